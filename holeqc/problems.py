@@ -1,0 +1,85 @@
+"""Problems with what somebody typed: one record a problem, and the exceptions that carry them.
+
+A problem says what is wrong, where, what was found, what is allowed and what to do. Readers collect problems and
+go on, so that all of them come at once; an exception is raised only when nothing sensible can follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+
+ERROR = "error"  #: the value can't be used; what depends on it is held
+WARNING = "warning"  #: the value is used as it stands, a person must look at it
+NOTE = "note"  #: worth knowing, changes nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that a person must look at.
+
+    ``code`` is a short stable word pair for machines (``unknown-hole``), ``severity`` one of ``error``, ``warning``,
+    ``note``. ``where`` is a key path for a specification (``hole[3].size.lower``); ``file``, ``sheet`` and ``cell``
+    place a reading. ``part``, ``serial``, ``hole`` and ``wall`` tie it to what is judged, empty when not known.
+    ``holds`` says that what it touches can't be accepted until it is resolved.
+    """
+
+    severity: str
+    code: str
+    message: str
+    found: str = ""
+    allowed: str = ""
+    action: str = ""
+    file: str = ""
+    sheet: str = ""
+    cell: str = ""
+    where: str = ""
+    part: str = ""
+    serial: str = ""
+    hole: str = ""
+    wall: str = ""
+    holds: bool = False
+
+    @property
+    def place(self) -> str:
+        """Where it is, in one string: ``file, sheet, cell`` or the key path."""
+        return ", ".join(p for p in (self.file, self.sheet, self.cell, self.where) if p)
+
+    def sentence(self) -> str:
+        """Return the problem as text for a person: place, message, found, allowed, what to do."""
+        text = f"{self.place}: {self.message}" if self.place else self.message
+        if self.found:
+            text += f"; found {self.found}"
+        if self.allowed:
+            text += f"; allowed: {self.allowed}"
+        if self.action:
+            text += f". {self.action}"
+        return text
+
+    def as_dict(self) -> dict[str, object]:
+        """Return all fields by name, for JSON."""
+        return asdict(self)
+
+
+class HoleQCError(Exception):
+    """Base of every error that holeqc raises on purpose; carries problems."""
+
+    def __init__(self, message: str, problems: Iterable[Problem] = ()) -> None:
+        super().__init__(message)
+        self.problems: Sequence[Problem] = tuple(problems)
+
+
+class SpecificationError(HoleQCError):
+    """A kit file can't be used; ``problems`` lists every reason with its key path."""
+
+
+class ReadingsError(HoleQCError):
+    """A file of readings can't be read at all (missing, cut in half, too large, not a spreadsheet)."""
+
+
+class TableError(HoleQCError, LookupError):
+    """A size outside a published table, or a class or grade that has no entry there."""
+
+
+class DataError(HoleQCError, ValueError):
+    """Numbers that a calculation can't take: wrong shape, empty, limits upside down."""
