@@ -1,0 +1,168 @@
+"""Lengths as people write them, exact comparison with limits, rounding after ASTM E29, size at 20 °C.
+
+Everything here is plain numbers or arrays in, the same out; no drawing, no files.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
+from fractions import Fraction
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from holeqc.problems import DataError
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Unit = Literal["in", "mm"]
+
+MM_PER_INCH = 25.4  #: exact by definition (international inch, 1959)
+REFERENCE_TEMPERATURE_C = 20.0  #: ISO 1, ASME B89.6.2
+GRAIN = 1e-9
+"""Lengths closer than this (in either unit) are one length.
+
+Nobody types ten decimals, and binary floating point errors of converted readings are a million times smaller; so a
+reading typed as the limit is on the limit, and one unit of any decimal that can be typed is beyond it.
+"""
+
+UNIT_WORDS: dict[str, Unit] = {
+    "in": "in", "inch": "in", "inches": "in", '"': "in", "″": "in", "”": "in", "''": "in", "in.": "in",
+    "mm": "mm", "millimetre": "mm", "millimeter": "mm", "millimetres": "mm", "millimeters": "mm", "mm.": "mm",
+}  # fmt: skip
+
+_NUMBER = re.compile(
+    r"""^\s*(?P<sign>[-+−]?)\s*(?:
+        (?P<whole>\d+)[\s-]+(?P<mnum>\d+)\s*[/⁄]\s*(?P<mden>\d+) |
+        (?P<num>\d+)\s*[/⁄]\s*(?P<den>\d+) |
+        (?P<dec>(?:\d+(?:[.,]\d*)?|[.,]\d+))(?P<exp>[eE][-+]?\d+)?
+    )\s*(?P<unit>[^\d\s.,/][^\d]*?)?\s*$""",
+    re.VERBOSE,
+)
+
+
+def parse_unit(text: str) -> Unit | None:
+    """Return ``in`` or ``mm`` for any usual spelling of the unit, None for anything else."""
+    return UNIT_WORDS.get(text.strip().strip("()[]").lower())
+
+
+def parse_length(text: str) -> tuple[Fraction, Unit | None]:
+    """Return a length typed as decimal, fraction or mixed number as an exact fraction, and its unit if it says one.
+
+    ``7/16``, ``1 1/2``, ``1-1/2``, ``0.4375``, ``.4375``, ``11,5 mm``, ``7/16"`` are understood. A comma is a decimal
+    mark; a number with both comma and point is refused.
+
+    Raises:
+        DataError: the text is no length, or divides by zero.
+    """
+    match = _NUMBER.match(text)
+    if match is None:
+        raise DataError(f"{text!r} is not a length; write 0.4375, 7/16, 1 1/2 or 11.5 mm")
+    unit: Unit | None = None
+    if match["unit"]:
+        unit = parse_unit(match["unit"])
+        if unit is None:
+            raise DataError(f"{text!r}: unit {match['unit'].strip()!r} is not known; write in or mm")
+    try:
+        if match["whole"]:
+            value = int(match["whole"]) + Fraction(int(match["mnum"]), int(match["mden"]))
+        elif match["num"]:
+            value = Fraction(int(match["num"]), int(match["den"]))
+        else:
+            exponent = match["exp"] or ""
+            if exponent and abs(int(exponent[1:])) > 30:
+                raise DataError(f"{text!r} is not a length; the exponent is beyond 30")
+            value = Fraction(match["dec"].replace(",", ".") + exponent)
+    except ZeroDivisionError:
+        raise DataError(f"{text!r} divides by zero") from None
+    return (-value if match["sign"] in {"-", "−"} else value), unit
+
+
+def convert(value: ArrayLike, source: str, target: str) -> FloatArray:
+    """Return lengths [source unit] in the target unit; 1 in = 25.4 mm exactly. Any shape."""
+    array = np.asarray(value, dtype=np.float64)
+    if source == target:
+        return array
+    if (source, target) == ("in", "mm"):
+        return array * MM_PER_INCH
+    if (source, target) == ("mm", "in"):
+        return array / MM_PER_INCH
+    raise DataError(f"no conversion from {source!r} to {target!r}; units are in and mm")
+
+
+def below(value: ArrayLike, limit: ArrayLike) -> BoolArray:
+    """Return where a value is truly below a limit: equal within `GRAIN` is not below. NaN gives False."""
+    return np.asarray(value, dtype=np.float64) < np.asarray(limit, dtype=np.float64) - GRAIN
+
+
+def above(value: ArrayLike, limit: ArrayLike) -> BoolArray:
+    """Return where a value is truly above a limit: equal within `GRAIN` is not above. NaN gives False."""
+    return np.asarray(value, dtype=np.float64) > np.asarray(limit, dtype=np.float64) + GRAIN
+
+
+def within(value: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> BoolArray:
+    """Return where lower <= value <= upper, limits inclusive (ASTM E29 absolute method). NaN gives False."""
+    array = np.asarray(value, dtype=np.float64)
+    return np.isfinite(array) & ~below(array, lower) & ~above(array, upper)
+
+
+def decimals_of(number: float) -> int:
+    """Return how many decimals the shortest writing of a number has: 0.455 -> 3, 12.0 -> 0."""
+    exponent = Decimal(repr(float(number))).normalize().as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
+
+
+def round_half_even(text: str | Decimal, decimals: int) -> Decimal:
+    """Return a decimal number rounded to so many decimals, ties to even (ASTM E29 clause on rounding).
+
+    Exact: give the typed text, not a float. Raises DataError for text that is no decimal number.
+    """
+    try:
+        return Decimal(text).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+    except InvalidOperation:
+        raise DataError(f"{text!r} is not a decimal number") from None
+
+
+def round_array(value: ArrayLike, decimals: int) -> FloatArray:
+    """Return values rounded to so many decimals, ties to even, for the rounding method of ASTM E29.
+
+    A value within `GRAIN` of a tie counts as that tie, so that 0.4555 typed is a tie although its binary form isn't.
+    """
+    scale = 10.0**decimals
+    scaled = np.asarray(value, dtype=np.float64) * scale
+    floor = np.floor(scaled)
+    tie = np.abs(scaled - floor - 0.5) <= GRAIN * scale
+    return np.where(tie, floor + np.mod(floor, 2.0), np.rint(scaled)) / scale
+
+
+def size_at_reference(
+    reading: ArrayLike, temperature_c: ArrayLike, part_per_c: float, gauge_per_c: ArrayLike = 0.0
+) -> FloatArray:
+    """Return a length read at a temperature as it is at 20 °C.
+
+    Part and gauge are both at ``temperature_c`` [°C]; coefficients are in 1/°C. The gauge's scale has grown too, so
+    L20 = reading (1 + a_g dT) / (1 + a_p dT), dT = T - 20. Exact form of the correction of ISO 1 / ISO 15530-3 practice;
+    the linear form reading (1 - (a_p - a_g) dT) agrees to second order. NaN temperature gives NaN.
+    """
+    delta = np.asarray(temperature_c, dtype=np.float64) - REFERENCE_TEMPERATURE_C
+    gauge = np.asarray(gauge_per_c, dtype=np.float64)
+    return np.asarray(reading, dtype=np.float64) * (1.0 + gauge * delta) / (1.0 + part_per_c * delta)
+
+
+def format_length(value: float, unit: str, decimals: int | None = None) -> str:
+    """Return a length as a shop writes it: 4 decimals in inch, 3 in mm unless told; one more digit is never hidden.
+
+    With no ``decimals`` a value that needs more digits shows up to two more. ``-`` for NaN.
+    """
+    if not math.isfinite(value):
+        return "-"
+    base = 4 if unit == "in" else 3
+    if decimals is None:
+        decimals = base
+        while decimals < base + 2 and abs(round(value, decimals) - value) > GRAIN:
+            decimals += 1
+    text = f"{value:.{decimals}f}"
+    return text[1:] if text.startswith("-") and float(text) == 0.0 else text
