@@ -144,7 +144,7 @@ def size_at_reference(
     """Return a length read at a temperature as it is at 20 °C.
 
     Part and gauge are both at ``temperature_c`` [°C]; coefficients are in 1/°C. The gauge's scale has grown too, so
-    L20 = reading (1 + a_g dT) / (1 + a_p dT), dT = T - 20. Exact form of the correction of ISO 1 / ISO 15530-3 practice;
+    L20 = reading (1 + a_g dT) / (1 + a_p dT), dT = T - 20. Exact form of the usual correction to ISO 1;
     the linear form reading (1 - (a_p - a_g) dT) agrees to second order. NaN temperature gives NaN.
     """
     delta = np.asarray(temperature_c, dtype=np.float64) - REFERENCE_TEMPERATURE_C

@@ -1,0 +1,90 @@
+"""What judging gives: frames whose columns are written down here, and the small words they use.
+
+A verdict is stored as a small number so that the worst of many is their maximum: accept 0, hold 1, reject 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holeqc.problems import Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
+
+ACCEPT, HOLD, REJECT = 0, 1, 2
+VERDICTS = ("accept", "hold", "reject")
+
+#: what is judged on a hole, in the order of a report
+CHARACTERISTICS = (
+    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
+)  # fmt: skip
+
+CHARACTERISTIC_COLUMNS: dict[str, str] = {
+    "part": "part's name", "serial": "serial number", "hole": "hole id", "wall": "wall, '' where it spans all walls",
+    "characteristic": "one of CHARACTERISTICS below",
+    "found": "what was found [kit unit]; for size the reading that lies worst; NaN for words and where missing",
+    "found_word": "what was found, in words, for surface and plugs",
+    "lower": "lower limit, NaN where none", "upper": "upper limit (for position: stated plus bonus), NaN where none",
+    "stated": "position: tolerance as stated", "bonus": "position: bonus from the mating size",
+    "deviation": "signed amount beyond the limit, 0 inside: + over the upper, - under the lower",
+    "left": "distance to the nearest limit, negative beyond it; for position total minus actual",
+    "uncertainty": "expanded uncertainty U (k = 2) of found", "ratio": "tolerance / (2 U), inf where U = 0, NaN where unknown",
+    "probability": "conformance probability after JCGM 106, NaN where U is unknown",
+    "verdict": "ACCEPT, HOLD or REJECT", "cause": "short stable word of why, '' for accept",
+    "reading": "row label in the readings table that decides, -1 where there is none",
+}  # fmt: skip
+
+HOLE_COLUMNS: dict[str, str] = {
+    "part": "part's name", "serial": "serial number", "hole": "hole id",
+    "verdict": "worst of its characteristics and of problems that touch it",
+    "mating_size": "estimate of the actual mating size: smallest reading, or the largest plug that enters",
+    "mating_from": "readings, plug, or ''", "smallest": "smallest diameter read", "largest": "largest diameter read",
+    "dx": "measured minus basic x in the wall that lies worst", "dy": "the same for y",
+    "rework": "'' or what to do, one sentence", "ream_to": "size to ream to, NaN where none",
+}  # fmt: skip
+
+PART_COLUMNS: dict[str, str] = {
+    "part": "part's name", "serial": "serial number", "verdict": "worst of its holes, its pins, its problems",
+    "pin_verdict": "verdict of the pin-pattern gauge, -1 where the kit has no pins",
+    "pin_margin": "radial margin of worst-case pins (virtual condition) [kit unit], NaN where not known",
+    "pin_rotation": "rotation of the pin pattern at its best [rad]", "pin_dx": "its shift x", "pin_dy": "its shift y",
+    "readings": "how many readings", "first_date": "first day of reading", "last_date": "last day of reading",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """Everything that one run of `check` found out.
+
+    ``pins`` has one row a part and hole and wall: part, serial, hole, wall, pin, clearance (radial, at virtual
+    condition), binding (bool), left (radial room at the best motion). ``float_left`` has one row a part whose pins
+    enter: part, serial, x_minus, x_plus, y_minus, y_plus, rotation_minus, rotation_plus.
+    """
+
+    specification: Specification
+    readings: Readings
+    characteristics: pd.DataFrame
+    holes: pd.DataFrame
+    parts: pd.DataFrame
+    pins: pd.DataFrame
+    float_left: pd.DataFrame
+    problems: tuple[Problem, ...]
+    rework: pd.DataFrame  #: one row a proposal: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One plain sentence with numbers why something is not accepted, and what it speaks of."""
+
+    verdict: int
+    sentence: str
+    hole: str = ""
+    wall: str = ""
+    characteristic: str = ""
+    cell: str = ""
+    action: str = ""

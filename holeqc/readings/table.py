@@ -1,0 +1,75 @@
+"""The tidy table of readings: one row a reading, written down in one place.
+
+Every value knows the cell it was typed in. The table is a pandas frame with the columns of `COLUMNS`; text columns are
+categorical, so that a million readings stay small. Lengths are in the kit's unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from holeqc.problems import Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: what a reading can be of; diameter, x, y, edge_distance and plug are lengths, the rest words
+LENGTHS = ("diameter", "x", "y", "edge_distance", "plug")
+CHARACTERISTICS = (*LENGTHS, "go", "no_go", "surface")
+
+ENTERS, STOPS = "enters", "does not enter"  #: words of a go or no_go reading
+CLEAN, BURR, DIRTY, CRACK = "clean", "burr", "not clean", "crack"  #: words of a surface reading
+
+COLUMNS: dict[str, str] = {
+    "part": "part's name in the kit ('' where the sheet names none the kit knows)",
+    "serial": "serial number as text",
+    "hole": "hole id in the kit",
+    "wall": "wall's name in the kit",
+    "characteristic": "one of CHARACTERISTICS; plug is the largest plug that enters",
+    "direction": "direction of a two-point diameter [degrees], NaN where not stated",
+    "trial": "1, 2, ... where the same reading was repeated",
+    "value": "length in the kit's unit as typed and converted, NaN for words",
+    "word": "ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK, '' for lengths",
+    "typed": "the cell's content as it was typed, as text",
+    "unit": "in or mm as typed, '' for words",
+    "gauge": "gauge id, '' where none is named",
+    "temperature_c": "temperature of the part [°C], NaN where not stated",
+    "date": "day of the reading (datetime64), NaT where not stated",
+    "by": "who read it (a role or a number, no name needed)",
+    "note": "remark typed beside it",
+    "file": "file name as given",
+    "sheet": "sheet name, '' for CSV",
+    "row": "row in the sheet, from 1",
+    "column": "column in the sheet, from 1",
+    "doubt": "'' or the code of the problem that makes this one cell doubtful: it can hold a part, never reject it",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file that was read: name as given, SHA-256 and size in bytes, and the kit it says it was made for."""
+
+    file: str
+    sha256: str
+    bytes: int
+    kit_id: str = ""
+    kit_revision: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """All readings of a run, the problems met on the way, and the files they came from."""
+
+    table: pd.DataFrame
+    problems: tuple[Problem, ...] = ()
+    sources: tuple[Source, ...] = field(default_factory=tuple)
+
+
+def cell_name(row: int, column: int) -> str:
+    """Return the address of a cell as a spreadsheet says it: (7, 3) -> C7. Rows and columns count from 1."""
+    letters = ""
+    while column > 0:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(65 + rest) + letters
+    return f"{letters}{row}"

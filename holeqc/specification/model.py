@@ -1,0 +1,326 @@
+"""What the drawing asks, as plain frozen records: every default is already merged in, every length in the kit's unit.
+
+The records are made by `holeqc.specification.load`; nothing else in the package knows the TOML file. Lengths are in
+`Specification.unit`, angles in degrees, temperatures in °C, expansion coefficients in 1/°C.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from holeqc.problems import DataError, Problem
+
+if TYPE_CHECKING:
+    from holeqc.quantities import FloatArray, Unit
+
+SINGLE_WALL = "single"  #: name of the wall where the part has one wall only
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of size, both inclusive. ``fit_class`` and ``confirmation`` say where they come from if a class did."""
+
+    lower: float
+    upper: float
+    fit_class: str = ""
+    confirmation: str = ""
+
+    @property
+    def band(self) -> float:
+        """Size tolerance: upper minus lower."""
+        return self.upper - self.lower
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """Form asked of a hole: largest difference of two-point diameters across directions, and between the walls."""
+
+    out_of_roundness: float | None = None
+    taper: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Diametral position tolerance (ASME Y14.5).
+
+    ``tolerance`` holds the hole to the datums (the upper segment where it is composite), ``pattern_tolerance`` holds
+    hole to hole with the pattern floating (lower segment). None means not asked. Conditions: RFS, MMC or LMC.
+    ``pattern_rotates``: the floating pattern may turn as well as shift.
+    """
+
+    tolerance: float | None = None
+    condition: str = "RFS"
+    pattern_tolerance: float | None = None
+    pattern_condition: str = "RFS"
+    pattern_rotates: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """Least distance from hole centre to edge: absolute, in multiples of the largest diameter, or both (the larger)."""
+
+    minimum: float | None = None
+    minimum_diameters: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """What the surface check asks for."""
+
+    clean: bool = False
+    burr_free: bool = False
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything is asked at all."""
+        return self.clean or self.burr_free
+
+
+@dataclass(frozen=True, slots=True)
+class Plugs:
+    """GO and NO-GO plug sizes; None means that the check is not asked."""
+
+    go: float | None = None
+    no_go: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A pin of the mating assembly: limits of size, and its own diametral position tolerance there."""
+
+    id: str
+    lower: float
+    upper: float
+    position_tolerance: float = 0.0
+    fit_class: str = ""
+    confirmation: str = ""
+
+    @property
+    def virtual_condition(self) -> float:
+        """Largest pin plus its position tolerance (ASME Y14.5: external feature at MMC)."""
+        return self.upper + self.position_tolerance
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """One hole of the pattern, with everything asked of it. ``x``, ``y`` are basic dimensions as drawn."""
+
+    id: str
+    x: float
+    y: float
+    size: Limits
+    bushing: str = ""
+    form: Form = Form()
+    position: Position = Position()
+    edge: Edge = Edge()
+    surface: Surface = Surface()
+    plugs: Plugs = Plugs()
+    pin: Pin | None = None
+    ream_up_to: float | None = None  #: largest size that rework may give it; None: rework is not permitted
+
+    @property
+    def virtual_condition(self) -> float:
+        """Smallest pin-side boundary of the pattern: lower limit minus the tolerance that holds hole to hole at MMC.
+
+        The pattern tolerance where there is one (pins fit hole to hole), else the position tolerance, else 0.
+        """
+        p = self.position
+        asked = p.pattern_tolerance if p.pattern_tolerance is not None else p.tolerance
+        return self.size.lower - (asked or 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part that the kit is fitted to.
+
+    ``mirror`` is '' or the axis whose sign turns (``x``: x becomes -x). ``own_edges``: readings on this mirrored part
+    are taken positive from its own edges, so its basic positions read as drawn and only pictures are turned.
+    """
+
+    name: str
+    title: str = ""
+    number: str = ""
+    mirror: str = ""
+    mirror_of: str = ""
+    own_edges: bool = False
+
+    def signs(self) -> tuple[float, float]:
+        """Return the factors for x and y that take a drawn position into the frame of this part's readings."""
+        return (1.0, 1.0) if self.own_edges else self.picture_signs()
+
+    def picture_signs(self) -> tuple[float, float]:
+        """Return the factors for x and y that take a drawn position into a picture of this part."""
+        return (-1.0 if self.mirror == "x" else 1.0, -1.0 if self.mirror == "y" else 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Walls:
+    """The walls that each hole goes through, near first. ``stack_depth``: near face to far face."""
+
+    names: tuple[str, ...] = (SINGLE_WALL,)
+    stack_depth: float | None = None
+    bonus_from_both: bool = True  #: bonus from the smaller of both walls' mating sizes, not wall by wall
+
+    @property
+    def several(self) -> bool:
+        """Whether there is more than one wall."""
+        return len(self.names) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class DatumShift:
+    """Holes that serve as datum features of size at their maximum material boundary, so that the frame may shift.
+
+    ``boundary`` is the diameter of the simulator (pin) in each of ``holes``.
+    """
+
+    holes: tuple[str, ...]
+    boundary: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """A gauge and what its certificate says. ``uncertainty`` is U at k = 2 [kit unit]; None: not known."""
+
+    id: str
+    kind: str = ""
+    measures: tuple[str, ...] = ("diameter",)  #: of diameter, x, y, edge_distance, go, no_go, plug, surface
+    uncertainty: float | None = None
+    resolution: float | None = None
+    calibration_due: dt.date | None = None
+    expansion_per_c: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingPlan:
+    """What must be read on each hole.
+
+    ``directions`` in degrees (0 along x): a diameter in each, ``count`` times, in each of ``walls``. ``position`` asks
+    x and y in each of ``position_walls``. Default gauges apply where a sheet names none.
+    """
+
+    directions: tuple[float, ...] = (0.0, 90.0)
+    count: int = 1
+    walls: tuple[str, ...] = (SINGLE_WALL,)
+    position: bool = False
+    position_walls: tuple[str, ...] = (SINGLE_WALL,)
+    diameter_gauge: str = ""
+    position_gauge: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRule:
+    """How uncertainty counts.
+
+    ``rule``: ``simple`` (limits as they stand), ``guarded`` (accept inside limits shrunk by w = guard_factor * U, ISO
+    14253-1, ASME B89.7.3.1 stringent acceptance), ``relaxed`` (accept inside limits grown by w).
+    ``reject_when_proven``: under the guarded rule a value beyond a limit by less than w is held, not rejected.
+    ``process_sd`` and ``process_mean`` [kit unit]: what is known of sizes beforehand (JCGM 106 prior); None: nothing.
+    """
+
+    rule: str = "simple"
+    guard_factor: float = 1.0
+    reject_when_proven: bool = True
+    process_mean: float | None = None
+    process_sd: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rounding:
+    """ASTM E29: ``absolute``, or ``rounding`` to ``decimals`` before comparing (None: as many as the limit has)."""
+
+    method: str = "absolute"
+    decimals: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """Part's expansion [1/°C]; uncertainties (k = 2) of the temperature [°C] and of the coefficient [1/°C]."""
+
+    correct: bool = False
+    part_expansion_per_c: float = 0.0
+    uncertainty_c: float = 0.0
+    expansion_uncertainty_per_c: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """A drill or a reamer at hand: designation as the shop says it, diameter."""
+
+    designation: str
+    diameter: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tools:
+    """Drill used, and drills and reamers at hand for rework, ascending."""
+
+    drill: Tool | None = None
+    drills: tuple[Tool, ...] = ()
+    reamers: tuple[Tool, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Specification:
+    """All that a kit file asks. ``digest`` is the SHA-256 of the file's bytes, ``path`` where it was read."""
+
+    id: str
+    revision: str
+    unit: Unit
+    holes: tuple[Hole, ...]
+    parts: tuple[Part, ...]
+    title: str = ""
+    drawing: str = ""
+    fixture: str = ""
+    fixture_note: str = ""
+    walls: Walls = Walls()
+    datum_shift: DatumShift | None = None
+    gauges: tuple[Gauge, ...] = ()
+    plan: ReadingPlan = ReadingPlan()
+    decision: DecisionRule = DecisionRule()
+    rounding: Rounding = Rounding()
+    temperature: Temperature = Temperature()
+    tools: Tools = Tools()
+    outline: tuple[tuple[float, float], ...] = ()  #: corners of the part as drawn, in order; empty: not known
+    headings: dict[str, str] = field(default_factory=dict)  #: the shop's own heading -> our word
+    approval_two_person: bool = True  #: who logged the readings may not approve them
+    path: str = ""
+    digest: str = ""
+    warnings: tuple[Problem, ...] = ()
+
+    def hole(self, hole_id: str) -> Hole:
+        """Return a hole by its id; raises DataError naming the ids that exist."""
+        for hole in self.holes:
+            if hole.id == hole_id:
+                return hole
+        raise DataError(f"hole {hole_id!r} is not in kit {self.id}; holes are {', '.join(self.hole_ids)}")
+
+    def part(self, name: str) -> Part:
+        """Return a part by its name; raises DataError naming the parts that exist."""
+        for part in self.parts:
+            if part.name == name:
+                return part
+        raise DataError(f"part {name!r} is not in kit {self.id}; parts are {', '.join(p.name for p in self.parts)}")
+
+    def gauge(self, gauge_id: str) -> Gauge | None:
+        """Return a gauge by its id, or None."""
+        return next((g for g in self.gauges if g.id == gauge_id), None)
+
+    @property
+    def hole_ids(self) -> tuple[str, ...]:
+        """Ids in the order of the file."""
+        return tuple(h.id for h in self.holes)
+
+    def basic_xy(self, part: str) -> FloatArray:
+        """Return basic positions (N,2) in the frame in which that part's readings are taken."""
+        drawn = np.array([(h.x, h.y) for h in self.holes], dtype=np.float64).reshape(-1, 2)
+        return drawn * np.array(self.part(part).signs())
+
+    @property
+    def has_pins(self) -> bool:
+        """Whether any hole takes a pin."""
+        return any(h.pin is not None for h in self.holes)
