@@ -33,7 +33,8 @@ CHARACTERISTIC_COLUMNS: dict[str, str] = {
     "stated": "position: tolerance as stated", "bonus": "position: bonus from the mating size",
     "deviation": "signed amount beyond the limit, 0 inside: + over the upper, - under the lower",
     "left": "distance to the nearest limit, negative beyond it; for position total minus actual",
-    "uncertainty": "expanded uncertainty U (k = 2) of found", "ratio": "tolerance / (2 U), inf where U = 0, NaN where unknown",
+    "uncertainty": "expanded uncertainty U (k = 2) of found",
+    "ratio": "tolerance / (2 U), inf where U = 0, NaN where unknown",
     "probability": "conformance probability after JCGM 106, NaN where U is unknown",
     "verdict": "ACCEPT, HOLD or REJECT", "cause": "short stable word of why, '' for accept",
     "reading": "row label in the readings table that decides, -1 where there is none",
@@ -74,7 +75,7 @@ class Inspection:
     pins: pd.DataFrame
     float_left: pd.DataFrame
     problems: tuple[Problem, ...]
-    rework: pd.DataFrame  #: one row a proposal: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
+    rework: pd.DataFrame  #: a row a proposal: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
 
 
 @dataclass(frozen=True, slots=True)
