@@ -75,7 +75,7 @@ class Inspection:
     pins: pd.DataFrame
     float_left: pd.DataFrame
     problems: tuple[Problem, ...]
-    rework: pd.DataFrame  #: a row a proposal: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
+    rework: pd.DataFrame  #: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
 
 
 @dataclass(frozen=True, slots=True)
