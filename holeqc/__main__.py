@@ -1,0 +1,164 @@
+"""The command line: finds the command, runs it, and turns what happens into an exit code.
+
+Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage. An error
+inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the module of the command that was
+asked for is imported, and nothing at all for ``--help`` and ``--version``.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+
+from holeqc import __version__
+
+#: command -> (module, function, one line of help); a group maps to a table of the same kind
+COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
+    "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
+    "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
+    "kit": {
+        "new": ("kit", "new", "write a commented starter file for a kit"),
+        "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
+        "keys": ("kit", "keys", "list every key of a kit file with its meaning"),
+    },
+    "fit": {
+        "class": ("fit", "class_", "limits of an ANSI B4.1 class: holeqc fit class RC7 7/16"),
+        "metric": ("fit", "metric", "limits of an ISO 286 class: holeqc fit metric H7/g6 12"),
+        "pair": ("fit", "pair", "what a hole band and a pin band give together"),
+        "drill": ("fit", "drill", "which drill lands in a band, and what to ream"),
+        "plug": ("fit", "plug", "GO and NO-GO plugs for a band"),
+        "pattern": ("fit", "pattern", "virtual conditions and the chance that a whole kit goes together"),
+    },
+    "capability": ("capability", "capability", "capability of a column of numbers, or of a kit's holes"),
+    "chart": ("chart", "chart", "control chart of a column of numbers, or of a kit's holes"),
+    "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
+}
+GROUP_HELP = {
+    "kit": "what the drawing asks: start, show, keys",
+    "fit": "fit arithmetic: classes, clearance, drills, plugs",
+}
+
+CAUTION = (
+    "Caution: wear eye protection, clamp the work, keep hands from chips. A verdict supports and never replaces\n"
+    "the drawing, the approved data and the person licensed to sign; local codes prevail."
+)
+
+
+def top_help() -> str:
+    """Return the text of ``holeqc --help``."""
+    lines = [
+        f"holeqc {__version__}: quality of drilled holes, from a filled reading sheet to a verdict, tags and a report.",
+        "",
+        "Usage: holeqc COMMAND [OPTIONS] ...        holeqc COMMAND --help says more, with an example",
+        "",
+    ]
+    for name, entry in COMMANDS.items():
+        if isinstance(entry, dict):
+            lines.append(f"  {name:<12} {GROUP_HELP[name]}")
+            lines += [f"    {name} {sub:<{max(10, 8)}} {line}" for sub, (_, _, line) in entry.items()]
+        else:
+            lines.append(f"  {name:<12} {entry[2]}")
+    lines += [
+        "",
+        "  holeqc kit show tolerances/bl7.toml",
+        "  holeqc check tolerances/bl7.toml filled.xlsx --out report",
+        "",
+        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage.",
+        CAUTION,
+    ]
+    return "\n".join(lines)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the tool and leave with its exit code."""
+    sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command line and return its exit code."""
+    if not arguments or arguments[0] in {"--help", "-h", "help"}:
+        print(top_help(), file=sys.stdout if arguments else sys.stderr)
+        return 0 if arguments else 2
+    if arguments[0] in {"--version", "-V"}:
+        print(f"holeqc {__version__}")
+        return 0
+    name, rest = arguments[0], arguments[1:]
+    if name not in COMMANDS:
+        return _usage(f"there is no command {name!r}{_nearest(name, COMMANDS)}. holeqc --help lists them")
+    return _guarded(lambda: _run_command(name, rest))
+
+
+def _usage(message: str) -> int:
+    print(f"holeqc: {message}", file=sys.stderr)
+    return 2
+
+
+def _nearest(word: str, known: dict[str, object] | dict) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(word, list(known), n=1)
+    return f" (nearest: {close[0]!r})" if close else ""
+
+
+def _run_command(name: str, rest: list[str]) -> int:
+    import importlib
+
+    import typer
+
+    entry = COMMANDS[name]
+    app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+    settings = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+    if isinstance(entry, dict):
+        app.callback(help=GROUP_HELP[name])(lambda: None)
+        for sub, (module, function, line) in entry.items():
+            found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
+            app.command(sub, short_help=line, context_settings=settings)(found)
+    else:
+        module, function, _ = entry
+        found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
+        app.command(name, context_settings=settings)(found)
+    command = typer.main.get_command(app)
+    code = command.main(args=rest, prog_name=f"holeqc {name}", standalone_mode=False)
+    return code if isinstance(code, int) else 0
+
+
+def _guarded(work: Callable[[], int]) -> int:
+    """Run the work and map what it raises to an exit code; never 1 or 3, which are verdicts."""
+    from holeqc.problems import HoleQCError
+
+    try:
+        return work()
+    except HoleQCError as error:
+        print(f"holeqc: {error}", file=sys.stderr)
+        for problem in error.problems:
+            print(f"  {problem.severity}: {problem.sentence()}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return _usage("stopped; nothing half-written is left")
+    except BrokenPipeError:
+        _silence_output()
+        return 2
+    except OSError as error:
+        place = f" {error.filename}" if error.filename else ""
+        return _usage(f"{error.strerror or error}:{place}")
+    except Exception as error:
+        if hasattr(error, "exit_code") and hasattr(error, "show"):  # usage errors of the option parser
+            error.show()
+            return 2
+        if type(error).__name__ == "Abort":
+            return _usage("stopped")
+        import traceback
+
+        traceback.print_exc()
+        return _usage("this is a fault of holeqc, not of your file; no verdict was given")
+
+
+def _silence_output() -> None:
+    """Point standard output at nothing, so that leaving doesn't complain about a reader that is gone."""
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+if __name__ == "__main__":
+    main()
