@@ -1,0 +1,81 @@
+"""`holeqc check`: filled sheets in, verdicts out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def check(
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="[KIT.toml] FILES...",
+            help="The kit file and the filled sheets (.xlsx, .csv). Without a kit file, the kit id and revision inside "
+            "the sheet are looked for in the tolerances folder.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="Folder for report.html, report.pdf, evaluated.xlsx, tags and data."),
+    ] = None,
+    json_: Annotated[
+        bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
+    ] = False,
+    tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
+    unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
+    part: Annotated[str, typer.Option(help="Part that the sheets are of, where they don't say.")] = "",
+    serial: Annotated[str, typer.Option(help="Serial number, where the sheets don't say one.")] = "",
+    delimiter: Annotated[str, typer.Option(help="CSV: character between fields; recognised if not given.")] = "",
+    decimal: Annotated[str, typer.Option(help="CSV: decimal mark, . or , ; recognised if not given.")] = "",
+    encoding: Annotated[str, typer.Option(help="CSV: text encoding; recognised if not given.")] = "",
+) -> None:
+    """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
+
+    Exit code 0: everything accepted. 1: something rejected. 3: something held. 2: unusable input.
+
+    Example: holeqc check tolerances/bl7.toml filled.xlsx --out report
+
+    Caution: eye protection, clamped work, mind the chips. A verdict supports and never replaces the drawing, the
+    approved data and the person licensed to sign; local codes prevail.
+    """
+    from holeqc.commands.finding import kit_and_files
+    from holeqc.inspection.judge import inspect
+    from holeqc.readings.read import ReadOptions, read_files
+
+    specification, readings_files = kit_and_files(files, tolerances)
+    options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
+    inspection = inspect(specification, read_files(readings_files, specification, options))
+    if json_:
+        import json
+
+        from holeqc.reports.data import as_data
+
+        sys.stdout.write(json.dumps(as_data(inspection), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    else:
+        from holeqc.reports.screen import screen_text
+
+        sys.stdout.write(screen_text(inspection))
+    if out is not None:
+        from holeqc.reports.write import write_reports
+
+        written = write_reports(inspection, out)
+        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+    raise typer.Exit(exit_code(inspection.parts["verdict"]))
+
+
+def exit_code(verdicts: object) -> int:
+    """Return 1 if any part is rejected, else 3 if any is held, else 0; no part at all is unusable input, 2."""
+    import numpy as np
+
+    from holeqc.inspection.results import HOLD, REJECT
+
+    array = np.asarray(verdicts)
+    if array.size == 0:
+        return 2
+    worst = int(array.max())
+    return 1 if worst == REJECT else 3 if worst == HOLD else 0
