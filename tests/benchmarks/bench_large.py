@@ -21,7 +21,7 @@ HOLES = [(1.5, 1.25), (4.5, 1.25), (7.5, 1.25), (10.5, 1.25), (1.5, 5.75), (4.5,
 LONG = ["date", "serial", "part", "hole", "wall", "what", "direction", "reading", "unit", "gauge", "by"]
 
 
-def long_rows(count: int):  # noqa: ANN201
+def long_rows(count: int):
     """Yield rows of one reading each, 11 columns, a plate after another."""
     rng = np.random.default_rng(1)
     written, number = 0, 0
@@ -39,7 +39,8 @@ def long_rows(count: int):  # noqa: ANN201
                     ("y", None, y + off[hole, 1], "CM-1"),
                 ):
                     reading = round(float(value), 4)
-                    yield ["2026-11-02", serial, "port", hole + 1, wall, what, direction, reading, "in", gauge, "bench 2"]
+                    where = ["2026-11-02", serial, "port", hole + 1, wall]
+                    yield [*where, what, direction, reading, "in", gauge, "bench 2"]
                     written += 1
                     if written == count:
                         return
