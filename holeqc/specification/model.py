@@ -107,7 +107,10 @@ class Pin:
 
 @dataclass(frozen=True, slots=True)
 class Hole:
-    """One hole of the pattern, with everything asked of it. ``x``, ``y`` are basic dimensions as drawn."""
+    """One hole of the pattern, with everything asked of it.
+
+    ``x``, ``y`` are basic dimensions as drawn; both are NaN where a kit asks nothing that needs them.
+    """
 
     id: str
     x: float
@@ -210,6 +213,7 @@ class ReadingPlan:
     position_walls: tuple[str, ...] = (SINGLE_WALL,)
     diameter_gauge: str = ""
     position_gauge: str = ""
+    edge_distance: bool = False  #: read; else, where asked, worked out from position and outline
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,6 +323,11 @@ class Specification:
         """Return basic positions (N,2) in the frame in which that part's readings are taken."""
         drawn = np.array([(h.x, h.y) for h in self.holes], dtype=np.float64).reshape(-1, 2)
         return drawn * np.array(self.part(part).signs())
+
+    @property
+    def located(self) -> bool:
+        """Whether every hole has its basic position; without it there is no pattern to draw."""
+        return all(np.isfinite((h.x, h.y)).all() for h in self.holes)
 
     @property
     def has_pins(self) -> bool:

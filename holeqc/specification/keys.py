@@ -1,0 +1,119 @@
+"""Every key of a kit file, from the one table ``keys.md``: it checks files and answers `holeqc kit keys`.
+
+A path such as ``part[].name`` is key ``name`` of each ``[[part]]``. The tables in `OVERRIDES` may stand inside a
+``[[hole]]`` too (``hole[].size.lower``): there they replace, key by key, what the table of the same name says for
+all holes, and ``false`` in their place says that nothing of the kind is asked of that hole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+#: kinds of value -> what is allowed, in words
+KINDS: dict[str, str] = {
+    "id": 'text in quotes, for example "1" (a whole number is taken as text)',
+    "text": "text in quotes",
+    "length": 'a length above 0: 0.455, "29/64", "11.5 mm"',
+    "amount": "a length, 0 or more",
+    "place": "a length, either sign",
+    "factor": "a number above 0",
+    "share": "a number, 0 or more",
+    "number": "a number",
+    "whole": "a whole number, 1 or more",
+    "decimals": "a whole number from 0 to 9",
+    "yes": "true or false",
+    "date": "a date without quotes: 2027-03-31",
+    "choice": "one of the words listed",
+    "ids": 'a list of texts: ["near", "far"]',
+    "choices": "a list of the words listed",
+    "angles": "a list of degrees: [0, 90]",
+    "points": "a list of [x, y] pairs",
+    "tool": 'a drill or reamer as the shop says it: "29/64", "#7", "A", "11.5 mm", or a diameter',
+    "tools": 'a list of drills or reamers: ["29/64", "0.4575"]',
+    "words": 'lines "the shop\'s heading" = "our word"',
+}
+
+#: words that the [headings] table may point at: the columns of a reading sheet
+HEADING_WORDS = (
+    "part", "serial", "hole", "wall", "diameter", "x", "y", "edge_distance", "plug", "go", "no_go", "surface",
+    "direction", "trial", "characteristic", "value", "unit", "gauge", "temperature_c", "date", "by", "note", "ignore",
+)  # fmt: skip
+OVERRIDES = ("size", "form", "position", "edge", "surface", "plugs", "pin", "rework")
+#: tables that stand once for each thing: [[part]], [[hole]], [[gauge]]; [pin] may stand once or as [[pin]]
+ARRAYS = ("part", "hole", "gauge")
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key: path, kind of value (see `KINDS`), unit, default in words, meaning, example as typed, choices."""
+
+    path: str
+    kind: str
+    unit: str
+    default: str
+    meaning: str
+    example: str
+    choices: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> str:
+        """Name of the table that the key stands in."""
+        return self.path.split(".")[0].removesuffix("[]")
+
+    @property
+    def name(self) -> str:
+        """Name of the key in its table."""
+        return self.path.split(".")[-1]
+
+    @property
+    def allowed(self) -> str:
+        """What may stand there, in words."""
+        if self.choices:
+            words = ", ".join(self.choices)
+            return f"a list of {words}" if self.kind == "choices" else f"one of {words}"
+        return KINDS[self.kind]
+
+
+
+
+@cache
+def all_keys() -> tuple[Key, ...]:
+    """Return every key, in the order of ``keys.md``."""
+    lines = resources.files("holeqc.specification").joinpath("keys.md").read_text(encoding="utf-8").splitlines()
+    rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
+    return tuple(
+        Key(path, kind, unit, default, meaning, example, tuple(filter(None, choices.split(", "))))
+        for path, kind, unit, default, meaning, example, choices in rows[2:]
+    )
+
+
+@cache
+def keys_of(table: str) -> dict[str, Key]:
+    """Return the keys of a table by name; empty for a table that doesn't exist."""
+    return {key.name: key for key in all_keys() if key.table == table}
+
+
+@cache
+def tables() -> tuple[str, ...]:
+    """Return the names of all tables in the order of the file."""
+    return tuple(dict.fromkeys(key.table for key in all_keys()))
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return the known word that is likely meant, '' where none comes near."""
+    from difflib import get_close_matches
+
+    lowered = {k.lower(): k for k in known}
+    plain = word.lower().replace("-", "_").replace(" ", "_")
+    close = [plain] if plain in lowered else get_close_matches(plain, list(lowered), n=1, cutoff=0.6)
+    return lowered[close[0]] if close else ""
+
+
+def headline(table: str) -> str:
+    """Return how a table stands in the file: ``[size]``, ``[[hole]]``."""
+    if table == "pin":
+        return "[pin] or [[pin]]"
+    return f"[[{table}]]" if table in ARRAYS else f"[{table}]"

@@ -1,0 +1,176 @@
+"""A kit file in, a `Specification` out, or every reason why not at once."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from holeqc.problems import ERROR, Problem, SpecificationError
+from holeqc.specification.model import Specification
+
+LARGEST_FILE = 1_000_000  #: bytes; a kit of hundreds of holes has some 50 000
+_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def load_specification(path: str | os.PathLike[str]) -> Specification:
+    """Return what a kit file asks, with every default merged in.
+
+    What must be looked at but doesn't stop anybody is in ``.warnings``.
+
+    Raises:
+        SpecificationError: the file can't be read or used; ``.problems`` has every reason with its key path.
+    """
+    name = os.fspath(path)
+    data = _bytes_of(Path(name), name)
+    specification = parse_specification(_decoded(data, name), name)
+    return _with_digest(specification, hashlib.sha256(data).hexdigest())
+
+
+def parse_specification(text: str, path: str = "") -> Specification:
+    """Return what the text of a kit file asks; ``path`` is named in problems and gives the kit's id by default.
+
+    Raises:
+        SpecificationError: as `load_specification`.
+    """
+    from holeqc.specification.build import build
+    from holeqc.specification.checks import check
+    from holeqc.specification.content import read_content
+    from holeqc.specification.values import Collector
+
+    if len(text) > LARGEST_FILE:
+        raise _refused(path, "file-too-large", "the file is too large for a kit file", f"{len(text)} characters",
+                       f"at most {LARGEST_FILE}")  # fmt: skip
+    collector = Collector(file=path)
+    content = read_content(_toml(text.removeprefix("\ufeff"), path), collector)
+    specification = build(content, collector)
+    check(specification, content, collector)
+    errors = sum(1 for problem in collector.problems if problem.severity == ERROR)
+    if errors:
+        count = "1 error" if errors == 1 else f"{errors} errors"
+        raise SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", collector.problems)
+    return _with_warnings(specification, tuple(collector.problems))
+
+
+def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str]) -> Path:
+    """Return the kit file in a folder that has this id and revision.
+
+    Raises:
+        SpecificationError: no such folder, no file with that id, another revision only, or more than one file.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        raise _refused(str(place), "no-folder", "there is no such folder of kit files", action="Name the kit file")
+    found: list[tuple[Path, str, str]] = []
+    for file in sorted(place.glob("*.toml")):
+        identity = _identity(file)
+        if identity is not None:
+            found.append((file, *identity))
+    same_kit = [entry for entry in found if entry[1] == kit_id]
+    same = [entry[0] for entry in same_kit if entry[2] == revision]
+    if len(same) == 1:
+        return same[0]
+    wanted = f"kit {kit_id!r} revision {revision!r}"
+    if len(same) > 1:
+        raise _refused(str(place), "kit-twice", f"{wanted} is described by more than one file",
+                       ", ".join(f.name for f in same), "one file", "Name the kit file")  # fmt: skip
+    if same_kit:
+        revisions = ", ".join(f"{rev!r} in {file.name}" for file, _, rev in same_kit)
+        raise _refused(str(place), "other-revision", f"{wanted} is not there, only another revision", revisions,
+                       repr(revision), "Use a sheet of the revision that holds, or name the kit file")  # fmt: skip
+    ids = ", ".join(sorted({kit for _, kit, _ in found})) or "no kit files"
+    raise _refused(str(place), "no-kit", f"{wanted} is not there", ids, kit_id, "Name the kit file, or its folder")
+
+
+def _identity(file: Path) -> tuple[str, str] | None:
+    """Return id and revision of a kit file, None for a file that can't be read: it isn't the one looked for."""
+    try:
+        kit = _toml(_decoded(_bytes_of(file, str(file)), str(file)).removeprefix("\ufeff"), str(file)).get("kit", {})
+    except SpecificationError:
+        return None
+    if not isinstance(kit, dict):
+        return None
+    return str(kit.get("id", file.stem)).strip(), str(kit.get("revision", "-")).strip()
+
+
+def _refused(
+    path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = "", where: str = ""
+) -> SpecificationError:
+    problem = Problem(ERROR, code, message, found, allowed, action, file=path, where=where)
+    return SpecificationError(f"{path or 'kit file'}: {message}", [problem])
+
+
+def _bytes_of(path: Path, name: str) -> bytes:
+    try:
+        if path.is_dir():
+            raise _refused(name, "not-a-file", "this is a folder", action="Name a kit file that ends in .toml")
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            raise _refused(name, "file-too-large", "the file is too large for a kit file", f"{size} bytes",
+                           f"at most {LARGEST_FILE} bytes", "Is it a kit file?")  # fmt: skip
+        return path.read_bytes()
+    except FileNotFoundError:
+        near = _near_file(path)
+        raise _refused(name, "no-file", "there is no such file", action=near) from None
+    except OSError as error:
+        raise _refused(name, "unreadable-file", "the file can't be read", error.strerror or str(error)) from None
+
+
+def _near_file(path: Path) -> str:
+    from holeqc.specification.keys import nearest
+
+    others = [f.name for f in path.parent.glob("*.toml")] if path.parent.is_dir() else []
+    near = nearest(path.name, others)
+    if near:
+        return f"Did you mean {path.parent / near}?"
+    return "holeqc kit new FILE.toml writes a starter file"
+
+
+def _decoded(data: bytes, name: str) -> str:
+    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        raise _refused(name, "wrong-encoding", "the file is in UTF-16", "UTF-16", "UTF-8", "Save it as UTF-8 text")
+    if data[:4] == b"PK\x03\x04":
+        raise _refused(name, "not-text", "the file is a zip or a workbook, no kit file", allowed="TOML text in UTF-8")
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        column = error.start - data.rfind(b"\n", 0, error.start)
+        likely = data[error.start : error.start + 1].decode("cp1252", "replace")
+        raise _refused(
+            name, "wrong-encoding", "the file is not in UTF-8", f"byte {data[error.start]:#04x} (perhaps {likely!r})",
+            "UTF-8", "Save it as UTF-8 in the editor, or take the character out", where=f"line {line}, column {column}",
+        ) from None  # fmt: skip
+
+
+def _toml(text: str, path: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        at = _AT.search(message)
+        where = f"line {at[1]}, column {at[2]}" if at and at[1] else f"line {text.count(chr(10)) + 1} (end of file)"
+        found = ""
+        if at and at[1]:
+            found = text.split("\n")[int(at[1]) - 1].strip()[:80]
+        raise _refused(
+            path, "toml-syntax", f"this is not TOML: {_AT.sub('', message)}", found, "key = value, text in quotes",
+            "Mend this line; a table's name stands in [ ], a decimal mark is a point", where=where,
+        ) from None  # fmt: skip
+    except RecursionError:
+        raise _refused(path, "toml-syntax", "brackets are nested too deeply for a kit file") from None
+
+
+def _with_digest(specification: Specification, digest: str) -> Specification:
+    from dataclasses import replace
+
+    return replace(specification, digest=digest)
+
+
+def _with_warnings(specification: Specification, warnings: tuple[Problem, ...]) -> Specification:
+    from dataclasses import replace
+
+    return replace(specification, warnings=warnings)
