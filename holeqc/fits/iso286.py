@@ -207,9 +207,7 @@ def _grade_at(grade: int, over: float) -> tuple[int, int] | None:
 def _printed_classes() -> dict[str, tuple[tuple[float, float, int], ...]]:
     found: dict[str, list[tuple[float, float, int]]] = {}
     for row in load_table("iso286_printed").rows:
-        found.setdefault(row["class"], []).append(
-            (float(row["over"]), float(row["to"]), RANK[row["confirmation"]])
-        )
+        found.setdefault(row["class"], []).append((float(row["over"]), float(row["to"]), RANK[row["confirmation"]]))
     return {name: tuple(rows) for name, rows in found.items()}
 
 
@@ -230,4 +228,3 @@ def _grades(text: str) -> set[int]:
 
 def _steps(microns: str) -> int:
     return round(float(microns) * MICRON)
-

@@ -134,12 +134,13 @@ class ZoneTable:
         shaft = None if self.shaft is None else _zone(self.shaft, row, nominal)
         least = greatest = None
         if self.hole is not None and self.shaft is not None:
-            least = ((self.hole[:, 0] - self.shaft[:, 1]) / STEPS)[row]
-            greatest = ((self.hole[:, 1] - self.shaft[:, 0]) / STEPS)[row]
+            least = np.asarray(((self.hole[:, 0] - self.shaft[:, 1]) / STEPS)[row])
+            greatest = np.asarray(((self.hole[:, 1] - self.shaft[:, 0]) / STEPS)[row])
         notes = tuple(dict.fromkeys(n for n in map(self.notes.__getitem__, np.unique(row).tolist()) if n))
-        rounded = np.round(nominal, DECIMALS)
-        rank = self.rank[row]
-        return FitLimits(self.system, self.name, self.unit, rounded, hole, shaft, least, greatest, rank, notes)
+        rank = np.asarray(self.rank[row])
+        return FitLimits(
+            self.system, self.name, self.unit, _rounded(nominal), hole, shaft, least, greatest, rank, notes
+        )
 
     def _no_entry(self, size: float, count: int) -> TableError:
         more = f" (and {count - 1} more)" if count > 1 else ""
@@ -166,8 +167,13 @@ def grade_widths(
 
 
 def _zone(steps: IntArray, row: NDArray[np.intp], nominal: FloatArray) -> Zone:
-    lower, upper = (steps[:, 0] / STEPS)[row], (steps[:, 1] / STEPS)[row]
-    return Zone(lower, upper, np.round(nominal + lower, DECIMALS), np.round(nominal + upper, DECIMALS))
+    lower, upper = np.asarray((steps[:, 0] / STEPS)[row]), np.asarray((steps[:, 1] / STEPS)[row])
+    return Zone(lower, upper, _rounded(nominal + lower), _rounded(nominal + upper))
+
+
+def _rounded(sizes: FloatArray) -> FloatArray:
+    """Sizes with the binary tail of a sum removed, so that 0.5 - 0.0006 is the number that 0.4994 is."""
+    return np.asarray(np.round(sizes, DECIMALS))
 
 
 def _first_bad(nominal: FloatArray) -> float:
