@@ -97,7 +97,7 @@ def _crossed_unbalanced(layout: Layout, y: FloatArray) -> list[Stratum]:
     used = np.flatnonzero(counts)
     if used.size > MOST_UNBALANCED_CELLS:
         raise DataError(
-            f"{used.size} pairs of part and appraiser in a study that isn't balanced; allowed: {MOST_UNBALANCED_CELLS}. "
+            f"{used.size} pairs of part and appraiser in an unbalanced study; allowed: {MOST_UNBALANCED_CELLS}. "
             "Leave out parts until every appraiser has read every part equally often"
         )
     sums = np.bincount(layout.cell, weights=y, minlength=counts.size)[used]
@@ -155,7 +155,7 @@ def _projected(
         return None
     along = basis.T @ (root * means)
     scaled = root[:, None] * basis
-    sizes = [float(np.sum(scaled**2)), float(np.sum((appraiser.T @ scaled) ** 2)), float(np.sum((part.T @ scaled) ** 2))]
+    sizes = [float(np.sum(m**2)) for m in (scaled, appraiser.T @ scaled, part.T @ scaled)]
     share = [0.0 if size < 1e-9 * max(sizes) else size / freedom for size in sizes]
     return Stratum(source, freedom, float(along @ along), (1.0, share[1], share[0], share[2]))
 
@@ -222,7 +222,7 @@ def pool_interaction(strata: list[Stratum]) -> list[Stratum]:
 
 
 def components(strata: list[Stratum]) -> dict[str, FloatArray]:
-    """Return for each component that the mean squares can give its weights (strata,): estimate = weights @ mean squares.
+    """Return the weights (strata,) of each component that can be told: estimate = weights @ mean squares.
 
     A component that the design can't tell apart is left out.
     """

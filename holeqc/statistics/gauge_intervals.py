@@ -10,8 +10,6 @@ from a fixed seed, so that the same readings give the same interval.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -99,7 +97,7 @@ def satterthwaite_freedom(weights: ArrayLike, mean_squares: ArrayLike, freedoms:
 def satterthwaite_interval(
     weights: ArrayLike, mean_squares: ArrayLike, freedoms: ArrayLike, confidence: float = 0.95
 ) -> tuple[float, float]:
-    """Return the chi-square interval with Satterthwaite's degrees of freedom, (0, 0) where the estimate is not positive.
+    """Return the chi-square interval with Satterthwaite's degrees of freedom; (0, 0) unless the estimate is positive.
 
     Fair for sums of mean squares; too narrow for differences, where `large_sample_interval` is better.
     """
@@ -133,10 +131,8 @@ def generalized_draws(
     return {name: np.maximum(expected @ w, 0.0) for name, w in weights.items()}
 
 
-def draw_interval(
-    draws: dict[str, FloatArray], function: Callable[[dict[str, FloatArray]], FloatArray], confidence: float = 0.95
-) -> tuple[float, float]:
-    """Return the equal-tailed interval of a function of the components' draws."""
+def quantiles(draws: FloatArray, confidence: float = 0.95) -> tuple[float, float]:
+    """Return the equal-tailed interval of draws at the two-sided level ``confidence``."""
     alpha = 0.5 * (1.0 - check_confidence(confidence))
-    low, high = np.quantile(function(draws), [alpha, 1.0 - alpha])
+    low, high = np.quantile(draws, [alpha, 1.0 - alpha])
     return float(low), float(high)

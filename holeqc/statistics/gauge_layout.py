@@ -110,11 +110,12 @@ def numbers(values: ArrayLike, what: str = "value") -> FloatArray:
     Raises:
         DataError: a text that is no number, a yes/no, or an infinite value; names the places.
     """
-    array = np.asarray(values)
+    # a list goes through objects, so that a yes/no among numbers isn't taken for 1
+    array = values if isinstance(values, np.ndarray) else np.asarray(values, dtype=object)
     if array.dtype.kind in "fiu":
         flat = array.astype(np.float64).ravel()
     else:
-        flat = _parse(np.asarray(values, dtype=object).ravel(), what)
+        flat = _parse(array.astype(object).ravel(), what)
     infinite = np.flatnonzero(np.isinf(flat)) + 1
     if infinite.size:
         raise DataError(f"{what} {infinite[0]} is infinite; a reading is a finite number")
