@@ -73,10 +73,11 @@ def position_share(
     """Return how much diametral position error a bushing lets through, all in one unit, shapes that broadcast.
 
     ``bore`` is the bushing's greatest bore (worn as it is), ``tool`` the least tool, ``tolerance`` the diametral
-    position tolerance, ``length`` the guided length, ``reach`` the distance from the bushing's end to the far side of the hole
-    (chip gap plus wall), ``runout`` the bore's total runout to the outside of the bushing. The tool can lie against one
-    side of the bore (diametral C = bore - tool), or lean in it about the middle of its length: C (1 + 2 reach / length)
-    at the far side. Runout adds its whole amount, being twice the eccentricity. Plane geometry, worst case.
+    position tolerance, ``length`` the guided length, ``reach`` the distance from the bushing's end to the far
+    side of the hole (chip gap plus wall), ``runout`` the bore's total runout to the outside of
+    the bushing. The tool can lie against one side of the bore (diametral C = bore - tool), or lean in it about the
+    middle of its length: C (1 + 2 reach / length) at the far side. Runout adds its whole amount, being twice the
+    eccentricity. Plane geometry, worst case.
 
     Raises:
         DataError: a tool larger than the bore, a length or tolerance not above zero, a negative reach or runout.
