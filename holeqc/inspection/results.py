@@ -44,7 +44,8 @@ HOLE_COLUMNS: dict[str, str] = {
     "part": "part's name", "serial": "serial number", "hole": "hole id",
     "verdict": "worst of its characteristics and of problems that touch it",
     "mating_size": "estimate of the actual mating size: smallest reading, or the largest plug that enters",
-    "mating_from": "readings, plug, or ''", "smallest": "smallest diameter read", "largest": "largest diameter read",
+    "mating_from": "readings, readings and GO (a GO plug entered too), plug, or ''",
+    "smallest": "smallest diameter read", "largest": "largest diameter read",
     "dx": "measured minus basic x in the wall that lies worst", "dy": "the same for y",
     "rework": "'' or what to do, one sentence", "ream_to": "size to ream to, NaN where none",
 }  # fmt: skip
@@ -56,6 +57,13 @@ PART_COLUMNS: dict[str, str] = {
     "pin_rotation": "rotation of the pin pattern at its best [rad]", "pin_dx": "its shift x", "pin_dy": "its shift y",
     "readings": "how many readings", "first_date": "first day of reading", "last_date": "last day of reading",
 }  # fmt: skip
+
+#: columns of the frames that have one row a part, hole and wall that takes a pin; a part whose pins enter; a rework
+PIN_COLUMNS = ("part", "serial", "hole", "wall", "pin", "clearance", "binding", "left")
+FLOAT_COLUMNS = (
+    "part", "serial", "x_minus", "x_plus", "y_minus", "y_plus", "rotation_minus", "rotation_plus",
+)  # fmt: skip
+REWORK_COLUMNS = ("part", "serial", "scope", "hole", "from", "to", "tool", "passes", "sentence")
 
 
 @dataclass(frozen=True, slots=True)

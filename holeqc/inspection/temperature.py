@@ -1,0 +1,64 @@
+"""Readings brought to 20 °C with an uncertainty of their own, and a warning where that was left out and matters.
+
+ISO 1 and ASME B89.6.2: a length is what it is at 20 °C.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from holeqc.problems import WARNING, Problem
+from holeqc.quantities import REFERENCE_TEMPERATURE_C, FloatArray, format_length, size_at_reference
+from holeqc.specification.model import Specification
+
+SIGNIFICANT = 0.10  #: share of a tolerance from which an uncorrected temperature is worth a warning
+
+
+def at_reference(
+    value: FloatArray, temperature_c: FloatArray, gauge_per_c: FloatArray, spec: Specification
+) -> tuple[FloatArray, FloatArray]:
+    """Return readings as they are at 20 °C and the expanded uncertainty (k = 2) that the correction adds, both (n,).
+
+    ``value`` [kit unit], ``temperature_c`` of part and gauge [°C], ``gauge_per_c`` [1/°C]. With dT = T - 20 the
+    correction is about -L (a_p - a_g) dT; so, to first order (JCGM 100, 5.1.2), U^2 = (L (a_p - a_g) U_T)^2
+    + (L dT U_a)^2, U_a that of the difference of the coefficients. NaN temperature gives NaN.
+    """
+    settings = spec.temperature
+    delta = temperature_c - REFERENCE_TEMPERATURE_C
+    corrected = size_at_reference(value, temperature_c, settings.part_expansion_per_c, gauge_per_c)
+    from_temperature = value * (settings.part_expansion_per_c - gauge_per_c) * settings.uncertainty_c
+    from_coefficient = value * delta * settings.expansion_uncertainty_per_c
+    return corrected, np.hypot(from_temperature, from_coefficient)
+
+
+def left_out(
+    value: FloatArray,
+    temperature_c: FloatArray,
+    gauge_per_c: FloatArray,
+    tolerance: FloatArray,
+    spec: Specification,
+    what: str,
+) -> tuple[Problem, ...]:
+    """Return a warning if readings away from 20 °C would move by more than a tenth of their tolerance.
+
+    All arrays (n,); ``tolerance`` [kit unit] NaN where none applies. One warning for all readings of a kind.
+    """
+    change = np.abs(at_reference(value, temperature_c, gauge_per_c, spec)[0] - value)
+    share = np.where(np.isnan(change) | np.isnan(tolerance), 0.0, change) / np.where(tolerance > 0, tolerance, np.inf)
+    count = int((share > SIGNIFICANT).sum())
+    if not count:
+        return ()
+    worst = int(share.argmax())
+    return (
+        Problem(
+            WARNING,
+            "temperature-left-out",
+            f"{count} {what} {'reading was' if count == 1 else 'readings were'} taken away from 20 °C and not "
+            f"corrected; the largest effect is {format_length(float(change[worst]), spec.unit, 5)} {spec.unit}, "
+            f"{100 * float(share[worst]):.0f} % of the tolerance",
+            found=f"{float(temperature_c[worst]):g} °C",
+            allowed=f"an effect of {100 * SIGNIFICANT:.0f} % of the tolerance",
+            action="Let part and gauge come to 20 °C, or set temperature.correct in the kit file.",
+            where="temperature.correct",
+        ),
+    )
