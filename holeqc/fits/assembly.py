@@ -6,7 +6,7 @@ pair has. This module draws and counts; the geometry is in the function that is 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,14 +26,14 @@ class PatternTolerances:
     """What the drawing allows each of N holes and pins; lengths in one unit.
 
     ``xy`` (N, 2) basic positions; limits of size (N,); ``hole_tolerance`` and ``pin_tolerance`` (N,) diametral position
-    within the pattern; ``hole_bonus``: the hole's tolerance grows with its departure from MMC.
+    within the pattern; ``hole_condition`` (N,) RFS, MMC or LMC: the tolerance grows with the departure from it.
     """
 
     xy: FloatArray
     hole_lower: FloatArray
     hole_upper: FloatArray
     hole_tolerance: FloatArray
-    hole_bonus: bool
+    hole_condition: NDArray[np.str_]
     pin_lower: FloatArray
     pin_upper: FloatArray
     pin_tolerance: FloatArray
@@ -62,11 +62,12 @@ def pattern_tolerances(
     xy: ArrayLike,
     hole: tuple[ArrayLike, ArrayLike, ArrayLike],
     pin: tuple[ArrayLike, ArrayLike, ArrayLike],
-    hole_bonus: bool = True,
+    hole_condition: str | Sequence[str] = "MMC",
 ) -> PatternTolerances:
     """Return checked tolerances of a pattern of N holes and pins.
 
-    ``xy`` (N, 2); ``hole`` and ``pin`` are (low limit, high limit, diametral position tolerance), each a number or (N,).
+    ``xy`` (N, 2); ``hole`` and ``pin`` are (low limit, high limit, diametral position tolerance), each a number or
+    (N,); ``hole_condition`` RFS, MMC or LMC, one or N.
 
     Raises:
         DataError: shapes that don't agree, limits upside down, a negative tolerance, no hole.
@@ -80,11 +81,14 @@ def pattern_tolerances(
         )
     except ValueError:
         raise DataError(f"each limit must be one number or {places.shape[0]}, one a hole") from None
+    conditions = np.broadcast_to(np.asarray(hole_condition, dtype=np.str_), places.shape[:1])
+    if not bool(np.isin(conditions, ("RFS", "MMC", "LMC")).all()):
+        raise DataError(f"a material condition is RFS, MMC or LMC; found {', '.join(np.unique(conditions).tolist())}")
     if bool((hl > hu + GRAIN).any()) or bool((pl > pu + GRAIN).any()):
         raise DataError("a band's low limit is above its high limit; give the low limit first")
     if not (bool((hl > 0.0).all()) and bool((pl > 0.0).all()) and bool((ht >= 0.0).all()) and bool((pt >= 0.0).all())):
         raise DataError("sizes must be above zero and position tolerances not negative")
-    return PatternTolerances(places, hl, hu, ht, hole_bonus, pl, pu, pt)
+    return PatternTolerances(places, hl, hu, ht, conditions, pl, pu, pt)
 
 
 def draw_parts(
@@ -96,8 +100,9 @@ def draw_parts(
     positions uniform over the tolerance zone, which grows by the bonus where there is one.
     """
     size = _sizes(tolerances.hole_lower, tolerances.hole_upper, count, rng, normal)
-    bonus = size - tolerances.hole_lower if tolerances.hole_bonus else 0.0
-    zone = np.broadcast_to(tolerances.hole_tolerance + bonus, size.shape)
+    at_mmc, at_lmc = tolerances.hole_condition == "MMC", tolerances.hole_condition == "LMC"
+    bonus = at_mmc * (size - tolerances.hole_lower) + at_lmc * (tolerances.hole_upper - size)
+    zone = tolerances.hole_tolerance + bonus
     return tolerances.xy + _offsets(zone, rng), size
 
 

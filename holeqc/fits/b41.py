@@ -68,7 +68,14 @@ def limits(cls: str, size: ArrayLike) -> FitLimits:
 
     Source: ANSI B4.1-1967, fit tables; each row says how it is confirmed.
     """
-    return class_table(parse_inch_class(cls)).limits(size)
+    table = class_table(parse_inch_class(cls))
+    try:
+        return table.limits(size)
+    except TableError as error:
+        uncovered = [float(x) for x in np.asarray(size, dtype=np.float64).ravel() if not table.covers(float(x))]
+        others = [name for name in classes() if class_table(name).covers(uncovered[0])]
+        have = f"classes with an entry there: {', '.join(others)}" if others else "no class has an entry there"
+        raise TableError(f"{error}; {have}") from None
 
 
 def grade_tolerance(grade: int, size: ArrayLike) -> GradeTolerance:

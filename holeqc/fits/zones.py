@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.fits.confirmation import RANK, WORDS, warning
-from holeqc.problems import DataError, Problem, TableError
+from holeqc.problems import DataError, TableError
 from holeqc.quantities import GRAIN, FloatArray, Unit
 
 IntArray = NDArray[np.int64]
@@ -144,10 +144,14 @@ class ZoneTable:
 
     def _no_entry(self, size: float, count: int) -> TableError:
         more = f" (and {count - 1} more)" if count > 1 else ""
-        message = f"{self.system} {self.name} has no entry for {size:g} {self.unit}{more}; it runs {self.ranges}"
-        problem = Problem("error", "size-outside-table", message, found=f"{size:g} {self.unit}", allowed=self.ranges,
-                          action="Choose another class or check the size and its unit.")  # fmt: skip
-        return TableError(message, [problem])
+        return TableError(
+            f"{self.system} {self.name} has no entry for {size:g} {self.unit}{more}; it goes {self.ranges}. "
+            f"Choose another class, or check the size and its unit"
+        )
+
+    def covers(self, size: float) -> bool:
+        """Whether the table has an entry for a size."""
+        return bool(((size > self.over + GRAIN) & (size <= self.to + GRAIN)).any())
 
 
 def grade_widths(

@@ -1,0 +1,298 @@
+"""`holeqc fit ...`: fit arithmetic at the keyboard."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from holeqc.fits.clearance import Band
+    from holeqc.fits.zones import FitLimits
+    from holeqc.quantities import Unit
+
+Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
+Plot = Annotated[
+    Path | None, typer.Option("--plot", help="Draw the zones to scale into FILE (.svg, .png or .pdf).", metavar="FILE")
+]
+UnitOption = Annotated[str, typer.Option("--unit", help="in or mm: unit of numbers that don't name theirs.")]
+SizeWords = Annotated[
+    list[str], typer.Argument(metavar="SIZE", help="7/16, 1 1/2, 0.4375 or 11.5 mm; the other unit is converted.")
+]
+Low = Annotated[str, typer.Argument(metavar="LO", help="Low limit: 0.455, 29/64 or 11.5mm.")]
+High = Annotated[str, typer.Argument(metavar="HI", help="High limit.")]
+
+
+def class_(
+    name: Annotated[str, typer.Argument(metavar="CLASS", help="RC1 to RC9, LC1 to LC11, LT1 to LT6, LN1-3, FN1-5.")],
+    size: SizeWords,
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say what an ANSI B4.1 class gives at a nominal size: limits of hole and shaft, clearance, how confirmed.
+
+    A bare size is in inch. An interference is a negative clearance in the JSON answer.
+
+    Example: holeqc fit class RC7 7/16
+    """
+    from holeqc.fits import b41
+    from holeqc.fits.parse import parse_inch_class, parse_size
+
+    limits = b41.limits(name, parse_size(" ".join(size), "in"))
+    _answer_class(limits, b41.meaning(parse_inch_class(name)), plot, json_)
+
+
+def metric(
+    name: Annotated[str, typer.Argument(metavar="CLASS", help="H7/g6, or one side: H7 for a hole, g6 for a shaft.")],
+    size: SizeWords,
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say what an ISO 286 class gives at a nominal size: limits of hole and shaft, clearance, how confirmed.
+
+    A bare size is in mm. Capital letters are holes, small letters shafts.
+
+    Example: holeqc fit metric H7/g6 12
+    """
+    from holeqc.fits import iso286
+    from holeqc.fits.parse import parse_size
+
+    limits = iso286.limits(name, parse_size(" ".join(size), "mm"))
+    _answer_class(limits, iso286.PREFERRED.get(limits.name, ""), plot, json_)
+
+
+def pair(
+    hole: Annotated[tuple[str, str], typer.Option("--hole", metavar="LO HI", help="Limits of the hole.")],
+    pin: Annotated[tuple[str, str], typer.Option("--pin", metavar="LO HI", help="Limits of the pin.")],
+    unit: UnitOption = "",
+    wanted: Annotated[
+        str, typer.Option("--wanted", help="Least clearance that you want; its probability is said.")
+    ] = "",
+    temperature: Annotated[float, typer.Option("--temperature", help="Temperature of both parts [°C].")] = 20.0,
+    hole_expansion: Annotated[float, typer.Option(help="Expansion of the part with the hole [1e-6/°C].")] = 0.0,
+    pin_expansion: Annotated[float, typer.Option(help="Expansion of the pin [1e-6/°C].")] = 0.0,
+    hole_wear: Annotated[str, typer.Option(help="Wear of the hole on the diameter.")] = "0",
+    pin_wear: Annotated[str, typer.Option(help="Wear of the pin on the diameter.")] = "0",
+    measured: Annotated[str, typer.Option(help="Measured holes, separated by spaces: '0.4561 0.4570'.")] = "",
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say what a hole band and a pin band make together: clearance, chance of interference, nearest published class.
+
+    Example: holeqc fit pair --hole 0.455 0.462 --pin 0.4345 0.4360
+    """
+    from holeqc.fits.clearance import Condition, band
+    from holeqc.fits.match import match_pair
+    from holeqc.reports.fit_data import pair_data
+    from holeqc.reports.fit_text import pair_text
+
+    words = [*hole, *pin, wanted or "0", hole_wear, pin_wear, *measured.split()]
+    numbers, said = _lengths(words, unit)
+    hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
+    fit = match_pair(hole_band, pin_band, said)
+    conditions = (
+        Condition(hole_expansion * 1e-6, temperature, numbers[5]),
+        Condition(pin_expansion * 1e-6, temperature, numbers[6]),
+    )
+    lines, data = _pair_extras(
+        (band(*hole_band), band(*pin_band)), conditions, numbers[4] if wanted else None, numbers[7:], said
+    )
+    if plot is not None:
+        from holeqc.reports.fit_plots import pair_figure
+
+        _draw(pair_figure(hole_band, pin_band, said, fit.sentence), plot)
+    _answer(pair_text(fit, hole_band, pin_band, lines), pair_data(fit, hole_band, pin_band, data), json_)
+
+
+def drill(
+    low: Low,
+    high: High,
+    unit: UnitOption = "",
+    history: Annotated[
+        list[str] | None,
+        typer.Option("--history", help="Holes that a drill cut here: '29/64: 0.4561 0.4567'. May be repeated."),
+    ] = None,
+    series: Annotated[
+        list[str] | None, typer.Option("--series", help="number, letter, fraction or metric; may be repeated.")
+    ] = None,
+    light_metal: Annotated[bool, typer.Option("--light-metal", help="More reaming stock, for aluminium.")] = False,
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say which standard drill lands in a band, what hole it is expected to cut, and what to ream instead.
+
+    Example: holeqc fit drill 0.455 0.462 --history '29/64: 0.4561 0.4567 0.4559'
+
+    Caution: eye protection, clamped work, mind the chips. Try the drill in scrap of the same stuff first.
+    """
+    from holeqc.fits.drill_choice import choose_drill, drilling_sequence
+    from holeqc.fits.drills import SERIES
+    from holeqc.reports.fit_data import drill_data
+    from holeqc.reports.fit_text import drill_text
+
+    (lower, upper), said = _lengths([low, high], unit)
+    histories = [_history(text, said) for text in history or []]
+    choice = choose_drill(lower, upper, said, histories, tuple(series or SERIES), light_metal)
+    sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
+    if plot is not None:
+        from holeqc.reports.fit_plots import drill_figure
+
+        _draw(drill_figure(choice), plot)
+    _answer(drill_text(choice, sequence), drill_data(choice, sequence), json_)
+
+
+def plug(
+    low: Low,
+    high: High,
+    unit: UnitOption = "",
+    wear_limit: Annotated[str, typer.Option("--wear-limit", help="Size at which the GO is put out of use.")] = "",
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say which GO and NO-GO plugs a band needs: sizes, maker's class, what they eat of the tolerance.
+
+    Example: holeqc fit plug 0.455 0.462 --wear-limit 0.455
+    """
+    from holeqc.fits.plugs import plugs
+    from holeqc.reports.fit_data import plug_data
+    from holeqc.reports.fit_text import plug_text
+
+    numbers, said = _lengths([low, high, *([wear_limit] if wear_limit else [])], unit)
+    found = plugs(numbers[0], numbers[1], said, numbers[2] if wear_limit else None)
+    if plot is not None:
+        from holeqc.reports.fit_plots import plug_figure
+
+        _draw(plug_figure(found), plot)
+    _answer(plug_text(found), plug_data(found), json_)
+
+
+def pattern(
+    kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.")],
+    pairs: Annotated[int, typer.Option(min=1, help="How many random parts and kits are tried.")] = 20_000,
+    seed: Annotated[int, typer.Option(min=0, help="Start of the random numbers; the same seed, the same answer.")] = 1,
+    normal: Annotated[bool, typer.Option("--normal", help="Sizes normal instead of even over their bands.")] = False,
+    confidence: Annotated[float, typer.Option(help="Confidence of the interval, between 0 and 1.")] = 0.95,
+    plot: Plot = None,
+    json_: Json = False,
+) -> None:
+    """Say whether a kit's pins go into its holes: virtual conditions, what tolerance the clearance affords, the chance.
+
+    Example: holeqc fit pattern tolerances/bl7.toml
+    """
+    from holeqc.commands.fit_pattern import pattern_data, pattern_report, pattern_text
+    from holeqc.specification.load import load_specification
+
+    report = pattern_report(load_specification(kit), pairs, seed, normal, confidence)
+    if plot is not None:
+        from holeqc.reports.fit_plots import Bar, zone_figure
+
+        group = report.groups[0]
+        bars = [
+            Bar("hole", group.hole_lower, group.hole_upper, "hole"),
+            Bar("hole\nvirtual condition", group.hole_virtual, group.hole_lower, "boundary"),
+            Bar("pin\nvirtual condition", group.pin_upper, group.pin_virtual, "boundary"),
+            Bar("pin", group.pin_lower, group.pin_upper, "pin"),
+        ]
+        title = f"Kit {report.kit}, holes {', '.join(group.holes)}"
+        _draw(zone_figure(bars, group.hole_lower, report.unit, title, "least hole", group.sentence), plot)
+    _answer(pattern_text(report), pattern_data(report), json_)
+
+
+def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: bool) -> None:
+    from holeqc.reports.fit_data import class_data
+    from holeqc.reports.fit_text import class_text
+
+    if plot is not None:
+        from holeqc.reports.fit_plots import class_figure
+
+        _draw(class_figure(limits, meaning), plot)
+    _answer(class_text(limits, meaning), class_data(limits), json_)
+    if limits.warning:
+        print(f"holeqc: warning: {limits.warning}", file=sys.stderr)
+
+
+def _answer(text: str, data: dict[str, Any], json_: bool) -> None:
+    sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n" if json_ else text + "\n")
+
+
+def _draw(figure: Figure, path: Path) -> None:
+    from holeqc.reports.fit_plots import save_figure
+
+    save_figure(figure, path)
+    print(f"Drawing: {path}", file=sys.stderr)
+
+
+def _lengths(words: list[str], unit: str) -> tuple[list[float], Unit]:
+    """Lengths in one unit: the one asked for, else the first that a length names, else inch."""
+    from holeqc.fits.parse import parse_size
+    from holeqc.problems import DataError
+    from holeqc.quantities import parse_length, parse_unit
+
+    asked = parse_unit(unit) if unit else None
+    if unit and asked is None:
+        raise DataError(f"--unit {unit!r} is not known; write in or mm")
+    said = [found for found in (parse_length(word)[1] for word in words) if found is not None]
+    chosen: Unit = asked or (said[0] if said else "in")
+    return [parse_size(word, chosen) for word in words], chosen
+
+
+def _history(text: str, unit: Unit) -> Any:
+    from holeqc.fits.oversize import history
+    from holeqc.problems import DataError
+
+    drill_name, colon, sizes = text.partition(":")
+    if not colon or not sizes.split():
+        raise DataError(f"--history {text!r}: write the drill, a colon and the holes: '29/64: 0.4561 0.4567'")
+    numbers, _ = _lengths(sizes.split(), unit)
+    return history(drill_name, numbers, unit)
+
+
+def _pair_extras(
+    bands: tuple[Band, Band], conditions: Any, wanted: float | None, measured: list[float], unit: Unit
+) -> tuple[list[str], dict[str, Any]]:
+    """Lines and data of what was asked besides the bands: condition, statistics, measured holes."""
+    from holeqc.fits.clearance import under
+    from holeqc.fits.clearance_statistics import Measured, Normal, Uniform, clearance_distribution
+    from holeqc.quantities import format_length
+    from holeqc.reports.fit_text import condition_sentence, share_text
+
+    hole, pin = bands
+    lines: list[str] = []
+    data: dict[str, Any] = {}
+    if any(part.wear or (part.per_c and part.temperature_c != 20.0) for part in conditions):
+        worn = under(hole, pin, *conditions)
+        wear = " with wear" if any(part.wear for part in conditions) else ""
+        lines.append(condition_sentence(f"At {conditions[0].temperature_c:g} °C{wear}", worn, unit))
+        data["condition"] = {"min": round(float(worn.least), 10), "max": round(float(worn.greatest), 10)}
+
+    def shapes(part: Band) -> dict[str, Any]:
+        low, high = float(part.lower), float(part.upper)
+        if high - low <= 0.0:
+            return dict.fromkeys(("uniform", "normal"), Measured(part.lower))
+        return {"uniform": Uniform(low, high), "normal": Normal(0.5 * (low + high), (high - low) / 6.0)}
+
+    cases = {name: clearance_distribution(shapes(hole)[name], shapes(pin)[name]) for name in ("uniform", "normal")}
+    if measured:
+        import numpy as np
+
+        cases["measured"] = clearance_distribution(Measured(np.array(measured)), shapes(pin)["uniform"])
+    words = {
+        "uniform": "sizes even over their bands",
+        "normal": "sizes normal, band six standard deviations",
+        "measured": "your holes, pins even over their band",
+    }
+    data["statistics"] = {}
+    for name, case in cases.items():
+        entry = {"mean": round(case.mean, 10), "sd": round(case.sd, 10), "interference": case.interference}
+        line = f"Chance of interference, {words[name]}: {share_text(case.interference)}"
+        if wanted is not None:
+            entry["below_wanted"] = float(case.probability_below(wanted))
+            line += f"; clearance below {format_length(wanted, unit)}: {share_text(entry['below_wanted'])}"
+        data["statistics"][name] = entry
+        lines.append(line + ".")
+    return lines, data
