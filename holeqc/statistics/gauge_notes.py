@@ -46,7 +46,7 @@ def study_notes(
         )
         return tuple(notes)
     notes += [
-        f"the estimate for {name} came out below zero ({s.raw:.4g}) and is taken as 0: too small to be seen here"
+        f"the estimate for {name} came out below zero ({s.raw:.4g}) and is taken as 0: too small to be told here"
         for name, s in each.items()
         if s.raw is not None and s.raw < 0.0
     ]
@@ -90,7 +90,7 @@ def _design_notes(layout: Layout) -> list[str]:
     if layout.design == ONE_APPRAISER:
         notes.append("one appraiser: what another person would add is not in these numbers")
     if layout.design in {ONE_PART, REPEATS}:
-        notes.append("one part: the gauge's scatter is seen, the parts' is not, so there are no shares of the total")
+        notes.append("one part: the scatter of the gauge can be told, that of parts can not, so there are no shares of the total")
     if layout.design == CROSSED and layout.trials == 1:
         notes.append("one reading of each part by each appraiser: read each at least twice to see repeatability alone")
     if layout.design == CROSSED and layout.parts < 5:

@@ -119,7 +119,7 @@ def test_average_and_range_on_the_same_readings() -> None:
     assert study.mean_range == pytest.approx(0.3417, abs=5e-5)
     assert study.range_limit == pytest.approx(0.8816, rel=2.3e-3)  # printed with D4 = 2.58; exactly 2.5746
     assert any("part 4 by B (1.02)" in note for note in study.notes)
-    # the three factors themselves were seen in a blank form of that handbook
+    # the three factors as printed in a blank form of that handbook
     assert 1 / range_divisor(3, 30) == pytest.approx(0.5908, abs=5e-5)
     assert 1 / range_divisor(3, 1) == pytest.approx(0.5231, abs=5e-5)
     assert 1 / range_divisor(10, 1) == pytest.approx(0.3146, abs=5e-5)
@@ -265,13 +265,13 @@ def test_nested_unbalanced_expectations_by_simulation() -> None:
     appraiser = np.array([0] * 7 + [1] * 3 + [2] * 8)
     layout = lay_out(part, appraiser, np.arange(18.0), nested=True)
     raws = []
-    for _ in range(1500):
+    for _ in range(1000):
         value = rng.normal(0, 0.3, 18) + rng.normal(0, 0.5, 3)[appraiser] + rng.normal(0, 1.0, 9)[layout.part]
         got = lay_out(part, appraiser, value, nested=True)
         strata, _, _ = gauge_anova.sums_of_squares(got)
         squares = np.array([s.mean_square for s in strata])
         raws.append([w @ squares for w in gauge_anova.components(strata).values()])
-    mean, error = np.mean(raws, axis=0), np.std(raws, axis=0) / np.sqrt(1500)
+    mean, error = np.mean(raws, axis=0), np.std(raws, axis=0) / np.sqrt(1000)
     assert np.all(np.abs(mean - [0.09, 0.25, 1.0]) < 4 * error)
 
 
@@ -320,10 +320,10 @@ def test_difference_interval_against_a_published_routine() -> None:
 
 
 def test_intervals_hold_what_they_say() -> None:
-    # second route: simulation. 95 % intervals of every line of a 10 x 3 x 3 study, 800 studies; three standard errors
-    # of the count allow 92.7 % at the least
+    # second route: simulation. 95 % intervals of every line of a 10 x 3 x 3 study, 500 studies; three standard errors
+    # of the count allow 92.1 % at the least
     p, o, r = 10, 3, 3
-    weights = {
+    weights: dict[str, list[float]] = {
         "repeatability": [0, 0, 0, 1],
         "reproducibility": [0, 1 / (p * r), -1 / (p * r), 0],
         "interaction": [0, 0, 1 / r, -1 / r],
@@ -333,12 +333,12 @@ def test_intervals_hold_what_they_say() -> None:
     expected = np.array([1 + r * 0.5 + o * r * 10, 1 + r * 0.5 + p * r * 2, 1 + r * 0.5, 1.0])
     freedom = np.array([9.0, 2.0, 18.0, 60.0])
     rng = np.random.default_rng(2024)
-    squares = expected * rng.chisquare(freedom, (800, 4)) / freedom
+    squares = expected * rng.chisquare(freedom, (500, 4)) / freedom
     for name, w in weights.items():
         truth = float(np.dot(w, expected))
         spans = [gauge_intervals.large_sample_interval(w, ms, freedom) for ms in squares]
         inside = np.mean([low <= truth <= high for low, high in spans])
-        assert 0.927 <= inside <= 0.985, name
+        assert 0.921 <= inside <= 0.99, name
 
 
 def test_share_intervals_hold_what_they_say() -> None:
