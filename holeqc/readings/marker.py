@@ -67,8 +67,8 @@ _PLAIN: dict[str, str] = {
 }  # fmt: skip
 _WORDS = {text: word for word, text in _PLAIN.items()}
 #: columns for people: never readings
-FOR_PEOPLE = ("Size asked", "Size check", "Basic x", "Basic y", "Position asked", "Position check", "Edge asked",
-              "Edge check", "Plug check", "Surface check")  # fmt: skip
+FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", "Position asked", "Position check",
+              "Edge asked", "Edge check", "Plug check", "Surface check")  # fmt: skip
 
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '

@@ -1,0 +1,288 @@
+"""Blank reading sheets: a workbook to print or to type into, laid out as `holeqc.readings.marker` says."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from holeqc.readings import sheet_formulas as formulas
+from holeqc.readings import sheet_style as style
+from holeqc.readings.marker import (
+    ENTRY_COLUMN,
+    FIELD_COLUMN,
+    FIELDS,
+    FIRST_FIELD_ROW,
+    FORMAT,
+    LISTS_SHEET,
+    MARKER_CELL,
+    MARKER_NAME,
+    Marker,
+    marker_text,
+    properties,
+)
+from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
+from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
+from holeqc.specification.boundaries import required_edge
+from holeqc.specification.words import asked, tolerance_text
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+    from holeqc.specification.model import Specification
+
+FIRST_ASKED_COLUMN = 6
+HOW_TO = (
+    "Type into the white cells only, in {unit}. Leave a cell empty if it was not read; never copy a reading down. "
+    "Take 7/16 as 0.4375: a spreadsheet turns typed fractions into dates. A red ✗ or amber ? says: measure again."
+)
+CAUTION = (
+    "Eye protection on, work clamped, mind chips and sharp edges. A check cell warns, it decides nothing: drawing, "
+    "approved data and the person licensed to sign prevail."
+)
+LEGEND = (
+    "✓ in limits    ✗ outside    ? look again: slip, text, or a position that needs bonus    … still to read",
+    "Direction 0° lies along x, 90° along y. Hole to hole, pins together and the decision rule are judged by "
+    "holeqc check, not on this sheet.",
+)
+
+
+def write_sheet(
+    specification: Specification,
+    path: str | os.PathLike[str],
+    part: str | None = None,
+    serials: Sequence[str] = (),
+    paper: str = "a4",
+) -> None:
+    """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
+
+    ``paper`` is ``a4`` or ``letter``. An existing file is replaced.
+
+    Raises:
+        DataError: no such part or paper, or serial numbers that can't be used.
+        OSError: the file can't be written.
+    """
+    from openpyxl import Workbook
+
+    if part is not None:
+        part = specification.part(part).name
+    elif len(specification.parts) == 1:
+        part = specification.parts[0].name
+    names = sheet_names(serials) or ["Readings"]
+    book = Workbook()
+    book.remove(book.active)
+    plan = layout(specification)
+    for name, serial in zip(names, serials or [""], strict=True):
+        sheet = book.create_sheet(name)
+        _Writer(specification, sheet, plan, part, serial).write(paper)
+    _write_lists(book, specification)
+    _write_marker(book, specification, names[0])
+    buffer = BytesIO()
+    book.save(buffer)
+    Path(path).write_bytes(buffer.getvalue())
+
+
+def _marker(specification: Specification) -> Marker:
+    return Marker(specification.id, specification.revision, specification.unit, FORMAT)
+
+
+def _write_marker(book: Workbook, specification: Specification, first: str) -> None:
+    from openpyxl.packaging.custom import StringProperty
+    from openpyxl.workbook.defined_name import DefinedName
+
+    for name, value in properties(_marker(specification)).items():
+        book.custom_doc_props.append(StringProperty(name=name, value=value))
+    quoted = first.replace("'", "''")
+    cell = f"${MARKER_CELL[0]}${MARKER_CELL[1:]}"
+    book.defined_names[MARKER_NAME] = DefinedName(MARKER_NAME, attr_text=f"'{quoted}'!{cell}")
+    book.properties.title = f"Reading sheet {specification.id} revision {specification.revision}"
+    book.properties.creator = "holeqc"
+
+
+def choices(specification: Specification) -> dict[str, list[str]]:
+    """Return what may be chosen in each field or column with a drop-down."""
+    s = specification
+    found = {
+        "part": [p.name for p in s.parts],
+        "go": [ENTERS, STOPS],
+        "no_go": [STOPS, ENTERS],
+        "surface": [CLEAN, BURR, DIRTY, CRACK],
+    }
+    for word, measures in (
+        ("gauge:diameter", {"diameter"}), ("gauge:position", {"x", "y"}), ("gauge:edge_distance", {"edge_distance"}),
+        ("gauge:plugs", {"go", "no_go"}),
+    ):  # fmt: skip
+        able = [g.id for g in s.gauges if measures & set(g.measures)]
+        if able:
+            found[word] = able
+    return found
+
+
+def _write_lists(book: Workbook, specification: Specification) -> None:
+    sheet = book.create_sheet(LISTS_SHEET)
+    for column, (word, items) in enumerate(choices(specification).items(), start=1):
+        for row, item in enumerate([word, *items], start=1):
+            style.write_text(sheet.cell(row, column), item)
+    sheet.sheet_state = "hidden"
+    sheet.protection.sheet = True
+
+
+class _Writer:
+    """Writes one sheet: fields, what is asked, the table, its checks, and how it prints."""
+
+    def __init__(self, s: Specification, sheet: Worksheet, plan: Layout, part: str | None, serial: str) -> None:
+        self.s, self.sheet, self.plan, self.part, self.serial = s, sheet, plan, part, serial
+
+    def write(self, paper: str) -> None:
+        self._title()
+        self._fields()
+        self._asked()
+        self._headings()
+        for number, row in enumerate(self.plan.rows, start=self.plan.first_row):
+            self._row(number, row)
+        self._state()
+        self._legend()
+        self._choices()
+        style.mark_checks(self.sheet, self.plan, self.s.unit)
+        style.print_setup(self.sheet, self.plan, self.s, paper)
+        style.protect(self.sheet)
+
+    def _title(self) -> None:
+        s = self.s
+        title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
+        style.banner(self.sheet, 1, self.plan.width, title, "title")
+        style.banner(self.sheet, 2, self.plan.width, marker_text(_marker(s)), "marker")
+        unit = "inch" if s.unit == "in" else "millimetre"
+        style.banner(self.sheet, 3, self.plan.width, f"{HOW_TO.format(unit=unit)} {CAUTION}", "how to")
+
+    def _fields(self) -> None:
+        labels = {word: label for label, word in FIELDS.items()}
+        filled = {
+            "part": self.part or "", "serial": self.serial, "gauge:diameter": self.s.plan.diameter_gauge,
+            "gauge:position": self.s.plan.position_gauge,
+        }  # fmt: skip
+        for row, word in enumerate(self.plan.fields, start=FIRST_FIELD_ROW):
+            style.label(self.sheet, row, FIELD_COLUMN, labels[word])
+            kind = {"date": "date", "temperature_c": "temperature"}.get(word, "text")
+            style.field(self.sheet, row, ENTRY_COLUMN, kind)
+            if filled.get(word):
+                style.write_text(self.sheet.cell(row, ENTRY_COLUMN), filled[word])
+
+    def _asked(self) -> None:
+        """Write what is asked beside the fields, as many lines as there are rows; the last takes what is left."""
+        lines = [phrase.sentence for phrase in asked(self.s) if phrase.topic != "Size" or phrase.holes == ""]
+        room = len(self.plan.fields)
+        lines = [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
+        for row, text in enumerate(lines, start=FIRST_FIELD_ROW):
+            style.asked_line(self.sheet, row, FIRST_ASKED_COLUMN, self.plan.width, text)
+
+    def _headings(self) -> None:
+        for number, column in enumerate(self.plan.columns, start=1):
+            style.heading(self.sheet, self.plan.heading_row, number, column)
+
+    def _row(self, number: int, row: Row) -> None:
+        for column, what in enumerate(self.plan.columns, start=1):
+            cell = self.sheet.cell(number, column)
+            if what.entry:
+                style.entry(cell, what.holds, self.s.unit, asked=what.holds in row.asked)
+            else:
+                style.locked(cell, what.holds, self.s.unit)
+                self._locked_value(cell, what.holds, number, row)
+        self.sheet.row_dimensions[number].height = style.ROW_HEIGHT
+
+    def _locked_value(self, cell: Any, holds: str, number: int, row: Row) -> None:
+        hole, plan = row.hole, self.plan
+        if holds in {"hole", "wall"}:
+            style.write_text(cell, hole.id if holds == "hole" else row.wall)
+        elif holds in {"lower", "upper"}:
+            cell.value = hole.size.lower if holds == "lower" else hole.size.upper
+        elif holds in {"basic_x", "basic_y"}:
+            cell.value = self._basic(holds[-1], hole.x if holds == "basic_x" else hole.y)
+        elif holds == "edge_asked" and "edge_distance" in row.asked:
+            cell.value = required_edge(hole)
+        elif holds == "position_asked" and hole.position.tolerance is not None:
+            text = f"⌀{tolerance_text(hole.position.tolerance, self.s.unit)} {hole.position.condition}"
+            style.write_text(cell, text)
+        elif holds == "size_check" and "diameter" in row.asked:
+            wanted = len(plan.of("diameter"))
+            limits = (plan.cell("lower", number), plan.cell("upper", number))
+            cell.value = formulas.size_check(plan.span("diameter", number), wanted, *limits, self.s.unit)
+        elif holds == "position_check" and "x" in row.asked:
+            cell.value = self._position_check(number, row)
+        elif holds == "edge_check" and "edge_distance" in row.asked:
+            cell.value = formulas.edge_check(plan.cell("edge_distance", number), plan.cell("edge_asked", number))
+        elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
+            cell.value = self._plug_check(number, row)
+
+    def _basic(self, axis: str, drawn: float) -> Any:
+        """Return a basic dimension in the frame of the part's readings; a formula where the part is still to choose."""
+        signs = {p.name: p.signs()[0 if axis == "x" else 1] for p in self.s.parts}
+        if self.part is not None:
+            return drawn * signs[self.part] + 0.0
+        turned = [name for name, sign in signs.items() if sign < 0]
+        if not turned:
+            return drawn
+        part = self.plan.fields["part"]
+        row = int(part[1:])
+        names = ",".join(f'$C${row}="{name.replace(chr(34), chr(34) * 2)}"' for name in turned)
+        return f"=IF(OR({names}),-1,1)*{formulas.number(drawn)}"
+
+    def _position_check(self, number: int, row: Row) -> str:
+        plan, hole = self.plan, row.hole
+        stated = hole.position.tolerance
+        bonus = hole.size.band if hole.position.condition in {"MMC", "LMC"} else 0.0
+        most = (stated or 0.0) + bonus
+        near = max(most, formulas.NEAR * hole.size.upper)
+        basic = (plan.cell("basic_x", number), plan.cell("basic_y", number))
+        cells = (plan.cell("x", number), plan.cell("y", number))
+        return formulas.position_check(*cells, basic, stated, most, near, self.s.unit)
+
+    def _plug_check(self, number: int, row: Row) -> str:
+        plan, hole = self.plan, row.hole
+        go, no_go, surface = (
+            plan.cell(word, number) if word in row.asked else "" for word in ("go", "no_go", "surface")
+        )
+        sizes = (plan.span("diameter", number), len(plan.of("diameter")), plan.cell("lower", number),
+                 plan.cell("upper", number))  # fmt: skip
+        return formulas.plug_check(go, no_go, surface, sizes, (hole.surface.clean, hole.surface.burr_free))
+
+    def _state(self) -> None:
+        plan = self.plan
+        entries = ["diameter", "x", "y", "edge_distance", "go", "no_go", "surface"]
+        ranges: list[str] = []
+        total = 0
+        for word in entries:
+            rows = [n for n, row in enumerate(plan.rows, start=plan.first_row) if word in row.asked]
+            total += len(rows) * len(plan.of(word))
+            if plan.of(word) and rows:
+                ranges.append(plan.span(word, plan.first_row, plan.last_row))
+        checks = [
+            plan.span(check, plan.first_row, plan.last_row)
+            for check in ("size_check", "position_check", "edge_check", "plug_check")
+            if plan.of(check)
+        ]
+        text = formulas.state(ranges, total, checks, plan.fields)
+        style.banner(self.sheet, plan.heading_row - 1, plan.width, text, "state")
+
+    def _legend(self) -> None:
+        for row, text in enumerate(LEGEND, start=self.plan.last_row + 2):
+            style.banner(self.sheet, row, self.plan.width, text, "legend")
+        text = "Checked by (signature, date): ________________________________"
+        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan.width, text, "signature")
+
+    def _choices(self) -> None:
+        plan = self.plan
+        for column, (word, items) in enumerate(choices(self.s).items(), start=1):
+            letter = cell_name(1, column)[:-1]
+            source = f"{LISTS_SHEET}!${letter}$2:${letter}${len(items) + 1}"
+            if word in plan.fields:
+                style.choice(self.sheet, source, plan.fields[word])
+            elif plan.of(word):
+                style.choice(self.sheet, source, plan.span(word, plan.first_row, plan.last_row))
+        for word in ("diameter", "x", "y", "edge_distance"):
+            if plan.of(word):
+                style.number_only(self.sheet, plan.span(word, plan.first_row, plan.last_row))
+        style.date_only(self.sheet, plan.fields["date"])
