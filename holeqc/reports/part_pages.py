@@ -1,0 +1,310 @@
+"""The pages of one part: verdict, why, what to do, then every hole with pictures and numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.quantities import GRAIN
+from holeqc.readings.table import cell_name
+from holeqc.reports import blocks as b
+from holeqc.reports import pictures
+from holeqc.reports import wording as w
+from holeqc.reports.screen import holes_sentence, pin_sentence
+from holeqc.reports.view import PartView, Row
+
+if TYPE_CHECKING:
+    from holeqc.problems import Problem
+
+SHORT = {
+    "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
+    "hole-to-hole position": "Hole to hole", "edge distance": "Edge", "surface": "Surface", "GO": "GO",
+    "NO-GO": "NO-GO",
+}  # fmt: skip
+SHORT_WORDS = {"does not enter": "stops"}
+
+
+def part_blocks(part: PartView) -> Iterator[b.Block]:
+    """Give the blocks of one part's pages."""
+    yield _banner(part)
+    yield b.Facts(_facts(part))
+    yield b.Heading("Why" if part.verdict != ACCEPT else "Result")
+    yield reason_findings(part)
+    if part.rework:
+        yield b.Heading("Rework that the kit permits")
+        yield b.Findings(tuple(b.Finding(None, w.plain(row["sentence"])) for row in part.rework))
+        yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+    yield b.Heading("Every hole")
+    yield hole_matrix(part)
+    yield from _size_blocks(part)
+    yield from _position_blocks(part)
+    yield from _pin_blocks(part)
+    if part.problems:
+        yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
+        yield problem_table(part.problems)
+    yield b.Heading("Decision")
+    yield b.Paragraph(
+        "The verdict above is what the readings prove against the kit file. What becomes of the part is decided and signed "
+        "by the person licensed to do so.",
+        "quiet",
+    )
+    yield b.Signatures(("Inspected by, date", "Decision", "Signed by, licence, date"))
+
+
+def _banner(part: PartView) -> b.Banner:
+    title = part.declared.title if part.declared and part.declared.title else part.part
+    words = [w.plain(word) for word in (title, f"serial {part.serial}" if part.serial else "no serial number") if word]
+    return b.Banner(part.verdict, ", ".join(words), holes_sentence(part))
+
+
+def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
+    spec, table = part.specification, part.readings
+    days = [day for day in (w.day(part.row["first_date"]), w.day(part.row["last_date"])) if day]
+    by = sorted({w.plain(name) for name in table["by"].unique().tolist() if name})
+    gauges = sorted({w.plain(name) for name in table["gauge"].unique().tolist() if name})
+    number = part.declared.number if part.declared else ""
+    pairs = [
+        ("Part", w.plain(" ".join(x for x in (part.part, number) if x))), ("Drawing", w.plain(spec.drawing)),
+        ("Kit", f"{w.plain(spec.id)} revision {w.plain(spec.revision)}"), ("Fixture", w.plain(spec.fixture)),
+        ("Read", " to ".join(dict.fromkeys(days))), ("Read by", ", ".join(by)), ("Gauges", ", ".join(gauges)),
+        ("Readings", str(part.row["readings"])), ("Lengths in", w.unit_name(spec.unit)),
+    ]  # fmt: skip
+    return tuple((label, w.shorten(text, 60)) for label, text in pairs if text)
+
+
+def reason_findings(part: PartView) -> b.Findings:
+    """Return the reasons of a part as a list; one plain line for an accepted part."""
+    if part.verdict == ACCEPT:
+        count = len(part.characteristics)
+        return b.Findings((b.Finding(ACCEPT, f"All {count} checks of {holes_sentence(part)} lie inside their limits."),))
+    return b.Findings(
+        tuple(
+            b.Finding(r.verdict, w.plain(r.sentence), "" if r.cell in r.sentence else w.plain(r.cell), w.plain(r.action))
+            for r in part.reasons
+        )
+    )
+
+
+# -------------------------------------------------------------------------------------------------------- all holes
+
+
+def hole_matrix(part: PartView) -> b.Table:
+    """Return a row a hole and wall, a column a characteristic: what was found, marked where it isn't accepted."""
+    spec, several = part.specification, part.specification.walls.several
+    columns = [b.Column("Hole"), *([b.Column("Wall")] if several else [])]
+    columns += [b.Column(_matrix_heading(part, name), "right" if _is_length(name) else "left") for name in part.asked]
+    columns.append(b.Column("Verdict"))
+    rows: list[tuple[b.Cell | str, ...]] = []
+    groups = set()
+    for hole in part.holes:
+        walls = [name for name in spec.walls.names if any((hole["hole"], name, c) in part.table for c in part.asked)]
+        groups.add(len(rows))
+        for n, wall in enumerate(walls or [""]):
+            row: list[b.Cell | str] = [b.Cell(w.plain(hole["hole"])) if n == 0 else ""]
+            row += [w.plain(wall)] if several else []
+            row += [_matrix_cell(part, str(hole["hole"]), wall, name, n == 0) for name in part.asked]
+            row.append(b.Cell(w.word(hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
+            rows.append(tuple(row))
+    note = "Size: the reading that lies worst. Position: actual diameter, allowed with bonus in the tables below."
+    return b.Table(tuple(columns), tuple(rows), note, frozenset(groups))
+
+
+def _is_length(name: str) -> bool:
+    return name not in {"surface", "GO", "NO-GO"}
+
+
+def _matrix_heading(part: PartView, name: str) -> str:
+    """Return the short name, with the limit under it where all holes have the same."""
+    title = SHORT.get(name, name)
+    unit = part.specification.unit
+    rows = [r for r in part.characteristics if r["characteristic"] == name]
+    if name in {"position", "hole-to-hole position"}:
+        stated = {r["stated"] for r in rows}
+        return f"{title} ⌀ {w.typed(stated.pop(), unit)}" if len(stated) == 1 else title
+    limits = {(r["lower"], r["upper"]) for r in rows if math.isfinite(r["lower"]) or math.isfinite(r["upper"])}
+    if len({str(pair) for pair in limits}) != 1:
+        return title
+    lower, upper = limits.pop()
+    if math.isfinite(lower) and math.isfinite(upper):
+        return f"{title} {w.typed(lower, unit)} {w.typed(upper, unit)}"
+    return f"{title} ≥ {w.typed(lower, unit)}" if math.isfinite(lower) else f"{title} ≤ {w.typed(upper, unit)}"
+
+
+def _matrix_cell(part: PartView, hole: str, wall: str, name: str, first: bool) -> b.Cell | str:
+    row = part.table.get((hole, wall, name)) or (part.table.get((hole, "", name)) if first else None)
+    if row is None:
+        return ""
+    text = w.value_text(row, part.specification.unit)
+    verdict = int(row["verdict"])
+    return b.Cell(SHORT_WORDS.get(text, text), verdict if verdict != ACCEPT else None)
+
+
+# ---------------------------------------------------------------------------------------------------------- details
+
+
+def _rows(part: PartView, name: str) -> list[Row]:
+    holes = {hole: n for n, hole in enumerate(part.specification.hole_ids)}
+    walls = {wall: n for n, wall in enumerate(part.specification.walls.names)}
+    there = [row for row in part.characteristics if row["characteristic"] == name]
+    return sorted(there, key=lambda r: (holes.get(str(r["hole"]), len(holes)), walls.get(str(r["wall"]), -1)))
+
+
+def _verdict_cell(row: Row) -> b.Cell:
+    return b.Cell(w.word(row["verdict"]), int(row["verdict"]))
+
+
+def _deviation(row: Row, unit: str) -> str:
+    deviation = float(row["deviation"])
+    return "" if math.isnan(deviation) or abs(deviation) <= GRAIN else w.signed(deviation, unit)
+
+
+def _doubt_columns() -> list[b.Column]:
+    return [b.Column("U", "right"), b.Column("Ratio", "right"), b.Column("Probability", "right")]
+
+
+def _doubt_cells(row: Row, unit: str) -> list[str]:
+    return [w.fine(row["uncertainty"], unit), w.ratio_text(row["ratio"]), w.probability_text(row["probability"])]
+
+
+def _groups(rows: Sequence[Row]) -> frozenset[int]:
+    return frozenset(n for n, row in enumerate(rows) if n == 0 or rows[n - 1]["hole"] != row["hole"])
+
+
+def _size_blocks(part: PartView) -> Iterator[b.Block]:
+    rows = _rows(part, "size")
+    if not rows:
+        return
+    unit, several = part.specification.unit, part.specification.walls.several
+    yield b.Heading("Size")
+    for picture in pictures.size_pictures(part):
+        yield b.Picture(picture, picture.note)
+    columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Limits of size", "right")]
+    columns += [b.Column("Worst reading", "right"), b.Column("Beyond", "right"), b.Column("Left", "right")]
+    columns += [*_doubt_columns(), b.Column("Cell", wraps=True), b.Column("Verdict")]
+    files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
+    table = []
+    for row in rows:
+        limits = w.requirement(row, part.specification)
+        cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
+        verdict = int(row["verdict"])
+        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), _deviation(row, unit)]
+        cells += [w.signed(row["left"], unit), *_doubt_cells(row, unit), _cell_name(part, row, files, sheets), _verdict_cell(row)]
+        table.append(tuple(cells))
+    mating = [f"{w.plain(h['hole'])}: {w.typed(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
+    text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
+    note = f"Probability: that the true value conforms (JCGM 106). {text}{caveat(part)}"
+    yield b.Table(tuple(columns), tuple(table), note, _groups(rows))
+
+
+def caveat(part: PartView) -> str:
+    """Return what two-point readings can't show on this part, '' where a plug spoke for every hole."""
+    return w.lobing_sentence(part.alone)
+
+
+def _cell_name(part: PartView, row: Row, files: bool, sheets: bool) -> str:
+    """Return the cell that decides, with its sheet and file where the part has several."""
+    reading = part.reading(row["reading"])
+    if reading is None:
+        return ""
+    words = [cell_name(int(reading["row"]), int(reading["column"]))]
+    words += [str(reading["sheet"])] if sheets and reading["sheet"] else []
+    words += [str(reading["file"])] if files else []
+    return w.plain(", ".join(reversed(words)))
+
+
+def _position_blocks(part: PartView) -> Iterator[b.Block]:
+    upper, lower = _rows(part, "position"), _rows(part, "hole-to-hole position")
+    if not upper and not lower:
+        return
+    yield b.Heading("Position")
+    picture = pictures.pattern_picture(part)
+    if picture is not None:
+        yield b.Picture(picture, picture.note)
+    if upper:
+        yield b.Heading("To the datums", 3)
+        yield _position_table(part, upper)
+    if lower:
+        yield b.Heading("Hole to hole, the pattern floated to its best", 3)
+        yield _position_table(part, lower)
+
+
+def _position_table(part: PartView, rows: list[Row]) -> b.Table:
+    unit, several = part.specification.unit, part.specification.walls.several
+    columns = [b.Column("Hole"), *([b.Column("Wall")] if several else [])]
+    columns += [b.Column(name, "right") for name in ("Stated", "Bonus", "Total", "Actual", "Left")]
+    columns += [*_doubt_columns(), b.Column("Verdict")]
+    table = []
+    for row in rows:
+        verdict = int(row["verdict"])
+        total = float(row["upper"])
+        cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else [])]
+        cells += [w.typed(row["stated"], unit), w.computed(row["bonus"], unit), w.computed(total, unit)]
+        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), w.signed(row["left"], unit)]
+        table.append((*cells, *_doubt_cells(row, unit), _verdict_cell(row)))
+    return b.Table(tuple(columns), tuple(table), "All diameters. Left: total minus actual. Probability: that the true value conforms (JCGM 106).", _groups(rows))
+
+
+def _pin_blocks(part: PartView) -> Iterator[b.Block]:
+    verdict = int(part.row["pin_verdict"])
+    if verdict < 0:
+        return
+    yield b.Heading("Pins together")
+    yield b.Findings((b.Finding(verdict, w.plain(pin_sentence(part)), "", ""), *_float_finding(part)))
+    picture = pictures.pin_picture(part)
+    if picture is not None:
+        yield b.Picture(picture, picture.note)
+    unit, several = part.specification.unit, part.specification.walls.several
+    columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Pin", wraps=True)]
+    columns += [b.Column("Radial clearance", "right"), b.Column("Left at best fit", "right"), b.Column("Binds")]
+    rows = []
+    for row in part.pins:
+        left = float(row["left"])
+        mark: b.Cell | str = b.Cell("binds", REJECT) if row["binding"] and left < 0 else "● binds" if row["binding"] else ""
+        cells = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), w.plain(row["pin"])]
+        rows.append((*cells, w.computed(row["clearance"], unit), w.signed(left, unit), mark))
+    if rows:
+        yield b.Table(tuple(columns), tuple(rows), "", _groups(part.pins))
+
+
+def _float_finding(part: PartView) -> tuple[b.Finding, ...]:
+    left, unit = part.float_left, part.specification.unit
+    motion = part.row["pin_dx"], part.row["pin_dy"], part.row["pin_rotation"]
+    text = ""
+    if all(math.isfinite(value) for value in motion):
+        text = (
+            f"Best fit: shift x {w.signed(motion[0], unit)}, y {w.signed(motion[1], unit)} {w.unit_name(unit)}, "
+            f"turn {_turn(motion[2])}. "
+        )
+    if left is not None:
+        text += (
+            f"Float that is left: x {_both(left, 'x', unit)}, y {_both(left, 'y', unit)}, "
+            f"turn −{_turn(abs(left['rotation_minus']))} to +{_turn(abs(left['rotation_plus']))}."
+        )
+    return (b.Finding(None, text.strip()),) if text else ()
+
+
+def _both(left: Row, axis: str, unit: str) -> str:
+    low, high = abs(float(left[f"{axis}_minus"])), abs(float(left[f"{axis}_plus"]))
+    return f"−{w.computed(low, unit)} to +{w.computed(high, unit)}"
+
+
+def _turn(radians: float) -> str:
+    return f"{math.degrees(radians):.3f}°"
+
+
+def problem_table(problems: Sequence[Problem]) -> b.Table:
+    """Return problems of the files as a table."""
+    columns = (
+        b.Column("Kind"), b.Column("Where", wraps=True), b.Column("What", wraps=True), b.Column("Found", wraps=True),
+        b.Column("Allowed", wraps=True), b.Column("What to do", wraps=True),
+    )  # fmt: skip
+    rows = tuple(
+        (
+            b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None),
+            *(w.plain(text) for text in (p.place, p.message, p.found, p.allowed, p.action)),
+        )
+        for p in problems
+    )
+    return b.Table(columns, rows)

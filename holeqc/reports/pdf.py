@@ -1,0 +1,41 @@
+"""The report as PDF: the same blocks as the HTML page, on numbered pages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from holeqc.reports import blocks as b
+from holeqc.reports import drawing as d
+from holeqc.reports.flow import MARGIN, NOTE, set_section
+from holeqc.reports.paper import save_pdf
+
+
+def pdf_report(report: b.Report, progress: Callable[[str], None] = lambda _: None) -> bytes:
+    """Return a report as a PDF file; the same bytes each time for the same report.
+
+    Sections with references to pages are set again when the pages are known.
+    """
+    return save_pdf(pages_of(report, progress), report.title)
+
+
+def pages_of(report: b.Report, progress: Callable[[str], None] = lambda _: None) -> list[d.Drawing]:
+    """Return all pages of a report, numbered."""
+    done = []
+    for n, section in enumerate(report.sections, 1):
+        done.append(set_section(report, section, {}))
+        progress(f"report.pdf: section {n} of {len(report.sections)}")
+    numbers, first = {}, 1
+    for section, pages in zip(report.sections, done, strict=True):
+        numbers[section.key] = first
+        first += len(pages)
+    for n, section in enumerate(report.sections):
+        if any(isinstance(block, b.Table) and _refers(block) for block in section.blocks):
+            done[n] = set_section(report, section, numbers)
+    pages = [page for section in done for page in section]
+    for n, page in enumerate(pages, 1):
+        page.text(page.width - MARGIN, page.height - MARGIN + 12, f"page {n} of {len(pages)}", NOTE, anchor="end")
+    return pages
+
+
+def _refers(table: b.Table) -> bool:
+    return any(isinstance(cell, b.Cell) and cell.to for row in table.rows for cell in row)

@@ -1,0 +1,191 @@
+"""What a report says, in order: overview, each part, about. Blocks only; HTML and PDF draw them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import holeqc
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.problems import Problem
+from holeqc.reports import blocks as b
+from holeqc.reports import wording as w
+from holeqc.reports.about import about_section
+from holeqc.reports.part_pages import part_blocks, problem_table, reason_findings
+from holeqc.reports.screen import pin_sentence
+from holeqc.reports.view import PartView, Run
+
+ALL_IN_FULL = 12  #: up to so many parts, accepted ones get pages of their own too
+PROBLEMS_SHOWN = 300  #: so many problems stand in the report; all of them in the workbook and the data
+
+
+def report_for(run: Run, most_in_full: int) -> b.Report:
+    """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first."""
+    full = parts_in_full(run, most_in_full)
+    sections = [_part_section(run[n], len(run) == 1) for n in full]
+    if len(run) != 1:
+        sections.insert(0, _overview(run, set(full), most_in_full))
+    sections.append(about_section(run))
+    spec = run.specification
+    title = f"Inspection of {run[0].name}" if len(run) == 1 else f"Inspection of {len(run)} parts"
+    title = f"{w.plain(title)}, kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
+    return b.Report(title, tuple(sections), foot_for(run), "letter" if spec.unit == "in" else "a4")
+
+
+def parts_in_full(run: Run, most: int) -> list[int]:
+    """Return the places of the parts that get pages of their own, in the order of the run."""
+    wanted = run.numbers(REJECT, HOLD, ACCEPT) if len(run) <= ALL_IN_FULL else run.numbers(REJECT, HOLD)
+    return sorted(wanted[:most])
+
+
+def foot_for(run: Run) -> b.Foot:
+    """Return what every page carries at its foot."""
+    inspection = run.inspection
+    lines = [
+        f"{w.tool_line(holeqc.__version__, run.specification)}  ·  {w.rule_name(run.specification)}",
+        *w.source_lines(inspection.readings.sources),
+    ]
+    uncertainty = w.uncertainty_lines(inspection)
+    if uncertainty:
+        unit = w.unit_name(run.specification.unit)
+        lines.append(f"U (k = 2) in {unit}, ratio = tolerance / 2 U.  " + ";  ".join(uncertainty))
+    else:
+        lines.append("Uncertainty U of the gauges: not given in the kit file, so no ratio of tolerance to uncertainty.")
+    return b.Foot(lines, w.CAUTIONS)
+
+
+def _part_section(part: PartView, alone: bool) -> b.Section:
+    spec = part.specification
+    head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
+    blocks = list(part_blocks(part))
+    if alone:
+        rest = [p for p in part.run.problems if p not in set(part.problems)]
+        blocks += _problem_blocks(rest, "Problems in the files that name no part")
+    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict)
+
+
+# --------------------------------------------------------------------------------------------------------- overview
+
+
+def _overview(run: Run, full: set[int], most: int) -> b.Section:
+    spec = run.specification
+    count = run.count
+    detail = f"{count.reject} reject, {count.hold} hold, {count.accept} accept of {w.plural(len(run), 'part')}"
+    blocks: list[b.Block] = [
+        b.Banner(count.verdict, f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}", detail),
+        b.Facts(_run_facts(run)),
+    ]
+    if not len(run):
+        blocks.append(b.Paragraph("No part was found in the files: there is nothing to judge."))
+    else:
+        blocks += [b.Paragraph(_what_is_shown(run, full, most), "quiet"), b.Heading("All parts"), _part_table(run, full)]
+    blocks += _rest_reasons(run, full)
+    blocks += _problem_blocks(run.problems, "Problems in the files")
+    return b.Section("overview", f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  overview", tuple(blocks), None)
+
+
+def _run_facts(run: Run) -> tuple[tuple[str, str], ...]:
+    spec = run.specification
+    parts = run.inspection.parts
+    days = [day for day in (w.day(parts["first_date"].min()), w.day(parts["last_date"].max())) if day]
+    pairs = [
+        ("What", w.plain(spec.title)), ("Drawing", w.plain(spec.drawing)), ("Fixture", w.plain(spec.fixture)),
+        ("Readings", f"{len(run.inspection.readings.table):,}".replace(",", " ")),
+        ("Read", " to ".join(dict.fromkeys(days))), ("Lengths in", w.unit_name(spec.unit)),
+    ]  # fmt: skip
+    return tuple(pair for pair in pairs if pair[1])
+
+
+def _what_is_shown(run: Run, full: set[int], most: int) -> str:
+    wrong = run.count.reject + run.count.hold
+    if len(full) == len(run):
+        return "Every part is shown in full on the pages that follow."
+    if len(full) == wrong:
+        return (
+            "Parts that are rejected or held are shown in full on the pages that follow. Accepted parts stand in the table "
+            "below alone; every one of their values is in evaluated.xlsx and verdicts.json."
+        )
+    return (
+        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; this page form "
+        f"shows at most {most}. The others stand in the table with their reasons below; every value of every part is in "
+        "evaluated.xlsx and verdicts.json."
+    )
+
+
+def _part_table(run: Run, full: set[int]) -> b.Table:
+    least = _least_left(run)
+    unit = run.specification.unit
+    several = len({part.part for part in run}) > 1
+    columns = [b.Column("Verdict"), *([b.Column("Part")] if several else []), b.Column("Serial", wraps=True)]
+    columns += [b.Column("Holes", wraps=True)]
+    columns += [b.Column(f"{name} left", "right") for name in least]
+    if run.specification.has_pins:
+        columns.append(b.Column("Pins", "right"))
+    columns.append(b.Column("Page", "right"))
+    rows = []
+    for part in run:
+        key = (part.part, part.serial)
+        row: list[b.Cell | str] = [b.Cell(w.word(part.verdict), part.verdict)]
+        row += [w.plain(part.part)] if several else []
+        row += [w.plain(part.serial), _holes(part)]
+        row += [w.signed(values.get(key, math.nan), unit) for values in least.values()]
+        if run.specification.has_pins:
+            row.append(_margin(part))
+        row.append(b.Cell("", None, f"part-{part.number + 1}") if part.number in full else "")
+        rows.append(tuple(row))
+    note = (
+        f"Left: least distance to a limit, negative beyond it, in {w.unit_name(unit)}. "
+        "Pins: radial room of the tightest pin at its virtual condition; negative, they don't all enter."
+    )
+    return b.Table(tuple(columns), tuple(rows), note)
+
+
+def _least_left(run: Run) -> dict[str, dict[tuple[str, str], float]]:
+    frame = run.inspection.characteristics
+    found = {}
+    for title, name in (("Size", "size"), ("Position", "position"), ("Hole to hole", "hole-to-hole position")):
+        rows = frame[(frame["characteristic"] == name) & frame["left"].notna()]
+        if len(rows):
+            least = rows.groupby(["part", "serial"], sort=False, observed=True)["left"].min()
+            found[title] = {(str(part), str(serial)): float(v) for (part, serial), v in least.items()}
+    return found
+
+
+def _holes(part: PartView) -> str:
+    count = part.hole_count
+    words = [f"{n} {word}" for n, word in ((count.reject, "rejected"), (count.hold, "held")) if n]
+    return ", ".join(words) + f" of {count.total}" if words else f"all {count.total}"
+
+
+def _margin(part: PartView) -> b.Cell | str:
+    verdict, margin = int(part.row["pin_verdict"]), float(part.row["pin_margin"])
+    if verdict < 0:
+        return "-"
+    text = "unknown" if math.isnan(margin) else w.signed(margin, part.specification.unit)
+    return b.Cell(text, verdict if verdict != ACCEPT else None)
+
+
+def _rest_reasons(run: Run, full: set[int]) -> list[b.Block]:
+    """Return the reasons of parts that aren't accepted and get no pages of their own."""
+    blocks: list[b.Block] = []
+    for number in run.numbers(REJECT, HOLD):
+        if number not in full:
+            part = run[number]
+            blocks += [b.Heading(f"{w.marked(part.verdict)}  {w.plain(part.name)}", 3), reason_findings(part)]
+            if int(part.row["pin_verdict"]) > 0:
+                blocks.append(b.Paragraph(w.plain(pin_sentence(part)), "quiet"))
+    return [b.Heading("Not accepted, without pages of their own"), *blocks] if blocks else []
+
+
+def _problem_blocks(problems: Iterable[Problem], title: str) -> list[b.Block]:
+    there = list(problems)
+    if not there:
+        return []
+    blocks: list[b.Block] = [b.Heading(f"{title} ({len(there)})"), problem_table(there[:PROBLEMS_SHOWN])]
+    if len(there) > PROBLEMS_SHOWN:
+        rest = len(there) - PROBLEMS_SHOWN
+        blocks.append(b.Paragraph(f"{rest} more stand in evaluated.xlsx, sheet Problems, and in verdicts.json.", "quiet"))
+    return blocks
+
+
+__all__ = ["ALL_IN_FULL", "HOLD", "foot_for", "parts_in_full", "report_for"]

@@ -1,0 +1,247 @@
+"""A run of `check` cut into parts, ready for drawing: looks rows up, computes nothing.
+
+Frames are turned into plain rows part by part, so that a run of many thousand parts costs memory for one part only.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.readings.table import cell_name
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.inspection.results import Inspection, Reason
+    from holeqc.problems import Problem
+    from holeqc.specification.model import Part, Specification
+
+Row = Mapping[str, Any]
+Key = tuple[str, str]
+
+_FRAMES = ("characteristics", "holes", "pins", "float_left", "rework")
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """How many were accepted, held and rejected."""
+
+    accept: int
+    hold: int
+    reject: int
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return self.accept + self.hold + self.reject
+
+    @property
+    def verdict(self) -> int:
+        """Worst verdict that occurs; hold where there is nothing at all."""
+        if self.reject:
+            return REJECT
+        return HOLD if self.hold or not self.total else ACCEPT
+
+
+def count_verdicts(verdicts: Sequence[int]) -> Count:
+    """Return how often each verdict occurs."""
+    values = list(verdicts)
+    return Count(values.count(ACCEPT), values.count(HOLD), values.count(REJECT))
+
+
+class PartView:
+    """One part of a run: its rows of every frame, its problems and its reasons, each made when first asked for."""
+
+    def __init__(self, run: Run, number: int) -> None:
+        self.run = run
+        self.number = number
+        self.row: Row = run.part_rows[number]
+        self.part: str = str(self.row["part"])
+        self.serial: str = str(self.row["serial"])
+        self.verdict: int = int(self.row["verdict"])
+
+    @property
+    def specification(self) -> Specification:
+        """The kit."""
+        return self.run.specification
+
+    @property
+    def name(self) -> str:
+        """Part and serial in one string."""
+        return " ".join(word for word in (self.part, self.serial) if word) or "part without name"
+
+    @cached_property
+    def declared(self) -> Part | None:
+        """The part as the kit declares it, None where the kit has no such part."""
+        return next((part for part in self.specification.parts if part.name == self.part), None)
+
+    @cached_property
+    def alone(self) -> Inspection:
+        """The inspection cut down to this part; row labels stay as they are."""
+        cut = {name: self.run.slice(name, self.number) for name in _FRAMES}
+        inspection = self.run.inspection
+        readings = dataclasses.replace(inspection.readings, table=self.readings)
+        parts = inspection.parts.iloc[[self.number]]
+        return dataclasses.replace(inspection, readings=readings, parts=parts, problems=self.problems, **cut)
+
+    @cached_property
+    def readings(self) -> pd.DataFrame:
+        """Rows of the readings table that belong to this part."""
+        return self.run.slice("readings", self.number)
+
+    @cached_property
+    def reasons(self) -> tuple[Reason, ...]:
+        """Why it isn't accepted, worst first; empty for an accepted part."""
+        if self.verdict == ACCEPT:
+            return ()
+        from holeqc.inspection.judge import reasons
+
+        return tuple(sorted(reasons(self.alone, self.part, self.serial), key=lambda reason: -reason.verdict))
+
+    @cached_property
+    def problems(self) -> tuple[Problem, ...]:
+        """Problems of the files that name this part."""
+        return self.run.problems_of(self.part, self.serial)
+
+    @cached_property
+    def holes(self) -> list[Row]:
+        """Rows of the holes frame, in the kit's order."""
+        order = {hole: place for place, hole in enumerate(self.specification.hole_ids)}
+        return sorted(self.run.rows("holes", self.number), key=lambda row: order.get(str(row["hole"]), len(order)))
+
+    @cached_property
+    def characteristics(self) -> list[Row]:
+        """Rows of the characteristics frame."""
+        return self.run.rows("characteristics", self.number)
+
+    @cached_property
+    def table(self) -> dict[tuple[str, str, str], Row]:
+        """Characteristics by hole, wall and characteristic."""
+        return {(str(r["hole"]), str(r["wall"]), str(r["characteristic"])): r for r in self.characteristics}
+
+    @cached_property
+    def asked(self) -> list[str]:
+        """Characteristics that occur on this part, in the order of a report."""
+        from holeqc.inspection.results import CHARACTERISTICS
+
+        there = {str(row["characteristic"]) for row in self.characteristics}
+        return [name for name in CHARACTERISTICS if name in there] + sorted(there - set(CHARACTERISTICS))
+
+    @cached_property
+    def pins(self) -> list[Row]:
+        """Rows of the pins frame."""
+        return self.run.rows("pins", self.number)
+
+    @cached_property
+    def float_left(self) -> Row | None:
+        """Float that is left to the pins, None where they don't enter or there are none."""
+        rows = self.run.rows("float_left", self.number)
+        return rows[0] if rows else None
+
+    @cached_property
+    def rework(self) -> list[Row]:
+        """Rows of the rework frame."""
+        return self.run.rows("rework", self.number)
+
+    @cached_property
+    def hole_count(self) -> Count:
+        """How many holes were accepted, held, rejected."""
+        return count_verdicts([int(row["verdict"]) for row in self.holes])
+
+    def reading(self, label: int) -> Row | None:
+        """Return the reading with that row label, None for -1 or a label that isn't there."""
+        return self._labelled.get(int(label))
+
+    @cached_property
+    def _labelled(self) -> dict[int, Row]:
+        table = self.readings
+        return dict(zip(table.index.tolist(), table.to_dict("records"), strict=True))
+
+    def cell(self, row: Row) -> str:
+        """Return file, sheet and cell of the reading that decides a characteristic, '' where there is none."""
+        found = self.reading(row["reading"])
+        return place_of(found) if found else ""
+
+
+def place_of(reading: Row) -> str:
+    """Return file, sheet and cell of a reading."""
+    cell = cell_name(int(reading["row"]), int(reading["column"]))
+    return ", ".join(str(word) for word in (reading["file"], reading["sheet"], cell) if word)
+
+
+class Run:
+    """A whole run: counts, the list of parts, and each part when it is asked for."""
+
+    def __init__(self, inspection: Inspection) -> None:
+        self.inspection = inspection
+        self.specification: Specification = inspection.specification
+        self.part_rows: list[Row] = inspection.parts.to_dict("records")
+        self._keys: list[Key] = [(str(row["part"]), str(row["serial"])) for row in self.part_rows]
+        self._places: dict[str, dict[Key, Any]] = {}
+        self._columns: dict[str, dict[str, list[Any]]] = {}
+
+    def __len__(self) -> int:
+        return len(self.part_rows)
+
+    def __iter__(self) -> Iterator[PartView]:
+        return (PartView(self, number) for number in range(len(self)))
+
+    def __getitem__(self, number: int) -> PartView:
+        return PartView(self, number)
+
+    @cached_property
+    def count(self) -> Count:
+        """How many parts were accepted, held and rejected."""
+        return count_verdicts([int(row["verdict"]) for row in self.part_rows])
+
+    def numbers(self, *verdicts: int) -> list[int]:
+        """Return the places of parts with one of these verdicts, the verdicts in the order given."""
+        return [n for v in verdicts for n, row in enumerate(self.part_rows) if int(row["verdict"]) == v]
+
+    @cached_property
+    def problems(self) -> tuple[Problem, ...]:
+        """All problems of the run, errors first, each once."""
+        order = {"error": 0, "warning": 1, "note": 2}
+        return tuple(sorted(dict.fromkeys(self.inspection.problems), key=lambda p: order.get(p.severity, 3)))
+
+    @cached_property
+    def _problems_by_serial(self) -> dict[str, list[Problem]]:
+        found: dict[str, list[Problem]] = {}
+        for problem in self.problems:
+            found.setdefault(problem.serial, []).append(problem)
+        return found
+
+    def problems_of(self, part: str, serial: str) -> tuple[Problem, ...]:
+        """Return the problems that name this part and serial."""
+        there = self._problems_by_serial.get(serial, ())
+        return tuple(p for p in there if (p.part or part) == part and (serial or p.part))
+
+    def _frame(self, name: str) -> pd.DataFrame:
+        if name == "readings":
+            return self.inspection.readings.table
+        frame: pd.DataFrame = getattr(self.inspection, name)
+        return frame
+
+    def _where(self, name: str, number: int) -> Any:
+        if name not in self._places:
+            frame = self._frame(name)
+            groups = frame.groupby(["part", "serial"], sort=False, observed=True).indices if len(frame) else {}
+            self._places[name] = {(str(part), str(serial)): where for (part, serial), where in groups.items()}
+        return self._places[name].get(self._keys[number], [])
+
+    def slice(self, name: str, number: int) -> pd.DataFrame:
+        """Return a frame's rows that belong to one part; ``readings`` is the readings table."""
+        return self._frame(name).iloc[self._where(name, number)]
+
+    def rows(self, name: str, number: int) -> list[Row]:
+        """Return a frame's rows that belong to one part as plain mappings."""
+        if name not in self._columns:
+            frame = self._frame(name)
+            self._columns[name] = {str(column): frame[column].tolist() for column in frame.columns}
+        columns = self._columns[name]
+        return [{key: values[place] for key, values in columns.items()} for place in self._where(name, number)]

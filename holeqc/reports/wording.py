@@ -1,0 +1,316 @@
+"""Words, marks and numbers as reports write them; the one place where a report's sentences stand."""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
+from holeqc.quantities import GRAIN, above, below, format_length
+
+if TYPE_CHECKING:
+    from holeqc.inspection.results import Inspection
+    from holeqc.readings.table import Source
+    from holeqc.specification.model import Hole, Specification
+
+MARKS = ("✓", "?", "✗")  #: stands beside the word always, never alone
+DISPOSITIONS = ("rework", "repair", "use-as-is", "scrap", "return")  #: AS9131's public terms
+
+CAUTIONS = (
+    "Wear eye protection; clamp the work before drilling, reaming or gauging; keep hands away from chips and turning "
+    "tools.",
+    "A verdict supports and never replaces the drawing, the approved data and the person licensed to sign. Local codes "
+    "prevail.",
+)
+REWORK_CAUTIONS = (
+    "Rework only when the person who owns the part says so in writing. Clamp it as it was drilled; ream by hand or at "
+    "low speed, in one direction, clear the chips; deburr both faces.",
+    "Read the hole again in every direction and wall after rework and check a new sheet: the verdict here is of the "
+    "hole as it was.",
+)
+MATING = (
+    "The mating size is an estimate: the smallest reading of the hole, or the largest plug that entered it. Bonus "
+    "tolerance rests on it."
+)
+LOBING = (
+    "Only two-point readings exist for {holes}. A hole with three or five lobes reads the same in every direction and "
+    "can still refuse a pin; a GO plug or a three-point gauge shows it."
+)
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+
+
+def plain(text: object) -> str:
+    """Return text in one line, with control characters and turned writing direction shown by their code point."""
+    line = re.sub(r"[\t\r\n]+", " ", str(text))
+    return _CONTROL.sub(lambda match: f"[U+{ord(match[0]):04X}]", line)
+
+
+def shorten(text: str, most: int) -> str:
+    """Return text with its middle left out if it has more than ``most`` characters."""
+    if len(text) <= most:
+        return text
+    head = (most - 1) // 2
+    return f"{text[:head]}…{text[len(text) - (most - 1 - head) :]}"
+
+
+def as_text_cell(text: str) -> str:
+    """Return text so that a spreadsheet never takes it for a formula: an apostrophe before = + - @ tab return."""
+    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+
+
+def word(verdict: int) -> str:
+    """Return accept, hold or reject."""
+    return VERDICTS[int(verdict)]
+
+
+def marked(verdict: int) -> str:
+    """Return mark and word of a verdict."""
+    return f"{MARKS[int(verdict)]} {VERDICTS[int(verdict)]}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """Return a count with its noun: 1 hole, 2 holes."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def unit_name(unit: str) -> str:
+    """Return the unit written out."""
+    return "inch" if unit == "in" else "mm"
+
+
+# ---------------------------------------------------------------------------------------------------------- numbers
+
+
+def typed(value: float, unit: str) -> str:
+    """Return a length that somebody read: no digit that was typed is hidden."""
+    return format_length(value, unit)
+
+
+def computed(value: float, unit: str, *limits: float) -> str:
+    """Return a calculated length with the unit's usual decimals, more where rounding would hide which side it lies."""
+    if not math.isfinite(value):
+        return "-"
+    base = 4 if unit == "in" else 3
+    near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > GRAIN]
+    for decimals in range(base, base + 5):
+        shown = round(value, decimals)
+        if all(abs(shown - limit) > GRAIN and (shown > limit) == (value > limit) for limit in near):
+            break
+    return format_length(value, unit, decimals)
+
+
+def signed(value: float, unit: str) -> str:
+    """Return a deviation with its sign; 0 as 0."""
+    if not math.isfinite(value):
+        return "-"
+    if abs(value) <= GRAIN:
+        return "0"
+    return ("+" if value > 0 else "−") + computed(abs(value), unit, 0.0)
+
+
+def above_or_below(value: float, lower: float, upper: float) -> bool:
+    """Whether a reading lies truly beyond one of its limits of size."""
+    return bool(below(value, lower)) or bool(above(value, upper))
+
+
+def ratio_text(ratio: float) -> str:
+    """Return tolerance / (2 U) as N : 1; a dash where unknown."""
+    if math.isnan(ratio):
+        return "-"
+    return "U = 0" if math.isinf(ratio) else f"{ratio:.1f} : 1" if ratio < 100 else f"{ratio:.0f} : 1"
+
+
+def probability_text(probability: float) -> str:
+    """Return a conformance probability in percent; never rounded to certainty."""
+    if math.isnan(probability):
+        return "-"
+    if probability > 0.9999:
+        return "> 99.99 %"
+    if probability < 0.0001:
+        return "< 0.01 %"
+    return f"{100 * probability:.2f} %"
+
+
+def value_text(row: Mapping[str, Any], unit: str) -> str:
+    """Return what was found on a characteristic; words for surface and plugs."""
+    if row["found_word"]:
+        return plain(row["found_word"])
+    if math.isnan(row["found"]):
+        return "not read"
+    if row["characteristic"] in {"size", "edge distance"}:
+        return typed(row["found"], unit) if row["reading"] >= 0 else computed(row["found"], unit, *_limits(row))
+    return computed(row["found"], unit, *_limits(row))
+
+
+def _limits(row: Mapping[str, Any]) -> tuple[float, float]:
+    return float(row["lower"]), float(row["upper"])
+
+
+def requirement(row: Mapping[str, Any], specification: Specification) -> str:
+    """Return what the drawing asks of a characteristic, in words and numbers."""
+    unit = specification.unit
+    name = row["characteristic"]
+    hole = next((h for h in specification.holes if h.id == row["hole"]), None)
+    if name in {"GO", "NO-GO"}:
+        return _plug_requirement(str(name), hole, unit)
+    if name == "surface":
+        asked = hole.surface if hole else None
+        words = [w for w, on in (("clean", asked and asked.clean), ("burr-free", asked and asked.burr_free)) if on]
+        return ", ".join(words) or "no crack"
+    if name in {"position", "hole-to-hole position"}:
+        return _position_requirement(row, hole, unit)
+    lower, upper = _limits(row)
+    if math.isnan(upper):
+        return f"at least {computed(lower, unit)}" if math.isfinite(lower) else "-"
+    return f"at most {computed(upper, unit)}" if math.isnan(lower) else f"{typed(lower, unit)} to {typed(upper, unit)}"
+
+
+def _plug_requirement(name: str, hole: Hole | None, unit: str) -> str:
+    plug = (hole.plugs.go if name == "GO" else hole.plugs.no_go) if hole else None
+    size = f"{typed(plug, unit)} " if plug is not None else ""
+    return f"{size}enters" if name == "GO" else f"{size}does not enter"
+
+
+def _position_requirement(row: Mapping[str, Any], hole: Hole | None, unit: str) -> str:
+    stated, bonus, upper = float(row["stated"]), float(row["bonus"]), float(row["upper"])
+    if math.isnan(stated):
+        return f"⌀ {computed(upper, unit)}"
+    condition = ""
+    if hole:
+        lower_segment = row["characteristic"] == "hole-to-hole position"
+        condition = hole.position.pattern_condition if lower_segment else hole.position.condition
+    text = f"⌀ {typed(stated, unit)}" + (f" at {condition}" if condition not in {"", "RFS"} else "")
+    if math.isfinite(bonus) and bonus > GRAIN:
+        text += f" + {computed(bonus, unit)} bonus = {computed(upper, unit)}"
+    return text
+
+
+# ------------------------------------------------------------------------------------------------------------ rules
+
+
+def rule_sentence(specification: Specification) -> str:
+    """Return the decision rule in one sentence with its source."""
+    rule = specification.decision
+    factor = f"{rule.guard_factor:g}"
+    if rule.rule == "guarded":
+        text = (
+            f"guarded acceptance, guard band w = {factor} U at each limit, accept inside the limits shrunk by w "
+            "(ISO 14253-1; ASME B89.7.3.1 stringent acceptance)"
+        )
+        if rule.reject_when_proven:
+            text += "; beyond a limit by no more than w is held, not rejected"
+        return text
+    if rule.rule == "relaxed":
+        return f"relaxed acceptance, accept inside the limits grown by w = {factor} U (ASME B89.7.3.1)"
+    return "simple acceptance, limits as they stand (JCGM 106; ASME B89.7.3.1)"
+
+
+def rule_name(specification: Specification) -> str:
+    """Return the decision rule in a few words."""
+    rule = specification.decision
+    band = f", w = {rule.guard_factor:g} U"
+    return {"guarded": f"guarded acceptance{band}", "relaxed": f"relaxed acceptance{band}"}.get(
+        rule.rule, "simple acceptance"
+    )
+
+
+def rounding_sentence(specification: Specification) -> str:
+    """Return how values are compared with limits."""
+    rounding = specification.rounding
+    if rounding.method == "rounding":
+        places = f"to {plural(rounding.decimals, 'decimal')}" if rounding.decimals is not None else "as the limit is"
+        return f"values rounded {places}, ties to even, then compared (ASTM E29 rounding method); limits inclusive"
+    return "values compared as they stand (ASTM E29 absolute method); limits inclusive"
+
+
+def temperature_sentence(specification: Specification) -> str:
+    """Return whether readings were taken to 20 °C."""
+    if specification.temperature.correct:
+        return "diameters taken to 20 °C where the sheet gives the part's temperature (ISO 1)"
+    return "readings as they stand, no correction to 20 °C"
+
+
+def uncertainty_lines(inspection: Inspection) -> list[str]:
+    """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
+    frame = inspection.characteristics
+    unit = inspection.specification.unit
+    lines = []
+    for name in ("size", "position", "hole-to-hole position", "edge distance"):
+        rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
+        if not len(rows):
+            continue
+        low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
+        text = f"{name} U {fine(low, unit)}" + (f" to {fine(high, unit)}" if high - low > GRAIN else "")
+        ratios = rows["ratio"].dropna()
+        if len(ratios):
+            least, most = ratio_text(float(ratios.min())), ratio_text(float(ratios.max()))
+            text += f", ratio {least}" + (f" to {most}" if most != least else "")
+        lines.append(text)
+    return lines
+
+
+def fine(value: float, unit: str) -> str:
+    """Return an uncertainty with one digit more than a length has, a dash where unknown."""
+    if not math.isfinite(value):
+        return "-"
+    decimals = 5 if unit == "in" else 4
+    text = f"{value:.{decimals}f}"
+    return text[:-1] if text.endswith("0") else text
+
+
+def lobing_sentence(inspection: Inspection) -> str:
+    """Return the caveat for holes that only two-point readings speak for, '' where a plug speaks for all."""
+    holes = inspection.holes
+    alone = holes[holes["mating_from"] == "readings"]
+    if not len(alone):
+        return ""
+    count = "every hole" if len(alone) == len(holes) else plural(len(alone), "hole")
+    return LOBING.format(holes=count)
+
+
+def tool_line(version: str, specification: Specification) -> str:
+    """Return tool, version, kit and revision."""
+    return f"holeqc {version}  ·  kit {plain(specification.id)} revision {plain(specification.revision)}"
+
+
+def source_lines(sources: Sequence[Source]) -> list[str]:
+    """Return names and SHA-256 of the input files for the foot of a page.
+
+    Up to three files: digests in full, a line each. Up to twelve: sixteen digits. More: the SHA-256 over their full
+    digests joined in order, which proves the list on the last page.
+    """
+    if len(sources) <= 3:
+        return [f"{shorten(plain(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
+    if len(sources) <= 12:
+        words = [f"{shorten(plain(s.file), 30)} {s.sha256[:16]}" for s in sources]
+        joined = "Files and first 16 digits of SHA-256 (in full on the last page): " + "; ".join(words)
+        return textwrap.wrap(joined, 118)
+    first = ", ".join(shorten(plain(s.file), 30) for s in sources[:3])
+    return [f"{len(sources)} files ({first}, …); all names and digests on the last page", f"SHA-256 of that list {list_digest(sources)}"]
+
+
+def list_digest(sources: Sequence[Source]) -> str:
+    """Return the SHA-256 over the hexadecimal digests of all files, joined in order."""
+    import hashlib
+
+    return hashlib.sha256("".join(source.sha256 for source in sources).encode()).hexdigest()
+
+
+def day(value: object) -> str:
+    """Return a day as 2026-05-04, '' where there is none."""
+    text = str(value)
+    return "" if text in {"NaT", "None", "nan", ""} else text[:10]
+
+
+def is_fault(verdict: int) -> bool:
+    """Whether a verdict is anything but accept."""
+    return int(verdict) != ACCEPT
+
+
+def is_reject(verdict: int) -> bool:
+    """Whether a verdict is reject."""
+    return int(verdict) == REJECT
