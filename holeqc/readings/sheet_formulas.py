@@ -61,10 +61,10 @@ def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str) -> st
         k = number(factor)
         steps.append((f"SUMPRODUCT(({cells}>={low}*{k})*({cells}<={high}*{k}))>0", _words(words)))
     steps += [
-        (f"OR(MIN({cells})<{low},MAX({cells})>{high})", _words("? doubtful, read again")),
+        (f"OR(MIN({cells})<{low},MAX({cells})>{high})", _words("? doubtful")),
         (
             f"AND(MIN({cells})<{lower}-{GRAIN},MAX({cells})>{upper}+{GRAIN})",
-            _words("✗ too small and too large"),
+            _words("✗ small and large"),
         ),
         (f"MIN({cells})<{lower}-{GRAIN}", _words("✗ too small")),
         (f"MAX({cells})>{upper}+{GRAIN}", _words("✗ too large")),
@@ -114,7 +114,7 @@ def position_check(x: str, y: str, basic: tuple[str, str], stated: float | None,
     for factor, words in slip_words(unit):
         either = ",".join(_coordinate_slip(v, b, near, factor) for v, b in ((x, bx), (y, by)))
         steps.append((f"OR({either})", _words(words)))
-    last = f'"✗"&{shown}&" off position"' if stated is not None else _words("? doubtful, read again")
+    last = f'"✗"&{shown}&" off position"' if stated is not None else _words("? doubtful")
     return "=" + chain(*steps, last=last)
 
 
@@ -127,8 +127,8 @@ def edge_check(cell: str, least: str) -> str:
     """Return the check of an edge distance against the least distance in a cell."""
     steps = [
         *_unreadable(cell),
-        (f"OR({cell}<0.2*{least},{cell}>100*{least})", _words("? doubtful, read again")),
-        (f"{cell}<{least}-{GRAIN}", _words("✗ too near the edge")),
+        (f"OR({cell}<0.2*{least},{cell}>100*{least})", _words("? doubtful")),
+        (f"{cell}<{least}-{GRAIN}", _words("✗ too near")),
     ]
     return "=" + chain(*steps, last=_words("✓ far enough"))
 
@@ -148,10 +148,10 @@ def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, st
         if cell:
             known = f'{cell}<>"",{cell}<>{_words(ENTERS)},{cell}<>{_words(STOPS)}'
             steps.append((f"AND({known})", _words("? choose from the list")))
-    for cell, wrong, name in ((go, STOPS, "GO does not enter"), (no_go, ENTERS, "NO-GO enters")):
+    for cell, wrong, plug, name in ((go, STOPS, "GO", "does not enter"), (no_go, ENTERS, "NO-GO", "enters")):
         if cell:
-            steps.append((f"AND({cell}={_words(wrong)},{in_limits})", _words(f"? {name}, readings in limits")))
-            steps.append((f"{cell}={_words(wrong)}", _words(f"✗ {name}")))
+            steps.append((f"AND({cell}={_words(wrong)},{in_limits})", _words(f"? {plug} against sizes")))
+            steps.append((f"{cell}={_words(wrong)}", _words(f"✗ {plug} {name}")))
     if surface:
         steps += _surface_steps(surface, asked)
     steps.append((f"{empty}>0", f'"… "&({empty})&" to fill"'))

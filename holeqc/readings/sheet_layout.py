@@ -110,13 +110,13 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
         for trial in range(1, s.plan.count + 1)
         for direction in s.plan.directions
     ]
-    columns.append(SheetColumn("Size check", 15, "size_check"))
+    columns.append(SheetColumn("Size check", 17, "size_check"))
     columns += _position_columns(s)
     if s.plan.edge_distance:
         columns += [
             SheetColumn("Edge asked", 9, "edge_asked"),
             SheetColumn(heading(Column("edge_distance", unit=unit)), 11, "edge_distance", entry=True),
-            SheetColumn("Edge check", 13, "edge_check"),
+            SheetColumn("Edge check", 14, "edge_check"),
         ]
     words = [
         ("go", any(h.plugs.go is not None for h in s.holes)),
@@ -124,9 +124,9 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
         ("surface", any(h.surface.asked for h in s.holes)),
     ]
     asked = [word for word, wanted in words if wanted]
-    columns += [SheetColumn(heading(Column(word)), 11, word, entry=True) for word in asked]
+    columns += [SheetColumn(heading(Column(word)), 11 if word == "surface" else 14, word, entry=True) for word in asked]
     if asked:
-        columns.append(SheetColumn("Surface check" if asked == ["surface"] else "Plug check", 17, "plug_check"))
+        columns.append(SheetColumn("Surface check" if asked == ["surface"] else "Plug check", 20, "plug_check"))
     columns.append(SheetColumn("Note", 15, "note", entry=True))
     return tuple(columns)
 
@@ -142,7 +142,7 @@ def _position_columns(s: Specification) -> list[SheetColumn]:
     ]
     if any(h.position.tolerance is not None for h in s.holes):
         columns.append(SheetColumn("Position asked", 13, "position_asked"))
-    return [*columns, SheetColumn("Position check", 17, "position_check")]
+    return [*columns, SheetColumn("Position check", 21, "position_check")]
 
 
 def _rows(s: Specification) -> tuple[Row, ...]:

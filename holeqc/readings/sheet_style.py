@@ -114,14 +114,16 @@ def heading(sheet: Worksheet, row: int, column: int, what: SheetColumn) -> None:
     cell.border = _BOX
     cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
     sheet.column_dimensions[cell_name(1, column)[:-1]].width = what.width
-    sheet.row_dimensions[row].height = 32
+    sheet.row_dimensions[row].height = 48
 
 
 def entry(cell: Any, holds: str, unit: str, *, asked: bool) -> None:
     """Make a cell to type into, or grey hatch where nothing is asked."""
     cell.border = _BOX
     cell.font = _font(TABLE_FONT)
-    cell.alignment = Alignment(horizontal="left" if holds == "note" else "center", vertical="center")
+    cell.alignment = Alignment(
+        horizontal="left" if holds == "note" else "center", vertical="center", shrink_to_fit=holds in {"go", "no_go"}
+    )
     if not asked:
         cell.fill = _NOT_ASKED
         return

@@ -261,7 +261,7 @@ SIZES: list[tuple[object, object, str]] = [
     (0.455, 0.462, "✓ in limits"),
     (0.4549, 0.460, "✗ too small"),
     (0.458, 0.4621, "✗ too large"),
-    (0.4549, 0.4621, "✗ too small and too large"),
+    (0.4549, 0.4621, "✗ small and large"),
     (0.0458, 0.458, "? decimal point"),
     (4.58, 0.458, "? decimal point"),
     (45.8, 0.458, "? decimal point"),
@@ -272,7 +272,7 @@ SIZES: list[tuple[object, object, str]] = [
     (dt.date(2026, 7, 16), 0.458, "? a date, not a size"),
     (0.458, None, "… 1 to read"),
     (None, None, ""),
-    (0.39, 0.458, "? doubtful, read again"),
+    (0.39, 0.458, "? doubtful"),
     (-0.458, 0.458, "? negative"),
 ]
 # x and y beside basic (x, 1.25) of hole i, diametral deviation worked out by hand: 2 hypot(dx, dy)
@@ -291,9 +291,9 @@ PLACES: list[tuple[float | None, float | None, str]] = [
 WORDS: list[tuple[str, str, str, object, str]] = [  # GO, NO-GO, surface, diameter, what the sheet says
     (ENTERS, STOPS, CLEAN, 0.458, "✓"),
     (STOPS, STOPS, CLEAN, 0.454, "✗ GO does not enter"),
-    (STOPS, STOPS, CLEAN, 0.458, "? GO does not enter, readings in limits"),
+    (STOPS, STOPS, CLEAN, 0.458, "? GO against sizes"),
     (ENTERS, ENTERS, CLEAN, 0.463, "✗ NO-GO enters"),
-    (ENTERS, ENTERS, CLEAN, 0.458, "? NO-GO enters, readings in limits"),
+    (ENTERS, ENTERS, CLEAN, 0.458, "? NO-GO against sizes"),
     (ENTERS, STOPS, CRACK, 0.458, "✗ crack"),
     (ENTERS, STOPS, BURR, 0.458, "? burr"),
     (ENTERS, "", CLEAN, 0.458, "… 1 to fill"),
@@ -301,7 +301,7 @@ WORDS: list[tuple[str, str, str, object, str]] = [  # GO, NO-GO, surface, diamet
     ("", "", "", 0.458, ""),
 ]
 EDGES: list[tuple[float | None, str]] = [
-    (0.9, "✓ far enough"), (0.8999, "✗ too near the edge"), (0.09, "? doubtful, read again"), (None, ""),
+    (0.9, "✓ far enough"), (0.8999, "✗ too near"), (0.09, "? doubtful"), (None, ""),
 ]  # fmt: skip
 
 
