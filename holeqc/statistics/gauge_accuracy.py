@@ -97,10 +97,10 @@ def bias(
     check_confidence(confidence)
     n = values.size
     offset = values - master
-    mean = float(offset.mean())
+    mean = float(offset[0] + np.mean(offset - offset[0]))
     if n < 2:
         return Bias(master, n, master + mean, mean, None, None, None, None, None, None)
-    sd = float(offset.std(ddof=1))
+    sd = float(np.std(offset - offset[0], ddof=1))
     error = float(sd / np.sqrt(n))
     reach = float(stats.t.ppf(0.5 + 0.5 * confidence, n - 1))
     t = None if error == 0.0 else mean / error
@@ -109,7 +109,7 @@ def bias(
     return Bias(
         master, n, master + mean, mean, sd, error, (mean - reach * error, mean + reach * error), t, p,
         significant,
-    )
+    )  # fmt: skip
 
 
 def linearity(

@@ -90,7 +90,7 @@ def _design_notes(layout: Layout) -> list[str]:
     if layout.design == ONE_APPRAISER:
         notes.append("one appraiser: what another person would add is not in these numbers")
     if layout.design in {ONE_PART, REPEATS}:
-        notes.append("one part: the scatter of the gauge can be told, that of parts can not, so there are no shares of the total")
+        notes.append("one part: the gauge's scatter can be told, the parts' can not, so there are no shares of a total")
     if layout.design == CROSSED and layout.trials == 1:
         notes.append("one reading of each part by each appraiser: read each at least twice to see repeatability alone")
     if layout.design == CROSSED and layout.parts < 5:
