@@ -58,9 +58,8 @@ def _part(s: Specification, name: str) -> str:
     text = ", ".join(filter(None, (part.name, part.title if part.title != part.name else "", part.number)))
     if part.mirror_of or part.mirror:
         text += f"; mirror{f' of {part.mirror_of}' if part.mirror_of else ''}: {part.mirror} changes sign"
-        text += (
-            "; read positive from its own edges" if part.own_edges else f"; its readings have {part.mirror} turned"
-        )
+        if part.own_edges:
+            text += "; read positive from its own edges"
     return text
 
 
