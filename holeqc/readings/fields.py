@@ -1,0 +1,126 @@
+"""What stands above a table or below it: serial, part, date, gauge, unit, kit, in whatever form people write it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from holeqc.readings.grid import Content, Grid
+from holeqc.readings.headings import IGNORED, Meaning, Vocabulary
+from holeqc.readings.synonyms import FIELD, plain
+from holeqc.specification.model import Specification
+
+REACH = 4  #: a field's value stands at most so many columns to the right of its label
+
+_SERIAL = re.compile(
+    r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
+)
+_DATE = re.compile(
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
+)
+_UNITS = re.compile(
+    r"\b(?:dimensions?|readings?|values?|units?|sizes?)\b[^\d]*?\b(?:in\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?)\b",
+    re.I,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field: our word, its content, the cell of the content (row and column from 0), and whether from a title."""
+
+    word: str
+    content: Content
+    row: int
+    column: int
+    unit: str = ""
+    from_title: bool = False
+
+
+def find_fields(
+    grid: Grid, rows: Iterable[int], vocabulary: Vocabulary, spec: Specification, *, colon_only: bool = False
+) -> list[Field]:
+    """Return the fields in some rows, in order. ``colon_only``: only labels that end in a colon count."""
+    found: list[Field] = []
+    taken: set[tuple[int, int]] = set()
+    for row in rows:
+        for column in range(grid.width):
+            content = grid.cell(row, column)
+            if (row, column) in taken or not isinstance(content, str):
+                continue
+            for field in _fields_of_cell(grid, row, column, content, vocabulary, colon_only):
+                found.append(field)
+                taken.add((field.row, field.column))
+            if not any(f.row == row and f.column == column for f in found) and not colon_only:
+                found.extend(_from_title(content, row, column, spec))
+    return found
+
+
+def _label(text: str, vocabulary: Vocabulary) -> Meaning | None:
+    meaning = vocabulary.meaning(text.strip().rstrip(":=").strip())
+    known = (meaning.kind == FIELD and not meaning.weak) or (meaning.kind == IGNORED and not meaning.word)
+    return meaning if known else None
+
+
+def _is_label(content: Content, vocabulary: Vocabulary) -> bool:
+    return isinstance(content, str) and (
+        content.rstrip().endswith(":") or _label(content.split(":", 1)[0], vocabulary) is not None
+    )
+
+
+def _fields_of_cell(
+    grid: Grid, row: int, column: int, text: str, vocabulary: Vocabulary, colon_only: bool
+) -> Iterable[Field]:
+    pieces = [p for p in re.split(r"\s{2,}|[;\n\t]", text) if p.strip()] if ":" in text or "=" in text else [text]
+    for number, piece in enumerate(pieces):
+        label, sign, rest = _parted(piece)
+        meaning = _label(label, vocabulary)
+        if meaning is None or (colon_only and not sign):
+            continue
+        if rest:
+            yield Field(meaning.word or "ignore", rest, row, column, meaning.unit)
+            continue
+        if number == len(pieces) - 1:
+            yield from _beside(grid, row, column, meaning, vocabulary, bool(sign))
+
+
+def _parted(piece: str) -> tuple[str, str, str]:
+    for sign in (":", "="):
+        label, found, rest = piece.partition(sign)
+        if found:
+            return label, sign, rest.strip()
+    return piece, "", ""
+
+
+def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Vocabulary, sure: bool) -> Iterable[Field]:
+    """Yield the field whose content stands to the right of its label, or below it."""
+    for right in range(column + 1, min(column + 1 + REACH, grid.width)):
+        content = grid.cell(row, right)
+        if content is None:
+            continue
+        if not _is_label(content, vocabulary):
+            yield Field(meaning.word or "ignore", content, row, right, meaning.unit)
+            return
+        break
+    below = grid.cell(row + 1, column)
+    if not sure and below is not None and not _is_label(below, vocabulary):
+        yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit)
+
+
+def _from_title(text: str, row: int, column: int, spec: Specification) -> Iterable[Field]:
+    """Yield what a free title says: serial, part, day, unit, revision beside the kit's id."""
+    if len(text) > 300:
+        return
+    if (match := _SERIAL.search(text)) and any(c.isdigit() for c in match[1]):
+        yield Field("serial", match[1].rstrip("."), row, column, from_title=True)
+    if match := _DATE.search(text):
+        yield Field("date", match[1], row, column, from_title=True)
+    if match := _UNITS.search(text):
+        yield Field("unit", match[1], row, column, from_title=True)
+    words = re.findall(r"[\w-]+", plain(text))
+    named = [p.name for p in spec.parts if plain(p.name) in words]
+    if len(named) == 1 and len(spec.parts) > 1:
+        yield Field("part", named[0], row, column, from_title=True)
+    revision = re.search(re.escape(plain(spec.id)) + r"\W+rev(?:ision)?\b\W*(\w+)", plain(text))
+    if revision:
+        yield Field("revision", revision[1].upper(), row, column, from_title=True)

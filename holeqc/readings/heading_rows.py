@@ -1,0 +1,259 @@
+"""Where the headings stand: under title rows, in one line or several, merged or not, once or over every block."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from holeqc.readings.grid import Content, IntArray
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
+from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.xlsx import RawSheet
+
+ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
+LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
+_POSITION = {"position", "positions", "location", "coordinates", "coordinate", "hole", "measured", "actual", "true"}
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading: its first and last row (from 0), and for each column its text and what it means."""
+
+    first: int
+    last: int
+    texts: tuple[str, ...]
+    meanings: tuple[Meaning, ...]
+
+    @property
+    def signature(self) -> tuple[Meaning, ...]:
+        """What makes two headings the same table."""
+        return self.meanings
+
+    def columns(self, word: str) -> list[int]:
+        """Return the columns of a field."""
+        return [c for c, m in enumerate(self.meanings) if m.kind == FIELD and m.word == word]
+
+
+class _Texts:
+    """Texts of a sheet with merged ranges filled in, looked up near heading rows only."""
+
+    def __init__(self, sheet: RawSheet) -> None:
+        self._grid = sheet.grid
+        self._starts: dict[int, list[tuple[int, int, int, int]]] = defaultdict(list)
+        for r1, c1, r2, c2 in sheet.scan.merged:
+            self._starts[r1 - 1].append((r1 - 1, c1 - 1, r2 - 1, c2 - 1))
+
+    def row(self, row: int) -> tuple[list[Content], list[int], list[bool]]:
+        """Return contents, the row where each stands, and whether it is filled in from the left by merging."""
+        if not 0 <= row < self._grid.rows:
+            return [], [], []
+        contents = self._grid.row(row)
+        origin, sideways = [row] * len(contents), [False] * len(contents)
+        for start in range(max(0, row - 3), row + 1):
+            for r1, c1, r2, c2 in self._starts.get(start, ()):
+                if r2 < row:
+                    continue
+                for column in range(c1, min(c2 + 1, len(contents))):
+                    contents[column] = self._grid.cell(r1, c1)
+                    origin[column] = r1
+                    sideways[column] = column > c1
+        return contents, origin, sideways
+
+
+def candidate_rows(sheet: RawSheet, vocabulary: Vocabulary) -> IntArray:
+    """Return rows (from 0) that hold at least one word which only stands over a column of holes or serials."""
+    hits = np.zeros(sheet.grid.rows, dtype=np.bool_)
+    for column in sheet.grid.columns:
+        if column.codes is None:
+            continue
+        anchors = np.zeros(len(column.labels) + 1, dtype=np.bool_)
+        for code, label in enumerate(column.labels):
+            if isinstance(label, str) and not label[0].isdigit() and len(label) < 80:
+                meaning = vocabulary.meaning(label)
+                # 'no' alone is an answer far more often than a heading for a hole's number
+                anchors[code] = meaning.kind == FIELD and meaning.word in ANCHORS and label.strip().lower() != "no"
+        if anchors.any():
+            hits |= anchors[column.codes]
+    return np.flatnonzero(hits).astype(np.int64)
+
+
+def find_headings(sheet: RawSheet, vocabulary: Vocabulary) -> list[Heading]:
+    """Return every heading of a sheet, top down."""
+    texts = _Texts(sheet)
+    found: list[Heading] = []
+    memory: dict[object, Heading | None] = {}
+    for row in candidate_rows(sheet, vocabulary):
+        if found and row <= found[-1].last:
+            continue
+        near = tuple(tuple(sheet.grid.row(r)) for r in range(row - LINES, row + LINES + 1) if 0 <= r < sheet.grid.rows)
+        key = (near, min(int(row), LINES)) if not sheet.scan.merged else int(row)
+        if key not in memory:
+            heading = _heading_at(texts, int(row), vocabulary)
+            memory[key] = (
+                None if heading is None else replace(heading, first=heading.first - row, last=heading.last - row)
+            )
+        template = memory[key]
+        if template is not None:
+            found.append(replace(template, first=template.first + int(row), last=template.last + int(row)))
+    return found
+
+
+def score_rows(rows: list[list[str]], vocabulary: Vocabulary) -> int:
+    """Return how many headings the best of some rows of text holds; for finding out the delimiter."""
+    best = 0
+    for row in rows:
+        meanings = [vocabulary.meaning(cell) for cell in row]
+        if any(m.kind == FIELD and m.word in ANCHORS for m in meanings):
+            best = max(best, sum(m.is_known for m in meanings))
+    return best
+
+
+def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | None:
+    contents, origin, _ = texts.row(row)
+    if any(isinstance(c, float) and not c.is_integer() for c in contents):
+        return None
+    base = [vocabulary.meaning(c) for c in contents]
+    idents = {c for c, m in enumerate(base) if m.kind == FIELD and m.word in ANCHORS and not m.weak}
+    above, first = _lines_above(texts, row, base, vocabulary)
+    below, last = _lines_below(texts, row, base, idents, vocabulary)
+    meanings, names = [], []
+    for column, content in enumerate(contents):
+        middle = _word(content) if origin[column] == row else ""
+        top = " ".join(filter(None, (line[column] for line in above)))
+        if not middle and origin[column] < row:
+            middle, top = _word(content), ""
+        bottom = " ".join(filter(None, (line[column] for line in below)))
+        meaning, name = _combine(top, middle, bottom, vocabulary)
+        meanings.append(meaning)
+        names.append(name)
+    settled = _settle(meanings, names)
+    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled) else None
+
+
+def _word(content: Content) -> str:
+    if isinstance(content, float):
+        return f"{content:g}"
+    return " ".join(content.split()) if isinstance(content, str) else ""
+
+
+def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocabulary) -> tuple[list[list[str]], int]:
+    """Return the texts of group headings above, one list a line from the top, and the first row of the heading."""
+    lines: list[list[str]] = []
+    first = row
+    for up in range(1, LINES + 1):
+        contents, origin, sideways = texts.row(row - up)
+        words = [_word(c) if isinstance(c, str) else "" for c in contents]
+        own = [(w, c) for c, w in enumerate(words) if contents[c] is not None and not sideways[c]]
+        if not own or any(not isinstance(contents[c], str) for _, c in own):
+            break
+        group = [(w, c) for w, c in own if c >= len(base) or not base[c].is_known or base[c].kind != FIELD]
+        kinds = [vocabulary.meaning(w).kind for w, _ in group]
+        if (
+            not group
+            or UNKNOWN in kinds
+            or (FIELD in kinds and len(own) > 1)
+            or kinds == [FIELD]
+            or ":" in words[group[0][1]]
+        ):
+            break
+        lines.insert(0, _spread(words, sideways, base, vocabulary))
+        first = min(row - up, *origin) if origin else row - up
+    return lines, first
+
+
+def _spread(words: list[str], sideways: list[bool], base: list[Meaning], vocabulary: Vocabulary) -> list[str]:
+    """Fill a group heading to the right: over its merged range, or, where nothing is merged, to the next one."""
+    merged = any(sideways)
+    out, current = [], ""
+    for column, word in enumerate(words):
+        meaning = base[column] if column < len(base) else Meaning(UNKNOWN)
+        if word:
+            current = word
+        elif merged or (meaning.kind == FIELD and not meaning.weak):
+            current = ""
+        group = vocabulary.meaning(current)
+        clash = not word and group.kind == READING and meaning.kind == READING and group.word and meaning.word
+        out.append("" if clash or (meaning.kind == FIELD and meaning.word in ANCHORS) else current)
+    return out
+
+
+def _lines_below(
+    texts: _Texts, row: int, base: list[Meaning], idents: set[int], vocabulary: Vocabulary
+) -> tuple[list[list[str]], int]:
+    """Return the texts of further heading lines below, and the last row of the heading."""
+    lines: list[list[str]] = []
+    last = row
+    for down in range(1, LINES + 1):
+        contents, origin, _ = texts.row(row + down)
+        words = [_word(c) if origin[i] > row else "" for i, c in enumerate(contents)]
+        own = [c for c, word in enumerate(words) if word]
+        if not own:
+            break
+        named = [c for c in own if isinstance(contents[c], str)]
+        meanings = {c: vocabulary.meaning(words[c]) for c in own}
+        if any(c in idents for c in own) and not all(
+            _same_field(base[c], vocabulary.meaning(f"{_word(texts.row(row)[0][c])} {words[c]}"))
+            for c in own
+            if c in idents
+        ):
+            break
+        others = [meanings[c] for c in own if c not in idents]
+        if any(m.kind not in {MODIFIER, READING, IGNORED} and not m.weak for m in others):
+            break
+        if not named and not (len(own) > 1 and all(m.direction is not None or m.hole in {"0", "90"} for m in others)):
+            break
+        if named and not idents:
+            break
+        lines.append(words)
+        last = row + down
+    return lines, last
+
+
+def _same_field(one: Meaning, other: Meaning) -> bool:
+    return one.kind == other.kind == FIELD and one.word == other.word
+
+
+def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tuple[Meaning, str]:
+    """Return the meaning of the lines of one heading together, and its text."""
+    name = " ".join(filter(None, (top, middle, bottom)))
+    if set(tokens(top)) <= _POSITION:
+        top = ""  # 'Position' over X and Y names the pair, not a computed result
+    for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
+        text = " ".join(filter(None, parts))
+        meaning = vocabulary.meaning(text)
+        if text and meaning.is_known:
+            return meaning, name
+    return Meaning(UNKNOWN), name
+
+
+def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
+    """Decide what depends on the other columns: weak hole numbers, walls and directions without a characteristic."""
+    strong = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) or any(
+        m.hole and m.kind in {READING, MODIFIER} for m in meanings
+    )
+    named = any(m.kind == READING and m.word for m in meanings)
+    by_column = any(m.kind == FIELD and m.word == "characteristic" for m in meanings)
+    out: list[Meaning] = []
+    for meaning, name in zip(meanings, names, strict=True):
+        if meaning.weak:
+            meaning = Meaning(IGNORED) if strong else replace(meaning, weak=False)
+            strong = True
+        elif meaning.kind == MODIFIER:
+            word = "" if by_column else "diameter"
+            plain_unit = meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
+            meaning = Meaning(UNKNOWN) if plain_unit else replace(meaning, kind=READING, word=word)
+        elif meaning.kind == READING and not meaning.word and not by_column:
+            final = named and tokens(name) in {("result",), ("results",)}
+            meaning = Meaning(IGNORED) if final else replace(meaning, word="diameter")
+        out.append(meaning)
+    return out
+
+
+def _is_table(meanings: list[Meaning]) -> bool:
+    """Whether these columns hold readings of holes."""
+    readings = [m for m in meanings if m.kind == READING]
+    words = {m.word for m in meanings if m.kind == FIELD}
+    across = len({m.hole for m in readings if m.hole}) > 1
+    return bool(readings) and ("hole" in words or across or "serial" in words)

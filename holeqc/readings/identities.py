@@ -1,0 +1,215 @@
+"""Labels of rows into what the kit knows: hole, serial, part, wall, gauge; what can't be matched is named."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from holeqc.problems import ERROR
+from holeqc.readings.grid import EXACT_INTEGERS, Content, Uncalculated
+from holeqc.readings.headings import Vocabulary
+from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.words import folded, hole_key, part_of
+from holeqc.specification.model import Specification
+
+_SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
+_TYPE_AGAIN = "Type it again"
+#: digits that a number in a spreadsheet keeps
+DIGITS_KEPT = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """What a label stands for: ``code`` into the kit's list (-1 none), or ``text`` where there is no list; a doubt."""
+
+    code: int = -1
+    text: str = ""
+    issue: Issue | None = None
+
+
+def text_of(content: Content) -> str:
+    """Return a content as text the way a person would write it: 123456.0 is 123456."""
+    if isinstance(content, float):
+        return f"{content:.15g}" if abs(content) < EXACT_INTEGERS else f"{content:.0f}"
+    if isinstance(content, dt.datetime):
+        return content.date().isoformat() if content.time() == dt.time() else content.isoformat(sep=" ")
+    return " ".join(str(content).split())
+
+
+def _odd(content: Content, what: str) -> Issue | None:
+    """Return the doubt that any label can raise: an error cell, a formula, a date, an escape's remains."""
+    if isinstance(content, Uncalculated):
+        return Issue("formula-not-calculated", f"the formula for the {what} has never been calculated", action="Open the "
+                     "workbook in a spreadsheet program, let it calculate, and save it")  # fmt: skip
+    if isinstance(content, dt.datetime | dt.date | dt.time | dt.timedelta):
+        likely = ""
+        if isinstance(content, dt.datetime | dt.date):
+            likely = f": likely {content.month}-{content.day} or {content.day}-{content.month}"
+        return Issue("date-for-label", f"the {what} has become a date{likely}", action="Format the cell as text and type "
+                     "it again")  # fmt: skip
+    if isinstance(content, str) and content.strip().startswith("#") and content.strip().endswith(("!", "?", "/A")):
+        return Issue("error-cell", f"the {what} shows an error of the spreadsheet", action=_TYPE_AGAIN)
+    if isinstance(content, str) and re.search(r"_x[0-9A-Fa-f]{4}_", content):
+        return Issue("escape-residue", f"the {what} holds remains of a file format", action=_TYPE_AGAIN)
+    return None
+
+
+class Holes:
+    """Matches labels with the kit's holes."""
+
+    def __init__(self, spec: Specification) -> None:
+        self._ids = spec.hole_ids
+        self._exact = {h.casefold(): i for i, h in enumerate(spec.hole_ids)}
+        self._keys: dict[str, list[int]] = {}
+        self._bare: dict[str, list[int]] = {}
+        for i, hole in enumerate(spec.hole_ids):
+            self._keys.setdefault(hole_key(hole), []).append(i)
+            self._bare.setdefault(_without_zeros(hole), []).append(i)
+        self._allowed = "holes " + ", ".join(spec.hole_ids[:40]) + (" ..." if len(spec.hole_ids) > 40 else "")
+
+    def match(self, content: Content) -> Match:
+        """Return the hole that a label means."""
+        odd = _odd(content, "hole")
+        if odd is not None:
+            return Match(issue=Issue(odd.code, odd.message, self._allowed, odd.action))
+        text = text_of(content).casefold()
+        if text in self._exact:
+            return Match(self._exact[text])
+        key = hole_key(content)
+        for table, changed in ((self._keys, key), (self._bare, _without_zeros(key))):
+            found = table.get(changed, [])
+            if len(found) == 1:
+                hole = self._ids[found[0]]
+                zeros = table is self._bare and key != hole.casefold()
+                return Match(found[0], issue=note("hole-label", f"read as hole {hole}") if zeros else None)
+        return Match(issue=Issue("unknown-hole", self._message(key), self._allowed,
+                                 "Correct the hole's number; its readings are not used until then"))  # fmt: skip
+
+    def _message(self, key: str) -> str:
+        swapped = [self._ids[self._exact[k]] for k in (_swaps(key)) if k in self._exact]
+        close = swapped or [self._ids[self._exact[k]] for k in difflib.get_close_matches(key, self._exact, 1, 0.6)]
+        return "the kit has no such hole" + (f": likely {close[0]}" if close and len(key) > 1 else "")
+
+
+def _without_zeros(label: str) -> str:
+    return re.sub(r"(?<!\d)0+(?=\d)", "", label.casefold())
+
+
+def _swaps(key: str) -> list[str]:
+    return [key[:i] + key[i + 1] + key[i] + key[i + 2 :] for i in range(len(key) - 1)]
+
+
+def match_serial(content: Content) -> Match:
+    """Return a serial number as text."""
+    odd = _odd(content, "serial number")
+    if odd is not None:
+        return Match(0, text_of(content), Issue(odd.code, odd.message, "the serial number as text", odd.action))
+    text = text_of(content)
+    if isinstance(content, float):
+        if not content.is_integer():
+            return Match(0, text)
+        if len(text.lstrip("-")) > DIGITS_KEPT:
+            return Match(0, text, _lost(text))
+        return Match(0, text)
+    if _SCIENTIFIC.match(text):
+        return Match(0, text, _lost(text))
+    if re.fullmatch(r"\d+\.0", text):
+        return Match(0, text[:-2], note("serial-as-number", f"read as serial {text[:-2]}"))
+    return Match(0, text)
+
+
+def _lost(text: str) -> Issue:
+    return Issue("serial-digits-lost", f"a spreadsheet has kept only {DIGITS_KEPT} or fewer digits of this serial number",
+                 "the serial number as text", "Format the cell as text and type the serial number again", ERROR)  # fmt: skip
+
+
+class Parts:
+    """Matches labels with the kit's parts."""
+
+    def __init__(self, spec: Specification) -> None:
+        self._names = [(p.name, p.title, p.number) for p in spec.parts]
+        self._allowed = "parts " + ", ".join(p.name for p in spec.parts)
+
+    def match(self, content: Content) -> Match:
+        """Return the part that a label means."""
+        place = part_of(content, self._names)
+        if place >= 0:
+            name = self._names[place][0]
+            same = folded(content) in {folded(w) for w in self._names[place] if w}
+            return Match(place, issue=None if same else note("part-word", f"read as part {name}"))
+        return Match(issue=Issue("unknown-part", "the kit has no such part", self._allowed,
+                                 "Name the part as the kit does; without it positions can't be judged"))  # fmt: skip
+
+
+class WallNames:
+    """Matches labels with the kit's walls."""
+
+    def __init__(self, spec: Specification, vocabulary: Vocabulary) -> None:
+        self._names = spec.walls.names
+        self._vocabulary = vocabulary
+        self._allowed = "walls " + ", ".join(spec.walls.names)
+
+    def match(self, content: Content) -> Match:
+        """Return the wall that a label means."""
+        text = folded(content if not isinstance(content, float) else f"{content:g}")
+        for i, name in enumerate(self._names):
+            if text == folded(name):
+                return Match(i)
+        place = self._vocabulary.meaning(content).wall if isinstance(content, str) else -1
+        if place < 0 and len(self._names) == 2:
+            place = {"n": 0, "f": 1, "1": 0, "2": 1}.get(text, -1)
+        if 0 <= place < len(self._names) and len(self._names) <= 2:
+            return Match(place, issue=note("wall-word", f"read as wall {self._names[place]}"))
+        return Match(issue=Issue("unknown-wall", "the kit has no such wall", self._allowed,
+                                 "Name the wall as the kit does; its readings are not used until then"))  # fmt: skip
+
+
+class Gauges:
+    """Matches labels with the kit's gauges; an unknown one keeps its own name."""
+
+    def __init__(self, spec: Specification) -> None:
+        self._ids = {re.sub(r"[\W_]+", "", g.id).casefold(): g.id for g in spec.gauges}
+        self._exact = {g.id for g in spec.gauges}
+        self._allowed = "gauges " + ", ".join(g.id for g in spec.gauges)
+
+    def match(self, content: Content) -> Match:
+        """Return the id of the gauge that a label means."""
+        text = text_of(content)
+        if text in self._exact or not self._exact:
+            return Match(0, text)
+        found = self._ids.get(re.sub(r"[\W_]+", "", text).casefold())
+        if found is not None:
+            return Match(0, found)
+        return Match(0, text, warning("unknown-gauge", "the kit has no such gauge", self._allowed,
+                                      "Correct the gauge's number, or add the gauge to the kit file", holds=True))  # fmt: skip
+
+
+def trial_of(content: Content) -> Match:
+    """Return the number of a repeated reading."""
+    text = text_of(content)
+    digits = re.search(r"\d+", text)
+    if digits and 1 <= int(digits[0]) <= 999:
+        return Match(int(digits[0]))
+    return Match(0, issue=warning("bad-trial", "this is no count of a repeated reading", "1, 2, 3 ...", _TYPE_AGAIN))
+
+
+def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[float]) -> tuple[float, Issue | None]:
+    """Return a direction in degrees, NaN with a doubt where it is none."""
+    number: float | None = None
+    if isinstance(content, float):
+        number = content
+    elif isinstance(content, str):
+        text = content.strip().lower().replace("º", "°")
+        if match := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?)?", text):
+            number = float(match[1].replace(",", "."))
+        else:
+            number = {"h": 0.0, "v": 90.0}.get(text)
+            meaning = vocabulary.meaning(content)
+            number = meaning.direction if number is None and meaning.is_known else number
+    if number is not None and -360 <= number <= 360:
+        return number, None
+    allowed = ", ".join(f"{d:g}" for d in directions)
+    return float("nan"), warning("bad-direction", "this is no direction in degrees", allowed, _TYPE_AGAIN)

@@ -1,0 +1,247 @@
+"""Files of readings into one tidy table: every filled cell becomes a reading, a known field, or a problem."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from pathlib import Path
+
+import numpy as np
+
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.readings.collect import Collector
+from holeqc.readings.containers import WORKBOOK, Container, examine
+from holeqc.readings.draft import Array, Cell, Draft, by_sheet
+from holeqc.readings.fields import Field
+from holeqc.readings.grid import Content
+from holeqc.readings.heading_rows import score_rows
+from holeqc.readings.headings import READING, Vocabulary
+from holeqc.readings.identities import text_of
+from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
+from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
+from holeqc.readings.options import ReadOptions, SizeLimits
+from holeqc.readings.table import Readings, Source, cell_name
+from holeqc.readings.table_reader import Context, TableReader
+from holeqc.readings.values import decimal_mark
+from holeqc.readings.xlsx import RawSheet
+from holeqc.specification.model import Specification
+
+__all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
+
+_PLAIN_SHEET_NAME = re.compile(
+    r"^(?:sheet|tabelle|feuil|hoja|foglio|blad|list|arkusz|planilha|table|data|readings?|measurements?|holes?)?[\s_-]*\d{0,3}$",
+    re.I,
+)
+
+
+@dataclass(slots=True)
+class _Run:
+    """What one call gathers."""
+
+    spec: Specification
+    options: ReadOptions
+    vocabulary: Vocabulary
+    draft: Draft
+    collector: Collector = field(default_factory=Collector)
+    refused: list[Problem] = field(default_factory=list)
+    sources: list[Source] = field(default_factory=list)
+
+
+def read_files(paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None) -> Readings:
+    """Return all readings in some files as one table in the kit's unit, with every problem met on the way.
+
+    Raises:
+        ReadingsError: a file can't be read at all, holds no table of readings, or was made for another kit or
+            revision; carries the problems of every such file, not of the first only.
+    """
+    options = options or ReadOptions()
+    run = _Run(spec, options, Vocabulary(spec), Draft(spec))
+    for path in paths:
+        try:
+            _read_file(run, path)
+        except ReadingsError as error:
+            run.refused.extend(error.problems)
+    if run.refused:
+        raise ReadingsError("\n".join(p.sentence() for p in run.refused), run.refused)
+    arrays = run.draft.arrays()
+    doubt = _report_issues(run, arrays)
+    return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
+
+
+def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[str, str] | None:
+    """Return kit id and revision that a sheet of ours was made for, None where the file says none.
+
+    Raises:
+        ReadingsError: the file can't be opened.
+    """
+    limits = limits or SizeLimits()
+    container = examine(path, limits)
+    if container.kind == WORKBOOK:
+        from holeqc.readings.xlsx import read_workbook
+
+        for sheet in read_workbook(container, limits):
+            marker = find_marker(sheet) or from_properties(sheet.properties)
+            if marker is not None:
+                return marker.kit_id, marker.revision
+        return None
+    with container.path.open("rb") as file:
+        head = file.read(20_000)
+    for encoding in ("utf-8-sig", "utf-16", "cp1252"):
+        text = head.decode(encoding, "ignore")
+        for line in text.splitlines()[:10]:
+            for piece in (line, line.strip('"').replace('""', '"'), re.sub(r'^"|";*,*$', "", line).replace('""', '"')):
+                if marker := parse_marker(piece.strip().rstrip(",;\t")):
+                    return marker.kit_id, marker.revision
+    return None
+
+
+def _read_file(run: _Run, path: str | Path) -> None:
+    container = examine(path, run.options.limits)
+    if container.macros:
+        run.collector.add(Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run",
+                                  file=container.name))  # fmt: skip
+    tables, told = 0, None
+    for sheet in _sheets(run, container):
+        marker, blocks = _read_sheet(run, sheet)
+        told = told or marker
+        tables += blocks
+    if not tables:
+        raise ReadingsError("", [Problem(
+            ERROR, "no-table", "no table of readings was found: no row holds a heading for the hole and one for a reading",
+            found="other headings", allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface",
+            action="Write such headings over the columns, or name the shop's own in [headings] of the kit file",
+            file=container.name,
+        )])  # fmt: skip
+    kit, revision = (told.kit_id, told.revision) if told else ("", "")
+    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision))
+
+
+def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
+    if container.kind == WORKBOOK:
+        from holeqc.readings.xlsx import read_workbook
+
+        yield from read_workbook(container, run.options.limits, run.options.sheets)
+        return
+    from holeqc.readings.csv_files import read_text
+
+    def score(rows: Sequence[Sequence[str]]) -> int:
+        return score_rows([list(r) for r in rows], run.vocabulary)
+
+    yield read_text(container, run.options, score, run.collector)
+
+
+def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
+    """Read one sheet; return its marker and how many tables it holds."""
+    layout = part_sheet(sheet, run.vocabulary, run.spec)
+    marker = layout.marker or from_properties(sheet.properties)
+    _check_kit(run, sheet, layout, marker)
+    if not layout.blocks:
+        if sheet.grid.rows and layout.marker is None:
+            run.collector.add(Problem(
+                NOTE, "sheet-not-read", "no headings of readings on this sheet; it is not read", file=sheet.file,
+                sheet=sheet.name, found=f"{int(sheet.grid.filled_rows().sum())} filled rows",
+            ))  # fmt: skip
+        return marker, 0
+    context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet)
+    context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
+    if mixed:
+        run.collector.add(Problem(
+            WARNING, "mixed-decimal-marks", "decimal commas and decimal points both occur in this sheet", file=sheet.file,
+            sheet=sheet.name, action="Look whether any number was meant otherwise; state the decimal mark",
+        ))  # fmt: skip
+    _name_from_sheet(context, layout)
+    for _, group in groupby(
+        sorted(layout.blocks, key=lambda b: repr(b.heading.signature)), lambda b: b.heading.signature
+    ):
+        blocks = list(group)
+        for columns in views(blocks[0].heading):
+            TableReader(context, blocks, columns).read()
+    return marker, len(layout.blocks)
+
+
+def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
+    """Yield the distinct texts of all reading columns."""
+    columns = {c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING}
+    for column in columns:
+        if column < sheet.grid.width:
+            yield from sheet.grid.columns[column].labels
+
+
+def _name_from_sheet(context: Context, layout: Layout) -> None:
+    """Take serial and part from the sheet's name where nothing else says them."""
+    sheet, spec = context.sheet, context.spec
+    said = {w for b in layout.blocks for w in (*b.fields, *(m.word for m in b.heading.meanings))}
+    name = " ".join(sheet.name.split())
+    if "part" not in said and not context.options.part and len(spec.parts) > 1:
+        named = [p.name for p in spec.parts if p.name.casefold() in re.split(r"[^\w]+", name.casefold())]
+        if len(named) == 1:
+            context.part = named[0]
+            _say(context, "part-from-sheet-name", f"no part is named; taken from the sheet's name: {named[0]}")
+            return
+    if "serial" not in said and not context.options.serial and name and not _PLAIN_SHEET_NAME.match(name):
+        if any(c.isdigit() for c in name):
+            context.serial = name
+            _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {name}")
+
+
+def _say(context: Context, code: str, message: str) -> None:
+    sheet = context.sheet
+    context.collector.add(Problem(NOTE, code, message, found=repr(sheet.name), file=sheet.file, sheet=sheet.name))
+
+
+def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None) -> None:
+    """Refuse a sheet that says it was made for another kit, another revision or another format."""
+    spec = run.spec
+    said: list[tuple[str, str, str, str]] = []
+    if marker is not None:
+        if marker.format != FORMAT:
+            raise ReadingsError("", [Problem(
+                ERROR, "other-format", "the sheet has a layout that this version doesn't know", found=f"layout {marker.format}",
+                allowed=f"layout {FORMAT}", action="Use a version of this program that knows it", file=sheet.file,
+                sheet=sheet.name, holds=True,
+            )])  # fmt: skip
+        said = [("kit", marker.kit_id, spec.id, "A2"), ("revision", marker.revision, spec.revision, "A2")]
+    else:
+        for found in _first_fields(layout.fields, ("kit", "revision")):
+            wanted = spec.id if found.word == "kit" else spec.revision
+            if found.word == "kit" or spec.revision not in {"", "-"}:
+                said.append((found.word, text_of(found.content), wanted, cell_name(found.row + 1, found.column + 1)))
+    wrong = [
+        Problem(
+            ERROR, f"other-{word}", f"the sheet was made for another {word} than the kit file describes",
+            found=f"{word} {found}", allowed=f"{word} {wanted}", file=sheet.file, sheet=sheet.name, cell=cell, holds=True,
+            action="Take the kit file that belongs to the sheet, or measure with a sheet of this revision",
+        )
+        for word, found, wanted, cell in said
+        if found.strip().casefold() != wanted.strip().casefold()
+    ]  # fmt: skip
+    if wrong:
+        raise ReadingsError("", wrong)
+
+
+def _first_fields(fields: Iterable[Field], words: tuple[str, ...]) -> list[Field]:
+    out: dict[str, Field] = {}
+    for found in fields:
+        if found.word in words:
+            out.setdefault(found.word, found)
+    return list(out.values())
+
+
+def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:
+    """Turn the issues of cells into problems and return the doubt code of each reading, -1 for none."""
+    draft = run.draft
+    held = np.array(
+        [draft.doubt.code(i.code) if i is not None and i.holds else -1 for i in draft.issues], dtype=np.int32
+    )
+    issue = arrays["issue"]
+    pick = Cell(draft, arrays)
+    for code in dict.fromkeys(i.code for i in draft.issues if i is not None):
+        numbers = [
+            n for n, i in enumerate(draft.issues) if i is not None and i.code == code and n not in draft.reported
+        ]
+        rows = np.flatnonzero(np.isin(issue, numbers)) if numbers else np.empty(0, dtype=np.int64)
+        for group in by_sheet(arrays, rows):
+            run.collector.cells(group.tolist(), pick.issue_problem)
+    return held[issue]

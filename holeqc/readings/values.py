@@ -1,0 +1,216 @@
+"""Cells into lengths: each distinct text is looked at once, numbers all at once."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeqc.problems import DataError
+from holeqc.quantities import FloatArray, parse_length
+from holeqc.readings.dates import fractions_of
+from holeqc.readings.grid import BoolArray, Content, Uncalculated
+from holeqc.readings.issues import Issue, warning
+
+LONGEST = 1e6  #: no hole, pattern or edge is longer, in either unit
+NUMBER = "a number such as 0.4590"
+_CORRECT = "Type the number again"
+_PLAIN = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$")
+_PIECE = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)")
+_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
+_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:,\d{3})+$")
+_ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!", "#GETTING_DATA"}
+_ABSENT = {"-", "--", "---", "n/a", "na", "n.a.", "none", "nil", "not measured", "nm", "missing", "skipped", "tbd", "?", "??",
+           "...", "not read", "not done", "no reading", "blank", "x", "/", "*", "."}  # fmt: skip
+_LETTERS = str.maketrans("oOlIsSbB", "00115588")
+_SIGNS = str.maketrans({"−": "-", "–": "-", "‐": "-", "﹣": "-", "\u200b": "", "\ufeff": "", "⁄": "/"})
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A length from text: value in the unit typed (NaN where none), the unit the cell itself names, a doubt."""
+
+    value: float
+    unit: str = ""
+    issue: Issue | None = None
+
+
+def cleaned(text: str) -> str:
+    """Return text with plain widths, one kind of minus and no blanks around; what stands in it doesn't change."""
+    return " ".join(unicodedata.normalize("NFKC", text).translate(_SIGNS).split())
+
+
+def decimal_mark(labels: Iterable[Content], stated: str, delimiter: str) -> tuple[str, bool]:
+    """Return the decimal mark that texts of readings use ('' where nothing tells), and whether both marks occur.
+
+    A comma is sure where it can't part thousands: 0,4551 or 11,59. Files parted by semicolons come from places where
+    the comma is the decimal mark, so there it is taken if no point speaks against it.
+    """
+    comma = point = unsure = False
+    for label in labels:
+        if not isinstance(label, str) or isinstance(label, Uncalculated):
+            continue
+        text = cleaned(label).split(" ")[0].rstrip("\"'″inm")
+        if "," in text and "." not in text and text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
+            if _THOUSANDS.match(text):
+                unsure = True
+            else:
+                comma = True
+        elif "." in text and "," not in text and _PLAIN.match(text):
+            point = True
+    if stated:
+        return stated, comma and point
+    if comma:
+        return ("" if point else ","), point
+    if unsure and not point and delimiter == ";":
+        return ",", False
+    return ("." if point else ""), False
+
+
+def length_of(content: Content, decimal: str) -> Length:
+    """Return the length in a cell that is no number. ``decimal``: mark of this sheet, '' where it isn't known."""
+    if isinstance(content, float):
+        return Length(content)
+    if not isinstance(content, str):
+        return Length(np.nan, issue=_date_for_number(content))
+    if isinstance(content, Uncalculated):
+        return _bad("formula-not-calculated", "the formula has never been calculated, so there is no value",
+                    action="Open the workbook in a spreadsheet program, let it calculate, and save it")  # fmt: skip
+    text = cleaned(content)
+    if _PLAIN.match(text) and not (decimal == "," and "." in text):
+        return Length(float(text))
+    if odd := _known_oddity(text):
+        return odd
+    if "," in text or (decimal == "," and "." in text):
+        return _with_comma(text, decimal)
+    return _general(text)
+
+
+def _bad(code: str, message: str, allowed: str = NUMBER, action: str = _CORRECT) -> Length:
+    return Length(np.nan, issue=Issue(code, message, allowed, action))
+
+
+def _known_oddity(text: str) -> Length | None:
+    lower = text.lower()
+    if text.upper() in _ERRORS or (text.startswith("#") and text.endswith(("!", "?"))):
+        return _bad(
+            "error-cell", "the cell shows an error of the spreadsheet", action="Repair the formula or type the reading"
+        )
+    if lower in {"true", "false"}:
+        return _bad("truth-value", "a truth value stands where a number belongs")
+    if lower.strip("+-") in {"nan", "inf", "infinity", "infinite", "∞"}:
+        return _bad("not-a-number", f"the word {text!r} is no measured number")
+    if lower in _ABSENT:
+        return _bad("not-measured", "the cell says that nothing was measured", action="Measure, or leave it as missing")
+    if text.startswith("="):
+        return _bad("formula-as-text", "a formula stands here as text; it is not calculated")
+    if _ESCAPE.search(text):
+        likely = _ESCAPE.sub(lambda m: chr(int(m[1], 16)), text)
+        return _bad("escape-residue", f"the text holds remains of a file format: likely {likely}",
+                    action=f"If {likely} is meant, type it again")  # fmt: skip
+    return None
+
+
+def _with_comma(text: str, decimal: str) -> Length:
+    """Read a number with a comma, if it can only be meant one way."""
+    body = _PIECE.sub("#", text, count=1) if text.count(",") == 1 else ""
+    if "," in text and "." in text:
+        return _bad("mixed-marks", "comma and point in one number: it isn't clear which parts the decimals",
+                    action=f"If {_likely_mixed(text)} is meant, type it with one mark")  # fmt: skip
+    if text.count(",") > 1 or text.count(".") > 1 or "#" not in (body or "#"):
+        return _several(text)
+    mark = "," if "," in text else "."
+    number = text.split(" ")[0].rstrip("\"'″inm")
+    as_decimal = text.replace(",", ".")
+    if mark == ",":
+        if decimal == ".":
+            return _bad("comma-in-number", f"a comma stands in a number though the decimal mark is a point: likely {as_decimal}",
+                        action=f"If {as_decimal} is meant, type it with a point")  # fmt: skip
+        if decimal != "," and _THOUSANDS.match(number):
+            whole = text.replace(",", "")
+            return _bad("unclear-comma", f"the comma may be a decimal mark or part thousands: {as_decimal} or {whole}",
+                        action="Type it with a point, or state the decimal mark")  # fmt: skip
+        return _general(as_decimal)
+    whole = text.replace(".", "")
+    return _bad("point-in-number", f"a point stands in a number though the decimal mark is a comma: {text} or {whole}",
+                action="Type it with a comma")  # fmt: skip
+
+
+def _likely_mixed(text: str) -> str:
+    last = max(text.rfind(","), text.rfind("."))
+    return re.sub(r"[.,]", "", text[:last]) + "." + text[last + 1 :]
+
+
+def _general(text: str) -> Length:
+    """Read a fraction, a mixed number, a number with a unit; name the doubt in anything else."""
+    try:
+        value, unit = parse_length(text)
+        return Length(float(value), unit or "")
+    except DataError as error:
+        reason = str(error)
+    except (ValueError, OverflowError):
+        return _bad("not-a-number", "this is no number")
+    if "divides by zero" in reason:
+        return _bad("not-a-number", "the fraction divides by zero")
+    found = _PIECE.findall(text)
+    if re.fullmatch(r"[+-]?[\d.]+(?: [\d.]+)+", text):
+        joined = text.replace(" ", "")
+        return _bad("space-in-number", f"a blank stands inside the number: likely {joined}, or two numbers",
+                    action=f"If {joined} is meant, type it without the blank")  # fmt: skip
+    if len(found) > 1:
+        return _several(text)
+    if len(found) == 1 and "unit" in reason:
+        return _bad("unknown-unit", "the unit in the cell isn't known", "in or mm", "Type the reading in in or mm")
+    swapped = text.translate(_LETTERS)
+    if swapped != text and _PLAIN.match(swapped):
+        return _bad("letter-in-number", f"a letter stands in the number: likely {swapped}",
+                    action=f"If {swapped} is meant, type it again")  # fmt: skip
+    if len(found) == 1:
+        return _bad("not-a-number", f"more than a number stands in the cell: likely {found[0]}",
+                    action="Type the number alone and put remarks into the note column")  # fmt: skip
+    return _bad("not-a-number", "this is no number")
+
+
+def _several(text: str) -> Length:
+    parts = [p.strip(".,") for p in _PIECE.findall(text.replace(",", " "))]
+    shown = " and ".join(parts[:3])
+    return _bad("two-numbers", f"several numbers stand in one cell: {shown}" if len(parts) > 1 else "this is no number",
+                action="Type one reading a cell")  # fmt: skip
+
+
+def _date_for_number(content: Content) -> Issue:
+    if isinstance(content, dt.datetime | dt.date):
+        day = content.date() if isinstance(content, dt.datetime) else content
+        likely = [f"{text} = {value:.6g}" for text, value in fractions_of(day)]
+        if likely:
+            return Issue(
+                "fraction-became-date", f"a date stands where a number belongs: likely the fraction {' or '.join(likely)}",
+                NUMBER, "Type the fraction as a decimal number, or format the cell as text before typing it",
+            )  # fmt: skip
+        return Issue("date-for-number", "a date stands where a number belongs", NUMBER, _CORRECT)
+    return Issue("date-for-number", "a time stands where a number belongs", NUMBER, _CORRECT)
+
+
+def single_precision(values: FloatArray) -> BoolArray:
+    """Return where a number is a short decimal spoiled by single precision: 20.4 stored as 20.399999618530273."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        short = values.astype(np.float32).astype(np.float64)
+        rounded = np.round(values, 6)
+        off = np.abs(values - rounded)
+        return (short == values) & (off > 1e-10) & (rounded.astype(np.float32).astype(np.float64) == values)
+
+
+def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
+    """Return the doubts that plain numbers can raise by themselves, each with where it applies."""
+    with np.errstate(invalid="ignore"):
+        vast = ~(np.abs(values) <= LONGEST)
+    noisy = single_precision(np.where(vast, 0.0, values))
+    return [
+        Issue("beyond-any-length", "no length is as large as this", f"at most {LONGEST:g}", _CORRECT),
+        warning("single-precision", "the number carries the rounding error of a program with few digits",
+                action="Type the reading again with the digits that the gauge shows", holds=True),
+    ], [vast, noisy]  # fmt: skip

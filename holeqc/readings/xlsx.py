@@ -1,0 +1,129 @@
+"""Workbooks in: each sheet as a grid of stored values, with what is merged, hidden or not calculated."""
+
+from __future__ import annotations
+
+import warnings
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import Any
+
+from holeqc.problems import ReadingsError
+from holeqc.readings.containers import Container, check_parts, refusal
+from holeqc.readings.grid import UNCALCULATED, Grid, GridBuilder
+from holeqc.readings.marker import LISTS_SHEET
+from holeqc.readings.options import SizeLimits
+from holeqc.readings.sheet_scan import SheetScan, scan_sheet
+
+FIRST_CHUNK, CHUNK = 256, 20_000  #: the first rows hold titles and headings and so are mixed; the rest is uniform
+#: what openpyxl and the parser below it raise for a workbook that is broken inside
+_BROKEN = (
+    ValueError, KeyError, TypeError, AttributeError, IndexError, OSError, EOFError, SyntaxError, RuntimeError,
+    NotImplementedError, zipfile.BadZipFile, MemoryError, OverflowError, RecursionError,
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class RawSheet:
+    """One sheet as it was read. Merged ranges, hidden rows and columns count from 1, as in the file."""
+
+    file: str
+    name: str
+    grid: Grid
+    scan: SheetScan = field(default_factory=SheetScan)
+    hidden: bool = False
+    text_only: bool = False  #: every cell is text, as in CSV
+    delimiter: str = ""
+    properties: dict[str, object] = field(default_factory=dict)  #: of the document, the same on each sheet
+
+
+def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...] = ()) -> Iterator[RawSheet]:
+    """Yield the sheets of a workbook, values as last calculated. No formula, macro or link is run or followed.
+
+    Raises:
+        ReadingsError: a damaged or unsafe workbook, or one beyond the size limits.
+    """
+    try:
+        with zipfile.ZipFile(container.path) as archive, warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
+            check_parts(archive, container.name, sheets)
+            yield from _sheets(container, archive, limits, only)
+    except ReadingsError:
+        raise
+    except _BROKEN as error:
+        raise _damaged(container, error) from error
+
+
+def _damaged(container: Container, error: BaseException) -> ReadingsError:
+    return refusal(
+        container.name, "damaged-file", "the workbook is damaged inside",
+        found=f"{type(error).__name__}: {str(error)[:200]}",
+        action="Open it in a spreadsheet program, check it and save it anew",
+    )  # fmt: skip
+
+
+def _sheets(
+    container: Container, archive: zipfile.ZipFile, limits: SizeLimits, only: tuple[str, ...]
+) -> Iterator[RawSheet]:
+    from openpyxl import load_workbook
+
+    book: Any = load_workbook(container.path, read_only=True, data_only=True, keep_links=False, keep_vba=False)
+    try:
+        sheets = list(book.worksheets)
+        names = [str(s.title) for s in sheets]
+        if len(sheets) > limits.sheets:
+            raise refusal(container.name, "too-large", "the workbook has too many sheets", found=f"{len(sheets)}",
+                          allowed=f"at most {limits.sheets}", action="Split it into several files")  # fmt: skip
+        if missing := [n for n in only if n not in names]:
+            raise refusal(container.name, "no-sheet", f"there is no sheet {missing[0]!r}", allowed=", ".join(names),
+                          action="Name one of these")  # fmt: skip
+        told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
+        for sheet in sheets:
+            if (
+                (only and sheet.title not in only)
+                or sheet.title == LISTS_SHEET
+                or not hasattr(sheet, "reset_dimensions")
+            ):
+                continue
+            scan = scan_sheet(archive, container.name, sheet._worksheet_path.lstrip("/"), limits)
+            sheet.reset_dimensions()
+            grid = _grid(container, sheet, scan, limits)
+            hidden = sheet.sheet_state != "visible"
+            yield RawSheet(container.name, str(sheet.title), grid, scan, hidden, properties=told)
+    finally:
+        book.close()
+
+
+def _grid(container: Container, sheet: Any, scan: SheetScan, limits: SizeLimits) -> Grid:
+    builder = GridBuilder()
+    rows = sheet.iter_rows(values_only=True)
+    cells, size = 0, FIRST_CHUNK
+    while chunk := list(islice(rows, size)):
+        widths = list(map(len, chunk))
+        widest, cells = max(widths), cells + sum(widths)
+        _bound(container, str(sheet.title), "rows", builder.rows + len(chunk), limits.rows)
+        _bound(container, str(sheet.title), "cells", cells, limits.cells)
+        if widest > limits.columns:
+            chunk = _trim(container, str(sheet.title), chunk, limits.columns)
+        builder.add(chunk)
+        size = CHUNK if widest <= 100 else FIRST_CHUNK
+    grid = builder.finish()
+    for row, column in scan.uncalculated:
+        if row <= grid.rows and column <= grid.width and grid.cell(row - 1, column - 1) is None:
+            grid.columns[column - 1].put(row - 1, UNCALCULATED, grid.rows)
+    return grid
+
+
+def _bound(container: Container, sheet: str, what: str, count: int, allowed: int) -> None:
+    if count > allowed:
+        raise refusal(container.name, "too-large", f"the sheet has too many {what}", found=f"over {allowed}", sheet=sheet,
+                      allowed=f"at most {allowed}", action="Split it, or delete what lies outside the table")  # fmt: skip
+
+
+def _trim(container: Container, sheet: str, chunk: list[tuple[object, ...]], columns: int) -> list[tuple[object, ...]]:
+    """Cut off formatted but blank cells far to the right; refuse contents there."""
+    if any(cell is not None for row in chunk for cell in row[columns:]):
+        _bound(container, sheet, "columns", columns + 1, columns)
+    return [row[:columns] for row in chunk]
