@@ -14,6 +14,8 @@ from holeqc.statistics import double_double as dd
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+BLOCK = 32_768  #: values worked on at a time, so that long series need no second array of their size
+
 
 def as_values(values: ArrayLike, what: str = "readings") -> FloatArray:
     """Return ``values`` as a flat array of floats; raises ``DataError`` when one of them is infinite or not a number.
@@ -31,25 +33,66 @@ def as_values(values: ArrayLike, what: str = "readings") -> FloatArray:
 
 def mean(values: ArrayLike) -> float:
     """Return the arithmetic mean; raises ``DataError`` when there is no value."""
-    x = np.asarray(values, dtype=float)
+    x = np.asarray(values, dtype=float).ravel()
     if x.size == 0:
         raise DataError("a mean needs at least one value")
     rough = float(x.mean())
-    return rough + float((x - rough).mean())  # the second pass takes back the rounding of the first
+    return rough + _deviation_sums(x, rough)[0] / x.size  # the second pass takes back the rounding of the first
 
 
-def standard_deviation(values: ArrayLike, *, about: float | None = None) -> float:
-    """Return the standard deviation with divisor n - 1, by the corrected two-pass algorithm.
+def dot(a: FloatArray, b: FloatArray) -> float:
+    """Return the sum of products by halving: more digits than a running sum, and no threads to wait for."""
+    return float((a * b).sum())
 
-    ``about`` is the mean when it is known already. Raises ``DataError`` for fewer than two values. Source: Chan,
-    Golub, LeVeque, The American Statistician 37 (1983), eq. 1.7.
+
+def _deviation_sums(x: FloatArray, about: float) -> tuple[float, float]:
+    """Return (sum, sum of squares) of ``x - about``; blocks stay in the processor's near memory."""
+    first, second = [], []
+    for start in range(0, x.size, BLOCK):
+        d = x[start:start + BLOCK] - about
+        first.append(float(d.sum()))
+        second.append(dot(d, d))
+    return math.fsum(first), math.fsum(second)
+
+
+def mean_and_sd(values: ArrayLike) -> tuple[float, float]:
+    """Return (mean, standard deviation with divisor n - 1) by the corrected two-pass algorithm.
+
+    Raises ``DataError`` for fewer than two values. Source: Chan, Golub, LeVeque, The American Statistician 37 (1983),
+    eq. 1.7.
     """
     x = np.asarray(values, dtype=float).ravel()
     if x.size < 2:
         raise DataError("a standard deviation needs at least two values")
-    deviations = x - (mean(x) if about is None else about)
-    square = float(np.dot(deviations, deviations)) - float(deviations.sum()) ** 2 / x.size
-    return math.sqrt(max(square, 0.0) / (x.size - 1))
+    rough = float(x.mean())
+    centre = rough + _deviation_sums(x[:BLOCK], rough)[0] / x.size if x.size <= BLOCK else rough
+    first, second = _deviation_sums(x, centre)
+    return centre + first / x.size, math.sqrt(max(second - first**2 / x.size, 0.0) / (x.size - 1))
+
+
+def standard_deviation(values: ArrayLike) -> float:
+    """Return the standard deviation with divisor n - 1, see `mean_and_sd`."""
+    return mean_and_sd(values)[1]
+
+
+def neighbour_sums(x: FloatArray, about: float) -> tuple[float, float]:
+    """Return (sum of squares, sum of products of neighbours) of ``x - about``, shape (n,)."""
+    squares, products = [], []
+    for start in range(0, x.size, BLOCK):
+        d = x[start:start + BLOCK + 1] - about  # one value more: the product across the block's edge
+        squares.append(dot(d[:BLOCK], d[:BLOCK]))
+        products.append(dot(d[1:], d[:-1]))
+    return math.fsum(squares), math.fsum(products)
+
+
+def mean_step(x: FloatArray) -> float:
+    """Return the mean difference of neighbours without sign of ``x`` (n,), n at least 2."""
+    sums = []
+    for start in range(0, x.size - 1, BLOCK):
+        part = x[start:start + BLOCK + 1]
+        steps = part[1:] - part[:-1]
+        sums.append(float(np.abs(steps, out=steps).sum()))
+    return math.fsum(sums) / (x.size - 1)
 
 
 def autocorrelation(values: ArrayLike, lag: int = 1) -> float:

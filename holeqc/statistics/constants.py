@@ -131,7 +131,6 @@ def chart_factors(n: int) -> ChartFactors:
     )
 
 
-@lru_cache(maxsize=4096)
 def _relative_variance_of_sd(dof: float) -> float:
     """Return variance over squared mean of a standard deviation with ``dof`` degrees of freedom (1 / c4**2 - 1)."""
     x = dof / 2

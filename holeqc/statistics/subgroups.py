@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, IntArray, as_values, group_index
+from holeqc.statistics.basics import FloatArray, IntArray, as_values, group_index, mean_step
 from holeqc.statistics.constants import (
     c4,
     d2,
@@ -144,8 +144,7 @@ def subgroup_labels(values: ArrayLike, labels: ArrayLike) -> Subgroups:
 
 def moving_ranges(values: NDArray[np.float64]) -> FloatArray:
     """Return the differences of neighbouring readings without sign, shape (n - 1,)."""
-    steps = values[1:] - values[:-1]
-    return np.abs(steps, out=steps)
+    return np.abs(values[1:] - values[:-1])
 
 
 def within_by_moving_range(values: ArrayLike) -> Within:
@@ -156,12 +155,17 @@ def within_by_moving_range(values: ArrayLike) -> Within:
     x = as_values(values)
     if math.isnan(float(x.sum())):
         x = x[~np.isnan(x)]
+    return within_by_neighbours(x)
+
+
+def within_by_neighbours(x: FloatArray) -> Within:
+    """Return `within_by_moving_range` of readings that are known to be finite."""
     if x.size < 2:
         raise DataError("a moving range needs at least two readings")
-    steps = moving_ranges(x)
-    sigma = float(steps.mean()) / d2(2)
-    dof = equivalent_degrees_of_freedom(moving_range_relative_variance(steps.size))
-    return Within(sigma, dof, MOVING_RANGE, f"mean of {steps.size} moving ranges of two neighbours over d2 = 1.1284")
+    count = x.size - 1
+    dof = equivalent_degrees_of_freedom(moving_range_relative_variance(count))
+    words = f"mean of {count} moving ranges of two neighbours over d2 = 1.1284"
+    return Within(mean_step(x) / d2(2), dof, MOVING_RANGE, words)
 
 
 def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:

@@ -1,0 +1,332 @@
+"""Capability of one quantity: indices with intervals, shares outside, and everything that spoils them said beside."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.statistics.basics import FloatArray, mean, mean_and_sd
+from holeqc.statistics.checks import Readings, prepare, remarks
+from holeqc.statistics.indices import (
+    Indices,
+    Interval,
+    Limits,
+    about_target,
+    about_target_interval,
+    clopper_pearson,
+    expected_outside,
+    indices,
+    mean_interval,
+    nearest_interval_exact,
+    nearest_interval_normal,
+    one_sided_bound,
+    potential_interval,
+    sd_interval,
+)
+from holeqc.statistics.normality import Normality, anderson_darling
+from holeqc.statistics.percentile import (
+    FEWEST,
+    PercentileCapability,
+    choose_distribution,
+    normal_scores,
+    percentile_capability,
+)
+from holeqc.statistics.stability import Stability, judge
+from holeqc.statistics.subgroups import (
+    MOVING_RANGE,
+    POOLED,
+    WITHIN_METHODS,
+    Subgroups,
+    Within,
+    subgroup_labels,
+    within_by_neighbours,
+    within_by_subgroups,
+)
+from holeqc.statistics.tolerance_intervals import ToleranceInterval, tolerance_interval
+
+NORMAL_LEVEL = 0.05
+FORTUNATE = 1e-12  #: a reading this close to a limit, relative to it, lies on the limit
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """How capability is worked out.
+
+    ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty:
+    pooled with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't
+    look normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step.
+    """
+
+    within: str = ""
+    confidence: float = 0.95
+    coverage: float = 0.9973
+    from_zero: bool = False
+    percentile: bool | None = None
+    resolution: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.within and self.within not in WITHIN_METHODS:
+            raise DataError(f"unknown estimate '{self.within}' of sigma; allowed: {', '.join(WITHIN_METHODS)}")
+        for name in ("confidence", "coverage"):
+            if not 0 < getattr(self, name) < 1:
+                raise DataError(f"{name} lies between 0 and 1; found {getattr(self, name)}")
+        if self.resolution is not None and not self.resolution > 0:
+            raise DataError(f"the gauge's step must be positive; found {self.resolution}")
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """Shares outside the limits: expected from the normal (overall and within sigma), and seen in the readings.
+
+    ``expected_interval`` adds the exact bounds of both tails, so that it holds at least the stated confidence;
+    ``observed`` is a share of the readings with its Clopper-Pearson ``observed_interval``. Parts per million are the
+    share times 1e6.
+    """
+
+    expected_ppm: float | None
+    expected_ppm_within: float | None
+    expected_interval_ppm: Interval
+    observed: float
+    observed_count: int
+    observed_below: int
+    observed_above: int
+    observed_interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Capability:
+    """Everything that readings and limits tell about capability; indices that can't be had are None.
+
+    ``overall`` holds Pp, Ppk and ``within_indices`` Cp, Cpk. ``remarks`` and ``stability`` say what spoils them;
+    ``cautions`` repeats the instability beside every index that it touches.
+    """
+
+    n: int
+    mean: float
+    sd_overall: float | None
+    within: Within | None
+    limits: Limits
+    choices: Choices
+    overall: Indices
+    within_indices: Indices
+    Cpm: float | None
+    intervals: dict[str, Interval]
+    normality: Normality | None
+    outside: Outside
+    tolerance: ToleranceInterval | None
+    stability: Stability
+    percentile: PercentileCapability | None
+    remarks: tuple[Problem, ...]
+    cautions: dict[str, str] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the content for JSON: plain numbers, text, lists; None where a figure can't be had."""
+        from holeqc.statistics.plain import plain
+
+        w = self.within
+        normality = None if self.normality is None else asdict(self.normality)
+        return plain({
+            "n": self.n, "mean": self.mean, "sd_overall": self.sd_overall, "sd_within": w.sigma if w else None,
+            "within": None if w is None else {"method": w.method, "degrees_of_freedom": w.dof, "words": w.words},
+            "lower": self.limits.lower, "upper": self.limits.upper, "target": self.limits.target,
+            "confidence": self.choices.confidence,
+            "Cp": self.within_indices.potential, "Cpk": self.within_indices.nearest,
+            "Cpl": self.within_indices.lower, "Cpu": self.within_indices.upper,
+            "Pp": self.overall.potential, "Ppk": self.overall.nearest, "Ppl": self.overall.lower,
+            "Ppu": self.overall.upper, "Cpm": self.Cpm, "off_centre": self.overall.off_centre,
+            "intervals": self.intervals,
+            "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
+            "outside": asdict(self.outside),
+            "tolerance_interval": None if self.tolerance is None else asdict(self.tolerance),
+            "stability": asdict(self.stability), "cautions": self.cautions,
+            "percentile": None if self.percentile is None else _percentile_dict(self.percentile),
+            "remarks": [{"severity": r.severity, "code": r.code, "text": r.sentence()} for r in self.remarks],
+        })
+
+
+def _percentile_dict(result: PercentileCapability) -> dict[str, object]:
+    best = result.choice.candidates[0]
+    return {
+        "distribution": best.key, "words": result.choice.words, "parameters": best.parameters,
+        "Pp": result.Pp, "Ppk": result.Ppk, "Ppl": result.Ppl, "Ppu": result.Ppu,
+        "Ppk_interval_approximate": result.interval, "percentile_0.135": result.low, "median": result.median,
+        "percentile_99.865": result.high, "expected_ppm": (result.below + result.above) * 1e6,
+        "candidates": [asdict(c) for c in result.choice.candidates],
+    }
+
+
+def _outside_counts(ordered: FloatArray, limits: Limits) -> tuple[int, int]:
+    """Return how many readings lie (below, above) the limits; a reading on a limit is inside."""
+    below = above = 0
+    if limits.lower is not None:
+        below = int(np.searchsorted(ordered, limits.lower - FORTUNATE * abs(limits.lower), side="left"))
+    if limits.upper is not None:
+        above = ordered.size - int(np.searchsorted(ordered, limits.upper + FORTUNATE * abs(limits.upper), side="right"))
+    return below, above
+
+
+def _outside(readings: Readings, limits: Limits, m: float, sd: float | None, sigma: float | None,
+             confidence: float) -> Outside:
+    n = readings.values.size
+    below, above = _outside_counts(readings.ordered, limits)
+    expected = None if not sd else 1e6 * sum(expected_outside(limits, m, sd))
+    short = None if not sigma else 1e6 * sum(expected_outside(limits, m, sigma))
+    bounds: Interval = (None, None)
+    if sd:
+        from scipy.special import ndtr
+
+        found = indices(limits, m, sd)
+        sides = [v for v in (found.lower, found.upper) if v is not None]
+        tail = (1 - confidence) / (2 * len(sides))
+        best = [one_sided_bound(v, n, n - 1, tail) for v in sides]
+        worst = [one_sided_bound(v, n, n - 1, 1 - tail) for v in sides]
+        bounds = (1e6 * sum(float(ndtr(-3 * v)) for v in best), min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in worst)))
+    return Outside(expected, short, bounds, (below + above) / n, below + above, below, above,
+                   clopper_pearson(below + above, n, confidence))
+
+
+def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[Within | None, list[Problem]]:
+    """Return sigma within subgroups, or None with the reason in words."""
+    wanted = method or (MOVING_RANGE if groups is None else POOLED)
+    if readings.values.size < 2:
+        return None, []
+    if wanted == MOVING_RANGE:
+        return within_by_neighbours(readings.values), []
+    if groups is None:
+        raise DataError(f"the estimate '{wanted}' needs subgroups; without them use {MOVING_RANGE}")
+    if len(groups) == 1:
+        said = Problem(WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be seen, "
+                       "so that Cp and Cpk tell no more than Pp and Ppk")
+        return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [said]
+    if not np.any(groups.sizes > 1):
+        said = Problem(WARNING, "single-subgroups", "every subgroup has one reading: sigma within is taken from moving "
+                       "ranges instead")
+        return within_by_neighbours(readings.values), [said]
+    return within_by_subgroups(groups, wanted), []
+
+
+def _judge(readings: Readings, groups: Subgroups | None, within: Within | None, m: float,
+           scores: FloatArray | None) -> Stability:
+    if within is None:
+        return judge(readings.values, m, 0.0, 1.0)
+    if groups is not None and len(groups) > 1 and within.method != MOVING_RANGE:
+        return judge(groups.means, m, within.sigma, within.dof, what="subgroup means", weights=np.sqrt(groups.sizes))
+    if scores is not None:  # readings that can't be negative are judged where they look normal
+        short = within_by_neighbours(scores)
+        return judge(scores, mean(scores), short.sigma, short.dof)
+    if within.method == MOVING_RANGE:
+        return judge(readings.values, m, within.sigma, within.dof)
+    short = within_by_neighbours(readings.values)
+    return judge(readings.values, m, short.sigma, short.dof)
+
+
+def _intervals(n: int, m: float, sd: float, within: Within | None, overall: Indices, short: Indices,
+               cpm: float | None, limits: Limits, confidence: float) -> dict[str, Interval]:
+    both = limits.width is not None
+    found: dict[str, Interval] = {"mean": mean_interval(m, sd, n, confidence),
+                                  "sd_overall": sd_interval(sd, n - 1, confidence)}
+    sets = [("P", overall, n - 1.0)]
+    if within is not None and within.sigma > 0:
+        found["sd_within"] = sd_interval(within.sigma, within.dof, confidence)
+        sets.insert(0, ("C", short, within.dof))
+    for letter, values, dof in sets:
+        if values.potential is not None:
+            found[f"{letter}p"] = potential_interval(values.potential, dof, confidence)
+        if values.nearest is not None:
+            name = f"{letter}pk"
+            found[name] = nearest_interval_exact(values.nearest, n, dof, confidence, two_limits=both)
+            found[f"{name}_normal_approximation"] = nearest_interval_normal(values.nearest, n, dof, confidence)
+            found[f"{name}_lower_bound"] = (one_sided_bound(values.nearest, n, dof, confidence), None)
+    target = limits.middle if limits.target is None else limits.target
+    if cpm is not None and target is not None:
+        found["Cpm"] = about_target_interval(cpm, m, sd, target, n, confidence)
+    return found
+
+
+_EMPTY = Indices(None, None, None, None, None)
+
+
+def _percentile(readings: Readings, limits: Limits, choices: Choices,
+                normality: Normality | None) -> tuple[PercentileCapability | None, list[Problem]]:
+    odd = normality is not None and normality.p is not None and normality.p < NORMAL_LEVEL
+    wanted = choices.percentile if choices.percentile is not None else (choices.from_zero or odd)
+    if not wanted or readings.different < 2:
+        return None, []
+    if readings.values.size < FEWEST:
+        return None, [Problem(NOTE, "no-distribution", f"fewer than {FEWEST} readings: no distribution is chosen")]
+    choice = choose_distribution(readings.ordered, from_zero=choices.from_zero)
+    return percentile_capability(limits, readings.ordered, from_zero=choices.from_zero,
+                                 confidence=choices.confidence, choice=choice), []
+
+
+def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: float, sd: float | None,
+                    normality: Normality | None) -> list[Problem]:
+    said = []
+    if choices.from_zero:
+        said.append(Problem(NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
+                            "given, the percentile method takes their place"))
+    elif normality is not None and normality.p is not None and normality.p < NORMAL_LEVEL:
+        said.append(Problem(WARNING, "not-normal", f"a normal distribution is a poor picture of these readings "
+                            f"(p = {normality.p:.2g}): trust the percentile figures and the observed share more than "
+                            "indices that suppose a normal"))
+    if not choices.from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
+        said.append(Problem(WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma "
+                            "above zero: if the quantity can't be negative, say so"))
+    if limits.target is not None and limits.width is None:
+        said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
+    if limits.target is None and limits.width is not None:
+        said.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
+    return said
+
+
+def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None,
+               choices: Choices | None = None) -> Capability:
+    """Work out the capability of readings ``values`` (n,), in order of production, against ``limits``.
+
+    ``subgroups`` (n,) labels the rational subgroup of each reading (part, fixture set-up, day). NaN is a missing
+    reading. What can't be worked out is None and said in ``remarks``. Raises ``DataError`` when nothing can be
+    answered at all: no reading, infinite values, limits upside down. Sources: ISO 22514-2, NIST/SEMATECH e-Handbook
+    6.1.6; each interval names its own.
+    """
+    how = choices or Choices()
+    readings = prepare(values)
+    n = readings.values.size
+    groups = None
+    if subgroups is not None:
+        labels = np.asarray(subgroups).ravel()
+        if labels.size != n + readings.missing:
+            raise DataError(f"{n + readings.missing} readings but {labels.size} subgroup labels")
+        groups = subgroup_labels(readings.values, labels if readings.kept is None else labels[readings.kept])
+    alike = readings.different == 1
+    m, sd = (mean(readings.values), None) if n < 2 else mean_and_sd(readings.values)
+    sd = 0.0 if alike and n > 1 else sd
+    within, said = _within(readings, groups, how.within)
+    sigma = within.sigma if within and not alike else None
+    said = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + said
+    if groups is not None and groups.scattered:
+        said.append(Problem(NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
+                            "next to each other; they are taken together by their label"))
+    normality = None if not sd or how.from_zero else anderson_darling(readings.ordered, ordered=True, centre=m, sd=sd)
+    if normality is not None and normality.p is None:
+        said.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
+    percentile, more = _percentile(readings, limits, how, normality)
+    said += more + _normal_remarks(readings, limits, how, m, sd, normality)
+    normal = bool(sd) and not how.from_zero
+    overall = indices(limits, m, sd) if normal and sd else _EMPTY
+    short = indices(limits, m, sigma) if normal and sigma else _EMPTY
+    cpm = about_target(limits, m, sd) if normal and sd else None
+    scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
+    stability = _judge(readings, groups, within if not alike else None, m, scores)
+    shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": overall.potential, "Ppk": overall.nearest, "Cpm": cpm,
+             "percentile Ppk": percentile.Ppk if percentile else None}
+    cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}
+    return Capability(
+        n, m, sd, within, limits, how, overall, short, cpm,
+        _intervals(n, m, sd, within, overall, short, cpm, limits, how.confidence) if sd else {},
+        normality, _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence),
+        tolerance_interval(m, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
+                           upper=limits.upper) if normal and sd else None,
+        stability, percentile, tuple(said), cautions)

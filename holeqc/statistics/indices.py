@@ -1,0 +1,213 @@
+"""Capability indices of a normal process and their intervals, from mean, sigma and limits."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from holeqc.problems import DataError
+from holeqc.statistics.noncentral import noncentrality_for
+
+Interval = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of a quantity in the readings' unit, each inclusive; either limit and the target may be missing.
+
+    Raises ``DataError`` when no limit is given, when they are upside down or not plain numbers.
+    """
+
+    lower: float | None = None
+    upper: float | None = None
+    target: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("lower", "upper", "target"):
+            value = getattr(self, name)
+            if value is not None and not math.isfinite(value):
+                raise DataError(f"the {name} limit must be a plain number; found {value}")
+        if self.lower is None and self.upper is None:
+            raise DataError("capability needs a lower limit, an upper limit or both")
+        if self.lower is not None and self.upper is not None and not self.lower < self.upper:
+            raise DataError(f"the lower limit {self.lower:g} must lie below the upper limit {self.upper:g}")
+
+    @property
+    def middle(self) -> float | None:
+        """Middle of both limits, None when one is missing."""
+        return None if self.lower is None or self.upper is None else (self.lower + self.upper) / 2
+
+    @property
+    def width(self) -> float | None:
+        """Distance of the limits, None when one is missing."""
+        return None if self.lower is None or self.upper is None else self.upper - self.lower
+
+
+@dataclass(frozen=True, slots=True)
+class Indices:
+    """One set of indices: ``potential`` (Cp or Pp), ``nearest`` (Cpk or Ppk) and the two one-sided ones.
+
+    ``off_centre`` is the distance of the mean from the middle over half the width, e-Handbook 6.1.6.
+    """
+
+    potential: float | None
+    nearest: float | None
+    lower: float | None
+    upper: float | None
+    off_centre: float | None
+
+
+def indices(limits: Limits, mean: float, sd: float) -> Indices:
+    """Return the indices of a normal process (ISO 22514-2; NIST/SEMATECH e-Handbook 6.1.6); all None for sd 0."""
+    width, middle = limits.width, limits.middle
+    off = None if width is None or middle is None else abs(mean - middle) / (width / 2)
+    if not sd > 0:
+        return Indices(None, None, None, None, off)
+    low = None if limits.lower is None else (mean - limits.lower) / (3 * sd)
+    high = None if limits.upper is None else (limits.upper - mean) / (3 * sd)
+    nearest = min(v for v in (low, high) if v is not None)
+    return Indices(None if width is None else width / (6 * sd), nearest, low, high, off)
+
+
+def about_target(limits: Limits, mean: float, sd: float) -> float | None:
+    """Return Cpm = width / (6 sqrt(sd**2 + (mean - target)**2)), e-Handbook 6.1.6; None for a one-sided limit.
+
+    The target is the middle of the limits unless given.
+    """
+    target = limits.middle if limits.target is None else limits.target
+    if limits.width is None or target is None:
+        return None
+    spread = math.hypot(sd, mean - target)
+    return limits.width / (6 * spread) if spread > 0 else None
+
+
+def _chi_square_over_dof(probability: float, dof: float) -> float:
+    from scipy.special import gammaincinv
+
+    return 2 * float(gammaincinv(dof / 2, probability)) / dof
+
+
+def potential_interval(index: float, dof: float, confidence: float) -> Interval:
+    """Return the interval of Cp or Pp from the chi-square distribution of the variance (ISO 22514-2)."""
+    tail = (1 - confidence) / 2
+    return (index * math.sqrt(_chi_square_over_dof(tail, dof)),
+            index * math.sqrt(_chi_square_over_dof(1 - tail, dof)))
+
+
+def sd_interval(sd: float, dof: float, confidence: float) -> Interval:
+    """Return the chi-square interval of a standard deviation (NIST/SEMATECH e-Handbook 1.3.5.8)."""
+    tail = (1 - confidence) / 2
+    return (sd / math.sqrt(_chi_square_over_dof(1 - tail, dof)), sd / math.sqrt(_chi_square_over_dof(tail, dof)))
+
+
+def mean_interval(mean: float, sd: float, n: int, confidence: float) -> Interval:
+    """Return Student's interval of a mean (NIST/SEMATECH e-Handbook 1.3.5.2)."""
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(n - 1, 0.5 + confidence / 2)) * sd / math.sqrt(n)
+    return mean - half, mean + half
+
+
+def nearest_interval_normal(index: float, n: int, dof: float, confidence: float) -> Interval:
+    """Return Bissell's normal approximation for Cpk or Ppk (Applied Statistics 39, 1990, 331-340)."""
+    from scipy.special import ndtri
+
+    half = float(ndtri(0.5 + confidence / 2)) * math.sqrt(1 / (9 * n) + index**2 / (2 * dof))
+    return index - half, index + half
+
+
+def one_sided_bound(index: float, n: int, dof: float, probability: float) -> float:
+    """Return the one-sided index that gives an estimate below ``index`` with ``probability``, exactly.
+
+    3 sqrt(n) times the estimate follows a noncentral t with noncentrality 3 sqrt(n) times the true index;
+    ``probability`` 0.95 gives a lower bound with 95 % confidence, 0.05 an upper one.
+    """
+    root = 3 * math.sqrt(n)
+    return noncentrality_for(probability, root * index, dof) / root
+
+
+def _chance_above_when_centred(true: float, index: float, n: int, dof: float) -> float:
+    """Return the chance that the estimate of Cpk exceeds ``index`` > 0 when the process is centred at ``true``."""
+    from scipy.special import gammaln, ndtr
+
+    width = 1 / math.sqrt(2 * dof)
+    low, high = -40 / dof - 9 * width, min(math.log(true / index), 9 * width + 2 / (1 + dof))
+    if high <= low:
+        return 0.0
+    x, w = _legendre()
+    y = low + (x + 1) * (high - low) / 2
+    s = np.exp(y)
+    scale = math.log(2) + dof / 2 * (math.log(dof / 2) - 1) - float(gammaln(dof / 2))
+    log_density = dof * (y - np.expm1(2 * y) / 2) + scale
+    inside = 2 * ndtr(3 * math.sqrt(n) * (true - index * s)) - 1
+    return float((w * (high - low) / 2) @ (np.exp(log_density) * inside))
+
+
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[np.ndarray, np.ndarray]:
+    return np.polynomial.legendre.leggauss(300)
+
+
+def nearest_interval_exact(index: float, n: int, dof: float, confidence: float, *, two_limits: bool) -> Interval:
+    """Return the interval of Cpk or Ppk by the noncentral t, exact for one limit.
+
+    With two limits the distance of the farther one is unknown; each end is then taken where it is least favourable:
+    the lower end with the other limit far away, the upper end with the process in the middle. The interval holds the
+    true index with at least the stated confidence.
+    """
+    from scipy.optimize import brentq
+
+    tail = (1 - confidence) / 2
+    low = one_sided_bound(index, n, dof, 1 - tail)
+    high = one_sided_bound(index, n, dof, tail)
+    if two_limits and index > 0:
+        def miss(true: float) -> float:
+            return _chance_above_when_centred(true, index, n, dof) - (1 - tail)
+
+        step = high - low  # the end sought lies a little above the one for a single limit
+        bottom, top = high, high + 0.1 * step
+        while miss(bottom) > 0:
+            bottom -= 0.1 * step
+        while miss(top) < 0:
+            top += step
+        high = float(brentq(miss, bottom, top, xtol=1e-11))
+    return low, high
+
+
+def about_target_interval(index: float, mean: float, sd: float, target: float, n: int, confidence: float) -> Interval:
+    """Return Boyles's approximate interval of Cpm (Journal of Quality Technology 23, 1991, 17-26).
+
+    The mean square about the target is close to a chi-square with n (1 + x**2)**2 / (1 + 2 x**2) degrees of freedom,
+    x being the distance of the mean from the target in standard deviations.
+    """
+    x2 = ((mean - target) / sd) ** 2
+    return potential_interval(index, n * (1 + x2) ** 2 / (1 + 2 * x2), confidence)
+
+
+def expected_outside(limits: Limits, mean: float, sd: float) -> tuple[float, float]:
+    """Return the shares of a normal process (below the lower limit, above the upper limit); 0 where none is."""
+    from scipy.special import ndtr
+
+    def share(distance: float) -> float:
+        return float(ndtr(-distance / sd)) if sd > 0 else float(distance < 0)
+
+    return (0.0 if limits.lower is None else share(mean - limits.lower),
+            0.0 if limits.upper is None else share(limits.upper - mean))
+
+
+def clopper_pearson(count: int, n: int, confidence: float) -> tuple[float, float]:
+    """Return the exact interval of a share of which ``count`` of ``n`` were seen (Clopper, Pearson, 1934).
+
+    Raises ``DataError`` unless 0 <= count <= n and n > 0.
+    """
+    from scipy.special import betaincinv
+
+    if not (0 <= count <= n and n > 0):
+        raise DataError(f"a share needs 0 <= count <= n; found {count} of {n}")
+    tail = (1 - confidence) / 2
+    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
+    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
+    return low, high
