@@ -37,8 +37,9 @@ if TYPE_CHECKING:
 FIRST_ASKED_COLUMN = 6
 HOW_TO = (
     "Type into the white cells only, in {unit}. Leave a cell empty if it was not read; never copy a reading down. "
-    "Take 7/16 as 0.4375: a spreadsheet turns typed fractions into dates. A red ✗ or amber ? says: measure again."
+    "{fraction}A red ✗ or amber ? says: measure again."
 )
+FRACTION = "Type 7/16 as 0.4375: a spreadsheet turns typed fractions into dates. "
 CAUTION = (
     "Eye protection on, work clamped, mind chips and sharp edges. A check cell warns, it decides nothing: drawing, "
     "approved data and the person licensed to sign prevail."
@@ -153,10 +154,11 @@ class _Writer:
     def _title(self) -> None:
         s = self.s
         title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
-        style.banner(self.sheet, 1, self.plan.width, title, "title")
-        style.banner(self.sheet, 2, self.plan.width, marker_text(_marker(s)), "marker")
-        unit = "inch" if s.unit == "in" else "millimetre"
-        style.banner(self.sheet, 3, self.plan.width, f"{HOW_TO.format(unit=unit)} {CAUTION}", "how to")
+        style.banner(self.sheet, 1, self.plan, title, "title")
+        style.banner(self.sheet, 2, self.plan, marker_text(_marker(s)), "marker")
+        unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
+        how = HOW_TO.format(unit=unit, fraction=fraction)
+        style.banner(self.sheet, 3, self.plan, f"{how} {CAUTION}", "how to")
 
     def _fields(self) -> None:
         labels = {word: label for label, word in FIELDS.items()}
@@ -265,13 +267,13 @@ class _Writer:
             if plan.of(check)
         ]
         text = formulas.state(ranges, total, checks, plan.fields)
-        style.banner(self.sheet, plan.heading_row - 1, plan.width, text, "state")
+        style.banner(self.sheet, plan.heading_row - 1, plan, text, "state")
 
     def _legend(self) -> None:
         for row, text in enumerate(LEGEND, start=self.plan.last_row + 2):
-            style.banner(self.sheet, row, self.plan.width, text, "legend")
+            style.banner(self.sheet, row, self.plan, text, "legend")
         text = "Checked by (signature, date): ________________________________"
-        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan.width, text, "signature")
+        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, text, "signature")
 
     def _choices(self) -> None:
         plan = self.plan

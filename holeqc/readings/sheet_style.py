@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from openpyxl.formatting.rule import FormulaRule
@@ -42,7 +43,7 @@ def _font(size: float = 11, **how: Any) -> Font:
 _BANNERS: dict[str, tuple[Font, float, bool]] = {
     "title": (_font(bold=True, size=16), 24, False),
     "marker": (_font(size=9, color="606060"), 14, False),
-    "how to": (_font(size=11), 36, True),
+    "how to": (_font(size=11), 16, True),
     "state": (_font(bold=True, size=12), 24, False),
     "legend": (_font(size=10, color="404040"), 15, True),
     "signature": (_font(size=11), 34, False),
@@ -58,9 +59,12 @@ def write_text(cell: Any, text: str) -> None:
         cell.quotePrefix = True
 
 
-def banner(sheet: Worksheet, row: int, width: int, text: str, kind: str) -> None:
-    """Write a line across the sheet; a text that begins with = is one of our own formulas."""
+def banner(sheet: Worksheet, row: int, plan: Layout, text: str, kind: str) -> None:
+    """Write a line across the sheet, as high as its text needs; only the state line is a formula, one of our own."""
     font, height, wrap = _BANNERS[kind]
+    if wrap:
+        room = sum(column.width for column in plan.columns) + 9.0 * (plan.width - len(plan.columns))
+        height = height * max(1, math.ceil(1.1 * len(text) / room))
     cell = sheet.cell(row, 1)
     if kind == "state":
         cell.value = text
@@ -68,7 +72,7 @@ def banner(sheet: Worksheet, row: int, width: int, text: str, kind: str) -> None
         write_text(cell, text)
     cell.font = font
     cell.alignment = Alignment(vertical="center" if kind != "signature" else "bottom", wrap_text=wrap)
-    sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=width)
+    sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=plan.width)
     sheet.row_dimensions[row].height = height
 
 
