@@ -10,7 +10,7 @@ from holeqc.fits.clearance import band
 from holeqc.fits.describe import fit_kind
 from holeqc.fits.zones import DECIMALS, FitLimits
 from holeqc.problems import TableError
-from holeqc.quantities import GRAIN, Unit, convert
+from holeqc.quantities import GRAIN, Unit, convert, decimals_of
 
 HALF_DIGIT = {"in": 0.00005, "mm": 0.0005}  #: half of the last digit that a drawing usually gives
 SHOP_WORDS = ("running", "sliding", "locational", "force")
@@ -64,7 +64,7 @@ def match_pair(hole: tuple[float, float], pin: tuple[float, float], unit: Unit, 
     for limits in (hole, pin):
         band(*limits)
     least, greatest = round(hole[0] - pin[1], 10), round(hole[1] - pin[0], 10)
-    matches = sorted(_candidates(hole, pin, unit), key=lambda match: match.difference)
+    matches = sorted(_candidates(hole, pin, unit), key=_nearness)
     kind = fit_kind(least, greatest)
     word, sentence = _words(least, greatest, kind, matches)
     return PairFit(unit, least, greatest, kind, word, sentence, tuple(matches[:count]))
@@ -84,6 +84,11 @@ def _candidates(hole: tuple[float, float], pin: tuple[float, float], unit: Unit)
     metric = [_compare(iso286.limits, cls, meaning, "mm", pair) for cls, meaning in iso286.PREFERRED.items()]
     own_first = inch + metric if unit == "in" else metric + inch
     return [match for match in own_first if match is not None]
+
+
+def _nearness(match: Match) -> tuple[float, int]:
+    """Hole and shaft basis of one fit differ in the nominal size only: a drawing's is the one with fewer decimals."""
+    return round(match.difference, 9), decimals_of(match.nominal)
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,20 +60,20 @@ def zone_figure(
     """
     scale, scale_unit = (1000.0, "0.001 in") if unit == "in" else (1000.0, "µm")
     with mpl.rc_context(_SETTINGS):
-        figure = Figure(figsize=(max(5.0, 1.2 + 1.25 * len(bars)), 4.6), layout="constrained")
+        figure = Figure(figsize=(max(5.0, 2.3 + 1.25 * len(bars)), 4.6), layout="constrained")
         FigureCanvasAgg(figure)
         axes = figure.add_subplot()
         for k, bar in enumerate(bars):
             _draw_bar(axes, k, bar, reference, scale, unit)
         axes.axhline(0.0, color="black", linewidth=1.6, zorder=3)
         axes.annotate(
-            f"{reference_label} {format_length(reference, unit)} {unit}", (0.005, 0.0), (2, 3),
-            xycoords=("axes fraction", "data"), textcoords="offset points", fontsize=8.0,
+            f"{reference_label} {format_length(reference, unit)} {unit}", (1.0, 0.0), (0, 3),
+            xycoords=("axes fraction", "data"), textcoords="offset points", ha="right", fontsize=8.0,
         )  # fmt: skip
         ends = [scale * (x - reference) for bar in bars for x in (bar.lower, bar.upper)] + [0.0]
         room = 0.18 * max(max(ends) - min(ends), 1e-6)
         axes.set_ylim(min(ends) - room, max(ends) + room)
-        axes.set_xlim(-0.75, len(bars) - 0.25)
+        axes.set_xlim(-0.6, len(bars) + 0.45)  # room at the right for the name of the line
         axes.set_xticks(range(len(bars)), [bar.label for bar in bars])
         axes.set_ylabel(f"deviation from the line [{scale_unit}]")
         axes.tick_params(axis="x", length=0)
@@ -110,7 +110,13 @@ def drill_figure(choice: DrillChoice) -> Figure:
     """Return the band and the holes that each drill is expected to cut, against the band's low limit."""
     bars = [Bar("wanted\nhole", choice.lower, choice.upper, "hole")]
     bars += [
-        Bar(f"{c.names}\n{100.0 * c.share:.0f} % inside", c.hole_least, c.hole_greatest, "expected", c.hole_mean)
+        Bar(
+            f"{c.names}\n{min(100.0 * c.share, 99.9):.1f} % inside",
+            c.hole_least,
+            c.hole_greatest,
+            "expected",
+            c.hole_mean,
+        )
         for c in choice.candidates[:6]
     ]
     note = "Dotted: holes expected from a drill, bar across: mean." if choice.candidates else "No standard drill fits."
@@ -150,10 +156,12 @@ def _draw_bar(axes: Axes, k: int, bar: Bar, reference: float, scale: float, unit
     axes.add_patch(
         Rectangle((k - 0.3, low), 0.6, high - low, facecolor=face, edgecolor=edge, hatch=hatch, linewidth=1.2)
     )
-    text: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "fontsize": 8.0}
-    axes.annotate(format_length(bar.upper, unit), (k, high), (0, 3), va="bottom", **text)
+    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
+    text: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "fontsize": 8.0, "bbox": ground, "zorder": 4}
+    decimals = None if bar.mark is None or bar.sort != "expected" else (4 if unit == "in" else 3)
+    axes.annotate(format_length(bar.upper, unit, decimals), (k, high), (0, 3), va="bottom", **text)
     if bar.upper > bar.lower:
-        axes.annotate(format_length(bar.lower, unit), (k, low), (0, -3), va="top", **text)
+        axes.annotate(format_length(bar.lower, unit, decimals), (k, low), (0, -3), va="top", **text)
     if bar.mark is not None:
         at = scale * (bar.mark - reference)
         axes.plot([k - 0.38, k + 0.38], [at, at], color=edge, linewidth=2.4, solid_capstyle="butt")

@@ -191,7 +191,7 @@ def _drill_table(choice: DrillChoice) -> str:
     for c in choice.candidates[:8]:
         jig = "-" if c.jig_lower != c.jig_lower else f"{c.jig_lower:.{shown}f}..{c.jig_upper:.{shown}f}"
         span = f"{c.hole_least:.{shown}f}..{c.hole_greatest:.{shown}f}"
-        share = f"{100.0 * min(c.share, 0.999):.1f} %" if c.share < 1.0 else "100 %"
+        share = f"{min(100.0 * c.share, 99.9):.1f} %"
         margins = (_signed(c.margin_low, shown), _signed(c.margin_high, shown))
         rows.append([c.names, f"{c.diameter:.{shown}f}", span, share, *margins, jig, "in" if c.jig_inside else "out"])
     for row in rows[1:]:

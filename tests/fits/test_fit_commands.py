@@ -1,0 +1,188 @@
+"""`holeqc fit ...` as a person runs it: tables, JSON, drawings, exit codes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from holeqc.__main__ import run
+
+CASES = {
+    "class": ["class", "RC7", "7/16"],
+    "metric": ["metric", "H7/p6", "20"],
+    "pair": ["pair", "--hole", "0.455", "0.462", "--pin", "0.4345", "0.4360"],
+    "drill": ["drill", "0.396", "0.403"],
+    "plug": ["plug", "0.455", "0.462", "--wear-limit", "0.4549"],
+}
+
+
+def answer(capsys: pytest.CaptureFixture[str], *words: str) -> Any:
+    assert run(["fit", *words, "--json"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_class_contract(capsys: pytest.CaptureFixture[str]) -> None:
+    # RC7 over 0.40 to 0.71 in as printed: hole 0 / +1.6, shaft -3.0 / -2.0, clearance 2.0 to 4.6 thousandths
+    assert answer(capsys, "class", "RC7", "7/16") == {
+        "system": "ANSI B4.1",
+        "class": "RC7",
+        "nominal": 0.4375,
+        "unit": "in",
+        "hole": {"lower_deviation": 0.0, "upper_deviation": 0.0016, "min": 0.4375, "max": 0.4391},
+        "shaft": {"lower_deviation": -0.003, "upper_deviation": -0.002, "min": 0.4345, "max": 0.4355},
+        "clearance": {"min": 0.002, "max": 0.0046},
+        "confirmation": "two sources",
+    }
+
+
+def test_metric_contract(capsys: pytest.CaptureFixture[str]) -> None:
+    # H7/s6 at 20 mm (design textbook, worked example): 0 / +21, +35 / +48, interference 14 to 48 um
+    found = answer(capsys, "metric", "H7/s6", "20")
+    assert list(found) == ["system", "class", "nominal", "unit", "hole", "shaft", "clearance", "confirmation"]
+    assert found["system"] == "ISO 286"
+    assert found["unit"] == "mm"
+    assert found["hole"] == {"lower_deviation": 0.0, "upper_deviation": 0.021, "min": 20.0, "max": 20.021}
+    assert found["shaft"] == {"lower_deviation": 0.035, "upper_deviation": 0.048, "min": 20.035, "max": 20.048}
+    assert found["clearance"] == {"min": -0.048, "max": -0.014}
+
+
+@pytest.mark.parametrize(("name", "side", "other"), [("H7", "hole", "shaft"), ("g6", "shaft", "hole")])
+def test_one_sided_classes_give_one_side(capsys: pytest.CaptureFixture[str], name: str, side: str, other: str) -> None:
+    found = answer(capsys, "metric", name, "12")
+    assert side in found
+    assert other not in found
+    assert "clearance" not in found
+
+
+def test_a_size_in_the_other_unit_is_converted(capsys: pytest.CaptureFixture[str]) -> None:
+    assert answer(capsys, "class", "RC7", "11.1125mm") == answer(capsys, "class", "RC7", "7/16")
+    assert answer(capsys, "metric", "H7", "0.5in") == answer(capsys, "metric", "H7", "12.7")
+    assert answer(capsys, "class", "RC4", "30.226", "mm")["hole"]["upper_deviation"] == 0.0012  # the edge 1.19 in
+    assert answer(capsys, "class", "RC4", "1", "1/2")["nominal"] == 1.5  # typed without quotes
+
+
+def test_every_number_is_as_people_write_it(capsys: pytest.CaptureFixture[str]) -> None:
+    for size in ("0.3", "0.7", "1.1", "2.3", "4.7", "9.9", "17.3"):
+        assert run(["fit", "class", "RC3", size, "--json"]) == 0
+        text = capsys.readouterr().out
+        for number in (word.strip(" ,\n") for line in text.splitlines() for word in line.split(":")[1:]):
+            if number.lstrip("-")[:1].isdigit():
+                assert len(number.lstrip("-").partition(".")[2]) <= 5, number
+
+
+@pytest.mark.parametrize("words", CASES.values(), ids=CASES)
+def test_text_fits_a_screen_of_80_columns(capsys: pytest.CaptureFixture[str], words: list[str]) -> None:
+    assert run(["fit", *words]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) >= 6
+
+
+def test_numbers_stand_in_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "class", "RC1", "1"]) == 0
+    table = capsys.readouterr().out.splitlines()[2:7]
+    assert len({len(line) for line in table}) == 1
+    assert "0.99945" in "".join(table)  # RC1 0.71-1.19: shaft -0.55 (printed); the fifth decimal is not hidden
+
+
+def test_unconfirmed_answers_warn_on_standard_error(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "class", "LC2", "1", "--json"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)["confirmation"] == "derived"
+    assert "warning" in shown.err
+    assert run(["fit", "class", "RC2", "1", "--json"]) == 0
+    assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["class", "FN3", "0.5"], "over 0.95 to 19.69 in"),
+        (["class", "H7", "0.5"], "RC1 to RC9"),
+        (["class", "RC10", "0.5"], "no class 'RC10'"),
+        (["class", "RC1", "25"], "19.69"),
+        (["class", "RC1", "big"], "not a length"),
+        (["class", "RC1", "-1"], ""),
+        (["metric", "Q7", "20"], "it has A B C"),
+        (["metric", "H7/g6", "4000"], "3150"),
+        (["pair", "--hole", "0.462", "0.455", "--pin", "0.43", "0.44"], "low limit"),
+        (["drill", "0.5", "0.4"], "below its high limit"),
+        (["drill", "0.4", "0.41", "--history", "X 0.4"], "colon"),
+        (["drill", "0.4", "0.41", "--series", "roman"], "series are"),
+        (["plug", "0.25", "0.254", "--unit", "ell"], "in or mm"),
+        (["plug", "20", "20.1"], "B89.1.5"),
+        (["pattern", "no-such-file.toml"], ""),
+    ],
+)
+def test_unusable_input_is_exit_2_with_a_reason(
+    capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    assert run(["fit", *words]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert said in shown.err
+    assert "Traceback" not in shown.err
+
+
+def test_pair_answer(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answer(capsys, *CASES["pair"], "--wanted", "0.020", "--temperature", "60", "--hole-expansion", "23.1",
+                   "--pin-expansion", "11.5", "--measured", "0.4561 0.4570")  # fmt: skip
+    assert found["clearance"] == {"min": 0.019, "max": 0.0275}
+    assert found["allowance"] == 0.019
+    assert found["kind"] == "clearance"
+    assert found["statistics"]["uniform"]["interference"] == 0.0
+    # by hand: triangle of side 0.001 in a rectangle 0.007 by 0.0015
+    assert found["statistics"]["uniform"]["below_wanted"] == pytest.approx(0.5 * 0.001**2 / (0.007 * 0.0015), abs=1e-9)
+    assert found["statistics"]["measured"]["mean"] == pytest.approx(0.45655 - 0.43525, abs=1e-9)
+    assert found["condition"]["min"] == pytest.approx(0.455 * 1.000924 - 0.436 * 1.00046, abs=1e-9)
+    same = answer(capsys, "pair", "--hole", "20mm", "20.021", "--pin", "19.98", "19.993")
+    assert same["unit"] == "mm"
+    assert same["nearest"][0]["name"] == "H7/g6"
+
+
+def test_drill_answer(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answer(capsys, "drill", "0.396", "0.403")
+    assert found["candidates"][0]["names"] == "X"
+    assert found["reaming"]["reamer"] == 0.3995
+    assert found["sequence"][-1]["names"] == "X"
+    past = answer(capsys, "drill", "0.455", "0.462", "--history", "29/64: 0.4561 0.4567 0.4559", "--series", "fraction")
+    assert past["candidates"][0]["basis"] == "shop history"
+    assert past["candidates"][0]["readings"] == 3
+    assert answer(capsys, "drill", "3", "3.05")["candidates"] == []
+
+
+def test_plug_answer(capsys: pytest.CaptureFixture[str]) -> None:
+    # two gauge suppliers' example, see the plug tests
+    found = answer(capsys, "plug", "0.250", "0.254")
+    assert found["go"] == {
+        "nominal": 0.25, "maker_class": "ZZ", "tolerance": 0.0002, "lower": 0.25, "upper": 0.2502,
+    }  # fmt: skip
+    assert (found["no_go"]["lower"], found["no_go"]["upper"]) == (0.2538, 0.254)
+    assert found["wear_limit"] is None
+
+
+@pytest.mark.parametrize("words", CASES.values(), ids=CASES)
+def test_drawings_are_the_same_bytes_each_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    for ending in ("svg", "png", "pdf"):
+        files = [tmp_path / f"{k}.{ending}" for k in (1, 2)]
+        for file in files:
+            assert run(["fit", *words, "--plot", str(file)]) == 0
+        assert files[0].read_bytes() == files[1].read_bytes()
+        assert files[0].stat().st_size > 2000
+        if ending == "svg":
+            assert b"<svg" in files[0].read_bytes()
+    assert "Drawing:" in capsys.readouterr().err
+    assert run(["fit", *words, "--plot", str(tmp_path / "x.bmp")]) == 2
+    assert ".svg, .png, .pdf" in capsys.readouterr().err
+
+
+def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("class", "metric", "pair", "drill", "plug", "pattern"):
+        assert run(["fit", name, "--help"]) == 0
+        text = " ".join(capsys.readouterr().out.split())
+        assert f"Example: holeqc fit {name}" in text

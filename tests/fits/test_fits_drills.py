@@ -1,0 +1,335 @@
+"""Drill names and sizes, the drill for a band, plugs, bushings, pins."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from holeqc.fits import drills, oversize
+from holeqc.fits.bushings import bore_limits, position_share
+from holeqc.fits.drill_choice import choose_drill, drilled_hole_limits, drilling_sequence
+from holeqc.fits.pins import all_pins, families, pin, pins_for_hole
+from holeqc.fits.plugs import class_tolerance, go_with_wear_stock, plugs
+from holeqc.problems import DataError, TableError
+
+
+def test_names_of_drills() -> None:
+    # number and letter sizes: a printed code table; #80 to #54 also a public-domain chart; fractions are arithmetic
+    for name, inch in (
+        ("#80", 0.0135), ("#54", 0.055), ("#41", 0.096), ("#40", 0.098), ("#39", 0.0995), ("#1", 0.228), ("A", 0.234),
+        ("E", 0.25), ("F", 0.257), ("X", 0.397), ("Z", 0.413), ("29/64", 0.453125), ("1", 1.0), ("0.4531", 0.4531),
+        ("11.5 mm", 11.5 / 25.4), ("11,5 mm", 11.5 / 25.4), ("No. 40", 0.098), ("no 40", 0.098), ("# 40", 0.098),
+        ("f", 0.257), (" 1 1/4 ", 1.25),
+    ):  # fmt: skip
+        assert drills.diameter(name) == pytest.approx(inch, abs=1e-15), name
+    for wrong in ("#81", "#0", "AA", "", "drill", "-1/4", "0"):
+        with pytest.raises(DataError):
+            drills.diameter(wrong)
+
+
+def test_series_are_whole() -> None:
+    # 80 numbers, 26 letters, 64 fractions to 1 in; metric by the printed step rule: 227 sizes up to 25 mm
+    table = drills.drill_table()
+    counts = {name: table.series.count(name) for name in drills.SERIES}
+    assert counts == {"number": 80, "letter": 26, "fraction": 64, "metric": 227}
+    fractions = sorted(d for s, d in zip(table.series, table.diameter_in.tolist(), strict=True) if s == "fraction")
+    assert fractions == [k / 64 for k in range(1, 65)]
+    assert (np.diff(table.diameter_in) >= -1e-12).all()
+    assert np.abs(table.diameter_mm - 25.4 * table.diameter_in).max() < 1e-9
+    numbers = [d for n, d in drills.sizes("in") if n.startswith("#")]
+    assert len(set(numbers)) == 80
+    metric = {n: d for n, d in drills.sizes("mm") if n.endswith("mm")}
+    assert all(float(n.removesuffix(" mm")) == d for n, d in metric.items())
+
+
+def test_one_size_under_two_names_is_said() -> None:
+    # the only inch sizes with two names: E and 1/4 (printed table)
+    assert drills.same_size("E") == drills.same_size("1/4") == ("E", "1/4")
+    choice = choose_drill(0.25, 0.256, "in")
+    assert any("E = 1/4 is one size" in note for note in choice.notes)
+    assert "E = 1/4" in [candidate.names for candidate in choice.candidates]
+
+
+def test_the_trade_example_band() -> None:
+    # Band 0.396 to 0.403 in (common practice, no source). By hand: AND10387 gives a drill of 0.251 to 0.500 in with jig
+    # and fixture +0.006 / -0.001 (printed once): drill X, 0.397, gives 0.396 to 0.403, the band itself.
+    choice = choose_drill(0.396, 0.403, "in")
+    best = choice.candidates[0]
+    assert best.names == "X"
+    assert (best.jig_lower, best.jig_upper) == (0.396, 0.403)
+    assert best.jig_inside
+    assert [c.names for c in choice.candidates if c.jig_inside] == ["X"]
+    # Oversize of the handbook survey (from memory, unconfirmed), 1/4 in: .0025/.004/.0065, 1/2 in: .003/.006/.008;
+    # at 0.397 a part (0.397 - 0.25) / 0.25 = 0.588 of the way: .002794, .005176, .007382
+    assert best.hole_least == pytest.approx(0.399794, abs=1e-9)
+    assert best.hole_mean == pytest.approx(0.402176, abs=1e-9)
+    assert best.hole_greatest == pytest.approx(0.404382, abs=1e-9)
+    assert best.margin_low == pytest.approx(0.003794, abs=1e-9)
+    assert best.margin_high == pytest.approx(-0.001382, abs=1e-9)
+    # sd = (.404382 - .399794) / 6 = .00076467; z = (.403 - .402176) / sd = 1.0776; Phi = 0.8594 (normal tables)
+    assert best.share == pytest.approx(0.8594, abs=1e-4)
+    assert (best.basis, best.confirmation) == ("survey", "memory")
+    assert any("from memory, unconfirmed" in note for note in choice.notes)
+    # in metric the 10 mm drill (0.3937) is the one with nearly all inside; in fractions only 25/64
+    assert choose_drill(0.396, 0.403, "in", series=("metric",)).candidates[0].names == "10 mm"
+    assert [c.names for c in choose_drill(0.396, 0.403, "in", series=("fraction",)).candidates] == ["25/64"]
+    # what could be mixed up with X within 0.007 in: 10.1 mm .3976, 10 mm .3937, 10.2 mm .4016, 25/64 .3906
+    assert [n.names for n in best.neighbours] == ["10.1 mm", "10 mm", "10.2 mm", "25/64"]
+    # ream to the middle, 0.3995 (10.147 mm): stock 0.2 to 0.3 mm (one printed source); 9.8 mm drill by the survey
+    # cuts .385827 + .005086 = .390913 on the mean and leaves .0086 in = 0.218 mm
+    ream = choice.reaming
+    assert ream is not None
+    assert (ream.reamer, ream.drill) == (0.3995, "9.8 mm")
+    assert ream.stock_expected * 25.4 == pytest.approx(0.218, abs=0.001)
+    assert (ream.advised_least * 25.4, ream.advised_greatest * 25.4) == pytest.approx((0.2, 0.3), abs=1e-8)
+    assert ream.stock_least > 0
+
+
+def test_the_demo_band_takes_29_64() -> None:
+    best = choose_drill(0.455, 0.462, "in", series=("number", "letter", "fraction")).candidates[0]
+    assert best.names == "29/64"  # 0.4531 + survey 0.0027 to 0.0076: all inside
+    assert best.share > 0.999
+    assert best.margin_low > 0
+    assert best.margin_high > 0
+
+
+def test_the_answer_does_not_depend_on_the_unit() -> None:
+    inch = choose_drill(0.396, 0.403, "in")
+    metric = choose_drill(10.0584, 10.2362, "mm")  # times 25.4 by hand
+    assert [c.names for c in inch.candidates] == [c.names for c in metric.candidates]
+    for one, other in zip(inch.candidates, metric.candidates, strict=True):
+        assert other.share == pytest.approx(one.share, abs=1e-6)
+        assert other.hole_mean == pytest.approx(25.4 * one.hole_mean, abs=1e-8)
+
+
+def test_own_holes_override_the_survey() -> None:
+    holes = [0.4560, 0.4565, 0.4555, 0.4562, 0.4558]
+    choice = choose_drill(0.455, 0.462, "in", [oversize.history("29/64", holes, "in")], series=("fraction",))
+    best = choice.candidates[0]
+    assert (best.names, best.basis, best.confirmation, best.readings) == ("29/64", "shop history", "measured", 5)
+    assert best.hole_mean == pytest.approx(np.mean(holes), abs=1e-9)
+    # second route for the share: Student's t of a new reading, by simulation of its definition
+    rng = np.random.default_rng(12)
+    mean, sd = float(np.mean(holes)), float(np.std(holes, ddof=1)) * np.sqrt(1 + 1 / 5)
+    t = rng.normal(size=400_000) / np.sqrt(rng.chisquare(4, 400_000) / 4)
+    inside = np.mean((mean + sd * t >= 0.455) & (mean + sd * t <= 0.462))
+    assert best.share == pytest.approx(inside, abs=0.003)
+    assert any("shop's own holes" in note for note in choice.notes)
+    metric = oversize.history("29/64", np.array(holes) * 25.4, "mm")
+    assert metric.holes == pytest.approx(np.array(holes), abs=1e-12)
+
+
+def test_history_is_carried_to_near_drills_only() -> None:
+    past = [oversize.history("1/4", [0.2510, 0.2512, 0.2514], "in")]
+    found = oversize.expected_holes([0.25, 0.257, 0.5], past)
+    assert found.basis.tolist() == [0, 0, 1]
+    assert found.mean[1] == pytest.approx(0.257 + 0.0012, abs=1e-12)
+    assert found.mean[2] == pytest.approx(0.506, abs=1e-12)  # survey at 1/2 in, from memory
+    # one reading: its mean, the survey's spread; equal readings: a spread that is small but not zero
+    one = oversize.expected_holes([0.25], [oversize.history("E", [0.2516], "in")])
+    assert one.mean[0] == pytest.approx(0.2516)
+    assert one.sd[0] == pytest.approx((0.0065 - 0.0025) / 6)
+    assert one.greatest[0] - one.least[0] == pytest.approx(0.004)
+    same = oversize.expected_holes([0.25], [oversize.history("E", [0.2516] * 4, "in")])
+    assert 0 < same.sd[0] < 1e-6
+    assert same.share_between(0.2515, 0.2517)[0] > 0.999
+    # the same drill given twice is one history
+    twice = oversize.expected_holes(
+        [0.25], [oversize.history("E", [0.251, 0.252], "in"), oversize.history("1/4", [0.253], "in")]
+    )
+    assert twice.readings[0] == 3
+    for wrong in ([], [float("nan")], [0.5, 0.5], [-1.0]):
+        with pytest.raises(DataError):
+            oversize.history("E", wrong, "in")
+
+
+def test_outside_the_survey_the_allowance_is_named() -> None:
+    # training allowance 0.05 mm whatever the diameter (one printed source)
+    found = oversize.expected_holes([0.0135, 1.5])
+    assert found.basis.tolist() == [2, 2]
+    assert (found.mean - found.drill) * 25.4 == pytest.approx(0.05, abs=1e-12)
+    choice = choose_drill(0.030, 0.034, "in")
+    assert any("0.05 mm" in note for note in choice.notes)
+
+
+def test_no_drill_is_said() -> None:
+    choice = choose_drill(3.0, 3.05, "in")
+    assert choice.candidates == ()
+    assert "ream or bore" in choice.notes[0]
+    narrow = choose_drill(0.43750, 0.43751, "in", series=("fraction",))
+    assert narrow.reaming is not None
+    for bad in ((0.46, 0.45), (0.0, 1.0), (0.45, 0.45)):
+        with pytest.raises(DataError):
+            choose_drill(*bad, "in")
+    with pytest.raises(DataError, match="number, letter, fraction, metric"):
+        choose_drill(0.45, 0.46, "in", series=("roman",))
+
+
+def test_jig_limits_row_by_row() -> None:
+    # AND10387 as reproduced: last drill of each row with its plus; minus always 0.001
+    to = np.array([0.125, 0.25, 0.5, 0.75, 1.0, 2.0])
+    low, high = drilled_hole_limits(to)
+    assert np.round(high - to, 9).tolist() == [0.004, 0.005, 0.006, 0.008, 0.010, 0.012]
+    assert np.round(to - low, 9).tolist() == [0.001] * 6
+    low, high = drilled_hole_limits(np.array([0.0135, 0.126, 0.251, 0.013, 2.1]))
+    assert np.round(high - [0.0135, 0.126, 0.251, 0.013, 2.1], 9)[:3].tolist() == [0.004, 0.005, 0.006]
+    assert np.isnan(low[3:]).all()
+
+
+def test_light_metal_takes_half_as_much_stock_again() -> None:
+    plain, light = (choose_drill(0.455, 0.462, "in", light_metal=flag).reaming for flag in (False, True))
+    assert plain is not None
+    assert light is not None
+    assert light.advised_least == pytest.approx(1.5 * plain.advised_least, abs=1e-9)
+    assert light.drill_diameter < plain.drill_diameter
+
+
+def test_sequence_from_pilot_to_size() -> None:
+    # common practice, no source: about a quarter, about six tenths, size
+    steps = drilling_sequence(29 / 64, "in")
+    assert [(s.purpose, s.names) for s in steps] == [("pilot", "7/64"), ("step", "17/64"), ("size", "29/64")]
+    assert [s.purpose for s in drilling_sequence(0.125, "in")] == ["size"]
+    assert [s.purpose for s in drilling_sequence(0.25, "in")] == ["pilot", "size"]
+    metric = drilling_sequence(11.5, "mm")
+    assert metric[-1].names == "11.5 mm"
+    assert all(a.diameter < b.diameter for a, b in itertools.pairwise(metric))
+    with pytest.raises(DataError):
+        drilling_sequence(0.0, "in")
+
+
+def test_ten_percent_rule_example() -> None:
+    # two gauge suppliers give the same example: hole 0.250 +0.004/-0: 0.0004 for both, 0.0002 each, class ZZ,
+    # GO 0.2500 to 0.2502, NO-GO 0.2538 to 0.2540
+    found = plugs(0.250, 0.254, "in")
+    assert found.allowed_each == pytest.approx(0.0002, abs=1e-9)
+    assert (found.go.maker_class, found.no_go.maker_class) == ("ZZ", "ZZ")
+    assert (found.go.lower, found.go.upper) == (0.25, 0.2502)
+    assert (found.no_go.lower, found.no_go.upper) == (0.2538, 0.254)
+    assert found.eaten == pytest.approx(0.1, abs=1e-9)
+    metric = plugs(6.35, 6.4516, "mm")  # the same hole; ZZ = 0.00508 mm (printed)
+    assert metric.go.tolerance == 0.00508
+    assert metric.go.maker_class == "ZZ"
+
+
+def test_wear_stock_example() -> None:
+    # a gauge maker's page: limit 30.000, wear stock 0.009, maker's tolerance 0.002: 30.007, 30.009, 30.011
+    found = go_with_wear_stock(30.0, 0.009, 0.002)
+    assert (found.lower, found.centre, found.upper) == (30.007, 30.009, 30.011)
+    with pytest.raises(DataError):
+        go_with_wear_stock(30.0, -0.001, 0.002)
+
+
+def test_class_table() -> None:
+    # ASME B89.1.5 as two charts give it; at 1.000 in Y is 0.00009 and Z 0.00012 (a supplier's page calls 0.0001 class
+    # Z: wrong by the table); ranges 'above .. to and including'
+    assert class_tolerance("Y", 1.0, "in") == 0.00009
+    assert class_tolerance("Z", 1.0, "in") == 0.00012
+    assert class_tolerance("Z", 0.825, "in") == 0.0001
+    assert class_tolerance("Z", 0.8251, "in") == 0.00012
+    assert class_tolerance("ZZ", 10.0, "mm") == 0.00508
+    assert class_tolerance("XXX", 165.35, "mm") == 0.00084  # one chart misprints this edge as 163.35
+    for name, size in (("W", 1.0), ("X", 13.0), ("X", 0.005)):
+        with pytest.raises(TableError):
+            class_tolerance(name, size, "in")
+
+
+def test_plugs_lie_inside_the_limits_on_the_right_side() -> None:
+    rng = np.random.default_rng(8)
+    for low, width in zip(rng.uniform(0.05, 11.0, 200), rng.uniform(0.0005, 0.05, 200), strict=True):
+        found = plugs(float(low), float(low + width), "in")
+        assert found.go.lower == found.lower
+        assert found.no_go.upper == found.upper
+        assert found.lower < found.go.upper < found.no_go.lower < found.upper
+        if not found.notes:
+            assert found.go.tolerance <= 0.05 * width + 1e-9
+            assert found.eaten <= 0.1 + 1e-6
+            order = ("XXX", "XX", "X", "Y", "Z", "ZZ")
+            place = order.index(found.go.maker_class)
+            if place < 5:  # the next coarser class would be too much
+                assert class_tolerance(order[place + 1], float(low), "in") > 0.05 * width
+
+
+def test_wear_limit_is_the_users() -> None:
+    assert plugs(0.455, 0.462, "in").wear_limit is None
+    worn = plugs(0.455, 0.462, "in", wear_limit=0.4548)
+    assert worn.worn_below == pytest.approx(0.0002, abs=1e-12)
+    assert any("below the low limit" in note for note in worn.notes)
+    assert plugs(0.455, 0.462, "in", wear_limit=0.455).notes == ()
+    with pytest.raises(DataError):
+        plugs(0.455, 0.462, "in", wear_limit=0.456)
+    with pytest.raises(DataError):
+        plugs(0.462, 0.455, "in")
+    assert any("measure the hole instead" in note for note in plugs(1.0, 1.0001, "in").notes)
+
+
+def test_bushing_bores() -> None:
+    # ANSI B94.33 as two makers quote it: drill +.0001/+.0004 to 1/4, +.0001/+.0005 to 3/4, +.0002/+.0006 to 1 1/2,
+    # +.0003/+.0007 to 2 3/4; reamer +.0005/+.0008 to 1/4, +.0006/+.0010 to 1, then +.0008/+.0012
+    tools = np.array([0.0135, 0.25, 0.2501, 0.75, 1.5, 2.75])
+    found = bore_limits(tools, "in")
+    assert np.round((found.lower - tools) * 1e4, 6).tolist() == [1, 1, 1, 1, 2, 3]
+    assert np.round((found.upper - tools) * 1e4, 6).tolist() == [4, 4, 5, 5, 6, 7]
+    reamers = np.array([0.25, 1.0, 1.5])
+    found = bore_limits(reamers, "in", "reamer")
+    assert np.round((found.upper - reamers) * 1e4, 6).tolist() == [8, 10, 12]
+    metric = bore_limits(11.509375, "mm")  # 29/64 in
+    assert float(metric.upper) == pytest.approx((29 / 64 + 0.0005) * 25.4, abs=1e-9)
+    assert metric.confirmation == "two sources"
+    for tool in (0.0134, 2.76):
+        with pytest.raises(TableError):
+            bore_limits(tool, "in")
+
+
+def test_position_that_a_bushing_lets_through() -> None:
+    # by hand: clearance 0.0005; at the bushing's end 0.0005; leaning about the middle of 0.75 of guide, 0.6 below it:
+    # 2 * 0.0005 / 0.75 * (0.375 + 0.6) = 0.0013; runout 0.0003 on top; tolerance 0.011
+    found = position_share(0.4536, 0.4531, 0.011, 0.75, 0.6, 0.0003)
+    assert float(found.at_bushing) == pytest.approx(0.0008, abs=1e-12)
+    assert float(found.at_depth) == pytest.approx(0.0016, abs=1e-12)
+    assert float(found.share) == pytest.approx(0.0016 / 0.011, abs=1e-12)
+    with pytest.raises(DataError):
+        position_share(0.45, 0.4531, 0.011)
+
+
+def test_pin_families() -> None:
+    # makers' sheets: 7/16 quick-release 0.4345 to 0.4360; B18.8.2 dowels +0.0002 +/- 0.0001 and oversize +0.001;
+    # B18.8.1 clevis 7/16: 0.431 to 0.436; ISO 2338 m6 8 mm: 8.006 to 8.015
+    assert families() == (
+        "quick-release pin", "clevis pin", "dowel pin", "dowel pin, oversize", "parallel pin m6", "parallel pin h8",
+    )  # fmt: skip
+    ring = pin("quick-release pin", "7/16")
+    assert (ring.least, ring.greatest, ring.confirmation, ring.warning) == (0.4345, 0.436, "two sources", "")
+    assert (pin("clevis pin", "0.4375").least, pin("clevis pin", "7/16").greatest) == (0.431, 0.436)
+    assert (pin("dowel pin", "1/4").least, pin("dowel pin", "1/4").greatest) == (0.2501, 0.2503)
+    assert pin("dowel pin, oversize", "1/4").greatest == 0.2511
+    assert pin("dowel pin", "5/32").nominal == 0.1562  # printed to four decimals, asked by its fraction
+    metric = pin("parallel pin m6", "8")
+    assert (metric.least, metric.greatest) == (8.006, 8.015)
+    assert "derived" in metric.warning
+    assert "above nominal" in pin("quick-release pin", "3/16").note
+    with pytest.raises(TableError, match="sizes are"):
+        pin("clevis pin", "17/64")
+    with pytest.raises(TableError, match="clevis pin"):
+        pin("nail", "1/4")
+
+
+def test_metric_pins_agree_with_the_class_tables() -> None:
+    # second route: the limits of m6 and h8 from the ISO 286 tables
+    from holeqc.fits import iso286
+
+    for member in all_pins():
+        if member.unit == "mm":
+            shaft = iso286.limits(member.family[-2:], member.nominal).shaft
+            assert shaft is not None
+            assert (float(shaft.min), float(shaft.max)) == (member.least, member.greatest), member.designation
+
+
+def test_pins_for_a_hole() -> None:
+    found = {p.family: (p.designation, least, greatest) for p, least, greatest in pins_for_hole(0.455, 0.462, "in")}
+    assert found["quick-release pin"] == ("7/16", 0.019, 0.0275)  # demo pair, by hand
+    assert found["parallel pin m6"][0] == "10"  # 10.015 mm = 0.3943 in; the next, 12 mm, is 0.4731
+    assert all(least >= 0 for _, least, _ in found.values())
+    wide = {p.family: p.designation for p, _, _ in pins_for_hole(0.455, 0.462, "in", least_clearance=0.05)}
+    assert wide["quick-release pin"] == "3/8"
