@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.grouping import IntArray, VerdictArray
+from holeqc.inspection.grouping import VerdictArray
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.results import ACCEPT, CHARACTERISTIC_COLUMNS, CHARACTERISTICS
 from holeqc.quantities import BoolArray
@@ -38,6 +38,10 @@ class Layout:
         self.place = [place[end - o.hole.size : end] for o, end in zip(outcomes, ends, strict=True)]
         self.hole, self.wall, self.kind = self.hole[turn], wall[turn], kind[turn]
         self.parts = outcomes[0].shown.shape[0]
+
+    def number(self, characteristic: str) -> int:
+        """Return the number that stands for a characteristic in ``kind``."""
+        return CHARACTERISTICS.index(characteristic)
 
     def column(self, name: str, dtype: Any) -> NDArray[Any]:
         """Return one column of all outcomes (P,K)."""
@@ -93,8 +97,3 @@ def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) 
     for name in _NUMBERS:
         columns[name] = rows(layout.column(name, np.float64))
     return pd.DataFrame({name: columns[name] for name in CHARACTERISTIC_COLUMNS}, copy=False)
-
-
-def spread(values: IntArray, times: int) -> IntArray:
-    """Return each value repeated for each of ``times`` rows of a part."""
-    return np.repeat(values, times)

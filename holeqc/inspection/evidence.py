@@ -7,7 +7,7 @@ wall.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -91,6 +91,12 @@ class Evidence:
     def shape(self) -> tuple[int, int, int]:
         """Parts, holes, walls."""
         return len(self.parts), len(self.spec.holes), len(self.spec.walls.names)
+
+    def of_parts(self, parts: IntArray) -> Evidence:
+        """Return the same run with some of its parts only; the readings stay those of all."""
+        some = self.parts
+        cut = Parts(some.names, some.serials, some.name[parts], some.serial[parts], some.signs[parts])
+        return replace(self, parts=cut)
 
 
 def _codes(table: pd.DataFrame, column: str) -> tuple[IntArray, list[str]]:

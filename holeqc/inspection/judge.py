@@ -7,44 +7,41 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.assemble import Layout, categorical, characteristics_frame, hole_verdicts
+from holeqc.inspection.assemble import Layout, characteristics_frame, hole_verdicts
 from holeqc.inspection.attributes import judge_go, judge_no_go, judge_surface, plugs_disprove
 from holeqc.inspection.edges import judge_edges
 from holeqc.inspection.evidence import Evidence, gather
 from holeqc.inspection.form import judge_roundness, judge_taper
-from holeqc.inspection.holds import Holds, find_holds
+from holeqc.inspection.frames import holes_frame, parts_frame
+from holeqc.inspection.holds import find_holds
 from holeqc.inspection.outcome import Outcome
+from holeqc.inspection.pattern import Floated, judge_pattern, judge_shifted
+from holeqc.inspection.pins import PinCheck, check_pins, float_frame, pins_frame
 from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import judge_position, position_zones
-from holeqc.inspection.results import (
-    FLOAT_COLUMNS,
-    HOLD,
-    HOLE_COLUMNS,
-    PART_COLUMNS,
-    PIN_COLUMNS,
-    REWORK_COLUMNS,
-    Inspection,
-)  # fmt: skip
-from holeqc.inspection.size import Sizes, judge_size, mating_size, plugs_against
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.inspection.reasons import reasons
+from holeqc.inspection.results import HOLD, Inspection
+from holeqc.inspection.rework import Rework, find_rework
+from holeqc.inspection.size import Sizes, judge_size, plugs_against
+from holeqc.quantities import BoolArray
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from holeqc.problems import Problem
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
-__all__ = ["inspect"]
+__all__ = ["inspect", "reasons"]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """What was worked out of a run, before it becomes frames."""
+class Judged:
+    """What was worked out of a run, before it becomes frames. ``go_entered`` (P,H,W): and nothing speaks against it."""
 
     sizes: Sizes
     places: Places
     outcomes: list[Outcome]
-    go_entered: BoolArray  #: (P,H,W) the GO plug entered and nothing speaks against it
+    go_entered: BoolArray
+    shift: Floated | None
 
 
 def inspect(spec: Specification, readings: Readings) -> Inspection:
@@ -52,16 +49,34 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
 
     Each characteristic that the kit asks for gives a row for every part, hole and wall, also where nothing was read
     (held as missing). The worst of its characteristics, and of the problems that touch it, is a hole's verdict; the
-    worst of holes, pins and problems is the part's. Cells of the frames: `results`. Verdicts don't depend on the
-    order of rows.
+    worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
+    the order of rows. ``readings.table`` isn't changed.
     """
     evidence = gather(spec, readings.table)
-    found = _judge_all(evidence)
+    judged = _judge(evidence)
     holds = find_holds(evidence, readings.problems, readings.table)
-    return _inspection(evidence, readings, found, holds)
+    layout = Layout(judged.outcomes, evidence.shape[2])
+    shown = layout.column("shown", np.bool_)
+    pins = check_pins(evidence, judged.sizes, judged.places)
+    rework = find_rework(evidence, layout, judged.sizes, judged.places, pins)
+    room, unknown_room = float_frame(evidence, judged.places, pins)
+    hole = hole_verdicts(layout, shown, evidence.shape[1])
+    hole = np.maximum(hole, np.where(holds.hole, HOLD, 0)).astype(np.int8)
+    part = np.maximum(hole.max(axis=1), np.where(holds.part, HOLD, 0)).astype(np.int8)
+    if pins is not None:
+        part = np.maximum(part, pins.verdict)
+    problems: tuple[Problem, ...] = (
+        *readings.problems, *evidence.problems, *holds.problems, *rework.problems, *unknown_room
+    )  # fmt: skip
+    return Inspection(
+        spec, readings, characteristics_frame(evidence, layout, shown), _holes(evidence, judged, hole, rework),
+        _parts(evidence, part, pins, judged.shift), pins_frame(evidence, pins), room, problems, rework.frame,
+    )  # fmt: skip
 
 
-def _judge_all(evidence: Evidence) -> Found:
+def _judge(evidence: Evidence) -> Judged:
+    """Ask every question of every hole and wall."""
+    spec = evidence.spec
     sizes, size = judge_size(evidence)
     go, entered, refused = judge_go(evidence, sizes)
     no_go = judge_no_go(evidence, sizes)
@@ -71,74 +86,32 @@ def _judge_all(evidence: Evidence) -> Found:
     taper = judge_taper(evidence, sizes)
     if taper is not None:
         outcomes.append(taper)
-    outcomes.append(judge_position(evidence, places, position_zones(evidence.spec, sizes, pattern=False)))
+    zones = position_zones(spec, sizes, pattern=False)
+    shift = None
+    if spec.datum_shift is None:
+        outcomes.append(judge_position(evidence, places, zones))
+    else:
+        position, shift = judge_shifted(evidence, places, sizes, zones)
+        outcomes.append(position)
+    outcomes.append(judge_pattern(evidence, places, position_zones(spec, sizes, pattern=True)))
     outcomes += [judge_edges(evidence, sizes, places), judge_surface(evidence), go, no_go]
-    return Found(sizes, places, outcomes, entered)
+    return Judged(sizes, places, outcomes, entered, shift)
 
 
-def _inspection(evidence: Evidence, readings: Readings, found: Found, holds: Holds) -> Inspection:
-    import pandas as pd
-
-    layout = Layout(found.outcomes, evidence.shape[2])
-    shown = layout.column("shown", np.bool_)
-    hole = hole_verdicts(layout, shown, evidence.shape[1])
-    hole = np.maximum(hole, np.where(holds.hole, HOLD, 0)).astype(np.int8)
-    part = np.maximum(hole.max(axis=1), np.where(holds.part, HOLD, 0)).astype(np.int8)
-    pins, room, rework = (pd.DataFrame(columns=list(c)) for c in (PIN_COLUMNS, FLOAT_COLUMNS, REWORK_COLUMNS))
-    return Inspection(
-        evidence.spec, readings, characteristics_frame(evidence, layout, shown), holes_frame(evidence, found, hole),
-        parts_frame(evidence, part, {}), pins, room,
-        (*readings.problems, *evidence.problems, *holds.problems), rework,
-    )  # fmt: skip
+def _holes(evidence: Evidence, judged: Judged, verdict: np.ndarray, rework: Rework) -> Any:
+    return holes_frame(evidence, judged.sizes, judged.places, judged.go_entered, verdict, rework)
 
 
-def holes_frame(evidence: Evidence, found: Found, verdict: np.ndarray) -> pd.DataFrame:
-    """Return the frame of holes, columns as `results.HOLE_COLUMNS`."""
-    import pandas as pd
-
-    parts, holes, _ = evidence.shape
-    sizes, places = found.sizes, found.places
-    off = np.hypot(places.off[..., 0], places.off[..., 1])
-    worst = np.where(np.isnan(off), -1.0, off).argmax(axis=2)
-    each, hole = np.ogrid[:parts, :holes]
-    from_where = ("", "readings", "readings and GO", "plug")
-    known = np.isfinite(sizes.mating).any(axis=2).astype(np.int64)
-    source = np.where(sizes.plugged.any(axis=2), 3, known + (known & found.go_entered.any(axis=2)))
-
-    def over(array: FloatArray, choose: Any) -> FloatArray:
-        return choose.reduce(array, axis=2).reshape(-1)
-
-    names = evidence.parts
-    columns = {
-        "part": categorical(np.repeat(names.name, holes), names.names),
-        "serial": categorical(np.repeat(names.serial, holes), names.serials),
-        "hole": categorical(np.tile(np.arange(holes), parts), evidence.spec.hole_ids),
-        "verdict": verdict.reshape(-1),
-        "mating_size": over(mating_size(sizes, both=True), np.fmin),
-        "mating_from": categorical(source.reshape(-1), from_where),
-        "smallest": over(sizes.smallest, np.fmin),
-        "largest": over(sizes.largest, np.fmax),
-        "dx": places.off[..., 0][each, hole, worst].reshape(-1),
-        "dy": places.off[..., 1][each, hole, worst].reshape(-1),
-        "rework": categorical(np.zeros(parts * holes, dtype=np.int64), ("",)),
-        "ream_to": np.full(parts * holes, np.nan),
-    }
-    return pd.DataFrame({name: columns[name] for name in HOLE_COLUMNS}, copy=False)
-
-
-def parts_frame(evidence: Evidence, verdict: np.ndarray, pins: dict[str, Any]) -> pd.DataFrame:
-    """Return the frame of parts, columns as `results.PART_COLUMNS`."""
-    import pandas as pd
-
-    names = evidence.parts
-    nothing = np.full(len(names), np.nan)
-    columns: dict[str, Any] = {
-        "part": categorical(names.name, names.names),
-        "serial": categorical(names.serial, names.serials),
-        "verdict": verdict,
-        "pin_verdict": np.full(len(names), -1, dtype=np.int8),
-        "readings": evidence.counts,
-        "first_date": evidence.first_day.astype("datetime64[s]"),
-        "last_date": evidence.last_day.astype("datetime64[s]"),
-    } | pins
-    return pd.DataFrame({name: columns.get(name, nothing) for name in PART_COLUMNS}, copy=False)
+def _parts(evidence: Evidence, verdict: np.ndarray, pins: PinCheck | None, shift: Floated | None) -> Any:
+    columns: dict[str, Any] = {}
+    if pins is not None:
+        columns |= {
+            "pin_verdict": pins.verdict, "pin_margin": pins.margin, "pin_uncertainty": pins.uncertainty,
+            "pin_rotation": pins.floated.rotation, "pin_dx": pins.floated.translation[:, 0],
+            "pin_dy": pins.floated.translation[:, 1],
+        }  # fmt: skip
+    if shift is not None:
+        columns |= {
+            "shift_x": shift.translation[:, 0], "shift_y": shift.translation[:, 1], "shift_rotation": shift.rotation,
+        }  # fmt: skip
+    return parts_frame(evidence, verdict, columns)

@@ -55,12 +55,13 @@ def outcome(
     ``word`` -1). Slots that are neither asked nor present anywhere are left out.
     """
     parts = present.shape[0]
-    slots = np.flatnonzero(asked.reshape(-1) | present.reshape(parts, -1).any(axis=0))
+    width = int(np.prod(present.shape[1:]))
+    slots = np.flatnonzero(asked.reshape(-1) | present.reshape(parts, width).any(axis=0))
     walls = asked.shape[1] if asked.ndim == 2 else 1
     hole, wall = slots // walls, slots % walls if asked.ndim == 2 else np.full(slots.size, -1)
 
     def flat(array: Any) -> NDArray[Any]:
-        return np.broadcast_to(array, present.shape).reshape(parts, -1)[:, slots]
+        return np.broadcast_to(array, present.shape).reshape(parts, width)[:, slots]
 
     nan = np.broadcast_to(np.float64(np.nan), (parts, slots.size))
     none = np.broadcast_to(np.int64(-1), (parts, slots.size))

@@ -69,6 +69,7 @@ def position_zones(spec: Specification, sizes: Sizes, *, pattern: bool) -> Zones
     uncertainty = over_walls(sizes.uncertainty, np.maximum) if both else sizes.uncertainty
     gap, weak = (codes_over_walls(c) if both else c for c in (sizes.gap, sizes.weak))
     most = np.where(counts, limits.upper - limits.lower, 0.0)
+    gap = np.where(np.isnan(departure) & (gap == NONE), MISSING, gap)
     return Zones(
         stated, most, departure, np.where(counts, uncertainty, 0.0), np.where(counts, gap, NONE).astype(np.int16),
         np.where(counts, weak, NONE).astype(np.int16),

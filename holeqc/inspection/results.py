@@ -55,6 +55,9 @@ PART_COLUMNS: dict[str, str] = {
     "pin_verdict": "verdict of the pin-pattern gauge, -1 where the kit has no pins",
     "pin_margin": "radial margin of worst-case pins (virtual condition) [kit unit], NaN where not known",
     "pin_rotation": "rotation of the pin pattern at its best [rad]", "pin_dx": "its shift x", "pin_dy": "its shift y",
+    "pin_uncertainty": "expanded uncertainty U (k = 2) of the margin, at most",
+    "shift_x": "shift of the datum frame that was used, where datum holes leave it some", "shift_y": "the same for y",
+    "shift_rotation": "turn of the datum frame that was used [rad]",
     "readings": "how many readings", "first_date": "first day of reading", "last_date": "last day of reading",
 }  # fmt: skip
 

@@ -178,7 +178,7 @@ def _estimates(evidence: Evidence, rows: Rows, cell: IntArray, missing: BoolArra
     uncertainty = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells).reshape(shape)
     doubt = any_code(cell, np.where(rows.doubted, rows.cause, NONE), cells).reshape(shape)
     weak = any_code(cell, np.where(sure, rows.cause, NONE), cells).reshape(shape)
-    gap = np.where(doubt != NONE, doubt, np.where(missing | np.isnan(low), MISSING, NONE)).astype(np.int16)
+    gap = np.where(doubt != NONE, doubt, np.where(missing, MISSING, NONE)).astype(np.int16)
     plug, plug_weak = largest_plugs(evidence)
     entered = ~np.isnan(plug) & ~above(plug, np.where(np.isnan(low), np.inf, low))
     weak = np.where(entered & (plug_weak != NONE), plug_weak, weak).astype(np.int16)

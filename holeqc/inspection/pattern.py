@@ -1,0 +1,166 @@
+"""The pattern as one rigid body: floated to its best for hole to hole, or held by datum pins that leave it some shift.
+
+ASME Y14.5: the lower segment of a composite frame holds the holes to one another, so the pattern of basic positions
+is laid on the measured axes wherever it fits best before deviations are taken; a datum feature of size at its maximum
+material boundary lets the whole pattern shift and turn as far as the datum pin has room, and never adds to the
+tolerance from hole to hole. The axes in all walls are floated together, as one rigid motion: a pin goes through all
+of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeqc.inspection.evidence import Evidence
+from holeqc.inspection.outcome import Outcome
+from holeqc.inspection.places import Places
+from holeqc.inspection.position import Zones, position_outcome
+from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
+from holeqc.quantities import BoolArray, FloatArray
+from holeqc.specification.model import Specification
+
+
+@dataclass(frozen=True, slots=True)
+class Floated:
+    """A pattern at its best motion. ``margin``, ``rotation`` [rad] (P,), ``translation`` (P,2), the others (P,H,W).
+
+    ``away`` is how far each axis lies from its moved basic position, ``binding`` which axes leave no more room. The
+    motion turns the basic pattern about the origin of its dimensions, then shifts it. NaN where nothing is known.
+    """
+
+    margin: FloatArray
+    rotation: FloatArray
+    translation: FloatArray
+    away: FloatArray
+    binding: BoolArray
+
+
+def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, *, rotate: bool) -> Floated:
+    """Return the motion of the basic pattern that leaves the most room in zones of ``radius`` (P,H,W) at the axes.
+
+    ``axes`` (H,W) says which axes belong to the pattern. Axes whose place or radius isn't known are left out.
+    """
+    from holeqc.inspection.minimax import best_motion as zone_margin
+
+    shape = evidence.shape
+    out = Floated(
+        np.full(shape[0], np.nan), np.full(shape[0], np.nan), np.full((shape[0], 2), np.nan), np.full(shape, np.nan),
+        np.zeros(shape, dtype=np.bool_),
+    )  # fmt: skip
+    known = places.known & np.isfinite(radius) & axes
+    signs = evidence.parts.signs
+    for sign in np.unique(signs[known.any(axis=(1, 2))], axis=0):
+        parts = np.flatnonzero((signs == sign).all(axis=1) & known.any(axis=(1, 2)))
+        basic = places.basic[parts[0]][axes]
+        there = known[parts][:, axes]
+        target, zone = _filled(basic, places.xy[parts][:, axes], radius[parts][:, axes], there)
+        best = zone_margin(basic, target, zone, rotate=rotate)
+        out.margin[parts], out.rotation[parts] = best.margin, best.rotation
+        out.translation[parts] = best.translation
+        grid = np.zeros((parts.size, *shape[1:]), dtype=np.bool_)
+        grid[:, axes] = best.binding & there
+        out.binding[parts] = grid
+        moved = _moved(places.basic[parts], best.rotation, best.translation)
+        gap = places.xy[parts] - moved
+        away = np.hypot(gap[..., 0], gap[..., 1])
+        out.away[parts] = np.where(known[parts], away, np.nan)
+    return out
+
+
+def _filled(
+    basic: FloatArray, target: FloatArray, zone: FloatArray, there: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return targets and zones where an axis that isn't known stands at its basic position in a zone it can't leave.
+
+    So all parts keep one pattern and are worked at once; the wide zone is never the tightest.
+    """
+    if there.all():
+        return target, zone
+    count = there.sum(axis=1)
+    shift = np.where(there[..., None], target - basic, 0.0).sum(axis=1) / count[:, None]
+    span = float(np.ptp(basic, axis=0).max())
+    most = np.where(there, zone, -np.inf).max(axis=1)
+    stray = np.where(there[..., None], np.abs(target - basic - shift[:, None, :]), 0.0).max(axis=(1, 2))
+    wide = most + 4.0 * (span + stray)
+    return (
+        np.where(there[..., None], target, basic + shift[:, None, :]),
+        np.where(there, zone, wide[:, None]),
+    )
+
+
+def _moved(basic: FloatArray, rotation: FloatArray, translation: FloatArray) -> FloatArray:
+    """Return basic positions (P,H,W,2) turned about the origin by ``rotation`` (P,) and shifted by ``translation``."""
+    cos, sin = (f(rotation)[:, None, None] for f in (np.cos, np.sin))
+    x, y = basic[..., 0], basic[..., 1]
+    turned = np.stack([cos * x - sin * y, sin * x + cos * y], axis=-1)
+    return turned + translation[:, None, None, :]
+
+
+def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
+    """Return the verdict on position hole to hole, the pattern floated to its best, for each hole and wall.
+
+    Holes whose pattern may turn, and holes whose pattern may only shift, are two patterns. What a row shows is the
+    deviation at the motion that leaves the most room to the axis that has least; so all rows are inside exactly if
+    some motion brings all of them inside. The uncertainty of that motion is left out of U and of the conformance
+    probability.
+    """
+    spec = evidence.spec
+    radius = 0.5 * (zones.stated + zones.largest_bonus)
+    asked = ~np.isnan(zones.stated) & np.ones(evidence.shape[2], dtype=np.bool_)
+    turns = np.array([h.position.pattern_rotates for h in spec.holes])[:, None]
+    actual = np.full(evidence.shape, np.nan)
+    for rotate, axes in ((True, asked & turns), (False, asked & ~turns)):
+        if axes.any():
+            floated = float_pattern(evidence, places, radius, axes, rotate=rotate)
+            actual = np.where(axes, 2.0 * floated.away, actual)
+    return position_outcome(evidence, "hole-to-hole position", places, zones, actual)
+
+
+def shift_zones(spec: Specification, sizes: Sizes, zones: Zones) -> Zones:
+    """Return position zones where datum holes hold their own simulators.
+
+    The simulator of diameter B in a datum hole of mating size D leaves a zone of diameter D - B = (lower limit - B) +
+    bonus, about the same centre as the hole's own position zone; the narrower of the two counts. Largest shift of one
+    datum hole: D - B. A datum hole's own tolerance at LMC is taken without bonus here, which is never too wide.
+    """
+    shift = spec.datum_shift
+    if shift is None:
+        return zones
+    column = (-1, 1)
+    datum = np.array([hole.id in shift.holes for hole in spec.holes]).reshape(column)
+    at_mmc = np.array([hole.position.condition == "MMC" for hole in spec.holes]).reshape(column)
+    limits = size_limits(spec)
+    band = limits.upper - limits.lower
+    of_pin = limits.lower - shift.boundary
+    pin_counts = datum & ~(zones.stated < of_pin)
+    # Own zone without bonus: the pin's zone grows only until the own zone is reached.
+    most = np.where(at_mmc | np.isnan(zones.stated), band, np.fmin(band, zones.stated - of_pin))
+    own_most = np.where(datum & ~at_mmc, 0.0, zones.most)
+    both = spec.walls.bonus_from_both
+    gap, weak = (codes_over_walls(c) if both else c for c in (sizes.gap, sizes.weak))
+    uncertainty = over_walls(sizes.uncertainty, np.maximum) if both else sizes.uncertainty
+    return Zones(
+        np.where(pin_counts, of_pin, zones.stated),
+        np.where(pin_counts, most, own_most),
+        np.where(pin_counts, mating_size(sizes, both) - limits.lower, zones.departure),
+        np.where(pin_counts, uncertainty, zones.uncertainty),
+        np.where(pin_counts, gap, zones.gap).astype(np.int16),
+        np.where(pin_counts, weak, zones.weak).astype(np.int16),
+    )
+
+
+def judge_shifted(evidence: Evidence, places: Places, sizes: Sizes, zones: Zones) -> tuple[Outcome, Floated]:
+    """Return the verdict on position where the datum frame may shift, and the shift used.
+
+    The pattern takes the motion that leaves the most room in the position zones of all holes while each datum pin stays
+    in its hole; accept if there is such a motion.
+    """
+    shifted = shift_zones(evidence.spec, sizes, zones)
+    radius = 0.5 * (shifted.stated + shifted.largest_bonus)
+    asked = ~np.isnan(shifted.stated) & np.ones(evidence.shape[2], dtype=np.bool_)
+    floated = float_pattern(evidence, places, radius, asked, rotate=True)
+    actual = 2.0 * floated.away
+    return position_outcome(evidence, "position", places, shifted, actual), floated
+
