@@ -294,7 +294,8 @@ def kit_gauge_lines(
         lines.append(f"resolution = {_plain(step)}")
     for line in budget.lines:
         counted = f"{budget.share(line):.0f} %" if line.counted else "not added"
-        lines.append(f"# {_comment(line.name)}: {line.uncertainty:.3g}{unit}, {counted} ({_comment(line.basis)})")
+        basis = _comment(line.basis).partition(";")[0]
+        lines.append(f"# {_comment(line.name)}: {line.uncertainty:.3g}{unit}, {counted} ({basis})")
     return tuple(lines)
 
 
