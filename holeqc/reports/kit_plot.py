@@ -29,7 +29,7 @@ CAUTION = (
     "NOT A DRAWING. Made from the kit file, to be compared with the drawing before anyone relies on it. The drawing, "
     "the approved data and the person licensed to sign prevail."
 )
-_SETTINGS = {"svg.hashsalt": "holeqc", "svg.fonttype": "path", "font.family": "DejaVu Sans", "pdf.fonttype": 42}
+_SETTINGS = {"svg.hashsalt": "holeqc", "svg.fonttype": "path", "font.family": "DejaVu Sans"}
 _METADATA: dict[str, dict[str, Any]] = {
     ".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": "holeqc"},
 }  # fmt: skip

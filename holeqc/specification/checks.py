@@ -109,10 +109,10 @@ def check_walls(specification: Specification, collector: Collector) -> None:
         collector.warn("wall-not-read", "plan.walls", f"no diameter is read in {', '.join(unread)}",
                        ", ".join(s.plan.walls), ", ".join(s.walls.names),
                        "What is wrong there will not be found")  # fmt: skip
-    if any(h.form.taper is not None for h in s.holes) and len(s.plan.walls) < 2:
+    if any((h.form.taper or 0) > 0 for h in s.holes) and len(s.plan.walls) < 2:
         collector.warn("taper-not-judged", "form.taper", "taper is asked but only one wall is read",
                        ", ".join(s.plan.walls), "two walls or more", "Read both walls, or take taper out")  # fmt: skip
-    if any(h.form.out_of_roundness is not None for h in s.holes) and len(s.plan.directions) < 2:
+    if any((h.form.out_of_roundness or 0) > 0 for h in s.holes) and len(s.plan.directions) < 2:
         collector.warn("roundness-not-judged", "form.out_of_roundness",
                        "out-of-roundness is asked but diameters are read in one direction only",
                        shown(list(s.plan.directions)), "two directions or more", "Add a direction to plan")  # fmt: skip

@@ -108,7 +108,10 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
     lowered = {k.lower(): k for k in known}
     plain = word.lower().replace("-", "_").replace(" ", "_")
-    close = [plain] if plain in lowered else get_close_matches(plain, list(lowered), n=1, cutoff=0.6)
+    begun = [k for k in lowered if len(plain) > 1 and k.startswith(plain)]
+    close = begun if len(begun) == 1 else get_close_matches(plain, list(lowered), n=1, cutoff=0.6)
+    if plain in lowered:
+        close = [plain]
     return lowered[close[0]] if close else ""
 
 

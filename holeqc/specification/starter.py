@@ -28,8 +28,8 @@ id = "1"
 x = 1.5
 y = 1.25
 # bushing = "B1"
-# size = {{ lower = 0.400, upper = 0.410 }}    a hole that differs says so itself; also form, position, edge, surface,
-# edge = false                               plugs, pin, rework; false: not asked of this hole
+# size = {{ upper = 0.460 }}     # a hole that differs says so itself, here and in form, position, edge, surface, plugs,
+# edge = false                 # pin and rework; false: not asked of this hole
 
 [[hole]]
 id = "2"
@@ -117,7 +117,7 @@ y = 1.25
 # reamers = ["0.4575", "0.4600"]
 
 # [rework]                     # without it: no rework is permitted
-# ream_up_to = 0.462
+# ream_up_to = 0.460
 
 # [datum_shift]
 # holes = ["1", "2"]
