@@ -7,6 +7,8 @@ one another, neither is believed: hold.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from holeqc.inspection.causes import (
@@ -161,7 +163,4 @@ def _laid(
 def plugs_disprove(refused: BoolArray, sizes: Sizes) -> Sizes:
     """Return sizes with a gap wherever a plug disproves the readings (``refused``, (P,H,W))."""
     gap = np.where(refused & (sizes.gap == NONE), CONTRADICTION, sizes.gap).astype(np.int16)
-    return Sizes(
-        sizes.smallest, sizes.largest, sizes.uncertainty, gap, sizes.weak, sizes.mating, sizes.plugged
-    )
-
+    return replace(sizes, gap=gap)

@@ -177,9 +177,7 @@ def gather(spec: Specification, table: pd.DataFrame) -> Evidence:
     apart, unplaced = _apart(rows, kind, word_texts)
     counts = np.bincount(part, minlength=len(parts))
     first, last = _days(part, date, len(parts))
-    return Evidence(
-        spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems
-    )
+    return Evidence(spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems)
 
 
 def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]:
@@ -256,4 +254,3 @@ def _days(part: IntArray, date: Any, parts: int) -> tuple[Any, Any]:
     undated = np.bincount(part[known], minlength=parts) == 0
     first[undated] = last[undated] = np.iinfo(np.int64).min  # the number that stands for NaT
     return first.view("datetime64[D]"), last.view("datetime64[D]")
-

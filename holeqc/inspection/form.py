@@ -35,7 +35,7 @@ def judge_roundness(evidence: Evidence, sizes: Sizes) -> Outcome:
     limit = _limits(evidence, "out_of_roundness")[:, None]
     asked = ~np.isnan(limit) & walls
     weak = any_code(cell, rows.cause, groups).reshape(shape)
-    gap = np.where(np.isfinite(found.reshape(shape)), sizes.gap, np.where(sizes.gap == NONE, MISSING, sizes.gap))
+    gap = np.where(np.isnan(found.reshape(shape)) & (sizes.unread == NONE), MISSING, sizes.unread)
     uncertainty = largest_or_unknown(cell, rows.uncertainty, groups).reshape(shape)
     return _judged(evidence, "out-of-roundness", asked, found.reshape(shape), limit, uncertainty, gap, weak)
 
@@ -59,7 +59,7 @@ def judge_taper(evidence: Evidence, sizes: Sizes) -> Outcome | None:
     asked = ~np.isnan(limit) & (len(evidence.spec.plan.walls) > 1)
     hole = rows.part * holes + rows.hole
     weak = any_code(hole, rows.cause, parts * holes).reshape(parts, holes)
-    gap = sizes.gap.max(axis=2)
+    gap = sizes.unread.max(axis=2)
     gap = np.where(np.isnan(found) & (gap == NONE), MISSING, gap)
     uncertainty = largest_or_unknown(hole, rows.uncertainty, parts * holes).reshape(parts, holes)
     return _judged(evidence, "taper", asked, found, limit, uncertainty, gap, weak)

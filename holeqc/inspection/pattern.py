@@ -69,9 +69,7 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
     return out
 
 
-def _filled(
-    basic: FloatArray, target: FloatArray, zone: FloatArray, there: BoolArray
-) -> tuple[FloatArray, FloatArray]:
+def _filled(basic: FloatArray, target: FloatArray, zone: FloatArray, there: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Return targets and zones where an axis that isn't known stands at its basic position in a zone it can't leave.
 
     So all parts keep one pattern and are worked at once; the wide zone is never the tightest.
@@ -163,4 +161,3 @@ def judge_shifted(evidence: Evidence, places: Places, sizes: Sizes, zones: Zones
     floated = float_pattern(evidence, places, radius, asked, rotate=True)
     actual = 2.0 * floated.away
     return position_outcome(evidence, "position", places, shifted, actual), floated
-

@@ -185,9 +185,7 @@ def guarded(inspection: Inspection, row: Row) -> Phrase:
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
 
 
-def missing_words(
-    inspection: Inspection, part: str, serial: str, hole: str, wall: str, names: list[str]
-) -> str:
+def missing_words(inspection: Inspection, part: str, serial: str, hole: str, wall: str, names: list[str]) -> str:
     """Return the sentence for what was not read of one hole and wall."""
     head = hole_words(inspection, {"hole": hole, "wall": wall})
     if names == ["size"]:

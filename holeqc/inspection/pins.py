@@ -121,10 +121,7 @@ def pins_frame(evidence: Evidence, check: PinCheck | None) -> pd.DataFrame:
     return pd.DataFrame({name: columns[name] for name in PIN_COLUMNS}, copy=False)
 
 
-
-def float_frame(
-    evidence: Evidence, places: Places, check: PinCheck | None
-) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+def float_frame(evidence: Evidence, places: Places, check: PinCheck | None) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
     """Return how far the pins can still shift and turn, columns as `results.FLOAT_COLUMNS`."""
     import pandas as pd
 

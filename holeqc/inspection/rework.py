@@ -76,7 +76,7 @@ def small_holes(evidence: Evidence, layout: Layout, sizes: Sizes) -> BoolArray:
     wrong = (verdict == REJECT) & (
         ((cause == OVER) & (layout.kind == layout.number("size"))) | (cause == CRACKED) | (cause == NO_GO_ENTERED)
     )
-    unsure = ((sizes.gap != NONE) | (sizes.weak != NONE)).any(axis=2)
+    unsure = ((sizes.unread != NONE) | (sizes.weak != NONE)).any(axis=2)
     return small & ~_any_slot(layout, evidence, wrong) & ~unsure
 
 
@@ -108,9 +108,7 @@ def sizes_allowed(spec: Specification, uncertainty: FloatArray) -> tuple[FloatAr
     return limits.lower[:, 0] + band, np.minimum(limits.upper[:, 0] - band, last)
 
 
-def propose(
-    evidence: Evidence, layout: Layout, sizes: Sizes, places: Places
-) -> tuple[list[Proposal], Sizes, IntArray]:
+def propose(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places) -> tuple[list[Proposal], Sizes, IntArray]:
     """Return a proposal for each small hole, sizes after all of them, and the parts concerned.
 
     The smallest tool at hand with which size, position with its new bonus and plugs pass; where position doesn't pass
@@ -230,9 +228,7 @@ class Rework:
     problems: tuple[Problem, ...]
 
 
-def find_rework(
-    evidence: Evidence, layout: Layout, sizes: Sizes, places: Places, pins: PinCheck | None
-) -> Rework:
+def find_rework(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places, pins: PinCheck | None) -> Rework:
     """Return what reaming can put right, hole by hole, then for patterns that don't take their pins."""
     import pandas as pd
 

@@ -36,15 +36,17 @@ class Limits:
 class Sizes:
     """What is known of sizes, all (P,H,W).
 
-    ``smallest`` and ``largest`` of the readings that nobody doubts, NaN where there are none, ``uncertainty`` U of
-    them. ``gap``: cause (0 for none) why readings are not all there; the extremes then bound the hole from inside.
-    ``weak``: cause why readings that are there can prove nothing (a gauge out of date, no temperature). ``mating`` is
-    the estimate of the actual mating size, wall by wall; ``plugged`` where the largest plug that enters gave it.
+    ``smallest`` and ``largest`` of the readings that nobody doubts, NaN where there are none; ``uncertainty`` U of them.
+    ``unread``: cause (0 for none) why readings are not all there; the extremes then bound the hole from inside. ``gap``:
+    the same for the mating size, which a plug can give and a plug can disprove. ``weak``: cause why readings that are
+    there prove nothing (a gauge out of date, no temperature). ``mating`` is the estimate of the actual mating size, wall
+    by wall; ``plugged`` where the largest plug that enters gave it.
     """
 
     smallest: FloatArray
     largest: FloatArray
     uncertainty: FloatArray
+    unread: CodeArray
     gap: CodeArray
     weak: CodeArray
     mating: FloatArray
@@ -178,13 +180,13 @@ def _estimates(evidence: Evidence, rows: Rows, cell: IntArray, missing: BoolArra
     uncertainty = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells).reshape(shape)
     doubt = any_code(cell, np.where(rows.doubted, rows.cause, NONE), cells).reshape(shape)
     weak = any_code(cell, np.where(sure, rows.cause, NONE), cells).reshape(shape)
-    gap = np.where(doubt != NONE, doubt, np.where(missing, MISSING, NONE)).astype(np.int16)
+    unread = np.where(doubt != NONE, doubt, np.where(missing, MISSING, NONE)).astype(np.int16)
     plug, plug_weak = largest_plugs(evidence)
     entered = ~np.isnan(plug) & ~above(plug, np.where(np.isnan(low), np.inf, low))
     weak = np.where(entered & (plug_weak != NONE), plug_weak, weak).astype(np.int16)
     # A plug that enters proves its size for the whole hole; readings can only come out too large.
-    gap = np.where(entered, NONE, gap).astype(np.int16)
-    return Sizes(low, high, uncertainty, gap, weak, np.where(entered, plug, low), entered)
+    gap = np.where(entered, NONE, unread).astype(np.int16)
+    return Sizes(low, high, uncertainty, unread, gap, weak, np.where(entered, plug, low), entered)
 
 
 def largest_plugs(evidence: Evidence) -> tuple[FloatArray, CodeArray]:

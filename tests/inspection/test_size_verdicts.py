@@ -8,7 +8,18 @@ import numpy as np
 import pandas as pd
 import pytest
 from inspection_kit import (
-    LIMITS, bore, cell, gauges, hole, judge, kit, of_part, reading, table, two_walls, verdict,
+    LIMITS,
+    bore,
+    cell,
+    gauges,
+    hole,
+    judge,
+    kit,
+    of_part,
+    reading,
+    table,
+    two_walls,
+    verdict,
 )  # fmt: skip
 
 from holeqc.inspection.judge import inspect
@@ -30,7 +41,9 @@ def test_limits_of_the_example_band_accept_and_one_unit_beyond_rejects(value: fl
     assert verdict(result, "size") == of_part(result) == expected
 
 
-@pytest.mark.parametrize(("value", "expected"), [(0.396, "accept"), (0.403, "accept"), (0.3959, "reject"), (0.4031, "reject")])
+@pytest.mark.parametrize(
+    ("value", "expected"), [(0.396, "accept"), (0.403, "accept"), (0.3959, "reject"), (0.4031, "reject")]
+)
 def test_the_verdict_at_a_limit_does_not_depend_on_the_unit(value: float, expected: str) -> None:
     # Second route: the same hole in mm, readings converted by 25.4 exactly.
     spec = kit(hole(size=Limits(0.396 * 25.4, 0.403 * 25.4)), unit="mm")
@@ -147,9 +160,11 @@ def test_rounding_methods(value: float, method: str, decimals: int | None, expec
     assert verdict(judge(spec, bore(value)), "size") == expected
 
 
-@pytest.mark.parametrize(("value", "upper", "expected"), [(3.965, 3.96, "accept"), (6.35, 6.3, "reject"), (3.05, 3.0, "accept")])
+@pytest.mark.parametrize(
+    ("value", "upper", "expected"), [(3.965, 3.96, "accept"), (6.35, 6.3, "reject"), (3.05, 3.0, "accept")]
+)
 def test_published_ties_decide_a_verdict(value: float, upper: float, expected: str) -> None:
-    # 3.965 -> 3.96 (test laboratory policy, 2015); 6.35 -> 6.4 and 3.05 -> 3.0 (a university chemistry laboratory's page).
+    # 3.965 -> 3.96 (test laboratory policy, 2015); 6.35 -> 6.4 and 3.05 -> 3.0 (a university chemistry course's page).
     spec = kit(hole(size=Limits(1.0, upper)), rounding=Rounding("rounding", 2 if value == 3.965 else 1), unit="mm")
     assert verdict(judge(spec, bore(value)), "size") == expected
 
@@ -166,7 +181,7 @@ def test_order_of_rows_does_not_matter() -> None:
     key = ["serial", "hole", "wall", "characteristic"]
     for seed in range(3):
         turned = judge(spec, *(rows[i] for i in np.random.default_rng(seed).permutation(len(rows))))
-        a, b = (r.characteristics.astype({k: str for k in key}).sort_values(key) for r in (first, turned))
+        a, b = (r.characteristics.astype(dict.fromkeys(key, str)).sort_values(key) for r in (first, turned))
         for column in ("verdict", "found", "cause", "deviation", "probability"):
             assert a[column].tolist() == b[column].tolist() or np.array_equal(a[column], b[column], equal_nan=True)
         parts = [r.parts.set_index("serial")["verdict"].sort_index().tolist() for r in (first, turned)]
