@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.plain import plain
 from holeqc.statistics.run_length import RunLength
-from holeqc.statistics.signals import ALL_TESTS, BEYOND_LIMITS, EDGE, Signal, check_tests
+from holeqc.statistics.signals import ALL_TESTS, BEYOND_LIMITS, EDGE, Signal, check_tests, stretches
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -144,7 +144,7 @@ class Chart:
     upper: FloatArray
     centres: FloatArray
     sizes: NDArray[np.int64]
-    labels: tuple[str, ...]
+    labels: Sequence[str]
     signals: tuple[Signal, ...]
     tests: tuple[str, ...]
     frozen: Frozen | None
@@ -198,12 +198,6 @@ def common(values: FloatArray) -> float | None:
     return float(values[0]) if bool(np.all(values == values[0])) else None
 
 
-def groups_of(mask: BoolArray) -> list[NDArray[np.int64]]:
-    """Return the places of Trues, split where they don't follow each other."""
-    places = np.flatnonzero(mask)
-    return np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if places.size else []
-
-
 def beyond_signals(values: FloatArray, lower: FloatArray, upper: FloatArray, meaning: str,
                    test: str = BEYOND_LIMITS) -> tuple[Signal, ...]:
     """Return a signal for every stretch of points beyond their own limits; a point on a limit is inside."""
@@ -212,9 +206,11 @@ def beyond_signals(values: FloatArray, lower: FloatArray, upper: FloatArray, mea
         room = EDGE * np.where(np.isfinite(upper - lower), np.abs(upper - lower), np.abs(upper))
         sides = {"above": values > upper + room, "below": values < lower - room}
     for side, mask in sides.items():
-        for group in groups_of(mask):
-            numbers = tuple((group + 1).tolist())
-            found.append(Signal(test, numbers, numbers, side, meaning))
+        at, begins, ends = stretches(mask)
+        for begin, end in zip(begins, ends, strict=True):
+            numbers = tuple(p + 1 for p in at[begin:end])
+            if numbers:
+                found.append(Signal(test, numbers, numbers, side, meaning))
     return tuple(sorted(found, key=lambda s: s.points[0]))
 
 

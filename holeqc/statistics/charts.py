@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,7 +52,7 @@ class Series:
 
     points: FloatArray
     sizes: NDArray[np.int64]
-    labels: tuple[str, ...]
+    labels: Sequence[str]
     centre: float
     sigma: float
     dof: float | None
@@ -68,6 +69,8 @@ class Series:
 
 def head(groups: Subgroups, count: int) -> Subgroups:
     """Return the first ``count`` subgroups."""
+    if count == len(groups):
+        return groups
     return Subgroups(groups.labels[:count], groups.sizes[:count], groups.means[:count], groups.ranges[:count],
                      groups.sds[:count])
 

@@ -20,13 +20,12 @@ from holeqc.statistics.chart_parts import (
     beyond_signals,
     check_frozen,
     common,
-    groups_of,
     price,
     sigma_words,
 )
 from holeqc.statistics.charts import Series, frozen_of, series_of
 from holeqc.statistics.run_length import RunLength, cusum_run_length, ewma_run_length
-from holeqc.statistics.signals import BEYOND_LIMITS, EDGE, Signal
+from holeqc.statistics.signals import BEYOND_LIMITS, EDGE, Signal, stretches
 
 
 def weighted_average(values: FloatArray, weight: float, start: float) -> FloatArray:
@@ -95,10 +94,13 @@ def since_zero(sums: FloatArray) -> IntArray:
 def _sum_signals(sums: FloatArray, decision: float, side: str) -> list[Signal]:
     count = since_zero(sums)
     found = []
-    for group in groups_of(sums > decision * (1 + EDGE)):
-        first = int(group[0]) - int(count[group[0]]) + 1
-        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, int(group[-1]) + 2)), tuple((group + 1).tolist()), side,
-                            BEYOND_MEANING[SUM_BEYOND]))
+    at, begins, ends = stretches(sums > decision * (1 + EDGE))
+    for begin, end in zip(begins, ends, strict=True):
+        if begin == end:
+            continue
+        first = at[begin] - int(count[at[begin]]) + 1
+        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, at[end - 1] + 2)), tuple(p + 1 for p in at[begin:end]),
+                            side, BEYOND_MEANING[SUM_BEYOND]))
     return found
 
 

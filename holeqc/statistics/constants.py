@@ -109,8 +109,11 @@ def d3(n: int) -> float:
 
 def for_sizes(factor: Callable[[int], float], sizes: ArrayLike) -> NDArray[np.float64]:
     """Return ``factor`` (c4, d2 or d3) for every subgroup size, shape of ``sizes``; each size is worked out once."""
-    unique, inverse = np.unique(np.asarray(sizes, dtype=np.int64), return_inverse=True)
-    return np.array([factor(int(n)) for n in unique])[inverse].reshape(np.shape(sizes))
+    wanted = np.asarray(sizes, dtype=np.int64)
+    if wanted.size and wanted.min() == wanted.max():
+        return np.full(wanted.shape, factor(int(wanted.flat[0])))
+    unique, inverse = np.unique(wanted, return_inverse=True)
+    return np.array([factor(int(n)) for n in unique])[inverse].reshape(wanted.shape)
 
 
 @lru_cache(maxsize=1024)

@@ -16,7 +16,7 @@ from holeqc.problems import DataError
 
 BoolArray = NDArray[np.bool_]
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+IntArray = NDArray[np.int32]
 
 BEYOND_LIMITS = "beyond_limits"
 SAME_SIDE = "same_side"
@@ -87,7 +87,7 @@ def check_tests(tests: Iterable[str]) -> tuple[str, ...]:
 
 def run_lengths(condition: BoolArray) -> IntArray:
     """Return for each place along the first axis how many Trues in a row end there; shape of ``condition``."""
-    index = np.arange(1, condition.shape[0] + 1)
+    index = np.arange(1, condition.shape[0] + 1, dtype=np.int32)
     index = index.reshape((-1,) + (1,) * (condition.ndim - 1))
     last_false = np.maximum.accumulate(np.where(condition, 0, index), axis=0)
     return np.asarray(index - last_false)
@@ -146,14 +146,14 @@ def signal_masks(z: ArrayLike, tests: Iterable[str] = ALL_TESTS) -> dict[str, Bo
     return masks
 
 
-def _members(z: FloatArray, test: str, side: str, first: int, last: int) -> tuple[int, ...]:
-    """Return the points, from 1, that made a signal complete at ``first`` to ``last`` (from 0)."""
-    span = np.arange(max(0, first - TESTS[test].window + 1), last + 1)
-    bound = {TWO_OF_THREE_FAR: 2.0, FOUR_OF_FIVE_OFF: 1.0}.get(test)
-    if bound is not None:
-        towards = z[span] if side == "above" else -z[span]
-        span = span[towards > bound + EDGE]
-    return tuple((span + 1).tolist())
+def stretches(mask: BoolArray, reach: int = 1) -> tuple[list[int], list[int], list[int]]:
+    """Return (places of Trues, where each stretch of them begins, where it ends).
+
+    Trues that are at most ``reach`` apart belong to one stretch; beginnings and ends count along the places.
+    """
+    at = np.flatnonzero(mask)
+    cuts = np.flatnonzero(at[1:] - at[:-1] > reach) + 1
+    return at.tolist(), [0, *cuts.tolist()], [*cuts.tolist(), at.size]
 
 
 def find_signals(z: ArrayLike, tests: Iterable[str] = ALL_TESTS) -> tuple[Signal, ...]:
@@ -164,12 +164,17 @@ def find_signals(z: ArrayLike, tests: Iterable[str] = ALL_TESTS) -> tuple[Signal
     points = np.asarray(z, dtype=float).ravel()
     found: list[Signal] = []
     for test in check_tests(tests):
-        reach = TESTS[test].window - 1 if test in (TWO_OF_THREE_FAR, FOUR_OF_FIVE_OFF) else 1
+        window, meaning = TESTS[test].window, TESTS[test].meaning
+        bound = {TWO_OF_THREE_FAR: 2.0, FOUR_OF_FIVE_OFF: 1.0}.get(test)
         for side, mask in _sided(points, test).items():
-            at = np.flatnonzero(mask)
-            if not at.size:
+            at, begins, ends = stretches(mask, 1 if bound is None else window - 1)
+            if not at:
                 continue
-            for group in np.split(at, np.flatnonzero(np.diff(at) > reach) + 1):
-                members = _members(points, test, side, int(group[0]), int(group[-1]))
-                found.append(Signal(test, members, tuple((group + 1).tolist()), side, TESTS[test].meaning))
+            for begin, end in zip(begins, ends, strict=True):
+                members = range(max(0, at[begin] - window + 1) + 1, at[end - 1] + 2)
+                made = tuple(members)
+                if bound is not None:  # only the points that lie far enough out made this signal
+                    sign = 1.0 if side == "above" else -1.0
+                    made = tuple(p for p in members if sign * points[p - 1] > bound + EDGE)
+                found.append(Signal(test, made, tuple(p + 1 for p in at[begin:end]), side, meaning))
     return tuple(sorted(found, key=lambda s: (s.points[0], ALL_TESTS.index(s.test))))

@@ -6,13 +6,15 @@ Every estimate carries degrees of freedom, so that intervals and limits know how
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, IntArray, as_values, group_index, mean_step
+from holeqc.statistics.basics import FloatArray, IntArray, as_values, dot, group_index, mean_step
 from holeqc.statistics.constants import (
     c4,
     d2,
@@ -37,7 +39,7 @@ class Subgroups:
     NaN. ``scattered`` counts subgroups whose readings are not next to each other.
     """
 
-    labels: tuple[str, ...]
+    labels: Sequence[str]
     sizes: IntArray
     means: FloatArray
     ranges: FloatArray
@@ -59,7 +61,7 @@ class Subgroups:
         if freedom < 1:
             return math.nan
         several = self.sizes > 1
-        return float(np.dot(self.sizes[several] - 1, self.sds[several] ** 2)) / freedom
+        return dot((self.sizes[several] - 1).astype(np.float64), self.sds[several] ** 2) / freedom
 
     @property
     def equal_size(self) -> int | None:
@@ -77,19 +79,46 @@ class Within:
     words: str
 
 
-def _from_rows(rows: FloatArray, labels: tuple[str, ...]) -> Subgroups:
+class Numbered(Sequence[str]):
+    """The labels '1', '2', ... of unnamed points, made when asked for."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+
+    def __len__(self) -> int:
+        return self._count
+
+    @overload
+    def __getitem__(self, index: int) -> str: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[str]: ...
+    def __getitem__(self, index: int | slice) -> str | Sequence[str]:
+        numbers = range(1, self._count + 1)
+        return str(numbers[index]) if isinstance(index, int) else [str(i) for i in numbers[index]]
+
+
+def _from_rows(rows: FloatArray, labels: Sequence[str]) -> Subgroups:
     k, n = rows.shape
-    means = rows.mean(axis=1)
-    rest = rows - means[:, None]
-    means = means + rest.mean(axis=1)
+    columns = np.ascontiguousarray(rows.T)  # sums over a few readings run fast only along the long axis
+    means = columns.sum(axis=0)
+    means /= n
+    columns -= means
+    late = columns.sum(axis=0)
+    late /= n
+    means += late
+    ranges = columns.max(axis=0)
+    ranges -= columns.min(axis=0)
     sds = np.full(k, math.nan)
     if n > 1:
-        rest = rows - means[:, None]
-        sds = np.sqrt(np.einsum("ij,ij->i", rest, rest) / (n - 1))
-    return Subgroups(labels, np.full(k, n), means, rows.max(axis=1) - rows.min(axis=1), sds)
+        columns -= late
+        columns *= columns
+        sds = columns.sum(axis=0)
+        sds /= n - 1
+        np.sqrt(sds, out=sds)
+    return Subgroups(labels, np.full(k, n), means, ranges, sds)
 
 
-def subgroup_rows(rows: ArrayLike, labels: tuple[str, ...] | None = None) -> Subgroups:
+def subgroup_rows(rows: ArrayLike, labels: Sequence[str] | None = None) -> Subgroups:
     """Summarise subgroups of one size given as the rows of a matrix, shape (k, n), without missing readings.
 
     Raises ``DataError`` for another shape or readings that are not finite.
@@ -99,7 +128,7 @@ def subgroup_rows(rows: ArrayLike, labels: tuple[str, ...] | None = None) -> Sub
         raise DataError(f"subgroups as rows need a matrix; found shape {matrix.shape}")
     if not np.isfinite(matrix).all():
         raise DataError("a matrix of subgroups can't hold missing readings; give values with labels instead")
-    return _from_rows(matrix, labels or tuple(str(i + 1) for i in range(matrix.shape[0])))
+    return _from_rows(matrix, labels or Numbered(matrix.shape[0]))
 
 
 def subgroup_labels(values: ArrayLike, labels: ArrayLike) -> Subgroups:
@@ -176,10 +205,11 @@ def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:
     that equal ones give the plain mean range over d2 and mean standard deviation over c4. Raises ``DataError`` for
     an unknown method or when no subgroup has two readings.
     """
-    several = groups.sizes > 1
-    used = int(np.count_nonzero(several))
+    with_scatter = groups.sizes > 1
+    used = int(np.count_nonzero(with_scatter))
     if not used:
         raise DataError("no subgroup has two readings: scatter within subgroups can't be seen")
+    several = slice(None) if used == len(groups) else with_scatter
     sizes = groups.sizes[several]
     if method == POOLED:
         freedom = groups.count - len(groups)
@@ -197,4 +227,4 @@ def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:
         raise DataError(f"unknown estimate '{method}' of the scatter within; allowed: {', '.join(WITHIN_METHODS)}")
     total = float(weight.sum())
     dof = equivalent_degrees_of_freedom(1 / total)
-    return Within(float(weight @ each) / total, dof, method, f"mean {text} of {used} subgroups")
+    return Within(dot(weight, each) / total, dof, method, f"mean {text} of {used} subgroups")

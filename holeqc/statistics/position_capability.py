@@ -1,0 +1,312 @@
+"""Capability of position from the two coordinates: how much of the scatter lies inside the tolerance circle.
+
+The distance from the true position can't be negative and is never normal; its two coordinates usually are. Shares
+come from the bivariate normal, with each hole's own circle where a bonus at maximum material condition applies.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.statistics.basics import FloatArray
+from holeqc.statistics.indices import Interval, clopper_pearson
+from holeqc.statistics.plain import plain
+from holeqc.statistics.stability import Stability, judge
+
+RESAMPLES = 2000
+_ANGLES = 180
+_NODES = 96
+EDGE = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Bivariate:
+    """Tests for a bivariate normal after Mardia (Biometrika 57, 1970): skewness and kurtosis, each with its p."""
+
+    skewness: float
+    skewness_p: float
+    kurtosis: float
+    kurtosis_p: float
+
+
+@dataclass(frozen=True, slots=True)
+class PositionCapability:
+    """Capability of positions against a circle of diameter ``tolerance`` (the smallest, where holes have a bonus).
+
+    ``share_inside`` is expected from the bivariate normal over all holes' circles, ``observed`` counted. ``Pp`` takes
+    the largest ellipse of the scatter's own shape inside the circle when it is moved to the middle, ``Ppk`` where it
+    lies; both are a third of the normal quantile that belongs to the ellipse's content (ISO 22514-6, from memory).
+    ``Pp_share`` and ``Ppk_share`` read the same from the share inside the circle. With a bonus, ellipse figures use
+    the circle without bonus, share figures the circles with it. ``directions`` are the ellipse's axes in degrees.
+    """
+
+    n: int
+    tolerance: float
+    mean: tuple[float, float]
+    sd: tuple[float, float]
+    correlation: float | None
+    sd_axes: tuple[float, float]
+    directions: tuple[float, float]
+    observed_outside: float
+    observed_count: int
+    observed_interval: tuple[float, float]
+    normality: Bivariate | None
+    stability: Stability
+    remarks: tuple[Problem, ...]
+    cautions: dict[str, str]
+    Pp: float | None = None
+    Ppk: float | None = None
+    Ppk_share: float | None = None
+    ellipse_content: float | None = None
+    share_inside: float | None = None
+    expected_ppm: float | None = None
+    share_inside_without_bonus: float | None = None
+    intervals: dict[str, Interval] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the content for JSON; None where a figure can't be had."""
+        content = asdict(self)
+        content["remarks"] = [{"severity": r.severity, "code": r.code, "text": r.sentence()} for r in self.remarks]
+        content["outside"] = {"expected_ppm": self.expected_ppm, "observed": self.observed_outside,
+                              "observed_count": self.observed_count, "observed_interval": self.observed_interval}
+        return plain(content)
+
+
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[FloatArray, FloatArray]:
+    x, w = np.polynomial.legendre.leggauss(_NODES)
+    return np.asarray(x), np.asarray(w)
+
+
+def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike) -> FloatArray:
+    """Return the share of a bivariate normal inside circles about (0, 0).
+
+    ``centre`` (..., 2) is the mean, ``covariance`` (..., 2, 2) positive definite, ``radius`` (...) broadcasts with
+    both and gives the shape. Along the axis with the smaller scatter the normal is taken exactly, along the other by
+    Gauss-Legendre over the part of the circle that holds it. Raises ``DataError`` without scatter in the plane.
+    """
+    from scipy.special import ndtr
+
+    values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
+    turned = np.einsum("...ij,...i->...j", vectors, np.asarray(centre, dtype=float))
+    r = np.asarray(radius, dtype=float)
+    if not (np.all(values[..., 0] > 0) and np.all(r >= 0)):
+        raise DataError("a share in a circle needs scatter in the plane and radii that are not negative")
+    m1, s1, m2, s2, r = np.broadcast_arrays(turned[..., 1], np.sqrt(values[..., 1]), turned[..., 0],
+                                            np.sqrt(values[..., 0]), r)
+    low, high = np.maximum(-r, m1 - 9 * s1), np.minimum(r, m1 + 9 * s1)
+    x, w = _legendre()
+    # the sine takes the vertical ends of the circle out of the integrand; a radius of 0 holds nothing
+    safe = np.where(r > 0, r, 1.0)
+    a, b = np.arcsin(np.clip(low / safe, -1, 1)), np.arcsin(np.clip(high / safe, -1, 1))
+    angle = (a + b)[..., None] / 2 + (b - a)[..., None] / 2 * x
+    place, half = safe[..., None] * np.sin(angle), safe[..., None] * np.cos(angle)
+    s1, s2, m1, m2 = s1[..., None], s2[..., None], m1[..., None], m2[..., None]
+    density = np.exp(-0.5 * ((place - m1) / s1) ** 2) / (math.sqrt(2 * math.pi) * s1)
+    inside = ndtr((half - m2) / s2) - ndtr((-half - m2) / s2)
+    share = np.sum(density * inside * half * w, axis=-1) * (b - a) / 2
+    return np.where((r > 0) & (high > low), np.clip(share, 0.0, 1.0), 0.0)
+
+
+def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -> FloatArray:
+    """Return how many sigma an ellipse about each centre (k, 2) may reach inside a circle about (0, 0), shape (k,).
+
+    It is the least statistical distance from the centre to the circle; 0 for a centre outside. ``covariances`` is
+    (k, 2, 2). Angles are searched on a grid and refined by Newton's method.
+    """
+    inverse = np.linalg.inv(covariances)
+    p, q, r = inverse[:, 0, 0, None], inverse[:, 0, 1, None], inverse[:, 1, 1, None]
+    cx, cy = centres[:, 0, None], centres[:, 1, None]
+
+    def squared(t: NDArray[Any]) -> NDArray[Any]:
+        dx, dy = radius * np.cos(t) - cx, radius * np.sin(t) - cy
+        return np.asarray(p * dx * dx + 2 * q * dx * dy + r * dy * dy)
+
+    grid = np.arange(_ANGLES) * (2 * math.pi / _ANGLES)
+    best = grid[np.argmin(squared(grid[None, :]), axis=1)][:, None]
+    h = 2 * math.pi / _ANGLES
+    for _ in range(40):
+        at, left, right = squared(best), squared(best - h), squared(best + h)
+        bend = left - 2 * at + right
+        move = np.where(bend > 0, 0.5 * h * (left - right) / np.where(bend > 0, bend, 1.0), 0.0)
+        best = best + np.clip(move, -h, h)
+        h = max(h / 2, 1e-5)
+    distance = np.sqrt(np.maximum(squared(best)[:, 0], 0.0))
+    return np.where(np.hypot(centres[:, 0], centres[:, 1]) < radius, distance, 0.0)
+
+
+def index_of_content(outside: ArrayLike) -> FloatArray:
+    """Return a third of the normal quantile that leaves ``outside`` in both tails together (Cp of a centred normal)."""
+    from scipy.special import ndtri
+
+    return np.asarray(-ndtri(np.asarray(outside, dtype=float) / 2) / 3)
+
+
+def _ellipse_outside(reach: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * reach * reach))
+
+
+def mardia(pairs: FloatArray) -> Bivariate:
+    """Return Mardia's tests of ``pairs`` (n, 2), with the small-sample factor of the skewness; n at least 8."""
+    from scipy.special import gammaincc, ndtr
+
+    n = pairs.shape[0]
+    if n < 8:
+        raise DataError(f"a test for a bivariate normal needs at least 8 positions; found {n}")
+    d = pairs - pairs.mean(axis=0)
+    u = np.linalg.solve(np.linalg.cholesky(d.T @ d / n), d.T)
+    # sums over all pairs of (u_i . u_j)**3 by their four moments, not by n**2 products
+    a, b = u
+    moments = [(a**3).mean(), (b**3).mean(), (a * a * b).mean(), (a * b * b).mean()]
+    skewness = float(moments[0] ** 2 + moments[1] ** 2 + 3 * moments[2] ** 2 + 3 * moments[3] ** 2)
+    kurtosis = float(((a * a + b * b) ** 2).mean())
+    factor = 3 * (n + 1) * (n + 3) / (n * ((n + 1) * 3 - 6))
+    skewness_p = float(gammaincc(2.0, n * skewness / 6 * factor / 2))
+    z = (kurtosis - 8 * (n - 1) / (n + 1)) / math.sqrt(64 / n)
+    return Bivariate(skewness, skewness_p, kurtosis, 2 * float(ndtr(-abs(z))))
+
+
+def _resampled(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float,
+               seed: int) -> dict[str, Interval]:
+    """Return intervals of Pp, Ppk and the share inside by drawing means and covariances as this sample would."""
+    n = pairs.shape[0]
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(covariance)
+    centres = pairs.mean(axis=0) + rng.normal(size=(RESAMPLES, 2)) @ root.T / math.sqrt(n)
+    # Bartlett's decomposition gives the covariance of a normal sample without drawing the sample
+    lower = np.zeros((RESAMPLES, 2, 2))
+    lower[:, 0, 0] = np.sqrt(rng.chisquare(n - 1, RESAMPLES))
+    lower[:, 1, 1] = np.sqrt(rng.chisquare(n - 2, RESAMPLES))
+    lower[:, 1, 0] = rng.normal(size=RESAMPLES)
+    half = root @ lower
+    covariances = half @ half.transpose(0, 2, 1) / (n - 1)
+    potential = index_of_content(_ellipse_outside(ellipse_reach(np.zeros_like(centres), covariances, radius)))
+    placed = index_of_content(_ellipse_outside(ellipse_reach(centres, covariances, radius)))
+    tails = [(1 - confidence) / 2, (1 + confidence) / 2]
+    sizes, weights = _grouped_radii(radii, 12)
+    shares = (share_in_circle(centres[:, None, :], covariances[:, None, :, :], sizes) * weights).sum(axis=1)
+    found: dict[str, Interval] = {}
+    for name, draws in (("Pp", potential), ("Ppk", placed), ("share_inside", shares)):
+        low, high = np.quantile(draws, tails).tolist()
+        found[name] = (low, high)
+    return found
+
+
+def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
+    """Return (radii, weights that sum to 1), at most ``most`` of them, equal ones and near ones taken together."""
+    kinds, counts = np.unique(radii, return_counts=True)
+    if kinds.size <= most:
+        return kinds, counts / radii.size
+    parts = np.array_split(np.sort(radii), most)
+    return np.array([p.mean() for p in parts]), np.array([p.size for p in parts]) / radii.size
+
+
+def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[Problem]:
+    said = []
+    if missing:
+        said.append(Problem(WARNING, "missing-readings", f"{missing} of {n + missing} positions lack a coordinate or a "
+                            "tolerance and are not counted"))
+    if n < 50:
+        said.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
+    if test is None:
+        said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
+    elif min(test.skewness_p, test.kurtosis_p) < 0.01:
+        said.append(Problem(WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
+                            f"(p = {min(test.skewness_p, test.kurtosis_p):.2g}): trust the observed share more"))
+    if bonus:
+        said.append(Problem(NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
+                            "the hole lies. Pp and Ppk use the tolerance without bonus"))
+    return said
+
+
+def _stability(pairs: FloatArray) -> Stability:
+    """Judge the worse of both coordinates, each by its own moving range."""
+    from holeqc.statistics.subgroups import within_by_neighbours
+
+    found = []
+    for j, name in enumerate(("first coordinate", "second coordinate")):
+        column = np.ascontiguousarray(pairs[:, j])
+        short = within_by_neighbours(column)
+        found.append(judge(column, float(column.mean()), short.sigma, short.dof, what=f"values of the {name}"))
+    return min(found, key=lambda s: (s.stable is not False, -s.beyond_count))
+
+
+def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bonus: ArrayLike | None = None,
+                        confidence: float = 0.95, seed: int = 1) -> PositionCapability:
+    """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
+
+    ``tolerance`` is the diameter of the tolerance zone, one for all holes or (n,); ``bonus`` (n,) is what each hole's
+    size adds to it at maximum material condition. Intervals are by ``seed``-ed resampling from the fitted normal.
+    Raises ``DataError`` for shapes that differ, a tolerance that isn't positive, or a negative bonus.
+    """
+    a, b = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
+    if a.size != b.size:
+        raise DataError(f"{a.size} first coordinates but {b.size} second ones")
+    try:
+        base = np.broadcast_to(np.asarray(tolerance, dtype=float), a.shape)
+        extra = np.broadcast_to(np.asarray(0.0 if bonus is None else bonus, dtype=float), a.shape)
+    except ValueError:
+        raise DataError(f"{a.size} positions but tolerances or bonuses of another number") from None
+    everything = np.column_stack([a, b, base, extra])
+    if np.isinf(everything).any():
+        raise DataError("the positions hold an infinite value")
+    kept = ~np.isnan(everything).any(axis=1)
+    a, b, base, extra = everything[kept].T
+    n = a.size
+    if not n:
+        raise DataError("there is no position with both coordinates and a tolerance")
+    if np.any(base <= 0) or np.any(extra < 0):
+        raise DataError("a tolerance is positive and a bonus not negative")
+    pairs, radii = np.column_stack([a, b]), (base + extra) / 2
+    smallest = float(base.min())
+    outside = int(np.count_nonzero(np.hypot(a, b) > radii * (1 + EDGE)))
+    mean = pairs.mean(axis=0)
+    covariance = np.cov(pairs.T) if n > 1 else np.zeros((2, 2))
+    values, vectors = np.linalg.eigh(covariance)
+    flat = bool(values[0] <= 1e-12 * max(values[1], np.finfo(float).tiny))
+    test = None if n < 8 or flat else mardia(pairs)
+    said = _remarks(n, int((~kept).sum()), bonus is not None, test)
+    if flat:
+        said.append(Problem(WARNING, "no-scatter", "one position shows no scatter" if n == 1 else
+                            "the positions lie on a line or on one point: their scatter in the plane can't be told"))
+    sd = np.sqrt(np.diag(covariance))
+    figures: dict[str, Any] = {}
+    if not flat:
+        figures = _figures(pairs, mean, covariance, radii, smallest / 2)
+        figures["intervals"] = _resampled(pairs, covariance, radii, smallest / 2, confidence, seed) if n > 3 else {}
+    stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
+    unstable = figures and stability.stable is False
+    return PositionCapability(
+        n=n, tolerance=smallest, mean=(float(mean[0]), float(mean[1])), sd=(float(sd[0]), float(sd[1])),
+        correlation=float(covariance[0, 1] / (sd[0] * sd[1])) if sd.min() > 0 else None,
+        sd_axes=(math.sqrt(max(values[1], 0)), math.sqrt(max(values[0], 0))),
+        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
+        observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
+        stability=stability, remarks=tuple(said),
+        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, **figures)
+
+
+def _degrees(direction: FloatArray) -> float:
+    return math.degrees(math.atan2(direction[1], direction[0])) % 180
+
+
+def _figures(pairs: FloatArray, mean: FloatArray, covariance: FloatArray, radii: FloatArray,
+             radius: float) -> dict[str, Any]:
+    """Return the shares and indices of positions that scatter in the plane."""
+    reach = ellipse_reach(np.array([[0.0, 0.0], mean]), np.array([covariance, covariance]), radius)
+    content = _ellipse_outside(reach)
+    potential, placed = index_of_content(content).tolist()
+    sizes, weights = _grouped_radii(radii, 2000)
+    share = float((share_in_circle(mean, covariance, sizes) * weights).sum())
+    return {
+        "Pp": potential, "Ppk": placed, "Ppk_share": float(index_of_content(max(1 - share, 1e-300))),
+        "ellipse_content": float(1 - content[1]), "share_inside": share, "expected_ppm": 1e6 * (1 - share),
+        "share_inside_without_bonus": float(share_in_circle(mean, covariance, radius)),
+    }
