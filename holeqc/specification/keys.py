@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
+from pathlib import Path
 
 #: kinds of value -> what is allowed, in words
 KINDS: dict[str, str] = {
@@ -82,7 +82,8 @@ class Key:
 @cache
 def all_keys() -> tuple[Key, ...]:
     """Return every key, in the order of ``keys.md``."""
-    lines = resources.files("holeqc.specification").joinpath("keys.md").read_text(encoding="utf-8").splitlines()
+    # importlib.resources would cost every start some 20 ms
+    lines = Path(__file__).with_name("keys.md").read_text(encoding="utf-8").splitlines()
     rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
     return tuple(
         Key(path, kind, unit, default, meaning, example, tuple(filter(None, choices.split(", "))))
