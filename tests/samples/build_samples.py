@@ -78,10 +78,11 @@ def undersize() -> Plate:
 
 
 def oversize() -> Plate:
-    """Hole 3 is large in the near wall: 0.4626 and 0.4624 against 0.4620; the NO-GO plug enters."""
+    """Hole 3 is large in both walls: 0.4626 and 0.4624, 0.4622 and 0.4621 against 0.4620; the NO-GO plug enters."""
     made = plate(109, "port", "P-0109", dt.date(2026, 11, 11))
-    row = made.row(3, "near")
-    row.d0, row.d90, row.no_go = 0.4626, 0.4624, "yes"
+    near, far = made.row(3, "near"), made.row(3, "far")
+    near.d0, near.d90, near.no_go = 0.4626, 0.4624, "yes"
+    far.d0, far.d90, far.no_go = 0.4622, 0.4621, "yes"
     return made
 
 
@@ -109,6 +110,63 @@ def missing() -> Plate:
     row.go = row.no_go = row.surface = ""
     made.row(7, "near").d90 = None
     return made
+
+
+def in_our_sheet(made: Plate, path: Path) -> None:
+    """The blank sheet of the tool itself, filled."""
+    from openpyxl import load_workbook
+
+    from holeqc.readings.marker import Column, parse_heading
+    from holeqc.readings.sheet import write_sheet
+    from holeqc.specification.load import load_specification
+
+    path.unlink(missing_ok=True)
+    write_sheet(load_specification(ROOT / "tolerances" / "bl7.toml"), path, made.part, [made.serial])
+    book = load_workbook(path)
+    sheet = book[book.sheetnames[0]]
+    labels = {sheet.cell(r, 1).value: r for r in range(1, 20)}
+    sheet.cell(labels["Date"], 3).value = made.day
+    sheet.cell(labels["Measured by"], 3).value = "bench 2"
+    top = labels["Hole"]
+    columns: dict[Column, int] = {}
+    for number in range(1, sheet.max_column + 1):
+        column = parse_heading(sheet.cell(top, number).value)
+        if column is not None:
+            columns[column] = number
+    for number in range(top + 1, top + 17):
+        r = made.row(int(sheet.cell(number, 1).value), sheet.cell(number, 2).value)
+        plugs = {"yes": "enters", "no": "does not enter"}
+        for column, at in columns.items():
+            value = {
+                "diameter": r.d90 if column.direction == 90 else r.d0, "x": r.x, "y": r.y,
+                "go": plugs[r.go], "no_go": plugs[r.no_go], "surface": r.surface,
+            }.get(column.word)  # fmt: skip
+            if value is not None:
+                sheet.cell(number, at).value = value
+    book.save(path)
+
+
+def cleat_plates(path: Path) -> None:
+    """Two deck plates of kit CP-12 in one CSV of a metric shop: semicolons, decimal commas, one hole a row.
+
+    D-0031 is good. D-0032: hole C reads 12.607 at 60 degrees, inside 12.610 by less than the gauge's U of 0.006.
+    """
+    rng = np.random.default_rng(12)
+    holes = {"A": (30, 30), "B": (150, 30), "C": (150, 90), "D": (30, 90)}
+    with path.open("w", newline="", encoding="cp1252") as file:
+        out = csv.writer(file, delimiter=";")
+        out.writerow(["Kit CP-12, sizes in mm"])
+        out.writerow([])
+        heads = ["date", "S/N", "hole", "Ø 0°", "Ø 60°", "Ø 120°", "X", "Y", "GO", "NO-GO", "surface"]
+        out.writerow(heads)
+        for serial in ("D-0031", "D-0032"):
+            for hole, (x, y) in holes.items():
+                sizes = 12.555 + rng.normal(0, 0.006, 3)
+                if (serial, hole) == ("D-0032", "C"):
+                    sizes = np.array([12.600, 12.607, 12.601])
+                place = np.array([x, y]) + rng.normal(0, 0.03, 2)
+                numbers = [f"{v:.3f}".replace(".", ",") for v in sizes] + [f"{v:.2f}".replace(".", ",") for v in place]
+                out.writerow(["18.11.2026", serial, hole, *numbers, "yes", "no", "clean"])
 
 
 def by_hand_wide(made: Plate, path: Path) -> None:
@@ -234,6 +292,8 @@ def main() -> None:
     """Write every sample."""
     for folder in (OUT, OUT / "fixture_history", OUT / "gauge_study"):
         folder.mkdir(parents=True, exist_ok=True)
+    in_our_sheet(plate(107, "port", "P-0107", dt.date(2026, 11, 9)), OUT / "bl7_P-0107.xlsx")
+    cleat_plates(OUT / "cp12_D-0031_D-0032.csv")
     by_hand_wide(undersize(), OUT / "bl7_S-0108.xlsx")
     by_hand_long(oversize(), OUT / "bl7_P-0109.csv")
     by_hand_wide(pins_stop(), OUT / "bl7_P-0110.xlsx")
