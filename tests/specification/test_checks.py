@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
+
+import numpy as np
 import pytest
 from kits import SMALL, TWO, problems, told
 
-from holeqc.problems import ERROR, WARNING
+from holeqc.problems import ERROR, WARNING, Problem, SpecificationError
+from holeqc.specification.describe import describe
+from holeqc.specification.load import parse_specification
+
+FOLDER = Path(__file__).parents[2] / "tolerances"
 
 OUTLINE = "[outline]\npoints = [[0, 0], [6, 0], [6, 3], [0, 3]]\n"
 PIN = "[pin]\nlower = 0.4345\nupper = 0.4360\nposition_tolerance = 0.008\n"
@@ -168,3 +176,27 @@ def test_many_holes_stay_quick_and_bounded() -> None:
     text = SMALL + "".join(f"[[hole]]\nx = {i % 50}\ny = {i // 50}\n" for i in range(2000))
     assert problems(text) == ()
     assert ("too-many-holes", "hole") in told(text + "[[hole]]\n")
+
+
+def test_any_value_in_any_place_gives_problems_and_never_a_crash() -> None:
+    """Every value of a full kit file is replaced by each of many odd ones, and by chance by several at a time."""
+    text = (FOLDER / "bl7.toml").read_text(encoding="utf-8")
+    odd = ["nan", "-inf", "1e300", "-1", "0", "true", '""', '"x"', "[]", "[[]]", "{}", '{ a = 1 }', "2027-03-31",
+           "07:32:00", '"7/0"', '["a", 1, nan]', "[[1, 2], [3]]", "9223372036854775807"]  # fmt: skip
+    lines = text.splitlines()
+    places = [i for i, line in enumerate(lines) if " = " in line]
+    rng = np.random.default_rng(20260504)
+    refused: list[Problem] = []
+    for place in [*([p] for p in places), *(rng.choice(places, 6, replace=False).tolist() for _ in range(60))]:
+        changed = list(lines)
+        for p in place:
+            changed[p] = f"{lines[p].split(' = ')[0]} = {odd[rng.integers(len(odd))]}"
+        tomllib.loads("\n".join(changed))
+        try:
+            s = parse_specification("\n".join(changed))
+        except SpecificationError as error:
+            refused += error.problems
+        else:
+            describe(s)
+    assert len(refused) > 100
+    assert all(p.where and p.message for p in refused)
