@@ -32,16 +32,16 @@ def check_names(specification: Specification, content: Content, collector: Colle
     _unique("gauge", "id", "gauge", (g.id for g in s.gauges), collector)
     _unique("pin", "id", "pin", (values.get("id") or "" for values in content.pins), collector)
     _unique("walls", "", "wall", s.walls.names, collector)
-    seen: dict[str, str] = {}
+    met: dict[str, str] = {}
     for number, hole in enumerate(s.holes, start=1):
         if not hole.bushing:
             continue
-        if hole.bushing in seen:
+        if hole.bushing in met:
             collector.warn(
-                "bushing-twice", f"hole[{number}].bushing", f"this bushing makes hole {seen[hole.bushing]!r} as well",
+                "bushing-twice", f"hole[{number}].bushing", f"this bushing makes hole {met[hole.bushing]!r} as well",
                 shown(hole.bushing), "one bushing a hole", "Correct it, unless the fixture is moved between holes",
             )  # fmt: skip
-        seen.setdefault(hole.bushing, hole.id)
+        met.setdefault(hole.bushing, hole.id)
 
 
 def folded(name: str) -> str:
@@ -50,11 +50,11 @@ def folded(name: str) -> str:
 
 
 def _unique(table: str, key: str, what: str, names: Iterable[str], collector: Collector) -> None:
-    seen: dict[str, tuple[int, str]] = {}
+    met: dict[str, tuple[int, str]] = {}
     for number, name in enumerate(names, start=1):
         if not name:
             continue  # told already as missing
-        first = seen.setdefault(folded(name), (number, name))
+        first = met.setdefault(folded(name), (number, name))
         if first[0] == number:
             continue
         where = f"{table}[{number}].{key}" if key else f"{table}.names"
