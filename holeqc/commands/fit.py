@@ -55,14 +55,18 @@ def metric(
 ) -> None:
     """Say what an ISO 286 class gives at a nominal size: limits of hole and shaft, clearance, how confirmed.
 
-    A bare size is in mm. Capital letters are holes, small letters shafts.
+    A bare size is in mm; write 7/16in for inch. Capital letters are holes, small letters shafts.
 
     Example: holeqc fit metric H7/g6 12
     """
     from holeqc.fits import iso286
     from holeqc.fits.parse import parse_size
+    from holeqc.quantities import parse_length
 
-    limits = iso286.limits(name, parse_size(" ".join(size), "mm"))
+    typed = " ".join(size)
+    limits = iso286.limits(name, parse_size(typed, "mm"))
+    if "/" in typed and parse_length(typed)[1] is None:
+        print(f"holeqc: warning: {typed} is taken as mm; for inch write {typed}in", file=sys.stderr)
     _answer_class(limits, iso286.PREFERRED.get(limits.name, ""), plot, json_)
 
 
@@ -139,11 +143,12 @@ def drill(
     histories = [_history(text, said) for text in history or []]
     choice = choose_drill(lower, upper, said, histories, tuple(series or SERIES), light_metal)
     sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
+    bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
     if plot is not None:
         from holeqc.reports.fit_plots import drill_figure
 
         _draw(drill_figure(choice), plot)
-    _answer(drill_text(choice, sequence), drill_data(choice, sequence), json_)
+    _answer(drill_text(choice, sequence, bore), drill_data(choice, sequence, bore), json_)
 
 
 def plug(
@@ -239,6 +244,18 @@ def _lengths(words: list[str], unit: str) -> tuple[list[float], Unit]:
     said = [found for found in (parse_length(word)[1] for word in words) if found is not None]
     chosen: Unit = asked or (said[0] if said else "in")
     return [parse_size(word, chosen) for word in words], chosen
+
+
+def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
+    """Bore limits of the standard bushing for a drill, None outside its table."""
+    from holeqc.fits.bushings import bore_limits
+    from holeqc.problems import TableError
+
+    try:
+        bore = bore_limits(tool, unit)
+    except TableError:
+        return None
+    return float(bore.lower), float(bore.upper)
 
 
 def _history(text: str, unit: Unit) -> Any:

@@ -210,8 +210,6 @@ def _quadrature(cut: NormalWithin, other: Sizes, c: FloatArray) -> FloatArray:
     high = min(cut.upper, cut.mean + TAIL * cut.sd) if cut.upper > cut.mean - TAIL * cut.sd else cut.upper
     support = _support(other)
     kinks = [c + support[0], c + support[1], np.full_like(c, cut.mean)]
-    if isinstance(other, Normal | NormalWithin):
-        kinks.append(c + other.mean)
     edges = np.sort(np.stack([np.full_like(c, low), *(np.clip(k, low, high) for k in kinks), np.full_like(c, high)]), 0)
     nodes, weights = _legendre()
     half = 0.5 * np.diff(edges, axis=0)[:, :, None]

@@ -70,7 +70,7 @@ def side_table(side: IsoSide) -> ZoneTable:
     fitting = [row for row in lettered if side.grade in _grades(row["grades"])]
     rows = [row for row in (_row(side, raw) for raw in fitting) if row is not None]
     if not rows:
-        spans = ", ".join(dict.fromkeys(row["grades"].replace(" ", ", ") for row in lettered))
+        spans = ", ".join(dict.fromkeys(_span_text(span) for row in lettered for span in row["grades"].split()))
         raise TableError(f"{SYSTEM} has no {side.name}; {side.letters} has entries for grades {spans}")
     rows.sort(key=lambda row: row.over)
     steps = np.array([[row.lower, row.upper] for row in rows], dtype=np.int64)
@@ -224,6 +224,11 @@ def _printed(name: str, over: float, to: float) -> int | None:
 def _grades(text: str) -> set[int]:
     spans = (span.split("-") for span in text.split())
     return {g for low, high in spans for g in range(-1 if low == "01" else int(low), int(high) + 1)}
+
+
+def _span_text(span: str) -> str:
+    low, high = span.split("-")
+    return low if low == high else f"{low} to {high}"
 
 
 def _steps(microns: str) -> int:

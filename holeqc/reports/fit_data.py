@@ -53,9 +53,10 @@ def pair_data(
     }
 
 
-def drill_data(choice: DrillChoice, sequence: tuple[Step, ...]) -> dict[str, Any]:
-    """Return the drills for a band, best first, the reaming alternative and the sequence to the best drill."""
-    return {**record(choice), "sequence": [record(step) for step in sequence]}
+def drill_data(choice: DrillChoice, sequence: tuple[Step, ...], bore: tuple[float, float] | None) -> dict[str, Any]:
+    """Return the drills for a band, best first, reaming, and for the best drill its sequence and its bushing's bore."""
+    bushing = None if bore is None else {"min": bore[0], "max": bore[1]}
+    return {**record(choice), "sequence": [record(step) for step in sequence], "bushing": bushing}
 
 
 def plug_data(plugs: PlugSet) -> dict[str, Any]:

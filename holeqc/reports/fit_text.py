@@ -133,7 +133,7 @@ def share_text(probability: float) -> str:
     return f"{percent:.2f} %"
 
 
-def drill_text(choice: DrillChoice, sequence: Sequence[Step]) -> str:
+def drill_text(choice: DrillChoice, sequence: Sequence[Step], bore: tuple[float, float] | None) -> str:
     """Return the drills for a band, what to ream instead, and what could be mixed up."""
     unit = choice.unit
     low, high = format_length(choice.lower, unit), format_length(choice.upper, unit)
@@ -156,6 +156,9 @@ def drill_text(choice: DrillChoice, sequence: Sequence[Step]) -> str:
         ]))  # fmt: skip
     if sequence:
         lines.append(paragraphs(["Sequence: " + ", ".join(f"{step.purpose} {step.names}" for step in sequence) + "."]))
+    if bore is not None:
+        low, high = format_length(bore[0], unit, 4), format_length(bore[1], unit, 4)
+        lines.append(f"Drill bushing for {choice.candidates[0].names}: bore {low} to {high} {unit} (ANSI B94.33).")
     return "\n".join([*lines, *(paragraphs([note]) for note in choice.notes)])
 
 

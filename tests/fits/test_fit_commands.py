@@ -64,6 +64,17 @@ def test_a_size_in_the_other_unit_is_converted(capsys: pytest.CaptureFixture[str
     assert answer(capsys, "class", "RC4", "1", "1/2")["nominal"] == 1.5  # typed without quotes
 
 
+def test_a_bare_fraction_with_a_metric_class_is_pointed_out(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "metric", "H7", "7/16", "--json"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)["nominal"] == 0.4375
+    assert "7/16in" in shown.err
+    assert run(["fit", "metric", "H7", "7/16in", "--json"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)["nominal"] == 11.1125
+    assert shown.err == ""
+
+
 def test_every_number_is_as_people_write_it(capsys: pytest.CaptureFixture[str]) -> None:
     for size in ("0.3", "0.7", "1.1", "2.3", "4.7", "9.9", "17.3"):
         assert run(["fit", "class", "RC3", size, "--json"]) == 0
@@ -148,6 +159,7 @@ def test_drill_answer(capsys: pytest.CaptureFixture[str]) -> None:
     assert found["candidates"][0]["names"] == "X"
     assert found["reaming"]["reamer"] == 0.3995
     assert found["sequence"][-1]["names"] == "X"
+    assert found["bushing"] == {"min": 0.3971, "max": 0.3975}  # ANSI B94.33: +.0001 / +.0005 over 1/4 to 3/4 in
     past = answer(capsys, "drill", "0.455", "0.462", "--history", "29/64: 0.4561 0.4567 0.4559", "--series", "fraction")
     assert past["candidates"][0]["basis"] == "shop history"
     assert past["candidates"][0]["readings"] == 3

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from holeqc.fits import describe_fit, limits_for_class
+from holeqc.fits.confirmation import warning, weakest
 from holeqc.fits.match import match_pair, shop_word
 from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
 from holeqc.problems import DataError, TableError
@@ -115,6 +116,25 @@ def test_a_pair_without_a_class_is_told_the_nearest() -> None:
     assert tight.shop_word == "force"
     far = match_pair((200.0, 200.1), (199.0, 199.1), "in")  # beyond the tables of both systems
     assert far.nearest == ()
+
+
+def test_how_the_tolerance_is_shared_counts_too() -> None:
+    # RC4 at 1 in gives hole 1.2 and pin 0.8 thousandths (printed); the same clearances with 0.8 and 1.2 are no RC4
+    swapped = match_pair((1.0, 1.0008), (0.998, 0.9992), "in")
+    rc4 = next(match for match in swapped.nearest if match.name == "RC4")
+    assert rc4.difference == pytest.approx(0.0004, abs=1e-9)
+    assert not rc4.matches
+    hole_only = match_pair((1.0, 1.0012), (0.9984 - 0.0007, 0.9992), "in").nearest
+    assert next(m for m in hole_only if m.name == "RC4").difference == pytest.approx(0.0007, abs=1e-9)
+
+
+def test_the_weakest_word_wins() -> None:
+    # order of evidence, our own words: arithmetic, two printings, one, the rule, printings that differ, memory
+    order = ["exact", "two sources", "one source", "derived", "disputed", "memory"]
+    for k, word in enumerate(order):
+        assert weakest(order[: k + 1]) == word
+        assert bool(warning(word, "H7")) == (k > 2)
+    assert weakest([]) == "exact"
 
 
 def test_differences_are_in_the_unit_asked_in() -> None:

@@ -85,7 +85,7 @@ PINS: dict[str, Sizes] = {
     "within": NormalWithin(10.003, 0.004, 9.992, 10.006),
     "measured": Measured(RNG.normal(10.0005, 0.002, 31)),
 }
-VALUES = np.array([-0.012, -0.004, 0.0, 0.003, 0.0087, 0.015, 0.024])
+VALUES = np.array([-0.012, -0.004, 0.0, 0.003, 0.0087, 0.015, 0.024, 0.05])
 
 
 def drawn(sizes: Sizes, count: int, rng: np.random.Generator) -> FloatArray:
@@ -157,7 +157,7 @@ def test_two_uniforms_by_hand() -> None:
     # hole 10..20, pin 5..15: P(hole < pin) is a triangle of sides 5 in a square of 10: 12.5 / 100
     found = clearance_distribution(Uniform(10.0, 20.0), Uniform(5.0, 15.0))
     assert found.interference == pytest.approx(0.125, abs=1e-12)
-    assert found.probability_below([-5.0, 5.0, 15.0]).tolist() == pytest.approx([0.0, 0.5, 1.0], abs=1e-9)
+    assert found.probability_below([-6.0, 5.0, 15.0, 25.0]).tolist() == pytest.approx([0.0, 0.5, 1.0, 1.0], abs=1e-9)
 
 
 def test_measured_sizes_by_counting() -> None:

@@ -15,7 +15,7 @@ from holeqc.problems import TableError
 
 def mm(microns: str | float | Fraction) -> float:
     """Micrometres as printed -> the float that the same number of mm is."""
-    return float(Fraction(microns) / 1000)
+    return float(Fraction(str(microns)) / 1000)
 
 
 def side(limits: FitLimits) -> Zone:
@@ -124,6 +124,8 @@ def test_the_four_corrections(name: str, size: float, lower: float, upper: float
         ("M6", 250, -37, -8), ("M6", 315.001, -46, -10),
         # delta is not added up to 3 mm, nor above the grades it is for (N9: ES = 0; P8 = -18 at 14 mm)
         ("K7", 3, -10, 0), ("P7", 3, -16, -6), ("N9", 20, -52, 0), ("N9", 3, -29, -4), ("P8", 14, -45, -18),
+        # no delta up to 3 mm by definition, whatever the grade: P2 there is -6 and IT2 1.2 below
+        ("P2", 2, -7.2, -6),
     ],
 )  # fmt: skip
 def test_delta_rule(name: str, size: float, lower: float, upper: float) -> None:
@@ -168,7 +170,7 @@ def test_special_rule_makes_fits_alike() -> None:
 @pytest.mark.parametrize(
     ("name", "size", "words"),
     [
-        ("Q7", 10.0, "no letter 'Q'"), ("j9", 10.0, "grades"), ("K9", 20.0, "over 0 to 3 mm"),
+        ("Q7", 10.0, "no letter 'Q'"), ("j9", 10.0, "grades 5 to 6, 7, 8"), ("K9", 20.0, "over 0 to 3 mm"),
         ("cd8", 11.0, "to 10 mm"),
         ("t6", 20.0, "over 24"), ("H7", 3151.0, "3150"), ("a11", 1.0, "over 1"), ("H19", 10.0, "grade 19"),
         ("H7/G6", 10.0, "hole class, then the shaft"), ("h7/g6", 10.0, "hole class"), ("7H", 10.0, "capitals"),

@@ -160,6 +160,7 @@ def test_drawn_parts_stay_within_tolerance() -> None:
         allowed = 0.01 + np.stack([size[:, 0] - 0.5, np.zeros(20_000), 0.52 - size[:, 2]], axis=1)
         assert (away <= allowed + 1e-12).all()
         assert (away.max(axis=0) > 0.9 * 0.01).all()
+        assert (away[:, [0, 2]].max(axis=0) > 0.015).all()  # holes at MMC and at LMC both have their bonus
         assert size.min() >= 0.5
         assert size.max() <= 0.52
         assert size.mean() == pytest.approx(0.51, abs=1e-4)
