@@ -83,10 +83,10 @@ def _design_notes(layout: Layout) -> list[str]:
     if layout.missing:
         notes.append(f"{layout.missing} readings have no value and are left out")
     if not layout.balanced and layout.design not in {REPEATS}:
-        notes.append(
-            "not every part was read equally often by every appraiser: terms are adjusted for each other "
-            "(Henderson's method 3), and the intervals are approximate"
+        how = "terms are adjusted for each other (Henderson's method 3)" if layout.design == CROSSED else (
+            "expected mean squares take the unequal numbers into account"
         )
+        notes.append(f"not every part was read equally often: {how}, and the intervals are approximate")
     if layout.design == ONE_APPRAISER:
         notes.append("one appraiser: what another person would add is not in these numbers")
     if layout.design in {ONE_PART, REPEATS}:

@@ -157,6 +157,11 @@ def test_line_of_bias_against_a_published_calibration() -> None:
     x = np.array([1.0, 5.5, 10.0])
     assert got.correct(x + got.intercept + got.slope * x) == pytest.approx(x)
     assert len(got.levels) == 10
+    # second route for the test of any bias: F of the line against "reading = master" (2 coefficients more)
+    read, size = numbers(table["measured_y"]), numbers(table["reference_x"])
+    rest = np.sum((read - np.polyval(np.polyfit(size, read, 1), size)) ** 2)
+    f = (np.sum((read - size) ** 2) - rest) / 2 / (rest / 38)
+    assert got.bias_p == pytest.approx(stats.f.sf(f, 2, 38), rel=1e-6, abs=0.0)
     assert got.bend_p == pytest.approx(lack_of_fit(table), rel=1e-9)
 
 

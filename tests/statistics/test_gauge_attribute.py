@@ -250,6 +250,10 @@ def test_unit_and_origin_change_nothing() -> None:
     one, two = fit_response(sizes, k, n), fit_response(sizes * 25.4, k, n)
     assert two.curve.centre == pytest.approx(25.4 * one.curve.centre, rel=1e-10)
     assert two.curve.width == pytest.approx(25.4 * one.curve.width, rel=1e-8)
+    shifted = fit_response(sizes - 0.455, k, n)
+    at = np.array([0.4549, 0.4553])
+    for a, b in zip(one.band(at), shifted.band(at - 0.455), strict=True):
+        assert a == pytest.approx(b, rel=1e-8)
     assert two.centre_interval == pytest.approx([25.4 * v for v in one.centre_interval])  # type: ignore[union-attr]
 
 

@@ -91,7 +91,8 @@ def test_master_column(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_one_master(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    rows = [["ring", "read"], *[[0.455, 0.455 + 0.0001 * k] for k in (1, 2, 3, 2)]]
+    rows: list[list[object]] = [["ring", "read"]]
+    rows += [[0.455, 0.455 + 0.0001 * k] for k in (1, 2, 3, 2)]
     got = machine([write(tmp_path / "ring.csv", rows), "--value", "read", "--master", "ring"], capsys)
     assert got["bias"][0]["bias"] == pytest.approx(0.0002)
 
