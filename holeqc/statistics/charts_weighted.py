@@ -25,7 +25,7 @@ from holeqc.statistics.chart_parts import (
 )
 from holeqc.statistics.charts import Series, frozen_of, series_of
 from holeqc.statistics.run_length import RunLength, cusum_run_length, ewma_run_length
-from holeqc.statistics.signals import BEYOND_LIMITS, EDGE, Signal, stretches
+from holeqc.statistics.signals import BEYOND_LIMITS, EDGE, Signal
 
 
 def weighted_average(values: FloatArray, weight: float, start: float) -> FloatArray:
@@ -92,15 +92,15 @@ def since_zero(sums: FloatArray) -> IntArray:
 
 
 def _sum_signals(sums: FloatArray, decision: float, side: str) -> list[Signal]:
+    """Return one signal for every climb from zero that passed the decision value."""
     count = since_zero(sums)
+    at = np.flatnonzero(sums > decision * (1 + EDGE))
+    starts = at - count[at] + 1
     found = []
-    at, begins, ends = stretches(sums > decision * (1 + EDGE))
-    for begin, end in zip(begins, ends, strict=True):
-        if begin == end:
-            continue
-        first = at[begin] - int(count[at[begin]]) + 1
-        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, at[end - 1] + 2)), tuple(p + 1 for p in at[begin:end]),
-                            side, BEYOND_MEANING[SUM_BEYOND]))
+    for first in np.unique(starts).tolist():
+        places = at[starts == first] + 1
+        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, int(places[-1]) + 1)), tuple(places.tolist()), side,
+                            BEYOND_MEANING[SUM_BEYOND]))
     return found
 
 

@@ -107,7 +107,7 @@ def _weighted_logs(x: FloatArray, m: float, s: float) -> float:
     def direct(begin: int, end: int) -> float:
         z = (x[begin:end] - m) / s
         weight = 2.0 * np.arange(begin, end) + 1
-        return dot(weight, log_ndtr(z)) + dot(2 * n - weight, log_ndtr(-z))
+        return dot(np.asarray(weight), log_ndtr(z)) + dot(np.asarray(2 * n - weight), log_ndtr(-z))
 
     if n <= _DIRECT:
         return direct(0, n)

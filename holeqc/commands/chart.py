@@ -1,0 +1,146 @@
+"""`holeqc chart`: has something changed, when, and what does that look like."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from holeqc.commands.tables import Table
+    from holeqc.problems import Problem
+    from holeqc.statistics.chart_parts import Chart, ChartOptions
+
+KIND_HELP = (
+    "average-range, average-sd (subgroups), individuals, ewma, cusum, position (with --second), p (counts of rejects, "
+    "with --size), c (counts of faults). Chosen by the subgroups if not given."
+)
+TESTS_HELP = (
+    "Tests by name, with commas: beyond_limits, same_side, steady_drift, up_and_down, two_of_three_far, "
+    "four_of_five_off, hugging_centre, avoiding_centre. All if not given."
+)
+
+
+def chart(
+    data: Annotated[Path, typer.Argument(metavar="DATA", help="Table with one reading a row: .csv, .tsv or .xlsx.")],
+    column: Annotated[str, typer.Option(help="Column of the readings or counts, in order of production.")],
+    subgroup: Annotated[str, typer.Option(help="Column of the subgroup, or of the points' names.")] = "",
+    kind: Annotated[str, typer.Option(help=KIND_HELP)] = "",
+    tests: Annotated[str, typer.Option(help=TESTS_HELP)] = "",
+    baseline: Annotated[int | None, typer.Option(help="The first so many points set the limits for all.")] = None,
+    limits: Annotated[
+        Path | None, typer.Option(help="Hold the limits of an earlier chart: its --json output.")
+    ] = None,
+    centre: Annotated[float | None, typer.Option(help="Centre line or target, instead of the mean.")] = None,
+    sigma: Annotated[float | None, typer.Option(help="Sigma of one reading, instead of an estimate.")] = None,
+    weight: Annotated[float, typer.Option(help="ewma: share of the newest point.")] = 0.2,
+    width: Annotated[float, typer.Option(help="ewma: limits in sigma of the average.")] = 3.0,
+    steady: Annotated[bool, typer.Option("--steady", help="ewma: steady limits from the first point on.")] = False,
+    reference: Annotated[float, typer.Option(help="cusum: reference value in sigma of a point.")] = 0.5,
+    decision: Annotated[float, typer.Option(help="cusum: decision value in sigma of a point.")] = 5.0,
+    second: Annotated[str, typer.Option(help="position: column of the second coordinate.")] = "",
+    alarm: Annotated[float, typer.Option(help="position: chance of a false alarm at a point.")] = 0.0027,
+    size: Annotated[str, typer.Option(help="p: column of the number inspected, or one number.")] = "",
+    unit: Annotated[str, typer.Option(help="Unit, printed beside results.")] = "",
+    sheet: Annotated[str, typer.Option(help="Sheet of a workbook; the first if not given.")] = "",
+    plot: Annotated[Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf.")] = None,
+    json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+) -> None:
+    """Draw up a control chart: centre line, limits, signals with their points and meaning, price of false alarms.
+
+    Limits come from the readings, from the first --baseline points, or from an earlier chart (--limits).
+
+    Example: holeqc chart sizes.csv --column size --subgroup part --plot chart.svg
+
+    Exit code 0: done. 2: unusable input.
+
+    Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
+    supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
+    """
+    from holeqc.commands.tables import read_table
+    from holeqc.statistics.chart_parts import POSITION, ChartOptions
+
+    options = ChartOptions(
+        tests=tuple(t.strip() for t in tests.split(",") if t.strip()) or None, baseline=baseline,
+        frozen=None if limits is None else _frozen(limits), centre=centre, sigma=sigma, weight=weight, width=width,
+        steady=steady, reference=reference, decision=decision, alarm=alarm,
+    )  # fmt: skip
+    table = read_table(data, sheet)
+    result, problems = _draw_up(table, kind or (POSITION if second else ""), (column, second, size, subgroup), options)
+    for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
+        print(sentence, file=sys.stderr)
+    if plot is not None:
+        from holeqc.reports.chart_plots import chart_figure
+        from holeqc.reports.fit_plots import save_figure
+
+        save_figure(chart_figure(result, column, unit), plot)
+        print(f"picture: {plot}", file=sys.stderr)
+    if json_:
+        from holeqc.commands.capability import print_json
+
+        print_json(result.as_dict())
+    else:
+        from holeqc.reports.chart_text import chart_text
+
+        sys.stdout.write(chart_text(result, f"{column}, {second}" if second else column, unit))
+
+
+def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
+             options: ChartOptions) -> tuple[Chart, tuple[Problem, ...]]:
+    """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
+    from holeqc.commands.tables import label_column, number_column
+    from holeqc.problems import DataError
+    from holeqc.statistics import chart_parts as parts
+    from holeqc.statistics.charts import chart as work_out
+    from holeqc.statistics.charts_counts import c_chart, p_chart
+    from holeqc.statistics.charts_position import position_chart
+
+    column, second, size, subgroup = columns
+    if kind and kind not in parts.KINDS:
+        raise DataError(f"there is no chart '{kind}'; allowed: {', '.join(parts.KINDS)}")
+    if second and kind != parts.POSITION:
+        raise DataError(f"--second belongs to a chart of positions, not to '{kind}'")
+    if size and kind != parts.P_CHART:
+        raise DataError("--size belongs to a chart of shares: give --kind p")
+    values, problems = number_column(table, column)
+    labels = label_column(table, subgroup) if subgroup else None
+    if kind == parts.POSITION:
+        if not second:
+            raise DataError("a chart of positions needs the second coordinate: --second")
+        other, more = number_column(table, second)
+        return position_chart(values, other, subgroups=labels, options=options), problems + more
+    if kind == parts.C_CHART:
+        return c_chart(values, options=options, labels=labels), problems
+    if kind == parts.P_CHART:
+        if not size:
+            raise DataError("a chart of shares needs the number inspected: --size, a column or one number")
+        sizes, more = _sizes(table, size)
+        return p_chart(values, sizes, options=options, labels=labels), problems + more
+    return work_out(values, kind, subgroups=labels, options=options), problems
+
+
+def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
+    from holeqc.commands.tables import number_column
+
+    if size not in table.names and size.strip().isdecimal():
+        return int(size), ()
+    return number_column(table, size)
+
+
+def _frozen(path: Path) -> Any:
+    """Return the limits of an earlier chart from its JSON file."""
+    import json
+
+    from holeqc.problems import DataError
+    from holeqc.statistics.chart_parts import Frozen
+
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise DataError(f"{path}: not the --json output of a chart ({error})") from None
+    frozen = content.get("frozen") if isinstance(content, dict) else None
+    if not isinstance(frozen, dict):
+        raise DataError(f"{path}: it holds no limits; give the --json output of an earlier chart")
+    return Frozen.from_dict(frozen)

@@ -1,0 +1,211 @@
+"""Capability and control charts as text for the screen: aligned, 80 columns, warnings beside the figures they touch."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from holeqc.reports.gauge_text import WIDTH, chance, notes, number, table
+
+if TYPE_CHECKING:
+    from holeqc.problems import Problem
+    from holeqc.statistics.capability import Capability
+    from holeqc.statistics.chart_parts import Chart
+    from holeqc.statistics.indices import Interval
+    from holeqc.statistics.position_capability import PositionCapability
+    from holeqc.statistics.stability import Stability
+
+MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
+NOT_STABLE = "not stable"
+
+
+def _value(value: float | None) -> str:
+    return "-" if value is None else f"{value:.6g}"
+
+
+def _range(found: Interval | None, digits: int = 3) -> str:
+    if found is None:
+        return "-"
+    low, high = found
+    if high is None:
+        return f"at least {number(low, digits)}"
+    return f"{number(low, digits)} to {number(high, digits)}"
+
+
+def _ppm(value: float | None) -> str:
+    if value is None:
+        return "-"
+    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+
+
+def _pairs(rows: Iterable[tuple[str, str]]) -> list[str]:
+    kept = [(name, text) for name, text in rows if text]
+    wide = max(len(name) for name, _ in kept)
+    lines: list[str] = []
+    for name, text in kept:
+        lines += textwrap.wrap(text, WIDTH, initial_indent=f"{name:<{wide}}  ", subsequent_indent=" " * (wide + 2))
+    return lines
+
+
+def _percent_interval(low: float, high: float) -> str:
+    return f"{100 * low:.3g} to {100 * high:.3g} %"
+
+
+def _stability_lines(found: Stability) -> list[str]:
+    head = {True: "stable", False: "NOT STABLE", None: "not known"}[found.stable]
+    return notes([f"Stability: {head}. {found.words[0].upper()}{found.words[1:]}."])
+
+
+def remark_lines(remarks: Iterable[Problem]) -> list[str]:
+    """Return remarks wrapped to the width, warnings first."""
+    ranked = sorted(remarks, key=lambda r: r.severity == "note")
+    return notes(f"{r.severity}: {r.sentence()}" for r in ranked)
+
+
+def capability_text(result: Capability, name: str, unit: str = "") -> str:
+    """Return the capability of one quantity for the screen."""
+    limits, level = result.limits, f"{100 * result.choices.confidence:g} % interval"
+    within = result.within
+    lines = [f"Capability of {name}" + (f" [{unit}]" if unit else ""), ""]
+    lines += _pairs([
+        ("readings", str(result.n)),
+        ("limits", f"{_value(limits.lower)} to {_value(limits.upper)}"
+         + ("" if limits.target is None else f", target {_value(limits.target)}")),
+        ("mean", _value(result.mean)),
+        ("sigma overall", _value(result.sd_overall)),
+        ("sigma within", "-" if within is None else f"{_value(within.sigma)} ({within.words})"),
+    ])
+    lines += ["", *_index_lines(result, level), "", *_outside_lines(result), ""]
+    if result.percentile is not None:
+        lines += [*_percentile_lines(result), ""]
+    lines += _stability_lines(result.stability)
+    lines += remark_lines(result.remarks)
+    return "\n".join(lines) + "\n"
+
+
+def _index_lines(result: Capability, level: str) -> list[str]:
+    overall, short, intervals = result.overall, result.within_indices, result.intervals
+    beside = NOT_STABLE if result.stability.stable is False else ""
+    rows = []
+    for name, value in (("Cp", short.potential), ("Cpk", short.nearest), ("Pp", overall.potential),
+                        ("Ppk", overall.nearest), ("Cpm", result.Cpm)):
+        bound = intervals.get(f"{name}_lower_bound")
+        rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "",
+                     beside if value is not None else ""))
+    head = ("index", "value", level, f"{100 * result.choices.confidence:g} % bound", "")
+    made = table(head, rows)
+    exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")
+             if f"{k}_normal_approximation" in intervals]
+    if exact:
+        made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
+    return made
+
+
+def _outside_lines(result: Capability) -> list[str]:
+    out = result.outside
+    rows = [
+        ("outside, expected (overall)", f"{_ppm(out.expected_ppm)} ppm, {_range(out.expected_interval_ppm)} ppm"
+         if out.expected_ppm is not None else ""),
+        ("outside, expected (within)", f"{_ppm(out.expected_ppm_within)} ppm"
+         if out.expected_ppm_within is not None else ""),
+        ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
+    ]
+    band = result.tolerance
+    if band is not None:
+        low, high = band.two_sided
+        words = {True: ", inside the limits", False: ", NOT inside the limits", None: ""}[band.inside]
+        which = f"{_value(low)} to {_value(high)}"
+        if result.limits.width is None:
+            which = f"below {_value(band.upper_bound)}" if result.limits.lower is None else (
+                f"above {_value(band.lower_bound)}")
+        rows.append((f"{100 * band.coverage:.6g} % of parts",
+                     f"{which} with {100 * band.confidence:g} % confidence{words}"))
+    if result.normality is not None:
+        n = result.normality
+        rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, p {chance(n.p)}"))
+    return _pairs(rows)
+
+
+def _percentile_lines(result: Capability) -> list[str]:
+    found = result.percentile
+    assert found is not None
+    lines = notes([f"By percentiles (ISO 22514-2): {found.choice.words}."])
+    beside = NOT_STABLE if result.stability.stable is False else ""
+    lines += _pairs([
+        ("0.135, 50, 99.865 %", f"{_value(found.low)}, {_value(found.median)}, {_value(found.high)}"),
+        ("Pp, Ppk", f"{number(found.Pp)}, {number(found.Ppk)} ({_range(found.interval)}, approximate) {beside}"),
+        ("outside, expected", f"{_ppm(1e6 * (found.below + found.above))} ppm"),
+    ])
+    rows = [(c.words.split(" (")[0], f"{c.behind:.1f}", number(c.A2_adjusted), chance(c.p))
+            for c in found.choice.candidates]
+    return [*lines, "", *table(("distribution", "AICc behind", "A2 adjusted", "p"), rows)]
+
+
+def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
+    """Return the capability of positions for the screen."""
+    beside = f"  {NOT_STABLE}" if result.cautions else ""
+    inside = "-" if result.share_inside is None or result.expected_ppm is None else (
+        f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside")
+    observed = f"{result.observed_count} of {result.n} ({_percent_interval(*result.observed_interval)})"
+    found = result.intervals
+    lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
+    lines += _pairs([
+        ("positions", str(result.n)), ("tolerance zone", f"diameter {_value(result.tolerance)}"),
+        ("mean", f"{_value(result.mean[0])}, {_value(result.mean[1])}"),
+        ("sigma along axes", f"{_value(result.sd_axes[0])} at {result.directions[0]:.0f} degrees, "
+         f"{_value(result.sd_axes[1])} across"),
+        ("Pp, largest ellipse", f"{number(result.Pp)} ({_range(found.get('Pp'))}){beside}"),
+        ("Ppk, largest ellipse", f"{number(result.Ppk)} ({_range(found.get('Ppk'))}){beside}"),
+        ("Ppk, share inside", f"{number(result.Ppk_share)}{beside}"),
+        ("inside, expected", inside), ("outside, observed", observed),
+    ])
+    lines += ["", *_stability_lines(result.stability), *remark_lines(result.remarks)]
+    return "\n".join(lines) + "\n"
+
+
+def chart_text(chart: Chart, name: str, unit: str = "") -> str:
+    """Return a control chart for the screen: limits, every signal with its points, and the price of false alarms."""
+    lines = [f"Control chart of {name}" + (f" [{unit}]" if unit else "") + f": {chart.kind}", ""]
+    limits = _limits(chart)
+    rows = [("points", f"{chart.values.size}, limits from " + _source(chart)), ("centre", _value(chart.centre)),
+            ("limits", limits), ("sigma", "" if chart.sigma is None or limits == "none" else _value(chart.sigma))]
+    spread = chart.spread
+    if spread is not None and limits != "none":
+        centre = "" if spread.centre != spread.centre else f"centre {_value(spread.centre)}, "
+        rows.append((spread.title, f"{centre}limits {_limits(spread)}"))
+    lines += [*_pairs(rows), ""]
+    signals = chart.all_signals()
+    if signals:
+        lines += [f"{len(signals)} signals" if len(signals) > 1 else "1 signal"]
+        lines += table(("test", "on", "side", "points"), [
+            (s.test, title, s.side, _points(s.points)) for title, s in signals[:MOST_ROWS]])
+        if len(signals) > MOST_ROWS:
+            lines.append(f"and {len(signals) - MOST_ROWS} more")
+        meanings = dict.fromkeys(f"{s.test}: {s.meaning}" for _, s in signals)
+        lines += ["", *notes(meanings)]
+    else:
+        lines += ["no signal"]
+    lines += remark_lines(chart.remarks)
+    return "\n".join(lines) + "\n"
+
+
+def _source(chart: Chart) -> str:
+    if not chart.baseline:
+        return "an earlier chart"
+    return "all of them" if chart.baseline == chart.values.size else f"the first {chart.baseline}"
+
+
+def _limits(chart: Chart) -> str:
+    if not bool((chart.upper == chart.upper).any()):
+        return "none"
+    if chart.upper_limit is None or chart.lower_limit is None:
+        return "differ from point to point"
+    return f"{_value(chart.lower_limit)} to {_value(chart.upper_limit)}"
+
+
+def _points(points: tuple[int, ...]) -> str:
+    """Return point numbers in few words: ``3, 5`` or ``2 to 10``."""
+    if len(points) > 2 and points[-1] - points[0] == len(points) - 1:
+        return f"{points[0]} to {points[-1]}"
+    return ", ".join(map(str, points[:8])) + (" ..." if len(points) > 8 else "")
