@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from holeqc.statistics.gauge_study import LINES
+from holeqc.statistics.signals import TESTS
 
 if TYPE_CHECKING:
     from holeqc.statistics.gauge_accuracy import Bias, Linearity
@@ -219,8 +220,9 @@ def stability_text(result: Stability) -> str:
     ]
     lines = [f"Check standard over time: {result.values.size} occasions", *table(("", ""), rows)[1:]]
     lines += notes(result.notes)
-    if result.outside:
-        lines += notes([f"outside the limits: occasion {', '.join(map(str, result.outside))}"])
+    lines += notes(f"occasions {s.points[0]} to {s.points[-1]}: {TESTS[s.test].pattern}" for s in result.signals)
+    if result.scatter_outside:
+        lines += notes([f"scatter of repeats above its limit: occasion {', '.join(map(str, result.scatter_outside))}"])
     answer = "nothing shows that the gauge has moved" if result.stable else "the gauge has moved: find out when and why"
     return "\n".join([*lines, "", f"Answer: {answer}."]) + "\n"
 

@@ -6,7 +6,7 @@ A check standard is one part kept aside and read again and again; its chart tell
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,12 +16,14 @@ from holeqc.problems import DataError
 from holeqc.statistics.constants import moving_range_relative_variance, range_moments
 from holeqc.statistics.gauge_layout import FloatArray, IntArray, labels_to_codes, numbers
 from holeqc.statistics.gauge_notes import detected_step
+from holeqc.statistics.signals import BEYOND_LIMITS, SAME_SIDE, Signal, find_signals
 
 
 @dataclass(frozen=True, slots=True)
 class Stability:
-    """Chart of a check standard: ``centre`` with limits at three ``sigma``; ``outside`` are points from 1.
+    """Chart of a check standard: ``centre`` with limits at three ``sigma``; ``outside`` are occasions from 1.
 
+    ``signals`` are occasions beyond the limits and nine in a row on one side of the centre (Nelson 1984).
     ``drift`` is the change from one occasion to the next by least squares, ``drift_p`` the chance of it if there were
     none. ``scatter_limit`` is what the standard deviation of one occasion's repeats seldom exceeds, ``scatter_outside``
     the points that do; ``repeatability`` is the pooled standard deviation of those repeats.
@@ -34,6 +36,7 @@ class Stability:
     lower_limit: float
     upper_limit: float
     outside: tuple[int, ...]
+    signals: tuple[Signal, ...]
     drift: float | None
     drift_p: float | None
     standard_deviation: float
@@ -46,8 +49,8 @@ class Stability:
 
     @property
     def stable(self) -> bool:
-        """Nothing outside its limits, and no drift with a chance below 1 %."""
-        return not self.outside and not self.scatter_outside and (self.drift_p is None or self.drift_p >= 0.01)
+        """No signal, no scatter outside its limit, and no drift with a chance below 1 %."""
+        return not self.signals and not self.scatter_outside and (self.drift_p is None or self.drift_p >= 0.01)
 
 
 def pooled_deviation(standard_deviation: ArrayLike, freedom: ArrayLike) -> tuple[float, int]:
@@ -103,7 +106,8 @@ def check_standard(
     centre = mean if accepted is None else accepted
     low, high = centre - 3.0 * sigma, centre + 3.0 * sigma
     order = np.flatnonzero(np.isfinite(every)) + 1
-    outside = tuple(int(k) for k in order[(x < low) | (x > high)]) if sigma > 0.0 else ()
+    signals = _signals((x - centre) / sigma, order) if sigma > 0.0 else ()
+    outside = tuple(sorted({k for s in signals if s.test == BEYOND_LIMITS for k in s.at}))
     slope, slope_p = None, None
     if x.size > 3 and sd > 0.0:
         fit = stats.linregress(order.astype(np.float64), x - mean)
@@ -111,9 +115,17 @@ def check_standard(
     pooled, freedom, limit, wild = _scatter(repeat_sd, repeats, every.size, chance)
     notes = _stability_notes(x, every.size - x.size, sigma)
     return Stability(
-        x, centre, sigma, sigma_from, low, high, outside, slope, slope_p, sd, x.size - 1, pooled, freedom, limit, wild,
-        notes,
+        x, centre, sigma, sigma_from, low, high, outside, signals, slope, slope_p, sd, x.size - 1, pooled, freedom,
+        limit, wild, notes,
     )  # fmt: skip
+
+
+def _signals(z: FloatArray, occasion: IntArray) -> tuple[Signal, ...]:
+    def numbered(points: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(int(occasion[k - 1]) for k in points)
+
+    found = find_signals(z, (BEYOND_LIMITS, SAME_SIDE))
+    return tuple(replace(s, points=numbered(s.points), at=numbered(s.at)) for s in found)
 
 
 def _scatter(

@@ -102,6 +102,13 @@ def test_check_standard_sees_a_jump_and_a_drift() -> None:
     jumped[21] += 0.001
     assert check_standard(still).stable
     assert 22 in check_standard(jumped).outside
+    moved = still.copy()
+    moved[10:] += 0.00015
+    level = check_standard(moved, accepted=0.5)
+    (side,) = [s for s in level.signals if s.test == "same_side"]
+    assert side.side == "above"
+    assert side.points[-1] >= 19
+    assert not level.stable
     drifting = check_standard(still + 0.00005 * np.arange(30))
     assert drifting.drift == pytest.approx(0.00005, rel=0.2)
     assert drifting.drift_p is not None
@@ -109,7 +116,7 @@ def test_check_standard_sees_a_jump_and_a_drift() -> None:
     assert not drifting.stable
     holed = jumped.copy()
     holed[4] = np.nan
-    assert check_standard(holed).outside == check_standard(jumped).outside
+    assert check_standard(holed).outside == check_standard(jumped).outside == (22,)
     assert any("1 occasions" in note for note in check_standard(holed).notes)
 
 
