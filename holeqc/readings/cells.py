@@ -21,13 +21,17 @@ _SURFACE_ALLOWED = "clean, burr, not clean, crack"
 
 @dataclass(slots=True)
 class Cells:
-    """All (n,): value in the unit typed (NaN where none), unit code of the cell itself, word, issue, typed text."""
+    """All (n,): value in the unit typed (NaN where none), unit code of the cell itself, word, issue, typed text.
+
+    ``text``: the cell holds text, not a number.
+    """
 
     value: FloatArray
     unit: Array
     word: Array
     issue: Array
     typed: Array
+    text: Array
 
 
 def read_cells(
@@ -41,13 +45,14 @@ def read_cells(
     size = rows.size
     out = Cells(
         np.full(size, np.nan), np.zeros(size, np.int8), np.zeros(size, np.int8), np.zeros(size, np.int32),
-        np.full(size, -1, np.int32),
+        np.full(size, -1, np.int32), np.zeros(size, np.bool_),
     )  # fmt: skip
     is_length = characteristic < len(LENGTHS)
     if column.numbers is not None:
         _numbers(draft, column.numbers[rows], is_length, characteristic, out)
     if column.codes is not None:
         codes = column.codes[rows]
+        out.text[:] = codes >= 0
         if (codes >= 0).any():
             _texts(draft, column.labels, codes, is_length, characteristic, ask, decimal, out)
     return out

@@ -28,6 +28,7 @@ TYPES: dict[str, str] = {
     "direction": "float64", "trial": "int16", "value": "float64", "word": "int8", "typed": "int32", "unit": "int8",
     "gauge": "int32", "temperature_c": "float64", "date": "datetime64[D]", "by": "int32", "note": "int32",
     "file": "int16", "sheet": "int16", "row": "int32", "column": "int16", "issue": "int32", "raw": "float64",
+    "text": "bool",
 }  # fmt: skip
 
 

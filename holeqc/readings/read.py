@@ -13,6 +13,7 @@ import numpy as np
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
+from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.fields import Field
 from holeqc.readings.grid import Content
@@ -20,10 +21,11 @@ from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import text_of
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
+from holeqc.readings.leftovers import parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.table import Readings, Source, cell_name
-from holeqc.readings.table_reader import Context, TableReader
+from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
 from holeqc.specification.model import Specification
@@ -144,7 +146,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
                 sheet=sheet.name, found=f"{int(sheet.grid.filled_rows().sum())} filled rows",
             ))  # fmt: skip
         return marker, 0
-    context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet)
+    context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None)
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
     if mixed:
         run.collector.add(Problem(
@@ -157,7 +159,9 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
     ):
         blocks = list(group)
         for columns in views(blocks[0].heading):
-            TableReader(context, blocks, columns).read()
+            read_table(context, blocks, columns)
+    sheet_notes(context)
+    parts_without_readings(context)
     return marker, len(layout.blocks)
 
 

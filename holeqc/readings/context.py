@@ -1,0 +1,103 @@
+"""What reading a table needs beside its cells, and what is tallied over a whole sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from holeqc.problems import Problem
+from holeqc.readings.collect import Collector
+from holeqc.readings.draft import Draft
+from holeqc.readings.grid import BoolArray, IntArray
+from holeqc.readings.headings import READING, Meaning, Vocabulary
+from holeqc.readings.issues import Issue
+from holeqc.readings.layouts import Block
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.sources import Source, source
+from holeqc.readings.synonyms import FIELD
+from holeqc.readings.table import cell_name
+from holeqc.readings.xlsx import RawSheet
+from holeqc.specification.model import Specification
+
+
+@dataclass(slots=True)
+class Tally:
+    """What is said once for a whole sheet."""
+
+    named: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  #: (part, serial) -> cell from 0
+    read: set[tuple[int, int]] = field(default_factory=set)  #: (part, serial) with readings
+    ignored: dict[str, int] = field(default_factory=dict)  #: heading of a known column that holds no readings -> cells
+    text_numbers: int = 0
+    first_text_number: tuple[int, int] = (-1, -1)
+    unit_assumed: int = 0
+    numbers: int = 0
+
+
+@dataclass(slots=True)
+class Context:
+    """One sheet while it is read."""
+
+    spec: Specification
+    options: ReadOptions
+    vocabulary: Vocabulary
+    collector: Collector
+    draft: Draft
+    sheet: RawSheet
+    decimal: str = ""
+    serial: str = ""  #: of the sheet, where it names none itself
+    part: str = ""
+    own: bool = False  #: a sheet of ours, whose layout is known
+    tally: Tally = field(default_factory=Tally)
+
+    def problem(self, issue: Issue, found: str, row: int, column: int, **tied: str) -> Problem:
+        """Return the problem of a cell (row and column from 0, -1 where there is no cell)."""
+        cell = cell_name(row + 1, column + 1) if row >= 0 and column >= 0 else ""
+        return issue.problem(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
+
+    def say(self, issue: Issue, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
+        """Add the problem of a cell."""
+        self.collector.add(self.problem(issue, found, row, column, **tied))
+
+    def tied(self, part: int, serial: int, hole: int = -1, wall: int = -1) -> dict[str, str]:
+        """Return the names of part, serial, hole and wall; negative codes give ''."""
+        spec = self.spec
+        return {
+            "part": spec.parts[part].name if part >= 0 else "",
+            "serial": self.draft.serial.texts[serial] if serial >= 0 else "",
+            "hole": spec.hole_ids[hole] if hole >= 0 else "",
+            "wall": spec.walls.names[wall] if wall >= 0 else "",
+        }
+
+
+class Table:
+    """The rows of all blocks of a sheet that have the same heading, and the columns of one table in it."""
+
+    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int]) -> None:
+        self.context = context
+        self.blocks = blocks
+        self.meanings: tuple[Meaning, ...] = blocks[0].heading.meanings
+        self.texts = blocks[0].heading.texts
+        self.columns = [c for c in columns if c < context.sheet.grid.width]
+        self.rows: IntArray = np.concatenate([b.rows for b in blocks])
+        self.block_of: IntArray = np.repeat(np.arange(len(blocks)), [b.rows.size for b in blocks])
+        self.readings = [c for c in self.columns if self.meanings[c].kind == READING]
+        grid = context.sheet.grid
+        self.filled: dict[int, BoolArray] = {c: grid.columns[c].filled(grid.rows)[self.rows] for c in self.readings}
+        self.any_reading: BoolArray = np.zeros(self.rows.size, dtype=np.bool_)
+        for where in self.filled.values():
+            self.any_reading |= where
+
+    def fields(self, word: str) -> list[int]:
+        """Return the columns of a field."""
+        return [c for c in self.columns if self.meanings[c].kind == FIELD and self.meanings[c].word == word]
+
+    def source(self, word: str, default: str = "") -> Source:
+        """Return what each row says of a field."""
+        return source(self.context.sheet, word, self.fields(word), self.blocks, self.rows, self.block_of, default)
+
+    def first_column(self, row: int) -> int:
+        """Return the first filled column of a row of this table."""
+        grid = self.context.sheet.grid
+        return next((c for c in self.columns if grid.cell(int(self.rows[row]), c) is not None), 0)

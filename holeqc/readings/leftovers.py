@@ -1,0 +1,215 @@
+"""What is in a sheet and is no reading: unknown columns, surplus fields, remarks, merged and hidden cells, notes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from holeqc.readings.context import Context, Table
+from holeqc.readings.draft import UNIT_CODES, Array
+from holeqc.readings.grid import IntArray
+from holeqc.readings.headings import IGNORED, UNKNOWN
+from holeqc.readings.identities import text_of
+from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.synonyms import tokens
+from holeqc.readings.table import cell_name
+
+if TYPE_CHECKING:
+    from holeqc.readings.rows import Rows
+
+_STATISTICS = {"mean", "average", "avg", "min", "max", "minimum", "maximum", "range"}
+_LOOKED_AT = 2_000  #: so many rows without readings are looked at for remarks
+
+
+def unread_columns(table: Table) -> None:
+    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings."""
+    context, grid = table.context, table.context.sheet.grid
+    for column, meaning in enumerate(table.meanings):
+        if column >= grid.width or meaning.kind not in {UNKNOWN, IGNORED}:
+            continue
+        filled = grid.columns[column].filled(grid.rows)[table.rows]
+        count = int(filled.sum())
+        text = table.texts[column]
+        if not count or (not text and context.sheet.text_only):
+            continue
+        if meaning.kind == IGNORED:
+            context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count
+            continue
+        row = int(table.rows[np.argmax(filled)])
+        title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
+        issue = warning(
+            "unread-column", f"{title}: {count} filled cells below it are not read",
+            "headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface, Gauge, Date, Note",
+            "If readings stand there, name the heading in [headings] of the kit file",
+        )  # fmt: skip
+        context.say(issue, repr(text_of(grid.cell(row, column))), row, column)
+
+
+def surplus_rows(table: Table, known: Rows) -> None:
+    """Doubt rows of a text file that have more fields than the heading: their fields may all be out of place."""
+    context, grid = table.context, table.context.sheet.grid
+    if not context.sheet.text_only:
+        return
+    width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
+    extra = np.zeros(table.rows.size, dtype=np.bool_)
+    for column in range(width, grid.width):
+        extra |= grid.columns[column].filled(grid.rows)[table.rows]
+    rows = np.flatnonzero(extra)
+    if not rows.size:
+        return
+    issue = Issue(
+        "surplus-field", f"the row has more fields than the heading, which has {width}: a field may have been parted in "
+        "two, and all behind it be out of place", f"{width} fields",
+        "Look for a decimal comma or a delimiter inside a field; put the field in quotation marks",
+    )  # fmt: skip
+    code = context.draft.issue_code(issue)
+    context.draft.reported.add(code)
+    known.issue[rows] = np.where(known.issue[rows] == 0, code, known.issue[rows])
+
+    def make(row: int) -> object:
+        at = int(table.rows[row])
+        column = next(c for c in range(width, grid.width) if grid.cell(at, c) is not None)
+        tied = context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole)))
+        return context.problem(issue, repr(text_of(grid.cell(at, column))), at, column, **tied)
+
+    context.collector.cells(rows.tolist(), make)  # type: ignore[arg-type]
+
+
+def stray_rows(table: Table, known: Rows) -> None:
+    """Name rows that hold something, but neither a reading nor a hole."""
+    context, grid = table.context, table.context.sheet.grid
+    rows = np.flatnonzero(~table.any_reading & (known.hole == -1))[:_LOOKED_AT]
+    rows = np.array([r for r in rows if any(grid.cell(int(table.rows[r]), c) is not None for c in table.columns)], int)
+    if context.own or not rows.size:
+        return
+    first, last = int(table.rows[rows[0]]), int(table.rows[rows[-1]])
+    column = table.first_column(int(rows[0]))
+    message = f"{rows.size} rows hold neither a hole nor a reading (rows {first + 1} to {last + 1}): read as remarks"
+    context.say(note("stray-row", message), repr(text_of(grid.cell(first, column))), first, column)
+
+
+def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:
+    """Doubt readings whose cell is merged with others: whether they stand for all of them can't be told."""
+    context = table.context
+    reach = [
+        m for m in context.sheet.scan.merged
+        if m[1] - 1 == column and (m[2] > m[0] or any(c in table.readings for c in range(m[1], m[3])))
+    ]  # fmt: skip
+    if not reach:
+        return issue
+    where = np.isin(rows, [m[0] - 1 for m in reach])
+    if not where.any():
+        return issue
+    size = {m[0] - 1: f"{cell_name(m[0], m[1])}:{cell_name(m[2], m[3])}" for m in reach}
+    for place in np.flatnonzero(where & (issue == 0)):
+        bad = Issue(
+            "merged-reading", f"the cell is merged over {size[int(rows[place])]}: one value stands where several belong",
+            "one reading a cell", "Unmerge the cells and type each reading",
+        )  # fmt: skip
+        issue[place] = context.draft.issue_code(bad)
+    return issue
+
+
+def sheet_notes(context: Context) -> None:
+    """Say once for a sheet what is worth knowing of it."""
+    tally, sheet = context.tally, context.sheet
+    if tally.text_numbers:
+        context.say(
+            note("numbers-as-text", f"{tally.text_numbers} numbers are stored as text; read as numbers all the same",
+                 "Sums and charts in the workbook leave such cells out"),
+            repr(text_of(sheet.grid.cell(*tally.first_text_number))), *tally.first_text_number,
+        )  # fmt: skip
+    if tally.unit_assumed:
+        unit = context.spec.unit
+        context.say(
+            note("unit-not-stated", f"no unit is said for {tally.unit_assumed} readings; taken in the kit's unit, {unit}",
+                 "Write the unit into the headings"), "no unit",
+        )  # fmt: skip
+    if tally.ignored and not context.own:
+        names = ", ".join(repr(name) for name in tally.ignored)
+        statistics = [name for name in tally.ignored if _STATISTICS & set(tokens(name))]
+        message = f"known columns that hold no readings: {names}"
+        if statistics:
+            message += "; means and extremes are never judged, each reading is"
+        context.say(note("not-readings", message), f"{sum(tally.ignored.values())} filled cells")
+    _hidden(context)
+
+
+def _hidden(context: Context) -> None:
+    sheet, draft = context.sheet, context.draft
+    if sheet.hidden:
+        context.say(
+            warning("hidden-sheet", "the sheet is hidden; its readings are read all the same", action="Show the sheet and "
+                    "look whether these readings are meant"), repr(sheet.name),
+        )  # fmt: skip
+    scan = sheet.scan
+    if not (scan.hidden_rows or scan.hidden_columns):
+        return
+    mine = [c for c in draft.chunks if c["file"].size and int(c["file"][0]) == draft.file.code(sheet.file)
+            and int(c["sheet"][0]) == draft.sheet.code(sheet.name)]  # fmt: skip
+    rows = np.concatenate([c["row"] for c in mine]) if mine else np.empty(0, dtype=np.int32)
+    columns = np.concatenate([c["column"] for c in mine]) if mine else np.empty(0, dtype=np.int16)
+    hidden = np.isin(rows, list(scan.hidden_rows))
+    for first, last in scan.hidden_columns:
+        hidden |= (columns >= first) & (columns <= last)
+    if hidden.any():
+        at = int(np.argmax(hidden))
+        context.say(
+            warning("hidden-cells", f"{int(hidden.sum())} readings stand in hidden rows or columns; they are read all the "
+                    "same", action="Show them and look whether they are meant"), "hidden", int(rows[at]) - 1,
+            int(columns[at]) - 1,
+        )  # fmt: skip
+
+
+def unit_conflict(table: Table, known: Rows) -> None:
+    """Say where a heading names another unit than a field of the sheet; the heading counts."""
+    units = {UNIT_CODES[int(u)] for u in np.unique(known.unit) if u > 0}
+    if known.unit_by_row or not units:
+        return
+    for column in table.readings:
+        unit = table.meanings[column].unit
+        if unit and units != {unit}:
+            issue = warning(
+                "unit-conflict", f"the heading says {unit}, the sheet says {' and '.join(sorted(units))}: the heading counts",
+                "one unit", "Correct the heading or the field", holds=True,
+            )  # fmt: skip
+            table.context.say(issue, repr(table.texts[column]), table.blocks[0].heading.last, column)
+            return
+
+
+def parts_without_readings(context: Context) -> None:
+    """Report parts that a sheet names without a single reading, and keep their place in the table.
+
+    A part that is only named must not vanish: a row of the table stands for it, without hole and value.
+    """
+    tally, draft, sheet = context.tally, context.draft, context.sheet
+    silent = [pair for pair in tally.named if pair not in tally.read]
+    if not silent:
+        return
+    issue = Issue("no-readings", "the part is named, but not one reading is there", "readings of its holes",
+                  "Measure the part, or take its number off the sheet")  # fmt: skip
+    code = draft.issue_code(issue)
+    draft.reported.add(code)
+
+    def make(index: int) -> object:
+        part, serial = silent[index]
+        found = repr(draft.serial.texts[serial])
+        return context.problem(issue, f"serial {found}", *tally.named[part, serial], **context.tied(part, serial))
+
+    context.collector.cells(range(len(silent)), make)  # type: ignore[arg-type]
+    size = len(silent)
+    rows = np.array([max(tally.named[pair][0], 0) for pair in silent]) + 1
+    columns = np.array([max(tally.named[pair][1], 0) for pair in silent]) + 1
+    nothing = np.full(size, -1)
+    draft.add({
+        "part": np.array([p for p, _ in silent]), "serial": np.array([s for _, s in silent]), "hole": nothing,
+        "wall": nothing, "characteristic": nothing, "direction": np.full(size, np.nan), "trial": np.ones(size),
+        "value": np.full(size, np.nan), "raw": np.full(size, np.nan), "word": np.zeros(size),
+        "typed": np.full(size, draft.typed.code("")), "unit": np.zeros(size), "gauge": nothing,
+        "temperature_c": np.full(size, np.nan), "date": np.full(size, "NaT", "datetime64[D]"), "by": nothing,
+        "note": nothing, "file": np.full(size, draft.file.code(sheet.file)),
+        "sheet": np.full(size, draft.sheet.code(sheet.name)), "row": rows, "column": columns,
+        "issue": np.full(size, code), "text": np.zeros(size, np.bool_),
+    })  # fmt: skip
+

@@ -1,0 +1,149 @@
+"""Problems with what rows say: labels that the kit doesn't know, labels that are missing or filled down."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from holeqc.problems import NOTE, Problem
+from holeqc.readings.context import Table
+from holeqc.readings.grid import BoolArray, Content, IntArray
+from holeqc.readings.identities import Match, text_of
+from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.sources import Source
+from holeqc.readings.words import folded
+
+if TYPE_CHECKING:
+    from holeqc.readings.rows import Rows
+
+SUMMARY = -5  #: hole code of a row that sums up others
+SUMMARY_WORDS = {
+    "mean", "average", "avg", "max", "min", "maximum", "minimum", "range", "total", "sum", "std", "sd", "count",
+    "nominal", "upper limit", "lower limit", "limits", "tolerance", "sigma", "usl", "lsl", "spec",
+}  # fmt: skip
+#: a label with a doubt of these makes the readings of its row unusable
+NEEDED = {"hole", "wall", "part"}
+
+
+class Reporter:
+    """Reports what is wrong with labels of one table and marks the rows concerned."""
+
+    def __init__(self, table: Table, rows: Rows) -> None:
+        self._table, self._rows, self._context = table, rows, table.context
+        self.serial_said: BoolArray = np.zeros(table.rows.size, dtype=np.bool_)
+
+    def match(self, found: Source, match: Callable[[Content], Match], word: str) -> list[Match]:
+        """Return what each label stands for, and report the doubtful ones."""
+        matches = [match(label) for label in found.labels]
+        self.report(found, matches, word, unusable=word in NEEDED)
+        return matches
+
+    def report(self, found: Source, matches: Sequence[Match], word: str, *, unusable: bool = False) -> None:
+        """Report labels with a doubt; ``unusable``: readings of their rows carry the doubt too."""
+        by_code: dict[str, list[int]] = {}
+        for code, match in enumerate(matches):
+            if match.issue is not None:
+                by_code.setdefault(match.issue.code, []).append(code)
+        for codes in by_code.values():
+            rows = np.flatnonzero(np.isin(found.codes, codes) & self._table.any_reading)
+            if word == "hole":
+                rows = self._without_summaries(found, rows)
+            if not rows.size:
+                continue
+            if unusable:
+                for code in codes:
+                    self._mark(rows[found.codes[rows] == code], matches[code].issue)
+            issue = matches[codes[0]].issue
+            if issue is not None and issue.severity == NOTE:
+                self._notes(found, matches, rows)
+                continue
+            place = found.at_row[rows] * 100_000 + found.at_column[rows]
+            first = rows[np.sort(np.unique(place, return_index=True)[1])]
+            self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=unusable)
+
+    def _mark(self, rows: IntArray, issue: Issue | None) -> None:
+        """Give rows an issue unless they have one; the problem itself is reported by the caller."""
+        if issue is not None and issue.holds:
+            code = self._context.draft.issue_code(issue)
+            self._context.draft.reported.add(code)
+            self._rows.issue[rows] = np.where(self._rows.issue[rows] == 0, code, self._rows.issue[rows])
+
+    def _tied(self, row: int) -> dict[str, str]:
+        known = self._rows
+        return self._context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole, known.wall)))
+
+    def _maker(self, found: Source, matches: Sequence[Match], word: str) -> Callable[[int], Problem]:
+        def make(row: int) -> Problem:
+            code = int(found.codes[row])
+            issue = matches[code].issue
+            assert issue is not None
+            shown = f"{word} {text_of(found.labels[code])!r}"
+            return self._context.problem(
+                issue, shown, int(found.at_row[row]), int(found.at_column[row]), **self._tied(row)
+            )
+
+        return make
+
+    def _notes(self, found: Source, matches: Sequence[Match], rows: IntArray) -> None:
+        """Say once for each label how it was read."""
+        for code in np.unique(found.codes[rows]):
+            issue = matches[code].issue
+            if issue is None:
+                continue
+            where = rows[found.codes[rows] == code]
+            first = int(where[0])
+            count = f", {where.size} rows" if where.size > 1 else ""
+            self._context.say(
+                replace(issue, message=issue.message + count), repr(text_of(found.labels[code])),
+                int(found.at_row[first]), int(found.at_column[first]),
+            )  # fmt: skip
+
+    def _without_summaries(self, found: Source, rows: IntArray) -> IntArray:
+        """Name rows such as 'Average' under a table, and take them out of the unknown holes."""
+        words = [isinstance(label, str) and folded(label) in SUMMARY_WORDS for label in found.labels]
+        hit = np.isin(found.codes[rows], np.flatnonzero(words))
+        for row in rows[hit]:
+            self._context.say(
+                note("summary-row", "a row that sums up others holds no readings of a hole; it is not used"),
+                repr(text_of(found.labels[found.codes[row]])), int(found.at_row[row]), int(found.at_column[row]),
+            )  # fmt: skip
+        self.summaries = rows[hit]
+        return rows[~hit]
+
+    def filled_down(self, found: dict[str, Source]) -> None:
+        """Say where blank cells took what stands above them."""
+        for word, each in found.items():
+            rows = np.flatnonzero(each.filled & self._table.any_reading)
+            if rows.size:
+                first, last = int(self._table.rows[rows[0]]), int(self._table.rows[rows[-1]])
+                issue = warning(
+                    "filled-down", f"the {word} is blank in {rows.size} rows (rows {first + 1} to {last + 1}): taken "
+                    "from the cell above", action=f"Type the {word} in every row",
+                )  # fmt: skip
+                above = f"blank; above it {text_of(each.labels[each.codes[rows[0]]])!r}"
+                self._context.say(issue, above, first, int(each.at_column[rows[0]]))
+
+    def missing(self, hole: Source) -> None:
+        """Report rows with readings but without a serial, a part or a hole."""
+        table, rows, spec = self._table, self._rows, self._context.spec
+        if hasattr(self, "summaries"):
+            rows.hole[self.summaries] = SUMMARY
+        named = any(table.meanings[c].hole for c in table.readings)
+        unnamed_hole = ~hole.said() if not named else np.zeros(table.rows.size, dtype=np.bool_)
+        for word, where, allowed in (
+            ("serial", ~self.serial_said, "a serial number in a column, in a field such as 'Serial: 1042', or stated"),
+            ("part", (rows.part < 0) & (rows.issue == 0), "parts " + ", ".join(p.name for p in spec.parts)),
+            ("hole", unnamed_hole, "holes " + ", ".join(spec.hole_ids[:40])),
+        ):
+            bad = np.flatnonzero(where & table.any_reading)
+            if not bad.size:
+                continue
+            message = f"{bad.size} rows with readings name no {word}"
+            issue = Issue(f"{word}-missing", message, allowed, f"Write the {word}")
+            first = int(bad[0])
+            tied = self._tied(first) if word == "hole" and bad.size == 1 else {}
+            self._context.say(issue, "nothing", int(table.rows[first]), table.first_column(first), **tied)
+            self._mark(bad, issue)

@@ -1,0 +1,266 @@
+"""Rows matched with the kit: whose reading it is, of which hole and wall, in which unit, by which gauge, when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from holeqc.quantities import FloatArray, parse_unit
+from holeqc.readings.context import Table
+from holeqc.readings.dates import date_of, ordered
+from holeqc.readings.draft import UNIT_CODES, Array
+from holeqc.readings.grid import BoolArray, Content
+from holeqc.readings.headings import FIELD, IGNORED, READING, UNKNOWN, Meaning
+from holeqc.readings.identities import (
+    Gauges,
+    Holes,
+    Match,
+    Parts,
+    WallNames,
+    direction_of,
+    match_serial,
+    text_of,
+    trial_of,
+)
+from holeqc.readings.issues import Issue
+from holeqc.readings.row_report import Reporter
+from holeqc.readings.sources import Source, fill_down
+from holeqc.readings.table import CHARACTERISTICS
+from holeqc.readings.temperatures import temperature_of
+from holeqc.specification.model import Specification
+
+#: field -> characteristics that its gauge reads; empty: all, where nothing more exact is said
+GAUGE_WORDS: dict[str, tuple[str, ...]] = {
+    "gauge": (), "gauge:diameter": ("diameter",), "gauge:x": ("x", "y"), "gauge:y": ("y",),
+    "gauge:position": ("x", "y"), "gauge:edge_distance": ("edge_distance",), "gauge:plug": ("plug", "go", "no_go"),
+    "gauge:plugs": ("go", "no_go"), "gauge:go": ("go", "no_go"), "gauge:no_go": ("no_go",),
+    "gauge:surface": ("surface",),
+}  # fmt: skip
+
+
+@dataclass(slots=True)
+class Rows:
+    """What is known of each row (r,): codes into the kit's lists, -1 where unknown; ``issue`` into the draft's list."""
+
+    part: Array
+    serial: Array
+    hole: Array
+    wall: Array
+    characteristic: Array
+    direction: FloatArray
+    trial: Array
+    unit: Array
+    temperature_c: FloatArray
+    date: Array
+    by: Array
+    note: Array
+    issue: Array
+    wall_said: BoolArray
+    unit_by_row: bool = False
+    gauges: dict[str, Array] = field(default_factory=dict)
+
+
+def _blank(size: int) -> Rows:
+    codes = [np.full(size, -1, dtype=np.int32) for _ in range(7)]
+    return Rows(
+        *codes[:5], np.full(size, np.nan), np.zeros(size, np.int16), np.zeros(size, np.int8), np.full(size, np.nan),
+        np.full(size, "NaT", "datetime64[D]"), codes[5], codes[6], np.zeros(size, np.int32), np.zeros(size, np.bool_),
+    )  # fmt: skip
+
+
+def read_rows(table: Table) -> Rows:
+    """Return what is known of each row of a table; what can't be matched becomes a problem."""
+    out = _blank(table.rows.size)
+    report = Reporter(table, out)
+    hole = _who(table, out, report)
+    _which_wall(table, out, report)
+    report.missing(hole)
+    _what(table, out, report)
+    _units(table, out, report)
+    _gauges(table, out, report)
+    _days(table, out, report)
+    _temperatures(table, out, report)
+    draft = table.context.draft
+    for name in ("by", "note"):
+        texts = table.source(name)
+        setattr(out, name, codes_of(texts, getattr(draft, name).codes([text_of(x) for x in texts.labels])))
+    return out
+
+
+def codes_of(found: Source, table: Sequence[int] | Array) -> Array:
+    """Return one number a row from one a label, -1 where nothing is said."""
+    return np.append(np.asarray(table, dtype=np.int32), -1).astype(np.int32)[found.codes]
+
+
+def _floats(found: Source, table: Sequence[float]) -> FloatArray:
+    return np.array([*table, np.nan], dtype=np.float64)[found.codes]
+
+
+def _who(table: Table, out: Rows, report: Reporter) -> Source:
+    """Find serial, part and hole of each row; return where the hole is said."""
+    context = table.context
+    spec, options = context.spec, context.options
+    serial = table.source("serial", options.serial or context.serial)
+    part = table.source("part", options.part or context.part)
+    if not part.said().any() and _side_is_part(table, spec):
+        part = table.source("wall")
+    hole = table.source("hole")
+    everywhere = np.ones(table.rows.size, dtype=np.bool_)
+    for each in (serial, part):
+        fill_down(each, table.rows, table.block_of, everywhere)
+    told_apart = any(table.fields(word) for word in ("wall", "characteristic", "direction", "trial"))
+    fill_down(hole, table.rows, table.block_of, table.any_reading & told_apart)
+    serials = report.match(serial, match_serial, "serial")
+    out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
+    out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
+    if len(spec.parts) == 1:
+        out.part[out.part < 0] = 0
+    report.serial_said = serial.said()
+    out.hole = codes_of(hole, [m.code for m in report.match(hole, Holes(spec).match, "hole")])
+    report.filled_down({"serial": serial, "part": part, "hole": hole})
+    _remember(table, out, serial)
+    return hole
+
+
+def _side_is_part(table: Table, spec: Specification) -> bool:
+    """Whether a column of walls names parts instead: 'Side' may be port and starboard."""
+    sides = table.source("wall")
+    match = Parts(spec).match
+    return len(spec.parts) > 1 and bool(sides.labels) and all(match(label).code >= 0 for label in sides.labels)
+
+
+def _remember(table: Table, out: Rows, serial: Source) -> None:
+    """Note which parts are named and which have readings, so that one without any is missed."""
+    tally = table.context.tally
+    rows = np.flatnonzero(out.serial >= 0)
+    key = out.part[rows].astype(np.int64) * 10_000_000 + out.serial[rows]
+    _, first = np.unique(key, return_index=True)
+    for row in rows[first]:
+        place = (int(serial.at_row[row]), int(serial.at_column[row]))
+        tally.named.setdefault((int(out.part[row]), int(out.serial[row])), place)
+    for number in np.unique(key[table.any_reading[rows]]):
+        row = rows[np.flatnonzero(key == number)[0]] if number < 0 else -1
+        pair = (int(out.part[row]), int(out.serial[row])) if row >= 0 else divmod(int(number), 10_000_000)
+        tally.read.add(pair)
+
+
+def _which_wall(table: Table, out: Rows, report: Reporter) -> None:
+    spec = table.context.spec
+    wall = table.source("wall")
+    if _side_is_part(table, spec):
+        return
+    matches = report.match(wall, WallNames(spec, table.context.vocabulary).match, "wall")
+    out.wall, out.wall_said = codes_of(wall, [m.code for m in matches]), wall.said()
+
+
+def _what(table: Table, out: Rows, report: Reporter) -> None:
+    """Find characteristic, direction and trial of each row."""
+    spec, vocabulary = table.context.spec, table.context.vocabulary
+    what = table.source("characteristic")
+    kinds = [vocabulary.meaning(label) for label in what.labels]
+    matches = [_characteristic(kind) for kind in kinds]
+    report.report(what, matches, "characteristic", unusable=True)
+    out.characteristic = codes_of(what, [m.code for m in matches])
+    turned = _floats(what, [np.nan if k.direction is None else k.direction for k in kinds])
+    placed = codes_of(what, [k.wall if k.wall < len(spec.walls.names) else -1 for k in kinds])
+    fresh = ~out.wall_said & (placed >= 0)
+    out.wall[fresh], out.wall_said = placed[fresh], out.wall_said | fresh
+    out.trial = np.maximum(codes_of(what, [k.trial for k in kinds]), 0)
+    direction = table.source("direction")
+    found = [direction_of(label, vocabulary, spec.plan.directions) for label in direction.labels]
+    report.report(direction, [Match(issue=issue) for _, issue in found], "direction")
+    stated = _floats(direction, [degrees for degrees, _ in found])
+    out.direction = np.where(np.isnan(stated), turned, stated)
+    trial = table.source("trial")
+    trials = report.match(trial, trial_of, "trial")
+    out.trial = np.where(trial.said(), codes_of(trial, [m.code for m in trials]), out.trial)
+
+
+def _characteristic(meaning: Meaning) -> Match:
+    if meaning.kind == READING and meaning.word:
+        return Match(CHARACTERISTICS.index(meaning.word))
+    placed = meaning.direction is not None or meaning.wall >= 0
+    if meaning.kind not in {UNKNOWN, IGNORED, FIELD} and placed:
+        return Match(0)
+    issue = Issue(
+        "unknown-characteristic", "it isn't known what was measured", ", ".join(CHARACTERISTICS),
+        "Write one of these words",
+    )  # fmt: skip
+    return Match(issue=issue)
+
+
+def _units(table: Table, out: Rows, report: Reporter) -> None:
+    units = table.source("unit")
+    issue = Issue("unknown-unit", "the unit isn't known", "in or mm", "Write in or mm")
+    matches = []
+    for label in units.labels:
+        text = parse_unit(label) if isinstance(label, str) else None
+        matches.append(Match(UNIT_CODES.index(text)) if text else Match(0, issue=issue))
+    report.report(units, matches, "unit", unusable=True)
+    out.unit = np.maximum(codes_of(units, [m.code for m in matches]), 0).astype(np.int8)
+    out.unit_by_row = bool(table.fields("unit"))
+
+
+def _gauges(table: Table, out: Rows, report: Reporter) -> None:
+    spec, draft = table.context.spec, table.context.draft
+    gauges = Gauges(spec)
+    for word, kinds in GAUGE_WORDS.items():
+        found = table.source(word)
+        if not found.said().any():
+            continue
+        matches = report.match(found, gauges.match, "gauge")
+        codes = codes_of(found, draft.gauge.codes([m.text for m in matches]))
+        for kind in kinds or CHARACTERISTICS:
+            here = codes
+            if word == "gauge" and not (found.from_column and len(table.readings) == 1):
+                # one gauge beside several columns can only have read what it measures
+                fits = codes_of(found, [int(_measures(spec, m.text, kind)) for m in matches])
+                here = np.where(fits == 1, codes, -1)
+            before = out.gauges.get(kind)
+            out.gauges[kind] = here if before is None else np.where(here >= 0, here, before)
+
+
+def _measures(spec: Specification, gauge_id: str, characteristic: str) -> bool:
+    gauge = spec.gauge(gauge_id)
+    return gauge is None or characteristic in gauge.measures
+
+
+def _days(table: Table, out: Rows, report: Reporter) -> None:
+    days = table.source("date")
+    order = table.context.options.dates
+    if not order:
+        told = {ordered(x) for x in days.labels if isinstance(x, str)} - {""}
+        order = told.pop() if len(told) == 1 else ""
+    found = [date_of(label, order) for label in days.labels]
+    report.report(days, [Match(issue=issue) for _, issue in found], "date")
+    out.date = np.array([day or "NaT" for day, _ in found] + ["NaT"], dtype="datetime64[D]")[days.codes]
+
+
+def _temperatures(table: Table, out: Rows, report: Reporter) -> None:
+    found = table.source("temperature_c")
+    readings: list[tuple[float, Issue | None]] = []
+    holds = table.context.spec.temperature.correct
+    unit = _temperature_unit(table)
+    for label in found.labels:
+        celsius, issue = temperature_of(label, unit)
+        readings.append((celsius, issue if issue is None or holds else _without_hold(issue)))
+    report.report(found, [Match(issue=issue) for _, issue in readings], "temperature", unusable=holds)
+    out.temperature_c = _floats(found, [celsius for celsius, _ in readings])
+
+
+def _without_hold(issue: Issue) -> Issue:
+    return Issue(issue.code, issue.message, issue.allowed, issue.action, issue.severity, False)
+
+
+def _temperature_unit(table: Table) -> str:
+    columns = table.fields("temperature_c")
+    if columns:
+        return table.meanings[columns[0]].unit
+    return next((b.fields["temperature_c"].unit for b in table.blocks if "temperature_c" in b.fields), "")
+
+
+def label_text(content: Content) -> str:
+    """Return a content the way a problem shows it."""
+    return repr(text_of(content))
