@@ -14,12 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.inspection.evidence import Evidence
+from holeqc.inspection.grouping import IntArray
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.places import Places
 from holeqc.inspection.position import Zones, position_outcome
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import GRAIN, BoolArray, FloatArray, above, below
 from holeqc.specification.model import Specification
+
+LEAST_HOLES = 4  #: with fewer, leaving one out leaves too little to say which of them is off
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +45,6 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
 
     ``axes`` (H,W) says which axes belong to the pattern. Axes whose place or radius isn't known are left out.
     """
-    from holeqc.inspection.minimax import best_motion as zone_margin
-
     shape = evidence.shape
     out = Floated(
         np.full(shape[0], np.nan), np.full(shape[0], np.nan), np.full((shape[0], 2), np.nan), np.full(shape, np.nan),
@@ -51,22 +52,54 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
     )  # fmt: skip
     known = places.known & np.isfinite(radius) & axes
     signs = evidence.parts.signs
-    for sign in np.unique(signs[known.any(axis=(1, 2))], axis=0):
-        parts = np.flatnonzero((signs == sign).all(axis=1) & known.any(axis=(1, 2)))
-        basic = places.basic[parts[0]][axes]
-        there = known[parts][:, axes]
-        target, zone = _filled(basic, places.xy[parts][:, axes], radius[parts][:, axes], there)
-        best = zone_margin(basic, target, zone, rotate=rotate)
-        out.margin[parts], out.rotation[parts] = best.margin, best.rotation
-        out.translation[parts] = best.translation
-        grid = np.zeros((parts.size, *shape[1:]), dtype=np.bool_)
-        grid[:, axes] = best.binding & there
-        out.binding[parts] = grid
-        moved = _moved(places.basic[parts], best.rotation, best.translation)
-        gap = places.xy[parts] - moved
-        away = np.hypot(gap[..., 0], gap[..., 1])
-        out.away[parts] = np.where(known[parts], away, np.nan)
+    some = known.any(axis=(1, 2))
+    straight = _straight(places, known, axes)
+    for sign in np.unique(signs[some], axis=0):
+        for through in (True, False):
+            parts = np.flatnonzero((signs == sign).all(axis=1) & some & (straight == through))
+            if not parts.size:
+                continue
+            motion = _best(places, radius, known, axes, parts, rotate, through)
+            out.rotation[parts], out.translation[parts], out.binding[parts] = motion
+            gap = places.xy[parts] - _moved(places.basic[parts], out.rotation[parts], out.translation[parts])
+            out.away[parts] = np.where(known[parts], np.hypot(gap[..., 0], gap[..., 1]), np.nan)
+    room = np.where(known, radius - out.away, np.inf).min(axis=(1, 2), initial=np.inf)
+    out.margin[:] = np.where(np.isfinite(room), room, np.nan)
     return out
+
+
+def _straight(places: Places, known: BoolArray, axes: BoolArray) -> BoolArray:
+    """Return the parts (P,) whose axes have the same place in all walls, so that the narrowest zone of each counts."""
+    holes = axes.any(axis=1)
+    if axes.shape[1] == 1 or not (axes.all(axis=1) == holes).all():
+        return np.zeros(known.shape[0], dtype=np.bool_)
+    same = (places.xy == places.xy[:, :, :1]).all(axis=(2, 3)) & known.all(axis=2)
+    return np.asarray((same | ~holes).all(axis=1))
+
+
+def _best(
+    places: Places, radius: FloatArray, known: BoolArray, axes: BoolArray, parts: IntArray, rotate: bool, through: bool
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return rotation, translation and binding axes of parts that share one drawn pattern.
+
+    ``through``: axes have one place in all walls, so one axis a hole is enough.
+    """
+    from holeqc.inspection.minimax import best_motion as zone_margin
+
+    there = known[parts]
+    binding = np.zeros(there.shape, dtype=np.bool_)
+    if through:
+        holes = axes.any(axis=1)
+        narrow = radius[parts][:, holes].min(axis=2)
+        best = zone_margin(places.basic[parts[0]][holes, 0], places.xy[parts][:, holes, 0], narrow, rotate=rotate)
+        tight = radius[parts][:, holes] <= narrow[..., None] + GRAIN
+        binding[:, holes] = best.binding[..., None] & tight
+        return best.rotation, best.translation, binding
+    basic = places.basic[parts[0]][axes]
+    target, zone = _filled(basic, places.xy[parts][:, axes], radius[parts][:, axes], there[:, axes])
+    best = zone_margin(basic, target, zone, rotate=rotate)
+    binding[:, axes] = best.binding & there[:, axes]
+    return best.rotation, best.translation, binding
 
 
 def _filled(basic: FloatArray, target: FloatArray, zone: FloatArray, there: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -99,10 +132,12 @@ def _moved(basic: FloatArray, rotation: FloatArray, translation: FloatArray) -> 
 def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     """Return the verdict on position hole to hole, the pattern floated to its best, for each hole and wall.
 
-    Holes whose pattern may turn, and holes whose pattern may only shift, are two patterns. What a row shows is the
-    deviation at the motion that leaves the most room to the axis that has least; so all rows are inside exactly if
-    some motion brings all of them inside. The uncertainty of that motion is left out of U and of the conformance
-    probability.
+    What a row shows is the deviation at the motion that leaves the most room to the axis that has least; so all rows
+    are inside exactly if some motion brings all of them inside. Where none does, and leaving out just one hole lets
+    all others in, that hole is the one that is off: its deviation, and that of the others, is then taken at the
+    motion that is best for the others, since at the common motion it would push good holes out. Holes whose pattern
+    may turn, and holes whose pattern may only shift, are two patterns. The uncertainty of the motion itself is left
+    out of U and of the conformance probability.
     """
     spec = evidence.spec
     radius = 0.5 * (zones.stated + zones.largest_bonus)
@@ -111,9 +146,34 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     actual = np.full(evidence.shape, np.nan)
     for rotate, axes in ((True, asked & turns), (False, asked & ~turns)):
         if axes.any():
-            floated = float_pattern(evidence, places, radius, axes, rotate=rotate)
-            actual = np.where(axes, 2.0 * floated.away, actual)
+            away = float_pattern(evidence, places, radius, axes, rotate=rotate).away
+            away = _against_the_others(evidence, places, radius, axes, rotate, away)
+            actual = np.where(axes, 2.0 * away, actual)
     return position_outcome(evidence, "hole-to-hole position", places, zones, actual)
+
+
+def _against_the_others(
+    evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, rotate: bool, away: FloatArray
+) -> FloatArray:
+    """Return deviations (P,H,W), those of parts with one hole off the pattern taken where all other holes fit best."""
+    off = np.flatnonzero(above(away, radius).any(axis=(1, 2)))
+    holes = np.flatnonzero(axes.any(axis=1))
+    if not off.size or holes.size < LEAST_HOLES:
+        return away
+    # Every such part once for each hole, that hole left out.
+    part, hole = np.repeat(off, holes.size), np.tile(holes, off.size)
+    narrowed = radius[part]
+    narrowed[np.arange(part.size), hole] = np.nan
+    others = float_pattern(evidence.of_parts(part), places.of_parts(part), narrowed, axes, rotate=rotate)
+    fits = ~below(others.margin, 0.0) & np.isfinite(others.margin)
+    fits &= np.isfinite(away[part, hole]).any(axis=1)
+    alone = fits.reshape(off.size, holes.size).sum(axis=1) == 1
+    row = np.flatnonzero(alone) * holes.size + fits.reshape(off.size, holes.size)[alone].argmax(axis=1)
+    moved = _moved(places.basic[off[alone]], others.rotation[row], others.translation[row])
+    gap = places.xy[off[alone]] - moved
+    out = away.copy()
+    out[off[alone]] = np.where(np.isnan(away[off[alone]]), np.nan, np.hypot(gap[..., 0], gap[..., 1]))
+    return out
 
 
 def shift_zones(spec: Specification, sizes: Sizes, zones: Zones) -> Zones:

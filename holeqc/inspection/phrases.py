@@ -64,7 +64,7 @@ def _length(value: float, unit: str) -> str:
     return format_length(value, unit)
 
 
-def _amount(value: float, unit: str) -> str:
+def amount_text(value: float, unit: str) -> str:
     """Return an amount; more decimals where it would read as nothing."""
     decimals = 4 if unit == "in" else 3
     while decimals < 9 and abs(value) > GRAIN and float(f"{value:.{decimals}f}") == 0.0:
@@ -86,9 +86,9 @@ def size_beyond(inspection: Inspection, row: Row) -> Phrase:
     over = row["cause"] == "over"
     limit, amount = row["upper" if over else "lower"], abs(float(row["deviation"]))
     if row["characteristic"] == "edge distance":
-        text = f"edge distance {_length(row['found'], unit)} {unit} is {_amount(amount, unit)} under the least, "
+        text = f"edge distance {_length(row['found'], unit)} {unit} is {amount_text(amount, unit)} under the least, "
         return Phrase(text + _length(limit, unit), ENGINEERING)
-    text = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])} is {_amount(amount, unit)} "
+    text = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])} is {amount_text(amount, unit)} "
     text += f"{'over the upper' if over else 'under the lower'} limit {_length(limit, unit)}"
     text += _within_uncertainty(row, amount, unit)
     return Phrase(text, ENGINEERING if over else _rework(inspection, row))
@@ -98,7 +98,7 @@ def _within_uncertainty(row: Row, amount: float, unit: str) -> str:
     uncertainty = float(row["uncertainty"])
     if not amount < uncertainty:
         return ""
-    return f", less than the reading's U = {_amount(uncertainty, unit)}"
+    return f", less than the reading's U = {amount_text(uncertainty, unit)}"
 
 
 def _rework(inspection: Inspection, row: Row) -> str:
@@ -115,14 +115,16 @@ def position_over(inspection: Inspection, row: Row) -> Phrase:
     if bonus > GRAIN:
         parts += f" + {_length(bonus, unit)} bonus"
     name = "position" if row["characteristic"] == "position" else "hole-to-hole position (pattern floated)"
-    text = f"{name} ⌀ {_amount(row['found'], unit)} {unit} is {_amount(row['deviation'], unit)} over the tolerance "
+    found, amount = (amount_text(row[column], unit) for column in ("found", "deviation"))
+    text = f"{name} ⌀ {found} {unit} is {amount} over the tolerance "
     return Phrase(text + f"⌀ {_length(row['upper'], unit)} ({parts})", ENGINEERING)
 
 
 def form_over(inspection: Inspection, row: Row) -> Phrase:
     """Return the phrase for out-of-roundness or taper beyond its limit."""
     unit = inspection.specification.unit
-    text = f"{row['characteristic']} {_amount(row['found'], unit)} {unit} is {_amount(row['deviation'], unit)} over "
+    found, amount = (amount_text(row[column], unit) for column in ("found", "deviation"))
+    text = f"{row['characteristic']} {found} {unit} is {amount} over "
     return Phrase(text + f"the allowed {_length(row['upper'], unit)}", ENGINEERING)
 
 
@@ -179,19 +181,20 @@ def guarded(inspection: Inspection, row: Row) -> Phrase:
     spec = inspection.specification
     unit = spec.unit
     w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
-    side = f"{_amount(abs(left), unit)} {'inside' if left >= 0 else 'beyond'} its limit"
-    text = f"{row['characteristic']} {_amount(row['found'], unit)} {unit} lies {side}, within the guard band "
-    text += f"w = {_amount(w, unit)}: conformance is not proven"
+    side = f"{amount_text(abs(left), unit)} {'inside' if left >= 0 else 'beyond'} its limit"
+    text = f"{row['characteristic']} {amount_text(row['found'], unit)} {unit} lies {side}, within the guard band "
+    text += f"w = {amount_text(w, unit)}: conformance is not proven"
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
 
 
 def missing_words(inspection: Inspection, part: str, serial: str, hole: str, wall: str, names: list[str]) -> str:
     """Return the sentence for what was not read of one hole and wall."""
     head = hole_words(inspection, {"hole": hole, "wall": wall})
-    if names == ["size"]:
-        directions = _open_directions(inspection, part, serial, hole, wall)
-        return f"{head}: the diameter{directions} is missing."
-    return f"{head}: {', '.join(names)} can't be judged, readings are missing."
+    open_ = f"{', '.join(names)} can't be judged"
+    directions = _open_directions(inspection, part, serial, hole, wall) if "size" in names else ""
+    if directions:
+        return f"{head}: the diameter{directions} is missing; {open_}."
+    return f"{head}: {open_}, readings are missing."
 
 
 def _open_directions(inspection: Inspection, part: str, serial: str, hole: str, wall: str) -> str:

@@ -34,6 +34,10 @@ class Places:
         """Where both coordinates are known (P,H,W)."""
         return np.asarray(np.isfinite(self.off).all(axis=-1))
 
+    def of_parts(self, parts: IntArray) -> Places:
+        """Return the axes of some parts."""
+        return Places(*(getattr(self, name)[parts] for name in self.__slots__))
+
 
 def find_places(evidence: Evidence) -> Places:
     """Return the measured axis of each hole in each wall.

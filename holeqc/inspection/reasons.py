@@ -12,6 +12,7 @@ from holeqc.inspection.causes import CAUSES, MEANING
 from holeqc.inspection.phrases import (
     ENGINEERING,
     Phrase,
+    amount_text,
     contradiction,
     form_over,
     guarded,
@@ -26,7 +27,6 @@ from holeqc.inspection.phrases import (
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
 from holeqc.problems import Problem
-from holeqc.quantities import format_length
 
 READ_AGAIN = "Read it and check the sheet again."
 
@@ -137,12 +137,12 @@ def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]
             text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
             yield Reason(HOLD, text, action="Read what is missing and check the sheet again.")
         elif verdict == HOLD:
-            text = f"All pins together have {format_length(margin, unit)} {unit} of radial room"
+            text = f"All pins together have {amount_text(margin, unit)} {unit} of radial room"
             yield Reason(
                 HOLD, f"{text}: too near 0 to be decided.", action="Read again with a better gauge, or try the pins."
             )
         elif verdict == REJECT:
-            lack = format_length(-margin, unit)
+            lack = amount_text(-margin, unit)
             text = f"The pins don't all enter together: {lack} {unit} of radial room is lacking at the best fit"
             text += f"{_tightest(inspection, part, serial)}."
             yield Reason(REJECT, text, action=_pin_action(inspection, part, serial))

@@ -36,11 +36,11 @@ class Limits:
 class Sizes:
     """What is known of sizes, all (P,H,W).
 
-    ``smallest`` and ``largest`` of the readings that nobody doubts, NaN where there are none; ``uncertainty`` U of them.
-    ``unread``: cause (0 for none) why readings are not all there; the extremes then bound the hole from inside. ``gap``:
-    the same for the mating size, which a plug can give and a plug can disprove. ``weak``: cause why readings that are
-    there prove nothing (a gauge out of date, no temperature). ``mating`` is the estimate of the actual mating size, wall
-    by wall; ``plugged`` where the largest plug that enters gave it.
+    ``smallest`` and ``largest`` of the readings that nobody doubts, NaN where there are none; ``uncertainty`` U of
+    them. ``unread``: cause (0 for none) why readings are not all there; the extremes then bound the hole from inside.
+    ``gap``: the same for the mating size, which a plug can give and a plug can disprove. ``weak``: cause why readings
+    that are there prove nothing (a gauge out of date, no temperature). ``mating`` is the estimate of the actual
+    mating size, wall by wall; ``plugged`` where the largest plug that enters gave it.
     """
 
     smallest: FloatArray
