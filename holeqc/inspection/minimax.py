@@ -1,0 +1,166 @@
+"""Best motion of a rigid pattern in the plane: the smallest largest overshoot, over every rotation and translation.
+
+For pattern points ``p_i``, targets ``h_i`` and zone radii ``c_i`` this finds the rotation R and translation t with the
+largest margin m such that ``|R p_i + t - h_i| <= c_i - m`` for every i. The answer is exact (the rotation isn't
+linearised) and it is the best of all angles, not of those near a start: each result carries the proved gap between the
+margin that its motion reaches and the most that any motion could.
+
+Ways, quick first: :mod:`minimax_fast` for nearly all parts, :mod:`minimax_cone` for ties and perfect fits,
+:mod:`minimax_search` where the misfit is so large that one certificate can't cover all angles.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from holeqc.inspection import minimax_fast as fast
+from holeqc.inspection.minimax_cone import Solved, solve
+from holeqc.inspection.minimax_frame import Floats, Frame, Placed, place
+from holeqc.inspection.minimax_search import search
+
+CELLS = 48_000  #: rows times parts handled at once, so that a batch stays in the processor's cache
+TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit
+ROUNDS = (2, 1, 2)  #: exact steps before each look at the certificates
+
+
+@dataclass(frozen=True, slots=True)
+class BestMotion:
+    """Margins and motions of a batch; a part that isn't finite has NaN, and no binding row.
+
+    ``margin`` (B,), ``rotation`` (B,) rad, ``translation`` (B, 2) after the rotation about the origin, ``binding`` (B, N),
+    ``gap`` (B,): the true largest margin lies in [margin, margin + gap].
+    """
+
+    margin: npt.NDArray[np.float64]
+    rotation: npt.NDArray[np.float64]
+    translation: npt.NDArray[np.float64]
+    binding: npt.NDArray[np.bool_]
+    gap: npt.NDArray[np.float64]
+
+
+def best_motion(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate: bool = True) -> BestMotion:
+    """Solve parts in batches of bounded size: ``pattern`` (N, 2), ``target`` (B, N, 2), ``zone_radius`` (B, N)."""
+    parts, rows = target.shape[:2]
+    out = BestMotion(
+        np.full(parts, np.nan), np.full(parts, np.nan), np.full((parts, 2), np.nan),
+        np.zeros((parts, rows), dtype=bool), np.full(parts, np.nan),
+    )  # fmt: skip
+    whole = np.isfinite(target).all(axis=(1, 2)) & np.isfinite(zone_radius).all(axis=1)
+    index = np.flatnonzero(whole)
+    size = max(1, CELLS // rows)
+    problem = _Problem(pattern, target, zone_radius, rotate)
+    if rotate:
+        index = _in_batches(problem, index, size, out, quick=True)
+    _in_batches(problem, index, size, out, quick=False)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    pattern: Floats
+    target: Floats
+    zone_radius: Floats
+    rotate: bool
+
+
+def _in_batches(
+    problem: _Problem, index: npt.NDArray[np.intp], size: int, out: BestMotion, *, quick: bool
+) -> npt.NDArray[np.intp]:
+    """Solve the parts of ``index`` by one way, fill in ``out`` and return the parts that it couldn't prove."""
+    left = [np.empty(0, dtype=np.intp)]
+    for begin in range(0, index.size, size):
+        batch = index[begin : begin + size]
+        # a run without gaps is taken as a view, which spares a copy
+        run = batch[-1] - batch[0] + 1 == batch.size
+        where: slice | npt.NDArray[np.intp] = slice(batch[0], batch[-1] + 1) if run else batch
+        placed = place(problem.pattern, problem.target[where], problem.zone_radius[where], rotate=problem.rotate)
+        results = _Results(placed)
+        with np.errstate(all="ignore"):  # parts that break down in the quick way are solved in the sure one
+            results.at_start()
+            if quick:
+                results.quick()
+            else:
+                results.sure(problem.rotate)
+        results.write(placed, out, where)
+        left.append(batch[results.open()])
+    return np.concatenate(left)
+
+
+class _Results:
+    """Results of one batch in its frame, filled in by one way after another until every part is proved."""
+
+    def __init__(self, placed: Placed) -> None:
+        self.frame: Frame = placed.frame
+        parts = self.frame.radius.size
+        self.angle, self.tx, self.ty = np.zeros(parts), np.zeros(parts), np.zeros(parts)
+        self.overshoot = np.full(parts, np.inf)
+        self.proved = np.zeros(parts)  # the tightest zone can't be overshot by less
+        self.binding = np.zeros((len(self.frame.c), parts), dtype=bool)
+
+    def write(self, placed: Placed, out: BestMotion, where: slice | npt.NDArray[np.intp]) -> None:
+        """Put the results into ``out`` in the caller's unit and coordinates."""
+        out.margin[where] = placed.margin(self.overshoot)
+        out.rotation[where], out.translation[where] = placed.motion(self.angle, self.tx, self.ty)
+        out.binding[where] = self.binding.T
+        out.gap[where] = np.maximum(self.overshoot - self.proved, 0.0) * self.frame.scale
+
+    def open(self) -> npt.NDArray[np.intp]:
+        """Return the parts that aren't proved."""
+        return np.flatnonzero(~(self.overshoot - self.proved <= self.frame.tolerance))
+
+    def at_start(self) -> None:
+        """Settle the parts that the least-squares placement fits as well as anything can."""
+        over = self.frame.distances(self.angle, self.tx, self.ty) - self.frame.c
+        self.overshoot = over.max(axis=0)
+        self.binding = over >= self.overshoot - TOUCH
+
+    def quick(self) -> None:
+        """Settle what the fast way can."""
+        index = self.open()
+        if not index.size:
+            return
+        everything = index.size == self.overshoot.size
+        frame = self.frame if everything else self.frame.take(index)
+        guess = fast.rough(frame)
+        for steps in ROUNDS:
+            guess, proof = fast.sharpen(frame, guess, steps)
+            over = frame.distances(guess.angle, guess.tx, guess.ty)
+            over -= frame.c
+            reached, proved = over.max(axis=0), proof.anywhere()
+            good = reached - proved <= frame.tolerance
+            self._put(index[good], guess.angle[good], guess.tx[good], guess.ty[good], reached[good], proved[good])
+            self.binding[:, index[good]] = (over >= reached - TOUCH)[:, good]
+            left = np.flatnonzero(~good)
+            if not left.size:
+                return
+            index, frame, guess = index[left], frame.take(left), guess.take(left)
+
+    def sure(self, rotate: bool) -> None:
+        """Settle the rest: on cones, and over the whole circle where that isn't proof enough."""
+        index = self.open()
+        if not index.size:
+            return
+        frame = self.frame.take(index)
+        found = solve(frame, rotate=rotate)
+        self._take_over(index, frame, found)
+        if not rotate:
+            return
+        left = np.flatnonzero(~(found.overshoot - found.proved <= frame.tolerance))
+        if left.size:
+            frame, found = frame.take(left), found.take(left)
+            search(frame, found)
+            self._take_over(index[left], frame, found)
+
+    def _take_over(self, index: npt.NDArray[np.intp], frame: Frame, found: Solved) -> None:
+        self._put(index, found.angle, found.tx, found.ty, found.overshoot, np.maximum(found.proved, 0.0))
+        over = frame.distances(found.angle, found.tx, found.ty) - frame.c
+        self.binding[:, index] = over >= found.overshoot - TOUCH
+
+    def _put(
+        self, index: npt.NDArray[np.intp], angle: Floats, tx: Floats, ty: Floats, overshoot: Floats, proved: Floats
+    ) -> None:
+        self.angle[index], self.tx[index], self.ty[index] = angle, tx, ty
+        self.overshoot[index], self.proved[index] = overshoot, proved
