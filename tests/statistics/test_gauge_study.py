@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -181,16 +182,44 @@ def test_published_one_way_machines() -> None:
     assert study.as_dict()["variance"]["reproducibility"] is None  # type: ignore[index]
 
 
-def test_digits_survive_a_large_constant() -> None:
-    # data built as in NIST StRD SmLs01 to SmLs09 (Simon and Lesage 1989): certified F = 21, SS 1.68 and 1.80
-    treatment = np.repeat(np.arange(9), 21)
-    pattern = np.concatenate([[0.4], np.tile([0.3, 0.5], 10)])
-    steps = np.array([0.0, -0.1, 0.1, 0.0, 0.2, -0.1, 0.1, -0.2, 0.0])
-    for constant, digits in [(1.0, 12.0), (1e6, 9.0)]:
-        value = constant + pattern[np.tile(np.arange(21), 9)] + steps[treatment]
-        study = gauge_study(treatment, None, value)
-        exact = 21 * np.sum((steps - steps.mean()) ** 2) / 8 / (9 * 20 * 0.01 / 180)
-        assert row(study, "part").f == pytest.approx(exact, rel=10.0**-digits)
+def simon_lesage(constant: int, repeats: int) -> tuple[NDArray, NDArray]:
+    """Return the readings of NIST StRD SmLs01 to SmLs09, which are made by rule: tenths 4, then 3 and 5 by turns."""
+    tenths = np.concatenate([[0], np.tile([-1, 1], repeats // 2)])
+    base = np.array([4, 3, 5, 3, 5, 3, 5, 3, 5])
+    return np.repeat(np.arange(9), repeats), (constant + (base[:, None] + tenths) / 10).ravel()
+
+
+@pytest.mark.parametrize(
+    ("constant", "digits"),
+    # digits of F that careful double precision reaches on sets 1-3, 4-6, 7-9 (10.2 and 4.2 are rounded): what is lost
+    # lies in the decimals of the readings themselves, 13 leading digits in the last three sets
+    [(1, 13.5), (10**6, 10.15), (10**12, 4.15)],
+)
+@pytest.mark.parametrize("repeats", [21, 201, 2001])
+def test_certified_one_way_analysis(constant: int, digits: float, repeats: int) -> None:
+    # NIST StRD, certified: F = 21, 201, 2001 (Simon and Lesage 1989)
+    treatment, value = simon_lesage(constant, repeats)
+    study = gauge_study(treatment, None, value)
+    assert row(study, "part").degrees_of_freedom == 8
+    assert row(study, "repeatability").degrees_of_freedom == 9 * (repeats - 1)
+    assert row(study, "part").f == pytest.approx(repeats, rel=10.0**-digits)
+
+
+@pytest.mark.parametrize("constant", [1, 10**6, 10**12])
+def test_sums_of_squares_against_exact_fractions(constant: int) -> None:
+    # second route: rational arithmetic on the readings as stored; certified 1.68 and 1.80 for the smallest constant
+    treatment, value = simon_lesage(constant, 21)
+    exact = [Fraction(v) for v in value.tolist()]
+    groups = [exact[21 * k : 21 * (k + 1)] for k in range(9)]
+    means, grand = [sum(g) / 21 for g in groups], sum(exact) / 189
+    between = 21 * sum((m - grand) ** 2 for m in means)
+    within = sum((v - m) ** 2 for g, m in zip(groups, means, strict=True) for v in g)
+    study = gauge_study(treatment, None, value)
+    assert row(study, "part").sum_of_squares == pytest.approx(float(between), rel=1e-12)
+    assert row(study, "repeatability").sum_of_squares == pytest.approx(float(within), rel=1e-12)
+    if constant == 1:
+        assert float(between) == pytest.approx(1.68)
+        assert float(within) == pytest.approx(1.80)
 
 
 # --- second routes where nothing is published ---
