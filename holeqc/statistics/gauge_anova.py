@@ -205,7 +205,7 @@ def _expected(source: str, repeats: float) -> tuple[float, float, float, float]:
 def pool_interaction(strata: list[Stratum]) -> list[Stratum]:
     """Return the mean squares with the interaction added to repeatability (or standing for it, one reading a pair)."""
     joined = [s for s in strata if s.source in {"interaction", "repeatability"}]
-    if not joined or joined[0].source == "repeatability":
+    if not joined:
         return strata
     error = Stratum(
         "repeatability",

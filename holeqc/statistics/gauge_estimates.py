@@ -33,8 +33,10 @@ def pool(
     """Return the mean squares to use, whether the interaction was pooled into repeatability, and the rule in words."""
     row = next((r for r in table if r.source == "interaction"), None)
     if row is None:
-        lone = "this design has no interaction" if layout.design != CROSSED else "the readings leave no interaction"
-        return strata, False, lone
+        if layout.design != CROSSED:
+            return strata, False, "this design has no interaction"
+        text = "too few pairs were read to tell an interaction; it is taken as none"
+        return anova.pool_interaction(strata), False, text
     if not any(s.source == "repeatability" for s in strata):
         text = "one reading of each part by each appraiser: interaction and repeatability stand together"
         return anova.pool_interaction(strata), True, text

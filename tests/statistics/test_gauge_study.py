@@ -441,6 +441,16 @@ def test_one_reading_a_pair() -> None:
     assert any("at least twice" in note for note in study.notes)
 
 
+def test_too_few_pairs_for_an_interaction() -> None:
+    # parts 1 and 2 share appraiser a, parts 2 and 3 share b: no loop, so nothing is left for an interaction
+    part, appraiser = [1, 1, 2, 2, 2, 2, 3, 3], ["a", "a", "a", "a", "b", "b", "b", "b"]
+    study = gauge_study(part, appraiser, [1.0, 1.1, 2.0, 2.2, 2.1, 2.2, 3.3, 3.2])
+    assert study.share("interaction").variance is None
+    assert "too few pairs" in study.interaction_rule
+    assert study.share("repeatability").variance == pytest.approx((0.005 + 0.02 + 0.005 + 0.005) / 4)
+    assert study.share("part").variance is not None
+
+
 def test_one_part() -> None:
     study = gauge_study(None, ["a"] * 4 + ["b"] * 4, [1.0, 1.1, 0.9, 1.0, 1.3, 1.2, 1.3, 1.2])
     assert study.design == "one part"
