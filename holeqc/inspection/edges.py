@@ -95,7 +95,7 @@ def _readings(evidence: Evidence) -> tuple[FloatArray, FloatArray, CodeArray, In
     cause = any_code(hole, rows.cause, parts * holes)
     found, uncertainty = (np.append(a, np.nan)[worst] for a in (rows.value, rows.uncertainty))
     label = np.append(rows.label, -1)[worst]
-    return tuple(a.reshape(parts, holes) for a in (found, uncertainty, cause, label, worst >= 0))  # type: ignore[return-value]
+    return tuple(a.reshape(parts, holes) for a in (found, uncertainty, cause, label, worst >= 0))  # type: ignore
 
 
 def _worked_out(evidence: Evidence, places: Places) -> tuple[FloatArray, FloatArray, IntArray]:

@@ -174,8 +174,9 @@ def gather(spec: Specification, table: pd.DataFrame) -> Evidence:
         part, hole, wall, value, uncertainty, cause, doubted, np.where(words < 0, -1, words),
         table["direction"].to_numpy(dtype=np.float64), _whole(table["trial"]), index.astype(np.int64),
     )  # fmt: skip
-    apart, unplaced = _apart(rows, kind, word_texts)
-    counts = np.bincount(part, minlength=len(parts))
+    spoken = _spoken(rows, word_texts)
+    apart, unplaced = _apart(rows, kind, spoken)
+    counts = np.bincount(part[spoken], minlength=len(parts))
     first, last = _days(part, date, len(parts))
     return Evidence(spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems)
 
@@ -231,10 +232,14 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
     return {"diameter": size, "x": np.array(place), "y": np.array(place)}
 
 
-def _apart(rows: Rows, kind: IntArray, words: list[str]) -> tuple[dict[str, Rows], Rows]:
-    """Return placed rows apart by characteristic, and those that can't be placed."""
+def _spoken(rows: Rows, words: list[str]) -> BoolArray:
+    """Return which rows hold anything: a value, a word, or a cell in doubt."""
     said = np.array([bool(text) for text in words] + [False])[rows.word]
-    spoken = ~np.isnan(rows.value) | rows.doubted | said
+    return ~np.isnan(rows.value) | rows.doubted | said
+
+
+def _apart(rows: Rows, kind: IntArray, spoken: BoolArray) -> tuple[dict[str, Rows], Rows]:
+    """Return placed rows apart by characteristic, and those that can't be placed."""
     whole_hole = np.isin(kind, [CHARACTERISTICS.index(c) for c in ("edge_distance", "plug", "go", "no_go", "surface")])
     placed = (rows.hole >= 0) & ((rows.wall >= 0) | ((rows.wall == EVERY_WALL) & whole_hole)) & (kind >= 0)
     apart = {

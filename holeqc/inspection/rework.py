@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.inspection.assemble import Layout
-from holeqc.inspection.causes import CRACKED, NO_GO_ENTERED, NONE, OVER, UNDER
+from holeqc.inspection.causes import CONTRADICTION, CRACKED, NO_GO_ENTERED, NONE, UNDER
 from holeqc.inspection.decision import guard_band
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import IntArray
@@ -66,18 +66,18 @@ def tools_at_hand(spec: Specification) -> ToolTable:
 
 
 def small_holes(evidence: Evidence, layout: Layout, sizes: Sizes) -> BoolArray:
-    """Return the holes (P,H) that reaming could put right: small, and nothing else wrong that reaming can't undo.
+    """Return the holes (P,H) that reaming could put right: small, and nothing wrong that reaming can't undo.
 
-    Some reading is under the lower limit, none is over the upper, none is doubted or missing, no crack, and no NO-GO
-    plug enters.
+    Some reading is under the lower limit, none is over the upper, none is doubted or missing, no crack, no NO-GO plug
+    that enters, and no plug that contradicts the readings.
     """
     verdict, cause = layout.column("verdict", np.int8), layout.column("cause", np.int16)
-    small = _any_slot(layout, evidence, (verdict == REJECT) & (cause == UNDER) & (layout.kind == layout.number("size")))
-    wrong = (verdict == REJECT) & (
-        ((cause == OVER) & (layout.kind == layout.number("size"))) | (cause == CRACKED) | (cause == NO_GO_ENTERED)
-    )
+    size = layout.kind == layout.number("size")
+    small = _any_slot(layout, evidence, (verdict == REJECT) & (cause == UNDER) & size)
+    wrong = _any_slot(layout, evidence, np.isin(cause, (CRACKED, NO_GO_ENTERED, CONTRADICTION)))
+    large = above(sizes.largest, size_limits(evidence.spec).upper).any(axis=2)
     unsure = ((sizes.unread != NONE) | (sizes.weak != NONE)).any(axis=2)
-    return small & ~_any_slot(layout, evidence, wrong) & ~unsure
+    return small & ~wrong & ~large & ~unsure
 
 
 def _any_slot(layout: Layout, evidence: Evidence, where: BoolArray) -> BoolArray:

@@ -1,0 +1,196 @@
+"""Rework that the kit permits, and the sentences that say why something isn't accepted."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from inspection_kit import bore, gauges, hole, judge, kit, mmc, of_part, place, reading, two_walls
+
+from holeqc.inspection.judge import reasons
+from holeqc.inspection.results import REWORK_COLUMNS, Inspection
+from holeqc.problems import ERROR, Problem
+from holeqc.readings.table import CRACK, ENTERS, STOPS
+from holeqc.specification.model import DecisionRule, Plugs, ReadingPlan, Specification, Tool, Tools
+
+PLAN = ReadingPlan(directions=(0.0,), position=True)
+TOOLS = Tools(
+    drills=(Tool("29/64", 29 / 64),), reamers=tuple(Tool(f"{d:.4f}", d) for d in (0.4550, 0.4575, 0.4600, 0.4650))
+)
+
+
+def reamable(**more: Any) -> Specification:
+    """Return a kit whose hole may be reamed to 0.462."""
+    return kit(hole(**({"ream_up_to": 0.462} | more)), tools=TOOLS)
+
+
+def only(result: Inspection) -> dict[str, Any]:
+    """Return the one rework row."""
+    assert list(result.rework) == list(REWORK_COLUMNS)
+    (row,) = result.rework.to_dict("records")
+    return row
+
+
+def sentences(result: Inspection) -> list[str]:
+    return [r.sentence for r in reasons(result, "plate", "1")]
+
+
+# --------------------------------------------------------------------------------------------------------------- rework
+
+
+def test_a_small_hole_is_reamed_with_the_smallest_tool_that_brings_it_in() -> None:
+    result = judge(reamable(), bore(0.4540))
+    row = only(result)
+    assert (row["scope"], row["hole"], row["from"], row["to"], row["tool"]) == ("hole", "1", 0.454, 0.455, "0.4550")
+    assert row["passes"] is True
+    assert result.holes["ream_to"].iloc[0] == 0.455
+    assert result.holes["rework"].iloc[0] == row["sentence"]
+    assert "0.4550 in with reamer 0.4550" in row["sentence"]
+    assert "eye protection" in row["sentence"]
+    (reason,) = reasons(result, "plate", "1")
+    assert reason.action == row["sentence"]
+
+
+def test_a_larger_tool_is_taken_where_the_position_needs_its_bonus() -> None:
+    spec = kit(hole(position=mmc(0.010), ream_up_to=0.462), plan=PLAN, tools=TOOLS)
+    # 0.0130 off: 0.010 + (0.4575 - 0.455) = 0.0125 is too little, 0.4600 gives 0.015.
+    row = only(judge(spec, bore(0.4540), *place(1.0065, 1.0)))
+    assert (row["to"], row["passes"]) == (0.46, True)
+    # 0.0180 off: no permitted size gives enough.
+    row = only(judge(spec, bore(0.4540), *place(1.0090, 1.0)))
+    assert (row["to"], row["passes"]) == (0.455, False)
+    assert row["sentence"].endswith("engineering disposition.")
+
+
+def test_plugs_must_pass_after_reaming() -> None:
+    # A GO plug with wear stock, 0.4555, doesn't enter a hole reamed to 0.4550.
+    row = only(judge(reamable(plugs=Plugs(go=0.4555)), bore(0.4540), reading("go", STOPS)))
+    assert (row["to"], row["passes"]) == (0.4575, True)
+
+
+def test_the_guard_band_moves_the_tool() -> None:
+    plan = ReadingPlan(directions=(0.0,), diameter_gauge="BG")
+    spec = replace(reamable(), gauges=gauges(0.0003), plan=plan, decision=DecisionRule("guarded"))
+    assert only(judge(spec, bore(0.4540)))["to"] == 0.4575
+
+
+def test_the_kits_own_end_and_the_tools_at_hand_are_kept() -> None:
+    assert only(judge(reamable(ream_up_to=0.4549), bore(0.4540)))["tool"] == ""
+    assert "can't be brought into its limits" in only(judge(reamable(ream_up_to=0.4549), bore(0.4540)))["sentence"]
+    bare = replace(reamable(), tools=Tools())
+    row = only(judge(bare, bore(0.4540)))
+    assert (row["tool"], row["passes"]) == ("", False)
+    assert np.isnan(row["to"])
+    assert "0.4550 to 0.4620 in" in row["sentence"]
+    assert "permits no rework" in only(judge(reamable(ream_up_to=None), bore(0.4540)))["sentence"]
+
+
+def test_a_drill_is_said_to_cut_larger() -> None:
+    row = only(judge(replace(reamable(), tools=Tools(drills=(Tool("29/64", 0.4560),))), bore(0.4540)))
+    assert "cuts larger than itself" in row["sentence"]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [bore(0.4630)],  # oversize
+        [bore(0.4540), bore(0.4630, trial=2)],  # small one way, large the other
+        [bore(0.4540), reading("surface", CRACK)],
+        [bore(0.4540), reading("no_go", ENTERS)],
+        [bore(0.4540), bore(4.54, trial=2, doubt="decimal-slip")],
+    ],
+)
+def test_nothing_is_suggested_where_reaming_is_not_the_answer(rows: list[dict[str, Any]]) -> None:
+    result = judge(reamable(plugs=Plugs(no_go=0.462)), *rows)
+    assert of_part(result) == "reject"
+    assert len(result.rework) == 0
+    assert result.holes["rework"].iloc[0] == ""
+
+
+def test_two_walls_are_reamed_through() -> None:
+    spec = two_walls(hole(position=mmc(0.010), ream_up_to=0.462), position=True, tools=TOOLS)
+    rows = [bore(0.4540, wall="near", direction=d) for d in (0.0, 90.0)]
+    rows += [bore(0.4580, wall="far", direction=d) for d in (0.0, 90.0)]
+    rows += [*place(1.006, 1.0, wall="near"), *place(1.006, 1.0, wall="far")]
+    # Bonus from the smaller wall: 0.4575 gives 0.0025, enough for 0.012.
+    row = only(judge(spec, *rows))
+    assert (row["from"], row["to"], row["passes"]) == (0.454, 0.4575, True)
+
+
+# -------------------------------------------------------------------------------------------------------------- reasons
+
+
+def test_a_size_beyond_a_limit_is_told_with_place_and_numbers() -> None:
+    spec = two_walls(hole(3))
+    rows = [bore(0.4580, 3, wall=w, direction=d) for w in ("near", "far") for d in (0.0, 90.0)]
+    rows[3] |= {"value": 0.4626, "row": 9}
+    (reason,) = reasons(judge(spec, *rows), "plate", "1")
+    assert reason.sentence == (
+        "Hole 3, far wall: 0.4626 in along 90° is 0.0006 over the upper limit 0.4620 (Sheet1!F9)."
+    )
+    assert (reason.verdict, reason.hole, reason.wall, reason.characteristic) == (2, "3", "far", "size")
+    assert (reason.cell, reason.action) == ("Sheet1!F9", "Engineering disposition; no rework without it.")
+
+
+def test_one_wall_is_not_named_and_metric_has_three_decimals() -> None:
+    spec = kit(hole(size=replace(hole().size, lower=12.5, upper=12.61)), unit="mm")
+    assert sentences(judge(spec, bore(12.613, direction=np.nan))) == [
+        "Hole 1: 12.613 mm is 0.003 over the upper limit 12.610 (Sheet1!F2)."
+    ]
+
+
+def test_position_is_told_with_stated_and_bonus() -> None:
+    spec = kit(hole(position=mmc(0.010)), plan=PLAN)
+    (said,) = sentences(judge(spec, bore(0.4580), *place(1.0080, 1.0)))
+    assert said == (
+        "Hole 1: position ⌀ 0.0160 in is 0.0030 over the tolerance ⌀ 0.0130 (0.0100 stated + 0.0030 bonus) (Sheet1!F3)."
+    )
+
+
+def test_missing_readings_are_told_once_with_their_directions() -> None:
+    result = judge(two_walls(hole()), bore(0.458, wall="near", direction=0.0))
+    assert sentences(result) == [
+        "Hole 1, near wall: the diameter along 90° is missing; size can't be judged.",
+        "Hole 1, far wall: the diameter along 0° and 90° is missing; size can't be judged.",
+    ]
+
+
+def test_a_doubtful_reading_is_told_with_its_problem() -> None:
+    problem = Problem(
+        ERROR, "decimal-slip", "a decimal mark seems lost", found="4.578", allowed="about 0.458", action="Correct it.",
+        file="sheet.xlsx", sheet="Sheet1", cell="F2", part="plate", serial="1", hole="1", holds=True,
+    )  # fmt: skip
+    result = judge(kit(), bore(4.578, doubt="decimal-slip"), problems=(problem,))
+    (reason,) = reasons(result, "plate", "1")
+    assert "a decimal mark seems lost, found 4.578, allowed about 0.458 (Sheet1!F2)" in reason.sentence
+    assert (reason.verdict, reason.action) == (1, "Correct it.")
+
+
+def test_problems_that_hold_are_told_once_and_of_the_right_part() -> None:
+    held = Problem(ERROR, "x", "the date is unreadable", serial="1", holds=True)
+    other = Problem(ERROR, "x", "not ours", serial="2", holds=True)
+    loose = Problem(ERROR, "x", "never held", serial="1")
+    of_file = Problem(ERROR, "x", "the file is doubtful", file="sheet.xlsx", holds=True)
+    elsewhere = Problem(ERROR, "x", "another file", file="b.xlsx", holds=True)
+    result = judge(kit(), bore(0.458), problems=(held, other, loose, of_file, elsewhere))
+    assert sentences(result) == ["the date is unreadable", "sheet.xlsx: the file is doubtful"]
+
+
+def test_expired_gauges_and_guard_bands_are_told_with_numbers() -> None:
+    plan = ReadingPlan(directions=(0.0,), diameter_gauge="BG")
+    spec = kit(gauges=gauges(0.0003, due=dt.date(2026, 3, 31)), plan=plan, decision=DecisionRule("guarded"))
+    (said,) = sentences(judge(spec, bore(0.458, gauge="BG", date="2026-04-02")))
+    assert "2026-04-02; due 2026-03-31" in said
+    (near,) = sentences(judge(spec, bore(0.4551, date="2026-03-02")))
+    assert "0.4551 in lies 0.0001 inside its limit, within the guard band w = 0.0003" in near
+
+
+def test_rejects_come_first_and_an_accepted_part_has_no_reasons() -> None:
+    spec = kit(hole(1), hole(2), hole(3))
+    result = judge(spec, bore(0.463, 2), bore(0.458, 3))
+    assert [r.verdict for r in reasons(result, "plate", "1")] == [2, 1]
+    assert reasons(judge(kit(), bore(0.458)), "plate", "1") == []
+    assert reasons(result, "nobody", "9") == []
