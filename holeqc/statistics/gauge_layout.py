@@ -193,6 +193,11 @@ def _design(counts: IntArray, nested: bool) -> str:
     if appraisers == 1:
         return ONE_APPRAISER
     if nested:
+        if parts == appraisers:
+            raise DataError(
+                "each appraiser read one part only, so parts and appraisers can't be told apart; give each appraiser "
+                "at least two parts, or let all read the same parts"
+            )
         return NESTED
     if np.all((counts > 0).sum(axis=1) == 1):
         raise DataError(

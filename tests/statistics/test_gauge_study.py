@@ -531,6 +531,11 @@ def test_readings_that_make_no_study(part: list, appraiser: list, value: list, w
         gauge_study(part, appraiser, value)
 
 
+def test_nested_with_one_part_each() -> None:
+    with pytest.raises(DataError, match="one part only"):
+        gauge_study([1, 1, 2, 2], ["a", "a", "b", "b"], [1.0, 1.1, 2.0, 2.1], nested=True)
+
+
 def test_parts_read_once_each_by_one_person() -> None:
     with pytest.raises(DataError, match="more than once"):
         gauge_study([1, 2, 3], None, [1.0, 2.0, 3.0])
