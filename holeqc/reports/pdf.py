@@ -15,11 +15,15 @@ def pdf_report(report: b.Report, progress: Callable[[str], None] = lambda _: Non
 
     Sections with references to pages are set again when the pages are known.
     """
-    return save_pdf(pages_of(report, progress), report.title)
+    pages, first = pages_of(report, progress)
+    marks = [(section.head.split("·")[-1].strip(), first[section.key] - 1) for section in report.sections]
+    return save_pdf(pages, report.title, marks)
 
 
-def pages_of(report: b.Report, progress: Callable[[str], None] = lambda _: None) -> list[d.Drawing]:
-    """Return all pages of a report, numbered."""
+def pages_of(
+    report: b.Report, progress: Callable[[str], None] = lambda _: None
+) -> tuple[list[d.Drawing], dict[str, int]]:
+    """Return all pages of a report, numbered, and the first page of each section."""
     done = []
     for n, section in enumerate(report.sections, 1):
         done.append(set_section(report, section, {}))
@@ -34,7 +38,7 @@ def pages_of(report: b.Report, progress: Callable[[str], None] = lambda _: None)
     pages = [page for section in done for page in section]
     for n, page in enumerate(pages, 1):
         page.text(page.width - MARGIN, page.height - MARGIN + 12, f"page {n} of {len(pages)}", NOTE, anchor="end")
-    return pages
+    return pages, numbers
 
 
 def _refers(table: b.Table) -> bool:

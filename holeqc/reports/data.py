@@ -1,0 +1,176 @@
+"""The result of a run as plain data: what ``--json`` prints and ``verdicts.json`` holds. Keys are stable.
+
+Lengths are numbers in ``specification.unit``, angles in radians, days as ``2026-05-04``; null where a number isn't known
+or doesn't apply (also ``ratio`` where U is 0). Verdicts are ``accept``, ``hold``, ``reject``.
+
+| key | what it holds |
+|---|---|
+| ``tool`` | ``name``, ``version`` |
+| ``specification`` | ``id``, ``revision``, ``unit``, ``title``, ``drawing``, ``fixture``, ``path``, ``sha256`` |
+| ``rule`` | ``decision`` (simple, guarded, relaxed), ``guard_factor``, ``sentence``, ``rounding``, ``temperature`` |
+| ``sources[]`` | the files read: ``file``, ``sha256``, ``bytes``, ``kit_id``, ``kit_revision`` |
+| ``verdict`` | worst verdict of all parts; null where there is no part |
+| ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
+| ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
+| ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
+| ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``rework``, ``ream_to``, and one object for each characteristic that is asked |
+| ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
+| ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``cell`` |
+| ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
+| ``parts[].rework[]`` | ``scope`` (hole, pattern), ``hole``, ``from``, ``to``, ``tool``, ``passes``, ``sentence`` |
+| ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
+| ``caveats[]``, ``cautions[]`` | sentences that belong to every verdict |
+"""  # noqa: E501
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import holeqc
+from holeqc.reports import wording as w
+from holeqc.reports.view import PartView, Row, Run, count_verdicts
+
+if TYPE_CHECKING:
+    from holeqc.inspection.results import Inspection, Reason
+
+Data = dict[str, Any]
+
+KEYS = {
+    "size": "size", "out-of-roundness": "out_of_roundness", "taper": "taper", "position": "position",
+    "hole-to-hole position": "hole_to_hole_position", "edge distance": "edge_distance", "surface": "surface", "GO": "go",
+    "NO-GO": "no_go",
+}  # fmt: skip
+_WALL_NUMBERS = (
+    "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",
+)  # fmt: skip
+_HOLE_PLAIN = ("mating_size", "mating_from", "smallest", "largest", "dx", "dy", "rework", "ream_to")
+_FLOAT = ("x_minus", "x_plus", "y_minus", "y_plus", "rotation_minus", "rotation_plus")
+
+
+def as_data(inspection: Inspection) -> Data:
+    """Return the whole result as dicts, lists, texts, finite numbers, booleans and None; keys as the module says."""
+    run = Run(inspection)
+    return head(run) | {"parts": list(parts(run))} | tail(run)
+
+
+def head(run: Run) -> Data:
+    """Return the keys that stand before the parts."""
+    spec = run.specification
+    return {
+        "tool": {"name": "holeqc", "version": holeqc.__version__},
+        "specification": {
+            "id": spec.id, "revision": spec.revision, "unit": spec.unit, "title": spec.title, "drawing": spec.drawing,
+            "fixture": spec.fixture, "path": spec.path, "sha256": spec.digest,
+        },
+        "rule": {
+            "decision": spec.decision.rule, "guard_factor": spec.decision.guard_factor,
+            "sentence": w.rule_sentence(spec), "rounding": w.rounding_sentence(spec),
+            "temperature": w.temperature_sentence(spec),
+        },
+        "sources": [
+            {"file": s.file, "sha256": s.sha256, "bytes": s.bytes, "kit_id": s.kit_id, "kit_revision": s.kit_revision}
+            for s in run.inspection.readings.sources
+        ],
+        "verdict": w.word(run.count.verdict) if len(run) else None,
+        "counts": {"accept": run.count.accept, "hold": run.count.hold, "reject": run.count.reject},
+    }  # fmt: skip
+
+
+def tail(run: Run) -> Data:
+    """Return the keys that stand after the parts."""
+    return {
+        "problems": [problem.as_dict() for problem in run.problems],
+        "caveats": [text for text in (w.MATING, w.lobing_sentence(run.inspection)) if text],
+        "cautions": [*w.CAUTIONS, *w.REWORK_CAUTIONS],
+    }
+
+
+def parts(run: Run) -> Iterator[Data]:
+    """Give each part's data in turn."""
+    for part in run:
+        yield {
+            "part": part.part,
+            "serial": part.serial,
+            "verdict": w.word(part.verdict),
+            "reasons": [_reason(reason) for reason in part.reasons],
+            "readings": int(part.row["readings"]),
+            "first_date": w.day(part.row["first_date"]) or None,
+            "last_date": w.day(part.row["last_date"]) or None,
+            "holes": _holes(part),
+            "pins": _pins(part),
+            "rework": [
+                {key: _plain(row[key]) for key in ("scope", "hole", "from", "to", "tool", "passes", "sentence")}
+                for row in part.rework
+            ],
+        }
+
+
+def _reason(reason: Reason) -> Data:
+    names = ("sentence", "hole", "wall", "characteristic", "cell", "action")
+    return {"verdict": w.word(reason.verdict)} | {name: getattr(reason, name) for name in names}
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON knows it: no NaN, no infinity, no library's own number."""
+    if isinstance(value, bool) or type(value).__name__ == "bool":
+        return bool(value)
+    if isinstance(value, int):
+        return int(value)
+    if isinstance(value, float):
+        return tidy(value)
+    return None if value is None else str(value)
+
+
+def tidy(value: float) -> float | None:
+    """Return a number without the noise of binary subtraction: twelve digits, None where it isn't finite."""
+    return float(f"{value:.12g}") if math.isfinite(value) else None
+
+
+def _holes(part: PartView) -> list[Data]:
+    by_hole: dict[str, dict[str, list[Row]]] = {}
+    for row in part.characteristics:
+        by_hole.setdefault(str(row["hole"]), {}).setdefault(str(row["characteristic"]), []).append(row)
+    out = []
+    for hole in part.holes:
+        data: Data = {"hole": str(hole["hole"]), "verdict": w.word(hole["verdict"])}
+        data |= {key: _plain(hole[key]) for key in _HOLE_PLAIN}
+        asked = by_hole.get(str(hole["hole"]), {})
+        for name, key in KEYS.items():
+            if name in asked:
+                worst = count_verdicts([int(row["verdict"]) for row in asked[name]]).verdict
+                data[key] = {"verdict": w.word(worst), "walls": [_wall(part, row) for row in asked[name]]}
+        out.append(data)
+    return out
+
+
+def _wall(part: PartView, row: Row) -> Data:
+    return (
+        {"wall": str(row["wall"]), "verdict": w.word(row["verdict"]), "cause": str(row["cause"])}
+        | {"found": _plain(row["found"]), "found_word": str(row["found_word"])}
+        | {name: _plain(row[name]) for name in _WALL_NUMBERS[1:]}
+        | {"cell": part.cell(row)}
+    )
+
+
+def _pins(part: PartView) -> Data | None:
+    verdict = int(part.row["pin_verdict"])
+    if verdict < 0:
+        return None
+    holes = [
+        {"hole": str(r["hole"]), "wall": str(r["wall"]), "pin": str(r["pin"]), "clearance": _plain(r["clearance"]),
+         "left": _plain(r["left"]), "binding": bool(r["binding"])}
+        for r in part.pins
+    ]  # fmt: skip
+    left = part.float_left
+    return {
+        "verdict": w.word(verdict),
+        "margin": _plain(part.row["pin_margin"]),
+        "rotation": _plain(part.row["pin_rotation"]),
+        "dx": _plain(part.row["pin_dx"]),
+        "dy": _plain(part.row["pin_dy"]),
+        "binding": list(dict.fromkeys(row["hole"] for row in holes if row["binding"])),
+        "holes": holes,
+        "float": {name: _plain(left[name]) for name in _FLOAT} if left is not None else None,
+    }

@@ -1,0 +1,175 @@
+"""Tags on pages: four a page with cut marks, a ring for the string, letters that read at arm's length."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from holeqc.inspection.results import HOLD, REJECT
+from holeqc.reports import drawing as d
+from holeqc.reports import wording as w
+from holeqc.reports.flow import MARGIN, NOTE
+from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
+from holeqc.reports.story import foot_for
+from holeqc.reports.tags import Line, Tag, tags_for, tool_text
+from holeqc.reports.view import Run
+
+ACROSS, DOWN = 2, 2
+PAD = 10.0
+
+
+def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = lambda _: None) -> bytes:
+    """Return tags as a PDF file; the same bytes each time for the same run."""
+    paper = PAPERS["letter" if run.specification.unit == "in" else "a4"]
+    pages = []
+    each = ACROSS * DOWN
+    foot = _foot(run, paper[0] - 2 * MARGIN)
+    total = -(-len(tags) // each)
+    for start in range(0, len(tags), each):
+        pages.append(_page(run, tags[start : start + each], paper, foot, (len(pages) + 1, total)))
+        progress(f"tags.pdf: page {len(pages)} of {total}")
+    return save_pdf(pages, f"Tags, kit {run.specification.id} revision {run.specification.revision}")
+
+
+def _foot(run: Run, wide: float) -> list[tuple[str, bool]]:
+    foot = foot_for(run)
+    lines = [(text, False) for line in foot.lines for text in wrap(line, wide, NOTE)]
+    return lines + [(text, True) for text in wrap(" ".join(foot.cautions), wide, NOTE, True)]
+
+
+def _page(
+    run: Run, tags: Sequence[Tag], paper: tuple[float, float], foot: list[tuple[str, bool]], number: tuple[int, int]
+) -> d.Drawing:
+    page = d.Drawing(*paper)
+    top = 26.0
+    bottom = paper[1] - 34 - 9.6 * len(foot)
+    wide, high = (paper[0] - 2 * MARGIN) / ACROSS, (bottom - top) / DOWN
+    for n, tag in enumerate(tags):
+        _tag(page, tag, MARGIN + (n % ACROSS) * wide, top + (n // ACROSS) * high, wide, high)
+    _cut_marks(page, [MARGIN + k * wide for k in range(ACROSS + 1)], [top + k * high for k in range(DOWN + 1)])
+    for n, (line, bold) in enumerate(foot):
+        page.text(MARGIN, bottom + 16 + 9.6 * n, line, NOTE, bold, d.INK if bold else d.SOFT)
+    page.text(paper[0] - MARGIN, paper[1] - 12, f"page {number[0]} of {number[1]}", NOTE, anchor="end")
+    page.text(MARGIN, paper[1] - 12, f"Cut along the marks.  {tool_text(run)}", NOTE, colour=d.SOFT)
+    return page
+
+
+def _cut_marks(page: d.Drawing, xs: Sequence[float], ys: Sequence[float]) -> None:
+    for x in xs:
+        for y in ys:
+            page.line((x - 7, y), (x + 7, y), width=0.6)
+            page.line((x, y - 7), (x, y + 7), width=0.6)
+    for x in xs[1:-1]:
+        page.line((x, ys[0] + 7), (x, ys[-1] - 7), stroke=d.SOFT, width=0.4, dash=(3, 4))
+    for y in ys[1:-1]:
+        page.line((xs[0] + 7, y), (xs[-1] - 7, y), stroke=d.SOFT, width=0.4, dash=(3, 4))
+
+
+def _tag(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, high: float) -> None:
+    """Draw one tag in its cell."""
+    verdict = REJECT if tag.verdict == "reject" else HOLD
+    x, y, wide, high = x + 9, y + 9, wide - 18, high - 18
+    ink = d.VERDICT_INK[verdict]
+    page.box(x, y, wide, high, stroke=ink, width=2.2, dash=(6, 3.5) if verdict == HOLD else ())
+    band = 40.0
+    page.box(x, y, wide, band, fill=ink if verdict == REJECT else d.HOLD_FILL)
+    page.line((x, y + band), (x + wide, y + band), stroke=ink, width=1.4)
+    colour = "#ffffff" if verdict == REJECT else ink
+    page.text(x + PAD, y + 29, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
+    page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
+    page.text(x + wide - 35, y + 16, "tag", NOTE, colour=colour, anchor="end")
+    page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
+    base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
+    base = _lines(page, tag, x + PAD, base, wide - 2 * PAD, y + high - 130)
+    _decision(page, tag, x + PAD, base, wide - 2 * PAD, y + high)
+
+
+def _field(page: d.Drawing, x: float, y: float, label: str, text: str, wide: float, size: float = 12.0) -> None:
+    page.text(x, y, label, NOTE, colour=d.SOFT)
+    text = text or "-"
+    while width_of(text, size, True) > wide and size > 9:
+        size -= 0.5
+    shown = text
+    while width_of(shown, size, True) > wide and len(shown) > 4:
+        shown = w.shorten(text, len(shown) - 1)
+    page.text(x, y + size + 1.5, shown, size, True)
+
+
+def _identity(page: d.Drawing, tag: Tag, x: float, y: float, wide: float) -> float:
+    left, right = 0.56 * wide - 6, 0.44 * wide
+    at = x + left + 6
+    part = w.plain(f"{tag.part} ({tag.part_number})" if tag.part_number else tag.part)
+    if width_of(part, 9, True) > left:
+        part = w.plain(tag.part)
+    _field(page, x, y + 11, "Serial", w.plain(tag.serial), left, 16.0)
+    _field(page, at, y + 11, "Hole" + (" and wall" if tag.wall else ""), _hole_and_wall(tag), right, 16.0)
+    _field(page, x, y + 40, "Part", part, left)
+    _field(page, at, y + 40, "Kit, revision", w.plain(f"{tag.kit}, {tag.revision}"), right)
+    _field(page, x, y + 65, "Gauge", w.plain(tag.gauge), left)
+    _field(page, at, y + 65, "Date of reading", tag.date, right)
+    page.line((x, y + 84), (x + wide, y + 84), stroke=d.RULE, width=0.7)
+    return y + 84
+
+
+def _hole_and_wall(tag: Tag) -> str:
+    return w.plain(f"{tag.hole}, {tag.wall}" if tag.wall else tag.hole)
+
+
+def _lines(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, most: float) -> float:
+    """Draw the worst line in full, the others in brief while there is room, and say how many are left."""
+    several = len({line.hole for line in tag.lines}) > 1
+    for shown, line in enumerate(tag.lines):
+        title = f"{line.characteristic}" + (f", {line.wall} wall" if line.wall else "")
+        title = w.plain(f"hole {line.hole}: {title}" if several else title)
+        if shown == 0:
+            asked = wrap(f"required  {line.requirement}", wide, 9.5)[:2]
+            page.text(x, y + 12, title, 9.5, True)
+            for n, text in enumerate(asked):
+                page.text(x, y + 23.5 + 11.5 * n, text, 9.5)
+            _found(page, line, x, y + 25 + 11.5 * len(asked), wide)
+            y += 29 + 11.5 * len(asked)
+            continue
+        rest = len(tag.lines) - shown
+        if y + (24 if rest > 1 else 12) > most:
+            page.text(x, y + 10, f"and {rest} more, see the report", 9, colour=d.SOFT)
+            return y + 13
+        brief = f"also {title}: {line.found}" + (f" ({line.deviation})" if line.deviation else "")
+        page.text(x, y + 10, wrap(brief, wide, 9.5)[0], 9.5)
+        y += 12
+    return y
+
+
+def _found(page: d.Drawing, line: Line, x: float, base: float, wide: float) -> None:
+    page.text(x, base, "found", 9.5)
+    page.text(x + width_of("required  ", 9.5), base, line.found, 11.5, True)
+    if line.deviation:
+        page.text(x + wide, base, line.deviation, 11.5, True, anchor="end")
+        page.text(x + wide - width_of(line.deviation, 11.5, True) - 5, base, "deviation", 9.5, anchor="end")
+
+
+def _decision(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, bottom: float) -> None:
+    """Draw what is to be decided, the disposition boxes and the lines to sign on, from the bottom up."""
+    top = bottom - 87
+    page.line((x, y + 3), (x + wide, y + 3), stroke=d.RULE, width=0.7)
+    page.text(x, y + 13, "To be decided", NOTE, colour=d.SOFT)
+    room = int((top - y - 16) // 11.5)
+    text = wrap(tag.decide, wide, 9.5)
+    if len(text) > room:
+        text = [*text[: room - 1], "… in full in the report"] if room > 1 else ["see the report"]
+    for n, line in enumerate(text):
+        page.text(x, y + 25 + 11.5 * n, line, 9.5)
+    page.line((x, top), (x + wide, top), stroke=d.RULE, width=0.7)
+    page.text(x, top + 11, "Disposition, one box", NOTE, colour=d.SOFT)
+    third = wide / 3
+    for n, name in enumerate(tag.dispositions):  # the first two beside the label's row, three in the row below
+        across, down = (n + 1, 0) if n < 2 else (n - 2, 1)
+        at = x + across * third + (16 if down == 0 else 0)
+        page.box(at, top + 3 + 16 * down, 10, 10, stroke=d.INK, width=1.0)
+        page.text(at + 14, top + 12 + 16 * down, name, 10)
+    half = (wide - 12) / 2
+    for n, label in enumerate(("inspector, date", "decided, signed, date")):
+        left = x + n * (half + 12)
+        page.line((left, top + 66), (left + half, top + 66))
+        page.text(left, top + 76, label, NOTE, colour=d.SOFT)
+
+
+__all__ = ["tag_pages", "tags_for"]
