@@ -288,8 +288,8 @@ def inverse_fieller(line: Line, y: float, confidence: float = 0.95, *, repeats: 
     """Return the x at which ``line`` reaches ``y``, with the exact interval by Fieller's theorem.
 
     ``y`` and ``repeats`` are as in `inverse_wald`. The interval holds every x whose prediction interval holds y. It
-    is one-sided open or has no end when the slope's own interval holds zero. Source: Graybill and Iyer, Regression
-    Analysis (1994), section 6.2. Raises ``DataError`` for a slope of zero.
+    is one-sided open or has no end when the slope's own interval holds zero. Source: Fieller, Journal of the
+    Royal Statistical Society B 16 (1954). Raises ``DataError`` for a slope of zero.
     """
     from scipy.special import stdtrit
 

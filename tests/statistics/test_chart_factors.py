@@ -1,0 +1,91 @@
+"""Factors of control charts against two printed tables and a separate calculation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from statistics_data import half_unit, records
+
+from holeqc.problems import DataError
+from holeqc.statistics.constants import (
+    c4,
+    chart_factors,
+    d2,
+    d3,
+    equivalent_degrees_of_freedom,
+    for_sizes,
+    moving_range_relative_variance,
+)
+
+# the print is wrong there: the other table and the definition agree against it (see the note column)
+MISPRINTS = {("d3", 5), ("D4", 17), ("D4", 18), ("d3", 21), ("d3", 23), ("inv_d2", 2)}
+
+
+def value(factor: str, n: int) -> float:
+    factors = chart_factors(n)
+    return 1 / getattr(factors, factor[4:]) if factor.startswith("inv_") else getattr(factors, factor)
+
+
+def test_printed_factors() -> None:
+    rows = records("chart_factors.csv")
+    assert len(rows) == 485
+    for row in rows:
+        n, factor = int(row["n"]), row["factor"]
+        unit = half_unit(row["printed"])
+        off = abs(value(factor, n) - float(row["printed"]))
+        if row["note"] == "misprint":
+            assert (factor, n) in MISPRINTS
+            assert off > 3 * unit
+        else:
+            assert off <= (3 * unit if row["note"] == "last digit" else unit), row
+
+
+def test_definitions_worked_out_elsewhere() -> None:
+    for row in records("chart_factors_definitions.csv"):
+        for factor, text in row.items():
+            if factor != "n":
+                assert value(factor, int(row["n"])) == pytest.approx(float(text), abs=5.1e-9), (factor, row["n"])
+
+
+@pytest.mark.parametrize(("factor", "n", "expected"), [
+    # closed forms: c4(2) = sqrt(2/pi), d2(2) = 2/sqrt(pi), d2(3) = 3/sqrt(pi), d3(2) = sqrt(2 - 4/pi)
+    (c4, 2, math.sqrt(2 / math.pi)), (d2, 2, 2 / math.sqrt(math.pi)), (d2, 3, 3 / math.sqrt(math.pi)),
+    (d3, 2, math.sqrt(2 - 4 / math.pi)), (c4, 3, math.sqrt(math.pi) / 2),
+])
+def test_closed_forms(factor: object, n: int, expected: float) -> None:
+    assert factor(n) == pytest.approx(expected, rel=4e-16, abs=4e-16)  # type: ignore[operator]
+
+
+def test_large_subgroups() -> None:
+    # second route: c4 by the next size, c4(n) c4(n + 1) = sqrt((n - 1) / n) follows from the gamma function
+    for n in (290, 299, 300, 301, 1000, 123_456):
+        assert c4(n) * c4(n + 1) == pytest.approx(math.sqrt((n - 1) / n), rel=1e-15)
+    # second route for the range of many values: simulation
+    rng = np.random.default_rng(11)
+    ranges = np.ptp(rng.normal(size=(20_000, 200)), axis=1)
+    assert d2(200) == pytest.approx(ranges.mean(), abs=4 * ranges.std() / math.sqrt(20_000))
+    assert d3(200) == pytest.approx(ranges.std(), rel=0.03)
+
+
+def test_for_sizes_keeps_the_shape() -> None:
+    np.testing.assert_array_equal(for_sizes(d2, [[2, 5], [5, 3]]), [[d2(2), d2(5)], [d2(5), d2(3)]])
+    np.testing.assert_array_equal(for_sizes(c4, [4, 4]), [c4(4), c4(4)])
+
+
+def test_equivalent_degrees_of_freedom() -> None:
+    for dof in (1, 5, 20, 299, 301, 5000):  # a standard deviation is equivalent to itself
+        relative = 1 / c4(dof + 1) ** 2 - 1
+        assert equivalent_degrees_of_freedom(relative) == pytest.approx(dof, rel=1e-9 * dof)
+    rng = np.random.default_rng(2)  # second route: simulated mean moving ranges
+    for n in (2, 3, 20):
+        x = rng.normal(size=(200_000, n))
+        mr = np.abs(np.diff(x, axis=1)).mean(axis=1)
+        assert moving_range_relative_variance(n - 1) == pytest.approx(mr.var() / mr.mean() ** 2, rel=0.02)
+
+
+@pytest.mark.parametrize("n", [1, 0, 2.5])
+def test_impossible_sizes(n: float) -> None:
+    with pytest.raises(DataError, match="whole number"):
+        chart_factors(n)  # type: ignore[arg-type]
