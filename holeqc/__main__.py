@@ -130,8 +130,8 @@ def _guarded(work: Callable[[], int]) -> int:
         return work()
     except HoleQCError as error:
         print(f"holeqc: {error}", file=sys.stderr)
-        for problem in error.problems:
-            print(f"  {problem.severity}: {problem.sentence()}", file=sys.stderr)
+        for sentence in (p.sentence() for p in error.problems if p.message not in str(error)):
+            print(f"  - {sentence}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         return _usage("stopped; nothing half-written is left")
