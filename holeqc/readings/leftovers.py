@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holeqc.problems import Problem
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.grid import IntArray
@@ -67,13 +68,13 @@ def surplus_rows(table: Table, known: Rows) -> None:
     context.draft.reported.add(code)
     known.issue[rows] = np.where(known.issue[rows] == 0, code, known.issue[rows])
 
-    def make(row: int) -> object:
+    def make(row: int) -> Problem:
         at = int(table.rows[row])
         column = next(c for c in range(width, grid.width) if grid.cell(at, c) is not None)
         tied = context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole)))
         return context.problem(issue, repr(text_of(grid.cell(at, column))), at, column, **tied)
 
-    context.collector.cells(rows.tolist(), make)  # type: ignore[arg-type]
+    context.collector.cells(rows.tolist(), make)
 
 
 def stray_rows(table: Table, known: Rows) -> None:
@@ -192,12 +193,12 @@ def parts_without_readings(context: Context) -> None:
     code = draft.issue_code(issue)
     draft.reported.add(code)
 
-    def make(index: int) -> object:
+    def make(index: int) -> Problem:
         part, serial = silent[index]
         found = repr(draft.serial.texts[serial])
         return context.problem(issue, f"serial {found}", *tally.named[part, serial], **context.tied(part, serial))
 
-    context.collector.cells(range(len(silent)), make)  # type: ignore[arg-type]
+    context.collector.cells(range(len(silent)), make)
     size = len(silent)
     rows = np.array([max(tally.named[pair][0], 0) for pair in silent]) + 1
     columns = np.array([max(tally.named[pair][1], 0) for pair in silent]) + 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
 from holeqc.readings.leftovers import parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
+from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.table import Readings, Source, cell_name
 from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
@@ -69,6 +71,8 @@ def read_files(paths: Iterable[str | Path], spec: Specification, options: ReadOp
         raise ReadingsError("\n".join(p.sentence() for p in run.refused), run.refused)
     arrays = run.draft.arrays()
     doubt = _report_issues(run, arrays)
+    today = options.today or dt.date.today()
+    doubt = check_plausibility(spec, run.draft, arrays, run.collector, today, doubt)
     return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
 
 

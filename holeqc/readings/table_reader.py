@@ -79,7 +79,7 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
     return {
         "part": known.part[at], "serial": known.serial[at], "hole": hole, "wall": wall,
         "characteristic": characteristic, "direction": np.where(characteristic == DIAMETER, direction, np.nan),
-        "trial": np.full(size, meaning.trial or trial) if meaning.trial or trial else known.trial[at],
+        "trial": np.full(size, meaning.trial or trial) if meaning.trial or trial else np.maximum(known.trial[at], 1),
         "value": value, "raw": cells.value, "word": cells.word, "typed": cells.typed, "unit": unit,
         "gauge": _gauge(known, at, characteristic), "temperature_c": known.temperature_c[at], "date": known.date[at],
         "by": known.by[at], "note": known.note[at], "file": np.full(size, draft.file.code(sheet.file)),

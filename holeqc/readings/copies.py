@@ -1,0 +1,177 @@
+"""Readings that were not taken: copied down from the part before, typed from the drawing, the same every time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from holeqc.problems import Problem
+from holeqc.quantities import GRAIN
+from holeqc.readings.draft import Array
+from holeqc.readings.findings import DIAMETER, Findings, X, Y
+from holeqc.readings.grid import IntArray
+from holeqc.readings.issues import warning
+
+COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance
+SAME_LEAST = 8  #: so many diameters of a part, all equal, are worth a warning
+DRAWN_LEAST = 4  #: so many coordinates, all exactly as drawn
+_MIX = np.uint64(0x9E3779B97F4A7C15)  # odd constant of a multiplicative hash
+
+
+def find_copies(findings: Findings) -> None:
+    """Report parts and holes whose every value equals the part before, and values without any variation."""
+    rows = np.flatnonzero(findings.usable())
+    if rows.size:
+        _copied(findings, rows)
+        _as_drawn(findings, rows)
+        _unvaried(findings, rows)
+
+
+def _mixed(numbers: Array) -> Array:
+    """Return numbers spread over 64 bits, so that a sum of them tells sets apart."""
+    x = numbers.astype(np.uint64, copy=True)
+    for shift in (33, 29, 32):
+        x ^= x >> np.uint64(shift)
+        x *= _MIX
+    return x ^ (x >> np.uint64(31))
+
+
+def _fingerprints(findings: Findings, rows: IntArray) -> Array:
+    """Return a number for each reading made of what it reads and what its value is, not of which part it is."""
+    a = findings.arrays
+    direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows])
+    what = (a["hole"][rows].astype(np.int64) * 64 + a["wall"][rows] + 1) * 32 + a["characteristic"][rows]
+    what = what * 1024 + np.minimum(a["trial"][rows], 1023)
+    value = np.rint(findings.value[rows] * 1e7).astype(np.int64)
+    with np.errstate(over="ignore"):
+        return _mixed(_mixed(_mixed(what) + direction.astype(np.int64).view(np.uint64)) + value.view(np.uint64))
+
+
+def _summed(marks: Array, group: IntArray, groups: int) -> tuple[Array, IntArray]:
+    """Return for each group the sum of its marks modulo 2^64, and how many there are."""
+    order = np.argsort(group, kind="stable")
+    count = np.bincount(group, minlength=groups)
+    total = np.zeros(groups, dtype=np.uint64)
+    some = np.flatnonzero(count)
+    starts = (np.cumsum(count) - count)[some]
+    with np.errstate(over="ignore"):
+        total[some] = np.add.reduceat(marks[order], starts)
+    return total, count
+
+
+def _copied(findings: Findings, rows: IntArray) -> None:
+    a, holes = findings.arrays, len(findings.spec.holes)
+    marks = _fingerprints(findings, rows)
+    total, count = _summed(marks, findings.piece[rows], findings.pieces)
+    copied = np.zeros(findings.pieces, dtype=np.bool_)
+    copied[1:] = (total[1:] == total[:-1]) & (count[1:] == count[:-1]) & (count[1:] >= COPIED_PART)
+    first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
+    by_piece = np.full(findings.pieces, -1, dtype=np.int64)
+    by_piece[findings.piece[first]] = first
+
+    def make(index: int) -> Problem:
+        piece = int(findings.piece[index])
+        before = findings.cell.place(int(by_piece[piece - 1]))
+        issue = warning(
+            "copied-part", f"all {int(count[piece])} lengths equal those of the part before, {before['part']} "
+            f"{before['serial']} ({before['cell']}): likely copied down", "readings of this part",
+            "Measure this part", holds=True,
+        )  # fmt: skip
+        return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
+
+    mine = by_piece[copied]
+    findings.report(mine, make)
+    if copied.any():
+        findings.mark(np.flatnonzero(copied[findings.piece]), "copied-part")
+    _copied_holes(findings, rows[~copied[findings.piece[rows]]], holes, a)
+
+
+def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, Array]) -> None:
+    """Report single holes whose every length equals the same hole of the part before."""
+    if not rows.size:
+        return
+    marks = _fingerprints(findings, rows)
+    group = findings.piece[rows] * holes + a["hole"][rows]
+    numbers, group = np.unique(group, return_inverse=True)
+    total, count = _summed(marks, group, numbers.size)
+    before = np.searchsorted(numbers, numbers - holes)
+    before = np.minimum(before, numbers.size - 1)
+    same = (numbers[before] == numbers - holes) & (total[before] == total) & (count[before] == count)
+    same &= count >= COPIED_HOLE
+    if not same.any():
+        return
+    first = np.full(numbers.size, -1, dtype=np.int64)
+    first[group[::-1]] = rows[::-1]
+    told = {int(first[i]): (int(count[i]), int(first[before[i]])) for i in np.flatnonzero(same)}
+
+    def make(index: int) -> Problem:
+        number, earlier = told[index]
+        place = findings.cell.place(earlier)
+        issue = warning(
+            "copied-hole", f"all {number} lengths of the hole equal those of the same hole on the part before, "
+            f"{place['part']} {place['serial']} ({place['cell']}): likely copied down", "readings of this part",
+            "Measure the hole again", holds=True,
+        )  # fmt: skip
+        return findings.problem(issue, index, f"{findings.found(index)} and so on", wall="")
+
+    findings.report(np.array(sorted(told), dtype=np.int64), make)
+    findings.mark(rows[same[group]], "copied-hole")
+
+
+def _as_drawn(findings: Findings, rows: IntArray) -> None:
+    """Report parts whose coordinates are all exactly the basic dimensions: no hole is."""
+    kind = findings.arrays["characteristic"]
+    mine = rows[np.isin(kind[rows], (X, Y)) & ~np.isnan(findings.lower[rows])]
+    if not mine.size:
+        return
+    exact = np.abs(findings.value[mine] - 0.5 * (findings.lower[mine] + findings.upper[mine])) <= GRAIN
+    piece = findings.piece[mine]
+    total, count = np.bincount(piece, minlength=findings.pieces), np.bincount(piece[exact], minlength=findings.pieces)
+    hit = (count == total) & (total >= DRAWN_LEAST)
+
+    def make(index: int) -> Problem:
+        issue = warning(
+            "equals-nominal", f"all {int(total[findings.piece[index]])} coordinates of the part are exactly as drawn: likely "
+            "taken from the drawing", "measured values", "Measure the positions", holds=True,
+        )  # fmt: skip
+        return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
+
+    first = mine[np.unique(piece, return_index=True)[1]]
+    findings.report(first[hit[findings.piece[first]]], make)
+    findings.mark(mine[hit[piece]], "equals-nominal")
+
+
+def _unvaried(findings: Findings, rows: IntArray) -> None:
+    """Warn of parts whose diameters are all one and the same number."""
+    a, spec = findings.arrays, findings.spec
+    mine = rows[(a["characteristic"][rows] == DIAMETER) & (findings.doubt[rows] < 0)]
+    if not mine.size:
+        return
+    piece, value = findings.piece[mine], findings.value[mine]
+    count = np.bincount(piece, minlength=findings.pieces)
+    low, high = np.full(findings.pieces, np.inf), np.full(findings.pieces, -np.inf)
+    np.minimum.at(low, piece, value)
+    np.maximum.at(high, piece, value)
+    hit = (count >= SAME_LEAST) & (high - low <= GRAIN)
+    if not hit.any():
+        return
+    first = mine[np.unique(piece, return_index=True)[1]]
+    first = first[hit[findings.piece[first]]]
+    nominal = {round(0.5 * (h.size.lower + h.size.upper), 9) for h in spec.holes}
+    nominal |= {round(v, 9) for h in spec.holes for v in (h.size.lower, h.size.upper)}
+    if spec.tools.drill is not None:
+        nominal.add(round(spec.tools.drill.diameter, 9))
+
+    def make(index: int) -> Problem:
+        number = int(count[findings.piece[index]])
+        drawn = round(float(findings.value[index]), 9) in nominal
+        issue = warning(
+            "equals-nominal" if drawn else "no-variation",
+            f"all {number} diameters of the part are {findings.length(float(findings.value[index]))}"
+            + (", a size of the drawing: likely not measured" if drawn else ": likely copied or rounded"),
+            "readings that vary as the gauge shows", "Measure again and type what the gauge shows", holds=drawn,
+        )  # fmt: skip
+        return findings.piece_problem(issue, index, findings.found(index))
+
+    findings.report(first, make)
+    drawn = np.isin(np.round(value, 9), list(nominal)) & hit[piece]
+    findings.mark(mine[drawn], "equals-nominal")

@@ -1,0 +1,239 @@
+"""Slips of typing: a value far outside its limits that one slip would put inside; named, never corrected.
+
+A decimal point in the wrong place, inch for millimetre, a sign, two digits swapped, a digit lost or doubled, a
+fraction that a spreadsheet turned into a day's number. A whole column with one and the same slip is reported once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeqc.problems import Problem
+from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
+from holeqc.readings.dates import excel_day, fractions_of
+from holeqc.readings.draft import Array
+from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y, far_outside
+from holeqc.readings.grid import BoolArray, IntArray
+from holeqc.readings.issues import Issue, warning
+from holeqc.readings.table import CHARACTERISTICS
+
+UNIT, POINT, SIGN = "slip-unit", "slip-decimal", "slip-sign"
+_FACTORS: tuple[tuple[str, float], ...] = (
+    (POINT, 0.1), (POINT, 10.0), (UNIT, 1.0 / MM_PER_INCH), (UNIT, MM_PER_INCH), (POINT, 0.01), (POINT, 100.0),
+    (POINT, 0.001), (POINT, 1000.0), (POINT, 0.0001), (POINT, 10_000.0), (SIGN, -1.0),
+)  # fmt: skip
+_NAMES = {UNIT: "the other unit was typed", POINT: "a decimal point stands in the wrong place", SIGN: "the sign is wrong"}
+COLUMN_SHARE, COLUMN_LEAST = 0.8, 3  #: a slip in so many of a column's readings is the column's
+_DIGITS_LOOKED_AT = 20_000
+
+
+@dataclass(slots=True)
+class _Slips:
+    """Readings far outside: their rows, and for each the slip that would explain it, '' for none."""
+
+    rows: IntArray
+    code: list[str]
+    factor: FloatArray
+    likely: FloatArray
+    text: list[str]
+
+
+def find_slips(findings: Findings) -> None:
+    """Report lengths that are far outside and that one slip would put inside; give them a doubt."""
+    value = findings.value
+    usable = findings.usable()
+    _not_positive(findings, usable)
+    usable &= findings.doubt < 0
+    with np.errstate(invalid="ignore"):
+        far = usable & far_outside(value, findings.lower, findings.upper, findings.band)
+    rows = np.flatnonzero(far)
+    if not rows.size:
+        return
+    slips = _explain(findings, rows)
+    _columns(findings, slips, usable)
+    _signs_of_parts(findings, slips, usable)
+    left = np.array([bool(c) and findings.doubt[r] < 0 for c, r in zip(slips.code, rows, strict=True)], dtype=np.bool_)
+    place = {int(r): i for i, r in enumerate(rows)}
+
+    def make(index: int) -> Problem:
+        at = place[index]
+        likely = findings.length(float(slips.likely[at]))
+        issue = warning(
+            slips.code[at], f"far outside what the hole can be: {slips.text[at]}, likely {likely}",
+            action=f"Measure again; if {likely} was read, correct the cell", holds=True,
+        )  # fmt: skip
+        return findings.problem(issue, index, allowed=findings.allowed(index))
+
+    for code in dict.fromkeys(slips.code):
+        if code:
+            mine = rows[left & np.array([c == code for c in slips.code])]
+            findings.report(mine, make, doubt=code)
+
+
+def _not_positive(findings: Findings, usable: BoolArray) -> None:
+    """Report sizes and distances of zero or less: nothing in the shop measures them."""
+    kind = findings.arrays["characteristic"]
+    rows = np.flatnonzero(usable & np.isin(kind, (DIAMETER, PLUG, EDGE)) & (findings.value <= 0))
+
+    def make(index: int) -> Problem:
+        value, low, high = (float(a[index]) for a in (findings.value, findings.lower, findings.upper))
+        likely = f": likely {findings.length(-value)}" if low - GRAIN <= -value <= high + GRAIN else ""
+        message = "zero is no measured length" if value == 0 else f"no length is negative{likely}"
+        action = "Leave the cell empty where nothing was measured" if value == 0 else "Measure again and correct the cell"
+        return findings.problem(Issue("not-positive", message, "", action), index, allowed=findings.allowed(index))
+
+    findings.report(rows, make, doubt="not-positive")
+
+
+def _explain(findings: Findings, rows: IntArray) -> _Slips:
+    value, low, high, band = (a[rows] for a in (findings.value, findings.lower, findings.upper, findings.band))
+    kind = findings.arrays["characteristic"][rows]
+    # what a slipped edge distance should be isn't known well enough: from the least to four times the least
+    high = np.where(kind == EDGE, 4.0 * low, high)
+    band = np.where(kind == EDGE, 0.0, band)
+    code = np.zeros(rows.size, dtype=np.int8)
+    factor = np.full(rows.size, np.nan)
+    for number, (name, times) in enumerate(_FACTORS, 1):
+        if name == SIGN:
+            allowed = np.isin(kind, (X, Y))
+        else:
+            allowed = np.ones(rows.size, dtype=np.bool_)
+        moved = value * times
+        hit = (code == 0) & allowed & (moved >= low - band - GRAIN) & (moved <= high + band + GRAIN)
+        code[hit], factor[hit] = number, times
+    names = ["", *(name for name, _ in _FACTORS)]
+    codes = [names[c] for c in code]
+    slips = _Slips(rows, codes, factor, value * factor, [_NAMES.get(c, "") for c in codes])
+    _digits(findings, slips, low, high)
+    return slips
+
+
+def _digits(findings: Findings, slips: _Slips, low: FloatArray, high: FloatArray) -> None:
+    """Explain what is left by digits swapped, lost or doubled, or by a fraction that became a day."""
+    open_ = [i for i, code in enumerate(slips.code) if not code][:_DIGITS_LOOKED_AT]
+    memory: dict[tuple[float, float, float, int], tuple[str, float, str]] = {}
+    units = findings.arrays["unit"]
+    for i in open_:
+        row = int(slips.rows[i])
+        raw = float(findings.arrays["raw"][row])
+        value = float(findings.value[row])
+        key = (raw, float(low[i]), float(high[i]), int(units[row]))
+        if key not in memory:
+            scale = value / raw if raw else 1.0
+            memory[key] = _digit_slip(raw, scale, float(low[i]), float(high[i]), 4 if units[row] == 1 else 3)
+        slips.code[i], slips.likely[i], slips.text[i] = memory[key]
+
+
+def _digit_slip(raw: float, scale: float, low: float, high: float, decimals: int) -> tuple[str, float, str]:
+    """Return code, likely value and words for a number as typed; a digit slip must land inside the limits."""
+    if raw.is_integer() and 20_000 <= raw <= 80_000:
+        for text, value in fractions_of(excel_day(raw)):
+            if low - GRAIN <= value <= high + GRAIN:
+                return "fraction-became-date", value, f"a spreadsheet took the fraction {text} for a day"
+    typed = f"{abs(raw):.10f}".rstrip("0")
+    sign = -1.0 if raw < 0 else 1.0
+    for code, words, candidates in (
+        ("slip-transposed", "two digits are swapped", _swapped(typed)),
+        ("slip-digit", "a digit is typed twice", _undoubled(typed)),
+        ("slip-digit", "a digit is lost", _completed(typed, decimals)),
+    ):
+        for text in candidates:
+            value = sign * float(text) * scale
+            if low - GRAIN <= value <= high + GRAIN:
+                return code, value, words
+    return "", float("nan"), ""
+
+
+def _swapped(text: str) -> list[str]:
+    places = [i for i, c in enumerate(text) if c.isdigit()]
+    out = []
+    for a, b in zip(places, places[1:], strict=False):
+        letters = list(text)
+        letters[a], letters[b] = letters[b], letters[a]
+        out.append("".join(letters))
+    return out
+
+
+def _undoubled(text: str) -> list[str]:
+    return [text[:i] + text[i + 1 :] for i in range(len(text) - 1) if text[i] == text[i + 1] and text[i].isdigit()]
+
+
+def _completed(text: str, decimals: int) -> list[str]:
+    """Return the number with one digit more, if it has fewer decimals than such a reading usually has."""
+    whole, _, rest = text.partition(".")
+    if len(rest) >= decimals:
+        return []
+    inside = [f"{whole}.{rest[:i]}{d}{rest[i:]}" for i in range(len(rest) + 1) for d in "0123456789"]
+    before = [f"{whole[:i]}{d}{whole[i:]}.{rest}" for i in range(len(whole) + 1) for d in "123456789" if whole != "0"]
+    return inside + before
+
+
+def _columns(findings: Findings, slips: _Slips, usable: BoolArray) -> None:
+    """Report a slip that a whole column shares once, at its first cell."""
+    import pandas as pd
+
+    a = findings.arrays
+    key = ((a["file"].astype(np.int64) * 30_000 + a["sheet"]) * 20_000 + a["column"]) * 16 + a["characteristic"]
+    numbers, _ = pd.factorize(key)
+    total = np.bincount(numbers[usable], minlength=int(numbers.max()) + 1)
+    shared = {(UNIT, 1.0 / MM_PER_INCH), (UNIT, MM_PER_INCH)} | {f for f in _FACTORS if f[0] == POINT}
+    for code, times in sorted(shared):
+        mine = slips.rows[np.array([c == code for c in slips.code]) & (slips.factor == times)]
+        if mine.size < COLUMN_LEAST:
+            continue
+        count = np.bincount(numbers[mine], minlength=total.size)
+        for number in np.flatnonzero((count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)):
+            rows = mine[numbers[mine] == number]
+            _report_column(findings, rows, code, times, int(total[number]))
+
+
+def _report_column(findings: Findings, rows: IntArray, code: str, times: float, total: int) -> None:
+    first = int(rows[0])
+    kind = CHARACTERISTICS[int(findings.arrays["characteristic"][first])].replace("_", " ")
+    count = f"{rows.size} of {total}" if rows.size < total else f"all {total}"
+    if code == UNIT:
+        typed = int(findings.arrays["unit"][first])
+        other = "mm" if typed == 1 else "in"
+        message = f"{count} {kind} readings in this column fit only if they were typed in {other}"
+        action = f"If they were read in {other}, say so in the heading; otherwise measure again"
+    else:
+        message = f"{count} {kind} readings in this column fit only if the decimal point is moved, times {times:g}"
+        action = "If they are counted in thousandths or the like, type them as lengths; otherwise measure again"
+    issue = warning(f"column-{code.removeprefix('slip-')}", message, action=action, holds=True)
+    likely = findings.length(float(findings.value[first]) * times)
+    found = f"{findings.found(first)} in the first cell: likely {likely}"
+    one_piece = np.unique(findings.piece[rows]).size == 1
+    place = {"hole": "", "wall": ""} | ({} if one_piece else {"part": "", "serial": ""})
+    findings.collector.add(findings.problem(issue, first, found, findings.allowed(first), **place))
+    findings.mark(rows, issue.code)
+
+
+def _signs_of_parts(findings: Findings, slips: _Slips, usable: BoolArray) -> None:
+    """Report a part whose x or y all have the opposite sign once: measured in the other hand's frame."""
+    kind = findings.arrays["characteristic"]
+    signed = np.array([c == SIGN for c in slips.code])
+    for which, name in ((X, "x"), (Y, "y")):
+        mine = slips.rows[signed & (kind[slips.rows] == which)]
+        mine = mine[findings.doubt[mine] < 0]
+        if mine.size < COLUMN_LEAST:
+            continue
+        # holes near the axis fit either way
+        can_tell = usable & (kind == which) & (np.minimum(np.abs(findings.lower), np.abs(findings.upper)) > findings.band)
+        total = np.bincount(findings.piece[can_tell], minlength=findings.pieces)
+        count = np.bincount(findings.piece[mine], minlength=findings.pieces)
+        whole = (count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)
+        rows = mine[whole[findings.piece[mine]]]
+        first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
+
+        def make(index: int, name: str = name, count: Array = count) -> Problem:
+            issue = warning(
+                "part-sign", f"all {int(count[findings.piece[index]])} {name} readings of the part have the opposite sign: "
+                "likely taken from the other side, or the part is the other hand",
+                action="Look which hand it is and from which edge it was measured", holds=True,
+            )  # fmt: skip
+            return findings.piece_problem(issue, index, findings.found(index), findings.allowed(index))
+
+        findings.collector.cells(first.tolist(), make)
+        findings.mark(rows, "part-sign")
