@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.inspection.evidence import UNPLACED, Evidence
+from holeqc.inspection.evidence import Evidence
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import BoolArray
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import CHARACTERISTICS, cell_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,9 +89,9 @@ def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFra
     if any(p.cell == cell and p.file == first["file"] for p in problems):
         return ()
     spec = evidence.spec
-    unknown_hole = int(rows.hole[0]) == UNPLACED
-    allowed = ", ".join(spec.hole_ids if unknown_hole else spec.walls.names)
-    what = "hole" if unknown_hole else "wall"
+    choices = {"hole": spec.hole_ids, "characteristic": CHARACTERISTICS, "wall": spec.walls.names}
+    what = next((name for name, known in choices.items() if str(first[name]) not in known), "wall")
+    allowed = ", ".join(choices[what])
     found = str(first[what])
     parts = evidence.parts
     number = int(rows.part[0])

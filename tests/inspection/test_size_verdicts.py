@@ -15,6 +15,7 @@ from inspection_kit import (
     hole,
     judge,
     kit,
+    mmc,
     of_part,
     reading,
     table,
@@ -26,7 +27,7 @@ from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import CHARACTERISTIC_COLUMNS, HOLE_COLUMNS, PART_COLUMNS
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import Readings
-from holeqc.specification.model import Limits, ReadingPlan, Rounding
+from holeqc.specification.model import Edge, Form, Limits, Pin, ReadingPlan, Rounding
 
 # The trade's example band for a pin hole, 0.396 to 0.403 in (common practice, no source).
 BAND = Limits(0.396, 0.403)
@@ -213,6 +214,13 @@ def test_a_hole_that_the_kit_does_not_know_holds_the_part_and_is_named() -> None
     assert "9" in problem.found
 
 
+def test_a_diameter_without_its_wall_holds_the_hole() -> None:
+    rows = [bore(0.458, wall=w, direction=d) for w in ("near", "far") for d in (0.0, 90.0)]
+    result = judge(two_walls(hole(1), hole(2)), *rows, bore(0.470, wall=""))
+    assert result.holes["verdict"].iloc[0] == 1
+    assert result.problems[0].code == "unknown-wall"
+
+
 def test_frames_have_the_columns_that_are_written_down() -> None:
     result = judge(two_walls(hole(), gauges=gauges()), bore(0.458, wall="near"))
     assert list(result.characteristics) == list(CHARACTERISTIC_COLUMNS)
@@ -222,8 +230,10 @@ def test_frames_have_the_columns_that_are_written_down() -> None:
 
 
 def test_an_empty_table_gives_empty_frames() -> None:
-    result = inspect(two_walls(hole()), Readings(table([])))
-    assert (len(result.parts), len(result.holes), len(result.characteristics)) == (0, 0, 0)
+    asked = hole(position=mmc(0.06, 0.011), pin=Pin("pin", 0.4345, 0.436), edge=Edge(0.9), form=Form(0.003, 0.003))
+    result = inspect(two_walls(asked, position=True, outline=((0, 0), (9, 0), (9, 9))), Readings(table([])))
+    frames = (result.parts, result.holes, result.characteristics, result.pins, result.float_left, result.rework)
+    assert [len(frame) for frame in frames] == [0] * 6
 
 
 def test_readings_that_are_not_categorical_and_have_odd_labels_are_judged_alike() -> None:
