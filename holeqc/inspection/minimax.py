@@ -17,20 +17,22 @@ import numpy as np
 import numpy.typing as npt
 
 from holeqc.inspection import minimax_fast as fast
-from holeqc.inspection.minimax_cone import Solved, solve
+from holeqc.inspection.minimax_certificate import Solved
+from holeqc.inspection.minimax_cone import solve
 from holeqc.inspection.minimax_frame import Floats, Frame, Placed, place
 from holeqc.inspection.minimax_search import search
 
 CELLS = 48_000  #: rows times parts handled at once, so that a batch stays in the processor's cache
 TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit
 ROUNDS = (2, 1, 2)  #: exact steps before each look at the certificates
+LAST_STEPS = 7  #: exact steps for the parts that those leave
 
 
 @dataclass(frozen=True, slots=True)
 class BestMotion:
     """Margins and motions of a batch; a part that isn't finite has NaN, and no binding row.
 
-    ``margin`` (B,), ``rotation`` (B,) rad, ``translation`` (B, 2) after the rotation about the origin, ``binding`` (B, N),
+    ``margin`` (B,), ``rotation`` (B,) rad about the origin, ``translation`` (B, 2) that follows it, ``binding`` (B, N),
     ``gap`` (B,): the true largest margin lies in [margin, margin + gap].
     """
 
@@ -48,14 +50,21 @@ def best_motion(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate:
         np.full(parts, np.nan), np.full(parts, np.nan), np.full((parts, 2), np.nan),
         np.zeros((parts, rows), dtype=bool), np.full(parts, np.nan),
     )  # fmt: skip
-    whole = np.isfinite(target).all(axis=(1, 2)) & np.isfinite(zone_radius).all(axis=1)
-    index = np.flatnonzero(whole)
+    index = _whole(target, zone_radius)
     size = max(1, CELLS // rows)
     problem = _Problem(pattern, target, zone_radius, rotate)
     if rotate:
         index = _in_batches(problem, index, size, out, quick=True)
     _in_batches(problem, index, size, out, quick=False)
     return out
+
+
+def _whole(target: Floats, zone_radius: Floats) -> npt.NDArray[np.intp]:
+    """Return the parts in which every number is finite."""
+    with np.errstate(all="ignore"):
+        if np.isfinite(target.sum()) and np.isfinite(zone_radius.sum()):  # the usual case, in one quick pass
+            return np.arange(len(target))
+    return np.flatnonzero(np.isfinite(target).all(axis=(1, 2)) & np.isfinite(zone_radius).all(axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +88,12 @@ def _in_batches(
         placed = place(problem.pattern, problem.target[where], problem.zone_radius[where], rotate=problem.rotate)
         results = _Results(placed)
         with np.errstate(all="ignore"):  # parts that break down in the quick way are solved in the sure one
-            results.at_start()
             if quick:
                 results.quick()
             else:
                 results.sure(problem.rotate)
-        results.write(placed, out, where)
-        left.append(batch[results.open()])
+            results.write(placed, out, where)
+            left.append(batch[results.open()])
     return np.concatenate(left)
 
 
@@ -111,43 +119,40 @@ class _Results:
         """Return the parts that aren't proved."""
         return np.flatnonzero(~(self.overshoot - self.proved <= self.frame.tolerance))
 
-    def at_start(self) -> None:
-        """Settle the parts that the least-squares placement fits as well as anything can."""
-        over = self.frame.distances(self.angle, self.tx, self.ty) - self.frame.c
-        self.overshoot = over.max(axis=0)
-        self.binding = over >= self.overshoot - TOUCH
-
     def quick(self) -> None:
         """Settle what the fast way can."""
-        index = self.open()
-        if not index.size:
-            return
-        everything = index.size == self.overshoot.size
-        frame = self.frame if everything else self.frame.take(index)
+        frame = self.frame
+        where: slice | npt.NDArray[np.intp] = slice(None)
         guess = fast.rough(frame)
         for steps in ROUNDS:
             guess, proof = fast.sharpen(frame, guess, steps)
             over = frame.distances(guess.angle, guess.tx, guess.ty)
             over -= frame.c
             reached, proved = over.max(axis=0), proof.anywhere()
-            good = reached - proved <= frame.tolerance
-            self._put(index[good], guess.angle[good], guess.tx[good], guess.ty[good], reached[good], proved[good])
-            self.binding[:, index[good]] = (over >= reached - TOUCH)[:, good]
-            left = np.flatnonzero(~good)
+            self._put(where, guess, reached, proved, over)
+            left = np.flatnonzero(~(reached - proved <= frame.tolerance))
             if not left.size:
                 return
-            index, frame, guess = index[left], frame.take(left), guess.take(left)
+            where = left if isinstance(where, slice) else where[left]
+            frame, guess = frame.take(left), guess.take(left)
 
     def sure(self, rotate: bool) -> None:
-        """Settle the rest: on cones, and over the whole circle where that isn't proof enough."""
+        """Settle everything: where the least-squares placement isn't best already, on cones, and over the whole circle
+        where that isn't proof enough."""
+        over = self.frame.distances(self.angle, self.tx, self.ty) - self.frame.c
+        self._put(slice(None), self, over.max(axis=0), self.proved, over)
         index = self.open()
         if not index.size:
             return
         frame = self.frame.take(index)
-        found = solve(frame, rotate=rotate)
-        self._take_over(index, frame, found)
         if not rotate:
+            self._take_over(index, frame, solve(frame, rotate=False))
             return
+        found = fast.settle(frame, LAST_STEPS)
+        stuck = np.flatnonzero(~(found.apart <= frame.tolerance))
+        if stuck.size:
+            found.put(stuck, solve(frame.take(stuck), rotate=True))
+        self._take_over(index, frame, found)
         left = np.flatnonzero(~(found.overshoot - found.proved <= frame.tolerance))
         if left.size:
             frame, found = frame.take(left), found.take(left)
@@ -155,12 +160,13 @@ class _Results:
             self._take_over(index[left], frame, found)
 
     def _take_over(self, index: npt.NDArray[np.intp], frame: Frame, found: Solved) -> None:
-        self._put(index, found.angle, found.tx, found.ty, found.overshoot, np.maximum(found.proved, 0.0))
         over = frame.distances(found.angle, found.tx, found.ty) - frame.c
-        self.binding[:, index] = over >= found.overshoot - TOUCH
+        self._put(index, found, found.overshoot, np.maximum(found.proved, 0.0), over)
 
     def _put(
-        self, index: npt.NDArray[np.intp], angle: Floats, tx: Floats, ty: Floats, overshoot: Floats, proved: Floats
-    ) -> None:
-        self.angle[index], self.tx[index], self.ty[index] = angle, tx, ty
-        self.overshoot[index], self.proved[index] = overshoot, proved
+        self, where: slice | npt.NDArray[np.intp], motion: Solved | fast.Exact | _Results, overshoot: Floats,
+        proved: Floats, over: Floats,
+    ) -> None:  # fmt: skip
+        self.angle[where], self.tx[where], self.ty[where] = motion.angle, motion.tx, motion.ty
+        self.overshoot[where], self.proved[where] = overshoot, proved
+        self.binding[:, where] = over >= overshoot - TOUCH

@@ -1,18 +1,18 @@
 """Proof that no motion does better: a lower bound on the overshoot that holds at every angle.
 
-Take weights ``w_i >= 0`` with sum 1 and pushes ``z_i`` (vectors) with ``|z_i| <= w_i`` and sum 0. For any rotation R and
-translation t::
+Take weights ``w_i >= 0`` with sum 1 and pushes ``z_i`` (vectors) with ``|z_i| <= w_i`` and sum 0. For any rotation R
+and translation t::
 
     max_i(|R p_i + t - h_i| - c_i) >= sum_i(w_i |R p_i + t - h_i|) - sum_i(w_i c_i)
                                    >= sum_i(z_i . (R p_i - h_i)) - sum_i(w_i c_i)
 
-because t drops out. Turning all the pushes together keeps their conditions, so the best turn may be taken. Read as complex
-numbers, with ``P = sum(conj(z_i) p_i)`` and ``H = sum(conj(z_i) h_i)``, the bound at angle a is::
+because t drops out. Turning all the pushes together keeps their conditions, so the best turn may be taken. Read as
+complex numbers, with ``P = sum(conj(z_i) p_i)`` and ``H = sum(conj(z_i) h_i)``, the bound at angle a is::
 
     |P exp(i a) - H| - C,   C = sum(w_i c_i)
 
-and over all angles it is ``||P| - |H|| - C``. At a best motion the pushes of the binding holes reach it, unless the misfit
-is of the size of the pattern itself. Derived here; the tests check it against random motions.
+and over all angles it is ``||P| - |H|| - C``. At a best motion the pushes of the binding holes reach it, unless the
+moment of the pushes is itself no larger than the misfit. Derived here; the tests check it against random motions.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from holeqc.inspection.minimax_frame import Floats
 
@@ -70,3 +71,46 @@ def bound(
     p = ((zx * px + zy * py).sum(axis=0) + 1j * (zx * py - zy * px).sum(axis=0)) * shrink
     h = ((zx * hx + zy * hy).sum(axis=0) + 1j * (zx * hy - zy * hx).sum(axis=0)) * shrink
     return Bound(p, h, (weight * c).sum(axis=0), weight)
+
+
+@dataclass(slots=True)
+class Solved:
+    """Best motion found (B,), its overshoot, and the best bound proved (B,) for what was asked.
+
+    ``p``, ``h``, ``offset`` (as in :class:`Bound`) and ``weight`` (N, B) are the dual of the step that came closest to
+    solving its own angle: overshoot and bound there were ``apart`` (B,).
+    """
+
+    angle: Floats
+    tx: Floats
+    ty: Floats
+    overshoot: Floats
+    proved: Floats
+    apart: Floats
+    p: Floats
+    h: Floats
+    offset: Floats
+    weight: Floats
+
+    def take(self, index: npt.NDArray[np.intp]) -> Solved:
+        """Return the chosen parts."""
+        return Solved(*(getattr(self, name)[..., index] for name in self.__slots__))
+
+    def bound(self) -> Bound:
+        """Return the dual as a bound over angles."""
+        return Bound(self.p, self.h, self.offset, self.weight)
+
+    def put(self, index: npt.NDArray[np.intp], other: Solved) -> None:
+        """Put another batch in place of the parts of ``index``."""
+        for name in self.__slots__:
+            getattr(self, name)[..., index] = getattr(other, name)
+
+
+def unsolved(rows: int, parts: int) -> Solved:
+    """Return a batch of which nothing is known."""
+    far = np.full(parts, np.inf)
+    return Solved(
+        angle=np.zeros(parts), tx=np.zeros(parts), ty=np.zeros(parts), overshoot=far, proved=-far, apart=far.copy(),
+        p=np.zeros(parts, complex), h=np.zeros(parts, complex), offset=np.zeros(parts),
+        weight=np.full((rows, parts), 1.0 / rows),
+    )  # fmt: skip

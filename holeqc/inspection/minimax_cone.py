@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from holeqc.inspection.minimax_certificate import Bound, bound
+from holeqc.inspection.minimax_certificate import Solved, bound, unsolved
 from holeqc.inspection.minimax_frame import Floats, Frame
 from holeqc.inspection.minimax_newton import solve_symmetric
 
@@ -48,34 +48,6 @@ class State:
         return State(*(value[..., index] for value in values))
 
 
-@dataclass(slots=True)
-class Solved:
-    """Best motion found (B,), its overshoot, and the best bound proved (B,) for what was asked.
-
-    ``p``, ``h``, ``offset`` (as in :class:`Bound`) and ``weight`` (N, B) are the dual of the step that came closest to
-    solving its own angle: overshoot and bound there were ``apart`` (B,).
-    """
-
-    angle: Floats
-    tx: Floats
-    ty: Floats
-    overshoot: Floats
-    proved: Floats
-    apart: Floats
-    p: Floats
-    h: Floats
-    offset: Floats
-    weight: Floats
-
-    def take(self, index: npt.NDArray[np.intp]) -> Solved:
-        """Return the chosen parts."""
-        return Solved(*(getattr(self, name)[..., index] for name in self.__slots__))
-
-    def bound(self) -> Bound:
-        """Return the dual as a bound over angles."""
-        return Bound(self.p, self.h, self.offset, self.weight)
-
-
 @dataclass(frozen=True, slots=True)
 class Arc:
     """What a fixed-angle problem is asked to prove: at least ``level`` (B,) at every angle within ``half`` (B,)."""
@@ -85,18 +57,15 @@ class Arc:
 
 
 def solve(frame: Frame, *, rotate: bool, arc: Arc | None = None) -> Solved:
-    """Solve each part of a frame from its start angle; ``rotate`` False keeps the angle and frees the translation alone.
+    """Solve each part of a frame from its start angle; ``rotate`` False keeps the angle, the translation alone is free.
 
-    With ``rotate`` the bound is over all angles; without it for the angle as it stands, or for an ``arc`` about it, which
-    may end the work on a part early. Where overshoot and bound agree within the frame's tolerance the result is proved;
-    the caller looks.
+    With ``rotate`` the bound is over all angles; without it for the angle as it stands, or for an ``arc`` about it,
+    which may end the work on a part early. Where overshoot and bound agree within the frame's tolerance the result is
+    proved; the caller looks.
     """
     parts = frame.radius.size
     rows = len(frame.c)
-    out = Solved(
-        *(np.zeros(parts) for _ in range(3)), np.full(parts, np.inf), np.full(parts, -np.inf), np.full(parts, np.inf),
-        np.zeros(parts, complex), np.zeros(parts, complex), np.zeros(parts), np.full((rows, parts), 1.0 / rows),
-    )  # fmt: skip
+    out = unsolved(rows, parts)
     index = np.arange(parts)
     state = _start(frame)
     pace = np.full(parts, 0.2)
@@ -234,8 +203,8 @@ def _reach(at: tuple[Floats, ...], change: tuple[Floats, ...], form: Floats) -> 
 def _move(frame: Frame, state: State, step: tuple[Floats, ...], pivot: tuple[Floats, Floats], length: Floats) -> None:
     """Move by ``length`` (B,) of a step, turning exactly about the pivot.
 
-    The step took the turn as straight. Where the arc takes up more than half of a row's slack, the overshoot is raised to
-    give it back: shorter steps instead would creep, for the slack shrinks faster than the angle's error.
+    The step took the turn as straight. Where the arc takes up more than half of a row's slack, the overshoot is raised
+    to give it back: shorter steps instead would creep, for the slack shrinks faster than the angle's error.
     """
     dv, dx, dy, da, sx, sy = step
     straight = np.hypot(state.qx + length * sx, state.qy + length * sy)

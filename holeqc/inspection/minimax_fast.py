@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holeqc.inspection.minimax_certificate import Bound, bound
+from holeqc.inspection.minimax_certificate import Bound, Solved, bound, unsolved
 from holeqc.inspection.minimax_frame import Floats, Frame
 from holeqc.inspection.minimax_newton import distance_system, solve_symmetric
 
@@ -165,6 +165,19 @@ def sharpen(frame: Frame, start: Exact, steps: int) -> tuple[Exact, Bound]:
     weight = np.maximum(weight, 0.0)
     proof = bound(weight, weight * nx, weight * ny, few.px, few.py, few.hx, few.hy, few.c)
     return Exact(angle, tx, ty, v, start.rows, weight), proof
+
+
+def settle(frame: Frame, steps: int) -> Solved:
+    """Return what rough and exact steps reach and prove; where ``apart`` isn't small the equations weren't solved."""
+    motion, proof = sharpen(frame, rough(frame), steps)
+    out = unsolved(len(frame.c), frame.radius.size)
+    out.angle, out.tx, out.ty = motion.angle, motion.tx, motion.ty
+    out.overshoot = frame.overshoot(motion.angle, motion.tx, motion.ty)
+    out.proved, out.apart = proof.anywhere(), out.overshoot - proof.at(motion.angle)
+    out.p, out.h, out.offset = proof.p, proof.h, proof.offset
+    out.weight[:] = 0.0
+    np.put_along_axis(out.weight, motion.rows, proof.weight, 0)
+    return out
 
 
 def _touch(few: _Few, angle: Floats, tx: Floats, ty: Floats, turn: Floats) -> tuple[Floats, ...]:

@@ -17,9 +17,9 @@ def solve_symmetric(
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Solve symmetric systems by elimination without pivoting; the lists are used up.
 
-    ``matrix``: vv, vx, vy, va, xx, xy, xa, yy, ya, aa, each (B,); ``right`` four of (B,). ``curve`` (B,) is the turn's own
-    curvature, which may be negative: it is added to the last pivot unless it would take most of it away, so that steps
-    always lead downhill. An arc that nothing resists (one pin, coincident pins) comes back as zero.
+    ``matrix``: vv, vx, vy, va, xx, xy, xa, yy, ya, aa, each (B,); ``right`` four of (B,). ``curve`` (B,) is the turn's
+    own curvature, which may be negative: it is added to the last pivot unless it would take most of it away, so that
+    steps always lead downhill; with it, an arc that nothing resists (coincident pins) comes back as zero.
     """
     vv, vx, vy, va, xx, xy, xa, yy, ya, aa = matrix
     r0, r1, r2, r3 = right
@@ -60,8 +60,8 @@ def distance_system(
     """Return matrix, right side and arc slopes (N, B) of a Newton step on distances.
 
     ``nx``, ``ny`` unit vectors from target to point; ``jx``, ``jy`` motion of the point for a unit of arc, ``jj`` its
-    square; ``bend`` weight over distance (the curvature of a distance across its direction); ``stiff`` weight over slack;
-    ``drive`` the weights to which no motion at all would lead. All (N, B).
+    square; ``bend`` weight over distance (the curvature of a distance across its direction); ``stiff`` weight over
+    slack; ``drive`` the weights to which no motion at all would lead. All (N, B).
     """
     slope = jx * nx
     slope += jy * ny

@@ -1,7 +1,7 @@
 """Search of the whole circle for the few parts that one certificate can't settle.
 
-A bound from :mod:`holeqc.inspection.minimax_certificate` holds at every angle and is sharp at its own. The circle (or the
-arc that the two pins farthest apart leave open) is cut into arcs; each is solved at its middle, where only the
+A bound from :mod:`holeqc.inspection.minimax_certificate` holds at every angle and is sharp at its own. The circle (or
+the arc that the two pins farthest apart leave open) is cut into arcs; each is solved at its middle, where only the
 translation is free and the problem is convex; an arc goes when a bound shows that nothing in it beats the best motion
 known, and is halved otherwise. What is left at the end is the best motion of all, and the proof of it.
 """
@@ -9,12 +9,13 @@ known, and is halved otherwise. What is left at the end is the best motion of al
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from holeqc.inspection.minimax_certificate import Bound
-from holeqc.inspection.minimax_cone import Arc, Solved, solve
+from holeqc.inspection.minimax_certificate import Bound, Solved
+from holeqc.inspection.minimax_cone import Arc, solve
 from holeqc.inspection.minimax_frame import GAP_OF_PATTERN, GAP_SEARCHED, Floats, Frame
 
 MOST_ROUNDS = 60
@@ -29,7 +30,7 @@ class _Arcs:
     middle: Floats
     half: Floats
 
-    def keep(self, mask: Floats) -> _Arcs:
+    def keep(self, mask: npt.NDArray[Any] | slice) -> _Arcs:
         return _Arcs(self.part[mask], self.middle[mask], self.half[mask])
 
     def halved(self) -> _Arcs:
@@ -43,7 +44,7 @@ class _Arcs:
 
 def search(frame: Frame, found: Solved) -> None:
     """Improve and prove ``found`` (in the frame's own angles) in place, over every angle."""
-    give = np.maximum(5 * frame.tolerance, np.minimum(GAP_SEARCHED, GAP_OF_PATTERN * frame.radius))
+    give = np.maximum(2 * frame.tolerance, np.minimum(GAP_SEARCHED, GAP_OF_PATTERN * frame.radius))
     arcs = _open_arcs(frame, found, give)
     lowest = np.full(frame.radius.size, np.inf)  # what the arcs that were let go prove for their part
     for _ in range(MOST_ROUNDS):
@@ -72,7 +73,7 @@ def _round(frame: Frame, found: Solved, arcs: _Arcs, give: Floats, lowest: Float
 
 
 def _improve(frame: Frame, found: Solved, arcs: _Arcs, middle: Solved) -> None:
-    """Where an arc's middle beats the best motion of its part, take it, and solve on from there with the rotation free."""
+    """Where an arc's middle beats the best motion of its part, take it, and solve on from there, rotation free."""
     order = np.lexsort((middle.overshoot, arcs.part))
     first = order[np.unique(arcs.part[order], return_index=True)[1]]
     better = first[middle.overshoot[first] < found.overshoot[arcs.part[first]]]
