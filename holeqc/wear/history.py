@@ -1,0 +1,189 @@
+"""The fixture's history: readings of many parts as arrays, parts in order of drilling, in the drawing's frame.
+
+One fixture drills all parts of a kit, the mirrored ones too, so the deviations of mirrored parts are turned into the
+frame of the drawing (`Part.signs`). Walls are drilled by one stroke through one bushing: the place of a hole is the mean
+of its walls, its size the mean of all its two-point readings. Readings that are doubted are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holeqc.inspection.evidence import Evidence, gather
+from holeqc.inspection.grouping import largest, mean, smallest
+from holeqc.inspection.pattern import float_pattern
+from holeqc.inspection.pins import check_pins
+from holeqc.inspection.places import Places, find_places
+from holeqc.inspection.position import position_zones
+from holeqc.inspection.size import Sizes, judge_size
+from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.quantities import BoolArray, FloatArray
+
+if TYPE_CHECKING:
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
+
+DayArray = NDArray[np.datetime64]
+
+
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """Room that is left before a limit, positive inside, as the inspection works it out; NaN where not known.
+
+    ``size_upper``, ``size_lower``, ``position`` (P,H): limit minus the reading that lies worst; for position the radius
+    of the zone with its bonus minus the distance of the axis, in the wall that lies worst. ``pattern`` and ``pins`` (P,)
+    are of the whole pattern: hole to hole, and of the pins together; ``binding`` (P,H) which holes leave it no more room.
+    """
+
+    size_upper: FloatArray
+    size_lower: FloatArray
+    position: FloatArray
+    pattern: FloatArray
+    pins: FloatArray
+    binding: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Parts P in order of drilling, holes H in the kit's order; lengths in the kit's unit.
+
+    ``cycle`` (P,) counts the parts from 1. ``nominal`` (H,2) basic positions as drawn, ``off`` (P,H,2) measured minus
+    basic, ``size`` (P,H) mean diameter. ``hand`` (P,) is the number of the part's name in ``hands``.
+    """
+
+    unit: str
+    fixture: str
+    holes: tuple[str, ...]
+    bushings: tuple[str, ...]
+    nominal: FloatArray
+    serials: tuple[str, ...]
+    hands: tuple[str, ...]
+    hand: NDArray[np.int64]
+    date: DayArray
+    cycle: FloatArray
+    off: FloatArray
+    size: FloatArray
+    margins: Margins
+    gauge_scatter: float  #: standard uncertainty of one coordinate by the gauge's certificate, NaN where not known
+    problems: tuple[Problem, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.serials)
+
+
+def history_of(spec: Specification, readings: Readings) -> History:
+    """Return the history of a kit's fixture from its readings.
+
+    Parts are put in order of the first day of reading; on one day, and where days are missing, in the order of the
+    files. Raises ``DataError`` where no part has a hole with a place or a size.
+    """
+    evidence = gather(spec, readings.table)
+    places = find_places(evidence)
+    sizes, _ = judge_size(evidence)
+    days = np.asarray(evidence.first_day)
+    known = ~np.isnat(days)
+    # a part without a day keeps its place behind the part before it in the files
+    rank = np.maximum.accumulate(np.where(known, days.astype(np.int64), np.iinfo(np.int64).min))
+    order = np.argsort(np.where(known, days.astype(np.int64), rank), kind="stable")
+    signs = np.nan_to_num(evidence.parts.signs, nan=1.0)
+    with np.errstate(invalid="ignore"):
+        off = _mean_of_walls(places.off) * signs[:, None, :]
+    size = _mean_size(evidence)
+    if not (np.isfinite(off).any() or np.isfinite(size).any()):
+        raise DataError("no part has a place or a size of a hole: there is nothing to watch the fixture by")
+    parts = evidence.parts
+    return History(
+        unit=spec.unit, fixture=spec.fixture, holes=spec.hole_ids, bushings=_bushings(spec),
+        nominal=np.array([(h.x, h.y) for h in spec.holes], dtype=np.float64).reshape(-1, 2),
+        serials=tuple(parts.serials[s] for s in parts.serial[order]),
+        hands=parts.names, hand=parts.name[order], date=days[order], cycle=np.arange(1.0, len(order) + 1),
+        off=off[order], size=size[order], margins=_margins(evidence, places, sizes, order),
+        gauge_scatter=_gauge_scatter(places), problems=_problems(evidence, known),
+    )  # fmt: skip
+
+
+def _bushings(spec: Specification) -> tuple[str, ...]:
+    return tuple(h.bushing or f"hole {h.id}" for h in spec.holes)
+
+
+def _mean_of_walls(off: FloatArray) -> FloatArray:
+    known = np.isfinite(off)
+    count = known.sum(axis=2)
+    total = np.where(known, off, 0.0).sum(axis=2)
+    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+
+
+def _mean_size(evidence: Evidence) -> FloatArray:
+    parts, holes, _ = evidence.shape
+    rows = evidence.rows["diameter"]
+    rows = rows.take(np.flatnonzero(~rows.doubted & ~np.isnan(rows.value)))
+    return mean(rows.part * holes + rows.hole, rows.value, parts * holes).reshape(parts, holes)
+
+
+def _gauge_scatter(places: Places) -> float:
+    known = places.uncertainty[np.isfinite(places.uncertainty)]
+    return 0.5 * float(np.median(known)) if known.size else float("nan")
+
+
+def _margins(evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64]) -> Margins:
+    spec = evidence.spec
+    parts, holes, _ = evidence.shape
+    rows = evidence.rows["diameter"]
+    sure = ~rows.doubted & ~np.isnan(rows.value)
+    group, value = (rows.part * holes + rows.hole)[sure], rows.value[sure]
+    upper, lower = (np.array([getattr(h.size, side) for h in spec.holes]) for side in ("upper", "lower"))
+    largest_, smallest_ = (f(group, value, parts * holes).reshape(parts, holes) for f in (largest, smallest))
+    zones = position_zones(spec, sizes, pattern=False)
+    room = 0.5 * (zones.stated + zones.bonus) - np.hypot(places.off[..., 0], places.off[..., 1])
+    position = np.where(np.isfinite(room), room, np.inf).min(axis=2)
+    pattern, binding = _pattern(evidence, places, sizes)
+    pins = check_pins(evidence, sizes, places)
+    pin_margin = np.full(parts, np.nan) if pins is None else pins.margin
+    if pins is not None:
+        binding = np.where(np.isfinite(pin_margin)[:, None], pins.floated.binding.any(axis=2), binding)
+    return Margins(
+        (upper - _finite(largest_))[order], (_finite(smallest_) - lower)[order],
+        np.where(np.isfinite(position), position, np.nan)[order], pattern[order], pin_margin[order], binding[order],
+    )  # fmt: skip
+
+
+def _finite(values: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _pattern(evidence: Evidence, places: Places, sizes: Sizes) -> tuple[FloatArray, BoolArray]:
+    """Return the margin of the floated pattern (P,) and its binding holes (P,H); NaN where the kit asks none."""
+    spec = evidence.spec
+    asked = np.array([h.position.pattern_tolerance is not None for h in spec.holes])
+    parts, holes, walls = evidence.shape
+    if not asked.any() or not places.known.any():
+        return np.full(parts, np.nan), np.zeros((parts, holes), dtype=np.bool_)
+    zones = position_zones(spec, sizes, pattern=True)
+    radius = 0.5 * (zones.stated + zones.bonus)
+    read = np.array([w in spec.plan.position_walls for w in spec.walls.names])
+    turns = all(h.position.pattern_rotates for h in spec.holes)
+    floated = float_pattern(evidence, places, radius, asked[:, None] & read, rotate=turns)
+    whole = (np.isfinite(radius) & places.known)[:, asked][:, :, read].all(axis=(1, 2))
+    return np.where(whole, floated.margin, np.nan), floated.binding.any(axis=2)
+
+
+def _problems(evidence: Evidence, dated: BoolArray) -> tuple[Problem, ...]:
+    said = list(evidence.problems)
+    undated = int((~dated).sum())
+    if undated:
+        said.append(Problem(
+            WARNING if undated < len(dated) else NOTE, "no-date",
+            f"{undated} of {len(dated)} parts have no day of reading; their order is that of the files",
+            action="Type the day on each sheet: wear is counted in the order of drilling",
+        ))  # fmt: skip
+    mirrored = [p.name for p in evidence.spec.parts if p.signs() != (1.0, 1.0)]
+    if mirrored:
+        said.append(Problem(
+            NOTE, "mirrored-parts", f"deviations of {', '.join(mirrored)} are turned into the drawing's frame",
+            action="If the fixture is turned over for them, give each part's files in a run of its own",
+        ))  # fmt: skip
+    return tuple(said)

@@ -1,0 +1,222 @@
+"""Causes apart: for each part one rigid motion of the whole pattern, a uniform scale, and what is left at each bushing.
+
+With positions as complex numbers z = x + iy, a shifted, turned and scaled pattern is z = c + a n: linear in c and a and
+exact for any angle. The seating of a part is the M-estimate of (c, a) over its holes: least squares, then Huber's and
+then Tukey's weights on the length of what is left (Huber, Robust Statistics, 1981, ch. 7; Maronna, Martin, Yohai, Robust
+Statistics, 2006, ch. 4), so that a hole that is off does not drag the seating. A bushing that is off on every part is
+found as the median of neighbouring parts, subtracted, and the seating estimated again. All parts are worked at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
+
+HUBER, TUKEY = 1.50, 5.12
+"""Bends of the weights, in standard deviations of a coordinate: 95 % efficiency at a normal error in the plane, from
+the integrals of the asymptotic variance."""
+RAYLEIGH = 1.1774100225154747  #: median length of a plane normal vector, in standard deviations: sqrt(2 ln 2)
+NEIGHBOURS = 15  #: parts whose median tells where a bushing is; wear is slow against it
+CHUNK = 4096  #: parts worked at a time, so that a batch stays in the processor's near memory
+PASSES = 3
+SAMPLE = 10_000  #: parts that tell the scatter closely enough
+
+
+@dataclass(frozen=True, slots=True)
+class Separation:
+    """What moved each part as a whole, and what is left.
+
+    ``shift`` (P,2) of the pattern's centre, ``rotation`` (P,) [rad], ``scale`` (P,) relative change of all distances.
+    ``rest`` (P,H,2) is measured minus the seated pattern: the bushing's offset and the scatter. ``local`` (P,H,2) is
+    the median offset of the neighbouring parts. ``weight`` (P,H) how much each hole counted, 0 where it is off or not
+    read. ``scatter`` is the standard deviation of one coordinate about the local offset. NaN where a part has too few
+    holes. ``centre`` (2,): the pattern's centre; ``scaled``: whether a scale was estimated.
+    """
+
+    centre: FloatArray
+    shift: FloatArray
+    rotation: FloatArray
+    scale: FloatArray
+    rest: FloatArray
+    local: FloatArray
+    weight: FloatArray
+    scatter: float
+    scaled: bool
+
+    @property
+    def least_holes(self) -> int:
+        """How many holes a part must have for a seating."""
+        return 3 if self.scaled else 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """Sums over holes as matrix products.
+
+    ``moments`` (4,H): rows 1, x, y, x² + y². ``moves`` (2H,4): how far a unit of each motion moves the holes.
+    """
+
+    moments: FloatArray
+    moves: FloatArray
+    scaled: bool
+
+
+def _pattern(x: FloatArray, y: FloatArray) -> _Pattern:
+    one, none = np.ones(x.size), np.zeros(x.size)
+    moments = np.stack([one, x, y, x**2 + y**2])
+    moves = np.concatenate([np.stack([one, none, x, -y], axis=1), np.stack([none, one, y, x], axis=1)])
+    return _Pattern(moments, moves, x.size >= 3)
+
+
+def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOURS) -> Separation:
+    """Return seating, scale and rest of parts from deviations ``off`` (P,H,2) of basic positions ``nominal`` (H,2).
+
+    NaN stands for holes that weren't read. ``neighbours``: how many parts in a row share one local offset.
+
+    Raises:
+        DataError: fewer than two holes, or all of them in one place.
+    """
+    parts, holes = off.shape[:2]
+    if holes < 2 or not np.ptp(nominal, axis=0).any():
+        raise DataError(f"a seating needs at least two holes apart from one another; found {holes}")
+    centre = nominal.mean(axis=0)
+    pattern = _pattern(*(nominal - centre).T)
+    known = np.isfinite(off).all(axis=2).T
+    known = known & (known.sum(axis=0) >= (3 if pattern.scaled else 2))
+    d = np.ascontiguousarray(np.where(known[:, :, None], off.transpose(1, 0, 2), 0.0).transpose(2, 0, 1))
+    there = known.astype(np.float64)
+    local = np.zeros_like(d)
+    motion, weight = _seat(pattern, d, there, there, np.inf, huber=False, steps=1)
+    sigma = _scatter(pattern, _left(pattern, d, motion), there)
+    motion, weight = _seat(pattern, d, there, there, sigma, huber=True, steps=4)
+    for step in range(PASSES):
+        rest = _left(pattern, d, motion)
+        sigma = _scatter(pattern, rest - local, there)
+        local = _local(pattern, rest, known, neighbours, sigma)
+        motion, weight = _seat(pattern, d - local, there, weight, sigma, huber=step == 0, steps=2)
+    rest = _left(pattern, d, motion)
+    sigma = _scatter(pattern, rest - local, there)
+    none = ~known.any(axis=0)
+    cx, cy, grow, turn = (np.where(none, np.nan, m) for m in motion)
+    shown = np.where(known, 1.0, np.nan)
+    return Separation(
+        centre, np.stack([cx, cy], axis=1), np.arctan2(turn, 1.0 + grow), np.hypot(1.0 + grow, turn) - 1.0,
+        (rest * shown).transpose(2, 1, 0), local.transpose(2, 1, 0), weight.T.copy(), sigma, pattern.scaled,
+    )  # fmt: skip
+
+
+def _seat(
+    pattern: _Pattern, d: FloatArray, there: FloatArray, weight: FloatArray, sigma: float, *, huber: bool, steps: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return the motion (4,P) and the last weights (H,P) of deviations ``d`` (2,H,P), from weights to start with."""
+    parts = d.shape[2]
+    motion, out = np.empty((4, parts)), np.empty_like(there)
+    for begin in range(0, parts, CHUNK):
+        some = slice(begin, begin + CHUNK)
+        piece, w = d[:, :, some], weight[:, some]
+        for step in range(steps):
+            found = _solve(pattern, piece, w)
+            if step + 1 < steps or np.isfinite(sigma):
+                w = _weights(_left(pattern, piece, found), sigma, huber) * there[:, some]
+        motion[:, some], out[:, some] = _solve(pattern, piece, w), w
+    return motion, out
+
+
+def _weights(rest: FloatArray, sigma: float, huber: bool) -> FloatArray:
+    square = rest[0] ** 2
+    square += rest[1] ** 2
+    if sigma <= 0.0:  # readings that fit to the last digit: whatever fits counts, whatever doesn't is off
+        return (square <= 1e-24).astype(np.float64)
+    square *= (1.0 / sigma) ** 2
+    if huber:
+        return HUBER / np.sqrt(np.maximum(square, HUBER**2))
+    square *= -1.0 / TUKEY**2
+    square += 1.0
+    np.maximum(square, 0.0, out=square)
+    square *= square
+    square += 1e-9  # three holes of a bad part may all lie beyond the bend; they still seat it
+    return square
+
+
+def _solve(pattern: _Pattern, d: FloatArray, w: FloatArray) -> FloatArray:
+    """Return weighted least-squares motions (4,P): shift x, y of the centre, growth, turn (real, imaginary a - 1)."""
+    sums, sx, sy, sq = pattern.moments @ w
+    dx, dxx, dxy = pattern.moments[:3] @ (w * d[0])
+    dy, dyx, dyy = pattern.moments[:3] @ (w * d[1])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bx, by = sx / sums, sy / sums
+        spread = sq - sums * (bx * bx + by * by)
+        grow = (dxx + dyy - bx * dx - by * dy) / spread
+        turn = (dyx - dxy - bx * dy + by * dx) / spread
+        if not pattern.scaled:  # a rigid motion keeps |a| = 1
+            angle = np.arctan2(turn, 1.0 + grow)
+            grow, turn = np.cos(angle) - 1.0, np.sin(angle)
+        cx = dx / sums - grow * bx + turn * by
+        cy = dy / sums - turn * bx - grow * by
+    out = np.stack([cx, cy, grow, turn])
+    out[:, ~np.isfinite(out).all(axis=0)] = 0.0
+    return out
+
+
+def _left(pattern: _Pattern, d: FloatArray, motion: FloatArray) -> FloatArray:
+    """Return what a motion (4,P) leaves of deviations (2,H,P)."""
+    return np.asarray(d - (pattern.moves @ motion).reshape(d.shape))
+
+
+def _scatter(pattern: _Pattern, rest: FloatArray, there: FloatArray) -> float:
+    """Return the standard deviation of a coordinate from the median length, for 2N - 4 of 2N free coordinates."""
+    step = max(1, there.shape[1] // SAMPLE)
+    rest, there = rest[:, :, ::step], there[:, ::step]
+    count = float(there.sum())
+    parts = float((there.sum(axis=0) > 0).sum())
+    free = count - (2.0 if pattern.scaled else 1.5) * parts
+    if free <= 0.0:
+        return 0.0
+    length = np.hypot(rest[0], rest[1])[there > 0.0]
+    return float(np.median(length)) / RAYLEIGH * float(np.sqrt(count / free))
+
+
+def _local(pattern: _Pattern, rest: FloatArray, known: FloatArray, neighbours: int, sigma: float) -> FloatArray:
+    """Return the bushings' offsets (2,H,P): medians of blocks of parts, a straight line from block to block.
+
+    Offsets that together look like a seating can't be told from one: a robust motion is taken out of each block, so
+    that the few bushings that are off carry it all and the many that aren't carry none.
+    """
+    parts = rest.shape[2]
+    blocks = max(1, parts // neighbours)
+    edges = np.linspace(0, parts, blocks + 1).astype(int)
+    middles = _block_medians(rest, known, edges)
+    there = np.isfinite(middles[0]).astype(np.float64)
+    middles = np.nan_to_num(middles)
+    expected = 1.2533 * sigma / np.sqrt(max(1.0, parts / blocks))  # standard error of a median, sqrt(pi / 2)
+    motion, weight = _seat(pattern, middles, there, there, max(expected, 1e-300), huber=True, steps=12)
+    scale = max(expected, _scatter(pattern, _left(pattern, middles, motion), there))
+    motion, _ = _seat(pattern, middles, there, weight, scale, huber=False, steps=8)
+    middles = _left(pattern, middles, motion) * there
+    at = 0.5 * (edges[1:] + edges[:-1] - 1)
+    place = np.arange(parts)
+    if blocks == 1:
+        return np.repeat(middles, parts, axis=2)
+    right = np.clip(np.searchsorted(at, place), 1, blocks - 1)
+    share = np.clip((place - at[right - 1]) / (at[right] - at[right - 1]), 0.0, 1.0)
+    return middles[:, :, right - 1] * (1.0 - share) + middles[:, :, right] * share
+
+
+def _block_medians(rest: FloatArray, known: FloatArray, edges: FloatArray) -> FloatArray:
+    """Return medians (2,H,B) of the parts between edges; NaN where a block has none. Blocks differ by one part."""
+    width = int(np.diff(edges).max())
+    index = edges[:-1, None] + np.arange(width)
+    inside = index < edges[1:, None]
+    index = np.minimum(index, rest.shape[2] - 1)
+    there = known[:, index] & inside
+    values = np.where(there, rest[:, :, index], np.inf)
+    values.sort(axis=3)
+    count = there.sum(axis=2)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    pick = [np.take_along_axis(values, np.broadcast_to(np.minimum(k, width - 1)[None, :, :, None],
+                                                       (*values.shape[:3], 1)), axis=3)[..., 0] for k in (low, high)]
+    return np.where(count > 0, 0.5 * (np.where(count > 0, pick[0], 0.0) + np.where(count > 0, pick[1], 0.0)), np.nan)
