@@ -84,7 +84,7 @@ def _best(
 
     ``through``: axes have one place in all walls, so one axis a hole is enough.
     """
-    from holeqc.inspection.minimax import best_motion as zone_margin
+    from holeqc.inspection.pin_gauge import zone_margin
 
     there = known[parts]
     binding = np.zeros(there.shape, dtype=np.bool_)
