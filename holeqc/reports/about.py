@@ -59,12 +59,12 @@ def asked_table(spec: Specification) -> b.Table:
     names = ("Size", "Form", "Position", "Edge", "Surface", "Plugs", "Pin", "Ream up to")
     used = [n for n in range(len(names)) if any(key[n] for key in groups)]
     columns = (b.Column("Hole", wraps=True), *(b.Column(names[n], wraps=True) for n in used))
-    rows = tuple(
-        (w.plain(", ".join(h.id for h in holes)), *(key[n] for n in used)) for key, holes in groups.items()
-    )
+    rows = tuple((w.plain(", ".join(h.id for h in holes)), *(key[n] for n in used)) for key, holes in groups.items())
     depth = spec.walls.stack_depth
     walls = f"Walls: {', '.join(w.plain(name) for name in spec.walls.names)}" if spec.walls.several else "One wall"
-    note = f"{walls}{f', {w.typed(depth, spec.unit)} from near face to far face' if depth else ''}. Limits are inclusive."
+    note = (
+        f"{walls}{f', {w.typed(depth, spec.unit)} from near face to far face' if depth else ''}. Limits are inclusive."
+    )
     return b.Table(columns, rows, note)
 
 
@@ -76,7 +76,10 @@ def _asked(hole: Hole, spec: Specification) -> list[str]:
 
     form = [("out of round ≤ ", hole.form.out_of_roundness), ("taper ≤ ", hole.form.taper)]
     p = hole.position
-    position = [("⌀ ", p.tolerance, f" {p.condition} to the datums"), ("⌀ ", p.pattern_tolerance, f" {p.pattern_condition} hole to hole")]
+    position = [
+        ("⌀ ", p.tolerance, f" {p.condition} to the datums"),
+        ("⌀ ", p.pattern_tolerance, f" {p.pattern_condition} hole to hole"),
+    ]
     edge = [("≥ ", hole.edge.minimum, "")]
     edges = [f"{a}{length(v)}{z}" for a, v, z in edge if v is not None]
     edges += [f"≥ {hole.edge.minimum_diameters:g} diameters"] if hole.edge.minimum_diameters is not None else []
@@ -90,7 +93,8 @@ def _asked(hole: Hole, spec: Specification) -> list[str]:
         ", ".join(edges),
         ", ".join(word for word, on in (("clean", hole.surface.clean), ("burr-free", hole.surface.burr_free)) if on),
         ", ".join(f"{a}{length(v)}" for a, v in plugs if v is not None),
-        f"{w.plain(pin.id)}, {length(pin.lower)} to {length(pin.upper)}, virtual condition {length(pin.virtual_condition)}" if pin else "",
+        f"{w.plain(pin.id)}, {length(pin.lower)} to {length(pin.upper)}, "
+        f"virtual condition {length(pin.virtual_condition)}" if pin else "",
         length(hole.ream_up_to) if hole.ream_up_to is not None else "",
     ]  # fmt: skip
 
@@ -100,13 +104,15 @@ def rule_points(spec: Specification) -> list[str]:
     points = [f"Decision: {w.rule_sentence(spec)}.", f"Comparison: {w.rounding_sentence(spec)}."]
     points.append(f"Temperature: {w.temperature_sentence(spec)}.")
     points.append(
-        "Roll-up: a rejected characteristic rejects its hole and the part; else anything held holds them. Hold means that "
-        "the readings prove neither: missing, doubtful, gauge past its date, or within the guard band."
+        "Roll-up: a rejected characteristic rejects its hole and the part; else anything held holds them. Hold means "
+        "that the readings prove neither: missing, doubtful, gauge past its date, or within the guard band."
     )
     if spec.datum_shift is not None:
         holes = ", ".join(w.plain(hole) for hole in spec.datum_shift.holes)
         size = w.typed(spec.datum_shift.boundary, spec.unit)
-        points.append(f"Datum shift: holes {holes} are datum features at their boundary of {size}; the frame may shift.")
+        points.append(
+            f"Datum shift: holes {holes} are datum features at their boundary of {size}; the frame may shift."
+        )
     return points
 
 
@@ -118,13 +124,15 @@ def _gauge_table(spec: Specification) -> b.Table:
     rows = tuple(
         (
             w.plain(g.id), w.plain(g.kind), ", ".join(g.measures).replace("_", " "),
-            w.fine(math.nan if g.uncertainty is None else g.uncertainty, spec.unit),
-            w.fine(math.nan if g.resolution is None else g.resolution, spec.unit),
+            w.fine(math.nan if g.uncertainty is None else g.uncertainty),
+            w.fine(math.nan if g.resolution is None else g.resolution),
             g.calibration_due.isoformat() if g.calibration_due else "not given",
         )
         for g in spec.gauges
     )  # fmt: skip
-    return b.Table(columns, rows, "As the kit file gives them. A gauge past its date on the day of a reading holds the part.")
+    return b.Table(
+        columns, rows, "As the kit file gives them. A gauge past its date on the day of a reading holds the part."
+    )
 
 
 def _file_table(run: Run) -> b.Table:
@@ -141,19 +149,22 @@ def _reading_points(run: Run) -> list[str]:
     asked = [hole.position for hole in spec.holes]
     if any(p.tolerance is not None or p.pattern_tolerance is not None for p in asked):
         points.append(
-            "Position is a diameter: twice the distance of the hole's axis from its basic position (ASME Y14.5). Total is "
-            "the stated tolerance plus the bonus, left is total minus actual."
+            "Position is a diameter: twice the distance of the hole's axis from its basic position (ASME Y14.5). Total "
+            "is the stated tolerance plus the bonus, left is total minus actual."
         )
     if any(p.pattern_tolerance is not None for p in asked):
-        points.append("Hole to hole: the whole pattern is first shifted and turned to its best, then each hole is judged.")
+        points.append(
+            "Hole to hole: the whole pattern is first shifted and turned to its best, then each hole is judged."
+        )
     if spec.has_pins:
         points.append(
-            "Pins together: every pin at its virtual condition, the largest pin plus its own position tolerance. The pins "
-            "are moved as one body to where the tightest has most room. Room is radial; below zero they don't all enter."
+            "Pins together: every pin at its virtual condition, the largest pin plus its own position tolerance. The "
+            "pins are moved as one body to where the tightest has most room. Room is radial; below zero they don't all "
+            "enter."
         )
     points += [
-        "U is the expanded uncertainty (k = 2). Ratio is tolerance / 2 U. Conformance probability is the chance, seen from "
-        "the reading and its U, that the true value lies inside the limits (JCGM 106).",
+        "U is the expanded uncertainty (k = 2). Ratio is tolerance / 2 U. Conformance probability is the chance, seen "
+        "from the reading and its U, that the true value lies inside the limits (JCGM 106).",
         "Marks: ✓ accept, ? hold, ✗ reject; the word always stands beside its mark.",
     ]
     return [point for point in points if point]

@@ -1,4 +1,4 @@
-"""What a report is made of, before it is a page: headings, lists, tables, pictures. HTML and PDF draw the same blocks."""
+"""What a report is made of, before it is a page: headings, lists, tables, pictures. HTML and PDF draw the same."""
 
 from __future__ import annotations
 
@@ -98,8 +98,9 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Signatures:
-    """Lines to sign on, each with what is signed."""
+    """A sentence, and lines to sign on, each with what is signed."""
 
+    text: str
     lines: tuple[str, ...]
 
 

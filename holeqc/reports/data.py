@@ -39,8 +39,8 @@ Data = dict[str, Any]
 
 KEYS = {
     "size": "size", "out-of-roundness": "out_of_roundness", "taper": "taper", "position": "position",
-    "hole-to-hole position": "hole_to_hole_position", "edge distance": "edge_distance", "surface": "surface", "GO": "go",
-    "NO-GO": "no_go",
+    "hole-to-hole position": "hole_to_hole_position", "edge distance": "edge_distance", "surface": "surface",
+    "GO": "go", "NO-GO": "no_go",
 }  # fmt: skip
 _WALL_NUMBERS = (
     "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",

@@ -70,7 +70,13 @@ class Flow:
             self.turn_page()
 
     def lines(
-        self, text: str, size: float = BODY, bold: bool = False, colour: str = d.INK, indent: float = 0.0, lead: float = LEAD
+        self,
+        text: str,
+        size: float = BODY,
+        bold: bool = False,
+        colour: str = d.INK,
+        indent: float = 0.0,
+        lead: float = LEAD,
     ) -> None:
         """Set wrapped text at the cursor."""
         for line in wrap(text, self.width - indent, size, bold):
@@ -116,7 +122,7 @@ def _least(flow: Flow, block: b.Block | None) -> float:
         return _picture_height(flow, block)
     if isinstance(block, b.Heading):
         return 70.0
-    return 62.0 if isinstance(block, b.Table) else 26.0
+    return 84.0 if isinstance(block, b.Signatures) else 62.0 if isinstance(block, b.Table) else 26.0
 
 
 def _paragraph(flow: Flow, block: b.Paragraph, _: b.Block | None) -> None:
@@ -210,10 +216,11 @@ def _picture(flow: Flow, block: b.Picture, _: b.Block | None) -> None:
 
 
 def _signatures(flow: Flow, block: b.Signatures, _: b.Block | None) -> None:
-    flow.need(58)
+    flow.need(84)
+    flow.lines(block.text, NOTE, colour=d.SOFT, lead=10.5)
     gap = 18.0
     wide = (flow.width - gap * (len(block.lines) - 1)) / len(block.lines)
-    flow.y += 38
+    flow.y += 30
     for n, line in enumerate(block.lines):
         x = MARGIN + n * (wide + gap)
         flow.page.line((x, flow.y), (x + wide, flow.y))
@@ -224,7 +231,7 @@ def _signatures(flow: Flow, block: b.Signatures, _: b.Block | None) -> None:
 # ------------------------------------------------------------------------------------------------------------ tables
 
 _PAD = 7.0
-_ROW = 10.4
+_ROW = 9.8
 
 
 def _columns(flow: Flow, block: b.Table, texts: list[list[str]]) -> list[float]:
@@ -265,12 +272,15 @@ def _table(flow: Flow, block: b.Table, _: b.Block | None) -> None:
         flow.y += high + 1
         flow.page.line((MARGIN, flow.y), (MARGIN + sum(wide), flow.y), width=1.0)
 
-    flow.need(_ROW * max(len(lines) for lines in heads) + 3 * _ROW)
+    # A short table stays in one piece; a long one begins where some rows fit under its heading.
+    flow.need(_ROW * max(len(lines) for lines in heads) + (_ROW + 1.9) * (len(rows) if len(rows) <= 10 else 3))
     head()
     for n, (cells, row) in enumerate(zip(rows, texts, strict=True)):
-        lines = [wrap(text, size - 4, NOTE, _strong(cell))[:28] for text, size, cell in zip(row, wide, cells, strict=True)]
-        high = _ROW * max(len(part) for part in lines) + 2.2
-        ahead = _ROW + 2.2 if n in block.groups and n + 1 < len(rows) and n + 1 not in block.groups else 0.0
+        lines = [
+            wrap(text, size - 4, NOTE, _strong(cell))[:28] for text, size, cell in zip(row, wide, cells, strict=True)
+        ]
+        high = _ROW * max(len(part) for part in lines) + 1.9
+        ahead = _ROW + 1.9 if n in block.groups and n + 1 < len(rows) and n + 1 not in block.groups else 0.0
         if flow.y + high + ahead > flow.bottom:
             flow.turn_page()
             head()
@@ -293,7 +303,7 @@ def _row(
             flow.page.box(x, flow.y + 0.5, size - 1, high - 1, fill=d.VERDICT_FILL[cell.verdict])
         ink = d.INK if cell.verdict is None else d.VERDICT_INK[cell.verdict]
         for n, line in enumerate(part):
-            _put(flow, x, flow.y + 8.6 + _ROW * n, size, column.align, line, _strong(cell), ink)
+            _put(flow, x, flow.y + 8.2 + _ROW * n, size, column.align, line, _strong(cell), ink)
         x += size
     flow.y += high
 

@@ -50,7 +50,11 @@ def _foot(foot: b.Foot) -> str:
 
 
 def _section(section: b.Section, foot: str) -> str:
-    badge = f'<span class="tag {_VERDICT[section.verdict]}">{_safe(w.marked(section.verdict))}</span>' if section.verdict is not None else ""
+    badge = (
+        f'<span class="tag {_VERDICT[section.verdict]}">{_safe(w.marked(section.verdict))}</span>'
+        if section.verdict is not None
+        else ""
+    )
     up = "" if section.key == "overview" else '<a class="up" href="#top">to the top</a>'
     body = "\n".join(html_block(block) for block in section.blocks)
     return (
@@ -139,4 +143,5 @@ def _(block: b.Picture) -> str:
 
 @html_block.register
 def _(block: b.Signatures) -> str:
-    return f'<div class="sign">{"".join(f"<p>{_safe(line)}</p>" for line in block.lines)}</div>'
+    lines = "".join(f"<p>{_safe(line)}</p>" for line in block.lines)
+    return f'<p class="quiet">{_safe(block.text)}</p><div class="sign">{lines}</div>'

@@ -13,6 +13,7 @@ from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
 from holeqc.reports.screen import holes_sentence, pin_sentence
+from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
@@ -23,6 +24,11 @@ SHORT = {
     "hole-to-hole position": "Hole to hole", "edge distance": "Edge", "surface": "Surface", "GO": "GO",
     "NO-GO": "NO-GO",
 }  # fmt: skip
+MOST_LETTERS = 400  #: of one text in a table of problems; in full in the workbook and the data
+_DECISION = (
+    "The verdict is what the readings prove against the kit file. What becomes of the part is decided and signed by "
+    "the person licensed to do so."
+)
 SHORT_WORDS = {"does not enter": "stops"}
 
 
@@ -33,9 +39,11 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield b.Heading("Why" if part.verdict != ACCEPT else "Result")
     yield reason_findings(part)
     if part.rework:
-        yield b.Heading("Rework that the kit permits")
-        yield b.Findings(tuple(b.Finding(None, w.plain(row["sentence"])) for row in part.rework))
+        yield b.Heading("Before any rework")
+        yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in part.more_rework))
         yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+    yield b.Heading("Decision")
+    yield b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
     yield b.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
@@ -44,13 +52,6 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     if part.problems:
         yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
         yield problem_table(part.problems)
-    yield b.Heading("Decision")
-    yield b.Paragraph(
-        "The verdict above is what the readings prove against the kit file. What becomes of the part is decided and signed "
-        "by the person licensed to do so.",
-        "quiet",
-    )
-    yield b.Signatures(("Inspected by, date", "Decision", "Signed by, licence, date"))
 
 
 def _banner(part: PartView) -> b.Banner:
@@ -63,13 +64,14 @@ def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
     spec, table = part.specification, part.readings
     days = [day for day in (w.day(part.row["first_date"]), w.day(part.row["last_date"])) if day]
     by = sorted({w.plain(name) for name in table["by"].unique().tolist() if name})
+    files = list(dict.fromkeys(w.file_name(str(name)) for name in table["file"].unique().tolist()))
     gauges = sorted({w.plain(name) for name in table["gauge"].unique().tolist() if name})
     number = part.declared.number if part.declared else ""
     pairs = [
         ("Part", w.plain(" ".join(x for x in (part.part, number) if x))), ("Drawing", w.plain(spec.drawing)),
         ("Kit", f"{w.plain(spec.id)} revision {w.plain(spec.revision)}"), ("Fixture", w.plain(spec.fixture)),
         ("Read", " to ".join(dict.fromkeys(days))), ("Read by", ", ".join(by)), ("Gauges", ", ".join(gauges)),
-        ("Readings", str(part.row["readings"])), ("Lengths in", w.unit_name(spec.unit)),
+        ("Readings", str(part.row["readings"])), ("File", ", ".join(files)), ("Lengths in", w.unit_name(spec.unit)),
     ]  # fmt: skip
     return tuple((label, w.shorten(text, 60)) for label, text in pairs if text)
 
@@ -78,11 +80,13 @@ def reason_findings(part: PartView) -> b.Findings:
     """Return the reasons of a part as a list; one plain line for an accepted part."""
     if part.verdict == ACCEPT:
         count = len(part.characteristics)
-        return b.Findings((b.Finding(ACCEPT, f"All {count} checks of {holes_sentence(part)} lie inside their limits."),))
+        return b.Findings(
+            (b.Finding(ACCEPT, f"All {count} checks of {holes_sentence(part)} lie inside their limits."),)
+        )
     return b.Findings(
         tuple(
-            b.Finding(r.verdict, w.plain(r.sentence), "" if r.cell in r.sentence else w.plain(r.cell), w.plain(r.action))
-            for r in part.reasons
+            b.Finding(r.verdict, w.plain(r.sentence), "" if r.cell in r.sentence else w.plain(r.cell), w.plain(action))
+            for r, action in part.reasons_once
         )
     )
 
@@ -165,7 +169,7 @@ def _doubt_columns() -> list[b.Column]:
 
 
 def _doubt_cells(row: Row, unit: str) -> list[str]:
-    return [w.fine(row["uncertainty"], unit), w.ratio_text(row["ratio"]), w.probability_text(row["probability"])]
+    return [w.fine(row["uncertainty"]), w.ratio_text(row["ratio"]), w.probability_text(row["probability"])]
 
 
 def _groups(rows: Sequence[Row]) -> frozenset[int]:
@@ -178,7 +182,7 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         return
     unit, several = part.specification.unit, part.specification.walls.several
     yield b.Heading("Size")
-    for picture in pictures.size_pictures(part):
+    for picture in size_pictures(part):
         yield b.Picture(picture, picture.note)
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Limits of size", "right")]
     columns += [b.Column("Worst reading", "right"), b.Column("Beyond", "right"), b.Column("Left", "right")]
@@ -190,7 +194,12 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
         cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), _deviation(row, unit)]
-        cells += [w.signed(row["left"], unit), *_doubt_cells(row, unit), _cell_name(part, row, files, sheets), _verdict_cell(row)]
+        cells += [
+            w.signed(row["left"], unit),
+            *_doubt_cells(row, unit),
+            _cell_name(part, row, files, sheets),
+            _verdict_cell(row),
+        ]
         table.append(tuple(cells))
     mating = [f"{w.plain(h['hole'])}: {w.typed(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
     text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
@@ -243,7 +252,12 @@ def _position_table(part: PartView, rows: list[Row]) -> b.Table:
         cells += [w.typed(row["stated"], unit), w.computed(row["bonus"], unit), w.computed(total, unit)]
         cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), w.signed(row["left"], unit)]
         table.append((*cells, *_doubt_cells(row, unit), _verdict_cell(row)))
-    return b.Table(tuple(columns), tuple(table), "All diameters. Left: total minus actual. Probability: that the true value conforms (JCGM 106).", _groups(rows))
+    return b.Table(
+        tuple(columns),
+        tuple(table),
+        "All diameters. Left: total minus actual. Probability: that the true value conforms (JCGM 106).",
+        _groups(rows),
+    )
 
 
 def _pin_blocks(part: PartView) -> Iterator[b.Block]:
@@ -255,17 +269,42 @@ def _pin_blocks(part: PartView) -> Iterator[b.Block]:
     picture = pictures.pin_picture(part)
     if picture is not None:
         yield b.Picture(picture, picture.note)
+    if part.pins:
+        yield _pin_table(part)
+
+
+def _pin_table(part: PartView) -> b.Table:
+    """Return a row a hole with its pin, room in each wall, and whether it binds."""
     unit, several = part.specification.unit, part.specification.walls.several
-    columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Pin", wraps=True)]
-    columns += [b.Column("Radial clearance", "right"), b.Column("Left at best fit", "right"), b.Column("Binds")]
-    rows = []
-    for row in part.pins:
-        left = float(row["left"])
-        mark: b.Cell | str = b.Cell("binds", REJECT) if row["binding"] and left < 0 else "● binds" if row["binding"] else ""
-        cells = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), w.plain(row["pin"])]
-        rows.append((*cells, w.computed(row["clearance"], unit), w.signed(left, unit), mark))
-    if rows:
-        yield b.Table(tuple(columns), tuple(rows), "", _groups(part.pins))
+    walls = [name for name in part.specification.walls.names if any(row["wall"] == name for row in part.pins)]
+    by = {(str(row["hole"]), str(row["wall"])): row for row in part.pins}
+    columns = [b.Column("Hole"), b.Column("Pin", wraps=True)]
+    for wall in walls:
+        name = f", {w.plain(wall)}" if several else ""
+        columns += [
+            b.Column(f"Clearance{name}", "right"),
+            b.Column(f"Left at best fit{name}", "right"),
+            b.Column("Binds"),
+        ]
+    rows: list[tuple[b.Cell | str, ...]] = []
+    for hole in dict.fromkeys(str(row["hole"]) for row in part.pins):
+        cells: list[b.Cell | str] = [w.plain(hole), ""]
+        for wall in walls:
+            row = by.get((hole, wall))
+            cells[1] = w.plain(row["pin"]) if row is not None else cells[1]
+            cells += _pin_cells(row, unit) if row is not None else ["", "", ""]
+        rows.append(tuple(cells))
+    return b.Table(tuple(columns), tuple(rows), "Radial: half the difference of hole and pin at its virtual condition.")
+
+
+def _pin_cells(row: Row, unit: str) -> list[b.Cell | str]:
+    left = float(row["left"])
+    mark: b.Cell | str = "● binds" if row["binding"] else ""
+    if left < 0 and not row["binding"]:
+        mark = b.Cell("lacks room", REJECT)
+    elif left < 0:
+        mark = b.Cell("binds", REJECT)
+    return [w.computed(row["clearance"], unit), w.signed(left, unit), mark]
 
 
 def _float_finding(part: PartView) -> tuple[b.Finding, ...]:
@@ -300,11 +339,9 @@ def problem_table(problems: Sequence[Problem]) -> b.Table:
         b.Column("Kind"), b.Column("Where", wraps=True), b.Column("What", wraps=True), b.Column("Found", wraps=True),
         b.Column("Allowed", wraps=True), b.Column("What to do", wraps=True),
     )  # fmt: skip
-    rows = tuple(
-        (
-            b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None),
-            *(w.plain(text) for text in (p.place, p.message, p.found, p.allowed, p.action)),
-        )
-        for p in problems
-    )
-    return b.Table(columns, rows)
+    rows: list[tuple[b.Cell | str, ...]] = []
+    for p in problems:
+        kind = b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None)
+        texts = (p.place, p.message, p.found, p.allowed, p.action)
+        rows.append((kind, *(w.shorten(w.plain(text), MOST_LETTERS) for text in texts)))
+    return b.Table(columns, tuple(rows))

@@ -1,4 +1,4 @@
-"""The pictures of a report: where each hole lies, how large it reads, how the pins go in.
+"""The pictures of a report on the part's outline: where each hole lies, how the pins go in.
 
 Every number comes from the result frames; a picture only scales it. What colour says, a mark and a word say too, so
 that a grey print loses nothing.
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Hole, Specification
 
 WIDTH = 520.0  #: of every picture, so that it fits the narrower of both papers
-MOST_HEIGHT = 240.0
-SLOTS = 24  #: hole and wall pairs in one size picture
+MOST_HEIGHT = 215.0
 SMALL = 8.0  #: smallest letter in print
 
 
@@ -68,10 +67,10 @@ def _spacing(points: Sequence[d.Point], alone: float) -> float:
     return min((gap for gap in gaps if gap > 0), default=alone)
 
 
-def _base(part: PartView, title: str, top: float, bottom: float) -> tuple[d.Drawing, Plate]:
+def _base(part: PartView, title: str, top: float, bottom: float, most: float = MOST_HEIGHT) -> tuple[d.Drawing, Plate]:
     """Return a drawing with the part's outline and its edges named."""
     spec = part.specification
-    plate, high = plate_for(spec, part.declared, top)
+    plate, high = plate_for(spec, part.declared, top, most)
     picture = d.Drawing(WIDTH, top + high + bottom, title)
     if spec.outline:
         picture.polygon([plate.at(x, y) for x, y in spec.outline], stroke=d.SOFT, width=1.0, fill=d.PALE)
@@ -101,11 +100,26 @@ def pattern_picture(part: PartView) -> d.Drawing | None:
 
 
 def _position_rows(part: PartView, hole: str) -> list[Row]:
-    for name in ("position", "hole-to-hole position"):
-        rows = [r for r in part.characteristics if r["hole"] == hole and r["characteristic"] == name]
-        if rows:
-            return rows
-    return []
+    return _rows_of(part, hole, "position") or _rows_of(part, hole, "hole-to-hole position")
+
+
+def _telling(row: Row | None, pattern: list[Row]) -> Row | None:
+    """Return the row whose verdict a hole's label tells: hole to hole only where that is the worse one."""
+    if row is None or not pattern:
+        return row
+    other = worst_row(pattern)
+    return other if int(other["verdict"]) > int(row["verdict"]) else row
+
+
+def _rows_of(part: PartView, hole: str, name: str) -> list[Row]:
+    return [row for row in part.characteristics if row["hole"] == hole and row["characteristic"] == name]
+
+
+def _label(picture: d.Drawing, x: float, y: float, text: str, size: float, bold: bool, ink: str) -> None:
+    """Write a label about x on a ground of its own, so that no line runs through it."""
+    wide = 0.64 * size * len(text)
+    picture.box(x - wide / 2 - 1, y - size + 0.5, wide + 2, size + 1.5, fill=d.PALE)
+    picture.text(x, y, text, size, bold, ink, "middle")
 
 
 def _one_position(
@@ -116,7 +130,8 @@ def _one_position(
     row = worst_row(rows) if rows else None
     zone = float(row["upper"]) / 2 * magnify if row is not None else math.nan
     stated = float(row["stated"]) / 2 * magnify if row is not None else math.nan
-    verdict = int(row["verdict"]) if row is not None else ACCEPT
+    said = _telling(row, _rows_of(part, hole.id, "hole-to-hole position"))
+    verdict = int(said["verdict"]) if said is not None else ACCEPT
     if math.isfinite(zone):
         picture.circle(x, y, zone, stroke=d.INK, width=0.9, fill="#ffffff")
     if math.isfinite(stated) and stated < zone - 0.3:
@@ -130,10 +145,11 @@ def _one_position(
     else:
         label = f"? {hole.id} not read"
     radius = zone if math.isfinite(zone) else 8.0
-    picture.text(x, y - radius - 4, w.plain(label), 9.0, True, ink, "middle")
-    if row is not None and math.isfinite(row["found"]) and plate.room > 24:
-        text = f"{w.computed(row['found'], unit, row['upper'])} / {w.computed(row['upper'], unit)}"
-        picture.text(x, y + radius + 10, text, SMALL, verdict != ACCEPT, ink, "middle")
+    _label(picture, x, y - radius - 4, w.plain(label), 9.0, True, ink)
+    if said is not None and math.isfinite(said["found"]) and plate.room > 24:
+        text = f"{w.computed(said['found'], unit, said['upper'])} / {w.computed(said['upper'], unit)}"
+        text = f"hole to hole {text}" if said["characteristic"] != rows[0]["characteristic"] else text
+        _label(picture, x, y + radius + 10, text, SMALL, verdict != ACCEPT, ink)
 
 
 def _deviation(
@@ -141,7 +157,9 @@ def _deviation(
 ) -> None:
     """Draw where the hole's axis lies: from the basic position, arrow and cross where it is off the paper's room."""
     signs = part.declared.signs() if part.declared else (1.0, 1.0)
-    dx = found["dx"] * signs[0] * plate.turn_x * magnify  # from the readings' frame to the drawn one, then to the picture
+    dx = (
+        found["dx"] * signs[0] * plate.turn_x * magnify
+    )  # from the readings' frame to the drawn one, then to the picture
     dy = found["dy"] * signs[1] * plate.turn_y * magnify
     length = math.hypot(dx, dy)
     most = 1.25 * plate.room
@@ -185,140 +203,6 @@ def _pattern_legend(picture: d.Drawing, times: float, zones: bool) -> None:
     picture.note = f"{note}. Numbers: actual / allowed diameter in the wall that lies worst."
 
 
-# ------------------------------------------------------------------------------------------------------------- size
-
-_FORMS = {0.0: "round", 90.0: "square", 45.0: "triangle", 135.0: "diamond"}
-
-
-def size_pictures(part: PartView) -> list[d.Drawing]:
-    """Return every diameter read against its limits, so many holes a picture that they stay apart."""
-    table = part.readings
-    rows = table[table["characteristic"] == "diameter"]
-    if not len(rows):
-        return []
-    names = ["hole", "wall", "direction", "value", "doubt"]
-    by: dict[tuple[str, str], list[tuple[float, float, bool]]] = {}
-    for hole, wall, direction, value, doubt in zip(*(rows[name].tolist() for name in names), strict=True):
-        by.setdefault((str(hole), str(wall)), []).append((direction, value, bool(doubt)))
-    walls = {wall: n for n, wall in enumerate(part.specification.walls.names)}
-    order = {hole: n for n, hole in enumerate(part.specification.hole_ids)}
-    slots = sorted(by, key=lambda slot: (order.get(slot[0], len(order)), walls.get(slot[1], 9)))
-    slots = [slot for slot in slots if slot[0] in order]
-    pieces = [slots[n : n + SLOTS] for n in range(0, len(slots), SLOTS)]
-    return [_size_picture(part, piece, by) for piece in pieces]
-
-
-def _size_picture(
-    part: PartView, slots: list[tuple[str, str]], by: dict[tuple[str, str], list[tuple[float, float, bool]]]
-) -> d.Drawing:
-    left, right, top, bottom = 58.0, WIDTH - 8, 30.0, 178.0
-    picture = d.Drawing(WIDTH, 216.0, f"Every diameter of {w.plain(part.name)} against the limits of size")
-    sizes = {part.specification.hole(hole).size for hole, _ in slots}
-    band_top, band_bottom = top + 30, bottom - 30
-    picture.box(left, band_top, right - left, band_bottom - band_top, fill=d.PALE)
-    same = next(iter(sizes)) if len(sizes) == 1 else None
-    unit = part.specification.unit
-    for y, name, value in ((band_top, "upper", same and same.upper), (band_bottom, "lower", same and same.lower)):
-        picture.line((left, y), (right, y), stroke=d.INK, width=1.1)
-        picture.text(left - 5, y + (-1 if value else 3), name, SMALL, anchor="end", colour=d.SOFT)
-        if value:
-            picture.text(left - 5, y + 9, w.typed(value, unit), SMALL, True, anchor="end")
-    _guard_lines(picture, part, left, right, band_top, band_bottom)
-    step = (right - left) / len(slots)
-    before = ""
-    for n, slot in enumerate(slots):
-        middle = left + (n + 0.5) * step
-        if slot[0] != before:
-            picture.line((left + n * step, top), (left + n * step, bottom), stroke=d.RULE, width=0.5)
-            count = sum(1 for other in slots if other[0] == slot[0])
-            picture.text(left + (n + count / 2) * step, bottom + 24, w.shorten(slot[0], 10), 9.0, True, anchor="middle")
-            before = slot[0]
-        if part.specification.walls.several:
-            picture.text(middle, bottom + 12, w.shorten(slot[1], max(1, int(step / 5))), SMALL, colour=d.SOFT, anchor="middle")
-        _slot(picture, part, slot, by[slot], middle, step, (top, band_top, band_bottom, bottom))
-    picture.line((right, top), (right, bottom), stroke=d.RULE, width=0.5)
-    picture.text(left - 5, bottom + 24, "hole", SMALL, colour=d.SOFT, anchor="end")
-    picture.note = "Every two-point reading by itself, as it was read"
-    picture.note += ", before the correction to 20 °C." if part.specification.temperature.correct else "."
-    _size_legend(picture, part, {round(r[0] % 180, 3) for s in slots for r in by[s]})
-    return picture
-
-
-def _guard_lines(
-    picture: d.Drawing, part: PartView, left: float, right: float, band_top: float, band_bottom: float
-) -> None:
-    """Draw the acceptance limits where the rule has a guard band and it is the same for all."""
-    rule = part.specification.decision
-    bands = {
-        round(rule.guard_factor * r["uncertainty"] / (r["upper"] - r["lower"]), 4)
-        for r in part.characteristics
-        if r["characteristic"] == "size" and math.isfinite(r["uncertainty"]) and r["upper"] > r["lower"]
-    }
-    if rule.rule == "simple" or len(bands) != 1:
-        return
-    inward = (1 if rule.rule == "guarded" else -1) * bands.pop() * (band_bottom - band_top)
-    for y in (band_top + inward, band_bottom - inward):
-        picture.line((left, y), (right, y), stroke=d.BLUE, width=0.8, dash=(5, 2.5))
-    picture.text(right, 12, "– – acceptance limit", SMALL, colour=d.BLUE, anchor="end")
-
-
-def _slot(
-    picture: d.Drawing, part: PartView, slot: tuple[str, str], readings: list[tuple[float, float, bool]], middle: float,
-    step: float, levels: tuple[float, float, float, float],
-) -> None:  # fmt: skip
-    top, band_top, band_bottom, bottom = levels
-    limits = part.specification.hole(slot[0]).size
-    row = part.table.get((slot[0], slot[1], "size"))
-    far = slot[1] in part.specification.walls.names[1:]
-    apart = min(7.0, step / (len(readings) + 1))
-    unit = part.specification.unit
-    for n, (direction, value, doubt) in enumerate(readings):
-        if not math.isfinite(value):
-            continue
-        x = middle + (n - (len(readings) - 1) / 2) * apart
-        share = (value - limits.lower) / max(limits.band, 1e-12)
-        y = band_bottom - share * (band_bottom - band_top)
-        beyond = max(min(y, bottom - 4), top + 4)
-        outside = w.above_or_below(value, limits.lower, limits.upper)
-        ink = d.HOLD_INK if doubt else d.REJECT_INK if outside and row and row["verdict"] == REJECT else d.INK
-        _reading(picture, (x, beyond), _FORMS.get(round(direction % 180, 3), "round"), far, ink)
-        if outside or doubt:
-            mark = "?" if doubt else w.MARKS[REJECT] if ink == d.REJECT_INK else "?"
-            up = y < band_top
-            if beyond != y:
-                d.arrow(picture, (x, beyond), (x, top - 5 if up else bottom + 2), ink)
-            at = beyond + 3 if beyond != y else beyond + (-6 if up else 13)
-            side = "start" if middle < WIDTH - 60 else "end"
-            picture.text(x + (6 if side == "start" else -6), at, f"{mark} {w.typed(value, unit)}", SMALL, True, ink, side)
-
-
-def _reading(picture: d.Drawing, at: d.Point, form: str, hollow: bool, ink: str) -> None:
-    x, y = at
-    r = 2.6
-    fill = "#ffffff" if hollow else ink
-    if form == "round":
-        picture.circle(x, y, r, stroke=ink, width=1.0, fill=fill)
-        return
-    points = {
-        "square": ((-r, -r), (r, -r), (r, r), (-r, r)),
-        "triangle": ((0, -r - 0.6), (r + 0.4, r), (-r - 0.4, r)),
-        "diamond": ((0, -r - 1), (r + 1, 0), (0, r + 1), (-r - 1, 0)),
-    }[form]
-    picture.polygon([(x + px, y + py) for px, py in points], ink, 1.0, fill)
-
-
-def _size_legend(picture: d.Drawing, part: PartView, directions: set[float]) -> None:
-    x = 58.0
-    for direction in sorted(a for a in directions if not math.isnan(a)):
-        _reading(picture, (x + 3, 9), _FORMS.get(direction, "round"), False, d.INK)
-        picture.text(x + 10, 12, f"read at {direction:g}°", SMALL, colour=d.SOFT)
-        x += 76
-    names = part.specification.walls.names
-    if part.specification.walls.several:
-        text = f"{w.plain(names[0])} wall filled, {w.plain(' and '.join(names[1:]))} hollow"
-        picture.text(x + 4, 12, text, SMALL, colour=d.SOFT)
-
-
 # ------------------------------------------------------------------------------------------------------------- pins
 
 
@@ -328,13 +212,13 @@ def pin_picture(part: PartView) -> d.Drawing | None:
         return None
     worst: dict[str, Row] = {}
     for row in part.pins:
-        hole = str(row["hole"])
-        if math.isfinite(row["left"]) and (hole not in worst or _tighter(row, worst[hole])):
-            worst[hole] = row
+        name = str(row["hole"])
+        if math.isfinite(row["left"]) and (name not in worst or _tighter(row, worst[name])):
+            worst[name] = row
     if not worst:
         return None
-    picture, plate = _base(part, f"Pins of the whole pattern in {w.plain(part.name)}", 36.0, 22.0)
-    radius = min(plate.room * 0.72, 30.0)
+    picture, plate = _base(part, f"Pins of the whole pattern in {w.plain(part.name)}", 36.0, 22.0, 180.0)
+    radius = min(plate.room * 0.66, 30.0)
     clearance = max(float(row["clearance"]) for row in worst.values())
     magnify = 0.45 * radius / clearance if clearance > 0 else 0.0
     for hole in part.specification.holes:
@@ -346,7 +230,7 @@ def pin_picture(part: PartView) -> d.Drawing | None:
     picture.text(65, 12, "pin at its virtual condition", SMALL, colour=d.SOFT)
     picture.circle(195, 9, 6, stroke=d.BLUE, width=2.4)
     picture.text(205, 12, "● binds: the holes that decide", SMALL, colour=d.SOFT)
-    picture.note = "All pins at once at their best shift and turn. Room between pin and hole is magnified; numbers: radial room left."
+    picture.note = "All pins at once at their best shift and turn, room magnified. Numbers: radial room left."
     return picture
 
 
@@ -375,7 +259,7 @@ def _one_pin(
     picture.circle(*at, max(pin, 2.0), stroke=ink if lacking else d.SOFT, width=0.8, fill=d.RULE)
     label = f"{w.MARKS[REJECT]} {hole.id}" if lacking else f"● {hole.id}" if binds else hole.id
     wall = f" {row['wall']}" if part.specification.walls.several and plate.room > 24 else ""
-    picture.text(x, y - radius - 4, w.plain(label + wall), 9.0, True, ink, "middle")
+    _label(picture, x, y - radius - 4, w.plain(label + wall), 9.0, True, ink)
     if plate.room > 24:
         text = w.signed(left, part.specification.unit)
-        picture.text(x, y + radius + 10, text, SMALL, binds, ink, "middle")
+        _label(picture, x, y + radius + 10, text, SMALL, binds, ink)

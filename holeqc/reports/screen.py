@@ -60,7 +60,9 @@ def _ends(left: str, right: str, width: int) -> str:
 
 def _one_part(part: PartView, width: int) -> list[str]:
     when = w.day(part.row["last_date"])
-    about = f"Part {w.plain(part.name)}, {w.plural(int(part.row['readings']), 'reading')}" + (f", {when}" if when else "")
+    about = f"Part {w.plain(part.name)}, {w.plural(int(part.row['readings']), 'reading')}" + (
+        f", {when}" if when else ""
+    )
     return [
         *textwrap.wrap(about, width), "", *_hole_table(part, width), *_pin_lines(part, width), *_why(part, width),
     ]  # fmt: skip
@@ -68,7 +70,7 @@ def _one_part(part: PartView, width: int) -> list[str]:
 
 def _hole_table(part: PartView, width: int) -> list[str]:
     """Return a line a hole: size read, position, hole to hole, what else isn't accepted, verdict."""
-    heads = ["Hole", "Size read", "Position/allowed", "Hole to hole", "Not accepted", "Verdict"]
+    heads = ["Hole", "Size read", "Position/allowed", "Hole to hole", "Also", "Verdict"]
     asked = set(part.asked)
     rows = []
     for hole in part.holes:
@@ -79,11 +81,16 @@ def _hole_table(part: PartView, width: int) -> list[str]:
         ]  # fmt: skip
         rows.append(
             [w.plain(hole["hole"]), _sizes(part, hole), _place(part, hole, "position"),
-             _place(part, hole, "hole-to-hole position"), ", ".join(wrong), w.marked(hole["verdict"])]
+             _place(part, hole, "hole-to-hole position"), _briefly(wrong), w.marked(hole["verdict"])]
         )  # fmt: skip
     keep = [0, 1, *(n for n, name in ((2, "position"), (3, "hole-to-hole position")) if name in asked)]
     keep += [4] if any(row[4] for row in rows) else []
     return _aligned([heads, *rows], [*keep, 5], width)
+
+
+def _briefly(names: list[str]) -> str:
+    text = ", ".join(names)
+    return text if len(text) <= 10 else f"{len(names)} checks" if len(names) > 1 else w.shorten(text, 14)
 
 
 def _of(part: PartView, hole: Row, name: str) -> list[Row]:
@@ -134,7 +141,9 @@ def _aligned(rows: list[list[str]], keep: list[int], width: int) -> list[str]:
         give = max(0, min(surplus, wide[n] - 8))
         wide[n] -= give
         surplus -= give
-    return ["  ".join(f"{w.shorten(cell, size):<{size}}" for cell, size in zip(row, wide, strict=True)) for row in table]
+    return [
+        "  ".join(f"{w.shorten(cell, size):<{size}}" for cell, size in zip(row, wide, strict=True)) for row in table
+    ]
 
 
 def _pin_lines(part: PartView, width: int) -> list[str]:
@@ -157,7 +166,9 @@ def pin_sentence(part: PartView) -> str:
     )
     where = f" Tightest: {binding}." if binding else ""
     if margin >= 0:
-        return f"Pins together: all enter at their largest, {w.computed(margin, unit)} radial room at the tightest.{where}"
+        return (
+            f"Pins together: all enter at their largest, {w.computed(margin, unit)} radial room at the tightest.{where}"
+        )
     return f"Pins together: they don't all enter, {w.computed(-margin, unit, 0.0)} radial room is lacking.{where}"
 
 
@@ -165,22 +176,24 @@ def _why(part: PartView, width: int) -> list[str]:
     if part.verdict == ACCEPT:
         return []
     lines = ["", "Why"]
-    for reason in part.reasons:
-        lines += _reason(reason, width)
-    proposals = [w.plain(row["sentence"]) for row in part.rework]
-    if proposals:
+    for reason, action in part.reasons_once:
+        lines += _reason(reason, action, width)
+    if part.more_rework:
         lines += ["", "Rework that the kit permits"]
+        proposals = [w.plain(text) for text in part.more_rework]
         lines += [line for text in proposals for line in textwrap.wrap(f"- {text}", width, subsequent_indent="  ")]
     return lines
 
 
-def _reason(reason: Reason, width: int) -> list[str]:
+def _reason(reason: Reason, action: str, width: int) -> list[str]:
     head = f"{w.marked(reason.verdict):<8}  "
     indent = " " * len(head)
-    text = w.plain(reason.sentence) + (f" [{w.plain(reason.cell)}]" if reason.cell and reason.cell not in reason.sentence else "")
+    text = w.plain(reason.sentence) + (
+        f" [{w.plain(reason.cell)}]" if reason.cell and reason.cell not in reason.sentence else ""
+    )
     lines = textwrap.wrap(text, width, initial_indent=head, subsequent_indent=indent)
-    if reason.action:
-        lines += textwrap.wrap(f"-> {w.plain(reason.action)}", width, initial_indent=indent, subsequent_indent=f"{indent}   ")
+    if action:
+        lines += textwrap.wrap(f"-> {w.plain(action)}", width, initial_indent=indent, subsequent_indent=f"{indent}   ")
     return lines
 
 
@@ -197,10 +210,24 @@ def _many_parts(run: Run, width: int) -> list[str]:
     wrong = run.numbers(REJECT, HOLD)
     for n in wrong[:DETAILED]:
         part = run[n]
-        lines += ["", f"{w.marked(part.verdict)}  {w.plain(part.name)}", *_why(part, width)[2:]]
+        lines += ["", _part_rule(part, width), *_why(part, width)[2:]]
     if len(wrong) > DETAILED:
-        lines += ["", *textwrap.wrap(f"{len(wrong) - DETAILED} more parts are not accepted; --out writes them all into a report, --json prints them.", width)]  # noqa: E501
+        lines += [
+            "",
+            *textwrap.wrap(
+                f"{len(wrong) - DETAILED} more parts are not accepted; --out writes them all into a report, --json "
+                "prints them.",
+                width,
+            ),
+        ]
     return lines
+
+
+def _part_rule(part: PartView, width: int) -> str:
+    """Return a line across that names a part and its verdict."""
+    verdict = w.marked(part.verdict)
+    name = w.shorten(w.plain(part.name), width - len(verdict) - 10)
+    return f"-- {name} {'-' * (width - len(name) - len(verdict) - 5)} {verdict}"
 
 
 def _part_row(part: PartView) -> list[str]:

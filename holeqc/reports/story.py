@@ -78,10 +78,16 @@ def _overview(run: Run, full: set[int], most: int) -> b.Section:
     if not len(run):
         blocks.append(b.Paragraph("No part was found in the files: there is nothing to judge."))
     else:
-        blocks += [b.Paragraph(_what_is_shown(run, full, most), "quiet"), b.Heading("All parts"), _part_table(run, full)]
+        blocks += [
+            b.Paragraph(_what_is_shown(run, full, most), "quiet"),
+            b.Heading("All parts"),
+            _part_table(run, full),
+        ]
     blocks += _rest_reasons(run, full)
     blocks += _problem_blocks(run.problems, "Problems in the files")
-    return b.Section("overview", f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  overview", tuple(blocks), None)
+    return b.Section(
+        "overview", f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  overview", tuple(blocks), None
+    )
 
 
 def _run_facts(run: Run) -> tuple[tuple[str, str], ...]:
@@ -102,13 +108,13 @@ def _what_is_shown(run: Run, full: set[int], most: int) -> str:
         return "Every part is shown in full on the pages that follow."
     if len(full) == wrong:
         return (
-            "Parts that are rejected or held are shown in full on the pages that follow. Accepted parts stand in the table "
-            "below alone; every one of their values is in evaluated.xlsx and verdicts.json."
+            "Parts that are rejected or held are shown in full on the pages that follow. Accepted parts stand in the "
+            "table below alone; every one of their values is in evaluated.xlsx and verdicts.json."
         )
     return (
-        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; this page form "
-        f"shows at most {most}. The others stand in the table with their reasons below; every value of every part is in "
-        "evaluated.xlsx and verdicts.json."
+        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; this page "
+        f"form shows at most {most}. The others stand in the table with their reasons below; every value of every part "
+        "is in evaluated.xlsx and verdicts.json."
     )
 
 
@@ -184,7 +190,9 @@ def _problem_blocks(problems: Iterable[Problem], title: str) -> list[b.Block]:
     blocks: list[b.Block] = [b.Heading(f"{title} ({len(there)})"), problem_table(there[:PROBLEMS_SHOWN])]
     if len(there) > PROBLEMS_SHOWN:
         rest = len(there) - PROBLEMS_SHOWN
-        blocks.append(b.Paragraph(f"{rest} more stand in evaluated.xlsx, sheet Problems, and in verdicts.json.", "quiet"))
+        blocks.append(
+            b.Paragraph(f"{rest} more stand in evaluated.xlsx, sheet Problems, and in verdicts.json.", "quiet")
+        )
     return blocks
 
 

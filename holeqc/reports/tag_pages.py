@@ -20,7 +20,7 @@ PAD = 10.0
 def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = lambda _: None) -> bytes:
     """Return tags as a PDF file; the same bytes each time for the same run."""
     paper = PAPERS["letter" if run.specification.unit == "in" else "a4"]
-    pages = []
+    pages: list[d.Drawing] = []
     each = ACROSS * DOWN
     foot = _foot(run, paper[0] - 2 * MARGIN)
     total = -(-len(tags) // each)
@@ -40,8 +40,8 @@ def _page(
     run: Run, tags: Sequence[Tag], paper: tuple[float, float], foot: list[tuple[str, bool]], number: tuple[int, int]
 ) -> d.Drawing:
     page = d.Drawing(*paper)
-    top = 26.0
-    bottom = paper[1] - 34 - 9.6 * len(foot)
+    top = 18.0
+    bottom = paper[1] - 32 - 9.6 * len(foot)
     wide, high = (paper[0] - 2 * MARGIN) / ACROSS, (bottom - top) / DOWN
     for n, tag in enumerate(tags):
         _tag(page, tag, MARGIN + (n % ACROSS) * wide, top + (n // ACROSS) * high, wide, high)
@@ -67,20 +67,21 @@ def _cut_marks(page: d.Drawing, xs: Sequence[float], ys: Sequence[float]) -> Non
 def _tag(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, high: float) -> None:
     """Draw one tag in its cell."""
     verdict = REJECT if tag.verdict == "reject" else HOLD
-    x, y, wide, high = x + 9, y + 9, wide - 18, high - 18
+    x, y, wide, high = x + 6, y + 6, wide - 12, high - 12
     ink = d.VERDICT_INK[verdict]
     page.box(x, y, wide, high, stroke=ink, width=2.2, dash=(6, 3.5) if verdict == HOLD else ())
-    band = 40.0
+    band = 38.0
     page.box(x, y, wide, band, fill=ink if verdict == REJECT else d.HOLD_FILL)
     page.line((x, y + band), (x + wide, y + band), stroke=ink, width=1.4)
     colour = "#ffffff" if verdict == REJECT else ink
-    page.text(x + PAD, y + 29, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
+    page.text(x + PAD, y + 27, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
     page.text(x + wide - 35, y + 16, "tag", NOTE, colour=colour, anchor="end")
     page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
     base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
-    base = _lines(page, tag, x + PAD, base, wide - 2 * PAD, y + high - 130)
-    _decision(page, tag, x + PAD, base, wide - 2 * PAD, y + high)
+    decide = wrap(tag.decide, wide - 2 * PAD, 9.5)
+    base = _lines(page, tag, x + PAD, base, wide - 2 * PAD, y + high - 101 - 11.5 * min(len(decide), 5))
+    _decision(page, tag, x + PAD, base, wide - 2 * PAD, y + high, decide)
 
 
 def _field(page: d.Drawing, x: float, y: float, label: str, text: str, wide: float, size: float = 12.0) -> None:
@@ -146,13 +147,12 @@ def _found(page: d.Drawing, line: Line, x: float, base: float, wide: float) -> N
         page.text(x + wide - width_of(line.deviation, 11.5, True) - 5, base, "deviation", 9.5, anchor="end")
 
 
-def _decision(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, bottom: float) -> None:
+def _decision(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, bottom: float, text: list[str]) -> None:
     """Draw what is to be decided, the disposition boxes and the lines to sign on, from the bottom up."""
-    top = bottom - 87
+    top = bottom - 82
     page.line((x, y + 3), (x + wide, y + 3), stroke=d.RULE, width=0.7)
     page.text(x, y + 13, "To be decided", NOTE, colour=d.SOFT)
     room = int((top - y - 16) // 11.5)
-    text = wrap(tag.decide, wide, 9.5)
     if len(text) > room:
         text = [*text[: room - 1], "… in full in the report"] if room > 1 else ["see the report"]
     for n, line in enumerate(text):
@@ -168,8 +168,8 @@ def _decision(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, bottom
     half = (wide - 12) / 2
     for n, label in enumerate(("inspector, date", "decided, signed, date")):
         left = x + n * (half + 12)
-        page.line((left, top + 66), (left + half, top + 66))
-        page.text(left, top + 76, label, NOTE, colour=d.SOFT)
+        page.line((left, top + 62), (left + half, top + 62))
+        page.text(left, top + 72, label, NOTE, colour=d.SOFT)
 
 
 __all__ = ["tag_pages", "tags_for"]

@@ -17,11 +17,11 @@ import io
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import holeqc
-from holeqc.inspection.results import HOLD, REJECT
+from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
 from holeqc.quantities import GRAIN
 from holeqc.reports import wording as w
 from holeqc.reports.data import tidy
@@ -52,7 +52,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """One tag. ``date`` is the day of the last reading, '' where the sheet says none; ``decide``: what is to be decided."""
+    """One tag. ``date``: day of the last reading, '' where the sheet says none; ``decide``: what is to be decided."""
 
     number: str
     verdict: str
@@ -102,15 +102,33 @@ def _of_part(part: PartView) -> Iterator[Tag]:
         yield _tag(part, HOLD, rows, holes, _decide(part, rows, ""))
     pins = int(part.row["pin_verdict"])
     if pins > 0 and (pins == REJECT or not by_hole):
-        yield _tag(part, pins, [], "pattern", pin_sentence(part) + " " + _decide(part, [], "pattern"))
+        yield _pin_tag(part, pins)
     elif not by_hole and not any(w.is_fault(hole["verdict"]) for hole in part.holes):
         yield _tag(part, part.verdict, [], "whole part", _decide(part, [], ""))
 
 
-def _weight(row: Row) -> tuple[int, bool, float]:
-    """Sort the worst verdict first, then what has a number, the least room left first."""
-    left = float(row["left"])
-    return -int(row["verdict"]), math.isnan(left), 0.0 if math.isnan(left) else left
+def _pin_tag(part: PartView, verdict: int) -> Tag:
+    """Return the tag of a pattern that doesn't take its pins, or that isn't known to."""
+    spec, margin = part.specification, float(part.row["pin_margin"])
+    known = math.isfinite(margin)
+    lacking = known and margin < 0
+    line = Line(
+        "pattern", "", "pins together", f"radial room at least {w.typed(0.0, spec.unit)}",
+        w.signed(margin, spec.unit) if known else "not known", w.signed(margin, spec.unit) if lacking else "",
+        0.0, None, tidy(margin), tidy(margin) if lacking else None,
+        ", ".join(name for name in (spec.plan.diameter_gauge, spec.plan.position_gauge) if name), "", w.word(verdict),
+    )  # fmt: skip
+    tag = _tag(part, verdict, [], "pattern", f"{pin_sentence(part)} {_decide(part, [], 'pattern')}")
+    return replace(tag, lines=(line,), gauge=line.gauge)
+
+
+def _weight(row: Row) -> tuple[int, bool, float, int]:
+    """Sort rejects first, the farthest beyond before the rest; holds in the order of a report."""
+    left, name = float(row["left"]), str(row["characteristic"])
+    place = CHARACTERISTICS.index(name) if name in CHARACTERISTICS else len(CHARACTERISTICS)
+    if row["verdict"] != REJECT:
+        return -int(row["verdict"]), False, 0.0, place
+    return -REJECT, math.isnan(left), 0.0 if math.isnan(left) else left, place
 
 
 def _cause(row: Row) -> tuple[str, str]:
@@ -133,11 +151,16 @@ def _decide(part: PartView, rows: Sequence[Row], hole: str) -> str:
     ours = [r for r in part.reasons if (r.hole == hole or (not hole and (not names or r.characteristic in names)))]
     if hole == "pattern":
         ours = [r for r in part.reasons if not r.hole]
-    proposals = [str(row["sentence"]) for row in part.rework if str(row["hole"]) == hole or row["scope"] == "pattern" == hole]
+    proposals = [
+        str(row["sentence"]) for row in part.rework if str(row["hole"]) == hole or row["scope"] == "pattern" == hole
+    ]
     actions = [str(r.action) for r in ours if r.action]
     sentences = [] if rows or not hole or hole == "pattern" else [str(r.sentence) for r in ours]
     words = list(dict.fromkeys([*sentences, *proposals, *actions]))
-    return w.plain(" ".join(words)) or "Engineering disposition: may the part be used, and on what condition?"
+    return (
+        w.plain(" ".join(word if word[-1:] in ".!?" else f"{word}." for word in words))
+        or "Engineering disposition: may the part be used, and on what condition?"
+    )
 
 
 def _tag(part: PartView, verdict: int, rows: Sequence[Row], hole: str, decide: str) -> Tag:
@@ -146,14 +169,16 @@ def _tag(part: PartView, verdict: int, rows: Sequence[Row], hole: str, decide: s
     lines = tuple(_line(part, row) for row in ordered)
     if rows:
         verdict = max(int(row["verdict"]) for row in rows)
-    walls = [name for name in spec.walls.names if any(line.wall == name for line in lines)] if spec.walls.several else []
+    walls = (
+        [name for name in spec.walls.names if any(line.wall == name for line in lines)] if spec.walls.several else []
+    )
     days = [w.day(reading["date"]) for row in rows if (reading := part.reading(row["reading"]))]
     date = max([day for day in days if day], default=w.day(part.row["last_date"]))
     gauges = ", ".join(dict.fromkeys(line.gauge for line in lines if line.gauge))
     return Tag(
         _number(part, hole, lines), w.word(verdict), spec.id, spec.revision, spec.drawing, part.part,
-        part.declared.number if part.declared else "", part.serial, hole, ", ".join(walls), spec.unit, lines, gauges, date,
-        decide,
+        part.declared.number if part.declared else "", part.serial, hole, ", ".join(walls), spec.unit, lines, gauges,
+        date, decide,
     )  # fmt: skip
 
 
@@ -171,10 +196,15 @@ def _line(part: PartView, row: Row) -> Line:
     beyond = math.isfinite(deviation) and abs(deviation) > GRAIN
     return Line(
         str(row["hole"]), str(row["wall"]), str(row["characteristic"]), w.requirement(row, part.specification),
-        w.value_text(row, unit), w.signed(deviation, unit) if beyond else "", tidy(row["lower"]),
+        _found(row, unit), w.signed(deviation, unit) if beyond else "", tidy(row["lower"]),
         tidy(row["upper"]), tidy(row["found"]), tidy(deviation) if beyond else None, _gauge(part, row),
         part.cell(row), w.word(row["verdict"]),
     )  # fmt: skip
+
+
+def _found(row: Row, unit: str) -> str:
+    text = w.value_text(row, unit)
+    return f"{text}, incomplete" if row["cause"] == "missing" and math.isfinite(row["found"]) else text
 
 
 _MEASURES = {
@@ -224,7 +254,14 @@ def tags_csv(tags: Sequence[Tag]) -> str:
 def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
     hole, wall = (line.hole, line.wall) if line else (tag.hole, tag.wall)
     head = [tag.number, line.verdict if line else tag.verdict, tag.kit, tag.revision, tag.drawing, tag.part]
-    head += [tag.part_number, tag.serial, hole, wall, line.characteristic if line else "", line.requirement if line else ""]
+    head += [
+        tag.part_number,
+        tag.serial,
+        hole,
+        wall,
+        line.characteristic if line else "",
+        line.requirement if line else "",
+    ]
     found: list[Any] = [line.found if line else ""]
     deviation: Any = line.deviation_value if line and line.deviation_value is not None else ""
     tail = [tag.unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]

@@ -104,6 +104,22 @@ class PartView:
         return tuple(sorted(reasons(self.alone, self.part, self.serial), key=lambda reason: -reason.verdict))
 
     @cached_property
+    def reasons_once(self) -> list[tuple[Reason, str]]:
+        """Reasons with what to do, said once after the last of neighbours that ask the same."""
+        said = list(self.reasons)
+        after = [*said[1:], None]
+        return [
+            (now, "" if nxt is not None and (nxt.verdict, nxt.action) == (now.verdict, now.action) else now.action)
+            for now, nxt in zip(said, after, strict=True)
+        ]
+
+    @cached_property
+    def more_rework(self) -> list[str]:
+        """Proposals of rework that no reason has said already."""
+        said = {reason.action for reason in self.reasons}
+        return [sentence for sentence in (str(row["sentence"]) for row in self.rework) if sentence not in said]
+
+    @cached_property
     def problems(self) -> tuple[Problem, ...]:
         """Problems of the files that name this part."""
         return self.run.problems_of(self.part, self.serial)

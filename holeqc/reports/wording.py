@@ -57,6 +57,11 @@ def shorten(text: str, most: int) -> str:
     return f"{text[:head]}…{text[len(text) - (most - 1 - head) :]}"
 
 
+def file_name(path: str) -> str:
+    """Return the last part of a path as text in one line."""
+    return plain(re.split(r"[/\\]", path)[-1] or path)
+
+
 def as_text_cell(text: str) -> str:
     """Return text so that a spreadsheet never takes it for a formula: an apostrophe before = + - @ tab return."""
     return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
@@ -237,14 +242,13 @@ def temperature_sentence(specification: Specification) -> str:
 def uncertainty_lines(inspection: Inspection) -> list[str]:
     """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
     frame = inspection.characteristics
-    unit = inspection.specification.unit
     lines = []
     for name in ("size", "position", "hole-to-hole position", "edge distance"):
         rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
         if not len(rows):
             continue
         low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
-        text = f"{name} U {fine(low, unit)}" + (f" to {fine(high, unit)}" if high - low > GRAIN else "")
+        text = f"{name} U {fine(low)}" + (f" to {fine(high)}" if fine(high) != fine(low) else "")
         ratios = rows["ratio"].dropna()
         if len(ratios):
             least, most = ratio_text(float(ratios.min())), ratio_text(float(ratios.max()))
@@ -253,13 +257,14 @@ def uncertainty_lines(inspection: Inspection) -> list[str]:
     return lines
 
 
-def fine(value: float, unit: str) -> str:
-    """Return an uncertainty with one digit more than a length has, a dash where unknown."""
+def fine(value: float) -> str:
+    """Return an uncertainty with two digits that count (GUM, 7.2.6), a dash where unknown."""
     if not math.isfinite(value):
         return "-"
-    decimals = 5 if unit == "in" else 4
-    text = f"{value:.{decimals}f}"
-    return text[:-1] if text.endswith("0") else text
+    if value == 0:
+        return "0"
+    text = f"{value:.{max(0, 1 - math.floor(math.log10(abs(value))))}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def lobing_sentence(inspection: Inspection) -> str:
@@ -284,13 +289,16 @@ def source_lines(sources: Sequence[Source]) -> list[str]:
     digests joined in order, which proves the list on the last page.
     """
     if len(sources) <= 3:
-        return [f"{shorten(plain(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
+        return [f"{shorten(file_name(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
     if len(sources) <= 12:
-        words = [f"{shorten(plain(s.file), 30)} {s.sha256[:16]}" for s in sources]
+        words = [f"{shorten(file_name(s.file), 30)} {s.sha256[:16]}" for s in sources]
         joined = "Files and first 16 digits of SHA-256 (in full on the last page): " + "; ".join(words)
         return textwrap.wrap(joined, 118)
-    first = ", ".join(shorten(plain(s.file), 30) for s in sources[:3])
-    return [f"{len(sources)} files ({first}, …); all names and digests on the last page", f"SHA-256 of that list {list_digest(sources)}"]
+    first = ", ".join(shorten(file_name(s.file), 30) for s in sources[:3])
+    return [
+        f"{len(sources)} files ({first}, …); all names and digests on the last page",
+        f"SHA-256 of that list {list_digest(sources)}",
+    ]
 
 
 def list_digest(sources: Sequence[Source]) -> str:

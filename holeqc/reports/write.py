@@ -27,8 +27,8 @@ def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
     """Write report.html, report.pdf, evaluated.xlsx, tags and verdicts.json into a folder; return their paths.
 
     The files are written beside the folder first and take its place when all are complete. A folder that is there
-    already is replaced if it is empty or holds a report of ours and nothing else. ``tags.pdf`` is written where there is
-    a tag to print.
+    already is replaced if it is empty or holds a report of ours and nothing else. ``tags.pdf`` is written where there
+    is a tag to print.
 
     Raises:
         HoleQCError: the folder holds other files, or the disk refuses.
@@ -110,7 +110,9 @@ def _refuse_foreign(target: Path) -> None:
         shown = ", ".join(foreign[:5]) + (", …" if len(foreign) > 5 else "")
         raise _refusal(target, f"it holds {shown}", "an empty or new folder, or an earlier report and nothing else")
     if there and not _ours(target / VERDICTS):
-        raise _refusal(target, "its files were not all written by holeqc", "an empty or new folder, or an earlier report")
+        raise _refusal(
+            target, "its files were not all written by holeqc", "an empty or new folder, or an earlier report"
+        )
 
 
 def _ours(path: Path) -> bool:
@@ -131,7 +133,9 @@ def _refusal(target: Path, found: str, allowed: str) -> HoleQCError:
 def _disk_error(target: Path, error: OSError) -> HoleQCError:
     what = error.strerror or type(error).__name__
     action = "Free some space or give another folder to --out; an earlier report there is unchanged."
-    problem = Problem(ERROR, "report-disk", "the report can't be written", what, "a folder that can be written", action, str(target))
+    problem = Problem(
+        ERROR, "report-disk", "the report can't be written", what, "a folder that can be written", action, str(target)
+    )
     return HoleQCError(f"the report can't be written into {target}: {what}", (problem,))
 
 

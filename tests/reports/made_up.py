@@ -103,7 +103,9 @@ def readings_of(part: str, serial: str, faults: Faults, k: float, start: int) ->
     for hole in (str(n) for n in range(1, 9)):
         for wall in WALLS:
             for what, direction in (("diameter", 0.0), ("diameter", 90.0), ("x", NAN), ("y", NAN)):
-                value = _size(hole, wall, direction, serial) if what == "diameter" else PLACES[int(hole) - 1][what == "y"]
+                value = (
+                    _size(hole, wall, direction, serial) if what == "diameter" else PLACES[int(hole) - 1][what == "y"]
+                )
                 fault = faults.get((hole, wall, "size"))
                 if what == "diameter" and fault and direction == 90.0:
                     value = fault[0]
