@@ -189,7 +189,7 @@ def pattern(
 
     Example: holeqc fit pattern tolerances/bl7.toml
     """
-    from holeqc.commands.fit_pattern import pattern_data, pattern_report, pattern_text
+    from holeqc.commands.fit_pattern import names_of, pattern_data, pattern_report, pattern_text
     from holeqc.specification.load import load_specification
 
     report = pattern_report(load_specification(kit), pairs, seed, normal, confidence)
@@ -203,7 +203,7 @@ def pattern(
             Bar("pin\nvirtual condition", group.pin_upper, group.pin_virtual, "boundary"),
             Bar("pin", group.pin_lower, group.pin_upper, "pin"),
         ]
-        title = f"Kit {report.kit}, holes {', '.join(group.holes)}"
+        title = f"Kit {report.kit}, holes {names_of(group.holes)}"
         _draw(zone_figure(bars, group.hole_lower, report.unit, title, "least hole", group.sentence), plot)
     _answer(pattern_text(report), pattern_data(report), json_)
 

@@ -109,7 +109,7 @@ def pattern_text(report: PatternReport) -> str:
             group.hole_lower, group.hole_tolerance, group.hole_virtual, group.pin_upper, group.pin_tolerance,
             group.pin_virtual, group.room,
         )  # fmt: skip
-        rows.append([_names(group.holes), *(format_length(value, unit) for value in numbers)])
+        rows.append([names_of(group.holes), *(format_length(value, unit) for value in numbers)])
     lines = [f"Kit {report.kit} revision {report.revision}: {count} holes with pins, {unit}", "", aligned(rows), ""]
     lines += [paragraphs(_group_sentences(group, unit)) for group in report.groups]
     lines.append(paragraphs([_assembly_sentence(report)]))
@@ -234,7 +234,8 @@ def _condition(hole: Hole) -> str:
     return asked.pattern_condition if asked.pattern_tolerance is not None else asked.condition
 
 
-def _names(holes: tuple[str, ...]) -> str:
+def names_of(holes: tuple[str, ...]) -> str:
+    """Return the ids of holes in a few characters: all of them, or first, last and how many."""
     text = ", ".join(holes)
     return text if len(text) <= 12 else f"{holes[0]} .. {holes[-1]} ({len(holes)})"
 
@@ -246,7 +247,7 @@ def _group_sentences(group: PinnedHole, unit: str) -> list[str]:
     left = group.clearance - group.used
     rest = f"leaves {length(left)}" if left >= -GRAIN else f"is {length(-left)} too much"
     sentences = [
-        f"Holes {', '.join(group.holes)}: {group.sentence}.",
+        f"Holes {names_of(group.holes)}: {group.sentence}.",
         f"Fixed pins: the clearance at MMC, {length(group.clearance)}, is what both position tolerances may share "
         f"(half each: {length(0.5 * group.clearance)}). The drawing uses {length(group.used)}, which {rest}.",
     ]
@@ -274,5 +275,5 @@ def _assembly_sentence(report: PatternReport) -> str:
         f"Chance that a random kit within tolerance fits a random part within tolerance, all pins at once: "
         f"{share_text(found.probability)} ({found.fits} of {found.pairs} drawn, seed {report.seed}; sizes {spread}); "
         f"{100.0 * found.confidence:g} % confidence interval {share_text(found.lower)} to {share_text(found.upper)}. "
-        f"Worst margin {format_length(found.margin_worst, report.unit)} {report.unit}."
+        f"Worst margin {format_length(found.margin_worst, report.unit, 4)} {report.unit}."
     )
