@@ -6,6 +6,7 @@ come from the bivariate normal, with each hole's own circle where a bonus at max
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import asdict, dataclass, field
 from functools import lru_cache
@@ -22,7 +23,7 @@ from holeqc.statistics.stability import Stability, judge
 
 RESAMPLES = 2000
 _ANGLES = 180
-_NODES = 96
+_NODES = 64
 EDGE = 1e-12
 
 
@@ -105,13 +106,18 @@ def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike)
     x, w = _legendre()
     # the sine takes the vertical ends of the circle out of the integrand; a radius of 0 holds nothing
     safe = np.where(r > 0, r, 1.0)
-    a, b = np.arcsin(np.clip(low / safe, -1, 1)), np.arcsin(np.clip(high / safe, -1, 1))
-    angle = (a + b)[..., None] / 2 + (b - a)[..., None] / 2 * x
-    place, half = safe[..., None] * np.sin(angle), safe[..., None] * np.cos(angle)
-    s1, s2, m1, m2 = s1[..., None], s2[..., None], m1[..., None], m2[..., None]
-    density = np.exp(-0.5 * ((place - m1) / s1) ** 2) / (math.sqrt(2 * math.pi) * s1)
-    inside = ndtr((half - m2) / s2) - ndtr((-half - m2) / s2)
-    share = np.sum(density * inside * half * w, axis=-1) * (b - a) / 2
+    first, last = np.arcsin(np.clip(low / safe, -1, 1)), np.arcsin(np.clip(high / safe, -1, 1))
+    # where the circle passes the mean of the narrow axis the integrand may be nearly a step: stretches end there
+    step = np.arccos(np.minimum(np.abs(m2) / safe, 1.0))
+    edges = [first, np.clip(-step, first, last), np.clip(step, first, last), last]
+    s1, s2, m1, m2, wide = s1[..., None], s2[..., None], m1[..., None], m2[..., None], safe[..., None]
+    share = np.zeros(r.shape)
+    for a, b in itertools.pairwise(edges):
+        angle = (a + b)[..., None] / 2 + (b - a)[..., None] / 2 * x
+        place, half = wide * np.sin(angle), wide * np.cos(angle)
+        density = np.exp(-0.5 * ((place - m1) / s1) ** 2) / (math.sqrt(2 * math.pi) * s1)
+        inside = ndtr((half - m2) / s2) - ndtr((-half - m2) / s2)
+        share = share + np.sum(density * inside * half * w, axis=-1) * (b - a) / 2
     return np.where((r > 0) & (high > low), np.clip(share, 0.0, 1.0), 0.0)
 
 

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
 from holeqc.statistics import double_double as dd
+from holeqc.statistics.basics import dot
 
 FloatArray = NDArray[np.float64]
 
@@ -243,11 +244,22 @@ def straight_line(x: ArrayLike, y: ArrayLike) -> Line:
     t, v = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
     if t.size < 3:
         raise DataError(f"a line with its scatter needs at least 3 points; found {t.size}")
-    fit = least_squares(t, v)
-    x_mean = float(t.mean())
-    sxx = float(np.sum((t - x_mean) ** 2))
-    (b0, b1), (e0, e1) = fit.coefficients.tolist(), fit.standard_errors.tolist()
-    return Line(b0, b1, e0, e1, fit.residual_sd, fit.residuals, t.size, x_mean, float(v.mean()), sxx)
+    _check(t[:, None], v, 2)
+    dx, (x_mean, x_rest) = dd.centred(t)
+    dy, (y_mean, y_rest) = dd.centred(v)
+    sxx = dot(dx, dx)
+    if not sxx > 0:
+        raise DataError("all x are the same: no line can be told")
+    slope = dot(dx, dy) / sxx
+    late = dot(dx, dy - slope * dx) / sxx  # what rounding left of the slope
+    rest = (dy - slope * dx) - late * dx
+    # the constant term is the line far from its middle: the product is kept with twice the digits
+    product, error = dd.two_product(np.array([slope]), np.array([x_mean]))
+    intercept = (y_mean - float(product[0])) + (y_rest - float(error[0]) - slope * x_rest - late * x_mean)
+    sd = math.sqrt(dot(rest, rest) / (t.size - 2))
+    slope_se = sd / math.sqrt(sxx)
+    intercept_se = sd * math.sqrt(1 / t.size + x_mean**2 / sxx)
+    return Line(intercept, slope + late, intercept_se, slope_se, sd, rest, t.size, x_mean + x_rest, y_mean + y_rest, sxx)
 
 
 @dataclass(frozen=True, slots=True)

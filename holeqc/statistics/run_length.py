@@ -179,8 +179,14 @@ def run_length_of_tests(tests: Iterable[str], shift: float = 0.0, *, charts: int
     return _cached_run_length(chosen, float(shift), charts, seed)
 
 
-def _gauss(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:
+@lru_cache(maxsize=16)
+def _legendre(count: int) -> tuple[FloatArray, FloatArray]:
     x, w = np.polynomial.legendre.leggauss(count)
+    return np.asarray(x), np.asarray(w)
+
+
+def _gauss(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:
+    x, w = _legendre(count)
     return low + (x + 1) * (high - low) / 2, w * (high - low) / 2
 
 
@@ -209,8 +215,8 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, steady_l
     lengths = np.linalg.solve(np.eye(count) - kernel(x, x, w), np.ones(count))
     if steady_limits:
         return float(1 + kernel(np.zeros(1), x, w)[0] @ lengths)
-    # beyond this many points the limits have reached their steady width to the last digit
-    steps = 1 if weight == 1 else max(1, math.ceil(-36 / (2 * math.log1p(-weight))))
+    # beyond this many points the limits have reached their steady width to eleven digits
+    steps = 1 if weight == 1 else max(1, math.ceil(-24 / (2 * math.log1p(-weight))))
     later_x, later_w = x, w
     for i in range(steps, 0, -1):
         own = h * math.sqrt(1 - (1 - weight) ** (2 * (i - 1))) if i > 1 else 0.0

@@ -18,7 +18,7 @@ from statistics_data import digits, records, strd, strd_lines
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import autocorrelation, mean, mean_and_sd, one_way, standard_deviation
-from holeqc.statistics.regression import Fit, least_squares, polynomial
+from holeqc.statistics.regression import Fit, least_squares, polynomial, straight_line
 
 CERTIFIED: dict[str, dict[str, float]] = defaultdict(dict)
 for _row in records("strd_certified.csv"):
@@ -140,6 +140,9 @@ def test_line_by_columns_agrees_with_polynomial() -> None:
     a, b = least_squares(x, y), polynomial(x, y, 1)
     np.testing.assert_allclose(a.coefficients, b.coefficients, rtol=1e-14)
     np.testing.assert_allclose(a.standard_errors, b.standard_errors, rtol=1e-13)
+    c, certified = straight_line(x, y), CERTIFIED["Norris"]
+    assert min(digits(c.intercept, certified["B0"]), digits(c.slope, certified["B1"])) > 13.9
+    assert min(digits(c.intercept_se, certified["B0 std error"]), digits(c.slope_se, certified["B1 std error"])) > 13.5
 
 
 def test_several_columns_agree_with_numpy() -> None:
@@ -155,7 +158,8 @@ def test_several_columns_agree_with_numpy() -> None:
 
 
 @pytest.mark.parametrize("call", [
-    lambda: polynomial([1, 2, 2], [1, 2, 3], 2), lambda: least_squares([[1, 1], [2, 2], [3, 3], [4, 4.0]], [1, 2, 3, 5]),
+    lambda: polynomial([1, 2, 2], [1, 2, 3], 2),
+    lambda: least_squares([[1, 1], [2, 2], [3, 3], [4, 4.0]], [1, 2, 3, 5]),
     lambda: least_squares([1, 1, 1], [1, 2, 3]), lambda: least_squares([1, 2], [1, 2, 3]),
     lambda: least_squares([1, 2, np.nan], [1, 2, 3]), lambda: mean([]), lambda: standard_deviation([1]),
     lambda: autocorrelation([1, 1, 1]), lambda: autocorrelation([1]), lambda: one_way([1, 2], ["a", "a"]),

@@ -1,0 +1,282 @@
+"""Capability of readings: the whole result, what spoils it, and that nothing is hidden."""
+
+from __future__ import annotations
+
+import json
+import math
+import warnings
+from typing import Any
+
+import numpy as np
+import pytest
+from statistics_data import half_unit, printed, records
+
+from holeqc.problems import DataError
+from holeqc.statistics.capability import Capability, Choices, capability
+from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
+from holeqc.statistics.stability import judge, longest_run, run_chance
+from holeqc.statistics.subgroups import subgroup_labels, within_by_subgroups
+
+TEXTBOOK = printed("textbook_values.csv")
+HOLE = Limits(0.455, 0.462)
+
+
+def ring_bore() -> tuple[np.ndarray, np.ndarray]:
+    rows = records("textbook_ring_bore.csv")
+    values = np.array([[float(r[f"x{j}"]) for j in range(1, 6)] for r in rows])
+    return values.ravel(), np.repeat([r["sample"] for r in rows], 5)
+
+
+def codes(result: Capability) -> set[str]:
+    return {r.code for r in result.remarks}
+
+
+def sample(n: int = 80, seed: int = 4) -> np.ndarray:
+    return np.round(np.random.default_rng(seed).normal(0.4585, 0.0008, n), 5)
+
+
+def test_textbook_ring_bore() -> None:
+    values, samples = ring_bore()
+    found = capability(values, Limits(73.95, 74.05), subgroups=samples, choices=Choices(within="range"))
+    indices = found.within_indices
+    assert indices.potential == pytest.approx(float(TEXTBOOK["piston ring bore: Cp with spec 73.95-74.05"]), abs=0.005)
+    # the book's Cpk 1.64 comes from rounded values; the data give 1.629
+    assert indices.nearest == pytest.approx(float(TEXTBOOK["piston ring bore: Cpk"]), abs=0.0115)
+    deviation = capability(values, Limits(73.95, 74.05), subgroups=samples, choices=Choices(within="sd")).within
+    assert deviation is not None
+    assert abs(deviation.sigma - float(TEXTBOOK["piston ring bore: sigma from s-bar/c4"])) <= half_unit("0.01")
+    assert found.stability.stable is True
+
+
+def test_every_key_of_the_json_is_there() -> None:
+    text = json.dumps(capability(sample(), HOLE).as_dict(), allow_nan=False)
+    got: dict[str, Any] = json.loads(text)
+    assert {"n", "mean", "sd_overall", "sd_within", "Cp", "Cpk", "Pp", "Ppk", "Cpm", "intervals", "normality",
+            "outside"} <= set(got)
+    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_normal_approximation", "mean"} <= set(got["intervals"])
+    assert all(len(v) == 2 for v in got["intervals"].values())
+    assert {"A2", "A2_adjusted", "p"} <= set(got["normality"])
+    assert {"expected_ppm", "observed"} <= set(got["outside"])
+    assert got["n"] == 80
+    for name in ("Cp", "Cpk", "Pp", "Ppk", "Cpm"):
+        low, high = got["intervals"][name]
+        assert low < got[name] < high
+
+
+def test_figures_by_hand() -> None:
+    x = sample()
+    found = capability(x, Limits(0.455, 0.462, 0.458))
+    m, s = x.mean(), x.std(ddof=1)
+    assert found.overall.nearest == pytest.approx(min(m - 0.455, 0.462 - m) / (3 * s), rel=1e-12)
+    assert found.overall.potential == pytest.approx(0.007 / (6 * s), rel=1e-12)
+    assert found.Cpm == pytest.approx(0.007 / (6 * math.hypot(s, m - 0.458)), rel=1e-12)
+    short = np.abs(np.diff(x)).mean() * math.sqrt(math.pi) / 2
+    assert found.within is not None
+    assert found.within.sigma == pytest.approx(short, rel=1e-12)
+    assert found.within_indices.potential == pytest.approx(0.007 / (6 * short), rel=1e-12)
+    index = found.within_indices.nearest
+    assert index is not None
+    assert found.intervals["Cpk"] == nearest_interval_exact(index, 80, found.within.dof, 0.95, two_limits=True)
+    assert found.intervals["Cpk_lower_bound"] == (one_sided_bound(index, 80, found.within.dof, 0.95), None)
+    assert found.outside.observed == 0
+    assert found.outside.observed_interval[1] == pytest.approx(1 - 0.025 ** (1 / 80))  # no case in 80
+
+
+def test_estimates_of_sigma_within() -> None:
+    rng = np.random.default_rng(9)
+    labels = np.repeat(np.arange(200), rng.integers(2, 7, 200))
+    shifts = rng.normal(0, 3, 200)[labels]
+    x = rng.normal(size=labels.size)
+    groups = subgroup_labels(x + shifts, labels)
+    for method in ("pooled", "range", "sd"):
+        found = within_by_subgroups(groups, method)
+        assert found.sigma == pytest.approx(1, abs=4 / math.sqrt(2 * found.dof))
+    # second route for pooled: the residual of the analysis of variance
+    from holeqc.statistics.basics import one_way
+
+    anova = one_way(x + shifts, labels)
+    pooled = within_by_subgroups(groups, "pooled")
+    assert pooled.sigma == pytest.approx(anova.residual_sd, rel=1e-12)
+    assert pooled.dof == anova.df_within
+    # equal subgroups: the weighted estimates are the plain means
+    even = subgroup_labels(x[:600], np.repeat(np.arange(150), 4))
+    from holeqc.statistics.constants import c4, d2
+
+    assert within_by_subgroups(even, "range").sigma == pytest.approx(even.ranges.mean() / d2(4), rel=1e-12)
+    assert within_by_subgroups(even, "sd").sigma == pytest.approx(even.sds.mean() / c4(4), rel=1e-12)
+
+
+@pytest.mark.parametrize("method", ["range", "sd"])
+def test_equivalent_degrees_of_freedom_of_unequal_subgroups(method: str) -> None:
+    # second route: the scatter of the estimate over simulated sets of subgroups
+    rng = np.random.default_rng(31)
+    labels = np.repeat(np.arange(6), [2, 3, 5, 2, 4, 7])
+    found = [within_by_subgroups(subgroup_labels(rng.normal(size=labels.size), labels), method) for _ in range(2000)]
+    sigma = np.array([f.sigma for f in found])
+    assert sigma.mean() == pytest.approx(1, abs=0.02)
+    assert 1 / (2 * sigma.var()) == pytest.approx(found[0].dof, rel=0.12)
+
+
+def test_subgroups_catch_what_the_whole_hides() -> None:
+    rng = np.random.default_rng(2)
+    setups = np.repeat(["A", "B", "C", "D", "E", "F", "G", "H", "I", "J", "K", "L"], 6)
+    x = 0.4585 + rng.normal(0, 0.0003, 72) + np.repeat(rng.normal(0, 0.001, 12), 6)
+    found = capability(x, HOLE, subgroups=setups)
+    assert found.within_indices.potential is not None
+    assert found.overall.potential is not None
+    assert found.within_indices.potential > 2 * found.overall.potential
+    assert found.stability.stable is False
+    assert set(found.cautions) >= {"Cp", "Cpk", "Pp", "Ppk", "Cpm"}
+    assert all("not stable" in words for words in found.cautions.values())
+
+
+@pytest.mark.parametrize(("values", "code"), [
+    ([0.458], "one-reading"), ([0.458] * 9, "identical-readings"), ([0.457, 0.458, np.nan, 0.459], "missing-readings"),
+    (np.round(np.random.default_rng(1).normal(0.4585, 0.0004, 60), 3), "coarse-gauge"),
+    ([0, 1, 0, 0, 1, 0, 0, 0, 1, 0, 0, 1], "two-values"), (np.linspace(0.457, 0.46, 6), "few-readings"),
+    (np.minimum(sample(100), 0.4592), "piled-readings"),
+    (np.round(sample(60) / 0.00075) * 0.00075, "coarse-for-limits"),
+    (np.abs(np.random.default_rng(3).normal(0, 0.002, 60)), "perhaps-bounded"),
+    (np.random.default_rng(5).exponential(0.001, 100) + 0.456, "not-normal"),
+])
+def test_what_spoils_an_index_is_said(values: Any, code: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = capability(values, HOLE)
+        text = json.dumps(found.as_dict(), allow_nan=False)
+    assert code in codes(found)
+    assert code in text
+
+
+def test_clean_readings_are_not_talked_about() -> None:
+    assert codes(capability(sample(200, seed=8), Limits(0.455, 0.462, 0.4585))) == set()
+
+
+def test_no_index_without_scatter() -> None:
+    for values in ([0.458], [0.458] * 5):
+        found = capability(values, HOLE)
+        assert found.overall.nearest is None
+        assert found.within_indices.nearest is None
+        assert found.intervals == {}
+        assert found.outside.observed_count == 0
+    assert capability([0.458], HOLE).sd_overall is None
+    assert capability([0.458] * 5, HOLE).sd_overall == 0
+
+
+def test_one_subgroup_and_single_subgroups() -> None:
+    x = sample(12)
+    one = capability(x, HOLE, subgroups=["a"] * 12)
+    assert "one-subgroup" in codes(one)
+    assert one.within is not None
+    assert one.sd_overall is not None
+    assert one.within.sigma == pytest.approx(one.sd_overall)
+    assert one.within.dof == 11
+    single = capability(x, HOLE, subgroups=np.arange(12))
+    assert "single-subgroups" in codes(single)
+    assert single.within is not None
+    assert single.within.method == "moving-range"
+    mixed = capability(np.concatenate([x, x]), HOLE, subgroups=np.concatenate([np.arange(12), np.arange(12)]))
+    assert "scattered-subgroups" in codes(mixed)
+
+
+def test_a_reading_on_the_limit_is_inside() -> None:
+    found = capability([0.455, 0.462, 0.1 + 0.2 + 0.158, 0.458, 0.4619999999999999 + 1e-16], HOLE)
+    assert found.outside.observed_count == 0
+    assert capability([0.4549, 0.458, 0.4621], HOLE).outside.observed_count == 2
+    metric = np.array([11.557, 11.7348, 11.6]) / 25.4  # both limits in mm
+    assert capability(metric, HOLE).outside.observed_count == 0
+
+
+def test_share_outside_has_an_interval_that_holds() -> None:
+    rng = np.random.default_rng(12)
+    true = 2 * 0.0013498980316301
+    held = 0
+    for _ in range(150):
+        low, high = capability(rng.normal(size=50), Limits(-3, 3)).outside.expected_interval_ppm
+        assert low is not None
+        assert high is not None
+        held += low <= 1e6 * true <= high
+    assert held / 150 > 0.93
+
+
+def test_not_normal_gets_percentiles_beside() -> None:
+    x = np.random.default_rng(5).gamma(2, 0.0005, 200) + 0.456
+    found = capability(x, HOLE)
+    assert found.percentile is not None
+    assert found.percentile.Ppk is not None
+    assert found.percentile.choice.candidates[0].key == "largest_extreme_value"
+    assert capability(x, HOLE, choices=Choices(percentile=False)).percentile is None
+
+
+def test_bounded_at_zero_is_never_normal() -> None:
+    rng = np.random.default_rng(6)
+    x = np.hypot(rng.normal(0, 0.001, 120), rng.normal(0, 0.001, 120)) * 2
+    found = capability(x, Limits(upper=0.011), choices=Choices(from_zero=True))
+    assert found.overall.nearest is None
+    assert found.within_indices.nearest is None
+    assert found.Cpm is None
+    assert found.normality is None
+    assert found.tolerance is None
+    assert found.outside.expected_ppm is None
+    assert found.percentile is not None
+    assert found.percentile.choice.candidates[0].key in ("rayleigh", "weibull", "rice")
+    assert found.stability.stable is True
+    with pytest.raises(DataError, match="negative"):
+        capability([-0.001] * 5 + [0.002] * 5, Limits(upper=0.011), choices=Choices(from_zero=True))
+
+
+@pytest.mark.parametrize(("change", "word"), [
+    (lambda x: x + np.where(np.arange(60) >= 40, 0.002, 0), "row"),
+    (lambda x: x + np.arange(60) * 5e-5, "row"),
+    (lambda x: np.where(np.arange(60) == 30, 0.4645, x), "one point"),
+    (lambda x: x + 0.0012 * np.where(np.arange(60) % 2, 1, -1), "tends to the other side"),
+])
+def test_instability_is_found(change: Any, word: str) -> None:
+    steady = sample(60, seed=21)
+    assert capability(steady, HOLE).stability.stable is True
+    found = capability(change(steady), HOLE).stability
+    assert found.stable is False
+    assert word in found.words
+
+
+def test_false_word_of_instability_is_rare() -> None:
+    rng = np.random.default_rng(44)
+    verdicts = [judge(x, float(x.mean()), float(np.abs(np.diff(x)).mean()) * math.sqrt(math.pi) / 2, 30).stable
+                for x in rng.normal(size=(800, 50))]
+    assert 0.95 < np.mean([v is True for v in verdicts]) < 1.0
+
+
+def test_longest_run_by_a_plain_loop() -> None:
+    rng = np.random.default_rng(1)
+    for n in (1, 2, 9, 64, 65, 300):
+        for share in (0.2, 0.5, 0.9):
+            above = rng.random(n) < share
+            below = ~above & (rng.random(n) < 0.95)
+            best, end, length, last = 0, 0, 0, 0
+            for i in range(n):
+                side = 1 if above[i] else -1 if below[i] else 0
+                length = length + 1 if side and side == last else int(side != 0)
+                last = side
+                if length > best:
+                    best, end = length, i + 1
+            assert longest_run(above, below) == (best, end)
+
+
+def test_chance_of_a_run_by_simulation() -> None:
+    rng = np.random.default_rng(3)
+    seen = 0
+    for signs in rng.random((2000, 60)) < 0.5:
+        seen += longest_run(signs, ~signs)[0] >= 9
+    assert run_chance(9, 60) == pytest.approx(seen / 2000, abs=0.03)
+    assert run_chance(9, 60) >= seen / 2000 - 0.02
+
+
+@pytest.mark.parametrize("call", [
+    lambda: capability([], HOLE), lambda: capability([np.nan, np.nan], HOLE), lambda: capability([1, np.inf], HOLE),
+    lambda: capability(["x"], HOLE), lambda: capability([1, 2], HOLE, subgroups=["a"]),
+    lambda: capability([1, 2], HOLE, choices=Choices(within="range")), lambda: Choices(within="guess"),
+    lambda: Choices(confidence=1.0), lambda: Choices(resolution=0.0),
+])
+def test_unusable_input_is_refused(call: Any) -> None:
+    with pytest.raises(DataError):
+        call()

@@ -1,0 +1,102 @@
+"""Anderson-Darling, its p, and the probability plot.
+
+The published adjusted statistics belong to data that are not distributed with them; the statistic is checked against
+its defining sum, p against the published 5 % point and by simulation.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from statistics_data import column, printed
+
+from holeqc.problems import DataError
+from holeqc.statistics import normality
+from holeqc.statistics.normality import anderson_darling, anderson_darling_p, plotting_positions, probability_plot
+
+
+def by_definition(x: np.ndarray) -> float:
+    from scipy.special import log_ndtr
+
+    z = np.sort((x - x.mean()) / x.std(ddof=1))
+    i = np.arange(1, x.size + 1)
+    return float(-x.size - np.sum((2 * i - 1) * (log_ndtr(z) + log_ndtr(-z[::-1]))) / x.size)
+
+
+@pytest.mark.parametrize("n", [8, 50, 1000])
+def test_statistic_is_the_defining_sum(n: int) -> None:
+    x = np.random.default_rng(n).standard_t(5, n) * 3 + 100
+    found = anderson_darling(x)
+    statistic = found.A2
+    assert statistic == pytest.approx(by_definition(x), rel=1e-9)
+    assert found.A2_adjusted == pytest.approx(found.A2 * (1 + 0.75 / n + 2.25 / n**2), rel=1e-14)
+    assert found.p == anderson_darling_p(found.A2_adjusted)
+
+
+@pytest.mark.parametrize("kind", ["normal", "heavy", "coarse"])
+def test_long_series_give_the_same_to_the_last_digits(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(2)
+    x = {"normal": rng.normal(0.458, 0.0008, 60_000), "heavy": rng.standard_t(3, 60_000),
+         "coarse": np.round(rng.normal(size=60_000), 1)}[kind]
+    fast = anderson_darling(x).A2
+    monkeypatch.setattr(normality, "_DIRECT", 10**9)
+    assert fast == pytest.approx(anderson_darling(x).A2, rel=1e-10, abs=1e-8)
+
+
+def test_handbook_data() -> None:
+    # e-Handbook 1.3.5.2 data: the section calls the normal a reasonable picture
+    found = anderson_darling(column("handbook_flow_meter.csv", "y"))
+    assert found.p is not None
+    assert found.p > 0.05
+
+
+def test_published_critical_value() -> None:
+    values = printed("handbook_values.csv")
+    name = "1.3.5.14 critical value of adjusted A2, alpha=0.05, normal, both parameters estimated"
+    assert anderson_darling_p(float(values[name])) == pytest.approx(0.05, abs=0.0005)
+    # D'Agostino and Stephens (1986), from memory, unconfirmed: 10, 2.5 and 1 % points
+    for adjusted, p in ((0.631, 0.10), (0.873, 0.025), (1.035, 0.01)):
+        assert anderson_darling_p(adjusted) == pytest.approx(p, rel=0.02)
+
+
+def test_p_is_the_share_of_normal_samples_beyond() -> None:
+    # second route: simulation, over the whole range of p
+    rng = np.random.default_rng(8)
+    adjusted = np.sort([anderson_darling(x).A2_adjusted for x in rng.normal(size=(4000, 25))])
+    for share in (0.01, 0.05, 0.2, 0.5, 0.8, 0.95):
+        seen = float(np.quantile(adjusted, 1 - share))
+        assert anderson_darling_p(seen) == pytest.approx(share, abs=4 * math.sqrt(share * (1 - share) / 4000) + 0.005)
+
+
+def test_p_falls_and_stays_a_chance() -> None:
+    p = [anderson_darling_p(a) for a in np.linspace(0, 400, 4001)]
+    assert all(0 <= v <= 1 for v in p)
+    assert np.all(np.diff(p) <= 0.003)  # the pieces of the formula meet within 0.003
+
+
+def test_missing_readings_and_too_few() -> None:
+    x = np.random.default_rng(3).normal(size=30)
+    with_gap, without = anderson_darling(np.concatenate([x, [np.nan]])), anderson_darling(x)
+    assert with_gap.A2_adjusted == pytest.approx(without.A2_adjusted, rel=1e-12)
+    assert anderson_darling(x[:7]).p is None
+    for bad in ([1.0], [1.0, 1.0, 1.0], []):
+        with pytest.raises(DataError):
+            anderson_darling(bad)
+
+
+def test_probability_plot() -> None:
+    from scipy.special import ndtri
+    from scipy.stats import probplot
+
+    x = np.random.default_rng(3).normal(5, 2, 40)
+    found = probability_plot(x)
+    (q, ordered), (slope, middle, r) = probplot(x)  # second route: scipy, with Filliben's positions
+    np.testing.assert_allclose(found.quantiles, q, atol=1e-12)
+    np.testing.assert_allclose(found.readings, ordered)
+    assert (found.slope, found.centre, found.correlation) == pytest.approx((slope, middle, r), rel=1e-10)
+    assert plotting_positions(1)[0] == 0.5
+    assert float(ndtri(plotting_positions(3)[1])) == pytest.approx(0)
+    with pytest.raises(DataError):
+        probability_plot([1.0, 1.0])
