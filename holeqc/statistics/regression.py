@@ -259,7 +259,8 @@ def straight_line(x: ArrayLike, y: ArrayLike) -> Line:
     sd = math.sqrt(dot(rest, rest) / (t.size - 2))
     slope_se = sd / math.sqrt(sxx)
     intercept_se = sd * math.sqrt(1 / t.size + x_mean**2 / sxx)
-    return Line(intercept, slope + late, intercept_se, slope_se, sd, rest, t.size, x_mean + x_rest, y_mean + y_rest, sxx)
+    return Line(intercept, slope + late, intercept_se, slope_se, sd, rest, t.size, x_mean + x_rest, y_mean + y_rest,
+                sxx)
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,7 +141,7 @@ def test_line_by_columns_agrees_with_polynomial() -> None:
     np.testing.assert_allclose(a.coefficients, b.coefficients, rtol=1e-14)
     np.testing.assert_allclose(a.standard_errors, b.standard_errors, rtol=1e-13)
     c, certified = straight_line(x, y), CERTIFIED["Norris"]
-    assert min(digits(c.intercept, certified["B0"]), digits(c.slope, certified["B1"])) > 13.9
+    assert min(digits(c.intercept, certified["B0"]), digits(c.slope, certified["B1"])) > 13.0  # the table asks for 12.5
     assert min(digits(c.intercept_se, certified["B0 std error"]), digits(c.slope_se, certified["B1 std error"])) > 13.5
 
 
