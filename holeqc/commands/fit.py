@@ -78,10 +78,13 @@ def pair(
         str, typer.Option("--wanted", help="Least clearance that you want; its probability is said.")
     ] = "",
     temperature: Annotated[float, typer.Option("--temperature", help="Temperature of both parts [°C].")] = 20.0,
-    hole_expansion: Annotated[float, typer.Option(help="Expansion of the part with the hole [1e-6/°C].")] = 0.0,
-    pin_expansion: Annotated[float, typer.Option(help="Expansion of the pin [1e-6/°C].")] = 0.0,
-    hole_wear: Annotated[str, typer.Option(help="Wear of the hole on the diameter.")] = "0",
-    pin_wear: Annotated[str, typer.Option(help="Wear of the pin on the diameter.")] = "0",
+    expansion: Annotated[
+        tuple[float, float], typer.Option(metavar="HOLE PIN", help="Expansion of part and pin [1e-6/°C].")
+    ] = (0.0, 0.0),
+    wear: Annotated[tuple[str, str], typer.Option(metavar="HOLE PIN", help="Wear of hole and pin on the diameter.")] = (
+        "0",
+        "0",
+    ),
     measured: Annotated[str, typer.Option(help="Measured holes, separated by spaces: '0.4561 0.4570'.")] = "",
     plot: Plot = None,
     json_: Json = False,
@@ -95,13 +98,13 @@ def pair(
     from holeqc.reports.fit_data import pair_data
     from holeqc.reports.fit_text import pair_text
 
-    words = [*hole, *pin, wanted or "0", hole_wear, pin_wear, *measured.split()]
+    words = [*hole, *pin, wanted or "0", *wear, *measured.split()]
     numbers, said = _lengths(words, unit)
     hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
     fit = match_pair(hole_band, pin_band, said)
     conditions = (
-        Condition(hole_expansion * 1e-6, temperature, numbers[5]),
-        Condition(pin_expansion * 1e-6, temperature, numbers[6]),
+        Condition(expansion[0] * 1e-6, temperature, numbers[5]),
+        Condition(expansion[1] * 1e-6, temperature, numbers[6]),
     )
     lines, data = _pair_extras(
         (band(*hole_band), band(*pin_band)), conditions, numbers[4] if wanted else None, numbers[7:], said
