@@ -12,13 +12,14 @@ from pathlib import Path
 from holeqc.problems import NOTE, Problem
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import PIECE, Container, refusal
-from holeqc.readings.grid import GridBuilder
+from holeqc.readings.grid import Grid, GridBuilder
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.xlsx import RawSheet
 
 DELIMITERS = (",", ";", "\t", "|")
 NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}
 HEAD_ROWS, CHUNK = 60, 20_000
+SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotation mark was never closed
 Score = Callable[[Sequence[Sequence[str]]], int]
 
 
@@ -69,7 +70,20 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
         ) from error  # fmt: skip
     except UnicodeError as error:
         raise _wrong_encoding(container, text.encoding, str(error)) from error
-    return RawSheet(container.name, "", builder.finish(), text_only=True, delimiter=delimiter)
+    grid = builder.finish()
+    _check_quotes(container, grid, delimiter)
+    return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter)
+
+
+def _check_quotes(container: Container, grid: Grid, delimiter: str) -> None:
+    """Refuse a file in which one field has swallowed whole rows."""
+    for column in grid.columns:
+        for label in column.labels:
+            if isinstance(label, str) and label.count("\n") >= SWALLOWED and delimiter in label:
+                raise refusal(
+                    container.name, "damaged-file", f"a field runs over {label.count(chr(10)) + 1} lines, delimiters and all",
+                    found=repr(label[:60]), action="Look for a quotation mark that is opened and never closed",
+                )  # fmt: skip
 
 
 def _check_width(container: Container, chunk: list[list[str]], options: ReadOptions) -> None:

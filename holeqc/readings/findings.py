@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import FloatArray, format_length
+from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.readings.collect import Collector
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.grid import BoolArray, IntArray
@@ -61,6 +61,12 @@ class Findings:
     def length(self, value: float) -> str:
         """Return a length with the kit's unit, as a shop writes it."""
         return f"{format_length(value, self.spec.unit)} {self.spec.unit}"
+
+    def likely(self, value: float, typed: float) -> str:
+        """Return a likely length with the digits that such a reading has; ``typed`` is what it comes from."""
+        base = 4 if self.spec.unit == "in" else 3
+        moved = abs(value - round(value, base)) <= GRAIN or value == typed
+        return f"{format_length(value, self.spec.unit, None if moved else base)} {self.spec.unit}"
 
     def found(self, index: int) -> str:
         """Return what was typed, with its unit."""

@@ -33,7 +33,7 @@ class Match:
 def text_of(content: Content) -> str:
     """Return a content as text the way a person would write it: 123456.0 is 123456."""
     if isinstance(content, float):
-        return f"{content:.15g}" if abs(content) < EXACT_INTEGERS else f"{content:.0f}"
+        return f"{content:.0f}" if EXACT_INTEGERS <= abs(content) < 1e21 else f"{content:.15g}"
     if isinstance(content, dt.datetime):
         return content.date().isoformat() if content.time() == dt.time() else content.isoformat(sep=" ")
     return " ".join(str(content).split())

@@ -46,24 +46,27 @@ def check_plausibility(
 def _lost_digits(findings: Findings) -> None:
     """Report texts with fewer decimals than the gauge shows: .46 may stand for anything from .4600 to .4699.
 
-    Trailing zeros are often left out, so one digit less only counts where the other readings of the column keep
-    theirs. Held only where the lost digits could decide.
+    Programs leave out zeros at the end, so this counts only in columns whose other readings keep theirs. Held only
+    where the lost digits could decide.
     """
     a, spec = findings.arrays, findings.spec
-    rows = np.flatnonzero(findings.usable() & a["text"] & (a["characteristic"] < 3) & (a["unit"] == UNIT_CODES.index(spec.unit)))
+    rows = np.flatnonzero(
+        findings.usable() & a["text"] & (a["characteristic"] < 3) & (a["unit"] == UNIT_CODES.index(spec.unit))
+    )
     if not rows.size:
         return
     texts = findings.draft.typed.texts
     decimals = np.array([_decimals(t) for t in texts])[a["typed"][rows]]
-    zeros = np.array([_decimals(t) if t.strip().endswith("0") else 0 for t in texts])[a["typed"][rows]]
+    zero = np.array([t.strip().endswith("0") for t in texts])[a["typed"][rows]]
+    column = (a["file"][rows].astype(np.int64) * 30_000 + a["sheet"][rows]) * 20_000 + a["column"][rows]
     for kind in range(3):
         gauge = gauge_for(spec, "", CHARACTERISTICS[kind])
         if gauge is None or not gauge.resolution:
             continue
         shown = int(np.ceil(-np.log10(gauge.resolution) - 1e-9))
         mine = a["characteristic"][rows] == kind
-        kept = bool((mine & (zeros >= shown)).any())
-        missing = mine & (decimals >= 0) & (decimals <= shown - (1 if kept else 2))
+        keeping = np.unique(column[mine & zero & (decimals >= shown)])
+        missing = mine & (decimals >= 0) & (decimals < shown) & np.isin(column, keeping)
         _report_lost(findings, rows[missing], decimals[missing], shown, gauge.id)
 
 
@@ -83,7 +86,8 @@ def _report_lost(findings: Findings, rows: Array, decimals: Array, shown: int, g
     def make(index: int) -> Problem:
         digits, decisive = by_row[index]
         issue = warning(
-            "lost-digits", f"{digits} decimals where gauge {gauge_id} shows {shown}: digits may be lost",
+            "lost-digits", f"{digits} decimals where gauge {gauge_id} shows {shown} and the other readings keep their zeros: digits may "
+            "be lost",
             f"{shown} decimals", "Type every digit that the gauge shows, zeros at the end too", holds=decisive,
         )  # fmt: skip
         return findings.problem(issue, index)

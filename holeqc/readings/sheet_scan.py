@@ -50,8 +50,8 @@ class _Patterns:
             rb"(?:<" + p + rb"v\s*/>|<" + p + rb"v>\s*</" + p + rb"v>)?\s*</" + p + rb"c>"
         )
         self.merged = re.compile(rb"<" + p + rb"mergeCell\s[^>]*?ref=\"([A-Z0-9:]+)\"")
-        self.hidden_row = re.compile(rb"<" + p + rb"row\s(?=[^>]*\shidden=\"(?:1|true)\")[^>]*?\br=\"(\d{1,7})\"")
-        self.hidden_column = re.compile(rb"<" + p + rb"col\s(?=[^>]*\shidden=\"(?:1|true)\")([^>]*)>")
+        self.hidden_row = re.compile(rb"<" + p + rb"row\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*?\br=\"(\d{1,7})\"")
+        self.hidden_column = re.compile(rb"<" + p + rb"col\s(?=[^>]*\bhidden=\"(?:1|true)\")([^>]*)>")
         self.merge_mark = b"<" + prefix + b"mergeCell "
         self.formula_mark = b"<" + prefix + b"f"
 

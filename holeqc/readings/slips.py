@@ -59,7 +59,7 @@ def find_slips(findings: Findings) -> None:
 
     def make(index: int) -> Problem:
         at = place[index]
-        likely = findings.length(float(slips.likely[at]))
+        likely = findings.likely(float(slips.likely[at]), float(findings.value[index]))
         issue = warning(
             slips.code[at], f"far outside what the hole can be: {slips.text[at]}, likely {likely}",
             action=f"Measure again; if {likely} was read, correct the cell", holds=True,
@@ -202,7 +202,7 @@ def _report_column(findings: Findings, rows: IntArray, code: str, times: float, 
         message = f"{count} {kind} readings in this column fit only if the decimal point is moved, times {times:g}"
         action = "If they are counted in thousandths or the like, type them as lengths; otherwise measure again"
     issue = warning(f"column-{code.removeprefix('slip-')}", message, action=action, holds=True)
-    likely = findings.length(float(findings.value[first]) * times)
+    likely = findings.likely(float(findings.value[first]) * times, float(findings.value[first]))
     found = f"{findings.found(first)} in the first cell: likely {likely}"
     one_piece = np.unique(findings.piece[rows]).size == 1
     place = {"hole": "", "wall": ""} | ({} if one_piece else {"part": "", "serial": ""})

@@ -26,6 +26,7 @@ _THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:,\d{3})+$")
 _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!", "#GETTING_DATA"}
 _ABSENT = {"-", "--", "---", "n/a", "na", "n.a.", "none", "nil", "not measured", "nm", "missing", "skipped", "tbd", "?", "??",
            "...", "not read", "not done", "no reading", "blank", "x", "/", "*", "."}  # fmt: skip
+_OTHER_UNIT = re.compile(r"\d ?(?:thou|mils?|cm|m|µm|um|μm|microns?|ft|foot|feet|tenths|th|dm|nm)\.?$", re.IGNORECASE)
 _LETTERS = str.maketrans("oOlIsSbB", "00115588")
 _SIGNS = str.maketrans({"−": "-", "–": "-", "‐": "-", "﹣": "-", "\u200b": "", "\ufeff": "", "⁄": "/"})
 
@@ -117,11 +118,12 @@ def _known_oddity(text: str) -> Length | None:
 
 def _with_comma(text: str, decimal: str) -> Length:
     """Read a number with a comma, if it can only be meant one way."""
-    body = _PIECE.sub("#", text, count=1) if text.count(",") == 1 else ""
+    if re.fullmatch(r"[+-]?\d*\.\d+ ?, ?[+-]?\d*\.\d+", text):
+        return _several(text)
     if "," in text and "." in text:
         return _bad("mixed-marks", "comma and point in one number: it isn't clear which parts the decimals",
                     action=f"If {_likely_mixed(text)} is meant, type it with one mark")  # fmt: skip
-    if text.count(",") > 1 or text.count(".") > 1 or "#" not in (body or "#"):
+    if text.count(",") > 1 or text.count(".") > 1:
         return _several(text)
     mark = "," if "," in text else "."
     number = text.split(" ")[0].rstrip("\"'″inm")
@@ -151,11 +153,10 @@ def _general(text: str) -> Length:
         value, unit = parse_length(text)
         return Length(float(value), unit or "")
     except DataError as error:
-        reason = str(error)
+        if "divides by zero" in str(error):
+            return _bad("not-a-number", "the fraction divides by zero")
     except (ValueError, OverflowError):
         return _bad("not-a-number", "this is no number")
-    if "divides by zero" in reason:
-        return _bad("not-a-number", "the fraction divides by zero")
     found = _PIECE.findall(text)
     if re.fullmatch(r"[+-]?[\d.]+(?: [\d.]+)+", text):
         joined = text.replace(" ", "")
@@ -163,7 +164,7 @@ def _general(text: str) -> Length:
                     action=f"If {joined} is meant, type it without the blank")  # fmt: skip
     if len(found) > 1:
         return _several(text)
-    if len(found) == 1 and "unit" in reason:
+    if len(found) == 1 and _OTHER_UNIT.search(text):
         return _bad("unknown-unit", "the unit in the cell isn't known", "in or mm", "Type the reading in in or mm")
     swapped = text.translate(_LETTERS)
     if swapped != text and _PLAIN.match(swapped):
@@ -197,11 +198,11 @@ def _date_for_number(content: Content) -> Issue:
 
 def single_precision(values: FloatArray) -> BoolArray:
     """Return where a number is a short decimal spoiled by single precision: 20.4 stored as 20.399999618530273."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        short = values.astype(np.float32).astype(np.float64)
-        rounded = np.round(values, 6)
-        off = np.abs(values - rounded)
-        return (short == values) & (off > 1e-10) & (rounded.astype(np.float32).astype(np.float64) == values)
+    rounded = np.round(values, 6)
+    spoiled = rounded.astype(np.float32).astype(np.float64)
+    # programs write 15 to 17 digits, so the last ones may differ
+    same = np.abs(spoiled - values) <= 1e-14 * np.abs(values)
+    return same & (np.abs(values - rounded) > 1e-10)
 
 
 def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
