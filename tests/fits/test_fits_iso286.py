@@ -135,7 +135,7 @@ def test_delta_rule(name: str, size: float, lower: float, upper: float) -> None:
 
 
 def test_every_printed_delta() -> None:
-    # delta columns as printed over 180 to 500 mm; read back through N: ES of each grade is the value of the letter plus delta
+    # delta columns as printed over 180 to 500 mm; read back through N: ES is the value of the letter plus delta
     printed = rows("iso286_delta_printed")
     assert len(printed) == 24
     for row in printed:
