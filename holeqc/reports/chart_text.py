@@ -91,8 +91,10 @@ def _index_lines(result: Capability, level: str) -> list[str]:
     for name, value in (("Cp", short.potential), ("Cpk", short.nearest), ("Pp", overall.potential),
                         ("Ppk", overall.nearest), ("Cpm", result.Cpm)):
         bound = intervals.get(f"{name}_lower_bound")
-        rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "",
-                     beside if value is not None else ""))
+        if value is not None:
+            rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "", beside))
+    if not rows:
+        return notes(["no index of a normal distribution is given; the notes below say why"])
     head = ("index", "value", level, f"{100 * result.choices.confidence:g} % bound", "")
     made = table(head, rows)
     exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")

@@ -1,0 +1,263 @@
+"""`holeqc capability` and `holeqc chart`: keys for machines, tables for people, pictures, exit codes.
+
+The data are our own; the figures behind the commands are checked in tests/statistics.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from holeqc.__main__ import run
+
+STATISTICS = Path(__file__).resolve().parents[1] / "data" / "statistics"
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    rng = np.random.default_rng(3)
+    path = tmp_path / "log.csv"
+    lines = ["part,size,dx,dy,bonus,faults,inspected"]
+    for part in range(1, 21):
+        for _ in range(4):
+            v = rng.normal(0.4585, 0.0007)
+            lines.append(f"P{part},{v:.4f},{rng.normal(0, 0.001):.4f},{rng.normal(0.0005, 0.001):.4f},"
+                         f"{max(v - 0.455, 0):.4f},{rng.poisson(3)},50")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def machine(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    assert run([*arguments, "--json"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def text(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    assert run(arguments) == 0
+    out = capsys.readouterr().out
+    assert max(len(line) for line in out.splitlines()) <= 80
+    assert out.isascii()
+    return out
+
+
+SIZE = ["--column", "size", "--lower", "0.455", "--upper", "0.462"]
+
+
+def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part"], capsys)
+    assert {"n", "mean", "sd_overall", "sd_within", "Cp", "Cpk", "Pp", "Ppk", "Cpm", "intervals", "normality",
+            "outside"} <= set(got)
+    assert got["n"] == 80
+    assert got["within"]["method"] == "pooled"
+    assert got["intervals"]["Cp"][0] < got["Cp"] < got["intervals"]["Cp"][1]
+    assert got["outside"]["observed"] == 0
+
+
+def test_capability_for_people(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = text(["capability", str(log), *SIZE, "--unit", "in"], capsys)
+    for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % interval", "Stability: stable", "Bissell", "A2"):
+        assert word in out
+    one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462"], capsys)
+    assert "below 0.4" in one_sided
+
+
+def test_instability_stands_beside_every_index(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    x = np.random.default_rng(1).normal(0.4585, 0.0004, 60) + np.where(np.arange(60) > 40, 0.002, 0)
+    path = tmp_path / "shift.csv"
+    path.write_text("size\n" + "\n".join(f"{v:.4f}" for v in x), encoding="utf-8")
+    out = text(["capability", str(path), *SIZE], capsys)
+    rows = [line for line in out.splitlines() if line.split(" ")[0] in ("Cp", "Cpk", "Pp", "Ppk", "Cpm")]
+    assert len(rows) == 5
+    assert all("not stable" in row for row in rows)
+    assert "NOT STABLE" in out
+
+
+def test_capability_of_what_can_not_be_negative(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = text(["capability", str(log), "--column", "bonus", "--upper", "0.007", "--from-zero"], capsys)
+    assert "percentiles" in out
+    assert "no index of a normal" in out
+    assert "Bissell" not in out
+
+
+def test_capability_of_position(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["capability", str(log), "--column", "dx", "--second", "dy", "--tolerance", "0.011", "--bonus", "bonus"]
+    got = machine(command, capsys)
+    assert got["n"] == 80
+    assert 0.99 < got["share_inside"] <= 1
+    assert "largest ellipse" in text(command, capsys)
+
+
+@pytest.mark.parametrize(("more", "kind"), [
+    (["--subgroup", "part"], "average-range"), ([], "individuals"), (["--kind", "ewma", "--steady"], "ewma"),
+    (["--kind", "cusum", "--centre", "0.4585", "--sigma", "0.0007"], "cusum"),
+    (["--subgroup", "part", "--kind", "average-sd"], "average-sd"),
+])
+def test_chart_keys(log: Path, capsys: pytest.CaptureFixture[str], more: list[str], kind: str) -> None:
+    command = ["chart", str(log), "--column", "size", *more]
+    got = machine(command, capsys)
+    assert {"centre", "lower_limit", "upper_limit", "sigma", "points", "signals", "run_length"} <= set(got)
+    assert got["kind"] == kind
+    assert got["lower_limit"] < got["upper_limit"]
+    assert len(got["points"]) == (20 if "part" in more else 80)
+    assert kind in text(command, capsys)
+
+
+def test_charts_of_counts_and_positions(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    share = machine(["chart", str(log), "--column", "faults", "--kind", "p", "--size", "inspected"], capsys)
+    same = machine(["chart", str(log), "--column", "faults", "--kind", "p", "--size", "50"], capsys)
+    assert share["centre"] == same["centre"]
+    count = machine(["chart", str(log), "--column", "faults", "--kind", "c"], capsys)
+    assert count["centre"] == pytest.approx(50 * share["centre"])
+    place = machine(["chart", str(log), "--column", "dx", "--second", "dy"], capsys)
+    assert place["kind"] == "position"
+    assert len(place["mean_position"]) == 2
+
+
+def test_a_signal_is_named_with_points_and_meaning(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "run.csv"
+    x = [0, 1, -1, 0.5, -0.5, 1, -1, 0.8, -0.8, 0.3] + [0.4 + 0.01 * (i % 3) for i in range(10)]
+    path.write_text("x,day\n" + "\n".join(f"{v},d{i}" for i, v in enumerate(x)), encoding="utf-8")
+    command = ["chart", str(path), "--column", "x", "--subgroup", "day", "--centre", "0", "--sigma", "1"]
+    got = machine([*command, "--tests", "same_side, beyond_limits"], capsys)
+    assert got["tests"] == ["beyond_limits", "same_side"]
+    assert [s["test"] for s in got["signals"]] == ["same_side"]
+    assert got["signals"][0]["points"] == list(range(10, 21))
+    assert got["signals"][0]["labels"][0] == "d9"
+    out = text([*command, "--tests", "same_side"], capsys)
+    assert "10 to 20" in out
+    assert "the level has moved" in out
+
+
+def test_limits_from_an_earlier_chart(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    first = machine(["chart", str(log), "--column", "size"], capsys)
+    held = tmp_path / "held.json"
+    held.write_text(json.dumps(first), encoding="utf-8")
+    later = tmp_path / "later.csv"
+    later.write_text("size\n" + "\n".join("0.4620" for _ in range(5)), encoding="utf-8")
+    got = machine(["chart", str(later), "--column", "size", "--limits", str(held)], capsys)
+    assert got["upper_limit"] == first["upper_limit"]
+    assert {s["test"] for s in got["signals"]} >= {"beyond_limits"}
+    base = machine(["chart", str(log), "--column", "size", "--baseline", "40"], capsys)
+    assert base["baseline_points"] == 40
+    for bad in ("{}", "no json", '{"frozen": {"kind": "individuals"}}'):
+        held.write_text(bad, encoding="utf-8")
+        assert run(["chart", str(later), "--column", "size", "--limits", str(held)]) == 2
+    capsys.readouterr()
+
+
+@pytest.mark.parametrize(("kind", "ending"), [
+    ([], ".svg"), (["--subgroup", "part"], ".pdf"), (["--kind", "cusum"], ".png"), (["--kind", "ewma"], ".svg"),
+])
+def test_pictures_are_the_same_bytes_each_time(log: Path, tmp_path: Path, kind: list[str], ending: str,
+                                               capsys: pytest.CaptureFixture[str]) -> None:
+    pictures = []
+    for name in ("a", "b"):
+        target = tmp_path / f"{name}{ending}"
+        assert run(["chart", str(log), "--column", "size", *kind, "--plot", str(target)]) == 0
+        pictures.append(target.read_bytes())
+    assert pictures[0] == pictures[1]
+    capsys.readouterr()
+
+
+def test_a_picture_marks_signals_by_shape(tmp_path: Path) -> None:
+    from holeqc.reports.chart_plots import MARKS, chart_figure
+    from holeqc.statistics.charts import chart
+    from holeqc.statistics.signals import ALL_TESTS
+
+    assert set(ALL_TESTS) <= set(MARKS)
+    assert len({MARKS[t] for t in ALL_TESTS}) == len(ALL_TESTS)
+    x = np.concatenate([np.random.default_rng(1).normal(0, 1, 30), [6.0], np.full(10, 0.7)])
+    figure = chart_figure(chart(x), "size", "in")
+    lines = [line for line in figure.axes[0].get_lines() if line.get_markerfacecolor() == "none"]
+    assert len(lines) >= 2
+    assert len({line.get_marker() for line in lines}) == len(lines)
+    labels = [t.get_text() for t in figure.axes[0].texts]
+    assert any("upper limit" in t for t in labels)
+
+
+def test_probability_plot(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "p.svg"
+    assert run(["capability", str(log), *SIZE, "--plot", str(target)]) == 0
+    assert b"<svg" in target.read_bytes()
+    capsys.readouterr()
+
+
+@pytest.mark.parametrize("arguments", [
+    ["capability", "{log}", "--column", "none", "--upper", "1"], ["capability", "{log}", "--column", "size"],
+    ["capability", "{log}", "--column", "part", "--upper", "1"], ["capability", "{log}", *SIZE, "--within", "guess"],
+    ["capability", "{log}", "--column", "size", "--lower", "2", "--upper", "1"],
+    ["capability", "{log}", "--column", "dx", "--second", "dy"], ["capability", "{log}", *SIZE, "--tolerance", "1"],
+    ["capability", "missing.csv", *SIZE], ["chart", "{log}", "--column", "size", "--kind", "pie"],
+    ["chart", "{log}", "--column", "size", "--tests", "first"], ["chart", "{log}", "--column", "faults", "--kind", "p"],
+    ["chart", "{log}", "--column", "size", "--second", "dy", "--kind", "ewma"],
+    ["chart", "{log}", "--column", "size", "--kind", "c"], ["chart", "{log}", "--column", "size", "--size", "50"],
+    ["chart", "{log}", "--column", "size", "--kind", "position"],
+    ["chart", "{log}", "--column", "size", "--plot", "picture.bmp"], ["chart", "{log}"],
+])
+def test_unusable_input_exits_with_2(log: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([a.replace("{log}", str(log)) for a in arguments]) == 2
+    caught = capsys.readouterr()
+    assert caught.out == ""
+    assert len(caught.err) > 10
+    assert "Traceback" not in caught.err
+
+
+def test_a_bad_cell_is_named_and_nothing_is_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text("size\n0.458\n>0.462\n0.459\n", encoding="utf-8")
+    assert run(["capability", str(path), *SIZE]) == 2
+    caught = capsys.readouterr()
+    assert caught.out == ""
+    assert "row 3, column size" in caught.err
+    assert "cut off" in caught.err
+
+
+def test_blank_cells_are_told_on_standard_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "gaps.csv"
+    path.write_text("size,n\n0.458,1\n,2\n0.459,3\n0.4585,4\n", encoding="utf-8")
+    assert run(["capability", str(path), *SIZE, "--json"]) == 0
+    caught = capsys.readouterr()
+    got = json.loads(caught.out)
+    assert got["n"] == 3
+    assert "row 3, column size" in caught.err
+    assert any(r["code"] == "missing-readings" for r in got["remarks"])
+
+
+def test_one_reading_gets_an_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.csv"
+    path.write_text("size\n0.458\n", encoding="utf-8")
+    got = machine(["capability", str(path), *SIZE], capsys)
+    assert got["n"] == 1
+    assert got["Cpk"] is None
+    assert "no index" in text(["capability", str(path), *SIZE], capsys)
+    assert "none" in text(["chart", str(path), "--column", "size"], capsys)
+
+
+def test_workbook_and_published_data(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.append(["flow"])
+    data = STATISTICS / "handbook_flow_rate.csv"
+    for line in data.read_text(encoding="utf-8").splitlines()[2:]:
+        sheet.append([float(line.split(",")[1])])
+    path = tmp_path / "flow.xlsx"
+    book.save(path)
+    got = machine(["chart", str(path), "--column", "flow"], capsys)
+    again = machine(["chart", str(data), "--column", "flowrate"], capsys)  # comment lines are passed over
+    assert got["centre"] == again["centre"] == pytest.approx(50.81)  # NIST/SEMATECH e-Handbook 6.3.2.2
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = ("import sys; from holeqc.commands import capability, chart, tables; "
+            "print([m for m in ('scipy', 'pandas', 'matplotlib', 'openpyxl', 'numpy') if m in sys.modules])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
