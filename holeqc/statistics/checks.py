@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray, as_values
+from holeqc.statistics.basics import FloatArray
 
 FEW = 50  #: below this many readings the interval of an index is wider than a fifth of it (common practice, no source)
 MANY_STEPS = 1000  #: readings with more different values than this are not coarse
@@ -34,15 +34,20 @@ class Readings:
 
 def prepare(values: ArrayLike) -> Readings:
     """Return readings without their missing ones (NaN); raises ``DataError`` when none is left or one is infinite."""
-    x = as_values(values)
+    try:
+        x = np.asarray(values, dtype=float).ravel()
+    except (TypeError, ValueError):
+        raise DataError("the readings must be numbers") from None
+    ordered = np.sort(x)
     missing, kept = 0, None
-    if math.isnan(float(x.sum())):
+    if x.size and math.isnan(ordered[-1]):  # missing ones are sorted to the end
         kept = np.flatnonzero(~np.isnan(x))
         missing = x.size - kept.size
-        x = x[kept]
+        x, ordered = x[kept], ordered[:kept.size]
     if not x.size:
         raise DataError("there is no reading" if not missing else f"all {missing} readings are missing")
-    ordered = np.sort(x)
+    if math.isinf(ordered[0]) or math.isinf(ordered[-1]):
+        raise DataError("the readings hold an infinite value; only plain numbers can be used")
     # readings converted from another unit differ in their last bits without being different
     noise = 1e-12 * max(abs(float(ordered[0])), abs(float(ordered[-1])))
     thin = ordered[::max(1, x.size // (8 * MANY_STEPS))]

@@ -69,14 +69,18 @@ def noncentrality_for(probability: float, t: float, dof: float) -> float:
     It turns an observed t into a confidence bound: the chance falls as the noncentrality grows.
     """
     from scipy.optimize import brentq
+    from scipy.special import ndtri
 
     def miss(delta: float) -> float:
         return noncentral_t_cdf(t, dof, delta) - probability
 
-    step = 4 * math.sqrt(1 + t * t / (2 * dof))
-    low, high = t - step, t + step
+    # close to the answer: t with its delta-method scatter
+    scatter = math.sqrt(1 + t * t / (2 * dof))
+    guess = t - float(ndtri(probability)) * scatter
+    step = 0.02 * scatter + 2 * (scatter * scatter) / (1 + math.sqrt(dof))
+    low, high = guess - step, guess + step
     while miss(low) < 0:
         low -= 2 * (high - low)
     while miss(high) > 0:
         high += 2 * (high - low)
-    return float(brentq(miss, low, high, xtol=1e-13, rtol=1e-13, maxiter=200))
+    return float(brentq(miss, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
