@@ -25,6 +25,7 @@ from holeqc.inspection.minimax_search import search
 CELLS = 48_000  #: rows times parts handled at once, so that a batch stays in the processor's cache
 TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit
 ROUNDS = (2, 1, 2)  #: exact steps before each look at the certificates
+QUICK = 0.1  #: the fast way's results are good enough at this part of the tolerance
 LAST_STEPS = 7  #: exact steps for the parts that those leave
 
 
@@ -93,7 +94,7 @@ def _in_batches(
             else:
                 results.sure(problem.rotate)
             results.write(placed, out, where)
-            left.append(batch[results.open()])
+            left.append(batch[results.open(QUICK)])
     return np.concatenate(left)
 
 
@@ -115,9 +116,9 @@ class _Results:
         out.binding[where] = self.binding.T
         out.gap[where] = np.maximum(self.overshoot - self.proved, 0.0) * self.frame.scale
 
-    def open(self) -> npt.NDArray[np.intp]:
-        """Return the parts that aren't proved."""
-        return np.flatnonzero(~(self.overshoot - self.proved <= self.frame.tolerance))
+    def open(self, part: float = 1.0) -> npt.NDArray[np.intp]:
+        """Return the parts that aren't proved to ``part`` of their tolerance."""
+        return np.flatnonzero(~(self.overshoot - self.proved <= part * self.frame.tolerance))
 
     def quick(self) -> None:
         """Settle what the fast way can."""
@@ -130,7 +131,7 @@ class _Results:
             over -= frame.c
             reached, proved = over.max(axis=0), proof.anywhere()
             self._put(where, guess, reached, proved, over)
-            left = np.flatnonzero(~(reached - proved <= frame.tolerance))
+            left = np.flatnonzero(~(reached - proved <= QUICK * frame.tolerance))
             if not left.size:
                 return
             where = left if isinstance(where, slice) else where[left]
@@ -141,22 +142,23 @@ class _Results:
         where that isn't proof enough."""
         over = self.frame.distances(self.angle, self.tx, self.ty) - self.frame.c
         self._put(slice(None), self, over.max(axis=0), self.proved, over)
-        index = self.open()
+        index = self.open(QUICK)
         if not index.size:
             return
         frame = self.frame.take(index)
         if not rotate:
-            self._take_over(index, frame, solve(frame, rotate=False))
+            self._take_over(index, frame, _on_cones(frame, rotate=False))
             return
         found = fast.settle(frame, LAST_STEPS)
-        stuck = np.flatnonzero(~(found.apart <= frame.tolerance))
+        stuck = np.flatnonzero(~(found.apart <= QUICK * frame.tolerance))
         if stuck.size:
-            found.put(stuck, solve(frame.take(stuck), rotate=True))
+            found.put(stuck, _on_cones(frame.take(stuck), rotate=True))
         self._take_over(index, frame, found)
         left = np.flatnonzero(~(found.overshoot - found.proved <= frame.tolerance))
         if left.size:
             frame, found = frame.take(left), found.take(left)
             search(frame, found)
+            fast.finish(frame, found, LAST_STEPS, rotate=True)
             self._take_over(index[left], frame, found)
 
     def _take_over(self, index: npt.NDArray[np.intp], frame: Frame, found: Solved) -> None:
@@ -170,3 +172,10 @@ class _Results:
         self.angle[where], self.tx[where], self.ty[where] = motion.angle, motion.tx, motion.ty
         self.overshoot[where], self.proved[where] = overshoot, proved
         self.binding[:, where] = over >= overshoot - TOUCH
+
+
+def _on_cones(frame: Frame, *, rotate: bool) -> Solved:
+    """Solve on cones, then take exact steps from where rounding stops them."""
+    found = solve(frame, rotate=rotate)
+    fast.finish(frame, found, LAST_STEPS, rotate=rotate)
+    return found

@@ -67,6 +67,7 @@ def solve(frame: Frame, *, rotate: bool, arc: Arc | None = None) -> Solved:
     rows = len(frame.c)
     out = unsolved(rows, parts)
     index = np.arange(parts)
+    frame = frame if rotate else frame.still()
     state = _start(frame)
     pace = np.full(parts, 0.2)
     for step in range(MOST_STEPS):
@@ -79,7 +80,7 @@ def solve(frame: Frame, *, rotate: bool, arc: Arc | None = None) -> Solved:
                 stay = np.flatnonzero(~done)
                 frame, state, index = frame.take(stay), state.keep(stay), index[stay]
                 measure, pace = measure[stay], pace[stay]
-        pace = _advance(frame, state, pace * measure / rows, rotate)
+        pace = _advance(frame, state, pace * measure / rows)
     return out
 
 
@@ -124,7 +125,7 @@ def _record(
     return (out.apart[index] <= frame.tolerance) | (out.proved[index] >= arc.level[index])
 
 
-def _advance(frame: Frame, state: State, goal: Floats, rotate: bool) -> Floats:
+def _advance(frame: Frame, state: State, goal: Floats) -> Floats:
     """Take one step towards complementarity ``goal`` (B,); return the share to aim at next."""
     w = state.a * state.a - state.qx * state.qx - state.qy * state.qy
     wd = state.weight * state.weight - state.ux * state.ux - state.uy * state.uy
@@ -138,7 +139,7 @@ def _advance(frame: Frame, state: State, goal: Floats, rotate: bool) -> Floats:
     hold = k * (bx * bx + by * by) + 2 * ratio
     hold /= hold.sum(axis=0)
     pivot = (hold * state.rx).sum(axis=0), (hold * state.ry).sum(axis=0)
-    turn = _per_radius(frame) if rotate else np.zeros_like(frame.radius)
+    turn = frame.turn
     jx, jy = (pivot[1] - state.ry) * turn, (state.rx - pivot[0]) * turn
     g = goal * state.a / w, -goal * state.qx / w, -goal * state.qy / w
     dv, dx, dy, da = _newton(state, k, ratio, (b0, bx, by), (jx, jy), g, turn)
@@ -158,11 +159,6 @@ def _advance(frame: Frame, state: State, goal: Floats, rotate: bool) -> Floats:
     _move(frame, state, (dv, dx, dy, da * turn, sx, sy), pivot, primal)
     shorter = np.minimum(primal, dual)
     return np.where(shorter > 0.8, 0.1, np.where(shorter > 0.3, 0.3, 1.0))
-
-
-def _per_radius(frame: Frame) -> Floats:
-    """Return the turn (B,) in rad that a unit of arc stands for; zero for a pattern without extent."""
-    return np.where(frame.radius > 0, 1 / np.where(frame.radius > 0, frame.radius, 1.0), 0.0)
 
 
 def _newton(

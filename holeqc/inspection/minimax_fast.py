@@ -44,7 +44,7 @@ class Exact:
 def rough(frame: Frame) -> Exact:
     """Return where the rough steps end, and the heaviest rows there."""
     single = np.float32
-    turn = 1 / frame.radius
+    turn = frame.turn
     jx, jy = (-frame.py * turn).astype(single), (frame.px * turn).astype(single)
     qx, qy = (frame.px - frame.hx).astype(single), (frame.py - frame.hy).astype(single)
     c = frame.c.astype(single)
@@ -77,6 +77,7 @@ def rough(frame: Frame) -> Exact:
         stiff = weight * inverse
         wanted = goal * inverse
         matrix, right, _ = distance_system(nx, ny, jx, jy, jj, per, stiff, wanted - stiff * miss)
+        matrix[9] += single(1e-20)  # a pattern without extent has no arc to find
         dv, dx, dy, da = solve_symmetric(matrix, right)
         sx = jx * da
         sx += dx
@@ -143,7 +144,7 @@ def sharpen(frame: Frame, start: Exact, steps: int) -> tuple[Exact, Bound]:
     give (1e-7 of a unit of weight) keeps the system solvable without shifting the end point.
     """
     few = _few(frame, start.rows)
-    turn = 1 / frame.radius
+    turn = frame.turn
     angle, tx, ty, v, weight = start.angle, start.tx, start.ty, start.overshoot, start.weight
     for _ in range(steps):
         nx, ny, jx, jy, distance = _touch(few, angle, tx, ty, turn)
@@ -154,7 +155,12 @@ def sharpen(frame: Frame, start: Exact, steps: int) -> tuple[Exact, Bound]:
         weight = weight * touching
         drive = weight - stiff * slack
         matrix, right, slope = distance_system(nx, ny, jx, jy, jx * jx + jy * jy, weight / distance, stiff, drive)
-        dv, dx, dy, da = solve_symmetric(matrix, right)
+        curve = nx * jy
+        curve -= ny * jx
+        curve *= weight
+        bend = curve.sum(axis=0)
+        bend *= -turn
+        dv, dx, dy, da = solve_symmetric(matrix, right, bend)
         change = dv - nx * dx
         change -= ny * dy
         change -= slope * da
@@ -178,6 +184,20 @@ def settle(frame: Frame, steps: int) -> Solved:
     out.weight[:] = 0.0
     np.put_along_axis(out.weight, motion.rows, proof.weight, 0)
     return out
+
+
+def finish(frame: Frame, found: Solved, steps: int, *, rotate: bool) -> None:
+    """Take exact steps from motions that another way found, and keep in place what they improve."""
+    rows, weight = _heaviest(found.weight.astype(np.float32))
+    motion = Exact(found.angle, found.tx, found.ty, found.overshoot, rows, weight)
+    motion, proof = sharpen(frame if rotate else frame.still(), motion, steps)
+    overshoot = frame.overshoot(motion.angle, motion.tx, motion.ty)
+    better = np.flatnonzero(overshoot < found.overshoot)
+    found.overshoot[better] = overshoot[better]
+    for name in ("angle", "tx", "ty"):
+        getattr(found, name)[better] = getattr(motion, name)[better]
+    proved = proof.anywhere() if rotate else proof.at(found.angle)
+    found.proved[:] = np.fmax(found.proved, np.minimum(proved, found.overshoot))
 
 
 def _touch(few: _Few, angle: Floats, tx: Floats, ty: Floats, turn: Floats) -> tuple[Floats, ...]:

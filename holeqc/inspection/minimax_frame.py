@@ -19,7 +19,7 @@ Floats = npt.NDArray[Any]  #: float64, or float32 inside the fast stage
 
 GAP = 1e-10  #: widest certified gap between attained and proved overshoot, as a part of the misfit
 GAP_SEARCHED = 2e-8  #: the same where many arcs of angle must be proved, but never more than
-GAP_OF_PATTERN = 2e-10  #: this part of the pattern's radius
+GAP_OF_PATTERN = 5e-11  #: this part of the pattern's radius
 ROUNDING = 4e-15  #: the same for rounding, as a part of the pattern's radius
 
 
@@ -42,12 +42,25 @@ class Frame:
     scale: Floats
     tolerance: Floats
 
+    @property
+    def turn(self) -> Floats:
+        """The turn (B,) in rad that a unit of arc stands for; zero for a pattern without extent."""
+        some = self.radius > 0
+        return np.where(some, 1 / np.where(some, self.radius, 1.0), 0.0)
+
     def take(self, index: npt.NDArray[Any]) -> Frame:
         """Return the chosen parts, in the order of ``index`` (repeats allowed)."""
         return Frame(
             *(np.ascontiguousarray(a[:, index]) for a in (self.px, self.py, self.hx, self.hy, self.c)),
             *(a[index] for a in (self.angle, self.radius, self.scale, self.tolerance)),
         )
+
+    def still(self) -> Frame:
+        """Return the same parts with patterns that don't turn: by their radius they have no extent."""
+        none = np.zeros_like(self.radius)
+        return Frame(
+            self.px, self.py, self.hx, self.hy, self.c, self.angle, none, self.scale, self.tolerance
+        )  # fmt: skip
 
     def turned(self, angle: Floats) -> Frame:
         """Return the same parts with each pattern turned on by ``angle`` (B,) rad."""
@@ -129,9 +142,8 @@ def place(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate: bool)
         cos, sin = np.ones(parts), np.zeros(parts)
     px = cos * p[:, :1] - sin * p[:, 1:]
     py = sin * p[:, :1] + cos * p[:, 1:]
-    c = np.ascontiguousarray(zone_radius.T)
-    smallest = c.min(axis=0)
-    c -= smallest
+    smallest = zone_radius.min(axis=1)
+    c = np.subtract(zone_radius.T, smallest, order="C")
     radius = float(np.sqrt((p * p).sum(axis=1).max()))
     misfit = np.sqrt(np.square(px - hx) + np.square(py - hy)).max(axis=0)
     # zones far wider than the pattern never bind; they must not coarsen the tolerance

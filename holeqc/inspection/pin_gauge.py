@@ -1,9 +1,9 @@
 """Pin-pattern gauge: can all pins of the mating assembly drop into the holes together, and with how much to spare?
 
 A gauge in the plane. The pins are one rigid body, parallel to each other and perpendicular to the wall; they may be
-turned and moved as a body, by any angle, never tilted or bent. A pin is in its hole when the distance of their axes is no
-more than half the difference of their diameters. Walls that are drilled apart count as rows of their own: the same pin
-stands once in the row of the near hole and once in that of the far one.
+turned and moved as a body, by any angle, never tilted or bent. A pin is in its hole when the distance of their axes is
+no more than half the difference of their diameters. Walls that are drilled apart count as rows of their own: the same
+pin stands once in the row of the near hole and once in that of the far one.
 
 The pins' diameters are the caller's business: the pins as they are, or at their worst, that is at virtual condition
 (ASME Y14.5). The result says nothing about pins that tilt, holes that aren't round or square to the wall, or burrs.
@@ -21,7 +21,7 @@ from holeqc.problems import DataError
 
 Floats = npt.NDArray[np.float64]
 
-AT_LIMIT = 1e-9  #: a margin this part of the largest pin below zero is rounding, and counts as zero: limits are inclusive
+AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest pin is rounding and counts as zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class PinFit(PatternFit):
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """Checked input of a pin gauge: ``pin`` (N, 2), ``hole`` (B, N, 2), ``hole_diameter`` and ``pin_diameter`` (B, N)."""
+    """Checked input: ``pin`` (N, 2), ``hole`` (B, N, 2), ``hole_diameter`` and ``pin_diameter`` (B, N)."""
 
     pin: Floats
     hole: Floats
@@ -76,8 +76,8 @@ def pin_pattern_margin(
 ) -> PinFit:
     """Find the largest margin m with which the whole pin pattern enters the holes of each part.
 
-    Over every rotation R and translation t, exactly and for all angles (nothing is linearised, no start is trusted), m is
-    the largest number with ``|R pin_i + t - hole_i| <= (hole_diameter_i - pin_diameter_i) / 2 - m`` for every row i.
+    Over every rotation R and translation t, exactly and for all angles (nothing is linearised, no start is trusted), m
+    is the largest number with ``|R pin_i + t - hole_i| <= (hole_diameter_i - pin_diameter_i) / 2 - m`` for every row i.
     At ``m >= 0`` all pins enter together.
 
     Parameters
@@ -95,8 +95,8 @@ def pin_pattern_margin(
     ------
     DataError : shapes that don't belong together, infinite numbers, a missing pin, a diameter below zero
 
-    Source: gauging of a pattern at virtual condition, ASME Y14.5 (the boundary that holes may not cut); method and proof
-    of the best motion: :mod:`holeqc.inspection.minimax` and :mod:`holeqc.inspection.minimax_certificate`.
+    Source: a pattern of holes against its virtual condition, ASME Y14.5 (the boundary that no hole may cut); method and
+    proof of the best motion: :mod:`holeqc.inspection.minimax` and :mod:`holeqc.inspection.minimax_certificate`.
     """
     gauge = checked(pin_xy, hole_xy, hole_diameter, pin_diameter)
     fit = best_motion(gauge.pin, gauge.hole, gauge.clearance)
