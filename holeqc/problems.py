@@ -83,3 +83,7 @@ class TableError(HoleQCError, LookupError):
 
 class DataError(HoleQCError, ValueError):
     """Numbers that a calculation can't take: wrong shape, empty, limits upside down."""
+
+
+class LedgerError(HoleQCError):
+    """The ledger can't be opened, read or written, or refuses what was asked; nothing was recorded."""

@@ -1,0 +1,46 @@
+"""The record: what was measured, judged and signed, append-only, in an SQLite file or on a PostgreSQL server.
+
+Opening and writing::
+
+    open_ledger(where=None, *, create=True) -> Ledger      # path, URL, HOLEQC_LEDGER, ./holeqc-ledger.sqlite3
+    with open_ledger("shop.sqlite3") as ledger:
+        recorded = ledger.record(inspection, spec_text, by="bench 2")        # -> Recorded; all of it or nothing
+        with ledger.transaction() as t:                    # the one writer; nested ones join; all in or nothing
+            ledger.rows(select(...))                       # reads inside see the lock-holder's state
+            entry = ledger.entry("tag", by="inspector 3", rows={"tag": [{...}], "tag_event": [{...}]})
+            entry.seq, entry.hash, entry.ids["tag"]        # ids are given out here, without a gap
+            t.take_ids(schema.TAG, 1)                      # a number ahead of its row, if the row must hold it
+
+``rows`` maps a table of `holeqc.ledger.schema` to rows ``column -> value``; ``id`` and ``entry`` are filled in, columns
+left out become '' or NULL. One entry may bring rows of several tables. ``replaces=seq, reason=...`` corrects an entry.
+An entry outside `Ledger.transaction` is a transaction of its own. Whatever must be true for an entry (nothing held, tag
+closed, other person) is asked inside the transaction, where nobody else can write.
+
+Asking::
+
+    ledger.rows(select(schema.TAG).where(...)) -> list of dicts    # SQLAlchemy Core, both engines
+    ledger.verify(expected=None) -> Verified                       # .holds, .first_bad, .faults, .notes, .head
+    ledger.head() -> (seq, hash)
+
+Every problem is a `holeqc.problems.LedgerError`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from holeqc.ledger.ledger import Ledger
+
+
+def open_ledger(where: str | Path | None = None, *, create: bool = True) -> Ledger:
+    """Return the ledger at a path or URL, made there on first use unless ``create`` is False.
+
+    Raises:
+        LedgerError: it can't be opened, isn't there and may not be made, or is newer than this holeqc.
+    """
+    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.location import find_location
+
+    return Ledger(find_location(where), create=create)

@@ -1,0 +1,130 @@
+"""The two databases: connections, transactions with one writer at a time, rows in and out in bulk.
+
+SQLite keeps a rollback journal, not a write-ahead log: a ledger may lie on a network share, where a write-ahead log is not
+allowed. A writer takes the file's write lock at the start (``BEGIN IMMEDIATE``); on PostgreSQL it takes an advisory
+lock. Both wait at most `WAIT_SECONDS`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import create_engine, event
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.pool import NullPool
+
+from holeqc.ledger.location import Location
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine, Table
+
+WAIT_SECONDS = 30.0  #: how long a writer waits for another before it gives up
+APPLICATION_ID = 0x68514C31  #: marks an SQLite file as a ledger ("hQL1")
+_LOCK = "hashtext('holeqc ledger ' || current_schema())"
+
+
+def make_engine(location: Location, *, wait_seconds: float = WAIT_SECONDS) -> Engine:
+    """Return the engine of a ledger; nothing is opened yet.
+
+    Raises:
+        LedgerError: a server is asked for and its driver isn't installed.
+    """
+    if location.path is not None:
+        engine = create_engine(f"sqlite:///{location.path}", poolclass=NullPool, connect_args={"timeout": wait_seconds})
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    try:
+        return create_engine(
+            location.url, poolclass=NullPool,
+            connect_args={"connect_timeout": max(2, int(wait_seconds)), "application_name": "holeqc"},
+        )  # fmt: skip
+    except ImportError:
+        raise LedgerError(
+            "a ledger on a PostgreSQL server needs the driver psycopg; install holeqc with it: pip install 'holeqc[postgres]'"
+        ) from None
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
+    connection.isolation_level = None  # the driver's own BEGIN comes too late for a lock at the start
+    for pragma in ("foreign_keys = ON", "recursive_triggers = ON", "synchronous = FULL", "trusted_schema = OFF"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    immediate = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
+
+
+@contextlib.contextmanager
+def reading(engine: Engine, location: Location) -> Iterator[Connection]:
+    """Give a connection to read with, all of it as of one moment; errors come as `LedgerError`."""
+    with told(location), engine.connect() as connection:
+        if engine.dialect.name == "postgresql":
+            connection = connection.execution_options(isolation_level="REPEATABLE READ")
+        with connection.begin():
+            yield connection
+
+
+@contextlib.contextmanager
+def writing(engine: Engine, location: Location, wait_seconds: float = WAIT_SECONDS) -> Iterator[Connection]:
+    """Give the one writer's connection: all that is written comes in at the end, or nothing of it."""
+    with told(location), engine.connect() as connection:
+        connection = connection.execution_options(writes=True)
+        with connection.begin():
+            if engine.dialect.name == "postgresql":
+                connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(wait_seconds * 1000)}")
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
+            yield connection
+
+
+@contextlib.contextmanager
+def told(location: Location) -> Iterator[None]:
+    """Turn a database's errors into ones that say what to do."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise LedgerError(f"ledger {location.shown}: {_advice(str(error.orig or error), location)}") from error
+    except SQLAlchemyError as error:
+        raise LedgerError(f"ledger {location.shown}: {error}") from error
+    except sqlite3.Error as error:
+        raise LedgerError(f"ledger {location.shown}: {_advice(str(error), location)}") from error
+
+
+_ADVICE: tuple[tuple[str, str], ...] = (
+    ("database is locked", "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"),
+    ("lock timeout", "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"),
+    ("database or disk is full", "the disk is full; nothing was recorded. Make room and run it again"),
+    ("No space left", "the server's disk is full; nothing was recorded. Make room there and run it again"),
+    ("disk I/O error", "the disk refused to read or write (full, failing or gone); nothing was recorded"),
+    ("readonly database", "the file may only be read; nothing was recorded. Ask who keeps it for the right to write"),
+    ("unable to open database file", "the file can't be opened; look whether the folder is there and may be written to"),
+    ("file is not a database", "the file is no ledger"),
+    ("malformed", "the file is damaged: a copy is needed (holeqc ledger verify says how far it holds)"),
+    ("append-only", "it is append-only: what is recorded can't be changed; write a new entry"),
+    ("permission denied", "this user may not do that on the server; nothing was recorded"),
+)
+
+
+def _advice(message: str, location: Location) -> str:
+    message = " ".join(message.split())
+    return next((f"{advice} ({message})" for words, advice in _ADVICE if words in message), message)
+
+
+def add_rows(connection: Connection, table: Table, columns: Sequence[str], values: Sequence[Sequence[Any]]) -> None:
+    """Write rows of a table, given column by column, the quickest way that the database has."""
+    if not values or not values[0]:
+        return
+    names = ", ".join(columns)
+    rows: Iterable[tuple[Any, ...]] = zip(*values, strict=True)
+    if connection.dialect.name == "sqlite":
+        marks = ", ".join("?" * len(columns))
+        connection.exec_driver_sql(f"INSERT INTO {table.name} ({names}) VALUES ({marks})", list(rows))
+        return
+    with connection.connection.cursor() as cursor, cursor.copy(f"COPY {table.name} ({names}) FROM STDIN") as copy:  # type: ignore[attr-defined]
+        for row in rows:
+            copy.write_row(row)

@@ -1,0 +1,94 @@
+"""What makes the tables append-only: triggers that refuse update, delete, replace and truncate, on every table.
+
+SQLite: ``INSERT OR REPLACE`` deletes without firing delete triggers unless ``recursive_triggers`` is on, and a stranger's
+connection may have it off; so a trigger before insert refuses a key that is there already. PostgreSQL: a trigger for
+each statement also fires for ``ON CONFLICT DO UPDATE`` and for ``TRUNCATE``.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sqlalchemy import UniqueConstraint, text
+
+from holeqc.ledger.schema import TABLES
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Table
+
+REFUSAL = "the ledger is append-only: write a new entry that names the old one and the reason"
+FUNCTION = "holeqc_append_only"
+
+
+def _keys(table: Table) -> list[list[str]]:
+    """Return the sets of columns that are unique in a table, the primary key first."""
+    unique = [[c.name for c in u.columns] for u in table.constraints if isinstance(u, UniqueConstraint)]
+    return [[c.name for c in table.primary_key.columns], *sorted(unique)]
+
+
+def sqlite_guards(table: Table) -> dict[str, str]:
+    """Return the triggers of one table on SQLite: name -> statement."""
+    name = table.name
+    there = " OR ".join(
+        f"EXISTS (SELECT 1 FROM {name} WHERE {' AND '.join(f'{c} = NEW.{c}' for c in key)})" for key in _keys(table)
+    )
+    stop = f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
+    return {
+        f"{name}_no_update": f"CREATE TRIGGER {name}_no_update BEFORE UPDATE ON {name} {stop}",
+        f"{name}_no_delete": f"CREATE TRIGGER {name}_no_delete BEFORE DELETE ON {name} {stop}",
+        f"{name}_no_replace": f"CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {name} WHEN {there} {stop}",
+    }
+
+
+def postgres_guard(table: Table) -> tuple[str, str]:
+    """Return the trigger of one table on PostgreSQL: name and statement."""
+    name = f"{table.name}_append_only"
+    return name, (
+        f"CREATE TRIGGER {name} BEFORE UPDATE OR DELETE OR TRUNCATE ON {table.name} "
+        f"FOR EACH STATEMENT EXECUTE FUNCTION {FUNCTION}()"
+    )
+
+
+_POSTGRES_BODY = f"BEGIN RAISE EXCEPTION '{REFUSAL}' USING ERRCODE = 'restrict_violation'; END"
+
+
+def create_guards(connection: Connection) -> None:
+    """Put the triggers on every table."""
+    if connection.dialect.name == "sqlite":
+        for table in TABLES:
+            for statement in sqlite_guards(table).values():
+                connection.exec_driver_sql(statement)
+        return
+    connection.exec_driver_sql(
+        f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $body${_POSTGRES_BODY}$body$"
+    )
+    for table in TABLES:
+        connection.exec_driver_sql(postgres_guard(table)[1])
+
+
+def missing_guards(connection: Connection) -> list[str]:
+    """Return the names of guards that are not there, switched off, or not as they were made; and triggers not ours."""
+    if connection.dialect.name == "sqlite":
+        wanted = {name: sql for table in TABLES for name, sql in sqlite_guards(table).items()}
+        rows = connection.execute(text("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"))
+        found = {str(name): str(sql) for name, sql in rows}
+        wrong = [name for name, sql in wanted.items() if found.get(name) != sql]
+        return wrong + [f"{name} (not of the ledger)" for name in found if name not in wanted]
+    return _missing_on_postgres(connection)
+
+
+def _missing_on_postgres(connection: Connection) -> list[str]:
+    wanted = {postgres_guard(table)[0]: table.name for table in TABLES}
+    # tgtype: bit 0 row, 1 before, 2 insert, 3 delete, 4 update, 5 truncate
+    rows = connection.execute(text(
+        "SELECT t.tgname, c.relname, CAST(t.tgenabled AS text), t.tgtype, p.proname, p.prosrc FROM pg_trigger t "
+        "JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_namespace n ON n.oid = c.relnamespace "
+        "JOIN pg_proc p ON p.oid = t.tgfoid WHERE NOT t.tgisinternal AND n.nspname = current_schema()"
+    ))  # fmt: skip
+    good, strange = set(), []
+    for name, table, enabled, kind, function, body in rows:
+        if wanted.get(name) != table:
+            strange.append(f"{name} (not of the ledger)")
+        elif enabled in {"O", "A"} and (kind, function, body) == (0b111010, FUNCTION, _POSTGRES_BODY):
+            good.add(name)
+    return [name for name in wanted if name not in good] + strange

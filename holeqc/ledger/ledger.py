@@ -1,0 +1,228 @@
+"""The ledger opened: transactions, entries, and the questions that are asked of it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import func, select
+
+import holeqc
+from holeqc.ledger import canonical
+from holeqc.ledger import engine as engines
+from holeqc.ledger.location import Location
+from holeqc.ledger.migrations import bring_up_to_date
+from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, parent_of
+from holeqc.ledger.times import now, stored
+from holeqc.ledger.values import plain
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Select, Table
+
+    from holeqc.inspection.results import Inspection
+    from holeqc.ledger.recording import Recorded
+    from holeqc.ledger.verify import Verified
+
+Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
+_PLACE = {table.name: place for place, table in enumerate(DETAILS)}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An entry that was written: its number, its hash, and the ids that its rows got (tables with an ``id``)."""
+
+    seq: int
+    hash: str
+    at: str
+    ids: dict[str, list[int]] = field(default_factory=dict)
+
+
+class EntryWriter:
+    """One entry while it is being written; rows first, `finish` last."""
+
+    def __init__(self, transaction: Transaction, kind: str, by: str, when: dt.datetime | None) -> None:
+        self._transaction = transaction
+        self.seq = transaction.head[0] + 1
+        at, offset = now() if when is None else stored(when)
+        self._row: dict[str, Any] = {
+            "seq": self.seq, "kind": kind, "at": at, "offset_minutes": offset, "made_by": plain(by),
+            "tool": holeqc.__version__, "previous": transaction.head[1],
+        }  # fmt: skip
+        self._payload = canonical.PayloadDigest()
+        self._place = -1
+        self.ids: dict[str, list[int]] = {}
+
+    def add(self, table: Table, columns: Sequence[str], values: Sequence[Sequence[Any]]) -> None:
+        """Write rows given column by column, shape (columns, rows); values as both databases keep them.
+
+        Tables must come in the order of `schema.DETAILS`, rows in the order of their key.
+        """
+        if _PLACE[table.name] < self._place:
+            raise LedgerError(f"rows of {table.name} must come before those of {DETAILS[self._place].name}")
+        self._place = _PLACE[table.name]
+        engines.add_rows(self._transaction.connection, table, columns, values)
+        self._payload.add(table.name, columns, values)
+
+    def add_mapped(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> list[int]:
+        """Write rows given as mappings; ``id`` and ``entry`` are filled in, what is left out is '' or NULL."""
+        if not rows:
+            return []
+        known = {c.name: c for c in table.columns}
+        strange = {name for row in rows for name in row} - set(known)
+        if strange:
+            raise LedgerError(f"table {table.name} has no column {', '.join(sorted(strange))}")
+        filled: dict[str, Sequence[Any]] = {}
+        ids: list[int] = []
+        if "id" in known:
+            ids = list(self._transaction.take_ids(table, len(rows)))
+            filled["id"] = ids
+            self.ids.setdefault(table.name, []).extend(ids)
+        if parent_of(table) is None:
+            filled["entry"] = [self.seq] * len(rows)
+        for name, column in known.items():
+            if name not in filled:
+                missing = "" if column.server_default is not None else None
+                filled[name] = [plain(row.get(name, missing)) for row in rows]
+        self.add(table, list(filled), list(filled.values()))
+        return ids
+
+    def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:
+        """Write the entry's own row and return it."""
+        row = self._row | {"replaces": replaces, "reason": plain(reason), "payload": self._payload.hexdigest()}
+        row["hash"] = canonical.entry_hash(row)
+        self._transaction.connection.execute(ENTRY.insert(), [row])
+        self._transaction.head = (self.seq, row["hash"])
+        return Entry(self.seq, row["hash"], row["at"], self.ids)
+
+
+class Transaction:
+    """The one writer's hold on the ledger."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+        last = connection.execute(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1)).first()
+        self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS) if last is None else (int(last[0]), str(last[1]))
+        self._next: dict[str, int] = {}
+
+    def take_ids(self, table: Table, count: int) -> range:
+        """Return the next numbers of a table, without a gap after those that are there."""
+        if table.name not in self._next:
+            self._next[table.name] = int(self.connection.execute(select(func.max(table.c.id))).scalar() or 0) + 1
+        first = self._next[table.name]
+        self._next[table.name] = first + count
+        return range(first, first + count)
+
+    def start(self, kind: str, by: str, when: dt.datetime | None = None) -> EntryWriter:
+        """Start an entry; nothing else may be written until it is finished.
+
+        Raises:
+            LedgerError: nobody is named.
+        """
+        if not by.strip():
+            raise LedgerError("say who records: a role or a number is enough (--by \"bench 2\")")
+        return EntryWriter(self, kind, by.strip(), when)
+
+
+class Ledger:
+    """A ledger at its place. Use as a context manager, or call `close`."""
+
+    def __init__(self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS) -> None:
+        self.location = location
+        self.wait_seconds = wait_seconds
+        if location.path is not None and not create and not location.path.exists():
+            raise LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
+        self.engine = engines.make_engine(location, wait_seconds=wait_seconds)
+        self._transaction: Transaction | None = None
+        bring_up_to_date(self.engine, location, create=create)
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    # ------------------------------------------------------------------------------------------------------ write
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[Transaction]:
+        """Hold the ledger for writing: everything inside comes in together at the end, or nothing of it.
+
+        Inside another transaction of this ledger it joins that one.
+        """
+        if self._transaction is not None:
+            yield self._transaction
+            return
+        with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
+            self._transaction = Transaction(connection)
+            try:
+                yield self._transaction
+            finally:
+                self._transaction = None
+
+    def entry(
+        self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,
+        replaces: int | None = None, reason: str = "",
+    ) -> Entry:  # fmt: skip
+        """Write one entry and the rows that it brings; a transaction of its own unless one is open.
+
+        ``rows``: table's name -> rows as mappings column -> value. ``id`` and ``entry`` are filled in; the ids that
+        were given are in the result. ``replaces``: the entry that this one corrects, with the reason.
+
+        Raises:
+            LedgerError: a table or column that isn't there, nobody named, a correction without a reason.
+        """
+        given = dict(rows or {})
+        strange = set(given) - set(_PLACE)
+        if strange:
+            raise LedgerError(f"the ledger has no table {', '.join(sorted(strange))} to add to")
+        if replaces is not None and not reason.strip():
+            raise LedgerError(f"say why entry {replaces} is replaced: a correction needs its reason")
+        with self.transaction() as transaction:
+            writer = transaction.start(kind, by, when)
+            for name in sorted(given, key=_PLACE.__getitem__):
+                writer.add_mapped(METADATA.tables[name], given[name])
+            return writer.finish(replaces=replaces, reason=reason.strip())
+
+    def record(
+        self, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None
+    ) -> Recorded:
+        """Record a run of judging: see `holeqc.ledger.recording.record`."""
+        from holeqc.ledger.recording import record
+
+        return record(self, inspection, spec_text, by, when)
+
+    # ------------------------------------------------------------------------------------------------------- read
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a connection to read with; inside a transaction the transaction's own."""
+        if self._transaction is not None:
+            yield self._transaction.connection
+            return
+        with engines.reading(self.engine, self.location) as connection:
+            yield connection
+
+    def rows(self, statement: Select[Any]) -> list[dict[str, Any]]:
+        """Return the rows of a question as dicts."""
+        with self.reading() as connection:
+            return [dict(row) for row in connection.execute(statement).mappings()]
+
+    def head(self) -> tuple[int, str]:
+        """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""
+        last = self.rows(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1))
+        return (int(last[0]["seq"]), str(last[0]["hash"])) if last else (0, canonical.FIRST_PREVIOUS)
+
+    def verify(self, expected: tuple[int, str] | None = None) -> Verified:
+        """Recompute everything: see `holeqc.ledger.verify.verify`."""
+        from holeqc.ledger.verify import verify
+
+        return verify(self, expected)

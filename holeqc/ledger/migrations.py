@@ -1,0 +1,90 @@
+"""Versions of the schema: each step and its record go in one transaction, so a ledger is of one version or the next.
+
+A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out in
+the step before it, so that an old ledger still walks every step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from sqlalchemy import func, inspect, select
+from sqlalchemy.exc import SQLAlchemyError
+
+import holeqc
+from holeqc.ledger.engine import APPLICATION_ID, reading, writing
+from holeqc.ledger.guards import create_guards
+from holeqc.ledger.location import Location
+from holeqc.ledger.schema import LEDGER_VERSION, METADATA
+from holeqc.ledger.times import now
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine
+
+Step = Callable[["Connection"], None]
+
+
+def _first(connection: Connection) -> None:
+    METADATA.create_all(connection, checkfirst=False)
+    create_guards(connection)
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+STEPS: list[tuple[int, Step]] = [(1, _first)]
+
+
+def version_of(connection: Connection) -> int:
+    """Return the version of the schema, 0 where there is no ledger yet.
+
+    Raises:
+        LedgerError: an SQLite file that belongs to something else.
+    """
+    tables = set(inspect(connection).get_table_names())
+    if LEDGER_VERSION.name not in tables:
+        if connection.dialect.name == "sqlite" and tables:
+            raise LedgerError(f"the file holds tables of something else ({', '.join(sorted(tables)[:3])}); it is no ledger")
+        return 0
+    return int(connection.execute(select(func.max(LEDGER_VERSION.c.version))).scalar() or 0)
+
+
+def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> None:
+    """Make a ledger that isn't there yet (if ``create``) and take an older one to this version, step by step.
+
+    Raises:
+        LedgerError: the ledger is newer than this holeqc, or there is none and none is to be made.
+    """
+    newest = STEPS[-1][0]
+    with reading(engine, location) as connection:
+        version = version_of(connection)
+    if version == newest:
+        return
+    if version > newest:
+        raise _newer(version, newest, location)
+    if not version and not create:
+        raise LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
+    for number, step in STEPS:
+        with writing(engine, location) as connection:
+            # looked at again under the lock: another may have done it meanwhile
+            version = version_of(connection)
+            if version > newest:
+                raise _newer(version, newest, location)
+            if version >= number:
+                continue
+            try:
+                step(connection)
+            except SQLAlchemyError as error:
+                raise LedgerError(
+                    f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was changed: {error}"
+                ) from error
+            row = {"version": number, "at": now()[0], "tool": holeqc.__version__}
+            connection.execute(LEDGER_VERSION.insert(), [row])
+
+
+def _newer(version: int, newest: int, location: Location) -> LedgerError:
+    return LedgerError(
+        f"ledger {location.shown} is of version {version}; this holeqc ({holeqc.__version__}) knows versions up to {newest}. "
+        "Nothing was read or written: install the newer holeqc"
+    )

@@ -1,0 +1,26 @@
+"""Moments: UTC to the microsecond, with the offset of the bench beside."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+
+def now() -> tuple[str, int]:
+    """Return this moment as stored text and the bench's offset from UTC [minutes]."""
+    return stored(dt.datetime.now().astimezone())
+
+
+def stored(moment: dt.datetime) -> tuple[str, int]:
+    """Return a moment as text in UTC and its offset [minutes]; one without a zone is taken in the bench's zone."""
+    aware = moment.astimezone() if moment.tzinfo is None else moment
+    offset = aware.utcoffset() or dt.timedelta()
+    text = aware.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return text, round(offset.total_seconds() / 60)
+
+
+def shown(at: str, offset_minutes: int) -> str:
+    """Return a stored moment as the clock at the bench showed it: ``2026-11-09 08:15:02 +01:00``."""
+    moment = dt.datetime.strptime(at, "%Y-%m-%dT%H:%M:%S.%fZ") + dt.timedelta(minutes=offset_minutes)
+    sign = "-" if offset_minutes < 0 else "+"
+    hours, minutes = divmod(abs(offset_minutes), 60)
+    return f"{moment:%Y-%m-%d %H:%M:%S} {sign}{hours:02}:{minutes:02}"

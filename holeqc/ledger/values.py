@@ -1,0 +1,64 @@
+"""Values as both databases keep them and give them back the same: no NaN, no -0.0, no library's own numbers."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holeqc.ledger.canonical import storable
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def plain(value: Any) -> Any:
+    """Return one value as text, whole number, float or None; a bool becomes 0 or 1, a day its ISO text."""
+    if value is None or isinstance(value, str):
+        return None if value is None else storable(value)
+    if isinstance(value, bool | np.bool_ | int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return None if math.isnan(value) else float(value) + 0.0  # -0.0 + 0.0 is 0.0
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat()
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return storable(str(value))
+
+
+def column(series: pd.Series) -> list[Any]:
+    """Return a column of a frame as a list of stored values."""
+    values = series.to_numpy() if series.dtype.name != "category" else None
+    if values is None:
+        words = np.array([*(storable(str(c)) for c in series.cat.categories), ""], dtype=object)
+        return list(words[series.cat.codes.to_numpy()])  # code -1, nothing said, is the last
+    if values.dtype.kind == "f":
+        return floats(values)
+    if values.dtype.kind == "M":
+        return days(values)
+    if values.dtype.kind in "iub":
+        return [int(v) for v in values.tolist()]
+    return [storable(str(v)) for v in values]
+
+
+def floats(values: np.ndarray) -> list[float | None]:
+    """Return numbers (n,) as a list, None for NaN."""
+    out = values.astype(np.float64) + 0.0
+    missing = np.isnan(out)
+    if missing.all():
+        return [None] * len(out)
+    if not missing.any():
+        return list(out.tolist())
+    boxed = out.astype(object)
+    boxed[missing] = None
+    return list(boxed)
+
+
+def days(values: np.ndarray) -> list[str | None]:
+    """Return days (n,) as ISO texts, None where there is none."""
+    distinct, inverse = np.unique(values.astype("datetime64[D]"), return_inverse=True)
+    words = np.array([None if np.isnat(d) else str(d) for d in distinct], dtype=object)
+    return list(words[inverse.reshape(-1)])

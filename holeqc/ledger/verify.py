@@ -1,0 +1,178 @@
+"""Does the ledger still hold: chain, digests of all rows, guards; the first entry that doesn't is named.
+
+Rows are read in the order of their keys and entries in the order of their numbers, side by side, in slices of entries:
+memory stays small, time grows with the rows, and a writer waits for one slice at most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import func, select
+
+from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
+from holeqc.ledger.guards import missing_guards
+from holeqc.ledger.schema import DETAILS, ENTRY, parent_of
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Table
+
+    from holeqc.ledger.ledger import Ledger
+
+SLICE = 500  #: entries verified under one reading of the database
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What verifying found. ``first_bad`` is the number of the first entry that doesn't hold, 0 where all do.
+
+    ``faults`` say what is wrong, ``notes`` what is worth knowing (clock set back). ``head`` is the hash of the newest
+    entry: whoever keeps it elsewhere can prove later that nothing was cut off at the end.
+    """
+
+    entries: int
+    rows: int
+    head: str
+    first_bad: int
+    faults: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing is wrong."""
+        return not self.faults
+
+
+def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
+    """Recompute the hash of every entry and the digest of every row, and look whether the guards are in place.
+
+    ``expected``: number and hash of an entry, noted earlier; it must still be there.
+    """
+    walk = _Walk(expected)
+    with ledger.reading() as connection:
+        faults = [f"guard {name} is missing, changed or off" for name in missing_guards(connection)]
+        last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+    while walk.seq < last and not walk.first_bad:
+        with ledger.reading() as connection:
+            walk.slice(connection, min(last, walk.seq + SLICE))
+    if expected is not None and not walk.first_bad and not walk.met:
+        walk.fault(expected[0], f"entry {expected[0]} with hash {expected[1][:12]}... was noted; it is not there any more")
+    return Verified(
+        walk.seq, walk.rows, walk.hash, walk.first_bad, (*faults, *walk.faults), tuple(walk.notes)
+    )  # fmt: skip
+
+
+class _Stream:
+    """The rows of one table from where the last slice ended, in order of their key, each with its entry's number."""
+
+    def __init__(self, connection: Connection, table: Table, after: int) -> None:
+        self.table = table
+        parent = parent_of(table)
+        if parent is None:
+            key = table.c.id
+            question = select(table.c.entry, *table.columns)
+        else:
+            above, column = parent
+            key = table.c[column]
+            question = select(above.c.entry.label("of_entry"), *table.columns).select_from(
+                table.outerjoin(above, above.c.id == key)
+            )
+        question = question.where(key > after).order_by(*table.primary_key.columns)
+        result = connection.execution_options(yield_per=BLOCK).execute(question)
+        self._key = [c.name for c in table.columns].index(key.name) + 1
+        self._rows: Iterator[Any] = iter(result)
+        self._close = result.close
+        self.columns = [c.name for c in table.columns]
+        self.last = after
+        self.next: Any = next(self._rows, None)
+
+    def close(self) -> None:
+        self._close()
+
+    def take(self, seq: int, payload: PayloadDigest) -> tuple[int, str]:
+        """Give the rows of an entry to its digest; return how many, and what is wrong with a row, if anything."""
+        count = 0
+        block: list[tuple[Any, ...]] = []
+        while self.next is not None and self.next[0] == seq:
+            block.append(self.next[1:])
+            self.last = self.next[self._key]
+            self.next = next(self._rows, None)
+            if len(block) == BLOCK:
+                count += self._give(block, payload)
+                block = []
+        count += self._give(block, payload)
+        if self.next is not None and (self.next[0] is None or self.next[0] < seq):
+            return count, f"table {self.table.name} holds a row that no entry brought"
+        return count, ""
+
+    def _give(self, block: list[tuple[Any, ...]], payload: PayloadDigest) -> int:
+        if block:
+            payload.add(self.table.name, self.columns, list(zip(*block, strict=True)))
+        return len(block)
+
+
+class _Walk:
+    """Where verifying stands."""
+
+    def __init__(self, expected: tuple[int, str] | None) -> None:
+        self.expected = expected
+        self.met = False
+        self.seq = 0
+        self.hash = FIRST_PREVIOUS
+        self.rows = 0
+        self.at = ""
+        self.first_bad = 0
+        self.faults: list[str] = []
+        self.notes: list[str] = []
+        self._after = {table.name: 0 for table in DETAILS}
+
+    def fault(self, seq: int, what: str) -> None:
+        """Note the first entry that doesn't hold."""
+        self.first_bad = self.first_bad or seq
+        self.faults.append(f"entry {seq}: {what}")
+
+    def slice(self, connection: Connection, to: int) -> None:
+        """Verify the next entries up to one."""
+        question = select(ENTRY).where(ENTRY.c.seq > self.seq, ENTRY.c.seq <= to).order_by(ENTRY.c.seq)
+        entries = [dict(row) for row in connection.execute(question).mappings()]
+        streams = [_Stream(connection, table, self._after[table.name]) for table in DETAILS]
+        try:
+            for entry in entries:
+                self._entry(entry, streams)
+                if self.first_bad:
+                    return
+            if self.seq < to:
+                self.fault(self.seq + 1, "it is missing")
+        finally:
+            for stream in streams:
+                self._after[stream.table.name] = stream.last
+                stream.close()
+
+    def _entry(self, entry: dict[str, Any], streams: list[_Stream]) -> None:
+        seq = int(entry["seq"])
+        if seq != self.seq + 1:
+            self.fault(self.seq + 1, "it is missing")
+            return
+        if entry["previous"] != self.hash:
+            self.fault(seq, "it doesn't follow the entry before it: one of the two was changed or exchanged")
+            return
+        payload = PayloadDigest()
+        for stream in streams:
+            count, wrong = stream.take(seq, payload)
+            self.rows += count
+            if wrong:
+                self.fault(seq, wrong)
+                return
+        if payload.hexdigest() != entry["payload"]:
+            self.fault(seq, "what it recorded was changed: the digest of its rows is another")
+            return
+        if entry_hash(entry) != entry["hash"]:
+            self.fault(seq, "it was changed: its hash is another")
+            return
+        if entry["at"] < self.at:
+            self.notes.append(f"entry {seq}: its clock stood before that of the entry before it; the numbers give the order")
+        self.seq, self.hash, self.at = seq, str(entry["hash"]), max(self.at, str(entry["at"]))
+        if self.expected is not None and seq == self.expected[0]:
+            self.met = self.hash == self.expected[1]
