@@ -79,7 +79,7 @@ class Choices:
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """Shares outside the limits: expected from the normal (overall and within sigma), and seen in the readings.
+    """Shares outside the limits: expected from the normal (overall and within sigma), and counted in the readings.
 
     ``expected_interval`` adds the exact bounds of both tails, so that it holds at least the stated confidence;
     ``observed`` is a share of the readings with its Clopper-Pearson ``observed_interval``. Parts per million are the
@@ -198,7 +198,7 @@ def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[
     if groups is None:
         raise DataError(f"the estimate '{wanted}' needs subgroups; without them use {MOVING_RANGE}")
     if len(groups) == 1:
-        said = Problem(WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be seen, "
+        said = Problem(WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be told, "
                        "so that Cp and Cpk tell no more than Pp and Ppk")
         return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [said]
     if not np.any(groups.sizes > 1):

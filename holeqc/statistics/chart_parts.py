@@ -227,7 +227,7 @@ def sigma_words(sigma: float | None, points: int) -> list[Problem]:
     """Return why a chart has no usable limits, if so."""
     if sigma is None or math.isnan(sigma):
         return [Problem(WARNING, "no-limits", f"{points} point gives no scatter to set limits from"
-                        if points == 1 else "no scatter within can be seen: there are no limits",
+                        if points == 1 else "no scatter within can be told: there are no limits",
                         action="Collect more readings, or give sigma.")]
     if sigma == 0:
         return [Problem(WARNING, "no-scatter", "the readings that set the limits are identical: limits have no width",

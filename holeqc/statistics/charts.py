@@ -94,7 +94,7 @@ def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
         said.append(Problem(NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
                             "next to each other; they are taken together by their label"))
     if len(groups) == 1:
-        said.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be seen"))
+        said.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
     centre = centre if options.centre is None else options.centre
     sigma = options.sigma or (math.nan if sigma is None else sigma)
     return Series(groups.means, groups.sizes, groups.labels, centre, sigma, dof, count, groups.count, groups,

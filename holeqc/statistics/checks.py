@@ -89,7 +89,7 @@ def remarks(readings: Readings, sd: float | None, *, width: float | None = None,
             resolution: float | None = None) -> list[Problem]:
     """Return what must be said about ``readings`` with short-term scatter ``sd`` and limits ``width`` apart.
 
-    ``resolution`` is the gauge's step when known; else the smallest step seen in the readings stands for it.
+    ``resolution`` is the gauge's step when known; else the smallest step between readings stands for it.
     """
     said: list[Problem] = []
     n = readings.values.size
@@ -108,7 +108,7 @@ def remarks(readings: Readings, sd: float | None, *, width: float | None = None,
         said.append(Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices"))
     step = resolution if resolution is not None else readings.step
     if step is not None:
-        said.extend(_coarse(step, sd, width, seen=resolution is None))
+        said.extend(_coarse(step, sd, width, guessed=resolution is None))
     if readings.different == 2 and n >= 10:
         pair = f"{readings.ordered[0]:g} and {readings.ordered[-1]:g}"
         said.append(_warning("two-values", "the readings take two values only: they look like counted attributes",
@@ -120,8 +120,8 @@ def remarks(readings: Readings, sd: float | None, *, width: float | None = None,
     return said
 
 
-def _coarse(step: float, sd: float | None, width: float | None, *, seen: bool) -> list[Problem]:
-    what = "the smallest step between readings" if seen else "the gauge's step"
+def _coarse(step: float, sd: float | None, width: float | None, *, guessed: bool) -> list[Problem]:
+    what = "the smallest step between readings" if guessed else "the gauge's step"
     said = []
     if sd is not None and sd > 0 and step > COARSE_STEP * sd * (1 - 1e-9):
         said.append(_warning("coarse-gauge", f"{what} is larger than the scatter itself: sigma, limits and every index "

@@ -199,7 +199,7 @@ def expected_outside(limits: Limits, mean: float, sd: float) -> tuple[float, flo
 
 
 def clopper_pearson(count: int, n: int, confidence: float) -> tuple[float, float]:
-    """Return the exact interval of a share of which ``count`` of ``n`` were seen (Clopper, Pearson, 1934).
+    """Return the exact interval of a share of which ``count`` of ``n`` were counted (Clopper, Pearson, 1934).
 
     Raises ``DataError`` unless 0 <= count <= n and n > 0.
     """

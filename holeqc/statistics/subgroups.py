@@ -208,7 +208,7 @@ def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:
     with_scatter = groups.sizes > 1
     used = int(np.count_nonzero(with_scatter))
     if not used:
-        raise DataError("no subgroup has two readings: scatter within subgroups can't be seen")
+        raise DataError("no subgroup has two readings: scatter within subgroups can't be told")
     several = slice(None) if used == len(groups) else with_scatter
     sizes = groups.sizes[several]
     if method == POOLED:

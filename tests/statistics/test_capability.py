@@ -264,11 +264,11 @@ def test_longest_run_by_a_plain_loop() -> None:
 
 def test_chance_of_a_run_by_simulation() -> None:
     rng = np.random.default_rng(3)
-    seen = 0
+    noted = 0
     for signs in rng.random((2000, 60)) < 0.5:
-        seen += longest_run(signs, ~signs)[0] >= 9
-    assert run_chance(9, 60) == pytest.approx(seen / 2000, abs=0.03)
-    assert run_chance(9, 60) >= seen / 2000 - 0.02
+        noted += longest_run(signs, ~signs)[0] >= 9
+    assert run_chance(9, 60) == pytest.approx(noted / 2000, abs=0.03)
+    assert run_chance(9, 60) >= noted / 2000 - 0.02
 
 
 @pytest.mark.parametrize("call", [

@@ -124,16 +124,16 @@ def test_textbook_strength() -> None:
 
 
 def test_parts_per_million() -> None:
-    seen = 0
+    noted = 0
     for name, text in TEXTBOOK.items():
         if not name.startswith("ppm"):
             continue
-        seen += 1
+        noted += 1
         cp = float(name.partition("=")[2])
         both = sum(expected_outside(Limits(-3 * cp, 3 * cp), 0, 1))
         ppm = 1e6 * (both if "two-sided" in name else both / 2)
         assert abs(ppm - float(text)) <= 1, name  # tables round up or down
-    assert seen == 26
+    assert noted == 26
 
 
 def test_about_target() -> None:
@@ -142,7 +142,8 @@ def test_about_target() -> None:
     assert about_target(Limits(lower=8, target=14), 14, 2) is None
 
 
-@pytest.mark.parametrize(("true", "off", "n"), [(1.33, 0.0, 20), (1.33, 0.3, 20), (0.6, 0.0, 8), (-0.3, 1.5, 12)])
+@pytest.mark.parametrize(("true", "off", "n"), [(1.33, 0.0, 20), (1.33, 0.3, 20), (0.6, 0.0, 8), (-0.3, 1.5, 12),
+                                              (1.0, 0.4, 6)])
 def test_coverage_of_exact_intervals(true: float, off: float, n: int) -> None:
     """Second route: simulated samples; each end misses the true Cpk at most 2.5 times in 100."""
     rng = np.random.default_rng(17)
@@ -151,12 +152,12 @@ def test_coverage_of_exact_intervals(true: float, off: float, n: int) -> None:
     centre = off * 3 * cp
     m = centre + rng.normal(size=runs) / math.sqrt(n)
     s = np.sqrt(rng.chisquare(n - 1, runs) / (n - 1))
-    seen = (3 * cp - np.abs(m)) / (3 * s)
+    noted = (3 * cp - np.abs(m)) / (3 * s)
     # the ends rise with the estimate: find the estimates at which each end just meets the true index
     grid = np.linspace(true - 1.2, true + 1.8 + abs(true), 61)
     ends = np.array([nearest_interval_exact(g, n, n - 1, 0.95, two_limits=True) for g in grid], dtype=float)
-    lower_misses = np.mean(np.interp(seen, grid, ends[:, 0]) > true)
-    upper_misses = np.mean(np.interp(seen, grid, ends[:, 1]) < true)
+    lower_misses = np.mean(np.interp(noted, grid, ends[:, 0]) > true)
+    upper_misses = np.mean(np.interp(noted, grid, ends[:, 1]) < true)
     error = 4 * math.sqrt(0.025 * 0.975 / runs)
     assert lower_misses <= 0.025 + error
     assert upper_misses <= 0.025 + error

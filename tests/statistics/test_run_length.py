@@ -84,19 +84,19 @@ def test_simulated_sets_say_how_sure_they_are() -> None:
     assert found.mean < 370.4
 
 
-@pytest.mark.parametrize("weight", [0.1, 0.4, 1.0])
-def test_widening_limits_by_simulation(weight: float) -> None:
+@pytest.mark.parametrize(("weight", "shift"), [(0.1, 0.8), (0.1, 2.0), (0.4, 0.8), (1.0, 0.8)])
+def test_widening_limits_by_simulation(weight: float, shift: float) -> None:
     rng = np.random.default_rng(4)
-    exact = ewma_run_length(weight, 2.7, 0.8, steady_limits=False)
-    i = np.arange(1, 400)
+    exact = ewma_run_length(weight, 2.7, shift, steady_limits=False)
+    i = np.arange(1, 400 if shift < 1 else 40)
     limit = 2.7 * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * i)))
     lengths = []
-    for x in rng.normal(0.8, 1, (2000, i.size)):
+    for x in rng.normal(shift, 1, (2000, i.size)):
         beyond = np.abs(weighted_average(x, weight, 0.0)) > limit
         lengths.append(1 + int(np.argmax(beyond)))
     error = np.std(lengths) / math.sqrt(len(lengths))
     assert np.mean(lengths) == pytest.approx(exact, abs=4 * error)
-    assert exact <= ewma_run_length(weight, 2.7, 0.8) + 1e-6  # narrow limits at the start signal sooner
+    assert exact <= ewma_run_length(weight, 2.7, shift) + 1e-6  # narrow limits at the start signal sooner
     if weight == 1:  # no memory: limits alone
         from scipy.special import ndtr
 
