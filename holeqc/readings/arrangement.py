@@ -39,7 +39,7 @@ class _Places:
         self.part = a["part"][self.rows[:, 0]].astype(np.int64)
         self.piece = findings.piece[self.rows[:, 0]]
         low, high = findings.lower[self.rows], findings.upper[self.rows]
-        self.far: BoolArray = far_outside(self.xy, low, high, findings.band[self.rows]).any(axis=1)
+        self.far: BoolArray = np.any(far_outside(self.xy, low, high, findings.band[self.rows]), axis=1)
 
 
 def find_arrangements(findings: Findings) -> None:
@@ -62,9 +62,11 @@ def _swapped_axes(findings: Findings, places: _Places) -> None:
     def make(index: int) -> Problem:
         i = first[index]
         issue = warning(
-            "x-y-swapped", f"x and y are likely swapped: x = {places.xy[i, 1]:g} and y = {places.xy[i, 0]:g} would fit",
-            action="Look at the sheet; exchange the two cells if so", holds=True,
-        )  # fmt: skip
+            "x-y-swapped",
+            f"x and y are likely swapped: x = {places.xy[i, 1]:g} and y = {places.xy[i, 0]:g} would fit",
+            action="Look at the sheet; exchange the two cells if so",
+            holds=True,
+        )
         found = f"x {findings.found(int(places.rows[i, 0]))}, y {findings.found(int(places.rows[i, 1]))}"
         allowed = f"near x {places.basic[i, 0]:g}, y {places.basic[i, 1]:g}"
         return findings.problem(issue, index, found, allowed)
@@ -112,13 +114,18 @@ def _other_holes(findings: Findings, places: _Places) -> None:
             if several
             else f"the position is that of hole {ids[pairs[0][1]]}: likely another hole's readings"
         )
-        issue = warning(code, message, action="Look on the part which hole is which, and correct the hole numbers", holds=True)
+        issue = warning(
+            code, message, action="Look on the part which hole is which, and correct the hole numbers", holds=True
+        )
         over = {"hole": "", "wall": ""} if several else {}
         i = int(rows[0])
         return findings.problem(
-            issue, index, f"hole {shown}" if several else f"x {places.xy[i, 0]:g}, y {places.xy[i, 1]:g}",
-            f"hole {ids[places.hole[i]]} near x {places.basic[i, 0]:g}, y {places.basic[i, 1]:g}", **over,
-        )  # fmt: skip
+            issue,
+            index,
+            f"hole {shown}" if several else f"x {places.xy[i, 0]:g}, y {places.xy[i, 1]:g}",
+            f"hole {ids[places.hole[i]]} near x {places.basic[i, 0]:g}, y {places.basic[i, 1]:g}",
+            **over,
+        )
 
     findings.report(np.array(list(first), dtype=np.int64), make)
     _doubt_rows(findings, places.rows[at], "hole-order")
@@ -168,10 +175,12 @@ def find_swapped_walls(findings: Findings) -> None:
 
     def make(index: int) -> Problem:
         issue = warning(
-            "walls-swapped", f"the {near_name} and {far_name} readings of the part are likely exchanged: its differences run "
-            "against those of the other parts", "differences like the other parts'",
+            "walls-swapped",
+            f"the {near_name} and {far_name} readings of the part are likely exchanged: its differences run "
+            "against those of the other parts",
+            "differences like the other parts'",
             f"Look which face was called {near_name}; the readings are used as they stand",
-        )  # fmt: skip
+        )
         return findings.piece_problem(issue, index, f"{near_name} minus {far_name} of opposite sign")
 
     findings.collector.cells(first.tolist(), make)
@@ -184,7 +193,9 @@ def _pairs(findings: Findings, rows: IntArray) -> tuple[IntArray, IntArray, Floa
     _, turned = np.unique(direction, return_inverse=True)
     kind = a["characteristic"][rows].astype(np.int64)
     part = a["part"][rows].astype(np.int64) + 1
-    feature = ((part * len(findings.spec.holes) + a["hole"][rows]) * 16 + kind) * (int(turned.max(initial=0)) + 1) + turned
+    feature = ((part * len(findings.spec.holes) + a["hole"][rows]) * 16 + kind) * (
+        int(turned.max(initial=0)) + 1
+    ) + turned
     features, feature = np.unique(feature, return_inverse=True)
     key = findings.piece[rows] * max(features.size, 1) + feature
     sides = []

@@ -44,9 +44,13 @@ def read_cells(
     """
     size = rows.size
     out = Cells(
-        np.full(size, np.nan), np.zeros(size, np.int8), np.zeros(size, np.int8), np.zeros(size, np.int32),
-        np.full(size, -1, np.int32), np.zeros(size, np.bool_),
-    )  # fmt: skip
+        np.full(size, np.nan),
+        np.zeros(size, np.int8),
+        np.zeros(size, np.int8),
+        np.zeros(size, np.int32),
+        np.full(size, -1, np.int32),
+        np.zeros(size, np.bool_),
+    )
     is_length = characteristic < len(LENGTHS)
     if column.numbers is not None:
         _numbers(draft, column.numbers[rows], is_length, characteristic, out)
@@ -81,9 +85,15 @@ def _numbers(draft: Draft, numbers: FloatArray, is_length: Array, characteristic
 
 
 def _texts(
-    draft: Draft, labels: list[Content], codes: Array, is_length: Array, characteristic: Array, ask: str, decimal: str,
+    draft: Draft,
+    labels: list[Content],
+    codes: Array,
+    is_length: Array,
+    characteristic: Array,
+    ask: str,
+    decimal: str,
     out: Cells,
-) -> None:  # fmt: skip
+) -> None:
     known = codes >= 0
     used = np.unique(codes[known])
     typed = np.full(len(labels) + 1, -1, dtype=np.int32)
@@ -111,9 +121,15 @@ def _texts(
 
 
 def _words(
-    draft: Draft, labels: list[Content], codes: Array, where: Array, characteristic: str, ask: str, others: frozenset[str],
+    draft: Draft,
+    labels: list[Content],
+    codes: Array,
+    where: Array,
+    characteristic: str,
+    ask: str,
+    others: frozenset[str],
     out: Cells,
-) -> None:  # fmt: skip
+) -> None:
     word = np.zeros(len(labels), np.int8)
     issue = np.zeros(len(labels), np.int32)
     for code in np.unique(codes[where]):
@@ -131,8 +147,13 @@ def _words(
 
 def _unclear(characteristic: str) -> Issue:
     if characteristic == "surface":
-        return Issue("unclear-word", "it isn't clear what was found on the surface", _SURFACE_ALLOWED,
-                     "Write one of these words")  # fmt: skip
+        return Issue(
+            "unclear-word", "it isn't clear what was found on the surface", _SURFACE_ALLOWED, "Write one of these words"
+        )
     name = {"go": "GO", "no_go": "NO-GO"}.get(characteristic, characteristic)
-    return Issue("unclear-word", f"it isn't clear whether the {name} plug enters", _PLUG_ALLOWED,
-                 "Write one of these words, or let the heading ask whether it enters")  # fmt: skip
+    return Issue(
+        "unclear-word",
+        f"it isn't clear whether the {name} plug enters",
+        _PLUG_ALLOWED,
+        "Write one of these words, or let the heading ask whether it enters",
+    )

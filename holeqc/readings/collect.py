@@ -40,10 +40,16 @@ class Collector:
         count = len(rest)
         self.add(
             replace(
-                first, message=f"{count} more of the same, from {first.cell} to {last.cell}: {_general(first.message)}",
-                part="", serial="", hole="", wall="", found="", holds=False,
+                first,
+                message=f"{count} more of the same, from {first.cell} to {last.cell}: {_general(first.message)}",
+                part="",
+                serial="",
+                hole="",
+                wall="",
+                found="",
+                holds=False,
             )
-        )  # fmt: skip
+        )
         if marked or not first.holds:
             return
         told = {(p.part, p.serial) for p in self._problems[-BY_NAME - 1 : -1] if p.code == first.code}

@@ -66,9 +66,13 @@ def examine(path: str | Path, limits: SizeLimits) -> Container:
             raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
         if size > limits.file_bytes:
             raise refusal(
-                name, "too-large", "the file is too large", found=f"{size} bytes",
-                allowed=f"at most {limits.file_bytes} bytes", action="Split it into several files",
-            )  # fmt: skip
+                name,
+                "too-large",
+                "the file is too large",
+                found=f"{size} bytes",
+                allowed=f"at most {limits.file_bytes} bytes",
+                action="Split it into several files",
+            )
         digest, start = _digest(place)
     except OSError as error:
         reason = error.strerror or type(error).__name__
@@ -94,22 +98,44 @@ def _refuse_other_kinds(path: Path, name: str, start: bytes) -> None:
     if start.startswith(_OLE):
         if _ENCRYPTED in path.read_bytes():
             raise refusal(
-                name, "protected-file", "the workbook is encrypted with a password", found="an encrypted package",
-                allowed="a workbook without a password to open it", action="Remove the password and save it again",
-            )  # fmt: skip
-        raise refusal(name, "old-format", "this is a workbook of the old binary kind (.xls)", action=_SAVE_AS,
-                      allowed=".xlsx, .xlsm or CSV")  # fmt: skip
+                name,
+                "protected-file",
+                "the workbook is encrypted with a password",
+                found="an encrypted package",
+                allowed="a workbook without a password to open it",
+                action="Remove the password and save it again",
+            )
+        raise refusal(
+            name,
+            "old-format",
+            "this is a workbook of the old binary kind (.xls)",
+            action=_SAVE_AS,
+            allowed=".xlsx, .xlsm or CSV",
+        )
     head = start.removeprefix(codecs.BOM_UTF8).lstrip()[:300].lower()
     if head.startswith((b"<!doctype", b"<html", b"<?xml", b"<table")):
-        raise refusal(name, "other-format", "this is a web page or an XML document, not a sheet", action=_SAVE_AS,
-                      allowed=".xlsx, .xlsm or CSV")  # fmt: skip
-    kinds = {b"%PDF": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"Rar!": "an archive",
-             b"7z\xbc\xaf": "an archive", b"\x1f\x8b": "an archive", b"GIF8": "a picture",
-             b"SQLite f": "a database"}  # fmt: skip
+        raise refusal(
+            name,
+            "other-format",
+            "this is a web page or an XML document, not a sheet",
+            action=_SAVE_AS,
+            allowed=".xlsx, .xlsm or CSV",
+        )
+    kinds = {
+        b"%PDF": "a PDF",
+        b"\x89PNG": "a picture",
+        b"\xff\xd8\xff": "a picture",
+        b"Rar!": "an archive",
+        b"7z\xbc\xaf": "an archive",
+        b"\x1f\x8b": "an archive",
+        b"GIF8": "a picture",
+        b"SQLite f": "a database",
+    }
     for mark, kind in kinds.items():
         if start.startswith(mark):
-            raise refusal(name, "other-format", f"this is {kind}, not a sheet", allowed=".xlsx, .xlsm or CSV",
-                          action=_SAVE_AS)  # fmt: skip
+            raise refusal(
+                name, "other-format", f"this is {kind}, not a sheet", allowed=".xlsx, .xlsm or CSV", action=_SAVE_AS
+            )
 
 
 def _check_zip(path: Path, name: str, limits: SizeLimits) -> bool:
@@ -123,50 +149,89 @@ def _check_zip(path: Path, name: str, limits: SizeLimits) -> bool:
             return any(n.lower().endswith("vbaproject.bin") for n in names)
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, OSError, ValueError) as error:
         raise refusal(
-            name, "damaged-file", "the workbook can't be opened: the file is damaged or cut off", found=str(error),
+            name,
+            "damaged-file",
+            "the workbook can't be opened: the file is damaged or cut off",
+            found=str(error),
             action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
-        ) from error  # fmt: skip
+        ) from error
 
 
 def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) -> None:
     if len(entries) > limits.entries:
-        raise refusal(name, "too-large", "the container has too many parts", found=f"{len(entries)} parts",
-                      allowed=f"at most {limits.entries}", action=_SAVE_AS)  # fmt: skip
+        raise refusal(
+            name,
+            "too-large",
+            "the container has too many parts",
+            found=f"{len(entries)} parts",
+            allowed=f"at most {limits.entries}",
+            action=_SAVE_AS,
+        )
     unpacked = sum(e.file_size for e in entries)
     if unpacked > limits.unpacked_bytes:
-        raise refusal(name, "too-large", "the workbook unpacks to too much", found=f"{unpacked} bytes",
-                      allowed=f"at most {limits.unpacked_bytes} bytes", action="Split it into several files")  # fmt: skip
+        raise refusal(
+            name,
+            "too-large",
+            "the workbook unpacks to too much",
+            found=f"{unpacked} bytes",
+            allowed=f"at most {limits.unpacked_bytes} bytes",
+            action="Split it into several files",
+        )
     for entry in entries:
         ratio = entry.file_size / max(entry.compress_size, 1)
         if entry.file_size > PIECE and ratio > limits.zip_ratio:
             raise refusal(
-                name, "zip-ratio", f"part {entry.filename} unpacks to far more than a sheet of readings would",
-                found=f"ratio {ratio:.0f}", allowed=f"at most {limits.zip_ratio:.0f}",
+                name,
+                "zip-ratio",
+                f"part {entry.filename} unpacks to far more than a sheet of readings would",
+                found=f"ratio {ratio:.0f}",
+                allowed=f"at most {limits.zip_ratio:.0f}",
                 action="Don't open this file unless you know who made it; a copy saved anew may be read",
-            )  # fmt: skip
+            )
         if entry.flag_bits & 0x1:
-            raise refusal(name, "protected-file", f"part {entry.filename} is locked with a password",
-                          action="Remove the password and save it again")  # fmt: skip
+            raise refusal(
+                name,
+                "protected-file",
+                f"part {entry.filename} is locked with a password",
+                action="Remove the password and save it again",
+            )
 
 
 def _check_kind(archive: zipfile.ZipFile, name: str, names: set[str]) -> None:
     if "mimetype" in names:
         kind = archive.read("mimetype")[:100].decode("ascii", "replace")
         if "opendocument" in kind:
-            raise refusal(name, "other-format", "this is an OpenDocument file (.ods)", found=kind.strip(),
-                          allowed=".xlsx, .xlsm or CSV", action=_SAVE_AS)  # fmt: skip
+            raise refusal(
+                name,
+                "other-format",
+                "this is an OpenDocument file (.ods)",
+                found=kind.strip(),
+                allowed=".xlsx, .xlsm or CSV",
+                action=_SAVE_AS,
+            )
     if "xl/workbook.bin" in names:
-        raise refusal(name, "other-format", "this is a binary workbook (.xlsb)", action=_SAVE_AS,
-                      allowed=".xlsx, .xlsm or CSV")  # fmt: skip
+        raise refusal(
+            name, "other-format", "this is a binary workbook (.xlsb)", action=_SAVE_AS, allowed=".xlsx, .xlsm or CSV"
+        )
     if "[Content_Types].xml" not in names or not any(n.startswith("xl/") for n in names):
-        raise refusal(name, "other-format", "this is a zip container, but no workbook in it", action=_SAVE_AS,
-                      allowed=".xlsx, .xlsm or CSV")  # fmt: skip
+        raise refusal(
+            name,
+            "other-format",
+            "this is a zip container, but no workbook in it",
+            action=_SAVE_AS,
+            allowed=".xlsx, .xlsm or CSV",
+        )
     for entry in sorted(names):
         if entry.lower().endswith(_XML_ENDINGS):
             check_xml_start(archive, name, entry)
     if "xl/workbook.xml" in names and b"purl.oclc.org/ooxml" in archive.read("xl/workbook.xml")[:4000]:
-        raise refusal(name, "other-format", "this is a workbook of the kind 'Strict Open XML'", action=_SAVE_AS,
-                      allowed="an ordinary Excel workbook (.xlsx)")  # fmt: skip
+        raise refusal(
+            name,
+            "other-format",
+            "this is a workbook of the kind 'Strict Open XML'",
+            action=_SAVE_AS,
+            allowed="an ordinary Excel workbook (.xlsx)",
+        )
 
 
 def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
@@ -178,9 +243,13 @@ def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
     encoding = declared[1].decode("ascii").lower() if declared else "utf-8"
     if body and (not body.lstrip().startswith(b"<") or b"\0" in body or encoding not in _XML_ENCODINGS):
         raise refusal(
-            name, "unsafe-xml", f"part {entry} is not written in UTF-8", found=f"encoding {encoding}, first bytes "
-            f"{start[:8]!r}", allowed="UTF-8", action="Open it in a spreadsheet program and save it anew",
-        )  # fmt: skip
+            name,
+            "unsafe-xml",
+            f"part {entry} is not written in UTF-8",
+            found=f"encoding {encoding}, first bytes {start[:8]!r}",
+            allowed="UTF-8",
+            action="Open it in a spreadsheet program and save it anew",
+        )
 
 
 def pieces(archive: zipfile.ZipFile, name: str, entry: str, keep: int = 4096) -> Iterator[bytes]:
@@ -195,10 +264,12 @@ def pieces(archive: zipfile.ZipFile, name: str, entry: str, keep: int = 4096) ->
             text = tail + piece
             if b"<!" in text and (b"<!DOCTYPE" in text or b"<!ENTITY" in text):
                 raise refusal(
-                    name, "unsafe-xml", f"part {entry} declares a document type or an entity; workbooks never do",
+                    name,
+                    "unsafe-xml",
+                    f"part {entry} declares a document type or an entity; workbooks never do",
                     allowed="XML without DOCTYPE and ENTITY",
                     action="Don't open this file unless you know who made it; a copy saved anew may be read",
-                )  # fmt: skip
+                )
             yield text
             tail = text[-keep:]
 

@@ -72,10 +72,13 @@ def _copied(findings: Findings, rows: IntArray) -> None:
         piece = int(findings.piece[index])
         before = findings.cell.place(int(by_piece[piece - 1]))
         issue = warning(
-            "copied-part", f"all {int(count[piece])} lengths equal those of the part before, {before['part']} "
-            f"{before['serial']} ({before['cell']}): likely copied down", "readings of this part",
-            "Measure this part", holds=True,
-        )  # fmt: skip
+            "copied-part",
+            f"all {int(count[piece])} lengths equal those of the part before, {before['part']} "
+            f"{before['serial']} ({before['cell']}): likely copied down",
+            "readings of this part",
+            "Measure this part",
+            holds=True,
+        )
         return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
 
     mine = by_piece[copied]
@@ -107,10 +110,13 @@ def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, A
         number, earlier = told[index]
         place = findings.cell.place(earlier)
         issue = warning(
-            "copied-hole", f"all {number} lengths of the hole equal those of the same hole on the part before, "
-            f"{place['part']} {place['serial']} ({place['cell']}): likely copied down", "readings of this part",
-            "Measure the hole again", holds=True,
-        )  # fmt: skip
+            "copied-hole",
+            f"all {number} lengths of the hole equal those of the same hole on the part before, "
+            f"{place['part']} {place['serial']} ({place['cell']}): likely copied down",
+            "readings of this part",
+            "Measure the hole again",
+            holds=True,
+        )
         return findings.problem(issue, index, f"{findings.found(index)} and so on", wall="")
 
     findings.report(np.array(sorted(told), dtype=np.int64), make)
@@ -130,9 +136,13 @@ def _as_drawn(findings: Findings, rows: IntArray) -> None:
 
     def make(index: int) -> Problem:
         issue = warning(
-            "equals-nominal", f"all {int(total[findings.piece[index]])} coordinates of the part are exactly as drawn: likely "
-            "taken from the drawing", "measured values", "Measure the positions", holds=True,
-        )  # fmt: skip
+            "equals-nominal",
+            f"all {int(total[findings.piece[index]])} coordinates of the part are exactly as drawn: likely "
+            "taken from the drawing",
+            "measured values",
+            "Measure the positions",
+            holds=True,
+        )
         return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
 
     first = mine[np.unique(piece, return_index=True)[1]]
@@ -168,8 +178,10 @@ def _unvaried(findings: Findings, rows: IntArray) -> None:
             "equals-nominal" if drawn else "no-variation",
             f"all {number} diameters of the part are {findings.length(float(findings.value[index]))}"
             + (", a size of the drawing: likely not measured" if drawn else ": likely copied or rounded"),
-            "readings that vary as the gauge shows", "Measure again and type what the gauge shows", holds=drawn,
-        )  # fmt: skip
+            "readings that vary as the gauge shows",
+            "Measure again and type what the gauge shows",
+            holds=drawn,
+        )
         return findings.piece_problem(issue, index, findings.found(index))
 
     findings.report(first, make)

@@ -41,11 +41,17 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     """
     text = _encoding(container, options)
     if text.guessed:
-        collector.add(Problem(
-            NOTE, "encoding-guessed", "the file is not UTF-8; read as Windows-1252", file=container.name,
-            found=text.encoding, allowed="utf-8, utf-16, cp1252 or any encoding that is stated",
-            action="If letters look wrong, state the encoding",
-        ))  # fmt: skip
+        collector.add(
+            Problem(
+                NOTE,
+                "encoding-guessed",
+                "the file is not UTF-8; read as Windows-1252",
+                file=container.name,
+                found=text.encoding,
+                allowed="utf-8, utf-16, cp1252 or any encoding that is stated",
+                action="If letters look wrong, state the encoding",
+            )
+        )
     delimiter = {"tab": "\t", "\\t": "\t"}.get(options.delimiter, options.delimiter)
     skip = 0
     if not delimiter:
@@ -58,16 +64,24 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
                 if builder.rows == 0 and skip:
                     chunk[0] = []
                 if builder.rows + len(chunk) > options.limits.rows:
-                    raise refusal(container.name, "too-large", "the file has too many rows",
-                                  found=f"over {options.limits.rows}", allowed=f"at most {options.limits.rows}",
-                                  action="Split it into several files")  # fmt: skip
+                    raise refusal(
+                        container.name,
+                        "too-large",
+                        "the file has too many rows",
+                        found=f"over {options.limits.rows}",
+                        allowed=f"at most {options.limits.rows}",
+                        action="Split it into several files",
+                    )
                 _check_width(container, chunk, options)
                 builder.add(chunk)
     except csv.Error as error:
         raise refusal(
-            container.name, "damaged-file", f"row {builder.rows + 1} or later can't be parted into fields",
-            found=str(error), action="Look for a quotation mark that is opened and never closed",
-        ) from error  # fmt: skip
+            container.name,
+            "damaged-file",
+            f"row {builder.rows + 1} or later can't be parted into fields",
+            found=str(error),
+            action="Look for a quotation mark that is opened and never closed",
+        ) from error
     except UnicodeError as error:
         raise _wrong_encoding(container, text.encoding, str(error)) from error
     grid = builder.finish()
@@ -81,21 +95,36 @@ def _check_quotes(container: Container, grid: Grid, delimiter: str) -> None:
         for label in column.labels:
             if isinstance(label, str) and label.count("\n") >= SWALLOWED and delimiter in label:
                 raise refusal(
-                    container.name, "damaged-file", f"a field runs over {label.count(chr(10)) + 1} lines, delimiters and all",
-                    found=repr(label[:60]), action="Look for a quotation mark that is opened and never closed",
-                )  # fmt: skip
+                    container.name,
+                    "damaged-file",
+                    f"a field runs over {label.count(chr(10)) + 1} lines, delimiters and all",
+                    found=repr(label[:60]),
+                    action="Look for a quotation mark that is opened and never closed",
+                )
 
 
 def _check_width(container: Container, chunk: list[list[str]], options: ReadOptions) -> None:
     widest = max(map(len, chunk))
     if widest > options.limits.columns:
-        raise refusal(container.name, "too-large", "a row has too many fields", found=f"{widest} fields",
-                      allowed=f"at most {options.limits.columns}", action="State the delimiter, or split the file")  # fmt: skip
+        raise refusal(
+            container.name,
+            "too-large",
+            "a row has too many fields",
+            found=f"{widest} fields",
+            allowed=f"at most {options.limits.columns}",
+            action="State the delimiter, or split the file",
+        )
 
 
 def _wrong_encoding(container: Container, encoding: str, reason: str) -> Exception:
-    return refusal(container.name, "wrong-encoding", f"the file is not {encoding}", found=reason,
-                   allowed="utf-8, utf-16 or cp1252", action="Save it as UTF-8, or state another encoding")  # fmt: skip
+    return refusal(
+        container.name,
+        "wrong-encoding",
+        f"the file is not {encoding}",
+        found=reason,
+        allowed="utf-8, utf-16 or cp1252",
+        action="Save it as UTF-8, or state another encoding",
+    )
 
 
 def _encoding(container: Container, options: ReadOptions) -> _Text:
@@ -105,8 +134,13 @@ def _encoding(container: Container, options: ReadOptions) -> _Text:
         try:
             codecs.lookup(options.encoding)
         except LookupError:
-            raise refusal(container.name, "wrong-encoding", f"encoding {options.encoding!r} is not known",
-                          allowed="utf-8, utf-16, cp1252", action="State one of these") from None  # fmt: skip
+            raise refusal(
+                container.name,
+                "wrong-encoding",
+                f"encoding {options.encoding!r} is not known",
+                allowed="utf-8, utf-16, cp1252",
+                action="State one of these",
+            ) from None
         return _Text(options.encoding)
     if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return _Text("utf-16")
@@ -126,8 +160,14 @@ def _is_utf8(path: Path, name: str) -> bool:
         while piece := file.read(PIECE):
             at = piece.find(b"\0")
             if at >= 0:
-                raise refusal(name, "binary-content", "the file holds NUL bytes: it is no text file", found=f"byte "
-                              f"{read + at + 1}", allowed="text", action="Save the sheet again as CSV")  # fmt: skip
+                raise refusal(
+                    name,
+                    "binary-content",
+                    "the file holds NUL bytes: it is no text file",
+                    found=f"byte {read + at + 1}",
+                    allowed="text",
+                    action="Save the sheet again as CSV",
+                )
             read += len(piece)
             if utf8:
                 try:

@@ -34,8 +34,12 @@ def date_of(content: Content, order: str) -> tuple[dt.date | None, Issue | None]
     if isinstance(content, float):
         if EXCEL_DAYS[0] <= content <= EXCEL_DAYS[1]:
             likely = excel_day(content)
-            return None, warning("date-as-number", f"a number stands where a date belongs: likely {likely}", _ALLOWED,
-                                 f"If {likely} is meant, format the cell as a date")  # fmt: skip
+            return None, warning(
+                "date-as-number",
+                f"a number stands where a date belongs: likely {likely}",
+                _ALLOWED,
+                f"If {likely} is meant, format the cell as a date",
+            )
         return None, warning("bad-date", "a number stands where a date belongs", _ALLOWED, "Type the date")
     if isinstance(content, str):
         return _from_text(content, order)
@@ -91,9 +95,11 @@ def _from_text(content: str, order: str) -> tuple[dt.date | None, Issue | None]:
             order = "dmy"  # with points the day always stands first
         if dmy and mdy and dmy != mdy and not order:
             return None, warning(
-                "unclear-date", f"day and month can't be told apart: {dmy} or {mdy}", _ALLOWED,
+                "unclear-date",
+                f"day and month can't be told apart: {dmy} or {mdy}",
+                _ALLOWED,
                 "Type the date as year-month-day, or state the order",
-            )  # fmt: skip
+            )
         day = dmy if order == "dmy" else mdy if order == "mdy" else dmy or mdy
     elif match := _NAMED.match(text):
         name = (match[2] or match[3])[:3]

@@ -24,12 +24,30 @@ Array = NDArray[Any]
 
 #: name -> type of the arrays of a draft; texts are codes, -1 where none
 TYPES: dict[str, str] = {
-    "part": "int16", "serial": "int32", "hole": "int16", "wall": "int16", "characteristic": "int8",
-    "direction": "float64", "trial": "int16", "value": "float64", "word": "int8", "typed": "int32", "unit": "int8",
-    "gauge": "int32", "temperature_c": "float64", "date": "datetime64[D]", "by": "int32", "note": "int32",
-    "file": "int16", "sheet": "int16", "row": "int32", "column": "int16", "issue": "int32", "raw": "float64",
+    "part": "int16",
+    "serial": "int32",
+    "hole": "int16",
+    "wall": "int16",
+    "characteristic": "int8",
+    "direction": "float64",
+    "trial": "int16",
+    "value": "float64",
+    "word": "int8",
+    "typed": "int32",
+    "unit": "int8",
+    "gauge": "int32",
+    "temperature_c": "float64",
+    "date": "datetime64[D]",
+    "by": "int32",
+    "note": "int32",
+    "file": "int16",
+    "sheet": "int16",
+    "row": "int32",
+    "column": "int16",
+    "issue": "int32",
+    "raw": "float64",
     "text": "bool",
-}  # fmt: skip
+}
 
 
 class Interner:
@@ -143,11 +161,14 @@ class Cell:
         a, spec = self._arrays, self._draft.spec
         part, serial, hole, wall = (int(a[n][index]) for n in ("part", "serial", "hole", "wall"))
         return {
-            "file": self._files[a["file"][index]], "sheet": self._sheets[a["sheet"][index]],
+            "file": self._files[a["file"][index]],
+            "sheet": self._sheets[a["sheet"][index]],
             "cell": cell_name(int(a["row"][index]), int(a["column"][index])),
-            "part": spec.parts[part].name if part >= 0 else "", "serial": self._serials[serial] if serial >= 0 else "",
-            "hole": spec.hole_ids[hole] if hole >= 0 else "", "wall": spec.walls.names[wall] if wall >= 0 else "",
-        }  # fmt: skip
+            "part": spec.parts[part].name if part >= 0 else "",
+            "serial": self._serials[serial] if serial >= 0 else "",
+            "hole": spec.hole_ids[hole] if hole >= 0 else "",
+            "wall": spec.walls.names[wall] if wall >= 0 else "",
+        }
 
     def typed(self, index: int) -> str:
         """Return what was typed in a reading's cell."""

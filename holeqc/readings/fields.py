@@ -17,7 +17,8 @@ _SERIAL = re.compile(
     r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
 )
 _DATE = re.compile(
-    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}"
+    r"|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
 )
 _UNITS = re.compile(
     r"\b(?:dimensions?|readings?|values?|units?|sizes?)\b[^\d]*?\b(?:in\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?)\b",

@@ -56,7 +56,13 @@ class Findings:
     def usable(self) -> BoolArray:
         """Return where a length is there and nothing doubts it yet (n,)."""
         kind = self.arrays["characteristic"]
-        return (self.doubt < 0) & np.isfinite(self.value) & (kind >= 0) & (kind < len(LENGTHS)) & (self.arrays["hole"] >= 0)
+        return (
+            (self.doubt < 0)
+            & np.isfinite(self.value)
+            & (kind >= 0)
+            & (kind < len(LENGTHS))
+            & (self.arrays["hole"] >= 0)
+        )
 
     def length(self, value: float) -> str:
         """Return a length with the kit's unit, as a shop writes it."""
@@ -120,9 +126,19 @@ def look_at(
     piece, distinct = pd.factorize(key)
     lower, upper, band = expected(spec, arrays)
     return Findings(
-        spec, draft, arrays, collector, today, doubt, np.asarray(piece, dtype=np.int64), len(distinct), lower, upper, band,
+        spec,
+        draft,
+        arrays,
+        collector,
+        today,
+        doubt,
+        np.asarray(piece, dtype=np.int64),
+        len(distinct),
+        lower,
+        upper,
+        band,
         Cell(draft, arrays),
-    )  # fmt: skip
+    )
 
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -145,29 +161,34 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
     edge = np.array([_least_edge(h) for h in spec.holes] + [np.nan])
     low[:, EDGE], band[:, EDGE] = edge, edge
     high[:, EDGE] = np.where(np.isnan(edge), np.nan, np.inf)
-    kind = arrays["characteristic"].astype(np.int64)
+    measured = arrays["characteristic"].astype(np.int64)
     part_at = np.where(arrays["part"] < 0, parts, arrays["part"])
     hole_at = np.where(arrays["hole"] < 0, holes, arrays["hole"])
-    is_length = (kind >= 0) & (kind < kinds)
-    at = (part_at, np.where(is_length, kind, 0), hole_at)
+    is_length = (measured >= 0) & (measured < kinds)
+    at = (part_at, np.where(is_length, measured, 0), hole_at)
     return tuple(np.where(is_length, table[at], np.nan) for table in (low, high, band))  # type: ignore[return-value]
 
 
 def position_tolerance(spec: Specification) -> FloatArray:
-    """Return how far a coordinate may lie off (H,): the widest position tolerance asked, else a share of the pattern."""
+    """Return how far a coordinate may lie off (H,): the widest position tolerance asked, else a share of the extent."""
     extent = max(
         (max(v) - min(v) for v in ([h.x for h in spec.holes], [h.y for h in spec.holes]) if v and np.isfinite(v).all()),
         default=0.0,
     )
     loose = max(LOOSE_POSITION * extent, max((h.size.band for h in spec.holes), default=0.0))
-    asked = [max((t for t in (h.position.tolerance, h.position.pattern_tolerance) if t), default=0.0) for h in spec.holes]
+    asked = [
+        max((t for t in (h.position.tolerance, h.position.pattern_tolerance) if t), default=0.0) for h in spec.holes
+    ]
     return np.array([t or loose for t in asked], dtype=np.float64)
 
 
 def _least_edge(hole: object) -> float:
     edge, size = hole.edge, hole.size  # type: ignore[attr-defined]
-    asked = [v for v in (edge.minimum, None if edge.minimum_diameters is None else edge.minimum_diameters * size.upper)
-             if v is not None]  # fmt: skip
+    asked = [
+        v
+        for v in (edge.minimum, None if edge.minimum_diameters is None else edge.minimum_diameters * size.upper)
+        if v is not None
+    ]
     return max(asked) if asked else float("nan")
 
 

@@ -19,7 +19,7 @@ YEARS_BACK = 3 * 365
 
 
 def gauge_for(spec: Specification, named: str, characteristic: str) -> Gauge | None:
-    """Return the gauge of a reading: the one named if it measures such a thing, the plan's, or the only one that does."""
+    """Return a reading's gauge: the one named if it measures such a thing, the plan's, or the only one that does."""
     fitting = {g.id: g for g in spec.gauges if characteristic in g.measures}
     default = {"diameter": spec.plan.diameter_gauge}.get(characteristic, spec.plan.position_gauge)
     for gauge_id in (named, default):
@@ -76,10 +76,12 @@ def _expired(findings: Findings, rows: IntArray) -> None:
         gauge = _gauge_at(findings, index)
         assert gauge is not None
         issue = warning(
-            "gauge-expired", f"the calibration of gauge {gauge.id} was not valid on the day of the reading",
-            f"readings up to {gauge.calibration_due}", "Measure again with a gauge in calibration, or have the gauge checked",
+            "gauge-expired",
+            f"the calibration of gauge {gauge.id} was not valid on the day of the reading",
+            f"readings up to {gauge.calibration_due}",
+            "Measure again with a gauge in calibration, or have the gauge checked",
             holds=True,
-        )  # fmt: skip
+        )
         return findings.piece_problem(issue, index, f"read on {a['date'][index]}")
 
     for group in [first] if first.size else []:
@@ -93,8 +95,11 @@ def _gauge_at(findings: Findings, index: int) -> Gauge | None:
 
 def _undated(findings: Findings, rows: IntArray) -> None:
     if rows.size:
-        issue = note("no-date", f"{rows.size} readings have no date: whether their gauge was in calibration can't be told",
-                     "Write the day of the reading")  # fmt: skip
+        issue = note(
+            "no-date",
+            f"{rows.size} readings have no date: whether their gauge was in calibration can't be told",
+            "Write the day of the reading",
+        )
         findings.collector.add(findings.piece_problem(issue, int(rows[0]), "no date"))
 
 
@@ -112,9 +117,11 @@ def _not_for_this(findings: Findings, rows: IntArray) -> None:
         mine = named[key == number]
         what = kind.replace("_", " ")
         issue = warning(
-            "gauge-not-for-this", f"gauge {gauge.id} is not one for {what} ({mine.size} readings)",
-            f"gauge {gauge.id} measures {', '.join(gauge.measures)}", "Name the gauge that was used",
-        )  # fmt: skip
+            "gauge-not-for-this",
+            f"gauge {gauge.id} is not one for {what} ({mine.size} readings)",
+            f"gauge {gauge.id} measures {', '.join(gauge.measures)}",
+            "Name the gauge that was used",
+        )
         findings.collector.add(findings.problem(issue, int(mine[0])))
 
 
@@ -149,10 +156,11 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
     gauge = _gauge_at(findings, index)
     assert gauge is not None
     issue = warning(
-        "finer-than-gauge", f"{more}finer than gauge {gauge.id} can show",
+        "finer-than-gauge",
+        f"{more}finer than gauge {gauge.id} can show",
         f"steps of {findings.length(gauge.resolution or 0.0)}",
         "Type each reading as the gauge shows it, no mean and no converted value",
-    )  # fmt: skip
+    )
     return findings.problem(issue, index)
 
 

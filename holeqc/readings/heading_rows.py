@@ -148,19 +148,27 @@ def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocab
         own = [(w, c) for c, w in enumerate(words) if contents[c] is not None and not sideways[c]]
         if not own or any(not isinstance(contents[c], str) for _, c in own):
             break
-        group = [(w, c) for w, c in own if c >= len(base) or not base[c].is_known or base[c].kind != FIELD]
-        kinds = [vocabulary.meaning(w).kind for w, _ in group]
-        if (
-            not group
-            or UNKNOWN in kinds
-            or (FIELD in kinds and len(own) > 1)
-            or kinds == [FIELD]
-            or ":" in words[group[0][1]]
-        ):
+        if not _is_group(own, base, vocabulary):
             break
         lines.insert(0, _spread(words, sideways, base, vocabulary))
         first = min(row - up, *origin) if origin else row - up
     return lines, first
+
+
+def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary) -> bool:
+    """Whether the words of a line, each with its column, are group headings of the line below and not fields."""
+    group = []
+    for word, column in own:
+        meaning = vocabulary.meaning(word)
+        under = base[column] if column < len(base) else Meaning(UNKNOWN)
+        if under.kind == FIELD and under.is_known:
+            if meaning.kind == FIELD and meaning.word != under.word:
+                return False
+            continue
+        group.append(meaning.kind)
+    if not group or UNKNOWN in group or any(":" in word for word, _ in own):
+        return False
+    return FIELD not in group or (len(own) == 1 and group != [FIELD])
 
 
 def _spread(words: list[str], sideways: list[bool], base: list[Meaning], vocabulary: Vocabulary) -> list[str]:

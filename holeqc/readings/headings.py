@@ -23,11 +23,12 @@ from holeqc.readings.synonyms import (
     plain,
     standard_table,
     tokens,
-)  # fmt: skip
+)
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
 READING, MODIFIER, IGNORED, UNKNOWN = "reading", "modifier", "ignored", "unknown"
+MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repeats
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
 _BRACKETED_UNIT = re.compile(
@@ -178,7 +179,7 @@ class Vocabulary:
             found.broken = text.casefold() not in self._holes
         elif value in self._directions or value in USUAL_DIRECTIONS:
             found.direction = value
-        elif whole and 1 <= value <= 20:
+        elif whole and 1 <= value <= MOST_TRIALS:
             found.trial = int(value)
         else:
             found.broken = True
@@ -214,7 +215,7 @@ class Vocabulary:
         if found.broken:
             return Meaning(UNKNOWN)
         fields, kinds = list(dict.fromkeys(found.fields)), list(dict.fromkeys(found.characteristics))
-        place = {"wall": found.wall, "direction": found.direction, "trial": found.trial, "unit": unit}
+        place = Meaning(MODIFIER, "", found.wall, found.direction, found.trial, unit=unit)
         if "gauge" in fields and not ({"hole", "serial"} & set(fields)):
             return _gauge(kinds, found, unit)
         if found.ignored:
@@ -222,22 +223,22 @@ class Vocabulary:
         if unit in {"C", "F"}:
             return Meaning(FIELD, "temperature_c", unit=unit) if set(fields) <= {"temperature_c"} else Meaning(UNKNOWN)
         if kinds or found.asks:
-            return _reading(found, kinds, unit, place)
+            return _reading(found, kinds, unit)
         fields = [f for f in fields if not (f == "wall" and found.wall >= 0)]
         fields = [f for f in fields if not (f == "direction" and found.direction is not None)]
         fields = [f for f in fields if not (f == "hole" and found.hole)]
         if fields == ["ignore"]:
             return Meaning(IGNORED)
         if fields == ["trial"] and found.trial:
-            return Meaning(MODIFIER, **place)
+            return place
         if fields == ["value"]:
-            return Meaning(READING, "", hole=found.hole, **place)
+            return replace(place, kind=READING, hole=found.hole)
         if len(fields) == 1 and not found.hole and found.wall < 0:
             return Meaning(FIELD, fields[0], unit=unit)
         if fields:
             return Meaning(UNKNOWN)
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
-            return Meaning(MODIFIER, hole=found.hole, **place)
+            return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
 
 
@@ -269,14 +270,22 @@ def _gauge(kinds: list[str], found: _Found, unit: str) -> Meaning:
     return Meaning(FIELD, "gauge:" + kinds[0] if kinds else "gauge", unit=unit)
 
 
-def _reading(found: _Found, kinds: list[str], unit: str, place: Mapping[str, object]) -> Meaning:
+def _reading(found: _Found, kinds: list[str], unit: str) -> Meaning:
     asks = [a for a in found.asks if a != "enters"]
-    fields = set(found.fields) - {"hole", "value", "wall", "trial", "direction"}
+    fields = set(found.fields) - {"hole", "value", "trial", "direction"}
+    if found.wall >= 0:
+        fields.discard("wall")
     if fields or (found.weak and not kinds):
         return Meaning(UNKNOWN)
     if asks and set(kinds) <= {"surface"}:
-        return Meaning(READING, "surface", ask=asks[0] if len(asks) == 1 else "", wall=found.wall, hole=found.hole,
-                       trial=found.trial)  # fmt: skip
+        return Meaning(
+            READING,
+            "surface",
+            ask=asks[0] if len(asks) == 1 else "",
+            wall=found.wall,
+            hole=found.hole,
+            trial=found.trial,
+        )
     if {"go", "no_go"} <= set(kinds):
         return Meaning(UNKNOWN)
     for word in ("go", "no_go"):
@@ -290,5 +299,6 @@ def _reading(found: _Found, kinds: list[str], unit: str, place: Mapping[str, obj
     ask = "enters" if "enters" in found.asks and kinds[0] in {"go", "no_go"} else ""
     if kinds[0] != "diameter" and direction is not None:
         return Meaning(UNKNOWN)
-    return Meaning(READING, kinds[0], wall=found.wall, direction=direction, trial=found.trial, hole=found.hole, unit=unit,
-                   ask=ask)  # fmt: skip
+    return Meaning(
+        READING, kinds[0], wall=found.wall, direction=direction, trial=found.trial, hole=found.hole, unit=unit, ask=ask
+    )

@@ -42,14 +42,20 @@ def text_of(content: Content) -> str:
 def _odd(content: Content, what: str) -> Issue | None:
     """Return the doubt that any label can raise: an error cell, a formula, a date, an escape's remains."""
     if isinstance(content, Uncalculated):
-        return Issue("formula-not-calculated", f"the formula for the {what} has never been calculated", action="Open the "
-                     "workbook in a spreadsheet program, let it calculate, and save it")  # fmt: skip
+        return Issue(
+            "formula-not-calculated",
+            f"the formula for the {what} has never been calculated",
+            action="Open the workbook in a spreadsheet program, let it calculate, and save it",
+        )
     if isinstance(content, dt.datetime | dt.date | dt.time | dt.timedelta):
         likely = ""
         if isinstance(content, dt.datetime | dt.date):
             likely = f": likely {content.month}-{content.day} or {content.day}-{content.month}"
-        return Issue("date-for-label", f"the {what} has become a date{likely}", action="Format the cell as text and type "
-                     "it again")  # fmt: skip
+        return Issue(
+            "date-for-label",
+            f"the {what} has become a date{likely}",
+            action="Format the cell as text and type it again",
+        )
     if isinstance(content, str) and content.strip().startswith("#") and content.strip().endswith(("!", "?", "/A")):
         return Issue("error-cell", f"the {what} shows an error of the spreadsheet", action=_TYPE_AGAIN)
     if isinstance(content, str) and re.search(r"_x[0-9A-Fa-f]{4}_", content):
@@ -85,8 +91,14 @@ class Holes:
                 hole = self._ids[found[0]]
                 zeros = table is self._bare and key != hole.casefold()
                 return Match(found[0], issue=note("hole-label", f"read as hole {hole}") if zeros else None)
-        return Match(issue=Issue("unknown-hole", self._message(key), self._allowed,
-                                 "Correct the hole's number; its readings are not used until then"))  # fmt: skip
+        return Match(
+            issue=Issue(
+                "unknown-hole",
+                self._message(key),
+                self._allowed,
+                "Correct the hole's number; its readings are not used until then",
+            )
+        )
 
     def _message(self, key: str) -> str:
         swapped = [self._ids[self._exact[k]] for k in (_swaps(key)) if k in self._exact]
@@ -122,8 +134,13 @@ def match_serial(content: Content) -> Match:
 
 
 def _lost(text: str) -> Issue:
-    return Issue("serial-digits-lost", f"a spreadsheet has kept only {DIGITS_KEPT} or fewer digits of this serial number",
-                 "the serial number as text", "Format the cell as text and type the serial number again", ERROR)  # fmt: skip
+    return Issue(
+        "serial-digits-lost",
+        f"a spreadsheet has kept only {DIGITS_KEPT} or fewer digits of this serial number",
+        "the serial number as text",
+        "Format the cell as text and type the serial number again",
+        ERROR,
+    )
 
 
 class Parts:
@@ -140,8 +157,14 @@ class Parts:
             name = self._names[place][0]
             same = folded(content) in {folded(w) for w in self._names[place] if w}
             return Match(place, issue=None if same else note("part-word", f"read as part {name}"))
-        return Match(issue=Issue("unknown-part", "the kit has no such part", self._allowed,
-                                 "Name the part as the kit does; without it positions can't be judged"))  # fmt: skip
+        return Match(
+            issue=Issue(
+                "unknown-part",
+                "the kit has no such part",
+                self._allowed,
+                "Name the part as the kit does; without it positions can't be judged",
+            )
+        )
 
 
 class WallNames:
@@ -163,8 +186,14 @@ class WallNames:
             place = {"n": 0, "f": 1, "1": 0, "2": 1}.get(text, -1)
         if 0 <= place < len(self._names) and len(self._names) <= 2:
             return Match(place, issue=note("wall-word", f"read as wall {self._names[place]}"))
-        return Match(issue=Issue("unknown-wall", "the kit has no such wall", self._allowed,
-                                 "Name the wall as the kit does; its readings are not used until then"))  # fmt: skip
+        return Match(
+            issue=Issue(
+                "unknown-wall",
+                "the kit has no such wall",
+                self._allowed,
+                "Name the wall as the kit does; its readings are not used until then",
+            )
+        )
 
 
 class Gauges:
@@ -183,8 +212,17 @@ class Gauges:
         found = self._ids.get(re.sub(r"[\W_]+", "", text).casefold())
         if found is not None:
             return Match(0, found)
-        return Match(0, text, warning("unknown-gauge", "the kit has no such gauge", self._allowed,
-                                      "Correct the gauge's number, or add the gauge to the kit file", holds=True))  # fmt: skip
+        return Match(
+            0,
+            text,
+            warning(
+                "unknown-gauge",
+                "the kit has no such gauge",
+                self._allowed,
+                "Correct the gauge's number, or add the gauge to the kit file",
+                holds=True,
+            ),
+        )
 
 
 def trial_of(content: Content) -> Match:

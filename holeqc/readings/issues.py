@@ -9,7 +9,7 @@ from holeqc.problems import ERROR, NOTE, WARNING, Problem
 
 @dataclass(frozen=True, slots=True)
 class Issue:
-    """What is wrong with a content; becomes a `Problem` when its cell is known. ``holds`` marks the reading doubtful."""
+    """What is wrong with a content; becomes a `Problem` once its cell is known. ``holds`` makes it doubtful."""
 
     code: str
     message: str
@@ -32,9 +32,21 @@ class Issue:
     ) -> Problem:
         """Return the problem of one cell."""
         return Problem(
-            self.severity, self.code, self.message, found=found, allowed=self.allowed, action=self.action, file=file,
-            sheet=sheet, cell=cell, part=part, serial=serial, hole=hole, wall=wall, holds=self.holds,
-        )  # fmt: skip
+            self.severity,
+            self.code,
+            self.message,
+            found=found,
+            allowed=self.allowed,
+            action=self.action,
+            file=file,
+            sheet=sheet,
+            cell=cell,
+            part=part,
+            serial=serial,
+            hole=hole,
+            wall=wall,
+            holds=self.holds,
+        )
 
 
 def note(code: str, message: str, action: str = "") -> Issue:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -58,7 +59,7 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
         return Layout([], find_fields(sheet.grid, map(int, rows), vocabulary, spec))
     holes = {hole_key(h) for h in spec.hole_ids}
     filled = sheet.grid.filled_rows()
-    starts = [0] + [_block_start(sheet, h, p, holes) for p, h in zip(headings, headings[1:], strict=False)]
+    starts = [0] + [_block_start(sheet, h, p, holes) for p, h in pairwise(headings)]
     ends = [*starts[1:], sheet.grid.rows]
     blocks: list[Block] = []
     everything: list[Field] = []
@@ -148,6 +149,4 @@ def views(heading: Heading) -> list[tuple[int, ...]]:
         return [everything]
     edges = [*holes, len(heading.meanings)]
     shared = tuple(c for c in everything if c < holes[0])
-    return [
-        (*shared, *(c for c in everything if start <= c < end)) for start, end in zip(edges, edges[1:], strict=False)
-    ]
+    return [(*shared, *(c for c in everything if start <= c < end)) for start, end in pairwise(edges)]

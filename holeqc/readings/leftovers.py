@@ -40,10 +40,11 @@ def unread_columns(table: Table) -> None:
         row = int(table.rows[np.argmax(filled)])
         title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
         issue = warning(
-            "unread-column", f"{title}: {count} filled cells below it are not read",
+            "unread-column",
+            f"{title}: {count} filled cells below it are not read",
             "headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface, Gauge, Date, Note",
             "If readings stand there, name the heading in [headings] of the kit file",
-        )  # fmt: skip
+        )
         context.say(issue, repr(text_of(grid.cell(row, column))), row, column)
 
 
@@ -60,10 +61,12 @@ def surplus_rows(table: Table, known: Rows) -> None:
     if not rows.size:
         return
     issue = Issue(
-        "surplus-field", f"the row has more fields than the heading, which has {width}: a field may have been parted in "
-        "two, and all behind it be out of place", f"{width} fields",
+        "surplus-field",
+        f"the row has more fields than the heading, which has {width}: a field may have been parted in "
+        "two, and all behind it be out of place",
+        f"{width} fields",
         "Look for a decimal comma or a delimiter inside a field; put the field in quotation marks",
-    )  # fmt: skip
+    )
     code = context.draft.issue_code(issue)
     context.draft.reported.add(code)
     known.issue[rows] = np.where(known.issue[rows] == 0, code, known.issue[rows])
@@ -94,9 +97,10 @@ def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     """Doubt readings whose cell is merged with others: whether they stand for all of them can't be told."""
     context = table.context
     reach = [
-        m for m in context.sheet.scan.merged
+        m
+        for m in context.sheet.scan.merged
         if m[1] - 1 == column and (m[2] > m[0] or any(c in table.readings for c in range(m[1], m[3])))
-    ]  # fmt: skip
+    ]
     if not reach:
         return issue
     where = np.isin(rows, [m[0] - 1 for m in reach])
@@ -105,9 +109,11 @@ def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     size = {m[0] - 1: f"{cell_name(m[0], m[1])}:{cell_name(m[2], m[3])}" for m in reach}
     for place in np.flatnonzero(where & (issue == 0)):
         bad = Issue(
-            "merged-reading", f"the cell is merged over {size[int(rows[place])]}: one value stands where several belong",
-            "one reading a cell", "Unmerge the cells and type each reading",
-        )  # fmt: skip
+            "merged-reading",
+            f"the cell is merged over {size[int(rows[place])]}: one value stands where several belong",
+            "one reading a cell",
+            "Unmerge the cells and type each reading",
+        )
         issue[place] = context.draft.issue_code(bad)
     return issue
 
@@ -117,16 +123,24 @@ def sheet_notes(context: Context) -> None:
     tally, sheet = context.tally, context.sheet
     if tally.text_numbers:
         context.say(
-            note("numbers-as-text", f"{tally.text_numbers} numbers are stored as text; read as numbers all the same",
-                 "Sums and charts in the workbook leave such cells out"),
-            repr(text_of(sheet.grid.cell(*tally.first_text_number))), *tally.first_text_number,
-        )  # fmt: skip
+            note(
+                "numbers-as-text",
+                f"{tally.text_numbers} numbers are stored as text; read as numbers all the same",
+                "Sums and charts in the workbook leave such cells out",
+            ),
+            repr(text_of(sheet.grid.cell(*tally.first_text_number))),
+            *tally.first_text_number,
+        )
     if tally.unit_assumed:
         unit = context.spec.unit
         context.say(
-            note("unit-not-stated", f"no unit is said for {tally.unit_assumed} readings; taken in the kit's unit, {unit}",
-                 "Write the unit into the headings"), "no unit",
-        )  # fmt: skip
+            note(
+                "unit-not-stated",
+                f"no unit is said for {tally.unit_assumed} readings; taken in the kit's unit, {unit}",
+                "Write the unit into the headings",
+            ),
+            "no unit",
+        )
     if tally.ignored and not context.own:
         names = ", ".join(repr(name) for name in tally.ignored)
         statistics = [name for name in tally.ignored if _STATISTICS & set(tokens(name))]
@@ -141,14 +155,23 @@ def _hidden(context: Context) -> None:
     sheet, draft = context.sheet, context.draft
     if sheet.hidden:
         context.say(
-            warning("hidden-sheet", "the sheet is hidden; its readings are read all the same", action="Show the sheet and "
-                    "look whether these readings are meant"), repr(sheet.name),
-        )  # fmt: skip
+            warning(
+                "hidden-sheet",
+                "the sheet is hidden; its readings are read all the same",
+                action="Show the sheet and look whether these readings are meant",
+            ),
+            repr(sheet.name),
+        )
     scan = sheet.scan
     if not (scan.hidden_rows or scan.hidden_columns):
         return
-    mine = [c for c in draft.chunks if c["file"].size and int(c["file"][0]) == draft.file.code(sheet.file)
-            and int(c["sheet"][0]) == draft.sheet.code(sheet.name)]  # fmt: skip
+    mine = [
+        c
+        for c in draft.chunks
+        if c["file"].size
+        and int(c["file"][0]) == draft.file.code(sheet.file)
+        and int(c["sheet"][0]) == draft.sheet.code(sheet.name)
+    ]
     rows = np.concatenate([c["row"] for c in mine]) if mine else np.empty(0, dtype=np.int32)
     columns = np.concatenate([c["column"] for c in mine]) if mine else np.empty(0, dtype=np.int16)
     hidden = np.isin(rows, list(scan.hidden_rows))
@@ -157,10 +180,15 @@ def _hidden(context: Context) -> None:
     if hidden.any():
         at = int(np.argmax(hidden))
         context.say(
-            warning("hidden-cells", f"{int(hidden.sum())} readings stand in hidden rows or columns; they are read all the "
-                    "same", action="Show them and look whether they are meant"), "hidden", int(rows[at]) - 1,
+            warning(
+                "hidden-cells",
+                f"{int(hidden.sum())} readings stand in hidden rows or columns; they are read all the same",
+                action="Show them and look whether they are meant",
+            ),
+            "hidden",
+            int(rows[at]) - 1,
             int(columns[at]) - 1,
-        )  # fmt: skip
+        )
 
 
 def unit_conflict(table: Table, known: Rows) -> None:
@@ -172,9 +200,12 @@ def unit_conflict(table: Table, known: Rows) -> None:
         unit = table.meanings[column].unit
         if unit and units != {unit}:
             issue = warning(
-                "unit-conflict", f"the heading says {unit}, the sheet says {' and '.join(sorted(units))}: the heading counts",
-                "one unit", "Correct the heading or the field", holds=True,
-            )  # fmt: skip
+                "unit-conflict",
+                f"the heading says {unit}, the sheet says {' and '.join(sorted(units))}: the heading counts",
+                "one unit",
+                "Correct the heading or the field",
+                holds=True,
+            )
             table.context.say(issue, repr(table.texts[column]), table.blocks[0].heading.last, column)
             return
 
@@ -188,29 +219,50 @@ def parts_without_readings(context: Context) -> None:
     silent = [pair for pair in tally.named if pair not in tally.read]
     if not silent:
         return
-    issue = Issue("no-readings", "the part is named, but not one reading is there", "readings of its holes",
-                  "Measure the part, or take its number off the sheet")  # fmt: skip
+    issue = Issue(
+        "no-readings",
+        "the part is named, but not one reading is there",
+        "readings of its holes",
+        "Measure the part, or take its number off the sheet",
+    )
     code = draft.issue_code(issue)
     draft.reported.add(code)
 
     def make(index: int) -> Problem:
         part, serial = silent[index]
         found = repr(draft.serial.texts[serial])
-        return context.problem(issue, f"serial {found}", *tally.named[part, serial], **context.tied(part, serial))
+        row, column = tally.named[part, serial]
+        return context.problem(issue, f"serial {found}", row, column, **context.tied(part, serial))
 
     context.collector.cells(range(len(silent)), make)
     size = len(silent)
     rows = np.array([max(tally.named[pair][0], 0) for pair in silent]) + 1
     columns = np.array([max(tally.named[pair][1], 0) for pair in silent]) + 1
     nothing = np.full(size, -1)
-    draft.add({
-        "part": np.array([p for p, _ in silent]), "serial": np.array([s for _, s in silent]), "hole": nothing,
-        "wall": nothing, "characteristic": nothing, "direction": np.full(size, np.nan), "trial": np.ones(size),
-        "value": np.full(size, np.nan), "raw": np.full(size, np.nan), "word": np.zeros(size),
-        "typed": np.full(size, draft.typed.code("")), "unit": np.zeros(size), "gauge": nothing,
-        "temperature_c": np.full(size, np.nan), "date": np.full(size, "NaT", "datetime64[D]"), "by": nothing,
-        "note": nothing, "file": np.full(size, draft.file.code(sheet.file)),
-        "sheet": np.full(size, draft.sheet.code(sheet.name)), "row": rows, "column": columns,
-        "issue": np.full(size, code), "text": np.zeros(size, np.bool_),
-    })  # fmt: skip
-
+    draft.add(
+        {
+            "part": np.array([p for p, _ in silent]),
+            "serial": np.array([s for _, s in silent]),
+            "hole": nothing,
+            "wall": nothing,
+            "characteristic": nothing,
+            "direction": np.full(size, np.nan),
+            "trial": np.ones(size),
+            "value": np.full(size, np.nan),
+            "raw": np.full(size, np.nan),
+            "word": np.zeros(size),
+            "typed": np.full(size, draft.typed.code("")),
+            "unit": np.zeros(size),
+            "gauge": nothing,
+            "temperature_c": np.full(size, np.nan),
+            "date": np.full(size, "NaT", "datetime64[D]"),
+            "by": nothing,
+            "note": nothing,
+            "file": np.full(size, draft.file.code(sheet.file)),
+            "sheet": np.full(size, draft.sheet.code(sheet.name)),
+            "row": rows,
+            "column": columns,
+            "issue": np.full(size, code),
+            "text": np.zeros(size, np.bool_),
+        }
+    )

@@ -86,10 +86,13 @@ def _report_lost(findings: Findings, rows: Array, decimals: Array, shown: int, g
     def make(index: int) -> Problem:
         digits, decisive = by_row[index]
         issue = warning(
-            "lost-digits", f"{digits} decimals where gauge {gauge_id} shows {shown} and the other readings keep their zeros: digits may "
-            "be lost",
-            f"{shown} decimals", "Type every digit that the gauge shows, zeros at the end too", holds=decisive,
-        )  # fmt: skip
+            "lost-digits",
+            f"{digits} decimals where gauge {gauge_id} shows {shown} and the other readings keep their zeros: "
+            "digits may be lost",
+            f"{shown} decimals",
+            "Type every digit that the gauge shows, zeros at the end too",
+            holds=decisive,
+        )
         return findings.problem(issue, index)
 
     findings.report(rows, make)
@@ -111,8 +114,9 @@ def _similar_serials(findings: Findings) -> None:
         names = dict.fromkeys(serials[int(a["serial"][i])] for i in alike)
         if len(names) > 1:
             issue = warning(
-                "serials-alike", f"serial numbers {' and '.join(map(repr, names))} may be one part", "one spelling a part",
+                "serials-alike",
+                f"serial numbers {' and '.join(map(repr, names))} may be one part",
+                "one spelling a part",
                 "Write the serial number the same way everywhere",
-            )  # fmt: skip
+            )
             findings.collector.add(findings.piece_problem(issue, alike[-1], repr(list(names)[-1])))
-

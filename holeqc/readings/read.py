@@ -106,20 +106,29 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
 def _read_file(run: _Run, path: str | Path) -> None:
     container = examine(path, run.options.limits)
     if container.macros:
-        run.collector.add(Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run",
-                                  file=container.name))  # fmt: skip
+        run.collector.add(
+            Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
+        )
     tables, told = 0, None
     for sheet in _sheets(run, container):
         marker, blocks = _read_sheet(run, sheet)
         told = told or marker
         tables += blocks
     if not tables:
-        raise ReadingsError("", [Problem(
-            ERROR, "no-table", "no table of readings was found: no row holds a heading for the hole and one for a reading",
-            found="other headings", allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface",
-            action="Write such headings over the columns, or name the shop's own in [headings] of the kit file",
-            file=container.name,
-        )])  # fmt: skip
+        raise ReadingsError(
+            "",
+            [
+                Problem(
+                    ERROR,
+                    "no-table",
+                    "no table of readings was found: no row holds a heading for the hole and one for a reading",
+                    found="other headings",
+                    allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface",
+                    action="Write such headings over the columns, or name the shop's own in [headings] of the kit file",
+                    file=container.name,
+                )
+            ],
+        )
     kit, revision = (told.kit_id, told.revision) if told else ("", "")
     run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision))
 
@@ -145,18 +154,32 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
     _check_kit(run, sheet, layout, marker)
     if not layout.blocks:
         if sheet.grid.rows and layout.marker is None:
-            run.collector.add(Problem(
-                NOTE, "sheet-not-read", "no headings of readings on this sheet; it is not read", file=sheet.file,
-                sheet=sheet.name, found=f"{int(sheet.grid.filled_rows().sum())} filled rows",
-            ))  # fmt: skip
+            run.collector.add(
+                Problem(
+                    NOTE,
+                    "sheet-not-read",
+                    "no headings of readings on this sheet; it is not read",
+                    file=sheet.file,
+                    sheet=sheet.name,
+                    found=f"{int(sheet.grid.filled_rows().sum())} filled rows",
+                )
+            )
         return marker, 0
-    context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None)
+    context = Context(
+        run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
+    )
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
     if mixed:
-        run.collector.add(Problem(
-            WARNING, "mixed-decimal-marks", "decimal commas and decimal points both occur in this sheet", file=sheet.file,
-            sheet=sheet.name, action="Look whether any number was meant otherwise; state the decimal mark",
-        ))  # fmt: skip
+        run.collector.add(
+            Problem(
+                WARNING,
+                "mixed-decimal-marks",
+                "decimal commas and decimal points both occur in this sheet",
+                file=sheet.file,
+                sheet=sheet.name,
+                action="Look whether any number was meant otherwise; state the decimal mark",
+            )
+        )
     _name_from_sheet(context, layout)
     for _, group in groupby(
         sorted(layout.blocks, key=lambda b: repr(b.heading.signature)), lambda b: b.heading.signature
@@ -188,10 +211,10 @@ def _name_from_sheet(context: Context, layout: Layout) -> None:
             context.part = named[0]
             _say(context, "part-from-sheet-name", f"no part is named; taken from the sheet's name: {named[0]}")
             return
-    if "serial" not in said and not context.options.serial and name and not _PLAIN_SHEET_NAME.match(name):
-        if any(c.isdigit() for c in name):
-            context.serial = name
-            _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {name}")
+    telling = bool(name) and not _PLAIN_SHEET_NAME.match(name) and any(c.isdigit() for c in name)
+    if "serial" not in said and not context.options.serial and telling:
+        context.serial = name
+        _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {name}")
 
 
 def _say(context: Context, code: str, message: str) -> None:
@@ -205,11 +228,22 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
     said: list[tuple[str, str, str, str]] = []
     if marker is not None:
         if marker.format != FORMAT:
-            raise ReadingsError("", [Problem(
-                ERROR, "other-format", "the sheet has a layout that this version doesn't know", found=f"layout {marker.format}",
-                allowed=f"layout {FORMAT}", action="Use a version of this program that knows it", file=sheet.file,
-                sheet=sheet.name, holds=True,
-            )])  # fmt: skip
+            raise ReadingsError(
+                "",
+                [
+                    Problem(
+                        ERROR,
+                        "other-format",
+                        "the sheet has a layout that this version doesn't know",
+                        found=f"layout {marker.format}",
+                        allowed=f"layout {FORMAT}",
+                        action="Use a version of this program that knows it",
+                        file=sheet.file,
+                        sheet=sheet.name,
+                        holds=True,
+                    )
+                ],
+            )
         said = [("kit", marker.kit_id, spec.id, "A2"), ("revision", marker.revision, spec.revision, "A2")]
     else:
         for found in _first_fields(layout.fields, ("kit", "revision")):
@@ -218,13 +252,20 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
                 said.append((found.word, text_of(found.content), wanted, cell_name(found.row + 1, found.column + 1)))
     wrong = [
         Problem(
-            ERROR, f"other-{word}", f"the sheet was made for another {word} than the kit file describes",
-            found=f"{word} {found}", allowed=f"{word} {wanted}", file=sheet.file, sheet=sheet.name, cell=cell, holds=True,
+            ERROR,
+            f"other-{word}",
+            f"the sheet was made for another {word} than the kit file describes",
+            found=f"{word} {found}",
+            allowed=f"{word} {wanted}",
+            file=sheet.file,
+            sheet=sheet.name,
+            cell=cell,
+            holds=True,
             action="Take the kit file that belongs to the sheet, or measure with a sheet of this revision",
         )
         for word, found, wanted, cell in said
         if found.strip().casefold() != wanted.strip().casefold()
-    ]  # fmt: skip
+    ]
     if wrong:
         raise ReadingsError("", wrong)
 

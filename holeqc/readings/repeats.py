@@ -96,9 +96,10 @@ def _duplicates(findings: Findings, rows: IntArray, first: IntArray, hit: Array)
         earlier, count = told[index]
         what = "the reading repeats" if count == 1 else f"{count} readings of this row repeat"
         issue = warning(
-            "duplicate-row", f"{what} an earlier one to the last digit: {_where(findings, earlier)}",
+            "duplicate-row",
+            f"{what} an earlier one to the last digit: {_where(findings, earlier)}",
             action="Delete the row if it was copied; give repeats a number if it was measured twice",
-        )  # fmt: skip
+        )
         return findings.problem(issue, index)
 
     findings.report(np.sort(np.array(list(told), dtype=np.int64)), make)
@@ -110,9 +111,10 @@ def _repeats(findings: Findings, rows: IntArray, first: IntArray, hit: Array) ->
     if rows.size:
         index = int(rows[0])
         issue = note(
-            "repeated-reading", f"{rows.size} readings were taken again, the gauge's uncertainty explains the difference; "
+            "repeated-reading",
+            f"{rows.size} readings were taken again, the gauge's uncertainty explains the difference; "
             f"the first repeats {_where(findings, int(first[0]))}; read as repeats 2, 3, ...",
-        )  # fmt: skip
+        )
         findings.collector.add(findings.problem(issue, index))
 
 
@@ -132,10 +134,12 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
         if kind < len(LENGTHS):
             allowed = f"equal within U = {findings.length(u)}" if u == u else "equal values, the gauge's U is not known"
         issue = warning(
-            "contradiction", f"another value than in {_where(findings, other)}, where the same reading is "
+            "contradiction",
+            f"another value than in {_where(findings, other)}, where the same reading is "
             f"{findings.found(other)}{_days(findings, index, other)}",
-            action="Measure again and keep one of the two; after rework, leave the old readings out", holds=True,
-        )  # fmt: skip
+            action="Measure again and keep one of the two; after rework, leave the old readings out",
+            holds=True,
+        )
         return findings.problem(issue, index, allowed=allowed)
 
     findings.report(np.sort(bad), make)
@@ -147,4 +151,3 @@ def _days(findings: Findings, one: int, other: int) -> str:
     if np.isnat(days).any() or days[0] == days[1]:
         return ""
     return f" (read on {days[1]} and {days[0]})"
-

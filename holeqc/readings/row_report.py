@@ -21,9 +21,29 @@ if TYPE_CHECKING:
 
 SUMMARY = -5  #: hole code of a row that sums up others
 SUMMARY_WORDS = {
-    "mean", "average", "avg", "max", "min", "maximum", "minimum", "range", "total", "sum", "std", "sd", "count",
-    "nominal", "upper limit", "lower limit", "limits", "tolerance", "sigma", "usl", "lsl", "spec",
-}  # fmt: skip
+    "mean",
+    "average",
+    "avg",
+    "max",
+    "min",
+    "maximum",
+    "minimum",
+    "range",
+    "total",
+    "sum",
+    "std",
+    "sd",
+    "count",
+    "nominal",
+    "upper limit",
+    "lower limit",
+    "limits",
+    "tolerance",
+    "sigma",
+    "usl",
+    "lsl",
+    "spec",
+}
 #: a label with a doubt of these makes the readings of its row unusable
 NEEDED = {"hole", "wall", "part"}
 
@@ -33,7 +53,7 @@ class Reporter:
 
     def __init__(self, table: Table, rows: Rows) -> None:
         self._table, self._rows, self._context = table, rows, table.context
-        self.serial_said: BoolArray = np.zeros(table.rows.size, dtype=np.bool_)
+        self.said: dict[str, BoolArray] = {}  #: word -> where the row says it
 
     def match(self, found: Source, match: Callable[[Content], Match], word: str) -> list[Match]:
         """Return what each label stands for, and report the doubtful ones."""
@@ -97,9 +117,11 @@ class Reporter:
             first = int(where[0])
             count = f", {where.size} rows" if where.size > 1 else ""
             self._context.say(
-                replace(issue, message=issue.message + count), repr(text_of(found.labels[code])),
-                int(found.at_row[first]), int(found.at_column[first]),
-            )  # fmt: skip
+                replace(issue, message=issue.message + count),
+                repr(text_of(found.labels[code])),
+                int(found.at_row[first]),
+                int(found.at_column[first]),
+            )
 
     def _without_summaries(self, found: Source, rows: IntArray) -> IntArray:
         """Name rows such as 'Average' under a table, and take them out of the unknown holes."""
@@ -108,8 +130,10 @@ class Reporter:
         for row in rows[hit]:
             self._context.say(
                 note("summary-row", "a row that sums up others holds no readings of a hole; it is not used"),
-                repr(text_of(found.labels[found.codes[row]])), int(found.at_row[row]), int(found.at_column[row]),
-            )  # fmt: skip
+                repr(text_of(found.labels[found.codes[row]])),
+                int(found.at_row[row]),
+                int(found.at_column[row]),
+            )
         self.summaries = rows[hit]
         return rows[~hit]
 
@@ -120,22 +144,28 @@ class Reporter:
             if rows.size:
                 first, last = int(self._table.rows[rows[0]]), int(self._table.rows[rows[-1]])
                 issue = warning(
-                    "filled-down", f"the {word} is blank in {rows.size} rows (rows {first + 1} to {last + 1}): taken "
-                    "from the cell above", action=f"Type the {word} in every row",
-                )  # fmt: skip
+                    "filled-down",
+                    f"the {word} is blank in {rows.size} rows (rows {first + 1} to {last + 1}): taken "
+                    "from the cell above",
+                    action=f"Type the {word} in every row",
+                )
                 above = f"blank; above it {text_of(each.labels[each.codes[rows[0]]])!r}"
                 self._context.say(issue, above, first, int(each.at_column[rows[0]]))
 
-    def missing(self, hole: Source) -> None:
+    def missing(self) -> None:
         """Report rows with readings but without a serial, a part or a hole."""
         table, rows, spec = self._table, self._rows, self._context.spec
         if hasattr(self, "summaries"):
             rows.hole[self.summaries] = SUMMARY
         named = any(table.meanings[c].hole for c in table.readings)
-        unnamed_hole = ~hole.said() if not named else np.zeros(table.rows.size, dtype=np.bool_)
+        unnamed_hole = ~self.said["hole"] if not named else np.zeros(table.rows.size, dtype=np.bool_)
         for word, where, allowed in (
-            ("serial", ~self.serial_said, "a serial number in a column, in a field such as 'Serial: 1042', or stated"),
-            ("part", (rows.part < 0) & (rows.issue == 0), "parts " + ", ".join(p.name for p in spec.parts)),
+            (
+                "serial",
+                ~self.said["serial"],
+                "a serial number in a column, in a field such as 'Serial: 1042', or stated",
+            ),
+            ("part", (rows.part < 0) & ~self.said["part"], "parts " + ", ".join(p.name for p in spec.parts)),
             ("hole", unnamed_hole, "holes " + ", ".join(spec.hole_ids[:40])),
         ):
             bad = np.flatnonzero(where & table.any_reading)

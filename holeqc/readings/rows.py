@@ -11,8 +11,8 @@ from holeqc.quantities import FloatArray, parse_unit
 from holeqc.readings.context import Table
 from holeqc.readings.dates import date_of, ordered
 from holeqc.readings.draft import UNIT_CODES, Array
-from holeqc.readings.grid import BoolArray, Content
-from holeqc.readings.headings import FIELD, IGNORED, READING, UNKNOWN, Meaning
+from holeqc.readings.grid import BoolArray
+from holeqc.readings.headings import IGNORED, READING, UNKNOWN, Meaning
 from holeqc.readings.identities import (
     Gauges,
     Holes,
@@ -27,17 +27,25 @@ from holeqc.readings.identities import (
 from holeqc.readings.issues import Issue
 from holeqc.readings.row_report import Reporter
 from holeqc.readings.sources import Source, fill_down
+from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.readings.temperatures import temperature_of
 from holeqc.specification.model import Specification
 
 #: field -> characteristics that its gauge reads; empty: all, where nothing more exact is said
 GAUGE_WORDS: dict[str, tuple[str, ...]] = {
-    "gauge": (), "gauge:diameter": ("diameter",), "gauge:x": ("x", "y"), "gauge:y": ("y",),
-    "gauge:position": ("x", "y"), "gauge:edge_distance": ("edge_distance",), "gauge:plug": ("plug", "go", "no_go"),
-    "gauge:plugs": ("go", "no_go"), "gauge:go": ("go", "no_go"), "gauge:no_go": ("no_go",),
+    "gauge": (),
+    "gauge:diameter": ("diameter",),
+    "gauge:x": ("x", "y"),
+    "gauge:y": ("y",),
+    "gauge:position": ("x", "y"),
+    "gauge:edge_distance": ("edge_distance",),
+    "gauge:plug": ("plug", "go", "no_go"),
+    "gauge:plugs": ("go", "no_go"),
+    "gauge:go": ("go", "no_go"),
+    "gauge:no_go": ("no_go",),
     "gauge:surface": ("surface",),
-}  # fmt: skip
+}
 
 
 @dataclass(slots=True)
@@ -63,10 +71,16 @@ class Rows:
 
 
 def _blank(size: int) -> Rows:
-    codes = [np.full(size, -1, dtype=np.int32) for _ in range(7)]
+    def codes() -> Array:
+        return np.full(size, -1, dtype=np.int32)
+
+    def unknown() -> FloatArray:
+        return np.full(size, np.nan)
+
+    nothing = np.zeros(size, dtype=np.int32)
     return Rows(
-        *codes[:5], np.full(size, np.nan), np.zeros(size, np.int16), np.zeros(size, np.int8), np.full(size, np.nan),
-        np.full(size, "NaT", "datetime64[D]"), codes[5], codes[6], np.zeros(size, np.int32), np.zeros(size, np.bool_),
+        codes(), codes(), codes(), codes(), codes(), unknown(), nothing.astype(np.int16), nothing.astype(np.int8),
+        unknown(), np.full(size, "NaT", "datetime64[D]"), codes(), codes(), nothing, nothing.astype(np.bool_),
     )  # fmt: skip
 
 
@@ -74,9 +88,9 @@ def read_rows(table: Table) -> Rows:
     """Return what is known of each row of a table; what can't be matched becomes a problem."""
     out = _blank(table.rows.size)
     report = Reporter(table, out)
-    hole = _who(table, out, report)
+    _who(table, out, report)
     _which_wall(table, out, report)
-    report.missing(hole)
+    report.missing()
     _what(table, out, report)
     _units(table, out, report)
     _gauges(table, out, report)
@@ -98,8 +112,8 @@ def _floats(found: Source, table: Sequence[float]) -> FloatArray:
     return np.array([*table, np.nan], dtype=np.float64)[found.codes]
 
 
-def _who(table: Table, out: Rows, report: Reporter) -> Source:
-    """Find serial, part and hole of each row; return where the hole is said."""
+def _who(table: Table, out: Rows, report: Reporter) -> None:
+    """Find serial, part and hole of each row."""
     context = table.context
     spec, options = context.spec, context.options
     serial = table.source("serial", options.serial or context.serial)
@@ -117,18 +131,17 @@ def _who(table: Table, out: Rows, report: Reporter) -> Source:
     out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
     if len(spec.parts) == 1:
         out.part[out.part < 0] = 0
-    report.serial_said = serial.said()
+    report.said = {"serial": serial.said(), "part": part.said(), "hole": hole.said()}
     out.hole = codes_of(hole, [m.code for m in report.match(hole, Holes(spec).match, "hole")])
     report.filled_down({"serial": serial, "part": part, "hole": hole})
     _remember(table, out, serial)
-    return hole
 
 
 def _side_is_part(table: Table, spec: Specification) -> bool:
     """Whether a column of walls names parts instead: 'Side' may be port and starboard."""
-    sides = table.source("wall")
+    sides = table.source("wall").used()
     match = Parts(spec).match
-    return len(spec.parts) > 1 and bool(sides.labels) and all(match(label).code >= 0 for label in sides.labels)
+    return len(spec.parts) > 1 and bool(sides) and all(match(label).code >= 0 for label in sides)
 
 
 def _remember(table: Table, out: Rows, serial: Source) -> None:
@@ -185,9 +198,11 @@ def _characteristic(meaning: Meaning) -> Match:
     if meaning.kind not in {UNKNOWN, IGNORED, FIELD} and placed:
         return Match(0)
     issue = Issue(
-        "unknown-characteristic", "it isn't known what was measured", ", ".join(CHARACTERISTICS),
+        "unknown-characteristic",
+        "it isn't known what was measured",
+        ", ".join(CHARACTERISTICS),
         "Write one of these words",
-    )  # fmt: skip
+    )
     return Match(issue=issue)
 
 
@@ -231,7 +246,7 @@ def _days(table: Table, out: Rows, report: Reporter) -> None:
     days = table.source("date")
     order = table.context.options.dates
     if not order:
-        told = {ordered(x) for x in days.labels if isinstance(x, str)} - {""}
+        told = {ordered(x) for x in days.used() if isinstance(x, str)} - {""}
         order = told.pop() if len(told) == 1 else ""
     found = [date_of(label, order) for label in days.labels]
     report.report(days, [Match(issue=issue) for _, issue in found], "date")
@@ -259,8 +274,3 @@ def _temperature_unit(table: Table) -> str:
     if columns:
         return table.meanings[columns[0]].unit
     return next((b.fields["temperature_c"].unit for b in table.blocks if "temperature_c" in b.fields), "")
-
-
-def label_text(content: Content) -> str:
-    """Return a content the way a problem shows it."""
-    return repr(text_of(content))

@@ -75,8 +75,14 @@ def scan_sheet(archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimi
         if patterns.merge_mark in text:
             scan.merged.update(_ranges(patterns, text))
             if len(scan.merged) > limits.merged:
-                raise refusal(name, "too-large", "a sheet has too many merged ranges", found=f"over {limits.merged}",
-                              allowed=f"at most {limits.merged}", action="Unmerge the cells and save again")  # fmt: skip
+                raise refusal(
+                    name,
+                    "too-large",
+                    "a sheet has too many merged ranges",
+                    found=f"over {limits.merged}",
+                    allowed=f"at most {limits.merged}",
+                    action="Unmerge the cells and save again",
+                )
         if b"hidden=" in text:
             scan.hidden_rows.update(int(m[1]) for m in patterns.hidden_row.finditer(text))
             scan.hidden_columns.update(_columns(patterns, text))

@@ -7,6 +7,7 @@ fraction that a spreadsheet turned into a day's number. A whole column with one 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,10 +22,23 @@ from holeqc.readings.table import CHARACTERISTICS
 
 UNIT, POINT, SIGN = "slip-unit", "slip-decimal", "slip-sign"
 _FACTORS: tuple[tuple[str, float], ...] = (
-    (POINT, 0.1), (POINT, 10.0), (UNIT, 1.0 / MM_PER_INCH), (UNIT, MM_PER_INCH), (POINT, 0.01), (POINT, 100.0),
-    (POINT, 0.001), (POINT, 1000.0), (POINT, 0.0001), (POINT, 10_000.0), (SIGN, -1.0),
-)  # fmt: skip
-_NAMES = {UNIT: "the other unit was typed", POINT: "a decimal point stands in the wrong place", SIGN: "the sign is wrong"}
+    (POINT, 0.1),
+    (POINT, 10.0),
+    (UNIT, 1.0 / MM_PER_INCH),
+    (UNIT, MM_PER_INCH),
+    (POINT, 0.01),
+    (POINT, 100.0),
+    (POINT, 0.001),
+    (POINT, 1000.0),
+    (POINT, 0.0001),
+    (POINT, 10_000.0),
+    (SIGN, -1.0),
+)
+_NAMES = {
+    UNIT: "the other unit was typed",
+    POINT: "a decimal point stands in the wrong place",
+    SIGN: "the sign is wrong",
+}
 COLUMN_SHARE, COLUMN_LEAST = 0.8, 3  #: a slip in so many of a column's readings is the column's
 _DIGITS_LOOKED_AT = 20_000
 
@@ -61,9 +75,11 @@ def find_slips(findings: Findings) -> None:
         at = place[index]
         likely = findings.likely(float(slips.likely[at]), float(findings.value[index]))
         issue = warning(
-            slips.code[at], f"far outside what the hole can be: {slips.text[at]}, likely {likely}",
-            action=f"Measure again; if {likely} was read, correct the cell", holds=True,
-        )  # fmt: skip
+            slips.code[at],
+            f"far outside what the hole can be: {slips.text[at]}, likely {likely}",
+            action=f"Measure again; if {likely} was read, correct the cell",
+            holds=True,
+        )
         return findings.problem(issue, index, allowed=findings.allowed(index))
 
     for code in dict.fromkeys(slips.code):
@@ -81,7 +97,9 @@ def _not_positive(findings: Findings, usable: BoolArray) -> None:
         value, low, high = (float(a[index]) for a in (findings.value, findings.lower, findings.upper))
         likely = f": likely {findings.length(-value)}" if low - GRAIN <= -value <= high + GRAIN else ""
         message = "zero is no measured length" if value == 0 else f"no length is negative{likely}"
-        action = "Leave the cell empty where nothing was measured" if value == 0 else "Measure again and correct the cell"
+        action = (
+            "Leave the cell empty where nothing was measured" if value == 0 else "Measure again and correct the cell"
+        )
         return findings.problem(Issue("not-positive", message, "", action), index, allowed=findings.allowed(index))
 
     findings.report(rows, make, doubt="not-positive")
@@ -113,17 +131,24 @@ def _explain(findings: Findings, rows: IntArray) -> _Slips:
 def _digits(findings: Findings, slips: _Slips, low: FloatArray, high: FloatArray) -> None:
     """Explain what is left by digits swapped, lost or doubled, or by a fraction that became a day."""
     open_ = [i for i, code in enumerate(slips.code) if not code][:_DIGITS_LOOKED_AT]
-    memory: dict[tuple[float, float, float, int], tuple[str, float, str]] = {}
+    memory: dict[tuple[float, float, float, int, bool], tuple[str, float, str]] = {}
+    kind = findings.arrays["characteristic"]
     units = findings.arrays["unit"]
     for i in open_:
         row = int(slips.rows[i])
         raw = float(findings.arrays["raw"][row])
         value = float(findings.value[row])
-        key = (raw, float(low[i]), float(high[i]), int(units[row]))
+        size = int(kind[row]) in (DIAMETER, PLUG)
+        key = (raw, float(low[i]), float(high[i]), int(units[row]), size)
         if key not in memory:
             scale = value / raw if raw else 1.0
-            memory[key] = _digit_slip(raw, scale, float(low[i]), float(high[i]), 4 if units[row] == 1 else 3)
+            memory[key] = _digit_slip(raw, scale, float(low[i]), float(high[i]), _decimals(size, int(units[row])))
         slips.code[i], slips.likely[i], slips.text[i] = memory[key]
+
+
+def _decimals(size: bool, unit: int) -> int:
+    """Return how many decimals a complete size has; 0 for a coordinate, whose wide zone a digit more often fits."""
+    return (4 if unit == 1 else 3) if size else 0
 
 
 def _digit_slip(raw: float, scale: float, low: float, high: float, decimals: int) -> tuple[str, float, str]:
@@ -149,7 +174,7 @@ def _digit_slip(raw: float, scale: float, low: float, high: float, decimals: int
 def _swapped(text: str) -> list[str]:
     places = [i for i, c in enumerate(text) if c.isdigit()]
     out = []
-    for a, b in zip(places, places[1:], strict=False):
+    for a, b in pairwise(places):
         letters = list(text)
         letters[a], letters[b] = letters[b], letters[a]
         out.append("".join(letters))
@@ -161,13 +186,12 @@ def _undoubled(text: str) -> list[str]:
 
 
 def _completed(text: str, decimals: int) -> list[str]:
-    """Return the number with one digit more, if it has fewer decimals than such a reading usually has."""
+    """Return the number with one digit more: in the whole part, or in decimals that are fewer than usual."""
     whole, _, rest = text.partition(".")
-    if len(rest) >= decimals:
-        return []
-    inside = [f"{whole}.{rest[:i]}{d}{rest[i:]}" for i in range(len(rest) + 1) for d in "0123456789"]
     before = [f"{whole[:i]}{d}{whole[i:]}.{rest}" for i in range(len(whole) + 1) for d in "123456789" if whole != "0"]
-    return inside + before
+    if len(rest) >= decimals:
+        return before
+    return [f"{whole}.{rest[:i]}{d}{rest[i:]}" for i in range(len(rest) + 1) for d in "0123456789"] + before
 
 
 def _columns(findings: Findings, slips: _Slips, usable: BoolArray) -> None:
@@ -220,7 +244,9 @@ def _signs_of_parts(findings: Findings, slips: _Slips, usable: BoolArray) -> Non
         if mine.size < COLUMN_LEAST:
             continue
         # holes near the axis fit either way
-        can_tell = usable & (kind == which) & (np.minimum(np.abs(findings.lower), np.abs(findings.upper)) > findings.band)
+        can_tell = (
+            usable & (kind == which) & (np.minimum(np.abs(findings.lower), np.abs(findings.upper)) > findings.band)
+        )
         total = np.bincount(findings.piece[can_tell], minlength=findings.pieces)
         count = np.bincount(findings.piece[mine], minlength=findings.pieces)
         whole = (count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)
@@ -229,10 +255,12 @@ def _signs_of_parts(findings: Findings, slips: _Slips, usable: BoolArray) -> Non
 
         def make(index: int, name: str = name, count: Array = count) -> Problem:
             issue = warning(
-                "part-sign", f"all {int(count[findings.piece[index]])} {name} readings of the part have the opposite sign: "
+                "part-sign",
+                f"all {int(count[findings.piece[index]])} {name} readings of the part have the opposite sign: "
                 "likely taken from the other side, or the part is the other hand",
-                action="Look which hand it is and from which edge it was measured", holds=True,
-            )  # fmt: skip
+                action="Look which hand it is and from which edge it was measured",
+                holds=True,
+            )
             return findings.piece_problem(issue, index, findings.found(index), findings.allowed(index))
 
         findings.collector.cells(first.tolist(), make)

@@ -31,21 +31,33 @@ class Source:
         """Return where something is said."""
         return self.codes >= 0
 
+    def used(self) -> list[Content]:
+        """Return the labels that some row says; a column's labels hold its heading and titles too."""
+        return [self.labels[code] for code in np.unique(self.codes[self.codes >= 0])]
+
 
 def source(
-    sheet: RawSheet, word: str, columns: Sequence[int], blocks: Sequence[Block], rows: IntArray, block_of: IntArray,
+    sheet: RawSheet,
+    word: str,
+    columns: Sequence[int],
+    blocks: Sequence[Block],
+    rows: IntArray,
+    block_of: IntArray,
     default: str = "",
-) -> Source:  # fmt: skip
+) -> Source:
     """Return what each row says of one field.
 
-    ``columns``: those of the heading that name it, the first with contents counts; ``rows`` (n,) from 0 and ``block_of``
-    (n,) tell which block's fields apply where the column is blank or missing.
+    ``columns``: those of the heading that name it, the first with contents counts; ``rows`` (n,) from 0 and
+    ``block_of`` (n,) tell which block's fields apply where the column is blank or missing.
     """
     size = rows.size
     out = Source(
-        np.full(size, BLANK, dtype=np.int32), [], np.full(size, -1, dtype=np.int64), np.full(size, -1, dtype=np.int64),
+        np.full(size, BLANK, dtype=np.int32),
+        [],
+        np.full(size, -1, dtype=np.int64),
+        np.full(size, -1, dtype=np.int64),
         np.zeros(size, dtype=np.bool_),
-    )  # fmt: skip
+    )
     for column in columns:
         codes, labels = _column_codes(sheet, column, rows)
         fresh = (codes >= 0) & (out.codes < 0)

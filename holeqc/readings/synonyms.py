@@ -9,10 +9,21 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import cache
 
 FIELD, CHARACTERISTIC, WALL, DIRECTION, TRIAL, FILLER, ASK, AXIS, IGNORE, WEAK_HOLE, DEGREES = (
-    "field", "characteristic", "wall", "direction", "trial", "filler", "ask", "axis", "ignore", "weak-hole", "degrees",
-)  # fmt: skip
+    "field",
+    "characteristic",
+    "wall",
+    "direction",
+    "trial",
+    "filler",
+    "ask",
+    "axis",
+    "ignore",
+    "weak-hole",
+    "degrees",
+)
 
 _NUMBERED = ("", " no", " nr", " number", " num", " id", " #", " code")
 
@@ -49,9 +60,9 @@ _FIELDS: dict[str, str] = {
     "note": "note|notes|remark|remarks|comment|comments|observed by eye|findings",
     "kit": "kit|kit id|kit no|kit number",
     "revision": "rev|revision|drawing rev|drawing revision|kit rev|kit revision",
-    "ignore": "time|row|line|sheet no|page|order|work order|job|job no|drawing|drawing no|drawing number|bushing|customer|"
-    "signature|sign|signed|stamp|batch|lot|lot no|shift|machine|fixture|station|station no|sequence|seq|shop|description|"
-    "approved by|approved|title|material|drill|drill size|operation|op|jig",
+    "ignore": "time|row|line|sheet no|page|order|work order|job|job no|drawing|drawing no|drawing number|bushing|"
+    "customer|signature|sign|signed|stamp|batch|lot|lot no|shift|machine|fixture|station|station no|sequence|seq|shop|"
+    "description|approved by|approved|title|material|drill|drill size|operation|op|jig",
 }
 _CHARACTERISTICS: dict[str, str] = {
     "diameter": "diameter|diameters|dia|diam|ø|bore|hole size|size|hole dia|hole diameter|bore dia|id dia|hole bore|d|"
@@ -62,7 +73,8 @@ _CHARACTERISTICS: dict[str, str] = {
     "plug": "plug|plug size|largest plug|largest pin|largest plug that enters|pin gauge size|plug dia|biggest plug|"
     "plug diameter|largest plug gauge|gauge pin",
     "go": "go|go plug|go pin|go check|plug go|go side",
-    "no_go": "no go|nogo|not go|no go plug|no go pin|no go check|not go plug|plug no go|nogo plug|no go side|not go side",
+    "no_go": "no go|nogo|not go|no go plug|no go pin|no go check|not go plug|plug no go|nogo plug|no go side|"
+    "not go side",
     "surface": "surface|finish|condition|visual|surface check|hole condition|hole surface",
 }
 #: words that ask one thing of the surface, so that yes and no can be understood
@@ -76,8 +88,8 @@ _ASKS: dict[str, str] = {
 _WALLS: tuple[str, str] = (
     "near|entry|entrance|drill side|drill entry|entry side|near side|near wall|near face|front|outer|outside|outboard|"
     "outer face|1st wall|first wall|wall 1|top side|upper wall|face up",
-    "far|exit|exit side|far side|far wall|far face|back|rear|inner|inside|inboard|inner face|2nd wall|second wall|wall 2|"
-    "bottom side|lower wall",
+    "far|exit|exit side|far side|far wall|far face|back|rear|inner|inside|inboard|inner face|2nd wall|second wall|"
+    "wall 2|bottom side|lower wall",
 )
 _TRIALS: dict[int, str] = {1: "1st|first|one", 2: "2nd|second|two", 3: "3rd|third|three", 4: "4th|fourth"}
 _DIRECTIONS: dict[float, str] = {0.0: "horizontal|horiz|hor|across|along x", 90.0: "vertical|vert|along y"}
@@ -116,7 +128,12 @@ def _fill(table: dict[tuple[str, ...], Mark], phrases: str, mark: Mark, endings:
 
 
 def standard_table() -> dict[tuple[str, ...], Mark]:
-    """Return phrase (as tokens) -> mark, before any kit extends it."""
+    """Return phrase (as tokens) -> mark, before any kit extends it; a copy that may be changed."""
+    return dict(_standard_table())
+
+
+@cache
+def _standard_table() -> dict[tuple[str, ...], Mark]:
     table: dict[tuple[str, ...], Mark] = {}
     _fill(table, _FILLERS, Mark(FILLER))
     _fill(table, _IGNORED, Mark(IGNORE))

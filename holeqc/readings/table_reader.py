@@ -53,8 +53,10 @@ def _repeated_columns(table: Table) -> dict[int, int]:
             out.update((column, number) for number, column in enumerate(columns, 1))
             table.context.say(
                 note("repeated-heading", f"{len(columns)} columns have this heading; read as repeats 1, 2, ..."),
-                repr(table.texts[columns[0]]), table.blocks[0].heading.last, columns[1],
-            )  # fmt: skip
+                repr(table.texts[columns[0]]),
+                table.blocks[0].heading.last,
+                columns[1],
+            )
     return out
 
 
@@ -77,15 +79,30 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
     value, unit = _converted(table, known, meaning, at, characteristic, cells)
     direction = known.direction[at] if meaning.direction is None else np.full(size, meaning.direction)
     return {
-        "part": known.part[at], "serial": known.serial[at], "hole": hole, "wall": wall,
-        "characteristic": characteristic, "direction": np.where(characteristic == DIAMETER, direction, np.nan),
+        "part": known.part[at],
+        "serial": known.serial[at],
+        "hole": hole,
+        "wall": wall,
+        "characteristic": characteristic,
+        "direction": np.where(characteristic == DIAMETER, direction, np.nan),
         "trial": np.full(size, meaning.trial or trial) if meaning.trial or trial else np.maximum(known.trial[at], 1),
-        "value": value, "raw": cells.value, "word": cells.word, "typed": cells.typed, "unit": unit,
-        "gauge": _gauge(known, at, characteristic), "temperature_c": known.temperature_c[at], "date": known.date[at],
-        "by": known.by[at], "note": known.note[at], "file": np.full(size, draft.file.code(sheet.file)),
-        "sheet": np.full(size, draft.sheet.code(sheet.name)), "row": rows + 1, "column": np.full(size, column + 1),
-        "issue": issue, "text": cells.text,
-    }  # fmt: skip
+        "value": value,
+        "raw": cells.value,
+        "word": cells.word,
+        "typed": cells.typed,
+        "unit": unit,
+        "gauge": _gauge(known, at, characteristic),
+        "temperature_c": known.temperature_c[at],
+        "date": known.date[at],
+        "by": known.by[at],
+        "note": known.note[at],
+        "file": np.full(size, draft.file.code(sheet.file)),
+        "sheet": np.full(size, draft.sheet.code(sheet.name)),
+        "row": rows + 1,
+        "column": np.full(size, column + 1),
+        "issue": issue,
+        "text": cells.text,
+    }
 
 
 def _gauge(known: Rows, at: IntArray, characteristic: Array) -> Array:
@@ -113,8 +130,12 @@ def _walls(
     names = spec.walls.names
     wall, said = known.wall[at].copy(), known.wall_said[at]
     if meaning.wall >= len(names):
-        bad = Issue("unknown-wall", "the heading names a wall that the kit doesn't have", "walls " + ", ".join(names),
-                    "Correct the heading")  # fmt: skip
+        bad = Issue(
+            "unknown-wall",
+            "the heading names a wall that the kit doesn't have",
+            "walls " + ", ".join(names),
+            "Correct the heading",
+        )
         return np.full(at.size, -1), _column_issue(table, bad, column, at.size, issue, issue == 0)
     if meaning.wall >= 0:
         wall = np.where(said, wall, meaning.wall)
@@ -124,11 +145,15 @@ def _walls(
     if len(spec.plan.position_walls) == 1:
         only = names.index(spec.plan.position_walls[0])
         wall = np.where(unsaid & np.isin(characteristic, (X, Y)), only, wall)
-    lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y)) & (issue == 0)
+    lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y))
     if lost.any():
-        bad = Issue("wall-missing", "readings in this column name no wall", "walls " + ", ".join(names),
-                    "Name the wall in a column or in the heading")  # fmt: skip
-        issue = _column_issue(table, bad, column, int(lost.sum()), issue, lost)
+        bad = Issue(
+            "wall-missing",
+            "readings in this column name no wall",
+            "walls " + ", ".join(names),
+            "Name the wall in a column or in the heading",
+        )
+        issue = _column_issue(table, bad, column, int(lost.sum()), issue, lost & (issue == 0))
     return wall, issue
 
 

@@ -34,5 +34,6 @@ def temperature_of(content: Content, unit: str) -> tuple[float, Issue | None]:
     from_f = (value - 32.0) / 1.8
     if unit != "F" and LIKELY_C[0] <= from_f <= LIKELY_C[1]:
         message = f"this looks like degrees Fahrenheit: likely {value:g} °F = {from_f:.1f} °C"
-    return celsius, warning("implausible-temperature", message, _ALLOWED, "Type degrees Celsius, or write °F beside it",
-                            holds=True)  # fmt: skip
+    return celsius, warning(
+        "implausible-temperature", message, _ALLOWED, "Type degrees Celsius, or write °F beside it", holds=True
+    )

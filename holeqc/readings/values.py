@@ -24,8 +24,32 @@ _PIECE = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)")
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:,\d{3})+$")
 _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!", "#GETTING_DATA"}
-_ABSENT = {"-", "--", "---", "n/a", "na", "n.a.", "none", "nil", "not measured", "nm", "missing", "skipped", "tbd", "?", "??",
-           "...", "not read", "not done", "no reading", "blank", "x", "/", "*", "."}  # fmt: skip
+_ABSENT = {
+    "-",
+    "--",
+    "---",
+    "n/a",
+    "na",
+    "n.a.",
+    "none",
+    "nil",
+    "not measured",
+    "nm",
+    "missing",
+    "skipped",
+    "tbd",
+    "?",
+    "??",
+    "...",
+    "not read",
+    "not done",
+    "no reading",
+    "blank",
+    "x",
+    "/",
+    "*",
+    ".",
+}
 _OTHER_UNIT = re.compile(r"\d ?(?:thou|mils?|cm|m|µm|um|μm|microns?|ft|foot|feet|tenths|th|dm|nm)\.?$", re.IGNORECASE)
 _LETTERS = str.maketrans("oOlIsSbB", "00115588")
 _SIGNS = str.maketrans({"−": "-", "–": "-", "‐": "-", "﹣": "-", "\u200b": "", "\ufeff": "", "⁄": "/"})
@@ -79,8 +103,11 @@ def length_of(content: Content, decimal: str) -> Length:
     if not isinstance(content, str):
         return Length(np.nan, issue=_date_for_number(content))
     if isinstance(content, Uncalculated):
-        return _bad("formula-not-calculated", "the formula has never been calculated, so there is no value",
-                    action="Open the workbook in a spreadsheet program, let it calculate, and save it")  # fmt: skip
+        return _bad(
+            "formula-not-calculated",
+            "the formula has never been calculated, so there is no value",
+            action="Open the workbook in a spreadsheet program, let it calculate, and save it",
+        )
     text = cleaned(content)
     if _PLAIN.match(text) and not (decimal == "," and "." in text):
         return Length(float(text))
@@ -111,8 +138,11 @@ def _known_oddity(text: str) -> Length | None:
         return _bad("formula-as-text", "a formula stands here as text; it is not calculated")
     if _ESCAPE.search(text):
         likely = _ESCAPE.sub(lambda m: chr(int(m[1], 16)), text)
-        return _bad("escape-residue", f"the text holds remains of a file format: likely {likely}",
-                    action=f"If {likely} is meant, type it again")  # fmt: skip
+        return _bad(
+            "escape-residue",
+            f"the text holds remains of a file format: likely {likely}",
+            action=f"If {likely} is meant, type it again",
+        )
     return None
 
 
@@ -121,8 +151,11 @@ def _with_comma(text: str, decimal: str) -> Length:
     if re.fullmatch(r"[+-]?\d*\.\d+ ?, ?[+-]?\d*\.\d+", text):
         return _several(text)
     if "," in text and "." in text:
-        return _bad("mixed-marks", "comma and point in one number: it isn't clear which parts the decimals",
-                    action=f"If {_likely_mixed(text)} is meant, type it with one mark")  # fmt: skip
+        return _bad(
+            "mixed-marks",
+            "comma and point in one number: it isn't clear which parts the decimals",
+            action=f"If {_likely_mixed(text)} is meant, type it with one mark",
+        )
     if text.count(",") > 1 or text.count(".") > 1:
         return _several(text)
     mark = "," if "," in text else "."
@@ -130,16 +163,25 @@ def _with_comma(text: str, decimal: str) -> Length:
     as_decimal = text.replace(",", ".")
     if mark == ",":
         if decimal == ".":
-            return _bad("comma-in-number", f"a comma stands in a number though the decimal mark is a point: likely {as_decimal}",
-                        action=f"If {as_decimal} is meant, type it with a point")  # fmt: skip
+            return _bad(
+                "comma-in-number",
+                f"a comma stands in a number though the decimal mark is a point: likely {as_decimal}",
+                action=f"If {as_decimal} is meant, type it with a point",
+            )
         if decimal != "," and _THOUSANDS.match(number):
             whole = text.replace(",", "")
-            return _bad("unclear-comma", f"the comma may be a decimal mark or part thousands: {as_decimal} or {whole}",
-                        action="Type it with a point, or state the decimal mark")  # fmt: skip
+            return _bad(
+                "unclear-comma",
+                f"the comma may be a decimal mark or part thousands: {as_decimal} or {whole}",
+                action="Type it with a point, or state the decimal mark",
+            )
         return _general(as_decimal)
     whole = text.replace(".", "")
-    return _bad("point-in-number", f"a point stands in a number though the decimal mark is a comma: {text} or {whole}",
-                action="Type it with a comma")  # fmt: skip
+    return _bad(
+        "point-in-number",
+        f"a point stands in a number though the decimal mark is a comma: {text} or {whole}",
+        action="Type it with a comma",
+    )
 
 
 def _likely_mixed(text: str) -> str:
@@ -160,27 +202,39 @@ def _general(text: str) -> Length:
     found = _PIECE.findall(text)
     if re.fullmatch(r"[+-]?[\d.]+(?: [\d.]+)+", text):
         joined = text.replace(" ", "")
-        return _bad("space-in-number", f"a blank stands inside the number: likely {joined}, or two numbers",
-                    action=f"If {joined} is meant, type it without the blank")  # fmt: skip
+        return _bad(
+            "space-in-number",
+            f"a blank stands inside the number: likely {joined}, or two numbers",
+            action=f"If {joined} is meant, type it without the blank",
+        )
+    swapped = text.translate(_LETTERS)
+    if swapped != text and _PLAIN.match(swapped) and sum(map(str.isdigit, text)) > 1:
+        return _bad(
+            "letter-in-number",
+            f"a letter stands in the number: likely {swapped}",
+            action=f"If {swapped} is meant, type it again",
+        )
     if len(found) > 1:
         return _several(text)
     if len(found) == 1 and _OTHER_UNIT.search(text):
         return _bad("unknown-unit", "the unit in the cell isn't known", "in or mm", "Type the reading in in or mm")
-    swapped = text.translate(_LETTERS)
-    if swapped != text and _PLAIN.match(swapped):
-        return _bad("letter-in-number", f"a letter stands in the number: likely {swapped}",
-                    action=f"If {swapped} is meant, type it again")  # fmt: skip
     if len(found) == 1:
-        return _bad("not-a-number", f"more than a number stands in the cell: likely {found[0]}",
-                    action="Type the number alone and put remarks into the note column")  # fmt: skip
+        return _bad(
+            "not-a-number",
+            f"more than a number stands in the cell: likely {found[0]}",
+            action="Type the number alone and put remarks into the note column",
+        )
     return _bad("not-a-number", "this is no number")
 
 
 def _several(text: str) -> Length:
     parts = [p.strip(".,") for p in _PIECE.findall(text.replace(",", " "))]
     shown = " and ".join(parts[:3])
-    return _bad("two-numbers", f"several numbers stand in one cell: {shown}" if len(parts) > 1 else "this is no number",
-                action="Type one reading a cell")  # fmt: skip
+    return _bad(
+        "two-numbers",
+        f"several numbers stand in one cell: {shown}" if len(parts) > 1 else "this is no number",
+        action="Type one reading a cell",
+    )
 
 
 def _date_for_number(content: Content) -> Issue:
@@ -189,9 +243,11 @@ def _date_for_number(content: Content) -> Issue:
         likely = [f"{text} = {value:.6g}" for text, value in fractions_of(day)]
         if likely:
             return Issue(
-                "fraction-became-date", f"a date stands where a number belongs: likely the fraction {' or '.join(likely)}",
-                NUMBER, "Type the fraction as a decimal number, or format the cell as text before typing it",
-            )  # fmt: skip
+                "fraction-became-date",
+                f"a date stands where a number belongs: likely the fraction {' or '.join(likely)}",
+                NUMBER,
+                "Type the fraction as a decimal number, or format the cell as text before typing it",
+            )
         return Issue("date-for-number", "a date stands where a number belongs", NUMBER, _CORRECT)
     return Issue("date-for-number", "a time stands where a number belongs", NUMBER, _CORRECT)
 
@@ -212,6 +268,10 @@ def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
     noisy = single_precision(np.where(vast, 0.0, values))
     return [
         Issue("beyond-any-length", "no length is as large as this", f"at most {LONGEST:g}", _CORRECT),
-        warning("single-precision", "the number carries the rounding error of a program with few digits",
-                action="Type the reading again with the digits that the gauge shows", holds=True),
-    ], [vast, noisy]  # fmt: skip
+        warning(
+            "single-precision",
+            "the number carries the rounding error of a program with few digits",
+            action="Type the reading again with the digits that the gauge shows",
+            holds=True,
+        ),
+    ], [vast, noisy]

@@ -32,20 +32,78 @@ _FAIL = {
     "not good",
 }
 _ENTERS = {
-    "enters", "enter", "entered", "goes", "goes in", "go", "went in", "fits", "fit", "drops in", "drops", "dropped in",
-    "passes", "passes through", "slides in", "enters freely", "goes through", "does enter", "enters fully",
-}  # fmt: skip
+    "enters",
+    "enter",
+    "entered",
+    "goes",
+    "goes in",
+    "go",
+    "went in",
+    "fits",
+    "fit",
+    "drops in",
+    "drops",
+    "dropped in",
+    "passes",
+    "passes through",
+    "slides in",
+    "enters freely",
+    "goes through",
+    "does enter",
+    "enters fully",
+}
 _STOPS = {
-    "does not enter", "doesnt enter", "not enter", "not entered", "did not enter", "will not enter", "wont enter", "stops",
-    "stop", "stopped", "no go", "nogo", "does not go", "doesnt go", "did not go", "will not go", "wont go", "no entry",
-    "does not fit", "doesnt fit", "does not go in", "refuses", "refused", "held out", "not go", "no enter",
-}  # fmt: skip
+    "does not enter",
+    "doesnt enter",
+    "not enter",
+    "not entered",
+    "did not enter",
+    "will not enter",
+    "wont enter",
+    "stops",
+    "stop",
+    "stopped",
+    "no go",
+    "nogo",
+    "does not go",
+    "doesnt go",
+    "did not go",
+    "will not go",
+    "wont go",
+    "no entry",
+    "does not fit",
+    "doesnt fit",
+    "does not go in",
+    "refuses",
+    "refused",
+    "held out",
+    "not go",
+    "no enter",
+}
 _CLEAN = {"clean", "smooth", "clear", "deburred", "none", "nothing", "bright", "dry", "no defects", "no defect", "free"}
-_DIRTY = {"dirty", "chips", "chip", "swarf", "oil", "oily", "rough", "scored", "scratched", "gouged", "torn", "debris",
-          "unclean", "rifled", "chatter", "galled"}  # fmt: skip
+_DIRTY = {
+    "dirty",
+    "chips",
+    "chip",
+    "swarf",
+    "oil",
+    "oily",
+    "rough",
+    "scored",
+    "scratched",
+    "gouged",
+    "torn",
+    "debris",
+    "unclean",
+    "rifled",
+    "chatter",
+    "galled",
+}
 _NEGATION = {"no", "not", "free", "without", "zero", "nil", "removed"}
-_PARTS = ({"port", "p", "ps", "left", "lh", "l h", "larboard", "left hand"},
-          {"starboard", "s", "sb", "stb", "stbd", "s b", "starbd", "right", "rh", "r h", "right hand"})  # fmt: skip
+_PARTS = (
+    {"port", "p", "ps", "left", "lh", "l h", "larboard", "left hand"},
+    {"starboard", "s", "sb", "stb", "stbd", "s b", "starbd", "right", "rh", "r h", "right hand"},
+)
 _HOLE_PREFIX = re.compile(r"^(?:hole|position|pos|bore|h)?\s*(?:no|nr|num|number|#|№)?\s*[.:#]?\s*(?=[0-9a-z])")
 
 

@@ -19,9 +19,21 @@ from holeqc.readings.sheet_scan import SheetScan, scan_sheet
 FIRST_CHUNK, CHUNK = 256, 20_000  #: the first rows hold titles and headings and so are mixed; the rest is uniform
 #: what openpyxl and the parser below it raise for a workbook that is broken inside
 _BROKEN = (
-    ValueError, KeyError, TypeError, AttributeError, IndexError, OSError, EOFError, SyntaxError, RuntimeError,
-    NotImplementedError, zipfile.BadZipFile, MemoryError, OverflowError, RecursionError,
-)  # fmt: skip
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    OSError,
+    EOFError,
+    SyntaxError,
+    RuntimeError,
+    NotImplementedError,
+    zipfile.BadZipFile,
+    MemoryError,
+    OverflowError,
+    RecursionError,
+)
 
 
 @dataclass(slots=True)
@@ -58,10 +70,12 @@ def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...
 
 def _damaged(container: Container, error: BaseException) -> ReadingsError:
     return refusal(
-        container.name, "damaged-file", "the workbook is damaged inside",
+        container.name,
+        "damaged-file",
+        "the workbook is damaged inside",
         found=f"{type(error).__name__}: {str(error)[:200]}",
         action="Open it in a spreadsheet program, check it and save it anew",
-    )  # fmt: skip
+    )
 
 
 def _sheets(
@@ -74,11 +88,22 @@ def _sheets(
         sheets = list(book.worksheets)
         names = [str(s.title) for s in sheets]
         if len(sheets) > limits.sheets:
-            raise refusal(container.name, "too-large", "the workbook has too many sheets", found=f"{len(sheets)}",
-                          allowed=f"at most {limits.sheets}", action="Split it into several files")  # fmt: skip
+            raise refusal(
+                container.name,
+                "too-large",
+                "the workbook has too many sheets",
+                found=f"{len(sheets)}",
+                allowed=f"at most {limits.sheets}",
+                action="Split it into several files",
+            )
         if missing := [n for n in only if n not in names]:
-            raise refusal(container.name, "no-sheet", f"there is no sheet {missing[0]!r}", allowed=", ".join(names),
-                          action="Name one of these")  # fmt: skip
+            raise refusal(
+                container.name,
+                "no-sheet",
+                f"there is no sheet {missing[0]!r}",
+                allowed=", ".join(names),
+                action="Name one of these",
+            )
         told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
         for sheet in sheets:
             if (
@@ -118,8 +143,15 @@ def _grid(container: Container, sheet: Any, scan: SheetScan, limits: SizeLimits)
 
 def _bound(container: Container, sheet: str, what: str, count: int, allowed: int) -> None:
     if count > allowed:
-        raise refusal(container.name, "too-large", f"the sheet has too many {what}", found=f"over {allowed}", sheet=sheet,
-                      allowed=f"at most {allowed}", action="Split it, or delete what lies outside the table")  # fmt: skip
+        raise refusal(
+            container.name,
+            "too-large",
+            f"the sheet has too many {what}",
+            found=f"over {allowed}",
+            sheet=sheet,
+            allowed=f"at most {allowed}",
+            action="Split it, or delete what lies outside the table",
+        )
 
 
 def _trim(container: Container, sheet: str, chunk: list[tuple[object, ...]], columns: int) -> list[tuple[object, ...]]:

@@ -172,7 +172,9 @@ def read(path: Path | Sequence[Path], spec: Specification, **options: Any) -> Re
 def only(readings: Readings, code: str) -> Problem:
     """Return the one problem of a code."""
     found = [p for p in readings.problems if p.code == code]
-    assert len(found) == 1, f"{len(found)} problems {code}; all: {[(p.code, p.cell, p.message) for p in readings.problems]}"
+    assert len(found) == 1, (
+        f"{len(found)} problems {code}; all: {[(p.code, p.cell, p.message) for p in readings.problems]}"
+    )
     return found[0]
 
 
@@ -183,16 +185,22 @@ def codes(readings: Readings) -> list[str]:
 
 #: a good part: hole and wall -> diameter at 0 and 90 degrees, x, y
 GOOD = {
-    (1, "near"): (0.4581, 0.4583, 1.5021, 1.2493), (1, "far"): (0.4578, 0.4579, 1.5024, 1.2491),
-    (2, "near"): (0.4585, 0.4584, 4.5012, 1.2512), (2, "far"): (0.4582, 0.4581, 4.5015, 1.2509),
-    (3, "near"): (0.4576, 0.4577, 1.5033, 5.7489), (3, "far"): (0.4573, 0.4575, 1.5031, 5.7492),
-    (4, "near"): (0.4588, 0.4586, 10.5018, 5.7503), (4, "far"): (0.4584, 0.4585, 10.5022, 5.7501),
-}  # fmt: skip
+    (1, "near"): (0.4581, 0.4583, 1.5021, 1.2493),
+    (1, "far"): (0.4578, 0.4579, 1.5024, 1.2491),
+    (2, "near"): (0.4585, 0.4584, 4.5012, 1.2512),
+    (2, "far"): (0.4582, 0.4581, 4.5015, 1.2509),
+    (3, "near"): (0.4576, 0.4577, 1.5033, 5.7489),
+    (3, "far"): (0.4573, 0.4575, 1.5031, 5.7492),
+    (4, "near"): (0.4588, 0.4586, 10.5018, 5.7503),
+    (4, "far"): (0.4584, 0.4585, 10.5022, 5.7501),
+}
 
 WIDE_HEAD = ["Serial", "Part", "Date", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]
 
 
-def wide(changes: Mapping[tuple[int, str, int], Any] | None = None, serial: str = "P-7", day: Any = "2026-11-02") -> list[list[Any]]:
+def wide(
+    changes: Mapping[tuple[int, str, int], Any] | None = None, serial: str = "P-7", day: Any = "2026-11-02"
+) -> list[list[Any]]:
     """Return a good part as rows, one hole and wall a row; ``changes``: (hole, wall, place of the value) -> content."""
     rows: list[list[Any]] = [list(WIDE_HEAD)]
     for (hole, wall), values in GOOD.items():

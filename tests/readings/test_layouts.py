@@ -23,7 +23,8 @@ def parts(rng: np.random.Generator, count: int = 2) -> Parts:
     made = {}
     for number in range(count):
         made[f"P-{7 + number}"] = {
-            key: tuple(np.round(np.array(values) + rng.normal(0, 0.0006, 4), 4).tolist()) for key, values in GOOD.items()
+            key: tuple(np.round(np.array(values) + rng.normal(0, 0.0006, 4), 4).tolist())
+            for key, values in GOOD.items()
         }
     return made
 
@@ -51,7 +52,9 @@ def expected(made: Parts) -> list[tuple[Any, ...]]:
 def one_row_a_wall(path: Path, made: Parts, rng: np.random.Generator) -> Path:
     rows = [[s, "port", DAY, h, w, *v] for s, holes in made.items() for (h, w), v in holes.items()]
     rows = [rows[i] for i in rng.permutation(len(rows))]
-    return workbook(path / "a.xlsx", [["S/N", "Part", "Date", "Hole No.", "Wall", "Dia 0°", "Dia 90°", "X", "Y"], *rows])
+    return workbook(
+        path / "a.xlsx", [["S/N", "Part", "Date", "Hole No.", "Wall", "Dia 0°", "Dia 90°", "X", "Y"], *rows]
+    )
 
 
 def one_reading_a_row(path: Path, made: Parts, rng: np.random.Generator) -> Path:
@@ -63,7 +66,12 @@ def one_reading_a_row(path: Path, made: Parts, rng: np.random.Generator) -> Path
     rows = [rows[i] for i in rng.permutation(len(rows))]
     return workbook(
         path / "b.xlsx",
-        [["Ladder plates"], [], ["serial no", "part", "hole", "face", "characteristic", "angle", "reading", "unit"], *rows],
+        [
+            ["Ladder plates"],
+            [],
+            ["serial no", "part", "hole", "face", "characteristic", "angle", "reading", "unit"],
+            *rows,
+        ],
     )
 
 
@@ -83,10 +91,12 @@ def merged_two_lines(path: Path, made: Parts, _: np.random.Generator) -> Path:
         page = book.active if number == 0 else book.create_sheet()
         page.title = serial
         rows: list[list[Any]] = [
-            ["Boarding ladder plates, drilled holes"], ["Part", "port"], ["Date", DAY],
+            ["Boarding ladder plates, drilled holes"],
+            ["Part", "port"],
+            ["Date", DAY],
             ["Hole", "Entry side", None, None, None, "Exit side"],
             [None, "Dia A", "Dia B", "X", "Y", "Dia A", "Dia B", "X", "Y"],
-        ]  # fmt: skip
+        ]
         rows += [[h, *holes[h, "near"], *holes[h, "far"]] for h in (1, 2, 3, 4)]
         fill(page, rows, ["A1:I1", "B4:E4", "F4:I4", "A4:A5"])
     book.save(path / "d.xlsx")
@@ -141,30 +151,48 @@ def side_by_side(path: Path, made: Parts, _: np.random.Generator) -> Path:
 
 
 def csv_semicolon(path: Path, made: Parts, _: np.random.Generator) -> Path:
-    rows = [[s, "port", h, w, *(f"{v:.4f}".replace(".", ",") for v in values)] for s, holes in made.items()
-            for (h, w), values in holes.items()]  # fmt: skip
+    rows = [
+        [s, "port", h, w, *(f"{v:.4f}".replace(".", ",") for v in values)]
+        for s, holes in made.items()
+        for (h, w), values in holes.items()
+    ]
     head = ["Serial", "Part", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]
     return text_file(path / "i.csv", [["Kit T-4 plates"], [], head, *rows], ";", "cp1252")
 
 
 def csv_millimetres(path: Path, made: Parts, _: np.random.Generator) -> Path:
-    rows = [[s, "port", h, w, *(f"{v * 25.4:.8f}" for v in values)] for s, holes in made.items()
-            for (h, w), values in holes.items()]  # fmt: skip
+    rows = [
+        [s, "port", h, w, *(f"{v * 25.4:.8f}" for v in values)]
+        for s, holes in made.items()
+        for (h, w), values in holes.items()
+    ]
     head = ["Serial", "Part", "Hole", "Wall", "Dia 0 [mm]", "Dia 90 [mm]", "X [mm]", "Y [mm]"]
     return text_file(path / "j.csv", [head, *rows], "\t", "utf-16")
 
 
 def unit_in_the_cell(path: Path, made: Parts, _: np.random.Generator) -> Path:
-    rows = [[s, "port", h, w, *(f'{v:.4f}"' for v in values)] for s, holes in made.items()
-            for (h, w), values in holes.items()]  # fmt: skip
+    rows = [
+        [s, "port", h, w, *(f'{v:.4f}"' for v in values)]
+        for s, holes in made.items()
+        for (h, w), values in holes.items()
+    ]
     head = ["Serial", "Part", "Hole", "Wall", "Dia 0 [mm]", "Dia 90 [mm]", "X [mm]", "Y [mm]"]
     return workbook(path / "k.xlsx", [head, *rows])
 
 
 MAKERS = [
-    one_row_a_wall, one_reading_a_row, walls_in_headings, merged_two_lines, blocks_with_fields, holes_across,
-    serial_merged_downwards, side_by_side, csv_semicolon, csv_millimetres, unit_in_the_cell,
-]  # fmt: skip
+    one_row_a_wall,
+    one_reading_a_row,
+    walls_in_headings,
+    merged_two_lines,
+    blocks_with_fields,
+    holes_across,
+    serial_merged_downwards,
+    side_by_side,
+    csv_semicolon,
+    csv_millimetres,
+    unit_in_the_cell,
+]
 
 
 @pytest.mark.parametrize("maker", MAKERS, ids=lambda m: m.__name__)
