@@ -63,12 +63,12 @@ def judge_no_go(evidence: Evidence, sizes: Sizes) -> Outcome:
     """Return the verdict on the NO-GO plug in each hole and wall.
 
     - It stops: accept; an oversize reading is rejected by its own, since two-point readings decide at least material.
-    - It enters: the hole is oversize by gauge, reject; but if every reading is smaller than the plug by more than its
-      U, the two exclude one another: hold.
+    - It enters: the hole is oversize by gauge, reject; but if a reading is smaller than the plug by more than its U,
+      the two exclude one another: hold.
     """
     plug = _plugs(evidence, "no_go")
     reach = np.where(np.isnan(sizes.uncertainty), 0.0, sizes.uncertainty)
-    small = below(sizes.largest, plug - reach)
+    small = below(sizes.smallest, plug - reach)
     rows, cell = _tries(evidence, "no_go")
     entered = _said(evidence, rows, ENTERS)
     verdict = np.full(len(rows), HOLD, dtype=np.int8)

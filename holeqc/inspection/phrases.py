@@ -160,7 +160,7 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
         text = f"the GO plug does not enter although every reading is within limits{sizes}: the hole may be lobed, "
         text += "bent or burred, or the gauge is off"
     elif row["characteristic"] == "NO-GO":
-        text = f"the NO-GO plug enters although every reading is smaller{sizes}: one of both is wrong"
+        text = f"the NO-GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
     else:
         text = f"the largest plug that enters does not agree with the readings{sizes}"
     return Phrase(text, action)

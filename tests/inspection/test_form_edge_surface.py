@@ -175,6 +175,14 @@ def test_plugs_and_readings(size: float | None, go: str, no_go: str, expected: t
         assert "does not enter although every reading is within limits" in reason.sentence
 
 
+def test_no_plug_enters_where_one_reading_is_smaller_than_the_plug() -> None:
+    # Oval: 0.4625 one way and 0.4560 the other; a plug of 0.4620 can't have entered.
+    spec = replace(PLUGGED, plan=ReadingPlan(directions=(0.0, 90.0), diameter_gauge="BG"))
+    rows = [bore(0.4625, direction=0.0), bore(0.4560, direction=90.0), reading("go", ENTERS), reading("no_go", ENTERS)]
+    result = judge(spec, *rows)
+    assert (verdict(result, "size"), cell(result, "NO-GO")["cause"]) == ("reject", "contradiction")
+
+
 def test_plugs_not_tried_are_missing_and_a_plug_for_the_whole_hole_serves_all_walls() -> None:
     spec = two_walls(hole(plugs=Plugs(go=0.455)))
     rows = round_hole(SIZES)
@@ -263,6 +271,10 @@ def test_edge_distance_is_worked_out_from_position_and_outline() -> None:
     near = cell(judge(spec, bore(0.458), *place(0.924, 3.0)), "edge distance")
     assert (near["found"], near["lower"], near["verdict"]) == (0.924, 0.924, 0)
     assert verdict(judge(spec, bore(0.458), *place(0.9239, 3.0)), "edge distance") == "reject"
+    # Both kinds of minimum: the larger counts.
+    for least, expected in ((0.9, 0.924), (1.1, 1.1)):
+        both = kit(hole(x=1.0, y=3.0, edge=Edge(least, 2.0)), outline=PLATE, plan=EDGED)
+        assert cell(judge(both, bore(0.458), *place(1.0, 3.0)), "edge distance")["lower"] == expected
     # An oversize hole needs more: the largest reading counts where it is beyond the upper limit.
     big = cell(judge(spec, bore(0.470), *place(0.924, 3.0)), "edge distance")
     assert (big["lower"], big["cause"]) == (0.94, "under")

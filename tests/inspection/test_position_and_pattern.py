@@ -134,6 +134,16 @@ def test_position_without_all_sizes_is_decided_where_the_bonus_cannot_matter() -
     assert verdict(nothing, "position", wall="far") == "reject"
 
 
+def test_a_wall_without_diameters_of_its_own_gets_no_bonus_for_granted() -> None:
+    plan = ReadingPlan(directions=(0.0,), walls=("near",), position=True, position_walls=WALLS)
+    rows = [bore(0.4600, wall="near"), *place(1.0, 1.0, wall="near"), *place(1.006, 1.0, wall="far")]
+    both = kit(hole(position=mmc(0.010)), walls=Walls(WALLS), plan=plan)
+    assert cell(judge(both, *rows), "position", wall="far")["bonus"] == pytest.approx(0.005)
+    alone = replace(both, walls=Walls(WALLS, bonus_from_both=False))
+    far = cell(judge(alone, *rows), "position", wall="far")
+    assert (far["verdict"], far["cause"]) == (1, "missing")
+
+
 def test_a_coordinate_that_is_missing_or_doubtful_holds() -> None:
     spec = placed(position=Position(0.01))
     only_x = judge(spec, bore(0.458), reading("x", 1.0))
@@ -346,6 +356,14 @@ def test_walls_in_one_line_and_walls_apart_give_the_same_answer() -> None:
     assert straight.parts["pin_margin"].iloc[0] == pytest.approx(apart.parts["pin_margin"].iloc[0], abs=1e-8)
 
 
+def test_where_one_wall_is_placed_the_smaller_wall_counts_for_pins() -> None:
+    plan = ReadingPlan(directions=(0.0,), walls=WALLS, position=True, position_walls=("near",))
+    spec = grid_kit(WALLS, plan=plan)
+    rows = readings_of(np.zeros((6, 2)), 0.460, wall="near")
+    result = judge(spec, *rows, *(bore(0.456, n, wall="far") for n in range(1, 7)))
+    assert result.parts["pin_margin"].iloc[0] == pytest.approx(0.5 * (0.456 - 0.444), abs=1e-9)
+
+
 def test_a_missing_hole_is_left_out_and_can_only_hold() -> None:
     off = np.random.default_rng(9).normal(0, 0.001, (6, 2))
     rows = readings_of(off)
@@ -355,6 +373,10 @@ def test_a_missing_hole_is_left_out_and_can_only_hold() -> None:
     assert {verdict(result, "hole-to-hole position", n) for n in (1, 2, 3, 5, 6)} == {"accept"}
     assert (result.parts["pin_verdict"].iloc[0], of_part(result)) == (1, "hold")
     assert np.isnan(result.parts["pin_margin"].iloc[0])
+    # Turned as a whole: where the missing hole would have to be must not hold the others back.
+    turned = [r for r in readings_of(rigid(GRID + off, 0.004, (0.0, 0.0)) - GRID) if r["hole"] != "4"]
+    other = judge(grid_kit(), *turned)
+    assert {verdict(other, "hole-to-hole position", n) for n in (1, 2, 3, 5, 6)} == {"accept"}
     # Second route: the same five holes as a kit of their own.
     five = kit(*(h for h in grid_kit().holes if h.id != "4"), plan=PLAN)
     alone = judge(five, *(r for r in without if r["hole"] != "4"))
@@ -432,6 +454,23 @@ def test_datum_shift_is_no_bonus_hole_to_hole() -> None:
     # Both holes off by 0.06 in opposite ways: no shift helps, although each alone would fit.
     assert of_part(judge(shifting(), *shifted_rows(0.06, 0.0, opposed=True))) == "reject"
     assert of_part(judge(shifting(), *shifted_rows(0.049, 0.0, opposed=True))) == "accept"
+
+
+@pytest.mark.parametrize(
+    ("own", "size", "upper"),
+    [
+        (Position(), 20.1, 0.5),  # the simulator alone: 20.1 - 19.6
+        (Position(0.5, "RFS"), 20.2, 0.5),  # 0.6 of the simulator's room, but its own 0.5 counts
+        (Position(0.2, "LMC"), 19.95, 0.2),  # narrower without bonus: never too wide
+        (mmc(0.2), 20.1, 0.4),  # 0.2 + 0.2, narrower than 0.5
+        (mmc(0.4), 20.1, 0.5),
+    ],
+)
+def test_the_narrower_of_simulator_and_own_tolerance_counts(own: Position, size: float, upper: float) -> None:
+    spec = shifting()
+    spec = replace(spec, holes=tuple(replace(h, position=own) if h.id in "AB" else h for h in spec.holes))
+    result = judge(spec, *shifted_rows(0.0, 0.0, datum=size))
+    assert cell(result, "position", "A")["upper"] == pytest.approx(upper, abs=1e-9)
 
 
 def test_a_datum_hole_as_small_as_its_simulator_leaves_no_shift() -> None:

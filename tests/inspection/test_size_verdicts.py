@@ -202,6 +202,9 @@ def test_problems_hold_what_they_touch() -> None:
     assert held(file="A.xlsx") == [[1, 0], [0, 0, 0, 0]]
     assert held(part="plate") == [[1, 1], [0, 0, 0, 0]]
     assert held() == [[1, 1], [0, 0, 0, 0]]
+    twins = [*rows[:2], *(row | {"part": "other"} for row in rows[:2])]
+    named = Problem(ERROR, "x", "x", part="other", serial="A", holds=True)
+    assert judge(spec, *twins, problems=(named,)).parts["verdict"].tolist() == [0, 1]
     warned = judge(spec, *rows, problems=(Problem(ERROR, "x", "x", serial="A"),))
     assert warned.parts["verdict"].tolist() == [0, 0]
 
