@@ -1,0 +1,96 @@
+"""How often the forecast's 95 % interval holds the cycle it speaks of: simulated histories of a wearing bushing.
+
+Run as ``python tests/benchmarks/simulate_coverage.py [HISTORIES]``; 2000 of each kind unless told. The margin falls with
+each cycle and is read with scatter; the true cycle at which it reaches zero is known. Kinds:
+
+- normal: straight wear, normal scatter;
+- heavy-tailed: the scatter is Student's t with 3 degrees of freedom;
+- stepped: straight wear with one sudden step that nobody logged, at any place in the middle two thirds, of 4 to 8
+  standard deviations of the scatter, to either side;
+- stairs: all wear comes in regular steps, a dozen in the history, between which nothing moves;
+- irregular steps: steps at random times (Poisson) of random size (exponential): what the method does not promise.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeqc.wear.forecast import NOW, forecast
+
+KINDS = ("normal", "heavy-tailed", "stepped", "stairs", "irregular steps")
+PARTS = 120
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Shares of histories: ``held`` in the 95 % interval, ``late`` true cycle after the lower bound, ``told``."""
+
+    kind: str
+    histories: int
+    held: float
+    after_bound: float
+    told: float
+    held_where_told: float
+
+
+def history(rng: np.random.Generator, kind: str, parts: int = PARTS) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return (cycles, margins, true cycle of no margin). The wear over the history is 10 sd of the scatter."""
+    cycle = np.arange(1.0, parts + 1)
+    wear = 10.0 / parts
+    ahead = np.arange(1.0, 6 * parts + 1)
+    scatter = rng.standard_t(3, parts) / np.sqrt(3.0) if kind == "heavy-tailed" else rng.normal(0, 1, parts)
+    room = rng.uniform(13.0, 18.0)
+    if kind == "stairs":
+        every = parts / 12
+        worn = wear * every * np.floor(ahead / every + rng.uniform())
+    elif kind == "irregular steps":
+        worn = np.cumsum((rng.random(ahead.size) < 0.25) * rng.exponential(4 * wear, ahead.size))
+    else:
+        worn = wear * ahead
+    if kind == "stepped":
+        size = rng.uniform(4.0, 8.0) * rng.choice([-1.0, 1.0])
+        worn = worn + size * (ahead >= rng.integers(parts // 6, parts - parts // 6))
+        room += max(size, 0.0)
+    true = float(np.argmax(worn >= room) + 1) if kind in {"stairs", "irregular steps"} else (
+        room - worn[parts - 1]) / wear + parts
+    return cycle, room - worn[:parts] + scatter, true
+
+
+def coverage(kind: str, histories: int, seed: int = 1, deals: int = 499) -> Coverage:
+    """Return how a kind of history comes out; ones that are worn out already are drawn again."""
+    rng = np.random.default_rng(seed)
+    held = after = told = both = done = 0
+    while done < histories:
+        cycle, margin, true = history(rng, kind)
+        if true <= cycle[-1] + 1:
+            continue
+        done += 1
+        found = forecast(cycle, margin, seed=done, deals=deals)
+        low = found.lower if found.lower is not None else np.inf
+        high = found.upper if found.upper is not None else np.inf
+        inside = found.state != NOW and (low <= true <= high)
+        held += inside
+        after += (found.before if found.before is not None else np.inf) <= true
+        told += np.isfinite(high)
+        both += inside and np.isfinite(high)
+    return Coverage(kind, done, held / done, after / done, told / done, both / max(told, 1))
+
+
+def main() -> None:
+    """Print the table."""
+    histories = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    print(f"{'kind':<18}{'histories':>10}{'in 95 %':>10}{'after 95 % bound':>18}{'told':>8}{'in, of told':>13}{'s':>8}")
+    for kind in KINDS:
+        start = time.perf_counter()
+        c = coverage(kind, histories)
+        spent = time.perf_counter() - start
+        print(f"{kind:<18}{c.histories:>10}{c.held:>10.3f}{c.after_bound:>18.3f}{c.told:>8.3f}"
+              f"{c.held_where_told:>13.3f}{spent:>8.0f}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
