@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
+from holeqc.statistics.roots import root
 
 _DIRECT_LIMIT = 300  #: up to here the gamma function itself fits in a double
 # Gamma(x + 1/2) / Gamma(x) = sqrt(x) * sum of these over x**k, the expansion for large x (Abramowitz & Stegun 6.1.47)
@@ -150,11 +151,8 @@ def equivalent_degrees_of_freedom(relative_variance: float) -> float:
     ``relative_variance`` is variance over squared mean of the estimate. The distribution of a mean range is close to
     that of a standard deviation with these degrees of freedom (Patnaik, Biometrika 37, 1950).
     """
-    from scipy.optimize import brentq
-
     guess = 1 / (2 * relative_variance)
-    return float(brentq(lambda v: _relative_variance_of_sd(v) - relative_variance, guess / 4 + 1e-3, 4 * guess + 4,
-                        xtol=1e-12, rtol=1e-12))
+    return root(lambda v: _relative_variance_of_sd(v) / relative_variance - 1, guess / 4 + 1e-3, 4 * guess + 4)
 
 
 def moving_range_relative_variance(count: int) -> float:

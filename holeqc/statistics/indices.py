@@ -10,6 +10,7 @@ import numpy as np
 
 from holeqc.problems import DataError
 from holeqc.statistics.noncentral import noncentrality_for
+from holeqc.statistics.roots import root
 
 Interval = tuple[float | None, float | None]
 
@@ -158,8 +159,6 @@ def nearest_interval_exact(index: float, n: int, dof: float, confidence: float, 
     the lower end with the other limit far away, the upper end with the process in the middle. The interval holds the
     true index with at least the stated confidence.
     """
-    from scipy.optimize import brentq
-
     tail = (1 - confidence) / 2
     low = one_sided_bound(index, n, dof, 1 - tail)
     high = one_sided_bound(index, n, dof, tail)
@@ -173,7 +172,7 @@ def nearest_interval_exact(index: float, n: int, dof: float, confidence: float, 
             bottom -= 0.1 * step
         while miss(top) < 0:
             top += step
-        high = float(brentq(miss, bottom, top, xtol=1e-11))
+        high = root(miss, bottom, top, tolerance=1e-12)
     return low, high
 
 

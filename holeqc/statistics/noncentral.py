@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.problems import DataError
+from holeqc.statistics.roots import root
 
 FloatArray = NDArray[np.float64]
 
@@ -50,8 +51,6 @@ def noncentral_t_cdf(t: float, dof: float, delta: float) -> float:
 
 def noncentral_t_quantile(probability: float, dof: float, delta: float) -> float:
     """Return the t below which a noncentral t falls with ``probability``."""
-    from scipy.optimize import brentq
-
     def miss(t: float) -> float:
         return noncentral_t_cdf(t, dof, delta) - probability
 
@@ -60,7 +59,7 @@ def noncentral_t_quantile(probability: float, dof: float, delta: float) -> float
         low -= 2 * (high - low)
     while miss(high) < 0:
         high += 2 * (high - low)
-    return float(brentq(miss, low, high, xtol=1e-13, rtol=1e-13, maxiter=200))
+    return root(miss, low, high)
 
 
 def noncentrality_for(probability: float, t: float, dof: float) -> float:
@@ -68,7 +67,6 @@ def noncentrality_for(probability: float, t: float, dof: float) -> float:
 
     It turns an observed t into a confidence bound: the chance falls as the noncentrality grows.
     """
-    from scipy.optimize import brentq
     from scipy.special import ndtri
 
     def miss(delta: float) -> float:
@@ -83,4 +81,4 @@ def noncentrality_for(probability: float, t: float, dof: float) -> float:
         low -= 2 * (high - low)
     while miss(high) > 0:
         high += 2 * (high - low)
-    return float(brentq(miss, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
+    return root(miss, low, high)

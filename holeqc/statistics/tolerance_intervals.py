@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from holeqc.problems import DataError
 from holeqc.statistics.noncentral import noncentral_t_quantile
+from holeqc.statistics.roots import root
 
 FloatArray = NDArray[np.float64]
 
@@ -85,7 +86,6 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     Arguments as in `one_sided_factor`. For each place of the mean the half width that holds the coverage is found,
     and the chance that k s exceeds it is averaged over the mean (ISO 16269-6, Annex F).
     """
-    from scipy.optimize import brentq
     from scipy.special import gammaincc
 
     freedom = _check(n, coverage, confidence, dof)
@@ -106,7 +106,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
         low -= 0.3
     while miss(high) < 0:
         high += 0.3
-    return math.exp(float(brentq(miss, low, high, xtol=1e-14, rtol=1e-14)))
+    return math.exp(root(miss, low, high, tolerance=1e-14))
 
 
 def normal_half_width(coverage: float) -> float:

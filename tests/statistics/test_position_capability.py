@@ -108,13 +108,13 @@ def test_interval_of_the_index_holds_by_simulation() -> None:
     reach = ellipse_reach(centre[None], covariance[None], 4.0)
     true = float(index_of_content(np.exp(-reach**2 / 2))[0])
     held = 0
-    for seed in range(40):
+    for seed in range(20):
         x, y = rng.multivariate_normal(centre, covariance, 60).T
         low, high = position_capability(x, y, 8.0, seed=seed).intervals["Ppk"]
         assert low is not None
         assert high is not None
         held += low <= true <= high
-    assert held >= 34  # 95 % nominal; 34 of 40 or more with chance 0.99
+    assert held >= 16  # 95 % nominal; 16 of 20 or more with chance 0.997
 
 
 def test_bonus_counts_for_its_own_hole() -> None:
