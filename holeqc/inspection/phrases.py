@@ -161,8 +161,10 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
         text += "bent or burred, or the gauge is off"
     elif row["characteristic"] == "NO-GO":
         text = f"the NO-GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
-    else:
+    elif row["characteristic"] == "size":
         text = f"the largest plug that enters does not agree with the readings{sizes}"
+    else:
+        text = f"{row['characteristic']} needs its bonus, and a plug contradicts the readings that give it"
     return Phrase(text, action)
 
 

@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from holeqc.inspection.causes import CAUSES, MEANING
+from holeqc.inspection.held import UNPROVED, doubted, proves_nothing
 from holeqc.inspection.phrases import (
     ENGINEERING,
     Phrase,
+    Row,
     amount_text,
     contradiction,
     form_over,
@@ -26,7 +28,6 @@ from holeqc.inspection.phrases import (
     surface,
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
-from holeqc.problems import Problem
 
 READ_AGAIN = "Read it and check the sheet again."
 
@@ -34,7 +35,8 @@ READ_AGAIN = "Read it and check the sheet again."
 def reasons(inspection: Inspection, part: str, serial: str) -> list[Reason]:
     """Return why a part isn't accepted: one sentence with numbers for each characteristic, the pins and each problem.
 
-    Rejects first. Missing readings of one hole and wall are told in one sentence. Empty for an accepted part.
+    Rejects first. Missing readings of one hole and wall are told in one sentence, and so is what one doubtful reading
+    holds, and what a gauge out of date holds. Empty for an accepted part.
     """
     told = list(_of_characteristics(inspection, part, serial))
     told += _of_pins(inspection, part, serial)
@@ -47,11 +49,22 @@ def _of_characteristics(inspection: Inspection, part: str, serial: str) -> Itera
     frame = inspection.characteristics
     chosen = rows_of(frame, part, serial) & (frame["verdict"].to_numpy() != ACCEPT)
     missing: dict[tuple[str, str], list[str]] = {}
+    doubts: dict[tuple[str, str], list[Row]] = {}
+    unproved: dict[str, list[Row]] = {}
     for row in frame[chosen].to_dict("records"):
-        if row["cause"] == "missing":
-            missing.setdefault((row["hole"], row["wall"]), []).append(row["characteristic"])
-            continue
-        yield _reason(inspection, row)
+        cause, hole = str(row["cause"]), str(row["hole"])
+        if cause == "missing":
+            missing.setdefault((hole, row["wall"]), []).append(row["characteristic"])
+        elif cause not in CAUSES:
+            doubts.setdefault((hole, cause), []).append(row)
+        elif cause in UNPROVED:
+            unproved.setdefault(cause, []).append(row)
+        else:
+            yield _reason(inspection, row)
+    for rows in doubts.values():
+        yield doubted(inspection, rows)
+    for rows in unproved.values():
+        yield proves_nothing(inspection, rows)
     for (hole, wall), names in missing.items():
         sentence = missing_words(inspection, part, serial, hole, wall, names)
         yield Reason(HOLD, sentence, hole, wall, names[0] if len(names) == 1 else "", "", READ_AGAIN)
@@ -81,51 +94,7 @@ def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
         if name in {"out-of-roundness", "taper"}:
             return form_over(inspection, row)
         return size_beyond(inspection, row)
-    return _held(inspection, row)
-
-
-def _held(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
-    """Return what to say of a reading that proves nothing."""
-    cause, name = str(row["cause"]), str(row["characteristic"])
-    if cause in CAUSES:
-        actions = {
-            "no-uncertainty": "State the gauge's uncertainty in the kit file.",
-            "no-gauge": "Name the gauge on the sheet, or a default in the kit file.",
-            "unknown-gauge": "Name a gauge of the kit, or add the gauge to the kit file.",
-            "gauge-expired": "Read again with a gauge that is in calibration.",
-            "no-temperature": "Write the part's temperature on the sheet.",
-            "unknown-part": "Name the part as the kit does.",
-        }
-        text = f"{name} is held, {MEANING.get(cause, cause)}"
-        if cause == "gauge-expired":
-            text += _expired(inspection, row)
-        return Phrase(text, actions.get(cause, READ_AGAIN))
-    problem = _problem_at(inspection, row)
-    if problem is None:
-        text = f"{name} is held by a doubtful reading ({cause})"
-        return Phrase(text, "Look at the reading and check the sheet again.")
-    found = f", found {problem.found}" if problem.found else ""
-    allowed = f", allowed {problem.allowed}" if problem.allowed else ""
-    return Phrase(f"{name} is held by a doubtful reading: {problem.message}{found}{allowed}", problem.action)
-
-
-def _expired(inspection: Inspection, row: Mapping[str, Any]) -> str:
-    if row["reading"] < 0:
-        return ""
-    reading = inspection.readings.table.loc[row["reading"]]
-    gauge = inspection.specification.gauge(str(reading["gauge"]))
-    due = gauge.calibration_due if gauge else None
-    return f" ({reading['date']:%Y-%m-%d}; due {due})" if due else ""
-
-
-def _problem_at(inspection: Inspection, row: Mapping[str, Any]) -> Problem | None:
-    """Return the problem behind a doubt: that of the deciding cell, else one of that code in the hole."""
-    cause = str(row["cause"])
-    same = [p for p in inspection.problems if p.code == cause]
-    cell = place_of(inspection, row["reading"])
-    here = [p for p in same if cell and cell in {f"{p.sheet}!{p.cell}", p.cell}]
-    who = [p for p in same if (p.serial, p.hole) == (row["serial"], row["hole"]) and p.wall in ("", row["wall"])]
-    return next(iter(here or who), None)
+    return Phrase(f"{name} is held, {MEANING.get(cause, cause)}", READ_AGAIN)
 
 
 def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]:

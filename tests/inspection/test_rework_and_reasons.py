@@ -165,7 +165,10 @@ def test_a_doubtful_reading_is_told_with_its_problem() -> None:
     )  # fmt: skip
     result = judge(kit(), bore(4.578, doubt="decimal-slip"), problems=(problem,))
     (reason,) = reasons(result, "plate", "1")
-    assert "a decimal mark seems lost, found 4.578, allowed about 0.458 (Sheet1!F2)" in reason.sentence
+    assert reason.sentence == (
+        "Hole 1: a doubtful reading holds size: a decimal mark seems lost, found 4.578, allowed about 0.458 "
+        "(Sheet1!F2)."
+    )
     assert (reason.verdict, reason.action) == (1, "Correct it.")
 
 
@@ -183,7 +186,10 @@ def test_expired_gauges_and_guard_bands_are_told_with_numbers() -> None:
     plan = ReadingPlan(directions=(0.0,), diameter_gauge="BG")
     spec = kit(gauges=gauges(0.0003, due=dt.date(2026, 3, 31)), plan=plan, decision=DecisionRule("guarded"))
     (said,) = sentences(judge(spec, bore(0.458, gauge="BG", date="2026-04-02")))
-    assert "2026-04-02; due 2026-03-31" in said
+    assert said == (
+        "Size of hole 1 can't be decided: the gauge's calibration was not valid on the day of the reading: BG, read on "
+        "2026-04-02, due 2026-03-31 (Sheet1!F2)."
+    )
     (near,) = sentences(judge(spec, bore(0.4551, date="2026-03-02")))
     assert "0.4551 in lies 0.0001 inside its limit, within the guard band w = 0.0003" in near
 
