@@ -111,16 +111,19 @@ def score_rows(rows: list[list[str]], vocabulary: Vocabulary) -> int:
 
 
 def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | None:
-    contents, origin, _ = texts.row(row)
+    contents, origin, sideways = texts.row(row)
     if any(isinstance(c, float) and not c.is_integer() for c in contents):
         return None
     base = [vocabulary.meaning(c) for c in contents]
     idents = {c for c, m in enumerate(base) if m.kind == FIELD and m.word in ANCHORS and not m.weak}
     above, first = _lines_above(texts, row, base, vocabulary)
     below, last = _lines_below(texts, row, base, idents, vocabulary)
+    middles = [_word(c) if origin[i] == row else "" for i, c in enumerate(contents)]
+    if below and not any(sideways):
+        middles = _spread_over(middles, below, base, vocabulary)
     meanings, names = [], []
     for column, content in enumerate(contents):
-        middle = _word(content) if origin[column] == row else ""
+        middle = middles[column]
         top = " ".join(filter(None, (line[column] for line in above)))
         if not middle and origin[column] < row:
             middle, top = _word(content), ""
@@ -184,6 +187,19 @@ def _spread(words: list[str], sideways: list[bool], base: list[Meaning], vocabul
         group = vocabulary.meaning(current)
         clash = not word and group.kind == READING and meaning.kind == READING and group.word and meaning.word
         out.append("" if clash or (meaning.kind == FIELD and meaning.word in ANCHORS) else current)
+    return out
+
+
+def _spread_over(words: list[str], below: list[list[str]], base: list[Meaning], vocabulary: Vocabulary) -> list[str]:
+    """Fill a heading to the right over the cells below it that have none of their own, where nothing is merged."""
+    out, current = [], ""
+    for column, word in enumerate(words):
+        bottom = " ".join(filter(None, (line[column] for line in below)))
+        if word:
+            current = "" if base[column].kind == FIELD else word
+        group, meaning = vocabulary.meaning(current), vocabulary.meaning(bottom)
+        clash = group.kind == READING and meaning.kind == READING and group.word and meaning.word
+        out.append(word or (current if bottom and not clash else ""))
     return out
 
 

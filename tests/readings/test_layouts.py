@@ -103,6 +103,15 @@ def merged_two_lines(path: Path, made: Parts, _: np.random.Generator) -> Path:
     return path / "d.xlsx"
 
 
+def two_lines_without_merging(path: Path, made: Parts, _: np.random.Generator) -> Path:
+    rows: list[list[Any]] = []
+    for serial, holes in made.items():
+        rows += [[f"S/N {serial}, port"], ["Hole", "Entry side", None, None, None, "Exit side"]]
+        rows += [[None, "Dia A", "Dia B", "X", "Y", "Dia A", "Dia B", "X", "Y"]]
+        rows += [[h, *holes[h, "near"], *holes[h, "far"]] for h in (1, 2, 3, 4)]
+    return text_file(path / "l.csv", rows)
+
+
 def blocks_with_fields(path: Path, made: Parts, _: np.random.Generator) -> Path:
     rows: list[list[Any]] = []
     for serial, holes in made.items():
@@ -185,6 +194,7 @@ MAKERS = [
     one_reading_a_row,
     walls_in_headings,
     merged_two_lines,
+    two_lines_without_merging,
     blocks_with_fields,
     holes_across,
     serial_merged_downwards,
