@@ -118,7 +118,7 @@ def _outside_lines(result: Capability) -> list[str]:
         low, high = band.two_sided
         words = {True: ", inside the limits", False: ", NOT inside the limits", None: ""}[band.inside]
         which = f"{_value(low)} to {_value(high)}"
-        if result.limits.width is None:
+        if result.limits.given and result.limits.width is None:  # one limit: one bound
             which = f"below {_value(band.upper_bound)}" if result.limits.lower is None else (
                 f"above {_value(band.lower_bound)}")
         rows.append((f"{100 * band.coverage:.6g} % of parts",

@@ -172,6 +172,7 @@ def _outside(readings: Readings, limits: Limits, m: float, sd: float | None, sig
              confidence: float) -> Outside:
     n = readings.values.size
     below, above = _outside_counts(readings.ordered, limits)
+    sd, sigma = (sd, sigma) if limits.given else (None, None)
     expected = None if not sd else 1e6 * sum(expected_outside(limits, m, sd))
     short = None if not sigma else 1e6 * sum(expected_outside(limits, m, sigma))
     bounds: Interval = (None, None)
@@ -253,7 +254,7 @@ def _percentile(readings: Readings, limits: Limits, choices: Choices,
                 normality: Normality | None) -> tuple[PercentileCapability | None, list[Problem]]:
     odd = normality is not None and normality.p is not None and normality.p < NORMAL_LEVEL
     wanted = choices.percentile if choices.percentile is not None else (choices.from_zero or odd)
-    if not wanted or readings.different < 2:
+    if not wanted or readings.different < 2 or not limits.given:
         return None, []
     if readings.values.size < FEWEST:
         return None, [Problem(NOTE, "no-distribution", f"fewer than {FEWEST} readings: no distribution is chosen")]
@@ -265,6 +266,9 @@ def _percentile(readings: Readings, limits: Limits, choices: Choices,
 def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: float, sd: float | None,
                     normality: Normality | None) -> list[Problem]:
     said = []
+    if not limits.given:
+        said.append(Problem(WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
+                            action="Give --lower, --upper or both."))
     if choices.from_zero:
         said.append(Problem(NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
                             "given, the percentile method takes their place"))
@@ -288,7 +292,8 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
 
     ``subgroups`` (n,) labels the rational subgroup of each reading (part, fixture set-up, day). NaN is a missing
     reading. What can't be worked out is None and said in ``remarks``. Raises ``DataError`` when nothing can be
-    answered at all: no reading, infinite values, limits upside down. Sources: ISO 22514-2, NIST/SEMATECH e-Handbook
+    answered at all: no reading, infinite values, limits upside down. Without limits
+    there is no index, all else is given. Sources: ISO 22514-2, NIST/SEMATECH e-Handbook
     6.1.6; each interval names its own.
     """
     how = choices or Choices()

@@ -17,9 +17,9 @@ Interval = tuple[float | None, float | None]
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Limits of a quantity in the readings' unit, each inclusive; either limit and the target may be missing.
+    """Limits of a quantity in the readings' unit, each inclusive; limits and target may be missing.
 
-    Raises ``DataError`` when no limit is given, when they are upside down or not plain numbers.
+    Raises ``DataError`` when they are upside down or not plain numbers.
     """
 
     lower: float | None = None
@@ -31,10 +31,13 @@ class Limits:
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise DataError(f"the {name} limit must be a plain number; found {value}")
-        if self.lower is None and self.upper is None:
-            raise DataError("capability needs a lower limit, an upper limit or both")
         if self.lower is not None and self.upper is not None and not self.lower < self.upper:
             raise DataError(f"the lower limit {self.lower:g} must lie below the upper limit {self.upper:g}")
+
+    @property
+    def given(self) -> bool:
+        """True when there is a limit at all."""
+        return self.lower is not None or self.upper is not None
 
     @property
     def middle(self) -> float | None:
@@ -62,10 +65,13 @@ class Indices:
 
 
 def indices(limits: Limits, mean: float, sd: float) -> Indices:
-    """Return the indices of a normal process (ISO 22514-2; NIST/SEMATECH e-Handbook 6.1.6); all None for sd 0."""
+    """Return the indices of a normal process (ISO 22514-2; NIST/SEMATECH e-Handbook 6.1.6); all None for sd 0.
+
+    Without any limit there is no index either.
+    """
     width, middle = limits.width, limits.middle
     off = None if width is None or middle is None else abs(mean - middle) / (width / 2)
-    if not sd > 0:
+    if not sd > 0 or not limits.given:
         return Indices(None, None, None, None, off)
     low = None if limits.lower is None else (mean - limits.lower) / (3 * sd)
     high = None if limits.upper is None else (limits.upper - mean) / (3 * sd)

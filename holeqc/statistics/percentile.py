@@ -194,6 +194,8 @@ def percentile_capability(limits: Limits, values: ArrayLike, *, from_zero: bool 
     A lower limit of zero for a quantity that can't be negative limits nothing and gives no index. Raises
     ``DataError`` as `choose_distribution` does, or when such a limit is the only one.
     """
+    if not limits.given:
+        raise DataError("capability by percentiles needs a limit")
     picked = choice or choose_distribution(values, from_zero=from_zero)
     fitted = picked.chosen
     natural_zero = from_zero and limits.lower is not None and limits.lower <= 0

@@ -65,6 +65,10 @@ def test_capability_for_people(log: Path, capsys: pytest.CaptureFixture[str]) ->
         assert word in out
     one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462"], capsys)
     assert "below 0.4" in one_sided
+    bare = text(["capability", str(log), "--column", "size"], capsys)
+    assert "there is no index" in bare
+    assert "A2" in bare
+    assert "0.45" in bare.partition("99.73 % of parts")[2].splitlines()[0]
 
 
 def test_instability_stands_beside_every_index(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -189,7 +193,7 @@ def test_probability_plot(log: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 @pytest.mark.parametrize("arguments", [
-    ["capability", "{log}", "--column", "none", "--upper", "1"], ["capability", "{log}", "--column", "size"],
+    ["capability", "{log}", "--column", "none", "--upper", "1"], ["capability", "{log}", "--upper", "1"],
     ["capability", "{log}", "--column", "part", "--upper", "1"], ["capability", "{log}", *SIZE, "--within", "guess"],
     ["capability", "{log}", "--column", "size", "--lower", "2", "--upper", "1"],
     ["capability", "{log}", "--column", "dx", "--second", "dy"], ["capability", "{log}", *SIZE, "--tolerance", "1"],

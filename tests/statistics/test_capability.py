@@ -163,6 +163,20 @@ def test_no_index_without_scatter() -> None:
     assert capability([0.458] * 5, HOLE).sd_overall == 0
 
 
+def test_without_limits_all_but_the_indices_is_given() -> None:
+    found = capability(sample(), Limits())
+    assert "no-limits" in codes(found)
+    assert found.overall.nearest is None
+    assert set(found.intervals) == {"mean", "sd_overall", "sd_within"}
+    assert found.normality is not None
+    assert found.tolerance is not None
+    assert found.tolerance.inside is None
+    assert found.outside.expected_ppm is None
+    json.dumps(found.as_dict(), allow_nan=False)
+    skewed = np.random.default_rng(5).exponential(0.001, 100)
+    assert capability(skewed, Limits()).percentile is None
+
+
 def test_one_subgroup_and_single_subgroups() -> None:
     x = sample(12)
     one = capability(x, HOLE, subgroups=["a"] * 12)

@@ -220,7 +220,7 @@ def test_interval_of_sigma_by_the_chi_square_table() -> None:
     assert high == pytest.approx(math.sqrt(9 / 2.700), rel=2e-4)
 
 
-@pytest.mark.parametrize("limits", [(None, None), (2.0, 1.0), (1.0, 1.0), (math.nan, 2.0), (0.0, math.inf)])
-def test_impossible_limits(limits: tuple[float | None, float | None]) -> None:
+@pytest.mark.parametrize("limits", [(2.0, 1.0), (1.0, 1.0), (math.nan, 2.0), (0.0, math.inf)])
+def test_impossible_limits(limits: tuple[float, float]) -> None:
     with pytest.raises(DataError):
         Limits(*limits)
