@@ -137,7 +137,7 @@ def _gauge_table(spec: Specification) -> b.Table:
 
 def _file_table(run: Run) -> b.Table:
     sources = run.inspection.readings.sources
-    columns = (b.Column("File", wraps=True), b.Column("Bytes", "right"), b.Column("SHA-256", wraps=True))
+    columns = (b.Column("File", wraps=True), b.Column("Bytes", "right"), b.Column("SHA-256"))
     rows = tuple((w.plain(s.file), f"{s.bytes:,}".replace(",", " "), s.sha256) for s in sources)
     note = "" if len(sources) <= 12 else f"SHA-256 over these digests, joined in this order: {w.list_digest(sources)}"
     return b.Table(columns, rows, note)

@@ -25,6 +25,7 @@ def _advance(character: str, bold: bool) -> float:
     return face.width(face.glyph(character))
 
 
+@lru_cache(maxsize=65536)
 def printable(text: str) -> str:
     """Return text with every character that the typeface lacks shown by its code point, so that no two look alike."""
     face = typeface(False)
@@ -34,9 +35,14 @@ def printable(text: str) -> str:
     return "".join(c if face.has(c) else f"[U+{ord(c):04X}]" for c in text)
 
 
+@lru_cache(maxsize=65536)
+def _width(text: str, bold: bool) -> float:
+    return sum(_advance(c, bold) for c in printable(text))
+
+
 def width_of(text: str, size: float, bold: bool = False) -> float:
     """Return the width of a text [points]."""
-    return size * sum(_advance(c, bold) for c in printable(text))
+    return size * _width(text, bold)
 
 
 def wrap(text: str, width: float, size: float, bold: bool = False) -> list[str]:
@@ -110,22 +116,25 @@ def _round(x: float, y: float, r: float) -> str:
     return f"{_n(x + r)} {_n(y)} m " + " ".join(" ".join(map(_n, curve)) + " c" for curve in curves)
 
 
+@lru_cache(maxsize=65536)
+def _glyphs(text: str, bold: bool) -> tuple[str, tuple[tuple[int, str], ...]]:
+    """Return a text as glyph numbers in hexadecimal, and which character each glyph stands for."""
+    face = typeface(bold)
+    pairs = tuple((face.glyph(character), character) for character in printable(text))
+    return "".join(f"{glyph:04x}" for glyph, _ in pairs), pairs
+
+
 def _text(item: d.Text, used: Used) -> str:
-    face, known = typeface(item.bold), used[item.bold]
-    text = printable(item.text)
-    codes = []
-    for character in text:
-        glyph = face.glyph(character)
-        known.setdefault(glyph, character)
-        codes.append(f"{glyph:04x}")
+    codes, pairs = _glyphs(item.text, item.bold)
+    used[item.bold].update(pairs)
     share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
-    back = share * width_of(text, item.size, item.bold) if share else 0.0
+    back = share * width_of(item.text, item.size, item.bold) if share else 0.0
     turn, x, y = f"1 0 0 1 {_n(item.x - back)} {_n(-item.y)}", item.x, -item.y
     if item.turn:
         cos, sin = math.cos(math.radians(item.turn)), math.sin(math.radians(item.turn))
         turn = f"{cos:.4f} {sin:.4f} {-sin:.4f} {cos:.4f} {_n(x - back * cos)} {_n(y - back * sin)}"
     name = "F2" if item.bold else "F1"
-    return f"BT /{name} {_n(item.size)} Tf {_colour(item.colour)} rg {turn} Tm <{''.join(codes)}> Tj ET"
+    return f"BT /{name} {_n(item.size)} Tf {_colour(item.colour)} rg {turn} Tm <{codes}> Tj ET"
 
 
 # -------------------------------------------------------------------------------------------------------------- file

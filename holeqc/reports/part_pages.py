@@ -57,7 +57,7 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
 def _banner(part: PartView) -> b.Banner:
     title = part.declared.title if part.declared and part.declared.title else part.part
     words = [w.plain(word) for word in (title, f"serial {part.serial}" if part.serial else "no serial number") if word]
-    return b.Banner(part.verdict, ", ".join(words), holes_sentence(part))
+    return b.Banner(part.verdict, w.shorten(", ".join(words), 140), holes_sentence(part))
 
 
 def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
@@ -209,7 +209,7 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
 
 def caveat(part: PartView) -> str:
     """Return what two-point readings can't show on this part, '' where a plug spoke for every hole."""
-    return w.lobing_sentence(part.alone)
+    return w.lobing(sum(row["mating_from"] == "readings" for row in part.holes), len(part.holes))
 
 
 def _cell_name(part: PartView, row: Row, files: bool, sheets: bool) -> str:

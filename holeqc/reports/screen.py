@@ -133,14 +133,11 @@ def _number(value: float) -> float:
 
 
 def _aligned(rows: list[list[str]], keep: list[int], width: int) -> list[str]:
-    """Return rows as lines with columns as wide as their widest cell; the widest column gives way if too wide."""
+    """Return rows as lines with columns as wide as their widest cell; the widest gives way where there is no room."""
     table = [[row[n] for n in keep] for row in rows]
     wide = [max(len(row[n]) for row in table) for n in range(len(keep))]
-    surplus = sum(wide) + 2 * (len(wide) - 1) - width
-    for n in sorted({0, max(0, len(wide) - 2)}, key=lambda n: -wide[n]):
-        give = max(0, min(surplus, wide[n] - 8))
-        wide[n] -= give
-        surplus -= give
+    while sum(wide) + 2 * (len(wide) - 1) > width and max(wide) > 4:
+        wide[wide.index(max(wide))] -= 1
     return [
         "  ".join(f"{w.shorten(cell, size):<{size}}" for cell, size in zip(row, wide, strict=True)) for row in table
     ]

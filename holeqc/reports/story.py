@@ -112,9 +112,9 @@ def _what_is_shown(run: Run, full: set[int], most: int) -> str:
             "table below alone; every one of their values is in evaluated.xlsx and verdicts.json."
         )
     return (
-        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; this page "
-        f"form shows at most {most}. The others stand in the table with their reasons below; every value of every part "
-        "is in evaluated.xlsx and verdicts.json."
+        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; the report "
+        f"shows at most {most}. The others stand in the table with their reasons below; every value of every part is "
+        "in evaluated.xlsx and verdicts.json."
     )
 
 

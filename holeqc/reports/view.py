@@ -6,7 +6,7 @@ Frames are turned into plain rows part by part, so that a run of many thousand p
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -97,11 +97,13 @@ class PartView:
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:
         """Why it isn't accepted, worst first; empty for an accepted part."""
-        if self.verdict == ACCEPT:
-            return ()
-        from holeqc.inspection.judge import reasons
+        known = self.run.known_reasons
+        if self.number not in known:
+            from holeqc.inspection.judge import reasons
 
-        return tuple(sorted(reasons(self.alone, self.part, self.serial), key=lambda reason: -reason.verdict))
+            found = () if self.verdict == ACCEPT else reasons(self.alone, self.part, self.serial)
+            known[self.number] = tuple(sorted(found, key=lambda reason: -reason.verdict))
+        return known[self.number]
 
     @cached_property
     def reasons_once(self) -> list[tuple[Reason, str]]:
@@ -170,13 +172,8 @@ class PartView:
         return count_verdicts([int(row["verdict"]) for row in self.holes])
 
     def reading(self, label: int) -> Row | None:
-        """Return the reading with that row label, None for -1 or a label that isn't there."""
-        return self._labelled.get(int(label))
-
-    @cached_property
-    def _labelled(self) -> dict[int, Row]:
-        table = self.readings
-        return dict(zip(table.index.tolist(), table.to_dict("records"), strict=True))
+        """Return where, when and with what a reading was taken, None for -1 or a label that isn't there."""
+        return self.run.typed.at(label)
 
     def cell(self, row: Row) -> str:
         """Return file, sheet and cell of the reading that decides a characteristic, '' where there is none."""
@@ -190,6 +187,32 @@ def place_of(reading: Row) -> str:
     return ", ".join(str(word) for word in (reading["file"], reading["sheet"], cell) if word)
 
 
+class TypedCells:
+    """Look-up from a reading's row label to its cell, gauge and day, without turning the whole table into objects."""
+
+    NAMES = ("file", "sheet", "row", "column", "gauge", "date")
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self._index = table.index
+        self._columns = [self._taker(table[name]) for name in self.NAMES]
+
+    @staticmethod
+    def _taker(column: pd.Series) -> Callable[[int], Any]:
+        """Return what gives one value of a column by its place; categories are looked up by their code."""
+        if hasattr(column, "cat"):
+            codes, names = column.cat.codes.to_numpy(), column.cat.categories.tolist()
+            return lambda place: names[codes[place]] if codes[place] >= 0 else ""
+        values = column.to_numpy()
+        return lambda place: values[place]
+
+    def at(self, label: int) -> Row | None:
+        """Return the reading with that row label, None for -1 or a label that isn't there."""
+        if label < 0 or label not in self._index:
+            return None
+        place = self._index.get_loc(label)
+        return {name: take(place) for name, take in zip(self.NAMES, self._columns, strict=True)}
+
+
 class Run:
     """A whole run: counts, the list of parts, and each part when it is asked for."""
 
@@ -200,6 +223,7 @@ class Run:
         self._keys: list[Key] = [(str(row["part"]), str(row["serial"])) for row in self.part_rows]
         self._places: dict[str, dict[Key, Any]] = {}
         self._columns: dict[str, dict[str, list[Any]]] = {}
+        self.known_reasons: dict[int, tuple[Reason, ...]] = {}
 
     def __len__(self) -> int:
         return len(self.part_rows)
@@ -236,6 +260,11 @@ class Run:
         """Return the problems that name this part and serial."""
         there = self._problems_by_serial.get(serial, ())
         return tuple(p for p in there if (p.part or part) == part and (serial or p.part))
+
+    @cached_property
+    def typed(self) -> TypedCells:
+        """The cells that readings were typed in."""
+        return TypedCells(self.inspection.readings.table)
 
     def _frame(self, name: str) -> pd.DataFrame:
         if name == "readings":

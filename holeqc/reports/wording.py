@@ -45,7 +45,10 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2
 
 def plain(text: object) -> str:
     """Return text in one line, with control characters and turned writing direction shown by their code point."""
-    line = re.sub(r"[\t\r\n]+", " ", str(text))
+    line = text if isinstance(text, str) else str(text)
+    if line.isprintable():  # nearly every text: nothing to do
+        return line
+    line = re.sub(r"[\t\r\n]+", " ", line)
     return _CONTROL.sub(lambda match: f"[U+{ord(match[0]):04X}]", line)
 
 
@@ -269,12 +272,15 @@ def fine(value: float) -> str:
 
 def lobing_sentence(inspection: Inspection) -> str:
     """Return the caveat for holes that only two-point readings speak for, '' where a plug speaks for all."""
-    holes = inspection.holes
-    alone = holes[holes["mating_from"] == "readings"]
-    if not len(alone):
+    column = inspection.holes["mating_from"]
+    return lobing(int((column == "readings").sum()), len(column))
+
+
+def lobing(alone: int, holes: int) -> str:
+    """Return the caveat where so many holes of all have two-point readings only."""
+    if not alone:
         return ""
-    count = "every hole" if len(alone) == len(holes) else plural(len(alone), "hole")
-    return LOBING.format(holes=count)
+    return LOBING.format(holes="every hole" if alone == holes else plural(alone, "hole"))
 
 
 def tool_line(version: str, specification: Specification) -> str:

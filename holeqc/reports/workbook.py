@@ -29,7 +29,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import holes_sentence
-from holeqc.reports.view import Run
+from holeqc.reports.view import Run, place_of
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
@@ -199,6 +199,8 @@ def _cell(at: str, value: Any, styles: dict[str, int]) -> str:
     """Return one cell as XML, '' for an empty one."""
     if value is None or value == "":
         return ""
+    if isinstance(value, float) and type(value) is float:
+        return _number(at, value, styles["length"])
     if isinstance(value, str):
         return text_cell(at, value, styles, "wrapped" if isinstance(value, Long) else "text")
     if isinstance(value, Verdict):
@@ -207,8 +209,6 @@ def _cell(at: str, value: Any, styles: dict[str, int]) -> str:
         return _number(at, value, styles["ratio"])
     if isinstance(value, Plain):
         return _number(at, value, styles["plain"])
-    if isinstance(value, float):
-        return _number(at, value, styles["length"])
     if isinstance(value, dt.date):
         return f'<c r="{at}" s="{styles["day"]}"><v>{(value - _EPOCH).days}</v></c>'
     return f'<c r="{at}" s="{styles["plain"]}"><v>{int(value)}</v></c>'
@@ -241,8 +241,9 @@ def text_cell(at: str, value: str, styles: dict[str, int], style: str = "text") 
     text = w.plain(value)[:MOST_LETTERS]
     if text[:1] in {"=", "+", "-", "@"}:
         style = "quoted"
-    kept = ' xml:space="preserve"' if text != text.strip() else ""
-    return f'<c r="{at}" s="{styles[style]}" t="inlineStr"><is><t{kept}>{escape(text, quote=False)}</t></is></c>'
+    kept = ' xml:space="preserve"' if text[:1].isspace() or text[-1:].isspace() else ""
+    shown = text if text.isalnum() else escape(text, quote=False)
+    return f'<c r="{at}" s="{styles[style]}" t="inlineStr"><is><t{kept}>{shown}</t></is></c>'
 
 
 # -------------------------------------------------------------------------------------------------------------- rows
@@ -318,15 +319,13 @@ def _hole_rows(run: Run) -> Iterator[Cells]:
 
 
 def _characteristic_rows(run: Run) -> Iterator[Cells]:
-    frame, table = run.inspection.characteristics, run.inspection.readings.table
-    places = _places(table)
     names = (
         "verdict", "part", "serial", "hole", "wall", "characteristic", "found", "found_word", "lower", "upper",
         "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability", "cause", "reading",
     )  # fmt: skip
-    for row in _columns(frame, names):
-        label = int(row[-1])
-        place = places(label) if label >= 0 else None
+    for row in _columns(run.inspection.characteristics, names):
+        found = run.typed.at(row[-1])
+        place = place_of(found) if found else None
         yield (Verdict(row[0]), *row[1:15], Ratio(row[15]), Plain(row[16]), row[17], place)
 
 
@@ -334,21 +333,6 @@ def _pin_rows(run: Run) -> Iterator[Cells]:
     names = ("part", "serial", "hole", "wall", "pin", "clearance", "left", "binding")
     for row in _columns(run.inspection.pins, names):
         yield (*row[:-1], "binds" if row[-1] else None)
-
-
-def _places(table: Any) -> Callable[[int], str | None]:
-    """Return a look-up from a reading's row label to file, sheet and cell."""
-    columns = {name: table[name] for name in ("file", "sheet", "row", "column")}
-    index = table.index
-
-    def place(label: int) -> str | None:
-        if label not in index:
-            return None
-        at = index.get_loc(label)
-        file, sheet, row, column = (values.iat[at] for values in columns.values())
-        return ", ".join(str(word) for word in (file, sheet, cell_name(int(row), int(column))) if word)
-
-    return place
 
 
 def _reading_rows(run: Run) -> Iterator[Cells]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 HTML, PDF, BOOK = "report.html", "report.pdf", "evaluated.xlsx"
 TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS = "tags.pdf", "tags.json", "tags.csv", "verdicts.json"
 NAMES = (HTML, PDF, BOOK, TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS)  #: never made from anything typed in a sheet
-FULL_HTML, FULL_PDF = 200, 25  #: so many parts get pages of their own
+FULL = 200  #: so many parts get pages of their own
 
 
 def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
@@ -59,8 +59,9 @@ def _write_all(run: Run, folder: Path, progress: Callable[[str], None]) -> list[
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)
-    _text(folder / HTML, html_page(report_for(run, FULL_HTML)))
-    (folder / PDF).write_bytes(pdf_report(report_for(run, FULL_PDF), progress))
+    report = report_for(run, FULL)
+    _text(folder / HTML, html_page(report))
+    (folder / PDF).write_bytes(pdf_report(report, progress))
     write_workbook(run, folder / BOOK, progress)
     tags = tags_for(run, progress)
     if tags:

@@ -290,3 +290,9 @@ PROBLEMS = (
     ),
     Problem("note", "no-date", "the sheet names no day", file="bl7_P-0109.csv", cell="B3"),
 )
+
+
+def six_parts(count: int = 6) -> list[tuple[str, str, Faults]]:
+    """Return parts of both hands with faults in turn: none, rejected, none, held."""
+    faults = (CLEAN, BAD, CLEAN, MISSING)
+    return [(("port", "starboard")[n % 2], f"{'PS'[n % 2]}-{n:04d}", faults[n % 4]) for n in range(count)]

@@ -1,0 +1,83 @@
+"""The JSON content: documented keys, plain values, no NaN."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import made_up
+import pytest
+
+from holeqc.inspection.results import Inspection
+from holeqc.reports import data
+from holeqc.reports.data import as_data
+
+
+def keys_of(value: Any) -> Iterator[str]:
+    """Give every key that occurs anywhere."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield key
+            yield from keys_of(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from keys_of(inner)
+
+
+def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection) -> None:
+    told = set(
+        re.findall(r"``([a-z_0-9]+)(?:\[\])?``", re.sub(r"``[\w\[\].]*\.(\w+)(\[\])?``", r"``\1``", data.__doc__ or ""))
+    )
+    words = {"json", "accept", "hold", "reject", "null", "simple", "guarded", "relaxed", "size", "ratio"}
+    there = set(keys_of(as_data(one)))
+    float_keys = {f"{a}_{b}" for a in ("x", "y", "rotation") for b in ("minus", "plus")}
+    assert there - told - float_keys == set()
+    assert told - there - words == set()
+
+
+def test_keys_that_readers_rely_on(one: Inspection) -> None:
+    found = as_data(one)
+    assert {"id": "BL-7", "revision": "C", "unit": "in"}.items() <= found["specification"].items()
+    part = found["parts"][0]
+    assert (part["part"], part["serial"], part["verdict"]) == ("port", "P-0112", "reject")
+    assert part["reasons"][0].keys() == {"verdict", "sentence", "hole", "wall", "characteristic", "cell", "action"}
+    hole = part["holes"][2]
+    assert (hole["hole"], hole["verdict"], hole["size"]["verdict"]) == ("3", "reject", "reject")
+    far = hole["size"]["walls"][1]
+    assert (far["wall"], far["found"], far["lower"], far["upper"], far["deviation"]) == (
+        "far",
+        0.4627,
+        0.455,
+        0.462,
+        0.0007,
+    )
+    assert far["cell"] == "bl7_P-0112.xlsx, Readings, F30"
+    assert (part["pins"]["verdict"], part["pins"]["margin"], part["pins"]["binding"]) == ("hold", 0.0024, ["7", "8"])
+    for key in ("severity", "file", "sheet", "cell", "found", "allowed", "action"):
+        assert key in found["problems"][0]
+
+
+@pytest.mark.parametrize("unit", ["in", "mm"])
+def test_no_value_that_json_does_not_know(unit: str) -> None:
+    found = made_up.inspection(made_up.six_parts(), unit=unit)
+    found.characteristics.loc[0, "ratio"] = float("inf")
+    text = json.dumps(as_data(found), allow_nan=False)
+    assert json.loads(text) == as_data(found)
+
+
+def test_numbers_carry_no_binary_noise(one: Inspection) -> None:
+    text = json.dumps(as_data(one))
+    assert not [n for n in re.findall(r"-?\d+\.\d+", text) if len(n.lstrip("-0.")) > 14]
+
+
+def test_a_kit_without_pins_has_none() -> None:
+    found = made_up.inspection((("port", "1", made_up.CLEAN),))
+    found.parts["pin_verdict"] = -1
+    assert as_data(found)["parts"][0]["pins"] is None
+
+
+def test_a_run_without_parts_has_no_verdict() -> None:
+    found = as_data(made_up.inspection(()))
+    assert (found["verdict"], found["parts"], found["counts"]) == (None, [], {"accept": 0, "hold": 0, "reject": 0})

@@ -1,0 +1,151 @@
+"""The HTML page: self-contained, escaped, well-formed, the same bytes each time, the foot on every section."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import made_up
+import pytest
+
+import holeqc
+from holeqc.inspection.results import Inspection
+from holeqc.readings.table import Source
+from holeqc.reports import wording
+from holeqc.reports.html import html_page
+from holeqc.reports.story import report_for
+from holeqc.reports.view import Run
+
+VOID = {"meta", "wbr", "br"}
+
+
+def page_of(found: Inspection, most: int = 200) -> str:
+    return html_page(report_for(Run(found), most))
+
+
+class Checker(HTMLParser):
+    """Reads a page and complains about tags that don't match."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.seen: list[str] = []
+        self.text: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        found = dict(attrs)
+        assert not [name for name in found if name.startswith("on")]
+        self.ids += [str(found["id"])] if "id" in found else []
+        self.links += [str(found["href"])] if "href" in found else []
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def check(page: str) -> Checker:
+    checker = Checker()
+    checker.feed(page)
+    checker.close()
+    assert not checker.open
+    return checker
+
+
+def test_the_page_is_well_formed_and_its_links_lead_somewhere(many: Inspection) -> None:
+    checker = check(page_of(many))
+    assert len(checker.ids) == len(set(checker.ids))
+    assert {link for link in checker.links if link[1:] not in checker.ids} == set()
+
+
+def test_nothing_is_fetched_and_nothing_runs(many: Inspection) -> None:
+    page = page_of(many)
+    checker = check(page)
+    assert {"script", "link", "iframe", "img", "object", "form"} & set(checker.seen) == set()
+    assert set(re.findall(r"https?://[^\s\"'<]+", page)) == {"http://www.w3.org/2000/svg"}
+    assert "default-src 'none'" in page
+    assert "url(" not in page
+
+
+@pytest.mark.parametrize("text", ["<script>alert(1)</script>", '"><img src=x onerror=a>', "a & b", "x' onload='y"])
+def test_typed_text_is_escaped_wherever_it_stands(text: str) -> None:
+    found = made_up.inspection(
+        ((text, text, made_up.BAD),), title=text, drawing=text, fixture=text, sources=(Source(text, made_up.DIGEST, 1),)
+    )
+    found.readings.table["by"] = text
+    checker = check(page_of(found))
+    assert "script" not in checker.seen
+    assert "img" not in checker.seen
+    assert text in " ".join(checker.text)
+
+
+def test_control_characters_and_turned_writing_are_shown(one: Inspection) -> None:
+    page = page_of(made_up.inspection((("port", "a\x07b\u202ec", made_up.BAD),)))
+    assert "a[U+0007]b[U+202E]c" in page
+    assert "\u202e" not in page
+
+
+def test_every_section_carries_tool_kit_files_rule_uncertainty_and_cautions(many: Inspection) -> None:
+    page = page_of(many)
+    sections = re.findall(r'<table class="page".*?</footer>', page, re.DOTALL)
+    assert len(sections) == page.count('<table class="page"') == 8  # overview, six parts, about
+    for section in sections:
+        foot = section[section.index("<footer") :]
+        for text in (holeqc.__version__, "kit BL-7 revision C", "bl7_P-0112.xlsx", made_up.DIGEST, "simple acceptance"):
+            assert text in foot
+        assert "size U 0.0003, ratio 11.7 : 1" in foot
+        for caution in wording.CAUTIONS:
+            assert caution in foot
+
+
+def test_many_files_are_named_and_their_list_is_proved() -> None:
+    sources = tuple(Source(f"f{n}.xlsx", f"{n:064x}", 10) for n in range(30))
+    page = page_of(made_up.inspection(sources=sources))
+    for source in sources:
+        assert source.sha256 in page
+    # SHA-256 of the thirty digests joined, by hashlib in a shell of its own; a second route
+    import hashlib
+
+    proof = hashlib.sha256(b"".join(s.sha256.encode("ascii") for s in sources)).hexdigest()
+    assert page.count(proof) == 2  # foot of the part's section and of the last
+
+
+def test_pictures_are_well_formed_and_have_a_title(one: Inspection) -> None:
+    pictures = re.findall(r"<svg.*?</svg>", page_of(one), re.DOTALL)
+    assert len(pictures) == 3
+    for picture in pictures:
+        root = ElementTree.fromstring(picture)
+        assert root[0].tag.endswith("title")
+        assert root[0].text
+
+
+def test_the_same_run_gives_the_same_bytes() -> None:
+    first = page_of(made_up.inspection(made_up.six_parts()))
+    assert first == page_of(made_up.inspection(made_up.six_parts()))
+
+
+def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
+    page = page_of(made_up.inspection(made_up.six_parts(16)), most=5)
+    assert page.index('id="overview"') < page.index('id="part-2"')
+    assert page.count('<table class="page"') == 7  # overview, five parts, about
+    text = " ".join(" ".join(check(page).text).split())
+    assert "5 of 8 parts that aren't accepted are shown in full here, rejected ones first" in text
+    left_out = {"S-0007", "S-0011", "S-0015"}  # held ones come last
+    for serial in left_out:
+        assert f"starboard {serial}" in text
+    assert text.count("P-0000") == 1  # accepted: in the table alone
+
+
+def test_accepted_part_says_that_all_lies_inside(clean: Inspection) -> None:
+    text = " ".join(check(page_of(clean)).text)
+    assert "All 136 checks of 8 holes, all accepted" in " ".join(text.split())

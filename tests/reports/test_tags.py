@@ -1,0 +1,165 @@
+"""Tags: every field there, numbers that stay, holds that share, nothing that a spreadsheet would run."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+
+import made_up
+import pytest
+import test_paper
+
+from holeqc.inspection.results import HOLD, REJECT, Inspection
+from holeqc.readings.table import Source
+from holeqc.reports import wording
+from holeqc.reports.tag_pages import tag_pages
+from holeqc.reports.tags import CSV_COLUMNS, Tag, tags_csv, tags_for, tags_json
+from holeqc.reports.view import Run
+
+
+def tags_of(found: Inspection) -> list[Tag]:
+    return tags_for(Run(found))
+
+
+def test_each_hole_that_is_not_accepted_has_its_tag(one: Inspection) -> None:
+    tags = tags_of(one)
+    assert [(tag.verdict, tag.hole, tag.wall) for tag in tags] == [
+        ("reject", "3", "far"), ("reject", "6", "near"), ("reject", "7", "near"), ("hold", "8", "far"),
+    ]  # fmt: skip
+
+
+def test_a_tag_has_every_field(one: Inspection) -> None:
+    tag = tags_of(one)[0]
+    assert re.fullmatch(r"[0-9A-F]{4}-[0-9A-F]{4}", tag.number)
+    assert (tag.kit, tag.revision, tag.drawing, tag.part, tag.part_number) == (
+        "BL-7",
+        "C",
+        "BL7-210",
+        "port",
+        "BL7-210-1",
+    )
+    assert (tag.serial, tag.hole, tag.wall, tag.date, tag.gauge) == ("P-0112", "3", "far", "2026-05-04", "BG-2")
+    size, no_go = tag.lines
+    assert (size.characteristic, size.requirement, size.found, size.deviation) == (
+        "size",
+        "0.4550 to 0.4620",
+        "0.4627",
+        "+0.0007",
+    )
+    assert (size.lower, size.upper, size.found_value, size.deviation_value) == (0.455, 0.462, 0.4627, 0.0007)
+    assert size.cell == "bl7_P-0112.xlsx, Readings, F30"
+    assert (no_go.characteristic, no_go.requirement, no_go.found) == ("NO-GO", "0.4620 does not enter", "enters")
+    assert tag.decide == "Engineering disposition."
+    assert tag.dispositions == ("rework", "repair", "use-as-is", "scrap", "return")
+
+
+def test_a_hole_that_can_be_reamed_says_so_on_its_tag(one: Inspection) -> None:
+    assert "ream from 0.4544 to 0.4575 with reamer 0.4575" in tags_of(one)[2].decide
+
+
+def test_printed_tags_carry_every_field(one: Inspection) -> None:
+    run = Run(one)
+    tags = tags_of(one)
+    pages = test_paper.Pdf(tag_pages(run, tags)).page_texts()
+    assert len(pages) == 1
+    lines = pages[0].splitlines()
+    for tag in tags:
+        for text in (tag.number, tag.serial, f"{tag.hole}, {tag.wall}", tag.date, "port (BL7-210-1)", "BL-7, C"):
+            assert text in lines
+    for text in ("✗ REJECT", "? HOLD", "+0.0007", "required  0.4550 to 0.4620", "0.4627", "To be decided"):
+        assert text in lines
+    for text in (*wording.DISPOSITIONS, "inspector, date", "decided, signed, date", "Gauge", "Date of reading"):
+        assert lines.count(text) == 4
+    flat = " ".join(pages[0].split())
+    for text in (*wording.CAUTIONS, made_up.DIGEST, "simple acceptance", "size U 0.0003"):
+        assert text in flat
+
+
+def test_words_that_matter_read_at_arms_length(one: Inspection) -> None:
+    """11 point is 3.9 mm: common practice, no source, for print that reads at 700 mm."""
+    from holeqc.reports import drawing as d
+    from holeqc.reports import tag_pages as module
+
+    page = d.Drawing(612, 792)
+    module._tag(page, tags_of(one)[0], 36, 18, 270, 330)
+    sizes = {item.text: item.size for item in page.items if isinstance(item, d.Text)}
+    for text in ("✗ REJECT", "P-0112", "3, far", "0.4627", "+0.0007", "port (BL7-210-1)", "2026-05-04"):
+        assert sizes[text] >= 11
+
+
+def test_holds_of_one_cause_share_a_tag() -> None:
+    faults = {(str(n), "near", "size"): (made_up.NAN, HOLD, "missing") for n in (1, 2, 5)}
+    tags = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert [(tag.verdict, tag.hole) for tag in tags] == [("hold", "1, 2, 5")]
+    assert [line.found for line in tags[0].lines] == ["not read"] * 3
+
+
+def test_pins_that_do_not_enter_have_a_tag(clean: Inspection) -> None:
+    clean.parts[["verdict", "pin_verdict", "pin_margin"]] = [REJECT, REJECT, -0.0033]
+    (tag,) = tags_of(clean)
+    assert (tag.verdict, tag.hole, tag.lines[0].found, tag.lines[0].deviation) == (
+        "reject",
+        "pattern",
+        "−0.0033",
+        "−0.0033",
+    )
+    assert "don't all enter, 0.0033 radial room is lacking" in tag.decide
+
+
+def test_a_part_held_by_its_file_alone_has_a_tag(clean: Inspection) -> None:
+    clean.parts["verdict"] = HOLD
+    (tag,) = tags_of(clean)
+    assert (tag.verdict, tag.hole, tag.lines) == ("hold", "whole part", ())
+
+
+def test_no_tag_for_an_accepted_part(clean: Inspection) -> None:
+    assert tags_of(clean) == []
+    assert tags_csv([]).splitlines() == [",".join(CSV_COLUMNS)]
+    assert json.loads(tags_json([])) == []
+
+
+def test_a_number_stays_and_is_another_for_other_readings(one: Inspection) -> None:
+    numbers = [tag.number for tag in tags_of(one)]
+    assert len(set(numbers)) == len(numbers)
+    assert numbers == [tag.number for tag in tags_of(made_up.inspection())]
+    other = made_up.inspection(sources=(Source("bl7_P-0112.xlsx", "0" * 64, 1),))
+    assert not set(numbers) & {tag.number for tag in tags_of(other)}
+
+
+@pytest.mark.parametrize("serial", ["=cmd|' /C calc'!A0", "+1", "-1", "@SUM(A1)", "\t=1+1"])
+def test_csv_texts_can_not_run(serial: str) -> None:
+    found = made_up.inspection(((serial, serial, made_up.BAD),))
+    rows = list(csv.DictReader(io.StringIO(tags_csv(tags_of(found)))))
+    assert len(rows) == 5
+    for row in rows:
+        assert row["serial"] in {f"'{serial}", f" {serial.strip()}"}  # a leading tab becomes a blank
+        for name, cell in row.items():
+            assert name == "deviation" or cell[:1] not in {"=", "+", "-", "@", "\t", "\r"}
+    assert [float(row["deviation"]) for row in rows if row["deviation"]] == [0.0007, 0.0113, -0.0006, 3.528]
+
+
+def test_json_says_what_the_tags_say(one: Inspection) -> None:
+    found = json.loads(tags_json(tags_of(one)))
+    assert [tag["number"] for tag in found] == [tag.number for tag in tags_of(one)]
+    assert found[0]["lines"][0]["found_value"] == 0.4627
+
+
+def test_long_words_stay_inside_the_tag() -> None:
+    found = made_up.inspection((("P" * 80, "S" * 120, made_up.BAD),), sources=tuple(
+        Source("f" * 90 + f"{n}.xlsx", f"{n:064x}", 1) for n in range(9)))  # fmt: skip
+    from holeqc.reports import drawing as d
+    from holeqc.reports import tag_pages as module
+    from holeqc.reports.paper import width_of
+
+    for tag in tags_of(found):
+        page = d.Drawing(612, 792)
+        module._tag(page, tag, 36, 18, 270, 330)
+        for item in page.items:
+            if isinstance(item, d.Text):
+                share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
+                left = item.x - share * width_of(item.text, item.size, item.bold)
+                assert left >= 36, item
+                assert left + width_of(item.text, item.size, item.bold) <= 36 + 270, item
+                assert 18 <= item.y <= 18 + 330, item
