@@ -89,6 +89,12 @@ class Table:
         for where in self.filled.values():
             self.any_reading |= where
 
+    def leave_out(self, rows: BoolArray) -> None:
+        """Take some rows out of the table (rows,), as if they were not there."""
+        keep = ~rows
+        self.rows, self.block_of, self.any_reading = self.rows[keep], self.block_of[keep], self.any_reading[keep]
+        self.filled = {column: filled[keep] for column, filled in self.filled.items()}
+
     def fields(self, word: str) -> list[int]:
         """Return the columns of a field."""
         return [c for c in self.columns if self.meanings[c].kind == FIELD and self.meanings[c].word == word]

@@ -118,7 +118,8 @@ def match_serial(content: Content) -> Match:
     """Return a serial number as text."""
     odd = _odd(content, "serial number")
     if odd is not None:
-        return Match(0, text_of(content), Issue(odd.code, odd.message, "the serial number as text", odd.action))
+        text = "" if odd.code in {"formula-not-calculated", "error-cell"} else text_of(content)
+        return Match(0, text, Issue(odd.code, odd.message, "the serial number as text", odd.action))
     text = text_of(content)
     if isinstance(content, float):
         if not content.is_integer():

@@ -15,12 +15,42 @@ from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import tokens
 from holeqc.readings.table import cell_name
+from holeqc.readings.words import folded
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
 
 _STATISTICS = {"mean", "average", "avg", "min", "max", "minimum", "maximum", "range"}
+#: labels of rows that sum up the rows above
+SUMMARY_WORDS = {
+    "mean", "average", "avg", "max", "min", "maximum", "minimum", "range", "total", "sum", "std", "sd", "count",
+    "nominal", "upper limit", "lower limit", "limits", "tolerance", "sigma", "usl", "lsl", "spec",
+}  # fmt: skip
 _LOOKED_AT = 2_000  #: so many rows without readings are looked at for remarks
+
+
+def span(count: int, first: int, last: int) -> str:
+    """Return how many rows and which (from 0) in words: ``7 rows (rows 3 to 9)``."""
+    return f"1 row (row {first + 1})" if count == 1 else f"{count} rows (rows {first + 1} to {last + 1})"
+
+
+def summary_rows(table: Table) -> None:
+    """Name rows such as 'Average' under a table, and leave them out."""
+    context = table.context
+    holes = {folded(hole) for hole in context.spec.hole_ids}
+    out = np.zeros(table.rows.size, dtype=np.bool_)
+    for column in (c for word in ("serial", "part", "hole") for c in table.fields(word)):
+        grid_column = context.sheet.grid.columns[column]
+        if grid_column.codes is None:
+            continue
+        sums = [isinstance(x, str) and folded(x) in SUMMARY_WORDS - holes for x in grid_column.labels]
+        hit = np.append(np.array(sums, dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        for row in table.rows[hit & ~out][:_LOOKED_AT]:
+            issue = note("summary-row", "a row that sums up others holds no readings of a hole; it is not used")
+            context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
+        out |= hit
+    if out.any():
+        table.leave_out(out)
 
 
 def unread_columns(table: Table) -> None:
@@ -89,7 +119,7 @@ def stray_rows(table: Table, known: Rows) -> None:
         return
     first, last = int(table.rows[rows[0]]), int(table.rows[rows[-1]])
     column = table.first_column(int(rows[0]))
-    message = f"{rows.size} rows hold neither a hole nor a reading (rows {first + 1} to {last + 1}): read as remarks"
+    message = f"no hole and no reading in {span(rows.size, first, last)}: read as remarks"
     context.say(note("stray-row", message), repr(text_of(grid.cell(first, column))), first, column)
 
 

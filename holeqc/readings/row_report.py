@@ -12,38 +12,13 @@ from holeqc.problems import NOTE, Problem
 from holeqc.readings.context import Table
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.identities import Match, text_of
-from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.issues import Issue, warning
+from holeqc.readings.leftovers import span
 from holeqc.readings.sources import Source
-from holeqc.readings.words import folded
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
 
-SUMMARY = -5  #: hole code of a row that sums up others
-SUMMARY_WORDS = {
-    "mean",
-    "average",
-    "avg",
-    "max",
-    "min",
-    "maximum",
-    "minimum",
-    "range",
-    "total",
-    "sum",
-    "std",
-    "sd",
-    "count",
-    "nominal",
-    "upper limit",
-    "lower limit",
-    "limits",
-    "tolerance",
-    "sigma",
-    "usl",
-    "lsl",
-    "spec",
-}
 #: a label with a doubt of these makes the readings of its row unusable
 NEEDED = {"hole", "wall", "part"}
 
@@ -69,8 +44,6 @@ class Reporter:
                 by_code.setdefault(match.issue.code, []).append(code)
         for codes in by_code.values():
             rows = np.flatnonzero(np.isin(found.codes, codes) & self._table.any_reading)
-            if word == "hole":
-                rows = self._without_summaries(found, rows)
             if not rows.size:
                 continue
             if unusable:
@@ -123,20 +96,6 @@ class Reporter:
                 int(found.at_column[first]),
             )
 
-    def _without_summaries(self, found: Source, rows: IntArray) -> IntArray:
-        """Name rows such as 'Average' under a table, and take them out of the unknown holes."""
-        words = [isinstance(label, str) and folded(label) in SUMMARY_WORDS for label in found.labels]
-        hit = np.isin(found.codes[rows], np.flatnonzero(words))
-        for row in rows[hit]:
-            self._context.say(
-                note("summary-row", "a row that sums up others holds no readings of a hole; it is not used"),
-                repr(text_of(found.labels[found.codes[row]])),
-                int(found.at_row[row]),
-                int(found.at_column[row]),
-            )
-        self.summaries = rows[hit]
-        return rows[~hit]
-
     def filled_down(self, found: dict[str, Source]) -> None:
         """Say where blank cells took what stands above them."""
         for word, each in found.items():
@@ -145,8 +104,7 @@ class Reporter:
                 first, last = int(self._table.rows[rows[0]]), int(self._table.rows[rows[-1]])
                 issue = warning(
                     "filled-down",
-                    f"the {word} is blank in {rows.size} rows (rows {first + 1} to {last + 1}): taken "
-                    "from the cell above",
+                    f"the {word} is blank in {span(rows.size, first, last)}: taken from the cell above",
                     action=f"Type the {word} in every row",
                 )
                 above = f"blank; above it {text_of(each.labels[each.codes[rows[0]]])!r}"
@@ -155,8 +113,6 @@ class Reporter:
     def missing(self) -> None:
         """Report rows with readings but without a serial, a part or a hole."""
         table, rows, spec = self._table, self._rows, self._context.spec
-        if hasattr(self, "summaries"):
-            rows.hole[self.summaries] = SUMMARY
         named = any(table.meanings[c].hole for c in table.readings)
         unnamed_hole = ~self.said["hole"] if not named else np.zeros(table.rows.size, dtype=np.bool_)
         for word, where, allowed in (
@@ -171,7 +127,8 @@ class Reporter:
             bad = np.flatnonzero(where & table.any_reading)
             if not bad.size:
                 continue
-            message = f"{bad.size} rows with readings name no {word}"
+            rows_said = "1 row with readings names" if bad.size == 1 else f"{bad.size} rows with readings name"
+            message = f"{rows_said} no {word}"
             issue = Issue(f"{word}-missing", message, allowed, f"Write the {word}")
             first = int(bad[0])
             tied = self._tied(first) if word == "hole" and bad.size == 1 else {}

@@ -6,17 +6,24 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from holeqc.problems import Problem
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.cells import Cells, read_cells
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.headings import Meaning
-from holeqc.readings.identities import Holes
+from holeqc.readings.identities import Holes, text_of
 from holeqc.readings.issues import Issue, note
 from holeqc.readings.layouts import Block
-from holeqc.readings.leftovers import merged_cells, stray_rows, surplus_rows, unit_conflict, unread_columns
-from holeqc.readings.row_report import SUMMARY
+from holeqc.readings.leftovers import (
+    merged_cells,
+    stray_rows,
+    summary_rows,
+    surplus_rows,
+    unit_conflict,
+    unread_columns,
+)
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 
@@ -27,6 +34,7 @@ _NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
 def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]) -> None:
     """Read the blocks of a sheet that have the same heading into the draft, every doubt into the collector."""
     table = Table(context, blocks, columns)
+    summary_rows(table)
     known = read_rows(table)
     surplus_rows(table, known)
     unread_columns(table)
@@ -64,7 +72,7 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
     """Return the readings of one column."""
     context, meaning = table.context, table.meanings[column]
     spec, draft, sheet = context.spec, context.draft, context.sheet
-    at = np.flatnonzero(table.filled[column] & (known.hole != SUMMARY))
+    at = np.flatnonzero(table.filled[column])
     size = at.size
     by_row = known.characteristic[at]
     fixed = CHARACTERISTICS.index(meaning.word) if meaning.word else -1
@@ -147,14 +155,34 @@ def _walls(
         wall = np.where(unsaid & np.isin(characteristic, (X, Y)), only, wall)
     lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y))
     if lost.any():
+        allowed = "walls " + ", ".join(names)
+        if table.fields("wall"):
+            return wall, _unnamed_walls(table, known, column, at[lost], issue, lost, allowed)
         bad = Issue(
-            "wall-missing",
-            "readings in this column name no wall",
-            "walls " + ", ".join(names),
+            "wall-missing", "readings in this column name no wall", allowed,
             "Name the wall in a column or in the heading",
-        )
+        )  # fmt: skip
         issue = _column_issue(table, bad, column, int(lost.sum()), issue, lost & (issue == 0))
     return wall, issue
+
+
+def _unnamed_walls(
+    table: Table, known: Rows, column: int, at: IntArray, issue: Array, lost: BoolArray, allowed: str
+) -> Array:
+    """Report readings whose row leaves the wall blank, and mark them."""
+    context = table.context
+    bad = Issue("wall-missing", "the reading names no wall", allowed, "Write the wall")
+    code = context.draft.issue_code(bad)
+    context.draft.reported.add(code)
+
+    def make(row: int) -> Problem:
+        place = int(table.rows[row])
+        found = repr(text_of(context.sheet.grid.cell(place, column)))
+        tied = context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole)))
+        return context.problem(bad, found, place, column, **tied)
+
+    context.collector.cells(at.tolist(), make)
+    return np.where(lost & (issue == 0), code, issue)
 
 
 def _column_issue(table: Table, bad: Issue, column: int, count: int, issue: Array, where: BoolArray) -> Array:
