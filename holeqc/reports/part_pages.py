@@ -81,7 +81,7 @@ def reason_findings(part: PartView) -> b.Findings:
     if part.verdict == ACCEPT:
         count = len(part.characteristics)
         return b.Findings(
-            (b.Finding(ACCEPT, f"All {count} checks of {holes_sentence(part)} lie inside their limits."),)
+            (b.Finding(ACCEPT, f"All {count} checks of {w.plural(len(part.holes), 'hole')} lie inside their limits."),)
         )
     return b.Findings(
         tuple(
@@ -330,7 +330,7 @@ def _both(left: Row, axis: str, unit: str) -> str:
 
 
 def _turn(radians: float) -> str:
-    return f"{math.degrees(radians):.3f}°"
+    return f"{math.degrees(radians):.3f}°".replace("-", "−")
 
 
 def problem_table(problems: Sequence[Problem]) -> b.Table:

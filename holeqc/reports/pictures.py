@@ -95,7 +95,8 @@ def pattern_picture(part: PartView) -> d.Drawing | None:
     magnify = 0.78 * plate.room / largest
     for hole in part.specification.holes:
         _one_position(picture, plate, part, hole, rows[hole.id], there.get(hole.id), magnify)
-    _pattern_legend(picture, magnify / plate.scale, any(bool(r) for r in rows.values()))
+    several = part.specification.walls.several
+    _pattern_legend(picture, magnify / plate.scale, any(bool(r) for r in rows.values()), several)
     return picture
 
 
@@ -187,7 +188,7 @@ def spot(picture: d.Drawing, at: d.Point, verdict: int, size: float = 3.0) -> No
         picture.box(x - size, y - size, 2 * size, 2 * size, stroke=ink, width=1.4, fill="#ffffff")
 
 
-def _pattern_legend(picture: d.Drawing, times: float, zones: bool) -> None:
+def _pattern_legend(picture: d.Drawing, times: float, zones: bool, several: bool) -> None:
     x = 0.0
     if zones:
         picture.circle(x + 7, 9, 6, stroke=d.INK, width=0.9)
@@ -200,7 +201,8 @@ def _pattern_legend(picture: d.Drawing, times: float, zones: bool) -> None:
         picture.text(x + 13, 12, w.word(verdict), SMALL, colour=d.SOFT)
         x += wide
     note = f"Part to scale, deviations and circles {times:.0f} times larger" if times >= 1.5 else "Part to scale"
-    picture.note = f"{note}. Numbers: actual / allowed diameter in the wall that lies worst."
+    where = " in the wall that lies worst" if several else ""
+    picture.note = f"{note}. Numbers: actual / allowed diameter{where}."
 
 
 # ------------------------------------------------------------------------------------------------------------- pins

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from holeqc.inspection.results import REJECT
 from holeqc.reports import drawing as d
@@ -12,7 +13,13 @@ from holeqc.reports.view import PartView
 
 SLOTS = 24  #: hole and wall pairs in one picture
 
-_FORMS = {0.0: "round", 90.0: "square", 45.0: "triangle", 135.0: "diamond"}
+_FORMS = ("round", "square", "triangle", "diamond")
+
+
+def _forms(readings: Iterable[tuple[float, float, bool]]) -> dict[float, str]:
+    """Return the form of each direction that was read, 180° being 0° again; unsaid directions are round."""
+    said = sorted({round(direction % 180, 3) for direction, _, _ in readings if math.isfinite(direction)})
+    return {direction: _FORMS[n % len(_FORMS)] for n, direction in enumerate(said)}
 
 
 def size_pictures(part: PartView) -> list[d.Drawing]:
@@ -49,6 +56,7 @@ def _size_picture(
         if value:
             picture.text(left - 5, y + 9, w.typed(value, unit), SMALL, True, anchor="end")
     _guard_lines(picture, part, left, right, band_top, band_bottom)
+    forms = _forms(reading for slot in slots for reading in by[slot])
     step = (right - left) / len(slots)
     before = ""
     for n, slot in enumerate(slots):
@@ -62,12 +70,12 @@ def _size_picture(
             picture.text(
                 middle, bottom + 12, w.shorten(slot[1], max(1, int(step / 5))), SMALL, colour=d.SOFT, anchor="middle"
             )
-        _slot(picture, part, slot, by[slot], middle, step, (top, band_top, band_bottom, bottom))
+        _slot(picture, part, slot, by[slot], middle, step, (top, band_top, band_bottom, bottom), forms)
     picture.line((right, top), (right, bottom), stroke=d.RULE, width=0.5)
     picture.text(left - 5, bottom + 24, "hole", SMALL, colour=d.SOFT, anchor="end")
     picture.note = "Every two-point reading by itself, as it was read"
     picture.note += ", before the correction to 20 °C." if part.specification.temperature.correct else "."
-    _size_legend(picture, part, {round(r[0] % 180, 3) for s in slots for r in by[s]})
+    _size_legend(picture, part, forms)
     return picture
 
 
@@ -91,7 +99,7 @@ def _guard_lines(
 
 def _slot(
     picture: d.Drawing, part: PartView, slot: tuple[str, str], readings: list[tuple[float, float, bool]], middle: float,
-    step: float, levels: tuple[float, float, float, float],
+    step: float, levels: tuple[float, float, float, float], forms: dict[float, str],
 ) -> None:  # fmt: skip
     top, band_top, band_bottom, bottom = levels
     limits = part.specification.hole(slot[0]).size
@@ -108,7 +116,7 @@ def _slot(
         beyond = max(min(y, bottom - 4), top + 4)
         outside = w.above_or_below(value, limits.lower, limits.upper)
         ink = d.HOLD_INK if doubt else d.REJECT_INK if outside and row and row["verdict"] == REJECT else d.INK
-        _reading(picture, (x, beyond), _FORMS.get(round(direction % 180, 3), "round"), far, ink)
+        _reading(picture, (x, beyond), forms.get(round(direction % 180, 3), "round"), far, ink)
         if outside or doubt:
             mark = "?" if doubt else w.MARKS[REJECT] if ink == d.REJECT_INK else "?"
             up = y < band_top
@@ -136,12 +144,13 @@ def _reading(picture: d.Drawing, at: d.Point, form: str, hollow: bool, ink: str)
     picture.polygon([(x + px, y + py) for px, py in points], ink, 1.0, fill)
 
 
-def _size_legend(picture: d.Drawing, part: PartView, directions: set[float]) -> None:
+def _size_legend(picture: d.Drawing, part: PartView, forms: dict[float, str]) -> None:
     x = 58.0
-    for direction in sorted(a for a in directions if not math.isnan(a)):
-        _reading(picture, (x + 3, 9), _FORMS.get(direction, "round"), False, d.INK)
-        picture.text(x + 10, 12, f"read at {direction:g}°", SMALL, colour=d.SOFT)
-        x += 76
+    step = min(76.0, 240.0 / max(len(forms), 1))
+    for direction, form in forms.items():
+        _reading(picture, (x + 3, 9), form, False, d.INK)
+        picture.text(x + 10, 12, f"read at {direction:g}°" if step > 70 else f"{direction:g}°", SMALL, colour=d.SOFT)
+        x += step
     names = part.specification.walls.names
     if part.specification.walls.several:
         text = f"{w.plain(names[0])} wall filled, {w.plain(' and '.join(names[1:]))} hollow"
