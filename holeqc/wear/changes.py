@@ -22,6 +22,7 @@ DEALS = 999
 LEAST = 12  #: values a series must have before a change is looked for
 EDGE = 0.08  #: share at each end where no change is looked for: too little lies beyond it
 STRONG = 10.0  #: difference of BIC that counts as very strong (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, 3.2)
+CLEAR = 6.0  #: difference of BIC by which jump and bend together must beat a bend alone (strong, same source)
 JUMP, BEND, CURVE = "jump", "bend", "curve"
 
 
@@ -176,7 +177,7 @@ def _kind(series: Binned, r: int, places: FloatArray, k: int) -> tuple[str, int]
     away = (cycle - cycle.mean()) / np.ptp(cycle)
     both = _columns(cycle, k)
     tried = [
-        (score(both[:, :3], True), JUMP, k), (score(both, True), JUMP, k),
+        (score(both[:, :3], True), JUMP, k), (score(both, True) + CLEAR, JUMP, k),
         (float(bends.min()), BEND, int(places[np.argmin(bends)])),
         (score(np.stack([np.ones(y.size), away, away**2], axis=1), False), CURVE, k),
     ]  # fmt: skip

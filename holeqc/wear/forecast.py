@@ -30,7 +30,7 @@ LEAST = 8  #: values since the last change, before anything is forecast
 CURVE_LEAST = 20  #: values before a curve is looked for
 HORIZON = 10.0  #: forecasts reach so many times the length of the history, no further
 GRID = 240
-OPEN, SHUT, NOW, NONE = "cannot tell yet", "forecast", "used up", "no data"
+OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
 SINGLE_SD = 2.0
 
 
@@ -39,7 +39,7 @@ class Forecast:
     """When the mean margin of a series is used up, in cycles of the fixture's count.
 
     ``state``: ``forecast``; ``cannot tell yet`` (no slope that the data support; ``before`` may still hold);
-    ``used up`` (already); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided
+    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided
     95 % lower bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known. ``now`` and
     ``sd``: mean margin at the last cycle and scatter of one part about it; ``slope`` of the margin per cycle with its
     standard deviation. ``start``: first cycle that counts, ``n`` values. ``curved``; ``wander`` (see `paths.Path`).
@@ -67,6 +67,21 @@ class Forecast:
     def left(self) -> float | None:
         """Cycles left to ``before``."""
         return None if self.before is None else max(0.0, self.before - self.last)
+
+    def curve(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the fitted mean margin at cycles (T,), and the sd of the mean from the last cycle on, 0 before."""
+        if self.path is None:
+            return np.full(cycle.size, np.nan), np.zeros(cycle.size)
+        path = self.path
+        later = cycle >= path.basis.cycle[-1]
+        mean = path.weight @ (path.beta @ path.basis.powers(cycle).T)
+        sd = np.zeros(cycle.size)
+        if later.any():
+            each, spread = path.level(cycle[later])
+            middle = path.weight @ each
+            mean[later] = middle
+            sd[later] = np.sqrt(path.weight @ (spread**2 + (each - middle) ** 2))
+        return np.asarray(mean), sd
 
 
 def forecast(
@@ -109,7 +124,8 @@ def _ahead(t: FloatArray, y: FloatArray, last: float) -> Forecast:
     mean, _ = path.level(ahead)
     middle = path.weight @ mean
     sd = float(path.weight @ path.sd)
-    state = NOW if chance[0] > 0.5 else SHUT if chance[-1] > 0.975 else OPEN
+    falls = path.chance_negative(1) > 0.975
+    state = NOW if chance[0] > 0.5 else SHUT if chance[-1] > 0.975 else FAR if falls else OPEN
     ends = [_where(ahead, chance, p) for p in (0.5, 0.025, 0.975, 0.05)]
     singles = _where(ahead, -middle, -SINGLE_SD * sd)
     if state == OPEN:
