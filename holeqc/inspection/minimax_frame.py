@@ -104,6 +104,18 @@ class Placed:
         """Return the margin (B,) in the caller's unit that belongs to an overshoot in the frame."""
         return self.smallest - overshoot * self.frame.scale
 
+    def standing(self, rotation: Floats, translation: Floats) -> Frame:
+        """Return the frame with each pattern put where a motion in the caller's coordinates brings it."""
+        cos, sin = np.cos(rotation), np.sin(rotation)
+        x, y = self.pattern_centre
+        turned = self.frame.turned(rotation - self.frame.angle)
+        dx = (cos * x - sin * y + translation[:, 0] - self.target_centre[0]) / self.frame.scale
+        dy = (sin * x + cos * y + translation[:, 1] - self.target_centre[1]) / self.frame.scale
+        return Frame(
+            turned.px, turned.py, turned.hx - dx, turned.hy - dy, turned.c,
+            turned.angle, turned.radius, turned.scale, turned.tolerance,
+        )  # fmt: skip
+
     def motion(self, angle: Floats, tx: Floats, ty: Floats) -> tuple[Floats, Floats]:
         """Return rotation (B,) in (-pi, pi] about the caller's origin, and the translation (B, 2) that follows it."""
         turn = self.frame.angle + angle

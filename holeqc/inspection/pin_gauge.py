@@ -17,9 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from holeqc.inspection.minimax import best_motion
-from holeqc.problems import DataError
-
-Floats = npt.NDArray[np.float64]
+from holeqc.inspection.pin_gauge_input import Floats, checked, common, parts_of, per_row, points
 
 AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest pin is rounding and counts as zero
 
@@ -54,21 +52,6 @@ class PinFit(PatternFit):
     """
 
     enters: npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class Gauge:
-    """Checked input: ``pin`` (N, 2), ``hole`` (B, N, 2), ``hole_diameter`` and ``pin_diameter`` (B, N)."""
-
-    pin: Floats
-    hole: Floats
-    hole_diameter: Floats
-    pin_diameter: Floats
-
-    @property
-    def clearance(self) -> Floats:
-        """Half the difference of the diameters (B, N), negative where the pin is larger."""
-        return (self.hole_diameter - self.pin_diameter) / 2
 
 
 def pin_pattern_margin(
@@ -129,85 +112,12 @@ def zone_margin(
     ------
     DataError : shapes that don't belong together, infinite numbers, a missing pattern point
     """
-    pattern = _points("pattern_xy", pattern_xy)
+    pattern = points("pattern_xy", pattern_xy)
     rows = len(pattern)
-    target = _parts("target_xy", target_xy, rows)
+    target = parts_of("target_xy", target_xy, rows)
     radius = np.asarray(zone_radius, dtype=np.float64)
-    radius = _per_row("zone_radius", np.full(rows, radius) if radius.ndim == 0 else radius, rows)
-    parts = _common({"target_xy": len(target), "zone_radius": len(radius)})
+    radius = per_row("zone_radius", np.full(rows, radius) if radius.ndim == 0 else radius, rows)
+    parts = common({"target_xy": len(target), "zone_radius": len(radius)})
     target = np.broadcast_to(target, (parts, rows, 2))
     fit = best_motion(pattern, target, np.broadcast_to(radius, (parts, rows)), rotate=rotate)
     return PatternFit(fit.margin, fit.rotation, fit.translation, fit.binding, fit.gap)
-
-
-def checked(
-    pin_xy: npt.ArrayLike, hole_xy: npt.ArrayLike, hole_diameter: npt.ArrayLike, pin_diameter: npt.ArrayLike
-) -> Gauge:
-    """Check the input of a pin gauge and bring it to full shapes.
-
-    Raises
-    ------
-    DataError : as :func:`pin_pattern_margin` says
-    """
-    pin = _points("pin_xy", pin_xy)
-    rows = len(pin)
-    hole = _parts("hole_xy", hole_xy, rows)
-    size = _per_row("hole_diameter", hole_diameter, rows)
-    pin_size = _per_row("pin_diameter", pin_diameter, rows)
-    _no_missing("pin_diameter", pin_size)
-    for name, value in (("hole_diameter", size), ("pin_diameter", pin_size)):
-        if np.any(value < 0):
-            raise DataError(f"{name} holds a size below zero: {np.nanmin(value):g}; sizes are zero or more")
-    parts = _common({"hole_xy": len(hole), "hole_diameter": len(size), "pin_diameter": len(pin_size)})
-    return Gauge(
-        pin,
-        np.broadcast_to(hole, (parts, rows, 2)),
-        np.broadcast_to(size, (parts, rows)),
-        np.broadcast_to(pin_size, (parts, rows)),
-    )
-
-
-def _array(name: str, value: npt.ArrayLike) -> Floats:
-    try:
-        array = np.asarray(value, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise DataError(f"{name} holds something that is no number: {error}; give numbers, NaN if missing") from error
-    if np.isinf(array).any():
-        raise DataError(f"{name} holds an infinite number; give finite numbers, NaN where not measured")
-    return array
-
-
-def _no_missing(name: str, array: Floats) -> None:
-    if np.isnan(array).any():
-        raise DataError(f"{name} has {int(np.isnan(array).sum())} missing numbers; every one of them is needed")
-
-
-def _points(name: str, value: npt.ArrayLike) -> Floats:
-    array = _array(name, value)
-    if array.ndim != 2 or array.shape[1] != 2 or not len(array):
-        raise DataError(f"{name} has shape {array.shape}; (N, 2) with N of at least 1 is needed")
-    _no_missing(name, array)
-    return array
-
-
-def _parts(name: str, value: npt.ArrayLike, rows: int) -> Floats:
-    array = _array(name, value)
-    if array.ndim not in (2, 3) or array.shape[-2:] != (rows, 2):
-        raise DataError(f"{name} has shape {array.shape}; (B, {rows}, 2) or ({rows}, 2) is needed for {rows} rows")
-    return array if array.ndim == 3 else array[None]
-
-
-def _per_row(name: str, value: npt.ArrayLike, rows: int) -> Floats:
-    array = _array(name, value)
-    if array.ndim not in (1, 2) or array.shape[-1] != rows:
-        raise DataError(f"{name} has shape {array.shape}; (B, {rows}) or ({rows},) is needed for {rows} rows")
-    return array if array.ndim == 2 else array[None]
-
-
-def _common(counts: dict[str, int]) -> int:
-    """Return the number of parts B; an array without its own parts serves them all."""
-    several = {name: count for name, count in counts.items() if count != 1}
-    if len(set(several.values())) > 1:
-        found = ", ".join(f"{name} has {count}" for name, count in several.items())
-        raise DataError(f"different numbers of parts: {found}; give the same B, or one for all")
-    return next(iter(several.values()), 1)
