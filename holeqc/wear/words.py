@@ -55,6 +55,10 @@ def name_of(wear: res.Wear, hole: int | None) -> str:
     return bushing if bushing == f"hole {number}" else f"bushing {bushing} (hole {number})"
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _length(wear: res.Wear, value: float) -> str:
     return f"{format_length(value, wear.history.unit, 4 if wear.history.unit == 'in' else 3)} {wear.history.unit}"
 
@@ -82,7 +86,7 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         told.add(look.hole)
         if f.state == NOW:
             yield (
-                f"{name_of(wear, look.hole)[0].upper()}{name_of(wear, look.hole)[1:]}: the room to {look.limit} is used up, "
+                f"{_capital(name_of(wear, look.hole))}: the room to {look.limit} is used up, "
                 f"mean margin {_length(wear, f.now)}. Stop and change it before the next part; judge the last parts again."
             )
             continue
@@ -114,10 +118,11 @@ def _out_of_seat(wear: res.Wear) -> Iterator[str]:
     index = np.flatnonzero(wear.seating.out)
     for run in np.split(index, np.flatnonzero(np.diff(index) > 1) + 1):
         away = (wear.seating.values - wear.seating.centre)[run].mean(axis=0)
-        whole = f"{at(wear, run[0] + 1)}" if run.size == 1 else f"{at(wear, run[0] + 1)} to {at(wear, run[-1] + 1)}"
-        verb = "lay" if run.size == 1 else "lay, every one of them,"
+        serials = wear.history.serials
+        whole = _capital(at(wear, run[0] + 1)) if run.size == 1 else (
+            f"Parts {run[0] + 1} to {run[-1] + 1} ({serials[run[0]]} to {serials[run[-1]]})")
         yield (
-            f"{whole[0].upper()}{whole[1:]} {verb} out of seat: shifted by {vector(wear, away[:2])} and turned by "
+            f"{whole} lay out of seat: shifted by {vector(wear, away[:2])} and turned by "
             f"{1000 * away[2]:+.2f} mrad against the others. Look for chips on the stops and a loose clamp; judge these "
             "parts by their own readings."
         )
@@ -137,15 +142,15 @@ def question(wear: res.Wear, found: res.Found) -> str:
     place = f"{at(wear, c.cycle)} (between {c.first:.0f} and {c.last:.0f})"
     if c.kind == CURVE:
         text = f"{what} wears at a changing rate, fastest or slowest towards the end"
-        return f"{text[0].upper()}{text[1:]} (chance of that by accident {c.chance:.2g}). Watch it more often."
+        return f"{_capital(text)} (chance of that by accident {c.chance:.2g}). Watch it more often."
     if c.kind == JUMP:
         text = f"{what} jumps by {c.step:+.2g} {unit} at {place}"
         ask = "changed, knocked or repaired" if found.hole is not None else "was the fixture moved or the machine set anew"
     else:
-        text = f"{what} begins to move otherwise at {place}: from {c.slope_before:+.1g} to {c.slope_after:+.1g} {unit} a part"
+        text = f"{what} changes its pace at {place}: from {100 * c.slope_before:+.1g} to {100 * c.slope_after:+.2g} {unit} per 100 parts"
         ask = "did something begin to rub or come loose" if found.hole is not None else "does a stop or clamp wear"
     return (
-        f"{text[0].upper()}{text[1:]}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
+        f"{_capital(text)}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
         f"What happened: {ask}? Log it, so that the trend starts anew."
     )
 
@@ -164,7 +169,7 @@ def _steady_offsets(wear: res.Wear) -> Iterator[str]:
         single = wear.separation.scatter if wear.separation else 0.0
         if size > float(fdtri(2, b.recent - 2, 1.0 - SIGNIFICANT / len(wear.bushings))) and far > single:
             yield (
-                f"{name_of(wear, b.hole)[0].upper()}{name_of(wear, b.hole)[1:]} sits off by {vector(wear, both)} from the "
+                f"{_capital(name_of(wear, b.hole))} sits off by {vector(wear, both)} from the "
                 "start and doesn't move: no wear. Correct it when the fixture is next rebuilt."
             )
 

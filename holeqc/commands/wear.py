@@ -1,0 +1,97 @@
+"""`holeqc wear`: is the fixture worn, which bushing, until when."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from holeqc.problems import Problem
+    from holeqc.wear.events import Event
+    from holeqc.wear.history import History
+
+
+def wear(
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="[KIT.toml] FILES...", show_default=False,
+            help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
+        ),
+    ],
+    events: Annotated[
+        Path | None,
+        typer.Option(
+            help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, fixture "
+            "repaired, coordinate frame changed); bushing or all; note."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder for fixture.html, fixture.pdf and fixture.json.")
+    ] = None,
+    json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")] = False,
+    tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
+    unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
+) -> None:
+    """Tell whether a drill fixture is worn: seating, bushings, trends, parts until a bushing must be changed.
+
+    Each part's seating (shift, turn, scale) is taken out; what is left at each bushing is trended. Events restart the
+    trends they touch; changes that nobody logged are asked about. Limits come from the kit file alone.
+
+    Example: holeqc wear tolerances/bl7.toml history.csv --events events.csv --out fixture
+
+    Exit code 0: done. 2: unusable input.
+
+    Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
+    inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
+    """
+    from holeqc.commands.finding import kit_and_files
+    from holeqc.readings.read import ReadOptions, read_files
+    from holeqc.wear.history import history_of
+    from holeqc.wear.study import study
+
+    spec, readings_files = kit_and_files(files, tolerances)
+    readings = read_files(readings_files, spec, ReadOptions(unit=unit))
+    history = history_of(spec, readings)
+    logged, problems = read_events(events, history) if events is not None else ([], [])
+    result = study(history, logged, [*readings.problems, *problems])
+    for problem in result.problems:
+        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+    if json_:
+        import json
+
+        sys.stdout.write(json.dumps(result.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    else:
+        from holeqc.reports.wear_text import wear_text
+
+        sys.stdout.write(wear_text(result))
+    if out is not None:
+        from holeqc.reports.wear_pages import write_wear
+
+        written = write_wear(result, spec, out, readings.sources)
+        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+
+
+def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:
+    """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.commands.tables import read_table
+    from holeqc.wear.events import events_from
+
+    table = read_table(path)
+    columns = [[_text(cell) for cell in column] for column in table.columns]
+    rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
+    return events_from(rows, history, str(path))
+
+
+def _text(cell: object) -> str:
+    """Return a cell as text: a day as 2026-05-04, a whole number without its point."""
+    import datetime as dt
+
+    if cell is None:
+        return ""
+    if isinstance(cell, dt.datetime):
+        return cell.date().isoformat()
+    return str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell)
