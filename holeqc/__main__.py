@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     },
     "capability": ("capability", "capability", "capability of a column of numbers, or of a kit's holes"),
     "chart": ("chart", "chart", "control chart of a column of numbers, or of a kit's holes"),
+    "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
     "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
 }
 GROUP_HELP = {
