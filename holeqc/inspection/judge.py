@@ -11,12 +11,13 @@ from holeqc.inspection.assemble import Layout, characteristics_frame, hole_verdi
 from holeqc.inspection.attributes import judge_go, judge_no_go, judge_surface, plugs_disprove
 from holeqc.inspection.edges import judge_edges
 from holeqc.inspection.evidence import Evidence, gather
+from holeqc.inspection.float_room import float_frame
 from holeqc.inspection.form import judge_roundness, judge_taper
 from holeqc.inspection.frames import holes_frame, parts_frame
 from holeqc.inspection.holds import find_holds
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.pattern import Floated, judge_pattern, judge_shifted
-from holeqc.inspection.pins import PinCheck, check_pins, float_frame, pins_frame
+from holeqc.inspection.pins import PinCheck, check_pins, pins_frame
 from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import judge_position, position_zones
 from holeqc.inspection.reasons import reasons
@@ -59,14 +60,14 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
     shown = layout.column("shown", np.bool_)
     pins = check_pins(evidence, judged.sizes, judged.places)
     rework = find_rework(evidence, layout, judged.sizes, judged.places, pins)
-    room, unknown_room = float_frame(evidence, judged.places, pins)
+    room = float_frame(evidence, judged.places, pins)
     hole = hole_verdicts(layout, shown, evidence.shape[1])
     hole = np.maximum(hole, np.where(holds.hole, HOLD, 0)).astype(np.int8)
     part = np.maximum(hole.max(axis=1), np.where(holds.part, HOLD, 0)).astype(np.int8)
     if pins is not None:
         part = np.maximum(part, pins.verdict)
     problems: tuple[Problem, ...] = (
-        *readings.problems, *evidence.problems, *holds.problems, *rework.problems, *unknown_room
+        *readings.problems, *evidence.problems, *holds.problems, *rework.problems
     )  # fmt: skip
     return Inspection(
         spec, readings, characteristics_frame(evidence, layout, shown), _holes(evidence, judged, hole, rework),

@@ -53,7 +53,7 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
     known = places.known & np.isfinite(radius) & axes
     signs = evidence.parts.signs
     some = known.any(axis=(1, 2))
-    straight = _straight(places, known, axes)
+    straight = straight_parts(places, known, axes)
     for sign in np.unique(signs[some], axis=0):
         for through in (True, False):
             parts = np.flatnonzero((signs == sign).all(axis=1) & some & (straight == through))
@@ -68,7 +68,7 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
     return out
 
 
-def _straight(places: Places, known: BoolArray, axes: BoolArray) -> BoolArray:
+def straight_parts(places: Places, known: BoolArray, axes: BoolArray) -> BoolArray:
     """Return the parts (P,) whose axes have the same place in all walls, so that the narrowest zone of each counts."""
     holes = axes.any(axis=1)
     if axes.shape[1] == 1 or not (axes.all(axis=1) == holes).all():

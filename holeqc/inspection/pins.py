@@ -19,15 +19,13 @@ from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import VerdictArray
 from holeqc.inspection.pattern import Floated, float_pattern
 from holeqc.inspection.places import Places
-from holeqc.inspection.results import ACCEPT, FLOAT_COLUMNS, HOLD, PIN_COLUMNS, REJECT
+from holeqc.inspection.results import ACCEPT, HOLD, PIN_COLUMNS, REJECT
 from holeqc.inspection.size import Sizes, over_walls
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from holeqc.problems import Problem
 
 NOT_ASKED = -1  #: verdict where the kit has no pins, or its plan reads no positions
 
@@ -119,10 +117,3 @@ def pins_frame(evidence: Evidence, check: PinCheck | None) -> pd.DataFrame:
         "left": (check.clearance - check.floated.away)[:, check.axes].reshape(-1),
     }
     return pd.DataFrame({name: columns[name] for name in PIN_COLUMNS}, copy=False)
-
-
-def float_frame(evidence: Evidence, places: Places, check: PinCheck | None) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
-    """Return how far the pins can still shift and turn, columns as `results.FLOAT_COLUMNS`."""
-    import pandas as pd
-
-    return pd.DataFrame(columns=list(FLOAT_COLUMNS)), ()

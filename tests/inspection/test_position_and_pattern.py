@@ -399,6 +399,37 @@ def test_pins_of_given_sizes() -> None:
     assert given.margin[0] == pytest.approx(0.5 * (0.457 - 0.4350), abs=1e-9)
 
 
+def test_float_that_is_left_by_moving_the_pins_until_one_touches() -> None:
+    # Second route: bisection on the movement, from the best motion that the part's row states.
+    rng = np.random.default_rng(12)
+    off, size = rng.normal(0, 0.002, (6, 2)), rng.uniform(0.4565, 0.4610, 6)
+    result = judge(grid_kit(WALLS), *readings_of(off, size, wall="near"), *readings_of(off + 0.0002, size, wall="far"))
+    part, left = result.parts.to_dict("records")[0], result.float_left.to_dict("records")[0]
+    best = rigid(GRID, part["pin_rotation"], (part["pin_dx"], part["pin_dy"]))
+    centre = best.mean(axis=0)
+    axes = np.stack([GRID + off, GRID + off + 0.0002])
+
+    def enters(dx: float, dy: float, turn: float) -> bool:
+        moved = rigid(best - centre, turn, (0.0, 0.0)) + centre + (dx, dy)
+        return bool((np.hypot(*(axes - moved).transpose(2, 0, 1)) <= 0.5 * (size - 0.444)).all())
+
+    for name, way in (("x", (1, 0, 0)), ("y", (0, 1, 0)), ("rotation", (0, 0, 1))):
+        for side, sign in (("minus", -1.0), ("plus", 1.0)):
+            near, far = 0.0, 0.05
+            for _ in range(60):
+                middle = 0.5 * (near + far)
+                near, far = (middle, far) if enters(*(sign * middle * w for w in way)) else (near, middle)
+            assert left[f"{name}_{side}"] == pytest.approx(near, abs=1e-7)
+
+
+def test_only_parts_whose_pins_enter_have_float_left() -> None:
+    good, bad = readings_of(np.zeros((6, 2))), readings_of(np.zeros((6, 2)), 0.4435, serial="2")
+    some = [r for r in readings_of(np.zeros((6, 2)), serial="3") if r["hole"] != "5"]
+    result = judge(grid_kit(), *good, *bad, *some)
+    assert result.float_left["serial"].tolist() == ["1"]
+    assert result.parts["pin_verdict"].tolist() == [0, 2, 1]
+
+
 def test_pins_under_the_guarded_rule() -> None:
     plan = replace(PLAN, diameter_gauge="BG", position_gauge="CM")
     spec = grid_kit(gauges=gauges(0.0003, 0.0006), plan=plan, decision=DecisionRule("guarded"))
