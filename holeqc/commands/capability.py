@@ -8,18 +8,35 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
+
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from holeqc.commands.series import Run
     from holeqc.commands.tables import Table
+    from holeqc.inspection.series import Series
     from holeqc.problems import Problem
+    from holeqc.statistics.capability import Capability
+    from holeqc.statistics.position_capability import PositionCapability
 
 
 def capability(
-    data: Annotated[Path, typer.Argument(metavar="DATA", help="Table with one reading a row: .csv, .tsv or .xlsx.")],
-    column: Annotated[str, typer.Option(help="Column of the readings, in order of production.")],
-    lower: Annotated[float | None, typer.Option(help="Lower limit, same unit.")] = None,
-    upper: Annotated[float | None, typer.Option(help="Upper limit, same unit.")] = None,
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
+                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+    ],
+    column: Annotated[str, typer.Option(help="Table: column of the readings, in order of production.")] = "",
+    lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,
+    upper: Annotated[float | None, typer.Option(help="Table: upper limit, same unit.")] = None,
+    of: Annotated[str, typer.Option(help=OF_HELP + ". Size if not given.")] = "",
+    by: Annotated[str, typer.Option(help=BY_HELP)] = "",
+    only: Annotated[list[str] | None, typer.Option(help=ONLY_HELP)] = None,
     target: Annotated[float | None, typer.Option(help="Target for Cpm; the middle of the limits if not given.")] = None,
-    subgroup: Annotated[str, typer.Option(help="Column of the subgroup: part, fixture set-up, day.")] = "",
+    subgroup: Annotated[
+        str, typer.Option(help="Column of the subgroup: part, fixture set-up, day. Kit: part, day, or parts in a row.")
+    ] = "",
     within: Annotated[
         str, typer.Option(help="Sigma within: pooled, range, sd, moving-range. Pooled if there are subgroups.")
     ] = "",
@@ -36,9 +53,11 @@ def capability(
     ] = None,
     coverage: Annotated[float, typer.Option(help="Share of parts that the tolerance interval holds.")] = 0.9973,
     confidence: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
-    unit: Annotated[str, typer.Option(help="Unit, printed beside results.")] = "",
+    unit: Annotated[str, typer.Option(help="Unit, printed beside results. Kit: of sheets that say none.")] = "",
     sheet: Annotated[str, typer.Option(help="Sheet of a workbook; the first if not given.")] = "",
-    plot: Annotated[Path | None, typer.Option(help="Write a probability plot: .svg, .png or .pdf.")] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf; of several groups, one each.")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Tell whether a process keeps its limits: Cp, Cpk, Pp, Ppk, Cpm with intervals, shares outside, stability.
@@ -46,16 +65,26 @@ def capability(
     Readings that aren't normal get the percentile method of ISO 22514 beside; what can't be negative gets nothing
     else (--from-zero). With --second and --tolerance: position from its two coordinates.
 
+    With a kit file: limits, bonus, gauges and the order of production come from kit and sheets, one answer a group.
+
     Example: holeqc capability sizes.csv --column size --lower 0.455 --upper 0.462 --subgroup part
+
+    Example: holeqc capability tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --by hole
 
     Exit code 0: done. 2: unusable input.
 
     Caution: an index says nothing about a part that was not measured and nothing while the series is unstable. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
+    if is_kit(files):
+        refuse_in_kit(column=column, lower=lower, upper=upper, from_zero=from_zero, second=second, tolerance=tolerance,
+                      bonus=bonus)
+        run = read_run(files, of, by, only or (), unit, sheet)
+        _kit(run, (within, resolution, coverage, confidence), (target, subgroup), json_, plot)
+        return
     from holeqc.commands.tables import read_table
 
-    table = read_table(data, sheet)
+    table = read_table(one_table(files, column, of=of, by=by, only=only), sheet)
     if second:
         _position(table, (column, second, bonus), tolerance, confidence, (unit, json_), plot)
         return
@@ -88,6 +117,47 @@ def capability(
         sys.stdout.write(capability_text(result, column, unit))
 
 
+def _kit(run: Run, how: tuple[str, float | None, float, float], asked: tuple[float | None, str], as_json: bool,
+         plot: Path | None) -> None:
+    """Answer the capability of every group of a kit's readings."""
+    from holeqc.commands.series import REJECTS, Answer, answers, common_data, show
+    from holeqc.commands.series_answers import capability_of, gauge_words, with_remarks
+    from holeqc.inspection.series import make_series
+    from holeqc.problems import NOTE, DataError, Problem
+    from holeqc.reports.chart_text import capability_text, position_text
+    from holeqc.reports.series_text import capability_head, capability_row
+    from holeqc.statistics.capability import Capability, Choices
+
+    if run.of == REJECTS:
+        raise DataError("rejects are counted, not measured: holeqc chart --of rejects shows their share over time")
+    choices = Choices(within=how[0], resolution=how[1], coverage=how[2], confidence=how[3])
+
+    def work(series: Series) -> Answer:
+        result = capability_of(series, choices, *asked)
+        sd = result.sd_overall if isinstance(result, Capability) else min(result.sd)
+        what = Problem(NOTE, "taken", series.what)
+        result = with_remarks(result, (what, *series.problems, *gauge_words(series, sd)))
+        name = f"{run.of}, {series.group}"
+        text = capability_text if isinstance(result, Capability) else position_text
+        return Answer(series.group, text(result, name, series.unit), common_data(run, series) | result.as_dict(),
+                      capability_row(series.group, result), lambda: _figure(series, result, name))
+
+    found = answers(run, make_series(run.spec, run.readings, run.of, run.by), work)
+    show(run, found, capability_head(choices.confidence), as_json=as_json, plot=plot)
+
+
+def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:
+    from holeqc.reports.chart_plots import capability_figure
+    from holeqc.reports.series_plots import positions_figure
+    from holeqc.statistics.capability import Capability
+    from holeqc.statistics.normality import probability_plot
+
+    if isinstance(result, Capability):
+        return capability_figure(result, probability_plot(series.values), name, series.unit)
+    assert series.second is not None
+    return positions_figure(result, series.values, series.second, series.bonus, name, series.unit)
+
+
 def _position(table: Table, columns: tuple[str, str, str], tolerance: float | None, confidence: float,
               shown: tuple[str, bool], plot: Path | None) -> None:
     from holeqc.commands.tables import number_column
@@ -96,8 +166,6 @@ def _position(table: Table, columns: tuple[str, str, str], tolerance: float | No
 
     if tolerance is None:
         raise DataError("capability of position needs --tolerance, the diameter of the tolerance zone")
-    if plot is not None:
-        raise DataError("--plot draws a probability plot of one column; leave out --second")
     first, second, bonus = columns
     x, said = number_column(table, first)
     y, more = number_column(table, second)
@@ -108,6 +176,12 @@ def _position(table: Table, columns: tuple[str, str, str], tolerance: float | No
     result = position_capability(x, y, tolerance, bonus=extra, confidence=confidence)
     _tell(said + more)
     unit, as_json = shown
+    if plot is not None:
+        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.series_plots import positions_figure
+
+        save_figure(positions_figure(result, x, y, extra, f"{first}, {second}", unit), plot)
+        print(f"picture: {plot}", file=sys.stderr)
     if as_json:
         print_json(result.as_dict())
     else:

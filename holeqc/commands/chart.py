@@ -8,14 +8,23 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
+
 if TYPE_CHECKING:
+    from holeqc.commands.series import Answer, Run
     from holeqc.commands.tables import Table
+    from holeqc.inspection.series import Series
+    from holeqc.inspection.series_rejects import RejectCounts
     from holeqc.problems import Problem
     from holeqc.statistics.chart_parts import Chart, ChartOptions
 
 KIND_HELP = (
     "average-range, average-sd (subgroups), individuals, ewma, cusum, position (with --second), p (counts of rejects, "
     "with --size), c (counts of faults). Chosen by the subgroups if not given."
+)
+SUBGROUP_HELP = (
+    "Column of the subgroup, or of the points' names. Kit: part, day, or so many parts in a row; of rejects: day, "
+    "week, month, or so many parts in a row."
 )
 TESTS_HELP = (
     "Tests by name, with commas: beyond_limits, same_side, steady_drift, up_and_down, two_of_three_far, "
@@ -24,9 +33,18 @@ TESTS_HELP = (
 
 
 def chart(
-    data: Annotated[Path, typer.Argument(metavar="DATA", help="Table with one reading a row: .csv, .tsv or .xlsx.")],
-    column: Annotated[str, typer.Option(help="Column of the readings or counts, in order of production.")],
-    subgroup: Annotated[str, typer.Option(help="Column of the subgroup, or of the points' names.")] = "",
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
+                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+    ],
+    column: Annotated[
+        str, typer.Option(help="Table: column of the readings or counts, in order of production.")
+    ] = "",
+    of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
+    by: Annotated[str, typer.Option(help=BY_HELP)] = "",
+    only: Annotated[list[str] | None, typer.Option(help=ONLY_HELP)] = None,
+    subgroup: Annotated[str, typer.Option(help=SUBGROUP_HELP)] = "",
     kind: Annotated[str, typer.Option(help=KIND_HELP)] = "",
     tests: Annotated[str, typer.Option(help=TESTS_HELP)] = "",
     baseline: Annotated[int | None, typer.Option(help="The first so many points set the limits for all.")] = None,
@@ -43,31 +61,42 @@ def chart(
     second: Annotated[str, typer.Option(help="position: column of the second coordinate.")] = "",
     alarm: Annotated[float, typer.Option(help="position: chance of a false alarm at a point.")] = 0.0027,
     size: Annotated[str, typer.Option(help="p: column of the number inspected, or one number.")] = "",
-    unit: Annotated[str, typer.Option(help="Unit, printed beside results.")] = "",
+    unit: Annotated[str, typer.Option(help="Unit, printed beside results. Kit: of sheets that say none.")] = "",
     sheet: Annotated[str, typer.Option(help="Sheet of a workbook; the first if not given.")] = "",
-    plot: Annotated[Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf.")] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf; of several groups, one each.")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Draw up a control chart: centre line, limits, signals with their points and meaning, price of false alarms.
 
     Limits come from the readings, from the first --baseline points, or from an earlier chart (--limits).
 
+    With a kit file: one chart a group, points in order of production; rejects are those of holeqc check.
+
     Example: holeqc chart sizes.csv --column size --subgroup part --plot chart.svg
+
+    Example: holeqc chart tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --only 3
 
     Exit code 0: done. 2: unusable input.
 
     Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.tables import read_table
     from holeqc.statistics.chart_parts import POSITION, ChartOptions
 
     options = ChartOptions(
         tests=tuple(t.strip() for t in tests.split(",") if t.strip()) or None, baseline=baseline,
-        frozen=None if limits is None else _frozen(limits), centre=centre, sigma=sigma, weight=weight, width=width,
-        steady=steady, reference=reference, decision=decision, alarm=alarm,
+        frozen=None if limits is None or is_kit(files) else _frozen(limits), centre=centre, sigma=sigma,
+        weight=weight, width=width, steady=steady, reference=reference, decision=decision, alarm=alarm,
     )  # fmt: skip
-    table = read_table(data, sheet)
+    if is_kit(files):
+        refuse_in_kit(column=column, second=second, size=size)
+        _kit(read_run(files, of, by, only or (), unit, sheet), (kind, subgroup), options, limits, (json_, plot))
+        return
+    from holeqc.commands.tables import read_table
+
+    table = read_table(one_table(files, column, of=of, by=by, only=only), sheet)
     result, problems = _draw_up(table, kind or (POSITION if second else ""), (column, second, size, subgroup), options)
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
         print(sentence, file=sys.stderr)
@@ -85,6 +114,58 @@ def chart(
         from holeqc.reports.chart_text import chart_text
 
         sys.stdout.write(chart_text(result, f"{column}, {second}" if second else column, unit))
+
+
+def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None,
+         shown: tuple[bool, Path | None]) -> None:
+    """Draw up the chart of every group of a kit's readings."""
+    from dataclasses import replace
+
+    from holeqc.commands.series import REJECTS, answers, common_data, show
+    from holeqc.commands.series_answers import chart_of, chart_words, rejects_of, with_remarks
+    from holeqc.inspection.series import make_series
+    from holeqc.reports.series_text import CHART_HEAD
+    from holeqc.statistics.chart_parts import POSITION
+
+    kind, subgroup = asked
+
+    def held(group: str) -> ChartOptions:
+        return options if limits is None else replace(options, frozen=_frozen(limits, group))
+
+    def work(series: Series) -> Answer:
+        made = chart_of(series, kind, subgroup, held(series.group))
+        made = with_remarks(made, (*chart_words(series, made, subgroup), *series.problems))
+        unit = "" if made.kind == POSITION else series.unit  # T2 is a plain number
+        return _answer(made, series.group, common_data(run, series), (f"{run.of}, {series.group}", unit))
+
+    def count(rejects: RejectCounts) -> Answer:
+        made = rejects_of(rejects, kind, held(rejects.group))
+        name = f"rejected {rejects.counted}, {rejects.group}"
+        return _answer(made, rejects.group, common_data(run, rejects), (name, ""))
+
+    if run.of == REJECTS:
+        from holeqc.inspection.judge import inspect
+        from holeqc.inspection.series_rejects import count_rejects
+
+        found = answers(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count)
+    else:
+        found = answers(run, make_series(run.spec, run.readings, run.of, run.by), work)
+    show(run, found, CHART_HEAD, as_json=shown[0], plot=shown[1])
+
+
+def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
+    from holeqc.commands.series import Answer
+    from holeqc.reports.chart_text import chart_text
+    from holeqc.reports.series_text import chart_row, signal_places
+
+    def draw() -> Any:
+        from holeqc.reports.chart_plots import chart_figure
+
+        return chart_figure(made, *named)
+
+    places = signal_places(made)
+    text = chart_text(made, *named) + (f"\n{places}" if places else "")
+    return Answer(group, text, data | made.as_dict(), chart_row(group, made), draw)
 
 
 def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
@@ -129,8 +210,8 @@ def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
     return number_column(table, size)
 
 
-def _frozen(path: Path) -> Any:
-    """Return the limits of an earlier chart from its JSON file."""
+def _frozen(path: Path, group: str = "") -> Any:
+    """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
     import json
 
     from holeqc.problems import DataError
@@ -140,6 +221,11 @@ def _frozen(path: Path) -> Any:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
         raise DataError(f"{path}: not the --json output of a chart ({error})") from None
+    if isinstance(content, list):
+        named = [c for c in content if isinstance(c, dict) and c.get("group") == group]
+        if not group or not named:
+            raise DataError(f"{path}: it holds the charts of a kit's groups, none of {group or 'a plain table'}")
+        content = named[0]
     frozen = content.get("frozen") if isinstance(content, dict) else None
     if not isinstance(frozen, dict):
         raise DataError(f"{path}: it holds no limits; give the --json output of an earlier chart")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -54,8 +54,10 @@ class Values:
 
     def take(self, chosen: IntArray | BoolArray) -> Values:
         """Return some of the values."""
-        columns = [getattr(self, f.name) for f in fields(self)]
-        return Values(*(None if c is None else c[chosen] for c in columns))
+        def cut(column: Any) -> Any:
+            return None if column is None else column[chosen]
+
+        return Values(*(cut(getattr(self, f.name)) for f in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)

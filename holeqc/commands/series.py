@@ -1,0 +1,189 @@
+"""What `holeqc capability` and `holeqc chart` share on kits: readings to series, series to answers, answers out."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from holeqc.inspection.series import Series
+    from holeqc.inspection.series_rejects import RejectCounts
+    from holeqc.problems import Problem
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
+
+REJECTS = "rejects"
+OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
+OF_HELP = "Kit: size, out-of-roundness, taper, position, hole-to-hole, edge-distance (the last two: room left)"
+BY_HELP = "Kit: what makes a group: hole, wall, bushing, fixture, part, gauge, serial; several with commas."
+ONLY_HELP = "Kit: only this group, such as 3 or 'hole 3'; give it again for more."
+
+
+def is_kit(files: Sequence[Path]) -> bool:
+    """Return whether the first file named is a kit file."""
+    return bool(files) and files[0].suffix.lower() == ".toml"
+
+
+def one_table(files: Sequence[Path], column: str, **of_kit: object) -> Path:
+    """Return the one table that a run without a kit needs.
+
+    Raises ``DataError`` for more than one, without a column, or for options that go with a kit only.
+    """
+    from holeqc.problems import DataError
+
+    if not column:
+        raise DataError("name the column of the readings with --column, or name a kit file (.toml) before the readings")
+    if len(files) != 1:
+        raise DataError(f"--column takes one table; found {len(files)} files")
+    given = [f"--{name}" for name, value in of_kit.items() if value]
+    if given:
+        raise DataError(f"{', '.join(given)}: only with a kit file (.toml) before the readings")
+    return files[0]
+
+
+def refuse_in_kit(**options: object) -> None:
+    """Raise ``DataError`` for options that a kit file already answers."""
+    from holeqc.problems import DataError
+
+    given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False)]
+    if given:
+        raise DataError(f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
+                        "table with --column")
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A kit with its readings, and what was asked of them."""
+
+    spec: Specification
+    readings: Readings
+    of: str
+    by: tuple[str, ...]
+    only: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer of one group: text for people, content for machines, a row of the summary, a picture when asked."""
+
+    group: str
+    text: str
+    data: dict[str, Any]
+    row: tuple[str, ...]
+    figure: Callable[[], Figure] | None = None
+
+
+def read_run(files: Sequence[Path], of: str, by: str, only: Sequence[str], unit: str, sheet: str) -> Run:
+    """Read a kit and its readings as `holeqc check` does; problems of the reader go to standard error."""
+    from holeqc.commands.finding import kit_and_files
+    from holeqc.readings.read import ReadOptions, read_files
+
+    spec, paths = kit_and_files(files, Path("tolerances"))
+    readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
+    tell(readings.problems)
+    quantity = (of or "size").strip().lower().replace(" ", "-")
+    quantity = OTHER_WORDS.get(quantity, quantity)
+    keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
+    return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
+
+
+def tell(problems: Iterable[Problem]) -> None:
+    """Print problems on standard error, each once."""
+    for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
+        print(sentence, file=sys.stderr)
+
+
+def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
+    """Return the groups that ``only`` asks for; raises ``DataError`` for one that isn't there."""
+    from holeqc.problems import DataError
+
+    if not run.only:
+        return list(groups)
+    wanted = [name.strip().casefold() for name in run.only]
+
+    def names(group: Any) -> set[str]:
+        return {group.group.casefold(), ", ".join(group.keys.values()).casefold()}
+
+    missing = [name for name in wanted if not any(name in names(g) for g in groups)]
+    if missing:
+        raise DataError(f"there is no group {missing[0]!r}; groups are {', '.join(g.group for g in groups)}")
+    return [g for g in groups if names(g) & set(wanted)]
+
+
+def answers(
+    run: Run, groups: Sequence[Any], work: Callable[[Any], Answer]
+) -> tuple[list[Answer], list[tuple[Any, str]]]:
+    """Return the answer of each group, and those that have none with the reason.
+
+    Raises ``DataError`` with all reasons when no group has an answer.
+    """
+    from holeqc.problems import DataError
+
+    found: list[Answer] = []
+    failed: list[tuple[Any, str]] = []
+    for group in chosen(run, groups):
+        try:
+            found.append(work(group))
+        except DataError as error:
+            failed.append((group, str(error)))
+    if not found:
+        raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
+    for group, reason in failed:
+        print(f"warning: {group.group}: {reason}", file=sys.stderr)
+    return found, failed
+
+
+def show(
+    run: Run, found: tuple[list[Answer], list[tuple[Any, str]]], head: Sequence[str], *, as_json: bool,
+    plot: Path | None,
+) -> None:  # fmt: skip
+    """Print the answers of all groups, and write their pictures: one file a group, named after it where several."""
+    answered, failed = found
+    if plot is not None:
+        from holeqc.reports.fit_plots import save_figure
+
+        drawn = [a for a in answered if a.figure is not None]
+        for answer in drawn:
+            assert answer.figure is not None
+            path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(answer.group)}{plot.suffix}")
+            save_figure(answer.figure(), path)
+            print(f"picture: {path}", file=sys.stderr)
+    if as_json:
+        from holeqc.commands.capability import print_json
+
+        print_json([*(a.data for a in answered), *({"group": g.group, "reason": why} for g, why in failed)])
+        return
+    from holeqc.reports.series_text import run_head, summary
+
+    lines = [run_head(run.spec, run.readings, run.of, run.by), ""]
+    lines += [answer.text for answer in answered]
+    if len(answered) > 1:
+        lines.append(summary(head, [a.row for a in answered]))
+    sys.stdout.write("\n".join(lines))
+
+
+def _slug(text: str) -> str:
+    # a hole may be called anything; only letters and digits go into the name of a file
+    return "-".join("".join(c if c.isalnum() else " " for c in text).split())
+
+
+def common_data(run: Run, series: Series | RejectCounts) -> dict[str, Any]:
+    """Return what the content of every group begins with."""
+    from holeqc.inspection.series import Series
+
+    data: dict[str, Any] = {
+        "group": series.group, "keys": series.keys, "of": run.of, "kit": run.spec.id, "revision": run.spec.revision,
+    }  # fmt: skip
+    if isinstance(series, Series):
+        days = series.day[series.day == series.day]
+        return data | {
+            "what": series.what, "unit": series.unit, "pieces": series.pieces, "left_out": series.left_out,
+            "gauges": list(series.gauges), "uncertainty": series.uncertainty, "resolution": series.resolution,
+            "first_day": str(days.min()) if days.size else None, "last_day": str(days.max()) if days.size else None,
+        }  # fmt: skip
+    return data | {"counted": series.counted, "period": series.period, "held": series.held}
