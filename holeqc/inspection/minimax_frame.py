@@ -158,8 +158,8 @@ def place(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate: bool)
     c = np.subtract(zone_radius.T, smallest, order="C")
     radius = float(np.sqrt((p * p).sum(axis=1).max()))
     misfit = np.sqrt(np.square(px - hx) + np.square(py - hy)).max(axis=0)
-    # zones far wider than the pattern never bind; they must not coarsen the tolerance
-    scale = np.maximum(misfit, np.minimum(c.max(axis=0), max(radius, 1e-300)))
+    # zones that are much wider than the misfit never bind; they must not coarsen the tolerance
+    scale = np.maximum(misfit, 1e-3 * np.minimum(c.max(axis=0), max(radius, 1e-300)))
     scale = np.where(scale > 1e-14 * (radius + np.abs(c).max(axis=0)), scale, 1.0)
     each = np.full(parts, radius) / scale
     frame = Frame(
