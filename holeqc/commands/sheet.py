@@ -19,12 +19,36 @@ def sheet(
     ] = None,
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,
+    study: Annotated[
+        bool, typer.Option("--study", help="A gauge study instead: who reads which hole when, order shuffled.")
+    ] = False,
+    item: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="Study: a piece or hole to read; again for each.")
+    ] = None,
+    items: Annotated[int | None, typer.Option(min=1, help="Study: so many numbered pieces instead.")] = None,
+    hole: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Study: hole of the kit, of each --serial; all if not given.")
+    ] = None,
+    appraiser: Annotated[
+        list[str] | None, typer.Option(metavar="ROLE", help="Study: who reads; again for each. Three if not given.")
+    ] = None,
+    trials: Annotated[int | None, typer.Option(help="Study: how often each reads each piece; 2 if not given.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Study: start of the shuffled order; 1 if not given.")] = None,
+    gauge: Annotated[
+        str, typer.Option(metavar="ID", help="Study: gauge of the kit; the plan's for diameters if not given.")
+    ] = "",
+    nested: Annotated[bool, typer.Option("--nested", help="Study: each appraiser has pieces of their own.")] = False,
+    choice: Annotated[
+        list[str] | None, typer.Option(metavar="WORD", help="Study in words: an answer to choose; again for each.")
+    ] = None,
 ) -> None:
     """Write a blank reading sheet: ready to print, and to type into with checks beside each reading.
 
     The kit's id and revision stand inside, so that holeqc check finds the kit file by itself.
 
     Example: holeqc sheet tolerances/bl7.toml -o blank.xlsx --part port --serial 1041 --serial 1042
+
+    Example: holeqc sheet tolerances/bl7.toml --study -o study.xlsx --serial P-1041 --gauge BG-2 --seed 7
 
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
     and the person licensed to sign prevail.
@@ -34,10 +58,30 @@ def sheet(
 
     specification = load_specification(kit)
     _refuse(out, replace)
+    asked: dict[str, object] = {"item": item, "items": items, "hole": hole, "appraiser": appraiser, "trials": trials, "seed": seed,
+             "gauge": gauge, "nested": nested, "choice": choice}  # fmt: skip
+    if study:
+        from holeqc.commands.sheet_study import StudyRequest, write_study
+
+        request = StudyRequest(
+            tuple(item or ()), items, tuple(serial or ()), tuple(hole or ()), part, tuple(appraiser or ()),
+            2 if trials is None else trials, 1 if seed is None else seed, gauge, nested, tuple(choice or ()),
+        )  # fmt: skip
+        print("\n".join(write_study(specification, request, out, paper.strip().lower(), replace)))
+        return
+    _only_studies(asked)
     write_sheet(specification, out, part or None, serial or (), paper.strip().lower())
     count = len(serial or ()) or 1
     print(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
+
+
+def _only_studies(asked: dict[str, object]) -> None:
+    from holeqc.problems import HoleQCError
+
+    given = [f"--{name}" for name, value in asked.items() if value not in (None, "", False, [])]
+    if given:
+        raise HoleQCError(f"{', '.join(given)}: only with --study")
 
 
 def _refuse(out: Path, replace: bool) -> None:
