@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from holeqc.commands.tables import Table
+    from holeqc.commands.gauge_study_runs import Result
 
 BUDGET_HELP = (
     "Print the uncertainty budget and the kit file's lines. NAME=AMOUNT, as often as needed: step (smallest step of "
@@ -40,6 +40,12 @@ def gauge_study(
         bool, typer.Option("--over-time", help="The rows are a check standard in order of time: chart it.")
     ] = False,
     budget: Annotated[list[str] | None, typer.Option(metavar="NAME=AMOUNT", help=BUDGET_HELP)] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option(metavar="KIT.toml", help="Write U with its budget into this kit file, for the --gauge named; the "
+                     "old file is kept beside."),
+    ] = None,
+    gauge: Annotated[str, typer.Option(metavar="ID", help="With --write: id of the gauge in the kit file.")] = "",
     confidence: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
     unit: Annotated[str, typer.Option(help="Unit, printed beside results.")] = "",
     sheet: Annotated[str, typer.Option(help="Sheet of a workbook; the first if not given.")] = "",
@@ -52,6 +58,9 @@ def gauge_study(
     bias and linearity. With --size: how often a plug's answer is wrong near the limit (--lower: GO, --upper: NO-GO).
 
     Example: holeqc gauge-study study.csv --part part --appraiser appraiser --value value --lower 0.455 --upper 0.462
+
+    Example: holeqc gauge-study study.csv --part part --appraiser appraiser --value value --budget master=0.0002
+    --write tolerances/bl7.toml --gauge BG-2
 
     Exit code 0: done. 2: unusable input.
 
@@ -67,11 +76,27 @@ def gauge_study(
         interaction=interaction, pool_above=pool_above, master=master, reference=reference, size=size, enters=enters,
         over_time=over_time, budget=tuple(budget or ()), confidence=confidence, unit=unit,
     )  # fmt: skip
-    _show(table, request, run, plot, json_)
+    if write is None:
+        if gauge:
+            from holeqc.problems import DataError
+
+            raise DataError("--gauge goes with --write KIT.toml; for printed lines alone say --budget gauge=ID")
+        result = run(table, request)
+        _draw(result, plot)
+        _print(result, json_)
+        return
+    from holeqc.commands.gauge_study_kit import for_kit, tell, write_outcome
+    from holeqc.specification.load import load_specification
+
+    specification = load_specification(write)
+    result = run(table, for_kit(request, specification, gauge))
+    _draw(result, plot)  # what can fail comes before the file is touched
+    said = write_outcome(result, specification, write, gauge, source=data.name, sure=bool(unit))
+    _print(result, json_)
+    tell(said, json_)
 
 
-def _show(table: Table, request: Any, run: Any, plot: Path | None, as_json: bool) -> None:
-    result = run(table, request)
+def _draw(result: Result, plot: Path | None) -> None:
     for problem in result.problems:
         print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
     if plot is not None:
@@ -79,6 +104,9 @@ def _show(table: Table, request: Any, run: Any, plot: Path | None, as_json: bool
 
         save_figure(result.figure(), plot)
         print(f"picture: {plot}", file=sys.stderr)
+
+
+def _print(result: Result, as_json: bool) -> None:
     if as_json:
         import json
 

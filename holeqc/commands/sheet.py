@@ -58,8 +58,10 @@ def sheet(
 
     specification = load_specification(kit)
     _refuse(out, replace)
-    asked: dict[str, object] = {"item": item, "items": items, "hole": hole, "appraiser": appraiser, "trials": trials, "seed": seed,
-             "gauge": gauge, "nested": nested, "choice": choice}  # fmt: skip
+    asked: dict[str, object] = {
+        "item": item, "items": items, "hole": hole, "appraiser": appraiser, "trials": trials, "seed": seed,
+        "gauge": gauge, "nested": nested, "choice": choice,
+    }  # fmt: skip
     if study:
         from holeqc.commands.sheet_study import StudyRequest, write_study
 

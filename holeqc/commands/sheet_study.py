@@ -97,10 +97,11 @@ def write_study(spec: Specification, request: StudyRequest, out: Path, paper: st
     else:
         runs = write_study_sheet(plan, out, paper)
     count = f"{len(plan.parts)} pieces, {len(plan.appraisers)} appraisers, {plan.trials} trials"
+    options = " ".join(_options(spec, plan, request.holes))
     return (
         f"{out}: blank study sheet for kit {spec.id}, revision {spec.revision}: {count}, {len(runs)} readings",
         f"Gauge {plan.gauge or 'not named'}; order shuffled by seed {plan.seed}.",
-        f"Work it out filled with: holeqc gauge-study {shlex.quote(str(out))} {' '.join(_options(spec, plan, request.holes))}",
+        f"Work it out filled with: holeqc gauge-study {shlex.quote(str(out))} {options}",
     )
 
 
