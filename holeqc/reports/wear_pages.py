@@ -67,8 +67,6 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 
 
 def _overview(wear: Wear, spec: Specification, fixture: str) -> Iterator[b.Block]:
-    h = wear.history
-    days = [w.day(h.date.min()), w.day(h.date.max())] if len(h) else []
     yield b.Heading(f"Fixture {fixture}: what to do")
     yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in wear.advice) or (b.Finding(None, "Nothing."),))
     picture = map_picture(wear, spec)
@@ -78,10 +76,6 @@ def _overview(wear: Wear, spec: Specification, fixture: str) -> Iterator[b.Block
         yield b.Paragraph(picture.note, "quiet")
     yield b.Heading("Bushings, most urgent first")
     yield urgency_table(wear)
-    yield b.Facts(tuple(pair for pair in (
-        ("Parts", str(len(h))), ("Read", " to ".join(dict.fromkeys(d for d in days if d))),
-        ("Holes", str(len(h.holes))), ("Lengths in", w.unit_name(h.unit)),
-    ) if pair[1]))  # fmt: skip
 
 
 def urgency_table(wear: Wear) -> b.Table:
@@ -143,16 +137,17 @@ def _bushing_line(wear: Wear, hole: int) -> str:
     if look is None:
         return w.plain(f"{name}: no data")
     f = look.forecast
-    told = f", change before part {math.floor(f.before)}" if f.before is not None and f.state == "forecast" else ""
-    return w.plain(f"{name}: {f.state}{told}")
+    far = f.before is not None and f.state == "forecast" and not words.by_drill(wear, look)
+    told = f", change before part {math.floor(f.before or 0.0)}" if far else ""
+    return w.plain(f"{name}: {f.state}{' (drill)' if words.by_drill(wear, look) else ''}{told}")
 
 
 def trend_table(wear: Wear) -> b.Table:
     """Return every trend by two methods, with interval, neighbours and curvature."""
     scale, digits = (1e4, "0.0001 in") if wear.history.unit == "in" else (1e3, "0.001 mm")
     columns = (
-        b.Column("Bushing"), b.Column("Of", wraps=True), b.Column("Since part", "right"), b.Column("Parts", "right"),
-        b.Column("Now", "right"), b.Column("Slope per 100 parts (95 %)", "right"), b.Column("Median of slopes", "right"),
+        b.Column("Bushing"), b.Column("Of"), b.Column("Since part", "right"), b.Column("Parts", "right"),
+        b.Column("Now", "right"), b.Column("Slope per 100 parts (95 %)", "right", True), b.Column("Median of slopes", "right"),
         b.Column("Chance", "right"), b.Column("Neighbours", "right"), b.Column("Curved"),
     )  # fmt: skip
     rows: list[tuple[str, ...]] = []
@@ -166,7 +161,7 @@ def trend_table(wear: Wear) -> b.Table:
                 name, channel, f"{t.start:.0f}", str(t.n), f"{scale * t.level:+.1f}",
                 f"{slopes[0]:+.2f} ({slopes[1]:+.2f} to {slopes[2]:+.2f})", f"{slopes[3]:+.2f}",
                 "< 0.001" if t.chance < 0.001 else f"{t.chance:.3f}", f"{t.neighbours:.2f}",
-                f"yes, last third {100 * scale * t.recent:+.2f}" if t.curved else "no",
+                "yes" if t.curved else "no",
             ))  # fmt: skip
     note = (
         f"Lengths in {digits}. Slope by least squares; its interval counts neighbours that resemble each other for less. "
@@ -216,7 +211,13 @@ def _share_table(wear: Wear) -> b.Table:
 
 
 def _about(wear: Wear) -> Iterator[b.Block]:
+    h = wear.history
+    days = [w.day(h.date.min()), w.day(h.date.max())] if len(h) else []
     yield b.Heading("How it was worked out")
+    yield b.Facts(tuple(pair for pair in (
+        ("Parts", str(len(h))), ("Read", " to ".join(dict.fromkeys(d for d in days if d))),
+        ("Holes", str(len(h.holes))), ("Lengths in", w.unit_name(h.unit)),
+    ) if pair[1]))  # fmt: skip
     points = [
         "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by weights "
         "that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",

@@ -29,8 +29,8 @@ def map_picture(wear: Wear, spec: Specification) -> d.Drawing | None:
     placed = [b for b in wear.bushings if np.isfinite(b.offset).all()]
     if not placed or not spec.located:
         return None
-    plate, high = plate_for(spec, None, 34.0, 230.0)
-    picture = d.Drawing(WIDTH, 34.0 + high + 26.0, f"Offsets of the bushings of fixture {w.plain(wear.history.fixture)}")
+    plate, high = plate_for(spec, None, 34.0, 150.0)
+    picture = d.Drawing(WIDTH, 34.0 + high + 8.0, f"Offsets of the bushings of fixture {w.plain(wear.history.fixture)}")
     if spec.outline:
         picture.polygon([plate.at(x, y) for x, y in spec.outline], stroke=d.SOFT, width=1.0, fill=d.PALE)
     ellipses = {b.hole: ellipse(b) for b in placed}
@@ -77,9 +77,9 @@ def _bushing_on_map(
     look = wear.first_of(b.hole)
     urgent = look is not None and look.forecast.state in (NOW, SHUT) and not by_drill(wear, look)
     name = wear.history.bushings[b.hole]
-    picture.text(x - 8, y + 16, w.plain(f"{'! ' if urgent else ''}{name}"), 9.0, True, ink, "end")
+    picture.text(x, y + 16, w.plain(f"{'! ' if urgent else ''}{name}"), 9.0, True, ink, "middle")
     size = float(np.hypot(*b.offset))
-    picture.text(x - 8, y + 26, w.computed(size, wear.history.unit), SMALL, False, ink, "end")
+    picture.text(x, y + 26, w.computed(size, wear.history.unit), SMALL, False, ink, "middle")
 
 
 def _ink(wear: Wear, hole: int) -> str:
@@ -144,14 +144,15 @@ def _panel(
         at = panel.at(x[0], value)
         picture.line(at, (left + wide, at[1]), stroke="#e1e6e9", width=0.5)
         picture.text(left - 4, at[1] + 3, _tick(value), SMALL, colour=d.SOFT, anchor="end")
-    for value in _ticks(*x, 5):
+    for value in _ticks(*x, 4 if wide < 300 else 8):
         if value > x[0]:
             picture.text(panel.x(value), top + high + 10, f"{value:.0f}", SMALL, colour=d.SOFT, anchor="middle")
     return panel
 
 
 def _ticks(low: float, high: float, about: int) -> list[float]:
-    step = _round_down((high - low) / about) or 1.0
+    step = _round_down((high - low) / about)
+    step *= 2.0 if (high - low) / step > 1.6 * about else 1.0
     first = math.ceil(low / step - 1e-9)
     return [n * step for n in range(first, math.floor(high / step + 1e-9) + 1)]
 

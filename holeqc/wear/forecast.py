@@ -29,7 +29,7 @@ from holeqc.wear.trend import CURVED
 LEAST = 8  #: values since the last change, before anything is forecast
 CURVE_LEAST = 20  #: values before a curve is looked for
 HORIZON = 10.0  #: forecasts reach so many times the length of the history, no further
-GRID = 240
+GRID = 700
 OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
 SINGLE_SD = 2.0
 

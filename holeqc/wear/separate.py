@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.problems import DataError
-from holeqc.quantities import FloatArray
+from holeqc.quantities import GRAIN, FloatArray
 
 HUBER, TUKEY = 1.50, 5.12
 """Bends of the weights, in standard deviations of a coordinate: 95 % efficiency at a normal error in the plane, from
@@ -95,11 +95,12 @@ def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOU
     motion, weight = _seat(pattern, d, there, there, sigma, huber=True, steps=4)
     for step in range(PASSES):
         rest = _left(pattern, d, motion)
-        sigma = _scatter(pattern, rest - local, there)
+        sigma = _spread(pattern, rest - local, weight, there) if step else _scatter(pattern, rest - local, there)
         local = _local(pattern, rest, known, neighbours, sigma)
-        motion, weight = _seat(pattern, d - local, there, weight, sigma, huber=step == 0, steps=2)
+        steps = 6 if step == PASSES - 1 else 2
+        motion, weight = _seat(pattern, d - local, there, weight, sigma, huber=step == 0, steps=steps)
     rest = _left(pattern, d, motion)
-    sigma = _scatter(pattern, rest - local, there)
+    sigma = _spread(pattern, rest - local, weight, there)
     none = ~known.any(axis=0)
     cx, cy, grow, turn = (np.where(none, np.nan, m) for m in motion)
     shown = np.where(known, 1.0, np.nan)
@@ -129,9 +130,7 @@ def _seat(
 def _weights(rest: FloatArray, sigma: float, huber: bool) -> FloatArray:
     square = rest[0] ** 2
     square += rest[1] ** 2
-    if sigma <= 0.0:  # readings that fit to the last digit: whatever fits counts, whatever doesn't is off
-        return (square <= 1e-24).astype(np.float64)
-    square *= (1.0 / sigma) ** 2
+    square *= (1.0 / max(sigma, 0.1 * GRAIN)) ** 2  # readings that fit to the last digit have no scatter
     if huber:
         return HUBER / np.sqrt(np.maximum(square, HUBER**2))
     square *= -1.0 / TUKEY**2
@@ -180,6 +179,21 @@ def _scatter(pattern: _Pattern, rest: FloatArray, there: FloatArray) -> float:
     return float(np.median(length)) / RAYLEIGH * float(np.sqrt(count / free))
 
 
+def _spread(pattern: _Pattern, rest: FloatArray, weight: FloatArray, there: FloatArray) -> float:
+    """Return the standard deviation of a coordinate: root mean square of each hole, the median of all holes.
+
+    Holes that are off take no part; the median leaves out a worn bushing that scatters more than the others.
+    """
+    counted = there * (weight > 1e-3)
+    count = counted.sum(axis=1)
+    some = count > 0
+    free = 1.0 - (4.0 if pattern.scaled else 3.0) * float((counted.sum(axis=0) > 0).sum()) / (2.0 * float(count.sum()) or 1.0)
+    if not some.any() or free <= 0.0:
+        return 0.0
+    square = ((rest[0] ** 2 + rest[1] ** 2) * counted).sum(axis=1)[some] / (2.0 * count[some])
+    return float(np.sqrt(np.median(square) / free))
+
+
 def _local(pattern: _Pattern, rest: FloatArray, known: FloatArray, neighbours: int, sigma: float) -> FloatArray:
     """Return the bushings' offsets (2,H,P): medians of blocks of parts, a straight line from block to block.
 
@@ -193,7 +207,7 @@ def _local(pattern: _Pattern, rest: FloatArray, known: FloatArray, neighbours: i
     there = np.isfinite(middles[0]).astype(np.float64)
     middles = np.nan_to_num(middles)
     expected = 1.2533 * sigma / np.sqrt(max(1.0, parts / blocks))  # standard error of a median, sqrt(pi / 2)
-    motion, weight = _seat(pattern, middles, there, there, max(expected, 1e-300), huber=True, steps=12)
+    motion, weight = _seat(pattern, middles, there, there, expected, huber=True, steps=12)
     scale = max(expected, _scatter(pattern, _left(pattern, middles, motion), there))
     motion, _ = _seat(pattern, middles, there, weight, scale, huber=False, steps=8)
     middles = _left(pattern, middles, motion) * there
