@@ -159,24 +159,50 @@ def plug(
     high: High,
     unit: UnitOption = "",
     wear_limit: Annotated[str, typer.Option("--wear-limit", help="Size at which the GO is put out of use.")] = "",
+    uncertainty: Annotated[
+        str, typer.Option(help="U (k = 2) of plug against hole (feel, temperature, form): how often answers are wrong.")
+    ] = "",
+    needs: Annotated[str, typer.Option(help="With it: clearance that a plug needs to enter by hand.")] = "",
+    go_size: Annotated[str, typer.Option("--go-size", help="With it: size of the GO as calibrated.")] = "",
+    no_go_size: Annotated[str, typer.Option("--no-go-size", help="With it: size of the NO-GO as calibrated.")] = "",
+    mean: Annotated[str, typer.Option(help="With it: mean size of the holes drilled.")] = "",
+    sd: Annotated[str, typer.Option(help="With it: standard deviation of the holes drilled.")] = "",
     plot: Plot = None,
     json_: Json = False,
 ) -> None:
     """Say which GO and NO-GO plugs a band needs: sizes, maker's class, what they eat of the tolerance.
 
+    With --uncertainty: how often they answer wrongly near the limits; --plot then draws how often each plug enters.
+
     Example: holeqc fit plug 0.455 0.462 --wear-limit 0.455
+
+    Example: holeqc fit plug 0.455 0.462 --uncertainty 0.0002 --mean 0.4582 --sd 0.0006
     """
     from holeqc.fits.plugs import plugs
+    from holeqc.problems import DataError
     from holeqc.reports.fit_data import plug_data
     from holeqc.reports.fit_text import plug_text
 
-    numbers, said = _lengths([low, high, *([wear_limit] if wear_limit else [])], unit)
-    found = plugs(numbers[0], numbers[1], said, numbers[2] if wear_limit else None)
-    if plot is not None:
-        from holeqc.reports.fit_plots import plug_figure
+    words = [wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd]
+    numbers, said = _lengths([low, high, *(word for word in words if word)], unit)
+    given = iter(numbers[2:])
+    wear, blur, enter, *others = (next(given) if word else None for word in words)
+    found = plugs(numbers[0], numbers[1], said, wear)
+    if blur is None:
+        if any(words[2:]):
+            raise DataError("--needs, --go-size, --no-go-size, --mean and --sd go with --uncertainty")
+        if plot is not None:
+            from holeqc.reports.fit_plots import plug_figure
 
-        _draw(plug_figure(found), plot)
-    _answer(plug_text(found), plug_data(found), json_)
+            _draw(plug_figure(found), plot)
+        _answer(plug_text(found), plug_data(found), json_)
+        return
+    from holeqc.commands.fit_plug import answers_data, answers_figure, answers_text, predict
+
+    wrong = predict(found, blur, needs=enter or 0.0, sizes=others[:2], process=(others[2], others[3]))
+    if plot is not None:
+        _draw(answers_figure(wrong, found), plot)
+    _answer(f"{plug_text(found)}\n\n{answers_text(wrong)}", plug_data(found) | answers_data(wrong), json_)
 
 
 def pattern(
