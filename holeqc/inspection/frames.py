@@ -16,7 +16,7 @@ from holeqc.quantities import BoolArray, FloatArray
 if TYPE_CHECKING:
     import pandas as pd
 
-    from holeqc.inspection.rework import Rework
+    from holeqc.inspection.reaming import Rework
 
 _MATING_FROM = ("", "readings", "readings and GO", "plug")
 

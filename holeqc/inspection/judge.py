@@ -20,9 +20,9 @@ from holeqc.inspection.pattern import Floated, judge_pattern, judge_shifted
 from holeqc.inspection.pins import PinCheck, check_pins, pins_frame
 from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import judge_position, position_zones
+from holeqc.inspection.reaming import Rework, find_rework
 from holeqc.inspection.reasons import reasons
 from holeqc.inspection.results import HOLD, Inspection
-from holeqc.inspection.rework import Rework, find_rework
 from holeqc.inspection.size import Sizes, judge_size, plugs_against
 from holeqc.quantities import BoolArray
 

@@ -1,4 +1,4 @@
-"""What reaming can put right: a hole that came out small, a pattern that doesn't take its pins.
+"""What reaming can put right in a hole that came out small; for patterns see `pattern_rework`.
 
 Only what the kit permits (`ream_up_to`) and only with drills and reamers at hand. Oversize, off position and cracked
 holes are never answered with a hint: they go to engineering. Whatever is done, the part is read and judged again.
@@ -16,18 +16,14 @@ from holeqc.inspection.causes import CONTRADICTION, CRACKED, NO_GO_ENTERED, NONE
 from holeqc.inspection.decision import guard_band
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import IntArray
-from holeqc.inspection.pattern import judge_pattern
-from holeqc.inspection.pins import PinCheck
+from holeqc.inspection.pattern import judge_pattern, judge_shifted
 from holeqc.inspection.places import Places
-from holeqc.inspection.position import judge_axes, position_zones
-from holeqc.inspection.results import ACCEPT, REJECT, REWORK_COLUMNS
+from holeqc.inspection.position import judge_axes, judge_position, position_zones
+from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.size import Sizes, size_limits
 from holeqc.quantities import BoolArray, FloatArray, above, below, format_length
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from holeqc.problems import Problem
     from holeqc.specification.model import Specification
 
 ENGINEERING = "engineering disposition."
@@ -68,8 +64,8 @@ def tools_at_hand(spec: Specification) -> ToolTable:
 def small_holes(evidence: Evidence, layout: Layout, sizes: Sizes) -> BoolArray:
     """Return the holes (P,H) that reaming could put right: small, and nothing wrong that reaming can't undo.
 
-    Some reading is under the lower limit, none is over the upper, none is doubted or missing, no crack, no NO-GO plug
-    that enters, and no plug that contradicts the readings.
+    The kit permits reaming; some reading is under the lower limit, none is over the upper, none is doubted or
+    missing; no crack, no NO-GO plug that enters, and no plug that contradicts the readings.
     """
     verdict, cause = layout.column("verdict", np.int8), layout.column("cause", np.int16)
     size = layout.kind == layout.number("size")
@@ -77,7 +73,8 @@ def small_holes(evidence: Evidence, layout: Layout, sizes: Sizes) -> BoolArray:
     wrong = _any_slot(layout, evidence, np.isin(cause, (CRACKED, NO_GO_ENTERED, CONTRADICTION)))
     large = above(sizes.largest, size_limits(evidence.spec).upper).any(axis=2)
     unsure = ((sizes.unread != NONE) | (sizes.weak != NONE)).any(axis=2)
-    return small & ~wrong & ~large & ~unsure
+    permitted = np.array([hole.ream_up_to is not None for hole in evidence.spec.holes])
+    return small & ~wrong & ~large & ~unsure & permitted
 
 
 def _any_slot(layout: Layout, evidence: Evidence, where: BoolArray) -> BoolArray:
@@ -116,15 +113,14 @@ def propose(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places) ->
     """
     small = small_holes(evidence, layout, sizes)
     parts = np.flatnonzero(small.any(axis=1))
-    some = _of_parts(sizes, parts)
-    where = _of_parts(places, parts)
+    some = of_parts(sizes, parts)
+    where = of_parts(places, parts)
     lower, upper = sizes_allowed(evidence.spec, np.max(some.uncertainty, axis=2, initial=0.0))
     tools = tools_at_hand(evidence.spec)
     chosen, good = _choose(evidence.spec, some, where, small[parts], (lower, upper), tools)
     to = np.where(chosen >= 0, np.append(tools.diameter, np.nan)[chosen], np.nan)
     after = reamed(some, to[..., None])
-    stands = _other_faults(evidence, layout, parts)
-    stands |= _pattern_faults(evidence, parts, after, where)
+    stands = other_faults(evidence, layout)[parts] | position_faults(evidence, parts, after, where)
     proposals = []
     for row, hole in zip(*np.nonzero(small[parts]), strict=True):
         tool = int(chosen[row, hole])
@@ -135,7 +131,7 @@ def propose(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places) ->
     return proposals, after, parts
 
 
-def _of_parts(record: Any, parts: IntArray) -> Any:
+def of_parts(record: Any, parts: IntArray) -> Any:
     """Return a record of arrays cut down to some parts."""
     return type(record)(*(getattr(record, name)[parts] for name in record.__slots__))
 
@@ -161,7 +157,8 @@ def _choose(
         zones = position_zones(spec, after, pattern=False)
         actual = 2.0 * np.hypot(places.off[..., 0], places.off[..., 1])
         judged = judge_axes(spec, places, zones, actual)
-        asked = ~np.isnan(zones.stated) & np.isfinite(actual)
+        # A datum frame that shifts is judged for the whole part afterwards.
+        asked = ~np.isnan(zones.stated) & np.isfinite(actual) & (spec.datum_shift is None)
         passes = fits & ~(asked & (judged.verdict != ACCEPT)).any(axis=2)
         passes &= ~below(diameter, go) & ~(np.isfinite(no_go) & ~below(diameter, no_go))
         take = fits & ~good & ((chosen < 0) | passes)
@@ -169,27 +166,33 @@ def _choose(
     return chosen, good
 
 
-def _other_faults(evidence: Evidence, layout: Layout, parts: IntArray) -> BoolArray:
-    """Return where a hole (parts, H) has a fault that reaming leaves: edge, burr, taper; not size, GO or position."""
+def other_faults(evidence: Evidence, layout: Layout) -> BoolArray:
+    """Return where a hole (P,H) has a fault that reaming leaves, as edge or surface; not size, GO, position, form."""
     verdict = layout.column("verdict", np.int8)
     names = ("size", "GO", "position", "hole-to-hole position", "out-of-roundness", "taper")
     mended = [layout.number(name) for name in names]
     stays = (verdict == REJECT) & layout.column("shown", np.bool_) & ~np.isin(layout.kind, mended)
-    return _any_slot(layout, evidence, stays)[parts]
+    return _any_slot(layout, evidence, stays)
 
 
-def _pattern_faults(evidence: Evidence, parts: IntArray, after: Sizes, places: Places) -> BoolArray:
-    """Return where a hole (parts, H) is still rejected hole to hole after reaming."""
-    holes = evidence.shape[1]
-    if not parts.size or all(h.position.pattern_tolerance is None for h in evidence.spec.holes):
-        return np.zeros((parts.size, holes), dtype=np.bool_)
+def position_faults(evidence: Evidence, parts: IntArray, after: Sizes, places: Places) -> BoolArray:
+    """Return where a hole (parts, H) is still rejected in position, to the datums or hole to hole."""
+    spec = evidence.spec
+    out = np.zeros((parts.size, evidence.shape[1]), dtype=np.bool_)
+    if not parts.size:
+        return out
     cut = evidence.of_parts(parts)
-    zones = position_zones(evidence.spec, after, pattern=True)
-    rows = judge_pattern(cut, places, zones)
-    bad = (rows.verdict == REJECT) & rows.shown
-    out = np.zeros((parts.size, holes), dtype=np.bool_)
-    for slot, hole in enumerate(rows.hole):
-        out[:, hole] |= bad[:, slot]
+    to_datums = position_zones(spec, after, pattern=False)
+    if spec.datum_shift is None:
+        judged = [judge_position(cut, places, to_datums)]
+    else:
+        judged = [judge_shifted(cut, places, after, to_datums)[0]]
+    if any(h.position.pattern_tolerance is not None for h in spec.holes):
+        judged.append(judge_pattern(cut, places, position_zones(spec, after, pattern=True)))
+    for rows in judged:
+        bad = (rows.verdict == REJECT) & rows.shown
+        for slot, hole in enumerate(rows.hole):
+            out[:, hole] |= bad[:, slot]
     return out
 
 
@@ -201,8 +204,6 @@ def _sentence(
     entry = spec.holes[hole]
     unit = spec.unit
     name = f"Hole {entry.id}"
-    if entry.ream_up_to is None:
-        return f"{name} is small and the kit permits no rework: {ENGINEERING}"
     if tool < 0:
         if upper < lower:
             return f"{name} is small and can't be brought into its limits by the rework permitted: {ENGINEERING}"
@@ -215,41 +216,3 @@ def _sentence(
     if passes:
         return f"{what}; it then passes in size, position and plugs. {CAUTION}"
     return f"{what} would bring its size into the limits, but it would still not pass: {ENGINEERING}"
-
-
-@dataclass(frozen=True, slots=True)
-class Rework:
-    """All rework of a run. ``to`` (P,H) sizes to ream to, NaN for none; ``sentence`` (P,H) numbers ``sentences``."""
-
-    frame: pd.DataFrame
-    to: FloatArray
-    sentence: IntArray
-    sentences: tuple[str, ...]
-    problems: tuple[Problem, ...]
-
-
-def find_rework(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places, pins: PinCheck | None) -> Rework:
-    """Return what reaming can put right, hole by hole, then for patterns that don't take their pins."""
-    import pandas as pd
-
-    proposals, after, parts = propose(evidence, layout, sizes, places)
-    to = np.full(evidence.shape[:2], np.nan)
-    sentence = np.zeros(evidence.shape[:2], dtype=np.int64)
-    sentences = {"": 0}
-    rows: list[dict[str, Any]] = []
-    low = np.fmin.reduce(sizes.smallest, axis=2)
-    for p in proposals:
-        to[p.part, p.hole] = p.to
-        sentence[p.part, p.hole] = sentences.setdefault(p.sentence, len(sentences))
-        rows.append(_row(evidence, p, float(low[p.part, p.hole])))
-    return Rework(pd.DataFrame(rows, columns=list(REWORK_COLUMNS)), to, sentence, tuple(sentences), ())
-
-
-def _row(evidence: Evidence, proposal: Proposal, start: float) -> dict[str, Any]:
-    names, tools = evidence.parts, tools_at_hand(evidence.spec)
-    return {
-        "part": names.names[names.name[proposal.part]], "serial": names.serials[names.serial[proposal.part]],
-        "scope": "hole", "hole": evidence.spec.hole_ids[proposal.hole], "from": start, "to": proposal.to,
-        "tool": tools.designation[proposal.tool] if proposal.tool >= 0 else "", "passes": proposal.passes,
-        "sentence": proposal.sentence,
-    }  # fmt: skip
