@@ -1,9 +1,9 @@
 """One way of writing rows and entries down as bytes, and their SHA-256: what the hash chain rests on.
 
 Rows go in blocks of `BLOCK` in the order of their primary key. A block is the JSON text (ASCII, no spaces) of
-``[table, [[column, [values ...]], ...]]`` with the columns in order of their names; numbers as Python's shortest
-writing that gives the same double, NULL as null. The payload digest of an entry is the SHA-256 over its blocks, tables in
-the order of `schema.DETAILS`. The hash of an entry is the SHA-256 over the JSON list of `HASHED`.
+``[table, rows, [[column, [values ...]], ...]]`` with the columns in order of their names; a column whose values are all
+the same is ``{"all": value}``; numbers are Python's shortest writing that gives the same double, NULL is null. The
+payload digest of an entry is the SHA-256 over its blocks, tables in the order of `schema.DETAILS`. The hash of an entry is the SHA-256 over the JSON list of `HASHED`.
 """
 
 from __future__ import annotations
@@ -63,8 +63,14 @@ class PayloadDigest:
         self._table = ""
 
     def _block(self, values: list[list[Any]]) -> None:
-        named = [[self._columns[i], values[i]] for i in self._order]
-        self._hash.update(_encode([self._table, named]).encode("ascii"))
+        named = [[self._columns[i], _once(values[i])] for i in self._order]
+        self._hash.update(_encode([self._table, len(values[0]), named]).encode("ascii"))
+
+
+def _once(values: list[Any]) -> list[Any] | dict[str, Any]:
+    """Return a column, written once where all its values are one: most text columns of readings are."""
+    first = values[0]
+    return {"all": first} if values.count(first) == len(values) else values
 
 
 def entry_hash(entry: Mapping[str, Any]) -> str:

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 WAIT_SECONDS = 30.0  #: how long a writer waits for another before it gives up
 APPLICATION_ID = 0x68514C31  #: marks an SQLite file as a ledger ("hQL1")
+_PRAGMAS = (
+    "foreign_keys = ON", "recursive_triggers = ON", "synchronous = FULL", "trusted_schema = OFF",
+    "cache_size = -65536",  # KiB: a large import else spills its pages to disk before it is done
+)  # fmt: skip
 _LOCK = "hashtext('holeqc ledger ' || current_schema())"
 
 
@@ -51,7 +55,7 @@ def make_engine(location: Location, *, wait_seconds: float = WAIT_SECONDS) -> En
 
 def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN comes too late for a lock at the start
-    for pragma in ("foreign_keys = ON", "recursive_triggers = ON", "synchronous = FULL", "trusted_schema = OFF"):
+    for pragma in _PRAGMAS:
         connection.execute(f"PRAGMA {pragma}")
 
 

@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 import holeqc
 from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
+from holeqc.ledger.filters import Filter
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date
 from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, parent_of
@@ -22,11 +23,15 @@ from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
+    import pandas as pd
     from sqlalchemy import Connection, Select, Table
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.recording import Recorded
+    from holeqc.ledger.stories import PartStory
     from holeqc.ledger.verify import Verified
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
@@ -138,6 +143,7 @@ class Ledger:
             raise LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
         self.engine = engines.make_engine(location, wait_seconds=wait_seconds)
         self._transaction: Transaction | None = None
+        self._reader: Connection | None = None
         bring_up_to_date(self.engine, location, create=create)
 
     def __enter__(self) -> Ledger:
@@ -204,17 +210,46 @@ class Ledger:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
-        """Give a connection to read with; inside a transaction the transaction's own."""
-        if self._transaction is not None:
-            yield self._transaction.connection
+        """Give a connection to read with, everything inside as of one moment; inside a transaction its own."""
+        inside = self._transaction.connection if self._transaction is not None else self._reader
+        if inside is not None:
+            yield inside
             return
         with engines.reading(self.engine, self.location) as connection:
-            yield connection
+            self._reader = connection
+            try:
+                yield connection
+            finally:
+                self._reader = None
 
     def rows(self, statement: Select[Any]) -> list[dict[str, Any]]:
         """Return the rows of a question as dicts."""
         with self.reading() as connection:
             return [dict(row) for row in connection.execute(statement).mappings()]
+
+    def readings(self, wanted: Filter | None = None) -> tuple[Specification, Readings]:
+        """Return kit and readings as reading the files gives them: see `holeqc.ledger.read_back.readings`."""
+        from holeqc.ledger.read_back import readings
+
+        return readings(self, wanted or Filter())
+
+    def columns(self, names: Sequence[str], wanted: Filter | None = None) -> pd.DataFrame:
+        """Return only some columns of the readings (`holeqc.readings.table.COLUMNS`); nothing else is fetched."""
+        from holeqc.ledger.read_back import columns_of_readings
+
+        return columns_of_readings(self, wanted or Filter(), names)
+
+    def parts(self, wanted: Filter | None = None) -> list[dict[str, Any]]:
+        """Return the newest inspection of each part: see `holeqc.ledger.stories.parts`."""
+        from holeqc.ledger.stories import parts
+
+        return parts(self, wanted or Filter())
+
+    def part_story(self, serial: str, *, kit: str = "", part: str = "") -> PartStory:
+        """Return the whole story of one serial number: see `holeqc.ledger.stories.part_story`."""
+        from holeqc.ledger.stories import part_story
+
+        return part_story(self, serial, kit=kit, part=part)
 
     def head(self) -> tuple[int, str]:
         """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""

@@ -149,7 +149,7 @@ def _files(
             files.append(RecordedFile(source.file, source.sha256, KNOWN, *known))
         else:
             replaced = _replaced(transaction, inspection, source, {pieces.names[p][1] for p in rows.pieces})
-            entry, number = write_file(transaction, inspection, (source, rows), (specification, replaced), who)
+            entry, number = write_file(transaction, inspection, pieces, (source, rows), (specification, replaced), who)
             status = NEW if replaced is None else REVISION
             files.append(RecordedFile(
                 source.file, source.sha256, status, number, entry, None if replaced is None else replaced.file_id

@@ -116,11 +116,11 @@ FILE = _table(
     UniqueConstraint("specification_id", "digest"),
 )  # fmt: skip
 
-#: what one file says of one part
+#: what one file says of one part; ``part_said`` 0 where the file names no part and the kit has one only
 READING_SET = _table(
     "reading_set", _key(), _entry(), _to("file_id", "file.id", index=True),
-    *_texts("part"), Column("serial", Text, nullable=False, index=True), Column("readings", Integer, nullable=False),
-    *_days("first_day", "last_day"),
+    *_texts("part"), Column("part_said", Integer, nullable=False), Column("serial", Text, nullable=False, index=True),
+    Column("readings", Integer, nullable=False), *_days("first_day", "last_day"),
 )  # fmt: skip
 
 #: ``line`` is the place in the file's table of readings, from 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -40,13 +41,13 @@ class FileRows:
     """Where one file's readings are in the run's table, and the reading set that each one went to.
 
     ``rows`` (n,) places in the table, ``set_of`` (n,) number of the set among this file's, ``pieces`` (k,) the piece of
-    each set, ``part_as_said`` (k,) the part as the file says it, ``set_ids`` (k,) the sets' ids in the ledger.
+    each set, ``said`` (k,) whether the file names the part, ``set_ids`` (k,) the sets' ids in the ledger.
     """
 
     rows: IntArray
     set_of: IntArray
     pieces: IntArray
-    part_as_said: list[str]
+    said: list[bool]
     set_ids: IntArray
 
     @classmethod
@@ -61,7 +62,7 @@ class FileRows:
         order = np.argsort(first, kind="stable")
         rank = np.empty(order.size, dtype=np.int64)
         rank[order] = np.arange(order.size)
-        said = [parts[k % len(parts)] for k in distinct[order]]
+        said = [bool(parts[k % len(parts)]) for k in distinct[order]]
         return cls(rows, rank[inverse.reshape(-1)], distinct[order] // len(parts), said, np.empty(0, dtype=np.int64))
 
     def take_recorded(self, connection: Connection, file_id: int) -> None:
@@ -73,7 +74,7 @@ class FileRows:
 
 
 def write_file(
-    transaction: Transaction, inspection: Inspection, given: tuple[Source, FileRows],
+    transaction: Transaction, inspection: Inspection, pieces: Pieces, given: tuple[Source, FileRows],
     known: tuple[int, Replaced | None], who: tuple[str, dt.datetime | None],
 ) -> tuple[int, int]:  # fmt: skip
     """Write one file as one entry; return the entry's number and the file's id. Fills ``set_ids``."""
@@ -85,7 +86,7 @@ def write_file(
         "specification_id": specification, "name": source.file, "digest": source.sha256, "bytes": source.bytes,
         "readings": len(rows.rows), "replaces": None if replaced is None else replaced.file_id,
     }])  # fmt: skip
-    rows.set_ids = np.array(writer.add_mapped(s.READING_SET, _sets(table, rows, file_id, inspection)), dtype=np.int64)
+    rows.set_ids = np.array(writer.add_mapped(s.READING_SET, _sets(table, rows, file_id, pieces.names)), dtype=np.int64)
     order = np.argsort(rows.set_of, kind="stable")
     names = ["set_id", "line", *COLUMNS]
     for start in range(0, order.size, CHUNK):
@@ -102,7 +103,9 @@ def write_file(
     return entry.seq, file_id
 
 
-def _sets(table: pd.DataFrame, rows: FileRows, file_id: int, inspection: Inspection) -> list[dict[str, Any]]:
+def _sets(
+    table: pd.DataFrame, rows: FileRows, file_id: int, names: Sequence[tuple[str, str]]
+) -> list[dict[str, Any]]:  # fmt: skip
     count = len(rows.pieces)
     readings = np.bincount(rows.set_of, minlength=count)
     dates = table["date"].to_numpy()[rows.rows].astype("datetime64[D]")
@@ -113,11 +116,11 @@ def _sets(table: pd.DataFrame, rows: FileRows, file_id: int, inspection: Inspect
     np.minimum.at(first, rows.set_of[known], number)
     np.maximum.at(last, rows.set_of[known], number)
     first[last == np.iinfo(np.int64).min] = np.iinfo(np.int64).min  # the number that stands for no day
-    serials = [str(x) for x in inspection.parts["serial"]]
     return [
-        {"file_id": file_id, "part": part, "serial": serials[piece], "readings": n, "first_day": a, "last_day": b}
-        for part, piece, n, a, b in zip(
-            rows.part_as_said, rows.pieces, readings, days(first.view("datetime64[D]")),
+        {"file_id": file_id, "part": names[piece][0], "part_said": said and bool(names[piece][0]),
+         "serial": names[piece][1], "readings": n, "first_day": a, "last_day": b}
+        for said, piece, n, a, b in zip(
+            rows.said, rows.pieces, readings, days(first.view("datetime64[D]")),
             days(last.view("datetime64[D]")), strict=True,
         )
     ]  # fmt: skip

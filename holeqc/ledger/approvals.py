@@ -1,0 +1,134 @@
+"""Approval of a part: what stands in its way, the approval itself, and its withdrawal.
+
+An approval speaks of one inspection, the newest of the part, and locks the set that it rests on: readings, verdicts and
+tags of that set take no more entries. What is recorded later opens a new inspection that names the old one. An approval
+is withdrawn by a new entry with a reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.obstacles import NOT_RECORDED, obstacles
+from holeqc.problems import ERROR, LedgerError, Problem
+
+if TYPE_CHECKING:
+    from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.stories import InspectionStory, PartStory
+
+Row = dict[str, Any]
+
+
+class ApprovalRefused(LedgerError):
+    """Something stands in the way of an approval; ``problems`` lists all of it. Nothing was recorded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Approved:
+    """An approval that was recorded."""
+
+    entry: Entry
+    inspection: Row
+
+
+def newest_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> InspectionStory:
+    """Return the newest inspection of a part with all that hangs on it.
+
+    Raises:
+        ApprovalRefused: the serial number isn't recorded, or belongs to several parts or kits.
+    """
+    story = ledger.part_story(serial, kit=kit, part=part)
+    _refuse_unclear(ledger, story, kit, part)
+    return story.inspections[-1]
+
+
+def _refuse_unclear(ledger: Ledger, story: PartStory, kit: str, part: str) -> None:
+    if not story:
+        words = [f"serial {story.serial}", *([f"part {part}"] if part else []), *([f"kit {kit}"] if kit else [])]
+        raise ApprovalRefused(
+            f"{', '.join(words)}: nothing is recorded in ledger {ledger.location.shown}",
+            [Problem(ERROR, NOT_RECORDED, "no inspection of it is recorded", serial=story.serial, holds=True,
+                     action="Record its sheet first: holeqc check KIT.toml SHEET --record --by WHO")],
+        )  # fmt: skip
+    names = list(dict.fromkeys((str(i.row["kit"]), str(i.row["part"])) for i in story.inspections))
+    if len(names) > 1:
+        listed = "; ".join(f"kit {a}, part {b or '-'}" for a, b in names)
+        raise ApprovalRefused(
+            f"serial {story.serial} is recorded of several parts ({listed}); name one with --kit and --part"
+        )
+
+
+# ------------------------------------------------------------------------------------------------------- approve
+
+
+def approve(
+    ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = "",
+    kit_files: Mapping[str, str] | None = None,
+) -> Approved:  # fmt: skip
+    """Approve the newest inspection of a part.
+
+    ``by``: who approves, ``role``: as what. ``kit_files``: SHA-256 -> name of the kit files of this kit that are in
+    force; without them the newest kit text in the ledger counts.
+
+    Raises:
+        ApprovalRefused: something stands in the way; its problems are the whole list.
+    """
+    if not by.strip():
+        raise LedgerError("say who approves: a number or an id is enough (--by 41)")
+    with ledger.transaction():
+        story = newest_story(ledger, serial, kit=kit, part=part)
+        found = obstacles(ledger, story, by, kit_files)
+        if found:
+            raise ApprovalRefused(f"{_name(story)} can't be approved: {_count(found)} in the way", found)
+        row = {"inspection_id": story.row["id"], "role": role.strip(), "note": note}
+        return Approved(ledger.entry("approval", by, {"approval": [row]}), story.row)
+
+
+def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:
+    """Withdraw the newest approval of a part that stands; the approval stays on record.
+
+    Raises:
+        LedgerError: no approval of it stands, no reason.
+    """
+    if not reason.strip():
+        raise LedgerError("say why: a withdrawal needs its reason (--reason)")
+    with ledger.transaction():
+        story = ledger.part_story(serial, kit=kit, part=part)
+        _refuse_unclear(ledger, story, kit, part)
+        standing = [a for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
+        if not standing:
+            raise LedgerError(f"serial {serial}: no approval stands, so there is nothing to withdraw")
+        approval = standing[-1]
+        return ledger.entry(
+            "withdrawal", by, {"withdrawal": [{"approval_id": approval["id"]}]}, replaces=int(approval["entry"]),
+            reason=reason,
+        )  # fmt: skip
+
+
+def _name(story: InspectionStory) -> str:
+    return " ".join(word for word in (str(story.row["part"]), str(story.row["serial"])) if word)
+
+
+def _count(found: list[Problem]) -> str:
+    return "1 thing stands" if len(found) == 1 else f"{len(found)} things stand"
+
+
+def approved_before(ledger: Ledger, inspections: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
+    """Return of which new inspections the one before is approved: (part, serial) -> the approval's entry."""
+    i, old = s.INSPECTION.c, s.APPROVAL.c
+    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id)
+    ids = list(inspections.values())
+    found: dict[int, int] = {}
+    for start in range(0, len(ids), 500):
+        rows = ledger.rows(
+            select(i.id, old.entry)
+            .join(s.APPROVAL, old.inspection_id == i.follows)
+            .where(i.id.in_(ids[start : start + 500]), ~back.exists())
+        )
+        found |= {int(row["id"]): int(row["entry"]) for row in rows}
+    return {key: found[number] for key, number in inspections.items() if number in found}

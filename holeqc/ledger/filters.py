@@ -1,0 +1,150 @@
+"""What is wanted from the ledger: one small record, and the conditions that it makes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import and_, func, select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.values import plain
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from sqlalchemy import ColumnElement
+
+MEASURED = ("all", "first", "last")
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """Which parts and readings are wanted; what is empty or None doesn't limit.
+
+    ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than once,
+    all files, the first or the last. ``replaced``: also files that a newer revision took the place of. ``verdict``: of
+    the part's newest inspection.
+    """
+
+    kit: str = ""
+    revision: str = ""
+    part: str = ""
+    serials: tuple[str, ...] = ()
+    fixture: str = ""
+    verdict: str = ""
+    since: dt.date | None = None
+    until: dt.date | None = None
+    holes: tuple[str, ...] = ()
+    walls: tuple[str, ...] = ()
+    characteristics: tuple[str, ...] = ()
+    gauge: str = ""
+    measured: str = "all"
+    replaced: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse words that nothing can match."""
+        if self.verdict and self.verdict not in s.VERDICTS:
+            raise LedgerError(f"verdict {self.verdict!r} is none; verdicts are {', '.join(s.VERDICTS)}")
+        if self.measured not in MEASURED:
+            raise LedgerError(f"measured {self.measured!r} is not known; give {', '.join(MEASURED)}")
+
+
+def specification_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+    """Return the conditions on the kit's text."""
+    table = s.SPECIFICATION.c
+    pairs = ((table.kit, wanted.kit), (table.revision, wanted.revision), (table.fixture, wanted.fixture))
+    return [column == plain(value) for column, value in pairs if value]
+
+
+def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+    """Return the conditions on reading sets; the question must join `FILE` and `SPECIFICATION`."""
+    out = specification_conditions(wanted)
+    sets = s.READING_SET.c
+    if wanted.serials:
+        out.append(sets.serial.in_([plain(x) for x in wanted.serials]))
+    if wanted.part:
+        out.append(sets.part == plain(wanted.part))
+    if wanted.since is not None:
+        out.append(sets.last_day >= wanted.since.isoformat())
+    if wanted.until is not None:
+        out.append(sets.first_day <= wanted.until.isoformat())
+    if not wanted.replaced:
+        out.append(not_replaced(wanted))
+    if wanted.verdict:
+        newest = select(s.INSPECTION_SET.c.set_id).join(s.INSPECTION).where(
+            s.INSPECTION.c.verdict == wanted.verdict, newest_inspection()
+        )
+        out.append(sets.id.in_(newest))
+    return out
+
+
+def not_replaced(wanted: Filter) -> ColumnElement[bool]:
+    """Return the condition that no newer revision of a file is there among the kit texts that are wanted."""
+    newer, text = s.FILE.alias("newer"), s.SPECIFICATION.alias("newer_text")
+    question = select(newer.c.id).join(text, text.c.id == newer.c.specification_id).where(newer.c.replaces == s.FILE.c.id)
+    if wanted.revision:
+        question = question.where(text.c.revision == plain(wanted.revision))
+    if wanted.fixture:
+        question = question.where(text.c.fixture == plain(wanted.fixture))
+    return ~question.exists()
+
+
+def newest_inspection() -> ColumnElement[bool]:
+    """Return the condition that no later inspection of the part names this one."""
+    later = s.INSPECTION.alias("later")
+    return ~select(later.c.id).where(later.c.follows == s.INSPECTION.c.id).exists()
+
+
+def reading_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+    """Return the conditions on single readings."""
+    r = s.READING.c
+    out: list[ColumnElement[bool]] = []
+    for column, values in ((r.hole, wanted.holes), (r.wall, wanted.walls), (r.characteristic, wanted.characteristics)):
+        if values:
+            out.append(column.in_([plain(v) for v in values]))
+    if wanted.gauge:
+        out.append(r.gauge == plain(wanted.gauge))
+    if wanted.since is not None:
+        out.append(r.day >= wanted.since.isoformat())
+    if wanted.until is not None:
+        out.append(r.day <= wanted.until.isoformat())
+    return out
+
+
+def sets_of_inspections(ids: Sequence[int]) -> Any:
+    """Return the question for the reading sets that some inspections rest on, in the order of recording."""
+    return (
+        _sets().join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == s.READING_SET.c.id)
+        .where(s.INSPECTION_SET.c.inspection_id.in_(ids)).order_by(s.READING_SET.c.id)
+    )  # fmt: skip
+
+
+def _sets() -> Any:
+    sets = s.READING_SET.c
+    return (
+        select(sets.id, sets.part, sets.part_said, sets.serial, sets.file_id, sets.readings, s.FILE.c.name, s.FILE.c.specification_id)
+        .select_from(s.READING_SET)
+        .join(s.FILE, s.FILE.c.id == sets.file_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+    )
+
+
+def wanted_sets(wanted: Filter) -> Any:
+    """Return the question for the reading sets that are wanted, in the order in which they were recorded."""
+    sets = s.READING_SET.c
+    question = _sets().where(*set_conditions(wanted))
+    if wanted.measured != "all":
+        inner = question.add_columns(s.SPECIFICATION.c.kit).subquery()
+        pick = func.min if wanted.measured == "first" else func.max
+        of_part = (
+            select(inner.c.kit, inner.c.part, inner.c.serial, pick(inner.c.file_id).label("file_id"))
+            .group_by(inner.c.kit, inner.c.part, inner.c.serial)
+            .subquery()
+        )
+        question = question.join(of_part, and_(
+            of_part.c.kit == s.SPECIFICATION.c.kit, of_part.c.part == sets.part, of_part.c.serial == sets.serial,
+            of_part.c.file_id == sets.file_id,
+        ))  # fmt: skip
+    return question.order_by(sets.id)

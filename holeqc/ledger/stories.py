@@ -1,0 +1,213 @@
+"""Parts as the ledger knows them: a list of all, and the whole story of one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.filters import Filter, newest_inspection, specification_conditions
+from holeqc.ledger.values import plain
+
+if TYPE_CHECKING:
+    from sqlalchemy import ColumnElement, Table
+
+    from holeqc.ledger.ledger import Ledger
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class InspectionStory:
+    """One inspection of a part with all that hangs on it; rows have the columns of the schema.
+
+    ``row`` also has the entry's ``at``, ``offset_minutes``, ``made_by``, ``tool`` and the kit's ``kit``, ``revision``,
+    ``drawing``, ``unit``. ``files`` are the files that it rests on, with ``replaced_by`` (a file's id or None).
+    """
+
+    row: Row
+    files: tuple[Row, ...]
+    holes: tuple[Row, ...]
+    characteristics: tuple[Row, ...]
+    tags: tuple[TagStory, ...]
+    approvals: tuple[Row, ...]  #: with ``withdrawn_at``, ``withdrawn_by``, ``withdrawn_because``, None where it stands
+
+
+@dataclass(frozen=True, slots=True)
+class TagStory:
+    """A tag and what happened to it, oldest first."""
+
+    row: Row
+    events: tuple[Row, ...]
+
+    @property
+    def closed(self) -> bool:
+        """Whether its last event closed it."""
+        return bool(self.events) and self.events[-1]["event"] == "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class PartStory:
+    """Everything recorded of one serial number, oldest inspection first (of every kit that knows it)."""
+
+    serial: str
+    inspections: tuple[InspectionStory, ...]
+    problems: tuple[Row, ...] = field(default_factory=tuple)
+
+    def __bool__(self) -> bool:
+        return bool(self.inspections)
+
+
+_ENTRY = ("seq", "at", "offset_minutes", "made_by", "tool", "reason")
+
+
+def _with_entry(table: Table, *conditions: ColumnElement[bool], more: Iterable[Any] = ()) -> Any:
+    """Return the question for rows of a table with what their entry says, in the order of their ids."""
+    columns = [*table.columns, *(s.ENTRY.c[name] for name in _ENTRY), *more]
+    return (
+        select(*columns).select_from(table).join(s.ENTRY, s.ENTRY.c.seq == table.c.entry).where(*conditions)
+        .order_by(table.c.id)
+    )  # fmt: skip
+
+
+def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> PartStory:
+    """Return the whole story of one serial number; empty where the ledger doesn't know it.
+
+    ``kit`` and ``part`` limit it where one serial number was used twice.
+    """
+    wanted = [s.INSPECTION.c.serial == plain(serial)]
+    if kit:
+        wanted.append(s.SPECIFICATION.c.kit == plain(kit))
+    if part:
+        wanted.append(s.INSPECTION.c.part == plain(part))
+    text = s.SPECIFICATION.c
+    question = _with_entry(s.INSPECTION, *wanted, more=(text.kit, text.revision, text.drawing, text.unit)).join(
+        s.SPECIFICATION, text.id == s.INSPECTION.c.specification_id
+    )
+    with ledger.reading():  # one moment for all that follows
+        rows = ledger.rows(question)
+        ids = [int(row["id"]) for row in rows]
+        files = _files(ledger, ids)
+        holes = _by(ledger.rows(_children(s.HOLE_VERDICT, ids)), "inspection_id")
+        characteristics = _by(ledger.rows(_children(s.CHARACTERISTIC_VERDICT, ids)), "inspection_id")
+        tags = _tags(ledger, ids)
+        approvals = _approvals(ledger, ids)
+        problems = ledger.rows(_with_entry(s.PROBLEM, s.PROBLEM.c.serial == plain(serial)))
+    stories = tuple(
+        InspectionStory(
+            row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()), approvals.get(i, ())
+        )
+        for i, row in zip(ids, rows, strict=True)
+    )  # fmt: skip
+    return PartStory(serial, stories, tuple(problems))
+
+
+def _by(rows: Iterable[Row], key: str) -> dict[int, tuple[Row, ...]]:
+    out: dict[int, list[Row]] = {}
+    for row in rows:
+        out.setdefault(int(row[key]), []).append(row)
+    return {number: tuple(of) for number, of in out.items()}
+
+
+def _children(table: Table, ids: Sequence[int]) -> Any:
+    return select(table).where(table.c.inspection_id.in_(ids)).order_by(*table.primary_key.columns)
+
+
+def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
+    newer = s.FILE.alias("newer")
+    question = (
+        select(s.INSPECTION_SET.c.inspection_id, s.INSPECTION_SET.c.set_id, s.FILE, newer.c.id.label("replaced_by"))
+        .select_from(s.INSPECTION_SET)
+        .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
+        .join(s.FILE, s.FILE.c.id == s.READING_SET.c.file_id)
+        .outerjoin(newer, newer.c.replaces == s.FILE.c.id)
+        .where(s.INSPECTION_SET.c.inspection_id.in_(ids))
+        .order_by(s.INSPECTION_SET.c.inspection_id, s.INSPECTION_SET.c.line)
+    )
+    return _by(ledger.rows(question), "inspection_id")
+
+
+def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]:
+    rows = ledger.rows(_with_entry(s.TAG, s.TAG.c.inspection_id.in_(ids)))
+    events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_([int(r["id"]) for r in rows]))), "tag_id")
+    out: dict[int, list[TagStory]] = {}
+    for row in rows:
+        out.setdefault(int(row["inspection_id"]), []).append(TagStory(row, events.get(int(row["id"]), ())))
+    return {number: tuple(of) for number, of in out.items()}
+
+
+def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
+    approved = ledger.rows(_with_entry(s.APPROVAL, s.APPROVAL.c.inspection_id.in_(ids)))
+    numbers = [int(row["id"]) for row in approved]
+    taken = ledger.rows(_with_entry(s.WITHDRAWAL, s.WITHDRAWAL.c.approval_id.in_(numbers)))
+    back = {int(row["approval_id"]): row for row in taken}
+    full = []
+    for row in approved:
+        gone = back.get(int(row["id"]), {})
+        full.append(row | {
+            "withdrawn_at": gone.get("at"), "withdrawn_by": gone.get("made_by"), "withdrawn_because": gone.get("reason"),
+        })  # fmt: skip
+    return _by(full, "inspection_id")
+
+
+def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
+    """Return the newest inspection of each part that is wanted, in the order of recording.
+
+    Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,
+    ``unit``, and: ``approved`` (1 or 0), ``open_tags`` (count), ``rests_on_replaced`` (1 where one of its files has a newer
+    revision).
+    """
+    i, text = s.INSPECTION.c, s.SPECIFICATION.c
+    newer = s.FILE.alias("newer")
+    stands = select(s.APPROVAL.c.id).where(
+        s.APPROVAL.c.inspection_id == i.id,
+        ~select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id).exists(),
+    )
+    replaced = (
+        select(s.INSPECTION_SET.c.line)
+        .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
+        .join(newer, newer.c.replaces == s.READING_SET.c.file_id)
+        .where(s.INSPECTION_SET.c.inspection_id == i.id)
+    )
+    conditions = [newest_inspection(), *specification_conditions(wanted)]
+    conditions += [i.part == plain(wanted.part)] if wanted.part else []
+    conditions += [i.serial.in_([plain(x) for x in wanted.serials])] if wanted.serials else []
+    conditions += [i.verdict == wanted.verdict] if wanted.verdict else []
+    if wanted.since is not None:
+        conditions.append(i.last_day >= wanted.since.isoformat())
+    if wanted.until is not None:
+        conditions.append(i.first_day <= wanted.until.isoformat())
+    asked = (stands.exists().label("approved"), replaced.exists().label("rests_on_replaced"))
+    question = _with_entry(s.INSPECTION, *conditions, more=(text.kit, text.revision, text.unit, *asked)).join(
+        s.SPECIFICATION, text.id == i.specification_id
+    )
+    with ledger.reading():
+        rows = ledger.rows(question)
+        still_open = _open_tags(ledger)
+    return [
+        row | {
+            "approved": int(row["approved"]), "rests_on_replaced": int(row["rests_on_replaced"]),
+            "open_tags": still_open.get((str(row["kit"]), str(row["part"]), str(row["serial"])), 0),
+        }
+        for row in rows
+    ]  # fmt: skip
+
+
+def _open_tags(ledger: Ledger) -> dict[tuple[str, str, str], int]:
+    """Return how many tags of each part are not closed."""
+    closed = select(s.TAG_EVENT.c.id).where(s.TAG_EVENT.c.tag_id == s.TAG.c.id, s.TAG_EVENT.c.event == "closed")
+    question = (
+        select(s.SPECIFICATION.c.kit, s.INSPECTION.c.part, s.INSPECTION.c.serial)
+        .select_from(s.TAG)
+        .join(s.INSPECTION, s.INSPECTION.c.id == s.TAG.c.inspection_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.INSPECTION.c.specification_id)
+        .where(~closed.exists())
+    )
+    out: dict[tuple[str, str, str], int] = {}
+    for row in ledger.rows(question):
+        key = (str(row["kit"]), str(row["part"]), str(row["serial"]))
+        out[key] = out.get(key, 0) + 1
+    return out

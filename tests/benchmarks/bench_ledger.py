@@ -1,0 +1,188 @@
+"""The ledger with 1 000 000 readings: import against a bare executemany of the same rows, a part's story, verify,
+memory. Run: python tests/benchmarks/bench_ledger.py [readings]
+
+HOLEQC_TEST_POSTGRES (a URL of an empty database) measures the server as well.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from bench_large import KIT, long_rows
+from timing import clock, line, paired
+
+COLUMNS = (
+    "set_id", "line", "hole", "wall", "characteristic", "direction", "trial", "value", "word", "typed", "unit", "gauge",
+    "temperature_c", "day", "read_by", "note", "sheet", "row_no", "column_no", "doubt",
+)  # fmt: skip
+
+
+def made(count: int) -> Any:
+    """Return a judged run of so many readings, made in memory: what a million-row file gives, without the file."""
+    import pandas as pd
+
+    from holeqc.inspection.judge import inspect
+    from holeqc.readings.table import Readings, Source
+    from holeqc.specification.load import parse_specification
+
+    rows = list(long_rows(count))
+    day, serial, part, hole, wall, what, direction, value, unit, gauge, by = zip(*rows, strict=True)
+    frame = pd.DataFrame({
+        "part": part, "serial": serial, "hole": [str(h) for h in hole], "wall": wall, "characteristic": what,
+        "direction": np.array(direction, dtype=np.float64), "trial": np.ones(count, dtype=np.int16),
+        "value": np.array(value), "word": "", "typed": [str(v) for v in value], "unit": unit, "gauge": gauge,
+        "temperature_c": np.nan, "date": np.array(day, dtype="datetime64[s]"), "by": by, "note": "", "file": "year.csv",
+        "sheet": "", "row": np.arange(2, count + 2, dtype=np.int32), "column": np.full(count, 8, dtype=np.int16),
+        "doubt": "",
+    })  # fmt: skip
+    for name in frame.columns[[frame[n].dtype.kind not in "fiM" for n in frame.columns]]:
+        frame[name] = frame[name].astype("category")
+    text = kit_text()
+    spec = replace(parse_specification(text), digest=hashlib.sha256(text.encode()).hexdigest())
+    return inspect(spec, Readings(frame, (), (Source("year.csv", f"{count:064x}", 100 * count),)))
+
+
+def bare(folder: Path, rows: list[tuple[Any, ...]], url: str) -> float:
+    """Return the seconds of a bare executemany of the reading rows into a plain table, one transaction."""
+    marks = ", ".join(("%s" if url else "?") for _ in COLUMNS)
+    if url:
+        import psycopg
+
+        with psycopg.connect(url) as connection, connection.cursor() as cursor:
+            kinds = {type(None): "double precision", float: "double precision", int: "bigint", str: "text"}
+            columns = ", ".join(f"{c} {kinds[type(v)]}" for c, v in zip(COLUMNS, rows[0], strict=True))
+            cursor.execute("DROP TABLE IF EXISTS bare")
+            cursor.execute(f"CREATE TABLE bare ({columns.replace('day double precision', 'day text')})")
+            connection.commit()
+            start = time.perf_counter()
+            cursor.executemany(f"INSERT INTO bare VALUES ({marks})", rows)
+            connection.commit()
+            spent = time.perf_counter() - start
+            cursor.execute("DROP TABLE bare")
+        return spent
+    path = folder / "bare.sqlite3"
+    connection = sqlite3.connect(path)
+    connection.execute(f"CREATE TABLE bare ({', '.join(COLUMNS)})")
+    start = time.perf_counter()
+    with connection:
+        connection.executemany(f"INSERT INTO bare VALUES ({marks})", rows)
+    spent = time.perf_counter() - start
+    connection.close()
+    path.unlink()
+    return spent
+
+
+def kit_text() -> str:
+    """Return the sample kit without plugs and surface checks: the made-up rows hold sizes and places only."""
+    text = KIT.read_text(encoding="utf-8")
+    for table in ("surface", "plugs"):
+        text = re.sub(rf"^\[{table}\]\n(?:.+\n)+", "", text, flags=re.MULTILINE)
+    return text
+
+
+def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, url: str = "") -> None:
+    """Record, tell stories, verify, and print each figure with its bound."""
+    from sqlalchemy import select
+
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.schema import READING
+
+    text = kit_text()
+    count = len(inspection.readings.table)
+    rows: list[tuple[Any, ...]] = []
+
+    def recorded() -> float:
+        nonlocal where
+        where = fresh()
+        with open_ledger(where) as ledger:
+            return clock(lambda: ledger.record(inspection, text, "bench 2"))
+
+    def plain() -> float:
+        if not rows:
+            with open_ledger(where) as ledger, ledger.reading() as connection:
+                question = select(READING).order_by(READING.c.set_id, READING.c.line)
+                rows.extend(tuple(r) for r in connection.execute(question))
+        return bare(folder, rows, url)
+
+    where = ""
+    line(f"{name}: import / bare executemany", *paired(recorded, plain, 3), "at most 3")
+    rows.clear()
+    with open_ledger(where, create=False) as ledger:
+        serials = [str(s) for s in inspection.parts["serial"][:: max(1, len(inspection.parts) // 50)]]
+        spent = [clock(lambda s=s: ledger.part_story(s)) for s in serials]  # type: ignore[misc]
+        print(f"{name}: story of a part: first {1000 * spent[0]:.1f} ms, median {1000 * statistics.median(spent):.1f} ms, "
+              f"worst {1000 * max(spent):.1f} ms (at most 50)", flush=True)  # fmt: skip
+        checked = statistics.median(clock(lambda: ledger.verify()) for _ in range(3))
+        print(f"{name}: verify {checked:.2f} s, {1e6 * checked / count:.2f} s for a million readings", flush=True)
+        back = clock(lambda: ledger.columns(["serial", "hole", "value"]))
+        print(f"{name}: three columns of all readings into a frame {back:.2f} s", flush=True)
+
+
+MEMORY = """
+import sys
+from pathlib import Path
+from holeqc.ledger import open_ledger
+with open_ledger(sys.argv[1], create=False) as ledger:
+    assert ledger.verify().holds
+status = Path("/proc/self/status").read_text()
+print(int(status.partition("VmHWM:")[2].split()[0]) / 1024)
+"""
+
+
+def main() -> None:
+    """Measure both engines at a tenth and at the whole number of readings."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
+    url = os.environ.get("HOLEQC_TEST_POSTGRES", "")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for size in (count // 10, count):
+            inspection = made(size)
+            path = folder / "ledger.sqlite3"
+
+            def fresh(path: Path = path) -> str:
+                path.unlink(missing_ok=True)
+                return str(path)
+
+            measure(f"file, {size}", fresh, folder, inspection)
+            done = subprocess.run([sys.executable, "-c", MEMORY, str(path)], capture_output=True, text=True, check=True)
+            print(f"file, {size}: {path.stat().st_size / 1e6:.0f} MB on disk, verify takes {float(done.stdout):.0f} MiB "
+                  "of memory", flush=True)  # fmt: skip
+            if url:
+                measure(f"server, {size}", lambda: fresh_schema(url), folder, inspection, url)
+        if url:
+            drop_schema(url)
+
+
+def drop_schema(url: str) -> None:
+    """Take the benchmark's schema off the server."""
+    import psycopg
+
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute("DROP SCHEMA IF EXISTS bench_ledger CASCADE")
+
+
+def fresh_schema(url: str) -> str:
+    """Return the URL of an empty schema on the server."""
+    import psycopg
+
+    drop_schema(url)
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute("CREATE SCHEMA bench_ledger")
+    return f"{url}?options=-csearch_path%3Dbench_ledger"
+
+
+if __name__ == "__main__":
+    main()
