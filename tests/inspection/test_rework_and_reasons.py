@@ -14,7 +14,7 @@ from holeqc.inspection.judge import reasons
 from holeqc.inspection.results import REWORK_COLUMNS, Inspection
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import CRACK, ENTERS, STOPS
-from holeqc.specification.model import DecisionRule, Plugs, ReadingPlan, Specification, Tool, Tools
+from holeqc.specification.model import DecisionRule, Pin, Plugs, ReadingPlan, Specification, Tool, Tools
 
 PLAN = ReadingPlan(directions=(0.0,), position=True)
 TOOLS = Tools(
@@ -85,7 +85,9 @@ def test_the_kits_own_end_and_the_tools_at_hand_are_kept() -> None:
     assert (row["tool"], row["passes"]) == ("", False)
     assert np.isnan(row["to"])
     assert "0.4550 to 0.4620 in" in row["sentence"]
-    assert "permits no rework" in only(judge(reamable(ream_up_to=None), bore(0.4540)))["sentence"]
+    forbidden = judge(reamable(ream_up_to=None), bore(0.4540))
+    assert (len(forbidden.rework), forbidden.holes["rework"].iloc[0]) == (0, "")
+    assert [r.action for r in reasons(forbidden, "plate", "1")] == ["Engineering disposition; no rework without it."]
 
 
 def test_a_drill_is_said_to_cut_larger() -> None:
@@ -118,6 +120,88 @@ def test_two_walls_are_reamed_through() -> None:
     # Bonus from the smaller wall: 0.4575 gives 0.0025, enough for 0.012.
     row = only(judge(spec, *rows))
     assert (row["from"], row["to"], row["passes"]) == (0.454, 0.4575, True)
+
+
+# ---------------------------------------------------------------------------------------------------- patterns and pins
+
+GRID = np.array([(1.5, 1.25), (4.5, 1.25), (7.5, 1.25), (1.5, 5.75), (4.5, 5.75), (7.5, 5.75)])
+
+
+def grid(off: float, size: float = 0.457, **more: Any) -> tuple[Specification, list[dict[str, Any]]]:
+    """Return six pinned holes that may be reamed to 0.462, hole 2 ``off`` along x, and its readings."""
+    pin = Pin("pin", 0.4345, 0.4360, 0.008)
+    holes = [hole(n, x, y, position=mmc(0.060, 0.011), pin=pin, ream_up_to=0.462) for n, (x, y) in enumerate(GRID, 1)]
+    rows: list[dict[str, Any]] = []
+    for n, (x, y) in enumerate(GRID, 1):
+        rows += [bore(size, n), *place(float(x) + (off if n == 2 else 0.0), float(y), n)]
+    return kit(*holes, **({"plan": PLAN, "tools": TOOLS} | more)), rows
+
+
+def test_a_pattern_that_refuses_its_pins_is_reamed_where_it_helps_most() -> None:
+    # Room is (0.457 - 0.444) / 2 = 0.0065 a hole. 0.0143 between hole 2 and the others needs 0.0013 more, so hole 2
+    # at 0.4600 (0.0015 more) is enough, and 0.4575 (0.00025 more) is not.
+    spec, rows = grid(0.0143)
+    result = judge(spec, *rows)
+    assert result.parts["pin_verdict"].iloc[0] == 2
+    row = only(result)
+    assert (row["scope"], row["hole"], row["from"], row["to"]) == ("pattern", "2", 0.457, 0.46)
+    assert (row["tool"], row["passes"]) == ("reamer 0.4600", True)
+    assert row["sentence"].startswith("Ream hole 2 to 0.4600 in with reamer 0.4600: all pins then enter with 0.00")
+    pins = [r for r in reasons(result, "plate", "1") if "pins" in r.sentence]
+    assert [r.action for r in pins] == [row["sentence"]]
+    # Second route: judge the part as it would be read afterwards.
+    after = [r | {"value": 0.46} if (r["hole"], r["characteristic"]) == ("2", "diameter") else r for r in rows]
+    assert of_part(judge(spec, *after)) == "accept"
+
+
+def test_a_pattern_that_no_reaming_mends_goes_to_engineering() -> None:
+    # Every hole at 0.4600 gives 0.008 + 0.008; 0.0190 is out of reach even at 0.4620, 0.009 + 0.009.
+    spec, rows = grid(0.0190)
+    row = only(judge(spec, *rows))
+    assert (row["scope"], row["hole"], row["passes"]) == ("pattern", "", False)
+    assert row["sentence"].endswith("engineering disposition.")
+
+
+def test_without_the_right_reamer_the_size_is_named_and_nothing_passes() -> None:
+    spec, rows = grid(0.0143, tools=Tools())
+    result = judge(spec, *rows)
+    assert set(result.rework["scope"]) == {"pattern"}
+    assert not result.rework["passes"].any()
+    assert "no such reamer is at hand" in result.rework["sentence"].iloc[0]
+    # The least total enlargement to any size is twice the radial room that is lacking.
+    lack = -float(result.parts["pin_margin"].iloc[0])
+    added = float((result.rework["to"] - result.rework["from"]).sum())
+    assert 2 * lack <= added + 1e-9
+    after = {r["hole"]: r["to"] for r in result.rework.to_dict("records")}
+    done = [r | {"value": after.get(r["hole"], r["value"])} if r["characteristic"] == "diameter" else r for r in rows]
+    assert judge(spec, *done).parts["pin_margin"].iloc[0] == pytest.approx(0.0, abs=1e-7)
+
+
+def test_a_part_with_another_fault_gets_no_hint() -> None:
+    spec, rows = grid(0.0143)
+    rows[0] |= {"value": 0.4630}
+    result = judge(spec, *rows)
+    assert (result.parts["pin_verdict"].iloc[0], len(result.rework)) == (2, 0)
+
+
+def test_small_holes_and_pins_are_mended_together() -> None:
+    # All holes are 0.4432, smaller than the virtual condition 0.444; reamed to 0.4550 they pass and the pins enter.
+    spec, rows = grid(0.0, 0.4432)
+    result = judge(spec, *rows)
+    assert result.parts["pin_verdict"].iloc[0] == 2
+    assert result.rework["scope"].tolist() == ["hole"] * 6 + ["pattern"]
+    assert result.rework["sentence"].iloc[-1] == "Once the small holes are reamed as said, all pins enter together."
+
+
+def test_a_run_with_many_such_parts_says_what_was_not_searched(monkeypatch: pytest.MonkeyPatch) -> None:
+    from holeqc.inspection import pattern_rework
+
+    monkeypatch.setattr(pattern_rework, "SEARCHED", 1)
+    spec, rows = grid(0.0143)
+    result = judge(spec, *rows, *(r | {"serial": "2"} for r in rows))
+    assert result.rework["serial"].tolist() == ["1", "2"]
+    assert [p.code for p in result.problems] == ["reaming-not-searched"]
+    assert "check this part by itself" in result.rework["sentence"].iloc[1]
 
 
 # -------------------------------------------------------------------------------------------------------------- reasons
