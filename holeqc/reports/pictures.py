@@ -149,8 +149,9 @@ def _one_position(
     _label(picture, x, y - radius - 4, w.plain(label), 9.0, True, ink)
     if said is not None and math.isfinite(said["found"]) and plate.room > 24:
         text = f"{w.computed(said['found'], unit, said['upper'])} / {w.computed(said['upper'], unit)}"
-        text = f"hole to hole {text}" if said["characteristic"] != rows[0]["characteristic"] else text
         _label(picture, x, y + radius + 10, text, SMALL, verdict != ACCEPT, ink)
+        if said["characteristic"] != rows[0]["characteristic"]:
+            _label(picture, x, y + radius + 20, "hole to hole", SMALL, True, ink)
 
 
 def _deviation(
