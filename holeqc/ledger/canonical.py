@@ -3,7 +3,8 @@
 Rows go in blocks of `BLOCK` in the order of their primary key. A block is the JSON text (ASCII, no spaces) of
 ``[table, rows, [[column, [values ...]], ...]]`` with the columns in order of their names; a column whose values are all
 the same is ``{"all": value}``; numbers are Python's shortest writing that gives the same double, NULL is null. The
-payload digest of an entry is the SHA-256 over its blocks, tables in the order of `schema.DETAILS`. The hash of an entry is the SHA-256 over the JSON list of `HASHED`.
+payload digest of an entry is the SHA-256 over its blocks, tables in the order of `schema.DETAILS`. The hash of an entry
+is the SHA-256 over the JSON list of `HASHED`.
 """
 
 from __future__ import annotations

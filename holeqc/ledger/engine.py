@@ -1,7 +1,7 @@
 """The two databases: connections, transactions with one writer at a time, rows in and out in bulk.
 
-SQLite keeps a rollback journal, not a write-ahead log: a ledger may lie on a network share, where a write-ahead log is not
-allowed. A writer takes the file's write lock at the start (``BEGIN IMMEDIATE``); on PostgreSQL it takes an advisory
+SQLite keeps a rollback journal, not a write-ahead log: a ledger may lie on a network share, where a write-ahead log is
+not allowed. A writer takes the file's write lock at the start (``BEGIN IMMEDIATE``); on PostgreSQL it takes an advisory
 lock. Both wait at most `WAIT_SECONDS`.
 """
 
@@ -49,7 +49,8 @@ def make_engine(location: Location, *, wait_seconds: float = WAIT_SECONDS) -> En
         )  # fmt: skip
     except ImportError:
         raise LedgerError(
-            "a ledger on a PostgreSQL server needs the driver psycopg; install holeqc with it: pip install 'holeqc[postgres]'"
+            "a ledger on a PostgreSQL server needs the driver psycopg; install holeqc with it: "
+            "pip install 'holeqc[postgres]'"
         ) from None
 
 
@@ -99,14 +100,15 @@ def told(location: Location) -> Iterator[None]:
         raise LedgerError(f"ledger {location.shown}: {_advice(str(error), location)}") from error
 
 
+_BUSY = "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"
 _ADVICE: tuple[tuple[str, str], ...] = (
-    ("database is locked", "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"),
-    ("lock timeout", "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"),
+    ("database is locked", _BUSY),
+    ("lock timeout", _BUSY),
     ("database or disk is full", "the disk is full; nothing was recorded. Make room and run it again"),
     ("No space left", "the server's disk is full; nothing was recorded. Make room there and run it again"),
     ("disk I/O error", "the disk refused to read or write (full, failing or gone); nothing was recorded"),
     ("readonly database", "the file may only be read; nothing was recorded. Ask who keeps it for the right to write"),
-    ("unable to open database file", "the file can't be opened; look whether the folder is there and may be written to"),
+    ("unable to open database file", "the file can't be opened; is the folder there, and may it be written to?"),
     ("file is not a database", "the file is no ledger"),
     ("malformed", "the file is damaged: a copy is needed (holeqc ledger verify says how far it holds)"),
     ("append-only", "it is append-only: what is recorded can't be changed; write a new entry"),

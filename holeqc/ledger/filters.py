@@ -23,9 +23,9 @@ MEASURED = ("all", "first", "last")
 class Filter:
     """Which parts and readings are wanted; what is empty or None doesn't limit.
 
-    ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than once,
-    all files, the first or the last. ``replaced``: also files that a newer revision took the place of. ``verdict``: of
-    the part's newest inspection.
+    ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than
+    once, all files, the first or the last. ``replaced``: also files that a newer revision took the place of.
+    ``verdict``: of the part's newest inspection.
     """
 
     kit: str = ""
@@ -83,7 +83,8 @@ def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
 def not_replaced(wanted: Filter) -> ColumnElement[bool]:
     """Return the condition that no newer revision of a file is there among the kit texts that are wanted."""
     newer, text = s.FILE.alias("newer"), s.SPECIFICATION.alias("newer_text")
-    question = select(newer.c.id).join(text, text.c.id == newer.c.specification_id).where(newer.c.replaces == s.FILE.c.id)
+    question = select(newer.c.id).join(text, text.c.id == newer.c.specification_id)
+    question = question.where(newer.c.replaces == s.FILE.c.id)
     if wanted.revision:
         question = question.where(text.c.revision == plain(wanted.revision))
     if wanted.fixture:
@@ -123,8 +124,9 @@ def sets_of_inspections(ids: Sequence[int]) -> Any:
 
 def _sets() -> Any:
     sets = s.READING_SET.c
+    columns = (sets.id, sets.part, sets.part_said, sets.serial, sets.file_id, sets.readings)
     return (
-        select(sets.id, sets.part, sets.part_said, sets.serial, sets.file_id, sets.readings, s.FILE.c.name, s.FILE.c.specification_id)
+        select(*columns, s.FILE.c.name, s.FILE.c.specification_id)
         .select_from(s.READING_SET)
         .join(s.FILE, s.FILE.c.id == sets.file_id)
         .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)

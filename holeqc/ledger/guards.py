@@ -1,8 +1,8 @@
 """What makes the tables append-only: triggers that refuse update, delete, replace and truncate, on every table.
 
-SQLite: ``INSERT OR REPLACE`` deletes without firing delete triggers unless ``recursive_triggers`` is on, and a stranger's
-connection may have it off; so a trigger before insert refuses a key that is there already. PostgreSQL: a trigger for
-each statement also fires for ``ON CONFLICT DO UPDATE`` and for ``TRUNCATE``.
+SQLite: ``INSERT OR REPLACE`` deletes without firing delete triggers unless ``recursive_triggers`` is on, and a
+stranger's connection may have it off; so a trigger before insert refuses a key that is there already. PostgreSQL: a
+trigger for each statement also fires for ``ON CONFLICT DO UPDATE`` and for ``TRUNCATE``.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.location import Location
-from holeqc.ledger.migrations import bring_up_to_date
+from holeqc.ledger.migrations import bring_up_to_date, no_ledger
 from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, parent_of
 from holeqc.ledger.times import now, stored
 from holeqc.ledger.values import plain
@@ -140,7 +140,7 @@ class Ledger:
         self.location = location
         self.wait_seconds = wait_seconds
         if location.path is not None and not create and not location.path.exists():
-            raise LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
+            raise no_ledger(location)
         self.engine = engines.make_engine(location, wait_seconds=wait_seconds)
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
@@ -149,7 +149,9 @@ class Ledger:
     def __enter__(self) -> Ledger:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:  # fmt: skip
         self.close()
 
     def close(self) -> None:

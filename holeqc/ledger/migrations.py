@@ -1,7 +1,7 @@
 """Versions of the schema: each step and its record go in one transaction, so a ledger is of one version or the next.
 
-A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out in
-the step before it, so that an old ledger still walks every step.
+A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out
+in the step before it, so that an old ledger still walks every step.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def version_of(connection: Connection) -> int:
     tables = set(inspect(connection).get_table_names())
     if LEDGER_VERSION.name not in tables:
         if connection.dialect.name == "sqlite" and tables:
-            raise LedgerError(f"the file holds tables of something else ({', '.join(sorted(tables)[:3])}); it is no ledger")
+            named = ", ".join(sorted(tables)[:3])
+            raise LedgerError(f"the file holds tables of something else ({named}); it is no ledger")
         return 0
     return int(connection.execute(select(func.max(LEDGER_VERSION.c.version))).scalar() or 0)
 
@@ -64,7 +65,7 @@ def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> Non
     if version > newest:
         raise _newer(version, newest, location)
     if not version and not create:
-        raise LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
+        raise no_ledger(location)
     for number, step in STEPS:
         with writing(engine, location) as connection:
             # looked at again under the lock: another may have done it meanwhile
@@ -77,7 +78,8 @@ def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> Non
                 step(connection)
             except SQLAlchemyError as error:
                 raise LedgerError(
-                    f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was changed: {error}"
+                    f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was "
+                    f"changed: {error}"
                 ) from error
             row = {"version": number, "at": now()[0], "tool": holeqc.__version__}
             connection.execute(LEDGER_VERSION.insert(), [row])
@@ -85,6 +87,11 @@ def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> Non
 
 def _newer(version: int, newest: int, location: Location) -> LedgerError:
     return LedgerError(
-        f"ledger {location.shown} is of version {version}; this holeqc ({holeqc.__version__}) knows versions up to {newest}. "
-        "Nothing was read or written: install the newer holeqc"
+        f"ledger {location.shown} is of version {version}; this holeqc ({holeqc.__version__}) knows versions up to "
+        f"{newest}. Nothing was read or written: install the newer holeqc"
     )
+
+
+def no_ledger(location: Location) -> LedgerError:
+    """Return the error for a place where no ledger is."""
+    return LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")

@@ -18,7 +18,7 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """``names`` (P,): part and serial of each row of the frame of parts; ``of_reading`` (n,) the row of each reading."""
+    """``names`` (P,): part and serial of each row of the frame of parts; ``of_reading`` (n,): each reading's row."""
 
     names: tuple[tuple[str, str], ...]
     of_reading: IntArray
@@ -45,9 +45,8 @@ def _numbers(frame: pd.DataFrame, index: dict[tuple[str, str], int], only: str) 
     serials, serial_texts = codes(frame["serial"])
     key = parts * len(serial_texts) + serials
     distinct, inverse = np.unique(key, return_inverse=True)
-    number = [
-        index.get((part_texts[k // len(serial_texts)] or only, serial_texts[k % len(serial_texts)]), -1) for k in distinct
-    ]
+    width = len(serial_texts)
+    number = [index.get((part_texts[k // width] or only, serial_texts[k % width]), -1) for k in distinct]
     return np.array(number, dtype=np.int64)[inverse.reshape(-1)] if number else np.empty(0, dtype=np.int64)
 
 

@@ -142,9 +142,9 @@ def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names:
         conditions += [r.set_id >= int(ids.min()), r.set_id <= int(ids.max())]
     complete = ids.size <= MANY or int(ids.max() - ids.min()) + 1 == ids.size
     question = select(r.set_id, r.line, *(r[OWN[n]] for n in names)).where(*conditions).order_by(r.set_id, r.line)
-    result = connection.execution_options(yield_per=BATCH).execute(question)
+    result = connection.execute(question, execution_options={"yield_per": BATCH})
     keep = set(ids.tolist())
-    for rows in result.partitions(BATCH):
+    for rows in result.partitions():
         chosen = rows if complete else [row for row in rows if row[0] in keep]
         if chosen:
             yield chosen
@@ -162,7 +162,9 @@ def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[
     def build(name: str, values: Any) -> Any:
         if name in of_sets:
             column = _Texts()
-            column.add(["" if name == "part" and not row.part_said else str(getattr(row, of_sets[name])) for row in sets])
+            unsaid = [name == "part" and not row.part_said for row in sets]
+            said = [str(getattr(row, of_sets[name])) for row in sets]
+            column.add(["" if blank else text for blank, text in zip(unsaid, said, strict=True)])
             values, known = column.codes()[of_set], list(column.index)
         elif name in texts:
             known = list(texts[name].index)

@@ -67,8 +67,8 @@ def record(
     ``spec_text`` is the kit file's whole content as it was judged, ``by`` who records, ``when`` the moment (now).
 
     Raises:
-        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, or the database
-            refuses.
+        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, or the
+            database refuses.
     """
     text = spec_text if isinstance(spec_text, str) else spec_text.decode("utf-8")
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
@@ -90,9 +90,8 @@ def record(
         if touched.any():
             ids = write_inspections(transaction, inspection, pieces, rows, (specification, touched), (by, when))
         head = transaction.head[0]
-    notes += [
-        f"{file.name}: recorded before, as entry {file.entry}; nothing was added" for file in files if file.status == KNOWN
-    ]
+    known = [file for file in files if file.status == KNOWN]
+    notes += [f"{file.name}: recorded before, as entry {file.entry}; nothing was added" for file in known]
     added = head > before
     return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes))
 
@@ -117,17 +116,19 @@ def _specification(
     spec = inspection.specification
     text, digest = content
     table = s.SPECIFICATION
-    same = select(table.c.id, table.c.digest).where(table.c.kit == plain(spec.id), table.c.revision == plain(spec.revision))
+    same = select(table.c.id, table.c.digest).where(table.c.kit == plain(spec.id))
+    same = same.where(table.c.revision == plain(spec.revision))
     known = {str(row.digest): int(row.id) for row in transaction.connection.execute(same)}
     if digest in known:
         return known[digest]
     if known:
         notes.append(
-            f"kit {spec.id} revision {spec.revision}: its file was changed without a new revision; it is recorded beside "
-            "the one before"
+            f"kit {spec.id} revision {spec.revision}: its file was changed without a new revision; it is recorded "
+            "beside the one before"
         )
     writer = transaction.start("specification", *who)
-    rule = spec.decision.rule if spec.decision.rule == "simple" else f"{spec.decision.rule}, factor {spec.decision.guard_factor:g}"
+    decision = spec.decision
+    rule = decision.rule if decision.rule == "simple" else f"{decision.rule}, factor {decision.guard_factor:g}"
     (number,) = writer.add_mapped(table, [{
         "kit": spec.id, "revision": spec.revision, "unit": spec.unit, "digest": digest, "title": spec.title,
         "drawing": spec.drawing, "fixture": spec.fixture, "rule": rule, "name": spec.path, "content": text,
@@ -188,12 +189,12 @@ def _replaced(transaction: Transaction, inspection: Inspection, source: Source, 
         .order_by(s.FILE.c.id.desc())
     )
     base = PurePath(source.file).name
-    candidates = transaction.connection.execute(question.where(
-        (s.FILE.c.digest == source.sha256) | (s.FILE.c.name == plain(source.file)) | s.FILE.c.name.endswith(plain(base), autoescape=True)
-    )).all()  # fmt: skip
+    named = s.FILE.c.name.endswith(plain(base), autoescape=True)
+    candidates = transaction.connection.execute(question.where((s.FILE.c.digest == source.sha256) | named)).all()
     for row in candidates:
         if row.digest == source.sha256:
-            return Replaced(int(row.id), int(row.entry), f"the same file judged under kit {spec.id} revision {spec.revision}")
+            reason = f"the same file judged under kit {spec.id} revision {spec.revision}"
+            return Replaced(int(row.id), int(row.entry), reason)
     for row in candidates:
         if PurePath(str(row.name)).name == plain(base) and _speaks_of(transaction, int(row.id), serials):
             return Replaced(int(row.id), int(row.entry), f"the file {base} was changed")

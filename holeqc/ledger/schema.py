@@ -2,8 +2,8 @@
 
 `entry` is the spine: one row an act, numbered without a gap, each with the hash of the one before. Every other row was
 brought by an entry: directly (column ``entry``) or through its parent (``Table.info["parent"]``). Texts that are not
-there are '', numbers and days that are not there NULL. Times are ISO 8601 in UTC with microseconds, days ``2026-05-04``.
-Lengths are in the unit of the specification.
+there are '', numbers and days that are not there NULL. Times are ISO 8601 in UTC with microseconds, days
+``2026-05-04``. Lengths are in the unit of the specification.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ TAG_EVENTS = ("opened", "dispositioned", "reworked", "re-inspected", "closed")
 DISPOSITIONS = ("rework", "repair", "use-as-is", "scrap", "return")
 STAGES = ("reading", "judging")
 CALIBRATION_RESULTS = ("in tolerance", "out of tolerance")
-FIXTURE_EVENTS = ("made", "checked", "bushing changed", "repaired", "moved", "clamped out of seat", "suspect", "retired")
+FIXTURE_EVENTS = (
+    "made", "checked", "bushing changed", "repaired", "moved", "clamped out of seat", "suspect", "retired",
+)  # fmt: skip
 
 METADATA = MetaData()
 
@@ -186,7 +188,9 @@ TAG_EVENT = _table(
     _one_of("event", TAG_EVENTS), _one_of("disposition", DISPOSITIONS, empty=True),
 )  # fmt: skip
 
-APPROVAL = _table("approval", _key(), _entry(), _to("inspection_id", "inspection.id", index=True), *_texts("role", "note"))
+APPROVAL = _table(
+    "approval", _key(), _entry(), _to("inspection_id", "inspection.id", index=True), *_texts("role", "note")
+)  # fmt: skip
 
 #: an approval taken back; the reason stands in the entry
 WITHDRAWAL = _table("withdrawal", _key(), _entry(), _to("approval_id", "approval.id"), UniqueConstraint("approval_id"))
@@ -205,8 +209,8 @@ FIXTURE_EVENT = _table(
 
 #: tables that entries bring rows to, in the order in which an entry's payload is digested and its rows are written
 DETAILS: tuple[Table, ...] = (
-    SPECIFICATION, FILE, READING_SET, READING, INSPECTION, INSPECTION_SET, HOLE_VERDICT, CHARACTERISTIC_VERDICT, PROBLEM,
-    TAG, TAG_EVENT, APPROVAL, WITHDRAWAL, GAUGE_CALIBRATION, FIXTURE_EVENT,
+    SPECIFICATION, FILE, READING_SET, READING, INSPECTION, INSPECTION_SET, HOLE_VERDICT, CHARACTERISTIC_VERDICT,
+    PROBLEM, TAG, TAG_EVENT, APPROVAL, WITHDRAWAL, GAUGE_CALIBRATION, FIXTURE_EVENT,
 )  # fmt: skip
 TABLES: tuple[Table, ...] = (LEDGER_VERSION, ENTRY, *DETAILS)
 

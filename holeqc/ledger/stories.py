@@ -132,7 +132,8 @@ def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
 
 def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]:
     rows = ledger.rows(_with_entry(s.TAG, s.TAG.c.inspection_id.in_(ids)))
-    events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_([int(r["id"]) for r in rows]))), "tag_id")
+    numbers = [int(row["id"]) for row in rows]
+    events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_(numbers))), "tag_id")
     out: dict[int, list[TagStory]] = {}
     for row in rows:
         out.setdefault(int(row["inspection_id"]), []).append(TagStory(row, events.get(int(row["id"]), ())))
@@ -147,9 +148,8 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
     full = []
     for row in approved:
         gone = back.get(int(row["id"]), {})
-        full.append(row | {
-            "withdrawn_at": gone.get("at"), "withdrawn_by": gone.get("made_by"), "withdrawn_because": gone.get("reason"),
-        })  # fmt: skip
+        names = {"withdrawn_at": "at", "withdrawn_by": "made_by", "withdrawn_because": "reason"}
+        full.append(row | {ours: gone.get(theirs) for ours, theirs in names.items()})
     return _by(full, "inspection_id")
 
 
@@ -157,8 +157,8 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     """Return the newest inspection of each part that is wanted, in the order of recording.
 
     Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,
-    ``unit``, and: ``approved`` (1 or 0), ``open_tags`` (count), ``rests_on_replaced`` (1 where one of its files has a newer
-    revision).
+    ``unit``, and: ``approved`` (1 or 0), ``open_tags`` (count), ``rests_on_replaced`` (1 where one of its files has a
+    newer revision).
     """
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
     newer = s.FILE.alias("newer")

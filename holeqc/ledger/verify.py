@@ -58,7 +58,7 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
         with ledger.reading() as connection:
             walk.slice(connection, min(last, walk.seq + SLICE))
     if expected is not None and not walk.first_bad and not walk.met:
-        walk.fault(expected[0], f"entry {expected[0]} with hash {expected[1][:12]}... was noted; it is not there any more")
+        walk.fault(expected[0], f"it was noted with hash {expected[1][:12]}...; that entry is not there any more")
     return Verified(
         walk.seq, walk.rows, walk.hash, walk.first_bad, (*faults, *walk.faults), tuple(walk.notes)
     )  # fmt: skip
@@ -80,7 +80,7 @@ class _Stream:
                 table.outerjoin(above, above.c.id == key)
             )
         question = question.where(key > after).order_by(*table.primary_key.columns)
-        result = connection.execution_options(yield_per=BLOCK).execute(question)
+        result = connection.execute(question, execution_options={"yield_per": BLOCK})
         self._key = [c.name for c in table.columns].index(key.name) + 1
         self._rows: Iterator[Any] = iter(result)
         self._close = result.close
@@ -172,7 +172,7 @@ class _Walk:
             self.fault(seq, "it was changed: its hash is another")
             return
         if entry["at"] < self.at:
-            self.notes.append(f"entry {seq}: its clock stood before that of the entry before it; the numbers give the order")
+            self.notes.append(f"entry {seq}: the clock was set back before it; the numbers give the order")
         self.seq, self.hash, self.at = seq, str(entry["hash"]), max(self.at, str(entry["at"]))
         if self.expected is not None and seq == self.expected[0]:
             self.met = self.hash == self.expected[1]

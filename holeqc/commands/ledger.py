@@ -1,0 +1,191 @@
+"""`holeqc ledger`: does the record hold, what is in it, copies of it, tables out of it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+WHERE_HELP = (
+    "File or postgresql:// URL of the ledger; else the variable HOLEQC_LEDGER, else holeqc-ledger.sqlite3 in this "
+    "folder."
+)
+Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=WHERE_HELP)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print everything as JSON.")]
+
+
+def verify(
+    ledger: Where = "",
+    expect: Annotated[
+        str, typer.Option(metavar="NUMBER:HASH", help="An entry noted earlier, which must still be there.")
+    ] = "",
+    json_: AsJson = False,
+) -> None:
+    """Recompute the chain and the digest of every row, and name the first entry that doesn't hold.
+
+    Note the last line somewhere else, for example on the page that is signed: with --expect it proves later that
+    nothing was cut off at the end.
+
+    Example: holeqc ledger verify --ledger shop.sqlite3
+
+    Exit code 0: everything holds. 2: something doesn't, or there is no ledger.
+
+    Caution: a ledger that holds proves that the record wasn't changed, not that the readings were right; it supports
+    and never replaces the approved data and the person licensed to sign.
+    """
+    from holeqc.ledger import open_ledger
+
+    with open_ledger(ledger or None, create=False) as opened:
+        found = opened.verify(_noted(expect))
+        place = opened.location.shown
+    if json_:
+        _print_json({
+            "ledger": place, "holds": found.holds, "entries": found.entries, "rows": found.rows, "head": found.head,
+            "first_bad": found.first_bad or None, "faults": list(found.faults), "notes": list(found.notes),
+        })  # fmt: skip
+    else:
+        for sentence in found.faults:
+            print(f"FAULT  {sentence}")
+        for sentence in found.notes:
+            print(f"note   {sentence}")
+        if found.holds:
+            print(f"{place}: holds; {found.entries} entries, {found.rows} rows")
+            print(f"newest entry {found.entries}:{found.head}")
+        else:
+            first = f"the first entry that doesn't hold is {found.first_bad}" if found.first_bad else "the chain holds"
+            print(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
+    raise typer.Exit(0 if found.holds else 2)
+
+
+def info(ledger: Where = "", json_: AsJson = False) -> None:
+    """Say what the ledger holds: entries, files, readings, parts by verdict, tags, kits.
+
+    Example: holeqc ledger info --ledger shop.sqlite3
+
+    Exit code 0: done. 2: there is no ledger.
+
+    Caution: a count supports and never replaces the record of a part and the person licensed to sign.
+    """
+    from dataclasses import asdict
+
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.summary import summary
+
+    with open_ledger(ledger or None, create=False) as opened:
+        found = summary(opened)
+    if json_:
+        _print_json(asdict(found))
+        return
+    print(f"Ledger {found.place}, version {found.version}")
+    print(f"  {found.entries} entries, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
+    print(f"  {found.files} files, {found.readings} readings")
+    verdicts = ", ".join(f"{word} {count}" for word, count in found.verdicts.items())
+    print(f"  {found.parts} parts: {verdicts}; approved {found.approved}")
+    print(f"  {found.tags} tags, {found.open_tags} of them open")
+    for kit, revision, parts in found.kits:
+        print(f"  kit {kit} revision {revision}: {parts} parts")
+    print(f"  newest entry {found.entries}:{found.head}")
+
+
+def copy(
+    source: Annotated[str, typer.Argument(metavar="FROM", help="File or URL of the ledger.")],
+    target: Annotated[str, typer.Argument(metavar="TO", help="File or URL of the copy: empty, or an older copy.")],
+) -> None:
+    """Copy a ledger, from a file to a server or back, or bring an older copy up to date.
+
+    Source and copy are verified, and their counts and digests compared, before the copy is kept.
+
+    Example: holeqc ledger copy holeqc-ledger.sqlite3 postgresql://quality@server/holes
+
+    Exit code 0: copied and checked. 2: not copied.
+
+    Caution: until every bench points to the new place, entries go into the old one; copy again after the last of them.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.copying import copy as copy_all
+
+    with open_ledger(source, create=False) as old, open_ledger(target) as new:
+        done = copy_all(old, new)
+        places = f"{old.location.shown} -> {new.location.shown}"
+        print(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
+    for table, count in done.counts.items():
+        if count:
+            print(f"  {table:<24} {count:>9} rows in both")
+    print(f"newest entry {done.entries_in_all}:{done.head}")
+
+
+def export(
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="File to write: .csv, or .parquet (with pyarrow).")],
+    ledger: Where = "",
+    content: Annotated[
+        str, typer.Option("--content", help="readings, parts, holes, characteristics (not accepted) or entries.")
+    ] = "readings",
+    kit: Annotated[str, typer.Option(help="Kit's id, where the ledger holds several.")] = "",
+    revision: Annotated[str, typer.Option(help="Kit's revision.")] = "",
+    part: Annotated[str, typer.Option(help="Part's name in the kit.")] = "",
+    serial: Annotated[list[str] | None, typer.Option(help="Serial number; may be given several times.")] = None,
+    fixture: Annotated[str, typer.Option(help="Fixture's id.")] = "",
+    verdict: Annotated[str, typer.Option(help="accept, hold or reject: of the part's newest inspection.")] = "",
+    since: Annotated[str, typer.Option(help="First day of reading, 2026-05-04.")] = "",
+    until: Annotated[str, typer.Option(help="Last day of reading.")] = "",
+    hole: Annotated[list[str] | None, typer.Option(help="Hole id; may be given several times.")] = None,
+    characteristic: Annotated[
+        list[str] | None, typer.Option(help="diameter, x, y, ...; may be given several times.")
+    ] = None,
+    measured: Annotated[str, typer.Option(help="Of a part measured more than once: all, first or last.")] = "all",
+) -> None:
+    """Write readings, parts or verdicts to a CSV or Parquet file for other programs.
+
+    Example: holeqc ledger export sizes.csv --kit BL-7 --characteristic diameter --since 2026-01-01
+
+    Exit code 0: written. 2: not written.
+
+    Caution: what is exported is a copy; the ledger stays the record.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.exporting import export as write
+    from holeqc.ledger.filters import Filter
+
+    wanted = Filter(
+        kit=kit, revision=revision, part=part, serials=tuple(serial or ()), fixture=fixture, verdict=verdict,
+        since=_day(since), until=_day(until), holes=tuple(hole or ()), characteristics=tuple(characteristic or ()),
+        measured=measured,
+    )  # fmt: skip
+    with open_ledger(ledger or None, create=False) as opened:
+        count = write(opened, out, content, wanted)
+    print(f"{out}: {count} rows of {content}")
+
+
+def _day(text: str) -> dt.date | None:
+    import datetime as dt
+
+    from holeqc.problems import LedgerError
+
+    if not text:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise LedgerError(f"{text!r} is no day; write 2026-05-04") from None
+
+
+def _noted(text: str) -> tuple[int, str] | None:
+    from holeqc.problems import LedgerError
+
+    if not text:
+        return None
+    number, _, digest = text.partition(":")
+    if not number.isdigit() or len(digest) != 64:
+        raise LedgerError(f"{text!r} is no noted entry; write NUMBER:HASH as holeqc ledger verify prints it")
+    return int(number), digest.lower()
+
+
+def _print_json(content: object) -> None:
+    import json
+
+    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n")

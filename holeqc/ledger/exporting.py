@@ -1,0 +1,98 @@
+"""Tables out of the ledger for other programs: CSV, Parquet, pandas."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from holeqc.ledger.filters import Filter
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.ledger.ledger import Ledger
+
+CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
+FORMATS = (".csv", ".parquet")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = None) -> pd.DataFrame:
+    """Return a table of the ledger as a pandas frame.
+
+    ``readings`` (columns of `holeqc.readings.table.COLUMNS`, and kit, revision, unit of the lengths), ``parts`` (newest
+    inspection of each), ``holes`` and ``characteristics`` (verdicts of those inspections; characteristics that are not
+    accepted), ``entries`` (the spine; no filter).
+
+    Raises:
+        LedgerError: another content, or readings of several kits.
+    """
+    import pandas as pd
+    from sqlalchemy import select
+
+    from holeqc.ledger.schema import CHARACTERISTIC_VERDICT, ENTRY, HOLE_VERDICT
+
+    limits = wanted or Filter()
+    if content == "readings":
+        spec, readings = ledger.readings(limits)
+        return readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit)
+    if content == "entries":
+        return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])
+    if content not in CONTENTS:
+        raise LedgerError(f"{content!r} can't be exported; give one of {', '.join(CONTENTS)}")
+    parts = pd.DataFrame(ledger.parts(limits))
+    if content == "parts" or parts.empty:
+        return parts
+    table = HOLE_VERDICT if content == "holes" else CHARACTERISTIC_VERDICT
+    low, high = int(parts["id"].min()), int(parts["id"].max())
+    question = (
+        select(table).where(table.c.inspection_id >= low, table.c.inspection_id <= high)
+        .order_by(*table.primary_key.columns)
+    )  # fmt: skip
+    rows = pd.DataFrame(ledger.rows(question), columns=[c.name for c in table.columns])
+    named = parts[["id", "kit", "revision", "unit", "part", "serial", "first_day", "last_day"]]
+    return named.merge(rows, left_on="id", right_on="inspection_id").drop(columns="id")
+
+
+def export(ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None) -> int:
+    """Write a table of the ledger to a .csv or .parquet file and return the number of its rows.
+
+    In CSV a text that a spreadsheet could take for a formula begins with an apostrophe. The file appears whole or not
+    at all.
+
+    Raises:
+        LedgerError: another ending, or Parquet without its library.
+    """
+    ending = path.suffix.lower()
+    if ending not in FORMATS:
+        raise LedgerError(f"{path}: the ending says the format; give {' or '.join(FORMATS)}")
+    if ending == ".parquet":
+        try:
+            import pyarrow  # noqa: F401
+        except ImportError:
+            raise LedgerError("Parquet needs pyarrow; install holeqc with it: pip install 'holeqc[parquet]'") from None
+    frame = as_frame(ledger, content, wanted)
+    draft = path.with_name(f".{path.name}.part")
+    try:
+        if ending == ".csv":
+            frame.apply(_safe).to_csv(draft, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")
+        else:
+            frame.to_parquet(draft, index=False)
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+    return len(frame)
+
+
+def _safe(column: pd.Series) -> pd.Series:
+    """Return a column with an apostrophe before every text that begins like a formula."""
+    if column.dtype.name == "category":
+        return column.cat.rename_categories([_text(c) for c in column.cat.categories])
+    if column.dtype.kind in "fiubM":
+        return column
+    return column.map(_text)
+
+
+def _text(value: Any) -> Any:
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
