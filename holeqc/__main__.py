@@ -32,11 +32,29 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "capability": ("capability", "capability", "capability of a column of numbers, or of a kit's holes"),
     "chart": ("chart", "chart", "control chart of a column of numbers, or of a kit's holes"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "part": ("part", "part", "the whole recorded story of a serial number"),
+    "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
+    "tags": ("tags", "tags", "recorded tags and where they stand"),
+    "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
+    "reworked": ("tags", "reworked", "record that a rework was done"),
+    "approve": ("approve", "approve", "approve a recorded part, or list what stands in the way"),
+    "withdraw": ("approve", "withdraw", "withdraw an approval, with a reason"),
+    "packet": ("packet", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
+    "gauge": {
+        "calibrated": ("gauge", "calibrated", "log a gauge's calibration"),
+        "suspect": ("gauge", "gauge_suspect", "what rests on a gauge, and what its error would change"),
+    },
+    "fixture": {
+        "event": ("gauge", "fixture_event", "log what happened to a fixture"),
+        "suspect": ("gauge", "fixture_suspect", "what was drilled since a fixture's last good check"),
+    },
     "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
 }
 GROUP_HELP = {
     "kit": "what the drawing asks: start, show, keys",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
+    "gauge": "gauges on record: calibrations, and what a suspect one touches",
+    "fixture": "fixtures on record: events, and what a suspect one touches",
 }
 
 CAUTION = (

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
+
 
 def check(
     files: Annotated[
@@ -33,6 +35,11 @@ def check(
     delimiter: Annotated[str, typer.Option(help="CSV: character between fields; recognised if not given.")] = "",
     decimal: Annotated[str, typer.Option(help="CSV: decimal mark, . or , ; recognised if not given.")] = "",
     encoding: Annotated[str, typer.Option(help="CSV: text encoding; recognised if not given.")] = "",
+    record: Annotated[
+        bool, typer.Option("--record", help="Log readings, verdicts and tags in the ledger; needs --by.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Who logs: a role or a number, no name needed; else HOLEQC_BY.")] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
 
@@ -40,13 +47,20 @@ def check(
 
     Example: holeqc check tolerances/bl7.toml filled.xlsx --out report
 
+    Example: holeqc check tolerances/bl7.toml filled.xlsx --record --by "bench 2"
+
     Caution: eye protection, clamped work, mind the chips. A verdict supports and never replaces the drawing, the
     approved data and the person licensed to sign; local codes prevail.
     """
     from holeqc.commands.finding import kit_and_files
     from holeqc.inspection.judge import inspect
+    from holeqc.ledger import open_ledger
+    from holeqc.problems import LedgerError
     from holeqc.readings.read import ReadOptions, read_files
 
+    name = who(by)
+    if record and not name:
+        raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
     specification, readings_files = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
     inspection = inspect(specification, read_files(readings_files, specification, options))
@@ -65,6 +79,10 @@ def check(
 
         written = write_reports(inspection, out)
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+    if record:
+        with open_ledger(ledger) as there:
+            done = record_run(there, inspection, name)
+            print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
     raise typer.Exit(exit_code(inspection.parts["verdict"]))
 
 

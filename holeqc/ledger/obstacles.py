@@ -1,4 +1,4 @@
-"""What stands in the way of approving a part: held, rejected without a closed disposition, gauges, revision, persons."""
+"""What stands in the way of approving a part: holds, rejections not disposed of, gauges, revision, persons."""
 
 from __future__ import annotations
 
@@ -74,12 +74,12 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
         if hole["verdict"] == "reject" and hole["hole"] not in covered:
             yield _problem(
                 REJECTED, f"hole {hole['hole']} is rejected and no tag was written for it",
-                "Record its sheet again under a new name, so that a tag is opened.", hole=str(hole["hole"]),
+                "Open it: holeqc check ... --record does, and open_tags from Python.", hole=str(hole["hole"]),
             )  # fmt: skip
     if story.row["pin_verdict"] == "reject" and not covered & {"pattern"} and not any(
         hole["verdict"] == "reject" for hole in story.holes
     ):  # fmt: skip
-        yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", "Record its sheet again.")
+        yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does.")
 
 
 def _what_to_do(tag: TagState) -> str:

@@ -1,0 +1,101 @@
+"""`holeqc approve` and `holeqc withdraw`: a person's word on a part, and its taking back."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from holeqc.commands.recording import LEDGER_HELP, required_who
+
+_SERIAL = typer.Argument(help="Serial number.", show_default=False)
+_BY = typer.Option(help="Who: a number or an id; else HOLEQC_BY.")
+_PART = typer.Option("--part", help="Part, where one serial number belongs to several.")
+_KIT = typer.Option(help="Kit, where one serial number belongs to several.")
+
+
+def approve(
+    serial: Annotated[str, _SERIAL],
+    by: Annotated[str, _BY] = "",
+    role: Annotated[str, typer.Option(help="As what.")] = "inspector",
+    note: Annotated[str, typer.Option(help="Remark that goes with it.")] = "",
+    kit: Annotated[str, _KIT] = "",
+    name: Annotated[str, _PART] = "",
+    tolerances: Annotated[Path, typer.Option(help="Folder of the kit files in force.")] = Path("tolerances"),
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Approve a part's newest inspection and lock its set, unless something stands in the way.
+
+    Refused, with the whole list, while anything is held, rejected without a closed disposition, measured with a gauge
+    out of calibration, judged under an old kit text, or logged by the same person (the kit's two-person rule).
+
+    Exit code 0: approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
+    serial number that isn't recorded.
+
+    Example: holeqc approve P-0107 --by 41 --role inspector
+
+    Caution: an approval here supports and never replaces the signature of the person licensed to give it.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.approvals import ApprovalRefused, newest_story
+    from holeqc.ledger.approvals import approve as record
+    from holeqc.ledger.obstacles import worst_of
+
+    who = required_who(by, "who approves")
+    with open_ledger(ledger, create=False) as there:
+        row = newest_story(there, serial, kit=kit, part=name).row
+        try:
+            done = record(
+                there, serial, who, role=role, kit=kit, part=name, note=note,
+                kit_files=kit_files(str(row["kit"]), tolerances),
+            )  # fmt: skip
+        except ApprovalRefused as refusal:
+            print(f"holeqc: {refusal}", file=sys.stderr)
+            for problem in refusal.problems:
+                print(f"  - {problem.message}. {problem.action}", file=sys.stderr)
+            raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
+    label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
+    print(f"Approved: {label}, inspection {done.inspection['id']}, entry {done.entry.seq}, hash {done.entry.hash}")
+    print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
+
+
+def withdraw(
+    serial: Annotated[str, _SERIAL],
+    reason: Annotated[str, typer.Option(help="Why.")] = "",
+    by: Annotated[str, _BY] = "",
+    kit: Annotated[str, _KIT] = "",
+    name: Annotated[str, _PART] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Withdraw the newest approval of a part that stands. It stays on record, with who withdrew it and why.
+
+    Exit code 0: recorded. 2: refused, nothing was recorded.
+
+    Example: holeqc withdraw P-0107 --by 7 --reason "gauge BG-2 found out of tolerance"
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.approvals import withdraw as record
+
+    who = required_who(by, "who withdraws")
+    with open_ledger(ledger, create=False) as there:
+        entry = record(there, serial, who, reason, kit=kit, part=name)
+    print(f"Withdrawn: the approval of {serial}; entry {entry.seq}. Copies of its packet are no longer good.")
+
+
+def kit_files(kit_id: str, folder: Path) -> dict[str, str]:
+    """Return SHA-256 -> name of the files of a kit in a folder; empty where there is none."""
+    import hashlib
+    import tomllib
+
+    found: dict[str, str] = {}
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
+        data = path.read_bytes()
+        try:
+            table = tomllib.loads(data.decode("utf-8")).get("kit", {})
+        except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+            continue  # a file that can't be read is no kit in force
+        if isinstance(table, dict) and table.get("id") == kit_id:
+            found[hashlib.sha256(data).hexdigest()] = path.name
+    return found

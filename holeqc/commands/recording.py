@@ -1,0 +1,105 @@
+"""A run of `holeqc check` into the ledger, with its tags: all of it or nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from holeqc.inspection.results import Inspection
+    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.recording import Recorded
+
+LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
+BY_VARIABLE = "HOLEQC_BY"
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedRun:
+    """What a run added to the ledger: ``tags`` the numbers of the tags that were opened, ``notes`` what to know."""
+
+    recorded: Recorded
+    tags: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def record_run(ledger: Ledger, inspection: Inspection, by: str) -> RecordedRun:
+    """Record a run and open its tags, in one transaction; the kit's text is read from the file that was judged.
+
+    Raises:
+        LedgerError: the kit file was changed since, nobody is named, or the database refuses.
+    """
+    from holeqc.ledger.tags import TagDraft, open_tags
+    from holeqc.reports.tags import tags_for
+    from holeqc.reports.view import Run
+
+    text = Path(inspection.specification.path).read_bytes()
+    drafts = [
+        TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
+        for t in tags_for(Run(inspection))
+    ]
+    with ledger.transaction():
+        recorded = ledger.record(inspection, text, by)
+        tags = open_tags(ledger, recorded.inspections, drafts, by) if recorded.inspections else []
+        notes = _locked(ledger, recorded)
+    return RecordedRun(recorded, tuple(tags), (*recorded.notes, *notes))
+
+
+def _locked(ledger: Ledger, recorded: Recorded) -> list[str]:
+    """Say of which approved sets the run opened a new inspection."""
+    from holeqc.ledger.approvals import approved_before
+
+    return [
+        f"{part} {serial}: the set approved as entry {approval} is locked; this is a new inspection, which names it"
+        for (part, serial), approval in approved_before(ledger, recorded.inspections).items()
+    ]
+
+
+def who(by: str) -> str:
+    """Return who records: the option, else the variable HOLEQC_BY; '' where neither says."""
+    return by.strip() or os.environ.get(BY_VARIABLE, "").strip()
+
+
+def told(run: RecordedRun, where: str) -> str:
+    """Return what was recorded, in lines for the screen."""
+    done = run.recorded
+    lines = []
+    if done.added:
+        entries = f"entry {done.first}" if done.first == done.last else f"entries {done.first} to {done.last}"
+        count = len(done.inspections)
+        lines.append(f"Recorded in {where}: {count} {'part' if count == 1 else 'parts'}, from {entries}")
+    else:
+        lines.append(f"Nothing was added to {where}")
+    if run.tags:
+        lines.append(f"Tags opened: {', '.join(run.tags)}")
+    lines += [f"Note: {note}" for note in run.notes]
+    return "\n".join(lines) + "\n"
+
+
+def required_who(by: str, what: str) -> str:
+    """Return who records, or raise LedgerError that asks ``what``."""
+    from holeqc.problems import LedgerError
+
+    name = who(by)
+    if not name:
+        raise LedgerError(f"say {what}: a role or a number is enough, no name needed (--by)")
+    return name
+
+
+def a_day(text: str, option: str) -> dt.date | None:
+    """Return a day that was typed as 2026-11-01, None for no text.
+
+    Raises:
+        LedgerError: it is no such day.
+    """
+    from holeqc.problems import LedgerError
+
+    if not text.strip():
+        return None
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise LedgerError(f"{option} {text!r} is no day; give year, month, day as 2026-11-01") from None

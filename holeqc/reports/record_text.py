@@ -1,0 +1,218 @@
+"""What the ledger says of parts, tags and suspects, as text for the screen and as data for machines."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from holeqc.inspection.results import VERDICTS
+from holeqc.ledger.times import shown
+from holeqc.quantities import format_length
+from holeqc.reports import wording as w
+
+if TYPE_CHECKING:
+    from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
+    from holeqc.ledger.suspects import Suspects
+    from holeqc.ledger.tags import TagState
+
+Row = Mapping[str, Any]
+
+
+def when(row: Row) -> str:
+    """Return the moment of an entry as the clock at the bench showed it, to the minute."""
+    text = shown(str(row["at"]), int(row["offset_minutes"]))
+    return f"{text[:16]} {text[-6:]}"
+
+
+def mark(verdict: object) -> str:
+    """Return mark and word of a verdict, '-' where there is none."""
+    return w.marked(VERDICTS.index(str(verdict))) if str(verdict) in VERDICTS else "-"
+
+
+def name_of(row: Row) -> str:
+    """Return part and serial in one string."""
+    return w.plain(" ".join(str(row[key]) for key in ("part", "serial") if row[key]) or "part without name")
+
+
+# ------------------------------------------------------------------------------------------------------------ a part
+
+
+def part_text(story: PartStory) -> str:
+    """Return the whole story of a serial number, oldest first."""
+    lines = [f"Serial {w.plain(story.serial)}: {w.plural(len(story.inspections), 'inspection')}"]
+    for one in story.inspections:
+        lines += ["", *_inspection_lines(one)]
+    return "\n".join(lines) + "\n"
+
+
+def _inspection_lines(one: InspectionStory) -> Iterator[str]:
+    row = one.row
+    follows = f", follows inspection {row['follows']}" if row["follows"] else ""
+    yield f"{mark(row['verdict'])}  {name_of(row)}, kit {w.plain(row['kit'])} revision {w.plain(row['revision'])}"
+    yield f"   Inspection {row['id']}{follows}, entry {row['entry']}, {when(row)}, logged by {w.plain(row['made_by'])}"
+    days = " to ".join(dict.fromkeys(str(row[key]) for key in ("first_day", "last_day") if row[key]))
+    count = w.plural(int(row["readings"]), "reading")
+    yield f"   {count}{f', read {days}' if days else ''}, rule {w.plain(row['rule'])}"
+    for file in one.files:
+        newer = ", a newer revision is recorded" if file["replaced_by"] else ""
+        yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
+    for wrong in one.characteristics:
+        yield f"   {mark(wrong['verdict'])}  {_found(wrong, str(row['unit']))}"
+    if row["pin_verdict"] in {"hold", "reject"}:
+        yield f"   {mark(row['pin_verdict'])}  pins together"
+    for tag in one.tags:
+        yield from _tag_lines(tag)
+    for approval in one.approvals:
+        role = f" as {w.plain(approval['role'])}" if approval["role"] else ""
+        yield f"   Approved {when(approval)} by {w.plain(approval['made_by'])}{role}, entry {approval['entry']}"
+        if approval["withdrawn_at"] is not None:
+            yield f"   Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+
+
+def _found(row: Row, unit: str) -> str:
+    where = ", ".join(x for x in (f"hole {row['hole']}", str(row["wall"]), str(row["characteristic"])) if x)
+    found = row["found_word"] or ("" if row["found"] is None else _length(float(row["found"]), unit))
+    limits = [_length(float(row[key]), unit) for key in ("lower", "upper") if row[key] is not None]
+    allowed = f", allowed {' to '.join(limits)}" if limits and found else ""
+    return w.plain(f"{where}: {found or 'not read'}{allowed} ({row['cause']})")
+
+
+def _length(value: float, unit: str) -> str:
+    return format_length(value, unit, 4 if unit == "in" else 3)
+
+
+def _tag_lines(tag: TagStory) -> Iterator[str]:
+    row = tag.row
+    yield f"   Tag {row['number']}, hole {w.plain(row['hole'])}, {row['verdict']} (printed {w.plain(row['printed'])})"
+    for event in tag.events:
+        yield f"      {event_text(event)}"
+
+
+def event_text(event: Row) -> str:
+    """Return one event of a tag in a line."""
+    words = [str(event["event"])]
+    if event["disposition"]:
+        words = [f"disposition {event['disposition']}"]
+    if event["authority"]:
+        words.append(f"authority {event['authority']}")
+    if event["inspection_id"] and event["event"] != "opened":
+        words.append(f"inspection {event['inspection_id']}")
+    words.append(f"by {event['made_by']}")
+    note = f": {event['note']}" if event["note"] else ""
+    return w.plain(f"{when(event)}  {', '.join(words)}{note}")
+
+
+def story_data(story: PartStory) -> dict[str, Any]:
+    """Return a story as plain data: rows with the columns of the ledger's schema."""
+    return {
+        "serial": story.serial,
+        "inspections": [
+            {
+                **one.row, "files": list(one.files), "holes": list(one.holes),
+                "not_accepted": list(one.characteristics), "approvals": list(one.approvals),
+                "tags": [
+                    {**tag.row, "content": json.loads(str(tag.row["content"]) or "{}"), "events": list(tag.events)}
+                    for tag in one.tags
+                ],
+            }
+            for one in story.inspections
+        ],
+        "problems": list(story.problems),
+    }  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------------------------- lists
+
+
+def table_text(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return rows under headings in columns as wide as they need."""
+    widths = [max(len(head), *(len(row[n]) for row in rows)) if rows else len(head) for n, head in enumerate(heads)]
+    lines = [
+        "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip() for row in (heads, *rows)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def parts_text(rows: Sequence[Row]) -> str:
+    """Return the newest inspection of each part as a table."""
+    if not rows:
+        return "No part fits what was asked.\n"
+    heads = ("Verdict", "Part", "Serial", "Kit", "Revision", "Last read", "Logged", "By", "Open tags", "Approved")
+    cells = [
+        [
+            mark(r["verdict"]), w.plain(r["part"]), w.plain(r["serial"]), w.plain(r["kit"]), w.plain(r["revision"]),
+            str(r["last_day"] or "-"), when(r), w.plain(r["made_by"]), str(r["open_tags"] or "-"),
+            "yes" if r["approved"] else "no",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    return table_text(heads, cells) + f"\n{w.plural(len(rows), 'part')}\n"
+
+
+def tags_text(tags: Sequence[TagState]) -> str:
+    """Return tags as a table."""
+    if not tags:
+        return "No tag fits what was asked.\n"
+    heads = ("Tag", "Verdict", "Part", "Serial", "Hole", "Kit", "Opened", "State", "Disposition", "Authority")
+    cells = [
+        [
+            t.number, mark(t.row["verdict"]), w.plain(t.row["part"]), w.plain(t.row["serial"]), w.plain(t.row["hole"]),
+            w.plain(t.row["kit"]), when(t.row), t.state, t.disposition or "-", w.plain(t.authority) or "-",
+        ]
+        for t in tags
+    ]  # fmt: skip
+    still = sum(not t.closed for t in tags)
+    return table_text(heads, cells) + f"\n{w.plural(len(tags), 'tag')}, {still} open\n"
+
+
+def tags_data(tags: Sequence[TagState]) -> list[dict[str, Any]]:
+    """Return tags as plain data."""
+    return [
+        {
+            **t.row, "content": json.loads(str(t.row["content"]) or "{}"), "state": t.state,
+            "disposition": t.disposition, "authority": t.authority, "events": list(t.events),
+        }
+        for t in tags
+    ]  # fmt: skip
+
+
+def suspects_text(found: Suspects) -> str:
+    """Return what rests on a suspect gauge or fixture, and what would change."""
+    lines = [f"What rests on {found.what} {w.plain(found.name)}{f' since {found.since}' if found.since else ''}"]
+    if found.error is not None:
+        unit = found.unit or "kit unit"
+        lines.append(f"Error taken out of its readings: {found.error:+.6g} {unit} (reading minus true)")
+    lines += [w.plain(note) for note in found.notes]
+    if not found.parts:
+        return "\n".join([*lines, "No part rests on it."]) + "\n"
+    again = any(p.after for p in found.parts)
+    heads = ["Part", "Serial", "Kit", "Revision", "Read", "Readings", "Verdict", *(["Without error"] if again else [])]
+    cells = []
+    for p in found.parts:
+        row = [w.plain(p.part), w.plain(p.serial), w.plain(p.kit), w.plain(p.revision), p.last_day or "-"]
+        row += [str(p.readings), mark(p.verdict), *([mark(p.after)] if again else [])]
+        cells.append([*row, f"yes, entry {p.approval}" if p.approved else "no"])
+    lines += ["", table_text([*heads, "Approved"], cells).rstrip("\n")]
+    changed = [p for p in found.parts if p.changes]
+    if changed:
+        lines += ["", "What changes"]
+        lines += [w.plain(f"  {p.part} {p.serial}: {'; '.join(p.changes)}") for p in changed]
+    count = f"{w.plural(len(found.parts), 'part')}"
+    if again:
+        count += f", {sum(p.changed for p in found.parts)} with another verdict"
+    return "\n".join([*lines, "", f"{count}, {sum(p.approved for p in found.parts)} approved"]) + "\n"
+
+
+def suspects_data(found: Suspects) -> dict[str, Any]:
+    """Return the same as plain data."""
+    data = asdict(found)
+    for one, suspect in zip(data["parts"], found.parts, strict=True):
+        one["changed"] = suspect.changed
+    return data
+
+
+def as_json(data: Any) -> str:
+    """Return data as JSON text."""
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False, default=str) + "\n"
