@@ -18,21 +18,24 @@ def wear(
     files: Annotated[
         list[Path],
         typer.Argument(
-            metavar="[KIT.toml] FILES...", show_default=False,
+            metavar="[KIT.toml] FILES...",
+            show_default=False,
             help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
         ),
     ],
     events: Annotated[
         Path | None,
         typer.Option(
-            help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, fixture "
-            "repaired, coordinate frame changed); bushing or all; note."
+            help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
+            "fixture repaired, coordinate frame changed); bushing or all; note."
         ),
     ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Folder for fixture.html, fixture.pdf and fixture.json.")
     ] = None,
-    json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
+    ] = False,
     tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
 ) -> None:

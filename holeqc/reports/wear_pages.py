@@ -1,4 +1,5 @@
-"""The engineer's page about a fixture: what to do, where the bushings sit, how they drift, how the parts were seated."""
+"""The engineer's page about a fixture: what to do, where the bushings sit, how they drift, how the parts were "
+"seated."""
 
 from __future__ import annotations
 
@@ -39,7 +40,9 @@ def wear_report(wear: Wear, spec: Specification, sources: tuple[Source, ...] = (
         b.Section("about", f"{head}  ·  how it was worked out", tuple(_about(wear))),
     )
     lines = [w.tool_line(holeqc.__version__, spec), *w.source_lines(sources)]
-    return b.Report(f"Fixture {fixture}: wear", sections, b.Foot(lines, CAUTIONS), "letter" if spec.unit == "in" else "a4")
+    return b.Report(
+        f"Fixture {fixture}: wear", sections, b.Foot(lines, CAUTIONS), "letter" if spec.unit == "in" else "a4"
+    )
 
 
 def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Source, ...] = ()) -> list[Path]:
@@ -53,13 +56,14 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
     from holeqc.reports.pdf import pdf_report
 
     report = wear_report(wear, spec, sources)
+    data = json.dumps(wear.as_dict(), ensure_ascii=False, indent=1, allow_nan=False)
     content = {
         HTML: html_page(report).encode("utf-8", "backslashreplace"), PDF: pdf_report(report),
-        DATA: (json.dumps(wear.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode("utf-8", "replace"),
+        DATA: f"{data}\n".encode("utf-8", "replace"),
     }  # fmt: skip
     folder.mkdir(parents=True, exist_ok=True)
-    for name, data in content.items():
-        (folder / name).write_bytes(data)
+    for name, written in content.items():
+        (folder / name).write_bytes(written)
     return [folder / name for name in content]
 
 
@@ -82,9 +86,9 @@ def urgency_table(wear: Wear) -> b.Table:
     """Return the bushings with their first limit and when to change them."""
     unit = wear.history.unit
     columns = (
-        b.Column("Bushing"), b.Column("Hole"), b.Column("First limit", wraps=True), b.Column("Change before part", "right"),
-        b.Column("Parts left", "right"), b.Column("Mean hole out at (95 %)", "right"), b.Column("Room now", "right"),
-        b.Column("Answer", wraps=True),
+        b.Column("Bushing"), b.Column("Hole"), b.Column("First limit", wraps=True),
+        b.Column("Change before part", "right"), b.Column("Parts left", "right"),
+        b.Column("Mean hole out at (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
     )  # fmt: skip
     rows = []
     for hole in wear.order:
@@ -120,9 +124,9 @@ def _between(look: Outlook) -> str:
 def _bushings(wear: Wear) -> Iterator[b.Block]:
     yield b.Heading("Each bushing: drift and room left, most urgent first")
     yield b.Paragraph(
-        "Left: offset against the other bushings, seating taken out. Right: room to the limit that is reached first, its "
-        "mean and the forecast with its 95 % band; grey dots don't count, they lie before the last change; red: no room. "
-        "Blue marks: logged events. '?': a change that nobody logged.", "quiet",
+        "Left: offset against the other bushings, seating taken out. Right: room to the limit that is reached "
+        "first, its mean and the forecast with its 95 % band; grey dots don't count, they lie before the last "
+        "change; red: no room. Blue marks: logged events. '?': a change that nobody logged.", "quiet",
     )  # fmt: skip
     for hole in wear.order:
         yield b.Heading(_bushing_line(wear, hole), 3)
@@ -147,8 +151,9 @@ def trend_table(wear: Wear) -> b.Table:
     scale, digits = (1e4, "0.0001 in") if wear.history.unit == "in" else (1e3, "0.001 mm")
     columns = (
         b.Column("Bushing"), b.Column("Of"), b.Column("Since part", "right"), b.Column("Parts", "right"),
-        b.Column("Now", "right"), b.Column("Slope per 100 parts (95 %)", "right", True), b.Column("Median of slopes", "right"),
-        b.Column("Chance", "right"), b.Column("Neighbours", "right"), b.Column("Curved"),
+        b.Column("Now", "right"), b.Column("Slope per 100 parts (95 %)", "right", True),
+        b.Column("Median of slopes", "right"), b.Column("Chance", "right"), b.Column("Neighbours", "right"),
+        b.Column("Curved"),
     )  # fmt: skip
     rows: list[tuple[str, ...]] = []
     groups = set()
@@ -164,9 +169,9 @@ def trend_table(wear: Wear) -> b.Table:
                 "yes" if t.curved else "no",
             ))  # fmt: skip
     note = (
-        f"Lengths in {digits}. Slope by least squares; its interval counts neighbours that resemble each other for less. "
-        "Median of slopes: of all pairs of parts, which single bad readings don't move. Chance: of such a slope without wear. "
-        "Size against the others: minus the median size of the part's holes, which the drill moves."
+        f"Lengths in {digits}. Slope by least squares; its interval counts neighbours that resemble each other for "
+        "less. Median of slopes: of all pairs of parts, which single bad readings don't move. Chance: of such a "
+        "slope without wear. Size against the others: minus the median size of the part's holes, which the drill moves."
     )
     return b.Table(columns, tuple(rows), note, frozenset(groups))
 
@@ -201,8 +206,8 @@ def _share_table(wear: Wear) -> b.Table:
         for s in wear.shares
     )  # fmt: skip
     note = (
-        "Mean squares of one coordinate, averaged over holes and parts, parts out of seat included; what scatter adds to "
-        "an estimated seating is taken off. Intervals: parts drawn anew 999 times in runs of neighbours."
+        "Mean squares of one coordinate, averaged over holes and parts, parts out of seat included; what scatter "
+        "adds to an estimated seating is taken off. Intervals: parts drawn anew 999 times in runs of neighbours."
     )
     return b.Table(columns, rows, note)
 
@@ -219,10 +224,10 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         ("Holes", str(len(h.holes))), ("Lengths in", w.unit_name(h.unit)),
     ) if pair[1]))  # fmt: skip
     points = [
-        "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by weights "
-        "that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",
-        "Forecast: least squares of the room left against the part number, averaged over how much the level may wander; "
-        "changes that nobody logged are looked for first, and what lies before them doesn't count.",
+        "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by "
+        "weights that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",
+        "Forecast: least squares of the room left against the part number, averaged over how much the level may "
+        "wander; changes that nobody logged are looked for first, and what lies before them doesn't count.",
         "Two bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound.",
         words.COUNT_NOTE, words.LIMITS_NOTE,
     ]  # fmt: skip

@@ -25,7 +25,8 @@ POINTS = 240  #: dots in one panel; more are drawn as means of neighbours
 
 
 def map_picture(wear: Wear, spec: Specification) -> d.Drawing | None:
-    """Return the fixture to scale with each bushing's offset as an arrow, magnified, and its 95 % confidence ellipse."""
+    """Return the fixture to scale with each bushing's offset as an arrow, magnified, and its 95 % confidence "
+    "ellipse."""
     placed = [b for b in wear.bushings if np.isfinite(b.offset).all()]
     if not placed or not spec.located:
         return None
@@ -40,8 +41,9 @@ def map_picture(wear: Wear, spec: Specification) -> d.Drawing | None:
         _bushing_on_map(picture, wear, plate.at(*wear.history.nominal[b.hole]), b, ellipses[b.hole] * magnify, magnify)
     _bar(picture, wear, magnify, plate.room)
     picture.note = (
-        f"Plate to scale, offsets {magnify / plate.scale:.0f} times larger. Arrow: mean of the last {placed[0].recent} parts "
-        "against the pattern that most bushings agree on; ellipse: where that mean lies with 95 %; open dot: at first."
+        f"Plate to scale, offsets {magnify / plate.scale:.0f} times larger. Arrow: mean of the last "
+        f"{placed[0].recent} parts against the pattern that most bushings agree on; ellipse: where that mean lies "
+        "with 95 %; open dot: at first."
     )
     return picture
 
@@ -133,7 +135,11 @@ class Panel:
 
 
 def _panel(
-    picture: d.Drawing, box: tuple[float, float, float, float], x: tuple[float, float], y: tuple[float, float], title: str
+    picture: d.Drawing,
+    box: tuple[float, float, float, float],
+    x: tuple[float, float],
+    y: tuple[float, float],
+    title: str,
 ) -> Panel:
     left, top, wide, high = box
     room = 0.06 * (y[1] - y[0]) or 1e-6
@@ -213,7 +219,9 @@ def seating_picture(wear: Wear) -> d.Drawing | None:
     picture = d.Drawing(WIDTH, 18.0 + rows * (high + 30.0), "Seating of every part in the fixture, with limits")
     cycle = wear.history.cycle
     for n in range(rows):
-        values, low, up, centre = (s[:, n] * factors[n] for s in (seating.values, seating.lower, seating.upper, seating.centre))
+        values, low, up, centre = (
+            s[:, n] * factors[n] for s in (seating.values, seating.lower, seating.upper, seating.centre)
+        )
         panel = _panel(picture, (62.0, 16.0 + n * (high + 30.0), WIDTH - 72.0, high), (1.0, float(cycle[-1])),
                        _span(values, low, up), titles[n])  # fmt: skip
         _limit_lines(picture, panel, cycle, (low, up, centre))
@@ -304,8 +312,16 @@ def _room(picture: d.Drawing, wear: Wear, look: Outlook, box: tuple[float, float
     if told and f.before is not None:
         x = panel.x(max(f.before, f.last))
         picture.line((x, panel.top), (x, panel.top + panel.high), stroke=d.HOLD_INK, width=1.2, dash=(4.0, 2.0))
-        side = "end" if x > panel.left + 0.55 * panel.wide else "start"
-        picture.text(x + (-3 if side == "end" else 3), panel.top + 9, f"before {math.floor(f.before)}", SMALL, True, d.HOLD_INK, side)
+        side: d.Anchor = "end" if x > panel.left + 0.55 * panel.wide else "start"
+        picture.text(
+            x + (-3 if side == "end" else 3),
+            panel.top + 9,
+            f"before {math.floor(f.before)}",
+            SMALL,
+            True,
+            d.HOLD_INK,
+            side,
+        )
     touches = {res.SIZE_UPPER: "size", res.SIZE_LOWER: "size", res.POSITION: "place"}.get(look.limit, "pattern")
     _events(picture, panel, [e.cycle for e in wear.events if e.touches(touches, look.hole)])
 

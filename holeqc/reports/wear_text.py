@@ -32,7 +32,8 @@ def _table(wear: Wear) -> list[str]:
     lines = [f"{'bushing':<10}{'hole':<7}{'first limit':<23}{'before':>8}{'left':>7}{'mean out at (95 %)':>24}  answer"]
     for hole in wear.order:
         look = wear.first_of(hole)
-        name = f"{w.shorten(w.plain(wear.history.bushings[hole]), 9):<10}{w.shorten(w.plain(wear.history.holes[hole]), 6):<7}"
+        bushing, number = w.plain(wear.history.bushings[hole]), w.plain(wear.history.holes[hole])
+        name = f"{w.shorten(bushing, 9):<10}{w.shorten(number, 6):<7}"
         if look is None:
             lines.append(f"{name}{'-':<23}{'-':>8}{'-':>7}{'-':>24}  no data")
             continue

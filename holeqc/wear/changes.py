@@ -2,10 +2,10 @@
 
 At every place of a series the gain of a jump and a bend together over one steady trend is an F (2 degrees of freedom);
 the largest of them is compared with the largest of series whose residuals have been dealt out anew (999 times), for all
-series of a run at once: the chance given is that of a gain so large anywhere in any of them (sup-F: Andrews, Econometrica
-61, 1993; largest statistic over many tests by permutation: Westfall and Young, Resampling-Based Multiple Testing, 1993).
-Series are whitened first by their own wander (`holeqc.wear.paths`), so that neighbours that resemble each other don't
-pass for a change.
+series of a run at once: the chance given is that of a gain so large anywhere in any of them (sup-F: Andrews,
+Econometrica 61, 1993; largest statistic over many tests by permutation: Westfall and Young, Resampling-Based Multiple
+Testing, 1993). Series are whitened first by their own wander (`holeqc.wear.paths`), so that neighbours that resemble
+each other don't pass for a change.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.quantities import FloatArray
+from holeqc.statistics.basics import IntArray
 from holeqc.wear.paths import Basis, Binned, basis_for, binned, drawn_in
 
 LEVEL = 0.01  #: chance of one false change in all series of a run together
@@ -52,7 +53,7 @@ class _Search:
     """One series whitened: directions of jumps and bends (n,K) clear of trend and each other, residual (n,)."""
 
     basis: Basis
-    places: FloatArray
+    places: IntArray
     jump: FloatArray
     bend: FloatArray
     trend: FloatArray
@@ -79,16 +80,20 @@ def find_changes(
     for s in found:
         most = np.maximum(most, _gain(s, _clear(s.trend, s.rest[order])).max(axis=0))
     chance = (1 + (most[None, :] >= best[:, None] * (1 - 1e-12)).sum(axis=1)) / (deals + 1)
-    return [_describe(series, r, s, float(p)) if p <= level else None
-            for r, (s, p) in enumerate(zip(found, chance, strict=True))]
+    return [
+        _describe(series, r, s, float(p)) if p <= level else None
+        for r, (s, p) in enumerate(zip(found, chance, strict=True))
+    ]
 
 
-def _search_parts(cycle: FloatArray, count: FloatArray, walk: int) -> tuple[Basis, FloatArray, FloatArray, FloatArray, FloatArray]:
+def _search_parts(
+    cycle: FloatArray, count: FloatArray, walk: int
+) -> tuple[Basis, IntArray, FloatArray, FloatArray, FloatArray]:
     """Return (basis, places, trend, jumps, bends) whitened by one walk strength, orthonormal as `_Search` says."""
     basis = basis_for(cycle, count, 1)
     n = cycle.size
     margin = max(3, int(np.ceil(EDGE * n)))
-    places = np.arange(margin, n - margin + 1)
+    places = np.arange(margin, n - margin + 1, dtype=np.int64)
     after = np.arange(n)[:, None] >= places
     white = basis.white[walk]
     trend = np.linalg.qr(basis.wx[walk])[0]
@@ -104,7 +109,7 @@ def _clear(trend: FloatArray, columns: FloatArray) -> FloatArray:
     return np.asarray(columns - trend @ (trend.T @ columns))
 
 
-def _prepare(series: Binned, r: int, base: tuple[Basis, FloatArray, FloatArray, FloatArray, FloatArray]) -> _Search:
+def _prepare(series: Binned, r: int, base: tuple[Basis, IntArray, FloatArray, FloatArray, FloatArray]) -> _Search:
     """Return a series whitened by its wander, unless one change explains it very much better than wander does.
 
     Both are judged by BIC: a change takes three numbers (its place, a jump, a bend), a walk one.
@@ -116,7 +121,7 @@ def _prepare(series: Binned, r: int, base: tuple[Basis, FloatArray, FloatArray, 
     square = float(rest @ rest)
     changed = square / (1.0 + float(_gain(steady, rest[:, None]).max())) + within
     white = basis.white @ y
-    of_trend = (basis.wx.transpose(0, 2, 1) @ white[:, :, None])
+    of_trend = basis.wx.transpose(0, 2, 1) @ white[:, :, None]
     left = (white**2).sum(axis=1) - (of_trend * (basis.inverse @ of_trend)).sum(axis=(1, 2)) + within
     walking = n * np.log(np.maximum(left, 1e-300)) + basis.log_cover
     walk = int(np.argmin(walking))
@@ -159,7 +164,7 @@ def _columns(cycle: FloatArray, k: int) -> FloatArray:
     return np.stack([np.ones(cycle.size), away, after, np.where(after, away + 0.5, 0.0)], axis=1)
 
 
-def _kind(series: Binned, r: int, places: FloatArray, k: int) -> tuple[str, int]:
+def _kind(series: Binned, r: int, places: IntArray, k: int) -> tuple[str, int]:
     """Return which of jump, bend and curve has the smallest BIC (Schwarz, Annals of Statistics 6, 1978), and its place.
 
     A bend alone is looked for at every place, since its best place is not that of jump and bend together.

@@ -53,7 +53,9 @@ def starts(events: Iterable[Event], what: str, hole: int | None = None) -> list[
     return sorted({1.0, *(e.cycle for e in events if e.touches(what, hole))})
 
 
-def events_from(rows: Iterable[Mapping[str, str]], history: History, file: str = "") -> tuple[list[Event], list[Problem]]:
+def events_from(
+    rows: Iterable[Mapping[str, str]], history: History, file: str = ""
+) -> tuple[list[Event], list[Problem]]:
     """Return the events of a file's rows (heading -> text), and what is wrong with the rest.
 
     A row is placed by serial number (of the first part drilled after it), by cycle, or by date (the first part read
@@ -76,10 +78,12 @@ def events_from(rows: Iterable[Mapping[str, str]], history: History, file: str =
             allowed = f"a serial number, cycle or date of the readings{f', nearest {near[0]}' if near else ''}"
             wrong.append(("event-not-placed", "no part of the readings is named", found or "nothing", allowed))
         if unknown:
-            wrong.append(("event-bushing", "a bushing is not in the kit", ", ".join(unknown), ", ".join(history.bushings)))
+            wrong.append(
+                ("event-bushing", "a bushing is not in the kit", ", ".join(unknown), ", ".join(history.bushings))
+            )
         if wrong or kind is None or cycle is None:
-            problems += [Problem(WARNING, code, message, found, allowed, "The event is left out; mend the events file",
-                                 file=file, cell=f"row {number}") for code, message, found, allowed in wrong]  # fmt: skip
+            action, place = "The event is left out; mend the events file", f"row {number}"
+            problems += [Problem(WARNING, *found, action, file=file, cell=place) for found in wrong]
             continue
         events.append(Event(kind, cycle, bushings, said["note"]))
     return sorted(events, key=lambda e: e.cycle), problems

@@ -1,18 +1,18 @@
 """How many more cycles until the mean hole of a bushing uses up its room, and how sure that is.
 
 What is forecast: the margin of a hole is its room before the limit (size, position with bonus, the pins together). Its
-mean over parts, the scatter of single parts taken off, is a level that wear lowers. **The forecast is the cycle at which
-this mean margin reaches zero: from then on about half of the parts would fail.** Single parts fail earlier; from which
-cycle on one in forty does (mean less two standard deviations) is given beside it, without an interval.
+mean over parts, the scatter of single parts taken off, is a level that wear lowers. **The forecast is the cycle at
+which this mean margin reaches zero: from then on about half of the parts would fail.** Single parts fail earlier; from
+which cycle on one in forty does (mean less two standard deviations) is given beside it, without an interval.
 
 The interval holds the cycle with 95 %: its ends are where the chance that the mean margin is used up is 2.5 % and
 97.5 % (for a level that doesn't wander this is Fieller's interval, Graybill and Iyer, Regression Analysis, 1994, 6.2).
 ``before`` is where the chance is 5 %: change before it. Where the data don't show that the margin falls, there is no
 upper end and the answer is 'cannot tell yet'.
 
-Simulated coverage (tests/benchmarks/simulate_coverage.py, 2000 histories each) stands in that script's output. Wear that
-comes in many irregular steps too small to stand out of the scatter looks straight while it isn't: there the interval
-holds less than it says.
+Simulated coverage (tests/benchmarks/simulate_coverage.py, 2000 histories each) stands in that script's output. Wear
+that comes in many irregular steps too small to stand out of the scatter looks straight while it isn't: there the
+interval holds less than it says.
 """
 
 from __future__ import annotations
@@ -39,10 +39,11 @@ class Forecast:
     """When the mean margin of a series is used up, in cycles of the fixture's count.
 
     ``state``: ``forecast``; ``cannot tell yet`` (no slope that the data support; ``before`` may still hold);
-    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided
-    95 % lower bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known. ``now`` and
-    ``sd``: mean margin at the last cycle and scatter of one part about it; ``slope`` of the margin per cycle with its
-    standard deviation. ``start``: first cycle that counts, ``n`` values. ``curved``; ``wander`` (see `paths.Path`).
+    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already); ``no data``. ``estimate`` the
+    middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided 95 % lower bound, ``singles`` where one part in forty
+    fails; None where beyond the horizon or not known. ``now`` and ``sd``: mean margin at the last cycle and scatter of
+    one part about it; ``slope`` of the margin per cycle with its standard deviation. ``start``: first cycle that
+    counts, ``n`` values. ``curved``; ``wander`` (see `paths.Path`).
     """
 
     state: str
@@ -96,7 +97,9 @@ def forecast(
     last = float(cycle[-1]) if cycle.size else 0.0
     if t.size < LEAST or not np.ptp(t) > 0:
         mean = float(y.mean()) if y.size else float("nan")
-        return Forecast(NONE, last, float(t[0]) if t.size else last, t.size, mean, float("nan"), float("nan"), float("nan"))
+        return Forecast(
+            NONE, last, float(t[0]) if t.size else last, t.size, mean, float("nan"), float("nan"), float("nan")
+        )
     found: list[changes.Change] = []
     while len(found) < 4:
         change = changes.find_changes(t, y[:, None], seed=seed, deals=deals, level=level)[0]
@@ -126,13 +129,13 @@ def _ahead(t: FloatArray, y: FloatArray, last: float) -> Forecast:
     sd = float(path.weight @ path.sd)
     falls = path.chance_negative(1) > 0.975
     state = NOW if chance[0] > 0.5 else SHUT if chance[-1] > 0.975 else FAR if falls else OPEN
-    ends = [_where(ahead, chance, p) for p in (0.5, 0.025, 0.975, 0.05)]
+    middle_at, low, high, before = (_where(ahead, chance, p) for p in (0.5, 0.025, 0.975, 0.05))
     singles = _where(ahead, -middle, -SINGLE_SD * sd)
     if state == OPEN:
-        ends[0] = ends[2] = singles = None
+        middle_at = high = singles = None
     return Forecast(
-        state, last, float(t[0]), t.size, float(middle[0]), sd, slope, slope_sd, *ends, singles, curved, path.wander,
-        (), path,
+        state, last, float(t[0]), t.size, float(middle[0]), sd, slope, slope_sd, middle_at, low, high, before, singles,
+        curved, path.wander, (), path,
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """The fixture's history: readings of many parts as arrays, parts in order of drilling, in the drawing's frame.
 
 One fixture drills all parts of a kit, the mirrored ones too, so the deviations of mirrored parts are turned into the
-frame of the drawing (`Part.signs`). Walls are drilled by one stroke through one bushing: the place of a hole is the mean
-of its walls, its size the mean of all its two-point readings. Readings that are doubted are left out.
+frame of the drawing (`Part.signs`). Walls are drilled by one stroke through one bushing: the place of a hole is the
+mean of its walls, its size the mean of all its two-point readings. Readings that are doubted are left out.
 """
 
 from __future__ import annotations
@@ -35,8 +35,9 @@ class Margins:
     """Room that is left before a limit, positive inside, as the inspection works it out; NaN where not known.
 
     ``size_upper``, ``size_lower``, ``position`` (P,H): limit minus the reading that lies worst; for position the radius
-    of the zone with its bonus minus the distance of the axis, in the wall that lies worst. ``pattern`` and ``pins`` (P,)
-    are of the whole pattern: hole to hole, and of the pins together; ``binding`` (P,H) which holes leave it no more room.
+    of the zone with its bonus minus the distance of the axis, in the wall that lies worst. ``pattern`` and ``pins``
+    (P,) are of the whole pattern: hole to hole, and of the pins together; ``binding`` (P,H) which holes leave it no
+    more room.
     """
 
     size_upper: FloatArray
@@ -159,7 +160,7 @@ def _pattern(evidence: Evidence, places: Places, sizes: Sizes) -> tuple[FloatArr
     """Return the margin of the floated pattern (P,) and its binding holes (P,H); NaN where the kit asks none."""
     spec = evidence.spec
     asked = np.array([h.position.pattern_tolerance is not None for h in spec.holes])
-    parts, holes, walls = evidence.shape
+    parts, holes = evidence.shape[:2]
     if not asked.any() or not places.known.any():
         return np.full(parts, np.nan), np.zeros((parts, holes), dtype=np.bool_)
     zones = position_zones(spec, sizes, pattern=True)
@@ -168,7 +169,7 @@ def _pattern(evidence: Evidence, places: Places, sizes: Sizes) -> tuple[FloatArr
     turns = all(h.position.pattern_rotates for h in spec.holes)
     floated = float_pattern(evidence, places, radius, asked[:, None] & read, rotate=turns)
     whole = (np.isfinite(radius) & places.known)[:, asked][:, :, read].all(axis=(1, 2))
-    return np.where(whole, floated.margin, np.nan), floated.binding.any(axis=2)
+    return np.where(whole, floated.margin, np.nan), np.asarray(floated.binding.any(axis=2))
 
 
 def _problems(evidence: Evidence, dated: BoolArray) -> tuple[Problem, ...]:

@@ -2,9 +2,9 @@
 
 A series y (one value a part) is level + scatter; the level moves by a polynomial of the cycle and a random walk, which
 stands for wear that comes in steps. Generalised least squares for each of a row of walk strengths; the strengths are
-averaged by their marginal likelihood (restricted likelihood: Patterson and Thompson, Biometrika 58, 1971; averaging over
-a parameter instead of fixing it: Box and Tiao, Bayesian Inference in Statistical Analysis, 1973, ch. 2), so that a series
-too short to show its wander is not taken to have none. Long series are worked as means of neighbours.
+averaged by their marginal likelihood (restricted likelihood: Patterson and Thompson, Biometrika 58, 1971; averaging
+over a parameter instead of fixing it: Box and Tiao, Bayesian Inference in Statistical Analysis, 1973, ch. 2), so that
+a series too short to show its wander is not taken to have none. Long series are worked as means of neighbours.
 """
 
 from __future__ import annotations

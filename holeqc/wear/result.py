@@ -29,7 +29,7 @@ SIZE_UPPER, SIZE_LOWER, POSITION, PATTERN, PINS = (
 
 #: columns of `Wear.frame`, one row a bushing, most urgent first
 COLUMNS: dict[str, str] = {
-    "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where none is named",
+    "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
     "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
     "before": "change before this cycle (one-sided 95 %), NaN where not known", "left": "parts left until then",
     "estimate": "cycle at which the mean hole leaves its limit", "lower": "95 % interval", "upper": "95 % interval",
@@ -171,10 +171,13 @@ class Wear:
                        for s in self.shares],
             "identifiability": list(self.notes),
             "drill": None if self.drill is None else _trend(self.drill),
-            "events": [{"kind": e.kind, "cycle": e.cycle, "bushings": [h.bushings[b] for b in sorted(e.bushings)] or ["all"],
-                        "note": e.note} for e in self.events],
+            "events": [self._event(e) for e in self.events],
             "problems": [p.as_dict() for p in self.problems],
         }  # fmt: skip
+
+    def _event(self, e: Event) -> dict[str, Any]:
+        bushings = [self.history.bushings[b] for b in sorted(e.bushings)] or ["all"]
+        return {"kind": e.kind, "cycle": e.cycle, "bushings": bushings, "note": e.note}
 
     def _bushing(self, hole: int) -> dict[str, Any]:
         h = self.history
@@ -190,8 +193,10 @@ class Wear:
 
     def _outlook(self, look: Outlook) -> dict[str, Any]:
         f = look.forecast
-        names = ("state", "start", "n", "now", "sd", "slope", "slope_sd", "estimate", "lower", "upper", "before", "left",
-                 "singles", "curved", "wander")  # fmt: skip
+        names = (
+            "state", "start", "n", "now", "sd", "slope", "slope_sd", "estimate", "lower", "upper", "before", "left",
+            "singles", "curved", "wander",
+        )  # fmt: skip
         hole = None if look.hole is None else self.history.holes[look.hole]
         bushing = None if look.hole is None else self.history.bushings[look.hole]
         return dict(plain({"limit": look.limit, "hole": hole, "bushing": bushing} | {n: getattr(f, n) for n in names}))
@@ -218,8 +223,10 @@ class Wear:
 
 
 def _trend(t: Trend) -> dict[str, Any]:
-    names = ("start", "end", "n", "level", "slope", "lower", "upper", "robust", "chance", "sd", "neighbours", "effective",
-             "curved", "recent")  # fmt: skip
+    names = (
+        "start", "end", "n", "level", "slope", "lower", "upper", "robust", "chance", "sd", "neighbours", "effective",
+        "curved", "recent",
+    )  # fmt: skip
     return dict(plain({n: getattr(t, n) for n in names}))
 
 

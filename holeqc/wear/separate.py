@@ -2,9 +2,10 @@
 
 With positions as complex numbers z = x + iy, a shifted, turned and scaled pattern is z = c + a n: linear in c and a and
 exact for any angle. The seating of a part is the M-estimate of (c, a) over its holes: least squares, then Huber's and
-then Tukey's weights on the length of what is left (Huber, Robust Statistics, 1981, ch. 7; Maronna, Martin, Yohai, Robust
-Statistics, 2006, ch. 4), so that a hole that is off does not drag the seating. A bushing that is off on every part is
-found as the median of neighbouring parts, subtracted, and the seating estimated again. All parts are worked at once.
+then Tukey's weights on the length of what is left (Huber, Robust Statistics, 1981, ch. 7; Maronna, Martin, Yohai,
+Robust Statistics, 2006, ch. 4), so that a hole that is off does not drag the seating. A bushing that is off on every
+part is found as the median of neighbouring parts, subtracted, and the seating estimated again. All parts are worked at
+once.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.problems import DataError
-from holeqc.quantities import GRAIN, FloatArray
+from holeqc.quantities import GRAIN, BoolArray, FloatArray
 
 HUBER, TUKEY = 1.50, 5.12
 """Bends of the weights, in standard deviations of a coordinate: 95 % efficiency at a normal error in the plane, from
@@ -80,7 +81,7 @@ def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOU
     Raises:
         DataError: fewer than two holes, or all of them in one place.
     """
-    parts, holes = off.shape[:2]
+    holes = off.shape[1]
     if holes < 2 or not np.ptp(nominal, axis=0).any():
         raise DataError(f"a seating needs at least two holes apart from one another; found {holes}")
     centre = nominal.mean(axis=0)
@@ -187,14 +188,16 @@ def _spread(pattern: _Pattern, rest: FloatArray, weight: FloatArray, there: Floa
     counted = there * (weight > 1e-3)
     count = counted.sum(axis=1)
     some = count > 0
-    free = 1.0 - (4.0 if pattern.scaled else 3.0) * float((counted.sum(axis=0) > 0).sum()) / (2.0 * float(count.sum()) or 1.0)
+    free = 1.0 - (4.0 if pattern.scaled else 3.0) * float((counted.sum(axis=0) > 0).sum()) / (
+        2.0 * float(count.sum()) or 1.0
+    )
     if not some.any() or free <= 0.0:
         return 0.0
     square = ((rest[0] ** 2 + rest[1] ** 2) * counted).sum(axis=1)[some] / (2.0 * count[some])
     return float(np.sqrt(np.median(square) / free))
 
 
-def _local(pattern: _Pattern, rest: FloatArray, known: FloatArray, neighbours: int, sigma: float) -> FloatArray:
+def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: int, sigma: float) -> FloatArray:
     """Return the bushings' offsets (2,H,P): medians of blocks of parts, a straight line from block to block.
 
     Offsets that together look like a seating can't be told from one: a robust motion is taken out of each block, so
@@ -220,7 +223,7 @@ def _local(pattern: _Pattern, rest: FloatArray, known: FloatArray, neighbours: i
     return middles[:, :, right - 1] * (1.0 - share) + middles[:, :, right] * share
 
 
-def _block_medians(rest: FloatArray, known: FloatArray, edges: FloatArray) -> FloatArray:
+def _block_medians(rest: FloatArray, known: BoolArray, edges: FloatArray) -> FloatArray:
     """Return medians (2,H,B) of the parts between edges; NaN where a block has none. Blocks differ by one part."""
     width = int(np.diff(edges).max())
     index = edges[:-1, None] + np.arange(width)
@@ -231,6 +234,10 @@ def _block_medians(rest: FloatArray, known: FloatArray, edges: FloatArray) -> Fl
     values.sort(axis=3)
     count = there.sum(axis=2)
     low, high = np.maximum(count - 1, 0) // 2, count // 2
-    pick = [np.take_along_axis(values, np.broadcast_to(np.minimum(k, width - 1)[None, :, :, None],
-                                                       (*values.shape[:3], 1)), axis=3)[..., 0] for k in (low, high)]
+    pick = [
+        np.take_along_axis(
+            values, np.broadcast_to(np.minimum(k, width - 1)[None, :, :, None], (*values.shape[:3], 1)), axis=3
+        )[..., 0]
+        for k in (low, high)
+    ]
     return np.where(count > 0, 0.5 * (np.where(count > 0, pick[0], 0.0) + np.where(count > 0, pick[1], 0.0)), np.nan)

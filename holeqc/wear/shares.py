@@ -1,4 +1,5 @@
-"""How much each cause moves a hole: shares of the mean square deviation of a coordinate, and what can't be told apart."""
+"""How much each cause moves a hole: shares of the mean square deviation of a coordinate, and what can't be told "
+"apart."""
 
 from __future__ import annotations
 
@@ -11,6 +12,7 @@ from holeqc.wear.history import History
 from holeqc.wear.separate import Separation
 
 RESAMPLES = 999
+LEAST = 10  #: parts for shares
 CAUSES = ("seating shift", "seating turn", "scale", "bushing offset", "bushing drift", "scatter")
 MEANING = {
     "seating shift": "the part lay shifted in the fixture, from part to part",
@@ -39,11 +41,12 @@ def variance_shares(separation: Separation, nominal: FloatArray, *, seed: int = 
     What the scatter adds to a seating that is estimated from N holes is taken off (expected mean squares of least
     squares: s²/N for the shift, s²/2N for turn and scale each). Parts are drawn anew in runs of P^(1/3) neighbours, so
     that what hangs together in time stays together (Künsch, Annals of Statistics 17, 1989); 999 draws, percentiles.
+    Empty for fewer than `LEAST` parts.
     """
     terms = _terms(separation, nominal)
     terms = terms[np.isfinite(terms).all(axis=1)]
     parts = terms.shape[0]
-    if parts < 2:
+    if parts < LEAST:
         return ()
     length = max(1, round(parts ** (1 / 3)))
     runs = parts // length
@@ -56,7 +59,13 @@ def variance_shares(separation: Separation, nominal: FloatArray, *, seed: int = 
     low, high = np.percentile(drawn / drawn.sum(axis=1, keepdims=True), [2.5, 97.5], axis=0)
     total = float(found.sum()) or 1.0
     return tuple(
-        Share(cause, float(np.sqrt(square)), float(square / total), float(min(a, square / total)), float(max(b, square / total)))
+        Share(
+            cause,
+            float(np.sqrt(square)),
+            float(square / total),
+            float(min(a, square / total)),
+            float(max(b, square / total)),
+        )
         for cause, square, a, b in zip(CAUSES, found, low, high, strict=True)
     )
 
@@ -93,10 +102,10 @@ def identifiability(history: History, separation: Separation) -> tuple[str, ...]
     taken = 4 if separation.scaled else 3
     many = max(0, (holes - 2) // 2)
     said = [
-        f"{holes} holes give {2 * holes} coordinates a part; shift, turn{' and scale' if separation.scaled else ''} take "
-        f"{taken} of them, so {2 * holes - taken} are left to tell the bushings apart.",
-        "Bushings that have moved together as a shifted, turned or scaled pattern look like a seating and can't be told "
-        "from one: offsets are of each bushing against the pattern that most bushings agree on.",
+        f"{holes} holes give {2 * holes} coordinates a part; shift, turn{' and scale' if separation.scaled else ''} "
+        f"take {taken} of them, so {2 * holes - taken} are left to tell the bushings apart.",
+        "Bushings that have moved together as a shifted, turned or scaled pattern look like a seating and can't be "
+        "told from one: offsets are of each bushing against the pattern that most bushings agree on.",
     ]
     if many:
         said.append(

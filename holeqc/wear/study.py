@@ -19,7 +19,7 @@ from holeqc.wear.paths import drawn_in
 from holeqc.wear.separate import Separation, separate
 from holeqc.wear.shares import identifiability, variance_shares
 from holeqc.wear.trend import LEAST as LEAST_TREND
-from holeqc.wear.trend import trend_of
+from holeqc.wear.trend import Trend, trend_of
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Readings
@@ -44,8 +44,10 @@ def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[
     if separation is not None:
         said += _hands(history, separation)
     found = _changes(history, separation, seating, events)
-    bushings = () if separation is None else tuple(
-        _bushing(history, separation, events, found, h) for h in range(len(history.holes))
+    bushings = (
+        ()
+        if separation is None
+        else tuple(_bushing(history, separation, events, found, h) for h in range(len(history.holes)))
     )
     drill = _drill(history, events)
     outlooks = _outlooks(history, seating, bushings, events)
@@ -84,23 +86,26 @@ def _separated(history: History, said: list[Problem]) -> Separation | None:
 def _seating(history: History, s: Separation, events: Sequence[ev.Event]) -> res.Seating:
     """Return seating with limits: median and 1.4826 times the median distance from it, of each stretch between events.
 
-    The limits are so wide that a steady history of normal seatings has a part beyond any of them with chance `ALARM`.
+    The limits are so wide that a steady history of normal seatings has a part beyond any of them with a chance of about
+    `ALARM`: quantiles of Student's t with 0.37 (n - 1) degrees of freedom, since the median distance tells the scatter
+    as well as 37 of 100 normal values do (Rousseeuw and Croux, Journal of the American Statistical Association
+    88, 1993).
     """
-    from scipy.special import ndtri
+    from scipy.special import stdtrit
 
     values = np.column_stack([s.shift, s.rotation, s.scale])
     centre, half = np.full_like(values, np.nan), np.full_like(values, np.nan)
-    reach = -float(ndtri(ALARM / (2 * 3 * max(len(history), 1))))
     starts = ev.starts(events, ev.SEATING)
     for first, end in zip(starts, [*starts[1:], np.inf], strict=True):
         inside = (history.cycle >= first) & (history.cycle < end)
         some = values[inside & np.isfinite(values[:, 0])]
-        if some.shape[0] >= LEAST_TREND:
+        if some.shape[0] >= LEAST:
+            reach = -float(stdtrit(0.37 * (some.shape[0] - 1), ALARM / (2 * 3 * len(history))))
             middle = np.median(some, axis=0)
             centre[inside] = middle
             half[inside] = reach * 1.4826 * np.median(np.abs(some - middle), axis=0)
     with np.errstate(invalid="ignore"):
-        out = (np.abs(values - centre) > half)[:, :3].any(axis=1)
+        out = np.asarray((np.abs(values - centre) > half)[:, :3].any(axis=1))
     return res.Seating(values, centre, centre - half, centre + half, out, ALARM)
 
 
@@ -111,7 +116,7 @@ def _hands(history: History, s: Separation) -> list[Problem]:
     there = [n for n in range(len(history.hands)) if (history.hand == n).sum() >= LEAST]
     if len(there) != 2:
         return []
-    moved = (s.rest - s.local)
+    moved = s.rest - s.local
     groups = [moved[history.hand == n] for n in there]
     mean = [np.nanmean(g, axis=0) for g in groups]
     error = [np.nanvar(g, axis=0, ddof=1) / np.maximum(np.isfinite(g).sum(axis=0), 1) for g in groups]
@@ -134,7 +139,9 @@ def _hands(history: History, s: Separation) -> list[Problem]:
 # ------------------------------------------------------------------------------------------------------------ changes
 
 
-def _channels(history: History, s: Separation | None, seating: res.Seating | None) -> list[tuple[int | None, str, FloatArray]]:
+def _channels(
+    history: History, s: Separation | None, seating: res.Seating | None
+) -> list[tuple[int | None, str, FloatArray]]:
     """Return every series that is searched for changes: (hole, channel, values (P,))."""
     out: list[tuple[int | None, str, FloatArray]] = []
     if s is not None and seating is not None:
@@ -252,7 +259,7 @@ def _bushing(
     return res.Bushing(hole, recent.mean(axis=0), spread, count, drawn_in(all_[:count]).mean(axis=0), trends)
 
 
-def _drill(history: History, events: Sequence[ev.Event]) -> res.Trend | None:
+def _drill(history: History, events: Sequence[ev.Event]) -> Trend | None:
     """Return the trend of all sizes together since the drill was last reground."""
     start = ev.starts([e for e in events if e.kind == ev.DRILL], ev.SIZE)[-1]
     used = history.cycle >= start
@@ -275,7 +282,9 @@ def _outlooks(
     for h in range(len(history.holes)):
         size = ev.starts(events, ev.SIZE, h)
         planned += [(res.SIZE_UPPER, h, m.size_upper[:, h], size), (res.SIZE_LOWER, h, m.size_lower[:, h], size)]
-        planned.append((res.POSITION, h, place[:, h], sorted({*ev.starts(events, ev.PLACE, h), *ev.starts(events, ev.SEATING)})))
+        planned.append(
+            (res.POSITION, h, place[:, h], sorted({*ev.starts(events, ev.PLACE, h), *ev.starts(events, ev.SEATING)}))
+        )
     culprit = _culprit(history, bushings)
     whole = ev.starts(events, ev.PATTERN)
     planned += [(res.PATTERN, culprit, m.pattern, whole), (res.PINS, culprit, m.pins, whole)]
@@ -303,9 +312,7 @@ def _culprit(history: History, bushings: Sequence[res.Bushing]) -> int | None:
     return max(far)[1] if far else None
 
 
-def _order(
-    history: History, bushings: Sequence[res.Bushing], outlooks: Sequence[res.Outlook]
-) -> tuple[int, ...]:
+def _order(history: History, bushings: Sequence[res.Bushing], outlooks: Sequence[res.Outlook]) -> tuple[int, ...]:
     """Return the holes, most urgent first; where nothing is forecast, the one that is furthest off first."""
     first: dict[int, tuple[int, float]] = {}
     for look in outlooks:

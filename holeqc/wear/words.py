@@ -11,7 +11,7 @@ from holeqc.quantities import format_length
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
 from holeqc.wear.changes import CURVE, JUMP
-from holeqc.wear.forecast import FAR, NOW, OPEN, SHUT
+from holeqc.wear.forecast import FAR, LEAST, NONE, NOW, OPEN, SHUT
 
 if TYPE_CHECKING:
     from holeqc.wear.forecast import Forecast
@@ -21,7 +21,8 @@ LIMITS_NOTE = (
     "to us."
 )
 COUNT_NOTE = (
-    "Cycles are parts in the files, counted from 1 in order of their day. Parts that aren't in the files aren't counted."
+    "Cycles are parts in the files, counted from 1 in order of their day. Parts that aren't in the files are not "
+    "counted."
 )
 FORECAST_NOTE = (
     "A forecast is of the mean hole: the cycle at which it has no room left, when about half of the parts would fail. "
@@ -87,7 +88,8 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         if f.state == NOW:
             yield (
                 f"{_capital(name_of(wear, look.hole))}: the room to {look.limit} is used up, "
-                f"mean margin {_length(wear, f.now)}. Stop and change it before the next part; judge the last parts again."
+                f"mean margin {_length(wear, f.now)}. Stop and change it before the next part; judge the last parts "
+                "again."
             )
             continue
         if by_drill(wear, look):
@@ -119,12 +121,15 @@ def _out_of_seat(wear: res.Wear) -> Iterator[str]:
     for run in np.split(index, np.flatnonzero(np.diff(index) > 1) + 1):
         away = (wear.seating.values - wear.seating.centre)[run].mean(axis=0)
         serials = wear.history.serials
-        whole = _capital(at(wear, run[0] + 1)) if run.size == 1 else (
-            f"Parts {run[0] + 1} to {run[-1] + 1} ({serials[run[0]]} to {serials[run[-1]]})")
+        whole = (
+            _capital(at(wear, run[0] + 1))
+            if run.size == 1
+            else (f"Parts {run[0] + 1} to {run[-1] + 1} ({serials[run[0]]} to {serials[run[-1]]})")
+        )
         yield (
             f"{whole} lay out of seat: shifted by {vector(wear, away[:2])} and turned by "
-            f"{1000 * away[2]:+.2f} mrad against the others. Look for chips on the stops and a loose clamp; judge these "
-            "parts by their own readings."
+            f"{1000 * away[2]:+.2f} mrad against the others. Look for chips on the stops and a loose clamp; judge "
+            "these parts by their own readings."
         )
 
 
@@ -145,9 +150,14 @@ def question(wear: res.Wear, found: res.Found) -> str:
         return f"{_capital(text)} (chance of that by accident {c.chance:.2g}). Watch it more often."
     if c.kind == JUMP:
         text = f"{what} jumps by {c.step:+.2g} {unit} at {place}"
-        ask = "changed, knocked or repaired" if found.hole is not None else "was the fixture moved or the machine set anew"
+        ask = (
+            "changed, knocked or repaired"
+            if found.hole is not None
+            else "was the fixture moved or the machine set anew"
+        )
     else:
-        text = f"{what} changes its pace at {place}: from {100 * c.slope_before:+.1g} to {100 * c.slope_after:+.2g} {unit} per 100 parts"
+        before, after = 100 * c.slope_before, 100 * c.slope_after
+        text = f"{what} changes its pace at {place}: from {before:+.1g} to {after:+.2g} {unit} per 100 parts"
         ask = "did something begin to rub or come loose" if found.hole is not None else "does a stop or clamp wear"
     return (
         f"{_capital(text)}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
@@ -181,8 +191,8 @@ def _drill(wear: res.Wear) -> Iterator[str]:
     grows = "grow" if t.slope > 0 else "shrink"
     looks = [o for o in wear.outlooks if o.forecast.state in (NOW, SHUT, FAR) and by_drill(wear, o)]
     text = (
-        f"All holes {grows} alike by {abs(100 * t.slope):.2g} {wear.history.unit} per 100 parts since part {t.start:.0f}: "
-        "that is the drill, not a bushing."
+        f"All holes {grows} alike by {abs(100 * t.slope):.2g} {wear.history.unit} per 100 parts since part "
+        f"{t.start:.0f}: that is the drill, not a bushing."
     )
     if looks and looks[0].forecast.before is not None:
         text += f" Regrind or change it before part {np.floor(looks[0].forecast.before):.0f} ({looks[0].limit})."
@@ -195,14 +205,21 @@ def _rest(wear: res.Wear) -> Iterator[str]:
     for look in wear.outlooks:
         if look.hole is not None and not by_drill(wear, look):
             first.setdefault(look.hole, look)
+    idle = [wear.history.bushings[h] for h in wear.order if h not in first or first[h].forecast.state == NONE]
+    count = f"{len(wear.history)} part{'' if len(wear.history) == 1 else 's'}"
+    if idle:
+        yield f"{', '.join(idle)}: nothing can be forecast from {count}; at least {LEAST} are needed."
     for state in (FAR, OPEN):
         looks = [first[h] for h in wear.order if h in first and first[h].forecast.state == state]
         if not looks:
             continue
         names = ", ".join(wear.history.bushings[o.hole] for o in looks if o.hole is not None)
         bounds = [o.forecast.before for o in looks if o.forecast.before is not None]
-        text = f"{names}: wear is seen, its end is far off" if state == FAR else (
-            f"{names}: cannot tell yet, no wear that the readings support")
+        text = (
+            f"{names}: wear is seen, its end is far off"
+            if state == FAR
+            else (f"{names}: cannot tell yet, no wear that the readings support")
+        )
         yield f"{text}; not before part {np.floor(min(bounds)):.0f} (95 %)." if bounds else f"{text}."
 
 
@@ -212,7 +229,7 @@ def event_words(wear: res.Wear) -> list[str]:
     for e in wear.events:
         which = ", ".join(wear.history.bushings[b] for b in sorted(e.bushings)) or "all"
         restarts = ", ".join(sorted(ev.TOUCHES[e.kind]))
-        out.append(f"Before {at(wear, e.cycle)}: {e.kind} ({which}){f', {e.note}' if e.note else ''}; restarts {restarts}.")
+        out.append(
+            f"Before {at(wear, e.cycle)}: {e.kind} ({which}){f', {e.note}' if e.note else ''}; restarts {restarts}."
+        )
     return out
-
-

@@ -1,7 +1,7 @@
 """How often the forecast's 95 % interval holds the cycle it speaks of: simulated histories of a wearing bushing.
 
-Run as ``python tests/benchmarks/simulate_coverage.py [HISTORIES]``; 2000 of each kind unless told. The margin falls with
-each cycle and is read with scatter; the true cycle at which it reaches zero is known. Kinds:
+Run as ``python tests/benchmarks/simulate_coverage.py [HISTORIES]``; 2000 of each kind unless told. The margin falls
+with each cycle and is read with scatter; the true cycle at which it reaches zero is known. Kinds:
 
 - normal: straight wear, normal scatter;
 - heavy-tailed: the scatter is Student's t with 3 degrees of freedom;
@@ -55,8 +55,11 @@ def history(rng: np.random.Generator, kind: str, parts: int = PARTS) -> tuple[np
         size = rng.uniform(4.0, 8.0) * rng.choice([-1.0, 1.0])
         worn = worn + size * (ahead >= rng.integers(parts // 6, parts - parts // 6))
         room += max(size, 0.0)
-    true = float(np.argmax(worn >= room) + 1) if kind in {"stairs", "irregular steps"} else (
-        room - worn[parts - 1]) / wear + parts
+    true = (
+        float(np.argmax(worn >= room) + 1)
+        if kind in {"stairs", "irregular steps"}
+        else (room - worn[parts - 1]) / wear + parts
+    )
     return cycle, room - worn[:parts] + scatter, true
 
 
@@ -88,8 +91,11 @@ def main() -> None:
         start = time.perf_counter()
         c = coverage(kind, histories)
         spent = time.perf_counter() - start
-        print(f"{kind:<18}{c.histories:>10}{c.held:>10.3f}{c.after_bound:>18.3f}{c.told:>8.3f}"
-              f"{c.held_where_told:>13.3f}{spent:>8.0f}", flush=True)
+        print(
+            f"{kind:<18}{c.histories:>10}{c.held:>10.3f}{c.after_bound:>18.3f}{c.told:>8.3f}"
+            f"{c.held_where_told:>13.3f}{spent:>8.0f}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

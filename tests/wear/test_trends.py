@@ -1,4 +1,5 @@
-"""Trends, changes that nobody logged, forecasts. Second routes: the library's own slopes, Fieller's interval, simulation."""
+"""Trends, changes that nobody logged, forecasts. Second routes: the library's own slopes, Fieller's interval, "
+"simulation."""
 
 from __future__ import annotations
 
@@ -64,7 +65,7 @@ def test_false_changes_are_as_rare_as_stated_over_many_series() -> None:
 @pytest.mark.parametrize("place", [30, 61, 95])
 def test_a_jump_that_nobody_logged_is_found_where_it_is(place: int) -> None:
     y = np.random.default_rng(place).normal(0, 1, (T.size, 3))
-    y[:, 1] += 5.0 * (T >= place)
+    y[:, 1] += 5.0 * (place <= T)
     first, found, last = find_changes(T, y)
     assert first is None
     assert last is None
@@ -151,7 +152,7 @@ def test_more_than_a_hundred_thousand_parts() -> None:
     assert found.upper - found.lower < 8_000
 
 
-@pytest.mark.parametrize(("kind", "runs"), [("normal", 150), ("heavy-tailed", 150), ("stepped", 100)])
+@pytest.mark.parametrize(("kind", "runs"), [("normal", 120), ("heavy-tailed", 120), ("stepped", 80)])
 def test_the_interval_holds_what_it_says(kind: str, runs: int) -> None:
     found = coverage(kind, runs, seed=5, deals=199)
     low, high = binom.interval(0.9995, runs, 0.95)
