@@ -191,7 +191,8 @@ def _series(evidence: Evidence, of: str, values: Values, group: tuple[Grouping, 
     per_wall = "wall" in groups.keys
     lower, upper = _only(values.lower), _only(values.upper)
     said = _left_out(evidence, doubted) + _undated(evidence, values)
-    if of != "position" and lower is None and upper is None:
+    if _differ(values.lower) or _differ(values.upper):
+        lower = upper = None
         said.append(
             Problem(
                 WARNING,
@@ -240,6 +241,10 @@ def _bonus(evidence: Evidence, of: str, values: Values) -> tuple[FloatArray | No
 def _only(limits: FloatArray) -> float | None:
     """Return the limit that all values share, None where they don't or there is none."""
     return float(limits[0]) if limits.size and bool(np.all(limits == limits[0])) else None
+
+
+def _differ(limits: FloatArray) -> bool:
+    return bool(np.unique(limits[~np.isnan(limits)]).size > 1)
 
 
 def _largest(known: Sequence[float | None]) -> float | None:
