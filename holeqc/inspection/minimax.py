@@ -20,7 +20,7 @@ from holeqc.inspection import minimax_fast as fast
 from holeqc.inspection.minimax_certificate import Solved
 from holeqc.inspection.minimax_cone import solve
 from holeqc.inspection.minimax_frame import Floats, Frame, Placed, place
-from holeqc.inspection.minimax_search import search
+from holeqc.inspection.minimax_search import open_angles, search
 
 CELLS = 48_000  #: rows times parts handled at once, so that a batch stays in the processor's cache
 TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit
@@ -58,6 +58,25 @@ def best_motion(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate:
         index = _in_batches(problem, index, size, out, quick=True)
     _in_batches(problem, index, size, out, quick=False)
     return out
+
+
+def proof(pattern: Floats, target: Floats, zone_radius: Floats, widest: Floats) -> tuple[Floats, float]:
+    """Say what zones of one part would have to add up to: ``weight`` (N,) of sum 1, and ``need``.
+
+    Whatever radii up to ``widest`` (N,) the zones have, all points can reach them only if ``sum(weight * radius)`` is
+    at least ``need``. Taken from the dual of ``zone_radius`` (N,), which it shows to be too small if it can be shown.
+    """
+    placed = place(pattern, target[None], zone_radius[None], rotate=True)
+    frame, scale = placed.frame, float(placed.frame.scale[0])
+    with np.errstate(all="ignore"):
+        found = fast.settle(frame, LAST_STEPS)
+        if not found.apart[0] <= QUICK * frame.tolerance[0]:
+            found = solve(frame, rotate=True)
+        low, high = open_angles(frame.px, frame.py, frame.hx, frame.hy, widest[:, None] / scale)
+        dual = found.bound()
+        reached = float((dual.between(low, high) + dual.offset)[0])
+    weight = found.weight[:, 0]
+    return weight / weight.sum(), reached * scale
 
 
 def _whole(target: Floats, zone_radius: Floats) -> npt.NDArray[np.intp]:

@@ -53,6 +53,11 @@ class Bound:
         a, b = np.abs(self.p), np.abs(self.h)
         return np.sqrt(np.square(a - b) + 4 * a * b * np.square(np.sin(away / 2))) - self.offset
 
+    def between(self, low: Floats, high: Floats) -> Floats:
+        """Return the bound (B,) over all translations and every angle from ``low`` to ``high`` (B,)."""
+        middle = (low + high) / 2
+        return Bound(self.p * np.exp(1j * middle), self.h, self.offset, self.weight).within((high - low) / 2)
+
 
 def bound(
     weight: Floats, zx: Floats, zy: Floats, px: Floats, py: Floats, hx: Floats, hy: Floats, c: Floats

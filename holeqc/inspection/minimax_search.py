@@ -110,11 +110,12 @@ def _turned(bound: Bound, part: Floats, angle: Floats) -> Bound:
 
 def _open_arcs(frame: Frame, found: Solved, give: Floats) -> _Arcs:
     """Return the arcs that may hold a better motion: one about the motion found that its own bound just settles, and on
-    either side arcs that double in width up to the ends of what :func:`_limits` leaves open."""
+    either side arcs that double in width up to the ends of what :func:`open_angles` leaves."""
     a, b = np.abs(found.p), np.abs(found.h)
     deep = np.sqrt(give * np.maximum(found.overshoot + found.offset, 0.0) / (2 * a * b + 1e-300))
     first = 0.9 * np.clip(2 * np.arcsin(np.minimum(deep, 1.0)), 1e-7, 0.2)
-    low, high = _limits(frame, found)
+    standing = frame.turned(found.angle)
+    low, high = open_angles(standing.px, standing.py, frame.hx, frame.hy, found.overshoot + frame.c)
     count = np.ceil(np.log2(1 + np.maximum(high, -low) / first)).astype(int) + 1
     part = np.repeat(np.arange(first.size), count)
     step = np.arange(part.size) - np.repeat(np.cumsum(count) - count, count)
@@ -127,24 +128,24 @@ def _open_arcs(frame: Frame, found: Solved, give: Floats) -> _Arcs:
     return _Arcs(part, found.angle[part] + (begin + end) / 2, (end - begin) / 2)
 
 
-def _limits(frame: Frame, found: Solved) -> tuple[Floats, Floats]:
-    """Return how far (B,) below and above the angle found a better motion may lie, from the two points farthest apart.
+def open_angles(px: Floats, py: Floats, hx: Floats, hy: Floats, zone: Floats) -> tuple[Floats, Floats]:
+    """Return how far (B,) below and above zero a pattern (N, B) may turn so that all points reach their zones.
 
-    With ``u`` and ``w`` the vectors between the two points and between their targets, a motion by angle a that
-    overshoots by v at most has ``|R u - w| <= (v + c_1) + (v + c_2)``.
+    Only the two points farthest apart are looked at. With ``u`` and ``w`` the vectors between them and between their
+    targets, a turn R that brings both within their zones' radii has ``|R u - w| <= zone_1 + zone_2``.
     """
-    each = np.arange(frame.radius.size)
-    one = np.argmax(frame.px**2 + frame.py**2, axis=0)
-    two = np.argmax((frame.px - frame.px[one, each]) ** 2 + (frame.py - frame.py[one, each]) ** 2, axis=0)
-    u = frame.px[one, each] - frame.px[two, each] + 1j * (frame.py[one, each] - frame.py[two, each])
-    w = frame.hx[one, each] - frame.hx[two, each] + 1j * (frame.hy[one, each] - frame.hy[two, each])
-    reach = 2 * found.overshoot + frame.c[one, each] + frame.c[two, each]
+    each = np.arange(px.shape[1])
+    one = np.argmax(px**2 + py**2, axis=0)
+    two = np.argmax((px - px[one, each]) ** 2 + (py - py[one, each]) ** 2, axis=0)
+    u = px[one, each] - px[two, each] + 1j * (py[one, each] - py[two, each])
+    w = hx[one, each] - hx[two, each] + 1j * (hy[one, each] - hy[two, each])
+    reach = zone[one, each] + zone[two, each]
     product = 2 * np.abs(u) * np.abs(w)
     top = np.abs(u) ** 2 + np.abs(w) ** 2 - reach**2
     whole = top <= -product
     cosine = np.where(whole, -1.0, top / np.where(whole, 1.0, product))
     half = np.where(whole, np.pi, np.arccos(np.clip(cosine, -1.0, 1.0)) + 1e-7)
-    middle = np.where(whole, 0.0, np.angle(w) - np.angle(u) - found.angle)
+    middle = np.where(whole, 0.0, np.angle(w) - np.angle(u))
     middle -= 2 * np.pi * np.round(middle / (2 * np.pi))
     return np.minimum(middle - half, 0.0), np.maximum(middle + half, 0.0)
 

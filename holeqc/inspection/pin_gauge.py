@@ -17,9 +17,20 @@ import numpy as np
 import numpy.typing as npt
 
 from holeqc.inspection.minimax import best_motion
-from holeqc.inspection.pin_gauge_input import Floats, checked, common, parts_of, per_row, points
+from holeqc.inspection.pin_gauge_float import PinFloat, available_float
+from holeqc.inspection.pin_gauge_input import AT_LIMIT, Floats, array, checked, common, parts_of, per_row, points
+from holeqc.inspection.pin_gauge_reaming import Reaming, smallest_reaming
 
-AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest pin is rounding and counts as zero
+__all__ = [
+    "PatternFit",
+    "PinFit",
+    "PinFloat",
+    "Reaming",
+    "available_float",
+    "pin_pattern_margin",
+    "smallest_reaming",
+    "zone_margin",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +126,7 @@ def zone_margin(
     pattern = points("pattern_xy", pattern_xy)
     rows = len(pattern)
     target = parts_of("target_xy", target_xy, rows)
-    radius = np.asarray(zone_radius, dtype=np.float64)
+    radius = array("zone_radius", zone_radius)
     radius = per_row("zone_radius", np.full(rows, radius) if radius.ndim == 0 else radius, rows)
     parts = common({"target_xy": len(target), "zone_radius": len(radius)})
     target = np.broadcast_to(target, (parts, rows, 2))

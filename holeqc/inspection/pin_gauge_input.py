@@ -11,6 +11,8 @@ from holeqc.problems import DataError
 
 Floats = npt.NDArray[np.float64]
 
+AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest pin is rounding and counts as zero
+
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
@@ -55,6 +57,7 @@ def checked(
 
 
 def array(name: str, value: npt.ArrayLike) -> Floats:
+    """Return numbers, none of them infinite; raise DataError otherwise."""
     try:
         given = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError) as error:
@@ -65,11 +68,13 @@ def array(name: str, value: npt.ArrayLike) -> Floats:
 
 
 def no_missing(name: str, value: Floats) -> None:
+    """Raise DataError where a number that is needed is missing."""
     if np.isnan(value).any():
         raise DataError(f"{name} has {int(np.isnan(value).sum())} missing numbers; every one of them is needed")
 
 
 def points(name: str, value: npt.ArrayLike) -> Floats:
+    """Return points (N, 2), all there; raise DataError otherwise."""
     given = array(name, value)
     if given.ndim != 2 or given.shape[1] != 2 or not len(given):
         raise DataError(f"{name} has shape {given.shape}; (N, 2) with N of at least 1 is needed")
@@ -78,6 +83,7 @@ def points(name: str, value: npt.ArrayLike) -> Floats:
 
 
 def parts_of(name: str, value: npt.ArrayLike, rows: int) -> Floats:
+    """Return points of parts (B, N, 2), B being 1 where the input has no parts; raise DataError on another shape."""
     given = array(name, value)
     if given.ndim not in (2, 3) or given.shape[-2:] != (rows, 2):
         raise DataError(f"{name} has shape {given.shape}; (B, {rows}, 2) or ({rows}, 2) is needed for {rows} rows")
@@ -85,6 +91,7 @@ def parts_of(name: str, value: npt.ArrayLike, rows: int) -> Floats:
 
 
 def per_row(name: str, value: npt.ArrayLike, rows: int) -> Floats:
+    """Return numbers of rows (B, N), B being 1 where the input has no parts; raise DataError on another shape."""
     given = array(name, value)
     if given.ndim not in (1, 2) or given.shape[-1] != rows:
         raise DataError(f"{name} has shape {given.shape}; (B, {rows}) or ({rows},) is needed for {rows} rows")
