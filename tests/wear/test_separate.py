@@ -115,3 +115,12 @@ def test_shares_find_the_spreads_that_were_put_in() -> None:
     assert shares["scatter"].sd == pytest.approx(0.0005, rel=0.05)
     assert sum(s.share for s in shares.values()) == pytest.approx(1.0)
     assert all(s.lower <= s.share <= s.upper for s in shares.values())
+
+
+def test_scatter_alone_feigns_no_seating() -> None:
+    off = np.random.default_rng(9).normal(0, 0.0005, (3000, 8, 2))
+    shares = {s.cause: s.sd for s in variance_shares(separate(NOMINAL, off), NOMINAL)}
+    # untaken, the scatter would show as 0.0005 / sqrt(8) of shift and 0.0005 / sqrt(16) of turn and scale
+    assert shares["seating shift"] < 0.00008
+    assert shares["seating turn"] < 0.00006
+    assert shares["scale"] < 0.00006
