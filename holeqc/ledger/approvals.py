@@ -42,9 +42,14 @@ def newest_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     Raises:
         ApprovalRefused: the serial number isn't recorded, or belongs to several parts or kits.
     """
+    return whole_story(ledger, serial, kit=kit, part=part).inspections[-1]
+
+
+def whole_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> PartStory:
+    """Return the story of one part of one kit; raises as `newest_story` does."""
     story = ledger.part_story(serial, kit=kit, part=part)
     _refuse_unclear(ledger, story, kit, part)
-    return story.inspections[-1]
+    return story
 
 
 def _refuse_unclear(ledger: Ledger, story: PartStory, kit: str, part: str) -> None:
@@ -98,8 +103,7 @@ def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = ""
     if not reason.strip():
         raise LedgerError("say why: a withdrawal needs its reason (--reason)")
     with ledger.transaction():
-        story = ledger.part_story(serial, kit=kit, part=part)
-        _refuse_unclear(ledger, story, kit, part)
+        story = whole_story(ledger, serial, kit=kit, part=part)
         standing = [a for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
         if not standing:
             raise LedgerError(f"serial {serial}: no approval stands, so there is nothing to withdraw")

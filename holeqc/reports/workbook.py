@@ -59,7 +59,13 @@ class Sheet:
 
 def write_workbook(run: Run, path: Path, progress: Callable[[str], None] = lambda _: None) -> None:
     """Write the workbook of a run; the same bytes each time for the same run and library versions."""
-    sheets = list(_sheets(run))
+    write_sheets(run, list(_sheets(run)), path, progress)
+
+
+def write_sheets(
+    run: Run, sheets: Sequence[Sheet], path: Path, progress: Callable[[str], None] = lambda _: None
+) -> None:
+    """Write a workbook of tables that speak of a run; the same bytes each time for the same tables."""
     store, styles = _frame_of(run, sheets)
     ours = {f"xl/worksheets/sheet{n}.xml": sheet for n, sheet in enumerate(sheets, 1)}
     with zipfile.ZipFile(store) as source, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
@@ -69,7 +75,7 @@ def write_workbook(run: Run, path: Path, progress: Callable[[str], None] = lambd
             entry.compress_type = zipfile.ZIP_DEFLATED
             with target.open(entry, "w", force_zip64=item.filename in ours) as out:
                 if item.filename in ours:
-                    progress(f"evaluated.xlsx: {ours[item.filename].title}")
+                    progress(f"{path.name}: {ours[item.filename].title}")
                     _fill(out, data, ours[item.filename], styles)
                 else:
                     out.write(_fixed_time(data) if item.filename == "docProps/core.xml" else data)
@@ -89,7 +95,7 @@ def _sheets(run: Run) -> Iterator[Sheet]:
         for start in range(0, max(count, 1), MOST_ROWS):
             name = title if start == 0 else f"{title} {start // MOST_ROWS + 1}"
             yield Sheet(name, heads, min(MOST_ROWS, count - start), rows)
-    about = _about_rows(run)
+    about = about_rows(run)
     yield Sheet("About", (("About", 28), ("This workbook", 110)), len(about), about)
 
 
@@ -358,7 +364,8 @@ def _problem_rows(run: Run) -> Iterator[Cells]:
         )  # fmt: skip
 
 
-def _about_rows(run: Run) -> list[tuple[Long, Long]]:
+def about_rows(run: Run) -> list[tuple[Long, Long]]:
+    """Return the rows of the sheet that says how a workbook came about."""
     spec = run.specification
     rows = [
         ("Tool", f"holeqc {holeqc.__version__}"), ("Kit", f"{spec.id} revision {spec.revision}"), ("Title", spec.title),

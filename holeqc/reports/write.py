@@ -41,7 +41,7 @@ def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         aside.mkdir()
-        names = _write_all(Run(inspection), aside, _progress())
+        names = write_all(Run(inspection), aside, _progress())
         _swap(aside, target)
     except OSError as error:
         raise _disk_error(target, error) from error
@@ -50,7 +50,8 @@ def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
     return [Path(folder) / name for name in names]
 
 
-def _write_all(run: Run, folder: Path, progress: Callable[[str], None]) -> list[str]:
+def write_all(run: Run, folder: Path, progress: Callable[[str], None]) -> list[str]:
+    """Write all reports of a run into a folder that is there; return their names."""
     from holeqc.reports.html import html_page
     from holeqc.reports.pdf import pdf_report
     from holeqc.reports.story import report_for

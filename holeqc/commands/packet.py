@@ -1,0 +1,105 @@
+"""`holeqc packet`: everything that speaks for an approved part, in one folder, and the proof that it is unchanged."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from holeqc.commands.recording import LEDGER_HELP, who
+
+if TYPE_CHECKING:
+    from holeqc.reports.packet import PacketCheck
+
+
+def packet(
+    words: Annotated[
+        list[str],
+        typer.Argument(metavar="SERIAL | verify FOLDER", help="Serial number; or verify and a packet's folder."),
+    ],
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="New folder for the packet.")] = None,
+    kit: Annotated[str, typer.Option(help="Kit, where one serial number belongs to several.")] = "",
+    name: Annotated[str, typer.Option("--part", help="Part, where one serial number belongs to several.")] = "",
+    by: Annotated[
+        str, typer.Option(help="Who makes it; the manifest's digest is then logged too. Else HOLEQC_BY.")
+    ] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Make the packet of an approved part: report, list of characteristics, certificate, kit file, manifest.
+
+    verify FOLDER compares a packet with its manifest and names what differs; with --ledger or HOLEQC_LEDGER it also
+    compares the approval and the manifest with the ledger, which nobody can change together with the folder.
+
+    Exit code 0: made, or unchanged. 2: refused, or something differs.
+
+    Example: holeqc packet P-0107 -o P-0107_packet --by 41
+
+    Example: holeqc packet verify P-0107_packet
+
+    Caution: a packet supports and never replaces the drawing, the approved data and the person licensed to sign.
+    """
+    from holeqc.problems import HoleQCError
+
+    if len(words) == 2 and words[0] == "verify":
+        raise typer.Exit(_verify(Path(words[1]), ledger))
+    if len(words) != 1:
+        raise HoleQCError("give one serial number, or: holeqc packet verify FOLDER")
+    if out is None:
+        raise HoleQCError("say where to: -o FOLDER, a new one")
+    _make(words[0], out, (kit, name), who(by), ledger)
+
+
+def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> None:
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.approved import approved_set, record_packet
+    from holeqc.reports.packet import write_packet
+
+    with open_ledger(ledger, create=False) as there:
+        approved = approved_set(there, serial, kit=of[0], part=of[1])
+        done = write_packet(approved, out)
+        print(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
+        if by:
+            entry = record_packet(there, int(approved.approval["entry"]), done.manifest_digest, by)
+            print(f"The manifest is on record as entry {entry}")
+        else:
+            print("The manifest is not on record; give --by to log its digest")
+        for row in approved.later:
+            print(
+                f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved",
+                file=sys.stderr,
+            )
+
+
+def _verify(folder: Path, ledger: str) -> int:
+    from holeqc.ledger.location import VARIABLE
+    from holeqc.reports.packet import verify_packet
+
+    found = verify_packet(folder)
+    differences, notes = list(found.differences), [f"manifest SHA-256 {found.manifest.get('sha256')}"]
+    if ledger or os.environ.get(VARIABLE):
+        more, known = _against_ledger(found, ledger)
+        differences += more
+        notes += known
+    else:
+        notes.append("not compared with a ledger; --ledger does")
+    for sentence in differences:
+        print(f"DIFFERS  {sentence}")
+    for sentence in notes:
+        print(f"note     {sentence}")
+    outcome = "differs from what was made" if differences else f"unchanged, {found.files} files and the manifest"
+    print(f"{folder}: {outcome}")
+    return 2 if differences else 0
+
+
+def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[str]]:
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.approved import compare_with_ledger
+
+    approval = found.manifest.get("approval")
+    with open_ledger(ledger, create=False) as there:
+        return compare_with_ledger(
+            there, approval if isinstance(approval, dict) else {}, str(found.manifest.get("sha256"))
+        )

@@ -1,0 +1,144 @@
+"""An approved set as it was recorded: what a packet is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from holeqc.inspection.results import VERDICTS
+from holeqc.ledger import canonical
+from holeqc.ledger import schema as s
+from holeqc.ledger.again import inspection_again
+from holeqc.ledger.approvals import whole_story
+from holeqc.ledger.obstacles import standing_approval
+from holeqc.ledger.tags import TagState, find_tags
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from holeqc.inspection.results import Inspection
+    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.stories import InspectionStory
+
+Row = dict[str, Any]
+PACKET = "packet"  #: kind of the entry that holds the digest of a packet's manifest, in its reason
+
+
+@dataclass(frozen=True, slots=True)
+class ApprovedSet:
+    """The set that an approval locks.
+
+    ``inspection`` is judged again from the record and gave the recorded verdicts. ``approval_entry`` and
+    ``inspection_entry`` are the entries' whole rows. ``tags`` are all tags of the part up to the approval,
+    ``later`` the inspections recorded since.
+    """
+
+    story: InspectionStory
+    approval: Row
+    approval_entry: Row
+    inspection_entry: Row
+    kit_text: str
+    kit_digest: str
+    inspection: Inspection
+    tags: tuple[TagState, ...]
+    later: tuple[Row, ...]
+
+
+def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> ApprovedSet:
+    """Return the newest approved set of a part whose approval stands.
+
+    Raises:
+        LedgerError: no approval stands, or this version judges the recorded readings differently.
+    """
+    with ledger.reading():
+        story = whole_story(ledger, serial, kit=kit, part=part)
+        standing = [one for one in story.inspections if standing_approval(one) is not None]
+        if not standing:
+            raise LedgerError(
+                f"serial {serial}: no approval of it stands, so there is no packet; holeqc approve says what is missing"
+            )
+        one = standing[-1]
+        approval = standing_approval(one) or {}
+        later = tuple(x.row for x in story.inspections if x.row["id"] > one.row["id"])
+        tags = find_tags(ledger, serial=serial, kit=str(one.row["kit"]), part=str(one.row["part"]))
+        kit_row = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == one.row["specification_id"]))[0]
+        inspection = inspection_again(ledger, int(one.row["id"]))
+        _refuse_other_verdict(one, inspection)
+        return ApprovedSet(
+            one, approval, entry_row(ledger, int(approval["entry"])), entry_row(ledger, int(one.row["entry"])),
+            str(kit_row["content"]), str(kit_row["digest"]), inspection,
+            tuple(_as_of(tag, int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
+        )  # fmt: skip
+
+
+def _as_of(tag: TagState, entry: int) -> TagState:
+    return TagState(tag.row, tuple(event for event in tag.events if event["entry"] < entry))
+
+
+def entry_row(ledger: Ledger, seq: int) -> Row:
+    """Return an entry's whole row; raises LedgerError where there is none."""
+    rows = ledger.rows(select(s.ENTRY).where(s.ENTRY.c.seq == seq))
+    if not rows:
+        raise LedgerError(f"ledger {ledger.location.shown}: there is no entry {seq}")
+    return rows[0]
+
+
+def _refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
+    """Refuse a set that is judged otherwise today: its report would contradict what was signed."""
+    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
+    was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
+    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
+    if verdict != one.row["verdict"] or now != was:
+        differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
+        raise LedgerError(
+            f"inspection {one.row['id']} was judged {one.row['verdict']} by holeqc {one.row['tool']}, and is judged "
+            f"{verdict} by this version ({differing or 'the part as a whole'}); make the packet with the version that "
+            "judged it"
+        )
+
+
+# --------------------------------------------------------------------------------------------- a packet on record
+
+
+def record_packet(ledger: Ledger, approval_entry: int, manifest_digest: str, by: str) -> int:
+    """Record that a packet was made; return the entry's number."""
+    return ledger.entry(PACKET, by, reason=packet_words(approval_entry, manifest_digest)).seq
+
+
+def packet_words(approval_entry: int, manifest_digest: str) -> str:
+    """Return what the entry of a packet says."""
+    return f"packet of approval {approval_entry}, manifest SHA-256 {manifest_digest}"
+
+
+def compare_with_ledger(
+    ledger: Ledger, approval: Mapping[str, Any], manifest_digest: str
+) -> tuple[list[str], list[str]]:
+    """Return in what a packet's approval differs from the ledger, and what else to know of it."""
+    e = s.ENTRY.c
+    seq, said = int(approval.get("entry", 0)), str(approval.get("hash", ""))
+    rows = ledger.rows(select(s.ENTRY).where(e.seq == seq))
+    place = f"ledger {ledger.location.shown}"
+    if not rows or rows[0]["hash"] != said or rows[0]["kind"] != "approval":
+        return [f"{place}: entry {seq} is not the approval that the packet names"], []
+    row = rows[0]
+    differences = []
+    if canonical.entry_hash({k: v for k, v in row.items() if k != "hash"}) != said:
+        differences.append(f"{place}: entry {seq} doesn't hold; run holeqc ledger verify")
+    notes = []
+    back = ledger.rows(
+        select(e.seq, e.reason).join(s.WITHDRAWAL, s.WITHDRAWAL.c.entry == e.seq)
+        .join(s.APPROVAL, s.APPROVAL.c.id == s.WITHDRAWAL.c.approval_id).where(s.APPROVAL.c.entry == seq)
+    )  # fmt: skip
+    if back:
+        differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
+    logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
+    made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
+    if logged:
+        notes.append(f"{place}: this manifest is on record as entry {logged[0]['seq']}")
+    elif made:
+        differences.append(f"{place}: another manifest is on record for this approval, entry {made[-1]['seq']}")
+    else:
+        notes.append(f"{place}: the approval is on record; no manifest of it is")
+    return differences, notes

@@ -1,0 +1,216 @@
+"""The packet of an approved part: a folder with everything that speaks for it, and a manifest that proves it unchanged.
+
+manifest.json lists every other file of the folder with its size and SHA-256, what was approved, by whom, on which
+readings, and the hashes of the ledger's entries. Its own ``sha256`` is over the rest of it: UTF-8 JSON, keys sorted, no
+spaces. The same approval gives the same packet, byte for byte, as long as program and libraries are the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import holeqc
+from holeqc.problems import HoleQCError
+
+if TYPE_CHECKING:
+    from holeqc.ledger.approved import ApprovedSet
+    from holeqc.reports.packet_list import Listed
+    from holeqc.reports.view import PartView, Run
+
+FORMAT = "holeqc packet 1"
+MANIFEST = "manifest.json"
+CERTIFICATE, LIST_PAGES, LIST_BOOK, KIT = "certificate.pdf", "characteristics.pdf", "characteristics.xlsx", "kit.toml"
+MOST_MANIFEST = 5_000_000  #: bytes of a manifest that is read at all
+
+
+@dataclass(frozen=True, slots=True)
+class Packet:
+    """A packet that was written: its folder, files, and the digest of its manifest."""
+
+    folder: Path
+    files: tuple[str, ...]
+    manifest_digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class PacketCheck:
+    """Whether a packet is as it was made: ``differences`` says what isn't, ``manifest`` is its manifest."""
+
+    folder: Path
+    files: int
+    differences: tuple[str, ...]
+    manifest: dict[str, Any]
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing differs."""
+        return not self.differences
+
+
+# ------------------------------------------------------------------------------------------------------------- write
+
+
+def write_packet(approved: ApprovedSet, folder: Path | str, progress: Callable[[str], None] = lambda _: None) -> Packet:
+    """Write the packet of an approved set into a new or empty folder, all of it or nothing.
+
+    Raises:
+        HoleQCError: there is something in the folder already, or the disk refuses.
+    """
+    from holeqc.reports.packet_list import listed_characteristics, run_of
+    from holeqc.reports.write import write_all
+
+    target = Path(os.path.abspath(folder))
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise HoleQCError(
+            f"{target}: there is something already; give a new or empty folder. A packet is never overwritten"
+        )
+    run, part = run_of(approved)
+    aside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        aside.mkdir()
+        write_all(run, aside, progress)
+        listed = listed_characteristics(approved, part)
+        _pages(approved, part, listed, aside)
+        _book(approved, run, listed, aside / LIST_BOOK)
+        (aside / KIT).write_bytes(approved.kit_text.encode("utf-8"))
+        manifest = _manifest(approved, part, aside)
+        text = json.dumps(manifest, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        (aside / MANIFEST).write_bytes(text.encode("utf-8"))
+        if target.exists():
+            target.rmdir()
+        aside.rename(target)
+    except OSError as error:
+        raise HoleQCError(
+            f"the packet can't be written into {target}: {error.strerror or error}; nothing is there"
+        ) from error
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    return Packet(Path(folder), tuple(sorted(x.name for x in target.iterdir())), str(manifest["sha256"]))
+
+
+def _pages(approved: ApprovedSet, part: PartView, listed: tuple[Listed, ...], folder: Path) -> None:
+    from holeqc.reports.packet_pages import certificate_report, list_report
+    from holeqc.reports.pdf import pdf_report
+
+    (folder / CERTIFICATE).write_bytes(pdf_report(certificate_report(approved, part, listed)))
+    (folder / LIST_PAGES).write_bytes(pdf_report(list_report(approved, part, listed)))
+
+
+def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], path: Path) -> None:
+    from holeqc.reports.packet_list import HEADS, workbook_rows
+    from holeqc.reports.workbook import Long, Sheet, about_rows, write_sheets
+
+    rows = workbook_rows(listed)
+    about = [
+        (Long("Approval"), Long(f"entry {approved.approval['entry']}, by {approved.approval['made_by']}")),
+        (Long("Hash of the approval's entry"), Long(str(approved.approval_entry["hash"]))),
+        *about_rows(run),
+    ]
+    sheets = [
+        Sheet("Characteristics", HEADS, len(rows), rows),
+        Sheet("About", (("About", 28), ("This workbook", 110)), len(about), about),
+    ]
+    write_sheets(run, sheets, path)
+
+
+def _manifest(approved: ApprovedSet, part: PartView, folder: Path) -> dict[str, Any]:
+    row, spec = approved.story.row, part.specification
+    keys = ("seq", "kind", "at", "offset_minutes", "made_by", "tool", "payload", "previous", "hash")
+    manifest: dict[str, Any] = {
+        "format": FORMAT, "tool": holeqc.__version__,
+        "kit": {"id": spec.id, "revision": spec.revision, "drawing": spec.drawing, "sha256": approved.kit_digest},
+        "part": row["part"], "part_number": part.declared.number if part.declared else "", "serial": row["serial"],
+        "verdict": row["verdict"], "inspection": {"id": row["id"], "entry": row["entry"]},
+        "approval": {
+            "entry": approved.approval["entry"], "role": approved.approval["role"], "note": approved.approval["note"],
+            "by": approved.approval["made_by"], "at": approved.approval["at"], "hash": approved.approval_entry["hash"],
+        },
+        "entries": [{key: e[key] for key in keys} for e in (approved.inspection_entry, approved.approval_entry)],
+        "sources": [
+            {"file": f["name"], "sha256": f["digest"], "bytes": f["bytes"], "entry": f["entry"]}
+            for f in approved.story.files
+        ],
+        "tags": [
+            {
+                "number": t.number, "hole": t.row["hole"], "verdict": t.row["verdict"], "printed": t.row["printed"],
+                "disposition": t.disposition, "authority": t.authority, "state": t.state,
+                "inspection": t.row["inspection_id"],
+            }
+            for t in approved.tags
+        ],
+        "files": [_file(path) for path in sorted(folder.iterdir())],
+    }  # fmt: skip
+    return manifest | {"sha256": digest_of(manifest)}
+
+
+def _file(path: Path) -> dict[str, Any]:
+    data = path.read_bytes()
+    return {"name": path.name, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+
+
+def digest_of(manifest: dict[str, Any]) -> str:
+    """Return the SHA-256 over a manifest without its own."""
+    rest = {key: value for key, value in manifest.items() if key != "sha256"}
+    text = json.dumps(rest, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+# ------------------------------------------------------------------------------------------------------------ verify
+
+
+def verify_packet(folder: Path | str) -> PacketCheck:
+    """Compare a packet with its manifest: changed, missing and added files, and the manifest's own digest.
+
+    Raises:
+        HoleQCError: the folder isn't there or holds no manifest that can be read.
+    """
+    place = Path(folder)
+    manifest = _read_manifest(place)
+    differences = []
+    if manifest.get("sha256") != digest_of(manifest):
+        differences.append(f"{MANIFEST}: was changed, its own digest doesn't hold")
+    listed = {str(f.get("name")): f for f in manifest.get("files", ()) if isinstance(f, dict)}
+    for name, said in listed.items():
+        path = place / name
+        if Path(name).name != name or not path.is_file() or path.is_symlink():
+            differences.append(f"{name}: is missing")
+            continue
+        found = _file(path)
+        if found["sha256"] != said.get("sha256"):
+            sizes = (
+                f", {found['bytes']} bytes instead of {said.get('bytes')}"
+                if found["bytes"] != said.get("bytes")
+                else ""
+            )
+            differences.append(f"{name}: was changed{sizes}")
+    there = sorted(x.name for x in place.iterdir())
+    differences += [f"{name}: was added" for name in there if name not in listed and name != MANIFEST]
+    kit = manifest.get("kit")
+    if KIT in listed and isinstance(kit, dict) and listed[KIT].get("sha256") != kit.get("sha256"):
+        differences.append(f"{KIT}: is not the kit text that was judged")
+    return PacketCheck(place, len(listed), tuple(differences), manifest)
+
+
+def _read_manifest(place: Path) -> dict[str, Any]:
+    path = place / MANIFEST
+    if not path.is_file():
+        raise HoleQCError(f"{place}: holds no {MANIFEST}, so it is no packet, or a packet cut short")
+    if path.stat().st_size > MOST_MANIFEST:
+        raise HoleQCError(f"{path}: is far larger than any manifest")
+    try:
+        manifest = json.loads(path.read_bytes().decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        raise HoleQCError(f"{path}: can't be read as JSON; the packet isn't as it was made") from None
+    if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
+        said = manifest.get("format") if isinstance(manifest, dict) else None
+        raise HoleQCError(f"{path}: has format {said!r}; this version reads {FORMAT!r}")
+    return manifest
