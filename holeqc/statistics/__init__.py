@@ -21,6 +21,18 @@ _FACE = {
     "count_chart_of": ("charts_counts", "c_chart"),
     "tolerance_interval_of": ("tolerance_intervals", "tolerance_interval"),
     "straight_line": ("regression", "straight_line"),
+    "clustered_capability_of": ("clustered", "clustered_capability"),
+    "gauge_study_of": ("gauge_study", "gauge_study"),
+    "answers_study_of": ("gauge_attribute", "attribute_study"),
+    "bias_of": ("gauge_accuracy", "bias"),
+    "linearity_of": ("gauge_accuracy", "linearity"),
+    "check_standard_of": ("gauge_stability", "check_standard"),
+    "plug_response_of": ("gauge_response", "fit_response"),
+    "plug_curve": ("gauge_response", "plug_curve"),
+    "wrong_answers": ("gauge_response", "wrong_answers"),
+    "plug_process_risk": ("gauge_response", "process_risk"),
+    "uncertainty_lines_of": ("gauge_uncertainty", "from_study"),
+    "uncertainty_budget": ("gauge_uncertainty", "combine"),
 }
 
 __all__ = sorted(_FACE)

@@ -174,7 +174,7 @@ def _outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outsid
     count = seen.observed * n
     low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
     high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
-    if not normal or n < 2:
+    if not normal or n < 2 or not base.limits.given:
         return replace(seen, observed_interval=(low, high), expected_interval_ppm=(None, None))
     sides = [v for v in (base.overall.lower, base.overall.upper) if v is not None]
     bounds = [[one_sided_bound(v, n, n - 1, p) for v in sides] for p in (tail / len(sides), 1 - tail / len(sides))]

@@ -97,3 +97,18 @@ def test_few_readings_get_an_answer(values: list[float], pieces: list[str]) -> N
 def test_within_needs_no_subgroups() -> None:
     with pytest.raises(DataError, match="subgroups"):
         clustered_capability([1, 2, 3, 4], [1, 1, 2, 2], LIMITS, choices=Choices(within="pooled"))
+
+
+def test_without_limits_there_is_no_index() -> None:
+    x = np.random.default_rng(6).normal(0, 1, 80)
+    found = clustered_capability(x, np.repeat(np.arange(20), 4), Limits()).as_dict()
+    assert found["Cp"] is found["Ppk"] is None
+    assert found["sd_within"] is not None
+    assert found["outside"]["expected_ppm"] is None
+
+
+def test_the_face_gives_every_name() -> None:
+    import holeqc.statistics as face
+
+    assert face.clustered_capability_of is clustered_capability
+    assert all(callable(getattr(face, name)) for name in face.__all__)
