@@ -23,7 +23,8 @@ from holeqc.inspection.minimax_frame import Floats, Frame, Placed, place
 from holeqc.inspection.minimax_search import open_angles, search
 
 CELLS = 48_000  #: rows times parts handled at once, so that a batch stays in the processor's cache
-TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit
+TOUCH = 1e-6  #: a row binds when its slack is below this part of the misfit,
+TOUCH_ROUNDING = 1e-12  #: or below this part of the pattern's radius
 ROUNDS = (2, 1, 2)  #: exact steps before each look at the certificates
 QUICK = 0.1  #: the fast way's results are good enough at this part of the tolerance
 LAST_STEPS = 7  #: exact steps for the parts that those leave
@@ -127,6 +128,7 @@ class _Results:
         self.overshoot = np.full(parts, np.inf)
         self.proved = np.zeros(parts)  # the tightest zone can't be overshot by less
         self.binding = np.zeros((len(self.frame.c), parts), dtype=bool)
+        self.touch = TOUCH + TOUCH_ROUNDING * self.frame.radius
 
     def write(self, placed: Placed, out: BestMotion, where: slice | npt.NDArray[np.intp]) -> None:
         """Put the results into ``out`` in the caller's unit and coordinates."""
@@ -190,7 +192,7 @@ class _Results:
     ) -> None:  # fmt: skip
         self.angle[where], self.tx[where], self.ty[where] = motion.angle, motion.tx, motion.ty
         self.overshoot[where], self.proved[where] = overshoot, proved
-        self.binding[:, where] = over >= overshoot - TOUCH
+        self.binding[:, where] = over >= overshoot - self.touch[where]
 
 
 def _on_cones(frame: Frame, *, rotate: bool) -> Solved:

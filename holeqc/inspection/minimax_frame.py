@@ -160,7 +160,9 @@ def place(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate: bool)
     misfit = np.sqrt(np.square(px - hx) + np.square(py - hy)).max(axis=0)
     # zones that are much wider than the misfit never bind; they must not coarsen the tolerance
     scale = np.maximum(misfit, 1e-3 * np.minimum(c.max(axis=0), max(radius, 1e-300)))
-    scale = np.where(scale > 1e-14 * (radius + np.abs(c).max(axis=0)), scale, 1.0)
+    # below this, misfit is rounding of the coordinates
+    scale = np.maximum(scale, 1e-14 * (radius + c.max(axis=0)))
+    scale = np.where(scale > 0, scale, 1.0)
     each = np.full(parts, radius) / scale
     frame = Frame(
         px / scale, py / scale, hx / scale, hy / scale, c / scale,

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from holeqc.inspection.minimax import best_motion
 from holeqc.inspection.pin_gauge_float import PinFloat, available_float
-from holeqc.inspection.pin_gauge_input import AT_LIMIT, Floats, array, checked, common, parts_of, per_row, points
+from holeqc.inspection.pin_gauge_input import Floats, array, checked, common, parts_of, per_row, points
 from holeqc.inspection.pin_gauge_reaming import Reaming, smallest_reaming
 
 __all__ = [
@@ -94,8 +94,7 @@ def pin_pattern_margin(
     """
     gauge = checked(pin_xy, hole_xy, hole_diameter, pin_diameter)
     fit = best_motion(gauge.pin, gauge.hole, gauge.clearance)
-    least = -AT_LIMIT * gauge.pin_diameter.max(axis=1)
-    return PinFit(fit.margin, fit.rotation, fit.translation, fit.binding, fit.gap, enters=fit.margin >= least)
+    return PinFit(fit.margin, fit.rotation, fit.translation, fit.binding, fit.gap, enters=fit.margin >= gauge.least)
 
 
 def zone_margin(

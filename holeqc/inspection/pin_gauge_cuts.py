@@ -22,6 +22,7 @@ from holeqc.inspection.minimax_certificate import bound
 from holeqc.inspection.minimax_search import open_angles
 from holeqc.inspection.pin_gauge_input import Floats
 from holeqc.inspection.pin_gauge_passes import Passes
+from holeqc.inspection.pin_gauge_solver import mixed_program
 
 MOST_MOTIONS = 60
 CLOSE = 1e-6  #: need and program have met when they differ by this part of the largest enlargement open
@@ -218,7 +219,7 @@ class Work:
         Variables: arc, x, y; enlargement of each row; travel of each tool beyond the smallest row of its pass; whether
         the pass is made; whether the row is cut.
         """
-        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.optimize import Bounds, LinearConstraint
 
         rows, groups, unit = self.rows, len(self.problem.names), self.unit / GRAIN
         base = np.full(groups, np.inf)
@@ -248,7 +249,9 @@ class Work:
         high = np.concatenate([reach[:, 1], room, np.maximum(span, 0.0), np.ones(groups + rows)])
         whole: npt.NDArray[np.int64] = np.r_[np.zeros(3 + rows + groups), np.ones(groups + rows)].astype(np.int64)
         limits = Bounds(low, high)
-        found = milp(goal[0], constraints=rules, integrality=whole, bounds=limits, options={"time_limit": SECONDS})
+        found = mixed_program(
+            goal[0], constraints=rules, integrality=whole, bounds=limits, options={"time_limit": SECONDS}
+        )
         if found.x is None:
             return None
         made = found.x[3 + rows + groups : 3 + rows + 2 * groups].round().sum()

@@ -57,7 +57,7 @@ def available_float(
     parts = len(gauge.hole)
     fit = best_motion(gauge.pin, gauge.hole, gauge.clearance)
     out = PinFloat(*(np.full((parts, 2), np.nan) for _ in range(3)))
-    index = np.flatnonzero(fit.margin >= 0)
+    index = np.flatnonzero(fit.margin >= gauge.least)
     if not index.size:
         return out
     part = Gauge(gauge.pin, gauge.hole[index], gauge.hole_diameter[index], gauge.pin_diameter[index])

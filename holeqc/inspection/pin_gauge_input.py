@@ -11,7 +11,7 @@ from holeqc.problems import DataError
 
 Floats = npt.NDArray[np.float64]
 
-AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest pin is rounding and counts as zero
+AT_LIMIT = 1e-9  #: a margin below zero by this part of the largest diameter is rounding and counts as zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,11 @@ class Gauge:
     def clearance(self) -> Floats:
         """Half the difference of the diameters (B, N), negative where the pin is larger."""
         return (self.hole_diameter - self.pin_diameter) / 2
+
+    @property
+    def least(self) -> Floats:
+        """The margin (B,) that counts as zero: what rounding of the input may take from it."""
+        return -AT_LIMIT * np.maximum(self.hole_diameter, self.pin_diameter).max(axis=1)
 
 
 def checked(

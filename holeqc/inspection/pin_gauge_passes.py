@@ -35,7 +35,7 @@ class Passes:
         """Say for each of several sets of sizes (B, N) whether the pins enter."""
         hole = np.broadcast_to(self.hole, (len(sizes), *self.hole.shape))
         fit = best_motion(self.pin, hole, (sizes - self.pin_size) / 2)
-        return np.asarray(fit.margin >= -AT_LIMIT * self.pin_size.max())
+        return np.asarray(fit.margin >= -AT_LIMIT * np.maximum(sizes, self.pin_size).max(axis=1))
 
     def after(self, number: int, tool: float) -> Floats:
         """Return the sizes (N,) after a pass with a tool of that diameter: smaller holes open up, larger ones stay."""

@@ -22,9 +22,10 @@ from holeqc.inspection.minimax import best_motion, proof
 from holeqc.inspection.pin_gauge_cuts import GRAIN, Work, least_continuous
 from holeqc.inspection.pin_gauge_input import Floats, array, checked, no_missing, per_row
 from holeqc.inspection.pin_gauge_passes import SAME, Passes
+from holeqc.inspection.pin_gauge_solver import mixed_program
 from holeqc.problems import DataError
 
-SECONDS = 20.0  #: longest search among given sizes; after that the best that is known, said not to be proved
+SECONDS = 5.0  #: longest search among given sizes; after that the best that is known, said not to be proved
 SHORT = 1e-5  #: sums of diameters short by less (as a part of the largest cost) are within the solver's tolerance
 
 
@@ -145,8 +146,8 @@ def _least_of_steps(problem: Passes) -> tuple[Floats, float]:
 class _Search:
     """Integer programs over all passes at all sizes; ``best`` sizes known to be enough, ``least`` total proved.
 
-    ``group`` (K,) the pass of each choice, ``cost`` (K,) its enlargement, ``added`` (K, N) what it adds to each row; the
-    first choice of each pass is to leave it out.
+    ``group`` (K,) the pass of each choice, ``cost`` (K,) its enlargement, ``added`` (K, N) what it adds to each row;
+    the first choice of each pass is to leave it out.
     """
 
     def __init__(self, problem: Passes) -> None:
@@ -234,7 +235,7 @@ class _Search:
 
     def _solve(self, goal: Floats, most: float | None) -> tuple[npt.NDArray[np.intp] | None, float, bool]:
         """Return the choice of each pass, a lower bound of the goal, and whether the choice is the least there is."""
-        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.optimize import Bounds, LinearConstraint
 
         count, scale = goal.size, float(goal.max())
         lines, right = self.work.lines(curved=True)
@@ -250,7 +251,7 @@ class _Search:
         if most is not None:
             rules.append(LinearConstraint(np.r_[self.cost, np.zeros(3)][None] / self.unit, -np.inf, most / self.unit))
         low, high = np.array(self.work.reach()).T
-        found = milp(
+        found = mixed_program(
             np.r_[goal / scale, np.zeros(3)], constraints=rules, integrality=np.r_[np.ones(count), np.zeros(3)],
             bounds=Bounds(np.r_[np.zeros(count), low], np.r_[np.ones(count), high]),
             options={"time_limit": max(self.end - monotonic(), 0.1), "mip_rel_gap": 0.0},
