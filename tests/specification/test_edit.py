@@ -163,3 +163,12 @@ def test_links_and_rights_stay(kit: Path, tmp_path: Path) -> None:
     gauge = load_specification(kit).gauge("BG-2")
     assert gauge is not None
     assert gauge.uncertainty == 0.0004
+
+
+def test_text_that_looks_like_a_gauge_never_moves_the_number_to_another(kit: Path) -> None:
+    data = DEMO.replace(b'note = "clamped', b'note = """\n[[gauge]]\n"""  # "clamped')
+    kit.write_bytes(data)
+    # U of CM-1 stays what it is, so only the comparison of all content can tell that BG-2's would change
+    with pytest.raises(SpecificationError, match="by hand"):
+        write_gauge_uncertainty(kit, "CM-1", 0.0006)
+    assert untouched(kit, data)
