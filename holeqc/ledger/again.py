@@ -14,6 +14,7 @@ from holeqc.ledger.read_back import readings_of_inspections
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 from holeqc.quantities import format_length
+from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -127,7 +128,8 @@ def _verdicts(inspection: Inspection, pieces: dict[tuple[str, str], int]) -> dic
 
 
 def _why(row: dict[str, Any], unit: str) -> str:
-    name = ", ".join(word for word in (str(row["characteristic"]), str(row["wall"])) if word)
+    wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
+    name = ", ".join(word for word in (str(row["characteristic"]), wall) if word)
     found = float(row["found"])
     shown = str(row["found_word"]) or (format_length(found, unit, 4 if unit == "in" else 3) if found == found else "")
     return f"{name} {shown}".strip() + f" ({row['cause']})"

@@ -16,6 +16,7 @@ from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.tags import TagState, find_tags
 from holeqc.problems import ERROR, Problem
+from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
@@ -60,13 +61,13 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
     for tag in ours:
         if tag.closed and tag.disposition in {"scrap", "return"}:
             yield _problem(
-                SCRAPPED, f"tag {tag.number}, hole {tag.row['hole']}: disposition {tag.disposition}",
+                SCRAPPED, f"tag {tag.number}, {_of(tag)}: disposition {tag.disposition}",
                 "The part is not for use.", hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif not tag.closed:
             said = f"disposition {tag.disposition}, not closed" if tag.disposition else "no disposition"
             yield _problem(
-                REJECTED, f"tag {tag.number}, hole {tag.row['hole']}: rejected, {said}", _what_to_do(tag),
+                REJECTED, f"tag {tag.number}, {_of(tag)}: rejected, {said}", _what_to_do(tag),
                 hole=str(tag.row["hole"]),
             )  # fmt: skip
     covered = {hole for tag in ours for hole in tag.holes}
@@ -79,7 +80,15 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
     if story.row["pin_verdict"] == "reject" and not covered & {"pattern"} and not any(
         hole["verdict"] == "reject" for hole in story.holes
     ):  # fmt: skip
-        yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does.")
+        yield _problem(
+            REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does."
+        )
+
+
+def _of(tag: TagState) -> str:
+    """Return what a tag speaks of: a hole, holes, the pattern, the whole part."""
+    hole = str(tag.row["hole"])
+    return hole if hole in {"pattern", "whole part"} else f"hole {hole}"
 
 
 def _what_to_do(tag: TagState) -> str:
@@ -94,7 +103,8 @@ def _held(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     for row in story.characteristics:
         if row["verdict"] == "hold":
             told.add(row["hole"])
-            where = ", ".join(word for word in (f"hole {row['hole']}", str(row["wall"])) if word)
+            wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
+            where = ", ".join(word for word in (f"hole {row['hole']}", wall) if word)
             yield _problem(
                 HELD, f"{where}: {row['characteristic']} is held ({row['cause']})", action, hole=str(row["hole"]),
                 wall=str(row["wall"]),
@@ -138,7 +148,7 @@ def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem
         if older and not tag.closed:
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"
             yield _problem(
-                OPEN_TAG, f"tag {tag.number} of an earlier inspection, hole {tag.row['hole']}, is open, {said}",
+                OPEN_TAG, f"tag {tag.number} of an earlier inspection, {_of(tag)}, is open, {said}",
                 _what_to_do(tag), hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif older and tag.disposition in {"scrap", "return"}:

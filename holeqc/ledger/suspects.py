@@ -246,10 +246,13 @@ def _suspect(
     changes: list[str] = []
     if again is not None:
         was = before.get(number, {})
+        alike: dict[tuple[str, str, str], list[str]] = {}
         for hole, verdict in again.holes.items():
             if was.get(hole, verdict) != verdict:
-                why = f": {again.why[hole]}" if hole in again.why else ""
-                changes.append(f"hole {hole} {was[hole]} → {verdict}{why}")
+                alike.setdefault((was[hole], verdict, again.why.get(hole, "")), []).append(hole)
+        for (old, new, why), holes in alike.items():
+            what = f"hole{'s' if len(holes) > 1 else ''} {', '.join(holes)}"
+            changes.append(f"{what} {old} → {new}{f': {why}' if why else ''}")
         if again.pin_verdict != str(row["pin_verdict"]):
             changes.append(f"pins together {row['pin_verdict'] or '-'} → {again.pin_verdict or '-'}")
     entry = row["approval"]

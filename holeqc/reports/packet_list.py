@@ -101,7 +101,7 @@ def _listed(
 ) -> Listed:  # fmt: skip
     spec = part.specification
     hole, wall, name = str(row["hole"]), str(row["wall"]), str(row["characteristic"])
-    where = [spec.drawing, f"hole {hole}", f"{wall} wall" if spec.walls.several and wall else ""]
+    where = [f"hole {hole}", f"{wall} wall" if spec.walls.several and wall else ""]
     tag, said = numbers.get((hole, wall, name), ("", ""))
     if not tag and int(row["verdict"]):
         tag, said = numbers.get((hole, "", ""), ("", ""))
@@ -135,9 +135,8 @@ def _pins(part: PartView, number: int, numbers: dict[tuple[str, str, str], tuple
     spec, margin = part.specification, float(part.row["pin_margin"])
     tag, said = numbers.get((PATTERN, "", ""), ("", ""))
     found = f"radial room {w.signed(margin, spec.unit)}" if math.isfinite(margin) else "not known"
-    place = ", ".join(word for word in (spec.drawing, "all holes") if word)
     return Listed(
-        str(number), w.plain(place), "", "All pins together at their virtual condition, radial room at least 0", found,
+        str(number), "all holes", "", "All pins together at their virtual condition, radial room at least 0", found,
         "", tag, w.plain(said), int(part.row["pin_verdict"]), 0.0, None, _known(margin), "",
     )  # fmt: skip
 

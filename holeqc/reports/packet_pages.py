@@ -21,7 +21,8 @@ SIGN = (
     "tie this page to it."
 )
 LIST_NOTE = (
-    "Fields after the third form of AS9102. Tooling is named for checks by attribute, as the size of the plug. "
+    "Fields after the third form of AS9102. Location: hole and wall on the drawing named above. Tooling is named for "
+    "checks by attribute, as the size of the plug. "
     "Designators are left for a person to write: the kit file marks none. Size: all readings, as they were read."
 )
 
@@ -133,7 +134,6 @@ def _list(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> It
         )
         for r in listed
     )  # fmt: skip
-    groups = frozenset(
-        n for n, r in enumerate(listed) if n == 0 or listed[n - 1].place.split(", ")[1:2] != r.place.split(", ")[1:2]
-    )
+    holes = [r.place.split(",")[0] for r in listed]
+    groups = frozenset(n for n, hole in enumerate(holes) if n == 0 or holes[n - 1] != hole)
     yield b.Table(columns, rows, LIST_NOTE, groups)

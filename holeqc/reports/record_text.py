@@ -11,6 +11,7 @@ from holeqc.inspection.results import VERDICTS
 from holeqc.ledger.times import shown
 from holeqc.quantities import format_length
 from holeqc.reports import wording as w
+from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
@@ -72,11 +73,13 @@ def _inspection_lines(one: InspectionStory) -> Iterator[str]:
 
 
 def _found(row: Row, unit: str) -> str:
-    where = ", ".join(x for x in (f"hole {row['hole']}", str(row["wall"]), str(row["characteristic"])) if x)
+    wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
+    where = ", ".join(x for x in (f"hole {row['hole']}", wall, str(row["characteristic"])) if x)
     found = row["found_word"] or ("" if row["found"] is None else _length(float(row["found"]), unit))
     limits = [_length(float(row[key]), unit) for key in ("lower", "upper") if row[key] is not None]
     allowed = f", allowed {' to '.join(limits)}" if limits and found else ""
-    return w.plain(f"{where}: {found or 'not read'}{allowed} ({row['cause']})")
+    cause = "not all was read" if row["cause"] == "missing" and found else str(row["cause"])
+    return w.plain(f"{where}: {found or 'not read'}{allowed} ({cause})")
 
 
 def _length(value: float, unit: str) -> str:

@@ -1,0 +1,306 @@
+"""Approval, withdrawal and the life of tags, on SQLite and, where a server is there, on PostgreSQL.
+
+What must happen is what the rules of approval and disposition say; no outside source applies.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from shop import GOOD, LARGE, Shop, place
+
+from holeqc.ledger import open_ledger
+from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
+from holeqc.ledger.equipment import BAD, Calibration, record_calibration
+from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
+from holeqc.ledger.obstacles import worst_of
+from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
+from holeqc.problems import LedgerError
+
+HALF = {"1": (0.457, None), "2": (0.459, 0.460)}
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+def refused(shop: Shop, serial: str, by: str = "41") -> dict[str, list[str]]:
+    """Return what stands in the way, by code; nothing may have been recorded."""
+    head = shop.ledger.head()
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, serial, by)
+    assert shop.ledger.head() == head
+    found: dict[str, list[str]] = {}
+    for problem in caught.value.problems:
+        assert problem.serial == serial
+        assert problem.action
+        found.setdefault(problem.code, []).append(problem.message)
+    return found
+
+
+def events(shop: Shop, number: str) -> list[str]:
+    return [str(event["event"]) for event in find_tag(shop.ledger, number).events]
+
+
+def test_an_accepted_part_is_approved_once(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    done = approve(shop.ledger, "P-1", "41", role="inspector", note="first of the lot")
+    story = newest_story(shop.ledger, "P-1")
+    (row,) = story.approvals
+    assert (row["made_by"], row["role"], row["note"]) == ("41", "inspector", "first of the lot")
+    assert row["entry"] == done.entry.seq
+    assert shop.ledger.parts()[0]["approved"] == 1
+    assert list(refused(shop, "P-1")) == ["approved-already"]
+    assert shop.ledger.verify().holds
+
+
+def test_what_is_not_recorded_is_refused(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    assert list(refused(shop, "P-2")) == ["not-recorded"]
+
+
+def test_held_is_refused_until_the_evidence_is_there(shop: Shop) -> None:
+    run = shop.record("P-1", HALF)
+    assert len(run.tags) == 1
+    found = refused(shop, "P-1")
+    assert list(found) == ["held"]
+    assert "hole 1: size is held (missing)" in found["held"]
+    with pytest.raises(LedgerError, match="the readings prove neither"):
+        dispose(shop.ledger, run.tags[0], "use-as-is", "engineer", "looks fine", authority="EN-1")
+    shop.record("P-1", GOOD)
+    assert events(shop, run.tags[0]) == ["opened", "re-inspected", "closed"]
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_every_obstacle_comes_at_once(shop: Shop) -> None:
+    shop.record("P-1", {"1": (0.457, None), "2": (0.463, 0.460)}, by="41")
+    shop.record("P-2", GOOD, gauge="G2", by="41", revision="B")
+    assert set(refused(shop, "P-1", "41")) == {"rejected", "held", "old-revision", "same-person"}
+    # G2's certificate ended on 2026-06-30, the readings are of November
+    assert set(refused(shop, "P-2", "41")) == {"held", "gauge-out-of-calibration", "same-person"}
+
+
+def test_rejected_needs_a_closed_disposition(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    assert list(refused(shop, "P-1")) == ["rejected"]
+    with pytest.raises(LedgerError, match="authority"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge")
+    with pytest.raises(LedgerError, match="reason"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", " ", authority="EN-1")
+    with pytest.raises(LedgerError, match="not known"):
+        dispose(shop.ledger, tag, "ignore", "engineer", "why not")
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EN-1")
+    assert events(shop, tag) == ["opened", "dispositioned", "closed"]
+    assert newest_story(shop.ledger, "P-1").row["verdict"] == "reject"
+    approve(shop.ledger, "P-1", "41")
+    with pytest.raises(LedgerError, match="locked"):
+        dispose(shop.ledger, tag, "scrap", "engineer", "second thought")
+
+
+@pytest.mark.parametrize("what", ["scrap", "return"])
+def test_what_is_not_for_use_is_never_approved(shop: Shop, what: str) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, what, "engineer", "beyond rework")
+    assert find_tag(shop.ledger, tag).closed
+    assert list(refused(shop, "P-1")) == ["not-for-use"]
+    shop.record("P-1", GOOD)  # read until it passes: it stays scrap
+    assert list(refused(shop, "P-1")) == ["not-for-use"]
+
+
+def test_reading_until_it_passes_is_no_disposition(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    shop.record("P-1", GOOD)
+    assert events(shop, tag) == ["opened", "re-inspected"]
+    assert list(refused(shop, "P-1")) == ["tag-open"]
+    shop.record("P-1", HALF)  # nor does a hold in between wash it off
+    shop.record("P-1", GOOD, name="again.csv", day="2026-11-04")
+    assert list(refused(shop, "P-1")) == ["tag-open"]
+    dispose(shop.ledger, tag, "rework", "engineer", "first reading was of the burr; deburred and read again")
+    assert find_tag(shop.ledger, tag).closed
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_rework_is_tied_to_its_tag(shop: Shop) -> None:
+    first = shop.record("P-1", {"1": (0.4545, 0.4546), "2": (0.459, 0.460)})
+    (tag,) = first.tags
+    with pytest.raises(LedgerError, match="nobody has said"):
+        reworked(shop.ledger, tag, "bench 2")
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+    reworked(shop.ledger, tag, "bench 2", "reamed")
+    assert list(refused(shop, "P-1")) == ["rejected"]
+    second = shop.record("P-1", {"1": (0.4574, 0.4575), "2": (0.459, 0.460)})
+    state = find_tag(shop.ledger, tag)
+    assert [e["event"] for e in state.events] == ["opened", "dispositioned", "reworked", "re-inspected", "closed"]
+    assert state.events[-1]["inspection_id"] == second.recorded.inspections["plate", "P-1"]
+    story = newest_story(shop.ledger, "P-1")
+    assert story.row["follows"] == first.recorded.inspections["plate", "P-1"]
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_rework_that_fails_goes_on_as_a_new_tag(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}).tags
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+    (new,) = shop.record("P-1", {"1": (0.4630, 0.4630), "2": (0.459, 0.460)}).tags
+    state = find_tag(shop.ledger, tag)
+    assert state.closed
+    assert new in state.events[-1]["note"]
+    assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [new]
+    found = refused(shop, "P-1")
+    assert list(found) == ["rejected"]
+    assert new in found["rejected"][0]
+
+
+def test_a_disposition_is_replaced_by_one_that_names_it(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    first = dispose(shop.ledger, tag, "rework", "engineer", "ream")
+    second = dispose(shop.ledger, tag, "scrap", "engineer", "no room to ream")
+    story = newest_story(shop.ledger, "P-1")
+    assert [e["disposition"] for e in story.tags[0].events] == ["", "rework", "scrap", ""]
+    found = [r for r in entries(shop) if r["seq"] == second.seq]
+    assert found[0]["replaces"] == first.seq
+    assert found[0]["reason"] == "no room to ream"
+    with pytest.raises(LedgerError, match="closed"):
+        dispose(shop.ledger, tag, "rework", "engineer", "try anyway")
+
+
+def entries(shop: Shop) -> list[dict[str, object]]:
+    from sqlalchemy import select
+
+    from holeqc.ledger.schema import ENTRY
+
+    return shop.ledger.rows(select(ENTRY).order_by(ENTRY.c.seq))
+
+
+@pytest.mark.parametrize("by", ["bench 2", " Bench  2", "BENCH-2"])
+def test_two_persons(shop: Shop, by: str) -> None:
+    shop.record("P-1", GOOD, by="bench 2")
+    assert list(refused(shop, "P-1", by)) == ["same-person"]
+    approve(shop.ledger, "P-1", "bench 20")
+
+
+def test_who_read_counts_as_well_and_the_kit_may_waive_it(shop: Shop) -> None:
+    shop.record("P-1", GOOD, by="clerk", read_by="41")
+    assert list(refused(shop, "P-1", "41")) == ["same-person"]
+    shop.record("P-2", GOOD, by="41", revision="B", more="[approval]\ntwo_person = false\n")
+    approve(shop.ledger, "P-2", "41")
+
+
+def test_old_revision(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    shop.record("P-2", GOOD, revision="B")
+    found = refused(shop, "P-1")
+    assert list(found) == ["old-revision"]
+    assert "revision B" in found["old-revision"][0]
+    approve(shop.ledger, "P-2", "41")
+    # kit files in force say it too, before anything is recorded under them
+    shop.record("P-3", GOOD, revision="B")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-3", "41", kit_files={"0" * 64: "k2.toml"})
+    assert [p.code for p in caught.value.problems] == ["old-revision"]
+
+
+def test_changed_file_is_a_new_inspection_that_names_the_approved_one(shop: Shop) -> None:
+    shop.record("P-1", GOOD, name="p1.csv")
+    done = approve(shop.ledger, "P-1", "41")
+    run = shop.record("P-1", {"1": (0.457, 0.458), "2": (0.459, 0.461)}, name="p1.csv")
+    assert any(f"entry {done.entry.seq} is locked" in note for note in run.notes)
+    story = shop.ledger.part_story("P-1")
+    assert [one.row["follows"] for one in story.inspections] == [None, done.inspection["id"]]
+    assert [len(one.approvals) for one in story.inspections] == [1, 0]
+    assert shop.ledger.parts()[0]["approved"] == 0
+
+
+def test_withdrawal_is_a_new_entry_and_nothing_is_erased(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    with pytest.raises(LedgerError, match="no approval stands"):
+        withdraw(shop.ledger, "P-1", "7", "gauge found wrong")
+    done = approve(shop.ledger, "P-1", "41")
+    with pytest.raises(LedgerError, match="reason"):
+        withdraw(shop.ledger, "P-1", "7", "")
+    entry = withdraw(shop.ledger, "P-1", "7", "gauge found wrong")
+    (row,) = newest_story(shop.ledger, "P-1").approvals
+    assert (row["entry"], row["withdrawn_by"], row["withdrawn_because"]) == (done.entry.seq, "7", "gauge found wrong")
+    assert entries(shop)[entry.seq - 1]["replaces"] == done.entry.seq
+    again = approve(shop.ledger, "P-1", "41")
+    assert len(newest_story(shop.ledger, "P-1").approvals) == 2
+    assert again.entry.seq == entry.seq + 1
+    assert shop.ledger.verify().holds
+
+
+@pytest.mark.parametrize(("error", "stands"), [(0.0002, False), (0.0021, True), (None, True)])
+def test_gauge_found_out_of_tolerance_later(shop: Shop, error: float | None, stands: bool) -> None:
+    # smallest size 0.457, lower limit 0.455: an error of 0.0021 leaves 0.4549, outside; one of 0.0002 changes nothing
+    shop.record("P-1", GOOD, day="2026-11-03")
+    bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=error, unit="in" if error else "")
+    record_calibration(shop.ledger, bad, "gauge room")
+    if stands:
+        found = refused(shop, "P-1")
+        assert list(found) == ["gauge-out-of-calibration"]
+        assert f"the verdict is {'reject' if error else 'hold'}" in found["gauge-out-of-calibration"][0]
+    else:
+        approve(shop.ledger, "P-1", "41")
+
+
+def test_recorded_calibrations_count_before_the_kit(shop: Shop) -> None:
+    known = Calibration("G1", dt.date(2026, 9, 1), IN_TOLERANCE, due=dt.date(2026, 10, 31))
+    record_calibration(shop.ledger, known, "gauge room")
+    shop.record("P-1", GOOD, day="2026-11-03")
+    said = "gauge G1 was due for calibration on 2026-10-31 and read on 2026-11-03"
+    assert refused(shop, "P-1") == {"gauge-out-of-calibration": [said]}
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 1), IN_TOLERANCE), "gauge room")
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    other = '[[part]]\nname = "lid"\n'
+    shop.record("P-2", GOOD, revision="B", more=other)
+    from holeqc.commands.recording import record_run
+    from holeqc.inspection.judge import inspect
+    from holeqc.readings.read import read_files
+    from holeqc.specification.load import load_specification
+
+    spec = load_specification(shop.kit("B", other))
+    path = shop.sheet("P-2", GOOD)
+    path.write_text(path.read_text(encoding="utf-8").replace("plate", "lid"), encoding="utf-8")
+    record_run(shop.ledger, inspect(spec, read_files([path], spec)), "bench 2")
+    with pytest.raises(ApprovalRefused, match="several parts"):
+        approve(shop.ledger, "P-2", "41")
+    approve(shop.ledger, "P-2", "41", part="lid")
+    assert newest_story(shop.ledger, "P-2", part="plate").approvals == ()
+
+
+def test_texts_are_kept_as_texts(shop: Shop) -> None:
+    words = "x'); DROP TABLE entry; --"
+    (tag,) = shop.record("P-1", LARGE, by=words).tags
+    dispose(shop.ledger, tag, "use-as-is", words, words, authority=words)
+    approve(shop.ledger, "P-1", "41'; --", role=words, note=words)
+    story = newest_story(shop.ledger, "P-1")
+    assert story.approvals[0]["role"] == story.approvals[0]["note"] == words
+    assert story.tags[0].events[1]["authority"] == words
+    assert shop.ledger.verify().holds
+
+
+def test_tags_are_listed_and_found(shop: Shop) -> None:
+    (a,) = shop.record("P-1", LARGE).tags
+    (b,) = shop.record("P-2", LARGE).tags
+    assert (a, b) == ("T-000001", "T-000002")
+    assert [t.number for t in find_tags(shop.ledger)] == [a, b]
+    assert [t.number for t in find_tags(shop.ledger, serial="P-2")] == [b]
+    assert find_tag(shop.ledger, "2").number == find_tag(shop.ledger, "t-2").number == b
+    with pytest.raises(LedgerError, match="no tag T-9"):
+        find_tag(shop.ledger, "T-9")
+
+
+def test_worst_decides_the_exit_code(shop: Shop) -> None:
+    shop.record("P-1", LARGE)
+    shop.record("P-2", HALF)
+    for serial, worst in (("P-1", "reject"), ("P-2", "hold")):
+        with pytest.raises(ApprovalRefused) as caught:
+            approve(shop.ledger, serial, "41")
+        assert worst_of(caught.value.problems) == worst
