@@ -165,10 +165,11 @@ def test_links_and_rights_stay(kit: Path, tmp_path: Path) -> None:
     assert gauge.uncertainty == 0.0004
 
 
-def test_text_that_looks_like_a_gauge_never_moves_the_number_to_another(kit: Path) -> None:
-    data = DEMO.replace(b'note = "clamped', b'note = """\n[[gauge]]\n"""  # "clamped')
-    kit.write_bytes(data)
-    # U of CM-1 stays what it is, so only the comparison of all content can tell that BG-2's would change
-    with pytest.raises(SpecificationError, match="by hand"):
-        write_gauge_uncertainty(kit, "CM-1", 0.0006)
-    assert untouched(kit, data)
+def test_any_other_change_of_content_is_refused() -> None:
+    before = DEMO.decode()
+    # what must never leave the editor: another gauge's number, a lost key, text that is no TOML
+    moved = before.replace("uncertainty = 0.0006", "uncertainty = 0.0003")
+    for after in (moved, before.replace('revision = "C"', ""), before + "["):
+        with pytest.raises(SpecificationError, match="by hand"):
+            edit._check_only_change(before, after, 0, 0.0003, "kit")
+    edit._check_only_change(before, before, 0, 0.0003, "kit")
