@@ -242,8 +242,11 @@ def _same_field(one: Meaning, other: Meaning) -> bool:
 def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tuple[Meaning, str]:
     """Return the meaning of the lines of one heading together, and its text."""
     name = " ".join(filter(None, (top, middle, bottom)))
+    # 'Position' over X and Y names the pair, not a computed result
     if set(tokens(top)) <= _POSITION:
-        top = ""  # 'Position' over X and Y names the pair, not a computed result
+        top = ""
+    if bottom and set(tokens(middle)) <= _POSITION:
+        middle = ""
     for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
         text = " ".join(filter(None, parts))
         meaning = vocabulary.meaning(text)

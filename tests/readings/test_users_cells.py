@@ -51,6 +51,7 @@ CELLS: list[tuple[str, Any, str, str, str, str]] = [
     ("18 error cell", "#DIV/0!", "error-cell", "#DIV/0!", "0.4590", "Repair the formula"),
     ("22 truth value", True, "truth-value", "TRUE", "0.4590", "Type the number again"),
     ("22 impossible value", 1e308, "beyond-any-length", "1e+308", "1e+06", "Type the number again"),
+    ("22 impossible value as text", "1e300", "beyond-any-length", "1e300", "1e+06", "Type the number again"),
     ("22 negative", -0.4581, "not-positive", "-0.4581", "0.4550", "0.4581 in"),
     ("22 zero", 0, "not-positive", "0 in", "0.4550", "empty"),
     ("23 millimetres in an inch column", 11.636, "slip-unit", "11.636 in", "0.4550 to 0.4620", "0.4581 in"),

@@ -68,11 +68,12 @@ def test_02_one_reading_merged_over_rows_is_doubtful_there_and_missing_elsewhere
     assert readings.table["doubt"].iloc[0] == "merged-reading"
 
 
-def test_03_and_04_title_and_merged_headings_and_a_year_typed_0013(tmp_path: Path) -> None:
+@pytest.mark.parametrize("pair", ["Position", "True position", "Location", "Coordinates measured"])
+def test_03_and_04_title_and_merged_headings_and_a_year_typed_0013(pair: str, tmp_path: Path) -> None:
     rows: list[list[Any]] = [
         ["Plates of November"],
         [],
-        ["Serial", "Part", "Date", "Hole", "Wall", "Diameter", None, "Position", None],
+        ["Serial", "Part", "Date", "Hole", "Wall", "Diameter", None, pair, None],
         [None, None, None, None, None, "0°", "90°", "X", "Y"],
         *wide(day="12/31/0013")[1:],
     ]
