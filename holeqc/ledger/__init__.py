@@ -18,10 +18,10 @@ closed, other person) is asked inside the transaction, where nobody else can wri
 
 Asking::
 
-    ledger.parts(Filter(verdict="hold", since=day, fixture="DF-BL7")) -> list of dicts    # newest inspection of each part
-    ledger.part_story(serial, kit="", part="") -> PartStory        # inspections, files, holes, tags, approvals, problems
-    ledger.readings(Filter(...)) -> (Specification, Readings)      # as reading the files gives them: judge, study, chart
-    ledger.columns(["serial", "hole", "value"], Filter(...)) -> frame                     # nothing else is fetched
+    ledger.parts(Filter(verdict="hold", since=day)) -> list of dicts     # newest inspection of each part
+    ledger.part_story(serial, kit="", part="") -> PartStory      # inspections, files, holes, tags, approvals, problems
+    ledger.readings(Filter(...)) -> (Specification, Readings)    # as reading the files gives them: judge, study, chart
+    ledger.columns(["serial", "hole", "value"], Filter(...)) -> frame            # nothing else is fetched
     kits.stored_specification(ledger, specification_id) -> Specification
     differences.differences(ledger, file_id) -> changes of a file's revision, cell by cell
     exporting.as_frame(ledger, content, Filter(...)), exporting.export(ledger, path, content, Filter(...))
