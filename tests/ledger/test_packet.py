@@ -1,0 +1,232 @@
+"""The packet of an approved part, and the proof that it is unchanged.
+
+The fields of the list are those of the third form of AS9102 (2015 sheet: fields 5 to 11 and 14). Digests: SHA-256
+worked out here from the files themselves.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+from shop import GOOD, LARGE, Shop
+
+from holeqc.ledger import open_ledger
+from holeqc.ledger.approvals import approve, withdraw
+from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
+from holeqc.ledger.tags import dispose
+from holeqc.problems import HoleQCError, LedgerError
+from holeqc.reports import packet as packets
+from holeqc.reports.packet import MANIFEST, Packet, verify_packet, write_packet
+from holeqc.reports.packet_list import HEADS, listed_characteristics, run_of
+from holeqc.reports.packet_pages import certificate_report, list_report
+
+DECIDED = "use-as-is, authority EN-1"
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
+    """P-1 accepted and approved; P-2 with an oversize hole, used as is, approved; P-3 accepted, not approved."""
+    folder = tmp_path_factory.mktemp("shop")
+    with open_ledger(folder / "ledger.sqlite3") as ledger:
+        shop = Shop(folder, ledger)
+        shop.record("P-1", GOOD)
+        (tag,) = shop.record("P-2", LARGE).tags
+        shop.record("P-3", GOOD)
+        approve(ledger, "P-1", "41")
+        dispose(ledger, tag, "use-as-is", "engineer", "ample edge", authority="EN-1")
+        approve(ledger, "P-2", "41", role="inspector, level 2", note="lot 7")
+        yield shop
+
+
+@pytest.fixture(scope="module")
+def made(shop: Shop) -> Packet:
+    return write_packet(approved_set(shop.ledger, "P-2"), shop.folder / "packet")
+
+
+@pytest.fixture
+def copy(made: Packet, tmp_path: Path) -> Path:
+    shutil.copytree(made.folder, tmp_path / "copy")
+    return tmp_path / "copy"
+
+
+def test_manifest_has_the_digest_of_everything(made: Packet, shop: Shop) -> None:
+    manifest = json.loads((made.folder / MANIFEST).read_text(encoding="utf-8"))
+    there = sorted(p.name for p in made.folder.iterdir() if p.name != MANIFEST)
+    assert [f["name"] for f in manifest["files"]] == there
+    for said in manifest["files"]:
+        data = (made.folder / said["name"]).read_bytes()
+        assert (said["bytes"], said["sha256"]) == (len(data), hashlib.sha256(data).hexdigest())
+    needed = {"certificate.pdf", "characteristics.pdf", "characteristics.xlsx", "report.pdf", "report.html", "kit.toml"}
+    assert needed <= set(there)
+    (source,) = manifest["sources"]
+    assert source["sha256"] == hashlib.sha256((shop.folder / "sheet_2.csv").read_bytes()).hexdigest()
+    assert manifest["kit"]["sha256"] == hashlib.sha256((shop.folder / "k2.toml").read_bytes()).hexdigest()
+    assert manifest["approval"]["hash"] == manifest["entries"][1]["hash"]
+    assert [(t["number"], t["disposition"], t["authority"], t["state"]) for t in manifest["tags"]] == [
+        ("T-000001", "use-as-is", "EN-1", "closed")
+    ]
+    rest = {k: v for k, v in manifest.items() if k != "sha256"}
+    text = json.dumps(rest, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    assert manifest["sha256"] == made.manifest_digest == hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_same_approval_same_bytes(made: Packet, shop: Shop, tmp_path: Path) -> None:
+    again = write_packet(approved_set(shop.ledger, "P-2"), tmp_path / "again")
+    assert again.manifest_digest == made.manifest_digest
+    for name in made.files:
+        assert (tmp_path / "again" / name).read_bytes() == (made.folder / name).read_bytes(), name
+
+
+def test_unchanged_holds(copy: Path) -> None:
+    found = verify_packet(copy)
+    assert found.holds
+    assert found.differences == ()
+    assert found.files == len(list(copy.iterdir())) - 1
+
+
+def test_every_difference_is_named(copy: Path) -> None:
+    data = bytearray((copy / "report.pdf").read_bytes())
+    data[len(data) // 2] ^= 1
+    (copy / "report.pdf").write_bytes(bytes(data))
+    (copy / "certificate.pdf").unlink()
+    (copy / "extra.txt").write_text("x", encoding="utf-8")
+    (copy / "folder").mkdir()
+    assert set(verify_packet(copy).differences) == {
+        "report.pdf: was changed", "certificate.pdf: is missing", "extra.txt: was added", "folder: was added",
+    }  # fmt: skip
+
+
+def test_each_file_counts(copy: Path) -> None:
+    for path in sorted(p for p in copy.iterdir() if p.name != MANIFEST):
+        before = path.read_bytes()
+        path.write_bytes(before + b"\n")
+        told = verify_packet(copy).differences
+        assert told[0].startswith(f"{path.name}: was changed, {len(before) + 1} bytes instead of {len(before)}")
+        path.write_bytes(before)
+
+
+@pytest.mark.parametrize("key", ["serial", "verdict", "approval", "files", "sha256"])
+def test_a_changed_manifest_is_found(copy: Path, key: str) -> None:
+    manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
+    manifest[key] = [] if key == "files" else {} if key == "approval" else "other"
+    (copy / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+    assert "manifest.json: was changed, its own digest doesn't hold" in verify_packet(copy).differences
+
+
+@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b"\xff\xfe", b'{"format": "holeqc packet 9"}', b"[" * 100_000])
+def test_what_is_no_manifest_is_refused(copy: Path, content: bytes) -> None:
+    (copy / MANIFEST).write_bytes(content)
+    with pytest.raises(HoleQCError):
+        verify_packet(copy)
+    (copy / MANIFEST).unlink()
+    with pytest.raises(HoleQCError, match="no manifest"):
+        verify_packet(copy)
+
+
+def test_a_manifest_cannot_point_outside(copy: Path) -> None:
+    manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
+    manifest["files"].append({"name": "../secret", "bytes": 1, "sha256": "0"})
+    manifest["sha256"] = packets.digest_of(manifest)
+    (copy / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+    assert verify_packet(copy).differences == ("../secret: is missing",)
+
+
+def test_ledger_tells_a_forged_manifest(made: Packet, copy: Path, shop: Shop) -> None:
+    manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
+    digest = str(manifest["sha256"])
+    assert compare_with_ledger(shop.ledger, manifest["approval"], digest)[0] == []
+    seq = record_packet(shop.ledger, manifest["approval"]["entry"], digest, "41")
+    differences, notes = compare_with_ledger(shop.ledger, manifest["approval"], digest)
+    assert (differences, f"entry {seq}" in notes[0]) == ([], True)
+    # whoever changes the folder and works out a new manifest can't change the ledger
+    differences, _ = compare_with_ledger(shop.ledger, manifest["approval"], "0" * 64)
+    assert "another manifest is on record" in differences[0]
+    other = manifest["approval"] | {"hash": "0" * 64}
+    assert "not the approval" in compare_with_ledger(shop.ledger, other, digest)[0][0]
+    assert shop.ledger.verify().holds
+
+
+def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
+    approved = approved_set(shop.ledger, "P-2")
+    run, part = run_of(approved)
+    rows = listed_characteristics(approved, part)
+    assert [r.number for r in rows] == [str(n) for n in range(1, len(rows) + 1)]
+    assert len(rows) == len(run.inspection.characteristics)
+    by = {(r.place, r.requirement): r for r in rows}
+    wrong = by["hole 2", "Size 0.4550 to 0.4620"]
+    assert (wrong.results, wrong.nonconformance, wrong.comments, wrong.verdict) == (
+        "0.4625, 0.4600", "T-000001", DECIDED, 2,
+    )  # fmt: skip
+    assert wrong.tooling == ""  # variable results are given
+    plug = by["hole 1", "GO 0.4550 enters"]
+    assert (plug.results, plug.tooling, plug.nonconformance) == ("enters", "GO plug 0.4550", "")
+    book = load_workbook(made.folder / "characteristics.xlsx")
+    sheet = book["Characteristics"]
+    assert [c.value for c in sheet[1]] == [head for head, _ in HEADS]
+    assert sheet.max_row == len(rows) + 1
+    found = {(row[1], row[3]): row for row in sheet.iter_rows(min_row=2, values_only=True)}
+    assert found["hole 2", "Size 0.4550 to 0.4620"][4:9] == (
+        "0.4625, 0.4600", None, "T-000001", DECIDED, "✗ reject",
+    )  # fmt: skip
+    assert found["hole 2", "Size 0.4550 to 0.4620"][11] == 0.4625
+
+
+def test_certificate_says_what_was_approved(shop: Shop) -> None:
+    approved = approved_set(shop.ledger, "P-2")
+    _, part = run_of(approved)
+    listed = listed_characteristics(approved, part)
+    text = repr(certificate_report(approved, part, listed).sections)
+    hash_ = str(approved.approval_entry["hash"])
+    for word in ("K2-10-1", "P-2", "inspector, level 2", "lot 7", hash_, "T-000001", DECIDED, approved.kit_digest,
+                 "Approved by, licence, date"):  # fmt: skip
+        assert word in text, word
+    assert "AS9102" in repr(list_report(approved, part, listed).sections)
+
+
+def test_no_packet_without_an_approval(shop: Shop, tmp_path: Path) -> None:
+    with pytest.raises(LedgerError, match="no approval of it stands"):
+        approved_set(shop.ledger, "P-3")
+    with pytest.raises(LedgerError, match="nothing is recorded"):
+        approved_set(shop.ledger, "P-9")
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "mine.txt").write_text("x", encoding="utf-8")
+    with pytest.raises(HoleQCError, match="never overwritten"):
+        write_packet(approved_set(shop.ledger, "P-1"), tmp_path / "full")
+    assert [p.name for p in tmp_path.iterdir()] == ["full"]
+
+
+def test_nothing_half_is_left_when_the_disk_refuses(
+    shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(packets, "_book", full)
+    with pytest.raises(HoleQCError, match="No space left"):
+        write_packet(approved_set(shop.ledger, "P-1"), tmp_path / "packet")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_later_readings_and_withdrawal(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        shop = Shop(tmp_path, ledger)
+        shop.record("P-1", GOOD)
+        done = approve(ledger, "P-1", "41")
+        before = approved_set(ledger, "P-1")
+        shop.record("P-1", LARGE)
+        after = approved_set(ledger, "P-1")
+        assert after.story.row["id"] == before.story.row["id"]
+        assert [row["verdict"] for row in after.later] == ["reject"]
+        _, part = run_of(after)
+        assert "on record, which this approval doesn't speak of" in repr(certificate_report(after, part, ()).sections)
+        withdraw(ledger, "P-1", "7", "read again")
+        said = {"entry": done.entry.seq, "hash": done.entry.hash}
+        assert "withdrawn" in compare_with_ledger(ledger, said, "0" * 64)[0][0]
+        with pytest.raises(LedgerError, match="no approval"):
+            approved_set(ledger, "P-1")
