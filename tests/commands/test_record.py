@@ -1,0 +1,225 @@
+"""The commands of the record: what they print, and their exit codes, on the demonstration's sheets.
+
+Verdicts of the samples: as `tests/samples` has them; exit codes: 0 accepted or done, 1 rejected, 3 held, 2 unusable.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from holeqc.__main__ import run
+from holeqc.commands.gauge import an_error
+from holeqc.problems import LedgerError
+
+ROOT = Path(__file__).resolve().parents[2]
+KIT = str(ROOT / "tolerances" / "bl7.toml")
+SAMPLES = ROOT / "sample_measurements"
+FILES = {
+    "P-0107": "bl7_P-0107.xlsx", "P-0109": "bl7_P-0109.csv", "P-0110": "bl7_P-0110.xlsx", "S-0111": "bl7_S-0111.xlsx",
+}  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in an empty folder that has no ledger, with nothing said by the environment."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("HOLEQC_LEDGER", raising=False)
+    monkeypatch.delenv("HOLEQC_BY", raising=False)
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A ledger with four parts of the samples; tests only read it."""
+    path = tmp_path_factory.mktemp("ledger") / "l.sqlite3"
+    for file in FILES.values():
+        run(["check", KIT, str(SAMPLES / file), "--record", "--by", "bench 2", "--ledger", str(path)])
+    return str(path)
+
+
+def record(serial: str) -> int:
+    return run(["check", KIT, str(SAMPLES / FILES[serial]), "--record", "--by", "bench 2"])
+
+
+def test_check_records_and_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    assert record("P-0109") == 1
+    out = capsys.readouterr().out
+    assert "Recorded in holeqc-ledger.sqlite3: 1 part, from entries 1 to 3" in out
+    assert "Tags opened: T-000001" in out
+    assert record("P-0109") == 1
+    out = capsys.readouterr().out
+    assert "Nothing was added" in out
+    assert "nothing was added" in out.split("Note:")[1]
+    assert Path("holeqc-ledger.sqlite3").exists()
+
+
+def test_check_without_record_leaves_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", KIT, str(SAMPLES / FILES["P-0107"])]) == 0
+    assert list(Path().iterdir()) == []
+    assert run(["check", KIT, str(SAMPLES / FILES["P-0107"]), "--record"]) == 2
+    assert "--by" in capsys.readouterr().err
+    assert list(Path().iterdir()) == []
+
+
+def test_json_stays_clean_beside_record(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOLEQC_BY", "bench 2")
+    monkeypatch.setenv("HOLEQC_LEDGER", "other.sqlite3")
+    assert run(["check", KIT, str(SAMPLES / FILES["P-0107"]), "--record", "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["verdict"] == "accept"
+    assert "Recorded in other.sqlite3" in said.err
+
+
+@pytest.mark.parametrize(("serial", "code"), [("P-0107", 0), ("P-0109", 1), ("S-0111", 3), ("X-1", 2)])
+def test_part_s_exit_code_is_its_verdict(
+    shared: str, serial: str, code: int, capsys: pytest.CaptureFixture[str]
+) -> None:  # fmt: skip
+    assert run(["part", serial, "--ledger", shared]) == code
+    said = capsys.readouterr()
+    assert serial in (said.err if code == 2 else said.out)
+    if code == 1:
+        assert "hole 3, near, size: 0.4626, allowed 0.4550 to 0.4620 (over)" in said.out
+        assert "Tag T-000001, hole 3, reject" in said.out
+    if code != 2:
+        assert run(["part", serial, "--ledger", shared, "--json"]) == code
+        assert json.loads(capsys.readouterr().out)["inspections"][0]["serial"] == serial
+
+
+@pytest.mark.parametrize(("options", "serials"), [
+    ([], ["P-0107", "P-0109", "P-0110", "S-0111"]),
+    (["--verdict", "reject"], ["P-0109", "P-0110"]),
+    (["--since", "2026-11-12"], ["P-0110", "S-0111"]),
+    (["--until", "2026-11-09"], ["P-0107"]),
+    (["--fixture", "DF-BL7", "--part", "starboard"], ["S-0111"]),
+    (["--fixture", "DF-9"], []),
+])  # fmt: skip
+def test_parts_are_listed(
+    shared: str, options: list[str], serials: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:  # fmt: skip
+    assert run(["parts", "--ledger", shared, "--json", *options]) == 0
+    assert [row["serial"] for row in json.loads(capsys.readouterr().out)] == serials
+    assert run(["parts", "--ledger", shared, *options]) == 0
+    out = capsys.readouterr().out
+    assert all(serial in out for serial in serials)
+    assert serials or "No part fits" in out
+
+
+def test_tags_are_listed(shared: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["tags", "--ledger", shared, "--open"]) == 0
+    assert "4 tags, 4 open" in capsys.readouterr().out
+    assert run(["tags", "--ledger", shared, "--serial", "P-0109", "--json"]) == 0
+    (tag,) = json.loads(capsys.readouterr().out)
+    assert (tag["number"], tag["state"], tag["content"]["hole"]) == ("T-000001", "opened", "3")
+
+
+@pytest.mark.parametrize(("serial", "code", "words"), [
+    ("P-0109", 1, "tag T-000001, hole 3: rejected, no disposition"),
+    ("P-0110", 1, "pattern: rejected"),
+    ("S-0111", 3, "hole 4, near: size is held"),
+    ("X-1", 2, "nothing is recorded"),
+])  # fmt: skip
+def test_approve_is_refused_with_the_list(
+    shared: str, serial: str, code: int, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["approve", serial, "--by", "41", "--ledger", shared]) == code
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str]) -> None:
+    record("P-0109")
+    assert run(["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample"]) == 2
+    assert "authority" in capsys.readouterr().err
+    use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EN-1"]
+    assert run(use) == 0
+    assert "T-000001: use-as-is, closed" in capsys.readouterr().out
+    assert run(["approve", "P-0109", "--by", "Bench 2"]) == 3
+    assert "second person" in capsys.readouterr().err
+    assert run(["packet", "P-0109", "-o", "early"]) == 2
+    assert run(["approve", "P-0109"]) == 2
+    assert run(["approve", "P-0109", "--by", "41"]) == 0
+    assert run(["packet", "P-0109"]) == 2
+    assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
+    assert not Path("early").exists()
+    capsys.readouterr()
+    assert run(["packet", "verify", "packet"]) == 0
+    assert "unchanged" in capsys.readouterr().out
+    assert run(["packet", "verify", "packet", "--ledger", "holeqc-ledger.sqlite3"]) == 0
+    assert "on record as entry" in capsys.readouterr().out
+    with Path("packet/report.html").open("a", encoding="utf-8") as file:
+        file.write(" ")
+    assert run(["packet", "verify", "packet"]) == 2
+    assert "DIFFERS  report.html: was changed" in capsys.readouterr().out
+    assert run(["withdraw", "P-0109", "--by", "7"]) == 2
+    assert run(["withdraw", "P-0109", "--by", "7", "--reason", "wrong authority"]) == 0
+    assert run(["packet", "verify", "packet", "--ledger", "holeqc-ledger.sqlite3"]) == 2
+    assert "was withdrawn" in capsys.readouterr().out
+
+
+def test_kit_file_in_force_is_looked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    record("P-0107")
+    Path("tolerances").mkdir()
+    changed = Path(KIT).read_text(encoding="utf-8").replace('revision = "C"', 'revision = "D"')
+    Path("tolerances/bl7.toml").write_text(changed, encoding="utf-8")
+    Path("tolerances/broken.toml").write_text("[kit", encoding="utf-8")
+    assert run(["approve", "P-0107", "--by", "41"]) == 3
+    assert "not the one in force (bl7.toml)" in capsys.readouterr().err
+    assert run(["approve", "P-0107", "--by", "41", "--tolerances", str(Path(KIT).parent)]) == 0
+
+
+def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
+    record("P-0107")
+    # P-0107's smallest size is 0.4572: 0.0021 less is below the lower limit 0.455
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error", "0.0001"]) == 0
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error", "0.0533 mm"]) == 1
+    assert "accept → reject" in capsys.readouterr().out
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01"]) == 3
+    assert run(["gauge", "suspect", "BG-9", "--since", "2026-11-01"]) == 2
+    assert run(["gauge", "suspect", "BG-2", "--since", "yesterday"]) == 2
+    bad = ["gauge", "calibrated", "BG-2", "--day", "2026-11-20", "--out-of-tolerance", "--by", "gauge room"]
+    assert run([*bad, "--error", "0.0021"]) == 2
+    assert "has no unit" in capsys.readouterr().err
+    assert run([*bad, "--error", "+0.0025 in"]) == 0
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--json"]) == 1
+    data = json.loads(capsys.readouterr().out.split("\n", 2)[2])
+    assert (data["error"], data["parts"][0]["after"]) == (0.0025, "reject")
+    assert run(["approve", "P-0107", "--by", "41"]) == 3
+    assert run(["fixture", "event", "DF-BL7", "--event", "checked", "--day", "2026-11-02", "--by", "engineer"]) == 2
+    good = ["fixture", "event", "DF-BL7", "--event", "checked", "--good", "--by", "engineer", "--day"]
+    assert run([*good, "2026-11-02"]) == 0
+    capsys.readouterr()
+    assert run(["fixture", "suspect", "DF-BL7"]) == 0
+    out = capsys.readouterr().out
+    assert "last good check on 2026-11-02" in out
+    assert "P-0107" in out
+    assert run([*good, "2026-11-10"]) == 0
+    capsys.readouterr()
+    run(["fixture", "suspect", "DF-BL7"])
+    assert "No part rests on it" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", [
+    ["part", "P-1"], ["parts"], ["tags"], ["approve", "P-1", "--by", "4"], ["packet", "P-1", "-o", "p"],
+    ["disposition", "1", "--as", "scrap", "--by", "e", "--reason", "x"], ["fixture", "suspect", "F"],
+    ["gauge", "suspect", "G", "--since", "2026-01-01"], ["withdraw", "P-1", "--by", "4", "--reason", "x"],
+])  # fmt: skip
+def test_no_ledger_is_said_and_none_is_made(command: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(command) == 2
+    assert "there is no ledger here yet" in capsys.readouterr().err
+    assert list(Path().iterdir()) == []
+
+
+@pytest.mark.parametrize(("text", "value", "unit"), [
+    ("", None, ""), ("0.0004", 0.0004, ""), ("-0.0004 in", -0.0004, "in"), ("+0,01 mm", 0.01, "mm"),
+])  # fmt: skip
+def test_errors_are_read_with_sign_and_unit(text: str, value: float | None, unit: str) -> None:
+    assert an_error(text, unit_needed=False) == (value, unit)
+
+
+def test_what_is_no_length_is_refused() -> None:
+    for text in ("a bit", "0.1 furlong", "--1"):
+        with pytest.raises(LedgerError, match="is no length"):
+            an_error(text, unit_needed=False)
