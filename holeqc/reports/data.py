@@ -16,7 +16,8 @@ or doesn't apply (also ``ratio`` where U is 0). Verdicts are ``accept``, ``hold`
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
 | ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``cell`` |
-| ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
+| ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
+| ``parts[].datum_shift`` | null where the kit declares none, else ``x``, ``y``, ``rotation`` of the frame that was used |
 | ``parts[].rework[]`` | ``scope`` (hole, pattern), ``hole``, ``from``, ``to``, ``tool``, ``passes``, ``sentence`` |
 | ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
 | ``caveats[]``, ``cautions[]`` | sentences that belong to every verdict |
@@ -98,6 +99,7 @@ def parts(run: Run) -> Iterator[Data]:
             "readings": int(part.row["readings"]),
             "first_date": w.day(part.row["first_date"]) or None,
             "last_date": w.day(part.row["last_date"]) or None,
+            "datum_shift": _shift(part),
             "holes": _holes(part),
             "pins": _pins(part),
             "rework": [
@@ -105,6 +107,13 @@ def parts(run: Run) -> Iterator[Data]:
                 for row in part.rework
             ],
         }
+
+
+def _shift(part: PartView) -> Data | None:
+    """Return the shift of the datum frame that was used, None where the kit allows none."""
+    if part.specification.datum_shift is None:
+        return None
+    return {key: _plain(part.row[f"shift_{key}"]) for key in ("x", "y", "rotation")}
 
 
 def _reason(reason: Reason) -> Data:
@@ -167,6 +176,7 @@ def _pins(part: PartView) -> Data | None:
     return {
         "verdict": w.word(verdict),
         "margin": _plain(part.row["pin_margin"]),
+        "uncertainty": _plain(part.row["pin_uncertainty"]),
         "rotation": _plain(part.row["pin_rotation"]),
         "dx": _plain(part.row["pin_dx"]),
         "dy": _plain(part.row["pin_dy"]),

@@ -54,7 +54,7 @@ class Circle:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One line of text; (x, y) is the base line at the anchor. ``turn`` in degrees, against the clock."""
+    """One line of text; (x, y) is the base line at the anchor."""
 
     x: float
     y: float
@@ -63,7 +63,6 @@ class Text:
     bold: bool = False
     colour: str = INK
     anchor: Anchor = "start"
-    turn: float = 0.0
 
 
 Item = Shape | Circle | Text
@@ -105,11 +104,11 @@ class Drawing:
 
     def text(
         self, x: float, y: float, text: str, size: float = 9.0, bold: bool = False, colour: str = INK,
-        anchor: Anchor = "start", turn: float = 0.0,
+        anchor: Anchor = "start",
     ) -> None:  # fmt: skip
         """Add a line of text."""
         if text:
-            self.items.append(Text(x, y, text, size, bold, colour, anchor, turn))
+            self.items.append(Text(x, y, text, size, bold, colour, anchor))
 
     def place(self, other: Drawing, x: float, y: float) -> None:
         """Add all shapes of another drawing, moved by (x, y)."""
@@ -160,7 +159,6 @@ def _element(item: Item) -> str:
     more = f' font-size="{_n(item.size)}" fill="{item.colour}"'
     more += ' font-weight="bold"' if item.bold else ""
     more += f' text-anchor="{item.anchor}"' if item.anchor != "start" else ""
-    more += f' transform="rotate({_n(-item.turn)} {_n(item.x)} {_n(item.y)})"' if item.turn else ""
     return f"<text {where}{more}>{escape(item.text)}</text>"
 
 

@@ -6,7 +6,6 @@ plotting library takes thirty times as long to set them.
 
 from __future__ import annotations
 
-import math
 import zlib
 from collections.abc import Sequence
 from functools import lru_cache
@@ -129,12 +128,9 @@ def _text(item: d.Text, used: Used) -> str:
     used[item.bold].update(pairs)
     share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
     back = share * width_of(item.text, item.size, item.bold) if share else 0.0
-    turn, x, y = f"1 0 0 1 {_n(item.x - back)} {_n(-item.y)}", item.x, -item.y
-    if item.turn:
-        cos, sin = math.cos(math.radians(item.turn)), math.sin(math.radians(item.turn))
-        turn = f"{cos:.4f} {sin:.4f} {-sin:.4f} {cos:.4f} {_n(x - back * cos)} {_n(y - back * sin)}"
+    place = f"{_n(item.x - back)} {_n(-item.y)}"
     name = "F2" if item.bold else "F1"
-    return f"BT /{name} {_n(item.size)} Tf {_colour(item.colour)} rg {turn} Tm <{codes}> Tj ET"
+    return f"BT /{name} {_n(item.size)} Tf {_colour(item.colour)} rg 1 0 0 1 {place} Tm <{codes}> Tj ET"
 
 
 # -------------------------------------------------------------------------------------------------------------- file

@@ -231,12 +231,27 @@ def _position_blocks(part: PartView) -> Iterator[b.Block]:
     picture = pictures.pattern_picture(part)
     if picture is not None:
         yield b.Picture(picture, picture.note)
+    shift = _shift_text(part)
+    if shift:
+        yield b.Paragraph(shift)
     if upper:
         yield b.Heading("To the datums", 3)
         yield _position_table(part, upper)
     if lower:
         yield b.Heading("Hole to hole, the pattern floated to its best", 3)
         yield _position_table(part, lower)
+
+
+def _shift_text(part: PartView) -> str:
+    """Return the shift of the datum frame that was used, '' where the kit allows none or it isn't known."""
+    values = [float(part.row[f"shift_{key}"]) for key in ("x", "y", "rotation")]
+    if part.specification.datum_shift is None or not all(math.isfinite(value) for value in values):
+        return ""
+    unit = part.specification.unit
+    return (
+        f"Datum holes leave the frame some shift; used here: x {w.signed(values[0], unit)}, "
+        f"y {w.signed(values[1], unit)} {w.unit_name(unit)}, turn {_turn(values[2])}."
+    )
 
 
 def _position_table(part: PartView, rows: list[Row]) -> b.Table:
@@ -316,6 +331,8 @@ def _float_finding(part: PartView) -> tuple[b.Finding, ...]:
             f"Best fit: shift x {w.signed(motion[0], unit)}, y {w.signed(motion[1], unit)} {w.unit_name(unit)}, "
             f"turn {_turn(motion[2])}. "
         )
+    if math.isfinite(part.row["pin_uncertainty"]):
+        text += f"U of the room, at most {w.fine(part.row['pin_uncertainty'])}. "
     if left is not None:
         text += (
             f"Float that is left: x {_both(left, 'x', unit)}, y {_both(left, 'y', unit)}, "

@@ -96,13 +96,13 @@ class PartView:
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:
-        """Why it isn't accepted, worst first; empty for an accepted part."""
+        """Why it isn't accepted, in the judge's order; empty for an accepted part."""
         known = self.run.known_reasons
         if self.number not in known:
             from holeqc.inspection.judge import reasons
 
             found = () if self.verdict == ACCEPT else reasons(self.alone, self.part, self.serial)
-            known[self.number] = tuple(sorted(found, key=lambda reason: -reason.verdict))
+            known[self.number] = tuple(found)
         return known[self.number]
 
     @cached_property

@@ -12,7 +12,11 @@ import pytest
 
 from holeqc.inspection.results import Inspection
 from holeqc.reports import data
+from holeqc.reports.blocks import Paragraph
 from holeqc.reports.data import as_data
+from holeqc.reports.part_pages import part_blocks
+from holeqc.reports.view import Run
+from holeqc.specification import model as m
 
 
 def keys_of(value: Any) -> Iterator[str]:
@@ -26,12 +30,19 @@ def keys_of(value: Any) -> Iterator[str]:
             yield from keys_of(inner)
 
 
+def shifted() -> Inspection:
+    """A part whose datum holes left the frame a shift."""
+    found = made_up.inspection(datum_shift=m.DatumShift(("1", "4"), 0.444))
+    found.parts[["shift_x", "shift_y", "shift_rotation"]] = [0.0021, -0.0004, 0.0001]
+    return found
+
+
 def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection) -> None:
     told = set(
         re.findall(r"``([a-z_0-9]+)(?:\[\])?``", re.sub(r"``[\w\[\].]*\.(\w+)(\[\])?``", r"``\1``", data.__doc__ or ""))
     )
     words = {"json", "accept", "hold", "reject", "null", "simple", "guarded", "relaxed", "size", "ratio"}
-    there = set(keys_of(as_data(one)))
+    there = set(keys_of(as_data(one))) | set(keys_of(as_data(shifted())))
     float_keys = {f"{a}_{b}" for a in ("x", "y", "rotation") for b in ("minus", "plus")}
     assert there - told - float_keys == set()
     assert told - there - words == set()
@@ -76,6 +87,13 @@ def test_a_kit_without_pins_has_none() -> None:
     found = made_up.inspection((("port", "1", made_up.CLEAN),))
     found.parts["pin_verdict"] = -1
     assert as_data(found)["parts"][0]["pins"] is None
+
+
+def test_a_datum_shift_that_was_used_is_told() -> None:
+    assert as_data(shifted())["parts"][0]["datum_shift"] == {"x": 0.0021, "y": -0.0004, "rotation": 0.0001}
+    assert as_data(made_up.inspection())["parts"][0]["datum_shift"] is None
+    said = [block.text for block in part_blocks(Run(shifted())[0]) if isinstance(block, Paragraph)]
+    assert "Datum holes leave the frame some shift; used here: x +0.0021, y −0.0004 inch, turn 0.006°." in said
 
 
 def test_a_run_without_parts_has_no_verdict() -> None:
