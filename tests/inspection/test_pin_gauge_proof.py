@@ -10,6 +10,7 @@ from holeqc.inspection import minimax
 from holeqc.inspection.minimax import best_motion, proof
 from holeqc.inspection.minimax_certificate import bound
 from holeqc.inspection.minimax_cone import solve
+from holeqc.inspection.minimax_fast import settle
 from holeqc.inspection.minimax_frame import place
 from holeqc.inspection.minimax_search import open_angles
 
@@ -98,6 +99,30 @@ def test_hard_patterns_agree_with_an_independent_solver() -> None:
             other = best_margin(pin, hole[part], clearance[part], angles)
             assert other <= fit.margin[part] + 1e-9, name
             assert other == pytest.approx(fit.margin[part], abs=1e-8), name
+
+
+@pytest.mark.parametrize("part", [7, 46])
+def test_the_search_leaves_a_local_best_for_a_better_one(part: int) -> None:
+    # second independent route: scipy SLSQP from 24 angles; from the least-squares angle alone it ends elsewhere
+    rng = np.random.default_rng(3)
+    six = np.array([[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [0.0, 2.0], [1.5, 2.0], [3.0, 2.0]])
+    hole, clearance = rng.normal(0, 1.5, (60, 6, 2))[part], rng.uniform(-0.5, 0.5, (60, 6))[part]
+    fit = best_motion(six, hole[None], clearance[None])
+    assert fit.margin[0] == pytest.approx(best_margin(six, hole, clearance, 24), abs=1e-8)
+    assert best_margin(six, hole, clearance) < fit.margin[0] - 0.01
+
+
+def test_large_misfits_are_solved_without_the_search_in_most_parts() -> None:
+    # exact steps count the turn's own curvature; with a wrong one they don't arrive where the misfit is large
+    rng = np.random.default_rng(4)
+    six = np.array([[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [0.0, 2.0], [1.5, 2.0], [3.0, 2.0]])
+    frame = place(six, six + rng.normal(0, 0.3, (300, 6, 2)), np.full((300, 6), 0.05), rotate=True).frame
+    with np.errstate(all="ignore"):
+        assert (settle(frame, 7).apart < 1e-11).mean() > 0.98
+        few = frame.take(np.arange(40))
+        found = solve(few, rotate=True)
+        assert (found.apart < 1e-9).all()
+        assert (found.overshoot <= settle(few, 7).overshoot + 1e-9).mean() > 0.9
 
 
 def test_sure_way_agrees_with_the_quick_one(monkeypatch: pytest.MonkeyPatch) -> None:

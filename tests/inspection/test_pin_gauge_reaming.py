@@ -98,6 +98,13 @@ def test_given_sizes_against_every_choice(seed: int) -> None:
     assert np.isin(group[cut], found.passes).all()
 
 
+def test_equal_totals_go_to_the_fewest_passes() -> None:
+    # closed form: short by 0.003, so 0.006 of diameter: both holes to 0.451, or one to 0.454 in a single pass
+    found = smallest_reaming([[0, 0], [2, 0]], [[0, 0], [2.011, 0]], [0.448] * 2, [0.44] * 2, 0.46, [0.451, 0.454])
+    assert found is not None
+    assert (found.total, found.passes.size) == (pytest.approx(0.006), 1)
+
+
 def any_size(pin: np.ndarray, hole: np.ndarray, size: np.ndarray, pins: np.ndarray, limit: np.ndarray) -> float:
     """Least total to any size by scipy SLSQP, from three starts, lengths in thousandths: the second route."""
     fit = pin_pattern_margin(pin, hole, limit, pins)
