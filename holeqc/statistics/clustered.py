@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray
 from holeqc.statistics.capability import Capability, Choices, Outside, capability
 from holeqc.statistics.checks import FEW
 from holeqc.statistics.indices import (
@@ -30,7 +29,6 @@ from holeqc.statistics.indices import (
     potential_interval,
     sd_interval,
 )
-from holeqc.statistics.percentile import normal_scores
 from holeqc.statistics.stability import judge
 from holeqc.statistics.subgroups import MOVING_RANGE, Subgroups, Within, subgroup_labels, within_by_neighbours
 from holeqc.statistics.tolerance_intervals import tolerance_interval
@@ -90,31 +88,13 @@ def clustered_capability(
     labels = np.asarray(pieces).ravel()
     groups = subgroup_labels(values, labels)
     if groups.count == len(groups):
-        return _with_zeros(capability(values, limits, choices=how), np.asarray(values, dtype=float).ravel(), what)
+        return capability(values, limits, choices=how)
     if len(groups) == 1:
         return capability(values, limits, subgroups=labels, choices=how)
     base = capability(values, limits, choices=how)
     if not base.sd_overall:
         return base
     return _counted(base, split(groups), what)
-
-
-def _with_zeros(base: Capability, values: FloatArray, what: str) -> Capability:
-    """Return the capability with its stability judged anew where readings of exactly zero would spoil it.
-
-    A difference that rounds to zero lies anywhere from 0 to half a step: it is placed in the middle of that, not at the
-    end of the distribution, where it would look like the most unusual value of all.
-    """
-    found = base.percentile
-    known = values[~np.isnan(values)]
-    if found is None or not base.choices.from_zero or not np.any(known == 0):
-        return base
-    step = base.choices.resolution or float(np.min(known[known > 0]))
-    scores = normal_scores(found.choice.chosen, np.maximum(known, step / 4))
-    short = within_by_neighbours(scores)
-    steady = judge(scores, float(scores.mean()), short.sigma, short.dof, what=what)
-    cautions = {} if steady.stable is not False or found.Ppk is None else {"percentile Ppk": steady.words}
-    return replace(base, stability=steady, cautions=cautions)
 
 
 def _counted(base: Capability, found: Pieces, what: str) -> Capability:

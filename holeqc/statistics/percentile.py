@@ -66,10 +66,17 @@ def _cells(ordered: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def normal_scores(fitted: Fitted, values: FloatArray) -> FloatArray:
-    """Return values turned into a standard normal through a fitted distribution, shape of ``values``."""
+    """Return values turned into a standard normal through a fitted distribution, shape of ``values``.
+
+    Under a distribution that begins at zero a reading of exactly zero has been rounded down from anywhere inside half a
+    step: it is placed in the middle of that (the step is the smallest reading above zero), not at the end of the
+    distribution, where it would look like the most unusual value of all.
+    """
     from scipy.special import ndtri
 
     tiny = np.finfo(float).tiny
+    if fitted.family.from_zero and np.any(values == 0) and np.any(values > 0):
+        values = np.maximum(values, float(np.min(values[values > 0])) / 4)
     return np.asarray(ndtri(np.clip(fitted.below(values), tiny, 1 - 1e-16)))
 
 

@@ -294,3 +294,15 @@ def test_chance_of_a_run_by_simulation() -> None:
 def test_unusable_input_is_refused(call: Any) -> None:
     with pytest.raises(DataError):
         call()
+
+
+def test_zeros_of_a_quantity_that_begins_at_zero_upset_neither_fit_nor_stability() -> None:
+    # Differences of two readings of one hole, rounded to the gauge's step: many are exactly zero. Second route: the same
+    # differences before rounding are stable by the same test, and rounding must not change that.
+    rng = np.random.default_rng(5)
+    exact = np.abs(rng.normal(0, 0.00015, 300))
+    rounded = np.round(exact, 4)
+    assert (rounded == 0).sum() > 50
+    for values in (exact, rounded):
+        found = capability(values, Limits(None, 0.003), choices=Choices(from_zero=True))
+        assert found.stability.stable is not False
