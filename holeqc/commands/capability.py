@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
 
 if TYPE_CHECKING:
@@ -23,10 +24,10 @@ if TYPE_CHECKING:
 
 def capability(
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
                        "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
-    ],
+    ] = None,
     column: Annotated[str, typer.Option(help="Table: column of the readings, in order of production.")] = "",
     lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,
     upper: Annotated[float | None, typer.Option(help="Table: upper limit, same unit.")] = None,
@@ -58,6 +59,8 @@ def capability(
     plot: Annotated[
         Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf; of several groups, one each.")
     ] = None,
+    ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
+    where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Tell whether a process keeps its limits: Cp, Cpk, Pp, Ppk, Cpm with intervals, shares outside, stability.
@@ -71,15 +74,18 @@ def capability(
 
     Example: holeqc capability tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --by hole
 
+    Example: holeqc capability tolerances/bl7.toml --ledger shop.sqlite3 --where since=2026-11-01
+
     Exit code 0: done. 2: unusable input.
 
     Caution: an index says nothing about a part that was not measured and nothing while the series is unstable. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    if is_kit(files):
+    files = files or []
+    if ledger or is_kit(files):
         refuse_in_kit(column=column, lower=lower, upper=upper, from_zero=from_zero, second=second, tolerance=tolerance,
                       bonus=bonus)
-        run = read_run(files, of, by, only or (), unit, sheet)
+        run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
         _kit(run, (within, resolution, coverage, confidence), (target, subgroup), json_, plot)
         return
     from holeqc.commands.tables import read_table

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
 
 if TYPE_CHECKING:
@@ -34,10 +35,10 @@ TESTS_HELP = (
 
 def chart(
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
                        "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
-    ],
+    ] = None,
     column: Annotated[
         str, typer.Option(help="Table: column of the readings or counts, in order of production.")
     ] = "",
@@ -66,6 +67,8 @@ def chart(
     plot: Annotated[
         Path | None, typer.Option(help="Write a picture: .svg, .png or .pdf; of several groups, one each.")
     ] = None,
+    ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
+    where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Draw up a control chart: centre line, limits, signals with their points and meaning, price of false alarms.
@@ -78,6 +81,8 @@ def chart(
 
     Example: holeqc chart tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --only 3
 
+    Example: holeqc chart tolerances/bl7.toml --ledger shop.sqlite3 --where fixture=DF-BL7 --only 3
+
     Exit code 0: done. 2: unusable input.
 
     Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
@@ -85,14 +90,17 @@ def chart(
     """
     from holeqc.statistics.chart_parts import POSITION, ChartOptions
 
+    files = files or []
+    of_kit = bool(ledger) or is_kit(files)
     options = ChartOptions(
         tests=tuple(t.strip() for t in tests.split(",") if t.strip()) or None, baseline=baseline,
-        frozen=None if limits is None or is_kit(files) else _frozen(limits), centre=centre, sigma=sigma,
+        frozen=None if limits is None or of_kit else _frozen(limits), centre=centre, sigma=sigma,
         weight=weight, width=width, steady=steady, reference=reference, decision=decision, alarm=alarm,
     )  # fmt: skip
-    if is_kit(files):
+    if of_kit:
         refuse_in_kit(column=column, second=second, size=size)
-        _kit(read_run(files, of, by, only or (), unit, sheet), (kind, subgroup), options, limits, (json_, plot))
+        run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
+        _kit(run, (kind, subgroup), options, limits, (json_, plot))
         return
     from holeqc.commands.tables import read_table
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
 BY_VARIABLE = "HOLEQC_BY"
+FEW_TAGS = 8  #: so many are named one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,9 @@ def told(run: RecordedRun, where: str) -> str:
     else:
         lines.append(f"Nothing was added to {where}")
     if run.tags:
-        lines.append(f"Tags opened: {', '.join(run.tags)}")
+        few = len(run.tags) <= FEW_TAGS
+        named = ", ".join(run.tags) if few else f"{run.tags[0]} to {run.tags[-1]}, {len(run.tags)} tags"
+        lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
     return "\n".join(lines) + "\n"
 

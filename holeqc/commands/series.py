@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 REJECTS = "rejects"
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
+OF_DIAMETERS = ("diameter",)
+DIAMETERS_ALONE = {"size", "out-of-roundness", "taper"}  #: quantities that need no other readings of a ledger
 OF_HELP = "Kit: size, out-of-roundness, taper, position, hole-to-hole, edge-distance (the last two: room left)"
 BY_HELP = "Kit: what makes a group: hole, wall, bushing, fixture, part, gauge, serial; several with commas."
 ONLY_HELP = "Kit: only this group, such as 3 or 'hole 3'; give it again for more."
@@ -78,16 +80,32 @@ class Answer:
     figure: Callable[[], Figure] | None = None
 
 
-def read_run(files: Sequence[Path], of: str, by: str, only: Sequence[str], unit: str, sheet: str) -> Run:
-    """Read a kit and its readings as `holeqc check` does; problems of the reader go to standard error."""
-    from holeqc.commands.finding import kit_and_files
-    from holeqc.readings.read import ReadOptions, read_files
+def read_run(
+    files: Sequence[Path], of: str, by: str, only: Sequence[str], unit: str, sheet: str,
+    recorded: tuple[str, Sequence[str]] = ("", ()),
+) -> Run:  # fmt: skip
+    """Read a kit and its readings as `holeqc check` does; problems of the reader go to standard error.
 
-    spec, paths = kit_and_files(files, Path("tolerances"))
-    readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
-    tell(readings.problems)
+    ``recorded``: a ledger that the readings come from instead of files, and which of them (`--ledger`, `--where`).
+    """
     quantity = (of or "size").strip().lower().replace(" ", "-")
     quantity = OTHER_WORDS.get(quantity, quantity)
+    ledger, where = recorded
+    if ledger:
+        from holeqc.commands.from_ledger import ledger_readings
+
+        refuse_in_kit(unit=unit, sheet=sheet)
+        spec, readings = ledger_readings(ledger, where, files, OF_DIAMETERS if quantity in DIAMETERS_ALONE else ())
+    else:
+        from holeqc.commands.finding import kit_and_files
+        from holeqc.problems import DataError
+        from holeqc.readings.read import ReadOptions, read_files
+
+        if where:
+            raise DataError("--where chooses readings of a ledger; give --ledger too")
+        spec, paths = kit_and_files(files, Path("tolerances"))
+        readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
+    tell(readings.problems)
     keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
     return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
 

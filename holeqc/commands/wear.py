@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
+
 if TYPE_CHECKING:
     from holeqc.problems import Problem
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
     from holeqc.wear.events import Event
     from holeqc.wear.history import History
 
 
 def wear(
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(
             metavar="[KIT.toml] FILES...",
             show_default=False,
             help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
         ),
-    ],
+    ] = None,
     events: Annotated[
         Path | None,
         typer.Option(
@@ -38,6 +43,8 @@ def wear(
     ] = False,
     tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
+    ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
+    where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
 ) -> None:
     """Tell whether a drill fixture is worn: seating, bushings, trends, parts until a bushing must be changed.
 
@@ -51,13 +58,10 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.finding import kit_and_files
-    from holeqc.readings.read import ReadOptions, read_files
     from holeqc.wear.history import history_of
     from holeqc.wear.study import study
 
-    spec, readings_files = kit_and_files(files, tolerances)
-    readings = read_files(readings_files, spec, ReadOptions(unit=unit))
+    spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()))
     history = history_of(spec, readings)
     logged, problems = read_events(events, history) if events is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
@@ -76,6 +80,27 @@ def wear(
 
         written = write_wear(result, spec, out, readings.sources)
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+
+
+def _read(
+    files: list[Path], tolerances: Path, unit: str, recorded: tuple[str, Sequence[str]]
+) -> tuple[Specification, Readings]:
+    """Return kit and readings, from files or from a ledger."""
+    from holeqc.commands.finding import kit_and_files
+    from holeqc.problems import DataError
+    from holeqc.readings.read import ReadOptions, read_files
+
+    ledger, where = recorded
+    if ledger:
+        from holeqc.commands.from_ledger import ledger_readings
+
+        if unit:
+            raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
+        return ledger_readings(ledger, where, files)
+    if where:
+        raise DataError("--where chooses readings of a ledger; give --ledger too")
+    spec, paths = kit_and_files(files, tolerances)
+    return spec, read_files(paths, spec, ReadOptions(unit=unit))
 
 
 def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:

@@ -58,6 +58,13 @@ def specification_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     return [column == plain(value) for column, value in pairs if value]
 
 
+def units_of(wanted: Filter) -> Any:
+    """Return the question for kit, revision and unit of the kit texts that are wanted."""
+    table = s.SPECIFICATION.c
+    question = select(table.kit, table.revision, table.unit).where(*specification_conditions(wanted))
+    return question.distinct().order_by(table.kit, table.revision)
+
+
 def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     """Return the conditions on reading sets; the question must join `FILE` and `SPECIFICATION`."""
     out = specification_conditions(wanted)
