@@ -16,7 +16,7 @@ import numpy as np
 
 from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import IntArray
-from holeqc.wear.paths import Basis, Binned, basis_for, binned, drawn_in
+from holeqc.wear.paths import Basis, Binned, basis_for, binned
 
 LEVEL = 0.01  #: chance of one false change in all series of a run together
 DEALS = 999
@@ -70,7 +70,7 @@ def find_changes(
     number, count = values.shape
     if number < LEAST:
         return [None] * count
-    series = binned(cycle, drawn_in(values))
+    series = binned(cycle, values, draw_in=True)
     base = _search_parts(series.cycle, series.count, 0)
     found = [_prepare(series, r, base) for r in range(count)]
     best = np.array([_gain(s, s.rest[:, None]).max(axis=0)[0] for s in found])

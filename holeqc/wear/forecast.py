@@ -10,9 +10,10 @@ The interval holds the cycle with 95 %: its ends are where the chance that the m
 ``before`` is where the chance is 5 %: change before it. Where the data don't show that the margin falls, there is no
 upper end and the answer is 'cannot tell yet'.
 
-Simulated coverage (tests/benchmarks/simulate_coverage.py, 2000 histories each) stands in that script's output. Wear
-that comes in many irregular steps too small to stand out of the scatter looks straight while it isn't: there the
-interval holds less than it says.
+Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py, 2000 histories of 120 parts each): normal
+scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.955. Wear that comes wholly in steps is promised
+less: a dozen regular steps 0.90; irregular steps too small to stand out of the scatter look straight while they aren't,
+0.66.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import numpy as np
 
 from holeqc.quantities import FloatArray
 from holeqc.wear import changes
-from holeqc.wear.paths import Path, binned, drawn_in, fit_paths
+from holeqc.wear.paths import Path, binned, fit_paths
 from holeqc.wear.trend import CURVED
 
 LEAST = 8  #: values since the last change, before anything is forecast
@@ -112,13 +113,13 @@ def forecast(
 
 def _ahead(t: FloatArray, y: FloatArray, last: float) -> Forecast:
     degree = 1
-    speeding = fit_paths(binned(t, drawn_in(y)), 2)[0].chance_negative(2) if t.size >= CURVE_LEAST else 0.5
+    speeding = fit_paths(binned(t, y, draw_in=True), 2)[0].chance_negative(2) if t.size >= CURVE_LEAST else 0.5
     curved = min(speeding, 1.0 - speeding) < CURVED / 2
     if curved and speeding > 0.5:
         degree = 2
     elif curved:  # wear that slows down: a square term would turn round, so the recent half stands for what comes
         t, y = t[t.size // 2 :], y[t.size // 2 :]
-    path = fit_paths(binned(t, drawn_in(y)), degree)[0]
+    path = fit_paths(binned(t, y, draw_in=True), degree)[0]
     reach = HORIZON * max(float(np.ptp(t)), 1.0)
     ahead = last + np.concatenate([[0.0], np.geomspace(0.25, reach, GRID)])
     ahead = np.maximum(ahead, float(t[-1]))

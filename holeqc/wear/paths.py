@@ -29,7 +29,7 @@ class Binned:
     """A series (R of them at once) as means of runs of neighbours.
 
     ``cycle`` (n,) mean cycle of each run, ``count`` (n,) values in it, ``mean`` (n,R), ``within`` (R,) sum of squares
-    inside the runs, ``total`` values in all.
+    inside the runs, ``total`` values in all. ``kept`` (R,): share of values that weren't drawn in.
     """
 
     cycle: FloatArray
@@ -37,6 +37,7 @@ class Binned:
     mean: FloatArray
     within: FloatArray
     total: int
+    kept: FloatArray
 
 
 def drawn_in(values: FloatArray, reach: int = 4) -> FloatArray:
@@ -57,9 +58,13 @@ def drawn_in(values: FloatArray, reach: int = 4) -> FloatArray:
     return out[:, 0] if values.ndim == 1 else out
 
 
-def binned(cycle: FloatArray, values: FloatArray, bins: int = BINS) -> Binned:
-    """Return series ``values`` (N,) or (N,R) at ``cycle`` (N,) as means of at most ``bins`` runs of neighbours."""
-    y = values[:, None] if values.ndim == 1 else values
+def binned(cycle: FloatArray, values: FloatArray, bins: int = BINS, *, draw_in: bool = False) -> Binned:
+    """Return series ``values`` (N,) or (N,R) at ``cycle`` (N,) as means of at most ``bins`` runs of neighbours.
+
+    ``draw_in``: values far off their neighbours are drawn in first, see `drawn_in`.
+    """
+    raw = values[:, None] if values.ndim == 1 else values
+    y = drawn_in(raw) if draw_in else raw
     number = y.shape[0]
     runs = min(bins, number)
     edges = np.linspace(0, number, runs + 1).astype(int)
@@ -67,7 +72,7 @@ def binned(cycle: FloatArray, values: FloatArray, bins: int = BINS) -> Binned:
     mean = np.add.reduceat(y, edges[:-1], axis=0) / count[:, None]
     at = np.add.reduceat(cycle, edges[:-1]) / count
     gone = y - np.repeat(mean, np.diff(edges), axis=0)
-    return Binned(at, count, mean, (gone**2).sum(axis=0), number)
+    return Binned(at, count, mean, (gone**2).sum(axis=0), number, (y == raw).mean(axis=0))
 
 
 class Basis:
@@ -175,7 +180,12 @@ class Path:
 
 
 def fit_paths(series: Binned, degree: int = 1) -> list[Path]:
-    """Return the level of each of R series. Needs more values than ``degree`` + 2."""
+    """Return the level of each of R series. Needs more values than ``degree`` + 2.
+
+    Where values were drawn in, the scatter is divided by the share that wasn't: the error of an estimate with bounded
+    influence (Huber, Robust Statistics, 1981, 7.6), since values that are drawn in no longer pull with their full
+    weight.
+    """
     b = basis_for(series.cycle, series.count, degree)
     wy = b.white @ series.mean
     beta = b.inverse @ (b.wx.transpose(0, 2, 1) @ wy)
@@ -186,7 +196,7 @@ def fit_paths(series: Binned, degree: int = 1) -> list[Path]:
     log_weight = -0.5 * b.log_det[:, None] - 0.5 * b.dof * np.log(square) + np.log(_prior(b.walks))[:, None]
     weight = np.exp(log_weight - log_weight.max(axis=0))
     weight /= weight.sum(axis=0)
-    sd = np.sqrt(square / b.dof)
+    sd = np.sqrt(square / b.dof) / np.maximum(series.kept, 0.5)
     ahead = np.einsum("wn,wnr->wr", b.wk, rest)
     return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r]) for r in range(series.mean.shape[1])]
 
