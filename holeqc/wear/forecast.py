@@ -10,10 +10,10 @@ The interval holds the cycle with 95 %: its ends are where the chance that the m
 ``before`` is where the chance is 5 %: change before it. Where the data don't show that the margin falls, there is no
 upper end and the answer is 'cannot tell yet'.
 
-Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py, 2000 histories of 120 parts each): normal
-scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.955. Wear that comes wholly in steps is promised
-less: a dozen regular steps 0.90; irregular steps too small to stand out of the scatter look straight while they aren't,
-0.66.
+Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py, 2000 histories of 120 parts each):
+normal scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.958. Wear that comes wholly in steps is
+promised less: a dozen regular steps 0.90; irregular steps too small to stand out of the scatter look straight while
+they aren't, 0.66.
 """
 
 from __future__ import annotations
