@@ -13,6 +13,8 @@ from holeqc.reports.view import PartView
 
 SLOTS = 24  #: hole and wall pairs in one picture
 
+RADIUS = 2.6  #: of the mark of a reading
+Told = tuple[d.Point, str, str, bool]  #: where a reading stands, its value in words, ink, whether it lies high
 _FORMS = ("round", "square", "triangle", "diamond")
 
 
@@ -59,6 +61,7 @@ def _size_picture(
     forms = _forms(reading for slot in slots for reading in by[slot])
     step = (right - left) / len(slots)
     before = ""
+    told: list[Told] = []
     for n, slot in enumerate(slots):
         middle = left + (n + 0.5) * step
         if slot[0] != before:
@@ -70,7 +73,11 @@ def _size_picture(
             picture.text(
                 middle, bottom + 12, w.shorten(slot[1], max(1, int(step / 5))), SMALL, colour=d.SOFT, anchor="middle"
             )
-        _slot(picture, part, slot, by[slot], middle, step, (top, band_top, band_bottom, bottom), forms)
+        levels = top, band_top, band_bottom, bottom
+        told += _slot(picture, part, slot, by[slot], middle, step, levels, forms)
+    points = [said[0] for said in told] + [_centre(item) for item in picture.items if _is_reading(item)]
+    for said in told:
+        _tell(picture, said, points)
     picture.line((right, top), (right, bottom), stroke=d.RULE, width=0.5)
     picture.text(left - 5, bottom + 24, "hole", SMALL, colour=d.SOFT, anchor="end")
     picture.note = "Every two-point reading by itself, as it was read"
@@ -100,7 +107,9 @@ def _guard_lines(
 def _slot(
     picture: d.Drawing, part: PartView, slot: tuple[str, str], readings: list[tuple[float, float, bool]], middle: float,
     step: float, levels: tuple[float, float, float, float], forms: dict[float, str],
-) -> None:  # fmt: skip
+) -> list[Told]:  # fmt: skip
+    """Draw the readings of one hole and wall; return what is to be written beside those outside or doubtful."""
+    told: list[Told] = []
     top, band_top, band_bottom, bottom = levels
     limits = part.specification.hole(slot[0]).size
     row = part.table.get((slot[0], slot[1], "size"))
@@ -119,19 +128,51 @@ def _slot(
         _reading(picture, (x, beyond), forms.get(round(direction % 180, 3), "round"), far, ink)
         if outside or doubt:
             mark = "?" if doubt else w.MARKS[REJECT] if ink == d.REJECT_INK else "?"
-            up = y < band_top
             if beyond != y:
-                d.arrow(picture, (x, beyond), (x, top - 5 if up else bottom + 2), ink)
-            at = beyond + 3 if beyond != y else beyond + (-6 if up else 13)
-            side: d.Anchor = "start" if middle < WIDTH - 60 else "end"
-            picture.text(
-                x + (6 if side == "start" else -6), at, f"{mark} {w.typed(value, unit)}", SMALL, True, ink, side
-            )
+                d.arrow(picture, (x, beyond), (x, top - 5 if y < band_top else bottom + 2), ink)
+            told.append(((x, beyond), f"{mark} {w.typed(value, unit)}", ink, y < band_top))
+    return told
+
+
+def _is_reading(item: d.Item) -> bool:
+    """Whether a shape is the mark of a reading: a small circle, or a small closed shape of its line width."""
+    if isinstance(item, d.Circle):
+        return item.r == RADIUS
+    return isinstance(item, d.Shape) and item.closed and item.width == 1.0 and len(item.points) in {3, 4}
+
+
+def _centre(item: d.Item) -> d.Point:
+    if isinstance(item, d.Shape):
+        return sum(x for x, _ in item.points) / len(item.points), sum(y for _, y in item.points) / len(item.points)
+    return item.x, item.y
+
+
+def _tell(picture: d.Drawing, said: Told, points: list[d.Point]) -> None:
+    """Write a value beside its reading where nothing else stands; the table below has it where no room is left."""
+    at, text, ink, up = said
+    wide = 0.62 * SMALL * len(text)
+    taken = [item for item in picture.items if isinstance(item, d.Text) and item.bold and item.size == SMALL]
+    steps = (3.0, -6.0, -15.0, 12.0) if up else (3.0, 13.0, 22.0, -6.0)
+    for step in steps:
+        for right in (True, False):
+            left = at[0] + 7 if right else at[0] - 7 - wide
+            y = at[1] + step
+            if left < 58 or left + wide > WIDTH or not 24 <= y <= 181:
+                continue
+            free = all(abs(y - other.y) >= SMALL or left + wide < other.x or _end(other) < left for other in taken)
+            hit = any(left - 4 < px < left + wide + 4 and y - SMALL - 2 < py < y + 4 for px, py in points)
+            if free and not hit:
+                picture.text(left, y, text, SMALL, True, ink)
+                return
+
+
+def _end(text: d.Text) -> float:
+    return text.x + 0.62 * SMALL * len(text.text)
 
 
 def _reading(picture: d.Drawing, at: d.Point, form: str, hollow: bool, ink: str) -> None:
     x, y = at
-    r = 2.6
+    r = RADIUS
     fill = "#ffffff" if hollow else ink
     if form == "round":
         picture.circle(x, y, r, stroke=ink, width=1.0, fill=fill)

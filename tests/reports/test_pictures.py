@@ -185,3 +185,21 @@ def test_one_hole_and_no_outline_can_be_drawn() -> None:
     plate, high = plate_for(m.Specification("K", "1", "in", (hole,), (m.Part("p"),)), None, 10)
     assert high > 0
     assert all(math.isfinite(v) for v in plate.at(0, 0))
+
+
+def test_values_beside_readings_cover_neither_readings_nor_one_another() -> None:
+    found = made_up.inspection((("port", "1", made_up.BAD),))
+    table = found.readings.table
+    mine = (table["characteristic"] == "diameter") & table["hole"].isin(["3", "4"])
+    table.loc[mine, "value"] = [0.4624, 0.4626, 0.4625, 0.4627, 0.4624, 0.4623, 0.4629, 0.4621]
+    (picture,) = size_pictures(Run(found)[0])
+    told = [i for i in picture.items if isinstance(i, d.Text) and i.text[:1] in "✗?"]
+    assert len(told) >= 6
+    for text in told:
+        wide = 0.62 * text.size * len(text.text)
+        for other in told:
+            if other is not text and abs(other.y - text.y) < text.size:
+                assert other.x > text.x + wide or other.x + 0.62 * other.size * len(other.text) < text.x
+        for item in picture.items:
+            if isinstance(item, d.Circle) and _is_reading(item):
+                assert not (text.x < item.x < text.x + wide and text.y - text.size < item.y < text.y)
