@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import warnings
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from statistics_data import half_unit, printed, records
 from holeqc.problems import DataError
 from holeqc.statistics.capability import Capability, Choices, capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
+from holeqc.statistics.percentile import normal_scores
 from holeqc.statistics.stability import judge, longest_run, run_chance
 from holeqc.statistics.subgroups import subgroup_labels, within_by_subgroups
 
@@ -297,12 +299,14 @@ def test_unusable_input_is_refused(call: Any) -> None:
 
 
 def test_zeros_of_a_quantity_that_begins_at_zero_upset_neither_fit_nor_stability() -> None:
-    # Differences of two readings of one hole, rounded to the gauge's step: many are exactly zero. Second route: the same
-    # differences before rounding are stable by the same test, and rounding must not change that.
+    # Differences of two readings of one hole, rounded to the gauge's step: many are exactly zero. By hand: a share q of
+    # readings below half a step has its middle at about q / 2, so its score is that quantile of the normal.
     rng = np.random.default_rng(5)
-    exact = np.abs(rng.normal(0, 0.00015, 300))
-    rounded = np.round(exact, 4)
-    assert (rounded == 0).sum() > 50
-    for values in (exact, rounded):
-        found = capability(values, Limits(None, 0.003), choices=Choices(from_zero=True))
-        assert found.stability.stable is not False
+    rounded = np.round(np.abs(rng.normal(0, 0.00015, 300)), 4)
+    share = float(np.mean(rounded == 0))
+    assert share > 0.2
+    found = capability(rounded, Limits(None, 0.003), choices=Choices(from_zero=True))
+    assert found.stability.stable is not False
+    assert found.percentile is not None
+    score = float(normal_scores(found.percentile.choice.chosen, rounded)[rounded == 0][0])
+    assert score == pytest.approx(NormalDist().inv_cdf(share / 2), abs=0.15)
