@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import codecs
 import csv
+import gc
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -58,7 +60,7 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
         delimiter, skip = _delimiter(container, text, score)
     builder = GridBuilder()
     try:
-        with container.path.open(encoding=text.encoding, newline="") as file:
+        with container.path.open(encoding=text.encoding, newline="") as file, _no_collecting():
             rows = csv.reader(file, delimiter=delimiter)
             while chunk := list(islice(rows, CHUNK)):
                 if builder.rows == 0 and skip:
@@ -87,6 +89,18 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     grid = builder.finish()
     _check_quotes(container, grid, delimiter)
     return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter)
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """Pause the search for reference cycles: rows of text hold none, and looking at them all again costs time."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
 
 
 def _check_quotes(container: Container, grid: Grid, delimiter: str) -> None:

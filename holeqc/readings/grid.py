@@ -132,7 +132,9 @@ class GridBuilder:
 
     def add(self, rows: Sequence[Sequence[object]]) -> None:
         """Add the next rows; a cell is None, str, int, float, bool or one of the date and time types."""
-        for number, cells in enumerate(zip_longest(*rows)):
+        even = len(set(map(len, rows))) == 1
+        columns = zip(*rows, strict=True) if even else zip_longest(*rows)
+        for number, cells in enumerate(columns):
             if number == len(self._columns):
                 self._columns.append(_Growing())
             kinds = set(map(type, cells))
