@@ -12,6 +12,7 @@ from holeqc.readings.grid import IntArray
 from holeqc.readings.issues import warning
 
 COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance
+DISTINCT_LEAST = 5  #: and so many of them different: a few coarse sizes agree by chance
 SAME_LEAST = 8  #: so many diameters of a part, all equal, are worth a warning
 DRAWN_LEAST = 4  #: so many coordinates, all exactly as drawn
 _MIX = np.uint64(0x9E3779B97F4A7C15)  # odd constant of a multiplicative hash
@@ -58,12 +59,21 @@ def _summed(marks: Array, group: IntArray, groups: int) -> tuple[Array, IntArray
     return total, count
 
 
+def _distinct(findings: Findings, rows: IntArray, group: IntArray, chosen: Array) -> Array:
+    """Return for each chosen group whether enough of its values differ from one another."""
+    mine = chosen[group]
+    value = np.rint(findings.value[rows[mine]] * 1e7).astype(np.int64)
+    pairs = np.unique(np.column_stack([group[mine], value]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=chosen.size)[chosen] >= DISTINCT_LEAST
+
+
 def _copied(findings: Findings, rows: IntArray) -> None:
     a, holes = findings.arrays, len(findings.spec.holes)
     marks = _fingerprints(findings, rows)
     total, count = _summed(marks, findings.piece[rows], findings.pieces)
     copied = np.zeros(findings.pieces, dtype=np.bool_)
     copied[1:] = (total[1:] == total[:-1]) & (count[1:] == count[:-1]) & (count[1:] >= COPIED_PART)
+    copied[copied] = _distinct(findings, rows, findings.piece[rows], copied)
     first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
     by_piece = np.full(findings.pieces, -1, dtype=np.int64)
     by_piece[findings.piece[first]] = first
@@ -100,6 +110,7 @@ def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, A
     before = np.minimum(before, numbers.size - 1)
     same = (numbers[before] == numbers - holes) & (total[before] == total) & (count[before] == count)
     same &= count >= COPIED_HOLE
+    same[same] = _distinct(findings, rows, group, same)
     if not same.any():
         return
     first = np.full(numbers.size, -1, dtype=np.int64)

@@ -140,6 +140,14 @@ def test_one_value_different_is_no_copied_part_but_copied_holes(tmp_path: Path) 
     assert [p.hole for p in readings.problems if p.code == "copied-hole"] == ["2", "3", "4"]
 
 
+def test_a_few_coarse_sizes_that_agree_are_no_copy(tmp_path: Path) -> None:
+    # sizes by plugs in steps of 0.001: three different values in eight readings say nothing
+    rows = [["Serial", "Part", "Hole", "Wall", "Dia 0", "Dia 90"]]
+    for serial in ("P-7", "P-8"):
+        rows += [[serial, "port", h, w, 0.457 + 0.001 * (h % 3), 0.457] for h, w in GOOD]
+    assert codes(checked(rows, tmp_path)) == []
+
+
 def test_coordinates_from_the_drawing(tmp_path: Path) -> None:
     changes = {(h, w, i + 2): BASIC[h][i] for h, w in GOOD for i in (0, 1)}
     readings = checked(wide(changes), tmp_path)
