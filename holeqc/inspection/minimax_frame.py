@@ -136,16 +136,14 @@ def place(pattern: Floats, target: Floats, zone_radius: Floats, *, rotate: bool)
     rows, parts = target.shape[1], target.shape[0]
     centre = pattern.mean(axis=0)
     p = pattern - centre
-    flat = target.reshape(parts, 2 * rows)
-    weights = np.zeros((2 * rows, 4))
-    weights[0::2, 0] = weights[1::2, 1] = 1.0 / rows
-    weights[0::2, 2], weights[1::2, 2] = p[:, 0], p[:, 1]
-    weights[0::2, 3], weights[1::2, 3] = -p[:, 1], p[:, 0]
-    # a matrix product mixes nothing between parts, and does the four sums of the fit in one pass
-    mean_x, mean_y, along, across = (flat @ weights).T
-    hx = np.ascontiguousarray(target[:, :, 0].T) - mean_x
-    hy = np.ascontiguousarray(target[:, :, 1].T) - mean_y
+    hx, hy = np.array(target[:, :, 0].T, order="C"), np.array(target[:, :, 1].T, order="C")
+    mean_x, mean_y = hx.sum(axis=0) / rows, hy.sum(axis=0) / rows
+    hx -= mean_x
+    hy -= mean_y
     if rotate:
+        x, y = p[:, :1], p[:, 1:]
+        along = (x * hx).sum(axis=0) + (y * hy).sum(axis=0)
+        across = (x * hy).sum(axis=0) - (y * hx).sum(axis=0)
         length = np.hypot(along, across)
         known = length > 0
         length[~known] = 1.0
