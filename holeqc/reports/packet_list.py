@@ -101,7 +101,7 @@ def _listed(
 ) -> Listed:  # fmt: skip
     spec = part.specification
     hole, wall, name = str(row["hole"]), str(row["wall"]), str(row["characteristic"])
-    where = [f"hole {hole}", f"{wall} wall" if spec.walls.several and wall else ""]
+    where = [f"hole {hole}", wall if spec.walls.several else ""]
     tag, said = numbers.get((hole, wall, name), ("", ""))
     if not tag and int(row["verdict"]):
         tag, said = numbers.get((hole, "", ""), ("", ""))

@@ -122,8 +122,9 @@ def _later(approved: ApprovedSet) -> str:
 def _list(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> Iterator[b.Block]:
     yield b.Heading("List of characteristics")
     yield b.Facts(tuple(_identity(approved, part)))
+    long = any(len(r.place) > 24 for r in listed)
     columns = (
-        b.Column("No.", "right"), b.Column("Reference location", wraps=True), b.Column("Designator"),
+        b.Column("No.", "right"), b.Column("Reference location", wraps=long), b.Column("Designator"),
         b.Column("Requirement", wraps=True), b.Column("Results", wraps=True), b.Column("Tooling", wraps=True),
         b.Column("Nonconf. no."), b.Column("Comments", wraps=True), b.Column("Verdict"),
     )  # fmt: skip
