@@ -6,6 +6,8 @@ Verdicts of the samples: as `tests/samples` has them; exit codes: 0 accepted or 
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -223,3 +225,15 @@ def test_what_is_no_length_is_refused() -> None:
     for text in ("a bit", "0.1 furlong", "--1"):
         with pytest.raises(LedgerError, match="is no length"):
             an_error(text, unit_needed=False)
+
+
+def test_check_without_record_loads_no_database() -> None:
+    code = (
+        "import sys\n"
+        "from holeqc.__main__ import run\n"
+        "assert run(sys.argv[1:]) == 0\n"
+        "assert not {'sqlalchemy', 'sqlite3', 'psycopg'} & set(sys.modules)\n"
+    )
+    command = [sys.executable, "-c", code, "check", KIT, str(SAMPLES / FILES["P-0107"])]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
