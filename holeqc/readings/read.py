@@ -246,10 +246,9 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
             )
         said = [("kit", marker.kit_id, spec.id, "A2"), ("revision", marker.revision, spec.revision, "A2")]
     else:
-        for found in _first_fields(layout.fields, ("kit", "revision")):
-            wanted = spec.id if found.word == "kit" else spec.revision
-            if found.word == "kit" or spec.revision not in {"", "-"}:
-                said.append((found.word, text_of(found.content), wanted, cell_name(found.row + 1, found.column + 1)))
+        said = [
+            (w, t, a, c) for w, t, a, c in _said_of_kit(layout.fields, spec) if not (w == "revision" and a in {"", "-"})
+        ]
     wrong = [
         Problem(
             ERROR,
@@ -270,12 +269,26 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
         raise ReadingsError("", wrong)
 
 
-def _first_fields(fields: Iterable[Field], words: tuple[str, ...]) -> list[Field]:
-    out: dict[str, Field] = {}
+def _said_of_kit(fields: Iterable[Field], spec: Specification) -> Iterator[tuple[str, str, str, str]]:
+    """Yield what fields say of kit and revision: word, what is said, what it should be, the cell.
+
+    'Kit: BL-7 rev C' says both. A kit's name without any digit is a title and says nothing for certain.
+    """
+    told: set[str] = set()
     for found in fields:
-        if found.word in words:
-            out.setdefault(found.word, found)
-    return list(out.values())
+        if found.word not in {"kit", "revision"} or found.word in told:
+            continue
+        told.add(found.word)
+        text, cell = text_of(found.content), cell_name(found.row + 1, found.column + 1)
+        if found.word == "revision":
+            yield "revision", (text.split() or [""])[0], spec.revision, cell
+            continue
+        match = re.match(rf"{re.escape(spec.id)}(?!\w)\W*(?:rev(?:ision)?\b\W*(\w+))?", text, re.I)
+        if match is None:
+            if any(c.isdigit() for c in text):
+                yield "kit", text, spec.id, cell
+        elif match[1]:
+            yield "revision", match[1], spec.revision, cell
 
 
 def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:

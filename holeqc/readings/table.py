@@ -5,9 +5,9 @@ categorical, so that a million readings stay small. Lengths are in the kit's uni
 
 No row of a sheet is dropped. A cell that can't be read keeps its row: value NaN, word '', what was typed, and a doubt.
 Where the hole, the wall or the characteristic can't be matched with the kit, that column is '' and the row has a doubt.
-A wall of '' without a doubt speaks of the hole as a whole (GO, NO-GO, surface, plug, edge distance). A part that a sheet
-names without a single reading has one row with doubt ``no-readings``, hole '' and characteristic ''. Repeats of one
-reading that carry no number are numbered 1, 2, ... in the order in which they stand.
+A wall of '' without a doubt speaks of the hole as a whole (GO, NO-GO, surface, plug, edge distance). A part that a
+sheet names without a single reading has one row with doubt ``no-readings``, hole '' and characteristic ''. Repeats of
+one reading that carry no number are numbered 1, 2, ... in the order in which they stand.
 """
 
 from __future__ import annotations

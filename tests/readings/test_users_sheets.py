@@ -357,6 +357,30 @@ def test_26_a_sheet_of_another_revision_or_kit_is_refused(tmp_path: Path) -> Non
         read(other, kit(), today=TODAY)
 
 
+@pytest.mark.parametrize(
+    ("title", "found"),
+    [
+        (["Kit: T-4 rev B"], ""),
+        (["Kit", "T-4"], ""),
+        (["Kit:", "boarding ladder"], ""),
+        (["Rev.", "b"], ""),
+        (["Readings T-4, rev. B"], ""),
+        (["Kit: T-4 Rev A"], "revision A"),
+        (["Readings for T-4, revision A"], "revision A"),
+        (["Kit no.", "T-40"], "kit T-40"),
+    ],
+    ids=str,
+)
+def test_26_what_a_sheet_says_of_its_kit(title: list[str], found: str, tmp_path: Path) -> None:
+    path = workbook(tmp_path / "shop.xlsx", [title, [], *wide()])
+    if not found:
+        assert codes(read(path, kit(), today=TODAY)) == []
+        return
+    with pytest.raises(ReadingsError) as error:
+        read(path, kit(), today=TODAY)
+    assert error.value.problems[0].found == found
+
+
 def test_future_day(tmp_path: Path) -> None:
     readings = read(workbook(tmp_path / "shop.xlsx", wide(day="2026-12-24")), kit(), today=TODAY)
     problem = only(readings, "future-date")
