@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     },
     "capability": ("capability", "capability", "capability of a column of numbers, or of a kit's holes"),
     "chart": ("chart", "chart", "control chart of a column of numbers, or of a kit's holes"),
+    "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
     "part": ("part", "part", "the whole recorded story of a serial number"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
@@ -48,9 +49,15 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
         "event": ("gauge", "fixture_event", "log what happened to a fixture"),
         "suspect": ("gauge", "fixture_suspect", "what was drilled since a fixture's last good check"),
     },
-    "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
+    "ledger": {
+        "verify": ("ledger", "verify", "recompute the chain of entries and name the first that doesn't hold"),
+        "info": ("ledger", "info", "where the ledger is and what it holds"),
+        "copy": ("ledger", "copy", "copy a ledger to another place, verified by counts and digests"),
+        "export": ("ledger", "export", "write recorded readings to CSV or Parquet"),
+    },
 }
 GROUP_HELP = {
+    "ledger": "the record itself: verify, info, copy, export",
     "kit": "what the drawing asks: start, show, keys",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
     "gauge": "gauges on record: calibrations, and what a suspect one touches",
