@@ -63,7 +63,8 @@ def _label(text: str, vocabulary: Vocabulary) -> Meaning | None:
     return meaning if known else None
 
 
-def _is_label(content: Content, vocabulary: Vocabulary) -> bool:
+def is_label(content: Content, vocabulary: Vocabulary) -> bool:
+    """Whether a cell is the label of a field: 'Serial', 'Date:', 'Gauge: BG-2'."""
     return isinstance(content, str) and (
         content.rstrip().endswith(":") or _label(content.split(":", 1)[0], vocabulary) is not None
     )
@@ -99,12 +100,12 @@ def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Voc
         content = grid.cell(row, right)
         if content is None:
             continue
-        if not _is_label(content, vocabulary):
+        if not is_label(content, vocabulary):
             yield Field(meaning.word or "ignore", content, row, right, meaning.unit)
             return
         break
     below = grid.cell(row + 1, column)
-    if not sure and below is not None and not _is_label(below, vocabulary):
+    if not sure and below is not None and not is_label(below, vocabulary):
         yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit)
 
 

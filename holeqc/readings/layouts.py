@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from holeqc.readings.fields import Field, find_fields
+from holeqc.readings.fields import Field, find_fields, is_label
 from holeqc.readings.grid import IntArray
 from holeqc.readings.heading_rows import Heading, find_headings
 from holeqc.readings.headings import IGNORED, READING, Vocabulary
@@ -31,12 +31,12 @@ class Block:
 
 @dataclass(slots=True)
 class Layout:
-    """All tables of a sheet. ``field_rows``: rows in the data area that turned out to be fields (footers)."""
+    """All tables of a sheet, and the fields around them."""
 
     blocks: list[Block]
     fields: list[Field]
     marker: Marker | None = None
-    stray: list[int] = field(default_factory=list)  #: rows with contents, but neither a reading nor a field
+    twice: list[tuple[Field, Field]] = field(default_factory=list)  #: fields said twice over one table, differently
 
 
 def find_marker(sheet: RawSheet) -> Marker | None:
@@ -53,16 +53,16 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
     headings = find_headings(sheet, vocabulary)
     marker = find_marker(sheet)
     if marker is not None:
-        return _own_sheet(sheet, headings, marker)
+        return _own_sheet(sheet, headings, marker, spec)
     if not headings:
         rows = np.flatnonzero(sheet.grid.filled_rows())[:60]
         return Layout([], find_fields(sheet.grid, map(int, rows), vocabulary, spec))
-    holes = {hole_key(h) for h in spec.hole_ids}
     filled = sheet.grid.filled_rows()
-    starts = [0] + [_block_start(sheet, h, p, holes) for p, h in pairwise(headings)]
+    starts = [0] + [_block_start(sheet, h, p, vocabulary) for p, h in pairwise(headings)]
     ends = [*starts[1:], sheet.grid.rows]
     blocks: list[Block] = []
     everything: list[Field] = []
+    twice: list[tuple[Field, Field]] = []
     inherited: dict[str, Field] = {}
     for heading, start, end in zip(headings, starts, ends, strict=True):
         above = [r for r in range(start, heading.first) if filled[r]]
@@ -71,9 +71,10 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
         rows = rows[filled[rows]]
         below, rows = _footers(sheet, heading, rows, vocabulary, spec)
         everything += fields + below
+        twice += _twice(fields)
         inherited = inherited | _first(fields)
         blocks.append(Block(heading, rows, _first(below) | inherited))
-    return Layout(blocks, everything)
+    return Layout(blocks, everything, twice=twice)
 
 
 def _first(fields: list[Field]) -> dict[str, Field]:
@@ -84,21 +85,38 @@ def _first(fields: list[Field]) -> dict[str, Field]:
     return out
 
 
-def _block_start(sheet: RawSheet, heading: Heading, previous: Heading, holes: set[str]) -> int:
-    """Return the first row that belongs to a further heading: the row after the last one that holds a hole's id."""
-    columns = previous.columns("hole") or [c for c, m in enumerate(previous.meanings) if m.kind == READING]
+def _twice(fields: list[Field]) -> list[tuple[Field, Field]]:
+    """Return pairs of fields with one word and different contents."""
+    first = _first(fields)
+    return [
+        (first[f.word], f)
+        for f in fields
+        if not f.from_title and f.word not in {"ignore", "note"} and f.content != first[f.word].content
+    ]
+
+
+def _block_start(sheet: RawSheet, heading: Heading, previous: Heading, vocabulary: Vocabulary) -> int:
+    """Return the first row that belongs to a further heading: the one after the last row of data above it."""
     for row in range(heading.first - 1, max(previous.last, heading.first - FIELD_ROWS), -1):
-        if any(hole_key(sheet.grid.cell(row, c)) in holes for c in columns):
-            return row + 1
-        if not previous.columns("hole") and any(isinstance(sheet.grid.cell(row, c), float) for c in columns):
+        if _is_data(sheet, row, previous, vocabulary):
             return row + 1
     return max(previous.last + 1, heading.first - FIELD_ROWS)
+
+
+def _is_data(sheet: RawSheet, row: int, heading: Heading, vocabulary: Vocabulary) -> bool:
+    """Whether a row holds readings under a heading: reading columns are filled, and not by labels of fields."""
+    contents = sheet.grid.row(row)
+    readings = [contents[c] for c, m in enumerate(heading.meanings) if m.kind == READING and c < len(contents)]
+    first = next((c for c in contents if c is not None), None)
+    if any(is_label(c, vocabulary) for c in (first, *readings)):
+        return False
+    return any(c is not None for c in readings)
 
 
 def _footers(
     sheet: RawSheet, heading: Heading, rows: IntArray, vocabulary: Vocabulary, spec: Specification
 ) -> tuple[list[Field], IntArray]:
-    """Part rows such as 'Inspected by: 2' under a table from its data."""
+    """Part rows such as 'Inspected by: 2' under a table from its data: only fields stand in their reading columns."""
     candidates = np.zeros(sheet.grid.rows, dtype=np.bool_)
     for column in sheet.grid.columns:
         if column.codes is None:
@@ -110,16 +128,20 @@ def _footers(
     if not candidates.any():
         return [], rows
     found: list[Field] = []
-    for row in rows[candidates[rows]]:
-        found += find_fields(sheet.grid, [int(row)], vocabulary, spec, colon_only=True)
-    taken = {f.row for f in found}
-    numbers = [c for c, m in enumerate(heading.meanings) if m.kind == READING]
-    taken = {r for r in taken if not any(isinstance(sheet.grid.cell(r, c), float) for c in numbers)}
-    keep = np.array([int(r) not in taken for r in rows], dtype=np.bool_)
-    return [f for f in found if f.row in taken], rows[keep]
+    taken: set[int] = set()
+    readings = [c for c, m in enumerate(heading.meanings) if m.kind == READING]
+    for row in rows[candidates[rows]].tolist():
+        fields = find_fields(sheet.grid, [row], vocabulary, spec, colon_only=True)
+        of_fields = {f.column for f in fields}
+        others = (sheet.grid.cell(row, c) for c in readings if c not in of_fields)
+        if fields and all(x is None or (isinstance(x, str) and ":" in x) for x in others):
+            found += fields
+            taken.add(row)
+    keep = np.array([r not in taken for r in rows.tolist()], dtype=np.bool_)
+    return found, rows[keep]
 
 
-def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker) -> Layout:
+def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: Specification) -> Layout:
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
     heading = next((h for h in headings if h.meanings[0].word == "hole"), None)
@@ -137,7 +159,10 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker) -> Layo
     end = heading.last + 1
     while end < grid.rows and (grid.cell(end, 0) is not None or grid.cell(end, 1) is not None):
         end += 1
-    rows = np.arange(heading.last + 1, end, dtype=np.int64)
+    # a blank row that somebody put in between doesn't end the table
+    holes = {hole_key(h) for h in spec.hole_ids}
+    later = [r for r in range(end, grid.rows) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
+    rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
     return Layout([Block(heading, rows, _first(fields))], fields, marker)
 
 

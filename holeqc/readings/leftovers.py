@@ -9,11 +9,12 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
+from holeqc.readings.fields import Field
 from holeqc.readings.grid import IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
-from holeqc.readings.synonyms import tokens
+from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import cell_name
 from holeqc.readings.words import folded
 
@@ -32,6 +33,37 @@ _LOOKED_AT = 2_000  #: so many rows without readings are looked at for remarks
 def span(count: int, first: int, last: int) -> str:
     """Return how many rows and which (from 0) in words: ``7 rows (rows 3 to 9)``."""
     return f"1 row (row {first + 1})" if count == 1 else f"{count} rows (rows {first + 1} to {last + 1})"
+
+
+def double_columns(table: Table) -> None:
+    """Report a second column of one field whose contents differ from the first: only the first is read."""
+    context, grid = table.context, table.context.sheet.grid
+    for word in {table.meanings[c].word for c in table.columns if table.meanings[c].kind == FIELD} - {"part", "note"}:
+        first, *others = table.fields(word)
+        for column in others:
+            filled = table.rows[table.any_reading][:_LOOKED_AT].tolist()
+            pairs = [(r, grid.cell(r, first), grid.cell(r, column)) for r in filled]
+            rows = [r for r, one, other in pairs if one is not None and other is not None and one != other]
+            if rows:
+                issue = warning(
+                    "double-column", f"two columns name the {word.split(':')[0]}, and they differ in "
+                    f"{span(len(rows), rows[0], rows[-1])}: the first column is read", "one column",
+                    "Name one of the headings otherwise, or in [headings] of the kit file",
+                    holds=word in {"serial", "hole"},
+                )  # fmt: skip
+                context.say(issue, repr(text_of(grid.cell(rows[0], column))), rows[0], column)
+
+
+def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
+    """Report fields that are said twice over one table, with different contents: the first is read."""
+    for first, second in twice:
+        word = second.word.split(":")[0].removesuffix("_c")
+        issue = warning(
+            "double-field", f"the {word} is said twice above one table: {text_of(first.content)!r} in "
+            f"{cell_name(first.row + 1, first.column + 1)} is taken", "one field", "Delete the wrong one",
+            holds=second.word in {"serial", "part", "unit"},
+        )  # fmt: skip
+        context.say(issue, repr(text_of(second.content)), second.row, second.column)
 
 
 def summary_rows(table: Table) -> None:
@@ -56,13 +88,14 @@ def summary_rows(table: Table) -> None:
 def unread_columns(table: Table) -> None:
     """Report columns with contents whose heading isn't understood; remember known ones that hold no readings."""
     context, grid = table.context, table.context.sheet.grid
+    width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
     for column, meaning in enumerate(table.meanings):
         if column >= grid.width or meaning.kind not in {UNKNOWN, IGNORED}:
             continue
         filled = grid.columns[column].filled(grid.rows)[table.rows]
         count = int(filled.sum())
         text = table.texts[column]
-        if not count or (not text and context.sheet.text_only):
+        if not count or (column >= width and context.sheet.text_only):
             continue
         if meaning.kind == IGNORED:
             context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count

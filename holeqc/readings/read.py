@@ -22,7 +22,7 @@ from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import text_of
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import parts_without_readings, sheet_notes
+from holeqc.readings.leftovers import double_fields, parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
@@ -38,6 +38,10 @@ _PLAIN_SHEET_NAME = re.compile(
     r"^(?:sheet|tabelle|feuil|hoja|foglio|blad|list|arkusz|planilha|table|data|readings?|measurements?|holes?)?[\s_-]*\d{0,3}$",
     re.I,
 )
+
+
+#: a sheet with so many numbers that isn't read is worth a warning
+NUMBERS_LEFT = 10
 
 
 @dataclass(slots=True)
@@ -154,14 +158,17 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
     _check_kit(run, sheet, layout, marker)
     if not layout.blocks:
         if sheet.grid.rows and layout.marker is None:
+            numbers = sum(int((~np.isnan(c.numbers)).sum()) for c in sheet.grid.columns if c.numbers is not None)
             run.collector.add(
                 Problem(
-                    NOTE,
+                    WARNING if numbers >= NUMBERS_LEFT else NOTE,
                     "sheet-not-read",
-                    "no headings of readings on this sheet; it is not read",
+                    "no headings of readings on this sheet: it is not read",
                     file=sheet.file,
                     sheet=sheet.name,
-                    found=f"{int(sheet.grid.filled_rows().sum())} filled rows",
+                    found=f"{int(sheet.grid.filled_rows().sum())} filled rows, {numbers} numbers",
+                    allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y",
+                    action="If readings stand there, name the shop's headings in [headings] of the kit file",
                 )
             )
         return marker, 0
@@ -187,6 +194,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
         blocks = list(group)
         for columns in views(blocks[0].heading):
             read_table(context, blocks, columns)
+    double_fields(context, layout.twice)
     sheet_notes(context)
     parts_without_readings(context)
     return marker, len(layout.blocks)

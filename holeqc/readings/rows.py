@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -32,6 +33,7 @@ from holeqc.readings.table import CHARACTERISTICS
 from holeqc.readings.temperatures import temperature_of
 from holeqc.specification.model import Specification
 
+_NAME = re.compile(r"^(?=.*\d)\S+(?: \S+){0,2}$")  #: what may be a serial number: a digit, at most three words
 #: field -> characteristics that its gauge reads; empty: all, where nothing more exact is said
 GAUGE_WORDS: dict[str, tuple[str, ...]] = {
     "gauge": (),
@@ -147,7 +149,10 @@ def _side_is_part(table: Table, spec: Specification) -> bool:
 def _remember(table: Table, out: Rows, serial: Source) -> None:
     """Note which parts are named and which have readings, so that one without any is missed."""
     tally = table.context.tally
-    rows = np.flatnonzero(out.serial >= 0)
+    # a sentence under the table that stands in the serials' column names no part
+    names = [isinstance(x, float) or bool(_NAME.match(text_of(x))) for x in serial.labels]
+    named = np.append(np.array(names, dtype=np.bool_), False)[serial.codes]
+    rows = np.flatnonzero((out.serial >= 0) & (named | (out.hole >= 0) | table.any_reading))
     key = out.part[rows].astype(np.int64) * 10_000_000 + out.serial[rows]
     _, first = np.unique(key, return_index=True)
     for row in rows[first]:

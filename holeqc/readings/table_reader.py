@@ -17,6 +17,7 @@ from holeqc.readings.identities import Holes, text_of
 from holeqc.readings.issues import Issue, note
 from holeqc.readings.layouts import Block
 from holeqc.readings.leftovers import (
+    double_columns,
     merged_cells,
     stray_rows,
     summary_rows,
@@ -40,6 +41,7 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     unread_columns(table)
     stray_rows(table, known)
     unit_conflict(table, known)
+    double_columns(table)
     if not table.readings:
         return
     trials = _repeated_columns(table)

@@ -16,8 +16,9 @@ from holeqc.problems import HoleQCError, Problem
 TODAY = dt.date(2026, 11, 30)
 TYPED = (
     "Hole|Wall|Serial|Part|Dia 0|Dia 90|near|far|X|Y|GO|NO-GO|Surface|Gauge|BG-2|Date|Units:|in|mm|Serial: 7|port|stbd|"
-    "P-7|1|2|3|Hole 4|9|0,458|1,234|abc|=A1|#N/A|TRUE|NaN|n/a|yes|no|clean|burr|x|2026-11-02|31/12/0013|Average|Kit|T-4|"
-    "What|Reading|diameter|Angle|near 0|far 90|#1||Notes|0.4581 in|(0.45)|Temp|Inspector: 2|  |\u00a0|٣|½|Ø|trial|1e999|🙂"
+    "P-7|1|2|3|Hole 4|9|0,458|1,234|abc|=A1|#N/A|TRUE|NaN|n/a|yes|no|clean|burr|x|2026-11-02|31/12/0013|Average|Kit|"
+    "T-4|What|Reading|diameter|Angle|near 0|far 90|#1||Notes|0.4581 in|(0.45)|Temp|Inspector: 2|  |\u00a0|٣|½|Ø|trial"
+    "|1e999|🙂"
 )
 TEXTS = TYPED.split("|")
 WORDS: list[Any] = [*TEXTS, 0.4581, 0.4585, 4.581, 11.6, -1.5, 10.5, 0, 90, 68, 1e300, None, None, None, None]
