@@ -13,7 +13,7 @@ class SizeLimits:
     """Bounds that keep a hostile or broken file from filling the machine. Counts are inclusive."""
 
     file_bytes: int = 500_000_000  #: file as it lies on the disk
-    unpacked_bytes: int = 3_000_000_000  #: all parts of a workbook together, unpacked
+    unpacked_bytes: int = 1_500_000_000  #: all parts of a workbook together, unpacked
     zip_ratio: float = 250.0  #: unpacked to packed, for any part beyond 1 MB
     entries: int = 2_000  #: parts in the zip container
     sheets: int = 300

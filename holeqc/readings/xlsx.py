@@ -5,9 +5,10 @@ from __future__ import annotations
 import warnings
 import zipfile
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import Any
+from typing import Any, BinaryIO
 
 from holeqc.problems import ReadingsError
 from holeqc.readings.containers import Container, check_parts, refusal
@@ -56,69 +57,74 @@ def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...
     Raises:
         ReadingsError: a damaged or unsafe workbook, or one beyond the size limits.
     """
-    try:
-        with zipfile.ZipFile(container.path) as archive, warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+    with ExitStack() as stack:
+        with _clear_errors(container):
+            archive = stack.enter_context(zipfile.ZipFile(container.path))
             sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
             check_parts(archive, container.name, sheets)
-            yield from _sheets(container, archive, limits, only)
+            book = _open(stack.enter_context(container.path.open("rb")))
+            stack.callback(book.close)
+            chosen = _choose(container, book, limits, only)
+            told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
+        for sheet in chosen:
+            with _clear_errors(container):
+                scan = scan_sheet(archive, container.name, sheet._worksheet_path.lstrip("/"), limits)
+                sheet.reset_dimensions()
+                grid = _grid(container, sheet, scan, limits)
+                hidden = sheet.sheet_state != "visible"
+                raw = RawSheet(container.name, str(sheet.title), grid, scan, hidden, properties=told)
+            yield raw
+
+
+@contextmanager
+def _clear_errors(container: Container) -> Iterator[None]:
+    """Turn whatever a broken workbook raises inside the libraries into one clear error; their warnings are not ours."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
     except ReadingsError:
         raise
     except _BROKEN as error:
-        raise _damaged(container, error) from error
+        raise refusal(
+            container.name,
+            "damaged-file",
+            "the workbook is damaged inside",
+            found=f"{type(error).__name__}: {str(error)[:200]}",
+            action="Open it in a spreadsheet program, check it and save it anew",
+        ) from error
 
 
-def _damaged(container: Container, error: BaseException) -> ReadingsError:
-    return refusal(
-        container.name,
-        "damaged-file",
-        "the workbook is damaged inside",
-        found=f"{type(error).__name__}: {str(error)[:200]}",
-        action="Open it in a spreadsheet program, check it and save it anew",
-    )
-
-
-def _sheets(
-    container: Container, archive: zipfile.ZipFile, limits: SizeLimits, only: tuple[str, ...]
-) -> Iterator[RawSheet]:
+def _open(file: BinaryIO) -> Any:
+    """Open a workbook for reading values: from an open file, because a path that ends in .xls would be refused."""
     from openpyxl import load_workbook
 
-    book: Any = load_workbook(container.path, read_only=True, data_only=True, keep_links=False, keep_vba=False)
-    try:
-        sheets = list(book.worksheets)
-        names = [str(s.title) for s in sheets]
-        if len(sheets) > limits.sheets:
-            raise refusal(
-                container.name,
-                "too-large",
-                "the workbook has too many sheets",
-                found=f"{len(sheets)}",
-                allowed=f"at most {limits.sheets}",
-                action="Split it into several files",
-            )
-        if missing := [n for n in only if n not in names]:
-            raise refusal(
-                container.name,
-                "no-sheet",
-                f"there is no sheet {missing[0]!r}",
-                allowed=", ".join(names),
-                action="Name one of these",
-            )
-        told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
-        for sheet in sheets:
-            if (
-                (only and sheet.title not in only)
-                or sheet.title == LISTS_SHEET
-                or not hasattr(sheet, "reset_dimensions")
-            ):
-                continue
-            scan = scan_sheet(archive, container.name, sheet._worksheet_path.lstrip("/"), limits)
-            sheet.reset_dimensions()
-            grid = _grid(container, sheet, scan, limits)
-            hidden = sheet.sheet_state != "visible"
-            yield RawSheet(container.name, str(sheet.title), grid, scan, hidden, properties=told)
-    finally:
-        book.close()
+    return load_workbook(file, read_only=True, data_only=True, keep_links=False, keep_vba=False)
+
+
+def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str, ...]) -> list[Any]:
+    """Return the sheets with cells that are to be read."""
+    sheets = list(book.worksheets)
+    names = [str(s.title) for s in sheets]
+    if len(sheets) > limits.sheets:
+        raise refusal(
+            container.name,
+            "too-large",
+            "the workbook has too many sheets",
+            found=f"{len(sheets)}",
+            allowed=f"at most {limits.sheets}",
+            action="Split it into several files",
+        )
+    if missing := [n for n in only if n not in names]:
+        raise refusal(
+            container.name,
+            "no-sheet",
+            f"there is no sheet {missing[0]!r}",
+            allowed=", ".join(names),
+            action="Name one of these",
+        )
+    wanted = [s for s in sheets if (not only or s.title in only) and s.title != LISTS_SHEET]
+    return [s for s in wanted if hasattr(s, "reset_dimensions")]
 
 
 def _grid(container: Container, sheet: Any, scan: SheetScan, limits: SizeLimits) -> Grid:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import gc
 import io
 import random
 import re
@@ -248,6 +249,22 @@ def test_an_external_link_is_not_followed(tmp_path: Path) -> None:
     )
     path = rewritten(good(tmp_path), {"xl/_rels/workbook.xml.rels": lambda t: t.replace("</Relationships>", rels)})
     assert len(read(path, kit(), today=TODAY).table) == 32
+
+
+@pytest.mark.parametrize("name", ["shop.xls", "shop.csv", "shop", "shop.XLSX", "shop.zip"])
+def test_a_workbook_is_known_by_its_content_and_not_its_name(name: str, tmp_path: Path) -> None:
+    path = good(tmp_path).rename(tmp_path / name)
+    assert len(read(path, kit(), today=TODAY).table) == 32
+
+
+def test_a_file_is_let_go_after_reading(tmp_path: Path) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", ResourceWarning)
+        read(good(tmp_path), kit(), today=TODAY)
+        cell_xml(tmp_path / "shop.xlsx", "F2", "<c")
+        with contextlib.suppress(ReadingsError):
+            read(tmp_path / "shop.xlsx", kit(), today=TODAY)
+        gc.collect()
 
 
 def test_hidden_things_are_said(tmp_path: Path) -> None:
