@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import create_engine, event
@@ -68,7 +68,7 @@ def _begin_sqlite(connection: Connection) -> None:
 @contextlib.contextmanager
 def reading(engine: Engine, location: Location) -> Iterator[Connection]:
     """Give a connection to read with, all of it as of one moment; errors come as `LedgerError`."""
-    with told(location), engine.connect() as connection:
+    with told(engine, location), engine.connect() as connection:
         if engine.dialect.name == "postgresql":
             connection = connection.execution_options(isolation_level="REPEATABLE READ")
         with connection.begin():
@@ -78,7 +78,7 @@ def reading(engine: Engine, location: Location) -> Iterator[Connection]:
 @contextlib.contextmanager
 def writing(engine: Engine, location: Location, wait_seconds: float = WAIT_SECONDS) -> Iterator[Connection]:
     """Give the one writer's connection: all that is written comes in at the end, or nothing of it."""
-    with told(location), engine.connect() as connection:
+    with told(engine, location), engine.connect() as connection:
         connection = connection.execution_options(writes=True)
         with connection.begin():
             if engine.dialect.name == "postgresql":
@@ -88,16 +88,17 @@ def writing(engine: Engine, location: Location, wait_seconds: float = WAIT_SECON
 
 
 @contextlib.contextmanager
-def told(location: Location) -> Iterator[None]:
+def told(engine: Engine, location: Location) -> Iterator[None]:
     """Turn a database's errors into ones that say what to do."""
+    driver = engine.dialect.loaded_dbapi.Error
     try:
         yield
     except DBAPIError as error:
-        raise LedgerError(f"ledger {location.shown}: {_advice(str(error.orig or error), location)}") from error
+        raise LedgerError(f"ledger {location.shown}: {_advice(str(error.orig or error))}") from error
     except SQLAlchemyError as error:
         raise LedgerError(f"ledger {location.shown}: {error}") from error
-    except sqlite3.Error as error:
-        raise LedgerError(f"ledger {location.shown}: {_advice(str(error), location)}") from error
+    except driver as error:
+        raise LedgerError(f"ledger {location.shown}: {_advice(str(error))}") from error
 
 
 _BUSY = "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"
@@ -116,21 +117,23 @@ _ADVICE: tuple[tuple[str, str], ...] = (
 )
 
 
-def _advice(message: str, location: Location) -> str:
+def _advice(message: str) -> str:
     message = " ".join(message.split())
     return next((f"{advice} ({message})" for words, advice in _ADVICE if words in message), message)
 
 
 def add_rows(connection: Connection, table: Table, columns: Sequence[str], values: Sequence[Sequence[Any]]) -> None:
-    """Write rows of a table, given column by column, the quickest way that the database has."""
+    """Write rows of a table, given column by column, the quickest way that the driver has."""
     if not values or not values[0]:
         return
     names = ", ".join(columns)
-    rows: Iterable[tuple[Any, ...]] = zip(*values, strict=True)
-    if connection.dialect.name == "sqlite":
-        marks = ", ".join("?" * len(columns))
-        connection.exec_driver_sql(f"INSERT INTO {table.name} ({names}) VALUES ({marks})", list(rows))
-        return
-    with connection.connection.cursor() as cursor, cursor.copy(f"COPY {table.name} ({names}) FROM STDIN") as copy:  # type: ignore[attr-defined]
-        for row in rows:
-            copy.write_row(row)
+    rows = zip(*values, strict=True)
+    driver: Any = connection.connection.cursor()
+    with contextlib.closing(driver):
+        if connection.dialect.name == "sqlite":
+            marks = ", ".join("?" * len(columns))
+            driver.executemany(f"INSERT INTO {table.name} ({names}) VALUES ({marks})", rows)
+            return
+        with driver.copy(f"COPY {table.name} ({names}) FROM STDIN") as copy:
+            for row in rows:
+                copy.write_row(row)

@@ -201,12 +201,13 @@ class Ledger:
             return writer.finish(replaces=replaces, reason=reason.strip())
 
     def record(
-        self, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None
-    ) -> Recorded:
+        self, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None,
+        *, replaces: int | None = None,
+    ) -> Recorded:  # fmt: skip
         """Record a run of judging: see `holeqc.ledger.recording.record`."""
         from holeqc.ledger.recording import record
 
-        return record(self, inspection, spec_text, by, when)
+        return record(self, inspection, spec_text, by, when, replaces=replaces)
 
     # ------------------------------------------------------------------------------------------------------- read
 

@@ -27,7 +27,7 @@ class Location:
             return str(self.path)
         scheme, _, rest = self.url.partition("://")
         credentials, at, host = rest.rpartition("@")
-        return f"{scheme}://{credentials.split(':')[0]}{at}{host.split('?')[0]}"
+        return f"{scheme.removesuffix('+psycopg')}://{credentials.split(':')[0]}{at}{host.split('?')[0]}"
 
 
 def find_location(where: str | Path | None = None) -> Location:

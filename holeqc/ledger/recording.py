@@ -2,7 +2,8 @@
 
 A file whose digest is there already under the same kit text adds nothing. A file of the same name that speaks of a part
 that the older one speaks of is a new revision of it: the old stays, the new one names it. The same file under a new
-revision of the kit is recorded with that revision and names its record under the old one.
+revision of the kit is recorded with that revision and names its record under the old one. A file of the same name that
+speaks of other parts stands beside the older one, unless it is said to replace it.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from dataclasses import dataclass
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.pieces import Pieces, pieces_of
+from holeqc.ledger.revisions import Known, find_known, find_replaced, named_replaced
 from holeqc.ledger.values import plain
 from holeqc.ledger.write_readings import FileRows, write_file
 from holeqc.ledger.write_verdicts import write_inspections
@@ -60,15 +61,17 @@ class Recorded:
 
 
 def record(
-    ledger: Ledger, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None
+    ledger: Ledger, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None,
+    *, replaces: int | None = None,
 ) -> Recorded:  # fmt: skip
     """Record a run: kit text, files, readings, verdicts and problems, all of it or nothing.
 
     ``spec_text`` is the kit file's whole content as it was judged, ``by`` who records, ``when`` the moment (now).
+    ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
 
     Raises:
-        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, or the
-            database refuses.
+        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, ``replaces``
+            names no standing file of the kit, or the database refuses.
     """
     text = spec_text if isinstance(spec_text, str) else spec_text.decode("utf-8")
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
@@ -81,7 +84,7 @@ def record(
         before = transaction.head[0]
         notes: list[str] = []
         specification = _specification(transaction, inspection, (text, digest), (by, when), notes)
-        files, rows = _files(transaction, inspection, pieces, specification, (by, when))
+        files, rows = _files(transaction, inspection, pieces, (specification, replaces), (by, when), notes)
         touched = np.zeros(len(pieces.names), dtype=np.bool_)
         for file, held in zip(files, rows, strict=True):
             if file.status != KNOWN:
@@ -90,8 +93,6 @@ def record(
         if touched.any():
             ids = write_inspections(transaction, inspection, pieces, rows, (specification, touched), (by, when))
         head = transaction.head[0]
-    known = [file for file in files if file.status == KNOWN]
-    notes += [f"{file.name}: recorded before, as entry {file.entry}; nothing was added" for file in known]
     added = head > before
     return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes))
 
@@ -139,71 +140,37 @@ def _specification(
 
 
 def _files(
-    transaction: Transaction, inspection: Inspection, pieces: Pieces, specification: int, who: Who
-) -> tuple[list[RecordedFile], list[FileRows]]:
+    transaction: Transaction, inspection: Inspection, pieces: Pieces, given: tuple[int, int | None], who: Who,
+    notes: list[str],
+) -> tuple[list[RecordedFile], list[FileRows]]:  # fmt: skip
+    """Record the files that aren't there yet; ``given``: id of the kit's text, entry that is said to be replaced."""
+    connection, spec = transaction.connection, inspection.specification
+    specification, said = given
     files, all_rows = [], []
     for source in inspection.readings.sources:
         rows = FileRows.of(inspection, pieces, source.file)
-        known = _known(transaction, specification, source)
-        if known is not None:
-            rows.take_recorded(transaction.connection, known[0])
-            files.append(RecordedFile(source.file, source.sha256, KNOWN, *known))
-        else:
-            replaced = _replaced(transaction, inspection, source, {pieces.names[p][1] for p in rows.pieces})
-            entry, number = write_file(transaction, inspection, pieces, (source, rows), (specification, replaced), who)
-            status = NEW if replaced is None else REVISION
-            files.append(RecordedFile(
-                source.file, source.sha256, status, number, entry, None if replaced is None else replaced.file_id
-            ))  # fmt: skip
         all_rows.append(rows)
+        known = find_known(connection, specification, source)
+        if known is not None and (said is None or known.replaced_by is None):
+            rows.take_recorded(connection, known.file_id)
+            files.append(RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry))
+            notes.append(_known_note(source, known))
+            continue
+        serials = {str(plain(pieces.names[p][1])) for p in rows.pieces}
+        replaced = (
+            find_replaced(connection, spec, source, serials, notes) if said is None
+            else named_replaced(connection, spec, said, serials, notes)
+        )  # fmt: skip
+        entry, number = write_file(transaction, inspection, pieces, (source, rows), (specification, replaced), who)
+        old = None if replaced is None else replaced.file_id
+        files.append(RecordedFile(source.file, source.sha256, NEW if old is None else REVISION, number, entry, old))
+    if said is not None and sum(f.status != KNOWN for f in files) != 1:
+        raise LedgerError(f"one new file can replace entry {said}; name that file alone")
     return files, all_rows
 
 
-def _known(transaction: Transaction, specification: int, source: Source) -> tuple[int, int] | None:
-    found = transaction.connection.execute(
-        select(s.FILE.c.id, s.FILE.c.entry).where(
-            s.FILE.c.specification_id == specification, s.FILE.c.digest == source.sha256
-        )
-    ).first()
-    return None if found is None else (int(found[0]), int(found[1]))
-
-
-@dataclass(frozen=True, slots=True)
-class Replaced:
-    """The record of a file that a new one takes the place of, and why."""
-
-    file_id: int
-    entry: int
-    reason: str
-
-
-def _replaced(transaction: Transaction, inspection: Inspection, source: Source, serials: set[str]) -> Replaced | None:
-    """Return the newest record of the kit that a file takes the place of, if any."""
-    spec = inspection.specification
-    newer = s.FILE.alias()
-    question = (
-        select(s.FILE.c.id, s.FILE.c.entry, s.FILE.c.name, s.FILE.c.digest, s.SPECIFICATION.c.revision)
-        .join(s.SPECIFICATION)
-        .where(s.SPECIFICATION.c.kit == plain(spec.id))
-        .where(~select(newer.c.id).where(newer.c.replaces == s.FILE.c.id).exists())
-        .order_by(s.FILE.c.id.desc())
-    )
-    base = PurePath(source.file).name
-    named = s.FILE.c.name.endswith(plain(base), autoescape=True)
-    candidates = transaction.connection.execute(question.where((s.FILE.c.digest == source.sha256) | named)).all()
-    for row in candidates:
-        if row.digest == source.sha256:
-            reason = f"the same file judged under kit {spec.id} revision {spec.revision}"
-            return Replaced(int(row.id), int(row.entry), reason)
-    for row in candidates:
-        if PurePath(str(row.name)).name == plain(base) and _speaks_of(transaction, int(row.id), serials):
-            return Replaced(int(row.id), int(row.entry), f"the file {base} was changed")
-    return None
-
-
-def _speaks_of(transaction: Transaction, file_id: int, serials: set[str]) -> bool:
-    held = transaction.connection.execute(select(s.READING_SET.c.serial).where(s.READING_SET.c.file_id == file_id))
-    wanted = {plain(serial) for serial in serials}
-    return any(str(row[0]) in wanted for row in held)
-
-
+def _known_note(source: Source, known: Known) -> str:
+    since = "" if known.replaced_by is None else (
+        f" It was replaced by entry {known.replaced_by} since: to go back to it, say that it replaces that entry"
+    )  # fmt: skip
+    return f"{source.file}: recorded before, as entry {known.entry}; nothing was added.{since}"

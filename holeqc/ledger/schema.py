@@ -111,11 +111,12 @@ SPECIFICATION = _table(
     UniqueConstraint("kit", "revision", "digest"),
 )  # fmt: skip
 
+#: ``name`` as given, ``base`` without its folder; ``replaces``: the file that it takes the place of
 FILE = _table(
     "file", _key(), _entry(), _to("specification_id", "specification.id", index=True),
-    *_texts("name", "digest"), Column("bytes", _ID, nullable=False), Column("readings", _ID, nullable=False),
-    _to("replaces", "file.id", nullable=True, index=True),
-    UniqueConstraint("specification_id", "digest"),
+    *_texts("name"), Column("base", Text, nullable=False, index=True),
+    Column("digest", Text, nullable=False, index=True), Column("bytes", _ID, nullable=False),
+    Column("readings", _ID, nullable=False), _to("replaces", "file.id", nullable=True), UniqueConstraint("replaces"),
 )  # fmt: skip
 
 #: what one file says of one part; ``part_said`` 0 where the file names no part and the kit has one only

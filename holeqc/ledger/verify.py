@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
 from holeqc.ledger.guards import missing_guards
 from holeqc.ledger.schema import DETAILS, ENTRY, parent_of
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Table
@@ -26,7 +27,8 @@ SLICE = 500  #: entries verified under one reading of the database
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What verifying found. ``first_bad`` is the number of the first entry that doesn't hold, 0 where all do.
+    """What verifying found. ``first_bad`` is the number of the first entry that doesn't hold, 0 where all do;
+    ``entries`` and ``rows`` count what held up to there.
 
     ``faults`` say what is wrong, ``notes`` what is worth knowing (clock set back). ``head`` is the hash of the newest
     entry: whoever keeps it elsewhere can prove later that nothing was cut off at the end.
@@ -53,15 +55,30 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     walk = _Walk(expected)
     with ledger.reading() as connection:
         faults = [f"guard {name} is missing, changed or off" for name in missing_guards(connection)]
+        faults += _damage(connection)
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
     while walk.seq < last and not walk.first_bad:
-        with ledger.reading() as connection:
-            walk.slice(connection, min(last, walk.seq + SLICE))
+        try:
+            with ledger.reading() as connection:
+                walk.slice(connection, min(last, walk.seq + SLICE))
+        except LedgerError as error:
+            walk.fault(walk.seq + 1, f"the database can't be read here: {error}")
     if expected is not None and not walk.first_bad and not walk.met:
         walk.fault(expected[0], f"it was noted with hash {expected[1][:12]}...; that entry is not there any more")
+    held = min(walk.seq, walk.first_bad - 1) if walk.first_bad else walk.seq
     return Verified(
-        walk.seq, walk.rows, walk.hash, walk.first_bad, (*faults, *walk.faults), tuple(walk.notes)
+        held, walk.rows, walk.hash, walk.first_bad, (*faults, *walk.faults), tuple(walk.notes)
     )  # fmt: skip
+
+
+def _damage(connection: Connection) -> list[str]:
+    """Return what the database itself finds wrong with its pages, indexes and references."""
+    if connection.dialect.name != "sqlite":
+        return []
+    said = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(3)")]
+    loose = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA foreign_key_check")]
+    faults = [f"the file is damaged: {' '.join(text.split())}" for text in said if text != "ok"]
+    return faults + [f"table {name} names a row that is not there" for name in dict.fromkeys(loose)]
 
 
 class _Stream:
@@ -91,8 +108,8 @@ class _Stream:
     def close(self) -> None:
         self._close()
 
-    def take(self, seq: int, payload: PayloadDigest) -> tuple[int, str]:
-        """Give the rows of an entry to its digest; return how many, and what is wrong with a row, if anything."""
+    def take(self, seq: int, payload: PayloadDigest) -> tuple[int, int]:
+        """Give the rows of an entry to its digest; return how many, and the entry of a row out of place (0: none)."""
         count = 0
         block: list[tuple[Any, ...]] = []
         while self.next is not None and self.next[0] == seq:
@@ -104,8 +121,8 @@ class _Stream:
                 block = []
         count += self._give(block, payload)
         if self.next is not None and (self.next[0] is None or self.next[0] < seq):
-            return count, f"table {self.table.name} holds a row that no entry brought"
-        return count, ""
+            return count, int(self.next[0] or seq)
+        return count, 0
 
     def _give(self, block: list[tuple[Any, ...]], payload: PayloadDigest) -> int:
         if block:
@@ -160,10 +177,10 @@ class _Walk:
             return
         payload = PayloadDigest()
         for stream in streams:
-            count, wrong = stream.take(seq, payload)
+            count, displaced = stream.take(seq, payload)
             self.rows += count
-            if wrong:
-                self.fault(seq, wrong)
+            if displaced:
+                self.fault(displaced, f"table {stream.table.name} holds a row that it didn't bring")
                 return
         if payload.hexdigest() != entry["payload"]:
             self.fault(seq, "what it recorded was changed: the digest of its rows is another")

@@ -13,6 +13,7 @@ from sqlalchemy import select
 from holeqc.ledger import schema as s
 from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.pieces import IntArray, Pieces, codes
+from holeqc.ledger.revisions import base_name
 from holeqc.ledger.values import column, days
 from holeqc.ledger.write_problems import problem_rows
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Transaction
-    from holeqc.ledger.recording import Replaced
+    from holeqc.ledger.revisions import Replaced
     from holeqc.readings.table import Source
 
 CHUNK = 8 * BLOCK  #: readings turned into rows at a time, so that memory stays small
@@ -83,7 +84,8 @@ def write_file(
     table = inspection.readings.table
     writer = transaction.start("readings", *who)
     (file_id,) = writer.add_mapped(s.FILE, [{
-        "specification_id": specification, "name": source.file, "digest": source.sha256, "bytes": source.bytes,
+        "specification_id": specification, "name": source.file, "base": base_name(source.file),
+        "digest": source.sha256, "bytes": source.bytes,
         "readings": len(rows.rows), "replaces": None if replaced is None else replaced.file_id,
     }])  # fmt: skip
     rows.set_ids = np.array(writer.add_mapped(s.READING_SET, _sets(table, rows, file_id, pieces.names)), dtype=np.int64)

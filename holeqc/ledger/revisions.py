@@ -1,0 +1,126 @@
+"""Is a file of readings there already, and which earlier one does it take the place of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.values import plain
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Select
+
+    from holeqc.readings.table import Source
+    from holeqc.specification.model import Specification
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The record of the same file under the same kit text; ``replaced_by`` is the entry that replaced it, or None."""
+
+    file_id: int
+    entry: int
+    replaced_by: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """The record of a file that a new one takes the place of, and why."""
+
+    file_id: int
+    entry: int
+    reason: str
+
+
+def base_name(file: str) -> str:
+    """Return a file's name without its folder, as stored."""
+    return str(plain(PurePath(file).name))
+
+
+def find_known(connection: Connection, specification: int, source: Source) -> Known | None:
+    """Return the newest record of a file with the same content under the same kit text."""
+    newer = s.FILE.alias("newer")
+    row = connection.execute(
+        select(s.FILE.c.id, s.FILE.c.entry, newer.c.entry.label("replaced_by"))
+        .select_from(s.FILE.outerjoin(newer, newer.c.replaces == s.FILE.c.id))
+        .where(s.FILE.c.digest == source.sha256, s.FILE.c.specification_id == specification)
+        .order_by(s.FILE.c.id.desc()).limit(1)
+    ).first()  # fmt: skip
+    if row is None:
+        return None
+    return Known(int(row.id), int(row.entry), None if row.replaced_by is None else int(row.replaced_by))
+
+
+def find_replaced(
+    connection: Connection, spec: Specification, source: Source, serials: set[str], notes: list[str]
+) -> Replaced | None:  # fmt: skip
+    """Return the record that a new file takes the place of: the same content under another kit text, else the newest of
+    the same name that speaks of one of its ``serials``; None where there is none. Adds what to know to ``notes``.
+    """
+    same = connection.execute(_standing(spec).where(s.FILE.c.digest == source.sha256)).first()
+    if same is not None:
+        reason = f"the same file judged under kit {spec.id} revision {spec.revision}"
+        return Replaced(int(same.id), int(same.entry), reason)
+    base = base_name(source.file)
+    others: dict[int, list[str]] = {}
+    for row in connection.execute(_standing(spec).where(s.FILE.c.base == base)).all():
+        held = _serials(connection, int(row.id))
+        if not serials.isdisjoint(held):
+            _say_gone(connection, row, serials, notes)
+            return Replaced(int(row.id), int(row.entry), f"the file {base} was changed")
+        others[int(row.entry)] = sorted(held)
+    for entry, held_serials in others.items():
+        shown = ", ".join(held_serials[:3]) + (" and others" if len(held_serials) > 3 else "")
+        notes.append(
+            f"{source.file}: entry {entry} recorded a file of this name that speaks of other parts ({shown}); both "
+            f"stand. If this one corrects it, say so: it replaces entry {entry}"
+        )
+    return None
+
+
+def named_replaced(
+    connection: Connection, spec: Specification, entry: int, serials: set[str], notes: list[str]
+) -> Replaced:  # fmt: skip
+    """Return the record of a file that somebody says is replaced.
+
+    Raises:
+        LedgerError: the entry recorded no file of this kit, or another file took its place already.
+    """
+    row = connection.execute(_standing(spec).where(s.FILE.c.entry == entry)).first()
+    if row is None:
+        raise LedgerError(
+            f"entry {entry} recorded no file of kit {spec.id}, or it is replaced already; nothing was recorded"
+        )
+    _say_gone(connection, row, serials, notes)
+    return Replaced(int(row.id), entry, f"said to correct entry {entry}")
+
+
+def _standing(spec: Specification) -> Select[Any]:
+    """Return the question for files of a kit that none has taken the place of, newest first."""
+    newer = s.FILE.alias("newer")
+    return (
+        select(s.FILE.c.id, s.FILE.c.entry, s.FILE.c.name)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+        .where(s.SPECIFICATION.c.kit == plain(spec.id))
+        .where(~select(newer.c.id).where(newer.c.replaces == s.FILE.c.id).exists())
+        .order_by(s.FILE.c.id.desc())
+    )
+
+
+def _serials(connection: Connection, file_id: int) -> set[str]:
+    held = connection.execute(select(s.READING_SET.c.serial).where(s.READING_SET.c.file_id == file_id))
+    return {str(row[0]) for row in held}
+
+
+def _say_gone(connection: Connection, row: Any, serials: set[str], notes: list[str]) -> None:
+    gone = sorted(_serials(connection, int(row.id)) - serials)
+    if gone:
+        notes.append(
+            f"{row.name} (entry {row.entry}) also spoke of {', '.join(gone)}, the new one doesn't: their verdicts rest "
+            "on a file that was replaced"
+        )

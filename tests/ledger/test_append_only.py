@@ -1,0 +1,282 @@
+"""What is recorded can't be changed unnoticed: the database refuses it, or verifying finds it.
+
+The second route for the digests is hashing the rows again here, by the rules that `holeqc.ledger.canonical` states.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import random
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import ENGINES
+from runs import GOOD, LARGE, content, judged, kit, sheet, text_of
+from shop import place
+from sqlalchemy import select, text
+
+from holeqc.ledger import guards, open_ledger
+from holeqc.ledger import schema as s
+from holeqc.ledger.ledger import Ledger
+from holeqc.problems import LedgerError
+
+REFUSED = "append-only"
+
+
+def fill(ledger: Ledger, folder: Path) -> None:
+    """Put at least one row into every table."""
+    spec = kit(folder)
+    path = folder / "a.csv"
+    ledger.record(judged(spec, sheet(path, {"P-1": LARGE, "P-2": {"1": (0.457, 4.58)}})), text_of(spec), "bench 2")
+    ledger.record(judged(spec, sheet(path, {"P-1": GOOD})), text_of(spec), "bench 2")
+    with ledger.transaction():
+        tag = ledger.entry("tag", "inspector", {"tag": [
+            {"inspection_id": 1, "number": "T-000001", "serial": "P-1", "verdict": "reject"}
+        ]}).ids["tag"][0]  # fmt: skip
+        ledger.entry("tag", "inspector", {"tag_event": [{"tag_id": tag, "event": "opened"}]})
+        approval = ledger.entry("approval", "inspector", {"approval": [{"inspection_id": 3}]}).ids["approval"][0]
+        ledger.entry("withdrawal", "inspector", {"withdrawal": [{"approval_id": approval}]}, reason="wrong part")
+    ledger.entry("equipment", "engineer", {
+        "gauge_calibration": [{"gauge": "G1", "result": "in tolerance", "day": "2026-01-02"}],
+        "fixture_event": [{"fixture": "DF-2", "event": "checked", "day": "2026-01-02", "good": True}],
+    })  # fmt: skip
+    assert all(content(ledger).values())
+
+
+@pytest.fixture(scope="module", params=ENGINES)
+def full(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ledger]:
+    """Give a ledger with a row in every table; nothing may change it."""
+    folder = tmp_path_factory.mktemp("full")
+    with place(request.param, folder) as where, open_ledger(where) as ledger:
+        fill(ledger, folder)
+        yield ledger
+
+
+def refused(ledger: Ledger, statement: str) -> None:
+    """Run a statement as somebody would by hand; it must be refused."""
+    with pytest.raises(Exception, match=REFUSED), ledger.engine.begin() as connection:
+        connection.execute(text(statement))
+
+
+@pytest.mark.parametrize("table", [table.name for table in s.TABLES])
+def test_the_database_refuses_to_change_a_row(full: Ledger, table: str) -> None:
+    column = s.METADATA.tables[table].columns.keys()[-1]
+    refused(full, f"UPDATE {table} SET {column} = {column}")
+    refused(full, f"DELETE FROM {table}")
+    if full.engine.dialect.name == "postgresql":
+        keys = ", ".join(c.name for c in s.METADATA.tables[table].primary_key.columns)
+        refused(full, f"TRUNCATE {table} CASCADE")
+        refused(full, f"INSERT INTO {table} SELECT * FROM {table} ON CONFLICT ({keys}) DO UPDATE SET {column} = NULL")
+        return
+    refused(full, f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}")
+    # a stranger's connection, with none of the ledger's settings
+    with contextlib.closing(sqlite3.connect(full.location.path or "")) as connection:
+        for statement in (f"REPLACE INTO {table} SELECT * FROM {table}", f"DELETE FROM {table}"):
+            with pytest.raises(sqlite3.Error, match=REFUSED):
+                connection.execute(statement)
+
+
+def test_replace_by_another_unique_column_is_refused_too(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "l.sqlite3") as ledger:
+        fill(ledger, tmp_path)
+    with contextlib.closing(sqlite3.connect(tmp_path / "l.sqlite3")) as connection:
+        names = [row[1] for row in connection.execute("PRAGMA table_info(tag)")]
+        given = ", ".join("99" if name == "id" else name for name in names)
+        with pytest.raises(sqlite3.Error, match=REFUSED):  # the number T-000001 under another id
+            connection.execute(f"INSERT OR REPLACE INTO tag SELECT {given} FROM tag")
+
+
+def test_digests_are_what_the_page_says(full: Ledger) -> None:
+    """Recompute chain and digests from the rows, written anew after the rule."""
+    rows = content(full)
+    names = {table.name: [c.name for c in table.columns] for table in (s.ENTRY, *s.DETAILS)}
+    entries = [dict(zip(names["entry"], row, strict=True)) for row in rows["entry"]]
+    previous = "0" * 64
+    for entry in entries:
+        payload = hashlib.sha256()
+        for table in s.DETAILS:
+            mine = [dict(zip(names[table.name], row, strict=True)) for row in rows[table.name]]
+            parent = s.parent_of(table)
+            if parent is not None:
+                above = {dict(zip(names[parent[0].name], row, strict=True))["id"]: row for row in rows[parent[0].name]}
+                place_of = names[parent[0].name].index("entry")
+                mine = [row for row in mine if above[row[parent[1]]][place_of] == entry["seq"]]
+            else:
+                mine = [row for row in mine if row["entry"] == entry["seq"]]
+            if mine:
+                columns: list[Any] = []
+                for name in sorted(names[table.name]):
+                    values = [row[name] for row in mine]
+                    columns.append([name, {"all": values[0]} if all(v == values[0] for v in values) else values])
+                payload.update(json.dumps([table.name, len(mine), columns], separators=(",", ":")).encode())
+        assert entry["payload"] == payload.hexdigest()
+        assert entry["previous"] == previous
+        hashed = ("seq", "kind", "at", "offset_minutes", "made_by", "tool", "replaces", "reason", "payload", "previous")
+        given = json.dumps([entry[name] for name in hashed], separators=(",", ":"))
+        previous = hashlib.sha256(given.encode()).hexdigest()
+        assert entry["hash"] == previous
+    assert full.verify((len(entries), previous)).holds
+
+
+#: a change by somebody who has switched the guards off -> number of the entry that must be named
+TAMPERED = {
+    "UPDATE reading SET value = 0.4581 WHERE set_id = 1 AND line = 3": 2,
+    "UPDATE reading SET note = 'x' WHERE set_id = 3 AND line = 0": 4,
+    "DELETE FROM reading WHERE set_id = 3 AND line = 3": 4,
+    "INSERT INTO reading SELECT set_id, 99, hole, wall, characteristic, direction, trial, value, word, typed, unit, "
+    "gauge, temperature_c, day, read_by, note, sheet, row_no, column_no, doubt FROM reading WHERE set_id = 1 AND "
+    "line = 0": 2,
+    "UPDATE inspection SET verdict = 'accept' WHERE id = 1": 3,
+    "UPDATE hole_verdict SET verdict = 'accept' WHERE inspection_id = 1 AND line = 1": 3,
+    "UPDATE specification SET content = content || ' ' WHERE id = 1": 1,
+    "UPDATE entry SET made_by = 'another' WHERE seq = 5": 5,
+    "UPDATE entry SET at = '2026-01-01T00:00:00.000000Z' WHERE seq = 4": 4,
+    "UPDATE entry SET hash = payload WHERE seq = 6": 6,
+    "DELETE FROM withdrawal": 9,
+    "INSERT INTO approval (id, entry, inspection_id, role, note) VALUES (2, 7, 1, '', '')": 7,
+    "UPDATE approval SET entry = 7": 7,
+}
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_change_behind_the_guards_is_found_and_its_entry_named(engine: str, tmp_path: Path) -> None:
+    with place(engine, tmp_path) as where, open_ledger(where) as ledger:
+        fill(ledger, tmp_path)
+        with ledger.engine.connect() as connection, connection.begin() as transaction:
+            for statement in _without_guards(engine):
+                connection.exec_driver_sql(statement)
+            ledger._reader = connection
+            assert ledger.verify().first_bad == 0
+            for statement, seq in TAMPERED.items():
+                with connection.begin_nested() as step:
+                    connection.execute(text(statement))
+                    found = ledger.verify()
+                    assert (found.first_bad, found.entries) == (seq, seq - 1), (statement, found.faults)
+                    step.rollback()
+            assert ledger.verify().first_bad == 0
+            ledger._reader = None
+            transaction.rollback()
+        assert ledger.verify().holds
+
+
+def _without_guards(engine: str) -> list[str]:
+    if engine == "postgresql":
+        return [f"ALTER TABLE {table.name} DISABLE TRIGGER USER" for table in s.TABLES]
+    return [f"DROP TRIGGER {name}" for table in s.TABLES for name in guards.sqlite_guards(table)]
+
+
+_EMPTY = "CREATE TRIGGER tag_no_delete BEFORE DELETE ON tag BEGIN SELECT 1; END"
+_LESS = "CREATE TRIGGER tag_append_only BEFORE DELETE ON tag FOR EACH STATEMENT EXECUTE FUNCTION holeqc_append_only()"
+_IDLE = "CREATE OR REPLACE FUNCTION holeqc_append_only() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'"
+OPENED = {
+    "sqlite": (
+        ["DROP TRIGGER tag_no_update"],
+        ["DROP TRIGGER tag_no_delete", _EMPTY],
+        ["CREATE TRIGGER mine AFTER INSERT ON tag BEGIN SELECT 1; END"],
+    ),
+    "postgresql": (
+        ["DROP TRIGGER tag_append_only ON tag"],
+        ["ALTER TABLE tag DISABLE TRIGGER tag_append_only"],
+        ["DROP TRIGGER tag_append_only ON tag", _LESS],
+        [_IDLE],
+    ),
+}
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_missing_guard_is_found(engine: str, tmp_path: Path) -> None:
+    with place(engine, tmp_path) as where, open_ledger(where) as ledger:
+        ledger.entry("one", "bench")
+        with ledger.engine.connect() as connection, connection.begin() as transaction:
+            ledger._reader = connection
+            assert ledger.verify().holds
+            for statements in OPENED[engine]:
+                with connection.begin_nested() as step:
+                    for statement in statements:
+                        connection.exec_driver_sql(statement)
+                    found = ledger.verify()
+                    assert found.faults, statements
+                    assert all("guard" in fault for fault in found.faults)
+                    assert found.first_bad == 0
+                    step.rollback()
+            ledger._reader = None
+            transaction.rollback()
+
+
+def test_what_was_cut_off_at_the_end_is_found_by_a_noted_entry(ledger: Ledger) -> None:
+    for kind in ("one", "two", "three"):
+        ledger.entry(kind, "bench")
+    noted = ledger.head()
+    with ledger.engine.begin() as connection:
+        for statement in _without_guards(ledger.engine.dialect.name):
+            connection.exec_driver_sql(statement)
+        connection.exec_driver_sql("DELETE FROM entry WHERE seq = 3")
+    found = ledger.verify(noted)
+    assert found.first_bad == 3
+    ledger.entry("other", "bench")
+    assert ledger.verify(noted).first_bad == 3
+    with ledger.engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM entry WHERE seq = 2")
+    assert ledger.verify().first_bad == 2
+
+
+def test_flipped_bytes_are_refused_or_found_or_touch_no_row(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite3"
+    with open_ledger(path) as ledger:
+        fill(ledger, tmp_path)
+        whole = content(ledger)
+    good = path.read_bytes()
+    chance = random.Random(20261103)
+    outcomes = {"refused": 0, "found": 0, "untouched": 0}
+    for _ in range(40):
+        place_ = chance.randrange(len(good))
+        bad = bytearray(good)
+        bad[place_] ^= 1 << chance.randrange(8)
+        path.write_bytes(bad)
+        try:
+            with open_ledger(path, create=False) as ledger:
+                if not ledger.verify().holds:
+                    outcomes["found"] += 1
+                    continue
+                assert content(ledger) == whole, f"byte {place_}"
+                assert [p["serial"] for p in ledger.parts()] == ["P-2", "P-1"]
+                outcomes["untouched"] += 1
+        except LedgerError:
+            outcomes["refused"] += 1
+    assert outcomes["found"] + outcomes["refused"] >= 5, outcomes
+
+
+def test_every_flipped_byte_of_a_row_is_found(tmp_path: Path) -> None:
+    """A change in the stored text of a reading leaves the database itself sound; only the digest can tell."""
+    path = tmp_path / "l.sqlite3"
+    with open_ledger(path) as ledger:
+        fill(ledger, tmp_path)
+    good = path.read_bytes()
+    start = good.find(b"0.4625")
+    assert start > 0
+    for offset in range(6):
+        bad = bytearray(good)
+        bad[start + offset] ^= 1
+        path.write_bytes(bad)
+        with open_ledger(path, create=False) as ledger:
+            found = ledger.verify()
+            assert (found.first_bad, [f for f in found.faults if "damaged" in f]) == (2, [])
+
+
+def test_rows_of_a_question_are_read_in_one_moment(full: Ledger) -> None:
+    with full.reading() as connection:
+        first = len(full.rows(select(s.ENTRY)))
+        with open_ledger(_where(full), create=False) as other, contextlib.suppress(LedgerError):
+            if full.engine.dialect.name == "postgresql":
+                other.entry("meanwhile", "bench")
+        assert len(full.rows(select(s.ENTRY))) == first
+        assert connection is not None
+
+
+def _where(ledger: Ledger) -> str:
+    return str(ledger.location.path or ledger.location.url.replace("+psycopg", ""))
