@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from shop import VARIABLE, place
+from runs import ENGINES
+from shop import place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.ledger import Ledger
-
-ENGINES = ("sqlite", "postgresql")
 
 
 @pytest.fixture(params=ENGINES)
@@ -28,9 +25,3 @@ def ledger(where: str) -> Iterator[Ledger]:
     """Give an empty ledger on each database in turn."""
     with open_ledger(where) as opened:
         yield opened
-
-
-def pytest_terminal_summary(terminalreporter: Any) -> None:
-    """Say that the server was not tested, and how it can be."""
-    if not os.environ.get(VARIABLE):
-        terminalreporter.write_line(f"ledger: not tested on PostgreSQL; set {VARIABLE} to the URL of a server to do so")

@@ -16,6 +16,7 @@ from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
 
+ENGINES = ("sqlite", "postgresql")
 KIT = """
 [kit]
 id = "K2"

@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import ENGINES
-from runs import GOOD, LARGE, content, judged, kit, sheet, text_of
+from runs import ENGINES, GOOD, LARGE, content, judged, kit, sheet, text_of
 from shop import place
 from sqlalchemy import select, text
 

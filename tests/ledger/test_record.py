@@ -233,7 +233,7 @@ def test_refusals_leave_nothing(ledger: Ledger, tmp_path: Path) -> None:
         (lambda: ledger.entry("x", "y", {"nothing": [{}]}), "no table"),
         (lambda: ledger.entry("x", "y", {"tag": [{"colour": 1}]}), "no column"),
         (lambda: ledger.entry("x", "y", replaces=1), "its reason"),
-        (lambda: ledger.entry("x", "y", {"fixture_event": [{"event": "painted", "day": ""}]}), "(?i)check constraint"),
+        (lambda: ledger.entry("x", "y", {"fixture_event": [{"fixture": "f", "event": "y", "day": ""}]}), "(?i)check"),
         (lambda: ledger.entry("x", "y", {"approval": [{"inspection_id": 77}]}), "(?i)foreign key"),
     ):
         with pytest.raises(LedgerError, match=words):
