@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    import datetime as dt
+from holeqc.commands.recording import LEDGER_HELP, a_day
 
-WHERE_HELP = (
-    "File or postgresql:// URL of the ledger; else the variable HOLEQC_LEDGER, else holeqc-ledger.sqlite3 in this "
-    "folder."
-)
-Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=WHERE_HELP)]
+Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=LEDGER_HELP)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print everything as JSON.")]
 
 
@@ -153,25 +148,12 @@ def export(
 
     wanted = Filter(
         kit=kit, revision=revision, part=part, serials=tuple(serial or ()), fixture=fixture, verdict=verdict,
-        since=_day(since), until=_day(until), holes=tuple(hole or ()), characteristics=tuple(characteristic or ()),
+        since=a_day(since, "--since"), until=a_day(until, "--until"), holes=tuple(hole or ()), characteristics=tuple(characteristic or ()),
         measured=measured,
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
         count = write(opened, out, content, wanted)
     print(f"{out}: {count} rows of {content}")
-
-
-def _day(text: str) -> dt.date | None:
-    import datetime as dt
-
-    from holeqc.problems import LedgerError
-
-    if not text:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise LedgerError(f"{text!r} is no day; write 2026-05-04") from None
 
 
 def _noted(text: str) -> tuple[int, str] | None:
