@@ -55,7 +55,7 @@ def main(where: str, children: int) -> None:
                 child(where, number)
             finally:
                 os._exit(3)
-        time.sleep(moments.uniform(0.1, 2.0) * needed)
+        time.sleep(moments.uniform(0.1, 4.0) * needed)
         os.kill(process, signal.SIGKILL)
         os.waitpid(process, 0)
     with open_ledger(where) as ledger:
