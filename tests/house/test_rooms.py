@@ -142,3 +142,16 @@ def test_top_level_holds_nothing_else() -> None:
         pytest.skip("not a git checkout")
     tops = {line.split("/")[0] for line in tracked.stdout.splitlines()}
     assert {t for t in tops if not t.startswith(".")} <= allowed
+
+
+def test_every_file_of_the_package_is_installed() -> None:
+    # A file beside the code that the build leaves out is there in the checkout and missing at the user's.
+    import tomllib
+
+    patterns = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["holeqc"]
+    left_out = [
+        str(path.relative_to(PACKAGE))
+        for path in PACKAGE.rglob("*")
+        if path.is_file() and path.suffix not in {".py", ".pyc"} and not any(path.match(p) for p in patterns)
+    ]
+    assert not left_out
