@@ -97,6 +97,12 @@ def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
     return Phrase(f"{name} is held, {MEANING.get(cause, cause)}", READ_AGAIN)
 
 
+def _near_zero(inspection: Inspection, margin: float, uncertainty: float) -> bool:
+    """Whether the guard band of the decision rule is what holds a pin margin; U not known counts as that."""
+    rule = inspection.specification.decision
+    return rule.rule != "simple" and not abs(margin) > rule.guard_factor * uncertainty
+
+
 def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]:
     chosen = inspection.parts[rows_of(inspection.parts, part, serial)]
     for row in chosen.to_dict("records"):
@@ -105,6 +111,11 @@ def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]
         if verdict == HOLD and math.isnan(margin):
             text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
             yield Reason(HOLD, text, action="Read what is missing and check the sheet again.")
+        elif verdict == HOLD and not _near_zero(inspection, margin, float(row["pin_uncertainty"])):
+            text = f"All pins together would have {amount_text(margin, unit)} {unit} of radial room"
+            yield Reason(
+                HOLD, f"{text}, but readings under it can't be relied on.", action="Read again what is named above."
+            )  # fmt: skip
         elif verdict == HOLD:
             text = f"All pins together have {amount_text(margin, unit)} {unit} of radial room"
             yield Reason(

@@ -134,7 +134,7 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
         if kind < len(LENGTHS):
             allowed = f"equal within U = {findings.length(u)}" if u == u else "equal values, the gauge's U is not known"
         issue = warning(
-            "contradiction",
+            "contradicting-reading",
             f"another value than in {_where(findings, other)}, where the same reading is "
             f"{findings.found(other)}{_days(findings, index, other)}",
             action="Measure again and keep one of the two; after rework, leave the old readings out",
@@ -143,7 +143,7 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
         return findings.problem(issue, index, allowed=allowed)
 
     findings.report(np.sort(bad), make)
-    findings.mark(rows[hit], "contradiction")
+    findings.mark(rows[hit], "contradicting-reading")
 
 
 def _days(findings: Findings, one: int, other: int) -> str:

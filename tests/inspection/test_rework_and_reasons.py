@@ -284,3 +284,17 @@ def test_rejects_come_first_and_an_accepted_part_has_no_reasons() -> None:
     assert [r.verdict for r in reasons(result, "plate", "1")] == [2, 1]
     assert reasons(judge(kit(), bore(0.458)), "plate", "1") == []
     assert reasons(result, "nobody", "9") == []
+
+
+def test_a_margin_that_rests_on_an_expired_gauge_is_not_called_too_near_zero() -> None:
+    from dataclasses import replace
+
+    from holeqc.inspection.reasons import _near_zero
+    from holeqc.specification.model import DecisionRule
+
+    result = judge(kit(hole()), bore(0.458))
+    guarded = replace(result, specification=replace(result.specification, decision=DecisionRule("guarded")))
+    assert not _near_zero(result, 0.0068, 0.001)
+    assert not _near_zero(guarded, 0.0068, 0.001)
+    assert _near_zero(guarded, 0.0005, 0.001)
+    assert _near_zero(guarded, 0.0068, float("nan"))

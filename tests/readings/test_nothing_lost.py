@@ -34,7 +34,7 @@ def test_a_last_row_under_an_unknown_hole_is_no_title_of_the_next_block(label: A
     assert len(readings.table) == 32 + 4 + 32
     if label is None:  # the blank hole takes the one above, hole 4 near: a contradiction that is named
         assert "filled-down" in codes(readings)
-        assert "contradiction" in codes(readings)
+        assert "contradicting-reading" in codes(readings)
     else:
         problem = only(readings, "unknown-hole")
         assert (problem.cell, problem.serial) == ("A11", "P-7")

@@ -271,12 +271,12 @@ def test_30_contradicting_readings_of_one_hole(tmp_path: Path) -> None:
     again[5] = 0.4601  # 0.4585 before; U of the gauge is 0.0003
     rows.append(again)
     readings = read(workbook(tmp_path / "shop.xlsx", rows), kit(), today=TODAY)
-    problem = only(readings, "contradiction")
+    problem = only(readings, "contradicting-reading")
     assert (problem.cell, problem.hole, problem.holds) == ("F10", "2", True)
     assert "0.4585" in problem.message
     assert "F4" in problem.message
     assert "0.0003 in" in problem.allowed
-    assert (readings.table["doubt"] == "contradiction").sum() == 2
+    assert (readings.table["doubt"] == "contradicting-reading").sum() == 2
 
 
 def test_30_repeats_within_the_gauges_uncertainty_are_repeats(tmp_path: Path) -> None:
