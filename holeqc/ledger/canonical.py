@@ -1,10 +1,12 @@
 """One way of writing rows and entries down as bytes, and their SHA-256: what the hash chain rests on.
 
-Rows go in blocks of `BLOCK` in the order of their primary key. A block is the JSON text (ASCII, no spaces) of
-``[table, rows, [[column, [values ...]], ...]]`` with the columns in order of their names; a column whose values are all
-the same is ``{"all": value}``; numbers are Python's shortest writing that gives the same double, NULL is null. The
-payload digest of an entry is the SHA-256 over its blocks, tables in the order of `schema.DETAILS`. The hash of an entry
-is the SHA-256 over the JSON list of `HASHED`.
+The payload digest of an entry is the SHA-256 over the rows that it brought: tables in the order of `schema.DETAILS`,
+rows in the order of their primary key, in blocks of at most `BLOCK` rows. A block is a line of JSON (ASCII, no spaces,
+ended by a line feed) ``[table, rows, [[column, kind], ...]]`` with the columns in the order of their names, then
+column after column: ``whole`` as 8 bytes each, two's complement, the lowest byte first, NULL as the smallest number;
+``number`` as the 8 bytes of an IEEE 754 double, the lowest byte first, NULL as the quiet NaN 0x7FF8000000000000;
+``text`` in UTF-8 with a zero byte between two rows (no text holds one), NULL as the byte 0xFF. The hash of an entry is
+the SHA-256 over the JSON list of its columns `HASHED`.
 """
 
 from __future__ import annotations
@@ -14,12 +16,17 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 BLOCK = 4096  #: rows; part of the format, never to be changed
+WHOLE, NUMBER, TEXT = "whole", "number", "text"
 HASHED = (
     "seq", "kind", "at", "offset_minutes", "made_by", "tool", "replaces", "reason", "payload", "previous",
 )  # fmt: skip
 FIRST_PREVIOUS = "0" * 64  #: stands for the hash before the first entry
 
+_NO_WHOLE = -(2**63)
+_NO_TEXT = "\udcff"  #: becomes the byte 0xFF
 _encode = json.JSONEncoder(ensure_ascii=True, separators=(",", ":")).encode
 
 
@@ -29,18 +36,23 @@ class PayloadDigest:
     def __init__(self) -> None:
         self._hash = hashlib.sha256()
         self._table = ""
-        self._columns: list[str] = []
+        self._columns: dict[str, str] = {}
         self._order: list[int] = []
         self._waiting: list[list[Any]] = []
 
-    def add(self, table: str, columns: Sequence[str], values: Sequence[Sequence[Any]]) -> None:
-        """Add rows of a table, given column by column, shape (columns, rows)."""
+    def add(self, table: str, columns: Mapping[str, str], values: Sequence[Sequence[Any]]) -> None:
+        """Add rows of a table, given column by column, shape (columns, rows); ``columns``: name -> kind.
+
+        Raises:
+            TypeError, ValueError, OverflowError: a value is of another kind than its column.
+        """
         if not values or not values[0]:
             return
         if table != self._table:
             self._flush()
-            self._table, self._columns = table, list(columns)
-            self._order = sorted(range(len(self._columns)), key=self._columns.__getitem__)
+            self._table, self._columns = table, dict(columns)
+            names = list(columns)
+            self._order = sorted(range(len(names)), key=names.__getitem__)
             self._waiting = [[] for _ in columns]
         for waiting, given in zip(self._waiting, values, strict=True):
             waiting.extend(given)
@@ -64,14 +76,25 @@ class PayloadDigest:
         self._table = ""
 
     def _block(self, values: list[list[Any]]) -> None:
-        named = [[self._columns[i], _once(values[i])] for i in self._order]
-        self._hash.update(_encode([self._table, len(values[0]), named]).encode("ascii"))
+        kinds = list(self._columns.items())
+        head = [self._table, len(values[0]), [list(kinds[i]) for i in self._order]]
+        self._hash.update(_encode(head).encode("ascii") + b"\n")
+        for i in self._order:
+            self._hash.update(column_bytes(kinds[i][1], values[i]))
 
 
-def _once(values: list[Any]) -> list[Any] | dict[str, Any]:
-    """Return a column, written once where all its values are one: most text columns of readings are."""
-    first = values[0]
-    return {"all": first} if values.count(first) == len(values) else values
+def column_bytes(kind: str, values: list[Any]) -> bytes:
+    """Return the values of a column as bytes, shape (rows,), as the page above says."""
+    if kind == TEXT:
+        texts = [_NO_TEXT if v is None else v for v in values] if None in values else values
+        return "\0".join(texts).encode("utf-8", "surrogateescape")
+    if kind == NUMBER:
+        array = np.array(values, dtype="<f8")  # None becomes the quiet NaN
+        if np.count_nonzero(np.isnan(array)) != values.count(None):
+            raise ValueError("a stored number is NaN")
+        return array.tobytes()
+    numbers = [_NO_WHOLE if v is None else v for v in values] if None in values else values
+    return np.array(numbers, dtype="<i8").tobytes()
 
 
 def entry_hash(entry: Mapping[str, Any]) -> str:

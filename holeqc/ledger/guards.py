@@ -26,18 +26,24 @@ def _keys(table: Table) -> list[list[str]]:
     return [[c.name for c in table.primary_key.columns], *sorted(unique)]
 
 
+_STOP = f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
+
+
+def replace_guard(table: Table) -> tuple[str, str]:
+    """Return the trigger on SQLite that refuses a row whose key is there already: name and statement."""
+    name = f"{table.name}_no_replace"
+    there = " OR ".join(
+        f"EXISTS (SELECT 1 FROM {table.name} WHERE {' AND '.join(f'{c} = NEW.{c}' for c in key)})"
+        for key in _keys(table)
+    )
+    return name, f"CREATE TRIGGER {name} BEFORE INSERT ON {table.name} WHEN {there} {_STOP}"
+
+
 def sqlite_guards(table: Table) -> dict[str, str]:
     """Return the triggers of one table on SQLite: name -> statement."""
-    name = table.name
-    there = " OR ".join(
-        f"EXISTS (SELECT 1 FROM {name} WHERE {' AND '.join(f'{c} = NEW.{c}' for c in key)})" for key in _keys(table)
-    )
-    stop = f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
-    return {
-        f"{name}_no_update": f"CREATE TRIGGER {name}_no_update BEFORE UPDATE ON {name} {stop}",
-        f"{name}_no_delete": f"CREATE TRIGGER {name}_no_delete BEFORE DELETE ON {name} {stop}",
-        f"{name}_no_replace": f"CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {name} WHEN {there} {stop}",
-    }
+    named = {f"{table.name}_no_{act.lower()}": act for act in ("UPDATE", "DELETE")}
+    guards = {name: f"CREATE TRIGGER {name} BEFORE {act} ON {table.name} {_STOP}" for name, act in named.items()}
+    return guards | dict([replace_guard(table)])
 
 
 def postgres_guard(table: Table) -> tuple[str, str]:

@@ -17,7 +17,7 @@ from holeqc.ledger import engine as engines
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
-from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, parent_of
+from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
 from holeqc.ledger.times import now, stored
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -71,7 +71,8 @@ class EntryWriter:
             raise LedgerError(f"rows of {table.name} must come before those of {DETAILS[self._place].name}")
         self._place = _PLACE[table.name]
         engines.add_rows(self._transaction.connection, table, columns, values)
-        self._payload.add(table.name, columns, values)
+        kinds = kinds_of(table)
+        self._payload.add(table.name, {name: kinds[name] for name in columns}, values)
 
     def add_mapped(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> list[int]:
         """Write rows given as mappings; ``id`` and ``entry`` are filled in, what is left out is '' or NULL."""
@@ -101,6 +102,7 @@ class EntryWriter:
         row = self._row | {"replaces": replaces, "reason": plain(reason), "payload": self._payload.hexdigest()}
         row["hash"] = canonical.entry_hash(row)
         self._transaction.connection.execute(ENTRY.insert(), [row])
+        self._transaction.unfinished = False
         self._transaction.head = (self.seq, row["hash"])
         return Entry(self.seq, row["hash"], row["at"], self.ids)
 
@@ -113,6 +115,7 @@ class Transaction:
         last = connection.execute(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1)).first()
         self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS) if last is None else (int(last[0]), str(last[1]))
         self._next: dict[str, int] = {}
+        self.unfinished = False  #: an entry was started; rows of one that broke must not come in
 
     def take_ids(self, table: Table, count: int) -> range:
         """Return the next numbers of a table, without a gap after those that are there."""
@@ -126,10 +129,13 @@ class Transaction:
         """Start an entry; nothing else may be written until it is finished.
 
         Raises:
-            LedgerError: nobody is named.
+            LedgerError: nobody is named, or an entry before it was left unfinished.
         """
+        if self.unfinished:
+            raise LedgerError("an entry of this transaction was left unfinished; nothing more is recorded in it")
         if not by.strip():
-            raise LedgerError("say who records: a role or a number is enough (--by \"bench 2\")")
+            raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
+        self.unfinished = True
         return EntryWriter(self, kind, by.strip(), when)
 
 
@@ -173,6 +179,8 @@ class Ledger:
             self._transaction = Transaction(connection)
             try:
                 yield self._transaction
+                if self._transaction.unfinished:
+                    raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
             finally:
                 self._transaction = None
 

@@ -13,6 +13,7 @@ from sqlalchemy import (
     CheckConstraint,
     Column,
     Double,
+    Float,
     ForeignKey,
     Integer,
     MetaData,
@@ -23,6 +24,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import REAL, TypeEngine
+
+from holeqc.ledger.canonical import NUMBER, TEXT, WHOLE
 
 VERSION = 1  #: of the tables below; see `holeqc.ledger.migrations`
 
@@ -214,6 +217,14 @@ DETAILS: tuple[Table, ...] = (
     PROBLEM, TAG, TAG_EVENT, APPROVAL, WITHDRAWAL, GAUGE_CALIBRATION, FIXTURE_EVENT,
 )  # fmt: skip
 TABLES: tuple[Table, ...] = (LEDGER_VERSION, ENTRY, *DETAILS)
+
+
+def kinds_of(table: Table) -> dict[str, str]:
+    """Return the kind of each column as digests know it: `canonical.WHOLE`, `NUMBER` or `TEXT`."""
+    return {
+        c.name: TEXT if isinstance(c.type, Text) else NUMBER if isinstance(c.type, Float) else WHOLE
+        for c in table.columns
+    }  # fmt: skip
 
 
 def parent_of(table: Table) -> tuple[Table, str] | None:

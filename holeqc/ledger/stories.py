@@ -132,6 +132,8 @@ def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
 
 def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]:
     rows = ledger.rows(_with_entry(s.TAG, s.TAG.c.inspection_id.in_(ids)))
+    if not rows:
+        return {}
     numbers = [int(row["id"]) for row in rows]
     events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_(numbers))), "tag_id")
     out: dict[int, list[TagStory]] = {}
@@ -142,6 +144,8 @@ def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]
 
 def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
     approved = ledger.rows(_with_entry(s.APPROVAL, s.APPROVAL.c.inspection_id.in_(ids)))
+    if not approved:
+        return {}
     numbers = [int(row["id"]) for row in approved]
     taken = ledger.rows(_with_entry(s.WITHDRAWAL, s.WITHDRAWAL.c.approval_id.in_(numbers)))
     back = {int(row["approval_id"]): row for row in taken}

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holeqc.ledger.canonical import storable
 
@@ -29,19 +30,35 @@ def plain(value: Any) -> Any:
     return storable(str(value))
 
 
+class Stored:
+    """A column of a frame, ready to give any of its rows as a list of stored values."""
+
+    def __init__(self, series: pd.Series) -> None:
+        self._words: np.ndarray | None = None
+        if series.dtype.name == "category":
+            # code -1, nothing said, takes the last
+            self._words = np.array([*(storable(str(c)) for c in series.cat.categories), ""], dtype=object)
+            self._values = series.cat.codes.to_numpy()
+        else:
+            self._values = series.to_numpy()
+
+    def rows(self, chosen: NDArray[np.int64] | slice = slice(None)) -> list[Any]:
+        """Return the values of some rows."""
+        values = self._values[chosen]
+        if self._words is not None:
+            return list(self._words[values].tolist())
+        if values.dtype.kind == "f":
+            return floats(values)
+        if values.dtype.kind == "M":
+            return days(values)
+        if values.dtype.kind in "iub":
+            return [int(v) for v in values.tolist()] if values.dtype.kind == "b" else list(values.tolist())
+        return [storable(str(v)) for v in values]
+
+
 def column(series: pd.Series) -> list[Any]:
     """Return a column of a frame as a list of stored values."""
-    values = series.to_numpy() if series.dtype.name != "category" else None
-    if values is None:
-        words = np.array([*(storable(str(c)) for c in series.cat.categories), ""], dtype=object)
-        return list(words[series.cat.codes.to_numpy()])  # code -1, nothing said, is the last
-    if values.dtype.kind == "f":
-        return floats(values)
-    if values.dtype.kind == "M":
-        return days(values)
-    if values.dtype.kind in "iub":
-        return [int(v) for v in values.tolist()]
-    return [storable(str(v)) for v in values]
+    return Stored(series).rows()
 
 
 def floats(values: np.ndarray) -> list[float | None]:
@@ -54,11 +71,11 @@ def floats(values: np.ndarray) -> list[float | None]:
         return list(out.tolist())
     boxed = out.astype(object)
     boxed[missing] = None
-    return list(boxed)
+    return list(boxed.tolist())
 
 
 def days(values: np.ndarray) -> list[str | None]:
     """Return days (n,) as ISO texts, None where there is none."""
     distinct, inverse = np.unique(values.astype("datetime64[D]"), return_inverse=True)
     words = np.array([None if np.isnat(d) else str(d) for d in distinct], dtype=object)
-    return list(words[inverse.reshape(-1)])
+    return list(words[inverse.reshape(-1)].tolist())

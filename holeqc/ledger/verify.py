@@ -14,7 +14,7 @@ from sqlalchemy import func, select
 
 from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
 from holeqc.ledger.guards import missing_guards
-from holeqc.ledger.schema import DETAILS, ENTRY, parent_of
+from holeqc.ledger.schema import DETAILS, ENTRY, kinds_of, parent_of
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ class _Stream:
         self._key = [c.name for c in table.columns].index(key.name) + 1
         self._rows: Iterator[Any] = iter(result)
         self._close = result.close
-        self.columns = [c.name for c in table.columns]
+        self.columns = kinds_of(table)
         self.last = after
         self.next: Any = next(self._rows, None)
 
@@ -177,7 +177,11 @@ class _Walk:
             return
         payload = PayloadDigest()
         for stream in streams:
-            count, displaced = stream.take(seq, payload)
+            try:
+                count, displaced = stream.take(seq, payload)
+            except (TypeError, ValueError, OverflowError):
+                self.fault(seq, f"table {stream.table.name} holds a value of another kind than its column")
+                return
             self.rows += count
             if displaced:
                 self.fault(displaced, f"table {stream.table.name} holds a row that it didn't bring")

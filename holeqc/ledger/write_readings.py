@@ -14,7 +14,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.pieces import IntArray, Pieces, codes
 from holeqc.ledger.revisions import base_name
-from holeqc.ledger.values import column, days
+from holeqc.ledger.values import Stored, days
 from holeqc.ledger.write_problems import problem_rows
 
 if TYPE_CHECKING:
@@ -90,13 +90,12 @@ def write_file(
     }])  # fmt: skip
     rows.set_ids = np.array(writer.add_mapped(s.READING_SET, _sets(table, rows, file_id, pieces.names)), dtype=np.int64)
     order = np.argsort(rows.set_of, kind="stable")
-    names = ["set_id", "line", *COLUMNS]
+    columns = {ours: Stored(table[theirs]) for ours, theirs in COLUMNS.items()}
     for start in range(0, order.size, CHUNK):
         some = order[start : start + CHUNK]
-        chunk = table.iloc[rows.rows[some]]
         values: list[list[Any]] = [rows.set_ids[rows.set_of[some]].tolist(), some.tolist()]
-        values += [column(chunk[theirs]) for theirs in COLUMNS.values()]
-        writer.add(s.READING, names, values)
+        values += [column.rows(rows.rows[some]) for column in columns.values()]
+        writer.add(s.READING, ["set_id", "line", *columns], values)
     problems = [p for p in inspection.readings.problems if p.file == source.file]
     writer.add_mapped(s.PROBLEM, problem_rows(problems, "reading", specification, {source.file: file_id}))
     entry = writer.finish(

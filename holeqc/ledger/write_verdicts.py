@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from holeqc.inspection.results import ACCEPT
 from holeqc.ledger import schema as s
 from holeqc.ledger.pieces import IntArray, Pieces
-from holeqc.ledger.values import column, plain
+from holeqc.ledger.values import Stored, column, plain
 from holeqc.ledger.write_problems import problem_rows
 
 if TYPE_CHECKING:
@@ -140,14 +140,15 @@ def _child(
     owners = of[chosen]
     lines = _lines(owners)
     words = np.array(s.VERDICTS, dtype=object)
+    stored = {ours: Stored(frame[theirs or ours]) for ours, theirs in columns.items()}
+    verdict = frame["verdict"].to_numpy()
     for start in range(0, chosen.size, CHUNK):
         some = slice(start, start + CHUNK)
-        part = frame.iloc[chosen[some]]
         values = {"inspection_id": owners[some].tolist(), "line": lines[some].tolist()}
-        values |= {ours: column(part[theirs or ours]) for ours, theirs in columns.items()}
-        values["verdict"] = words[part["verdict"].to_numpy()].tolist()
+        values |= {ours: column.rows(chosen[some]) for ours, column in stored.items()}
+        values["verdict"] = words[verdict[chosen[some]]].tolist()
         if deciding is not None:
-            label = part["reading"].to_numpy()
+            label = frame["reading"].to_numpy()[chosen[some]]
             for name, where in zip(("set_id", "reading_line"), deciding, strict=True):
                 values[name] = [None if v < 0 else v for v in where[label].tolist()]
         writer.add(table, list(values), list(values.values()))

@@ -123,8 +123,9 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
     with open_ledger(where, create=False) as ledger:
         serials = [str(s) for s in inspection.parts["serial"][:: max(1, len(inspection.parts) // 50)]]
         spent = [clock(lambda s=s: ledger.part_story(s)) for s in serials]  # type: ignore[misc]
-        print(f"{name}: story of a part: first {1000 * spent[0]:.1f} ms, median {1000 * statistics.median(spent):.1f} ms, "
-              f"worst {1000 * max(spent):.1f} ms (at most 50)", flush=True)  # fmt: skip
+        first, median, worst = (1000 * t for t in (spent[0], statistics.median(spent), max(spent)))
+        print(f"{name}: story of a part: first {first:.1f} ms, median {median:.1f} ms, worst {worst:.1f} ms (at most 50)",
+              flush=True)  # fmt: skip
         checked = statistics.median(clock(lambda: ledger.verify()) for _ in range(3))
         print(f"{name}: verify {checked:.2f} s, {1e6 * checked / count:.2f} s for a million readings", flush=True)
         back = clock(lambda: ledger.columns(["serial", "hole", "value"]))
@@ -157,7 +158,8 @@ def main() -> None:
                 return str(path)
 
             measure(f"file, {size}", fresh, folder, inspection)
-            done = subprocess.run([sys.executable, "-c", MEMORY, str(path)], capture_output=True, text=True, check=True)
+            child = [sys.executable, "-c", MEMORY, str(path)]
+            done = subprocess.run(child, capture_output=True, text=True, check=True)
             print(f"file, {size}: {path.stat().st_size / 1e6:.0f} MB on disk, verify takes {float(done.stdout):.0f} MiB "
                   "of memory", flush=True)  # fmt: skip
             if url:

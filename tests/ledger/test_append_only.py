@@ -10,6 +10,7 @@ import hashlib
 import json
 import random
 import sqlite3
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from sqlalchemy import select, text
 
 from holeqc.ledger import guards, open_ledger
 from holeqc.ledger import schema as s
+from holeqc.ledger.engine import MANY
 from holeqc.ledger.ledger import Ledger
 from holeqc.problems import LedgerError
 
@@ -90,6 +92,40 @@ def test_replace_by_another_unique_column_is_refused_too(tmp_path: Path) -> None
             connection.execute(f"INSERT OR REPLACE INTO tag SELECT {given} FROM tag")
 
 
+KINDS = {"TEXT": "text", "BIGINT": "whole", "INTEGER": "whole", "DOUBLE": "number"}
+
+
+def written(kind: str, value: Any) -> bytes:
+    """Return one value as the rule writes it."""
+    if kind == "text":
+        return b"\xff" if value is None else str(value).encode()
+    if kind == "number":
+        return b"\0\0\0\0\0\0\xf8\x7f" if value is None else struct.pack("<d", value)
+    return struct.pack("<q", -(2**63) if value is None else value)
+
+
+def test_guards_stand_after_a_large_import_and_after_one_that_broke(ledger: Ledger) -> None:
+    """On SQLite the guard of each single row is lifted while many come in; it must be back whatever happens."""
+    many = [{"fixture": f"F-{n}", "event": "checked", "day": "2026-01-02"} for n in range(2 * MANY)]
+    ledger.entry("large", "bench", {"fixture_event": many})
+    assert ledger.verify().holds
+    head = ledger.head()
+
+    def go_on_after_a_fault() -> None:
+        with ledger.transaction():
+            with contextlib.suppress(Exception):
+                ledger.entry("broken", "bench", {"fixture_event": [*many, {**many[0], "event": "lost"}]})
+            with pytest.raises(LedgerError, match="unfinished; nothing more is recorded"):
+                ledger.entry("after", "bench")
+
+    with pytest.raises(LedgerError, match="unfinished; nothing is recorded"):
+        go_on_after_a_fault()
+    assert ledger.head() == head
+    found = ledger.verify()
+    assert found.holds, found.faults
+    assert len(ledger.rows(select(s.FIXTURE_EVENT))) == 2 * MANY
+
+
 def test_digests_are_what_the_page_says(full: Ledger) -> None:
     """Recompute chain and digests from the rows, written anew after the rule."""
     rows = content(full)
@@ -108,11 +144,10 @@ def test_digests_are_what_the_page_says(full: Ledger) -> None:
             else:
                 mine = [row for row in mine if row["entry"] == entry["seq"]]
             if mine:
-                columns: list[Any] = []
-                for name in sorted(names[table.name]):
-                    values = [row[name] for row in mine]
-                    columns.append([name, {"all": values[0]} if all(v == values[0] for v in values) else values])
-                payload.update(json.dumps([table.name, len(mine), columns], separators=(",", ":")).encode())
+                kinds = [[c.name, KINDS[str(c.type)]] for c in sorted(table.columns, key=lambda c: str(c.name))]
+                payload.update(json.dumps([table.name, len(mine), kinds], separators=(",", ":")).encode() + b"\n")
+                for name, kind in kinds:
+                    payload.update((b"\0" if kind == "text" else b"").join(written(kind, row[name]) for row in mine))
         assert entry["payload"] == payload.hexdigest()
         assert entry["previous"] == previous
         hashed = ("seq", "kind", "at", "offset_minutes", "made_by", "tool", "replaces", "reason", "payload", "previous")
