@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from holeqc import __version__
 
@@ -99,8 +100,31 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the tool and leave with its exit code."""
     import gc
 
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            _write_what_the_terminal_can(stream)
     gc.disable()  # a run is short and makes few cycles; looking for them costs a twelfth of judging a sheet
     sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
+
+
+#: what a terminal that knows no Unicode is given instead
+PLAIN = {
+    "✓": "+", "✗": "x", "…": "...", "⌀": "dia ", "Ø": "dia ", "°": " deg", "≤": "<=", "≥": ">=", "−": "-", "–": "-",
+    "·": ".", "±": "+/-", "×": "x", "µ": "u", "σ": "sigma", "√": "sqrt",
+}  # fmt: skip
+
+
+def _write_what_the_terminal_can(stream: Any) -> None:
+    """Make a stream write plain words, or escapes that JSON reads too, for characters that its encoding lacks."""
+    import codecs
+
+    def plain(error: UnicodeError) -> tuple[str, int]:
+        assert isinstance(error, UnicodeEncodeError)
+        lost = error.object[error.start : error.end]
+        return "".join(PLAIN.get(c, c.encode("unicode_escape").decode("ascii")) for c in lost), error.end
+
+    codecs.register_error("holeqc-plain", plain)
+    stream.reconfigure(errors="holeqc-plain")
 
 
 def run(arguments: list[str]) -> int:
@@ -156,7 +180,12 @@ def _guarded(work: Callable[[], int]) -> int:
     from holeqc.problems import HoleQCError
 
     try:
-        return work()
+        code = work()
+        sys.stdout.flush()  # a reader that is gone must not turn into an exit code of its own
+        return code
+    except SystemExit:  # the option parser's own way out where the reader of a pipe is gone; its code reads "rejected"
+        _silence_output()
+        return 2
     except HoleQCError as error:
         print(f"holeqc: {error}", file=sys.stderr)
         for sentence in (p.sentence() for p in error.problems if p.message not in str(error)):

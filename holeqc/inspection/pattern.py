@@ -134,9 +134,10 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
 
     What a row shows is the deviation at the motion that leaves the most room to the axis that has least; so all rows
     are inside exactly if some motion brings all of them inside. Where none does, and leaving out just one hole lets
-    all others in, that hole is the one that is off: its deviation, and that of the others, is then taken at the
-    motion that is best for the others, since at the common motion it would push good holes out. Holes whose pattern
-    may turn, and holes whose pattern may only shift, are two patterns. The uncertainty of the motion itself is left
+    all others in, that hole is the one that is off: its own deviation stays that at the best motion of all, so that
+    what it is over agrees with the margin of the pattern; those of the others are taken at the motion that is best
+    for them, since at the common motion it would push good holes out. Holes whose pattern may turn, and holes whose
+    pattern may only shift, are two patterns. The uncertainty of the motion itself is left
     out of U and of the conformance probability.
     """
     spec = evidence.spec
@@ -155,7 +156,7 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
 def _against_the_others(
     evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, rotate: bool, away: FloatArray
 ) -> FloatArray:
-    """Return deviations (P,H,W), those of parts with one hole off the pattern taken where all other holes fit best."""
+    """Return deviations (P,H,W); where one hole is off the pattern, those of the other holes where they fit best."""
     off = np.flatnonzero(above(away, radius).any(axis=(1, 2)))
     holes = np.flatnonzero(axes.any(axis=1))
     if not off.size or holes.size < LEAST_HOLES:
@@ -171,8 +172,9 @@ def _against_the_others(
     row = np.flatnonzero(alone) * holes.size + fits.reshape(off.size, holes.size)[alone].argmax(axis=1)
     moved = _moved(places.basic[off[alone]], others.rotation[row], others.translation[row])
     gap = places.xy[off[alone]] - moved
-    out = away.copy()
-    out[off[alone]] = np.where(np.isnan(away[off[alone]]), np.nan, np.hypot(gap[..., 0], gap[..., 1]))
+    out, common = away.copy(), away[off[alone]]
+    itself = np.arange(away.shape[1]) == hole[row][:, None]
+    out[off[alone]] = np.where(itself[..., None] | np.isnan(common), common, np.hypot(gap[..., 0], gap[..., 1]))
     return out
 
 
