@@ -1,4 +1,4 @@
-"""What the entry promises whatever happens around it: exit codes that never read as a verdict, text any terminal takes."""
+"""What the entry promises whatever happens around it: no exit code that reads as a verdict, text any terminal takes."""
 
 from __future__ import annotations
 
