@@ -148,8 +148,8 @@ def export(
 
     wanted = Filter(
         kit=kit, revision=revision, part=part, serials=tuple(serial or ()), fixture=fixture, verdict=verdict,
-        since=a_day(since, "--since"), until=a_day(until, "--until"), holes=tuple(hole or ()), characteristics=tuple(characteristic or ()),
-        measured=measured,
+        since=a_day(since, "--since"), until=a_day(until, "--until"), holes=tuple(hole or ()),
+        characteristics=tuple(characteristic or ()), measured=measured,
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
         count = write(opened, out, content, wanted)

@@ -97,6 +97,15 @@ class EntryWriter:
         self.add(table, list(filled), list(filled.values()))
         return ids
 
+    def add_columns(self, table: Table, given: Mapping[str, Sequence[Any]]) -> list[int]:
+        """Write rows of stored values, column -> (rows,), all columns but ``id`` and ``entry``; return the ids."""
+        size = len(next(iter(given.values())))
+        ids = list(self._transaction.take_ids(table, size))
+        self.ids.setdefault(table.name, []).extend(ids)
+        full = {"id": ids, "entry": [self.seq] * size, **given}
+        self.add(table, list(full), list(full.values()))
+        return ids
+
     def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:
         """Write the entry's own row and return it."""
         row = self._row | {"replaces": replaces, "reason": plain(reason), "payload": self._payload.hexdigest()}

@@ -14,7 +14,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.pieces import IntArray, Pieces, codes
 from holeqc.ledger.revisions import base_name
-from holeqc.ledger.values import Stored, days
+from holeqc.ledger.values import Stored, days, plain
 from holeqc.ledger.write_problems import problem_rows
 
 if TYPE_CHECKING:
@@ -88,7 +88,8 @@ def write_file(
         "digest": source.sha256, "bytes": source.bytes,
         "readings": len(rows.rows), "replaces": None if replaced is None else replaced.file_id,
     }])  # fmt: skip
-    rows.set_ids = np.array(writer.add_mapped(s.READING_SET, _sets(table, rows, file_id, pieces.names)), dtype=np.int64)
+    sets = _sets(table, rows, file_id, pieces.names)
+    rows.set_ids = np.array(writer.add_columns(s.READING_SET, sets), dtype=np.int64)
     order = np.argsort(rows.set_of, kind="stable")
     columns = {ours: Stored(table[theirs]) for ours, theirs in COLUMNS.items()}
     for start in range(0, order.size, CHUNK):
@@ -106,7 +107,8 @@ def write_file(
 
 def _sets(
     table: pd.DataFrame, rows: FileRows, file_id: int, names: Sequence[tuple[str, str]]
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> dict[str, list[Any]]:  # fmt: skip
+    """Return the columns of a file's reading sets."""
     count = len(rows.pieces)
     readings = np.bincount(rows.set_of, minlength=count)
     dates = table["date"].to_numpy()[rows.rows].astype("datetime64[D]")
@@ -117,11 +119,10 @@ def _sets(
     np.minimum.at(first, rows.set_of[known], number)
     np.maximum.at(last, rows.set_of[known], number)
     first[last == np.iinfo(np.int64).min] = np.iinfo(np.int64).min  # the number that stands for no day
-    return [
-        {"file_id": file_id, "part": names[piece][0], "part_said": said and bool(names[piece][0]),
-         "serial": names[piece][1], "readings": n, "first_day": a, "last_day": b}
-        for said, piece, n, a, b in zip(
-            rows.said, rows.pieces, readings, days(first.view("datetime64[D]")),
-            days(last.view("datetime64[D]")), strict=True,
-        )
-    ]  # fmt: skip
+    parts = [str(plain(names[piece][0])) for piece in rows.pieces]
+    return {
+        "file_id": [file_id] * count, "part": parts,
+        "part_said": [int(said and bool(part)) for said, part in zip(rows.said, parts, strict=True)],
+        "serial": [plain(names[piece][1]) for piece in rows.pieces], "readings": readings.tolist(),
+        "first_day": days(first.view("datetime64[D]")), "last_day": days(last.view("datetime64[D]")),
+    }  # fmt: skip

@@ -44,8 +44,8 @@ def write_inspections(
     specification, touched = given
     chosen = np.flatnonzero(touched)
     writer = transaction.start("inspection", *who)
-    rows = _parts(transaction.connection, inspection, pieces, chosen, specification)
-    ids = np.array(writer.add_mapped(s.INSPECTION, rows), dtype=np.int64)
+    columns = _parts(transaction.connection, inspection, pieces, chosen, specification)
+    ids = np.array(writer.add_columns(s.INSPECTION, columns), dtype=np.int64)
     id_of = np.full(len(pieces.names) + 1, -1, dtype=np.int64)  # the last: rows of no piece
     id_of[chosen] = ids
     _sets(writer, files, id_of)
@@ -68,7 +68,8 @@ def write_inspections(
 
 def _parts(
     connection: Connection, inspection: Inspection, pieces: Pieces, chosen: IntArray, specification: int
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> dict[str, list[Any]]:  # fmt: skip
+    """Return the columns of the chosen parts' inspections."""
     spec = inspection.specification
     frame = inspection.parts.iloc[chosen]
     columns = {name: column(frame[name]) for name in _PART}
@@ -77,15 +78,14 @@ def _parts(
     columns["pin_verdict"] = ["" if v < 0 else s.VERDICTS[int(v)] for v in frame["pin_verdict"]]
     columns["readings"] = column(frame["readings"])
     names = [pieces.names[p] for p in chosen]
-    columns["part"], columns["serial"] = [n[0] for n in names], [n[1] for n in names]
+    columns["part"], columns["serial"] = [plain(n[0]) for n in names], [plain(n[1]) for n in names]
     before = _before(connection, spec.id, {n[1] for n in names})
     columns["follows"] = [before.get((plain(part), plain(serial))) for part, serial in names]
     size = len(names)
     columns["specification_id"] = [specification] * size
     columns["rule"] = [spec.decision.rule] * size
-    columns["fixture"] = [spec.fixture] * size
-    keys = list(columns)
-    return [dict(zip(keys, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    columns["fixture"] = [plain(spec.fixture)] * size
+    return columns
 
 
 def _before(connection: Connection, kit: str, serials: set[str]) -> dict[tuple[str, str], int]:

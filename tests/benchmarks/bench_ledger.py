@@ -108,7 +108,10 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
         nonlocal where
         where = fresh()
         with open_ledger(where) as ledger:
-            return clock(lambda: ledger.record(inspection, text, "bench 2"))
+            before = memory(reset=True)
+            spent = clock(lambda: ledger.record(inspection, text, "bench 2"))
+            peaks.append(memory() - before)
+            return spent
 
     def plain() -> float:
         if not rows:
@@ -118,18 +121,27 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
         return bare(folder, rows, url)
 
     where = ""
+    peaks: list[float] = []
     line(f"{name}: import / bare executemany", *paired(recorded, plain, 3), "at most 3")
+    print(f"{name}: import takes {max(peaks):.0f} MiB of memory at most", flush=True)
     rows.clear()
     with open_ledger(where, create=False) as ledger:
         serials = [str(s) for s in inspection.parts["serial"][:: max(1, len(inspection.parts) // 50)]]
         spent = [clock(lambda s=s: ledger.part_story(s)) for s in serials]  # type: ignore[misc]
         first, median, worst = (1000 * t for t in (spent[0], statistics.median(spent), max(spent)))
-        print(f"{name}: story of a part: first {first:.1f} ms, median {median:.1f} ms, worst {worst:.1f} ms (at most 50)",
+        print(f"{name}: story of a part: first {first:.1f}, median {median:.1f}, worst {worst:.1f} ms (at most 50)",
               flush=True)  # fmt: skip
         checked = statistics.median(clock(lambda: ledger.verify()) for _ in range(3))
         print(f"{name}: verify {checked:.2f} s, {1e6 * checked / count:.2f} s for a million readings", flush=True)
         back = clock(lambda: ledger.columns(["serial", "hole", "value"]))
         print(f"{name}: three columns of all readings into a frame {back:.2f} s", flush=True)
+
+
+def memory(*, reset: bool = False) -> float:
+    """Return the most memory that this process has taken [MiB], since the last reset; Linux only."""
+    if reset:
+        Path("/proc/self/clear_refs").write_text("5")
+    return int(Path("/proc/self/status").read_text().partition("VmHWM:")[2].split()[0]) / 1024
 
 
 MEMORY = """
@@ -160,8 +172,8 @@ def main() -> None:
             measure(f"file, {size}", fresh, folder, inspection)
             child = [sys.executable, "-c", MEMORY, str(path)]
             done = subprocess.run(child, capture_output=True, text=True, check=True)
-            print(f"file, {size}: {path.stat().st_size / 1e6:.0f} MB on disk, verify takes {float(done.stdout):.0f} MiB "
-                  "of memory", flush=True)  # fmt: skip
+            taken, disk = float(done.stdout), path.stat().st_size / 1e6
+            print(f"file, {size}: {disk:.0f} MB on disk, verify takes {taken:.0f} MiB of memory", flush=True)
             if url:
                 measure(f"server, {size}", lambda: fresh_schema(url), folder, inspection, url)
         if url:

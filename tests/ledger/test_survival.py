@@ -60,14 +60,14 @@ def test_eight_at_once(engine: str, tmp_path: Path) -> None:
         told = suffer("crowded", where, tmp_path, 8)
     assert told["holds"]
     assert told["longest"] < 30
-    # 3 sheets of 12 parts from each of 8, and one that all have: once recorded, seven times known
-    assert told["ids"] == list(range(1, 12 * 25 + 1))
+    # 3 sheets of 6 parts from each of 8, and one that all have: once recorded, seven times known
+    assert told["ids"] == list(range(1, 6 * 25 + 1))
     assert (told["files"], told["known"], told["events"]) == (25, 7, 32)
     assert told["entries"] == list(range(1, 1 + 25 + 25 + 32 + 1))
 
 
 def test_a_full_disk_is_said_and_harms_nothing(tmp_path: Path) -> None:
-    told = suffer("full_disk", tmp_path / "l.sqlite3", tmp_path, 24 * 1024)
+    told = suffer("full_disk", tmp_path / "l.sqlite3", tmp_path, 4096)
     by_file_size, by_pages = told["told"]
     assert "nothing was recorded" in by_file_size["error"]
     assert "the disk is full" in by_pages["error"]
@@ -84,8 +84,8 @@ def test_without_the_right_to_write(tmp_path: Path) -> None:
     record, make, read = told["told"]
     assert "may only be read; nothing was recorded" in record["error"]
     assert "may it be written to" in make["error"]
-    assert read == {"parts": 12, "holds": True}
-    assert (told["holds"], told["parts"]) == (True, 12)
+    assert read == {"parts": 6, "holds": True}
+    assert (told["holds"], told["parts"]) == (True, 6)
 
 
 def test_a_writer_waits_for_another_only_so_long(where: str) -> None:
