@@ -302,6 +302,27 @@ def test_every_flipped_byte_of_a_row_is_found(tmp_path: Path) -> None:
             assert (found.first_bad, [f for f in found.faults if "damaged" in f]) == (2, [])
 
 
+def test_every_copy_of_a_text_is_watched_in_indexes_too(tmp_path: Path) -> None:
+    """An index that no longer agrees with its table hides a part; the digest of rows alone would not tell."""
+    path = tmp_path / "l.sqlite3"
+    spec = kit(tmp_path)
+    with open_ledger(path) as ledger:
+        ledger.record(judged(spec, sheet(tmp_path / "a.csv", {"QX-77": GOOD})), text_of(spec), "bench 2")
+    good = path.read_bytes()
+    places = [i for i in range(len(good)) if good.startswith(b"QX-77", i)]
+    by_index = 0
+    for at in places:
+        bad = bytearray(good)
+        bad[at] ^= 1
+        path.write_bytes(bad)
+        with open_ledger(path, create=False) as ledger:
+            found = ledger.verify()
+            assert not found.holds, at
+            by_index += found.first_bad == 0
+    assert len(places) >= 4  # reading set and inspection, and the index of each
+    assert by_index >= 2
+
+
 def test_rows_of_a_question_are_read_in_one_moment(full: Ledger) -> None:
     with full.reading() as connection:
         first = len(full.rows(select(s.ENTRY)))
@@ -310,6 +331,34 @@ def test_rows_of_a_question_are_read_in_one_moment(full: Ledger) -> None:
                 other.entry("meanwhile", "bench")
         assert len(full.rows(select(s.ENTRY))) == first
         assert connection is not None
+
+
+def test_a_bench_needs_no_more_than_the_right_to_add(tmp_path: Path) -> None:
+    """On a server whose tables belong to somebody else, a bench that may read and insert can record, and no more."""
+    with place("postgresql", tmp_path) as where, open_ledger(where) as owner:
+        role = "bench_" + where.rpartition("%3D")[2]
+        with owner.engine.begin() as connection:
+            schema = connection.execute(text("SELECT current_schema()")).scalar()
+            connection.exec_driver_sql(f"CREATE ROLE {role} LOGIN")
+            connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {schema} TO {role}")
+            connection.exec_driver_sql(f"GRANT SELECT, INSERT ON ALL TABLES IN SCHEMA {schema} TO {role}")
+        try:
+            scheme, _, rest = where.partition("://")
+            with open_ledger(f"{scheme}://{role}@{rest.rpartition('@')[2]}") as bench:
+                spec = kit(tmp_path)
+                run = judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD}))
+                bench.record(run, text_of(spec), "bench 2")
+                assert bench.verify().holds
+                for statement in (
+                    "ALTER TABLE tag DISABLE TRIGGER USER", "DROP TABLE withdrawal", "TRUNCATE entry CASCADE",
+                    "UPDATE entry SET reason = ''",
+                ):  # fmt: skip
+                    with pytest.raises(Exception, match=r"must be owner|permission denied"), bench.engine.begin() as c:
+                        c.execute(text(statement))
+        finally:
+            with owner.engine.begin() as connection:
+                connection.exec_driver_sql(f"DROP OWNED BY {role}")
+                connection.exec_driver_sql(f"DROP ROLE {role}")
 
 
 def _where(ledger: Ledger) -> str:

@@ -177,6 +177,21 @@ def test_two_benches_measure_one_serial(ledger: Ledger, tmp_path: Path) -> None:
         assert (len(table), table["typed"].iloc[0]) == (4, typed)
 
 
+def test_problems_come_back_with_the_parts_they_speak_of(ledger: Ledger, tmp_path: Path) -> None:
+    spec = kit(tmp_path)
+    slips = {"P-1": {"1": (0.457, 4.58)}, "P-2": {"2": (0.0459, 0.460)}}  # a factor of ten each
+    run = judged(spec, sheet(tmp_path / "a.csv", slips))
+    ledger.record(run, text_of(spec), "bench 2")
+    assert {"P-1", "P-2"} <= {p.serial for p in run.readings.problems}
+    for serial in slips:
+        back = ledger.readings(Filter(serials=(serial,)))[1].problems
+        assert back == tuple(p for p in run.readings.problems if p.serial in {serial, ""})
+        kept = {(p["code"], p["stage"]) for p in ledger.part_story(serial).problems}
+        assert kept == {(p.code, "reading") for p in run.readings.problems if p.serial == serial} | {
+            (p.code, "judging") for p in run.problems[len(run.readings.problems) :] if p.serial == serial
+        }
+
+
 def test_days_limit_readings_and_parts(ledger: Ledger, tmp_path: Path) -> None:
     spec = kit(tmp_path)
     for number, day in enumerate(("2026-01-15", "2026-02-15", "2026-03-15")):
