@@ -17,6 +17,7 @@ import numpy as np
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.differences import differences, sentences
 from holeqc.ledger.pieces import Pieces, pieces_of
 from holeqc.ledger.revisions import Known, find_known, find_replaced, named_replaced
 from holeqc.ledger.values import plain
@@ -93,6 +94,8 @@ def record(
         if touched.any():
             ids = write_inspections(transaction, inspection, pieces, rows, (specification, touched), (by, when))
         head = transaction.head[0]
+        for file in files:
+            notes += _changes(ledger, file)
     added = head > before
     return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes))
 
@@ -169,8 +172,18 @@ def _files(
     return files, all_rows
 
 
+def _changes(ledger: Ledger, file: RecordedFile) -> list[str]:
+    """Return the differences of a revision as notes; none where the content is the same and only the kit is another."""
+    if file.replaces is None:
+        return []
+    old = ledger.rows(select(s.FILE.c.digest, s.FILE.c.entry).where(s.FILE.c.id == file.replaces))[0]
+    if old["digest"] == file.digest:
+        return [f"{file.name}: recorded as entry {old['entry']} before, under another text of the kit; judged anew"]
+    return sentences(differences(ledger, file.file_id), file.name, int(old["entry"]))
+
+
 def _known_note(source: Source, known: Known) -> str:
     since = "" if known.replaced_by is None else (
-        f" It was replaced by entry {known.replaced_by} since: to go back to it, say that it replaces that entry"
+        f" It was replaced by entry {known.replaced_by} since; to go back to it, add --replaces {known.replaced_by}"
     )  # fmt: skip
     return f"{source.file}: recorded before, as entry {known.entry}; nothing was added.{since}"

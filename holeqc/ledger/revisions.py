@@ -78,7 +78,7 @@ def find_replaced(
         shown = ", ".join(held_serials[:3]) + (" and others" if len(held_serials) > 3 else "")
         notes.append(
             f"{source.file}: entry {entry} recorded a file of this name that speaks of other parts ({shown}); both "
-            f"stand. If this one corrects it, say so: it replaces entry {entry}"
+            f"stand. If this one corrects it, say so by --replaces {entry}"
         )
     return None
 

@@ -111,6 +111,11 @@ def test_a_changed_file_is_a_revision_with_its_differences(ledger: Ledger, tmp_p
     found = {(c.cell, c.before, c.after) for c in differences(ledger, file.file_id)}
     # by the sheet: line 2 is hole 1 of P-1, line 3 hole 2; columns E and F the diameters; line 6 is new
     assert found == {("F2", "0.4580", None), ("E3", "0.4625", "0.4615"), ("E6", None, "0.4560")}
+    notes = [note.removeprefix(f"{path}: ") for note in done.notes]
+    assert notes == [
+        "a new revision of the file of entry 2; 3 cells differ", "F2: removed '0.4580' (P-1 hole 1 diameter)",
+        "E3: '0.4625' became '0.4615' (P-1 hole 2 diameter)", "E6: added '0.4560' (P-3 hole 1 diameter)",
+    ]  # fmt: skip
     same(ledger.readings()[1].table, read_files([path], spec).table)
     assert len(ledger.readings(Filter(replaced=True))[1].table) == 8 + 8
     follows = {p["serial"]: p["follows"] for p in ledger.parts()}
