@@ -77,13 +77,13 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
         _print_json(asdict(found))
         return
     print(f"Ledger {found.place}, version {found.version}")
-    print(f"  {found.entries} entries, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
-    print(f"  {found.files} files, {found.readings} readings")
+    print(f"  {_count(found.entries, 'entry', 'entries')}, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
+    print(f"  {_count(found.files, 'file')}, {_count(found.readings, 'reading')}")
     verdicts = ", ".join(f"{word} {count}" for word, count in found.verdicts.items())
-    print(f"  {found.parts} parts: {verdicts}; approved {found.approved}")
-    print(f"  {found.tags} tags, {found.open_tags} of them open")
+    print(f"  {_count(found.parts, 'part')}: {verdicts}; approved {found.approved}")
+    print(f"  {_count(found.tags, 'tag')}, {found.open_tags} open")
     for kit, revision, parts in found.kits:
-        print(f"  kit {kit} revision {revision}: {parts} parts")
+        print(f"  kit {kit} revision {revision}: {_count(parts, 'part')}")
     print(f"  newest entry {found.entries}:{found.head}")
 
 
@@ -153,7 +153,12 @@ def export(
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
         count = write(opened, out, content, wanted)
-    print(f"{out}: {count} rows of {content}")
+    print(f"{out}: {_count(count, 'row')} of {content}")
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    """Return a number with its word, ``1 part`` or ``2 parts``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def _noted(text: str) -> tuple[int, str] | None:

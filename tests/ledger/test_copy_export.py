@@ -180,7 +180,7 @@ def test_the_other_commands(shop_ledger: Path, tmp_path: Path, capsys: pytest.Ca
     assert "8 entries and" in capsys.readouterr().out
     out = tmp_path / "sizes.csv"
     assert code_of(commands.export, out=out, since="2026-11-02", serial=["P-2"]) == 0
-    assert capsys.readouterr().out == f"{out}: 1 rows of readings\n"
+    assert capsys.readouterr().out == f"{out}: 1 row of readings\n"
     with pytest.raises(LedgerError, match="--since '2026-13-01' is no day"):
         code_of(commands.export, out=out, since="2026-13-01")
     with pytest.raises(LedgerError, match="verdict 'good' is none"):
