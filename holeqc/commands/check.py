@@ -40,7 +40,14 @@ def check(
     ] = False,
     by: Annotated[str, typer.Option(help="Who logs: a role or a number, no name needed; else HOLEQC_BY.")] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
-) -> None:
+    replaces: Annotated[
+        int | None,
+        typer.Option(
+            metavar="ENTRY", show_default=False,
+            help="With --record: the ledger's entry whose file this file corrects, where the name doesn't tell.",
+        ),
+    ] = None,
+) -> None:  # fmt: skip
     """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
 
     Exit code 0: everything accepted. 1: something rejected. 3: something held. 2: unusable input.
@@ -61,6 +68,8 @@ def check(
     name = who(by)
     if record and not name:
         raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
+    if replaces is not None and not record:
+        raise LedgerError(f"--replaces {replaces} corrects an entry of the ledger; add --record to log the new file")
     specification, readings_files = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
     inspection = inspect(specification, read_files(readings_files, specification, options))
@@ -81,7 +90,7 @@ def check(
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
     if record:
         with open_ledger(ledger) as there:
-            done = record_run(there, inspection, name)
+            done = record_run(there, inspection, name, replaces=replaces)
             print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
     raise typer.Exit(exit_code(inspection.parts["verdict"]))
 

@@ -27,11 +27,14 @@ class RecordedRun:
     notes: tuple[str, ...]
 
 
-def record_run(ledger: Ledger, inspection: Inspection, by: str) -> RecordedRun:
+def record_run(ledger: Ledger, inspection: Inspection, by: str, *, replaces: int | None = None) -> RecordedRun:
     """Record a run and open its tags, in one transaction; the kit's text is read from the file that was judged.
 
+    ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
+
     Raises:
-        LedgerError: the kit file was changed since, nobody is named, or the database refuses.
+        LedgerError: the kit file was changed since, nobody is named, ``replaces`` names no standing file of the kit, or
+            the database refuses.
     """
     from holeqc.ledger.tags import TagDraft, open_tags
     from holeqc.reports.tags import tags_for
@@ -43,7 +46,7 @@ def record_run(ledger: Ledger, inspection: Inspection, by: str) -> RecordedRun:
         for t in tags_for(Run(inspection))
     ]
     with ledger.transaction():
-        recorded = ledger.record(inspection, text, by)
+        recorded = ledger.record(inspection, text, by, replaces=replaces)
         tags = open_tags(ledger, recorded.inspections, drafts, by) if recorded.inspections else []
         notes = _locked(ledger, recorded)
     return RecordedRun(recorded, tuple(tags), (*recorded.notes, *notes))

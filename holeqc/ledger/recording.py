@@ -167,8 +167,9 @@ def _files(
         entry, number = write_file(transaction, inspection, pieces, (source, rows), (specification, replaced), who)
         old = None if replaced is None else replaced.file_id
         files.append(RecordedFile(source.file, source.sha256, NEW if old is None else REVISION, number, entry, old))
-    if said is not None and sum(f.status != KNOWN for f in files) != 1:
-        raise LedgerError(f"one new file can replace entry {said}; name that file alone")
+    if said is not None and (new := sum(f.status != KNOWN for f in files)) != 1:
+        found = "the file is recorded already" if new == 0 else f"{new} files are new"
+        raise LedgerError(f"one new file can replace entry {said}: {found}; nothing was recorded")
     return files, all_rows
 
 

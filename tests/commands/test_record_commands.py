@@ -237,3 +237,24 @@ def test_check_without_record_loads_no_database() -> None:
     command = [sys.executable, "-c", code, "check", KIT, str(SAMPLES / FILES["P-0107"])]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_file_of_another_name_corrects_an_entry(capsys: pytest.CaptureFixture[str]) -> None:
+    record("P-0109")
+    given = (SAMPLES / FILES["P-0109"]).read_text(encoding="utf-8")
+    first = next(line for line in given.splitlines() if "0.462" in line)
+    cell = next(field for field in first.replace(";", ",").split(",") if field.startswith("0.462"))
+    Path("typed anew.csv").write_text(given.replace(cell, "0.4600", 1), encoding="utf-8")
+    again = ["check", KIT, "typed anew.csv", "--by", "bench 2", "--replaces", "2"]
+    capsys.readouterr()
+    assert run(again) == 2
+    assert "add --record" in capsys.readouterr().err
+    run([*again, "--record"])
+    out = capsys.readouterr().out
+    assert "a new revision of the file of entry 2" in out
+    assert f"'{cell}' became '0.4600'" in out
+    assert run([*again[:-1], "3", "--record"]) == 2
+    assert "the file is recorded already" in capsys.readouterr().err
+    Path("typed anew.csv").write_text(given.replace(cell, "0.4601", 1), encoding="utf-8")
+    assert run([*again[:-1], "3", "--record"]) == 2  # entry 3 is a judgement, no file
+    assert "entry 3 recorded no file" in capsys.readouterr().err
