@@ -162,7 +162,7 @@ def _run_command(name: str, rest: list[str]) -> int:
     app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     settings = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
     if isinstance(entry, dict):
-        app.callback(help=GROUP_HELP[name])(lambda: None)
+        app.callback(help=GROUP_HELP[name], context_settings=settings)(lambda: None)
         for sub, (module, function, line) in entry.items():
             found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
             app.command(sub, short_help=line, context_settings=settings)(found)
