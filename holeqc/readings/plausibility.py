@@ -17,6 +17,7 @@ from holeqc.readings.gauging import check_days, check_gauges, gauge_for
 from holeqc.readings.issues import warning
 from holeqc.readings.repeats import find_repeats
 from holeqc.readings.slips import find_slips
+from holeqc.readings.swaps import find_swapped_digits
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
@@ -34,6 +35,7 @@ def check_plausibility(
     find_repeats(findings)
     find_arrangements(findings)
     find_slips(findings)
+    find_swapped_digits(findings)
     find_copies(findings)
     find_swapped_walls(findings)
     check_gauges(findings)

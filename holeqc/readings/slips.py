@@ -171,6 +171,13 @@ def _digit_slip(raw: float, scale: float, low: float, high: float, decimals: int
     return "", float("nan"), ""
 
 
+def swapped_digits(raw: float, decimals: int) -> list[float]:
+    """Return a number as typed, of so many decimals at least, with each two neighbouring digits swapped."""
+    whole, _, rest = f"{abs(raw):.10f}".rstrip("0").partition(".")
+    sign = -1.0 if raw < 0 else 1.0
+    return [sign * float(text) for text in _swapped(f"{whole}.{rest.ljust(decimals, '0')}")]
+
+
 def _swapped(text: str) -> list[str]:
     places = [i for i, c in enumerate(text) if c.isdigit()]
     out = []
