@@ -46,8 +46,8 @@ CAUTION = (
 )
 LEGEND = (
     "✓ in limits    ✗ outside    ? look again: slip, text, or a position that needs bonus    … still to read",
-    "Direction 0° lies along x, 90° along y. Hole to hole, pins together and the decision rule are judged by "
-    "holeqc check, not on this sheet.",
+    "Direction 0° lies along x, 90° along y. holeqc check also judges form (out-of-roundness, taper), edge distance, "
+    "hole to hole, pins together and the decision rule; no ✓ on this sheet speaks for them.",
 )
 
 
@@ -211,7 +211,9 @@ class _Writer:
         elif holds == "size_check" and "diameter" in row.asked:
             wanted = len(plan.of("diameter"))
             limits = (plan.cell("lower", number), plan.cell("upper", number))
-            cell.value = formulas.size_check(plan.span("diameter", number), wanted, *limits, self.s.unit)
+            asked = hole.form.out_of_roundness
+            form = 0.5 * hole.size.band if asked is None else asked
+            cell.value = formulas.size_check(plan.span("diameter", number), wanted, *limits, self.s.unit, form)
         elif holds == "position_check" and "x" in row.asked:
             cell.value = self._position_check(number, row)
         elif holds == "edge_check" and "edge_distance" in row.asked:

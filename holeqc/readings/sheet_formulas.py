@@ -7,6 +7,7 @@ They warn the person at the bench; they judge nothing: `holeqc check` reads the 
 from __future__ import annotations
 
 from holeqc.quantities import GRAIN
+from holeqc.readings.swaps import NEAR_FORM
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
 
 LATEST_DATE = 20000  #: numbers beyond are dates: a fraction such as 7/16 that the spreadsheet took for a day
@@ -53,8 +54,28 @@ def _unreadable(cells: str) -> list[tuple[str, str]]:
     ]
 
 
-def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str) -> str:
-    """Return the check of a range of diameters against limits in two cells."""
+def _swapped_digits(odd: str, other: str, limits: tuple[str, str], form: float, unit: str) -> str:
+    """Return whether two neighbouring digits swapped bring the reading ``odd`` near ``other``, farthest of the rest.
+
+    n + 9 k (a - b) is n with its digit a of weight k and its digit b of weight 10 k swapped.
+    """
+    scale = 10_000 if unit == "in" else 1_000
+    n = f"ROUND({odd}*{scale},0)"
+    near = []
+    for k in (1, 10, 100):
+        digit, higher = (f"MOD(INT({n}/{weight}),10)" for weight in (k, 10 * k))
+        swapped = f"({n}+{9 * k}*({digit}-{higher}))/{scale}"
+        near.append(f"AND(ABS({swapped}-{other})<={number(NEAR_FORM * form)}+{GRAIN},{swapped}>={limits[0]}-{GRAIN},"
+                    f"{swapped}<={limits[1]}+{GRAIN})")  # fmt: skip
+    return f"AND(ABS({odd}-{other})>{number(form)}+{GRAIN},OR({','.join(near)}))"
+
+
+def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str, form: float) -> str:
+    """Return the check of a range of diameters against limits in two cells.
+
+    ``form`` is how far diameters of one hole may lie apart. A single reading that stands farther away, and that two
+    swapped digits bring near the others, is outside all the same; the words say what to look at.
+    """
     steps = _unreadable(cells)
     low, high = f"{1 - NEAR:g}*{lower}", f"{1 + NEAR:g}*{upper}"
     for factor, words in slip_words(unit):
@@ -66,8 +87,16 @@ def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str) -> st
             f"AND(MIN({cells})<{lower}-{GRAIN},MAX({cells})>{upper}+{GRAIN})",
             _words("✗ small and large"),
         ),
-        (f"MIN({cells})<{lower}-{GRAIN}", _words("✗ too small")),
-        (f"MAX({cells})>{upper}+{GRAIN}", _words("✗ too large")),
+    ]
+    for odd, inside, other, words in (
+        (f"MIN({cells})", f"SMALL({cells},2)>={lower}-{GRAIN}", f"MAX({cells})", "✗ too small"),
+        (f"MAX({cells})", f"LARGE({cells},2)<={upper}+{GRAIN}", f"MIN({cells})", "✗ too large"),
+    ):
+        out = f"{odd}<{lower}-{GRAIN}" if odd.startswith("MIN") else f"{odd}>{upper}+{GRAIN}"
+        swapped = _swapped_digits(odd, other, (lower, upper), form, unit)
+        alone = f"IF(COUNT({cells})>1,AND({inside},{swapped}),FALSE)"
+        steps += [(f"IF({out},{alone},FALSE)", _words("✗ digits swapped?")), (out, _words(words))]
+    steps += [
         (f"COUNT({cells})<{wanted}", _left(cells, wanted)),
     ]
     return "=" + chain(*steps, last=_words("✓ in limits"))

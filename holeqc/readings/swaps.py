@@ -25,6 +25,7 @@ from holeqc.readings.words import WORDS
 CODE = "slip-transposed"
 LOOKED_AT = 20_000
 SIBLINGS = 2  #: so many other diameters must agree; one is enough where a plug contradicts the reading too
+APART = 4.0  #: the reading must stand away from the others by so many times their own spread
 NEAR_FORM, NEAR_PLACE = 0.25, 0.1  #: share of the form or position tolerance within which the swapped value must lie
 _GO, _NO_GO = CHARACTERISTICS.index("go"), CHARACTERISTICS.index("no_go")
 
@@ -106,14 +107,14 @@ def _look(
     for odd, nearest, farthest in ((last, last - 1, first), (first, first + 1, last)):
         odd, nearest, farthest = groups.rows[odd], groups.rows[nearest], groups.rows[farthest]
         spread = np.abs(value[farthest] - value[nearest])
-        hit = (np.abs(value[odd] - value[nearest]) > away + GRAIN) & (spread <= away + GRAIN)
+        hit = np.abs(value[odd] - value[nearest]) > np.maximum(away, APART * spread) + GRAIN
         hit &= _inside(findings, nearest) & _inside(findings, farthest)
         # a reading within its limits that a form rejects stands apart as well
         hit &= ~_inside(findings, odd) | (asked[hole] if size else False)
         against, proven = _plugs(findings, odd) if size else (np.zeros(odd.size, np.bool_),) * 2
         if size:
             hit &= ((count > SIBLINGS) | against) & ~proven
-        room = np.maximum(np.maximum(spread, near), np.nan_to_num(uncertainty_of(findings, odd))) + GRAIN
+        room = np.maximum(near, np.nan_to_num(uncertainty_of(findings, odd))) + GRAIN
         low = np.minimum(value[nearest], value[farthest]) - room
         high = np.maximum(value[nearest], value[farthest]) + room
         for i in np.flatnonzero(hit)[:LOOKED_AT].tolist():

@@ -198,7 +198,8 @@ def test_walls_exchanged_are_told_by_how_the_other_parts_differ(tmp_path: Path) 
 
 
 def test_walls_that_do_not_differ_tell_nothing(tmp_path: Path) -> None:
-    assert codes(checked(many_parts((7,), 0.004), tmp_path)) == []
+    # scatter of 0.004 makes an oversize reading by chance that two swapped digits explain; that is another doubt
+    assert "walls-swapped" not in codes(checked(many_parts((7,), 0.004), tmp_path))
     assert codes(checked(many_parts((), 0.0003), tmp_path)) == []
 
 

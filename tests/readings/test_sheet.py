@@ -237,6 +237,15 @@ def test_unknown_part_is_refused(bl7: Specification, tmp_path: Path) -> None:
         write_sheet(bl7, tmp_path / "x.xlsx", part="stern")
 
 
+def test_the_footer_names_all_that_the_sheet_does_not_judge(bl7: Specification, tmp_path: Path) -> None:
+    path = tmp_path / "blank.xlsx"
+    write_sheet(bl7, path, part="port")
+    texts = [str(c.value) for row in open_sheet(path).iter_rows() for c in row if c.value]
+    footer = next(t for t in texts if "decision rule" in t)
+    for what in ("out-of-roundness", "taper", "edge distance", "hole to hole", "pins together"):
+        assert what in footer
+
+
 def test_mirrored_part_shows_its_own_basic_positions(kit: Specification, tmp_path: Path) -> None:
     path = tmp_path / "blank.xlsx"
     write_sheet(kit, path, part="right")
@@ -259,7 +268,7 @@ def test_repeated_readings_and_directions_have_a_column_each() -> None:
 
 SIZES: list[tuple[object, object, str]] = [
     (0.455, 0.462, "✓ in limits"),
-    (0.4549, 0.460, "✗ too small"),
+    (0.4549, 0.458, "✗ too small"),
     (0.458, 0.4621, "✗ too large"),
     (0.4549, 0.4621, "✗ small and large"),
     (0.0458, 0.458, "? decimal point"),
@@ -274,6 +283,14 @@ SIZES: list[tuple[object, object, str]] = [
     (None, None, ""),
     (0.39, 0.458, "? doubtful"),
     (-0.458, 0.458, "? negative"),
+    # swaps worked out by hand; no form is asked, so readings may lie 0.0035 apart (half the band), a swap 0.0009
+    (0.4758, 0.4581, "✗ digits swapped?"),  # 0.4578
+    (0.4549, 0.460, "✗ digits swapped?"),  # 0.4594
+    (0.4605, 0.4650, "✗ digits swapped?"),  # 0.4605
+    (0.4578, 0.4650, "✗ too large"),  # 0.4560 and 0.4605, 0.0018 and 0.0027 from the other
+    (0.4758, None, "✗ too large"),  # nothing beside it speaks against it
+    (0.4758, 0.4757, "✗ too large"),
+    (0.4721, 0.4581, "✗ too large"),  # 0.4712, 0.4271, 0.7421
 ]
 # x and y beside basic (x, 1.25) of hole i, diametral deviation worked out by hand: 2 hypot(dx, dy)
 PLACES: list[tuple[float | None, float | None, str]] = [
