@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.inspection.causes import CAUSES, CONTRADICTION
 from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.grouping import VerdictArray
+from holeqc.inspection.grouping import CodeArray, VerdictArray
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.results import ACCEPT, CHARACTERISTIC_COLUMNS, CHARACTERISTICS
 from holeqc.quantities import BoolArray
@@ -69,6 +70,11 @@ def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:
     return out
 
 
+def is_doubt(cause: CodeArray) -> BoolArray:
+    """Return which causes say that a reading is most likely wrong: the reader's doubts, and contradictions."""
+    return np.asarray((cause >= len(CAUSES)) | (cause == CONTRADICTION))
+
+
 def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) -> pd.DataFrame:
     """Return the frame of characteristics, columns as `results.CHARACTERISTIC_COLUMNS`."""
     import pandas as pd
@@ -81,6 +87,8 @@ def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) 
     def rows(array: NDArray[Any]) -> NDArray[Any]:
         return np.broadcast_to(array, shown.shape).reshape(-1)[keep]
 
+    cause = layout.column("cause", np.int16)
+    doubtful = rows(is_doubt(cause))
     words = list(dict.fromkeys([*evidence.words, ""]))
     word = layout.column("word", np.int32)
     columns: dict[str, Any] = {
@@ -91,9 +99,13 @@ def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) 
         "characteristic": categorical(rows(layout.kind), CHARACTERISTICS),
         "found_word": categorical(rows(np.where(word < 0, words.index(""), word)), words),
         "verdict": rows(layout.column("verdict", np.int8)),
-        "cause": categorical(rows(layout.column("cause", np.int16)), evidence.causes),
+        "cause": categorical(rows(cause), evidence.causes),
         "reading": rows(layout.column("reading", np.int64)),
     }
     for name in _NUMBERS:
         columns[name] = rows(layout.column(name, np.float64))
+    # What lies beside a limit by a likely slip has no distance from it.
+    for name in ("deviation", "left", "probability"):
+        columns[name] = np.where(doubtful, np.nan, columns[name])
+    columns["doubtful"] = doubtful
     return pd.DataFrame({name: columns[name] for name in CHARACTERISTIC_COLUMNS}, copy=False)

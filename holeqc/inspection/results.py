@@ -31,13 +31,15 @@ CHARACTERISTIC_COLUMNS: dict[str, str] = {
     "found_word": "what was found, in words, for surface and plugs",
     "lower": "lower limit, NaN where none", "upper": "upper limit (for position: stated plus bonus), NaN where none",
     "stated": "position: tolerance as stated", "bonus": "position: bonus from the mating size",
-    "deviation": "signed amount beyond the limit, 0 inside: + over the upper, - under the lower",
-    "left": "distance to the nearest limit, negative beyond it; for position total minus actual",
+    "deviation": "signed amount beyond the limit, 0 inside: + over the upper, - under the lower; NaN where doubtful",
+    "left": "distance to the nearest limit, negative beyond it; for position total minus actual; NaN where doubtful",
     "uncertainty": "expanded uncertainty U (k = 2) of found",
     "ratio": "tolerance / (2 U), inf where U = 0, NaN where unknown",
-    "probability": "conformance probability after JCGM 106, NaN where U is unknown",
+    "probability": "conformance probability after JCGM 106, NaN where U is unknown or the row doubtful",
     "verdict": "ACCEPT, HOLD or REJECT", "cause": "short stable word of why, '' for accept",
     "reading": "row label in the readings table that decides, -1 where there is none",
+    "doubtful": "True where a likely slip or a contradiction decides: found is what was typed, or what is left "
+    "without it, and no measurement",
 }  # fmt: skip
 
 HOLE_COLUMNS: dict[str, str] = {

@@ -232,6 +232,26 @@ def test_frames_have_the_columns_that_are_written_down() -> None:
     assert result.parts["readings"].tolist() == [1]
 
 
+def test_a_doubtful_value_has_no_distance_from_a_limit_and_says_so() -> None:
+    # 4.578 is a slip: 4.116 "over" the upper limit is no measurement. The other wall keeps its numbers.
+    rows = [bore(0.458, wall=w, direction=d) for w in ("near", "far") for d in (0.0, 90.0)]
+    rows[0] |= {"value": 4.578, "doubt": "slip-decimal"}
+    result = judge(two_walls(hole(form=Form(0.003, 0.003))), *rows)
+    slip = cell(result, "size", wall="near")
+    assert (slip["doubtful"], slip["found"], slip["verdict"]) == (True, 4.578, 1)
+    assert np.isnan([slip["deviation"], slip["left"], slip["probability"]]).all()
+    sure = cell(result, "size", wall="far")
+    assert (sure["doubtful"], sure["deviation"]) == (False, 0.0)
+    assert sure["left"] == pytest.approx(0.003)  # 0.458 - 0.455
+    assert cell(result, "taper")["doubtful"]
+
+
+def test_a_missing_reading_is_not_doubtful() -> None:
+    result = judge(two_walls(hole()), bore(0.458, wall="near", direction=0.0))
+    assert not result.characteristics["doubtful"].any()
+    assert result.characteristics["doubtful"].dtype == np.bool_
+
+
 def test_an_empty_table_gives_empty_frames() -> None:
     asked = hole(position=mmc(0.06, 0.011), pin=Pin("pin", 0.4345, 0.436), edge=Edge(0.9), form=Form(0.003, 0.003))
     result = inspect(two_walls(asked, position=True, outline=((0, 0), (9, 0), (9, 9))), Readings(table([])))

@@ -152,7 +152,7 @@ def _characteristic(hole: str, wall: str, name: str, k: float, faults: Faults, s
         "lower": round(lower * k, 3), "upper": round(upper * k, 4), "stated": stated * k, "bonus": bonus * k,
         "deviation": deviation * k, "left": left * k, "uncertainty": u * k, "ratio": band / (2 * u),
         "probability": NAN if u != u else 0.999999 if not fault else 0.0123, "verdict": verdict, "cause": cause,
-        "reading": -1,
+        "reading": -1, "doubtful": False,
     }  # fmt: skip
 
 
