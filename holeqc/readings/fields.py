@@ -16,6 +16,8 @@ REACH = 4  #: a field's value stands at most so many columns to the right of its
 _SERIAL = re.compile(
     r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
 )
+_FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
+_NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
 _DATE = re.compile(
     r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}"
     r"|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
@@ -73,7 +75,7 @@ def is_label(content: Content, vocabulary: Vocabulary) -> bool:
 def _fields_of_cell(
     grid: Grid, row: int, column: int, text: str, vocabulary: Vocabulary, colon_only: bool
 ) -> Iterable[Field]:
-    pieces = [p for p in re.split(r"\s{2,}|[;\n\t]", text) if p.strip()] if ":" in text or "=" in text else [text]
+    pieces = _pieces(text, vocabulary) if ":" in text or "=" in text else [text]
     for number, piece in enumerate(pieces):
         label, sign, rest = _parted(piece)
         meaning = _label(label, vocabulary)
@@ -84,6 +86,19 @@ def _fields_of_cell(
             continue
         if number == len(pieces) - 1:
             yield from _beside(grid, row, column, meaning, vocabulary, bool(sign))
+
+
+def _pieces(text: str, vocabulary: Vocabulary) -> list[str]:
+    """Return the fields of one cell; a further serial number behind a semicolon stays with the first."""
+    out: list[str] = []
+    for piece in (p for p in re.split(r"\s{2,}|[;\n\t]", text) if p.strip()):
+        label, _, rest = _parted(out[-1]) if out else ("", "", "")
+        meaning = _label(label, vocabulary) if rest else None
+        if meaning is not None and meaning.word == "serial" and _NUMBERED.fullmatch(piece.strip()):
+            out[-1] += f"; {piece.strip()}"
+        else:
+            out.append(piece)
+    return out
 
 
 def _parted(piece: str) -> tuple[str, str, str]:
@@ -109,12 +124,21 @@ def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Voc
         yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit)
 
 
+def _with_further(text: str, match: re.Match[str]) -> str:
+    """Return a serial number in a title with those of the same pattern that follow it."""
+    pattern = re.sub(r"\d", "0", match[1].rstrip("."))
+    end = match.end()
+    while (further := _FURTHER.match(text, end)) and re.sub(r"\d", "0", further[1].rstrip(".")) == pattern:
+        end = further.end()
+    return text[match.start(1) : end].rstrip(".")
+
+
 def _from_title(text: str, row: int, column: int, spec: Specification) -> Iterable[Field]:
     """Yield what a free title says: serial, part, day, unit, revision beside the kit's id."""
     if len(text) > 300:
         return
     if (match := _SERIAL.search(text)) and any(c.isdigit() for c in match[1]):
-        yield Field("serial", match[1].rstrip("."), row, column, from_title=True)
+        yield Field("serial", _with_further(text, match), row, column, from_title=True)
     if match := _DATE.search(text):
         yield Field("date", match[1], row, column, from_title=True)
     if match := _UNITS.search(text):

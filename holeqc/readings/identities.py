@@ -17,6 +17,7 @@ from holeqc.specification.model import Specification
 
 _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
 _TYPE_AGAIN = "Type it again"
+_BETWEEN_SERIALS = re.compile(r"\s*[,;&\n]\s*|\s+(?:and|to|until|through|/|\+)\s+|\s*(?:\.\.+|…)\s*", re.IGNORECASE)
 #: digits that a number in a spreadsheet keeps
 DIGITS_KEPT = 15
 
@@ -121,6 +122,16 @@ def match_serial(content: Content) -> Match:
         text = "" if odd.code in {"formula-not-calculated", "error-cell"} else text_of(content)
         return Match(0, text, Issue(odd.code, odd.message, "the serial number as text", odd.action))
     text = text_of(content)
+    several = _serials_in(content)
+    if several:
+        issue = Issue(
+            "several-serials",
+            f"one field names {len(several)} serial numbers, {' and '.join(several)}: whose readings these are can't "
+            "be told",
+            "one serial number a sheet or block of readings",
+            "Give each part a sheet, a block or rows of its own, and write its serial number alone",
+        )
+        return Match(0, text, issue)
     if isinstance(content, float):
         if not content.is_integer():
             return Match(0, text)
@@ -132,6 +143,22 @@ def match_serial(content: Content) -> Match:
     if re.fullmatch(r"\d+\.0", text):
         return Match(0, text[:-2], note("serial-as-number", f"read as serial {text[:-2]}"))
     return Match(0, text)
+
+
+def _serials_in(content: Content) -> list[str]:
+    """Return the serial numbers in one text, if there are several for certain: none for one.
+
+    Every piece must hold a digit: 'P-0113, port' is one. A slash or a hyphen may belong to a serial number; a slash
+    counts only between blanks, or between pieces of one pattern that begin with a letter: 'P-0113/P-0114'.
+    """
+    if not isinstance(content, str):
+        return []
+    pieces = [p for p in _BETWEEN_SERIALS.split(content.strip()) if p]
+    if len(pieces) == 1 and re.fullmatch(r"[^\W\d][^/]*(?:/[^/]+)+", pieces[0]):
+        parted = pieces[0].split("/")
+        if len({re.sub(r"\d", "0", p.strip()).casefold() for p in parted}) == 1:
+            pieces = [p.strip() for p in parted]
+    return pieces if len(pieces) > 1 and all(any(c.isdigit() for c in p) for p in pieces) else []
 
 
 def _lost(text: str) -> Issue:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: a label with a doubt of these makes the readings of its row unusable
 NEEDED = {"hole", "wall", "part"}
+#: what is told once for a label, in however many rows it stands
+TOLD_ONCE = {"several-serials"}
 
 
 class Reporter:
@@ -29,6 +31,13 @@ class Reporter:
     def __init__(self, table: Table, rows: Rows) -> None:
         self._table, self._rows, self._context = table, rows, table.context
         self.said: dict[str, BoolArray] = {}  #: word -> where the row says it
+        self._known_rows: frozenset[int] = frozenset()
+
+    @property
+    def _at(self) -> frozenset[int]:
+        """Rows of the sheet (from 0) that belong to the table."""
+        self._known_rows = self._known_rows or frozenset(self._table.rows.tolist())
+        return self._known_rows
 
     def match(self, found: Source, match: Callable[[Content], Match], word: str) -> list[Match]:
         """Return what each label stands for, and report the doubtful ones."""
@@ -54,6 +63,8 @@ class Reporter:
                 self._notes(found, matches, rows)
                 continue
             place = found.at_row[rows] * 100_000 + found.at_column[rows]
+            if issue is not None and issue.code in TOLD_ONCE:
+                place = found.codes[rows].astype(np.int64)
             first = rows[np.sort(np.unique(place, return_index=True)[1])]
             self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=unusable)
 
@@ -74,9 +85,10 @@ class Reporter:
             issue = matches[code].issue
             assert issue is not None
             shown = f"{word} {text_of(found.labels[code])!r}"
-            return self._context.problem(
-                issue, shown, int(found.at_row[row]), int(found.at_column[row]), **self._tied(row)
-            )
+            at, tied = int(found.at_row[row]), self._tied(row)
+            if word == "serial" or at not in self._at:  # said of the whole part, not of a row's hole
+                tied |= {"hole": "", "wall": ""}
+            return self._context.problem(issue, shown, at, int(found.at_column[row]), **tied)
 
         return make
 

@@ -128,11 +128,12 @@ def _who(table: Table, out: Rows, report: Reporter) -> None:
         fill_down(each, table.rows, table.block_of, everywhere)
     told_apart = any(table.fields(word) for word in ("wall", "characteristic", "direction", "trial"))
     fill_down(hole, table.rows, table.block_of, table.any_reading & told_apart)
-    serials = report.match(serial, match_serial, "serial")
+    serials = [match_serial(label) for label in serial.labels]
     out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
     out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
     if len(spec.parts) == 1:
         out.part[out.part < 0] = 0
+    report.report(serial, serials, "serial")
     report.said = {"serial": serial.said(), "part": part.said(), "hole": hole.said()}
     out.hole = codes_of(hole, [m.code for m in report.match(hole, Holes(spec).match, "hole")])
     report.filled_down({"serial": serial, "part": part, "hole": hole})
