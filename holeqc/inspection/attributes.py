@@ -21,17 +21,18 @@ from holeqc.inspection.causes import (
     NONE,
     NOT_CLEAN,
 )  # fmt: skip
-from holeqc.inspection.evidence import Evidence, Rows
+from holeqc.inspection.disproved import Read
+from holeqc.inspection.evidence import Evidence, Rows, every_wall
 from holeqc.inspection.grouping import CodeArray, IntArray, VerdictArray, worst_row
 from holeqc.inspection.outcome import Outcome, outcome
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.size import Sizes, every_wall, size_limits
+from holeqc.inspection.size import Sizes, size_limits
 from holeqc.quantities import BoolArray, FloatArray, below
 from holeqc.readings.table import BURR as BURR_WORD
 from holeqc.readings.table import CLEAN, CRACK, DIRTY, ENTERS, STOPS
 
 
-def judge_go(evidence: Evidence, sizes: Sizes) -> tuple[Outcome, BoolArray, BoolArray]:
+def judge_go(evidence: Evidence, read: Read) -> tuple[Outcome, BoolArray, BoolArray]:
     """Return the verdict on the GO plug in each hole and wall, where it enters, and where it disproves readings
     (P,H,W).
 
@@ -42,9 +43,8 @@ def judge_go(evidence: Evidence, sizes: Sizes) -> tuple[Outcome, BoolArray, Bool
     """
     plug = _plugs(evidence, "go")
     lower = size_limits(evidence.spec).lower
-    reach = np.where(np.isnan(sizes.uncertainty), 0.0, sizes.uncertainty)
-    small = below(sizes.smallest, plug - reach)
-    inside = ~below(sizes.smallest, lower) & np.isfinite(sizes.smallest)
+    small = below(read.smallest, plug - read.reach)
+    inside = ~below(read.smallest, lower) & np.isfinite(read.smallest)
     rows, cell = _tries(evidence, "go")
     entered = _said(evidence, rows, ENTERS)
     stopped = _said(evidence, rows, STOPS)
@@ -59,7 +59,7 @@ def judge_go(evidence: Evidence, sizes: Sizes) -> tuple[Outcome, BoolArray, Bool
     return result, np.append(verdict == ACCEPT, False)[worst], refused
 
 
-def judge_no_go(evidence: Evidence, sizes: Sizes) -> Outcome:
+def judge_no_go(evidence: Evidence, read: Read) -> Outcome:
     """Return the verdict on the NO-GO plug in each hole and wall.
 
     - It stops: accept; an oversize reading is rejected by its own, since two-point readings decide at least material.
@@ -67,8 +67,7 @@ def judge_no_go(evidence: Evidence, sizes: Sizes) -> Outcome:
       the two exclude one another: hold.
     """
     plug = _plugs(evidence, "no_go")
-    reach = np.where(np.isnan(sizes.uncertainty), 0.0, sizes.uncertainty)
-    small = below(sizes.smallest, plug - reach)
+    small = below(read.smallest, plug - read.reach)
     rows, cell = _tries(evidence, "no_go")
     entered = _said(evidence, rows, ENTERS)
     verdict = np.full(len(rows), HOLD, dtype=np.int8)

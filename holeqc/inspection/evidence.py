@@ -99,6 +99,17 @@ class Evidence:
         return replace(self, parts=cut)
 
 
+def every_wall(rows: Rows, walls: int) -> Rows:
+    """Return rows with those that state no wall repeated for each wall."""
+    spread = rows.wall == EVERY_WALL
+    if not spread.any():
+        return rows
+    order = np.concatenate([np.flatnonzero(~spread), np.repeat(np.flatnonzero(spread), walls)])
+    wall = np.concatenate([rows.wall[~spread], np.tile(np.arange(walls), int(spread.sum()))])
+    taken = rows.take(order)
+    return Rows(*(wall if name == "wall" else getattr(taken, name) for name in Rows.__slots__))
+
+
 def _codes(table: pd.DataFrame, column: str) -> tuple[IntArray, list[str]]:
     """Return a text column as numbers and the texts they stand for; -1 where the text is missing."""
     series = table[column]

@@ -9,6 +9,7 @@ import numpy as np
 
 from holeqc.inspection.assemble import Layout, characteristics_frame, hole_verdicts
 from holeqc.inspection.attributes import judge_go, judge_no_go, judge_surface, plugs_disprove
+from holeqc.inspection.disproved import disprove
 from holeqc.inspection.edges import judge_edges
 from holeqc.inspection.evidence import Evidence, gather
 from holeqc.inspection.float_room import float_frame
@@ -78,10 +79,11 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
 def _judge(evidence: Evidence) -> Judged:
     """Ask every question of every hole and wall."""
     spec = evidence.spec
+    evidence, read = disprove(evidence)
     sizes, size = judge_size(evidence)
-    go, entered, refused = judge_go(evidence, sizes)
-    no_go = judge_no_go(evidence, sizes)
-    sizes = plugs_disprove(refused | plugs_against(evidence, sizes), sizes)
+    go, entered, refused = judge_go(evidence, read)
+    no_go = judge_no_go(evidence, read)
+    sizes = plugs_disprove(refused | read.against | plugs_against(evidence, sizes), sizes)
     places = find_places(evidence)
     outcomes = [size, judge_roundness(evidence, sizes)]
     taper = judge_taper(evidence, sizes)

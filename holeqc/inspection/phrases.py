@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.quantities import GRAIN, BoolArray, format_length
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import ENTERS, cell_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,18 +154,44 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
     """Return the phrase for a plug and readings that exclude one another."""
     action = "Clean and deburr, check plug and gauge against masters, then try and read again."
     sizes = _sizes(inspection, row)
-    if row["characteristic"] == "GO" and row["found_word"] == "enters":
-        text = f"the GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
+    if row["characteristic"] == "GO" and row["found_word"] == ENTERS:
+        text = "the GO plug enters although a reading is smaller than the plug: one of both is wrong"
     elif row["characteristic"] == "GO":
         text = f"the GO plug does not enter although every reading is within limits{sizes}: the hole may be lobed, "
         text += "bent or burred, or the gauge is off"
     elif row["characteristic"] == "NO-GO":
         text = f"the NO-GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
     elif row["characteristic"] == "size":
-        text = f"the largest plug that enters does not agree with the readings{sizes}"
+        text = _size_against_plug(inspection, row, sizes)
+    elif row["characteristic"] in {"out-of-roundness", "taper"}:
+        text = f"{row['characteristic']} rests on a reading that a plug contradicts"
     else:
         text = f"{row['characteristic']} needs its bonus, and a plug contradicts the readings that give it"
     return Phrase(text, action)
+
+
+def _size_against_plug(inspection: Inspection, row: Row, sizes: str) -> str:
+    unit = inspection.specification.unit
+    plug = _entered(inspection, row)
+    if not plug:
+        return f"the largest plug that enters does not agree with the readings{sizes}"
+    read = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])}"
+    return f"{read} is smaller than {plug} that enters: one of both is wrong"
+
+
+def _entered(inspection: Inspection, row: Row) -> str:
+    """Return the plug that enters and is larger than the reading of a row, '' for none."""
+    unit = inspection.specification.unit
+    table = inspection.readings.table
+    here = table[rows_of(table, row["part"], row["serial"])]
+    here = here[((here["hole"] == row["hole"]) & here["wall"].isin([row["wall"], ""])).to_numpy(dtype=np.bool_)]
+    go = next((h.plugs.go for h in inspection.specification.holes if h.id == row["hole"]), None)
+    entered = ((here["characteristic"] == "go") & (here["word"] == ENTERS)).any()
+    if go is not None and entered and row["found"] < go - GRAIN:
+        return f"the GO plug {_length(go, unit)} {unit}"
+    tried = here["value"].to_numpy(dtype=np.float64)[(here["characteristic"] == "plug").to_numpy(dtype=np.bool_)]
+    larger = tried[tried > row["found"] + GRAIN]
+    return f"the plug {_length(float(larger.max()), unit)} {unit}" if larger.size else ""
 
 
 def _sizes(inspection: Inspection, row: Row) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from holeqc.inspection.causes import CONTRADICTION, MISSING, NONE
 from holeqc.inspection.decision import as_compared, decide, limit_decimals, room, uncertainty_ratio
-from holeqc.inspection.evidence import EVERY_WALL, Evidence, Rows
+from holeqc.inspection.evidence import Evidence, Rows, every_wall
 from holeqc.inspection.grouping import CodeArray, IntArray, any_code, largest, largest_or_unknown, smallest, worst_row
 from holeqc.inspection.outcome import Outcome, outcome
 from holeqc.inspection.probability import conformance, with_prior
@@ -67,8 +67,8 @@ def size_limits(spec: Specification) -> Limits:
 def judge_size(evidence: Evidence) -> tuple[Sizes, Outcome]:
     """Return what is known of sizes, and the verdict on the size of each hole and wall.
 
-    Each reading is decided by itself under the kit's rule (`decision.decide`). A doubted reading, or one whose gauge
-    proves nothing that day, is held and never rejects. A cell is rejected if any of its readings is, else held if any
+    Each reading is decided by itself under the kit's rule (`decision.decide`). A doubted reading, one that a plug
+    disproves (`disproved`), or one whose gauge proves nothing that day, is held and never rejects. A cell is rejected if any of its readings is, else held if any
     is held or missing. The row shows the reading that decides; its conformance probability (JCGM 106) is that of this
     reading.
     """
@@ -197,17 +197,6 @@ def largest_plugs(evidence: Evidence) -> tuple[FloatArray, CodeArray]:
     cell = rows.cell(*shape[1:])
     value = np.where(rows.doubted, np.nan, rows.value)
     return largest(cell, value, cells).reshape(shape), any_code(cell, rows.cause, cells).reshape(shape)
-
-
-def every_wall(rows: Rows, walls: int) -> Rows:
-    """Return rows with those that state no wall repeated for each wall."""
-    spread = rows.wall == EVERY_WALL
-    if not spread.any():
-        return rows
-    order = np.concatenate([np.flatnonzero(~spread), np.repeat(np.flatnonzero(spread), walls)])
-    wall = np.concatenate([rows.wall[~spread], np.tile(np.arange(walls), int(spread.sum()))])
-    taken = rows.take(order)
-    return Rows(*(wall if name == "wall" else getattr(taken, name) for name in Rows.__slots__))
 
 
 def plugs_against(evidence: Evidence, sizes: Sizes) -> BoolArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from inspection_kit import (
     hole,
     judge,
     kit,
+    mmc,
     of_part,
     place,
     reading,
@@ -32,6 +34,7 @@ from holeqc.specification.model import (
     Gauge,
     Limits,
     Part,
+    Pin,
     Plugs,
     ReadingPlan,
     Surface,
@@ -156,8 +159,10 @@ PLUGGED = kit(
         (0.4580, ENTERS, STOPS, ("accept", "accept", "accept")),
         (0.4580, STOPS, STOPS, ("accept", "hold", "accept")),  # readings in limits, GO refused: contradiction
         (0.4546, STOPS, STOPS, ("reject", "reject", "accept")),
-        (0.4546, ENTERS, STOPS, ("reject", "hold", "accept")),  # smaller than the plug by more than U = 0.0003
-        (0.4548, ENTERS, STOPS, ("reject", "accept", "accept")),  # within U: the reading is judged as it stands
+        (0.4546, ENTERS, STOPS, ("hold", "hold", "accept")),  # smaller than the plug by more than U = 0.0003
+        (0.4548, ENTERS, STOPS, ("hold", "accept", "accept")),  # within U, yet reading and plug say different things
+        (0.4550, ENTERS, STOPS, ("accept", "accept", "accept")),  # as large as the plug
+        (0.4546, ENTERS, ENTERS, ("hold", "hold", "hold")),
         (0.4625, ENTERS, ENTERS, ("reject", "accept", "reject")),
         (0.4625, ENTERS, STOPS, ("reject", "accept", "accept")),  # the two-point reading decides at least material
         (0.4618, ENTERS, ENTERS, ("accept", "accept", "reject")),  # within U of the plug: oversize by gauge
@@ -173,6 +178,29 @@ def test_plugs_and_readings(size: float | None, go: str, no_go: str, expected: t
     if expected == ("accept", "hold", "accept"):
         (reason,) = reasons(result, "plate", "1")
         assert "does not enter although every reading is within limits" in reason.sentence
+
+
+@pytest.mark.parametrize("plug", [reading("go", ENTERS, wall=""), reading("plug", 0.4560, wall="")])
+def test_nothing_is_rejected_by_a_reading_that_a_plug_disproves(plug: dict[str, Any]) -> None:
+    # 0.4400 near along 0 degrees, all others 0.4570; a plug of 0.4550 can't have entered such a hole. By that reading
+    # size, form (0.0170 over 0.0030), taper, position (no bonus) and pins (0.4400 < 0.4440) would be rejected.
+    asked = hole(
+        position=mmc(0.010), form=Form(0.003, 0.003), plugs=Plugs(go=0.455), pin=Pin("pin", 0.4345, 0.436, 0.008)
+    )
+    spec = two_walls(asked, position=True, gauges=gauges())
+    rows = round_hole({("near", 0.0): 0.4400, ("near", 90.0): 0.4570, ("far", 0.0): 0.4570, ("far", 90.0): 0.4570})
+    rows += [r for wall in WALLS for r in place(1.0055, 1.0, wall=wall)]  # 0.0110 off, allowed 0.010 + 0.002
+    result = judge(spec, *rows, plug)
+    names = ("size", "out-of-roundness", "taper", "position")
+    for name in names:
+        assert cells(result, name)["verdict"].max() == 1, name
+    assert cell(result, "size", wall="near")["cause"] == "contradiction"
+    assert (of_part(result), result.parts["pin_verdict"].iloc[0]) == ("hold", 1)
+    # Without the plug, or with one that stops, the reading stands as it was read.
+    assert of_part(judge(spec, *rows)) == "reject"
+    assert of_part(judge(spec, *rows, reading("go", STOPS, wall=""))) == "reject"
+    # A plug whose own cell is in doubt disproves nothing.
+    assert of_part(judge(spec, *rows, plug | {"doubt": "wrong-word"})) == "reject"
 
 
 def test_no_plug_enters_where_one_reading_is_smaller_than_the_plug() -> None:

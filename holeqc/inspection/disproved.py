@@ -1,0 +1,73 @@
+"""Readings that a plug disproves: a hole that a plug enters can't be smaller than the plug anywhere.
+
+ASME Y14.5, envelope principle: the GO plug speaks for the whole hole at maximum material. A two-point reading under
+the lower limit while the plug enters is held like any doubtful reading: one of both is wrong, and nobody knows which.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from holeqc.inspection.causes import CONTRADICTION, NONE
+from holeqc.inspection.evidence import Evidence, every_wall
+from holeqc.inspection.grouping import largest, largest_or_unknown, smallest
+from holeqc.quantities import BoolArray, FloatArray, below
+from holeqc.readings.table import ENTERS
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What was read of each cell before plugs are laid beside it, all (P,H,W).
+
+    ``smallest`` of the readings that the reader doesn't doubt, ``reach`` their U (0 where unknown), ``against``
+    where a plug that enters disproves a reading.
+    """
+
+    smallest: FloatArray
+    reach: FloatArray
+    against: BoolArray
+
+
+def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
+    """Return the evidence with readings doubted that a plug disproves, and what was read before.
+
+    A reading is disproved where it is smaller than the GO plug that enters, or than the largest plug that enters,
+    by more than its U, or by less and under the lower limit of size.
+    """
+    shape = evidence.shape
+    cells = int(np.prod(shape))
+    rows = evidence.rows["diameter"]
+    cell = rows.cell(*shape[1:])
+    sure = ~rows.doubted
+    low = smallest(cell, np.where(sure, rows.value, np.nan), cells).reshape(shape)
+    uncertainty = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells).reshape(shape)
+    lower = np.array([hole.size.lower for hole in evidence.spec.holes])[rows.hole]
+    plug = _largest_entered(evidence)[cell]
+    reach = np.where(np.isnan(rows.uncertainty), 0.0, rows.uncertainty)
+    # Within its U a reading inside the limits may well belong to a hole that the plug enters.
+    wrong = sure & (below(rows.value, plug - reach) | (below(rows.value, plug) & below(rows.value, lower)))
+    against = np.zeros(cells, dtype=np.bool_)
+    against[cell[wrong]] = True
+    read = Read(low, np.where(np.isnan(uncertainty), 0.0, uncertainty), against.reshape(shape))
+    if not wrong.any():
+        return evidence, read
+    cause = np.where(wrong & (rows.cause == NONE), CONTRADICTION, rows.cause).astype(np.int16)
+    doubted = replace(rows, cause=cause, doubted=rows.doubted | wrong)
+    return replace(evidence, rows=evidence.rows | {"diameter": doubted}), read
+
+
+def _largest_entered(evidence: Evidence) -> FloatArray:
+    """Return the largest plug that is known to enter each cell (cells,), NaN where none is."""
+    walls = evidence.shape[2]
+    cells = int(np.prod(evidence.shape))
+    go = every_wall(evidence.rows["go"], walls)
+    said = np.array([word == ENTERS for word in evidence.words] + [False])[go.word]
+    sizes = np.array([np.nan if h.plugs.go is None else h.plugs.go for h in evidence.spec.holes])
+    plug = every_wall(evidence.rows["plug"], walls)
+    value = np.where(plug.cause == NONE, plug.value, np.nan)
+    entered = np.where(said & (go.cause == NONE), sizes[go.hole], np.nan)
+    return np.fmax(
+        largest(go.cell(*evidence.shape[1:]), entered, cells), largest(plug.cell(*evidence.shape[1:]), value, cells)
+    )
