@@ -74,6 +74,15 @@ def _year(text: str) -> int:
     return int(text) + (2000 if len(text) == 2 else 0)
 
 
+def latest_of(content: Content, order: str) -> dt.date | None:
+    """Return the later meaning of a day such as 03/04/2026 whose order isn't known, None for every other content."""
+    if order or not isinstance(content, str) or (match := _NUMERIC.match(" ".join(content.split()).lower())) is None:
+        return None
+    first, second, year = int(match[1]), int(match[3]), _year(match[4])
+    meanings = [day for day in (_day(year, second, first), _day(year, first, second)) if day is not None]
+    return max(meanings) if match[2] != "." and len(set(meanings)) == 2 else None
+
+
 def ordered(text: str) -> str:
     """Return ``dmy`` or ``mdy`` if a text such as 31/12/2026 can only be read one way, '' otherwise."""
     match = _NUMERIC.match(text.strip().lower())

@@ -38,6 +38,7 @@ TYPES: dict[str, str] = {
     "gauge": "int32",
     "temperature_c": "float64",
     "date": "datetime64[D]",
+    "latest": "datetime64[D]",
     "by": "int32",
     "note": "int32",
     "file": "int16",

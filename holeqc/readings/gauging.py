@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 
 from holeqc.problems import Problem
@@ -16,6 +18,8 @@ from holeqc.specification.model import Gauge, Specification
 
 FINER_NAMED = 3  #: readings finer than their gauge are named one by one up to so many, then counted
 YEARS_BACK = 3 * 365
+YEARS_OLD = 5  #: a day so many years back is a slip or a forgotten sheet; no reading is judged by it unseen
+DAY_UNKNOWN = "gauge-day-unclear"
 
 
 def gauge_for(spec: Specification, named: str, characteristic: str) -> Gauge | None:
@@ -61,7 +65,11 @@ def check_gauges(findings: Findings) -> None:
     due = np.array([g.calibration_due if g and g.calibration_due else "NaT" for g in gauges], dtype="datetime64[D]")
     date = a["date"][rows]
     _expired(findings, rows[date > due[number]])
-    _undated(findings, rows[np.isnat(date) & ~np.isnat(due[number])])
+    undated = np.isnat(date) & ~np.isnat(due[number])
+    if undated.any():
+        order = {gauge.id: place for place, gauge in enumerate(findings.spec.gauges)}
+        which = np.array([-1 if g is None else order[g.id] for g in gauges])
+        _undated(findings, rows[undated], due[number[undated]], which[number[undated]])
     _not_for_this(findings, rows)
     _too_fine(findings, rows, number, gauges)
 
@@ -93,14 +101,43 @@ def _gauge_at(findings: Findings, index: int) -> Gauge | None:
     return gauges[int(number[0])]
 
 
-def _undated(findings: Findings, rows: IntArray) -> None:
-    if rows.size:
+def _undated(findings: Findings, rows: IntArray, due: Array, which: Array) -> None:
+    """Doubt readings (m,) without a clear day that may have been taken after their gauge was due, once a part.
+
+    ``which`` is the gauge's place in the kit. A reading can't be younger than today; so as long as its gauge is not
+    due, the gauge was in calibration then too.
+    """
+    a, today = findings.arrays, np.datetime64(findings.today)
+    latest = a["latest"][rows]
+    late = np.where(np.isnat(latest), today, latest) > due
+    if not late.all():
         issue = note(
             "no-date",
-            f"{rows.size} readings have no date: whether their gauge was in calibration can't be told",
+            f"{int((~late).sum())} readings have no clear date; their gauge isn't due before "
+            f"{min(due[~late])}, so it was in calibration",
             "Write the day of the reading",
         )
-        findings.collector.add(findings.piece_problem(issue, int(rows[0]), "no date"))
+        findings.collector.add(findings.piece_problem(issue, int(rows[~late][0]), "no date"))
+    rows, which = rows[late], which[late]
+    key = findings.piece[rows] * len(findings.spec.gauges) + which
+    first = rows[np.sort(np.unique(key, return_index=True)[1])]
+
+    def make(index: int) -> Problem:
+        gauge = _gauge_at(findings, index)
+        assert gauge is not None
+        day = a["latest"][index]
+        issue = warning(
+            DAY_UNKNOWN,
+            f"the day of the reading isn't clear, so gauge {gauge.id} may have been out of calibration",
+            f"a day up to {gauge.calibration_due}, when its calibration is due",
+            "Write the day of the reading as year-month-day, or measure again with a gauge in calibration",
+            holds=True,
+        )
+        found = f"no date, and today is {findings.today}" if np.isnat(day) else f"a day that may be {day}"
+        return findings.piece_problem(issue, index, found)
+
+    findings.collector.cells(first.tolist(), make)
+    findings.mark(rows, DAY_UNKNOWN)
 
 
 def _not_for_this(findings: Findings, rows: IntArray) -> None:
@@ -165,7 +202,10 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
 
 
 def check_days(findings: Findings) -> None:
-    """Report days in the future, and days years away from all others: the two date systems differ by 1462 days."""
+    """Report days in the future, days long past, and days years away from all others.
+
+    The two date systems of workbooks differ by 1462 days.
+    """
     a = findings.arrays
     date = a["date"]
     known = np.flatnonzero(~np.isnat(date))
@@ -175,14 +215,27 @@ def check_days(findings: Findings) -> None:
     usual = np.sort(date[known])[known.size // 2]
     far = known[np.abs((date[known] - usual).astype(np.int64)) > YEARS_BACK]
     _report_days(findings, late, "future-date", "the day of the reading lies in the future", f"up to {findings.today}")
-    early = far[date[far] < usual]
+    oldest = np.datetime64(_years_before(findings.today, YEARS_OLD))
+    early = far[(date[far] < usual) & (date[far] >= oldest)]
     message = "the day of the reading is years before the others"
     _report_days(findings, early, "odd-date", message, f"near {usual}")
+    message = f"the day of the reading is more than {YEARS_OLD} years back"
+    _report_days(findings, known[date[known] < oldest], "odd-date", message, f"from {oldest} on", holds=True)
 
 
-def _report_days(findings: Findings, rows: IntArray, code: str, message: str, allowed: str) -> None:
+def _years_before(day: dt.date, years: int) -> dt.date:
+    return day.replace(year=day.year - years, day=min(day.day, 28) if day.month == 2 else day.day)
+
+
+def _report_days(
+    findings: Findings, rows: IntArray, code: str, message: str, allowed: str, *, holds: bool = False
+) -> None:
+    """Report days once a sheet, or where they hold once a part, so that every part is held."""
+    if not rows.size:
+        return
     a = findings.arrays
-    key = (a["file"][rows].astype(np.int64) * 100_000 + a["sheet"][rows]) * 100_000 + a["date"][rows].astype(np.int64)
+    key = a["file"][rows].astype(np.int64) * 100_000 + a["sheet"][rows]
+    key = (findings.piece[rows] if holds else key) * 100_000 + a["date"][rows].astype(np.int64)
     first = rows[np.sort(np.unique(key, return_index=True)[1])]
     usual = np.sort(a["date"][~np.isnat(a["date"])])[int((~np.isnat(a["date"])).sum()) // 2]
 
@@ -191,7 +244,7 @@ def _report_days(findings: Findings, rows: IntArray, code: str, message: str, al
         shifted = day + (BETWEEN_SYSTEMS if code == "odd-date" else -BETWEEN_SYSTEMS)
         near = abs(int((shifted - usual).astype(np.int64))) <= 120 and shifted <= np.datetime64(findings.today)
         hint = f": likely {shifted}, the 1900 and 1904 date systems differ by {BETWEEN_SYSTEMS} days" if near else ""
-        issue = warning(code, message + hint, allowed, "Correct the date; calibration is judged by it")
+        issue = warning(code, message + hint, allowed, "Correct the date; calibration is judged by it", holds=holds)
         return findings.piece_problem(issue, index, f"date {day}")
 
-    findings.collector.cells(first.tolist(), make)
+    findings.collector.cells(first.tolist(), make, marked=not holds)

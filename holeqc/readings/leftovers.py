@@ -319,6 +319,7 @@ def parts_without_readings(context: Context) -> None:
             "gauge": nothing,
             "temperature_c": np.full(size, np.nan),
             "date": np.full(size, "NaT", "datetime64[D]"),
+            "latest": np.full(size, "NaT", "datetime64[D]"),
             "by": nothing,
             "note": nothing,
             "file": np.full(size, draft.file.code(sheet.file)),

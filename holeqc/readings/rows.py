@@ -10,7 +10,7 @@ import numpy as np
 
 from holeqc.quantities import FloatArray, parse_unit
 from holeqc.readings.context import Table
-from holeqc.readings.dates import date_of, ordered
+from holeqc.readings.dates import date_of, latest_of, ordered
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.grid import BoolArray
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN, Meaning
@@ -52,7 +52,10 @@ GAUGE_WORDS: dict[str, tuple[str, ...]] = {
 
 @dataclass(slots=True)
 class Rows:
-    """What is known of each row (r,): codes into the kit's lists, -1 where unknown; ``issue`` into the draft's list."""
+    """What is known of each row (r,): codes into the kit's lists, -1 where unknown; ``issue`` into the draft's list.
+
+    ``latest`` is the later meaning of a day whose month can't be told from its day, NaT everywhere else.
+    """
 
     part: Array
     serial: Array
@@ -64,6 +67,7 @@ class Rows:
     unit: Array
     temperature_c: FloatArray
     date: Array
+    latest: Array
     by: Array
     note: Array
     issue: Array
@@ -82,7 +86,8 @@ def _blank(size: int) -> Rows:
     nothing = np.zeros(size, dtype=np.int32)
     return Rows(
         codes(), codes(), codes(), codes(), codes(), unknown(), nothing.astype(np.int16), nothing.astype(np.int8),
-        unknown(), np.full(size, "NaT", "datetime64[D]"), codes(), codes(), nothing, nothing.astype(np.bool_),
+        unknown(), np.full(size, "NaT", "datetime64[D]"), np.full(size, "NaT", "datetime64[D]"), codes(), codes(),
+        nothing, nothing.astype(np.bool_),
     )  # fmt: skip
 
 
@@ -256,7 +261,11 @@ def _days(table: Table, out: Rows, report: Reporter) -> None:
         order = told.pop() if len(told) == 1 else ""
     found = [date_of(label, order) for label in days.labels]
     report.report(days, [Match(issue=issue) for _, issue in found], "date")
-    out.date = np.array([day or "NaT" for day, _ in found] + ["NaT"], dtype="datetime64[D]")[days.codes]
+    latest = [latest_of(label, order) for label in days.labels]
+    out.date, out.latest = (
+        np.array([day or "NaT" for day in some] + ["NaT"], dtype="datetime64[D]")[days.codes]
+        for some in ([day for day, _ in found], latest)
+    )
 
 
 def _temperatures(table: Table, out: Rows, report: Reporter) -> None:

@@ -104,6 +104,7 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
         "gauge": _gauge(known, at, characteristic),
         "temperature_c": known.temperature_c[at],
         "date": known.date[at],
+        "latest": known.latest[at],
         "by": known.by[at],
         "note": known.note[at],
         "file": np.full(size, draft.file.code(sheet.file)),
