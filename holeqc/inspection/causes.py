@@ -8,11 +8,13 @@ from __future__ import annotations
 CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
+    "temperature-left-out",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
+    TEMPERATURE_LEFT_OUT,
 ) = range(len(CAUSES))  # fmt: skip
 
 MEANING: dict[str, str] = {
@@ -32,4 +34,6 @@ MEANING: dict[str, str] = {
     "not-clean": "the hole is not clean",
     "crack": "a crack was found",
     "unknown-part": "the kit knows no part of that name, so basic positions can't be laid in its frame",
+    "temperature-left-out": "readings were taken so far from 20 °C that the effect is more than a quarter of the "
+    "tolerance, and they are not corrected",
 }

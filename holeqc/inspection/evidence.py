@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.causes import CAUSES, NO_TEMPERATURE, NONE
+from holeqc.inspection.causes import CAUSES, NO_TEMPERATURE, NONE, TEMPERATURE_LEFT_OUT
 from holeqc.inspection.gauges import apply_gauges
 from holeqc.inspection.grouping import CodeArray, IntArray
 from holeqc.inspection.temperature import at_reference, left_out
@@ -209,7 +209,7 @@ def _whole(series: pd.Series[Any]) -> IntArray:
 def _measured(
     spec: Specification, table: pd.DataFrame, placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any]
 ) -> tuple[FloatArray, FloatArray, CodeArray, tuple[Problem, ...]]:
-    """Return values at 20 °C where the kit asks for it, their U, their cause to hold, and warnings."""
+    """Return values at 20 °C where the kit asks for it, their U, their cause to hold, and problems."""
     hole, kind, value, cause, date = placed
     applied = apply_gauges(spec, *_codes(table, "gauge"), np.where(kind < 0, 0, kind), date)
     cause = np.where(cause != NONE, cause, applied.cause)
@@ -228,7 +228,12 @@ def _measured(
         for what, tolerance in _tolerances(spec).items():
             rows = np.flatnonzero((kind == LENGTHS.index(what)) & (hole >= 0) & ~np.isnan(temperature))
             of_hole = tolerance[hole[rows]]
-            problems += left_out(value[rows], temperature[rows], applied.expansion_per_c[rows], of_hole, spec, what)
+            found, too_much = left_out(
+                value[rows], temperature[rows], applied.expansion_per_c[rows], of_hole, spec, what
+            )
+            problems += found
+            held = rows[too_much]
+            cause[held] = np.where(cause[held] == NONE, TEMPERATURE_LEFT_OUT, cause[held])
     return value, uncertainty, cause.astype(np.int16), problems
 
 

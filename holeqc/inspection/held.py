@@ -9,6 +9,7 @@ from holeqc.inspection.causes import MEANING
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.phrases import Row, hole_words, place_of
 from holeqc.inspection.results import HOLD, Reason
+from holeqc.inspection.temperature import ACTION
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
@@ -22,6 +23,7 @@ UNPROVED = {
     "gauge-expired": "Read again with a gauge that is in calibration.",
     "no-temperature": "Write the part's temperature on the sheet.",
     "unknown-part": "Name the part as the kit does.",
+    "temperature-left-out": ACTION,
 }
 
 

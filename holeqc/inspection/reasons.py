@@ -146,8 +146,8 @@ def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str])
     """Return what holds the part beside its readings: problems that name it, or name no part in one of its files."""
     files: set[str] | None = None
     for problem in inspection.problems:
-        if not problem.holds:
-            continue
+        if not problem.holds or (problem.code in MEANING and not (problem.part or problem.serial or problem.file)):
+            continue  # the readings that it speaks of have told it
         if problem.serial or problem.part:
             if problem.serial not in ("", serial) or problem.part not in ("", part):
                 continue

@@ -1,6 +1,7 @@
-"""Readings brought to 20 °C with an uncertainty of their own, and a warning where that was left out and matters.
+"""Readings brought to 20 °C with an uncertainty of their own, and what holds where that was left out and matters.
 
-ISO 1 and ASME B89.6.2: a length is what it is at 20 °C.
+ISO 1 and ASME B89.6.2: a length is what it is at 20 °C. MIL-HDBK-52: a measurement should be 4 to 10 times better than
+the tolerance. So an effect of more than a tenth of the tolerance is a warning, and one of more than a quarter holds.
 """
 
 from __future__ import annotations
@@ -8,10 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 from holeqc.problems import WARNING, Problem
-from holeqc.quantities import REFERENCE_TEMPERATURE_C, FloatArray, format_length, size_at_reference
+from holeqc.quantities import REFERENCE_TEMPERATURE_C, BoolArray, FloatArray, format_length, size_at_reference
 from holeqc.specification.model import Specification
 
-SIGNIFICANT = 0.10  #: share of a tolerance from which an uncorrected temperature is worth a warning
+SIGNIFICANT = 0.10  #: share of a tolerance beyond which an uncorrected temperature is worth a warning (10 : 1)
+TOO_MUCH = 0.25  #: share beyond which the reading proves nothing (4 : 1)
+ACTION = "Let part and gauge come to 20 °C and read again, or set temperature.correct in the kit file."
 
 
 def at_reference(
@@ -38,27 +41,38 @@ def left_out(
     tolerance: FloatArray,
     spec: Specification,
     what: str,
-) -> tuple[Problem, ...]:
-    """Return a warning if readings away from 20 °C would move by more than a tenth of their tolerance.
+) -> tuple[tuple[Problem, ...], BoolArray]:
+    """Return a warning if readings away from 20 °C would move by more than a tenth of their tolerance, and which of
+    them (n,) would move by more than a quarter and so prove nothing.
 
     All arrays (n,); ``tolerance`` [kit unit] NaN where none applies. One warning for all readings of a kind.
     """
     change = np.abs(at_reference(value, temperature_c, gauge_per_c, spec)[0] - value)
     share = np.where(np.isnan(change) | np.isnan(tolerance), 0.0, change) / np.where(tolerance > 0, tolerance, np.inf)
+    too_much = np.asarray(share > TOO_MUCH)
     count = int((share > SIGNIFICANT).sum())
     if not count:
-        return ()
+        return (), too_much
     worst = int(share.argmax())
+    holds = bool(too_much.any())
+    limit = TOO_MUCH if holds else SIGNIFICANT
     return (
         Problem(
             WARNING,
             "temperature-left-out",
             f"{count} {what} {'reading was' if count == 1 else 'readings were'} taken away from 20 °C and not "
             f"corrected; the largest effect is {format_length(float(change[worst]), spec.unit, 5)} {spec.unit}, "
-            f"{100 * float(share[worst]):.0f} % of the tolerance",
+            f"{_percent(float(share[worst]), limit)} % of the tolerance",
             found=f"{float(temperature_c[worst]):g} °C",
-            allowed=f"an effect of {100 * SIGNIFICANT:.0f} % of the tolerance",
-            action="Let part and gauge come to 20 °C, or set temperature.correct in the kit file.",
+            allowed=f"an effect of {100 * limit:.0f} % of the tolerance",
+            action=ACTION,
             where="temperature.correct",
+            holds=holds,
         ),
-    )
+    ), too_much
+
+
+def _percent(share: float, limit: float) -> str:
+    """Return a share in percent, with a decimal where it would read as the limit that it is beyond."""
+    text = f"{100 * share:.0f}"
+    return text if float(text) > 100 * limit else f"{100 * share:.1f}"

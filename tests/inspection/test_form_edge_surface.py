@@ -368,6 +368,34 @@ def test_a_temperature_left_out_is_a_warning_once_it_matters() -> None:
     assert (problem.severity, problem.code, problem.holds) == ("warning", "temperature-left-out", False)
 
 
+def test_a_temperature_effect_beyond_a_quarter_of_the_tolerance_holds() -> None:
+    # MIL-HDBK-52: 4 to 10 times better than the tolerance. 0.458 x (23.1 - 11.5)e-6 x 10 = 0.0000531: 26.6 % of
+    # 0.0002, 24.1 % of 0.00022.
+    def at_30(band: float, value: float = 0.4580) -> Any:
+        size = replace(hole().size, lower=0.458 - band / 2, upper=0.458 + band / 2)
+        spec = kit(hole(size=size), temperature=Temperature(part_expansion_per_c=23.1e-6), gauges=STEEL, plan=PLAN)
+        return judge(spec, bore(value, temperature_c=30.0))
+
+    (warned,) = at_30(0.00022).problems
+    assert (of_part(at_30(0.00022)), warned.holds) == ("accept", False)
+    (held,) = at_30(0.0002).problems
+    assert (held.holds, held.allowed) == (True, "an effect of 25 % of the tolerance")
+    assert (of_part(at_30(0.0002)), cell(at_30(0.0002), "size")["cause"]) == ("hold", "temperature-left-out")
+    assert of_part(at_30(0.0002, 0.4590)) == "hold"  # what proves nothing doesn't reject either
+    (reason,) = reasons(at_30(0.0002), "plate", "1")
+    assert "more than a quarter of the tolerance" in reason.sentence
+
+
+def test_a_warm_coordinate_holds_the_holes_concerned_and_no_others() -> None:
+    # x = 20: 20 x 11.6e-6 x 21 = 0.0049, most of the 0.005 that a coordinate may be off; x = 1: 0.0002, 5 %.
+    holes = (hole(1, 1.0, 1.0, position=mmc(0.010)), hole(2, 20.0, 1.0, position=mmc(0.010)))
+    plan = replace(PLAN, position=True, position_gauge="CM")
+    spec = kit(*holes, temperature=Temperature(part_expansion_per_c=23.1e-6), gauges=gauges(), plan=plan)
+    rows = [bore(0.458, n) for n in (1, 2)] + [r for n, x in ((1, 1.0), (2, 20.0)) for r in place(x, 1.0, n)]
+    result = judge(spec, *(r | {"temperature_c": 41.0} for r in rows))
+    assert [verdict(result, "position", n) for n in (1, 2)] == ["accept", "hold"]
+
+
 def test_temperature_uncertainty_by_simulation() -> None:
     # Second route: a hundred thousand temperatures and coefficients.
     rng = np.random.default_rng(11)
