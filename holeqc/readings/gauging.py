@@ -113,8 +113,8 @@ def _undated(findings: Findings, rows: IntArray, due: Array, which: Array) -> No
     if not late.all():
         issue = note(
             "no-date",
-            f"{int((~late).sum())} readings have no clear date; their gauge isn't due before "
-            f"{min(due[~late])}, so it was in calibration",
+            f"{int((~late).sum())} readings have no clear date; their gauges are due on {min(due[~late])} at the "
+            "earliest, after today",
             "Write the day of the reading",
         )
         findings.collector.add(findings.piece_problem(issue, int(rows[~late][0]), "no date"))

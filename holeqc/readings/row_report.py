@@ -10,6 +10,7 @@ import numpy as np
 
 from holeqc.problems import NOTE, Problem
 from holeqc.readings.context import Table
+from holeqc.readings.draft import Array
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.identities import Match, text_of
 from holeqc.readings.issues import Issue, warning
@@ -45,8 +46,19 @@ class Reporter:
         self.report(found, matches, word, unusable=word in NEEDED)
         return matches
 
-    def report(self, found: Source, matches: Sequence[Match], word: str, *, unusable: bool = False) -> None:
-        """Report labels with a doubt; ``unusable``: readings of their rows carry the doubt too."""
+    def report(
+        self,
+        found: Source,
+        matches: Sequence[Match],
+        word: str,
+        *,
+        unusable: bool = False,
+        marks: Array | None = None,
+    ) -> None:
+        """Report labels with a doubt; ``unusable``: readings of their rows carry the doubt too.
+
+        ``marks`` (r,) takes the doubt instead of the rows' own, where only some of a row's readings carry it.
+        """
         by_code: dict[str, list[int]] = {}
         for code, match in enumerate(matches):
             if match.issue is not None:
@@ -55,9 +67,9 @@ class Reporter:
             rows = np.flatnonzero(np.isin(found.codes, codes) & self._table.any_reading)
             if not rows.size:
                 continue
-            if unusable:
+            if unusable or marks is not None:
                 for code in codes:
-                    self._mark(rows[found.codes[rows] == code], matches[code].issue)
+                    self._mark(rows[found.codes[rows] == code], matches[code].issue, marks)
             issue = matches[codes[0]].issue
             if issue is not None and issue.severity == NOTE:
                 self._notes(found, matches, rows)
@@ -66,14 +78,16 @@ class Reporter:
             if issue is not None and issue.code in TOLD_ONCE:
                 place = found.codes[rows].astype(np.int64)
             first = rows[np.sort(np.unique(place, return_index=True)[1])]
-            self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=unusable)
+            marked = unusable or marks is not None
+            self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=marked)
 
-    def _mark(self, rows: IntArray, issue: Issue | None) -> None:
+    def _mark(self, rows: IntArray, issue: Issue | None, marks: Array | None = None) -> None:
         """Give rows an issue unless they have one; the problem itself is reported by the caller."""
+        marks = self._rows.issue if marks is None else marks
         if issue is not None and issue.holds:
             code = self._context.draft.issue_code(issue)
             self._context.draft.reported.add(code)
-            self._rows.issue[rows] = np.where(self._rows.issue[rows] == 0, code, self._rows.issue[rows])
+            marks[rows] = np.where(marks[rows] == 0, code, marks[rows])
 
     def _tied(self, row: int) -> dict[str, str]:
         known = self._rows

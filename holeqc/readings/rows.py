@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -71,6 +71,7 @@ class Rows:
     by: Array
     note: Array
     issue: Array
+    length_issue: Array  #: as ``issue``, but only lengths of the row are doubtful: what a temperature spoils
     wall_said: BoolArray
     unit_by_row: bool = False
     gauges: dict[str, Array] = field(default_factory=dict)
@@ -87,7 +88,7 @@ def _blank(size: int) -> Rows:
     return Rows(
         codes(), codes(), codes(), codes(), codes(), unknown(), nothing.astype(np.int16), nothing.astype(np.int8),
         unknown(), np.full(size, "NaT", "datetime64[D]"), np.full(size, "NaT", "datetime64[D]"), codes(), codes(),
-        nothing, nothing.astype(np.bool_),
+        nothing, nothing.copy(), nothing.astype(np.bool_),
     )  # fmt: skip
 
 
@@ -271,17 +272,16 @@ def _days(table: Table, out: Rows, report: Reporter) -> None:
 def _temperatures(table: Table, out: Rows, report: Reporter) -> None:
     found = table.source("temperature_c")
     readings: list[tuple[float, Issue | None]] = []
-    holds = table.context.spec.temperature.correct
+    corrected = table.context.spec.temperature.correct
     unit = _temperature_unit(table)
     for label in found.labels:
         celsius, issue = temperature_of(label, unit)
-        readings.append((celsius, issue if issue is None or holds else _without_hold(issue)))
-    report.report(found, [Match(issue=issue) for _, issue in readings], "temperature", unusable=holds)
+        # nobody needs a temperature where nothing is corrected; a wrong one must be settled all the same
+        if issue is not None and issue.code == "bad-temperature" and not corrected:
+            issue = replace(issue, holds=False)
+        readings.append((celsius, issue))
+    report.report(found, [Match(issue=issue) for _, issue in readings], "temperature", marks=out.length_issue)
     out.temperature_c = _floats(found, [celsius for celsius, _ in readings])
-
-
-def _without_hold(issue: Issue) -> Issue:
-    return Issue(issue.code, issue.message, issue.allowed, issue.action, issue.severity, False)
 
 
 def _temperature_unit(table: Table) -> str:

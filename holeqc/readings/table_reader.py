@@ -29,6 +29,7 @@ from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 
 DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
+MEASURED = [CHARACTERISTICS.index(name) for name in LENGTHS if name != "plug"]  #: lengths that a gauge reads
 _NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
 
 
@@ -83,6 +84,8 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
     cells = read_cells(draft, sheet.grid.columns[column], rows, characteristic, meaning.ask, context.decimal)
     _tally_texts(context, column, rows, cells)
     issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
+    spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
+    issue[spoiled] = known.length_issue[at][spoiled]
     issue = merged_cells(table, column, rows, issue)
     hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
     wall, issue = _walls(table, known, column, at, characteristic, issue)

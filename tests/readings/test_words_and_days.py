@@ -225,9 +225,29 @@ def test_temperatures(typed: Any, unit: str, celsius: float) -> None:
     assert issue is None
 
 
-def test_a_temperature_holds_only_where_it_is_needed(tmp_path: Path) -> None:
-    path = workbook(tmp_path / "a.xlsx", [["Temperature", 68], [], *wide()])
-    assert not only(read(path, kit()), "implausible-temperature").holds
+@pytest.mark.parametrize("corrected", [False, True])
+def test_a_doubtful_temperature_holds_the_lengths_taken_at_it(corrected: bool, tmp_path: Path) -> None:
+    rows = [[*row, "GO" if at == 0 else "enters"] for at, row in enumerate(wide())]
+    path = workbook(tmp_path / "a.xlsx", [["Temperature", 68], [], *rows])
+    spec = kit(temperature="correct = true\npart_expansion_per_c = 23e-6") if corrected else kit()
+    readings = read(path, spec)
+    problem = only(readings, "implausible-temperature")
+    assert (problem.cell, problem.part, problem.serial, problem.hole) == ("B1", "port", "P-7", "")
+    assert problem.holds
+    table = readings.table
+    assert set(table["doubt"][table["characteristic"] != "go"]) == {"implausible-temperature"}
+    assert set(table["doubt"][table["characteristic"] == "go"]) == {""}, "a plug enters or not at any temperature"
+
+
+def test_what_is_no_temperature_holds_only_where_one_is_needed(tmp_path: Path) -> None:
+    path = workbook(tmp_path / "a.xlsx", [["Temperature", "warm"], [], *wide()])
+    assert not only(read(path, kit()), "bad-temperature").holds
     needed = read(path, kit(temperature="correct = true\npart_expansion_per_c = 23e-6"))
-    assert only(needed, "implausible-temperature").holds
-    assert (needed.table["doubt"] == "implausible-temperature").all()
+    assert only(needed, "bad-temperature").holds
+    assert (needed.table["doubt"] == "bad-temperature").all()
+
+
+def test_a_doubtful_temperature_in_a_column_holds_its_own_rows(tmp_path: Path) -> None:
+    rows = [[*row, "Temp" if at == 0 else 68 if at < 3 else 21] for at, row in enumerate(wide())]
+    table = read(workbook(tmp_path / "a.xlsx", rows), kit()).table
+    assert set(table["row"][table["doubt"] != ""]) == {2, 3}
