@@ -29,6 +29,7 @@ class Tally:
     named: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  #: (part, serial) -> cell from 0
     read: set[tuple[int, int]] = field(default_factory=set)  #: (part, serial) with readings
     ignored: dict[str, int] = field(default_factory=dict)  #: heading of a known column that holds no readings -> cells
+    unread: set[tuple[int, int]] = field(default_factory=set)  #: first row of a heading, column: told as not read
     text_numbers: int = 0
     first_text_number: tuple[int, int] = (-1, -1)
     unit_assumed: int = 0

@@ -10,6 +10,7 @@ import numpy as np
 from holeqc.readings.grid import Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
 from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
 ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
@@ -44,6 +45,10 @@ class _Texts:
         self._starts: dict[int, list[tuple[int, int, int, int]]] = defaultdict(list)
         for r1, c1, r2, c2 in sheet.scan.merged:
             self._starts[r1 - 1].append((r1 - 1, c1 - 1, r2 - 1, c2 - 1))
+
+    def labels(self, column: int) -> list[Content]:
+        """Return the distinct texts of a column."""
+        return self._grid.columns[column].labels if column < self._grid.width else []
 
     def row(self, row: int) -> tuple[list[Content], list[int], list[bool]]:
         """Return contents, the row where each stands, and whether it is filled in from the left by merging."""
@@ -131,7 +136,7 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
         meaning, name = _combine(top, middle, bottom, vocabulary)
         meanings.append(meaning)
         names.append(name)
-    settled = _settle(meanings, names)
+    settled = [_check_or_gauge(texts, c, m) for c, m in enumerate(_settle(meanings, names))]
     return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled) else None
 
 
@@ -276,6 +281,14 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             meaning = Meaning(IGNORED) if final else replace(meaning, word="diameter")
         out.append(meaning)
     return out
+
+
+def _check_or_gauge(texts: _Texts, column: int, meaning: Meaning) -> Meaning:
+    """Return what a column 'GO gauge' holds: answers make it a check, anything else numbers the gauge that was used."""
+    check = meaning.word.removeprefix("gauge:")
+    if meaning.kind == FIELD and check in {"go", "no_go"} and any(map(is_answer, texts.labels(column))):
+        return Meaning(READING, check)
+    return meaning
 
 
 def _is_table(meanings: list[Meaning]) -> bool:

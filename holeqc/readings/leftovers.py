@@ -100,6 +100,10 @@ def unread_columns(table: Table) -> None:
         if meaning.kind == IGNORED:
             context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count
             continue
+        heading = table.blocks[0].heading
+        if (heading.first, column) in context.tally.unread:  # tables side by side share their heading
+            continue
+        context.tally.unread.add((heading.first, column))
         row = int(table.rows[np.argmax(filled)])
         title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
         issue = warning(
@@ -108,7 +112,11 @@ def unread_columns(table: Table) -> None:
             "headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface, Gauge, Date, Note",
             "If readings stand there, name the heading in [headings] of the kit file",
         )
-        context.say(issue, repr(text_of(grid.cell(row, column))), row, column)
+        first = f"{text_of(grid.cell(row, column))!r}"
+        if text:
+            context.say(issue, f"{first} and so on, from {cell_name(row + 1, column + 1)}", heading.last, column)
+        else:
+            context.say(issue, first, row, column)
 
 
 def surplus_rows(table: Table, known: Rows) -> None:

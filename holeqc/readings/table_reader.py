@@ -37,9 +37,9 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     """Read the blocks of a sheet that have the same heading into the draft, every doubt into the collector."""
     table = Table(context, blocks, columns)
     summary_rows(table)
+    unread_columns(table)
     known = read_rows(table)
     surplus_rows(table, known)
-    unread_columns(table)
     stray_rows(table, known)
     unit_conflict(table, known)
     double_columns(table)

@@ -126,6 +126,11 @@ def hole_key(content: Content) -> str:
     return short.rstrip(".") or text
 
 
+def is_answer(content: Content) -> bool:
+    """Whether a content answers whether a plug enters, in whatever words."""
+    return folded(content) in _ENTERS | _STOPS | _YES | _NO | _PASS | _FAIL
+
+
 def part_of(content: Content, names: Iterable[tuple[str, ...]]) -> int:
     """Return which part is meant: its place in ``names`` (each the words of one part), -1 for none or several."""
     text = folded(content)

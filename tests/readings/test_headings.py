@@ -23,6 +23,7 @@ FIELDS = {
     "Part": "part",
     "P/N": "part",
     "Part No.": "part",
+    "Plate": "part",
     "Wall": "wall",
     "face": "wall",
     "Side": "wall",
@@ -66,6 +67,10 @@ READINGS: list[tuple[str, str, int, float | None, int, str]] = [
     ("X", "x", -1, None, 0, ""),
     ("Y pos, mm", "y", -1, None, 0, "mm"),
     ("far X", "x", 1, None, 0, ""),
+    ("Xpos", "x", -1, None, 0, ""),
+    ("Ypos [mm]", "y", -1, None, 0, "mm"),
+    ("X pos", "x", -1, None, 0, ""),
+    ("Y_pos", "y", -1, None, 0, ""),
     ("Edge distance", "edge_distance", -1, None, 0, ""),
     ("GO", "go", -1, None, 0, ""),
     ("NO-GO", "no_go", -1, None, 0, ""),
@@ -125,10 +130,51 @@ def test_an_unknown_column_is_counted_and_not_read(tmp_path: Path) -> None:
     rows = [[*row, extra] for row, extra in zip(wide(), ["Wobble", 1, 2, 3, None, 5, 6, 7, 8], strict=True)]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
     problem = only(readings, "unread-column")
-    assert problem.cell == "J2"
+    assert problem.cell == "J1"
+    assert problem.found == "'1' and so on, from J2"
     assert "'Wobble'" in problem.message
     assert "7 filled cells" in problem.message
     assert "[headings]" in problem.action
+
+
+def test_unknown_headings_come_first_and_once(tmp_path: Path) -> None:
+    rows = [[*row, extra] for row, extra in zip(wide(), ["Wobble", *range(8)], strict=True)]
+    for row in rows[1:]:
+        row[4] = "middle"  # a wall that the kit hasn't, in every row
+    said = [p.code for p in read(workbook(tmp_path / "a.xlsx", rows), kit()).problems]
+    assert said.index("unread-column") < said.index("unknown-wall")
+    assert said.count("unread-column") == 1
+
+
+def test_an_unknown_heading_over_tables_side_by_side_is_told_once(tmp_path: Path) -> None:
+    rows = [["Serial", "Part", "Wobble", "Hole", "Wall", "Dia 0", "Hole", "Wall", "Dia 0"]]
+    rows += [["P-7", "port", 9, h, "near", 0.4581, h, "far", 0.4583] for h in (1, 2, 3, 4)]
+    assert only(read(workbook(tmp_path / "a.xlsx", rows), kit()), "unread-column").cell == "C1"
+
+
+@pytest.mark.parametrize(
+    ("go", "no_go"),
+    [("Go gage", "No-go gage"), ("GO plug gauge", "NO-GO plug gauge"), ("GO plug", "Not go plug"), ("GO pin", "NOGO")],
+)
+@pytest.mark.parametrize(("yes", "no"), [("pass", "no"), ("enters", "does not enter"), ("ok", "ok"), ("Y", "N")])
+def test_go_and_no_go_gauges_with_answers_are_checks(go: str, no_go: str, yes: str, no: str, tmp_path: Path) -> None:
+    rows = [[*row, *((go, no_go) if at == 0 else (yes, no))] for at, row in enumerate(wide())]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    table = readings.table
+    assert codes(readings) == []
+    assert set(table["word"][table["characteristic"] == "go"]) == {"enters"}
+    assert set(table["word"][table["characteristic"] == "no_go"]) == {"does not enter"}
+
+
+def test_a_go_gauge_with_its_number_names_the_gauge(tmp_path: Path) -> None:
+    rows = [[*row, *(("GO", "GO gauge") if at == 0 else ("enters", "PL-1"))] for at, row in enumerate(wide())]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    table = readings.table
+    assert codes(readings) == []
+    assert set(table["gauge"][table["characteristic"] == "go"]) == {"PL-1"}
+    above = [["GO gauge:", "PL-1"], [], *([*row[:-1]] for row in rows)]
+    table = read(workbook(tmp_path / "b.xlsx", above), kit()).table
+    assert set(table["gauge"][table["characteristic"] == "go"]) == {"PL-1"}
 
 
 def test_means_and_limits_beside_the_readings_are_said_not_to_count(tmp_path: Path) -> None:
