@@ -53,16 +53,18 @@ def rework_pattern(
     pins: PinCheck | None,
     sizes: Sizes,
     mended: tuple[IntArray, Sizes],
+    open_: BoolArray,
 ) -> tuple[list[PatternRow], tuple[Problem, ...]]:
     """Return what lets the pins into parts that don't take them, and a note where it wasn't worked out for all.
 
-    ``mended``: parts whose small holes are reamed already, and their sizes afterwards. Only parts that are known in
-    full, and that have no fault reaming leaves, get an answer; all others go to engineering without a hint.
+    ``mended``: parts whose small holes are reamed already, and their sizes afterwards; ``open_`` (P,): parts with a
+    small hole that isn't reamed now. Only parts that are known in full, and that have no fault reaming leaves, get an
+    answer; all others go to engineering without a hint.
     """
     if pins is None:
         return [], ()
     unknown = ((sizes.unread != NONE) | (sizes.gap != NONE) | (sizes.weak != NONE)).any(axis=(1, 2))
-    unknown |= ((places.gap != NONE) & pins.axes).any(axis=(1, 2))
+    unknown |= ((places.gap != NONE) & pins.axes).any(axis=(1, 2)) | open_
     faults = other_faults(evidence, layout) | above(sizes.largest, size_limits(evidence.spec).upper).any(axis=2)
     parts = np.flatnonzero((pins.verdict == REJECT) & ~unknown & ~faults.any(axis=1))
     if not parts.size:

@@ -117,7 +117,15 @@ def position_over(inspection: Inspection, row: Row) -> Phrase:
     name = "position" if row["characteristic"] == "position" else "hole-to-hole position (pattern floated)"
     found, amount = (amount_text(row[column], unit) for column in ("found", "deviation"))
     text = f"{name} ⌀ {found} {unit} is {amount} over the tolerance "
-    return Phrase(text + f"⌀ {_length(row['upper'], unit)} ({parts})", ENGINEERING)
+    return Phrase(text + f"⌀ {_length(row['upper'], unit)} ({parts})", _cure(inspection, row) or ENGINEERING)
+
+
+def _cure(inspection: Inspection, row: Row) -> str:
+    """Return the rework with which a hole is known to pass in position too, '' for none."""
+    rework = inspection.rework[rows_of(inspection.rework, row["part"], row["serial"])]
+    return next(
+        (str(r["sentence"]) for r in rework.to_dict("records") if r["passes"] and r["hole"] == row["hole"]), ""
+    )  # fmt: skip
 
 
 def form_over(inspection: Inspection, row: Row) -> Phrase:

@@ -51,12 +51,13 @@ def find_rework(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places
     sentences = {"": 0}
     rows: list[dict[str, Any]] = []
     for p in proposals:
-        to[p.part, p.hole] = p.to
+        to[p.part, p.hole] = p.to if p.passes else np.nan
         sentence[p.part, p.hole] = sentences.setdefault(p.sentence, len(sentences))
         tool = tools.designation[p.tool] if p.tool >= 0 else ""
         facts = {"from": float(low[p.part, p.hole]), "to": p.to, "tool": tool, "passes": p.passes}
         rows.append(_head(evidence, p.part, "hole", p.hole) | facts | {"sentence": p.sentence})
-    patterns, problems = rework_pattern(evidence, layout, places, pins, sizes, (parts, after))
+    open_ = np.isin(np.arange(evidence.shape[0]), [p.part for p in proposals if not p.passes])
+    patterns, problems = rework_pattern(evidence, layout, places, pins, sizes, (parts, after), open_)
     for r in patterns:
         if r.hole >= 0 and not sentence[r.part, r.hole]:
             to[r.part, r.hole] = r.to

@@ -49,7 +49,7 @@ HOLE_COLUMNS: dict[str, str] = {
     "mating_from": "readings, readings and GO (a GO plug entered too), plug, or ''",
     "smallest": "smallest diameter read", "largest": "largest diameter read",
     "dx": "measured minus basic x in the wall that lies worst", "dy": "the same for y",
-    "rework": "'' or what to do, one sentence", "ream_to": "size to ream to, NaN where none",
+    "rework": "'' or what to do, one sentence", "ream_to": "size to ream to, NaN where none or not yet",
 }  # fmt: skip
 
 PART_COLUMNS: dict[str, str] = {

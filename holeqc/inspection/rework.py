@@ -1,7 +1,9 @@
 """What reaming can put right in a hole that came out small; for patterns see `pattern_rework`.
 
-Only what the kit permits (`ream_up_to`) and only with drills and reamers at hand. Oversize, off position and cracked
-holes are never answered with a hint: they go to engineering. Whatever is done, the part is read and judged again.
+Only what the kit permits (`ream_up_to`) and only with drills and reamers at hand. Oversize and cracked holes are never
+answered with a hint: they go to engineering. Where anything else of a small hole goes to engineering (form, edge
+distance, a position that reaming doesn't cure), nothing is reamed before engineering has decided. Whatever is done,
+the part is read and judged again.
 """
 
 from __future__ import annotations
@@ -12,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.inspection.assemble import Layout
-from holeqc.inspection.causes import CONTRADICTION, CRACKED, NO_GO_ENTERED, NONE, UNDER
+from holeqc.inspection.causes import BURR, CONTRADICTION, CRACKED, GUARD_BAND, NO_GO_ENTERED, NONE, NOT_CLEAN, UNDER
 from holeqc.inspection.decision import guard_band
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import IntArray
 from holeqc.inspection.pattern import judge_pattern, judge_shifted
 from holeqc.inspection.places import Places
 from holeqc.inspection.position import judge_axes, judge_position, position_zones
-from holeqc.inspection.results import ACCEPT, REJECT
+from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, REJECT
 from holeqc.inspection.size import Sizes, size_limits
 from holeqc.quantities import BoolArray, FloatArray, above, below, format_length
 
@@ -120,15 +122,44 @@ def propose(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places) ->
     chosen, good = _choose(evidence.spec, some, where, small[parts], (lower, upper), tools)
     to = np.where(chosen >= 0, np.append(tools.diameter, np.nan)[chosen], np.nan)
     after = reamed(some, to[..., None])
-    stands = other_faults(evidence, layout)[parts] | position_faults(evidence, parts, after, where)
+    off = position_faults(evidence, parts, after, where)
+    stays, dirty = _goes_first(evidence, layout)
     proposals = []
     for row, hole in zip(*np.nonzero(small[parts]), strict=True):
-        tool = int(chosen[row, hole])
-        passes = bool(tool >= 0 and good[row, hole] and not stands[row, hole])
+        part, tool = int(parts[row]), int(chosen[row, hole])
+        names = [name for name, where_ in stays.items() if where_[part, hole]]
+        names += ["position"] if off[row, hole] or not good[row, hole] else []
+        first = Before(tuple(names), bool(dirty[part, hole]))
         facts = (float(lower[row, hole]), float(upper[row, hole]), float(to[row, hole]), tool)
-        sentence = _sentence(evidence.spec, int(hole), facts, tools, passes)
-        proposals.append(Proposal(int(parts[row]), int(hole), tool, float(to[row, hole]), passes, sentence))
+        sentence = _sentence(evidence.spec, int(hole), facts, tools, first)
+        passes = tool >= 0 and not names and not first.clean
+        proposals.append(Proposal(part, int(hole), tool, float(to[row, hole]), passes, sentence))
     return proposals, after, parts
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What comes before a hole is reamed: characteristics that engineering decides on, cleaning and deburring."""
+
+    engineering: tuple[str, ...]
+    clean: bool
+
+
+def _goes_first(evidence: Evidence, layout: Layout) -> tuple[dict[str, BoolArray], BoolArray]:
+    """Return where (P,H) each characteristic that reaming doesn't cure goes to engineering, and where dirt or a burr
+    must go first."""
+    verdict, cause = layout.column("verdict", np.int8), layout.column("cause", np.int16)
+    shown = layout.column("shown", np.bool_)
+    bad = shown & ((verdict == REJECT) | (cause == GUARD_BAND)) & ~np.isin(cause, (BURR, NOT_CLEAN))
+    stays = {
+        name: _any_slot(layout, evidence, bad & (layout.kind == layout.number(name)))
+        for name in CHARACTERISTICS if name not in _MENDED
+    }  # fmt: skip
+    return stays, _any_slot(layout, evidence, shown & np.isin(cause, (BURR, NOT_CLEAN)))
+
+
+#: what reaming can cure
+_MENDED = ("size", "GO", "position", "hole-to-hole position")
 
 
 def of_parts(record: Any, parts: IntArray) -> Any:
@@ -167,10 +198,9 @@ def _choose(
 
 
 def other_faults(evidence: Evidence, layout: Layout) -> BoolArray:
-    """Return where a hole (P,H) has a fault that reaming leaves, as edge or surface; not size, GO, position, form."""
+    """Return where a hole (P,H) has a fault that reaming leaves, as form, edge or surface; not size, GO, position."""
     verdict = layout.column("verdict", np.int8)
-    names = ("size", "GO", "position", "hole-to-hole position", "out-of-roundness", "taper")
-    mended = [layout.number(name) for name in names]
+    mended = [layout.number(name) for name in _MENDED]
     stays = (verdict == REJECT) & layout.column("shown", np.bool_) & ~np.isin(layout.kind, mended)
     return _any_slot(layout, evidence, stays)
 
@@ -197,22 +227,28 @@ def position_faults(evidence: Evidence, parts: IntArray, after: Sizes, places: P
 
 
 def _sentence(
-    spec: Specification, hole: int, facts: tuple[float, float, float, int], tools: ToolTable, passes: bool
+    spec: Specification, hole: int, facts: tuple[float, float, float, int], tools: ToolTable, first: Before
 ) -> str:
     """Return what to do with a small hole in one sentence."""
     lower, upper, to, tool = facts
     entry = spec.holes[hole]
     unit = spec.unit
-    name = f"Hole {entry.id}"
+    name = f"Hole {entry.id} is small"
     if tool < 0:
         if upper < lower:
-            return f"{name} is small and can't be brought into its limits by the rework permitted: {ENGINEERING}"
+            return f"{name} and can't be brought into its limits by the rework permitted: {ENGINEERING}"
         span = f"{format_length(lower, unit)} to {format_length(upper, unit)} {unit}"
-        return f"{name} is small: no reamer or drill at hand lies within {span}; get one, or {ENGINEERING}"
-    words = f"{name} is small: ream it" if tools.kind[tool] == "reamer" else f"{name} is small: open it"
-    what = f"{words} to {format_length(to, unit)} {unit} with {tools.kind[tool]} {tools.designation[tool]}"
-    if tools.kind[tool] == "drill":
+        return f"{name}: no reamer or drill at hand lies within {span}; get one, or {ENGINEERING}"
+    kind = tools.kind[tool]
+    what = f"to {format_length(to, unit)} {unit} with {kind} {tools.designation[tool]}"
+    if kind == "drill":
         what += " (a drill cuts larger than itself: try it in scrap first)"
-    if passes:
-        return f"{what}; it then passes in size, position and plugs. {CAUTION}"
-    return f"{what} would bring its size into the limits, but it would still not pass: {ENGINEERING}"
+    doing = "reaming" if kind == "reamer" else "opening"
+    if first.engineering:
+        text = f"{name}: {doing} it {what} would cure its size, but engineering decides on its "
+        return f"{text}{' and '.join(first.engineering)} first: no rework before {ENGINEERING}"
+    if first.clean:
+        return f"{name}: clean and deburr it first and read it again; {doing} it {what} may follow. {CAUTION}"
+    text = f"{name}: {'ream' if kind == 'reamer' else 'open'} it {what}; it then passes in size, position and plugs"
+    form = entry.form.out_of_roundness is not None or entry.form.taper is not None
+    return f"{text}{', and its form is read anew' if form else ''}. {CAUTION}"

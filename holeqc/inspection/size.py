@@ -68,9 +68,9 @@ def judge_size(evidence: Evidence) -> tuple[Sizes, Outcome]:
     """Return what is known of sizes, and the verdict on the size of each hole and wall.
 
     Each reading is decided by itself under the kit's rule (`decision.decide`). A doubted reading, one that a plug
-    disproves (`disproved`), or one whose gauge proves nothing that day, is held and never rejects. A cell is rejected if any of its readings is, else held if any
-    is held or missing. The row shows the reading that decides; its conformance probability (JCGM 106) is that of this
-    reading.
+    disproves (`disproved`), or one whose gauge proves nothing that day, is held and never rejects. A cell is rejected
+    if any of its readings is, else held if any is held or missing. The row shows the reading that decides; its
+    conformance probability (JCGM 106) is that of this reading.
     """
     spec = evidence.spec
     shape = evidence.shape

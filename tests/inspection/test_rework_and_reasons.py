@@ -13,8 +13,19 @@ from inspection_kit import bore, gauges, hole, judge, kit, mmc, of_part, place, 
 from holeqc.inspection.judge import reasons
 from holeqc.inspection.results import REWORK_COLUMNS, Inspection
 from holeqc.problems import ERROR, Problem
-from holeqc.readings.table import CRACK, ENTERS, STOPS
-from holeqc.specification.model import DecisionRule, Pin, Plugs, ReadingPlan, Specification, Tool, Tools
+from holeqc.readings.table import BURR, CRACK, ENTERS, STOPS
+from holeqc.specification.model import (
+    DecisionRule,
+    Edge,
+    Form,
+    Pin,
+    Plugs,
+    ReadingPlan,
+    Specification,
+    Surface,
+    Tool,
+    Tools,
+)  # fmt: skip
 
 PLAN = ReadingPlan(directions=(0.0,), position=True)
 TOOLS = Tools(
@@ -88,6 +99,63 @@ def test_the_kits_own_end_and_the_tools_at_hand_are_kept() -> None:
     forbidden = judge(reamable(ream_up_to=None), bore(0.4540))
     assert (len(forbidden.rework), forbidden.holes["rework"].iloc[0]) == (0, "")
     assert [r.action for r in reasons(forbidden, "plate", "1")] == ["Engineering disposition; no rework without it."]
+
+
+def test_no_rework_is_proposed_where_form_or_edge_goes_to_engineering() -> None:
+    # 0.4548 one way and 0.4581 the other: small, and 0.0003 over the allowed out-of-roundness of 0.0030.
+    plan = ReadingPlan(directions=(0.0, 90.0))
+    spec = replace(reamable(form=Form(0.003), plugs=Plugs(go=0.455)), plan=plan)
+    oval = [bore(0.4548), bore(0.4581, direction=90.0), reading("go", STOPS)]
+    result = judge(spec, *oval)
+    row = only(result)
+    assert (row["to"], row["passes"]) == (0.455, False)
+    assert np.isnan(result.holes["ream_to"].iloc[0])
+    assert row["sentence"] == (
+        "Hole 1 is small: reaming it to 0.4550 in with reamer 0.4550 would cure its size, but engineering decides on "
+        "its out-of-roundness first: no rework before engineering disposition."
+    )
+    # Size, form and GO of one hole say the same thing to do.
+    assert all("engineering disposition" in r.action.lower() for r in reasons(result, "plate", "1"))
+    assert not any("ream it to" in r.action for r in reasons(result, "plate", "1"))
+    near_edge = judge(reamable(edge=Edge(0.924)), bore(0.4540), reading("edge_distance", 0.9000))
+    assert "on its edge distance first" in only(near_edge)["sentence"]
+
+
+def test_what_reaming_cures_says_that_form_is_read_anew() -> None:
+    plan = ReadingPlan(directions=(0.0, 90.0))
+    both = [bore(0.4540), bore(0.4545, direction=90.0)]
+    row = only(judge(replace(reamable(form=Form(0.003)), plan=plan), *both))
+    assert row["passes"] is True
+    assert "it then passes in size, position and plugs, and its form is read anew." in row["sentence"]
+    assert "form" not in only(judge(replace(reamable(), plan=plan), *both))["sentence"]
+
+
+def test_a_burr_or_dirt_goes_first() -> None:
+    result = judge(reamable(surface=Surface(True, True)), bore(0.4540), reading("surface", BURR))
+    row = only(result)
+    assert row["passes"] is False
+    assert "clean and deburr it first and read it again; reaming it to 0.4550 in" in row["sentence"]
+
+
+def test_a_position_that_reaming_cures_asks_for_the_same_as_the_size() -> None:
+    spec = kit(hole(position=mmc(0.010), ream_up_to=0.462), plan=PLAN, tools=TOOLS)
+    cured = reasons(judge(spec, bore(0.4540), *place(1.0065, 1.0)), "plate", "1")
+    assert [r.characteristic for r in cured] == ["size", "position"]
+    assert len({r.action for r in cured}) == 1
+    stays = judge(spec, bore(0.4540), *place(1.0090, 1.0))
+    assert "engineering decides on its position first" in only(stays)["sentence"]
+
+
+def test_pins_get_no_answer_while_a_hole_waits_for_engineering() -> None:
+    spec, rows = grid(0.0, 0.4432)
+    spec = replace(spec, holes=tuple(replace(h, form=Form(0.003)) for h in spec.holes))
+    spec = replace(spec, plan=replace(PLAN, directions=(0.0, 90.0)))
+    rows += [r | {"direction": 90.0} for r in rows if r["characteristic"] == "diameter"]
+    rows[-1] |= {"value": 0.4532}  # hole 6: 0.0100 out of round
+    result = judge(spec, *rows)
+    assert set(result.rework["scope"]) == {"hole"}
+    pins = [r for r in reasons(result, "plate", "1") if "pins" in r.sentence]
+    assert [r.action for r in pins] == ["Engineering disposition; no rework without it."]
 
 
 def test_a_drill_is_said_to_cut_larger() -> None:
