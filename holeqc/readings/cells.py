@@ -148,11 +148,14 @@ def _words(
 def _unclear(characteristic: str) -> Issue:
     if characteristic == "surface":
         return Issue(
-            "unclear-word", "it isn't clear what was found on the surface", _SURFACE_ALLOWED, "Write one of these words"
+            "unclear-surface",
+            "it isn't clear what was found on the surface",
+            _SURFACE_ALLOWED,
+            "Write one of these words",
         )
     name = {"go": "GO", "no_go": "NO-GO"}.get(characteristic, characteristic)
     return Issue(
-        "unclear-word",
+        f"unclear-{characteristic.replace('_', '-')}",
         f"it isn't clear whether the {name} plug enters",
         _PLUG_ALLOWED,
         "Write one of these words, or let the heading ask whether it enters",

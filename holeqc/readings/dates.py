@@ -129,3 +129,13 @@ def fractions_of(day: dt.date) -> list[tuple[str, float]]:
         if bottom > top > 0:
             found.setdefault(f"{top}/{bottom}", float(Fraction(top, bottom)))
     return list(found.items())
+
+
+def typed_as(day: dt.date) -> list[tuple[str, float]]:
+    """Return the fractions and mixed numbers that a spreadsheet may have taken for this day: 1-7/16 is 1 July 2016."""
+    found = dict(fractions_of(day))
+    bottom = day.year % 100
+    for whole, top in ((day.month, day.day), (day.day, day.month)):
+        if bottom > top:
+            found.setdefault(f"{whole} {top}/{bottom}", whole + float(Fraction(top, bottom)))
+    return list(found.items())

@@ -16,6 +16,7 @@ from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
+from holeqc.readings.examples import suited
 from holeqc.readings.fields import Field
 from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
@@ -305,13 +306,19 @@ def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:
     held = np.array(
         [draft.doubt.code(i.code) if i is not None and i.holds else -1 for i in draft.issues], dtype=np.int32
     )
-    issue = arrays["issue"]
+    issue_of = arrays["issue"]
     pick = Cell(draft, arrays)
+
+    def make(index: int) -> Problem:
+        issue = draft.issues[int(issue_of[index])]
+        assert issue is not None
+        return suited(pick.issue_problem(index), issue, draft, arrays, index)
+
     for code in dict.fromkeys(i.code for i in draft.issues if i is not None):
         numbers = [
             n for n, i in enumerate(draft.issues) if i is not None and i.code == code and n not in draft.reported
         ]
-        rows = np.flatnonzero(np.isin(issue, numbers)) if numbers else np.empty(0, dtype=np.int64)
+        rows = np.flatnonzero(np.isin(issue_of, numbers)) if numbers else np.empty(0, dtype=np.int64)
         for group in by_sheet(arrays, rows):
-            run.collector.cells(group.tolist(), pick.issue_problem)
-    return held[issue]
+            run.collector.cells(group.tolist(), make)
+    return held[issue_of]

@@ -13,7 +13,7 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
-from holeqc.readings.dates import excel_day, fractions_of
+from holeqc.readings.dates import excel_day, typed_as
 from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y, far_outside
 from holeqc.readings.grid import BoolArray, IntArray
@@ -154,7 +154,7 @@ def _decimals(size: bool, unit: int) -> int:
 def _digit_slip(raw: float, scale: float, low: float, high: float, decimals: int) -> tuple[str, float, str]:
     """Return code, likely value and words for a number as typed; a digit slip must land inside the limits."""
     if raw.is_integer() and 20_000 <= raw <= 80_000:
-        for text, value in fractions_of(excel_day(raw)):
+        for text, value in typed_as(excel_day(raw)):
             if low - GRAIN <= value <= high + GRAIN:
                 return "fraction-became-date", value, f"a spreadsheet took the fraction {text} for a day"
     typed = f"{abs(raw):.10f}".rstrip("0")

@@ -68,10 +68,10 @@ _FIELDS: dict[str, str] = {
 _CHARACTERISTICS: dict[str, str] = {
     "diameter": "diameter|diameters|dia|diam|ø|bore|hole size|size|hole dia|hole diameter|bore dia|id dia|hole bore|d|"
     "inside diameter|inside dia|i d",
-    "x": "x|x pos|xpos|xposition|xcoord|xloc|posx|x position|x coordinate|x coord|x location|x loc|x dim|pos x|position x|"
-    "x measured|x actual|x act",
-    "y": "y|y pos|ypos|yposition|ycoord|yloc|posy|y position|y coordinate|y coord|y location|y loc|y dim|pos y|position y|"
-    "y measured|y actual|y act",
+    "x": "x|x pos|xpos|xposition|xcoord|xloc|posx|x position|x coordinate|x coord|x location|x loc|x dim|pos x|"
+    "position x|x measured|x actual|x act",
+    "y": "y|y pos|ypos|yposition|ycoord|yloc|posy|y position|y coordinate|y coord|y location|y loc|y dim|pos y|"
+    "position y|y measured|y actual|y act",
     "edge_distance": "edge distance|edge dist|edge|edge margin|e d|ed|distance to edge|edge dim|to edge",
     "plug": "plug|plug size|largest plug|largest pin|largest plug that enters|pin gauge size|plug dia|biggest plug|"
     "plug diameter|largest plug gauge|gauge pin",

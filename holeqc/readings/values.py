@@ -12,12 +12,13 @@ import numpy as np
 
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, parse_length
-from holeqc.readings.dates import fractions_of
+from holeqc.readings.dates import typed_as
 from holeqc.readings.grid import BoolArray, Content, Uncalculated
 from holeqc.readings.issues import Issue, warning
 
 LONGEST = 1e6  #: no hole, pattern or edge is longer, in either unit
 NUMBER = "a number such as 0.4590"
+A_DATE = "a date stands where a number belongs"
 _CORRECT = "Type the number again"
 _PLAIN = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$")
 _PIECE = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)")
@@ -217,7 +218,12 @@ def _general(text: str) -> Length:
     if len(found) > 1:
         return _several(text)
     if len(found) == 1 and _OTHER_UNIT.search(text):
-        return _bad("unknown-unit", "the unit in the cell isn't known", "in or mm", "Type the reading in in or mm")
+        return _bad(
+            "unknown-unit",
+            "the unit in the cell isn't known",
+            "in or mm",
+            "Type the reading with in or mm, or with no unit",
+        )
     if len(found) == 1:
         return _bad(
             "not-a-number",
@@ -240,15 +246,15 @@ def _several(text: str) -> Length:
 def _date_for_number(content: Content) -> Issue:
     if isinstance(content, dt.datetime | dt.date):
         day = content.date() if isinstance(content, dt.datetime) else content
-        likely = [f"{text} = {value:.6g}" for text, value in fractions_of(day)]
+        likely = [f"{text} = {value:.6g}" for text, value in typed_as(day)]
         if likely:
             return Issue(
                 "fraction-became-date",
-                f"a date stands where a number belongs: likely the fraction {' or '.join(likely)}",
+                f"{A_DATE}: likely the fraction {' or '.join(likely)}",
                 NUMBER,
                 "Type the fraction as a decimal number, or format the cell as text before typing it",
             )
-        return Issue("date-for-number", "a date stands where a number belongs", NUMBER, _CORRECT)
+        return Issue("date-for-number", A_DATE, NUMBER, _CORRECT)
     return Issue("date-for-number", "a time stands where a number belongs", NUMBER, _CORRECT)
 
 

@@ -329,7 +329,7 @@ def test_23_inch_typed_in_a_mm_column(tmp_path: Path) -> None:
 def test_24_a_plug_answered_with_a_size(tmp_path: Path) -> None:
     rows = [[*row, go] for row, go in zip(wide(), ["GO", 0.455, *["enters"] * 7], strict=True)]
     readings = read(workbook(tmp_path / "shop.xlsx", rows), kit(), today=TODAY)
-    problem = only(readings, "unclear-word")
+    problem = only(readings, "unclear-go")
     assert (problem.cell, problem.found, problem.allowed) == ("J2", "'0.455'", "enters, does not enter")
 
 

@@ -97,8 +97,8 @@ def test_an_unclear_word_is_held_and_named(tmp_path: Path) -> None:
         for row, a, b in zip(wide(), ["NO-GO", *["yes"] * 8], ["Surface", *["clean"] * 7, "x"], strict=True)
     ]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
-    assert codes(readings) == ["unclear-word"] * 9
-    first = next(p for p in readings.problems if p.code == "unclear-word")
+    assert codes(readings) == ["unclear-no-go"] * 8 + ["unclear-surface"]
+    first = next(p for p in readings.problems if p.code == "unclear-no-go")
     assert (first.cell, first.found, first.allowed, first.holds) == ("J2", "'yes'", "enters, does not enter", True)
     assert set(readings.table["word"]) == {"", CLEAN}
 
