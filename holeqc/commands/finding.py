@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holeqc.problems import HoleQCError
+from holeqc.problems import HoleQCError, SpecificationError
 
 if TYPE_CHECKING:
+    from holeqc.problems import Problem
     from holeqc.specification.model import Specification
 
 
@@ -40,4 +41,27 @@ def kit_and_files(files: Sequence[Path], tolerances: Path) -> tuple[Specificatio
             f"{readings[0]}: the file doesn't say which kit it was made for; name the kit file first, for example "
             f"holeqc check {tolerances}/KIT.toml {readings[0]}"
         )
-    return load_specification(find_specification(declared[0], declared[1], tolerances)), readings
+    try:
+        kit = find_specification(declared[0], declared[1], tolerances)
+    except SpecificationError as error:
+        raise HoleQCError(_not_found(error.problems[0], readings[0], declared, tolerances)) from error
+    return load_specification(kit), readings
+
+
+def _not_found(problem: Problem, file: Path, declared: tuple[str, str], tolerances: Path) -> str:
+    """Return why no kit file was found for a sheet: what the sheet says, what is there, and what to do."""
+    kit, revision = declared
+    said = f"{file}: the sheet was made for kit {kit!r} revision {revision!r}"
+    name = f"name the kit file before the sheet (KIT.toml {file})"
+    folder = "the folder that holds it (--tolerances FOLDER)"
+    if problem.code == "other-revision":
+        return (
+            f"{said}; {tolerances} has revision {problem.found} only. Measure with a sheet of the revision that holds, "
+            f"or, if {revision!r} holds, {name}"
+        )
+    if problem.code == "no-folder":
+        here = tolerances.absolute().parent
+        return f"{said}; there is no folder {tolerances.name!r} in {here} to look for it. Please {name}, or {folder}"
+    if problem.code == "no-kit":
+        return f"{said}; {tolerances} has no such kit; found {problem.found}. Please {name}, or {folder}"
+    return f"{said}; {problem.sentence()}. Please {name}"

@@ -100,7 +100,8 @@ def _refused(
     path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = "", where: str = ""
 ) -> SpecificationError:
     problem = Problem(ERROR, code, message, found, allowed, action, file=path, where=where)
-    return SpecificationError(f"{path or 'kit file'}: {message}", [problem])
+    # the whole sentence, with its line, what was found and what to do: there is this one problem only
+    return SpecificationError(problem.sentence() if problem.place else f"kit file: {problem.sentence()}", [problem])
 
 
 def _bytes_of(path: Path, name: str) -> bytes:

@@ -204,7 +204,10 @@ def test_file_in_another_encoding_names_line_and_column(tmp_path: Path) -> None:
 
 
 def test_syntax_error_names_line_and_column(tmp_path: Path) -> None:
-    problem = refused(write(tmp_path, b'[kit]\nid = "a"\nunit = in\n')).problems[0]
+    error = refused(write(tmp_path, b'[kit]\nid = "a"\nunit = in\n'))
+    assert "line 3, column 8: this is not TOML" in str(error)
+    assert "Mend this line" in str(error)
+    problem = error.problems[0]
     assert (problem.code, problem.where) == ("toml-syntax", "line 3, column 8")
     assert problem.found == "unit = in"
     decimal = refused(write(tmp_path, b"[size]\nlower = 0,455\n")).problems[0]
