@@ -21,6 +21,7 @@ from holeqc.readings.xlsx import RawSheet
 DELIMITERS = (",", ";", "\t", "|")
 NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}
 HEAD_ROWS, CHUNK = 60, 20_000
+LAST_ROWS = 20  #: so many rows tell how many fields the last one should have
 SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotation mark was never closed
 Score = Callable[[Sequence[Sequence[str]]], int]
 
@@ -59,6 +60,7 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     if not delimiter:
         delimiter, skip = _delimiter(container, text, score)
     builder = GridBuilder()
+    widths: list[int] = []
     try:
         with container.path.open(encoding=text.encoding, newline="") as file, _no_collecting():
             rows = csv.reader(file, delimiter=delimiter)
@@ -75,6 +77,7 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
                         action="Split it into several files",
                     )
                 _check_width(container, chunk, options)
+                widths = [*widths, *map(len, chunk[-LAST_ROWS:])][-LAST_ROWS:]
                 builder.add(chunk)
     except csv.Error as error:
         raise refusal(
@@ -88,7 +91,19 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
         raise _wrong_encoding(container, text.encoding, str(error)) from error
     grid = builder.finish()
     _check_quotes(container, grid, delimiter)
-    return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter)
+    cut = builder.rows - 1 if _is_cut(container, widths) else -1
+    return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
+
+
+def _is_cut(container: Container, widths: list[int]) -> bool:
+    """Whether a file ends in the middle of its last row: no line end, and fewer fields than the rows before."""
+    before = [width for width in widths[:-1] if width]
+    if not before or widths[-1] >= min(before):
+        return False
+    with container.path.open("rb") as file:
+        file.seek(-min(2, container.bytes), 2)
+        end = file.read()
+    return b"\n" not in end and b"\r" not in end
 
 
 @contextmanager

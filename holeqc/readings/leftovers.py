@@ -151,6 +151,45 @@ def surplus_rows(table: Table, known: Rows) -> None:
     context.collector.cells(rows.tolist(), make)
 
 
+def cut_row(table: Table, known: Rows) -> None:
+    """Doubt the last row of a text file that ends in the middle of it, and hold the part: rows may be missing too."""
+    context, grid = table.context, table.context.sheet.grid
+    rows = np.flatnonzero(table.rows == context.sheet.cut_row)
+    if not rows.size:
+        return
+    row, at = int(rows[0]), context.sheet.cut_row
+    last = max(c for c in range(grid.width) if grid.cell(at, c) is not None)
+    issue = Issue(
+        "cut-row",
+        "the file ends in the middle of this row: the row, and perhaps more rows, are missing",
+        "a whole last row with a line end",
+        "Save or copy the file again, and look whether all rows are there",
+    )
+    code = context.draft.issue_code(issue)
+    context.draft.reported.add(code)
+    known.issue[row] = known.issue[row] or code
+    # a serial number that is itself cut names nobody; without one, every part of the file is held
+    whole = last > max((c for word in ("serial", "part") for c in table.fields(word)), default=-1)
+    tied = context.tied(max(int(known.part[row]), -1), max(int(known.serial[row]), -1)) if whole else {}
+    context.say(issue, f"{text_of(grid.cell(at, last))!r} at its end", at, last, **tied)
+
+
+def struck_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:
+    """Doubt readings whose text is struck through: whether they count can't be told."""
+    struck = [row - 1 for row, at in table.context.sheet.scan.struck if at == column + 1]
+    if not struck:
+        return issue
+    bad = warning(
+        "struck-through",
+        "the reading is struck through: whether it counts can't be told",
+        "a reading without a line through it",
+        "Delete it if it was taken back, otherwise take the line away",
+        holds=True,
+    )
+    where = np.isin(rows, struck) & (issue == 0)
+    return np.where(where, table.context.draft.issue_code(bad), issue) if where.any() else issue
+
+
 def stray_rows(table: Table, known: Rows) -> None:
     """Name rows that hold something, but neither a reading nor a hole."""
     context, grid = table.context, table.context.sheet.grid

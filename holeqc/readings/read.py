@@ -22,6 +22,7 @@ from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import text_of
+from holeqc.readings.issues import warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
 from holeqc.readings.leftovers import double_fields, parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
@@ -55,6 +56,7 @@ class _Run:
     draft: Draft
     collector: Collector = field(default_factory=Collector)
     refused: list[Problem] = field(default_factory=list)
+    seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
 
 
@@ -110,6 +112,10 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
 
 def _read_file(run: _Run, path: str | Path) -> None:
     container = examine(path, run.options.limits)
+    if container.sha256 in run.seen:
+        _named_twice(run, container, run.seen[container.sha256])
+        return
+    run.seen[container.sha256] = container.name
     if container.macros:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
@@ -136,6 +142,13 @@ def _read_file(run: _Run, path: str | Path) -> None:
         )
     kit, revision = (told.kit_id, told.revision) if told else ("", "")
     run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision))
+
+
+def _named_twice(run: _Run, container: Container, first: str) -> None:
+    """Report a file that was read already, under its own or another name."""
+    same = "the file is named twice" if container.name == first else f"the file holds the same bytes as {first}"
+    issue = warning("file-twice", f"{same}: it is read once", action="Name each file once")
+    run.collector.add(issue.problem(found=f"SHA-256 {container.sha256[:16]}", file=container.name, sheet="", cell=""))
 
 
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:

@@ -1,6 +1,7 @@
 """One pass over a sheet's XML for the little that read-only iteration of cells does not tell.
 
-Merged ranges, hidden rows and columns, and formulas without a stored result. Cells themselves are read elsewhere.
+Merged ranges, hidden rows and columns, formulas without a stored result, and where some style strikes text through,
+the cells that have it. Cells themselves are read elsewhere.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ class SheetScan:
     merged: set[tuple[int, int, int, int]] = field(default_factory=set)
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[tuple[int, int]] = field(default_factory=set)
+    struck: set[tuple[int, int]] = field(default_factory=set)  #: cells whose text is struck through
 
 
 def reference(text: str) -> tuple[int, int] | None:
@@ -41,7 +43,7 @@ def reference(text: str) -> tuple[int, int] | None:
 class _Patterns:
     """Search patterns for a sheet whose elements carry a name space prefix or none."""
 
-    def __init__(self, prefix: bytes) -> None:
+    def __init__(self, prefix: bytes, struck: frozenset[int]) -> None:
         p = re.escape(prefix)
         self.formula = re.compile(rb"<" + p + rb"f[\s/>]")
         # A formula that gives an empty text is stored with t="str" and is calculated; without it nothing is stored.
@@ -52,12 +54,20 @@ class _Patterns:
         self.merged = re.compile(rb"<" + p + rb"mergeCell\s[^>]*?ref=\"([A-Z0-9:]+)\"")
         self.hidden_row = re.compile(rb"<" + p + rb"row\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*?\br=\"(\d{1,7})\"")
         self.hidden_column = re.compile(rb"<" + p + rb"col\s(?=[^>]*\bhidden=\"(?:1|true)\")([^>]*)>")
+        styles = b"|".join(str(number).encode() for number in sorted(struck))
+        self.struck = (
+            re.compile(rb"<" + p + rb"c\s(?=[^>]*\bs=\"(?:" + styles + rb")\")[^>]*?\br=\"([A-Z]+[0-9]+)\"")
+            if struck
+            else None
+        )
         self.merge_mark = b"<" + prefix + b"mergeCell "
         self.formula_mark = b"<" + prefix + b"f"
 
 
-def scan_sheet(archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimits) -> SheetScan:
-    """Look through the XML of one sheet.
+def scan_sheet(
+    archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimits, struck: frozenset[int] = frozenset()
+) -> SheetScan:
+    """Look through the XML of one sheet; ``struck`` are the cell styles whose text is struck through.
 
     Raises:
         ReadingsError: declared entities, or more merged ranges than allowed.
@@ -67,7 +77,7 @@ def scan_sheet(archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimi
     for text in pieces(archive, name, entry):
         if patterns is None:
             found = _PREFIX.search(text)
-            patterns = _Patterns(found[1] + b":" if found and found[1] else b"")
+            patterns = _Patterns(found[1] + b":" if found and found[1] else b"", struck)
         if patterns.formula_mark in text and patterns.formula.search(text):
             scan.formulas = True
             for match in patterns.uncalculated.finditer(text):
@@ -83,6 +93,9 @@ def scan_sheet(archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimi
                     allowed=f"at most {limits.merged}",
                     action="Unmerge the cells and save again",
                 )
+        if patterns.struck is not None:
+            places = (reference(m[1].decode("ascii")) for m in patterns.struck.finditer(text))
+            scan.struck.update(place for place in places if place is not None)
         if b"hidden=" in text:
             scan.hidden_rows.update(int(m[1]) for m in patterns.hidden_row.finditer(text))
             scan.hidden_columns.update(_columns(patterns, text))

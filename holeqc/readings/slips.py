@@ -226,7 +226,7 @@ def _report_column(findings: Findings, rows: IntArray, code: str, times: float, 
     count = f"{rows.size} of {total}" if rows.size < total else f"all {total}"
     if code == UNIT:
         typed = int(findings.arrays["unit"][first])
-        other = "mm" if typed == 1 else "in"
+        other = "millimetres" if typed == 1 else "inches"
         message = f"{count} {kind} readings in this column fit only if they were typed in {other}"
         action = f"If they were read in {other}, say so in the heading; otherwise measure again"
     else:

@@ -17,9 +17,11 @@ from holeqc.readings.identities import Holes, text_of
 from holeqc.readings.issues import Issue, note
 from holeqc.readings.layouts import Block
 from holeqc.readings.leftovers import (
+    cut_row,
     double_columns,
     merged_cells,
     stray_rows,
+    struck_cells,
     summary_rows,
     surplus_rows,
     unit_conflict,
@@ -40,6 +42,7 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     unread_columns(table)
     known = read_rows(table)
     surplus_rows(table, known)
+    cut_row(table, known)
     stray_rows(table, known)
     unit_conflict(table, known)
     double_columns(table)
@@ -87,6 +90,7 @@ def _column(table: Table, known: Rows, column: int, trial: int) -> dict[str, Arr
     spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
     issue[spoiled] = known.length_issue[at][spoiled]
     issue = merged_cells(table, column, rows, issue)
+    issue = struck_cells(table, column, rows, issue)
     hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
     wall, issue = _walls(table, known, column, at, characteristic, issue)
     value, unit = _converted(table, known, meaning, at, characteristic, cells)

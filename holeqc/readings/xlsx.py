@@ -48,6 +48,7 @@ class RawSheet:
     hidden: bool = False
     text_only: bool = False  #: every cell is text, as in CSV
     delimiter: str = ""
+    cut_row: int = -1  #: row (from 0) of a text file that ends in the middle of it
     properties: dict[str, object] = field(default_factory=dict)  #: of the document, the same on each sheet
 
 
@@ -68,7 +69,8 @@ def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...
             told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
         for sheet in chosen:
             with _clear_errors(container):
-                scan = scan_sheet(archive, container.name, sheet._worksheet_path.lstrip("/"), limits)
+                entry = sheet._worksheet_path.lstrip("/")
+                scan = scan_sheet(archive, container.name, entry, limits, _struck_styles(book))
                 sheet.reset_dimensions()
                 grid = _grid(container, sheet, scan, limits)
                 hidden = sheet.sheet_state != "visible"
@@ -100,6 +102,12 @@ def _open(file: BinaryIO) -> Any:
     from openpyxl import load_workbook
 
     return load_workbook(file, read_only=True, data_only=True, keep_links=False, keep_vba=False)
+
+
+def _struck_styles(book: Any) -> frozenset[int]:
+    """Return the numbers of the cell styles whose text is struck through."""
+    fonts = {number for number, font in enumerate(book._fonts) if font.strike}
+    return frozenset(n for n, style in enumerate(book._cell_styles) if style.fontId in fonts) if fonts else frozenset()
 
 
 def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str, ...]) -> list[Any]:

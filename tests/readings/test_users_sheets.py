@@ -313,7 +313,7 @@ def test_23_a_whole_column_in_the_other_unit_is_one_problem(tmp_path: Path) -> N
     assert codes(readings) == ["column-unit"]
     assert problem.cell == "F2"
     assert "all 8 diameter readings" in problem.message
-    assert "mm" in problem.message
+    assert "typed in millimetres" in problem.message
     assert "0.4581" in problem.found
     assert (readings.table["doubt"] == "column-unit").sum() == 8
 
