@@ -80,8 +80,9 @@ def _parts_in(evidence: Evidence, table: pd.DataFrame, file: str) -> list[int]:
 
 
 def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFrame) -> tuple[Problem, ...]:
-    """Return a problem for readings that can't be placed, unless the reader has named such a cell already."""
+    """Return a problem for readings that can't be placed, unless the reader has told of them already."""
     rows = evidence.unplaced
+    rows = rows.take(~rows.doubted)
     if not len(rows):
         return ()
     first = table.loc[rows.label[0]]

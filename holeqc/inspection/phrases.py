@@ -180,14 +180,14 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
 
 def _size_against_plug(inspection: Inspection, row: Row, sizes: str) -> str:
     unit = inspection.specification.unit
-    plug = _entered(inspection, row)
+    plug = plug_entered(inspection, row)
     if not plug:
         return f"the largest plug that enters does not agree with the readings{sizes}"
     read = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])}"
     return f"{read} is smaller than {plug} that enters: one of both is wrong"
 
 
-def _entered(inspection: Inspection, row: Row) -> str:
+def plug_entered(inspection: Inspection, row: Row) -> str:
     """Return the plug that enters and is larger than the reading of a row, '' for none."""
     unit = inspection.specification.unit
     table = inspection.readings.table

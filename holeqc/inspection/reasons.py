@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from holeqc.inspection.causes import CAUSES, MEANING
-from holeqc.inspection.held import UNPROVED, doubted, proves_nothing
+from holeqc.inspection.held import UNPROVED, Culprit, contradicted, culprits, doubted, unproved
 from holeqc.inspection.phrases import (
     ENGINEERING,
     Phrase,
     Row,
     amount_text,
-    contradiction,
     form_over,
     guarded,
     hole_words,
@@ -28,50 +27,109 @@ from holeqc.inspection.phrases import (
     surface,
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
+from holeqc.inspection.spans import listed, span_words
+from holeqc.inspection.unread import READ_AGAIN, unread_together
+from holeqc.problems import Problem
 
-READ_AGAIN = "Read it and check the sheet again."
+NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
 
 
-def reasons(inspection: Inspection, part: str, serial: str) -> list[Reason]:
+def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
     """Return why a part isn't accepted: one sentence with numbers for each characteristic, the pins and each problem.
 
     Rejects first. Missing readings of one hole and wall are told in one sentence, and so is what one doubtful reading
-    holds, and what a gauge out of date holds. Empty for an accepted part.
+    holds, and what a gauge out of date holds. ``together``: for people, a sentence for each cause over all the holes
+    and walls that it touches; one sentence for a part without any reading. Empty for an accepted part.
     """
-    told = list(_of_characteristics(inspection, part, serial))
-    told += _of_pins(inspection, part, serial)
+    found = culprits(inspection, part, serial)
+    if together and (nothing := _not_one_reading(inspection, part, serial, found)):
+        return [nothing]
+    told: list[Reason] = []
+    known: set[int] = set()
+    for reason, problem in _of_characteristics(inspection, part, serial, found, together):
+        told.append(reason)
+        known.add(id(problem))
+    told += _of_pins(inspection, part, serial, brief=together and bool(told))
     cells = {reason.cell for reason in told if reason.cell}
-    told += _of_problems(inspection, part, serial, cells)
+    told += _of_problems(inspection, part, serial, cells, known)
     return sorted(told, key=lambda reason: -reason.verdict)
 
 
-def _of_characteristics(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]:
+Told = Iterator[tuple[Reason, Problem | None]]
+
+
+def _not_one_reading(inspection: Inspection, part: str, serial: str, found: Sequence[Culprit]) -> Reason | None:
+    """Return the one reason of a part that the sheet names without a reading, None for any other part."""
+    table = inspection.readings.table
+    mine = table[rows_of(table, part, serial)]
+    if not len(mine) or not (mine["value"].isna() & (mine["word"] == "")).all():
+        return None
+    if not all(c.doubt == NO_READINGS for c in found):
+        return None
+    problem = next((c.problem for c in found if c.problem is not None), None)
+    if problem is None:
+        return Reason(HOLD, "Not one reading is there.", action=READ_AGAIN)
+    return _of_problem(problem)
+
+
+def _of_characteristics(
+    inspection: Inspection, part: str, serial: str, found: Sequence[Culprit], together: bool
+) -> Told:
     frame = inspection.characteristics
     chosen = rows_of(frame, part, serial) & (frame["verdict"].to_numpy() != ACCEPT)
-    missing: dict[tuple[str, str], list[str]] = {}
-    doubts: dict[tuple[str, str], list[Row]] = {}
-    unproved: dict[str, list[Row]] = {}
+    kinds: dict[str, list[Row]] = {"missing": [], "doubt": [], "unproved": [], "contradiction": [], "": []}
     for row in frame[chosen].to_dict("records"):
-        cause, hole = str(row["cause"]), str(row["hole"])
-        if cause == "missing":
-            missing.setdefault((hole, row["wall"]), []).append(row["characteristic"])
-        elif cause not in CAUSES:
-            doubts.setdefault((hole, cause), []).append(row)
-        elif cause in UNPROVED:
-            unproved.setdefault(cause, []).append(row)
-        else:
-            yield _reason(inspection, row)
-    for rows in doubts.values():
-        yield doubted(inspection, rows)
-    for rows in unproved.values():
-        yield proves_nothing(inspection, rows)
+        cause = str(row["cause"])
+        kind = cause if cause in kinds else "doubt" if cause not in CAUSES else "unproved" if cause in UNPROVED else ""
+        kinds[kind].append(row)
+    for reason in _seen(inspection, kinds[""], together):
+        yield reason, None
+    by_hole: dict[str, list[Row]] = {}
+    for row in kinds["contradiction"]:
+        by_hole.setdefault(str(row["hole"]), []).append(row)
+    for rows in by_hole.values():
+        for reason in contradicted(inspection, rows):
+            yield reason, None
+    yield from doubted(inspection, kinds["doubt"], found, together=together)
+    for reason in unproved(inspection, kinds["unproved"]):
+        yield reason, None
+    for reason in _missing(inspection, part, serial, kinds["missing"], together):
+        yield reason, None
+
+
+def _seen(inspection: Inspection, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
+    """Give a reason for each row by itself; together, one for all that are said and answered in the same words."""
+    groups: dict[object, list[tuple[Row, Phrase]]] = {}
+    for number, row in enumerate(rows):
+        said = _phrase(inspection, row)
+        groups.setdefault((row["verdict"], said) if together else number, []).append((row, said))
+    for members in groups.values():
+        if len(members) == 1:
+            yield _reason(inspection, members[0][0], members[0][1])
+            continue
+        places = [(str(row["hole"]), str(row["wall"])) for row, _ in members]
+        cells = [cell for row, _ in members if (cell := place_of(inspection, row["reading"]))]
+        said, first = members[0][1], members[0][0]
+        shown = listed([*cells[:3], *([f"{len(cells) - 3} more"] if len(cells) > 3 else [])])
+        text = f"{span_words(inspection.specification, places)}: {said.text}" + (f" ({shown})." if shown else ".")
+        hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
+        cell = cells[0] if cells else ""
+        yield Reason(int(first["verdict"]), text, hole, "", str(first["characteristic"]), cell, said.action)
+
+
+def _missing(inspection: Inspection, part: str, serial: str, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
+    if together:
+        yield from unread_together(inspection, part, serial, rows)
+        return
+    missing: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        missing.setdefault((str(row["hole"]), str(row["wall"])), []).append(str(row["characteristic"]))
     for (hole, wall), names in missing.items():
         sentence = missing_words(inspection, part, serial, hole, wall, names)
         yield Reason(HOLD, sentence, hole, wall, names[0] if len(names) == 1 else "", "", READ_AGAIN)
 
 
-def _reason(inspection: Inspection, row: Mapping[str, Any]) -> Reason:
-    said = _phrase(inspection, row)
+def _reason(inspection: Inspection, row: Mapping[str, Any], said: Phrase) -> Reason:
     cell = place_of(inspection, row["reading"])
     sentence = f"{hole_words(inspection, row)}: {said.text}" + (f" ({cell})" if cell else "") + "."
     return Reason(int(row["verdict"]), sentence, row["hole"], row["wall"], row["characteristic"], cell, said.action)
@@ -80,8 +138,6 @@ def _reason(inspection: Inspection, row: Mapping[str, Any]) -> Reason:
 def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
     """Return what to say of a row that isn't accepted, and what to do."""
     cause, name = str(row["cause"]), str(row["characteristic"])
-    if cause == "contradiction":
-        return contradiction(inspection, row)
     if cause == "guard-band":
         return guarded(inspection, row)
     if name == "surface" and cause in {"burr", "not-clean", "crack"}:
@@ -103,12 +159,15 @@ def _near_zero(inspection: Inspection, margin: float, uncertainty: float) -> boo
     return rule.rule != "simple" and not abs(margin) > rule.guard_factor * uncertainty
 
 
-def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]:
+def _of_pins(inspection: Inspection, part: str, serial: str, *, brief: bool) -> Iterator[Reason]:
+    """Give what the pins say; ``brief``: nothing of its own where other reasons leave it open."""
     chosen = inspection.parts[rows_of(inspection.parts, part, serial)]
     for row in chosen.to_dict("records"):
         verdict, margin = int(row["pin_verdict"]), float(row["pin_margin"])
         unit = inspection.specification.unit
         if verdict == HOLD and math.isnan(margin):
+            if brief:
+                continue
             text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
             yield Reason(HOLD, text, action="Read what is missing and check the sheet again.")
         elif verdict == HOLD and not _near_zero(inspection, margin, float(row["pin_uncertainty"])):
@@ -131,9 +190,9 @@ def _of_pins(inspection: Inspection, part: str, serial: str) -> Iterator[Reason]
 def _tightest(inspection: Inspection, part: str, serial: str) -> str:
     pins = inspection.pins[rows_of(inspection.pins, part, serial)]
     tight = pins[pins["binding"].to_numpy(dtype=np.bool_)]
-    walls = inspection.specification.walls.several
-    names = [f"{row['hole']} {row['wall']}" if walls else str(row["hole"]) for row in tight.to_dict("records")]
-    return f"; tightest: {', '.join(names)}" if names else ""
+    places = [(str(row["hole"]), str(row["wall"])) for row in tight.to_dict("records")]
+    words = span_words(inspection.specification, places)
+    return f"; tightest: {words[0].lower()}{words[1:]}" if words else ""
 
 
 def _pin_action(inspection: Inspection, part: str, serial: str) -> str:
@@ -142,11 +201,16 @@ def _pin_action(inspection: Inspection, part: str, serial: str) -> str:
     return str(scope["sentence"].iloc[0]) if len(scope) else ENGINEERING
 
 
-def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str]) -> Iterator[Reason]:
-    """Return what holds the part beside its readings: problems that name it, or name no part in one of its files."""
+def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str], known: set[int]) -> Iterator[Reason]:
+    """Return what holds the part beside its readings: problems that name it, or name no part in one of its files.
+
+    ``told``: cells, and ``known``: problems that other reasons have told.
+    """
     files: set[str] | None = None
     for problem in inspection.problems:
-        if not problem.holds or (problem.code in MEANING and not (problem.part or problem.serial or problem.file)):
+        if not problem.holds or id(problem) in known:
+            continue
+        if problem.code in MEANING and not (problem.part or problem.serial or problem.file):
             continue  # the readings that it speaks of have told it
         if problem.serial or problem.part:
             if problem.serial not in ("", serial) or problem.part not in ("", part):
@@ -157,7 +221,17 @@ def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str])
                 files = set(table["file"][rows_of(table, part, serial)].astype(str))
             if problem.file not in files:
                 continue
-        cell = f"{problem.sheet}!{problem.cell}" if problem.sheet and problem.cell else problem.cell
-        if cell and cell in told:
-            continue
-        yield Reason(HOLD, problem.sentence(), problem.hole, problem.wall, "", cell, problem.action)
+        reason = _of_problem(problem)
+        if not reason.cell or reason.cell not in told:
+            yield reason
+
+
+def _of_problem(problem: Problem) -> Reason:
+    """Return what one problem holds; the file is named where there is no cell, what to do stands apart."""
+    cell = f"{problem.sheet}!{problem.cell}" if problem.sheet and problem.cell else problem.cell
+    head = "" if cell or not problem.file else f"{problem.file}: "
+    text = head + (problem.message if head else problem.message[:1].upper() + problem.message[1:])
+    text += f", found {problem.found}" if problem.found else ""
+    text += f", allowed {problem.allowed}" if problem.allowed else ""
+    text += f" ({cell})." if cell else "."
+    return Reason(HOLD, text, problem.hole, problem.wall, "", cell, problem.action)

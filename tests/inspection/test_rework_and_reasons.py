@@ -331,7 +331,7 @@ def test_problems_that_hold_are_told_once_and_of_the_right_part() -> None:
     of_file = Problem(ERROR, "x", "the file is doubtful", file="sheet.xlsx", holds=True)
     elsewhere = Problem(ERROR, "x", "another file", file="b.xlsx", holds=True)
     result = judge(kit(), bore(0.458), problems=(held, other, loose, of_file, elsewhere))
-    assert sentences(result) == ["the date is unreadable", "sheet.xlsx: the file is doubtful"]
+    assert sentences(result) == ["The date is unreadable.", "sheet.xlsx: the file is doubtful."]
 
 
 def test_expired_gauges_and_guard_bands_are_told_with_numbers() -> None:

@@ -41,16 +41,16 @@ def verdicts(found: Suspects) -> dict[str, tuple[str, str]]:
 
 def test_verdicts_without_the_error(shop: Shop) -> None:
     shop.record("P-1", GOOD)  # 0.457 - 0.0015 = 0.4555: still inside
-    shop.record("P-2", {"1": (0.4560, 0.4565), "2": (0.459, 0.460)})  # 0.4560 - 0.0015 = 0.4545: too small
+    shop.record("P-2", {"1": (0.4560, 0.4565), "2": (0.459, 0.460)})  # 0.4560 - 0.0015 = 0.4545, yet GO enters
     shop.record("P-3", {"1": (0.4570, 0.4580), "2": (0.4625, 0.460)})  # 0.4625 - 0.0015 = 0.4610: inside
     shop.record("P-4", GOOD, day="2026-10-30")  # before the gauge went bad
     found = gauge_suspects(shop.ledger, "G1", SINCE, error=0.0015, unit="in")
-    assert verdicts(found) == {"P-1": ("accept", "accept"), "P-2": ("accept", "reject"), "P-3": ("reject", "accept")}
+    assert verdicts(found) == {"P-1": ("accept", "accept"), "P-2": ("accept", "hold"), "P-3": ("reject", "accept")}
     assert [p.changed for p in found.parts] == [False, True, True]
     assert [p.readings for p in found.parts] == [4, 4, 4]
     changes = {p.serial: p.changes for p in found.parts}
     assert changes["P-1"] == ()
-    assert "hole 1 accept → reject" in changes["P-2"][0]
+    assert "hole 1 accept → hold" in changes["P-2"][0]
     assert "0.4545" in changes["P-2"][0]
     assert changes["P-3"] == ("hole 2 reject → accept",)
     # the record itself stands as it was
@@ -82,7 +82,7 @@ def test_the_error_of_the_last_bad_calibration_counts(shop: Shop) -> None:
     record_calibration(shop.ledger, Calibration("G1", day, BAD, error=0.0015, unit="in"), "gauge room")
     found = gauge_suspects(shop.ledger, "G1", SINCE)
     assert (found.error, found.unit) == (0.0015, "in")
-    assert verdicts(found) == {"P-1": ("accept", "reject")}
+    assert verdicts(found) == {"P-1": ("accept", "hold")}  # 0.4560 - 0.0015 is smaller than the GO plug that enters
 
 
 def test_a_plug_s_word_cannot_be_corrected(shop: Shop) -> None:

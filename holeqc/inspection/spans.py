@@ -1,0 +1,64 @@
+"""Many holes and walls in few words: ``Holes 1 to 8, both walls``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from holeqc.specification.model import Specification
+
+Place = tuple[str, str]  #: hole and wall, '' for the whole hole
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names once each, in their order: ``a, b``."""
+    return ", ".join(dict.fromkeys(names))
+
+
+def joined(names: Iterable[str]) -> str:
+    """Return names once each: ``a``, ``a and b``, ``a, b and c``."""
+    once = list(dict.fromkeys(names))
+    return " and ".join([", ".join(once[:-1]), once[-1]] if len(once) > 1 else once)
+
+
+def hole_numbers(spec: Specification, holes: Iterable[str]) -> str:
+    """Return holes in the kit's order, three or more neighbours as a span: ``1, 3 to 8``."""
+    wanted = set(holes)
+    runs: list[list[str]] = []
+    last = -2
+    for place, hole in enumerate(spec.hole_ids):
+        if hole not in wanted:
+            continue
+        if place == last + 1:
+            runs[-1].append(hole)
+        else:
+            runs.append([hole])
+        last = place
+    known = [f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs]
+    return ", ".join([*known, *sorted(wanted - set(spec.hole_ids))])
+
+
+def span_words(spec: Specification, places: Sequence[Place]) -> str:
+    """Return where many things are: ``Hole 3, far wall``, ``Holes 1 to 8, both walls``; no wall where there is one."""
+    walls_of: dict[str, set[str]] = {}
+    for hole, wall in places:
+        walls_of.setdefault(hole, set()).add(wall)
+    together: dict[frozenset[str], list[str]] = {}
+    for hole, walls in walls_of.items():
+        together.setdefault(frozenset(walls), []).append(hole)
+    words = []
+    for across, holes in together.items():
+        head = f"hole{'s' if len(holes) > 1 else ''} {hole_numbers(spec, holes)}"
+        words.append(head + _walls(spec, across))
+    text = "; ".join(words)
+    return text[:1].upper() + text[1:]
+
+
+def _walls(spec: Specification, walls: frozenset[str]) -> str:
+    known = [wall for wall in spec.walls.names if wall in walls]
+    if not spec.walls.several or not known:
+        return ""
+    if len(known) == len(spec.walls.names):
+        return ", both walls" if len(known) == 2 else ", all walls"
+    return f", {joined(known)} wall{'s' if len(known) > 1 else ''}"
