@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, replace
 
@@ -15,6 +16,7 @@ from holeqc.readings.xlsx import RawSheet
 
 ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
+_DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
 _POSITION = {"position", "positions", "location", "coordinates", "coordinate", "hole", "measured", "actual", "true"}
 
 
@@ -117,7 +119,7 @@ def score_rows(rows: list[list[str]], vocabulary: Vocabulary) -> int:
 
 def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | None:
     contents, origin, sideways = texts.row(row)
-    if any(isinstance(c, float) and not c.is_integer() for c in contents):
+    if any(_is_decimal(c) for c in contents):
         return None
     base = [vocabulary.meaning(c) for c in contents]
     idents = {c for c, m in enumerate(base) if m.kind == FIELD and m.word in ANCHORS and not m.weak}
@@ -138,6 +140,13 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
         names.append(name)
     settled = [_check_or_gauge(texts, c, m) for c, m in enumerate(_settle(meanings, names))]
     return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled) else None
+
+
+def _is_decimal(content: Content) -> bool:
+    """Whether a cell holds a number with decimals, typed as a number or as text: it is a reading, never a heading."""
+    if isinstance(content, float):
+        return not content.is_integer()
+    return isinstance(content, str) and _DECIMAL.match(content) is not None
 
 
 def _word(content: Content) -> str:

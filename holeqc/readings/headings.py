@@ -96,6 +96,10 @@ class Vocabulary:
         self._table = standard_table()
         self.walls = spec.walls.names
         self._holes = {h.casefold(): h for h in spec.hole_ids}
+        for part in spec.parts:
+            # a part may be called what others write over the column of parts: then the word names the part
+            if tokens(part.name) != ("part",) and self._table.get(tokens(part.name)) == Mark(FIELD, "part"):
+                del self._table[tokens(part.name)]
         for place, name in enumerate(self.walls):
             if tokens(name):
                 self._table[tokens(name)] = Mark(WALL, place)

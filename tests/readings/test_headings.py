@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from making import KIT, KIT_MM, codes, kit, only, read, wide, workbook
+from making import KIT, KIT_MM, codes, kit, only, read, text_file, wide, workbook
 
 from holeqc.readings.headings import Vocabulary
 
@@ -175,6 +175,20 @@ def test_a_go_gauge_with_its_number_names_the_gauge(tmp_path: Path) -> None:
     above = [["GO gauge:", "PL-1"], [], *([*row[:-1]] for row in rows)]
     table = read(workbook(tmp_path / "b.xlsx", above), kit()).table
     assert set(table["gauge"][table["characteristic"] == "go"]) == {"PL-1"}
+
+
+def test_a_part_named_like_a_heading_keeps_its_rows(tmp_path: Path) -> None:
+    # 'plate' stands over parts elsewhere; here it names one, beside a serial number that reads like two holes
+    spec = kit(KIT_MM + '[[part]]\nname = "plate"\n')
+    rows = [["Serial", "Part", "Hole", "Dia 0", "Dia 90"]]
+    rows += [["B-1", "plate", hole, "11.58", "11.59"] for hole in "AC"] + [["1+B", "plate", "C", "11.61", "11.60"]]
+    assert len(read(text_file(tmp_path / "a.csv", rows), spec).table) == 6
+    assert not Vocabulary(spec).meaning("plate").is_known
+    part = kit(KIT_MM + '[[part]]\nname = "part"\n')
+    assert Vocabulary(part).meaning("part").word == "part"
+    rows = [[*row[:1], "part", *row[2:]] if at else row for at, row in enumerate(rows)]
+    rows.append(["A", "part", "B", "11,61", "11.60"])
+    assert len(read(text_file(tmp_path / "b.csv", rows), part).table) == 8
 
 
 def test_means_and_limits_beside_the_readings_are_said_not_to_count(tmp_path: Path) -> None:
