@@ -250,6 +250,18 @@ def test_positions_see_what_each_coordinate_hides() -> None:
         position_chart([1, 2, 3], [1, 2, 4])
 
 
+def test_positions_that_wander_are_seen() -> None:
+    """Invented: the pattern drifts by 6 sigma over 80 parts, or steps by 5; the scatter of all would hide it."""
+    rng = np.random.default_rng(8)
+    calm = rng.normal(size=(80, 2))
+    assert position_chart(*calm.T).signals == ()
+    for moved in (np.linspace(0, 6, 80), np.repeat([0, 5], 40)):
+        found = position_chart(*(calm + moved[:, None] * [0.8, 0.6]).T)
+        points = {point for signal in found.signals for point in signal.points}
+        assert min(points) <= 12
+        assert max(points) >= 70
+
+
 def test_json_is_valid_and_complete() -> None:
     rows = np.random.default_rng(3).normal(size=(25, 4))
     x = rows.ravel()
