@@ -106,8 +106,10 @@ def _open(file: BinaryIO) -> Any:
 
 def _struck_styles(book: Any) -> frozenset[int]:
     """Return the numbers of the cell styles whose text is struck through."""
-    fonts = {number for number, font in enumerate(book._fonts) if font.strike}
-    return frozenset(n for n, style in enumerate(book._cell_styles) if style.fontId in fonts) if fonts else frozenset()
+    # not part of the library's published interface: without them nothing is struck, and files are read all the same
+    fonts = {number for number, font in enumerate(getattr(book, "_fonts", ())) if font.strike}
+    styles = getattr(book, "_cell_styles", ()) if fonts else ()
+    return frozenset(number for number, style in enumerate(styles) if style.fontId in fonts)
 
 
 def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str, ...]) -> list[Any]:
