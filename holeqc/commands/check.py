@@ -80,9 +80,9 @@ def check(
 
         sys.stdout.write(json.dumps(as_data(inspection), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
     else:
-        from holeqc.reports.screen import screen_text
+        from holeqc.reports.screen import screen_text, screen_width
 
-        sys.stdout.write(screen_text(inspection))
+        sys.stdout.write(screen_text(inspection, screen_width()))
     if out is not None:
         from holeqc.reports.write import write_reports
 

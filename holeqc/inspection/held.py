@@ -146,7 +146,7 @@ def _doubt(inspection: Inspection, members: Sequence[tuple[Row, Culprit | None]]
         text += f", found {problem.found}" if problem.found else ""
         text += f", allowed {problem.allowed}" if problem.allowed else ""
         action = problem.action or action
-        if problem.cell and not problem.hole:  # it speaks of a field or a column, not of one reading
+        if problem.cell:  # it may speak of a field or a column, or of the later one of two readings
             cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
     hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
     wall = places[0][1] if len(set(places)) == 1 else ""

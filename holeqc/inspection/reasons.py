@@ -52,6 +52,9 @@ def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = 
     told += _of_pins(inspection, part, serial, brief=together and bool(told))
     cells = {reason.cell for reason in told if reason.cell}
     told += _of_problems(inspection, part, serial, cells, known)
+    if together:  # what asks for the same stands together
+        order = {action: place for place, action in reversed(list(enumerate(r.action for r in told)))}
+        return sorted(told, key=lambda reason: (-reason.verdict, order[reason.action]))
     return sorted(told, key=lambda reason: -reason.verdict)
 
 
@@ -171,6 +174,8 @@ def _of_pins(inspection: Inspection, part: str, serial: str, *, brief: bool) -> 
             text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
             yield Reason(HOLD, text, action="Read what is missing and check the sheet again.")
         elif verdict == HOLD and not _near_zero(inspection, margin, float(row["pin_uncertainty"])):
+            if brief:
+                continue
             text = f"All pins together would have {amount_text(margin, unit)} {unit} of radial room"
             yield Reason(
                 HOLD, f"{text}, but readings under it can't be relied on.", action="Read again what is named above."

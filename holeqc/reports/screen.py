@@ -1,32 +1,55 @@
-"""The short answer on the screen: aligned, 80 columns, the verdict last. Imports neither pandas nor matplotlib."""
+"""The short answer on the screen: verdict, holes, why and what to do first; the verdict again as the last line.
+
+As wide as the terminal between 60 and 100 columns. Imports neither pandas nor matplotlib.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import math
+import os
+import shutil
+import sys
 import textwrap
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.spans import hole_numbers, span_words
 from holeqc.reports import wording as w
-from holeqc.reports.view import PartView, Row, Run
+from holeqc.reports.screen_table import hole_table, part_table, worst_row
+from holeqc.reports.view import PartView, Run
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason
     from holeqc.problems import Problem
 
+__all__ = ["holes_sentence", "pin_sentence", "screen_text", "screen_width", "worst_row"]
+
 LISTED = 40  #: with more parts than this, accepted ones are counted and not listed
 DETAILED = 12  #: so many parts that aren't accepted are told in full
 PROBLEMS = 12  #: so many problems are told in full
+CELLS = 8  #: so many cells of problems of one kind are named
+NARROW, USUAL, WIDE = 60, 80, 100
 
 
-def screen_text(inspection: Inspection, width: int = 80) -> str:
+def screen_width() -> int:
+    """Return how wide a screen to write: the terminal's, between 60 and 100 columns; 80 where it isn't a terminal.
+
+    The variable COLUMNS counts before the terminal.
+    """
+    if not os.environ.get("COLUMNS") and not sys.stdout.isatty():
+        return USUAL
+    return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROW), WIDE)
+
+
+def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     """Return the result of a run as text for a terminal, no line longer than ``width`` columns, the verdict last."""
     run = Run(inspection)
     lines = _head(run, width)
-    lines += _one_part(run[0], width) if len(run) == 1 else _many_parts(run, width)
-    lines += _problems(run.problems, width)
-    caveat = w.lobing_sentence(inspection)
+    told: set[tuple[str, str]] = set()
+    lines += _one_part(run[0], told, width) if len(run) == 1 else _many_parts(run, told, width)
+    lines += _problems(run, told, width)
+    caveat = _lobing(run)
     if caveat:
         lines += ["", *textwrap.wrap(caveat, width)]
     if len(inspection.rework):
@@ -58,89 +81,35 @@ def _ends(left: str, right: str, width: int) -> str:
 # --------------------------------------------------------------------------------------------------------- one part
 
 
-def _one_part(part: PartView, width: int) -> list[str]:
+def _one_part(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
+    about = w.plural(int(part.row["readings"]), "reading")
     when = w.day(part.row["last_date"])
-    about = f"Part {w.plain(part.name)}, {w.plural(int(part.row['readings']), 'reading')}" + (
-        f", {when}" if when else ""
-    )
+    first = f"{w.marked(part.verdict)}  {w.plain(part.name)}: {_which(part)} ({about}{f', {when}' if when else ''})"
+    why = _why(part, told, width)
     return [
-        *textwrap.wrap(about, width), "", *_hole_table(part, width), *_pin_lines(part, width), *_why(part, width),
+        "", *textwrap.wrap(first, width, subsequent_indent="  "), *(["", *why] if why else []), "",
+        *hole_table(part, width), *_pin_lines(part, width),
     ]  # fmt: skip
 
 
-def _hole_table(part: PartView, width: int) -> list[str]:
-    """Return a line a hole: size read, position, hole to hole, what else isn't accepted, verdict."""
-    heads = ["Hole", "Size read", "Position/allowed", "Hole to hole", "Also", "Verdict"]
-    asked = set(part.asked)
-    rows = []
-    for hole in part.holes:
-        wrong = [
-            name for name in part.asked
-            if name not in {"size", "position", "hole-to-hole position"}
-            and any(w.is_fault(row["verdict"]) for row in _of(part, hole, name))
-        ]  # fmt: skip
-        rows.append(
-            [w.plain(hole["hole"]), _sizes(part, hole), _place(part, hole, "position"),
-             _place(part, hole, "hole-to-hole position"), _briefly(wrong), w.marked(hole["verdict"])]
-        )  # fmt: skip
-    keep = [0, 1, *(n for n, name in ((2, "position"), (3, "hole-to-hole position")) if name in asked)]
-    keep += [4] if any(row[4] for row in rows) else []
-    return _aligned([heads, *rows], [*keep, 5], width)
-
-
-def _briefly(names: list[str]) -> str:
-    text = ", ".join(names)
-    return text if len(text) <= 10 else f"{len(names)} checks" if len(names) > 1 else w.shorten(text, 14)
-
-
-def _of(part: PartView, hole: Row, name: str) -> list[Row]:
-    return [row for row in part.characteristics if row["hole"] == hole["hole"] and row["characteristic"] == name]
-
-
-def _flag(rows: Sequence[Row]) -> str:
-    worst = max((int(row["verdict"]) for row in rows), default=ACCEPT)
-    return w.MARKS[worst] if worst != ACCEPT else " "
-
-
-def _sizes(part: PartView, hole: Row) -> str:
-    unit = part.specification.unit
-    low, high = float(hole["smallest"]), float(hole["largest"])
-    text = "not read" if math.isnan(low) else w.typed(low, unit)
-    if high != low and not math.isnan(high):
-        text += f" to {w.typed(high, unit)}"
-    return _flag(_of(part, hole, "size")) + text
-
-
-def _place(part: PartView, hole: Row, name: str) -> str:
-    rows = _of(part, hole, name)
-    if not rows:
-        return ""
-    worst = worst_row(rows)
-    unit = part.specification.unit
-    if math.isnan(worst["found"]):
-        return _flag(rows) + "not read"
-    limit = float(worst["upper"])
-    return f"{_flag(rows)}{w.computed(worst['found'], unit, limit)}/{w.computed(limit, unit)}"
-
-
-def worst_row(rows: Sequence[Row]) -> Row:
-    """Return the row with the worst verdict, the least room left among equals."""
-    return max(rows, key=lambda row: (int(row["verdict"]), -_number(row["left"])))
-
-
-def _number(value: float) -> float:
-    return -math.inf if math.isnan(value) else float(value)
-
-
-def _aligned(rows: list[list[str]], keep: list[int], width: int) -> list[str]:
-    """Return rows as lines with columns as wide as their widest cell; the widest gives way where there is no room."""
-    table = [[row[n] for n in keep] for row in rows]
-    wide = [max(len(row[n]) for row in table) for n in range(len(keep))]
-    while sum(wide) + 2 * (len(wide) - 1) > width and max(wide) > 4:
-        wide[wide.index(max(wide))] -= 1
-    return [
-        "  ".join(f"{w.shorten(cell, size):<{size}}" for cell, size in zip(row, wide, strict=True)) for row in table
-    ]
+def _which(part: PartView) -> str:
+    """Return which holes are rejected and held, or what else keeps the part from being accepted."""
+    said = []
+    for verdict, word in ((REJECT, "rejected"), (HOLD, "held")):
+        holes = [str(hole["hole"]) for hole in part.holes if int(hole["verdict"]) == verdict]
+        if len(holes) == len(part.holes) > 2:
+            said.append(f"all {len(holes)} holes {word}")
+        elif holes:
+            many = "s" if len(holes) > 1 else ""
+            said.append(f"hole{many} {w.plain(hole_numbers(part.specification, holes))} {word}")
+    pins = int(part.row["pin_verdict"])
+    if pins == REJECT:
+        said.append("the pins don't enter together")
+    if said:
+        return "; ".join(said)
+    if part.verdict == ACCEPT:
+        return f"{w.plural(len(part.holes), 'hole')}, all accepted"
+    return "the pins are held" if pins == HOLD else "held by what the files leave open"
 
 
 def _pin_lines(part: PartView, width: int) -> list[str]:
@@ -156,68 +125,81 @@ def pin_sentence(part: PartView) -> str:
     margin = float(part.row["pin_margin"])
     if math.isnan(margin):
         return "Pins together: not known, readings are missing or doubtful."
-    binding = ", ".join(
-        f"hole {row['hole']}" + (f" {row['wall']}" if part.specification.walls.several else "")
-        for row in part.pins
-        if row["binding"]
-    )
-    where = f" Tightest: {binding}." if binding else ""
+    places = [(str(row["hole"]), str(row["wall"])) for row in part.pins if row["binding"]]
+    binding = span_words(part.specification, places)
+    where = f" Tightest: {binding[:1].lower()}{binding[1:]}." if binding else ""
+    held = int(part.row["pin_verdict"]) == HOLD
     if margin >= 0:
-        return (
-            f"Pins together: all enter at their largest, {w.computed(margin, unit)} radial room at the tightest.{where}"
-        )
-    return f"Pins together: they don't all enter, {w.computed(-margin, unit, 0.0)} radial room is lacking.{where}"
+        how = "all would enter" if held else "all enter"
+        room = f"{w.computed(margin, unit)} radial room at the tightest"
+        return f"Pins together: {how} at their largest, {room}{', but that is not proven' if held else ''}.{where}"
+    how = "they would not all enter" if held else "they don't all enter"
+    room = f"{w.computed(-margin, unit, 0.0)} radial room is lacking"
+    return f"Pins together: {how}, {room}{', but that is not proven' if held else ''}.{where}"
 
 
-def _why(part: PartView, width: int) -> list[str]:
+def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
+    """Return each cause once with what to do, and note in ``told`` the cells that were named (serial, cell)."""
     if part.verdict == ACCEPT:
         return []
-    lines = ["", "Why"]
-    for reason, action in part.reasons_once:
-        lines += _reason(reason, action, width)
-    if part.more_rework:
+    from holeqc.inspection.judge import reasons
+
+    # Problems that name no part hold it too: those of all files are asked.
+    alone = dataclasses.replace(part.alone, problems=part.run.problems)
+    said = reasons(alone, part.part, part.serial, together=True)
+    told |= {(part.serial, reason.cell) for reason in said if reason.cell}
+    lines = []
+    for reason, after in zip(said, [*said[1:], None], strict=True):
+        once = after is not None and (after.verdict, after.action) == (reason.verdict, reason.action)
+        lines += _reason(reason, "" if once else reason.action, part.run, width)
+    actions = {reason.action for reason in said}
+    more = [str(row["sentence"]) for row in part.rework if str(row["sentence"]) not in actions]
+    if more:
         lines += ["", "Rework that the kit permits"]
-        proposals = [w.plain(text) for text in part.more_rework]
-        lines += [line for text in proposals for line in textwrap.wrap(f"- {text}", width, subsequent_indent="  ")]
+        lines += [line for text in more for line in textwrap.wrap(f"- {w.plain(text)}", width, subsequent_indent="  ")]
     return lines
 
 
-def _reason(reason: Reason, action: str, width: int) -> list[str]:
+def _reason(reason: Reason, action: str, run: Run, width: int) -> list[str]:
     head = f"{w.marked(reason.verdict):<8}  "
     indent = " " * len(head)
-    text = w.plain(reason.sentence) + (
+    text = w.plain(_short_names(run, reason.sentence)) + (
         f" [{w.plain(reason.cell)}]" if reason.cell and reason.cell not in reason.sentence else ""
     )
     lines = textwrap.wrap(text, width, initial_indent=head, subsequent_indent=indent)
     if action:
-        lines += textwrap.wrap(f"-> {w.plain(action)}", width, initial_indent=indent, subsequent_indent=f"{indent}   ")
+        text = w.plain(action) if action.endswith(".") else f"{w.plain(action)}."
+        lines += textwrap.wrap(f"-> {text}", width, initial_indent=indent, subsequent_indent=f"{indent}   ")
     return lines
+
+
+def _short_names(run: Run, text: str) -> str:
+    """Return text with the files of the run by their names alone: the head of the screen says where they are."""
+    for source in run.inspection.readings.sources:
+        text = text.replace(source.file, w.file_name(source.file))
+    return text
 
 
 # ------------------------------------------------------------------------------------------------------- many parts
 
 
-def _many_parts(run: Run, width: int) -> list[str]:
+def _many_parts(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
     listed = list(range(len(run))) if len(run) <= LISTED else sorted(run.numbers(REJECT, HOLD))
-    heads = ["Part", "Serial", "Holes", "Pins", "Verdict"]
-    rows = [_part_row(run[n]) for n in listed]
-    lines = ["", *(_aligned([heads, *rows], [0, 1, 2, 3, 4], width) if rows else [])]
+    lines = ["", *(part_table([run[n] for n in listed], width) if listed else [])]
     if len(listed) < len(run):
         lines += ["", f"{w.plural(run.count.accept, 'accepted part')} not listed."]
     wrong = run.numbers(REJECT, HOLD)
     for n in wrong[:DETAILED]:
         part = run[n]
-        lines += ["", _part_rule(part, width), *_why(part, width)[2:]]
+        lines += ["", _part_rule(part, width), *textwrap.wrap(_capital(_which(part)), width), *_why(part, told, width)]
     if len(wrong) > DETAILED:
-        lines += [
-            "",
-            *textwrap.wrap(
-                f"{len(wrong) - DETAILED} more parts are not accepted; --out writes them all into a report, --json "
-                "prints them.",
-                width,
-            ),
-        ]
+        text = f"{len(wrong) - DETAILED} more parts are not accepted; --out writes them all into a report, --json "
+        lines += ["", *textwrap.wrap(f"{text}prints them.", width)]
     return lines
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _part_rule(part: PartView, width: int) -> str:
@@ -227,27 +209,55 @@ def _part_rule(part: PartView, width: int) -> str:
     return f"-- {name} {'-' * (width - len(name) - len(verdict) - 5)} {verdict}"
 
 
-def _part_row(part: PartView) -> list[str]:
-    count = part.hole_count
-    parts = [f"{number} {name}" for number, name in ((count.reject, "rejected"), (count.hold, "held")) if number]
-    holes = ", ".join(parts) + (f" of {count.total}" if parts else f"all {count.total} accepted")
-    margin = float(part.row["pin_margin"])
-    verdict = int(part.row["pin_verdict"])
-    pins = "" if verdict < 0 else "unknown" if math.isnan(margin) else w.signed(margin, part.specification.unit)
-    flag = w.MARKS[verdict] if verdict > 0 else " " if pins else ""
-    return [w.plain(part.part), w.plain(part.serial), holes, f"{flag}{pins}", w.marked(part.verdict)]
+# ------------------------------------------------------------------------------------------------------- the ending
 
 
-def _problems(problems: Sequence[Problem], width: int) -> list[str]:
-    if not problems:
+def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
+    """Return the problems of the files that the reasons haven't told, those of one kind together."""
+    groups: dict[object, list[Problem]] = {}
+    for problem in run.problems:
+        cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
+        if problem.holds and any(at == cell and problem.serial in ("", serial) for serial, at in told):
+            continue
+        kind = (problem.severity, problem.code, problem.action, problem.file, problem.serial)
+        groups.setdefault(kind if problem.cell else problem, []).append(problem)
+    if not groups:
         return []
-    lines = ["", f"In the files: {w.plural(len(problems), 'problem')}"]
-    for problem in problems[:PROBLEMS]:
-        text = w.plain(problem.sentence())
-        lines += textwrap.wrap(text, width, initial_indent=f"{problem.severity:<8}  ", subsequent_indent=" " * 10)
-    if len(problems) > PROBLEMS:
-        lines.append(f"{len(problems) - PROBLEMS} more; --out or --json gives all of them.")
+    open_ = sum(map(len, groups.values()))
+    more = "more problem" if told and open_ < len(run.problems) else "problem"
+    lines = ["", f"In the files: {w.plural(open_, more)}"]
+    for members in list(groups.values())[:PROBLEMS]:
+        first = members[0]
+        text = w.plain(_short_names(run, first.sentence()))
+        if len(members) > 1:
+            cells = ", ".join(w.plain(p.cell) for p in members[1 : CELLS + 1])
+            rest = f" and {len(members) - 1 - CELLS} more" if len(members) - 1 > CELLS else ""
+            text += f"{'' if text.endswith('.') else '.'} The same at {cells}{rest}."
+        lines += textwrap.wrap(text, width, initial_indent=f"{first.severity:<8}  ", subsequent_indent=" " * 10)
+    left = sum(map(len, list(groups.values())[PROBLEMS:]))
+    if left:
+        lines.append(f"{left} more; --out or --json gives all of them.")
     return lines
+
+
+def _lobing(run: Run) -> str:
+    """Return the caveat that names the holes that only two-point readings speak for, '' where plugs speak for all."""
+    frame = run.inspection.holes
+    alone = (frame["mating_from"] == "readings").to_numpy()
+    if not alone.any():
+        return ""
+    if alone.all():
+        return w.LOBING.format(holes="every hole")
+    by_part: dict[tuple[str, str], list[str]] = {}
+    some = frame[alone]
+    for part, serial, hole in zip(some["part"], some["serial"], some["hole"], strict=True):
+        by_part.setdefault((str(part), str(serial)), []).append(str(hole))
+    words = []
+    for (part, serial), holes in list(by_part.items())[:DETAILED]:
+        name = "" if len(run) == 1 else f" of {w.plain(serial or part)}"
+        words.append(f"hole{'s' if len(holes) > 1 else ''} {w.plain(hole_numbers(run.specification, holes))}{name}")
+    left = len(by_part) - len(words)
+    return w.LOBING.format(holes="; ".join(words) + (f"; and holes of {w.plural(left, 'more part')}" if left else ""))
 
 
 def _verdict(run: Run, width: int) -> list[str]:

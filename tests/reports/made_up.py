@@ -240,7 +240,7 @@ def inspection(
     )
 
 
-def reasons(found: Inspection, part: str, serial: str) -> list[Reason]:
+def reasons(found: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
     """Return a sentence for each characteristic that isn't accepted, in place of the judge's own."""
     rows = found.characteristics
     mine = rows[(rows["part"] == part) & (rows["serial"] == serial) & (rows["verdict"] > 0)]

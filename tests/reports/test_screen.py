@@ -1,16 +1,18 @@
-"""The screen: 80 columns, aligned, verdict last, nothing heavy imported, nothing dropped without saying so."""
+"""The screen: as wide as the terminal, aligned, verdict first and last, each cause once, nothing heavy imported."""
 
 from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import made_up
 import pytest
 
-from holeqc.inspection.results import Inspection
+from holeqc.inspection.results import Inspection, Reason
+from holeqc.problems import Problem
 from holeqc.reports import screen
-from holeqc.reports.screen import screen_text
+from holeqc.reports.screen import screen_text, screen_width
 
 HOSTILE = ("../../x", "=cmd()", "<script>alert(1)</script>", "S" * 200, "列\n二", "")
 
@@ -87,3 +89,72 @@ def test_the_screen_imports_no_plotting_and_no_spreadsheet_library() -> None:
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     for heavy in ("matplotlib", "scipy", "openpyxl", "pandas"):
         assert f"'{heavy}'" not in out
+
+
+def test_the_first_lines_say_verdict_hole_why_and_what_to_do(one: Inspection) -> None:
+    lines = screen_text(one).splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("✗ reject  port P-0112:"))
+    assert "holes 3, 6, 7 rejected; hole 8 held (" in lines[at]
+    assert any(line.startswith("✗ reject  Hole 3, near wall:") for line in lines[at : at + 4])
+    table = next(n for n, line in enumerate(lines) if line.startswith("Hole  "))
+    assert any("-> Engineering disposition." in line for line in lines[at:table])
+
+
+@pytest.mark.parametrize(("unit", "width"), [("in", 60), ("in", 80), ("mm", 60), ("mm", 80)])
+def test_headings_and_readings_are_never_cut(unit: str, width: int) -> None:
+    text = screen_text(made_up.inspection([("port", "P-0112", made_up.BAD)], unit=unit), width)
+    lines = text.splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("Hole  "))
+    table = lines[at - 1 : at + 9]
+    assert not any("…" in line for line in table)
+    assert "Position" in table[0] + table[1]
+    assert max(map(len, table)) <= width
+    assert ("/allowed" in table[1]) == (width == 80)
+
+
+def test_the_width_follows_the_terminal_between_sixty_and_a_hundred(monkeypatch: pytest.MonkeyPatch) -> None:
+    for columns, wide in (("40", 60), ("72", 72), ("200", 100)):
+        monkeypatch.setenv("COLUMNS", columns)
+        assert screen_width() == wide
+    monkeypatch.delenv("COLUMNS")
+    assert screen_width() == 80  # what is piped or captured isn't a terminal
+
+
+def test_problems_that_reasons_told_are_not_told_again(one: Inspection, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = [Reason(1, "The reading looks like a slip (Readings!F40).", "8", "far", "size", "Readings!F40", "Read it.")]
+    monkeypatch.setattr("holeqc.inspection.judge.reasons", lambda *_, **__: told)
+    text = " ".join(screen_text(one).split())
+    assert "In the files: 2 more problems" in text
+    assert "likely-slip" not in text
+    assert text.count("looks like a slip") == 1
+
+
+def test_problems_of_one_kind_stand_together() -> None:
+    same = [
+        Problem("warning", "duplicate-row", "this row repeats one", "0.458 in", "", "Delete it.", "a/b.xlsx", "S",
+                f"E{n}", part="port", serial="P-0112", hole=str(n))
+        for n in range(1, 15)
+    ]  # fmt: skip
+    text = " ".join(screen_text(made_up.inspection(problems=same)).split())
+    assert "In the files: 14 problems" in text
+    assert text.count("this row repeats one") == 1
+    assert "The same at E2, E3, E4, E5, E6, E7, E8, E9 and 5 more." in text
+
+
+def test_the_caveat_of_two_point_readings_names_the_holes(one: Inspection, many: Inspection) -> None:
+    frame = one.holes.assign(
+        mating_from=["readings" if h in ("2", "7") else "readings and GO" for h in one.holes["hole"]]
+    )
+    text = " ".join(screen_text(replace(one, holes=frame)).split())
+    assert "Only two-point readings exist for holes 2, 7. A hole" in text
+    frame = many.holes.assign(mating_from="readings and GO")
+    frame.loc[(frame["serial"] == "S-0001") & (frame["hole"] == "4"), "mating_from"] = "readings"
+    assert "exist for hole 4 of S-0001. A" in " ".join(screen_text(replace(many, holes=frame)).split())
+
+
+def test_a_doubtful_value_is_not_shown_as_measured(one: Inspection) -> None:
+    frame = one.characteristics.copy()
+    chosen = (frame["hole"] == "2") & (frame["characteristic"] == "position")
+    frame.loc[chosen, ["found", "doubtful", "verdict"]] = [float("nan"), True, 1]
+    lines = screen_text(replace(one, characteristics=frame)).splitlines()
+    assert "?doubtful" in next(line for line in lines if line.startswith("2  "))
