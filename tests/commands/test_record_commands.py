@@ -174,10 +174,13 @@ def test_kit_file_in_force_is_looked_for(capsys: pytest.CaptureFixture[str]) -> 
 
 def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
     record("P-0107")
-    # P-0107's smallest size is 0.4572: 0.0021 less is below the lower limit 0.455
+    # P-0107's largest size is 0.4584: 0.0040 in = 0.1016 mm more is above the upper limit 0.462. Taken smaller, below
+    # the GO plug of 0.455 that enters, readings and plug exclude one another.
     assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error", "0.0001"]) == 0
-    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error", "0.0533 mm"]) == 1
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error=-0.1016 mm"]) == 1
     assert "accept → reject" in capsys.readouterr().out
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--error", "0.0533 mm"]) == 3
+    assert "accept → hold" in capsys.readouterr().out
     assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01"]) == 3
     assert run(["gauge", "suspect", "BG-9", "--since", "2026-11-01"]) == 2
     assert run(["gauge", "suspect", "BG-2", "--since", "yesterday"]) == 2
@@ -185,9 +188,9 @@ def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*bad, "--error", "0.0021"]) == 2
     assert "has no unit" in capsys.readouterr().err
     assert run([*bad, "--error", "+0.0025 in"]) == 0
-    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--json"]) == 1
+    assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--json"]) == 3
     data = json.loads(capsys.readouterr().out.split("\n", 2)[2])
-    assert (data["error"], data["parts"][0]["after"]) == (0.0025, "reject")
+    assert (data["error"], data["parts"][0]["after"]) == (0.0025, "hold")
     assert run(["approve", "P-0107", "--by", "41"]) == 3
     assert run(["fixture", "event", "DF-BL7", "--event", "checked", "--day", "2026-11-02", "--by", "engineer"]) == 2
     good = ["fixture", "event", "DF-BL7", "--event", "checked", "--good", "--by", "engineer", "--day"]

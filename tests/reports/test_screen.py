@@ -95,7 +95,7 @@ def test_the_first_lines_say_verdict_hole_why_and_what_to_do(one: Inspection) ->
     lines = screen_text(one).splitlines()
     at = next(n for n, line in enumerate(lines) if line.startswith("✗ reject  port P-0112:"))
     assert "holes 3, 6, 7 rejected; hole 8 held (" in lines[at]
-    assert any(line.startswith("✗ reject  Hole 3, near wall:") for line in lines[at : at + 4])
+    assert any(line.startswith("✗ reject  Hole 3, far wall:") for line in lines[at : at + 4])
     table = next(n for n, line in enumerate(lines) if line.startswith("Hole  "))
     assert any("-> Engineering disposition." in line for line in lines[at:table])
 
