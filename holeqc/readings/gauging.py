@@ -18,7 +18,7 @@ from holeqc.specification.model import Gauge, Specification
 
 FINER_NAMED = 3  #: readings finer than their gauge are named one by one up to so many, then counted
 YEARS_BACK = 3 * 365
-YEARS_OLD = 5  #: a day so many years back is a slip or a forgotten sheet; no reading is judged by it unseen
+YEARS_OLD = 5  #: a day so long before its gauge is due is a slip: no calibration lasts so long (common practice, no source)
 DAY_UNKNOWN = "gauge-day-unclear"
 
 
@@ -202,7 +202,7 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
 
 
 def check_days(findings: Findings) -> None:
-    """Report days in the future, days long past, and days years away from all others.
+    """Report days in the future, days years away from all others, and days before a calibration can have begun.
 
     The two date systems of workbooks differ by 1462 days.
     """
@@ -215,12 +215,28 @@ def check_days(findings: Findings) -> None:
     usual = np.sort(date[known])[known.size // 2]
     far = known[np.abs((date[known] - usual).astype(np.int64)) > YEARS_BACK]
     _report_days(findings, late, "future-date", "the day of the reading lies in the future", f"up to {findings.today}")
-    oldest = np.datetime64(_years_before(findings.today, YEARS_OLD))
-    early = far[(date[far] < usual) & (date[far] >= oldest)]
-    message = "the day of the reading is years before the others"
-    _report_days(findings, early, "odd-date", message, f"near {usual}")
-    message = f"the day of the reading is more than {YEARS_OLD} years back"
-    _report_days(findings, known[date[known] < oldest], "odd-date", message, f"from {oldest} on", holds=True)
+    early = far[date[far] < usual]
+    oldest = _oldest(findings, known)
+    old = known[date[known] < oldest]
+    early = early[~np.isin(early, old)]
+    _report_days(findings, early, "odd-date", "the day of the reading is years before the others", f"near {usual}")
+    if old.size:
+        message = f"the day of the reading is more than {YEARS_OLD} years before its gauge is due for calibration"
+        since = oldest[~np.isnat(oldest)].max()
+        _report_days(findings, old, "odd-date", message, f"from {since} on", holds=True)
+
+
+def _oldest(findings: Findings, rows: IntArray) -> Array:
+    """Return the first day (m,) that is believed of some readings, NaT where their gauge has no due date.
+
+    The kit's due dates decide, not today: a sheet gives one verdict however late it is read again.
+    """
+    found = np.full(rows.size, "NaT", dtype="datetime64[D]")
+    measured = findings.arrays["characteristic"][rows] >= 0
+    number, gauges = _gauges(findings, rows[measured])
+    due = [None if g is None or not g.calibration_due else _years_before(g.calibration_due, YEARS_OLD) for g in gauges]
+    found[measured] = np.array([*due, None], dtype="datetime64[D]")[number]
+    return found
 
 
 def _years_before(day: dt.date, years: int) -> dt.date:

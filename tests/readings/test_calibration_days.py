@@ -97,15 +97,18 @@ def test_every_part_without_a_day_is_held(tmp_path: Path) -> None:
     assert set(doubted["characteristic"]) == {"diameter"}
 
 
-@pytest.mark.parametrize(("day", "odd"), [("2021-11-29", True), ("1999-01-01", True), ("2021-11-30", False)])
-def test_a_day_more_than_five_years_back_holds(day: str, odd: bool, tmp_path: Path) -> None:
-    readings = read(workbook(tmp_path / "old.xlsx", many(day)), kit(), today=dt.date(2026, 11, 30))
+@pytest.mark.parametrize("today", [dt.date(2026, 11, 30), dt.date(2041, 1, 1)])
+@pytest.mark.parametrize(("day", "odd"), [("2022-03-30", True), ("1999-01-01", True), ("2022-06-30", False)])
+def test_a_day_more_than_five_years_before_its_gauge_is_due_holds(
+    day: str, odd: bool, today: dt.date, tmp_path: Path
+) -> None:
+    readings = read(workbook(tmp_path / "old.xlsx", many(day)), kit(), today=today)
     assert ("odd-date" in codes(readings)) == odd
     if odd:
         first = next(p for p in readings.problems if p.code == "odd-date")
         assert first.holds
         assert first.found == f"date {day}"
-        assert first.allowed == "from 2021-11-30 on"
+        assert first.allowed == "from 2022-06-30 on"
     # a problem that holds, with part and serial and no hole, holds the part
     holding = [(p.part, p.serial, p.hole) for p in readings.problems if p.holds]
     assert len(set(holding)) == (31 if odd else 0)
