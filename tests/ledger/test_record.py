@@ -245,11 +245,9 @@ def test_what_a_database_can_not_keep_is_shown_instead(ledger: Ledger) -> None:
 def test_refusals_leave_nothing(ledger: Ledger, tmp_path: Path) -> None:
     spec = kit(tmp_path)
     run = judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD}))
-    twice = judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD}), sheet(tmp_path / "b.csv", {"P-1": GOOD}))
     for work, words in (
         (lambda: ledger.record(run, text_of(spec) + "#", "bench"), "changed after it was read"),
         (lambda: ledger.record(run, text_of(spec), "  "), "who records"),
-        (lambda: ledger.record(twice, text_of(spec), "bench"), "same content"),
         (lambda: ledger.entry("x", "y", {"nothing": [{}]}), "no table"),
         (lambda: ledger.entry("x", "y", {"tag": [{"colour": 1}]}), "no column"),
         (lambda: ledger.entry("x", "y", replaces=1), "its reason"),
