@@ -18,7 +18,7 @@ from holeqc.specification.model import Gauge, Specification
 
 FINER_NAMED = 3  #: readings finer than their gauge are named one by one up to so many, then counted
 YEARS_BACK = 3 * 365
-YEARS_OLD = 5  #: a day so long before its gauge is due is a slip: no calibration lasts so long (common practice, no source)
+YEARS_OLD = 5  #: a day so long before its gauge is due is a slip, calibrations are shorter (common practice, no source)
 DAY_UNKNOWN = "gauge-day-unclear"
 
 
