@@ -109,7 +109,7 @@ def _which(part: PartView) -> str:
         return "; ".join(said)
     if part.verdict == ACCEPT:
         return f"{w.plural(len(part.holes), 'hole')}, all accepted"
-    return "the pins are held" if pins == HOLD else "held by what the files leave open"
+    return "the pins are held" if pins == HOLD else "held by a doubt about the sheet, not about a hole"
 
 
 def _pin_lines(part: PartView, width: int) -> list[str]:
