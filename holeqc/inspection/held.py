@@ -187,7 +187,7 @@ def contradicted(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason
         yield Reason(HOLD, text, row["hole"], row["wall"], row["characteristic"], cell, said.action)
 
 
-def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason]:
+def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[tuple[Reason, Problem | None]]:
     """Give a reason for everything on a part that one cause holds, such as a gauge out of date; one a gauge."""
     groups: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
@@ -198,16 +198,35 @@ def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason]:
         yield _proves_nothing(inspection, cause, gauge, members)
 
 
-def _proves_nothing(inspection: Inspection, cause: str, gauge: str, rows: Sequence[Row]) -> Reason:
+def _proves_nothing(
+    inspection: Inspection, cause: str, gauge: str, rows: Sequence[Row]
+) -> tuple[Reason, Problem | None]:
     holes = list(dict.fromkeys(str(row["hole"]) for row in rows))
     text = f"{joined(str(row['characteristic']) for row in rows)} of hole{'s' if len(holes) > 1 else ''} "
     text += f"{hole_numbers(inspection.specification, holes)} can't be decided: {MEANING[cause]}"
     row = next((r for r in rows if r["reading"] >= 0), None)
     cell = place_of(inspection, row["reading"]) if row is not None else ""
+    problem = None
     if row is not None and gauge:
         text += _expired(inspection, row, gauge)
+    elif cause != "gauge-expired":
+        problem = _told_by_reader(inspection, cause, rows[0])
+    if problem is not None:
+        text += f", found {problem.found}" if problem.found else ""
+        text += f", allowed {problem.allowed}" if problem.allowed else ""
+        if problem.cell:
+            cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
     text = text[0].upper() + text[1:] + (f" ({cell})" if cell else "")
-    return Reason(HOLD, f"{text}.", holes[0] if len(holes) == 1 else "", "", "", cell, UNPROVED[cause])
+    return Reason(HOLD, f"{text}.", holes[0] if len(holes) == 1 else "", "", "", cell, UNPROVED[cause]), problem
+
+
+def _told_by_reader(inspection: Inspection, cause: str, row: Row) -> Problem | None:
+    """Return the one problem of the files that says the same of a part, None where there are none or several."""
+    same = [
+        p for p in inspection.problems
+        if p.code == cause and p.cell and p.serial in ("", str(row["serial"])) and p.part in ("", str(row["part"]))
+    ]  # fmt: skip
+    return same[0] if len(same) == 1 else None
 
 
 def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> str:

@@ -94,8 +94,7 @@ def _of_characteristics(
         for reason in contradicted(inspection, rows):
             yield reason, None
     yield from doubted(inspection, kinds["doubt"], found, together=together)
-    for reason in unproved(inspection, kinds["unproved"]):
-        yield reason, None
+    yield from unproved(inspection, kinds["unproved"])
     for reason in _missing(inspection, part, serial, kinds["missing"], together):
         yield reason, None
 

@@ -68,7 +68,7 @@ def _head(run: Run, width: int) -> list[str]:
     for source in sources[:3]:
         lines.append(_ends(f"File: {w.plain(source.file)}", f"SHA-256 {source.sha256[:16]}…", width))
     if len(sources) > 3:
-        lines.append(f"and {len(sources) - 3} files more")
+        lines.append(f"and {w.plural(len(sources) - 3, 'more file')}")
     return lines
 
 

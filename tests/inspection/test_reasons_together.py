@@ -147,6 +147,17 @@ def test_gauges_out_of_date_are_told_one_by_one() -> None:
     assert ["BG, read on" in said[0], "CM, read on" in said[1]] == [True, True]
 
 
+def test_a_gauge_that_the_reader_has_told_of_is_told_once_with_its_cell() -> None:
+    told_already = Problem(
+        ERROR, "unknown-gauge", "the kit has no such gauge", "gauge 'BG-9'", "gauges BG, CM", sheet="Sheet1", cell="C8",
+        part="plate", serial="1", holds=True,
+    )  # fmt: skip
+    rows = [r | {"gauge": "BG-9"} if r["characteristic"] == "diameter" else r for r in filled()]
+    (said,) = told(judge(eight(gauges=gauges()), *rows, problems=(told_already,)))
+    assert said.startswith("Size, out-of-roundness, position")
+    assert said.endswith("the gauge named is not in the kit, found gauge 'BG-9', allowed gauges BG, CM (Sheet1!C8).")
+
+
 def test_the_same_finding_in_many_holes_is_one_sentence() -> None:
     rows = filled()
     for row in rows:
