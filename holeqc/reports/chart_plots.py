@@ -145,6 +145,6 @@ def capability_figure(result: Capability, plot: ProbabilityPlot, name: str, unit
         axes.set_xlabel("sigma of a normal")
         axes.set_ylabel(f"{name} [{unit}]" if unit else name)
         axes.legend(fontsize=8.0, loc="center right", frameon=False)
-        p = result.normality.p if result.normality else None
+        p = result.normal_p
         _bare(axes, "Probability plot" + ("" if p is None else f", test of normality p = {p:.2g}"))
     return figure

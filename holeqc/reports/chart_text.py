@@ -126,6 +126,9 @@ def _outside_lines(result: Capability) -> list[str]:
     if result.normality is not None:
         n = result.normality
         rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, p {chance(n.p)}"))
+        allowed = result.allowing
+        if allowed is not None:
+            rows.append(("normality, judged", f"p {chance(allowed.p)}, allowing for {allowed.words}"))
     return _pairs(rows)
 
 

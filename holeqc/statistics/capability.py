@@ -27,6 +27,7 @@ from holeqc.statistics.indices import (
     sd_interval,
 )
 from holeqc.statistics.normality import Normality, anderson_darling
+from holeqc.statistics.normality_rounded import Allowing, allowing
 from holeqc.statistics.percentile import (
     FEWEST,
     PercentileCapability,
@@ -101,7 +102,8 @@ class Capability:
     """Everything that readings and limits tell about capability; indices that can't be had are None.
 
     ``overall`` holds Pp, Ppk and ``within_indices`` Cp, Cpk. ``remarks`` and ``stability`` say what spoils them;
-    ``cautions`` repeats the instability beside every index that it touches.
+    ``cautions`` repeats the instability beside every index that it touches. ``allowing`` judges normality with the
+    gauge's step and the readings' worth allowed for, None where the plain test stands.
     """
 
     n: int
@@ -121,6 +123,12 @@ class Capability:
     percentile: PercentileCapability | None
     remarks: tuple[Problem, ...]
     cautions: dict[str, str] = field(default_factory=dict)
+    allowing: Allowing | None = None
+
+    @property
+    def normal_p(self) -> float | None:
+        """The p by which normality is judged, None where there is no test."""
+        return _judged_p(self.normality, self.allowing)
 
     def as_dict(self) -> dict[str, object]:
         """Return the content for JSON: plain numbers, text, lists; None where a figure can't be had."""
@@ -139,6 +147,7 @@ class Capability:
             "Ppu": self.overall.upper, "Cpm": self.Cpm, "off_centre": self.overall.off_centre,
             "intervals": self.intervals,
             "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
+            "normality_judged": {"p": self.normal_p} | ({} if self.allowing is None else asdict(self.allowing)),
             "outside": asdict(self.outside),
             "tolerance_interval": None if self.tolerance is None else asdict(self.tolerance),
             "stability": asdict(self.stability), "cautions": self.cautions,
@@ -247,12 +256,16 @@ def _intervals(n: int, m: float, sd: float, within: Within | None, overall: Indi
     return found
 
 
+def _judged_p(normality: Normality | None, allowed: Allowing | None) -> float | None:
+    return allowed.p if allowed is not None else normality.p if normality is not None else None
+
+
 _EMPTY = Indices(None, None, None, None, None)
 
 
 def _percentile(readings: Readings, limits: Limits, choices: Choices,
-                normality: Normality | None) -> tuple[PercentileCapability | None, list[Problem]]:
-    odd = normality is not None and normality.p is not None and normality.p < NORMAL_LEVEL
+                p: float | None) -> tuple[PercentileCapability | None, list[Problem]]:
+    odd = p is not None and p < NORMAL_LEVEL
     wanted = choices.percentile if choices.percentile is not None else (choices.from_zero or odd)
     if not wanted or readings.different < 2 or not limits.given:
         return None, []
@@ -264,7 +277,7 @@ def _percentile(readings: Readings, limits: Limits, choices: Choices,
 
 
 def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: float, sd: float | None,
-                    normality: Normality | None) -> list[Problem]:
+                    p: float | None) -> list[Problem]:
     said = []
     if not limits.given:
         said.append(Problem(WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
@@ -272,9 +285,9 @@ def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: flo
     if choices.from_zero:
         said.append(Problem(NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
                             "given, the percentile method takes their place"))
-    elif normality is not None and normality.p is not None and normality.p < NORMAL_LEVEL:
+    elif p is not None and p < NORMAL_LEVEL:
         said.append(Problem(WARNING, "not-normal", f"a normal distribution is a poor picture of these readings "
-                            f"(p = {normality.p:.2g}): trust the percentile figures and the observed share more than "
+                            f"(p = {p:.2g}): trust the percentile figures and the observed share more than "
                             "indices that suppose a normal"))
     if not choices.from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
         said.append(Problem(WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma "
@@ -287,11 +300,12 @@ def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: flo
 
 
 def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None,
-               choices: Choices | None = None) -> Capability:
+               choices: Choices | None = None, counted: int | None = None) -> Capability:
     """Work out the capability of readings ``values`` (n,), in order of production, against ``limits``.
 
     ``subgroups`` (n,) labels the rational subgroup of each reading (part, fixture set-up, day). NaN is a missing
-    reading. What can't be worked out is None and said in ``remarks``. Raises ``DataError`` when nothing can be
+    reading. ``counted``: how many independent readings they are worth, for the test of normality; all if not given.
+    What can't be worked out is None and said in ``remarks``. Raises ``DataError`` when nothing can be
     answered at all: no reading, infinite values, limits upside down. Without limits
     there is no index, all else is given. Sources: ISO 22514-2, NIST/SEMATECH e-Handbook
     6.1.6; each interval names its own.
@@ -317,8 +331,11 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     normality = None if not sd or how.from_zero else anderson_darling(readings.ordered, ordered=True, centre=m, sd=sd)
     if normality is not None and normality.p is None:
         said.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
-    percentile, more = _percentile(readings, limits, how, normality)
-    said += more + _normal_remarks(readings, limits, how, m, sd, normality)
+    allowed = None if normality is None or not sd else allowing(
+        readings.ordered, m, sd, normality.A2, step=readings.step, counted=counted)
+    p = _judged_p(normality, allowed)
+    percentile, more = _percentile(readings, limits, how, p)
+    said += more + _normal_remarks(readings, limits, how, m, sd, p)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY
@@ -334,4 +351,4 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
         normality, _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence),
         tolerance_interval(m, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
                            upper=limits.upper) if normal and sd else None,
-        stability, percentile, tuple(said), cautions)
+        stability, percentile, tuple(said), cautions, allowed)

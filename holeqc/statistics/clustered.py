@@ -91,10 +91,11 @@ def clustered_capability(
         return capability(values, limits, choices=how)
     if len(groups) == 1:
         return capability(values, limits, subgroups=labels, choices=how)
-    base = capability(values, limits, choices=how)
+    found = split(groups)
+    base = capability(values, limits, choices=how, counted=found.counted)
     if not base.sd_overall:
         return base
-    return _counted(base, split(groups), what)
+    return _counted(base, found, what)
 
 
 def _counted(base: Capability, found: Pieces, what: str) -> Capability:

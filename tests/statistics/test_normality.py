@@ -15,6 +15,7 @@ from statistics_data import column, printed
 from holeqc.problems import DataError
 from holeqc.statistics import normality
 from holeqc.statistics.normality import anderson_darling, anderson_darling_p, plotting_positions, probability_plot
+from holeqc.statistics.normality_rounded import allowing
 
 
 def by_definition(x: np.ndarray) -> float:
@@ -100,3 +101,45 @@ def test_probability_plot() -> None:
     assert float(ndtri(plotting_positions(3)[1])) == pytest.approx(0)
     with pytest.raises(DataError):
         probability_plot([1.0, 1.0])
+
+
+def rounded_p(x: np.ndarray, step: float, counted: int | None = None) -> tuple[float, float]:
+    x = np.sort(x)
+    plain = anderson_darling(x)
+    found = allowing(x, float(x.mean()), float(x.std(ddof=1)), plain.A2, step=step, counted=counted)
+    assert plain.p is not None
+    if found is None:
+        return plain.p, plain.p
+    assert found.p is not None
+    return plain.p, found.p
+
+
+@pytest.mark.parametrize("sigma", [0.0004, 0.0002, 0.00008])
+def test_rounding_alone_refuses_no_normal(sigma: float) -> None:
+    """Simulated, as nothing is published: 200 normals of 960 readings to 0.0001, judged at 5 %, and skewed ones."""
+    rng = np.random.default_rng(11)
+    chances = np.array([rounded_p(np.rint(rng.normal(4585, 1e4 * sigma, 960)) / 1e4, 1e-4) for _ in range(200)])
+    assert np.mean(chances[:, 1] < 0.05) <= 0.095  # binomial(200, 0.05): 0.1 % are above 19
+    assert np.mean(chances[:, 1] < 0.05) >= 0.01
+    assert np.mean(chances[:, 0] < 0.05) > 0.5  # the plain test refuses most
+    skewed = np.rint(4580 + 1e4 * sigma / 2 * rng.gamma(4, size=960)) / 1e4
+    assert rounded_p(skewed, 1e-4)[1] < 0.01
+
+
+def test_readings_that_resemble_each_other_count_for_less() -> None:
+    rng = np.random.default_rng(4)
+    means = np.repeat(rng.normal(size=60), 4)
+    x = np.sort(means + rng.normal(0, 0.2, 240))
+    plain = anderson_darling(x)
+    found = allowing(x, float(x.mean()), float(x.std(ddof=1)), plain.A2, step=None, counted=62)
+    assert found is not None
+    assert pytest.approx(plain.A2 * 62 / 240) == found.A2
+    assert found.p is not None
+    assert plain.p is not None
+    assert found.p > plain.p
+
+
+def test_unrounded_readings_keep_the_plain_test() -> None:
+    x = np.sort(np.random.default_rng(4).normal(size=500))
+    step = float(np.diff(x).min())
+    assert allowing(x, 0.0, 1.0, 0.3, step=step) is None
