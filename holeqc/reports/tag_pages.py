@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 from holeqc.inspection.results import HOLD, REJECT
 from holeqc.reports import drawing as d
@@ -15,6 +16,21 @@ from holeqc.reports.view import Run
 
 ACROSS, DOWN = 2, 2
 PAD = 10.0
+TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
+NO_REWORK = "No rework without engineering disposition."
+_UPPER, _LOWER = 122.0, 82.0  #: height of the identity above, and of disposition and signatures below [points]
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """One face of a tag: a tag whose words don't fit goes on on a further face, and nothing of them is cut."""
+
+    tag: Tag
+    brief: int  #: how many lines follow the first one in brief; on a further face none
+    text: tuple[str, ...]
+    size: float
+    number: int = 1
+    total: int = 1
 
 
 def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = lambda _: None) -> bytes:
@@ -23,9 +39,11 @@ def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = l
     pages: list[d.Drawing] = []
     each = ACROSS * DOWN
     foot = _foot(run, paper[0] - 2 * MARGIN)
-    total = -(-len(tags) // each)
-    for start in range(0, len(tags), each):
-        pages.append(_page(run, tags[start : start + each], paper, foot, (len(pages) + 1, total)))
+    wide, high = _cell_size(paper, foot)
+    faces = [face for tag in tags for face in faces_of(tag, wide - 12, high - 12)]
+    total = -(-len(faces) // each)
+    for start in range(0, len(faces), each):
+        pages.append(_page(run, faces[start : start + each], paper, foot, (len(pages) + 1, total)))
         progress(f"tags.pdf: page {len(pages)} of {total}")
     return save_pdf(pages, f"Tags, kit {run.specification.id} revision {run.specification.revision}")
 
@@ -36,15 +54,45 @@ def _foot(run: Run, wide: float) -> list[tuple[str, bool]]:
     return lines + [(text, True) for text in wrap(" ".join(foot.cautions), wide, NOTE, True)]
 
 
+def _cell_size(paper: tuple[float, float], foot: list[tuple[str, bool]]) -> tuple[float, float]:
+    return (paper[0] - 2 * MARGIN) / ACROSS, (paper[1] - 32 - 9.6 * len(foot) - 18.0) / DOWN
+
+
+def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
+    """Give the faces of a tag of that size [points]: lesser lines go first, then letters shrink, then it goes on."""
+    room, wide = high - _UPPER - _LOWER, wide - 2 * PAD
+    forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
+    first = 29 + 11.5 * len(_asked(tag.lines[0], wide)) if tag.lines else 0.0
+    rest = max(0, len(tag.lines) - 1)
+    left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
+    for brief in range(rest, -1, -1):
+        for size in TEXT_SIZES:
+            text = wrap(tag.decide, wide, size)
+            if left[brief] >= (size + 2) * len(text):
+                yield Face(tag, brief, tuple(text), size)
+                return
+    size = TEXT_SIZES[0]
+    text = wrap(tag.decide, wide, size)
+    here, each = max(0, int(left[0] // (size + 2)) - 1), int((room - 20 - forbidden) // (size + 2)) - 1
+    pieces = [text[:here], *(text[n : n + each] for n in range(here, len(text), each))]
+    for n, piece in enumerate(pieces, 1):
+        on = [] if n == len(pieces) else [f"goes on on face {n + 1} of {len(pieces)}"]
+        yield Face(tag, 0, (*piece, *on), size, n, len(pieces))
+
+
+def _asked(line: Line, wide: float) -> list[str]:
+    return wrap(f"required  {line.requirement}", wide, 9.5)[:2]
+
+
 def _page(
-    run: Run, tags: Sequence[Tag], paper: tuple[float, float], foot: list[tuple[str, bool]], number: tuple[int, int]
+    run: Run, faces: Sequence[Face], paper: tuple[float, float], foot: list[tuple[str, bool]], number: tuple[int, int]
 ) -> d.Drawing:
     page = d.Drawing(*paper)
     top = 18.0
     bottom = paper[1] - 32 - 9.6 * len(foot)
-    wide, high = (paper[0] - 2 * MARGIN) / ACROSS, (bottom - top) / DOWN
-    for n, tag in enumerate(tags):
-        _tag(page, tag, MARGIN + (n % ACROSS) * wide, top + (n // ACROSS) * high, wide, high)
+    wide, high = _cell_size(paper, foot)
+    for n, face in enumerate(faces):
+        _tag(page, face, MARGIN + (n % ACROSS) * wide, top + (n // ACROSS) * high, wide, high)
     _cut_marks(page, [MARGIN + k * wide for k in range(ACROSS + 1)], [top + k * high for k in range(DOWN + 1)])
     for n, (line, bold) in enumerate(foot):
         page.text(MARGIN, bottom + 16 + 9.6 * n, line, NOTE, bold, d.INK if bold else d.SOFT)
@@ -64,8 +112,9 @@ def _cut_marks(page: d.Drawing, xs: Sequence[float], ys: Sequence[float]) -> Non
         page.line((xs[0] + 7, y), (xs[-1] - 7, y), stroke=d.SOFT, width=0.4, dash=(3, 4))
 
 
-def _tag(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, high: float) -> None:
-    """Draw one tag in its cell."""
+def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: float) -> None:
+    """Draw one face of a tag in its cell."""
+    tag = face.tag
     verdict = REJECT if tag.verdict == "reject" else HOLD
     x, y, wide, high = x + 6, y + 6, wide - 12, high - 12
     ink = d.VERDICT_INK[verdict]
@@ -76,12 +125,12 @@ def _tag(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, high: float
     colour = "#ffffff" if verdict == REJECT else ink
     page.text(x + PAD, y + 27, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
-    page.text(x + wide - 35, y + 16, "tag", NOTE, colour=colour, anchor="end")
+    page.text(x + wide - 35, y + 16, "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}", NOTE, colour=colour, anchor="end")
     page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
     base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
-    decide = wrap(tag.decide, wide - 2 * PAD, 9.5)
-    base = _lines(page, tag, x + PAD, base, wide - 2 * PAD, y + high - 101 - 11.5 * min(len(decide), 5))
-    _decision(page, tag, x + PAD, base, wide - 2 * PAD, y + high, decide)
+    if face.number == 1:
+        base = _lines(page, face, x + PAD, base, wide - 2 * PAD)
+    _decision(page, face, x + PAD, base, wide - 2 * PAD, y + high)
 
 
 def _field(page: d.Drawing, x: float, y: float, label: str, text: str, wide: float, size: float = 12.0) -> None:
@@ -115,23 +164,23 @@ def _hole_and_wall(tag: Tag) -> str:
     return w.plain(f"{tag.hole}, {tag.wall}" if tag.wall else tag.hole)
 
 
-def _lines(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, most: float) -> float:
-    """Draw the worst line in full, the others in brief while there is room, and say how many are left."""
+def _lines(page: d.Drawing, face: Face, x: float, y: float, wide: float) -> float:
+    """Draw the first line in full, the others in brief as many as the face takes, and say how many are left."""
+    tag = face.tag
     several = len({line.hole for line in tag.lines}) > 1
     for shown, line in enumerate(tag.lines):
         title = f"{line.characteristic}" + (f", {line.wall} wall" if line.wall else "")
         title = w.plain(f"hole {line.hole}: {title}" if several else title)
         if shown == 0:
-            asked = wrap(f"required  {line.requirement}", wide, 9.5)[:2]
+            asked = _asked(line, wide)
             page.text(x, y + 12, title, 9.5, True)
             for n, text in enumerate(asked):
                 page.text(x, y + 23.5 + 11.5 * n, text, 9.5)
             _found(page, line, x, y + 25 + 11.5 * len(asked), wide)
             y += 29 + 11.5 * len(asked)
             continue
-        rest = len(tag.lines) - shown
-        if y + (24 if rest > 1 else 12) > most:
-            page.text(x, y + 10, f"and {rest} more, see the report", 9, colour=d.SOFT)
+        if shown > face.brief:
+            page.text(x, y + 10, f"and {len(tag.lines) - shown} more, see the report", 9, colour=d.SOFT)
             return y + 13
         brief = f"also {title}: {line.found}" + (f" ({line.deviation})" if line.deviation else "")
         page.text(x, y + 10, wrap(brief, wide, 9.5)[0], 9.5)
@@ -141,26 +190,30 @@ def _lines(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, most: flo
 
 def _found(page: d.Drawing, line: Line, x: float, base: float, wide: float) -> None:
     page.text(x, base, "found", 9.5)
-    page.text(x + width_of("required  ", 9.5), base, line.found, 11.5, True)
+    left, size = width_of("required  ", 9.5), 11.5
+    while not line.deviation and left + width_of(line.found, size, True) > wide and size > 8:
+        size -= 0.5
+    page.text(x + left, base, line.found, size, True)
     if line.deviation:
         page.text(x + wide, base, line.deviation, 11.5, True, anchor="end")
         page.text(x + wide - width_of(line.deviation, 11.5, True) - 5, base, "deviation", 9.5, anchor="end")
 
 
-def _decision(page: d.Drawing, tag: Tag, x: float, y: float, wide: float, bottom: float, text: list[str]) -> None:
+def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bottom: float) -> None:
     """Draw what is to be decided, the disposition boxes and the lines to sign on, from the bottom up."""
     top = bottom - 82
     page.line((x, y + 3), (x + wide, y + 3), stroke=d.RULE, width=0.7)
     page.text(x, y + 13, "To be decided", NOTE, colour=d.SOFT)
-    room = int((top - y - 16) // 11.5)
-    if len(text) > room:
-        text = [*text[: room - 1], "… in full in the report"] if room > 1 else ["see the report"]
-    for n, line in enumerate(text):
-        page.text(x, y + 25 + 11.5 * n, line, 9.5)
+    base = y + 25
+    if "no rework" in face.tag.decide.lower():
+        page.text(x, base, NO_REWORK, 9.5, True)
+        base += 11.5
+    for n, line in enumerate(face.text):
+        page.text(x, base + (face.size + 2) * n, line, face.size)
     page.line((x, top), (x + wide, top), stroke=d.RULE, width=0.7)
     page.text(x, top + 11, "Disposition, one box", NOTE, colour=d.SOFT)
     third = wide / 3
-    for n, name in enumerate(tag.dispositions):  # the first two beside the label's row, three in the row below
+    for n, name in enumerate(face.tag.dispositions):  # the first two beside the label's row, three in the row below
         across, down = (n + 1, 0) if n < 2 else (n - 2, 1)
         at = x + across * third + (16 if down == 0 else 0)
         page.box(at, top + 3 + 16 * down, 10, 10, stroke=d.INK, width=1.0)

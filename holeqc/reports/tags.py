@@ -122,13 +122,13 @@ def _pin_tag(part: PartView, verdict: int) -> Tag:
     return replace(tag, lines=(line,), gauge=line.gauge)
 
 
-def _weight(row: Row) -> tuple[int, bool, float, int]:
-    """Sort rejects first, the farthest beyond before the rest; holds in the order of a report."""
+def _weight(row: Row) -> tuple[int, int, bool, float]:
+    """Sort rejects first, in the order of a report, so that size stands before form; the farthest beyond leads."""
     left, name = float(row["left"]), str(row["characteristic"])
     place = CHARACTERISTICS.index(name) if name in CHARACTERISTICS else len(CHARACTERISTICS)
     if row["verdict"] != REJECT:
-        return -int(row["verdict"]), False, 0.0, place
-    return -REJECT, math.isnan(left), 0.0 if math.isnan(left) else left, place
+        return -int(row["verdict"]), place, False, 0.0
+    return -REJECT, place, math.isnan(left), 0.0 if math.isnan(left) else left
 
 
 def _cause(row: Row) -> tuple[str, str]:
@@ -193,17 +193,19 @@ def _number(part: PartView, hole: str, lines: Sequence[Line]) -> str:
 def _line(part: PartView, row: Row) -> Line:
     unit = part.specification.unit
     deviation = float(row["deviation"])
-    beyond = math.isfinite(deviation) and abs(deviation) > GRAIN
+    beyond = not row["doubtful"] and math.isfinite(deviation) and abs(deviation) > GRAIN
     return Line(
         str(row["hole"]), str(row["wall"]), str(row["characteristic"]), w.requirement(row, part.specification),
-        _found(row, unit), w.signed(deviation, unit) if beyond else "", tidy(row["lower"]),
-        tidy(row["upper"]), tidy(row["found"]), tidy(deviation) if beyond else None, _gauge(part, row),
+        _found(part, row, unit), w.signed(deviation, unit) if beyond else "", tidy(row["lower"]),
+        tidy(row["upper"]), None if row["doubtful"] else tidy(row["found"]), tidy(deviation) if beyond else None, gauge_of(part, row),
         part.cell(row), w.word(row["verdict"]),
     )  # fmt: skip
 
 
-def _found(row: Row, unit: str) -> str:
+def _found(part: PartView, row: Row, unit: str) -> str:
     text = w.value_text(row, unit)
+    if row["doubtful"]:
+        return w.doubtful_text(row, unit, part.cell(row))
     return f"{text}, incomplete" if row["cause"] == "missing" and math.isfinite(row["found"]) else text
 
 
@@ -213,7 +215,7 @@ _MEASURES = {
 }  # fmt: skip
 
 
-def _gauge(part: PartView, row: Row) -> str:
+def gauge_of(part: PartView, row: Row) -> str:
     """Return the gauge of the reading that decides; else the plan's own, else the kit's only gauge for it."""
     reading = part.reading(row["reading"])
     if reading and reading["gauge"]:

@@ -144,7 +144,9 @@ def probability_text(probability: float) -> str:
 
 
 def value_text(row: Mapping[str, Any], unit: str) -> str:
-    """Return what was found on a characteristic; words for surface and plugs."""
+    """Return what was found on a characteristic; words for surface and plugs; a doubtful value is no measurement."""
+    if row["doubtful"]:
+        return "doubtful"
     if row["found_word"]:
         return plain(row["found_word"])
     if math.isnan(row["found"]):
@@ -152,6 +154,15 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
     if row["characteristic"] in {"size", "edge distance"}:
         return typed(row["found"], unit) if row["reading"] >= 0 else computed(row["found"], unit, *_limits(row))
     return computed(row["found"], unit, *_limits(row))
+
+
+def doubtful_text(row: Mapping[str, Any], unit: str, place: str) -> str:
+    """Return that a value is in doubt, what was typed, and the cell to look at, where one reading decides."""
+    if row["reading"] < 0 or not place:
+        return "doubtful"
+    size = typed(row["found"], unit) if row["characteristic"] == "size" and math.isfinite(row["found"]) else ""
+    said = plain(row["found_word"]) or size
+    return f"doubtful: {f'{said} typed, ' if said else ''}see cell {place.rsplit(', ', 1)[-1]}"
 
 
 def _limits(row: Mapping[str, Any]) -> tuple[float, float]:

@@ -83,7 +83,7 @@ def test_words_that_matter_read_at_arms_length(one: Inspection) -> None:
     from holeqc.reports import tag_pages as module
 
     page = d.Drawing(612, 792)
-    module._tag(page, tags_of(one)[0], 36, 18, 270, 330)
+    module._tag(page, next(module.faces_of(tags_of(one)[0], 258, 318)), 36, 18, 270, 330)
     sizes = {item.text: item.size for item in page.items if isinstance(item, d.Text)}
     for text in ("✗ REJECT", "P-0112", "3, far", "0.4627", "+0.0007", "port (BL7-210-1)", "2026-05-04"):
         assert sizes[text] >= 11
@@ -155,7 +155,7 @@ def test_long_words_stay_inside_the_tag() -> None:
 
     for tag in tags_of(found):
         page = d.Drawing(612, 792)
-        module._tag(page, tag, 36, 18, 270, 330)
+        module._tag(page, next(module.faces_of(tag, 258, 318)), 36, 18, 270, 330)
         for item in page.items:
             if isinstance(item, d.Text):
                 share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
@@ -163,3 +163,52 @@ def test_long_words_stay_inside_the_tag() -> None:
                 assert left >= 36, item
                 assert left + width_of(item.text, item.size, item.bold) <= 36 + 270, item
                 assert 18 <= item.y <= 18 + 330, item
+
+
+def face_texts(tag: Tag) -> list[list[str]]:
+    """Return the texts on each face of a tag of a letter page."""
+    from holeqc.reports import drawing as d
+    from holeqc.reports import tag_pages as module
+
+    faces = []
+    for face in module.faces_of(tag, 258, 303):
+        page = d.Drawing(612, 792)
+        module._tag(page, face, 36, 18, 270, 315)
+        faces.append([item.text for item in page.items if isinstance(item, d.Text)])
+        assert all(18 <= item.y <= 18 + 315 for item in page.items if isinstance(item, d.Text))
+    return faces
+
+
+@pytest.mark.parametrize("sentences", [1, 3, 6, 20])
+def test_what_is_to_be_decided_is_never_cut(one: Inspection, sentences: int) -> None:
+    """Requirement of this project: the words that keep people safe stand on the tag in full."""
+    import dataclasses
+
+    words = "Clamp the part, wear eye protection, clear the chips; no rework before engineering disposition. "
+    tag = dataclasses.replace(tags_of(one)[0], decide=(words * sentences).strip())
+    faces = face_texts(tag)
+    letters = "".join(text for face in faces for text in face if text in _wrapped(tag)).replace(" ", "")
+    assert letters == tag.decide.replace(" ", "")
+    assert all("No rework without engineering disposition." in face for face in faces)
+
+
+def _wrapped(tag: Tag) -> set[str]:
+    from holeqc.reports import tag_pages as module
+
+    return {line for face in module.faces_of(tag, 258, 303) for line in face.text if not line.startswith("goes on")}
+
+
+def test_size_stands_before_form_on_a_tag() -> None:
+    faults = {("1", "near", "out-of-roundness"): (0.0033, REJECT, "over"),
+              ("1", "near", "size"): (0.4548, REJECT, "under")}  # fmt: skip
+    (tag,) = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert [line.characteristic for line in tag.lines] == ["size", "out-of-roundness"]
+
+
+def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
+    frame = one.characteristics
+    chosen = (frame["hole"] == "3") & (frame["wall"] == "far") & (frame["characteristic"] == "size")
+    frame.loc[chosen, ["doubtful", "verdict", "found"]] = [True, HOLD, 4.578]
+    line = next(line for tag in tags_of(one) for line in tag.lines if line.hole == "3" and line.characteristic == "size")
+    assert line.found == "doubtful: 4.5780 typed, see cell F30"
+    assert (line.deviation, line.found_value, line.deviation_value) == ("", None, None)
