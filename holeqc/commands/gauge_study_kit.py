@@ -54,6 +54,9 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
     if budget is None or entry is None:
         raise DataError("this kind of study gives no U for a kit file: it needs numbers and repeated readings. Nothing "
                         "was written")
+    if result.worthless:
+        raise DataError(f"not written because this U would be worthless: {'; '.join(result.worthless)}. Leave out "
+                        "--write to look at the study")
     if not sure:
         _check_unit(result, spec, entry)
     lines = [line for line in result.data["kit_lines"] if line.startswith("#")]

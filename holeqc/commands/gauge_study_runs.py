@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.commands.series import likely_slips
 from holeqc.commands.tables import find_column, label_column, number_column
-from holeqc.problems import DataError, Problem
+from holeqc.problems import NOTE, DataError, Problem
 from holeqc.reports import gauge_text as words
 from holeqc.statistics import gauge_uncertainty as uncertainty
+from holeqc.statistics.basics import one_way
 from holeqc.statistics.gauge_study import gauge_study
 
 if TYPE_CHECKING:
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
 
 Limits = tuple[float | None, float | None]
 BUDGET_NUMBERS = ("step", "master", "readings", "length", "off", "apart", "expansion", "difference", "bias")
+PARTS = {"part", "parts", "piece", "hole", "serial", "item", "sample", "specimen", "work piece", "workpiece"}
+APPRAISERS = {"appraiser", "operator", "technician", "inspector", "who", "person", "reader"}
+UNLIKELY = 1e-6  #: a column of labels with this p of analysis of variance is no accident
 BUDGET_WORDS = ("gauge", "kind")
 STEPS_BESIDE = 4  #: sizes shown on either side of the limit
 STEEL = 11.5  #: expansion coefficient of steel [1e-6/degC], Swyt, NIST 1994
@@ -57,6 +62,7 @@ class Result:
     data: dict[str, Any]
     figure: Callable[[], Figure]
     problems: tuple[Problem, ...] = field(default_factory=tuple)
+    worthless: tuple[str, ...] = ()  #: why a U of this study must not be written
 
 
 def run(table: Table, request: Request) -> Result:
@@ -65,6 +71,21 @@ def run(table: Table, request: Request) -> Result:
     Raises:
         HoleQCError: a column that isn't there, cells that can't be used, options that don't go together.
     """
+    unused = _unused(table, request)
+    result = _run(table, request)
+    if not unused:
+        return result
+    note = Problem(NOTE, "unused-columns", f"columns of the file that are not used: {', '.join(unused)}")
+    return replace(result, problems=(note, *result.problems))
+
+
+def _unused(table: Table, request: Request) -> list[str]:
+    named = (request.value, request.part, request.appraiser, request.master, request.reference, request.size)
+    used = {find_column(table, name) for name in named if name}
+    return [name for n, name in enumerate(table.names) if name and n not in used]
+
+
+def _run(table: Table, request: Request) -> Result:
     if request.over_time and (request.master or request.part or request.appraiser):
         raise DataError("--over-time charts one check standard: leave out --part, --appraiser and --master")
     if request.size:
@@ -112,7 +133,36 @@ def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple
         text, found = _budget(study, values, request)
         texts.append(text)
         data |= found
-    return Result("\n".join(texts), data, picture or _no_picture, problems)
+    slips = likely_slips(table, request.value, values)
+    worthless = [p.sentence() for p in slips] + _forgotten(table, values, request)
+    if study is not None and np.ptp(values[np.isfinite(values)]) == 0:
+        worthless.append("every reading is the same: nothing about the gauge can be told")
+    return Result("\n".join(texts), data, picture or _no_picture, problems + slips, tuple(worthless))
+
+
+def _forgotten(table: Table, values: np.ndarray, request: Request) -> list[str]:
+    """Return a sentence for each cause of variation that the file has a column for and the options leave out."""
+    found = []
+    for option, asked, usual in (("part", request.part, PARTS), ("appraiser", request.appraiser, APPRAISERS)):
+        if asked:
+            continue
+        for name in _unused(table, request):
+            cells = [str(c) for c in table.columns[find_column(table, name)]]
+            if name.casefold() in usual and len(set(cells)) > 1:
+                found.append(f"column '{name}' is not used and --{option} is not given: name it with --{option} {name}")
+            elif option == "part" and _explains(cells, values):
+                found.append(f"column '{name}' is not used and explains much of the scatter: name it with --part, "
+                             "--appraiser, or leave it out of the file")
+    return found
+
+
+def _explains(labels: list[str], values: np.ndarray) -> bool:
+    rows = np.isfinite(values)
+    kinds = len(set(labels))
+    if not 1 < kinds <= rows.sum() / 2 or not np.ptp(values[rows]) > 0:
+        return False
+    p = one_way(values[rows], np.array(labels)[rows]).p
+    return p is not None and p < UNLIKELY
 
 
 def _no_picture() -> Figure:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from holeqc.commands.tables import Table
     from holeqc.inspection.series import Series
     from holeqc.inspection.series_rejects import RejectCounts
     from holeqc.problems import Problem
@@ -108,6 +109,26 @@ def read_run(
     tell(readings.problems)
     keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
     return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
+
+
+def likely_slips(table: Table, column: str, values: Any) -> tuple[Problem, ...]:
+    """Return a warning with its cell for each reading (n,) that is a likely slip: nothing is left out by itself."""
+    from holeqc.commands.tables import find_column
+    from holeqc.problems import WARNING, Problem
+    from holeqc.statistics.far_off import far_off
+
+    places = far_off(values)
+    if not places.size:
+        return ()
+    import numpy as np
+
+    place, middle = find_column(table, column), float(np.nanmedian(values))
+    return tuple(Problem(
+        WARNING, "likely-slip", "this reading is far from all others: likely a slip in reading or typing, and every "
+        "figure rests on it", file=table.file, sheet=table.sheet, cell=table.cell(int(row), place),
+        found=f"{values[row]:g}", allowed=f"near {middle:g}",
+        action="Look it up and correct the cell, or empty it if it is proven wrong; it is counted until then.",
+    ) for row in places)  # fmt: skip
 
 
 def tell(problems: Iterable[Problem]) -> None:

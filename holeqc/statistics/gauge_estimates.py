@@ -45,7 +45,9 @@ def pool(
         return anova.pool_interaction(strata), True, f"pooled with repeatability, as asked (p = {p})"
     if choice == "keep":
         return strata, False, f"kept, as asked (p = {p})"
-    if row.p is None or row.p > above:
+    if row.p is None:
+        return anova.pool_interaction(strata), True, "pooled with repeatability: no scatter, so that it has no p"
+    if row.p > above:
         return anova.pool_interaction(strata), True, f"pooled with repeatability, because its p = {p} is above {above}"
     return strata, False, f"kept, because its p = {p} is not above {above}"
 

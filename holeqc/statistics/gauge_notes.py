@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.statistics.gauge_layout import CROSSED, ONE_APPRAISER, ONE_PART, REPEATS, FloatArray, Layout
+from holeqc.statistics.gauge_layout import CROSSED, NESTED, ONE_APPRAISER, ONE_PART, REPEATS, FloatArray, Layout
 
 if TYPE_CHECKING:
     from holeqc.statistics.gauge_study import Share
@@ -87,6 +87,13 @@ def _design_notes(layout: Layout) -> list[str]:
             "expected mean squares take the unequal numbers into account"
         )
         notes.append(f"not every part was read equally often: {how}, and the intervals are approximate")
+    if layout.design == NESTED:
+        names = [name.rsplit(" of ", 1)[0] for name in layout.part_names]
+        if len(set(names)) < len(names):
+            notes.append(
+                f"{len(set(names))} part names stand under several appraisers and are counted as {len(names)} parts, "
+                "one for each appraiser: if they are the same parts, leave out --nested"
+            )
     if layout.design == ONE_APPRAISER:
         notes.append("one appraiser: what another person would add is not in these numbers")
     if layout.design in {ONE_PART, REPEATS}:

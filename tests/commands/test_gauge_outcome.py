@@ -205,3 +205,41 @@ def test_plugs_near_the_limit(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 def test_plug_options_that_do_not_go(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["fit", "plug", "0.455", "0.462", *options]) == 2
     assert capsys.readouterr().out == ""
+
+
+def spoiled(tmp_path: Path, change: str) -> str:
+    lines = Path(STUDY).read_text(encoding="utf-8").splitlines()
+    rows = [line.split(",") for line in lines]
+    if change == "slip":
+        rows[7][4] = "4.591"
+    elif change == "constant":
+        rows[1:] = [[*row[:4], "0.4591"] for row in rows[1:]]
+    path = tmp_path / "spoiled" / "study.csv"
+    path.parent.mkdir()
+    path.write_text("\n".join(",".join(row) for row in rows) + "\n", encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(("change", "left_out", "words"), [
+    ("slip", 0, "row 8, column reading"), ("constant", 0, "every reading is the same"),
+    ("none", 2, "--part part"), ("none", 4, "--part part"),
+])
+def test_a_worthless_u_is_not_written(
+    kit: Path, tmp_path: Path, change: str, left_out: int, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    columns = COLUMNS[left_out:]
+    command = ["gauge-study", spoiled(tmp_path, change), *columns]
+    assert run([*command, "--write", str(kit), "--gauge", "BG-2"]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "not written because" in told
+    assert words in told
+    assert kit.read_bytes() == DEMO
+    assert run(command) == 0  # to look at it stays possible
+    caught = capsys.readouterr()
+    assert "columns of the file that are not used: run" in caught.err
+    assert "not defined is above" not in caught.out
+
+
+def test_nested_parts_of_one_name_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["gauge-study", STUDY, *COLUMNS, "--nested"]) == 0
+    assert "counted as 30 parts" in " ".join(capsys.readouterr().out.split())
