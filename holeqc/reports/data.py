@@ -1,7 +1,7 @@
 """The result of a run as plain data: what ``--json`` prints and ``verdicts.json`` holds. Keys are stable.
 
 Lengths are numbers in ``specification.unit``, angles in radians, days as ``2026-05-04``; null where a number isn't known
-or doesn't apply (also ``ratio`` where U is 0). Verdicts are ``accept``, ``hold``, ``reject``.
+or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Verdicts are ``accept``, ``hold``, ``reject``.
 
 | key | what it holds |
 |---|---|
@@ -15,11 +15,12 @@ or doesn't apply (also ``ratio`` where U is 0). Verdicts are ``accept``, ``hold`
 | ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
-| ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``cell`` |
+| ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``doubtful`` (found is what was typed, or what is left without it, and no measurement), ``cell`` |
 | ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
 | ``parts[].datum_shift`` | null where the kit declares none, else ``x``, ``y``, ``rotation`` of the frame that was used |
 | ``parts[].rework[]`` | ``scope`` (hole, pattern), ``hole``, ``from``, ``to``, ``tool``, ``passes``, ``sentence`` |
 | ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
+| ``notes[]`` | what somebody remarked in a sheet: ``text``, ``part``, ``serial``, ``hole``, ``file``, ``sheet``, ``cell`` (of the first reading of the row, whose note it is) |
 | ``caveats[]``, ``cautions[]`` | sentences that belong to every verdict |
 """  # noqa: E501
 
@@ -27,10 +28,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc.reports import wording as w
+from holeqc.reports.remarks import remarks_of
 from holeqc.reports.view import PartView, Row, Run, count_verdicts
 
 if TYPE_CHECKING:
@@ -83,6 +86,7 @@ def tail(run: Run) -> Data:
     """Return the keys that stand after the parts."""
     return {
         "problems": [problem.as_dict() for problem in run.problems],
+        "notes": [asdict(remark) for remark in remarks_of(run.inspection.readings.table)],
         "caveats": [text for text in (w.MATING, w.lobing_sentence(run.inspection)) if text],
         "cautions": [*w.CAUTIONS, *w.REWORK_CAUTIONS],
     }
@@ -159,6 +163,7 @@ def _wall(part: PartView, row: Row) -> Data:
         {"wall": str(row["wall"]), "verdict": w.word(row["verdict"]), "cause": str(row["cause"])}
         | {"found": _plain(row["found"]), "found_word": str(row["found_word"])}
         | {name: _plain(row[name]) for name in _WALL_NUMBERS[1:]}
+        | {"ratio": _plain(w.ratio_of(row)), "doubtful": bool(row["doubtful"])}
         | {"cell": part.cell(row)}
     )
 

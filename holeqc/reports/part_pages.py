@@ -13,7 +13,9 @@ from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
 from holeqc.reports.screen import holes_sentence, pin_sentence
+from holeqc.reports.remarks import remarks_of
 from holeqc.reports.size_picture import size_pictures
+from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
@@ -39,9 +41,12 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield b.Heading("Why" if part.verdict != ACCEPT else "Result")
     yield reason_findings(part)
     if part.rework:
-        yield b.Heading("Before any rework")
+        permitted = any(row["passes"] for row in part.rework)
+        if permitted or part.more_rework:
+            yield b.Heading("Before any rework" if permitted else "Rework")
         yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in part.more_rework))
-        yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+        if permitted:
+            yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield b.Heading("Decision")
     yield b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
     yield b.Heading("Every hole")
@@ -49,9 +54,24 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield from _size_blocks(part)
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
+    yield from _note_blocks(part)
     if part.problems:
         yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
         yield problem_table(part.problems)
+
+
+def _note_blocks(part: PartView) -> Iterator[b.Block]:
+    """Give what the person who read remarked, with where it stands."""
+    remarks = remarks_of(part.readings)
+    if remarks:
+        columns = (b.Column("Hole"), b.Column("Note", wraps=True), b.Column("Beside", wraps=True))
+        rows = tuple(
+            (w.plain(r.hole) or "whole part", w.shorten(w.plain(r.text), MOST_LETTERS),
+             w.plain(", ".join(word for word in (r.file, r.sheet, r.cell) if word)))
+            for r in remarks
+        )  # fmt: skip
+        yield b.Heading("Notes in the sheet")
+        yield b.Table(columns, rows)
 
 
 def _banner(part: PartView) -> b.Banner:
@@ -65,7 +85,8 @@ def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
     days = [day for day in (w.day(part.row["first_date"]), w.day(part.row["last_date"])) if day]
     by = sorted({w.plain(name) for name in table["by"].unique().tolist() if name})
     files = list(dict.fromkeys(w.file_name(str(name)) for name in table["file"].unique().tolist()))
-    gauges = sorted({w.plain(name) for name in table["gauge"].unique().tolist() if name})
+    named = [str(name) for name in table["gauge"].unique().tolist() if name]
+    gauges = sorted({w.plain(n) for n in (*named, *(gauge_of(part, row) for row in part.characteristics)) if n})
     number = part.declared.number if part.declared else ""
     pairs = [
         ("Part", w.plain(" ".join(x for x in (part.part, number) if x))), ("Drawing", w.plain(spec.drawing)),
@@ -169,7 +190,7 @@ def _doubt_columns() -> list[b.Column]:
 
 
 def _doubt_cells(row: Row, unit: str) -> list[str]:
-    return [w.fine(row["uncertainty"]), w.ratio_text(row["ratio"]), w.probability_text(row["probability"])]
+    return [w.fine(row["uncertainty"]), w.ratio_text(w.ratio_of(row)), w.probability_text(row["probability"])]
 
 
 def _groups(rows: Sequence[Row]) -> frozenset[int]:
@@ -185,7 +206,7 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
     for picture in size_pictures(part):
         yield b.Picture(picture, picture.note)
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Limits of size", "right")]
-    columns += [b.Column("Worst reading", "right"), b.Column("Beyond", "right"), b.Column("Left", "right")]
+    columns += [b.Column("Worst reading", "right", wraps=True), b.Column("Beyond", "right"), b.Column("Left", "right")]
     columns += [*_doubt_columns(), b.Column("Cell", wraps=True), b.Column("Verdict")]
     files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
     table = []
@@ -193,7 +214,8 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         limits = w.requirement(row, part.specification)
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
-        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), _deviation(row, unit)]
+        shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
+        cells += [b.Cell(shown, verdict if verdict else None), _deviation(row, unit)]
         cells += [
             w.signed(row["left"], unit),
             *_doubt_cells(row, unit),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from holeqc.inspection.phrases import ENGINEERING
 from holeqc.inspection.results import HOLD, REJECT
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
@@ -62,22 +63,24 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     """Give the faces of a tag of that size [points]: lesser lines go first, then letters shrink, then it goes on."""
     room, wide = high - _UPPER - _LOWER, wide - 2 * PAD
     forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
+    words = tag.decide.replace(ENGINEERING, "").strip() if forbidden else tag.decide
     first = 29 + 11.5 * len(_asked(tag.lines[0], wide)) if tag.lines else 0.0
     rest = max(0, len(tag.lines) - 1)
     left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
     for brief in range(rest, -1, -1):
         for size in TEXT_SIZES:
-            text = wrap(tag.decide, wide, size)
-            if left[brief] >= (size + 2) * len(text):
+            text = wrap(words, wide, size)
+            if left[brief] >= (size + 2) * len(text) or not text:
                 yield Face(tag, brief, tuple(text), size)
                 return
+    # An instruction and its cautions must not hang on two faces: all of the text goes on the next.
     size = TEXT_SIZES[0]
-    text = wrap(tag.decide, wide, size)
-    here, each = max(0, int(left[0] // (size + 2)) - 1), int((room - 20 - forbidden) // (size + 2)) - 1
-    pieces = [text[:here], *(text[n : n + each] for n in range(here, len(text), each))]
+    text, each = wrap(words, wide, size), int((room - 20 - forbidden) // (size + 2)) - 1
+    pieces = [[], *(text[n : n + each] for n in range(0, len(text), each))]
+    brief = max((n for n in range(rest + 1) if left[n] >= size + 2), default=0)
     for n, piece in enumerate(pieces, 1):
-        on = [] if n == len(pieces) else [f"goes on on face {n + 1} of {len(pieces)}"]
-        yield Face(tag, 0, (*piece, *on), size, n, len(pieces))
+        on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}"]
+        yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces))
 
 
 def _asked(line: Line, wide: float) -> list[str]:

@@ -125,6 +125,11 @@ def above_or_below(value: float, lower: float, upper: float) -> bool:
     return bool(below(value, lower)) or bool(above(value, upper))
 
 
+def ratio_of(row: Mapping[str, Any]) -> float:
+    """Return tolerance / (2 U) of a characteristic; NaN where only a lower limit bounds it: there is no tolerance."""
+    return math.nan if math.isnan(row["upper"]) else float(row["ratio"])
+
+
 def ratio_text(ratio: float) -> str:
     """Return tolerance / (2 U) as N : 1; a dash where unknown."""
     if math.isnan(ratio):
@@ -263,8 +268,10 @@ def uncertainty_lines(inspection: Inspection) -> list[str]:
             continue
         low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
         text = f"{name} U {fine(low)}" + (f" to {fine(high)}" if fine(high) != fine(low) else "")
-        ratios = rows["ratio"].dropna()
-        if len(ratios):
+        ratios = rows.loc[rows["upper"].notna(), "ratio"].dropna()
+        if not rows["upper"].notna().any():
+            text += " (one-sided limit, so no ratio)"
+        elif len(ratios):
             least, most = ratio_text(float(ratios.min())), ratio_text(float(ratios.max()))
             text += f", ratio {least}" + (f" to {most}" if most != least else "")
         lines.append(text)
@@ -303,17 +310,17 @@ def source_lines(sources: Sequence[Source]) -> list[str]:
     """Return names and SHA-256 of the input files for the foot of a page.
 
     Up to three files: digests in full, a line each. Up to twelve: sixteen digits. More: the SHA-256 over their full
-    digests joined in order, which proves the list on the last page.
+    digests joined in order, which proves the list in the report.
     """
     if len(sources) <= 3:
         return [f"{shorten(file_name(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
     if len(sources) <= 12:
         words = [f"{shorten(file_name(s.file), 30)} {s.sha256[:16]}" for s in sources]
-        joined = "Files and first 16 digits of SHA-256 (in full on the last page): " + "; ".join(words)
+        joined = "Files and first 16 digits of SHA-256 (in full in the report under 'Files that were read'): " + "; ".join(words)
         return textwrap.wrap(joined, 118)
     first = ", ".join(shorten(file_name(s.file), 30) for s in sources[:3])
     return [
-        f"{len(sources)} files ({first}, …); all names and digests on the last page",
+        f"{len(sources)} files ({first}, …); all names and digests in the report under 'Files that were read'",
         f"SHA-256 of that list {list_digest(sources)}",
     ]
 

@@ -38,6 +38,7 @@ def shifted() -> Inspection:
 
 
 def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection) -> None:
+    one.readings.table.loc[one.readings.table.index[0], "note"] = "chips"
     told = set(
         re.findall(r"``([a-z_0-9]+)(?:\[\])?``", re.sub(r"``[\w\[\].]*\.(\w+)(\[\])?``", r"``\1``", data.__doc__ or ""))
     )
@@ -99,3 +100,27 @@ def test_a_datum_shift_that_was_used_is_told() -> None:
 def test_a_run_without_parts_has_no_verdict() -> None:
     found = as_data(made_up.inspection(()))
     assert (found["verdict"], found["parts"], found["counts"]) == (None, [], {"accept": 0, "hold": 0, "reject": 0})
+
+
+def test_a_note_in_the_sheet_is_told_once_with_its_cell(one: Inspection) -> None:
+    table = one.readings.table
+    table.loc[table.index[:2], "note"] = "<b>chip</b> mark"
+    first = table.iloc[0]
+    (note, *_) = as_data(one)["notes"]
+    assert (note["text"], note["hole"], note["serial"]) == ("<b>chip</b> mark", first["hole"], first["serial"])
+    assert note["cell"] == data_cell(first)
+
+
+def data_cell(row: object) -> str:
+    """Return the address of a reading of the made-up sheet by a route of its own."""
+    from openpyxl.utils import get_column_letter
+
+    return f"{get_column_letter(int(row['column']))}{row['row']}"  # type: ignore[index]
+
+
+def test_a_lower_limit_alone_has_no_ratio_of_tolerance(one: Inspection) -> None:
+    """MIL-HDBK-52 compares a tolerance with U; a limit with nothing above it is no tolerance."""
+    frame = one.characteristics
+    frame.loc[frame["characteristic"] == "edge distance", ["lower", "upper", "ratio"]] = [0.924, float("nan"), 770.0]
+    walls = [w for p in as_data(one)["parts"] for h in p["holes"] for w in h.get("edge_distance", {"walls": []})["walls"]]
+    assert all(wall["ratio"] is None for wall in walls)

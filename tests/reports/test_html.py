@@ -149,3 +149,17 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
 def test_accepted_part_says_that_all_lies_inside(clean: Inspection) -> None:
     text = " ".join(check(page_of(clean)).text)
     assert "All 136 checks of 8 holes lie inside" in " ".join(text.split())
+
+
+def test_notes_of_the_sheet_are_shown_and_escaped(one: Inspection) -> None:
+    one.readings.table.loc[one.readings.table.index[0], "note"] = "<img src=x onerror=alert(1)>"
+    page = page_of(one)
+    assert "Notes in the sheet" in page
+    assert "&lt;img src=x onerror=alert(1)&gt;" in page
+    assert "<img" not in page
+
+
+def test_no_rework_cautions_where_no_rework_is_permitted(one: Inspection) -> None:
+    assert "Before any rework" in page_of(one)
+    one.rework["passes"] = False
+    assert "Before any rework" not in page_of(one)

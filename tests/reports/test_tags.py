@@ -188,6 +188,7 @@ def test_what_is_to_be_decided_is_never_cut(one: Inspection, sentences: int) -> 
     tag = dataclasses.replace(tags_of(one)[0], decide=(words * sentences).strip())
     faces = face_texts(tag)
     letters = "".join(text for face in faces for text in face if text in _wrapped(tag)).replace(" ", "")
+    assert any("eye protection" in " ".join(face) and "Clamp the part" in " ".join(face) for face in faces)
     assert letters == tag.decide.replace(" ", "")
     assert all("No rework without engineering disposition." in face for face in faces)
 
@@ -195,7 +196,7 @@ def test_what_is_to_be_decided_is_never_cut(one: Inspection, sentences: int) -> 
 def _wrapped(tag: Tag) -> set[str]:
     from holeqc.reports import tag_pages as module
 
-    return {line for face in module.faces_of(tag, 258, 303) for line in face.text if not line.startswith("goes on")}
+    return {line for face in module.faces_of(tag, 258, 303) for line in face.text if not line.startswith("see face")}
 
 
 def test_size_stands_before_form_on_a_tag() -> None:

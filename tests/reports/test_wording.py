@@ -57,7 +57,7 @@ def test_files_in_the_foot_in_full_in_brief_or_proved() -> None:
     assert w.source_lines(sources[:3]) == [f"f{n}.xlsx  SHA-256 {n:064x}" for n in range(3)]
     brief = " ".join(w.source_lines(sources[:12]))
     assert all(f"f{n}.xlsx {n:064x}"[:24] in brief for n in range(12))
-    assert "in full on the last page" in brief
+    assert "in full in the report under 'Files that were read'" in brief
     assert w.source_lines(sources)[1].endswith(w.list_digest(sources))
 
 
