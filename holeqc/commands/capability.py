@@ -94,7 +94,8 @@ def capability(
     if second:
         _position(table, (column, second, bonus), tolerance, confidence, (unit, json_), plot)
         return
-    from holeqc.commands.tables import label_column, number_column
+    from holeqc.commands.series import read_numbers
+    from holeqc.commands.tables import label_column
     from holeqc.problems import DataError
     from holeqc.statistics.capability import Choices
     from holeqc.statistics.capability import capability as work_out
@@ -105,9 +106,9 @@ def capability(
     limits = Limits(lower, upper, target)
     choices = Choices(within=within, confidence=confidence, coverage=coverage, from_zero=from_zero,
                       resolution=resolution)
-    values, problems = number_column(table, column)
+    values, problems = read_numbers(table, column)
+    _tell(problems)  # what spoils the figures comes before them
     result = work_out(values, limits, subgroups=label_column(table, subgroup) if subgroup else None, choices=choices)
-    _tell(problems)
     if plot is not None:
         from holeqc.reports.chart_plots import capability_figure
         from holeqc.reports.fit_plots import save_figure
@@ -166,18 +167,18 @@ def _figure(series: Series, result: Capability | PositionCapability, name: str) 
 
 def _position(table: Table, columns: tuple[str, str, str], tolerance: float | None, confidence: float,
               shown: tuple[str, bool], plot: Path | None) -> None:
-    from holeqc.commands.tables import number_column
+    from holeqc.commands.series import read_numbers
     from holeqc.problems import DataError
     from holeqc.statistics.position_capability import position_capability
 
     if tolerance is None:
         raise DataError("capability of position needs --tolerance, the diameter of the tolerance zone")
     first, second, bonus = columns
-    x, said = number_column(table, first)
-    y, more = number_column(table, second)
+    x, said = read_numbers(table, first)
+    y, more = read_numbers(table, second)
     extra = None
     if bonus:
-        extra, last = number_column(table, bonus)
+        extra, last = read_numbers(table, bonus)
         more += last
     result = position_capability(x, y, tolerance, bonus=extra, confidence=confidence)
     _tell(said + more)

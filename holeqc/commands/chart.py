@@ -142,14 +142,18 @@ def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path |
 
     def work(series: Series) -> Answer:
         made = chart_of(series, kind, subgroup, held(series.group))
-        made = with_remarks(made, (*chart_words(series, made, subgroup), *series.problems))
+        made = with_remarks(_noted(made), (*chart_words(series, made, subgroup), *series.problems))
         unit = "" if made.kind == POSITION else series.unit  # T2 is a plain number
         return _answer(made, series.group, common_data(run, series), (f"{run.of}, {series.group}", unit))
 
     def count(rejects: RejectCounts) -> Answer:
         made = rejects_of(rejects, kind, held(rejects.group))
         name = f"rejected {rejects.counted}, {rejects.group}"
-        return _answer(made, rejects.group, common_data(run, rejects), (name, ""))
+        answer = _answer(made, rejects.group, common_data(run, rejects), (name, ""))
+        if rejects.held < int(rejects.sizes.sum()):
+            return answer
+        first = f"All {rejects.held} {rejects.counted} are held: nothing is rejected yet and this chart tells nothing."
+        return replace(answer, text=f"{first}\nClear up what holds them: holeqc check names it.\n\n{answer.text}")
 
     if run.of == REJECTS:
         from holeqc.inspection.judge import inspect
@@ -179,7 +183,8 @@ def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str
 def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
              options: ChartOptions) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
-    from holeqc.commands.tables import label_column, number_column
+    from holeqc.commands.series import read_numbers
+    from holeqc.commands.tables import label_column
     from holeqc.problems import DataError
     from holeqc.statistics import chart_parts as parts
     from holeqc.statistics.charts import chart as work_out
@@ -193,12 +198,12 @@ def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
         raise DataError(f"--second belongs to a chart of positions, not to '{kind}'")
     if size and kind != parts.P_CHART:
         raise DataError("--size belongs to a chart of shares: give --kind p")
-    values, problems = number_column(table, column)
+    values, problems = read_numbers(table, column)
     labels = label_column(table, subgroup) if subgroup else None
     if kind == parts.POSITION:
         if not second:
             raise DataError("a chart of positions needs the second coordinate: --second")
-        other, more = number_column(table, second)
+        other, more = read_numbers(table, second)
         return position_chart(values, other, subgroups=labels, options=options), problems + more
     if kind == parts.C_CHART:
         return c_chart(values, options=options, labels=labels), problems
@@ -207,7 +212,14 @@ def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
             raise DataError("a chart of shares needs the number inspected: --size, a column or one number")
         sizes, more = _sizes(table, size)
         return p_chart(values, sizes, options=options, labels=labels), problems + more
-    return work_out(values, kind, subgroups=labels, options=options), problems
+    return _noted(work_out(values, kind, subgroups=labels, options=options)), problems
+
+
+def _noted(made: Chart) -> Chart:
+    from holeqc.commands.series_answers import with_remarks
+    from holeqc.statistics.chart_notes import point_notes
+
+    return with_remarks(made, point_notes(made))
 
 
 def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.commands.series import likely_slips
+from holeqc.commands.series import SLIP, read_numbers
 from holeqc.commands.tables import find_column, label_column, number_column
-from holeqc.problems import NOTE, DataError, Problem
+from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.reports import gauge_text as words
 from holeqc.statistics import gauge_uncertainty as uncertainty
 from holeqc.statistics.basics import one_way
@@ -92,7 +92,7 @@ def _run(table: Table, request: Request) -> Result:
         return _plug(table, request)
     if request.reference or _holds_words(table, request.value):
         return _answers(table, request)
-    values, problems = number_column(table, request.value)
+    values, problems = read_numbers(table, request.value)
     if request.over_time:
         return _check_standard(values, request, problems)
     return _numbers(table, values, request, problems)
@@ -133,11 +133,11 @@ def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple
         text, found = _budget(study, values, request)
         texts.append(text)
         data |= found
-    slips = likely_slips(table, request.value, values)
+    slips = tuple(p for p in problems if p.code == SLIP)
     worthless = [p.sentence() for p in slips] + _forgotten(table, values, request)
     if study is not None and np.ptp(values[np.isfinite(values)]) == 0:
         worthless.append("every reading is the same: nothing about the gauge can be told")
-    return Result("\n".join(texts), data, picture or _no_picture, problems + slips, tuple(worthless))
+    return Result("\n".join(texts), data, picture or _no_picture, problems, tuple(worthless))
 
 
 def _forgotten(table: Table, values: np.ndarray, request: Request) -> list[str]:
@@ -235,7 +235,11 @@ def _answers(table: Table, request: Request) -> Result:
         return attribute_figure(study)
 
     data = {"file": table.file, "answers": words.plain(study)}
-    return Result(words.attribute_text(study), data, draw, table.problems)
+    said = table.problems
+    if request.limits != (None, None):
+        said += (Problem(WARNING, "limits-unused", "the answers are words: --lower and --upper are not used",
+                         action="Leave them out, or name a column of numbers with --value."),)
+    return Result(words.attribute_text(study), data, draw, said)
 
 
 def _plug(table: Table, request: Request) -> Result:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 REJECTS = "rejects"
+SLIP = "likely-slip"  #: code of a reading that is far from all others
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
 OF_DIAMETERS = ("diameter",)
 DIAMETERS_ALONE = {"size", "out-of-roundness", "taper"}  #: quantities that need no other readings of a ledger
@@ -111,6 +112,19 @@ def read_run(
     return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
 
 
+def read_numbers(table: Table, column: str) -> tuple[Any, tuple[Problem, ...]]:
+    """Return a column as numbers, with likely slips among what must be said; raises with every bad cell in its text."""
+    from holeqc.commands.tables import number_column
+    from holeqc.problems import ReadingsError
+
+    try:
+        values, said = number_column(table, column)
+    except ReadingsError as error:
+        sentences = [p.sentence() for p in error.problems]
+        raise ReadingsError("\n".join(sentences) or str(error), error.problems) from None
+    return values, (*likely_slips(table, column, values), *said)
+
+
 def likely_slips(table: Table, column: str, values: Any) -> tuple[Problem, ...]:
     """Return a warning with its cell for each reading (n,) that is a likely slip: nothing is left out by itself."""
     from holeqc.commands.tables import find_column
@@ -124,10 +138,10 @@ def likely_slips(table: Table, column: str, values: Any) -> tuple[Problem, ...]:
 
     place, middle = find_column(table, column), float(np.nanmedian(values))
     return tuple(Problem(
-        WARNING, "likely-slip", "this reading is far from all others: likely a slip in reading or typing, and every "
+        WARNING, SLIP, "this reading is far from all others: likely a slip in reading or typing, and every "
         "figure rests on it", file=table.file, sheet=table.sheet, cell=table.cell(int(row), place),
         found=f"{values[row]:g}", allowed=f"near {middle:g}",
-        action="Look it up and correct the cell, or empty it if it is proven wrong; it is counted until then.",
+        action="Look it up and correct the cell, or empty it if it is proven wrong; it is counted until then",
     ) for row in places)  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.transforms import ScaledTranslation
 
 from holeqc.statistics.chart_parts import CUSUM
 
@@ -29,6 +30,7 @@ MARKS = {
     "four_of_five_off": "<", "hugging_centre": "X", "avoiding_centre": "*", "sum_beyond_decision": "D",
 }
 MARK_COLOURS = ("#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000", "#8c6d1f", "#7a2048")
+FEW_NAMES = 16  #: labels under the axis of more points than that
 MOST_NAMES = 30  #: labels under the axis; more would run into each other
 
 
@@ -66,6 +68,16 @@ def _height(axes: Axes, chart: Chart) -> None:
     axes.set_ylim(0.0 if low == 0 else low - room, high + room)
 
 
+def _named(chart: Chart) -> bool:
+    return list(chart.labels) != [str(i) for i in range(1, chart.values.size + 1)]
+
+
+def _under(chart: Chart) -> float:
+    """Return how far below the axis a legend begins, in points: below slanted names and the axis' own word."""
+    longest = max((len(label) for label in chart.labels), default=0)
+    return 30.0 + (8.0 + 3.6 * longest if _named(chart) else 0.0)
+
+
 def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) -> None:
     x = np.arange(1, chart.values.size + 1)
     _limits(axes, chart, x)
@@ -82,7 +94,9 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
                   markerfacecolor="none", markeredgecolor=MARK_COLOURS[k % len(MARK_COLOURS)], markeredgewidth=1.4,
                   label=test.replace("_", " "), clip_on=False)
     if drawn:
-        axes.legend(fontsize=7.5, loc="upper left", bbox_to_anchor=(0.0, -0.14), ncols=4, frameon=False)
+        down = ScaledTranslation(0, -_under(chart) / 72, axes.get_figure(root=True).dpi_scale_trans)
+        axes.legend(fontsize=7.5, loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=4, frameon=False,
+                    bbox_transform=axes.transAxes + down, borderaxespad=0.0)
     if first_of_phase_2 is not None:
         axes.axvline(first_of_phase_2 - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
         axes.annotate("limits held from here", (first_of_phase_2 - 0.5, 1.0), (3, -9),
@@ -90,8 +104,10 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
     axes.set_ylabel(f"{chart.title} [{unit}]" if unit else chart.title)
     axes.set_xlim(0.5, x.size + 0.5)
     _height(axes, chart)
-    if x.size <= MOST_NAMES and list(chart.labels) != [str(i) for i in x]:
-        axes.set_xticks(x, list(chart.labels), rotation=45, ha="right", fontsize=7.5)
+    if _named(chart):
+        # of many points every so manyth is named
+        named = x[::max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
+        axes.set_xticks(named, [chart.labels[i - 1] for i in named], rotation=45, ha="right", fontsize=7.5)
 
 
 def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
@@ -119,8 +135,16 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
     return figure
 
 
+def _below(scores: np.ndarray) -> np.ndarray:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(scores))
+
+
 def capability_figure(result: Capability, plot: ProbabilityPlot, name: str, unit: str = "") -> Figure:
     """Return a probability plot of the readings against the normal line, with the limits across.
+
+    What can't be negative gets the curve of its fitted distribution instead.
 
     Args:
         result: the capability, for limits and mean.
@@ -133,8 +157,13 @@ def capability_figure(result: Capability, plot: ProbabilityPlot, name: str, unit
         FigureCanvasAgg(figure)
         axes = figure.add_subplot()
         q = plot.quantiles
-        ends = np.array([q[0] - 0.4, q[-1] + 0.4])
-        axes.plot(ends, plot.centre + plot.slope * ends, color=SOFT, linewidth=1.1, label="normal")
+        ends = np.linspace(q[0] - 0.4, q[-1] + 0.4, 101)
+        fitted = result.percentile.choice if result.percentile is not None and result.choices.from_zero else None
+        if fitted is not None:
+            axes.plot(ends, fitted.chosen.quantile(_below(ends)), color=SOFT, linewidth=1.1,
+                      label=fitted.candidates[0].words)
+        elif not result.choices.from_zero:
+            axes.plot(ends, plot.centre + plot.slope * ends, color=SOFT, linewidth=1.1, label="normal")
         axes.plot(q, plot.readings, linestyle="none", marker="o", markersize=3.6, markerfacecolor="none",
                   markeredgecolor=LINE, label="readings")
         for level, word in ((result.limits.lower, "lower limit"), (result.limits.upper, "upper limit")):

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
 NOT_STABLE = "not stable"
+LEAST_PPM = 0.001  #: what is less is beyond any distribution's reach
 
 
 def _value(value: float | None) -> str:
@@ -36,7 +37,18 @@ def _range(found: Interval | None, digits: int = 3) -> str:
 def _ppm(value: float | None) -> str:
     if value is None:
         return "-"
+    if value < LEAST_PPM:
+        return "0" if value == 0 else f"< {LEAST_PPM:g}"
     return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+
+
+def _ppm_range(found: Interval) -> str:
+    low, high = found
+    if low is not None and high is not None and high < LEAST_PPM:
+        return f"below {LEAST_PPM:g}"
+    if low is not None and 0 < low < LEAST_PPM:
+        return f"{_ppm(low)} to {number(high, 3)}"
+    return _range(found)
 
 
 def _pairs(rows: Iterable[tuple[str, str]]) -> list[str]:
@@ -106,10 +118,12 @@ def _index_lines(result: Capability, level: str) -> list[str]:
 
 def _outside_lines(result: Capability) -> list[str]:
     out = result.outside
+    beside = f"  {NOT_STABLE}" if result.stability.stable is False else ""
+    span = _ppm_range(out.expected_interval_ppm)
     rows = [
-        ("outside, expected (overall)", f"{_ppm(out.expected_ppm)} ppm, {_range(out.expected_interval_ppm)} ppm"
+        ("outside, expected (overall)", f"{_ppm(out.expected_ppm)} ppm, {span} ppm{beside}"
          if out.expected_ppm is not None else ""),
-        ("outside, expected (within)", f"{_ppm(out.expected_ppm_within)} ppm"
+        ("outside, expected (within)", f"{_ppm(out.expected_ppm_within)} ppm{beside}"
          if out.expected_ppm_within is not None else ""),
         ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
     ]
@@ -122,7 +136,7 @@ def _outside_lines(result: Capability) -> list[str]:
             which = f"below {_value(band.upper_bound)}" if result.limits.lower is None else (
                 f"above {_value(band.lower_bound)}")
         rows.append((f"{100 * band.coverage:.6g} % of parts",
-                     f"{which} with {100 * band.confidence:g} % confidence{words}"))
+                     f"{which} with {100 * band.confidence:g} % confidence{words}{beside}"))
     if result.normality is not None:
         n = result.normality
         rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, p {chance(n.p)}"))
@@ -140,7 +154,7 @@ def _percentile_lines(result: Capability) -> list[str]:
     lines += _pairs([
         ("0.135, 50, 99.865 %", f"{_value(found.low)}, {_value(found.median)}, {_value(found.high)}"),
         ("Pp, Ppk", f"{number(found.Pp)}, {number(found.Ppk)} ({_range(found.interval)}, approximate) {beside}"),
-        ("outside, expected", f"{_ppm(1e6 * (found.below + found.above))} ppm"),
+        ("outside, expected", f"{_ppm(1e6 * (found.below + found.above))} ppm  {beside}".rstrip()),
     ])
     rows = [(c.words.split(" (")[0], f"{c.behind:.1f}", number(c.A2_adjusted), chance(c.p))
             for c in found.choice.candidates]
@@ -151,7 +165,7 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
     """Return the capability of positions for the screen."""
     beside = f"  {NOT_STABLE}" if result.cautions else ""
     inside = "-" if result.share_inside is None or result.expected_ppm is None else (
-        f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside")
+        f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside{beside}")
     observed = f"{result.observed_count} of {result.n} ({_percent_interval(*result.observed_interval)})"
     found = result.intervals
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
@@ -162,7 +176,7 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
          f"{_value(result.sd_axes[1])} across"),
         ("Pp, largest ellipse", f"{number(result.Pp)} ({_range(found.get('Pp'))}){beside}"),
         ("Ppk, largest ellipse", f"{number(result.Ppk)} ({_range(found.get('Ppk'))}){beside}"),
-        ("Ppk, share inside", f"{number(result.Ppk_share)}{beside}"),
+        ("Ppk, share inside", f"{number(result.Ppk_share)} (without interval){beside}"),
         ("inside, expected", inside), ("outside, observed", observed),
     ])
     lines += ["", *_stability_lines(result.stability), *remark_lines(result.remarks)]

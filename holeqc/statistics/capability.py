@@ -294,6 +294,11 @@ def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: flo
                             "above zero: if the quantity can't be negative, say so"))
     if limits.target is not None and limits.width is None:
         said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
+    t = limits.target
+    if t is not None and ((limits.lower is not None and t < limits.lower)
+                          or (limits.upper is not None and t > limits.upper)):
+        said.append(Problem(WARNING, "target-outside", "the target lies outside the limits: Cpm then says nothing of "
+                            "use", found=f"{t:g}", action="Check the target and its unit."))
     if limits.target is None and limits.width is not None:
         said.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
     return said

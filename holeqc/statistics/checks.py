@@ -12,6 +12,7 @@ from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray
 
 FEW = 50  #: below this many readings the interval of an index is wider than a fifth of it (common practice, no source)
+FEWEST_FOR_STEP = 10  #: the smallest gap of fewer readings is chance, not the gauge's step
 MANY_STEPS = 1000  #: readings with more different values than this are not coarse
 COARSE_STEP = 1.0  #: a gauge step above one sigma spoils sigma itself (common practice, no source)
 
@@ -107,7 +108,7 @@ def remarks(readings: Readings, sd: float | None, *, width: float | None = None,
     if n < FEW:
         said.append(Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices"))
     step = resolution if resolution is not None else readings.step
-    if step is not None:
+    if step is not None and (resolution is not None or n >= FEWEST_FOR_STEP):
         said.extend(_coarse(step, sd, width, guessed=resolution is None))
     if readings.different == 2 and n >= 10:
         pair = f"{readings.ordered[0]:g} and {readings.ordered[-1]:g}"

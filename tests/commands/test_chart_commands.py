@@ -265,3 +265,82 @@ def test_help_loads_nothing_heavy() -> None:
             "print([m for m in ('scipy', 'pandas', 'matplotlib', 'openpyxl', 'numpy') if m in sys.modules])")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def table_of(path: Path, values: list[str], heading: str = "size") -> str:
+    path.write_text("\n".join([heading, *values]) + "\n", encoding="utf-8")
+    return str(path)
+
+
+LIMITS = ["--column", "size", "--lower", "0.455", "--upper", "0.462"]
+
+
+def test_a_likely_slip_is_named_before_the_results(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    values = [f"{v:.4f}" for v in np.random.default_rng(2).normal(0.4585, 0.0007, 30)]
+    calm = table_of(tmp_path / "calm.csv", values)
+    assert run(["capability", calm, *LIMITS]) == 0
+    assert "slip" not in capsys.readouterr().err
+    values[12] = "4.5850"
+    path = table_of(tmp_path / "slip.csv", values)
+    for command in (["capability", path, *LIMITS], ["chart", path, "--column", "size"]):
+        assert run(command) == 0
+        told = capsys.readouterr().err
+        assert "row 14, column size" in told
+        assert "likely a slip" in told
+    assert machine(["capability", path, *LIMITS], capsys)["n"] == 30  # nothing is left out by itself
+
+
+def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = table_of(tmp_path / "bad.csv", ["0.458", "nan", "text", "inf", "0.459"])
+    assert run(["capability", path, *LIMITS]) == 2
+    told = capsys.readouterr().err
+    assert all(f"row {row}, column size" in told for row in (3, 4, 5))
+
+
+def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
+    out = text(["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS,
+                "--target", "0.47"], capsys)
+    for begin in ("outside, expected (overall)", "outside, expected (within)", "99.73 % of parts"):
+        assert "not stable" in " ".join(out[out.index(begin):].split())[:130]
+    assert "e-" not in out[out.index("outside, expected"):out.index("outside, observed")]
+    assert "target lies outside the limits" in " ".join(out.split())
+
+
+def test_two_readings_say_nothing_of_the_gauge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = text(["capability", table_of(tmp_path / "n2.csv", ["0.4585", "0.4590"]), *LIMITS], capsys)
+    assert "finer step" not in out
+
+
+def test_individuals_that_resemble_each_other_or_cannot_be_negative(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(1)
+    drift = table_of(tmp_path / "d.csv", [f"{v:.4f}" for v in 5 + 0.05 * np.arange(60) + rng.normal(0, 0.1, 60)])
+    assert "resembles the one before" in " ".join(text(["chart", drift, "--column", "size"], capsys).split())
+    folded = table_of(tmp_path / "f.csv", [f"{abs(v):.4f}" for v in rng.normal(0, 1, 60)])
+    out = " ".join(text(["chart", folded, "--column", "size"], capsys).split())
+    assert "lower limit is below zero" in out
+    assert "resembles" not in out
+
+
+def test_words_with_limits_say_that_limits_are_unused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [f"P{p},A{a},{'accept' if p % 2 else 'reject'}" for p in range(6) for a in range(2) for _ in range(2)]
+    path = table_of(tmp_path / "w.csv", rows, "part,appraiser,answer")
+    columns = ["--part", "part", "--appraiser", "appraiser", "--value", "answer"]
+    assert run(["gauge-study", path, *columns, "--lower", "0.4"]) == 0
+    assert "--lower and --upper are not used" in capsys.readouterr().err
+
+
+def test_what_begins_at_zero_is_drawn_with_its_own_curve() -> None:
+    from holeqc.reports.chart_plots import capability_figure
+    from holeqc.statistics.capability import Choices, capability
+    from holeqc.statistics.indices import Limits
+    from holeqc.statistics.normality import probability_plot
+
+    x = np.random.default_rng(1).rayleigh(1, 80)
+    result = capability(x, Limits(None, 5.0, None), choices=Choices(from_zero=True))
+    line = capability_figure(result, probability_plot(x), "x").axes[0].lines[0]
+    assert line.get_label() != "normal"
+    assert np.ptp(np.diff(np.asarray(line.get_ydata()))) > 1e-3  # a curve
+    assert np.min(np.asarray(line.get_ydata())) >= 0

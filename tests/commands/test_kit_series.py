@@ -262,3 +262,13 @@ def test_unusable_input_exits_with_2(early: str, arguments: list[str], capsys: p
     assert caught.out == ""
     assert len(caught.err) > 10
     assert "Traceback" not in caught.err
+
+
+def test_names_of_parts_stand_under_a_long_chart() -> None:
+    from holeqc.reports.chart_plots import chart_figure
+    from holeqc.statistics.charts import chart
+
+    made = chart(np.random.default_rng(1).normal(size=90), "individuals", labels=[f"S-{n}" for n in range(90)])
+    shown = [t.get_text() for t in chart_figure(made, "size").axes[0].get_xticklabels()]
+    assert shown[0] == "S-0"
+    assert 8 <= len(shown) <= 16
