@@ -32,7 +32,7 @@ def _blocks(run: Run) -> Iterator[b.Block]:
     yield b.Findings(tuple(b.Finding(None, text) for text in rule_points(spec)))
     yield b.Heading("Gauges")
     yield _gauge_table(spec) if spec.gauges else b.Paragraph("The kit file names no gauge, so no uncertainty is known.")
-    yield b.Heading("Files that were read")
+    yield b.Heading(w.FILES_READ)
     yield _file_table(run)
     yield b.Heading("Cautions")
     yield b.Paragraph(" ".join(w.CAUTIONS), "caution")

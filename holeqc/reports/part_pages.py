@@ -12,8 +12,8 @@ from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
-from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.remarks import remarks_of
+from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row

@@ -43,8 +43,8 @@ def remarks_of(table: pd.DataFrame) -> list[Remark]:
     head = (there == first["all_rows"]) & (there > 1)
     first = first.assign(hole=first["hole"].astype(str).where(~head, ""))
     kept = first[~head | ~first.duplicated([*sheet, "note"])]
-    columns = (kept[name].tolist() for name in (*_WHERE, "column"))
+    columns = [kept[name].astype(str).tolist() for name in _WHERE] + [kept["column"].tolist()]
     return [
-        Remark(*map(str, (text, part, serial, hole, file, sheet)), cell_name(int(row), int(column)))
+        Remark(text, part, serial, hole, file, sheet, cell_name(int(row), int(column)))
         for text, part, serial, hole, file, sheet, row, column in zip(*columns, strict=True)
     ]

@@ -128,7 +128,8 @@ def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: flo
     colour = "#ffffff" if verdict == REJECT else ink
     page.text(x + PAD, y + 27, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
-    page.text(x + wide - 35, y + 16, "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}", NOTE, colour=colour, anchor="end")
+    label = "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}"
+    page.text(x + wide - 35, y + 16, label, NOTE, colour=colour, anchor="end")
     page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
     base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
     if face.number == 1:

@@ -197,8 +197,8 @@ def _line(part: PartView, row: Row) -> Line:
     return Line(
         str(row["hole"]), str(row["wall"]), str(row["characteristic"]), w.requirement(row, part.specification),
         _found(part, row, unit), w.signed(deviation, unit) if beyond else "", tidy(row["lower"]),
-        tidy(row["upper"]), None if row["doubtful"] else tidy(row["found"]), tidy(deviation) if beyond else None, gauge_of(part, row),
-        part.cell(row), w.word(row["verdict"]),
+        tidy(row["upper"]), None if row["doubtful"] else tidy(row["found"]), tidy(deviation) if beyond else None,
+        gauge_of(part, row), part.cell(row), w.word(row["verdict"]),
     )  # fmt: skip
 
 

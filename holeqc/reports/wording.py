@@ -31,6 +31,7 @@ REWORK_CAUTIONS = (
     "Read the hole again in every direction and wall after rework and check a new sheet: the verdict here is of the "
     "hole as it was.",
 )
+FILES_READ = "Files that were read"  #: heading over the table of files, which other pages name
 MATING = (
     "The mating size is an estimate: the smallest reading of the hole, or the largest plug that entered it. Bonus "
     "tolerance rests on it."
@@ -316,11 +317,11 @@ def source_lines(sources: Sequence[Source]) -> list[str]:
         return [f"{shorten(file_name(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
     if len(sources) <= 12:
         words = [f"{shorten(file_name(s.file), 30)} {s.sha256[:16]}" for s in sources]
-        joined = "Files and first 16 digits of SHA-256 (in full in the report under 'Files that were read'): " + "; ".join(words)
-        return textwrap.wrap(joined, 118)
+        where = f"Files and first 16 digits of SHA-256 (in full in the report under '{FILES_READ}'): "
+        return textwrap.wrap(where + "; ".join(words), 118)
     first = ", ".join(shorten(file_name(s.file), 30) for s in sources[:3])
     return [
-        f"{len(sources)} files ({first}, …); all names and digests in the report under 'Files that were read'",
+        f"{len(sources)} files ({first}, …); all names and digests in the report under '{FILES_READ}'",
         f"SHA-256 of that list {list_digest(sources)}",
     ]
 

@@ -122,5 +122,7 @@ def test_a_lower_limit_alone_has_no_ratio_of_tolerance(one: Inspection) -> None:
     """MIL-HDBK-52 compares a tolerance with U; a limit with nothing above it is no tolerance."""
     frame = one.characteristics
     frame.loc[frame["characteristic"] == "edge distance", ["lower", "upper", "ratio"]] = [0.924, float("nan"), 770.0]
-    walls = [w for p in as_data(one)["parts"] for h in p["holes"] for w in h.get("edge_distance", {"walls": []})["walls"]]
+    holes = [hole for part in as_data(one)["parts"] for hole in part["holes"] if "edge_distance" in hole]
+    walls = [wall for hole in holes for wall in hole["edge_distance"]["walls"]]
+    assert walls
     assert all(wall["ratio"] is None for wall in walls)

@@ -210,6 +210,7 @@ def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
     frame = one.characteristics
     chosen = (frame["hole"] == "3") & (frame["wall"] == "far") & (frame["characteristic"] == "size")
     frame.loc[chosen, ["doubtful", "verdict", "found"]] = [True, HOLD, 4.578]
-    line = next(line for tag in tags_of(one) for line in tag.lines if line.hole == "3" and line.characteristic == "size")
+    lines = [line for tag in tags_of(one) for line in tag.lines]
+    line = next(line for line in lines if (line.hole, line.characteristic) == ("3", "size"))
     assert line.found == "doubtful: 4.5780 typed, see cell F30"
     assert (line.deviation, line.found_value, line.deviation_value) == ("", None, None)
