@@ -1,7 +1,7 @@
 """The command line: finds the command, runs it, and turns what happens into an exit code.
 
-Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage. An error
-inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the module of the command that was
+Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage, 130
+stopped with Ctrl-C. An error inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the module of the command that was
 asked for is imported, and nothing at all for ``--help`` and ``--version``.
 """
 
@@ -104,7 +104,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if hasattr(stream, "reconfigure"):
             _write_what_the_terminal_can(stream)
     gc.disable()  # a run is short and makes few cycles; looking for them costs a twelfth of judging a sheet
-    sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
+    try:
+        code = run(list(sys.argv[1:] if arguments is None else arguments))
+    except KeyboardInterrupt:  # while modules were still being loaded
+        code = _stopped()
+    sys.exit(code)
 
 
 #: what a terminal that knows no Unicode is given instead
@@ -139,6 +143,16 @@ def run(arguments: list[str]) -> int:
     if name not in COMMANDS:
         return _usage(f"there is no command {name!r}{_nearest(name, COMMANDS)}. holeqc --help lists them")
     return _guarded(lambda: _run_command(name, rest))
+
+
+#: what shells give for a program that Ctrl-C has ended: 128 + SIGINT (POSIX, exit status of a signalled command)
+STOPPED = 130
+
+
+def _stopped() -> int:
+    """Say on standard error that the run was stopped and return its exit code."""
+    print("holeqc: stopped; nothing was half-written", file=sys.stderr)
+    return STOPPED
 
 
 def _usage(message: str) -> int:
@@ -182,7 +196,7 @@ def _guarded(work: Callable[[], int]) -> int:
     try:
         code = work()
         sys.stdout.flush()  # a reader that is gone must not turn into an exit code of its own
-        return code
+        return _stopped() if code == STOPPED else code  # the option parser turns Ctrl-C into this code, silently
     except SystemExit:  # the option parser's own way out where the reader of a pipe is gone; its code reads "rejected"
         _silence_output()
         return 2
@@ -192,13 +206,18 @@ def _guarded(work: Callable[[], int]) -> int:
             print(f"  - {sentence}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        return _usage("stopped; nothing half-written is left")
+        return _stopped()
     except BrokenPipeError:
         _silence_output()
         return 2
     except OSError as error:
-        place = f" {error.filename}" if error.filename else ""
-        return _usage(f"{error.strerror or error}:{place}")
+        what = error.strerror or str(error) or type(error).__name__
+        if error.filename:
+            return _usage(f"{error.filename}: {what}")
+        _silence_output()
+        return _usage(
+            f"the output can't be written: {what}. Free some space or send it to another place, then run it again"
+        )
     except Exception as error:
         if hasattr(error, "exit_code") and hasattr(error, "show"):  # usage errors of the option parser
             error.show()

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import platform
+import re
 import secrets
 import shutil
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +24,7 @@ if TYPE_CHECKING:
 HTML, PDF, BOOK = "report.html", "report.pdf", "evaluated.xlsx"
 TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS = "tags.pdf", "tags.json", "tags.csv", "verdicts.json"
 NAMES = (HTML, PDF, BOOK, TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS)  #: never made from anything typed in a sheet
+OLD = 3600.0  #: so long nothing changed in a half-written folder whose writer can't be asked for [s]
 FULL = 200  #: so many parts get pages of their own
 
 
@@ -37,9 +42,10 @@ def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
     if target.is_symlink():
         target = target.resolve()
     _refuse_foreign(target)
-    aside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    aside = target.with_name(f".{target.name}.{_host()}-{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(target)
         aside.mkdir()
         names = write_all(Run(inspection), aside, _progress())
         _swap(aside, target)
@@ -98,6 +104,37 @@ def _text(path: Path, text: str) -> None:
 
 
 # --------------------------------------------------------------------------------------------------------- the folder
+
+
+def _host() -> str:
+    """Return four characters that tell this computer from others that write to the same disk."""
+    return hashlib.sha256(platform.node().encode()).hexdigest()[:4]
+
+
+def _clear_leftovers(target: Path) -> None:
+    """Remove what killed runs into the same place left half-written; never what a living run may be writing."""
+    name = re.compile(rf"\.{re.escape(target.name)}\.(?:([0-9a-f]{{4}})-(\d+)-)?[0-9a-f]{{8}}\.part")
+    for entry in list(target.parent.iterdir()):
+        match = name.fullmatch(entry.name)
+        if match and entry.is_dir() and not entry.is_symlink() and _is_left(entry, match[1], match[2]):
+            shutil.rmtree(entry, ignore_errors=True)
+
+
+def _is_left(entry: Path, host: str | None, process: str | None) -> bool:
+    """Whether nobody writes a folder any more: its writer on this computer is gone, or nothing changed for long."""
+    if host == _host() and process and os.name == "posix":
+        try:
+            os.kill(int(process), 0)  # signal 0 only asks whether the process is there
+        except ProcessLookupError:
+            return True
+        except (OSError, OverflowError):
+            return False
+        return False
+    try:
+        last = max(path.stat().st_mtime for path in (entry, *entry.iterdir()))
+    except OSError:
+        return False
+    return time.time() - last > OLD
 
 
 def _refuse_foreign(target: Path) -> None:

@@ -157,3 +157,24 @@ def test_progress_on_a_terminal(one: Inspection, tmp_path: Path, monkeypatch: py
     write_reports(one, tmp_path / "out")
     assert "report.pdf: section 1 of 2" in terminal.getvalue()
     assert terminal.getvalue().endswith("\r\x1b[2K")
+
+
+def test_leftovers_of_killed_runs_go_and_those_of_living_runs_stay(one: Inspection, tmp_path: Path) -> None:
+    import os
+    import subprocess
+    import sys
+    import time
+
+    from holeqc.reports.write import _host
+
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    old, new = ".out.28953fc3.part", ".out.11111111.part"
+    dead, living = f".out.{_host()}-{gone.pid}-00000001.part", f".out.{_host()}-{os.getpid()}-00000002.part"
+    other = ".other.28953fc3.part"
+    for name in (old, new, dead, living, other):
+        (tmp_path / name).mkdir()
+    for name in (old, other, living):
+        os.utime(tmp_path / name, (time.time() - 90_000,) * 2)
+    write_reports(one, tmp_path / "out")
+    assert names_in(tmp_path) == {"out", new, living, other}
