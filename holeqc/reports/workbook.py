@@ -126,6 +126,8 @@ def _empty_sheet(book: Workbook, run: Run, sheet: Sheet) -> None:
         cell.border = Border(bottom=Side(style="thin", color="1C2329"))
         cell.alignment = Alignment(horizontal="left", vertical="bottom", indent=1, wrap_text=True)
         page.column_dimensions[get_column_letter(n)].width = width
+    lines = max((-(-len(name) * 5 // int(4 * (width - 2))) for name, width in sheet.heads), default=1)
+    page.row_dimensions[1].height = 13.5 * max(1, lines) + 3
     if sheet.count and sheet.title != "About":
         page.auto_filter.ref = f"A1:{get_column_letter(len(sheet.heads))}{sheet.count + 1}"
     page.page_setup.orientation = "landscape"
@@ -321,7 +323,7 @@ def _hole_rows(run: Run) -> Iterator[Cells]:
         "ream_to",
     )
     for row in _columns(run.inspection.holes, names):
-        yield (Verdict(row[0]), *row[1:])
+        yield (Verdict(row[0]), *row[1:10], Long(row[10]), row[11])
 
 
 def _characteristic_rows(run: Run) -> Iterator[Cells]:
