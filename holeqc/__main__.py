@@ -1,7 +1,8 @@
 """The command line: finds the command, runs it, and turns what happens into an exit code.
 
 Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage, 130
-stopped with Ctrl-C. An error inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the module of the command that was
+stopped with Ctrl-C. An error inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the
+module of the command that was
 asked for is imported, and nothing at all for ``--help`` and ``--version``.
 """
 
