@@ -94,7 +94,9 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
                   markerfacecolor="none", markeredgecolor=MARK_COLOURS[k % len(MARK_COLOURS)], markeredgewidth=1.4,
                   label=test.replace("_", " "), clip_on=False)
     if drawn:
-        down = ScaledTranslation(0, -_under(chart) / 72, axes.get_figure(root=True).dpi_scale_trans)
+        figure = axes.get_figure(root=True)
+        assert figure is not None
+        down = ScaledTranslation(0, -_under(chart) / 72, figure.dpi_scale_trans)
         axes.legend(fontsize=7.5, loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=4, frameon=False,
                     bbox_transform=axes.transAxes + down, borderaxespad=0.0)
     if first_of_phase_2 is not None:

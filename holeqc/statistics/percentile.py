@@ -17,6 +17,7 @@ from holeqc.statistics.basics import FloatArray, as_values, mean, standard_devia
 from holeqc.statistics.distributions import FROM_ZERO, UNBOUNDED, Fitted, fit
 from holeqc.statistics.indices import Interval, Limits
 from holeqc.statistics.normality import anderson_darling
+from holeqc.statistics.normality_rounded import SEED, grid_of
 
 LOW, MIDDLE, HIGH = 0.00135, 0.5, 0.99865  #: the reference percentiles of ISO 22514-2
 FEWEST = 8
@@ -106,7 +107,10 @@ def choose_distribution(values: ArrayLike, *, from_zero: bool = False) -> Choice
     # in a long series the test costs much and a candidate far behind is out already
     candidates = tuple(_candidate(fits[i], x if n <= _MANY or scores[i] < best + FAR_BEHIND else None, scores[i],
                                   scores[i] - best) for i in order)
-    return Choice(fits[order[0]], candidates, _choice_words(candidates, zeros))
+    chosen, p = fits[order[0]], candidates[0].p
+    if p is not None and p < POOR_FIT:
+        p = _unrounded_p(chosen, x, s, p)
+    return Choice(chosen, candidates, _choice_words(candidates, zeros, p))
 
 
 def _aicc(fitted: Fitted, n: int) -> float:
@@ -124,14 +128,25 @@ def _candidate(fitted: Fitted, ordered: FloatArray | None, aicc: float, behind: 
                      test.A2_adjusted if test else None, test.p if test else None)
 
 
-def _choice_words(candidates: tuple[Candidate, ...], zeros: int) -> str:
+def _unrounded_p(fitted: Fitted, ordered: FloatArray, sd: float, plain: float) -> float:
+    """Return the p of the fit with each reading spread at random (seeded) over the step that it was rounded to."""
+    gaps = np.diff(ordered)
+    step = grid_of(ordered, float(gaps[gaps > 1e-9 * sd].min()), sd) if ordered.size <= _MANY else None
+    if step is None:
+        return plain
+    spread = ordered + step * np.random.default_rng(SEED).uniform(-0.5, 0.5, ordered.size)
+    found = anderson_darling(normal_scores(fitted, np.sort(np.abs(spread) if fitted.family.from_zero else spread)))
+    return plain if found.p is None else max(found.p, plain)
+
+
+def _choice_words(candidates: tuple[Candidate, ...], zeros: int, p: float | None) -> str:
     best = candidates[0]
     words = f"{best.words} fits best of {len(candidates)}"
     near = [c.words for c in candidates[1:] if c.behind < 2]
     if near:
         words += f"; about as well: {', '.join(near)}"
-    if best.p is not None and best.p < POOR_FIT:
-        words += f"; yet it fits poorly (p = {best.p:.2g}): trust the observed share more than this index"
+    if p is not None and p < POOR_FIT:
+        words += f"; yet it fits poorly (p = {p:.2g}): trust the observed share more than this index"
     if zeros:
         words += f"; {zeros} readings of exactly zero leave out distributions that have none"
     return words

@@ -158,3 +158,14 @@ def test_curvature_gives_known_errors() -> None:
     assert covariance is not None
     assert math.sqrt(covariance[0, 0]) == pytest.approx(x.std() / 20, rel=1e-4)
     assert math.sqrt(covariance[1, 1]) == pytest.approx(1 / math.sqrt(800), rel=1e-4)
+
+
+def test_rounding_alone_is_no_poor_fit() -> None:
+    """Invented: 1000 distances along an axis, read to a quarter of sigma; and two heaps, which nothing here fits."""
+    rng = np.random.default_rng(5)
+    found = choose_distribution(np.rint(np.abs(rng.normal(1, 1, 1000)) * 4) / 4, from_zero=True)
+    assert found.candidates[0].p is not None
+    assert found.candidates[0].p < 0.01  # the plain test takes readings as exact
+    assert "poorly" not in found.words
+    heaps = np.concatenate([rng.normal(2, 0.3, 500), rng.normal(6, 0.3, 500)])
+    assert "poorly" in choose_distribution(np.rint(heaps * 4) / 4, from_zero=True).words
