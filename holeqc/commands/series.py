@@ -164,7 +164,9 @@ def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
 
     missing = [name for name in wanted if not any(name in names(g) for g in groups)]
     if missing:
-        raise DataError(f"there is no group {missing[0]!r}; groups are {', '.join(g.group for g in groups)}")
+        bushing = {h.bushing.casefold() for h in run.spec.holes if h.bushing}
+        hint = f". {missing[0].upper()} is a bushing: add --by bushing" if missing[0] in bushing else ""
+        raise DataError(f"there is no group {missing[0]!r}; groups are {', '.join(g.group for g in groups)}{hint}")
     return [g for g in groups if names(g) & set(wanted)]
 
 

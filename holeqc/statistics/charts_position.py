@@ -65,8 +65,8 @@ def _limits(sizes: IntArray, readings: int, dof: float, alarm: float, *, first: 
 
     ``first``: the points helped to set the limits. Single positions of phase 1, judged by the scatter of successive
     differences, follow a chi-square distribution closely (Williams, Woodall, Birch, Sullivan, Journal of Quality
-    Technology 38, 2006, from memory; simulated here for 10 to 300 points: 0.0022 to 0.0031 where 0.0027 is asked), all others an F
-    with the dof of the covariance.
+    Technology 38, 2006, from memory; simulated here for 10 to 300 points: 0.0022 to 0.0031 where
+    0.0027 is asked), all others an F with the dof of the covariance.
     """
     from scipy.special import chdtri, fdtri
 

@@ -52,7 +52,8 @@ def _grouped(counts: FloatArray, edges: FloatArray, values: FloatArray, step: fl
     """Return A2 / n of samples ``counts`` (b, k) on ``values`` (k,), each against the normal fitted to it, (b,).
 
     Sum of squared differences of the cumulated shares over H (1 - H), weighted by the expected share of each step
-    (Choulakian, Lockhart, Stephens, Canadian Journal of Statistics 22, 1994; from memory, unconfirmed); variance is Sheppard's.
+    (Choulakian, Lockhart, Stephens, Canadian Journal of Statistics 22, 1994; from memory, unconfirmed); the
+    variance is Sheppard's.
     """
     from scipy.special import ndtr
 
@@ -75,8 +76,8 @@ def allowing(ordered: FloatArray, mean: float, sd: float, plain_A2: float, *, st
     """Test sorted readings (n,) for a normal, allowing for their step and for how many independent ones they count.
 
     Returns None where neither matters: then the plain test stands. A2 is scaled by counted / n, as statistics of
-    clustered samples are by the design effect (Rao and Scott, JASA 76, 1981; from memory). Its chance is that of the plain test for
-    steps below ``COARSE`` sigma, else counted in seeded samples of a rounded normal.
+    clustered samples are by the design effect (Rao and Scott, JASA 76, 1981; from memory). Its chance is that
+    of the plain test for steps below ``COARSE`` sigma, else counted in seeded samples of a rounded normal.
     """
     n = ordered.size
     worth = n if counted is None else min(counted, n)

