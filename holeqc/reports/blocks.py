@@ -108,6 +108,14 @@ Block = Heading | Paragraph | Banner | Facts | Findings | Table | Picture | Sign
 
 
 @dataclass(frozen=True, slots=True)
+class Foot:
+    """What stands at the foot of every page, line by line; ``cautions`` come last."""
+
+    lines: Sequence[str]
+    cautions: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
     """A part of the report that begins on a new page; ``head`` runs at the top of each of its pages."""
 
@@ -115,14 +123,7 @@ class Section:
     head: str
     blocks: tuple[Block, ...]
     verdict: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Foot:
-    """What stands at the foot of every page, line by line; ``cautions`` come last."""
-
-    lines: Sequence[str]
-    cautions: Sequence[str]
+    foot: Foot | None = None  #: where it differs from the report's
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,7 @@ class Report:
     foot: Foot
     paper: Literal["letter", "a4"]
     language: str = "en"
+    files: str = ""  #: heading over the table of files, where feet name it instead of giving digests in full
 
 
 def cell_of(cell: Cell | str) -> Cell:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from holeqc.inspection.results import ACCEPT
@@ -28,9 +28,10 @@ class Flow:
     foot_lines: list[tuple[str, bool]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        for line in self.report.foot.lines:
+        foot = self.section.foot or self.report.foot
+        for line in foot.lines:
             self.foot_lines += [(text, False) for text in wrap(line, self.width, NOTE)]
-        cautions = " ".join(self.report.foot.cautions)
+        cautions = " ".join(foot.cautions)
         self.foot_lines += [(text, True) for text in wrap(cautions, self.width, NOTE, True)]
         self.turn_page()
 
@@ -42,7 +43,7 @@ class Flow:
     @property
     def bottom(self) -> float:
         """How far down a block may reach."""
-        return PAPERS[self.report.paper][1] - MARGIN - 12 - 9.6 * len(self.foot_lines)
+        return PAPERS[self.report.paper][1] - MARGIN - 6 - 9.6 * len(self.foot_lines)
 
     @property
     def page(self) -> d.Drawing:
@@ -122,14 +123,19 @@ def _least(flow: Flow, block: b.Block | None) -> float:
         return _picture_height(flow, block)
     if isinstance(block, b.Heading):
         return 70.0
+    if isinstance(block, b.Paragraph) and block.kind == "caution":
+        return _caution_height(flow, block)
     return 84.0 if isinstance(block, b.Signatures) else 62.0 if isinstance(block, b.Table) else 26.0
+
+
+def _caution_height(flow: Flow, block: b.Paragraph) -> float:
+    return LEAD * len(wrap(f"Caution. {block.text}", flow.width - 10, BODY)) + 6
 
 
 def _paragraph(flow: Flow, block: b.Paragraph, _: b.Block | None) -> None:
     if block.kind == "caution":
         text = f"Caution. {block.text}"
-        rows = wrap(text, flow.width - 10, BODY)
-        flow.need(LEAD * len(rows) + 6)
+        flow.need(_caution_height(flow, block))
         top = flow.y + 1
         flow.y += 1
         flow.lines(text, indent=10)
@@ -161,7 +167,7 @@ def _banner(flow: Flow, block: b.Banner, _: b.Block | None) -> None:
 
 
 def _facts(flow: Flow, block: b.Facts, _: b.Block | None) -> None:
-    columns = 4
+    columns = 5
     wide = flow.width / columns
     row: list[tuple[str, list[str]]] = []
 
@@ -230,6 +236,7 @@ def _signatures(flow: Flow, block: b.Signatures, _: b.Block | None) -> None:
 
 # ------------------------------------------------------------------------------------------------------------ tables
 
+LEAST_ROWS = 3  #: of a long table on a page
 _PAD = 7.0
 _ROW = 9.8
 
@@ -273,15 +280,20 @@ def _table(flow: Flow, block: b.Table, _: b.Block | None) -> None:
         flow.page.line((MARGIN, flow.y), (MARGIN + sum(wide), flow.y), width=1.0)
 
     # A short table stays in one piece; a long one begins where some rows fit under its heading.
-    flow.need(_ROW * max(len(lines) for lines in heads) + (_ROW + 1.9) * (len(rows) if len(rows) <= 10 else 3))
+    note = 12.2 * len(wrap(block.note, flow.width, NOTE)) if block.note else 0.0
+    short = (_ROW + 1.9) * len(rows) + note if len(rows) <= 10 else (_ROW + 1.9) * LEAST_ROWS
+    flow.need(_ROW * max(len(lines) for lines in heads) + 1 + short)
     head()
-    for n, (cells, row) in enumerate(zip(rows, texts, strict=True)):
-        lines = [
-            wrap(text, size - 4, NOTE, _strong(cell))[:28] for text, size, cell in zip(row, wide, cells, strict=True)
-        ]
-        high = _ROW * max(len(part) for part in lines) + 1.9
-        ahead = _ROW + 1.9 if n in block.groups and n + 1 < len(rows) and n + 1 not in block.groups else 0.0
-        if flow.y + high + ahead > flow.bottom:
+    laid = [
+        [wrap(text, size - 4, NOTE, _strong(cell))[:28] for text, size, cell in zip(row, wide, cells, strict=True)]
+        for cells, row in zip(rows, texts, strict=True)
+    ]
+    highs = [_ROW * max(len(part) for part in lines) + 1.9 for lines in laid]
+    fresh = flow.bottom - (MARGIN + 20) - _ROW * max(len(lines) for lines in heads) - 1
+    weights = [*highs[:-1], highs[-1] + note] if highs else []  # the note stays with the last row
+    turns = page_turns(weights, block.groups, flow.bottom - flow.y, fresh)
+    for n, (cells, lines, high) in enumerate(zip(rows, laid, highs, strict=True)):
+        if n in turns:
             flow.turn_page()
             head()
         elif n:
@@ -292,6 +304,29 @@ def _table(flow: Flow, block: b.Table, _: b.Block | None) -> None:
     if block.note:
         flow.lines(block.note, NOTE, colour=d.SOFT, lead=10.2)
     flow.y += 4
+
+
+def page_turns(highs: Sequence[float], groups: Collection[int], room: float, fresh: float) -> set[int]:
+    """Return the rows of a table that begin a page: groups stay whole, and no page has fewer than LEAST rows of it.
+
+    ``highs``: heights of the rows; ``groups``: rows that begin a group; ``room``, ``fresh``: height for rows on the
+    page where the table begins and on one of its own [points]. A group higher than a page is split between rows.
+    """
+    turns: set[int] = set()
+    start, count = 0, len(highs)
+    while True:
+        end, used = start, 0.0
+        while end < count and used + highs[end] <= room:
+            used += highs[end]
+            end += 1
+        if end >= count:
+            return turns
+        end = max(end, start + 1)
+        whole = [n for n in range(start + 1, end + 1) if n in groups or not groups]
+        kept = [n for n in whole if count - n >= LEAST_ROWS and n - start >= LEAST_ROWS]
+        end = (kept or whole or [end])[-1]
+        turns.add(end)
+        start, room = end, fresh
 
 
 def _row(

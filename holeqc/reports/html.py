@@ -23,8 +23,7 @@ def html_page(report: b.Report) -> str:
     """Return a report as an HTML document; the same bytes each time for the same report."""
     style = files("holeqc.reports").joinpath("report.css").read_text(encoding="utf-8")
     style = style.replace("PAPER", report.paper)
-    foot = _foot(report.foot)
-    body = "\n".join(_section(section, foot) for section in report.sections)
+    body = "\n".join(_section(section, _foot(section.foot or report.foot)) for section in report.sections)
     return (
         f'<!DOCTYPE html>\n<html lang="{report.language}">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'

@@ -12,7 +12,7 @@ from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
-from holeqc.reports.remarks import remarks_of
+from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
@@ -27,10 +27,12 @@ SHORT = {
     "NO-GO": "NO-GO",
 }  # fmt: skip
 MOST_LETTERS = 400  #: of one text in a table of problems; in full in the workbook and the data
+FEW = 3  #: so many notes and problems stand before the positions
 _DECISION = (
     "The verdict is what the readings prove against the kit file. What becomes of the part is decided and signed by "
     "the person licensed to do so."
 )
+_POSITION_NOTE = "All diameters. Left: total minus actual. Probability: that the true value conforms (JCGM 106)."
 SHORT_WORDS = {"does not enter": "stops"}
 
 
@@ -52,17 +54,23 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield b.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
+    remarks = remarks_of(part.readings)
+    about = [*_note_blocks(remarks), *_problem_blocks(part)]
+    few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
+    yield from about if few else ()
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
-    yield from _note_blocks(part)
+    yield from () if few else about
+
+
+def _problem_blocks(part: PartView) -> Iterator[b.Block]:
     if part.problems:
         yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
         yield problem_table(part.problems)
 
 
-def _note_blocks(part: PartView) -> Iterator[b.Block]:
+def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:
     """Give what the person who read remarked, with where it stands."""
-    remarks = remarks_of(part.readings)
     if remarks:
         columns = (b.Column("Hole"), b.Column("Note", wraps=True), b.Column("Beside", wraps=True))
         rows = tuple(
@@ -258,10 +266,10 @@ def _position_blocks(part: PartView) -> Iterator[b.Block]:
         yield b.Paragraph(shift)
     if upper:
         yield b.Heading("To the datums", 3)
-        yield _position_table(part, upper)
+        yield _position_table(part, upper, _POSITION_NOTE)
     if lower:
         yield b.Heading("Hole to hole, the pattern floated to its best", 3)
-        yield _position_table(part, lower)
+        yield _position_table(part, lower, "" if upper else _POSITION_NOTE)
 
 
 def _shift_text(part: PartView) -> str:
@@ -276,7 +284,7 @@ def _shift_text(part: PartView) -> str:
     )
 
 
-def _position_table(part: PartView, rows: list[Row]) -> b.Table:
+def _position_table(part: PartView, rows: list[Row], note: str) -> b.Table:
     unit, several = part.specification.unit, part.specification.walls.several
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else [])]
     columns += [b.Column(name, "right") for name in ("Stated", "Bonus", "Total", "Actual", "Left")]
@@ -289,12 +297,7 @@ def _position_table(part: PartView, rows: list[Row]) -> b.Table:
         cells += [w.typed(row["stated"], unit), w.computed(row["bonus"], unit), w.computed(total, unit)]
         cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), w.signed(row["left"], unit)]
         table.append((*cells, *_doubt_cells(row, unit), _verdict_cell(row)))
-    return b.Table(
-        tuple(columns),
-        tuple(table),
-        "All diameters. Left: total minus actual. Probability: that the true value conforms (JCGM 106).",
-        _groups(rows),
-    )
+    return b.Table(tuple(columns), tuple(table), note, _groups(rows))
 
 
 def _pin_blocks(part: PartView) -> Iterator[b.Block]:
@@ -320,7 +323,7 @@ def _pin_table(part: PartView) -> b.Table:
         name = f", {w.plain(wall)}" if several else ""
         columns += [
             b.Column(f"Clearance{name}", "right"),
-            b.Column(f"Left at best fit{name}", "right"),
+            b.Column(f"Left{name}", "right"),
             b.Column("Binds"),
         ]
     rows: list[tuple[b.Cell | str, ...]] = []
@@ -331,7 +334,11 @@ def _pin_table(part: PartView) -> b.Table:
             cells[1] = w.plain(row["pin"]) if row is not None else cells[1]
             cells += _pin_cells(row, unit) if row is not None else ["", "", ""]
         rows.append(tuple(cells))
-    return b.Table(tuple(columns), tuple(rows), "Radial: half the difference of hole and pin at its virtual condition.")
+    note = (
+        "Clearance is radial: half the difference of hole and pin at its virtual condition. Left: what remains of it "
+        "at the best fit of all pins."
+    )
+    return b.Table(tuple(columns), tuple(rows), note)
 
 
 def _pin_cells(row: Row, unit: str) -> list[b.Cell | str]:

@@ -36,9 +36,19 @@ def pages_of(
         if any(isinstance(block, b.Table) and _refers(block) for block in section.blocks):
             done[n] = set_section(report, section, numbers)
     pages = [page for section in done for page in section]
+    listed = _page_with(pages, report.files) if report.files else 0
     for n, page in enumerate(pages, 1):
+        if listed:
+            text = f"all files with SHA-256 in full: page {listed}"
+            page.text(MARGIN, page.height - MARGIN + 12, text, NOTE, colour=d.SOFT)
         page.text(page.width - MARGIN, page.height - MARGIN + 12, f"page {n} of {len(pages)}", NOTE, anchor="end")
     return pages, numbers
+
+
+def _page_with(pages: list[d.Drawing], heading: str) -> int:
+    """Return the number of the last page with that line of text, 0 where there is none."""
+    lines = [{item.text for item in page.items if isinstance(item, d.Text)} for page in pages]
+    return max((n for n, texts in enumerate(lines, 1) if heading in texts), default=0)
 
 
 def _refers(table: b.Table) -> bool:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 WIDTH = 520.0  #: of every picture, so that it fits the narrower of both papers
 MOST_HEIGHT = 215.0
+RING = 0.60  #: radius of a hole with its pin, as a share of the room
 SMALL = 8.0  #: smallest letter in print
 
 
@@ -220,8 +221,8 @@ def pin_picture(part: PartView) -> d.Drawing | None:
             worst[name] = row
     if not worst:
         return None
-    picture, plate = _base(part, f"Pins of the whole pattern in {w.plain(part.name)}", 36.0, 22.0, 180.0)
-    radius = min(plate.room * 0.66, 30.0)
+    picture, plate = _base(part, f"Pins of the whole pattern in {w.plain(part.name)}", 36.0, 22.0, 115.0)
+    radius = min(plate.room * RING, 30.0)
     clearance = max(float(row["clearance"]) for row in worst.values())
     magnify = 0.45 * radius / clearance if clearance > 0 else 0.0
     for hole in part.specification.holes:
@@ -239,6 +240,12 @@ def pin_picture(part: PartView) -> d.Drawing | None:
 
 def _tighter(row: Row, other: Row) -> bool:
     return (bool(row["binding"]), -row["left"]) > (bool(other["binding"]), -other["left"])
+
+
+def _takes(plate: Plate, text: str) -> bool:
+    """Whether a label fits between neighbours: above and below a ring, and beside the next one."""
+    spacing = plate.room / 0.40
+    return spacing > 2 * RING * plate.room + 23 and spacing > 0.64 * 9 * len(text)
 
 
 def _one_pin(
@@ -261,8 +268,8 @@ def _one_pin(
         pin = radius - float(row["clearance"]) * magnify
     picture.circle(*at, max(pin, 2.0), stroke=ink if lacking else d.SOFT, width=0.8, fill=d.RULE)
     label = f"{w.MARKS[REJECT]} {hole.id}" if lacking else f"● {hole.id}" if binds else hole.id
-    wall = f" {row['wall']}" if part.specification.walls.several and plate.room > 24 else ""
+    wall = f" {row['wall']}" if part.specification.walls.several and _takes(plate, f"{label} {row['wall']}") else ""
     _label(picture, x, y - radius - 4, w.plain(label + wall), 9.0, True, ink)
-    if plate.room > 24:
+    if _takes(plate, w.signed(left, part.specification.unit)):
         text = w.signed(left, part.specification.unit)
         _label(picture, x, y + radius + 10, text, SMALL, binds, ink)

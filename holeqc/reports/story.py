@@ -29,7 +29,8 @@ def report_for(run: Run, most_in_full: int) -> b.Report:
     spec = run.specification
     title = f"Inspection of {run[0].name}" if len(run) == 1 else f"Inspection of {len(run)} parts"
     title = f"{w.plain(title)}, kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
-    return b.Report(title, tuple(sections), foot_for(run), "letter" if spec.unit == "in" else "a4")
+    files = "" if len(run.inspection.readings.sources) <= w.IN_FULL else w.FILES_READ
+    return b.Report(title, tuple(sections), foot_for(run), "letter" if spec.unit == "in" else "a4", files=files)
 
 
 def parts_in_full(run: Run, most: int) -> list[int]:
@@ -38,12 +39,16 @@ def parts_in_full(run: Run, most: int) -> list[int]:
     return sorted(wanted[:most])
 
 
-def foot_for(run: Run) -> b.Foot:
-    """Return what every page carries at its foot."""
+def foot_for(run: Run, part: PartView | None = None) -> b.Foot:
+    """Return what every page carries at its foot; the pages of a part name the files of that part alone."""
     inspection = run.inspection
+    sources = inspection.readings.sources
+    if part is not None:
+        names = set(part.readings["file"].unique().tolist())
+        sources = tuple(source for source in sources if source.file in names) or sources
     lines = [
         f"{w.tool_line(holeqc.__version__, run.specification)}  ·  {w.rule_name(run.specification)}",
-        *w.source_lines(inspection.readings.sources),
+        *w.source_lines(sources),
     ]
     uncertainty = w.uncertainty_lines(inspection)
     if uncertainty:
@@ -61,7 +66,7 @@ def _part_section(part: PartView, alone: bool) -> b.Section:
     if alone:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += _problem_blocks(rest, "Problems in the files that name no part")
-    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict)
+    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, foot_for(part.run, part))
 
 
 # --------------------------------------------------------------------------------------------------------- overview

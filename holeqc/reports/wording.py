@@ -32,6 +32,7 @@ REWORK_CAUTIONS = (
     "hole as it was.",
 )
 FILES_READ = "Files that were read"  #: heading over the table of files, which other pages name
+IN_FULL = 3  #: so many files are named with their whole digest at the foot of a page
 MATING = (
     "The mating size is an estimate: the smallest reading of the hole, or the largest plug that entered it. Bonus "
     "tolerance rests on it."
@@ -313,7 +314,7 @@ def source_lines(sources: Sequence[Source]) -> list[str]:
     Up to three files: digests in full, a line each. Up to twelve: sixteen digits. More: the SHA-256 over their full
     digests joined in order, which proves the list in the report.
     """
-    if len(sources) <= 3:
+    if len(sources) <= IN_FULL:
         return [f"{shorten(file_name(s.file), 42)}  SHA-256 {s.sha256}" for s in sources]
     if len(sources) <= 12:
         words = [f"{shorten(file_name(s.file), 30)} {s.sha256[:16]}" for s in sources]

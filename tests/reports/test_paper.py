@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import zlib
 from pathlib import Path
@@ -16,7 +17,7 @@ from holeqc.inspection.results import Inspection
 from holeqc.reports import blocks as b
 from holeqc.reports import wording
 from holeqc.reports.drawing import Circle, Shape, Text
-from holeqc.reports.flow import NOTE
+from holeqc.reports.flow import NOTE, page_turns
 from holeqc.reports.paper import PAPERS, printable, save_pdf, width_of, wrap
 from holeqc.reports.pdf import pages_of, pdf_report
 from holeqc.reports.story import report_for
@@ -274,3 +275,45 @@ def test_wrapping_keeps_every_word_and_breaks_what_is_too_long() -> None:
 
 def test_an_empty_document_is_still_a_document() -> None:
     assert Pdf(save_pdf([], "nothing")).kinds(b"Page") == []
+
+
+def test_a_table_breaks_between_groups_and_leaves_no_row_alone() -> None:
+    """Worked by hand: rows of 10 points in pairs, so row 13 would be first past a page that takes 135 points."""
+    pairs = frozenset(range(0, 16, 2))
+    assert page_turns([10.0] * 16, pairs, 200.0, 500.0) == set()
+    assert page_turns([10.0] * 16, pairs, 135.0, 500.0) == {12}
+    assert page_turns([10.0] * 16, pairs, 155.0, 500.0) == {12}, "two rows alone on the next page are too few"
+    assert page_turns([10.0] * 16, frozenset(), 155.0, 500.0) == {13}
+    assert page_turns([10.0] * 50, frozenset({0}), 100.0, 200.0) == {10, 30}, "a group higher than a page"
+    assert page_turns([900.0, 10.0], frozenset(), 100.0, 200.0) == {1}, "a row higher than a page still ends"
+    assert page_turns([], frozenset(), 100.0, 200.0) == set()
+
+
+def test_a_caution_stays_with_its_heading() -> None:
+    caution = b.Paragraph("Clamp the part and wear eye protection. " * 12, "caution")
+    for rows in range(30, 60):
+        filler = b.Findings(tuple(b.Finding(None, f"line {n}") for n in range(rows)))
+        section = b.Section("x", "head", (filler, b.Heading("Before any rework"), caution))
+        pages, _ = pages_of(b.Report("t", (section,), b.Foot((), ()), "a4"))
+        texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]
+        there = [n for n, page in enumerate(texts) if "Before any rework" in page]
+        assert any(text.startswith("Caution.") for text in texts[there[0]])
+
+
+def test_pages_of_a_part_name_its_own_file_in_full_and_where_the_others_are(many: Inspection) -> None:
+    sources = tuple(dataclasses.replace(s, file=f"f{n}.xlsx", sha256=f"{n:064x}") for n in range(6) for s in
+                    many.readings.sources[:1])  # fmt: skip
+    table = many.readings.table
+    first = (table["part"] == many.parts["part"].iloc[0]) & (table["serial"] == many.parts["serial"].iloc[0])
+    table["file"] = table["file"].astype(object)
+    table.loc[first, "file"] = "f4.xlsx"
+    found = dataclasses.replace(many, readings=dataclasses.replace(many.readings, sources=sources))
+    pages, numbers = pages_of(report_for(Run(found), 200))
+    texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]
+    assert f"f4.xlsx  SHA-256 {4:064x}" in texts[numbers["part-1"] - 1]
+    listed = {re.search(r"SHA-256 in full: page (\d+)", line)[1] for page in texts for line in page  # type: ignore[index]
+              if "in full: page" in line}  # fmt: skip
+    assert len(listed) == 1
+    page = texts[int(listed.pop()) - 1]
+    assert all(f"{n:064x}" in page for n in range(6))
+    assert all(any("in full: page" in line for line in lines) for lines in texts)
