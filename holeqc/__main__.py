@@ -2,8 +2,7 @@
 
 Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage, 130
 stopped with Ctrl-C. An error inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the
-module of the command that was
-asked for is imported, and nothing at all for ``--help`` and ``--version``.
+module of the command that was asked for is imported, and nothing at all for ``--help`` and ``--version``.
 """
 
 from __future__ import annotations
@@ -224,7 +223,7 @@ def _guarded(work: Callable[[], int]) -> int:
             error.show()
             return 2
         if type(error).__name__ == "Abort":
-            return _usage("stopped")
+            return _stopped()
         import traceback
 
         traceback.print_exc()

@@ -125,6 +125,8 @@ def _least(flow: Flow, block: b.Block | None) -> float:
         return 70.0
     if isinstance(block, b.Paragraph) and block.kind == "caution":
         return _caution_height(flow, block)
+    if isinstance(block, b.Findings) and block.items:
+        return min(_finding_height(flow, block.items[0]), flow.bottom - MARGIN - 60)
     return 84.0 if isinstance(block, b.Signatures) else 62.0 if isinstance(block, b.Table) else 26.0
 
 
@@ -189,13 +191,22 @@ def _facts(flow: Flow, block: b.Facts, _: b.Block | None) -> None:
         put()
 
 
+def _finding_lines(flow: Flow, item: b.Finding) -> tuple[float, list[str], list[str]]:
+    """Return how far a finding is set in, its lines, and those of what to do."""
+    indent = 62.0 if item.verdict is not None else 12.0
+    rows = wrap(item.text + (f" [{item.place}]" if item.place else ""), flow.width - indent, BODY)
+    return indent, rows, wrap(f"→ {item.action}", flow.width - indent, BODY, True) if item.action else []
+
+
+def _finding_height(flow: Flow, item: b.Finding) -> float:
+    _, rows, acts = _finding_lines(flow, item)
+    return LEAD * (len(rows) + len(acts)) + 4
+
+
 def _findings(flow: Flow, block: b.Findings, _: b.Block | None) -> None:
     for item in block.items:
-        indent = 62.0 if item.verdict is not None else 12.0
-        text = item.text + (f" [{item.place}]" if item.place else "")
-        rows = wrap(text, flow.width - indent, BODY)
-        acts = wrap(f"→ {item.action}", flow.width - indent, BODY, True) if item.action else []
-        flow.need(min(LEAD * (len(rows) + len(acts)) + 4, flow.bottom - MARGIN - 40))
+        indent, rows, acts = _finding_lines(flow, item)
+        flow.need(min(_finding_height(flow, item), flow.bottom - MARGIN - 40))
         if item.verdict is not None:
             badge(flow.page, MARGIN, flow.y + BODY + 0.5, item.verdict)
         else:

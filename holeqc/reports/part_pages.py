@@ -75,7 +75,7 @@ def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:
         columns = (b.Column("Hole"), b.Column("Note", wraps=True), b.Column("Beside", wraps=True))
         rows = tuple(
             (w.plain(r.hole) or "whole part", w.shorten(w.plain(r.text), MOST_LETTERS),
-             w.plain(", ".join(word for word in (r.file, r.sheet, r.cell) if word)))
+             w.plain(", ".join(word for word in (w.file_name(r.file), r.sheet, r.cell) if word)))
             for r in remarks
         )  # fmt: skip
         yield b.Heading("Notes in the sheet")

@@ -289,15 +289,17 @@ def test_a_table_breaks_between_groups_and_leaves_no_row_alone() -> None:
     assert page_turns([], frozenset(), 100.0, 200.0) == set()
 
 
-def test_a_caution_stays_with_its_heading() -> None:
-    caution = b.Paragraph("Clamp the part and wear eye protection. " * 12, "caution")
+@pytest.mark.parametrize("what", ["caution", "finding"])
+def test_what_stands_under_a_heading_stays_with_it(what: str) -> None:
+    words = "Clamp the part and wear eye protection. " * 12
+    under = b.Paragraph(words, "caution") if what == "caution" else b.Findings((b.Finding(None, words),))
     for rows in range(30, 60):
         filler = b.Findings(tuple(b.Finding(None, f"line {n}") for n in range(rows)))
-        section = b.Section("x", "head", (filler, b.Heading("Before any rework"), caution))
+        section = b.Section("x", "head", (filler, b.Heading("Before any rework"), under))
         pages, _ = pages_of(b.Report("t", (section,), b.Foot((), ()), "a4"))
         texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]
         there = [n for n, page in enumerate(texts) if "Before any rework" in page]
-        assert any(text.startswith("Caution.") for text in texts[there[0]])
+        assert any("Clamp the part" in text for text in texts[there[0]])
 
 
 def test_pages_of_a_part_name_its_own_file_in_full_and_where_the_others_are(many: Inspection) -> None:
