@@ -175,7 +175,8 @@ def capability_figure(result: Capability, plot: ProbabilityPlot, name: str, unit
                               textcoords="offset points", fontsize=7.5, color=LIMIT)
         axes.set_xlabel("sigma of a normal")
         axes.set_ylabel(f"{name} [{unit}]" if unit else name)
-        axes.legend(fontsize=8.0, loc="center right", frameon=False)
+        axes.legend(fontsize=8.0, loc="lower right", ncols=2, borderaxespad=0.0, bbox_to_anchor=(1.0, 1.0),
+                    frameon=False)
         p = result.normal_p
         _bare(axes, "Probability plot" + ("" if p is None else f", test of normality p = {p:.2g}"))
     return figure
