@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -294,8 +295,11 @@ def _history(text: str, unit: Unit) -> Any:
     drill_name, colon, sizes = text.partition(":")
     if not colon or not sizes.split():
         raise DataError(f"--history {text!r}: write the drill, a colon and the holes: '29/64: 0.4561 0.4567'")
-    numbers, _ = _lengths(sizes.split(), unit)
-    return history(drill_name, numbers, unit)
+    try:
+        numbers, _ = _lengths(re.split(r"[\s;]+|,\s+|,$", sizes.strip()), unit)
+        return history(drill_name, numbers, unit)
+    except DataError as error:
+        raise DataError(f"--history {text!r}: {error}") from None
 
 
 def _pair_extras(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 
+from holeqc.fits.drill_words import notes, reason
 from holeqc.fits.drills import SERIES, drill_table
 from holeqc.fits.loading import load_table
 from holeqc.fits.oversize import BASES, BASIS_CONFIRMATION, ExpectedHoles, History, expected_holes
@@ -16,6 +18,7 @@ from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, Unit, convert
 
 LEAST_SHARE = 0.01  #: a drill expected to put fewer holes than this inside is no candidate
 NEIGHBOURS = 4
+EQUAL = 3  #: decimals to which shares are told apart; survey figures don't carry more, our choice
 LIGHT_METAL = 1.5  #: reaming stock of light metals over that of others (a reaming tutorial of 2023)
 REAMER_STEP = {"in": 0.0005, "mm": 0.01}  #: a reamer's size is rounded to this, our choice
 SEQUENCE_NOTE = "Drilling sequence: common practice, no source. Each step through a fixture needs its own bushing."
@@ -37,7 +40,9 @@ class Candidate:
     ``names`` joins names of one size (``E = 1/4``). ``margin_low`` is the least expected hole minus the low limit,
     ``margin_high`` the high limit minus the greatest expected hole; negative when holes are expected beyond.
     ``jig_lower`` and ``jig_upper`` are the limits that AND10387 gives this drill with jig and fixture, NaN outside its
-    table; ``jig_inside`` says that they lie within the band.
+    table; ``jig_inside`` says that they lie within the band. ``share_low`` and ``share_high`` are a 95 % interval of
+    ``share`` where the shop's own holes stand behind it, else NaN; ``history_drill`` is the drill that cut them, NaN
+    without them, and ``tried`` says that it is this very drill.
     """
 
     names: str
@@ -56,6 +61,10 @@ class Candidate:
     jig_upper: float
     jig_inside: bool
     neighbours: tuple[Neighbour, ...]
+    share_low: float = math.nan
+    share_high: float = math.nan
+    history_drill: float = math.nan
+    tried: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +87,7 @@ class Reaming:
 
 @dataclass(frozen=True, slots=True)
 class DrillChoice:
-    """Answer to 'which drill lands in this band?', best first."""
+    """Answer to 'which drill lands in this band?', best first; ``reason`` is empty unless a greater share comes later."""
 
     unit: Unit
     lower: float
@@ -86,6 +95,7 @@ class DrillChoice:
     candidates: tuple[Candidate, ...]
     reaming: Reaming | None
     notes: tuple[str, ...]
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +117,9 @@ def choose_drill(
 ) -> DrillChoice:
     """Return the standard drills expected to land in a hole's limits [unit], and a ream-to-size alternative.
 
-    A drill whose printed limits with a jig lie within the band comes first, then the greatest share; with the shop's
-    own holes the share alone counts.
+    A drill whose printed limits with a jig lie within the band comes first, then the greatest share. With the shop's
+    own holes the share alone counts, and of a drill that was not tried itself the low end of its interval. Shares equal
+    to a tenth of a percent: drills of the band's unit first, then the one farther from both limits.
 
     ``histories`` are the shop's own holes (see `oversize.history`), which replace the survey; ``series`` keeps number,
     letter, fraction or metric drills only; ``light_metal`` asks for half as much reaming stock again.
@@ -128,10 +139,17 @@ def choose_drill(
     holes = expected_holes(sizes, histories)
     share = holes.share_between(low - GRAIN, high + GRAIN)
     keep = np.flatnonzero(share >= LEAST_SHARE)
-    found = [_candidate(i, names, kinds, holes, share, (lower, upper), unit) for i in keep.tolist()]
-    candidates = tuple(sorted(found, key=_preference))
-    reaming = _reaming((lower, upper), unit, names, holes, LIGHT_METAL if light_metal else 1.0)
-    return DrillChoice(unit, lower, upper, candidates, reaming, _notes(candidates, holes, reaming))
+    limits = (lower, upper)
+    near = _neighbours(sizes[keep], limits, unit, histories)
+    ends = holes.share_interval(low - GRAIN, high + GRAIN)
+    found = [
+        _candidate(i, names, kinds, holes, (share, *ends), limits, unit, n)
+        for i, n in zip(keep.tolist(), near, strict=True)
+    ]
+    candidates = tuple(sorted(found, key=lambda candidate: _preference(candidate, unit)))
+    reaming = _reaming(limits, unit, names, holes, LIGHT_METAL if light_metal else 1.0)
+    said = notes(candidates, histories, reaming, limits, unit)
+    return DrillChoice(unit, lower, upper, candidates, reaming, said, reason(candidates, limits, unit))
 
 
 def drilling_sequence(final: float, unit: Unit, series: Sequence[str] = ()) -> tuple[Step, ...]:
@@ -198,14 +216,16 @@ def _candidate(
     names: tuple[str, ...],
     kinds: tuple[str, ...],
     holes: ExpectedHoles,
-    share: FloatArray,
+    shares: tuple[FloatArray, FloatArray, FloatArray],
     limits: tuple[float, float],
     unit: Unit,
+    neighbours: tuple[Neighbour, ...],
 ) -> Candidate:
     size = holes.drill[index]
     least, mean, greatest = (_out(x[index], unit) for x in (holes.least, holes.mean, holes.greatest))
     jig_lower, jig_upper = (_out(x, unit) for x in drilled_hole_limits(size))
     basis = int(holes.basis[index])
+    tried = bool(abs(holes.history_drill[index] - size) <= GRAIN)
     return Candidate(
         names[index],
         kinds[index],
@@ -213,36 +233,46 @@ def _candidate(
         least,
         mean,
         greatest,
-        float(share[index]),
+        float(shares[0][index]),
         round(least - limits[0], 10),
         round(limits[1] - greatest, 10),
         BASES[basis],
-        BASIS_CONFIRMATION[basis],
+        "carried over" if basis == 0 and not tried else BASIS_CONFIRMATION[basis],
         int(holes.readings[index]),
         jig_lower,
         jig_upper,
         jig_lower >= limits[0] - GRAIN and jig_upper <= limits[1] + GRAIN,
-        _neighbours(float(size), limits, unit),
+        neighbours,
+        float(shares[1][index]),
+        float(shares[2][index]),
+        _out(holes.history_drill[index], unit),
+        tried,
     )
 
 
-def _preference(candidate: Candidate) -> tuple[bool, float, float]:
+def _preference(candidate: Candidate, unit: Unit) -> tuple[bool, float, bool, float]:
     """Printed limits with a jig weigh more than survey figures from memory; a shop's own holes weigh more than both."""
-    printed = candidate.jig_inside and candidate.basis != BASES[0]
-    return not printed, -round(candidate.share, 6), candidate.diameter
+    own = candidate.basis == BASES[0]
+    share = candidate.share_low if own and not candidate.tried else candidate.share
+    foreign = (candidate.series == "metric") == (unit == "in")
+    room = min(candidate.margin_low, candidate.margin_high)
+    return own or not candidate.jig_inside, -round(share, EQUAL), foreign, -room
 
 
-def _neighbours(size: float, limits: tuple[float, float], unit: Unit) -> tuple[Neighbour, ...]:
+def _neighbours(
+    drills: FloatArray, limits: tuple[float, float], unit: Unit, histories: Sequence[History]
+) -> list[tuple[Neighbour, ...]]:
     """Drills of every series nearer than the hole's tolerance: the drawer holds them all, whatever was asked for."""
     low, high = (float(convert(limit, unit, "in")) for limit in limits)
     names, _, sizes = _distinct(SERIES)
-    gap = np.abs(sizes - size)
-    near = np.flatnonzero((gap > GRAIN) & (gap < high - low))
-    near = near[np.argsort(gap[near], kind="stable")][:NEIGHBOURS]
-    share = expected_holes(sizes[near]).share_between(low, high) if near.size else np.array([])
-    return tuple(
-        Neighbour(names[i], _out(sizes[i], unit), float(s)) for i, s in zip(near.tolist(), share.tolist(), strict=True)
-    )
+    share = expected_holes(sizes, histories).share_between(low - GRAIN, high + GRAIN).tolist()
+    found = []
+    for size in drills.tolist():
+        gap = np.abs(sizes - size)
+        near = np.flatnonzero((gap > GRAIN) & (gap < high - low))
+        near = near[np.argsort(gap[near], kind="stable")][:NEIGHBOURS].tolist()
+        found.append(tuple(Neighbour(names[i], _out(sizes[i], unit), share[i]) for i in near))
+    return found
 
 
 def _reaming(
@@ -272,29 +302,6 @@ def _stock(reamer_mm: float) -> tuple[float, float] | None:
         if float(row["above"]) < reamer_mm <= float(row["to"]) + GRAIN:
             return float(row["least"]), float(row["greatest"])
     return None
-
-
-def _notes(candidates: tuple[Candidate, ...], holes: ExpectedHoles, reaming: Reaming | None) -> tuple[str, ...]:
-    notes: list[str] = []
-    bases = {candidate.basis for candidate in candidates}
-    if not candidates:
-        notes.append("No standard drill is expected to put one hole in a hundred inside these limits: ream or bore.")
-    if any(candidate.jig_inside for candidate in candidates):
-        notes.append("Limits with a jig: AND10387, one printed source; machine drilling through a bushing.")
-    if "survey" in bases:
-        notes.append(
-            "Oversize: handbook survey, from memory, unconfirmed; normal, least to greatest as six standard deviations "
-            "(our assumption). Drill a trial hole, measure it, and give its size: the shop's own holes count first."
-        )
-    if "allowance" in bases:
-        notes.append("Oversize: training allowance of 0.05 mm, one printed source; its spread is our assumption.")
-    if "shop history" in bases:
-        tools = ", ".join(f"{tool:.4f} in" for tool in np.unique(holes.history_drill[np.isfinite(holes.history_drill)]))
-        notes.append(f"Oversize: the shop's own holes (drill {tools}), carried over to drills of nearly that size.")
-    notes += [f"{candidate.names} is one size under two names." for candidate in candidates if "=" in candidate.names]
-    if reaming is not None:
-        notes.append("Reaming stock: one reaming tutorial; a reamer's own oversize comes on top, try it in scrap.")
-    return tuple(notes)
 
 
 def _out(value_in: float | np.floating | FloatArray, unit: Unit) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
@@ -10,8 +11,9 @@ import numpy as np
 from holeqc.fits.loading import load_table
 from holeqc.fits.parse import parse_size
 from holeqc.problems import DataError
-from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, Unit
+from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, Unit, convert, parse_length
 
+FINEST_FRACTION = 64  #: fraction drills go by 1/64 in
 SERIES = ("number", "letter", "fraction", "metric")
 
 
@@ -52,14 +54,14 @@ def sizes(unit: Unit = "in") -> list[tuple[str, float]]:
     return list(zip(table.designation, diameters.tolist(), strict=True))
 
 
-def diameter(text: str) -> float:
+def diameter(text: str, unit: Unit = "in") -> float:
     """Return the diameter [in] of a drill named ``29/64``, ``#40``, ``F`` or ``11.5 mm``.
 
-    A number drill may be written ``#40``, ``No. 40`` or ``number 40``; a bare length (``0.453``, ``29/64``) is in inch
-    and needs not be a standard size.
+    A number drill may be written ``#40``, ``No. 40`` or ``number 40``; a fraction is in inch, a bare decimal in
+    ``unit`` and needs not be a standard size.
 
     Raises:
-        DataError: no such number drill, or text that is neither a name nor a length.
+        DataError: no such number or fraction drill, or text that is neither a name nor a length.
     """
     name = text.strip()
     folded = name.upper().removeprefix("NUMBER").removeprefix("NO.").removeprefix("NO").strip()
@@ -70,10 +72,15 @@ def diameter(text: str) -> float:
         return found
     if folded.startswith("#"):
         raise DataError(f"{text!r} is no number drill; they run from #1 (0.228 in) to #80 (0.0135 in)")
+    is_fraction = "/" in name or "⁄" in name
     try:
-        value = parse_size(name, "in")
+        exact, said = parse_length(name)
+        value = parse_size(name, "in") if is_fraction else float(convert(parse_size(name, unit), unit, "in"))
     except DataError:
         raise DataError(f"{text!r} is no drill; write #40, F, 29/64, 0.4531 or 11.5 mm") from None
+    if is_fraction and said != "mm" and FINEST_FRACTION % exact.denominator:
+        near = Fraction(round(exact * FINEST_FRACTION), FINEST_FRACTION)
+        raise DataError(f"{text!r} is no drill; fraction drills go by 1/64, the nearest is {near}")
     if value <= 0.0:
         raise DataError(f"{text!r} is no drill; a diameter is above zero")
     return value

@@ -5,6 +5,8 @@ A zone is told by its label, its hatch and its place, never by colour alone.
 
 from __future__ import annotations
 
+import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,22 +43,32 @@ _SETTINGS = {"svg.hashsalt": "holeqc", "svg.fonttype": "path", "hatch.linewidth"
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One zone of a drawing: label under it, low and high size, its sort (key of `LOOKS`), a mark inside (or None)."""
+    """One zone of a drawing: label under it, low and high size, its sort (key of `LOOKS`), a mark inside (or None).
+
+    ``beside`` are limits drawn as a dashed line with end strokes at the zone's right (None: none).
+    """
 
     label: str
     lower: float
     upper: float
     sort: str
     mark: float | None = None
+    beside: tuple[float, float] | None = None
 
 
 def zone_figure(
-    bars: Sequence[Bar], reference: float, unit: Unit, title: str, reference_label: str, note: str = ""
+    bars: Sequence[Bar],
+    reference: float,
+    unit: Unit,
+    title: str,
+    reference_label: str,
+    note: str = "",
+    far_limit: float | None = None,
 ) -> Figure:
     """Return a drawing of zones side by side, heights to one scale, against a reference line.
 
-    ``reference`` is the size of the line (nominal, or a limit); sizes in ``unit``. The scale shows deviations from it
-    in 0.001 in or in micrometres.
+    ``reference`` is the size of the line (nominal, or a limit), ``far_limit`` that of a thin second one; sizes in
+    ``unit``. The scale shows deviations from ``reference`` in 0.001 in or in micrometres.
     """
     scale, scale_unit = (1000.0, "0.001 in") if unit == "in" else (1000.0, "µm")
     with mpl.rc_context(_SETTINGS):
@@ -70,7 +82,10 @@ def zone_figure(
             f"{reference_label} {format_length(reference, unit)} {unit}", (1.0, 0.0), (0, 3),
             xycoords=("axes fraction", "data"), textcoords="offset points", ha="right", fontsize=8.0,
         )  # fmt: skip
-        ends = [scale * (x - reference) for bar in bars for x in (bar.lower, bar.upper)] + [0.0]
+        if far_limit is not None:
+            axes.axhline(scale * (far_limit - reference), color="black", linewidth=0.8, zorder=3)
+        sizes = [x for bar in bars for x in (bar.lower, bar.upper, *(bar.beside or ()))]
+        ends = [scale * (x - reference) for x in sizes] + [0.0]
         room = 0.18 * max(max(ends) - min(ends), 1e-6)
         axes.set_ylim(min(ends) - room, max(ends) + room)
         axes.set_xlim(-0.6, len(bars) + 0.45)  # room at the right for the name of the line
@@ -116,11 +131,18 @@ def drill_figure(choice: DrillChoice) -> Figure:
             c.hole_greatest,
             "expected",
             c.hole_mean,
+            None if math.isnan(c.jig_lower) else (c.jig_lower, c.jig_upper),
         )
         for c in choice.candidates[:6]
     ]
-    note = "Dotted: holes expected from a drill, bar across: mean." if choice.candidates else "No standard drill fits."
-    return zone_figure(bars, choice.lower, choice.unit, "Drills for a band", "low limit", note)
+    note = "Dotted: holes expected from a drill, bar across: mean."
+    if any(bar.beside for bar in bars):
+        note += " Dashed: printed limits with a jig (AND10387)."
+    if choice.reason:
+        note = textwrap.fill(choice.reason, 24 + 22 * len(bars)) + "\n" + note
+    if not choice.candidates:
+        note = "No standard drill fits."
+    return zone_figure(bars, choice.lower, choice.unit, "Drills for a band", "low limit", note, choice.upper)
 
 
 def plug_figure(plugs: PlugSet) -> Figure:
@@ -162,6 +184,11 @@ def _draw_bar(axes: Axes, k: int, bar: Bar, reference: float, scale: float, unit
     axes.annotate(format_length(bar.upper, unit, decimals), (k, high), (0, 3), va="bottom", **text)
     if bar.upper > bar.lower:
         axes.annotate(format_length(bar.lower, unit, decimals), (k, low), (0, -3), va="top", **text)
+    if bar.beside is not None:
+        ends = [scale * (x - reference) for x in bar.beside]
+        axes.plot([k + 0.43] * 2, ends, color=LOOKS["boundary"][1], linewidth=1.4, linestyle=(0, (4, 2)), zorder=5)
+        for end in ends:
+            axes.plot([k + 0.39, k + 0.47], [end] * 2, color=LOOKS["boundary"][1], linewidth=1.6, zorder=5)
     if bar.mark is not None:
         at = scale * (bar.mark - reference)
         axes.plot([k - 0.38, k + 0.38], [at, at], color=edge, linewidth=2.4, solid_capstyle="butt")

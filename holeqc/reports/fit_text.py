@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from holeqc.fits.drill_words import SHOWN
 from holeqc.quantities import GRAIN, format_length
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def drill_text(choice: DrillChoice, sequence: Sequence[Step], bore: tuple[float,
     if choice.candidates:
         lines += [_drill_table(choice), ""]
         best = choice.candidates[0]
-        lines.append(paragraphs([_best_sentence(choice)]))
+        lines.append(paragraphs([_best_sentence(choice), *([choice.reason] if choice.reason else [])]))
         if best.neighbours:
             near = ", ".join(f"{n.names} ({format_length(n.diameter, unit, 4)})" for n in best.neighbours)
             lines.append(paragraphs([f"Easily mixed up with {best.names}, nearer than the tolerance: {near}."]))
@@ -191,7 +192,7 @@ def plug_text(plugs: PlugSet) -> str:
 def _drill_table(choice: DrillChoice) -> str:
     shown = 4 if choice.unit == "in" else 3
     rows = [["drill", "diameter", "hole expected", "inside", "to low", "to high", "jig limits", ""]]
-    for c in choice.candidates[:8]:
+    for c in choice.candidates[:SHOWN]:
         jig = "-" if c.jig_lower != c.jig_lower else f"{c.jig_lower:.{shown}f}..{c.jig_upper:.{shown}f}"
         span = f"{c.hole_least:.{shown}f}..{c.hole_greatest:.{shown}f}"
         share = f"{min(100.0 * c.share, 99.9):.1f} %"
@@ -199,17 +200,32 @@ def _drill_table(choice: DrillChoice) -> str:
         rows.append([c.names, f"{c.diameter:.{shown}f}", span, share, *margins, jig, "in" if c.jig_inside else "out"])
     for row in rows[1:]:
         row[-1] = "" if row[-2] == "-" else row[-1]
-    return aligned(rows)
+    more = len(choice.candidates) - SHOWN
+    return aligned(rows) + (f"\n{more} more; --json lists them all." if more > 0 else "")
 
 
 def _best_sentence(choice: DrillChoice) -> str:
     best = choice.candidates[0]
     mean = format_length(best.hole_mean, choice.unit, 4 if choice.unit == "in" else 3)
-    text = f"{best.names}: mean hole {mean} {choice.unit}, {share_text(best.share)} expected inside"
+    text = f"{best.names}: mean hole {mean} {choice.unit}, {share_text(min(best.share, 0.99995))} expected inside"
+    if best.share_low == best.share_low:
+        span = _span_text(best.share_low, best.share_high)
+        text += f" ({span} with 95 % confidence) by {best.readings} holes measured in the shop"
+        if best.tried:
+            return f"{text}."
+        tool = format_length(best.history_drill, choice.unit, 4 if choice.unit == "in" else 3)
+        return f"{text} with a drill of {tool} {choice.unit}; {best.names} itself was not tried."
     text += f" ({best.basis}, {CONFIRMED[best.confirmation]})."
-    if best.jig_inside:
+    if best.jig_inside and not choice.reason:
         text += " Its printed limits with a jig lie inside the band."
     return text
+
+
+def _span_text(low: float, high: float) -> str:
+    """An interval of a share in words: 37 to 100 %."""
+    if low >= 0.999:
+        return "at least 99.9 %"
+    return f"{100.0 * low:.1f} to {min(100.0 * high, 99.9):.1f} %"
 
 
 def _zone_values(zone: Zone) -> tuple[float, float, float, float]:

@@ -123,6 +123,8 @@ def test_unconfirmed_answers_warn_on_standard_error(capsys: pytest.CaptureFixtur
         (["drill", "0.5", "0.4"], "below its high limit"),
         (["drill", "0.4", "0.41", "--history", "X 0.4"], "colon"),
         (["drill", "0.4", "0.41", "--series", "roman"], "series are"),
+        (["drill", "0.455", "0.462", "--history", "29/65: 0.4561"], "--history '29/65: 0.4561': '29/65' is no drill"),
+        (["drill", "0.455", "0.462", "--history", "29/64: 0.4561 4.567 0.4559"], "4.5670 in doesn't belong"),
         (["plug", "0.25", "0.254", "--unit", "ell"], "in or mm"),
         (["plug", "20", "20.1"], "B89.1.5"),
         (["pattern", "no-such-file.toml"], ""),
@@ -166,6 +168,21 @@ def test_drill_answer(capsys: pytest.CaptureFixture[str]) -> None:
     assert past["candidates"][0]["basis"] == "shop history"
     assert past["candidates"][0]["readings"] == 3
     assert answer(capsys, "drill", "3", "3.05")["candidates"] == []
+
+
+def test_drill_says_what_its_figures_rest_on(capsys: pytest.CaptureFixture[str]) -> None:
+    def text(*words: str) -> str:
+        assert run(["fit", "drill", *words]) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    assert "Without a bushing take 10 mm" in text("0.396", "0.403")
+    one = text("0.455", "0.462", "--history", "29/64: 0.4561")
+    assert "measured in the shop" not in one
+    assert "1 hole is too few" in one
+    three = text("0.455", "0.462", "--history", "29/64: 0.4561, 0.4567, 0.4559")
+    assert "with 95 % confidence) by 3 holes measured in the shop" in three
+    assert "11.6 mm itself was not tried" in text("0.455", "0.462", "--history", "X: 0.4002 0.4005 0.3999")
+    assert "387 more" in text("0.01", "2")
 
 
 def test_plug_answer(capsys: pytest.CaptureFixture[str]) -> None:

@@ -50,6 +50,12 @@ def test_other_drawings() -> None:
     drawn = boxes(drill_figure(choice))
     assert drawn[0] == (0.0, 7.0)
     assert list(drawn[1]) == pytest.approx([3.794, 4.588], abs=1e-6)  # drill X, see the drill tests
+    # the printed limits with a jig stand beside each drill, the band's high limit runs across; X .3960 to .4030
+    lines = [tuple(round(float(y), 4) for y in line.get_ydata()) for line in drill_figure(choice).axes[0].lines]
+    assert (0.0, 7.0) in lines
+    assert (-3.2992, 3.7008) in lines  # 10 mm: .3937008 - .001 and + .006, from .396
+    assert (7.0, 7.0) in lines
+    assert "Without a bushing take 10 mm" in " ".join(drill_figure(choice).get_supxlabel().split())
     assert boxes(plug_figure(plugs(0.25, 0.254, "in"))) == [(0.0, 4.0), (0.0, 0.2), (3.8, 0.2)]
     assert boxes(drill_figure(choose_drill(3.0, 3.05, "in"))) == [(0.0, 50.0)]
 
