@@ -11,6 +11,7 @@ import datetime as dt
 import io
 import math
 import re
+import textwrap
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -126,8 +127,7 @@ def _empty_sheet(book: Workbook, run: Run, sheet: Sheet) -> None:
         cell.border = Border(bottom=Side(style="thin", color="1C2329"))
         cell.alignment = Alignment(horizontal="left", vertical="bottom", indent=1, wrap_text=True)
         page.column_dimensions[get_column_letter(n)].width = width
-    lines = max((-(-len(name) * 5 // int(4 * (width - 2))) for name, width in sheet.heads), default=1)
-    page.row_dimensions[1].height = 13.5 * max(1, lines) + 3
+    page.row_dimensions[1].height = 13.5 * max((heading_lines(*head) for head in sheet.heads), default=1) + 3
     if sheet.count and sheet.title != "About":
         page.auto_filter.ref = f"A1:{get_column_letter(len(sheet.heads))}{sheet.count + 1}"
     page.page_setup.orientation = "landscape"
@@ -138,6 +138,16 @@ def _empty_sheet(book: Workbook, run: Run, sheet: Sheet) -> None:
     page.print_title_rows = "1:1"
     line = w.tool_line(holeqc.__version__, run.specification).replace("&", "&&")
     page.oddFooter.left.text, page.oddFooter.right.text = line, "&A, page &P of &N"
+
+
+def heading_lines(name: str, width: float) -> int:
+    """Return how many lines a heading takes in a column of that width, set in bold beside its indent."""
+    return len(textwrap.wrap(name, letters_in(width))) or 1
+
+
+def letters_in(width: float) -> int:
+    """Return how many bold letters a column surely takes, also where a wider face stands in for the named one."""
+    return int(0.85 * width)
 
 
 def _make_styles(book: Workbook, unit: str) -> dict[str, int]:
@@ -258,7 +268,7 @@ def text_cell(at: str, value: str, styles: dict[str, int], style: str = "text") 
 
 _VERDICTS = (
     ("Verdict", 10), ("Part", 12), ("Serial", 14), ("Holes", 36), ("Pins together", 10), ("Pin room, radial", 10),
-    ("Readings", 9), ("First read", 11), ("Last read", 11), ("Why", 80),
+    ("Readings", 11), ("First read", 11), ("Last read", 11), ("Why", 80),
 )  # fmt: skip
 _HOLES = (
     ("Verdict", 10), ("Part", 12), ("Serial", 14), ("Hole", 6), ("Smallest read", 10), ("Largest read", 10),
@@ -268,14 +278,14 @@ _HOLES = (
 _CHARACTERISTICS = (
     ("Verdict", 10), ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7), ("Characteristic", 20), ("Found", 9),
     ("Found, word", 14), ("Lower", 9), ("Upper", 9), ("Stated", 9), ("Bonus", 9), ("Beyond limit", 9), ("Left", 9),
-    ("U (k = 2)", 9), ("Tolerance / 2 U", 10), ("Conformance probability", 12), ("Cause", 14), ("Cell", 34),
+    ("U (k = 2)", 9), ("Tolerance / 2 U", 12), ("Conformance probability", 14), ("Cause", 14), ("Cell", 44),
 )  # fmt: skip
 _PINS = (
-    ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7), ("Pin", 20), ("Clearance, radial", 11),
+    ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7), ("Pin", 20), ("Clearance, radial", 12),
     ("Left at best fit", 11), ("Binds", 8),
 )  # fmt: skip
 _READINGS = (
-    ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7), ("Characteristic", 14), ("Direction", 9), ("Trial", 6),
+    ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7), ("Characteristic", 17), ("Direction", 11), ("Trial", 6),
     ("Value", 10), ("Word", 14), ("As typed", 11), ("Unit typed", 6), ("Gauge", 10), ("Part °C", 7), ("Day", 11),
     ("Read by", 12), ("Note", 20), ("File", 24), ("Sheet", 12), ("Cell", 7), ("Doubt", 16),
 )  # fmt: skip
@@ -329,12 +339,16 @@ def _hole_rows(run: Run) -> Iterator[Cells]:
 def _characteristic_rows(run: Run) -> Iterator[Cells]:
     names = (
         "verdict", "part", "serial", "hole", "wall", "characteristic", "found", "found_word", "lower", "upper",
-        "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability", "cause", "reading",
+        "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability", "cause", "reading", "doubtful",
     )  # fmt: skip
+    unit = run.specification.unit
     for row in _columns(run.inspection.characteristics, names):
-        found = run.typed.at(row[-1])
+        found = run.typed.at(row[-2])
         place = place_of(found) if found else None
-        yield (Verdict(row[0]), *row[1:15], Ratio(row[15]), Plain(row[16]), row[17], place)
+        values = dict(zip(names, row, strict=True))
+        told = (None, Long(w.doubtful_text(values, unit, place or ""))) if row[-1] else row[6:8]
+        ratio = Ratio(w.ratio_of(values))
+        yield (Verdict(row[0]), *row[1:6], *told, *row[8:15], ratio, Plain(row[16]), row[17], place)
 
 
 def _pin_rows(run: Run) -> Iterator[Cells]:
@@ -351,7 +365,7 @@ def _reading_rows(run: Run) -> Iterator[Cells]:
     for row in _columns(run.inspection.readings.table, names):
         direction, temperature = _short(row[5]), _short(row[12])
         head = (*row[:5], direction, int(row[6]), *row[7:12], temperature, _day(row[13]))
-        yield (*head, *row[14:18], cell_name(int(row[18]), int(row[19])), row[20])
+        yield (*head, row[14], Long(row[15]), *row[16:18], cell_name(int(row[18]), int(row[19])), row[20])
 
 
 def _short(value: float) -> Plain | None:
@@ -361,8 +375,8 @@ def _short(value: float) -> Plain | None:
 def _problem_rows(run: Run) -> Iterator[Cells]:
     for p in run.problems:
         yield (
-            p.severity, "holds" if p.holds else "", p.code, Long(p.message), p.found, p.allowed, Long(p.action), p.file,
-            p.sheet, p.cell, p.where, p.part, p.serial, p.hole, p.wall,
+            p.severity, "holds" if p.holds else "", p.code, Long(p.message), Long(p.found), Long(p.allowed),
+            Long(p.action), p.file, p.sheet, p.cell, p.where, p.part, p.serial, p.hole, p.wall,
         )  # fmt: skip
 
 

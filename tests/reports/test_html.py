@@ -163,3 +163,14 @@ def test_no_rework_cautions_where_no_rework_is_permitted(one: Inspection) -> Non
     assert "Before any rework" in page_of(one)
     one.rework["passes"] = False
     assert "Before any rework" not in page_of(one)
+
+
+def test_a_narrow_window_clips_nothing(one: Inspection) -> None:
+    """A page's table may not grow with what it holds (CSS 2.2, 17.5.2.1): wide tables and pictures scroll by themselves."""
+    style = page_of(one).split("<style>", 1)[1].split("</style>", 1)[0]
+    assert "@media screen { table.page { table-layout: fixed; } }" in style
+    assert re.search(r"^\.wide \{ overflow-x: auto; \}", style, re.M)
+    narrow = style.split("@media screen and (max-width: 640px)", 1)[1].split("@media", 1)[0]
+    assert "figure { overflow-x: auto; }" in narrow
+    page = page_of(one)
+    assert page.count('<table class="data">') == page.count('<div class="wide"><table class="data">') > 3

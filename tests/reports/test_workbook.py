@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import textwrap
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -110,3 +111,43 @@ def test_a_run_without_parts_is_still_a_workbook(tmp_path: Path) -> None:
     book = book_of(made_up.inspection(()), tmp_path)
     assert book.sheetnames == SHEETS
     assert book["Verdicts"].max_row == 1
+
+
+def test_headings_stand_in_full_and_long_texts_wrap_in_rows_that_are_high_enough(tmp_path: Path) -> None:
+    """One line of 10 points takes 13 points at least; a word wider than its column would be broken in two."""
+    found = made_up.inspection()
+    sentence = "Hole 5 is small: ream it to 0.4575 in with reamer 0.4575; clamp the part, wear eye protection. " * 2
+    found.holes["rework"] = sentence
+    found.readings.table["note"] = sentence
+    book = book_of(found, tmp_path)
+    for name in SHEETS[:6]:
+        sheet = book[name]
+        for cell in sheet[1]:
+            width = sheet.column_dimensions[cell.column_letter].width
+            assert max(len(word) for word in cell.value.split()) <= 0.85 * width, (name, cell.value)
+            lines = len(textwrap.wrap(cell.value, int(0.85 * width)))
+            assert sheet.row_dimensions[1].height >= 13 * lines
+    for name, head in (("Holes", "Rework"), ("Readings", "Note")):
+        sheet = book[name]
+        place = [cell.value for cell in sheet[1]].index(head)
+        cell = sheet[2][place]
+        assert cell.value == sentence.strip() or cell.value == sentence
+        assert cell.alignment.wrap_text
+        width = sheet.column_dimensions[cell.column_letter].width
+        assert sheet.row_dimensions[2].height >= 13 * len(sentence) / width
+
+
+def test_a_doubtful_value_is_no_number_and_a_lower_limit_has_no_ratio(one: Inspection, tmp_path: Path) -> None:
+    frame = one.characteristics
+    chosen = (frame["hole"] == "3") & (frame["wall"] == "far") & (frame["characteristic"] == "size")
+    frame.loc[chosen, ["doubtful", "found"]] = [True, 4.578]
+    edge = frame["characteristic"] == "edge distance"
+    frame.loc[edge, ["lower", "upper", "ratio"]] = [0.924, float("nan"), 770.0]
+    sheet = book_of(one, tmp_path)["Characteristics"]
+    place = frame.index.get_loc(frame.index[chosen][0])
+    assert column(sheet, "Found")[place] is None
+    assert column(sheet, "Found, word")[place].startswith("doubtful: 4.5780 typed, see cell ")
+    kinds = column(sheet, "Characteristic")
+    ratios = [r for kind, r in zip(kinds, column(sheet, "Tolerance / 2 U"), strict=True) if kind == "edge distance"]
+    assert ratios
+    assert set(ratios) == {None}
