@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,7 +12,6 @@ import typer
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.fits.clearance import Band
     from holeqc.fits.zones import FitLimits
     from holeqc.quantities import Unit
 
@@ -41,10 +39,15 @@ def class_(
 
     Example: holeqc fit class RC7 7/16
     """
+    from holeqc.commands.fit_input import ask_about_unit
     from holeqc.fits import b41
     from holeqc.fits.parse import parse_inch_class, parse_size
+    from holeqc.quantities import parse_length
 
-    limits = b41.limits(name, parse_size(" ".join(size), "in"))
+    typed = " ".join(size)
+    if parse_length(typed)[1] is None:
+        ask_about_unit([typed], "in")
+    limits = b41.limits(name, parse_size(typed, "in"))
     _answer_class(limits, b41.meaning(parse_inch_class(name)), plot, json_)
 
 
@@ -60,14 +63,17 @@ def metric(
 
     Example: holeqc fit metric H7/g6 12
     """
+    from holeqc.commands.fit_input import ask_about_unit, warn
     from holeqc.fits import iso286
     from holeqc.fits.parse import parse_size
     from holeqc.quantities import parse_length
 
     typed = " ".join(size)
     limits = iso286.limits(name, parse_size(typed, "mm"))
-    if "/" in typed and parse_length(typed)[1] is None:
-        print(f"holeqc: warning: {typed} is taken as mm; for inch write {typed}in", file=sys.stderr)
+    if parse_length(typed)[1] is None:
+        ask_about_unit([typed], "mm")
+        if "/" in typed:
+            warn(f"{typed} is taken as mm; for inch write {typed}in")
     _answer_class(limits, iso286.PREFERRED.get(limits.name, ""), plot, json_)
 
 
@@ -78,10 +84,13 @@ def pair(
     wanted: Annotated[
         str, typer.Option("--wanted", help="Least clearance that you want; its probability is said.")
     ] = "",
-    temperature: Annotated[float, typer.Option("--temperature", help="Temperature of both parts [°C].")] = 20.0,
+    temperature: Annotated[
+        float | None, typer.Option(help="Temperature of both parts [°C], -100 to 300; goes with --expansion.")
+    ] = None,
     expansion: Annotated[
-        tuple[float, float], typer.Option(metavar="HOLE PIN", help="Expansion of part and pin [1e-6/°C].")
-    ] = (0.0, 0.0),
+        tuple[float, float] | None,
+        typer.Option(metavar="HOLE PIN", help="Expansion of part and pin [1e-6/°C]: aluminium 23.1, steel 11.5."),
+    ] = None,
     wear: Annotated[tuple[str, str], typer.Option(metavar="HOLE PIN", help="Wear of hole and pin on the diameter.")] = (
         "0",
         "0",
@@ -94,22 +103,19 @@ def pair(
 
     Example: holeqc fit pair --hole 0.455 0.462 --pin 0.4345 0.4360
     """
-    from holeqc.fits.clearance import Condition, band
+    from holeqc.commands.fit_input import lengths, split_sizes
+    from holeqc.commands.fit_pair import conditions, pair_extras
+    from holeqc.fits.clearance import band
     from holeqc.fits.match import match_pair
     from holeqc.reports.fit_data import pair_data
     from holeqc.reports.fit_text import pair_text
 
-    words = [*hole, *pin, wanted or "0", *wear, *measured.split()]
-    numbers, said = _lengths(words, unit)
+    numbers, said = lengths([*hole, *pin, wanted or "0", *wear, *split_sizes(measured)], unit, 4)
     hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
     fit = match_pair(hole_band, pin_band, said)
-    conditions = (
-        Condition(expansion[0] * 1e-6, temperature, numbers[5]),
-        Condition(expansion[1] * 1e-6, temperature, numbers[6]),
-    )
-    lines, data = _pair_extras(
-        (band(*hole_band), band(*pin_band)), conditions, numbers[4] if wanted else None, numbers[7:], said
-    )
+    bands = (band(*hole_band), band(*pin_band))
+    parts = conditions(temperature, expansion, numbers[5:7], bands)
+    lines, data = pair_extras(bands, parts, numbers[4] if wanted else None, numbers[7:], said)
     if plot is not None:
         from holeqc.reports.fit_plots import pair_figure
 
@@ -138,13 +144,14 @@ def drill(
 
     Caution: eye protection, clamped work, mind the chips. Try the drill in scrap of the same stuff first.
     """
+    from holeqc.commands.fit_input import LARGEST_DRILL_IN, drill_history, lengths
     from holeqc.fits.drill_choice import choose_drill, drilling_sequence
     from holeqc.fits.drills import SERIES
     from holeqc.reports.fit_data import drill_data
     from holeqc.reports.fit_text import drill_text
 
-    (lower, upper), said = _lengths([low, high], unit)
-    histories = [_history(text, said) for text in history or []]
+    (lower, upper), said = lengths([low, high], unit, 2, LARGEST_DRILL_IN)
+    histories = [drill_history(text, said) for text in history or []]
     choice = choose_drill(lower, upper, said, histories, tuple(series or SERIES), light_metal)
     sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
     bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
@@ -179,13 +186,14 @@ def plug(
 
     Example: holeqc fit plug 0.455 0.462 --uncertainty 0.0002 --mean 0.4582 --sd 0.0006
     """
+    from holeqc.commands.fit_input import lengths
     from holeqc.fits.plugs import plugs
     from holeqc.problems import DataError
     from holeqc.reports.fit_data import plug_data
     from holeqc.reports.fit_text import plug_text
 
     words = [wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd]
-    numbers, said = _lengths([low, high, *(word for word in words if word)], unit)
+    numbers, said = lengths([low, high, *(word for word in words if word)], unit, 2)
     given = iter(numbers[2:])
     wear, blur, enter, *others = (next(given) if word else None for word in words)
     found = plugs(numbers[0], numbers[1], said, wear)
@@ -239,9 +247,11 @@ def pattern(
 
 
 def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: bool) -> None:
+    from holeqc.fits.zones import refuse_no_part
     from holeqc.reports.fit_data import class_data
     from holeqc.reports.fit_text import class_text
 
+    refuse_no_part(limits)
     if plot is not None:
         from holeqc.reports.fit_plots import class_figure
 
@@ -262,20 +272,6 @@ def _draw(figure: Figure, path: Path) -> None:
     print(f"Drawing: {path}", file=sys.stderr)
 
 
-def _lengths(words: list[str], unit: str) -> tuple[list[float], Unit]:
-    """Lengths in one unit: the one asked for, else the first that a length names, else inch."""
-    from holeqc.fits.parse import parse_size
-    from holeqc.problems import DataError
-    from holeqc.quantities import parse_length, parse_unit
-
-    asked = parse_unit(unit) if unit else None
-    if unit and asked is None:
-        raise DataError(f"--unit {unit!r} is not known; write in or mm")
-    said = [found for found in (parse_length(word)[1] for word in words) if found is not None]
-    chosen: Unit = asked or (said[0] if said else "in")
-    return [parse_size(word, chosen) for word in words], chosen
-
-
 def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
     """Bore limits of the standard bushing for a drill, None outside its table."""
     from holeqc.fits.bushings import bore_limits
@@ -286,63 +282,3 @@ def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
     except TableError:
         return None
     return float(bore.lower), float(bore.upper)
-
-
-def _history(text: str, unit: Unit) -> Any:
-    from holeqc.fits.oversize import history
-    from holeqc.problems import DataError
-
-    drill_name, colon, sizes = text.partition(":")
-    if not colon or not sizes.split():
-        raise DataError(f"--history {text!r}: write the drill, a colon and the holes: '29/64: 0.4561 0.4567'")
-    try:
-        numbers, _ = _lengths(re.split(r"[\s;]+|,\s+|,$", sizes.strip()), unit)
-        return history(drill_name, numbers, unit)
-    except DataError as error:
-        raise DataError(f"--history {text!r}: {error}") from None
-
-
-def _pair_extras(
-    bands: tuple[Band, Band], conditions: Any, wanted: float | None, measured: list[float], unit: Unit
-) -> tuple[list[str], dict[str, Any]]:
-    """Lines and data of what was asked besides the bands: condition, statistics, measured holes."""
-    from holeqc.fits.clearance import under
-    from holeqc.fits.clearance_statistics import Measured, Normal, Uniform, clearance_distribution
-    from holeqc.quantities import format_length
-    from holeqc.reports.fit_text import condition_sentence, share_text
-
-    hole, pin = bands
-    lines: list[str] = []
-    data: dict[str, Any] = {}
-    if any(part.wear or (part.per_c and part.temperature_c != 20.0) for part in conditions):
-        worn = under(hole, pin, *conditions)
-        wear = " with wear" if any(part.wear for part in conditions) else ""
-        lines.append(condition_sentence(f"At {conditions[0].temperature_c:g} °C{wear}", worn, unit))
-        data["condition"] = {"min": round(float(worn.least), 10), "max": round(float(worn.greatest), 10)}
-
-    def shapes(part: Band) -> dict[str, Any]:
-        low, high = float(part.lower), float(part.upper)
-        if high - low <= 0.0:
-            return dict.fromkeys(("uniform", "normal"), Measured(part.lower))
-        return {"uniform": Uniform(low, high), "normal": Normal(0.5 * (low + high), (high - low) / 6.0)}
-
-    cases = {name: clearance_distribution(shapes(hole)[name], shapes(pin)[name]) for name in ("uniform", "normal")}
-    if measured:
-        import numpy as np
-
-        cases["measured"] = clearance_distribution(Measured(np.array(measured)), shapes(pin)["uniform"])
-    words = {
-        "uniform": "sizes even over their bands",
-        "normal": "sizes normal, band six standard deviations",
-        "measured": "your holes, pins even over their band",
-    }
-    data["statistics"] = {}
-    for name, case in cases.items():
-        entry = {"mean": round(case.mean, 10), "sd": round(case.sd, 10), "interference": case.interference}
-        line = f"Chance of interference, {words[name]}: {share_text(case.interference)}"
-        if wanted is not None:
-            entry["below_wanted"] = float(case.probability_below(wanted))
-            line += f"; clearance below {format_length(wanted, unit)}: {share_text(entry['below_wanted'])}"
-        data["statistics"][name] = entry
-        lines.append(line + ".")
-    return lines, data

@@ -7,7 +7,7 @@ from typing import Literal
 
 from holeqc.fits import b41, iso286
 from holeqc.fits.parse import is_inch_class
-from holeqc.fits.zones import DECIMALS, FitLimits
+from holeqc.fits.zones import DECIMALS, FitLimits, refuse_no_part
 from holeqc.problems import DataError
 from holeqc.quantities import Unit, convert
 
@@ -50,11 +50,12 @@ def limits_for_class(text: str, nominal: float, unit: Unit, side: Side | None = 
 
     Raises:
         TableError: unknown class or a size outside its table.
-        DataError: the class has no such side.
+        DataError: the class has no such side, or leaves nothing of the part at this size.
 
     Source: ANSI B4.1-1967; ISO 286-1 and 286-2.
     """
     found = fit_limits(text, nominal, unit)
+    refuse_no_part(found)
     wanted: Side = side or ("hole" if found.hole is not None else "shaft")
     zone = found.hole if wanted == "hole" else found.shaft
     if zone is None:

@@ -87,7 +87,7 @@ class Reaming:
 
 @dataclass(frozen=True, slots=True)
 class DrillChoice:
-    """Answer to 'which drill lands in this band?', best first; ``reason`` is empty unless a greater share comes later."""
+    """Answer to 'which drill lands in this band?', best first; ``reason`` only when a greater share comes later."""
 
     unit: Unit
     lower: float

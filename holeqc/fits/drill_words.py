@@ -34,9 +34,9 @@ def reason(candidates: Sequence[Candidate], limits: tuple[float, float], unit: U
     band = f"{format_length(limits[0], unit, shown)} to {format_length(limits[1], unit, shown)}"
     text = (
         f"Through a drill bushing {best.names} comes first: its printed limits with a jig, {_jig(best, unit)}, lie "
-        f"inside {band}; those of {most.names}, {_jig(most, unit)}, {_beyond(most, limits, unit)}. Without a bushing take "
-        f"{most.names}: by the oversize figures, {_share(most.share)} of its holes land inside, of {best.names} only "
-        f"{_share(best.share)}"
+        f"inside {band}; those of {most.names}, {_jig(most, unit)}, {_beyond(most, limits, unit)}. Without a bushing "
+        f"take {most.names}: by the oversize figures, {_share(most.share)} of its holes land inside, of {best.names} "
+        f"only {_share(best.share)}"
     )
     if best.hole_greatest > limits[1] + GRAIN:
         text += ", the others too large"

@@ -154,6 +154,18 @@ class ZoneTable:
         return bool(((size > self.over + GRAIN) & (size <= self.to + GRAIN)).any())
 
 
+def refuse_no_part(found: FitLimits) -> None:
+    """Raise DataError when a class leaves nothing of a hole or shaft: a first range begins at no size at all."""
+    for what, zone in (("hole", found.hole), ("shaft", found.shaft)):
+        if zone is not None and bool((zone.min <= GRAIN).any()):
+            at = np.flatnonzero(np.ravel(zone.min) <= GRAIN)[0]
+            size, left = float(np.ravel(found.nominal)[at]), float(np.ravel(zone.min)[at])
+            raise DataError(
+                f"{found.system} {found.name} at {size:g} {found.unit}: the smallest {what} would be {left + 0.0:g} "
+                f"{found.unit}, no part at all. The size is too small for this class; check the size and its unit"
+            )
+
+
 def grade_widths(
     system: str, grade: str, unit: Unit, rows: Sequence[Mapping[str, str]], scale: int, sizes: ArrayLike
 ) -> GradeTolerance:

@@ -126,6 +126,19 @@ def test_unconfirmed_answers_warn_on_standard_error(capsys: pytest.CaptureFixtur
         (["drill", "0.455", "0.462", "--history", "29/65: 0.4561"], "--history '29/65: 0.4561': '29/65' is no drill"),
         (["drill", "0.455", "0.462", "--history", "29/64: 0.4561 4.567 0.4559"], "4.5670 in doesn't belong"),
         (["plug", "0.25", "0.254", "--unit", "ell"], "in or mm"),
+        (["class", "RC5", "1e-3"], "smallest shaft would be 0 in"),
+        (["drill", "0.455", "11.7mm"], "0.455 names no unit, 11.7mm does. Write 0.455in or 0.455mm, or give --unit"),
+        (["pair", "--hole", "0.455", "0.462", "--pin", "11mm", "11.1mm"], "0.455 names no unit"),
+        (["plug", "0.455in", "0.462", "--wear-limit", "0.4549"], "0.462 names no unit"),
+        (["drill", "0.455", "0.462", "--history", "29/64: 11.58mm 11.6"], "11.6 names no unit"),
+        ([*CASES["pair"], "--temperature", "60"], "--expansion HOLE PIN; about 23.1 for aluminium"),
+        ([*CASES["pair"], "--expansion", "23.1", "11.5"], "without --temperature"),
+        ([*CASES["pair"], "--temperature", "-400", "--expansion", "23.1", "11.5"], "allowed: -100 to 300"),
+        ([*CASES["pair"], "--temperature", "nan", "--expansion", "23.1", "11.5"], "allowed: -100 to 300"),
+        ([*CASES["pair"], "--temperature", "60", "--expansion", "-1e9", "5"], "hole -1e+09; allowed: 0, or 0.1 to 300"),
+        ([*CASES["pair"], "--temperature", "60", "--expansion", "23.1", "11.5e-6"], "of the pin 1.15e-05; allowed"),
+        ([*CASES["pair"], "--wear", "1", "0"], "--wear of the hole 1; allowed"),
+        ([*CASES["pair"], "--measured", "0.4561 4.561"], "--measured 4.5610 is no hole"),
         (["plug", "20", "20.1"], "B89.1.5"),
         (["pattern", "no-such-file.toml"], ""),
     ],
@@ -153,9 +166,55 @@ def test_pair_answer(capsys: pytest.CaptureFixture[str]) -> None:
     assert found["condition"]["min"] == pytest.approx(0.455 * 1.000924 - 0.436 * 1.00046, abs=1e-9)
     worn = answer(capsys, *CASES["pair"], "--wear", "0.003", "0.001")
     assert worn["condition"] == {"min": 0.019, "max": 0.0315}  # both worn: 0.0275 + 0.004
-    same = answer(capsys, "pair", "--hole", "20mm", "20.021", "--pin", "19.98", "19.993")
+    same = answer(capsys, "pair", "--hole", "20", "20.021", "--pin", "19.98", "19.993", "--unit", "mm")
     assert same["unit"] == "mm"
     assert same["nearest"][0]["name"] == "H7/g6"
+
+
+def test_two_named_units_are_converted_and_that_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    # by hand: 11 mm = 0.4330709 in, 11.1 mm = 0.4370079 in
+    assert run(["fit", "pair", "--hole", "0.455in", "0.462in", "--pin", "11mm", "11.1mm", "--json"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)["clearance"]["min"] == pytest.approx(0.455 - 11.1 / 25.4, abs=1e-9)
+    assert "the answer is in inch" in shown.err
+    assert run(["fit", "pair", "--hole", "0.455", "0.462", "--pin", "11mm", "11.1mm", "--unit", "in", "--json"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)["pin"]["max"] == pytest.approx(11.1 / 25.4, abs=1e-9)
+    assert "the answer is in inch" in shown.err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["drill", "10", "10.1"], "10 is taken as inch, 254 mm; if mm is meant write 10mm or --unit mm"),
+        (["pair", "--hole", "12", "12.018", "--pin", "11.983", "11.994"], "11.983 is taken as inch"),
+        (["plug", "11", "11.1"], "11 is taken as inch"),
+        (["class", "RC7", "12"], "12 is taken as inch, 304.8 mm"),
+        (["metric", "H7", "0.4375"], "0.4375 is taken as mm, 0.0172 in; if inch is meant write 0.4375in"),
+        (["drill", "0.455", "0.462", "--unit", "mm"], "0.462 is taken as mm"),
+        (["drill", "0.455", "0.462"], ""),
+        (["drill", "10mm", "10.1mm"], ""),
+        (["drill", "10", "10.1", "--unit", "mm"], ""),
+        (["class", "RC7", "3 1/2"], ""),
+        (["class", "RC7", "3.5in"], ""),
+    ],
+)
+def test_sizes_that_suggest_the_other_unit_are_told(
+    capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    assert run(["fit", *words]) == 0
+    shown = capsys.readouterr().err
+    assert said in shown
+    assert ("is taken as" in shown) == bool(said)
+
+
+def test_measured_holes_outside_their_band_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    words = [*CASES["pair"], "--measured", "0.47, 0.4561, 0.4549"]
+    assert answer(capsys, *words)["measured_outside"] == [0.47, 0.4549]
+    assert run(["fit", *words]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Caution: measured 0.4700, 0.4549 lie outside the hole's limits, 0.4550 to 0.4620 in." in said
+    assert answer(capsys, *CASES["pair"], "--measured", "0.455 0.462")["measured_outside"] == []
 
 
 def test_drill_answer(capsys: pytest.CaptureFixture[str]) -> None:

@@ -151,3 +151,10 @@ def test_shop_words() -> None:
     assert [shop_word(m) for m in ("close running", "close sliding", "locational transition", "light drive")] == [
         "running", "sliding", "locational", "force",
     ]  # fmt: skip
+
+
+def test_a_class_that_leaves_no_part_is_refused() -> None:
+    # RC5 to 0.12 in as printed: shaft -0.6 / -1.0 thousandths, so a nominal 0.001 leaves 0
+    with pytest.raises(DataError, match="smallest shaft would be 0 in, no part at all"):
+        limits_for_class("RC5", 0.001, "in", "shaft")
+    assert limits_for_class("RC5", 0.0011, "in", "shaft").lower == 0.0001
