@@ -329,16 +329,15 @@ def _room(picture: d.Drawing, wear: Wear, look: Outlook, box: tuple[float, float
 def _fan(picture: d.Drawing, panel: Panel, start: float, last: float, end: float, look: Outlook) -> None:
     """Draw the fitted mean margin, ahead with its 95 % band."""
     f = look.forecast
-    if f.path is None or f.state not in (SHUT, NOW, FAR):
+    if (f.path is None and f.band is None) or f.state not in (SHUT, NOW, FAR):
         return
-    ahead = np.linspace(max(last, f.path.basis.last), end, 40)
-    mean, sd = f.curve(ahead)
-    shown = (mean - 1.96 * sd > panel.low_y) | (mean + 1.96 * sd > panel.low_y)
-    upper = [panel.at(x, m + 1.96 * s) for x, m, s in zip(ahead[shown], mean[shown], sd[shown], strict=True)]
-    lower = [panel.at(x, m - 1.96 * s) for x, m, s in zip(ahead[shown], mean[shown], sd[shown], strict=True)]
-    if len(upper) > 1:
-        picture.line(*upper, stroke=d.BLUE, width=0.7, dash=(2.5, 1.8))
-        picture.line(*lower, stroke=d.BLUE, width=0.7, dash=(2.5, 1.8))
+    ahead = np.linspace(last, end, 40)
+    mean, low, high = f.curve(ahead)
+    for bound in (high, low):
+        shown = bound > panel.low_y
+        points = [panel.at(x, v) for x, v in zip(ahead[shown].tolist(), bound[shown].tolist(), strict=True)]
+        if len(points) > 1:
+            picture.line(*points, stroke=d.BLUE, width=0.7, dash=(2.5, 1.8))
     past = np.linspace(start, last, 40)
     whole = np.concatenate([past, ahead])
     level = np.concatenate([f.curve(past)[0], mean])

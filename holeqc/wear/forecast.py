@@ -1,19 +1,20 @@
 """How many more cycles until the mean hole of a bushing uses up its room, and how sure that is.
 
-What is forecast: the margin of a hole is its room before the limit (size, position with bonus, the pins together). Its
-mean over parts, the scatter of single parts taken off, is a level that wear lowers. **The forecast is the cycle at
-which this mean margin reaches zero: from then on about half of the parts would fail.** Single parts fail earlier; from
-which cycle on one in forty does (mean less two standard deviations) is given beside it, without an interval.
+What is forecast: **the cycle at which the mean hole has no room left**, when about half of the parts would fail. The
+mean hole is the hole without the scatter of single parts: the levels of what drifts (for a size the size; for a
+position both coordinates of each wall's axis and the size that makes the bonus) go on by their own trends, and the room
+is worked out from these levels at each cycle to come. A straight line is never drawn through the room for a position
+itself, since tolerance minus distance hardly moves while a hole is near its place and falls fast later. Single parts
+fail earlier: from which cycle on one in forty does (levels plus the scatter of parts) is given beside it, without an
+interval.
 
-The interval holds the cycle with 95 %: its ends are where the chance that the mean margin is used up is 2.5 % and
-97.5 % (for a level that doesn't wander this is Fieller's interval, Graybill and Iyer, Regression Analysis, 1994, 6.2).
-``before`` is where the chance is 5 %: change before it. Where the data don't show that the margin falls, there is no
-upper end and the answer is 'cannot tell yet'.
+The interval holds the cycle with 95 %: its ends are where the chance that the mean room is used up is 2.5 % and 97.5 %
+(for one size that doesn't wander this is Fieller's interval, Graybill and Iyer, Regression Analysis, 1994, 6.2; for a
+position the chance is counted over draws of all levels from their joint distribution, Student's t with the correlation
+of their scatter). ``before`` is where the chance is 5 %: change before it. Where the data don't show that anything
+drifts, there is no upper end and the answer is 'cannot tell yet'.
 
-Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py, 2000 histories of 120 parts each):
-normal scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.958. Wear that comes wholly in steps is
-promised less: a dozen regular steps 0.90; irregular steps too small to stand out of the scatter look straight while
-they aren't, 0.66.
+How often the interval and the bound hold is simulated: tests/benchmarks/simulate_coverage.py.
 """
 
 from __future__ import annotations
@@ -33,18 +34,32 @@ HORIZON = 10.0  #: forecasts reach so many times the length of the history, no f
 GRID = 700
 OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
 SINGLE_SD = 2.0
+SINGLES = 0.025  #: share of parts that fail where ``singles`` begins
+TAIL = 0.025  #: chance on either side of the interval
+BOUND = 0.05  #: chance that the room is used up by ``before``
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The mean room (T,) at cycles (T,), and where it lies with 95 %."""
+
+    cycle: FloatArray
+    mean: FloatArray
+    lower: FloatArray
+    upper: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """When the mean margin of a series is used up, in cycles of the fixture's count.
+    """When the mean room is used up, in cycles of the fixture's count.
 
-    ``state``: ``forecast``; ``cannot tell yet`` (no slope that the data support; ``before`` may still hold);
-    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already); ``no data``. ``estimate`` the
-    middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided 95 % lower bound, ``singles`` where one part in forty
-    fails; None where beyond the horizon or not known. ``now`` and ``sd``: mean margin at the last cycle and scatter of
-    one part about it; ``slope`` of the margin per cycle with its standard deviation. ``start``: first cycle that
-    counts, ``n`` values. ``curved``; ``wander`` (see `paths.Path`).
+    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support; ``before`` may still hold);
+    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and
+    ``upper`` say since when); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the
+    one-sided 95 % lower bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known.
+    ``now`` and ``sd``: mean room at the last cycle and scatter of one part's room about it; ``slope`` of the room per
+    cycle at the last cycle with its standard deviation. ``start``: first cycle that counts, ``n`` values. ``curved``;
+    ``wander`` (see `paths.Path`).
     """
 
     state: str
@@ -64,26 +79,26 @@ class Forecast:
     wander: float = 0.0
     changes: tuple[changes.Change, ...] = ()
     path: Path | None = None
+    band: Band | None = None
 
     @property
     def left(self) -> float | None:
         """Cycles left to ``before``."""
         return None if self.before is None else max(0.0, self.before - self.last)
 
-    def curve(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the fitted mean margin at cycles (T,), and the sd of the mean from the last cycle on, 0 before."""
+    def curve(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the fitted mean room at cycles (T,), and the ends of its 95 % band; NaN where there is no fit."""
+        if self.band is not None:
+            b = self.band
+            return (np.interp(cycle, b.cycle, b.mean), np.interp(cycle, b.cycle, b.lower),
+                    np.interp(cycle, b.cycle, b.upper))  # fmt: skip
         if self.path is None:
-            return np.full(cycle.size, np.nan), np.zeros(cycle.size)
-        path = self.path
-        later = cycle >= path.basis.cycle[-1]
-        mean = path.weight @ (path.beta @ path.basis.powers(cycle).T)
-        sd = np.zeros(cycle.size)
-        if later.any():
-            each, spread = path.level(cycle[later])
-            middle = path.weight @ each
-            mean[later] = middle
-            sd[later] = np.sqrt(path.weight @ (spread**2 + (each - middle) ** 2))
-        return np.asarray(mean), sd
+            none = np.full(cycle.size, np.nan)
+            return none, none, none
+        each, spread = self.path.anywhere(cycle)
+        middle = self.path.weight @ each
+        half = 1.96 * np.sqrt(self.path.weight @ (spread**2 + (each - middle) ** 2))
+        return np.asarray(middle), np.asarray(middle - half), np.asarray(middle + half)
 
 
 def forecast(
@@ -91,27 +106,42 @@ def forecast(
 ) -> Forecast:
     """Return when the mean of ``margin`` (N,) at ``cycle`` (N,) reaches zero; NaN values are left out.
 
-    Changes that nobody logged are looked for first; what lies before the last of them doesn't count.
+    For a margin that is a straight count of what drifts (a size against its limit). Changes that nobody logged are
+    looked for first; what lies before the last of them doesn't count.
     """
     known = np.isfinite(margin)
     t, y = cycle[known], margin[known]
     last = float(cycle[-1]) if cycle.size else 0.0
     if t.size < LEAST or not np.ptp(t) > 0:
-        mean = float(y.mean()) if y.size else float("nan")
-        return Forecast(
-            NONE, last, float(t[0]) if t.size else last, t.size, mean, float("nan"), float("nan"), float("nan")
-        )
+        return no_forecast(t, last, float(y.mean()) if y.size else float("nan"))
+    begin, found = since_change(t, y[:, None], seed=seed, deals=deals, level=level)
+    return replace(_ahead(t[begin:], y[begin:], last, level), changes=found)
+
+
+def no_forecast(t: FloatArray, last: float, mean: float) -> Forecast:
+    """Return the answer to too few values at cycles ``t``."""
+    none = float("nan")
+    return Forecast(NONE, last, float(t[0]) if t.size else last, t.size, mean, none, none, none)
+
+
+def since_change(
+    t: FloatArray, y: FloatArray, *, seed: int, deals: int, level: float
+) -> tuple[int, tuple[changes.Change, ...]]:
+    """Return the first value that counts of series ``y`` (N,R) that belong together, and the changes before it."""
     found: list[changes.Change] = []
+    begin = 0
     while len(found) < 4:
-        change = changes.find_changes(t, y[:, None], seed=seed, deals=deals, level=level)[0]
-        if change is None or change.kind == changes.CURVE or t.size - change.index < LEAST:
+        told = changes.find_changes(t[begin:], y[begin:], seed=seed, deals=deals, level=level)
+        real = [c for c in told if c is not None and c.kind != changes.CURVE]
+        change = min(real, key=lambda c: c.chance, default=None)
+        if change is None or t.size - begin - change.index < LEAST:
             break
         found.append(change)
-        t, y = t[change.index :], y[change.index :]
-    return replace(_ahead(t, y, last), changes=tuple(found))
+        begin += change.index
+    return begin, tuple(found)
 
 
-def _ahead(t: FloatArray, y: FloatArray, last: float) -> Forecast:
+def _ahead(t: FloatArray, y: FloatArray, last: float, level: float) -> Forecast:
     degree = 1
     speeding = fit_paths(binned(t, y, draw_in=True), 2)[0].chance_negative(2) if t.size >= CURVE_LEAST else 0.5
     curved = min(speeding, 1.0 - speeding) < CURVED / 2
@@ -120,27 +150,66 @@ def _ahead(t: FloatArray, y: FloatArray, last: float) -> Forecast:
     elif curved:  # wear that slows down: a square term would turn round, so the recent half stands for what comes
         t, y = t[t.size // 2 :], y[t.size // 2 :]
     path = fit_paths(binned(t, y, draw_in=True), degree)[0]
-    reach = HORIZON * max(float(np.ptp(t)), 1.0)
-    ahead = last + np.concatenate([[0.0], np.geomspace(0.25, reach, GRID)])
-    ahead = np.maximum(ahead, float(t[-1]))
+    ahead = np.maximum(times_ahead(t, last, GRID), float(t[-1]))
     chance = np.maximum.accumulate(path.chance_below(ahead, 0.0))
     slope, slope_sd = path.slope()
     mean, _ = path.level(ahead)
     middle = path.weight @ mean
     sd = float(path.weight @ path.sd)
-    falls = path.chance_negative(1) > 0.975
-    state = NOW if chance[0] > 0.5 else SHUT if chance[-1] > 0.975 else FAR if falls else OPEN
-    middle_at, low, high, before = (_where(ahead, chance, p) for p in (0.5, 0.025, 0.975, 0.05))
-    singles = _where(ahead, -middle, -SINGLE_SD * sd)
-    if state == OPEN:
-        middle_at = high = singles = None
+    falls = path.chance_negative(1)
+    state = state_of(float(chance[0]), float(chance[-1]), drifts=falls > 1.0 - TAIL, surely=falls > 1.0 - level)
+    past = np.linspace(float(path.basis.cycle[0]), last, 200) if state == NOW else None
+    of_past = None if past is None else path.chance_below(past, 0.0)
+    ends = crossing(ahead, chance, state, past, of_past)
+    singles = where(ahead, -middle, -SINGLE_SD * sd) if state != OPEN else None
     return Forecast(
-        state, last, float(t[0]), t.size, float(middle[0]), sd, slope, slope_sd, middle_at, low, high, before, singles,
-        curved, path.wander, (), path,
+        state, last, float(t[0]), t.size, float(middle[0]), sd, slope, slope_sd, *ends, singles, curved, path.wander,
+        (), path,
     )  # fmt: skip
 
 
-def _where(cycle: FloatArray, rising: FloatArray, level: float) -> float | None:
+def times_ahead(t: FloatArray, last: float, number: int) -> FloatArray:
+    """Return cycles from the last on to the horizon, closer together at first."""
+    reach = HORIZON * max(float(np.ptp(t)), 1.0)
+    return np.asarray(last + np.concatenate([[0.0], np.geomspace(0.25, reach, number)]))
+
+
+def state_of(now: float, horizon: float, *, drifts: bool, surely: bool) -> str:
+    """Return the answer by the chance that the room is used up now and at the horizon, and whether a drift is told.
+
+    ``drifts`` at the level of the interval; ``surely`` at the level of the whole run of forecasts.
+    """
+    if now > 0.5:
+        return NOW
+    if drifts and horizon > 1.0 - TAIL:
+        return SHUT
+    return FAR if surely else OPEN
+
+
+def crossing(
+    ahead: FloatArray, chance: FloatArray, state: str, past: FloatArray | None = None, of_past: FloatArray | None = None
+) -> tuple[float | None, float | None, float | None, float | None]:
+    """Return (estimate, lower, upper, before) from the chance that the room is used up by cycles ahead.
+
+    Where it is used up already, ``past`` (ending with the last cycle) tells since when: the last time at which the
+    chance was as small.
+    """
+    levels = (0.5, TAIL, 1.0 - TAIL, BOUND)
+    if past is not None and of_past is not None:
+        found: list[float | None] = []
+        for p in levels:
+            below = np.flatnonzero(of_past < p)
+            k = int(below[-1]) if below.size else -1
+            if k == past.size - 1:
+                found.append(where(ahead, chance, p))
+            else:
+                found.append(where(past[max(k, 0) :], of_past[max(k, 0) :], p))
+        return found[0], found[1], found[2], found[3]
+    middle, low, high, before = (where(ahead, chance, p) for p in levels)
+    return (None, low, None, before) if state == OPEN else (middle, low, high, before)
+
+
+def where(cycle: FloatArray, rising: FloatArray, level: float) -> float | None:
     """Return the first cycle at which a curve reaches a level, None where it doesn't."""
     reached = np.flatnonzero(rising >= level)
     if not reached.size:

@@ -37,7 +37,8 @@ class Margins:
     ``size_upper``, ``size_lower``, ``position`` (P,H): limit minus the reading that lies worst; for position the radius
     of the zone with its bonus minus the distance of the axis, in the wall that lies worst. ``pattern`` and ``pins``
     (P,) are of the whole pattern: hole to hole, and of the pins together; ``binding`` (P,H) which holes leave it no
-    more room.
+    more room. What makes the room for position: ``place`` (P,H,W,2) of the axes in the drawing's frame, ``departure``
+    (P,H,W) of the size from its material limit, ``stated`` and ``most`` (H,) of the zone and its largest bonus.
     """
 
     size_upper: FloatArray
@@ -46,6 +47,10 @@ class Margins:
     pattern: FloatArray
     pins: FloatArray
     binding: BoolArray
+    place: FloatArray
+    departure: FloatArray
+    stated: FloatArray
+    most: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +107,7 @@ def history_of(spec: Specification, readings: Readings) -> History:
         nominal=np.array([(h.x, h.y) for h in spec.holes], dtype=np.float64).reshape(-1, 2),
         serials=tuple(parts.serials[s] for s in parts.serial[order]),
         hands=parts.names, hand=parts.name[order], date=days[order], cycle=np.arange(1.0, len(order) + 1),
-        off=off[order], size=size[order], margins=_margins(evidence, places, sizes, order),
+        off=off[order], size=size[order], margins=_margins(evidence, places, sizes, order, signs),
         gauge_scatter=_gauge_scatter(places), problems=_problems(evidence, known),
     )  # fmt: skip
 
@@ -130,7 +135,9 @@ def _gauge_scatter(places: Places) -> float:
     return 0.5 * float(np.median(known)) if known.size else float("nan")
 
 
-def _margins(evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64]) -> Margins:
+def _margins(
+    evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64], signs: FloatArray
+) -> Margins:
     spec = evidence.spec
     parts, holes, _ = evidence.shape
     rows = evidence.rows["diameter"]
@@ -149,6 +156,7 @@ def _margins(evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np
     return Margins(
         (upper - _finite(largest_))[order], (_finite(smallest_) - lower)[order],
         np.where(np.isfinite(position), position, np.nan)[order], pattern[order], pin_margin[order], binding[order],
+        (places.off * signs[:, None, None, :])[order], zones.departure[order], zones.stated[:, 0], zones.most[:, 0],
     )  # fmt: skip
 
 

@@ -102,6 +102,24 @@ class Basis:
         self.wk = wk[..., 0]
         self.gain = (wx.transpose(0, 2, 1) @ wk)[..., 0]
         self.kept = (self.wk**2).sum(axis=1)
+        self._inside: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+
+    def inside(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return how the walk at cycles (T,) among the values hangs on them (W,n,T), and the level's unit sd (W,T)."""
+        key = cycle.tobytes()
+        if key not in self._inside:
+            away = np.maximum(cycle - self.cycle[0], 0.0)
+            shape = np.minimum((self.cycle - self.cycle[0])[:, None], away)
+            wk = self.per_cycle[:, None, None] * (self.white.reshape(-1, self.cycle.size) @ shape).reshape(
+                self.walks.size, self.cycle.size, -1
+            )
+            lean = self.powers(cycle) - (wk.transpose(0, 2, 1) @ self.wx)
+            spread = ((lean @ self.inverse) * lean).sum(axis=2)
+            own = self.per_cycle[:, None] * away - (wk**2).sum(axis=1)
+            if len(self._inside) > 7:
+                self._inside.clear()
+            self._inside[key] = wk, np.sqrt(np.maximum(spread + own, 0.0))
+        return self._inside[key]
 
     def powers(self, cycle: FloatArray) -> FloatArray:
         """Return 1, u, u² ... of cycles, with u in spans from the last cycle."""
@@ -128,7 +146,8 @@ def basis_for(cycle: FloatArray, count: FloatArray, degree: int) -> Basis:
 class Path:
     """A fitted level: coefficients (W,p) and scatter (W,) for each walk strength, and the strengths' weights (W,).
 
-    ``wander`` is the mean walk strength: below about 1 the level doesn't wander.
+    ``rest`` (W,n): whitened values minus the whitened polynomial. ``wander`` is the mean walk strength: below about 1
+    the level doesn't wander.
     """
 
     basis: Basis
@@ -136,6 +155,7 @@ class Path:
     beta: FloatArray
     innovation: FloatArray
     sd: FloatArray
+    rest: FloatArray
 
     @property
     def wander(self) -> float:
@@ -152,11 +172,26 @@ class Path:
         ahead = b.per_cycle[:, None] * (np.asarray(cycle) - b.cycle[0])[None, :] - b.kept[:, None]
         return mean, self.sd[:, None] * np.sqrt(np.maximum(spread + ahead, 0.0))
 
+    def anywhere(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the expected level and its standard deviation (W,T) at any cycles (T,) from the first on.
+
+        The walk between two cycles is seen from both sides, as far as the values tell it.
+        """
+        b = self.basis
+        at = np.asarray(cycle, dtype=np.float64)
+        early = at < b.last
+        mean, spread = self.level(at)
+        if early.any():
+            wk, unit = b.inside(at[early])
+            mean[:, early] = self.beta @ b.powers(at[early]).T + np.einsum("wnt,wn->wt", wk, self.rest)
+            spread[:, early] = self.sd[:, None] * unit
+        return mean, spread
+
     def chance_below(self, cycle: FloatArray, limit: float) -> FloatArray:
-        """Return the chance (T,) that the level at later cycles (T,) lies below a limit."""
+        """Return the chance (T,) that the level at cycles (T,) lies below a limit."""
         from scipy.special import stdtr
 
-        mean, spread = self.level(cycle)
+        mean, spread = self.anywhere(cycle)
         with np.errstate(divide="ignore", invalid="ignore"):
             z = np.where(spread > 0.0, (limit - mean) / spread, np.sign(limit - mean) * np.inf)
         return np.asarray(self.weight @ stdtr(self.basis.dof, np.nan_to_num(z)))
@@ -198,7 +233,8 @@ def fit_paths(series: Binned, degree: int = 1) -> list[Path]:
     weight /= weight.sum(axis=0)
     sd = np.sqrt(square / b.dof) / np.maximum(series.kept, 0.5)
     ahead = np.einsum("wn,wnr->wr", b.wk, rest)
-    return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r]) for r in range(series.mean.shape[1])]
+    columns = range(series.mean.shape[1])
+    return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r], rest[:, :, r]) for r in columns]
 
 
 def _prior(walks: FloatArray) -> FloatArray:

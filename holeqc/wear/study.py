@@ -15,6 +15,7 @@ from holeqc.wear import result as res
 from holeqc.wear.changes import CURVE, LEAST, LEVEL, find_changes
 from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, forecast
 from holeqc.wear.history import History, history_of
+from holeqc.wear.joint import forecast_position
 from holeqc.wear.paths import drawn_in
 from holeqc.wear.separate import Separation, separate
 from holeqc.wear.shares import identifiability, variance_shares
@@ -277,14 +278,12 @@ def _outlooks(
 ) -> tuple[res.Outlook, ...]:
     m = history.margins
     seated = np.ones(len(history), dtype=np.bool_) if seating is None else ~seating.out
-    place = np.where(seated[:, None], m.position, np.nan)
     planned: list[tuple[str, int | None, FloatArray, list[float]]] = []
     for h in range(len(history.holes)):
         size = ev.starts(events, ev.SIZE, h)
         planned += [(res.SIZE_UPPER, h, m.size_upper[:, h], size), (res.SIZE_LOWER, h, m.size_lower[:, h], size)]
-        planned.append(
-            (res.POSITION, h, place[:, h], sorted({*ev.starts(events, ev.PLACE, h), *ev.starts(events, ev.SEATING)}))
-        )
+        place = sorted({*ev.starts(events, ev.PLACE, h), *ev.starts(events, ev.SEATING)})
+        planned.append((res.POSITION, h, np.where(seated, m.position[:, h], np.nan), place))
     culprit = _culprit(history, bushings)
     whole = ev.starts(events, ev.PATTERN)
     planned += [(res.PATTERN, culprit, m.pattern, whole), (res.PINS, culprit, m.pins, whole)]
@@ -292,10 +291,16 @@ def _outlooks(
     level = LEVEL / max(len(planned), 1)
     out = []
     for limit, hole, values, starts in planned:
-        used = history.cycle >= starts[-1]
-        cycle = history.cycle[used] if used.any() else history.cycle[-1:]
-        margin = values[used] if used.any() else np.full(1, np.nan)
-        out.append(res.Outlook(limit, hole, forecast(cycle, margin, level=level)))
+        used = history.cycle >= min(starts[-1], history.cycle[-1])
+        cycle = history.cycle[used]
+        if limit == res.POSITION and hole is not None:
+            place = np.where(np.isfinite(values)[:, None, None], m.place[:, hole], np.nan)[used]
+            zone = float(m.stated[hole]), float(m.most[hole])
+            f = forecast_position(cycle, place, m.departure[used, hole], *zone, level=level)
+        else:
+            f = forecast(cycle, values[used] if used[0] or starts[-1] <= history.cycle[-1] else np.full(1, np.nan),
+                         level=level)  # fmt: skip
+        out.append(res.Outlook(limit, hole, f))
     return tuple(sorted(out, key=lambda o: urgency(o.forecast)))
 
 

@@ -16,6 +16,7 @@ from holeqc.statistics.regression import inverse_fieller, straight_line
 from holeqc.wear import paths
 from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes
 from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, forecast
+from holeqc.wear.joint import forecast_position
 from holeqc.wear.trend import trend_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -159,3 +160,56 @@ def test_the_interval_holds_what_it_says(kind: str, runs: int) -> None:
     assert low <= found.held * runs <= high
     assert found.after_bound * runs >= binom.ppf(0.0005, runs, 0.95)
     assert found.told > 0.8
+
+
+@pytest.mark.parametrize(("kind", "runs"), [("position 40", 60), ("position 60", 60), ("position 100", 60)])
+def test_a_position_s_interval_and_bound_hold_what_they_say(kind: str, runs: int) -> None:
+    found = coverage(kind, runs, seed=6, deals=99)
+    low, high = binom.interval(0.9995, runs, 0.95)
+    assert low <= found.held * runs <= high
+    assert found.after_bound * runs >= binom.ppf(0.0005, runs, 0.95)
+
+
+def test_a_position_is_not_forecast_by_a_straight_line_through_its_room() -> None:
+    # by hand: zone radius 0.15, drift 0.001 a part along x from (-0.05, 0) on: the room grows for 50 parts, then falls;
+    # it is used up 0.2 of drift later, at part 201
+    t = np.arange(1.0, 81.0)
+    rng = np.random.default_rng(12)
+    place = np.stack([-0.05 + 0.001 * (t - 1), np.zeros(t.size)], axis=1) + rng.normal(0, 0.002, (t.size, 2))
+    found = forecast_position(t, place[:, None], np.zeros((t.size, 1)), 0.30, 0.0)
+    assert found.state == SHUT
+    assert found.estimate == pytest.approx(201, abs=6)
+    assert found.lower is not None
+    assert found.before is not None
+    assert found.lower < found.before < 201 < (found.upper or np.inf)
+    # by hand: one part in forty is 1.96 scatters further along, about 4 parts earlier
+    assert found.singles == pytest.approx(found.estimate - 4, abs=1)
+
+
+def test_a_position_with_bonus_follows_the_size_too() -> None:
+    # by hand: nothing moves but the size: the bonus 0.04 - 0.0005 a part; zone radius 0.1 + half of it, axis 0.11 off:
+    # used up where the bonus is 0.02, at part 41
+    t = np.arange(1.0, 31.0)
+    rng = np.random.default_rng(13)
+    place = np.array([0.11, 0.0]) + rng.normal(0, 0.0004, (t.size, 2))
+    departure = 0.04 - 0.0005 * (t - 1) + rng.normal(0, 0.0005, t.size)
+    found = forecast_position(t, place[:, None], departure[:, None], 0.20, 0.1)
+    assert found.state == SHUT
+    assert found.estimate == pytest.approx(41, abs=2)
+
+
+def test_used_up_says_since_when() -> None:
+    noise = np.random.default_rng(14).normal(0, 0.3, T.size)
+    found = forecast(T, 3 - 0.05 * T + noise)  # by hand: zero at 60
+    assert found.state == NOW
+    assert found.lower is not None
+    assert found.upper is not None
+    assert found.lower < 60 < found.upper
+    assert found.estimate == pytest.approx(60, abs=2)
+    place = np.stack([0.05 * T - 3.0 + noise, 0.0 * T], axis=1)[:, None]
+    moved = forecast_position(T, place, np.zeros((T.size, 1)), 4.0, 0.0)  # by hand: x = 2 at part 100
+    assert moved.state == NOW
+    assert moved.estimate == pytest.approx(100, abs=2)
+    assert moved.lower is not None
+    assert moved.upper is not None
+    assert moved.lower < 100 < moved.upper < 110
