@@ -70,6 +70,8 @@ def metric(
 
     typed = " ".join(size)
     limits = iso286.limits(name, parse_size(typed, "mm"))
+    if limits.hole is not None and limits.shaft is not None and name.strip()[0].islower():
+        warn(f"{name} is taken as {limits.name}: capitals are holes, small letters shafts, whichever stands first")
     if parse_length(typed)[1] is None:
         ask_about_unit([typed], "mm")
         if "/" in typed:
@@ -103,7 +105,7 @@ def pair(
 
     Example: holeqc fit pair --hole 0.455 0.462 --pin 0.4345 0.4360
     """
-    from holeqc.commands.fit_input import lengths, split_sizes
+    from holeqc.commands.fit_input import lengths, split_sizes, warn
     from holeqc.commands.fit_pair import conditions, pair_extras
     from holeqc.fits.clearance import band
     from holeqc.fits.match import match_pair
@@ -114,6 +116,8 @@ def pair(
     hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
     fit = match_pair(hole_band, pin_band, said)
     bands = (band(*hole_band), band(*pin_band))
+    if not 0.5 < numbers[2] / numbers[0] < 2.0:
+        warn(f"a pin of {pin[0]} in a hole of {hole[0]} is no pair of one size; check the point and the unit")
     parts = conditions(temperature, expansion, numbers[5:7], bands)
     lines, data = pair_extras(bands, parts, numbers[4] if wanted else None, numbers[7:], said)
     if plot is not None:

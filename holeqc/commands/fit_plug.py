@@ -56,10 +56,11 @@ def predict(
         process: mean and standard deviation of the holes' true sizes; both or none.
 
     Raises:
-        DataError: an amount below zero, or one half of a process.
+        DataError: an amount below zero or above the tolerance, a size far off, or one half of a process.
     """
     if not (0.0 <= uncertainty < np.inf and 0.0 <= needs < np.inf):
         raise DataError("the uncertainty of plug against hole and the clearance to enter are 0 or more")
+    _refuse_slips(plugs, uncertainty, needs, sizes, process[0])
     if (process[0] is None) != (process[1] is None):
         raise DataError("a process needs both --mean and --sd")
     go, no_go = (_curve(plug, found, uncertainty, needs)
@@ -73,6 +74,22 @@ def predict(
         risk = process_risk(process[0], process[1], plugs.lower, plugs.upper, go, no_go)
     return PlugAnswers(go, no_go, chances[0], chances[1], risk, plugs.unit, uncertainty, needs,
                        (sizes[0] is not None, sizes[1] is not None))
+
+
+def _refuse_slips(
+    plugs: PlugSet, uncertainty: float, needs: float, sizes: Sequence[float | None], mean: float | None
+) -> None:
+    """Figures in the wrong unit or with the point misplaced give tables of nothing but 0 and 100 %."""
+    room = plugs.upper - plugs.lower
+    for name, amount in (("--uncertainty", uncertainty), ("--needs", needs)):
+        if amount > room:
+            raise DataError(f"{name} {amount:g} is more than the whole tolerance, {room:g}; no plug can tell then")
+    near = (("--go-size", sizes[0], plugs.lower), ("--no-go-size", sizes[1], plugs.upper))
+    for name, value, limit in near:
+        if value is not None and abs(value - limit) > room:
+            raise DataError(f"{name} {value:g} is over {room:g}, the tolerance, away from {limit:g}; check the unit")
+    if mean is not None and not plugs.lower - 10 * room <= mean <= plugs.upper + 10 * room:
+        raise DataError(f"--mean {mean:g} is far from the limits {plugs.lower:g} to {plugs.upper:g}; check the unit")
 
 
 def _curve(plug: PlugLimits, found: float | None, uncertainty: float, needs: float) -> Curve:

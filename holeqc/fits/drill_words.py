@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from holeqc.fits.drill_choice import Candidate, Reaming
 
 SHOWN = 8  #: drills listed for people; the others are counted
+POOR = 0.9  #: the best drill below this share is called no good choice, ours
 WIDE = 0.1  #: a band wider than this part of its low limit is asked about, our choice
 
 
@@ -55,6 +56,8 @@ def notes(
     bases = {candidate.basis for candidate in candidates}
     if not candidates:
         found.append("No standard drill is expected to put one hole in a hundred inside these limits: ream or bore.")
+    elif not candidates[0].jig_inside and candidates[0].share < POOR:
+        found.append("No standard drill is expected to keep nine holes in ten inside: plan to ream or bore to size.")
     if limits[1] - limits[0] > WIDE * limits[0]:
         width = format_length(limits[1] - limits[0], unit)
         found.append(f"The limits are {width} {unit} apart, wide for a drilled hole: check both.")

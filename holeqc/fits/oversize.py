@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from holeqc.fits.drills import diameter
+from holeqc.fits.drills import diameter, drill_table
 from holeqc.fits.loading import load_table
 from holeqc.problems import DataError
 from holeqc.quantities import MM_PER_INCH, FloatArray, Unit, convert, format_length
@@ -22,6 +22,7 @@ from holeqc.quantities import MM_PER_INCH, FloatArray, Unit, convert, format_len
 ALLOWANCE_MM = 0.05  #: training allowance on any drill before reaming (a reaming tutorial of 2023)
 GRID = 100  #: points of each pivot behind the interval of a share
 SIGMAS = 6.0  #: the survey's least to greatest is taken as so many standard deviations (our assumption)
+ROUNDED = 0.000051  #: [in] a typed diameter so near to a standard drill is that drill, rounded to four decimals
 LEAST_HOLES = 3  #: of one drill before a shop's own holes count, our choice
 BELONGS = 3.0  #: times the survey's greatest oversize: a hole larger than its drill by more is a slip (ours)
 CARRY = 1.25  #: history of one drill stands for drills up to this ratio of diameters, our choice
@@ -102,7 +103,7 @@ def history(drill: str | float, holes: ArrayLike, unit: Unit) -> History:
         DataError: no such drill, no hole left, a size that is no positive number, or a hole that doesn't belong to the
             drill or to the other holes: most likely a slip, to be corrected or left out.
     """
-    size = diameter(drill, unit) if isinstance(drill, str) else float(convert(drill, unit, "in"))
+    size = _nearest_standard(diameter(drill, unit) if isinstance(drill, str) else float(convert(drill, unit, "in")))
     name = drill.strip() if isinstance(drill, str) else f"{drill:g} {unit}"
     values = np.asarray(convert(holes, unit, "in"), dtype=np.float64).ravel()
     values = values[~np.isnan(values)]
@@ -110,6 +111,13 @@ def history(drill: str | float, holes: ArrayLike, unit: Unit) -> History:
         raise DataError(f"history of drill {name}: at least one hole size is needed, each a positive number")
     _refuse_slips(name, size, values, unit)
     return History(size, values, name)
+
+
+def _nearest_standard(size: float) -> float:
+    """A fraction drill typed to four decimals, 0.4531, is 29/64."""
+    sizes = drill_table().diameter_in
+    nearest = float(sizes[np.abs(sizes - size).argmin()])
+    return nearest if abs(nearest - size) <= ROUNDED else size
 
 
 def _refuse_slips(name: str, size: float, values: FloatArray, unit: Unit) -> None:

@@ -82,7 +82,7 @@ def plugs(lower: float, upper: float, unit: Unit, wear_limit: float | None = Non
     ``wear_limit`` is the size [unit] at which the GO is put out of use; no standard figure is taken for it.
 
     Raises:
-        DataError: limits upside down, or a wear limit above the new GO.
+        DataError: limits upside down, a wear limit above the new GO or far below the low limit.
         TableError: a size outside ASME B89.1.5's table.
 
     Source: 10 percent rule of gauge makers (three suppliers agree); ASME B89.1.5.
@@ -100,6 +100,11 @@ def plugs(lower: float, upper: float, unit: Unit, wear_limit: float | None = Non
         if wear_limit > go.lower + GRAIN and wear_limit > go.upper - GRAIN:
             raise DataError(f"wear limit {wear_limit:g} is not below the new GO ({go.lower:g} to {go.upper:g})")
         worn = max(0.0, _clean(lower - wear_limit))
+        if worn > upper - lower:
+            raise DataError(
+                f"wear limit {wear_limit:g} lies farther below the low limit {lower:g} than the whole tolerance, "
+                f"{upper - lower:g}; check the point and the unit"
+            )
         if worn > GRAIN:
             notes.append(f"A GO worn to {wear_limit:g} {unit} enters holes {worn:g} {unit} below the low limit.")
     eaten = (go_tolerance + no_go_tolerance) / (upper - lower)

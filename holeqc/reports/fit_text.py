@@ -169,6 +169,9 @@ def plug_text(plugs: PlugSet) -> str:
     shown = 5 if unit == "in" else 4
     while shown < 7 and any(abs(round(p.tolerance, shown) - p.tolerance) > 1e-12 for p in (plugs.go, plugs.no_go)):
         shown += 1
+    each = shown
+    while each < 9 and abs(round(plugs.allowed_each, each) - plugs.allowed_each) > 0.05 * plugs.allowed_each:
+        each += 1
     rows = [["", "nominal", "class", "tolerance", "smallest", "largest"]]
     for name, plug in (("GO", plugs.go), ("NO-GO", plugs.no_go)):
         numbers = (plug.tolerance, plug.lower, plug.upper)
@@ -176,7 +179,7 @@ def plug_text(plugs: PlugSet) -> str:
     low, high = format_length(plugs.lower, unit), format_length(plugs.upper, unit)
     lines = [f"Plug gauges for a hole {low} to {high} {unit}", "", aligned(rows), ""]
     lines.append(paragraphs([
-        f"10 percent rule: half of the gauges' share is {plugs.allowed_each:.{shown}f} {unit} each; these plugs take "
+        f"10 percent rule: half of the gauges' share is {plugs.allowed_each:.{each}f} {unit} each; these plugs take "
         f"up to {100.0 * plugs.eaten:.1f} % of the part's tolerance. GO is made plus, NO-GO minus.",
     ]))  # fmt: skip
     if plugs.wear_limit is None:

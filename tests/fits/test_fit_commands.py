@@ -126,6 +126,11 @@ def test_unconfirmed_answers_warn_on_standard_error(capsys: pytest.CaptureFixtur
         (["drill", "0.455", "0.462", "--history", "29/65: 0.4561"], "--history '29/65: 0.4561': '29/65' is no drill"),
         (["drill", "0.455", "0.462", "--history", "29/64: 0.4561 4.567 0.4559"], "4.5670 in doesn't belong"),
         (["plug", "0.25", "0.254", "--unit", "ell"], "in or mm"),
+        (["plug", "0.455", "0.462", "--wear-limit", "0.2"], "farther below the low limit 0.455 than the whole"),
+        (["plug", "0.455", "0.462", "--uncertainty", "1"], "--uncertainty 1 is more than the whole tolerance"),
+        (["plug", "0.455", "0.462", "--uncertainty", "0.0002", "--needs", "0.1"], "--needs 0.1 is more"),
+        (["plug", "0.455", "0.462", "--uncertainty", "0.0002", "--go-size", "4.55"], "--go-size 4.55 is over 0.007"),
+        (["plug", "0.455", "0.462", "--uncertainty", "0.0002", "--mean", "4.58", "--sd", "0.001"], "4.58 is far"),
         (["class", "RC5", "1e-3"], "smallest shaft would be 0 in"),
         (["drill", "0.455", "11.7mm"], "0.455 names no unit, 11.7mm does. Write 0.455in or 0.455mm, or give --unit"),
         (["pair", "--hole", "0.455", "0.462", "--pin", "11mm", "11.1mm"], "0.455 names no unit"),
@@ -215,6 +220,20 @@ def test_measured_holes_outside_their_band_are_told(capsys: pytest.CaptureFixtur
     said = " ".join(capsys.readouterr().out.split())
     assert "Caution: measured 0.4700, 0.4549 lie outside the hole's limits, 0.4550 to 0.4620 in." in said
     assert answer(capsys, *CASES["pair"], "--measured", "0.455 0.462")["measured_outside"] == []
+
+
+def test_odd_pairs_and_swapped_letters_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "pair", "--hole", "0.455", "0.462", "--pin", "4.345", "4.360"]) == 0
+    assert "a pin of 4.345 in a hole of 0.455" in capsys.readouterr().err
+    assert run(["fit", "metric", "h7/G6", "12"]) == 0
+    assert "h7/G6 is taken as G6/h7" in capsys.readouterr().err
+    assert run(["fit", "metric", "g6", "12"]) == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_a_tenth_of_a_narrow_tolerance_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "plug", "0.4550", "0.45501"]) == 0
+    assert "is 0.0000005 in each" in " ".join(capsys.readouterr().out.split())  # by hand: half a tenth of 0.00001
 
 
 def test_drill_answer(capsys: pytest.CaptureFixture[str]) -> None:

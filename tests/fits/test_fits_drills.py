@@ -145,6 +145,19 @@ def test_history_is_carried_to_near_drills_only() -> None:
             oversize.history("E", wrong, "in")
 
 
+def test_a_drill_typed_to_four_decimals_is_the_fraction_drill() -> None:
+    past = oversize.history("0.4531", [0.4561, 0.4567, 0.4559], "in")
+    assert past.drill == 29 / 64
+    assert oversize.history("0.4500", [0.4561, 0.4567], "in").drill == 0.45  # ground to size, no standard drill
+    assert oversize.history("11.51", [11.58, 11.59], "mm").drill == pytest.approx(29 / 64, abs=1e-12)  # 11.509 mm
+
+
+def test_no_good_drill_is_said() -> None:
+    assert any("nine holes in ten" in note for note in choose_drill(0.4531, 0.4532, "in").notes)
+    for good in ((0.455, 0.462), (0.396, 0.403)):
+        assert not any("nine holes in ten" in note for note in choose_drill(*good, "in").notes)
+
+
 def test_few_holes_of_a_drill_are_said_and_not_used() -> None:
     choice = choose_drill(0.455, 0.462, "in", [oversize.history("29/64", [0.4561], "in")])
     untold = choose_drill(0.455, 0.462, "in")
