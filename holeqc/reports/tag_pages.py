@@ -19,7 +19,7 @@ ACROSS, DOWN = 2, 2
 PAD = 10.0
 TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
 NO_REWORK = "No rework without engineering disposition."
-_UPPER, _LOWER = 122.0, 82.0  #: height of the identity above, and of disposition and signatures below [points]
+_UPPER, _LOWER = 122.0, 76.0  #: height of the identity above, and of disposition and signatures below [points]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +69,8 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
     for brief in range(rest, -1, -1):
         for size in TEXT_SIZES:
-            text = wrap(words, wide, size)
-            if left[brief] >= (size + 2) * len(text) or not text:
+            text = wrap(words, wide, size) if words else []
+            if left[brief] >= (size + 2) * len(text):
                 yield Face(tag, brief, tuple(text), size)
                 return
     # An instruction and its cautions must not hang on two faces: all of the text goes on the next.
@@ -79,7 +79,7 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     pieces = [[], *(text[n : n + each] for n in range(0, len(text), each))]
     brief = max((n for n in range(rest + 1) if left[n] >= size + 2), default=0)
     for n, piece in enumerate(pieces, 1):
-        on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}"]
+        on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}: what may be done, cautions"]
         yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces))
 
 
@@ -205,7 +205,7 @@ def _found(page: d.Drawing, line: Line, x: float, base: float, wide: float) -> N
 
 def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bottom: float) -> None:
     """Draw what is to be decided, the disposition boxes and the lines to sign on, from the bottom up."""
-    top = bottom - 82
+    top = bottom - _LOWER
     page.line((x, y + 3), (x + wide, y + 3), stroke=d.RULE, width=0.7)
     page.text(x, y + 13, "To be decided", NOTE, colour=d.SOFT)
     base = y + 25
@@ -225,8 +225,8 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
     half = (wide - 12) / 2
     for n, label in enumerate(("inspector, date", "decided, signed, date")):
         left = x + n * (half + 12)
-        page.line((left, top + 62), (left + half, top + 62))
-        page.text(left, top + 72, label, NOTE, colour=d.SOFT)
+        page.line((left, top + 58), (left + half, top + 58))
+        page.text(left, top + 68, label, NOTE, colour=d.SOFT)
 
 
 __all__ = ["tag_pages", "tags_for"]

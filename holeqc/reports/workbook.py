@@ -390,7 +390,8 @@ def about_rows(run: Run) -> list[tuple[Long, Long]]:
     ]  # fmt: skip
     rows += [("Rule", text) for text in rule_points(spec)]
     rows += [("Uncertainty (k = 2)", text) for text in w.uncertainty_lines(run.inspection)]
-    rows += [(f"File read: {s.file}", f"SHA-256 {s.sha256}, {s.bytes} bytes") for s in run.inspection.readings.sources]
+    sources = run.inspection.readings.sources
+    rows += [("File read", f"{s.file}, {s.bytes} bytes, SHA-256 {s.sha256}") for s in sources]
     rows += [("Mating size", w.MATING), ("Two-point readings", w.lobing_sentence(run.inspection))]
     rows += [("Caution", text) for text in (*w.CAUTIONS, *w.REWORK_CAUTIONS)]
     return [(Long(label), Long(text)) for label, text in rows if text]

@@ -166,7 +166,7 @@ def test_no_rework_cautions_where_no_rework_is_permitted(one: Inspection) -> Non
 
 
 def test_a_narrow_window_clips_nothing(one: Inspection) -> None:
-    """A page's table may not grow with what it holds (CSS 2.2, 17.5.2.1): wide tables and pictures scroll by themselves."""
+    """A page's table may not grow with what it holds (CSS 2.2, 17.5.2.1); wide tables and pictures scroll instead."""
     style = page_of(one).split("<style>", 1)[1].split("</style>", 1)[0]
     assert "@media screen { table.page { table-layout: fixed; } }" in style
     assert re.search(r"^\.wide \{ overflow-x: auto; \}", style, re.M)

@@ -214,3 +214,24 @@ def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
     line = next(line for line in lines if (line.hole, line.characteristic) == ("3", "size"))
     assert line.found == "doubtful: 4.5780 typed, see cell F30"
     assert (line.deviation, line.found_value, line.deviation_value) == ("", None, None)
+
+
+def test_a_usual_instruction_with_its_cautions_fits_one_face(one: Inspection) -> None:
+    """The sentence of a small hole, 230 letters, on letter paper with a foot of nine lines, as six files give it: four tags a page."""
+    import dataclasses
+
+    from holeqc.reports import tag_pages as module
+
+    words = (
+        "Hole 5 is small: ream it to 0.4575 in with reamer 0.4575; it then passes in size, position and plugs, and its "
+        "form is read anew. Clamp the part, wear eye protection, clear the chips; deburr, read the hole again and "
+        "check a new sheet."
+    )
+    tag = next(tag for tag in tags_of(one) if tag.lines[0].characteristic == "size")
+    tag = dataclasses.replace(tag, lines=tag.lines[:1], decide=words)
+    (face,) = module.faces_of(tag, 258, 315.8)
+    assert " ".join(face.text) == words
+    assert face.size >= 8
+    more = dataclasses.replace(tag, decide="Engineering disposition; no rework without it.", lines=tag.lines * 4)
+    (face,) = module.faces_of(more, 258, 315.8)
+    assert (face.brief, face.text) == (3, ())
