@@ -133,7 +133,8 @@ def drill(
     unit: UnitOption = "",
     history: Annotated[
         list[str] | None,
-        typer.Option("--history", help="Holes that a drill cut here: '29/64: 0.4561 0.4567'. May be repeated."),
+        typer.Option("--history", help="Holes, 3 or more, that a drill cut here: '29/64: 0.4561 0.4567 0.4559'. May be "
+                     "repeated."),
     ] = None,
     series: Annotated[
         list[str] | None, typer.Option("--series", help="number, letter, fraction or metric; may be repeated.")
@@ -220,7 +221,7 @@ def plug(
 
 def pattern(
     kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.")],
-    pairs: Annotated[int, typer.Option(min=1, help="How many random parts and kits are tried.")] = 20_000,
+    pairs: Annotated[int, typer.Option(min=1, max=1_000_000, help="How many random parts and kits.")] = 20_000,
     seed: Annotated[int, typer.Option(min=0, help="Start of the random numbers; the same seed, the same answer.")] = 1,
     normal: Annotated[bool, typer.Option("--normal", help="Sizes normal instead of even over their bands.")] = False,
     confidence: Annotated[float, typer.Option(help="Confidence of the interval, between 0 and 1.")] = 0.95,

@@ -12,7 +12,7 @@ import numpy as np
 from holeqc.fits.drill_words import notes, reason
 from holeqc.fits.drills import SERIES, drill_table
 from holeqc.fits.loading import load_table
-from holeqc.fits.oversize import BASES, BASIS_CONFIRMATION, ExpectedHoles, History, expected_holes
+from holeqc.fits.oversize import BASES, BASIS_CONFIRMATION, ExpectedHoles, History, check_histories, expected_holes
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, Unit, convert
 
@@ -125,7 +125,7 @@ def choose_drill(
     letter, fraction or metric drills only; ``light_metal`` asks for half as much reaming stock again.
 
     Raises:
-        DataError: limits upside down, or an unknown series.
+        DataError: limits upside down, an unknown series, or a slip among the holes of one drill.
 
     Source: sizes of ASME B94.11M and BS 328; oversize as `oversize` says; AND10387 for limits with a jig.
     """
@@ -134,6 +134,7 @@ def choose_drill(
     unknown = [name for name in series if name not in SERIES]
     if unknown or not series:
         raise DataError(f"no drill series {', '.join(unknown) or 'given'}; series are {', '.join(SERIES)}")
+    check_histories(histories, unit)
     low, high = (float(convert(limit, unit, "in")) for limit in (lower, upper))
     names, kinds, sizes = _distinct(tuple(series))
     holes = expected_holes(sizes, histories)

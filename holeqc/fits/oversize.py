@@ -113,6 +113,12 @@ def history(drill: str | float, holes: ArrayLike, unit: Unit) -> History:
     return History(size, values, name)
 
 
+def check_histories(histories: Sequence[History], unit: Unit) -> None:
+    """Raise DataError when holes of one drill, given in several histories, don't belong together; told in ``unit``."""
+    for name, tool, holes in holes_of_drills(histories):
+        _refuse_slips(name, tool, holes, unit)
+
+
 def _nearest_standard(size: float) -> float:
     """A fraction drill typed to four decimals, 0.4531, is 29/64."""
     sizes = drill_table().diameter_in

@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle
 
 from holeqc.problems import DataError
 from holeqc.quantities import format_length
+from holeqc.reports.fit_text import clearance_sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -109,8 +110,7 @@ def class_figure(limits: FitLimits, meaning: str) -> Figure:
     note = f"Confirmation: {limits.confirmation}"
     if limits.clearance_min is not None and limits.clearance_max is not None:
         least, greatest = float(limits.clearance_min), float(limits.clearance_max)
-        note = f"Clearance {format_length(least, limits.unit)} to {format_length(greatest, limits.unit)} {limits.unit} "
-        note += f"(negative: interference). Confirmation: {limits.confirmation}"
+        note = f"{clearance_sentence(least, greatest, limits.unit)} Confirmation: {limits.confirmation}"
     title = f"{limits.system} {limits.name}" + (f", {meaning}" if meaning else "")
     return zone_figure(bars, float(limits.nominal), limits.unit, title, "nominal", note)
 

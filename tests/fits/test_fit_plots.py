@@ -36,6 +36,8 @@ def test_metric_axis_counts_micrometres() -> None:
     figure = class_figure(iso286.limits("H7/g6", 12.0), "sliding")
     assert boxes(figure) == [(0.0, 18.0), (-17.0, 11.0)]  # H7 +18, g6 -6/-17 over 10 to 18 mm, printed
     assert [label.get_text() for label in figure.axes[0].get_xticklabels()] == ["hole\nH7", "shaft\ng6"]
+    # H7/s6 at 20 mm (design textbook): interference 14 to 48 um
+    assert "Interference 0.014 to 0.048 mm." in class_figure(iso286.limits("H7/s6", 20.0), "").get_supxlabel()
     assert boxes(class_figure(iso286.limits("g6", 12.0), "")) == [(-17.0, 11.0)]
 
 

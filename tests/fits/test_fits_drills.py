@@ -190,6 +190,12 @@ def test_a_slip_in_a_history_stops_its_use() -> None:
     assert oversize.history("29/64", [0.4561, 0.4567, 0.4559, 0.4610], "in").holes.size == 4  # scatter is no slip
 
 
+def test_a_slip_is_found_among_several_entries_of_one_drill() -> None:
+    past = [oversize.history("29/64", [0.4561, 0.4567, 0.4559], "in"), oversize.history("0.4531", [0.4661], "in")]
+    with pytest.raises(DataError, match=r"29/64: 0\.4661 in doesn't belong"):
+        choose_drill(0.455, 0.462, "in", past)
+
+
 def test_a_fraction_that_is_no_drill_is_named() -> None:
     with pytest.raises(DataError, match=r"'29/65' is no drill.*1/64.*29/64"):
         drills.diameter("29/65")
