@@ -174,3 +174,33 @@ def test_a_narrow_window_clips_nothing(one: Inspection) -> None:
     assert "figure { overflow-x: auto; }" in narrow
     page = page_of(one)
     assert page.count('<table class="data">') == page.count('<div class="wide"><table class="data">') > 3
+
+
+def test_a_doubtful_value_is_no_measurement_on_any_page(many: Inspection) -> None:
+    frame = many.characteristics
+    first = frame[(frame["characteristic"] == "size") & (frame["verdict"] == 0)].iloc[0]
+    alike = (frame["part"] == first["part"]) & (frame["serial"] == first["serial"])
+    chosen = alike & (frame["characteristic"] == "size") & (frame["hole"] == first["hole"])
+    unknown = float("nan")
+    columns = ["doubtful", "verdict", "found", "left", "deviation", "probability"]
+    frame.loc[chosen, columns] = [True, 1, 4.578, unknown, unknown, unknown]
+    page = page_of(many)
+    assert "4.578" not in page.replace("doubtful: 4.5780 typed", "")
+    assert re.search(r"doubtful: 4\.5780 typed, see cell [A-Z]+\d+", page)
+    assert ">? doubtful<" in page
+    assert "missing or in doubt" in page
+    row = next(line for line in re.findall(r"<tr.*?</tr>", page) if str(first["serial"]) in line)
+    assert re.search(r'<td class="right hold fault">\? [+−]', row)
+
+
+def test_every_gauge_that_decides_is_named_with_the_part(one: Inspection) -> None:
+    """Positions read without a named gauge belong to the kit's only gauge that measures them, as a tag says too."""
+    table = one.readings.table
+    table["gauge"] = table["gauge"].astype(object)
+    table.loc[table["characteristic"].isin(["x", "y"]), "gauge"] = ""
+    page = page_of(one)
+    named = re.search(r"<dt>Gauges</dt><dd>([^<]*)</dd>", page)
+    assert named
+    able = {g.id for g in one.specification.gauges if "x" in g.measures}
+    stated = one.specification.plan.position_gauge
+    assert ({stated} if stated else able) <= set(named[1].split(", "))

@@ -217,7 +217,7 @@ def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
 
 
 def test_a_usual_instruction_with_its_cautions_fits_one_face(one: Inspection) -> None:
-    """The sentence of a small hole, 230 letters, on letter paper with a foot of nine lines, as six files give it: four tags a page."""
+    """The sentence of a small hole, 230 letters, on letter paper with a foot of nine lines as six files give it."""
     import dataclasses
 
     from holeqc.reports import tag_pages as module
