@@ -18,6 +18,7 @@ from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, Unit, convert
 
 LEAST_SHARE = 0.01  #: a drill expected to put fewer holes than this inside is no candidate
 NEIGHBOURS = 4
+TRIED = 0.01  #: a drill that was not tried must promise so much more than one that was, our choice
 EQUAL = 3  #: decimals to which shares are told apart; survey figures don't carry more, our choice
 LIGHT_METAL = 1.5  #: reaming stock of light metals over that of others (a reaming tutorial of 2023)
 REAMER_STEP = {"in": 0.0005, "mm": 0.01}  #: a reamer's size is rounded to this, our choice
@@ -118,8 +119,8 @@ def choose_drill(
     """Return the standard drills expected to land in a hole's limits [unit], and a ream-to-size alternative.
 
     A drill whose printed limits with a jig lie within the band comes first, then the greatest share. With the shop's
-    own holes the share alone counts, and of a drill that was not tried itself the low end of its interval. Shares equal
-    to a tenth of a percent: drills of the band's unit first, then the one farther from both limits.
+    own holes the share alone counts, of a drill that was not tried itself the low end of its interval less `TRIED`.
+    Shares equal to a tenth of a percent: drills of the band's unit first, then the one farther from both limits.
 
     ``histories`` are the shop's own holes (see `oversize.history`), which replace the survey; ``series`` keeps number,
     letter, fraction or metric drills only; ``light_metal`` asks for half as much reaming stock again.
@@ -254,7 +255,7 @@ def _candidate(
 def _preference(candidate: Candidate, unit: Unit) -> tuple[bool, float, bool, float]:
     """Printed limits with a jig weigh more than survey figures from memory; a shop's own holes weigh more than both."""
     own = candidate.basis == BASES[0]
-    share = candidate.share_low if own and not candidate.tried else candidate.share
+    share = candidate.share_low - TRIED if own and not candidate.tried else candidate.share
     foreign = (candidate.series == "metric") == (unit == "in")
     room = min(candidate.margin_low, candidate.margin_high)
     return own or not candidate.jig_inside, -round(share, EQUAL), foreign, -room

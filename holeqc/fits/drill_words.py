@@ -27,6 +27,8 @@ def reason(candidates: Sequence[Candidate], limits: tuple[float, float], unit: U
     if most.share <= best.share + 0.0005:
         return ""
     if not best.jig_inside or best.basis == "shop history":
+        if most.share_low >= best.share:
+            return f"{best.names} comes before {most.names}, {_share(most.share)}: that one was not tried itself."
         return (
             f"{best.names} comes before {most.names}, {_share(most.share)}: that one was not tried itself, and "
             f"{most.readings} holes of another drill promise no more than {_share(most.share_low)} for it."

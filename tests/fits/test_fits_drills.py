@@ -233,6 +233,18 @@ def test_a_tried_drill_comes_before_one_its_holes_are_only_carried_to() -> None:
     assert best.share_low < best.share < best.share_high
 
 
+def test_a_tried_drill_with_good_holes_is_not_left_for_a_hair_more() -> None:
+    past = [oversize.history("X", [0.3975, 0.3979, 0.3981, 0.3977, 0.3980], "in")]
+    choice = choose_drill(0.396, 0.403, "in", past)
+    best, second = choice.candidates[:2]
+    assert (best.names, best.tried) == ("X", True)
+    assert second.names == "10.1 mm"
+    assert second.share_low > best.share > 0.99
+    # a tried drill that lands outside still goes behind one that promises much more
+    bad = [oversize.history("X", [0.4025, 0.4031, 0.4034, 0.4029, 0.4036], "in")]
+    assert choose_drill(0.396, 0.403, "in", bad).candidates[0].names != "X"
+
+
 def test_why_a_drill_with_a_smaller_share_stands_first() -> None:
     # AND10387: 10 mm (.3937) gives .3927 to .3997 through a jig, .0033 below .396; survey shares as in the test above
     choice = choose_drill(0.396, 0.403, "in")
