@@ -22,7 +22,8 @@ PROBLEMS_SHOWN = 300  #: so many problems stand in the report; all of them in th
 def report_for(run: Run, most_in_full: int) -> b.Report:
     """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first."""
     full = parts_in_full(run, most_in_full)
-    sections = [_part_section(run[n], len(run) == 1) for n in full]
+    foot = foot_for(run)
+    sections = [_part_section(run[n], len(run) == 1, foot) for n in full]
     if len(run) != 1:
         sections.insert(0, _overview(run, set(full), most_in_full))
     sections.append(about_section(run))
@@ -30,7 +31,7 @@ def report_for(run: Run, most_in_full: int) -> b.Report:
     title = f"Inspection of {run[0].name}" if len(run) == 1 else f"Inspection of {len(run)} parts"
     title = f"{w.plain(title)}, kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
     files = "" if len(run.inspection.readings.sources) <= w.IN_FULL else w.FILES_READ
-    return b.Report(title, tuple(sections), foot_for(run), "letter" if spec.unit == "in" else "a4", files=files)
+    return b.Report(title, tuple(sections), foot, "letter" if spec.unit == "in" else "a4", files=files)
 
 
 def parts_in_full(run: Run, most: int) -> list[int]:
@@ -39,16 +40,12 @@ def parts_in_full(run: Run, most: int) -> list[int]:
     return sorted(wanted[:most])
 
 
-def foot_for(run: Run, part: PartView | None = None) -> b.Foot:
-    """Return what every page carries at its foot; the pages of a part name the files of that part alone."""
+def foot_for(run: Run) -> b.Foot:
+    """Return what every page carries at its foot."""
     inspection = run.inspection
-    sources = inspection.readings.sources
-    if part is not None:
-        names = set(part.readings["file"].unique().tolist())
-        sources = tuple(source for source in sources if source.file in names) or sources
     lines = [
         f"{w.tool_line(holeqc.__version__, run.specification)}  ·  {w.rule_name(run.specification)}",
-        *w.source_lines(sources),
+        *w.source_lines(inspection.readings.sources),
     ]
     uncertainty = w.uncertainty_lines(inspection)
     if uncertainty:
@@ -59,14 +56,21 @@ def foot_for(run: Run, part: PartView | None = None) -> b.Foot:
     return b.Foot(lines, w.CAUTIONS)
 
 
-def _part_section(part: PartView, alone: bool) -> b.Section:
+def _foot_of(part: PartView, foot: b.Foot) -> b.Foot:
+    """Return the run's foot with the files of one part alone in the place of all files."""
+    names = set(part.readings["file"].unique().tolist())
+    sources = [source for source in part.run.inspection.readings.sources if source.file in names]
+    return b.Foot([foot.lines[0], *w.source_lines(sources), foot.lines[-1]], foot.cautions) if sources else foot
+
+
+def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
     spec = part.specification
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
     blocks = list(part_blocks(part))
     if alone:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += _problem_blocks(rest, "Problems in the files that name no part")
-    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, foot_for(part.run, part))
+    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, _foot_of(part, foot))
 
 
 # --------------------------------------------------------------------------------------------------------- overview
