@@ -111,11 +111,11 @@ class _Fits:
 
 
 def _fit(t: FloatArray, y: FloatArray) -> _Fits:
-    straight = fit_paths(binned(t, y, draw_in=True), 1)
+    straight = fit_paths(binned(t, y, draw_in=True), 1, together=True)
     bent = np.zeros(y.shape[1], dtype=np.bool_)
     curved = False
     if t.size >= fc.CURVE_LEAST:
-        bows = fit_paths(binned(t, y, draw_in=True), 2)
+        bows = fit_paths(binned(t, y, draw_in=True), 2, together=True)
         below = np.array([p.chance_negative(2) for p in bows])
         told = np.minimum(below, 1.0 - below) < CURVED / 2 / y.shape[1]
         away = np.array([p.slope()[0] for p in straight])
@@ -123,7 +123,7 @@ def _fit(t: FloatArray, y: FloatArray) -> _Fits:
         curved = bool(told.any())
         if curved and not bent.any():  # wear that slows down: the recent half stands for what comes
             t, y = t[t.size // 2 :], y[t.size // 2 :]
-            straight = fit_paths(binned(t, y, draw_in=True), 1)
+            straight = fit_paths(binned(t, y, draw_in=True), 1, together=True)
     paths = tuple(bows[r] if bent[r] else straight[r] for r in range(y.shape[1]))
     smooth = np.stack([p.weight @ p.anywhere(t)[0] for p in paths], axis=1)
     rest = drawn_in(y) - smooth

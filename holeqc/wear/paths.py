@@ -214,36 +214,40 @@ class Path:
         return mean, float(np.sqrt(self.weight @ (inner + (each - mean) ** 2)))
 
 
-def fit_paths(series: Binned, degree: int = 1) -> list[Path]:
+def fit_paths(series: Binned, degree: int = 1, *, together: bool = False) -> list[Path]:
     """Return the level of each of R series. Needs more values than ``degree`` + 2.
+
+    ``together``: the series are of one hole, and `STEADY` is the weight given to none of them wandering.
 
     Where values were drawn in, the scatter is divided by the share that wasn't: the error of an estimate with bounded
     influence (Huber, Robust Statistics, 1981, 7.6), since values that are drawn in no longer pull with their full
     weight.
     """
     b = basis_for(series.cycle, series.count, degree)
+    number = series.mean.shape[1]
     wy = b.white @ series.mean
     beta = b.inverse @ (b.wx.transpose(0, 2, 1) @ wy)
     rest = wy - b.wx @ beta
     square = (rest**2).sum(axis=1) + series.within
     floor = 1e-24 + 1e-18 * (series.mean**2).sum(axis=0)
     square = np.maximum(square, floor)
-    log_weight = -0.5 * b.log_det[:, None] - 0.5 * b.dof * np.log(square) + np.log(_prior(b.walks))[:, None]
+    prior = np.log(_prior(b.walks, number if together else 1))
+    log_weight = -0.5 * b.log_det[:, None] - 0.5 * b.dof * np.log(square) + prior[:, None]
     weight = np.exp(log_weight - log_weight.max(axis=0))
     weight /= weight.sum(axis=0)
     sd = np.sqrt(square / b.dof) / np.maximum(series.kept, 0.5)
     ahead = np.einsum("wn,wnr->wr", b.wk, rest)
-    columns = range(series.mean.shape[1])
-    return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r], rest[:, :, r]) for r in columns]
+    return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r], rest[:, :, r]) for r in range(number)]
 
 
-def _prior(walks: FloatArray) -> FloatArray:
-    """Return prior weights of walk strengths: `STEADY` for none, the rest in proportion to the walk's sd.
+def _prior(walks: FloatArray, number: int) -> FloatArray:
+    """Return prior weights of walk strengths: `STEADY` for none in any of so many series, the rest rise as their sd.
 
     The marginal likelihood of a short series favours walks that are too weak; the rising weight makes up for it. Both
     were chosen by simulated coverage (tests/benchmarks/simulate_coverage.py).
     """
     weight = np.sqrt(walks)
-    weight *= (1.0 - STEADY) / (weight.sum() or 1.0)
-    weight[walks == 0.0] = STEADY
+    steady = STEADY ** (1.0 / number)
+    weight *= (1.0 - steady) / (weight.sum() or 1.0)
+    weight[walks == 0.0] = steady
     return weight / weight.sum()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from holeqc.problems import Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.wear.changes import Change
 from holeqc.wear.events import Event
-from holeqc.wear.forecast import Forecast
+from holeqc.wear.forecast import NONE, Forecast
 from holeqc.wear.history import History
 from holeqc.wear.separate import Separation
 from holeqc.wear.shares import Share
@@ -27,10 +27,16 @@ SIZE_UPPER, SIZE_LOWER, POSITION, PATTERN, PINS = (
     "size, upper limit", "size, lower limit", "position to the edges", "hole to hole", "pins together",
 )  # fmt: skip
 
+#: what makes a hole leave its limit; no bushing helps against drill and seating
+BUSHING, DRILL, SEATING, SIZE_EITHER, PLACE_EITHER, UNKNOWN = (
+    "bushing", "drill", "seating", "drill or bushing", "seating or bushing", "",
+)  # fmt: skip
+
 #: columns of `Wear.frame`, one row a bushing, most urgent first
 COLUMNS: dict[str, str] = {
     "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
     "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
+    "cause": "bushing, drill, seating; drill or bushing; seating or bushing; empty where no drift is told",
     "before": "change before this cycle (one-sided 95 %), NaN where not known", "left": "parts left until then",
     "estimate": "cycle at which the mean hole leaves its limit", "lower": "95 % interval", "upper": "95 % interval",
     "singles": "cycle from which about one part in forty fails", "margin": "mean room left now [kit unit]",
@@ -68,11 +74,15 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """A forecast and what it is of. ``hole`` is a place in the kit, None where no one bushing stands out."""
+    """A forecast and what it is of. ``hole`` is a place in the kit, None where no one bushing stands out.
+
+    ``cause``: what drifts, as the trends tell it.
+    """
 
     limit: str
     hole: int | None
     forecast: Forecast
+    cause: str = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +105,10 @@ class Bushing:
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """The whole answer. ``order``: holes (places in the kit), most urgent first. ``outlooks``: earliest first."""
+    """The whole answer. ``order``: holes (places in the kit), most urgent first. ``outlooks``: earliest first.
+
+    ``seat_trends``: of shift and turn, by channel.
+    """
 
     history: History
     separation: Separation | None
@@ -110,10 +123,11 @@ class Wear:
     events: tuple[Event, ...]
     problems: tuple[Problem, ...]
     advice: tuple[str, ...] = ()
+    seat_trends: dict[str, Trend] = field(default_factory=dict)
 
     def first_of(self, hole: int) -> Outlook | None:
-        """Return what limits a hole first."""
-        return next((o for o in self.outlooks if o.hole == hole), None)
+        """Return what limits a hole first, None where nothing can be said for want of readings."""
+        return next((o for o in self.outlooks if o.hole == hole and o.forecast.state != NONE), None)
 
     def frame(self) -> pd.DataFrame:
         """Return one row a bushing, columns as `COLUMNS`."""
@@ -136,7 +150,7 @@ class Wear:
 
         return {
             "urgency": rank, "hole": self.history.holes[hole], "bushing": self.history.bushings[hole],
-            "state": f.state if f else "no data", "limit": look.limit if look else "",
+            "state": f.state if f else "no data", "limit": look.limit if look and f and f.state != NONE else "",
             "before": number(f.before if f else None), "left": number(f.left if f else None),
             "estimate": number(f.estimate if f else None), "lower": number(f.lower if f else None),
             "upper": number(f.upper if f else None), "singles": number(f.singles if f else None),
@@ -199,7 +213,8 @@ class Wear:
         )  # fmt: skip
         hole = None if look.hole is None else self.history.holes[look.hole]
         bushing = None if look.hole is None else self.history.bushings[look.hole]
-        return dict(plain({"limit": look.limit, "hole": hole, "bushing": bushing} | {n: getattr(f, n) for n in names}))
+        named = {"limit": look.limit, "hole": hole, "bushing": bushing, "cause": look.cause}
+        return dict(plain(named | {n: getattr(f, n) for n in names}))
 
     def _change(self, found: Found) -> dict[str, Any]:
         c = found.change
@@ -217,6 +232,7 @@ class Wear:
         }  # fmt: skip
         return dict(plain({
             "out_of_seat": out, "limits": limits, "alarm": s.alarm,
+            "trends": {name: _trend(t) for name, t in self.seat_trends.items()},
             "parts": {name: s.values[:, n].tolist() for n, name in enumerate(SEATING_CHANNELS)},
             "serials": list(self.history.serials),
         }))  # fmt: skip

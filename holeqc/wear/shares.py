@@ -18,7 +18,7 @@ MEANING = {
     "seating shift": "the part lay shifted in the fixture, from part to part",
     "seating turn": "the part lay turned in the fixture, from part to part",
     "scale": "all distances longer or shorter together: temperature, or the measuring machine's frame",
-    "bushing offset": "bushings that sit off on every part",
+    "bushing offset": "bushings that sit off from the start",
     "bushing drift": "bushings whose place has moved during the history",
     "scatter": "the rest, hole by hole: drill wander, play in the bushing, gauge",
 }
@@ -73,7 +73,7 @@ def variance_shares(separation: Separation, nominal: FloatArray, *, seed: int = 
 def _terms(s: Separation, nominal: FloatArray) -> FloatArray:
     """Return per part the means whose squares and sums make the components (P,11)."""
     reach = float(((nominal - s.centre) ** 2).sum(axis=1).mean()) / 2
-    constant = np.nanmedian(s.local, axis=0)
+    constant = _at_first(s)
     drift = s.local - constant
     free = 1.0 - (2.0 if s.scaled else 1.5) / s.rest.shape[1]
     gone = (s.rest - s.local) ** 2
@@ -85,6 +85,21 @@ def _terms(s: Separation, nominal: FloatArray) -> FloatArray:
         scale * np.sqrt(reach), scale**2 * reach, np.full(len(turn), (constant**2).mean()),
         (drift**2).mean(axis=(1, 2)), scatter,
     ], axis=1)  # fmt: skip
+
+
+def _at_first(s: Separation) -> FloatArray:
+    """Return where the bushings (H,2) sit apart from their drift: at first those that move, on the whole the others.
+
+    A bushing moves where the difference of its two halves is beyond four standard errors of the scatter.
+    """
+    from holeqc.wear.separate import NEIGHBOURS
+
+    parts = s.local.shape[0]
+    half = max(parts // 2, 1)
+    moved = np.abs(np.nanmean(s.local[:half], axis=0) - np.nanmean(s.local[-half:], axis=0))
+    moves = (moved > 4.0 * 1.2533 * s.scatter * np.sqrt(2.0 / half)).any(axis=1)
+    first = np.nanmedian(s.local[: min(NEIGHBOURS, half)], axis=0)
+    return np.where(moves[:, None], first, np.nanmedian(s.local, axis=0))
 
 
 def _squares(m: FloatArray, holes: float) -> FloatArray:

@@ -12,6 +12,7 @@ from holeqc.problems import NOTE, WARNING, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
+from holeqc.wear.causes import LEAST_HOLES, with_causes
 from holeqc.wear.changes import CURVE, LEAST, LEVEL, find_changes
 from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, forecast
 from holeqc.wear.history import History, history_of
@@ -51,13 +52,14 @@ def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[
         else tuple(_bushing(history, separation, events, found, h) for h in range(len(history.holes)))
     )
     drill = _drill(history, events)
-    outlooks = _outlooks(history, seating, bushings, events)
+    seats = {} if seating is None else _seat_trends(history, seating, events, found)
+    outlooks = with_causes(history, _outlooks(history, seating, bushings, events), bushings, seats, drill)
     order = _order(history, bushings, outlooks)
     wear = res.Wear(
         history, separation, seating,
         () if separation is None else variance_shares(separation, history.nominal),
         () if separation is None else identifiability(history, separation),
-        bushings, drill, found, outlooks, order, tuple(events), tuple(said),
+        bushings, drill, found, outlooks, order, tuple(events), tuple(said), seat_trends=seats,
     )  # fmt: skip
     from holeqc.wear.words import advice
 
@@ -151,15 +153,19 @@ def _channels(
         for h in range(len(history.holes)):
             out += [(h, res.CHANNELS[0], s.rest[:, h, 0]), (h, res.CHANNELS[1], s.rest[:, h, 1])]
     own = own_size(history)
+    if np.isfinite(history.size).any(axis=0).sum() < LEAST_HOLES:
+        own = history.size
     out += [(h, res.CHANNELS[3], own[:, h]) for h in range(len(history.holes))]
     return out
 
 
 def own_size(history: History) -> FloatArray:
-    """Return sizes (P,H) minus the median size of the part's holes: a drill wears for all of them alike."""
-    if history.size.shape[1] < 3 or not np.isfinite(history.size).any():
-        return history.size
-    return history.size - _medians(history.size)[:, None]
+    """Return sizes (P,H) minus the median size of the part's holes: a drill wears for all of them alike.
+
+    NaN where a part has fewer than `LEAST_HOLES` sizes: drill and bushing can't be told apart.
+    """
+    few = np.isfinite(history.size).sum(axis=1) < LEAST_HOLES
+    return np.where(few[:, None], np.nan, history.size - _medians(history.size)[:, None])
 
 
 def _medians(size: FloatArray) -> FloatArray:
@@ -229,7 +235,7 @@ def _filled(cycle: FloatArray, values: FloatArray) -> FloatArray:
 
 
 def last_start(
-    history: History, events: Sequence[ev.Event], found: Sequence[res.Found], hole: int, channel: str
+    history: History, events: Sequence[ev.Event], found: Sequence[res.Found], hole: int | None, channel: str
 ) -> float:
     """Return the first cycle that counts for a channel's trend: after its last event and its last found change."""
     start = starts_of(history, events, hole, channel)[-1]
@@ -258,6 +264,22 @@ def _bushing(
     recent = drawn_in(all_[-count:])
     spread = np.cov(recent.T) / count
     return res.Bushing(hole, recent.mean(axis=0), spread, count, drawn_in(all_[:count]).mean(axis=0), trends)
+
+
+def _seat_trends(
+    history: History, seating: res.Seating, events: Sequence[ev.Event], found: Sequence[res.Found]
+) -> dict[str, Trend]:
+    """Return the trends of shift and turn since their last event or change; parts out of seat don't count."""
+    out = {}
+    for n, channel in enumerate(res.SEATING_CHANNELS[:3]):
+        values = np.where(seating.out, np.nan, seating.values[:, n])
+        start = ev.starts(events, ev.SEATING)[-1]
+        later = [f.change.cycle for f in found if f.hole is None and f.channel == channel and f.change.kind != CURVE]
+        start = max([start, *(c for c in later if len(history) + 1 - c >= LEAST_TREND)])
+        used = history.cycle >= start
+        if (np.isfinite(values) & used).sum() >= LEAST_TREND:
+            out[channel] = trend_of(history.cycle[used], values[used])
+    return out
 
 
 def _drill(history: History, events: Sequence[ev.Event]) -> Trend | None:

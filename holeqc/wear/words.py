@@ -10,8 +10,9 @@ import numpy as np
 from holeqc.quantities import format_length
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
+from holeqc.wear.causes import LEAST_HOLES, holes_read, seat_drifts
 from holeqc.wear.changes import CURVE, JUMP
-from holeqc.wear.forecast import FAR, LEAST, NONE, NOW, OPEN, SHUT
+from holeqc.wear.forecast import FAR, LEAST, NOW, OPEN, SHUT
 
 if TYPE_CHECKING:
     from holeqc.wear.forecast import Forecast
@@ -25,15 +26,18 @@ COUNT_NOTE = (
     "counted."
 )
 FORECAST_NOTE = (
-    "A forecast is of the mean hole: the cycle at which it has no room left, when about half of the parts would fail. "
+    "A forecast is of the mean hole, whose coordinates and size go on by their trends: the part at which it has no "
+    "room left, when about half of the parts would fail. One part in forty fails earlier, as said. "
     "'Before' is the 95 % lower bound. It holds if wear goes on as it did."
 )
 SIGNIFICANT = 0.01
+RECENT = 20  #: parts before and after a jump that tell where a bushing sat
 
 
 def advice(wear: res.Wear) -> Iterator[str]:
     """Yield what to do, most pressing first."""
     yield from _forecasts(wear)
+    yield from _seat_drift(wear)
     yield from _out_of_seat(wear)
     yield from _questions(wear)
     yield from _steady_offsets(wear)
@@ -78,40 +82,90 @@ def when(f: Forecast) -> str:
     return f"at about part {f.estimate:.0f} (95 %: {low} to {high})"
 
 
+def since(f: Forecast) -> str:
+    """Return in words since when the mean hole has had no room."""
+    if f.estimate is None or f.estimate > f.last:
+        return "by now"
+    low = f.last if f.lower is None else f.lower
+    high = "now" if f.upper is None or f.upper > f.last else f"{f.upper:.0f}"
+    return f"since about part {f.estimate:.0f} (95 %: {low:.0f} to {high})"
+
+
 def _forecasts(wear: res.Wear) -> Iterator[str]:
     told: set[int | None] = set()
     for look in wear.outlooks:
         f = look.forecast
-        if f.state not in (NOW, SHUT) or look.hole in told:
+        if f.state not in (NOW, SHUT) or look.hole in told or look.cause in (res.DRILL, res.SEATING):
             continue
         told.add(look.hole)
+        what = {
+            res.SIZE_EITHER: "look at drill and bushing, which can't be told apart",
+            res.PLACE_EITHER: "look at seating and bushing, which can't be told apart",
+        }.get(look.cause, "change it" if look.cause == res.BUSHING else "look at bushing, drill, stops and clamp")
         if f.state == NOW:
             yield (
-                f"{_capital(name_of(wear, look.hole))}: the room to {look.limit} is used up, "
-                f"mean margin {_length(wear, f.now)}. Stop and change it before the next part; judge the last parts "
+                f"{_capital(name_of(wear, look.hole))}: the mean hole has had no room to {look.limit} {since(f)}; its "
+                f"room is now {_length(wear, f.now)}. Stop and {what} before the next part; judge the parts since then "
                 "again."
             )
             continue
-        if by_drill(wear, look):
-            continue
         before = f.before if f.before is not None else f.last
         singles = ""
-        if f.singles is not None and f.singles < before:
-            singles = f" Single parts (one in forty) fail from about part {max(f.singles, f.last):.0f} on."
+        if f.singles is not None:
+            singles = f" One part in forty is out from about part {max(f.singles, f.last):.0f} on."
+        asked = f"Change {name_of(wear, look.hole)}"
+        if look.cause != res.BUSHING:
+            asked = f"{_capital(name_of(wear, look.hole))}: {what},"
         yield (
-            f"Change {name_of(wear, look.hole)} before part {np.floor(before):.0f}, that is within "
-            f"{max(0.0, np.floor(before - f.last)):.0f} parts: it runs out of room for {look.limit} {when(f)}.{singles}"
+            f"{asked} before part {np.floor(before):.0f}, that is within "
+            f"{max(0.0, np.floor(before - f.last)):.0f} parts: its mean hole is out of room for {look.limit} "
+            f"{when(f)}.{singles}"
         )
 
 
 def by_drill(wear: res.Wear, look: res.Outlook) -> bool:
     """Whether a size runs out because all sizes grow alike, so that no bushing is to blame."""
-    if look.limit not in (res.SIZE_UPPER, res.SIZE_LOWER) or look.hole is None or wear.drill is None:
-        return False
-    own = next((b.trends.get(res.CHANNELS[3]) for b in wear.bushings if b.hole == look.hole), None)
-    side = 1.0 if look.limit == res.SIZE_UPPER else -1.0
-    mine = own is not None and own.chance < SIGNIFICANT / len(wear.bushings) and own.slope * side > 0
-    return wear.drill.told and wear.drill.slope * side > 0 and not mine
+    return look.cause == res.DRILL
+
+
+def answer(look: res.Outlook) -> str:
+    """Return the answer about a limit with its cause, where that is not the bushing alone."""
+    named = look.cause not in (res.BUSHING, res.UNKNOWN)
+    return f"{look.forecast.state}{f' ({look.cause})' if named else ''}"
+
+
+def to_change(look: res.Outlook | None) -> bool:
+    """Whether a change of bushing is forecast or due."""
+    return look is not None and look.forecast.state in (NOW, SHUT) and look.cause not in (res.DRILL, res.SEATING)
+
+
+def _seat_drift(wear: res.Wear) -> Iterator[str]:
+    """Yield how the seating drifts, and when the pattern leaves its tolerance by that."""
+    if not seat_drifts(wear.seat_trends):
+        return
+    trends = wear.seat_trends
+    per = 100 * np.array([trends[c].slope if c in trends else 0.0 for c in res.SEATING_CHANNELS[:2]])
+    turn = trends.get(res.SEATING_CHANNELS[2])
+    turned = f" and {1e5 * turn.slope:+.2g} mrad" if turn is not None and turn.told else ""
+    begin = max(t.start for t in trends.values())
+    text = (
+        f"The seating drifts by {vector(wear, per)}{turned} per 100 parts since part {begin:.0f}: the whole pattern "
+        "moves, look at stops and clamp; a new bushing doesn't help."
+    )
+    looks = [o for o in wear.outlooks if o.cause == res.SEATING and o.forecast.state in (NOW, SHUT)]
+    if looks:
+        look, f = looks[0], looks[0].forecast
+        holes = ", ".join(wear.history.holes[h] for h in sorted({o.hole for o in looks if o.hole is not None}))
+        first = f"hole {wear.history.holes[look.hole]}" if look.hole is not None else "the pattern"
+        if f.state == NOW:
+            text += f" The mean of {first} has had no room for {look.limit} {since(f)}: stop and reset the stops."
+        else:
+            before = np.floor(f.before if f.before is not None else f.last)
+            text += f" Act before part {before:.0f}: the pattern leaves {look.limit} {when(f)}, {first} first."
+            if f.singles is not None:
+                text += f" One part in forty is out from about part {max(f.singles, f.last):.0f} on."
+        text += f" Holes that it takes out: {holes}."
+    yield text
 
 
 def _out_of_seat(wear: res.Wear) -> Iterator[str]:
@@ -134,8 +188,39 @@ def _out_of_seat(wear: res.Wear) -> Iterator[str]:
 
 
 def _questions(wear: res.Wear) -> Iterator[str]:
+    said: list[res.Found] = []
     for found in wear.found:
-        yield question(wear, found)
+        if found in said:
+            continue
+        if found.hole is None or found.channel not in res.CHANNELS[:2] or found.change.kind != JUMP:
+            yield question(wear, found)
+            continue
+        c = found.change
+        both = [
+            f for f in wear.found
+            if f.hole == found.hole and f.channel in res.CHANNELS[:2] and f.change.kind == JUMP
+            and f.change.first <= c.last + 1 and f.change.last >= c.first - 1
+        ]  # fmt: skip
+        said += both
+        yield _jump_of_place(wear, found.hole, [f.change.cycle for f in both], found)
+
+
+def _jump_of_place(wear: res.Wear, hole: int, cycles: list[float], found: res.Found) -> str:
+    """Return a jump of a bushing's place as one question: where it sat before and after."""
+    assert wear.separation is not None
+    c, rest, cycle = found.change, wear.separation.rest[:, hole], wear.history.cycle
+    others = [f.change.cycle for f in wear.found if f.hole == hole and f.change.cycle not in cycles]
+    low = max([1.0, *(o for o in others if o < min(cycles))])
+    high = min([float(len(wear.history) + 1), *(o for o in others if o > max(cycles))])
+    early = rest[(cycle >= max(low, min(cycles) - RECENT)) & (cycle < min(cycles))]
+    late = rest[(cycle >= max(cycles)) & (cycle < min(high, max(cycles) + RECENT))]
+    was, is_ = np.nanmean(early, axis=0), np.nanmean(late, axis=0)
+    return (
+        f"{_capital(name_of(wear, hole))} jumps by {vector(wear, is_ - was)} at {at(wear, c.cycle)} (between "
+        f"{c.first:.0f} and {c.last:.0f}): it sat off by {vector(wear, was)} before and by {vector(wear, is_)} after; "
+        f"nobody logged an event there (chance of that by accident {c.chance:.2g}). What happened: changed, knocked or "
+        "repaired? Log it, so that the trend starts anew."
+    )
 
 
 def question(wear: res.Wear, found: res.Found) -> str:
@@ -171,13 +256,16 @@ def _steady_offsets(wear: res.Wear) -> Iterator[str]:
     for b in wear.bushings:
         if b.recent < 6 or not np.isfinite(b.spread).all() or b.told(res.CHANNELS[0]) or b.told(res.CHANNELS[1]):
             continue
+        if any(f.hole == b.hole and f.channel in res.CHANNELS[:2] for f in wear.found):
+            continue  # it moved: the question about that says how far
         both = 0.5 * (b.offset + b.first)
         if np.linalg.cond(b.spread) > 1e12:
             continue
         size = float(both @ np.linalg.solve(0.5 * b.spread, both)) / 2
         far = float(np.hypot(*both))
         single = wear.separation.scatter if wear.separation else 0.0
-        if size > float(fdtri(2, b.recent - 2, 1.0 - SIGNIFICANT / len(wear.bushings))) and far > single:
+        seen = 2.0 * float(np.nan_to_num(wear.history.gauge_scatter))  # nothing below the gauge's U is to be corrected
+        if size > float(fdtri(2, b.recent - 2, 1.0 - SIGNIFICANT / len(wear.bushings))) and far > max(single, seen):
             yield (
                 f"{_capital(name_of(wear, b.hole))} sits off by {vector(wear, both)} from the "
                 "start and doesn't move: no wear. Correct it when the fixture is next rebuilt."
@@ -188,39 +276,54 @@ def _drill(wear: res.Wear) -> Iterator[str]:
     t = wear.drill
     if t is None or not t.told:
         return
-    grows = "grow" if t.slope > 0 else "shrink"
+    many = holes_read(wear.history)
+    grows, grow = ("grow", "grows") if t.slope > 0 else ("shrink", "shrinks")
+    pace = f"by {abs(100 * t.slope):.2g} {wear.history.unit} per 100 parts since part {t.start:.0f}"
+    if many < LEAST_HOLES:
+        read = np.flatnonzero(np.isfinite(wear.history.size).any(axis=0))
+        names = " and ".join(wear.history.holes[h] for h in read)
+        yield (
+            f"{f'Hole {names} {grow}' if many == 1 else f'Holes {names} {grows}'} {pace}. With only "
+            f"{'one hole' if many == 1 else f'{many} holes'} read, drill and bushing can't be told apart: measure the "
+            "drill, and look at the bushing with a plug."
+        )
+        return
     looks = [o for o in wear.outlooks if o.forecast.state in (NOW, SHUT, FAR) and by_drill(wear, o)]
-    text = (
-        f"All holes {grows} alike by {abs(100 * t.slope):.2g} {wear.history.unit} per 100 parts since part "
-        f"{t.start:.0f}: that is the drill, not a bushing."
-    )
-    if looks and looks[0].forecast.before is not None:
+    text = f"All holes {grows} alike {pace}: that is the drill, not a bushing."
+    if looks and looks[0].forecast.state == NOW:
+        text += f" The mean hole has had no room for {looks[0].limit} {since(looks[0].forecast)}: stop and regrind it."
+    elif looks and looks[0].forecast.before is not None:
         text += f" Regrind or change it before part {np.floor(looks[0].forecast.before):.0f} ({looks[0].limit})."
     yield text
 
 
 def _rest(wear: res.Wear) -> Iterator[str]:
-    """Yield what is far off, and what can't be told yet; a size that the drill moves speaks of no bushing."""
-    first: dict[int, res.Outlook] = {}
-    for look in wear.outlooks:
-        if look.hole is not None and not by_drill(wear, look):
-            first.setdefault(look.hole, look)
-    idle = [wear.history.bushings[h] for h in wear.order if h not in first or first[h].forecast.state == NONE]
-    count = f"{len(wear.history)} part{'' if len(wear.history) == 1 else 's'}"
+    """Yield what has no readings, what is far off, and what can't be told yet."""
+    h = wear.history
+    blank = [n for n in wear.order if not np.isfinite(h.size[:, n]).any() and not np.isfinite(h.off[:, n]).any()]
+    if blank:
+        yield f"{', '.join(h.bushings[n] for n in blank)}: no readings."
+    first = {n: wear.first_of(n) for n in wear.order if n not in blank}
+    idle = [h.bushings[n] for n, look in first.items() if look is None]
     if idle:
-        yield f"{', '.join(idle)}: nothing can be forecast from {count}; at least {LEAST} are needed."
-    for state in (FAR, OPEN):
-        looks = [first[h] for h in wear.order if h in first and first[h].forecast.state == state]
+        count = f"{len(h)} part{'' if len(h) == 1 else 's'}"
+        yield f"{', '.join(idle)}: nothing can be forecast from {count}; at least {LEAST} with readings are needed."
+    said = {
+        (FAR, res.BUSHING): "wear is seen, its end is far off",
+        (FAR, res.DRILL): "the drill takes up their room, its end is far off",
+        (FAR, res.SEATING): "the drift of the seating takes up their room, its end is far off",
+        (FAR, res.SIZE_EITHER): "room for the size falls by drill or bushing, its end is far off",
+        (FAR, res.PLACE_EITHER): "room for the position falls by seating or bushing, its end is far off",
+        (OPEN, res.UNKNOWN): "cannot tell yet, no wear that the readings support",
+    }
+    for (state, cause), words in said.items():
+        looks = [o for o in first.values() if o is not None and (o.forecast.state, o.cause) == (state, cause)]
         if not looks:
             continue
-        names = ", ".join(wear.history.bushings[o.hole] for o in looks if o.hole is not None)
+        names = ", ".join(h.bushings[o.hole] for o in looks if o.hole is not None)
         bounds = [o.forecast.before for o in looks if o.forecast.before is not None]
-        text = (
-            f"{names}: wear is seen, its end is far off"
-            if state == FAR
-            else (f"{names}: cannot tell yet, no wear that the readings support")
-        )
-        yield f"{text}; not before part {np.floor(min(bounds)):.0f} (95 %)." if bounds else f"{text}."
+        bound = f"; not before part {np.floor(min(bounds)):.0f} (95 %)" if bounds else ""
+        yield f"{names}: {words}{bound}."
 
 
 def event_words(wear: res.Wear) -> list[str]:
