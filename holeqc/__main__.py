@@ -90,7 +90,7 @@ def top_help() -> str:
         "  holeqc kit show tolerances/bl7.toml",
         "  holeqc check tolerances/bl7.toml filled.xlsx --out report",
         "",
-        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage.",
+        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage, 130 stopped.",
         CAUTION,
     ]
     return "\n".join(lines)
@@ -202,7 +202,7 @@ def _guarded(work: Callable[[], int]) -> int:
         return 2
     except HoleQCError as error:
         print(f"holeqc: {error}", file=sys.stderr)
-        for sentence in (p.sentence() for p in error.problems if p.message not in str(error)):
+        for sentence in (p.sentence() for p in error.problems if p.sentence() not in str(error)):
             print(f"  - {sentence}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
