@@ -99,8 +99,8 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
             continue
         told.add(look.hole)
         what = {
-            res.SIZE_EITHER: "look at drill and bushing, which can't be told apart",
-            res.PLACE_EITHER: "look at seating and bushing, which can't be told apart",
+            res.SIZE_EITHER: "look at drill and bushing (these readings can't tell them apart)",
+            res.PLACE_EITHER: "look at seating and bushing (these readings can't tell them apart)",
         }.get(look.cause, "change it" if look.cause == res.BUSHING else "look at bushing, drill, stops and clamp")
         if f.state == NOW:
             yield (
