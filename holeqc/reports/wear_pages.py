@@ -95,12 +95,12 @@ def urgency_table(wear: Wear) -> b.Table:
         look = wear.first_of(hole)
         name = w.plain(wear.history.bushings[hole])
         if look is None:
-            rows.append((name, w.plain(wear.history.holes[hole]), "-", "-", "-", "-", "-", "no data"))
+            rows.append((name, w.plain(wear.history.holes[hole]), "-", "-", "-", "-", "-", words.nothing(wear, hole)))
             continue
         f = look.forecast
         rows.append((
             name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.before), _whole(f.left), _between(look),
-            w.signed(f.now, unit), f.state + (" (drill)" if words.by_drill(wear, look) else ""),
+            w.signed(f.now, unit), words.answer(look),
         ))  # fmt: skip
     note = f"{words.FORECAST_NOTE} Room now: mean margin in {w.unit_name(unit)}."
     return b.Table(columns, tuple(rows), note)
@@ -139,11 +139,11 @@ def _bushing_line(wear: Wear, hole: int) -> str:
     look = wear.first_of(hole)
     name = words.name_of(wear, hole)
     if look is None:
-        return w.plain(f"{name}: no data")
+        return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast
-    far = f.before is not None and f.state == "forecast" and not words.by_drill(wear, look)
+    far = f.before is not None and f.state == "forecast" and words.to_change(look)
     told = f", change before part {math.floor(f.before or 0.0)}" if far else ""
-    return w.plain(f"{name}: {f.state}{' (drill)' if words.by_drill(wear, look) else ''}{told}")
+    return w.plain(f"{name}: {words.answer(look)}{told}")
 
 
 def trend_table(wear: Wear) -> b.Table:
@@ -226,8 +226,11 @@ def _about(wear: Wear) -> Iterator[b.Block]:
     points = [
         "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by "
         "weights that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",
-        "Forecast: least squares of the room left against the part number, averaged over how much the level may "
-        "wander; changes that nobody logged are looked for first, and what lies before them doesn't count.",
+        "Forecast: least squares of what drifts (size; both coordinates and size for a position) against the part "
+        "number, averaged over how much the level may wander; the room is worked out from these trends, part by part. "
+        "Changes that nobody logged are looked for first, and what lies before them doesn't count.",
+        "Hole to hole and pins together: a line through the room itself, which falls faster towards its end: take "
+        "these forecasts as late rather than early.",
         "Two bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound.",
         words.COUNT_NOTE, words.LIMITS_NOTE,
     ]  # fmt: skip
@@ -255,7 +258,7 @@ def _all_outlooks(wear: Wear) -> b.Table:
         (
             look.limit, "-" if look.hole is None else w.plain(wear.history.bushings[look.hole]),
             f"{look.forecast.start:.0f}", str(look.forecast.n), w.signed(look.forecast.now, unit),
-            w.fine(look.forecast.sd), _whole(look.forecast.before), _between(look), look.forecast.state,
+            w.fine(look.forecast.sd), _whole(look.forecast.before), _between(look), words.answer(look),
         )
         for look in wear.outlooks
     )  # fmt: skip

@@ -16,7 +16,7 @@ from holeqc.specification.model import Specification
 from holeqc.wear import result as res
 from holeqc.wear.forecast import FAR, NOW, SHUT
 from holeqc.wear.result import Bushing, Outlook, Wear
-from holeqc.wear.words import by_drill
+from holeqc.wear.words import to_change
 
 POINTS = 240  #: dots in one panel; more are drawn as means of neighbours
 
@@ -77,7 +77,7 @@ def _bushing_on_map(
         picture.line(at, end, stroke=ink, width=1.4)
         picture.circle(*end, 1.6, fill=ink)
     look = wear.first_of(b.hole)
-    urgent = look is not None and look.forecast.state in (NOW, SHUT) and not by_drill(wear, look)
+    urgent = to_change(look)
     name = wear.history.bushings[b.hole]
     picture.text(x, y + 16, w.plain(f"{'! ' if urgent else ''}{name}"), 9.0, True, ink, "middle")
     size = float(np.hypot(*b.offset))
@@ -86,7 +86,7 @@ def _bushing_on_map(
 
 def _ink(wear: Wear, hole: int) -> str:
     look = wear.first_of(hole)
-    if look is None or by_drill(wear, look) or look.forecast.state not in (NOW, SHUT):
+    if look is None or not to_change(look):
         return d.INK
     return d.REJECT_INK if look.forecast.state == NOW else d.HOLD_INK
 

@@ -7,7 +7,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.reports import wording as w
-from holeqc.wear.words import COUNT_NOTE, FORECAST_NOTE, LIMITS_NOTE, by_drill
+from holeqc.wear.words import COUNT_NOTE, FORECAST_NOTE, LIMITS_NOTE, answer, nothing
 
 if TYPE_CHECKING:
     from holeqc.wear.result import Wear
@@ -35,7 +35,7 @@ def _table(wear: Wear) -> list[str]:
         bushing, number = w.plain(wear.history.bushings[hole]), w.plain(wear.history.holes[hole])
         name = f"{w.shorten(bushing, 9):<10}{w.shorten(number, 6):<7}"
         if look is None:
-            lines.append(f"{name}{'-':<23}{'-':>8}{'-':>7}{'-':>24}  no data")
+            lines.append(f"{name}{'-':<23}{'-':>8}{'-':>7}{'-':>24}  {nothing(wear, hole)}")
             continue
         f = look.forecast
         before, left = ("-" if v is None else f"{math.floor(v)}" for v in (f.before, f.left))
@@ -43,6 +43,5 @@ def _table(wear: Wear) -> list[str]:
         if f.estimate is not None:
             low, high = ("?" if v is None else f"{v:.0f}" for v in (f.lower, f.upper))
             out = f"{f.estimate:.0f} ({low} to {high})"
-        answer = f.state + (" (drill)" if by_drill(wear, look) else "")
-        lines.append(f"{name}{look.limit:<23}{before:>8}{left:>7}{out:>24}  {answer}")
+        lines.append(f"{name}{look.limit:<23}{before:>8}{left:>7}{out:>24}  {answer(look)}")
     return lines

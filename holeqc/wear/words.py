@@ -134,6 +134,12 @@ def answer(look: res.Outlook) -> str:
     return f"{look.forecast.state}{f' ({look.cause})' if named else ''}"
 
 
+def nothing(wear: res.Wear, hole: int) -> str:
+    """Return why a hole has no answer."""
+    h = wear.history
+    return "too few parts" if np.isfinite(h.size[:, hole]).any() or np.isfinite(h.off[:, hole]).any() else "no readings"
+
+
 def to_change(look: res.Outlook | None) -> bool:
     """Whether a change of bushing is forecast or due."""
     return look is not None and look.forecast.state in (NOW, SHUT) and look.cause not in (res.DRILL, res.SEATING)
