@@ -39,11 +39,18 @@ def disposition(
     as_: Annotated[str, typer.Option("--as", help="rework, repair, use-as-is, scrap or return.", show_default=False)],
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     authority: Annotated[str, typer.Option(help="Reference of who allows it; use-as-is and repair need it.")] = "",
+    supersede: Annotated[
+        bool, typer.Option("--supersede", help="Correct the disposition of a closed tag; the old entry is named.")
+    ] = False,
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Record what becomes of a nonconformance. use-as-is, scrap and return close the tag; rework and repair wait for
     the readings that follow.
+
+    A closed tag takes no new disposition, except as a correction with --supersede. Scrap and return are final: a slip
+    in them is corrected only with --authority as well. Where the kit asks for two persons, who logged or read the
+    readings can't decide on use-as-is or repair.
 
     Exit code 0: recorded. 2: refused, nothing was recorded.
 
@@ -56,7 +63,7 @@ def disposition(
 
     name = required_who(by, "who decides")
     with open_ledger(ledger, create=False) as there:
-        entry = dispose(there, tag, as_.strip().lower(), name, reason, authority=authority)
+        entry = dispose(there, tag, as_.strip().lower(), name, reason, authority=authority, supersede=supersede)
         now = find_tag(there, tag)
     print(f"Tag {now.number}: {now.disposition}, {now.state}; entry {entry.seq}")
 

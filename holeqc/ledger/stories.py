@@ -10,6 +10,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, newest_inspection, specification_conditions
+from holeqc.ledger.tags import closed_tag
 from holeqc.ledger.values import plain
 
 if TYPE_CHECKING:
@@ -202,13 +203,12 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
 
 def _open_tags(ledger: Ledger) -> dict[tuple[str, str, str], int]:
     """Return how many tags of each part are not closed."""
-    closed = select(s.TAG_EVENT.c.id).where(s.TAG_EVENT.c.tag_id == s.TAG.c.id, s.TAG_EVENT.c.event == "closed")
     question = (
         select(s.SPECIFICATION.c.kit, s.INSPECTION.c.part, s.INSPECTION.c.serial)
         .select_from(s.TAG)
         .join(s.INSPECTION, s.INSPECTION.c.id == s.TAG.c.inspection_id)
         .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.INSPECTION.c.specification_id)
-        .where(~closed.exists())
+        .where(~closed_tag())
     )
     out: dict[tuple[str, str, str], int] = {}
     for row in ledger.rows(question):

@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import newest_inspection
 from holeqc.ledger.migrations import version_of
+from holeqc.ledger.tags import closed_tag
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
@@ -41,7 +42,6 @@ class Summary:
 def summary(ledger: Ledger) -> Summary:
     """Return what the ledger holds."""
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
-    closed = select(s.TAG_EVENT.c.id).where(s.TAG_EVENT.c.tag_id == s.TAG.c.id, s.TAG_EVENT.c.event == "closed")
     taken_back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
     with ledger.reading() as connection:
 
@@ -63,6 +63,6 @@ def summary(ledger: Ledger) -> Summary:
             sum(counted.values()), {verdict: counted.get(verdict, 0) for verdict in s.VERDICTS},
             number(select(func.count(func.distinct(s.APPROVAL.c.inspection_id))).where(~taken_back.exists())),
             number(select(func.count()).select_from(s.TAG)),
-            number(select(func.count()).select_from(s.TAG).where(~closed.exists())),
+            number(select(func.count()).select_from(s.TAG).where(~closed_tag())),
             tuple((str(k), str(r), int(n)) for k, r, n in connection.execute(by_kit)),
         )  # fmt: skip

@@ -1,16 +1,11 @@
 """Tags and their life: opened, dispositioned, reworked, re-inspected, closed. Each step is an event that stays.
 
-A tag belongs to the inspection that wrote it. A later inspection of the same part is tied to every tag of the part that
-is still open, and closes it where that is earned:
+A tag belongs to the inspection that wrote it; how a later inspection of the part closes it stands in
+`holeqc.ledger.reinspection`.
 
-* accepted now, disposition rework or repair: closed;
-* accepted now, a hold tag: closed, the evidence is there;
-* accepted now, a reject tag without disposition: stays open; reading until it passes is no decision;
-* not accepted again, at least as badly: the new tag takes its place, and the old one says so.
-
-Disposition use-as-is, scrap or return closes at once; use-as-is and repair need the reference of an authority. A
-disposition can be replaced by a new one, which names the old entry. What is closed stays closed: of a closed tag, only
-one of the three that close can replace another.
+Disposition use-as-is, scrap or return closes at once; use-as-is and repair need the reference of an authority. The
+disposition of an open tag can be replaced by a new one, which names the old entry. Of a closed tag it is replaced only
+on purpose (``supersede``); scrap and return are final, and a slip in them is mended only with an authority's reference.
 """
 
 from __future__ import annotations
@@ -22,17 +17,24 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from holeqc.ledger.ledger import Entry, Ledger, Transaction
+    from sqlalchemy import ColumnElement
+
+    from holeqc.ledger.ledger import Entry, Ledger
 
 OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
 NEED_AUTHORITY = ("repair", "use-as-is")
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
-_WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
+NOT_FOR_USE = ("scrap", "return")
+NO_REFERENCE = frozenset({
+    "na", "none", "no", "ok", "okay", "yes", "nil", "null", "nothing", "unknown", "tbd", "tba", "see above", "same",
+    "me", "myself", "x", "xx", "xxx", "any", "approved", "verbal", "later", "pending",
+})  #: words that people type where no reference is, without punctuation
 
 Row = dict[str, Any]
 
@@ -74,6 +76,11 @@ class TagState:
         return self.state == CLOSED
 
     @property
+    def not_for_use(self) -> bool:
+        """Whether it is closed as scrap or return."""
+        return self.closed and self.disposition in NOT_FOR_USE
+
+    @property
     def disposition(self) -> str:
         """The disposition in force, '' where there is none."""
         return str(self._decided["disposition"]) if self._decided else ""
@@ -93,12 +100,6 @@ class TagState:
         return int(self._decided["entry"]) if self._decided else None
 
     @property
-    def accepted_since(self) -> int | None:
-        """The inspection that last read the tag's holes again, if it accepted them."""
-        last = next((e for e in reversed(self.events) if e["event"] == REINSPECTED), None)
-        return int(last["inspection_id"]) if last is not None and last["note"] == s.VERDICTS[0] else None
-
-    @property
     def holes(self) -> tuple[str, ...]:
         """The holes that it speaks of."""
         return holes_of(str(self.row["hole"]), json.loads(str(self.row["content"]) or "{}"))
@@ -113,6 +114,15 @@ def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
 # ------------------------------------------------------------------------------------------------------------- ask
 
 
+def closed_tag() -> ColumnElement[bool]:
+    """Return the condition that a tag of `schema.TAG` is closed: no disposition came after its closing."""
+    end, after = s.TAG_EVENT.alias("end"), s.TAG_EVENT.alias("after")
+    again = select(after.c.id).where(
+        after.c.tag_id == s.TAG.c.id, after.c.event == DISPOSITIONED, after.c.id > end.c.id
+    )  # fmt: skip
+    return select(end.c.id).where(end.c.tag_id == s.TAG.c.id, end.c.event == CLOSED, ~again.exists()).exists()
+
+
 def find_tags(
     ledger: Ledger, *, serial: str = "", kit: str = "", part: str = "", number: str = "", only_open: bool = False
 ) -> list[TagState]:  # fmt: skip
@@ -122,8 +132,7 @@ def find_tags(
         (s.TAG.c.serial, serial), (text.kit, kit), (s.TAG.c.part, part), (s.TAG.c.number, number),
     ) if value]  # fmt: skip
     if only_open:
-        closed = select(s.TAG_EVENT.c.id).where(s.TAG_EVENT.c.tag_id == s.TAG.c.id, s.TAG_EVENT.c.event == CLOSED)
-        wanted.append(~closed.exists())
+        wanted.append(~closed_tag())
     question = (
         select(*s.TAG.columns, text.kit, text.revision, e.at, e.offset_minutes, e.made_by)
         .select_from(s.TAG)
@@ -178,6 +187,8 @@ def open_tags(
 
     One entry, or none where there is nothing to say. Call it inside the transaction that records the inspections.
     """
+    from holeqc.ledger.reinspection import ties
+
     with ledger.transaction() as transaction:
         ours = {(plain(p), plain(x)): i for (p, x), i in inspections.items()}
         new = [d for d in drafts if (plain(d.part), plain(d.serial)) in ours]
@@ -195,84 +206,26 @@ def open_tags(
             {"tag_id": first + n, "event": OPENED, "inspection_id": row["inspection_id"]} for n, row in enumerate(rows)
         ]
         written = [(row, holes_of(d.hole, d.content)) for row, d in zip(rows, new, strict=True)]
-        events += _ties(ledger, transaction, ours, written)
+        events += ties(ledger, transaction, ours, written)
         if rows or events:
             ledger.entry("tags", by, {"tag": rows, "tag_event": events})
     return [str(row["number"]) for row in rows]
 
 
-def _ties(
-    ledger: Ledger, transaction: Transaction, ours: Mapping[tuple[str, str], int],
-    written: Sequence[tuple[Row, tuple[str, ...]]],
-) -> list[Row]:  # fmt: skip
-    """Return the events of older open tags of the parts that were inspected again."""
-    i = s.INSPECTION.c
-    again: dict[tuple[str, str, str], int] = {}
-    ids = list(ours.values())
-    for start in range(0, len(ids), 500):
-        found = transaction.connection.execute(
-            select(i.id, s.SPECIFICATION.c.kit, i.part, i.serial).join(s.SPECIFICATION)
-            .where(i.id.in_(ids[start : start + 500]), i.follows.is_not(None))
-        )  # fmt: skip
-        again |= {(str(r[1]), str(r[2]), str(r[3])): int(r[0]) for r in found}
-    events: list[Row] = []
-    for tag in [t for kit in sorted({kit for kit, _, _ in again}) for t in find_tags(ledger, kit=kit, only_open=True)]:
-        number = again.get((str(tag.row["kit"]), str(tag.row["part"]), str(tag.row["serial"])))
-        if number is not None and int(tag.row["inspection_id"]) != number:
-            events += _tie(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
-    return events
-
-
-def _tie(
-    transaction: Transaction, tag: TagState, number: int, written: Sequence[tuple[Row, tuple[str, ...]]]
-) -> list[Row]:
-    verdict = _verdict_now(transaction, tag, number)
-    events: list[Row] = [{"tag_id": tag.row["id"], "event": REINSPECTED, "inspection_id": number, "note": verdict}]
-    closing: Row = {"tag_id": tag.row["id"], "event": CLOSED, "inspection_id": number}
-    if verdict == s.VERDICTS[0]:
-        if tag.disposition in {"rework", "repair"}:
-            events.append(closing | {"note": f"accepted after {tag.disposition}"})
-        elif tag.row["verdict"] == "hold":
-            events.append(closing | {"note": "accepted when read again"})
-        return events
-    after = [row for row, holes in written if set(holes) & set(tag.holes)]
-    worse = [row for row in after if _WORSE[str(row["verdict"])] >= _WORSE[str(tag.row["verdict"])]]
-    covered = {hole for row, holes in written if row in worse for hole in holes}
-    if worse and set(tag.holes) <= covered | _accepted(transaction, tag, number):
-        events.append(closing | {"note": f"goes on as {', '.join(str(row['number']) for row in worse)}"})
-    return events
-
-
-def _verdict_now(transaction: Transaction, tag: TagState, number: int) -> str:
-    """Return the worst verdict of what a tag speaks of in a later inspection."""
-    i, h = s.INSPECTION.c, s.HOLE_VERDICT.c
-    part = transaction.connection.execute(select(i.verdict, i.pin_verdict).where(i.id == number)).one()
-    holes = {
-        str(row.hole): str(row.verdict)
-        for row in transaction.connection.execute(select(h.hole, h.verdict).where(h.inspection_id == number))
-    }
-    if tag.row["hole"] == "pattern":
-        return str(part.pin_verdict) or str(part.verdict)
-    found = [holes.get(hole, str(part.verdict)) for hole in tag.holes]
-    return max(found, key=_WORSE.__getitem__)
-
-
-def _accepted(transaction: Transaction, tag: TagState, number: int) -> set[str]:
-    h = s.HOLE_VERDICT.c
-    rows = transaction.connection.execute(
-        select(h.hole).where(h.inspection_id == number, h.verdict == s.VERDICTS[0], h.hole.in_(tag.holes))
-    )
-    return {str(row.hole) for row in rows}
-
-
 # ---------------------------------------------------------------------------------------------------------- decide
 
 
-def dispose(ledger: Ledger, number: str, disposition: str, by: str, reason: str, *, authority: str = "") -> Entry:
+def dispose(
+    ledger: Ledger, number: str, disposition: str, by: str, reason: str, *, authority: str = "",
+    supersede: bool = False,
+) -> Entry:  # fmt: skip
     """Record what becomes of a nonconformance; ``by`` is the role that decides.
 
+    ``supersede``: correct the disposition of a closed tag; the entry names the old one.
+
     Raises:
-        LedgerError: no such tag or disposition, no reason, an authority missing, or a hold that can't be used as it is.
+        LedgerError: no such tag or disposition, no reason, an authority missing, a hold that can't be used as it is, a
+            closed tag without ``supersede``, or the same person who logged the readings (two-person rule).
     """
     if disposition not in s.DISPOSITIONS:
         raise LedgerError(f"disposition {disposition!r} is not known; give {', '.join(s.DISPOSITIONS)}")
@@ -280,7 +233,8 @@ def dispose(ledger: Ledger, number: str, disposition: str, by: str, reason: str,
         raise LedgerError("say why: a disposition needs its reason (--reason)")
     if not by.strip():
         raise LedgerError("say who decides: a role is enough (--by engineer)")
-    if disposition in NEED_AUTHORITY and not authority.strip():
+    authority = _a_reference(authority)
+    if disposition in NEED_AUTHORITY and not authority:
         raise LedgerError(
             f"{disposition} leaves a nonconformance in the part: give the reference of who may allow it (--authority)"
         )
@@ -291,23 +245,80 @@ def dispose(ledger: Ledger, number: str, disposition: str, by: str, reason: str,
                 f"tag {tag.number} is a hold: the readings prove neither, so there is nothing to {disposition}. "
                 "Complete or repeat the readings and record them"
             )
-        if tag.closed and not (tag.disposition in CLOSE_AT_ONCE and disposition in CLOSE_AT_ONCE):
-            raise LedgerError(f"tag {tag.number} is closed: {tag.events[-1]['note']}; nothing is left to decide")
         if _approved(ledger, int(tag.row["inspection_id"])):
             raise LedgerError(
                 f"tag {tag.number} belongs to an approved set, which is locked; withdraw the approval "
                 "first, with a reason"
             )
-        said = {"disposition": disposition, "authority": authority.strip(), "role": by.strip(), "note": reason.strip()}
+        _refuse_closed(tag, disposition, authority, supersede)
+        if disposition in NEED_AUTHORITY:
+            _refuse_own(ledger, tag, disposition, by)
+        note = f"in place of entry {tag.decided_by_entry}: {reason.strip()}" if tag.closed else reason.strip()
+        said = {"disposition": disposition, "authority": authority, "role": by.strip(), "note": note}
         events: list[Row] = [{"tag_id": tag.row["id"], "event": DISPOSITIONED} | said]
         closing: Row = {"tag_id": tag.row["id"], "event": CLOSED}
         if disposition in CLOSE_AT_ONCE:
             events.append(closing | {"note": f"by disposition {disposition}"})
-        elif disposition == "rework" and tag.accepted_since is not None:
-            events.append(closing | {"note": "accepted when read again", "inspection_id": tag.accepted_since})
         return ledger.entry(
             "disposition", by, {"tag_event": events}, replaces=tag.decided_by_entry, reason=reason
         )  # fmt: skip
+
+
+def _a_reference(authority: str) -> str:
+    """Return the reference of an authority as typed, '' where none is given.
+
+    Raises:
+        LedgerError: what stands there names nothing that can be looked up.
+    """
+    text = authority.strip()
+    bare = " ".join("".join(c if c.isalnum() or c.isspace() else "" for c in text).casefold().split())
+    if text and (not bare or bare in NO_REFERENCE):
+        raise LedgerError(
+            f"authority {text!r} is no reference: give the number of the order, letter or drawing change that allows "
+            "it, so that it can be looked up (--authority EO-2)"
+        )
+    return text
+
+
+def _refuse_closed(tag: TagState, disposition: str, authority: str, supersede: bool) -> None:
+    """Refuse to decide anew on a closed tag, unless a slip in its disposition is corrected on purpose."""
+    if not tag.closed:
+        return
+    old, entry = tag.disposition, tag.decided_by_entry
+    if old not in CLOSE_AT_ONCE:
+        raise LedgerError(f"tag {tag.number} is closed: {tag.events[-1]['note']}; nothing is left to decide")
+    if disposition == old:
+        raise LedgerError(f"tag {tag.number} is closed by disposition {old}, entry {entry}; that stands already")
+    if old in NOT_FOR_USE and not (supersede and authority):
+        word = "scrapped" if old == "scrap" else "returned"
+        raise LedgerError(
+            f"tag {tag.number} is {word}, entry {entry}: a new disposition can't bring the part back. If {old} was "
+            "recorded by mistake (a wrong number typed) and an authority confirms that the part was never "
+            f"{word}: --supersede --authority REF --reason TEXT"
+        )
+    if not supersede:
+        raise LedgerError(
+            f"tag {tag.number} is closed by disposition {old}, entry {entry}. If that was wrong, correct it on "
+            "purpose: --supersede --reason TEXT; the old entry stays and is named"
+        )
+
+
+def _refuse_own(ledger: Ledger, tag: TagState, disposition: str, by: str) -> None:
+    """Refuse who logged or read the readings to leave a nonconformance in the part, where the kit asks for two."""
+    i, number = s.INSPECTION.c, int(tag.row["inspection_id"])
+    asks = ledger.rows(
+        select(s.SPECIFICATION.c.two_person).join(s.INSPECTION, i.specification_id == s.SPECIFICATION.c.id)
+        .where(i.id == number)
+    )[0]["two_person"]  # fmt: skip
+    if not asks:
+        return
+    mine = persons.same(by)
+    logged = mine in persons.logged_by(ledger, number)
+    if logged or mine in persons.read_by(ledger, number):
+        raise LedgerError(
+            f"{by.strip()} {'logged' if logged else 'read'} the readings of tag {tag.number}; the kit asks for a "
+            f"second person, so let another one decide on {disposition}"
+        )
 
 
 def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:

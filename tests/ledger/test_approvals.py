@@ -17,10 +17,12 @@ from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, with
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
 from holeqc.ledger.obstacles import worst_of
+from holeqc.ledger.summary import summary
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
 
 HALF = {"1": (0.457, None), "2": (0.459, 0.460)}
+SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -113,14 +115,16 @@ def test_what_is_not_for_use_is_never_approved(shop: Shop, what: str) -> None:
 
 
 def test_reading_until_it_passes_is_no_disposition(shop: Shop) -> None:
-    (tag,) = shop.record("P-1", LARGE).tags
+    (tag,) = shop.record("P-1", SMALL).tags
     shop.record("P-1", GOOD)
     assert events(shop, tag) == ["opened", "re-inspected"]
     assert list(refused(shop, "P-1")) == ["tag-open"]
     shop.record("P-1", HALF)  # nor does a hold in between wash it off
     shop.record("P-1", GOOD, name="again.csv", day="2026-11-04")
     assert list(refused(shop, "P-1")) == ["tag-open"]
-    dispose(shop.ledger, tag, "rework", "engineer", "first reading was of the burr; deburred and read again")
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+    assert list(refused(shop, "P-1")) == ["tag-open"]  # readings taken before anybody decided prove no rework
+    shop.record("P-1", GOOD, name="reamed.csv", day="2026-11-05")
     assert find_tag(shop.ledger, tag).closed
     approve(shop.ledger, "P-1", "41")
 
@@ -164,8 +168,72 @@ def test_a_disposition_is_replaced_by_one_that_names_it(shop: Shop) -> None:
     found = [r for r in entries(shop) if r["seq"] == second.seq]
     assert found[0]["replaces"] == first.seq
     assert found[0]["reason"] == "no room to ream"
-    with pytest.raises(LedgerError, match="closed"):
+    with pytest.raises(LedgerError, match="can't bring the part back"):
         dispose(shop.ledger, tag, "rework", "engineer", "try anyway")
+
+
+@pytest.mark.parametrize("final", ["scrap", "return"])
+def test_a_closed_tag_takes_no_new_disposition(shop: Shop, final: str) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    old = dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EN-1")
+    head = shop.ledger.head()
+    with pytest.raises(LedgerError, match=f"closed by disposition use-as-is, entry {old.seq}.*--supersede"):
+        dispose(shop.ledger, tag, final, "engineer", "second thought")
+    with pytest.raises(LedgerError, match="stands already"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", "again", authority="EN-2", supersede=True)
+    assert shop.ledger.head() == head
+    gone = dispose(shop.ledger, tag, final, "engineer", "edge too small after all", supersede=True)
+    entry = entries(shop)[gone.seq - 1]
+    assert (entry["replaces"], entry["reason"]) == (old.seq, "edge too small after all")
+    assert list(refused(shop, "P-1")) == ["not-for-use"]
+    head = shop.ledger.head()
+    for way in ({}, {"supersede": True}):  # final, whatever is typed; only with an authority is it a slip
+        with pytest.raises(LedgerError, match="can't bring the part back"):
+            dispose(shop.ledger, tag, "rework", "engineer", "bring it back", **way)
+    with pytest.raises(LedgerError, match="can't bring the part back"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", "bring it back", authority="EN-1")
+    assert shop.ledger.head() == head
+    assert list(refused(shop, "P-1")) == ["not-for-use"]
+
+
+def test_a_slip_in_a_final_disposition_opens_the_tag_again(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    wrong = dispose(shop.ledger, tag, "scrap", "engineer", "no room")
+    assert (shop.ledger.parts()[0]["open_tags"], summary(shop.ledger).open_tags) == (0, 0)
+    dispose(shop.ledger, tag, "rework", "engineer", "T-2 was meant", authority="MRB-7", supersede=True)
+    state = find_tag(shop.ledger, tag)
+    assert (state.closed, state.disposition) == (False, "rework")
+    assert state.events[-1]["note"] == f"in place of entry {wrong.seq}: T-2 was meant"
+    assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [tag]
+    assert (shop.ledger.parts()[0]["open_tags"], summary(shop.ledger).open_tags) == (1, 1)
+    assert list(refused(shop, "P-1")) == ["rejected"]
+    shop.record("P-1", GOOD)  # tied to it like to any open tag
+    assert events(shop, tag) == [
+        "opened", "dispositioned", "closed", "dispositioned", "re-inspected", "closed",
+    ]  # fmt: skip
+    assert find_tags(shop.ledger, only_open=True) == []
+
+
+@pytest.mark.parametrize("word", ["-", ".", "n/a", "N.A.", " none ", "OK", "…", "x"])
+def test_what_is_no_reference_is_no_authority(shop: Shop, word: str) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    with pytest.raises(LedgerError, match="--authority EO-2"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority=word)
+    assert events(shop, tag) == ["opened"]
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="7")
+    assert find_tag(shop.ledger, tag).authority == "7"
+
+
+@pytest.mark.parametrize("what", ["use-as-is", "repair"])
+def test_who_logged_or_read_leaves_no_nonconformance(shop: Shop, what: str) -> None:
+    (tag,) = shop.record("P-1", LARGE, by="41", read_by="Bench 7").tags
+    for name, did in ((" 41", "logged"), ("BENCH-7", "read")):
+        with pytest.raises(LedgerError, match=f"{did} the readings of tag {tag}"):
+            dispose(shop.ledger, tag, what, name, "ample edge", authority="EN-1")
+    dispose(shop.ledger, tag, "rework", "41", "leaves nothing in the part, so it is free")
+    dispose(shop.ledger, tag, what, "engineer", "ample edge", authority="EN-1")
+    (other,) = shop.record("P-2", LARGE, by="41", revision="B", more="[approval]\ntwo_person = false\n").tags
+    dispose(shop.ledger, other, what, "41", "ample edge", authority="EN-1")
 
 
 def entries(shop: Shop) -> list[dict[str, object]]:
@@ -279,7 +347,7 @@ def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
 def test_texts_are_kept_as_texts(shop: Shop) -> None:
     words = "x'); DROP TABLE entry; --"
     (tag,) = shop.record("P-1", LARGE, by=words).tags
-    dispose(shop.ledger, tag, "use-as-is", words, words, authority=words)
+    dispose(shop.ledger, tag, "use-as-is", f"not {words}", words, authority=words)
     approve(shop.ledger, "P-1", "41'; --", role=words, note=words)
     story = newest_story(shop.ledger, "P-1")
     assert story.approvals[0]["role"] == story.approvals[0]["note"] == words
