@@ -14,7 +14,12 @@ position the chance is counted over draws of all levels from their joint distrib
 of their scatter). ``before`` is where the chance is 5 %: change before it. Where the data don't show that anything
 drifts, there is no upper end and the answer is 'cannot tell yet'.
 
-How often the interval and the bound hold is simulated: tests/benchmarks/simulate_coverage.py.
+Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py). Sizes, 2000 histories of 120 parts
+each: normal scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.958. Positions that drift by
+0.001 mm under a seating scatter of 0.02 mm, 700 histories each of 40, 60 and 100 parts: 0.981, 0.976, 0.970, and the
+true cycle after the 95 % bound in 0.990, 0.969, 0.957: somewhat more than promised where few parts tell the drift. Wear
+that comes wholly in steps is promised less: a dozen regular steps 0.90; irregular steps too small to stand out of the
+scatter look straight while they aren't, 0.66.
 """
 
 from __future__ import annotations
