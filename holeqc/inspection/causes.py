@@ -8,13 +8,13 @@ from __future__ import annotations
 CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
-    "temperature-left-out",
+    "temperature-left-out", "pattern-incomplete",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
-    TEMPERATURE_LEFT_OUT,
+    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE,
 ) = range(len(CAUSES))  # fmt: skip
 
 MEANING: dict[str, str] = {
@@ -36,4 +36,5 @@ MEANING: dict[str, str] = {
     "unknown-part": "the kit knows no part of that name, so basic positions can't be laid in its frame",
     "temperature-left-out": "readings were taken so far from 20 °C that the effect is more than a quarter of the "
     "tolerance, and they are not corrected",
+    "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }

@@ -13,11 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from holeqc.inspection.causes import NONE, PATTERN_INCOMPLETE
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import IntArray
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.places import Places
-from holeqc.inspection.position import Zones, position_outcome
+from holeqc.inspection.position import Zones, judge_axes, position_outcome
+from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
 from holeqc.quantities import GRAIN, BoolArray, FloatArray, above, below
 from holeqc.specification.model import Specification
@@ -139,6 +141,9 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     for them, since at the common motion it would push good holes out. Holes whose pattern may turn, and holes whose
     pattern may only shift, are two patterns. The uncertainty of the motion itself is left
     out of U and of the conformance probability.
+
+    Leaving axes out can only make the best fit better. So while an axis that the kit asks for is not placed, what
+    would be accepted is held; a reject stays one.
     """
     spec = evidence.spec
     radius = 0.5 * (zones.stated + zones.largest_bonus)
@@ -150,7 +155,20 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
             away = float_pattern(evidence, places, radius, axes, rotate=rotate).away
             away = _against_the_others(evidence, places, radius, axes, rotate, away)
             actual = np.where(axes, 2.0 * away, actual)
-    return position_outcome(evidence, "hole-to-hole position", places, zones, actual)
+    judged = judge_axes(spec, places, zones, actual)
+    waits = _incomplete(spec, places, asked, turns) & (judged.verdict == ACCEPT)
+    judged.verdict[waits], judged.cause[waits] = HOLD, PATTERN_INCOMPLETE
+    return position_outcome(evidence, "hole-to-hole position", places, zones, actual, judged)
+
+
+def _incomplete(spec: Specification, places: Places, asked: BoolArray, turns: BoolArray) -> BoolArray:
+    """Return the axes (P,H,W) in whose pattern one that the kit's plan asks for has no place that can be relied on."""
+    planned = np.array([wall in spec.plan.position_walls for wall in spec.walls.names]) & spec.plan.position
+    open_ = (~places.known | (places.weak != NONE)) & asked & planned
+    out = np.zeros(places.known.shape, dtype=np.bool_)
+    for axes in (asked & turns, asked & ~turns):
+        out |= axes & (open_ & axes).any(axis=(1, 2))[:, None, None]
+    return out
 
 
 def _against_the_others(

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from holeqc.inspection.causes import MISSING, NONE
+from holeqc.inspection.causes import MISSING, NONE, PATTERN_INCOMPLETE
 from holeqc.inspection.decision import as_compared, decide, limit_decimals, room, uncertainty_ratio
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.grouping import CodeArray, IntArray, VerdictArray
@@ -145,6 +145,7 @@ def position_outcome(
     chance = inside_zone(
         0.5 * actual, zones.stated, zones.departure, zones.most, 0.5 * places.uncertainty, 0.5 * zones.uncertainty
     )
+    chance = np.where(judged.cause == PATTERN_INCOMPLETE, np.nan, chance)  # that of a pattern of fewer holes
     return outcome(
         name, toleranced & walls, toleranced & np.isfinite(actual), judged.verdict, judged.cause, found=actual,
         upper=total, stated=zones.stated, bonus=zones.bonus, deviation=deviation, left=left,

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from holeqc.inspection.causes import CAUSES, MEANING
+from holeqc.inspection.causes import CAUSES, MEANING, PATTERN_INCOMPLETE
 from holeqc.inspection.held import UNPROVED, Culprit, contradicted, culprits, doubted, unproved
 from holeqc.inspection.phrases import (
     ENGINEERING,
@@ -28,7 +28,7 @@ from holeqc.inspection.phrases import (
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
 from holeqc.inspection.spans import listed, span_words
-from holeqc.inspection.unread import READ_AGAIN, unread_together
+from holeqc.inspection.unread import READ_AGAIN, pattern_waits, unread_together
 from holeqc.problems import Problem
 
 NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
@@ -39,7 +39,8 @@ def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = 
 
     Rejects first. Missing readings of one hole and wall are told in one sentence, and so is what one doubtful reading
     holds, and what a gauge out of date holds. ``together``: for people, a sentence for each cause over all the holes
-    and walls that it touches; one sentence for a part without any reading. Empty for an accepted part.
+    and walls that it touches; one sentence for a part without any reading. That hole to hole waits for holes of the
+    pattern is always one sentence of the part. Empty for an accepted part.
     """
     found = culprits(inspection, part, serial)
     if together and (nothing := _not_one_reading(inspection, part, serial, found)):
@@ -80,7 +81,9 @@ def _of_characteristics(
 ) -> Told:
     frame = inspection.characteristics
     chosen = rows_of(frame, part, serial) & (frame["verdict"].to_numpy() != ACCEPT)
-    kinds: dict[str, list[Row]] = {"missing": [], "doubt": [], "unproved": [], "contradiction": [], "": []}
+    kinds: dict[str, list[Row]] = {
+        "missing": [], "doubt": [], "unproved": [], "contradiction": [], CAUSES[PATTERN_INCOMPLETE]: [], "": [],
+    }  # fmt: skip
     for row in frame[chosen].to_dict("records"):
         cause = str(row["cause"])
         kind = cause if cause in kinds else "doubt" if cause not in CAUSES else "unproved" if cause in UNPROVED else ""
@@ -97,6 +100,8 @@ def _of_characteristics(
     yield from unproved(inspection, kinds["unproved"])
     for reason in _missing(inspection, part, serial, kinds["missing"], together):
         yield reason, None
+    if kinds[CAUSES[PATTERN_INCOMPLETE]]:
+        yield pattern_waits(inspection, part, serial), None
 
 
 def _seen(inspection: Inspection, rows: Sequence[Row], together: bool) -> Iterator[Reason]:

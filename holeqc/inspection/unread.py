@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holeqc.inspection.causes import CAUSES, GUARD_BAND, PATTERN_INCOMPLETE
 from holeqc.inspection.phrases import Row, rows_of
-from holeqc.inspection.results import CHARACTERISTICS, HOLD, Reason
+from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, HOLD, Reason
 from holeqc.inspection.spans import Place, joined, span_words
 from holeqc.readings.table import CHARACTERISTICS as READ
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
+    from holeqc.problems import Problem
     from holeqc.specification.model import Specification
 
 READ_AGAIN = "Read it and check the sheet again."
@@ -42,6 +44,41 @@ def unread_together(inspection: Inspection, part: str, serial: str, rows: Sequen
         groups.setdefault(tuple(lacking), []).append(place)
     for lacking_, places in groups.items():
         yield _reason(inspection.specification, have, lacking_, places, [n for p in places for n in judged[p]])
+
+
+def open_places(inspection: Inspection, part: str, serial: str) -> tuple[list[Place], bool]:
+    """Return the holes and walls that hole to hole waits for on a part, none where it doesn't wait; and whether just
+    readings are missing there."""
+    frame = inspection.characteristics
+    chosen = rows_of(frame, part, serial) & (frame["characteristic"] == "hole-to-hole position").to_numpy(np.bool_)
+    rows = frame[chosen & (frame["verdict"] == HOLD).to_numpy(np.bool_)].to_dict("records")
+    waits = CAUSES[PATTERN_INCOMPLETE]
+    if all(row["cause"] != waits for row in rows):
+        return [], True
+    others = [row for row in rows if row["cause"] not in (waits, CAUSES[GUARD_BAND])]
+    open_ = [row for row in others if np.isnan(row["found"])] or others
+    return [(str(row["hole"]), str(row["wall"])) for row in open_], all(row["cause"] == "missing" for row in open_)
+
+
+def waiting_holes(rows: Iterable[Row], problems: Iterable[Problem]) -> list[str]:
+    """Return the holes of a part that are held for nothing but the other holes of their pattern.
+
+    ``rows``: its characteristics, ``problems``: those that name it.
+    """
+    causes: dict[str, set[str]] = {}
+    for row in rows:
+        if int(row["verdict"]) != ACCEPT:
+            causes.setdefault(str(row["hole"]), set()).add(str(row["cause"]))
+    named = {p.hole for p in problems if p.holds}
+    return [hole for hole, why in causes.items() if why == {CAUSES[PATTERN_INCOMPLETE]} and hole not in named]
+
+
+def pattern_waits(inspection: Inspection, part: str, serial: str) -> Reason:
+    """Return the one reason of a part whose holes are held hole to hole by those that are not placed yet."""
+    places, missing = open_places(inspection, part, serial)
+    where = span_words(inspection.specification, places)
+    text = f"The pattern isn't complete: {where[:1].lower()}{where[1:]} {'not read' if missing else 'not proven'}"
+    return Reason(HOLD, f"{text}; hole to hole can't be accepted before.", action=READ_AGAIN)
 
 
 def _reason(

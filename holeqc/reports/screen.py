@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import hole_numbers, span_words
+from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
 from holeqc.reports.view import PartView, Run
@@ -95,13 +96,22 @@ def _one_part(part: PartView, told: set[tuple[str, str]], width: int) -> list[st
 def _which(part: PartView) -> str:
     """Return which holes are rejected and held, or what else keeps the part from being accepted."""
     said = []
+    waiting = waiting_holes(part.characteristics, part.problems) if part.verdict != ACCEPT else []
     for verdict, word in ((REJECT, "rejected"), (HOLD, "held")):
         holes = [str(hole["hole"]) for hole in part.holes if int(hole["verdict"]) == verdict]
+        holes = [hole for hole in holes if hole not in waiting]
         if len(holes) == len(part.holes) > 2:
             said.append(f"all {len(holes)} holes {word}")
         elif holes:
             many = "s" if len(holes) > 1 else ""
             said.append(f"hole{many} {w.plain(hole_numbers(part.specification, holes))} {word}")
+    if waiting:
+        open_, _ = open_places(part.alone, part.part, part.serial)
+        for_ = list(dict.fromkeys(hole for hole, _ in open_))
+        many = "s" if len(for_) > 1 else ""
+        named = w.plain(hole_numbers(part.specification, for_))
+        them = "them" if said[-1:] == [f"holes {named} held"] else f"hole{many} {named}"
+        said.append(f"hole to hole waits for {them}")
     pins = int(part.row["pin_verdict"])
     if pins == REJECT:
         said.append("the pins don't enter together")
@@ -267,7 +277,9 @@ def _verdict(run: Run, width: int) -> list[str]:
     mark = f"{w.MARKS[count.verdict]} {w.word(count.verdict).upper()}"
     if len(run) == 1:
         part = run[0]
-        return textwrap.wrap(f"{mark}  {w.plain(part.name)}: {holes_sentence(part)}", width)
+        waits = part.verdict != ACCEPT and waiting_holes(part.characteristics, part.problems)
+        words = _which(part) if waits else holes_sentence(part)
+        return textwrap.wrap(f"{mark}  {w.plain(part.name)}: {words}", width)
     words = f"{count.accept} accept, {count.hold} hold, {count.reject} reject"
     return textwrap.wrap(f"{mark}  {w.plural(len(run), 'part')}: {words}", width)
 
@@ -275,7 +287,10 @@ def _verdict(run: Run, width: int) -> list[str]:
 def holes_sentence(part: PartView) -> str:
     """Return how many holes were rejected, held, accepted, in words."""
     count = part.hole_count
-    wrong = [f"{n} {name}" for n, name in ((count.reject, "rejected"), (count.hold, "held")) if n]
+    waiting = len(waiting_holes(part.characteristics, part.problems)) if count.hold else 0
+    verb = "waits" if waiting == 1 else "wait"
+    said = ((count.reject, "rejected"), (count.hold - waiting, "held"), (waiting, f"{verb} for hole to hole"))
+    wrong = [f"{n} {name}" for n, name in said if n]
     if not wrong:
         return f"{w.plural(count.total, 'hole')}, all accepted"
     return f"{', '.join(wrong)}, {count.accept} accepted of {w.plural(count.total, 'hole')}"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from holeqc.inspection.results import ACCEPT
+from holeqc.inspection.unread import waiting_holes
 from holeqc.reports import wording as w
 from holeqc.reports.view import PartView, Row
 
@@ -135,7 +136,9 @@ def _places(part: PartView, name: str, *, allowed: bool) -> Column:
 
 def _part_row(part: PartView) -> list[str]:
     count = part.hole_count
-    parts = [f"{number} {name}" for number, name in ((count.reject, "rejected"), (count.hold, "held")) if number]
+    waiting = len(waiting_holes(part.characteristics, part.problems)) if count.hold else 0
+    said = ((count.reject, "rejected"), (count.hold - waiting, "held"), (waiting, "wait"))
+    parts = [f"{number} {name}" for number, name in said if number]
     holes = ", ".join(parts) + (f" of {count.total}" if parts else f"all {count.total} accepted")
     margin = float(part.row["pin_margin"])
     verdict = int(part.row["pin_verdict"])

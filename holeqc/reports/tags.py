@@ -21,13 +21,16 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import holeqc
+from holeqc.inspection.causes import CAUSES, PATTERN_INCOMPLETE
 from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
+from holeqc.inspection.unread import waiting_holes
 from holeqc.quantities import GRAIN
 from holeqc.reports import wording as w
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import pin_sentence
 from holeqc.reports.view import PartView, Row, Run
 
+WAITS = CAUSES[PATTERN_INCOMPLETE]
 SHARED = 3  #: so many held holes with one cause share a tag
 
 
@@ -87,6 +90,9 @@ def _of_part(part: PartView) -> Iterator[Tag]:
     for row in part.characteristics:
         if w.is_fault(row["verdict"]):
             by_hole.setdefault(str(row["hole"]), []).append(row)
+    # What waits for other holes is no fault of its own: the holes that it waits for have their tags.
+    waiting = waiting_holes(part.characteristics, part.problems)
+    by_hole = {hole: [row for row in rows if row["cause"] != WAITS] for hole, rows in by_hole.items()}
     shared = _shared_causes(by_hole)
     together: dict[tuple[str, str], list[Row]] = {}
     for hole in part.holes:
@@ -95,7 +101,8 @@ def _of_part(part: PartView) -> Iterator[Tag]:
             if _cause(row) in shared and row["verdict"] == HOLD:
                 together.setdefault(_cause(row), []).append(row)
         rows = [row for row in rows if row["verdict"] == REJECT or _cause(row) not in shared]
-        if rows or (w.is_fault(hole["verdict"]) and str(hole["hole"]) not in by_hole):
+        held = w.is_fault(hole["verdict"]) and not by_hole.get(str(hole["hole"])) and str(hole["hole"]) not in waiting
+        if rows or held:
             yield _tag(part, int(hole["verdict"]), rows, str(hole["hole"]), _decide(part, rows, str(hole["hole"])))
     for rows in together.values():
         holes = ", ".join(dict.fromkeys(str(row["hole"]) for row in rows))

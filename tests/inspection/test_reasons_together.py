@@ -64,7 +64,12 @@ def test_a_column_that_is_missing_is_one_line() -> None:
 
 def test_what_was_not_read_of_some_holes_names_them() -> None:
     rows = [r for r in filled() if not (r["hole"] in ("4", "5", "6", "8") and r["wall"] == "far")]
-    assert told(judge(eight(), *rows)) == ["Holes 4 to 6, 8, far wall: nothing was read."]
+    said = ["Holes 4 to 6, 8, far wall: nothing was read."]
+    said += ["The pattern isn't complete: holes 4 to 6, 8, far wall not read; hole to hole can't be accepted before."]
+    result = judge(eight(), *rows)
+    assert told(result) == said
+    # By hole and wall too, that the pattern waits is one sentence of the part.
+    assert [r.sentence for r in reasons(result, "plate", "1") if not r.hole] == said[1:]
 
 
 def test_a_part_without_a_reading_is_one_line() -> None:
@@ -118,7 +123,8 @@ def test_a_hold_names_the_cell_of_the_reading_that_causes_it() -> None:
     problems = (problem("F2", "near", "July"), problem(f"F{far_x['row']}", "far", "June"))
     for together in (False, True):
         found = reasons(judge(eight(), *rows, problems=problems), "plate", "1", together=together)
-        assert [(r.wall, r.cell) for r in found] == [("near", "Sheet1!F2"), ("far", f"Sheet1!F{far_x['row']}")]
+        assert found[2].sentence.startswith("The pattern isn't complete: hole 1, far wall not proven; ")
+        assert [(r.wall, r.cell) for r in found[:2]] == [("near", "Sheet1!F2"), ("far", f"Sheet1!F{far_x['row']}")]
         assert "holds size, out-of-roundness, taper: a date stands where a number belongs, found July" in (
             found[0].sentence
         )

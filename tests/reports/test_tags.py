@@ -96,6 +96,18 @@ def test_holds_of_one_cause_share_a_tag() -> None:
     assert [line.found for line in tags[0].lines] == ["not read"] * 3
 
 
+def test_a_hole_that_only_waits_for_others_of_its_pattern_has_no_tag() -> None:
+    waits = {
+        (str(n), "near", "hole-to-hole position"): (0.001, HOLD, "pattern-incomplete") for n in range(1, 6)
+    }  # fmt: skip
+    open_ = {("6", "near", "hole-to-hole position"): (made_up.NAN, HOLD, "missing")}
+    own = {("1", "near", "size"): (0.4627, REJECT, "over")}
+    tags = tags_of(made_up.inspection((("port", "1", waits | open_ | own),)))
+    assert [(tag.verdict, tag.hole, [line.characteristic for line in tag.lines]) for tag in tags] == [
+        ("reject", "1", ["size"]), ("hold", "6", ["hole-to-hole position"]),
+    ]  # fmt: skip
+
+
 def test_pins_that_do_not_enter_have_a_tag(clean: Inspection) -> None:
     clean.parts[["verdict", "pin_verdict", "pin_margin"]] = [REJECT, REJECT, -0.0033]
     (tag,) = tags_of(clean)

@@ -86,8 +86,21 @@ def test_the_typing_slip_is_held_with_the_likely_value(capsys: pytest.CaptureFix
 def test_missing_readings_hold(capsys: pytest.CaptureFixture[str]) -> None:
     code, data = check(capsys, "bl7_P-0112.xlsx")
     (part,) = data["parts"]
-    assert (code, part["verdict"], refused_holes(part)) == (3, "hold", {"6": "hold", "7": "hold"})
+    # Hole 6, far wall: nothing typed; hole 7, near wall: no diameter along 90 degrees. These two are to be read. The
+    # others wait: seven holes float to a fit that is as good as that of eight or better, so hole to hole can't be
+    # accepted before hole 6 is placed.
+    assert (code, part["verdict"], refused_holes(part)) == (3, "hold", {str(n): "hold" for n in range(1, 9)})
+    walls = {h["hole"]: {p["cause"] for p in h["hole_to_hole_position"]["walls"]} for h in part["holes"]}
+    assert walls == {str(n): {"pattern-incomplete"} for n in (1, 2, 3, 4, 5, 7, 8)} | {
+        "6": {"pattern-incomplete", "missing"}
+    }
     assert part["pins"]["verdict"] == "hold"
+    assert [r["sentence"] for r in part["reasons"] if "pattern" in r["sentence"]] == [
+        "The pattern isn't complete: hole 6, far wall not read; hole to hole can't be accepted before."
+    ]
+    run(["check", str(ROOT / "tolerances" / "bl7.toml"), str(SAMPLES / "bl7_P-0112.xlsx")])
+    last = capsys.readouterr().out.strip().splitlines()[-1]
+    assert last == "? HOLD  port P-0112: holes 6, 7 held; hole to hole waits for hole 6"
 
 
 def test_the_metric_kit_with_a_guard_band(capsys: pytest.CaptureFixture[str]) -> None:
