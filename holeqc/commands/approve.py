@@ -29,7 +29,9 @@ def approve(
     """Approve a part's newest inspection and lock its set, unless something stands in the way.
 
     Refused, with the whole list, while anything is held, rejected without a closed disposition, measured with a gauge
-    out of calibration, judged under an old kit text, or logged by the same person (the kit's two-person rule).
+    out of calibration, judged under an old kit text, or logged, read, reworked or decided on by the same person (the
+    kit's two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
+    with the approval.
 
     Exit code 0: approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
     serial number that isn't recorded.
@@ -58,6 +60,10 @@ def approve(
             raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
     label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
     print(f"Approved: {label}, inspection {done.inspection['id']}, entry {done.entry.seq}, hash {done.entry.hash}")
+    if done.released:
+        print(f"Released with a nonconformance: {done.released}")
+    for remark in done.remarks:
+        print(f"Note: {remark}. Kept with the approval.")
     print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
 
 

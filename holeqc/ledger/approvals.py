@@ -7,14 +7,15 @@ is withdrawn by a new entry with a reason.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.obstacles import NOT_RECORDED, obstacles
+from holeqc.ledger.obstacles import NOT_RECORDED, findings
+from holeqc.ledger.tags import find_tags, released_with
 from holeqc.problems import ERROR, LedgerError, Problem
 
 if TYPE_CHECKING:
@@ -30,10 +31,15 @@ class ApprovalRefused(LedgerError):
 
 @dataclass(frozen=True, slots=True)
 class Approved:
-    """An approval that was recorded."""
+    """An approval that was recorded.
+
+    ``remarks`` are kept in its note; ``released``: the nonconformances that it lets pass, in words, '' for none.
+    """
 
     entry: Entry
     inspection: Row
+    remarks: tuple[str, ...] = ()
+    released: str = ""
 
 
 def newest_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> InspectionStory:
@@ -87,11 +93,17 @@ def approve(
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
-        found = obstacles(ledger, story, by, kit_files)
-        if found:
-            raise ApprovalRefused(f"{_name(story)} can't be approved: {_count(found)} in the way", found)
-        row = {"inspection_id": story.row["id"], "role": role.strip(), "note": note}
-        return Approved(ledger.entry("approval", by, {"approval": [row]}), story.row)
+        found = findings(ledger, story, by, kit_files)
+        if found.obstacles:
+            why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"
+            raise ApprovalRefused(why, list(found.obstacles))
+        kept = "; ".join(words for words in (note, *found.remarks) if words)
+        tags = find_tags(
+            ledger, serial=str(story.row["serial"]), kit=str(story.row["kit"]), part=str(story.row["part"])
+        )
+        row = {"inspection_id": story.row["id"], "role": role.strip(), "note": kept}
+        entry = ledger.entry("approval", by, {"approval": [row]})
+        return Approved(entry, story.row, found.remarks, released_with(tags, int(story.row["id"])))
 
 
 def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:
@@ -118,7 +130,7 @@ def _name(story: InspectionStory) -> str:
     return " ".join(word for word in (str(story.row["part"]), str(story.row["serial"])) if word)
 
 
-def _count(found: list[Problem]) -> str:
+def _count(found: Sequence[Problem]) -> str:
     return "1 thing stands" if len(found) == 1 else f"{len(found)} things stand"
 
 

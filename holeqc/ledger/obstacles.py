@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from holeqc.inspection.gauges import gauge_of
+from holeqc.inspection.spans import joined, listed, span_words
+from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import stored_specification
-from holeqc.ledger.tags import TagState, find_tags
+from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags
 from holeqc.problems import ERROR, Problem
-from holeqc.specification.model import SINGLE_WALL
+from holeqc.quantities import format_length
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
@@ -32,19 +33,35 @@ NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROV
 )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What was found before an approval: ``obstacles``, the gravest first; ``remarks`` to keep with the approval."""
+
+    obstacles: tuple[Problem, ...]
+    remarks: tuple[str, ...] = field(default_factory=tuple)
+
+
+def findings(
+    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None
+) -> Findings:
+    """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise."""
+    spec = stored_specification(ledger, int(story.row["specification_id"]))
+    row = story.row
+    tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    remarks: list[str] = []
+    found = [
+        *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
+        *_gauges(ledger, story, spec, remarks), *_revision(ledger, story, kit_files or {}), *_replaced(story),
+        *_persons(ledger, story, spec, tags, by), *_approved(story),
+    ]  # fmt: skip
+    return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
+
+
 def obstacles(
     ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None
 ) -> list[Problem]:
     """Return all that stands in the way of approving an inspection by a person, the gravest first."""
-    spec = stored_specification(ledger, int(story.row["specification_id"]))
-    row = story.row
-    tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
-    found = [
-        *_rejected(story, tags), *_held(ledger, story), *_open_tags(story, tags), *_gauges(ledger, story, spec),
-        *_revision(ledger, story, kit_files or {}), *_replaced(story), *_persons(ledger, story, spec, by),
-        *_approved(story),
-    ]  # fmt: skip
-    return [_placed(problem, story) for problem in found]
+    return list(findings(ledger, story, by, kit_files).obstacles)
 
 
 def _placed(problem: Problem, story: InspectionStory) -> Problem:
@@ -57,14 +74,15 @@ def _problem(code: str, message: str, action: str, **more: str) -> Problem:
 
 def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
     """Give what is rejected and has no disposition that lets the part be used as it is."""
-    ours = [tag for tag in tags if tag.row["inspection_id"] == story.row["id"] and tag.row["verdict"] == "reject"]
-    for tag in ours:
-        if tag.closed and tag.disposition in {"scrap", "return"}:
+    own = [tag for tag in tags if tag.row["inspection_id"] == story.row["id"]]
+    ours = [tag for tag in own if tag.row["verdict"] == "reject"]
+    for tag in own:
+        if tag.not_for_use:
             yield _problem(
                 SCRAPPED, f"tag {tag.number}, {_of(tag)}: disposition {tag.disposition}",
                 "The part is not for use.", hole=str(tag.row["hole"]),
             )  # fmt: skip
-        elif not tag.closed:
+        elif tag in ours and not tag.closed:
             said = f"disposition {tag.disposition}, not closed" if tag.disposition else "no disposition"
             yield _problem(
                 REJECTED, f"tag {tag.number}, {_of(tag)}: rejected, {said}", _what_to_do(tag),
@@ -97,35 +115,59 @@ def _what_to_do(tag: TagState) -> str:
     return f"Decide: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
 
 
-def _held(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: list[TagState]) -> Iterable[Problem]:
+    """Give what is held, a line for each cause; nothing where the part is not for use, so nobody reads it again."""
+    if any(tag.not_for_use for tag in tags):
+        return
     action = "Complete or repeat the readings and record the new sheet."
-    told = set()
-    for row in story.characteristics:
-        if row["verdict"] == "hold":
-            told.add(row["hole"])
-            wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
-            where = ", ".join(word for word in (f"hole {row['hole']}", wall) if word)
-            yield _problem(
-                HELD, f"{where}: {row['characteristic']} is held ({row['cause']})", action, hole=str(row["hole"]),
-                wall=str(row["wall"]),
-            )  # fmt: skip
-    for row in story.holes:
-        if row["verdict"] == "hold" and row["hole"] not in told:
-            told.add(row["hole"])
-            yield _problem(HELD, f"hole {row['hole']} is held", action, hole=str(row["hole"]))
+    told = {str(row["hole"]) for row in story.characteristics if row["verdict"] == "hold"}
+    for message, hole in _held_together(story, spec):
+        yield _problem(HELD, message, action, hole=hole)
+    silent = [str(row["hole"]) for row in story.holes if row["verdict"] == "hold" and row["hole"] not in told]
+    if silent:
+        told |= set(silent)
+        yield _problem(
+            HELD, f"{_where(spec, [(hole, '') for hole in silent])} {'are' if len(silent) > 1 else 'is'} held", action,
+            hole=silent[0] if len(silent) == 1 else "",
+        )  # fmt: skip
     if story.row["pin_verdict"] == "hold" and not told:
         yield _problem(HELD, "the pins together are held: it isn't known whether they all enter", action)
         told.add("pattern")
+    places: dict[tuple[str, str], list[str]] = {}
     for row in _holding_problems(ledger, story):
         if row["hole"] in told and row["hole"]:
             continue
         place = ", ".join(str(row[name]) for name in ("file", "sheet", "cell") if row[name])
-        told.add(row["hole"])
-        yield _problem(
-            HELD, f"{place}: {row['message']}" if place else str(row["message"]), str(row["action"]) or action
-        )
-    if story.row["verdict"] == "hold" and not told:
+        places.setdefault((str(row["message"]), str(row["action"]) or action), []).append(place)
+    for (message, what), where in places.items():
+        more = f" and {len(where) - 1} more" if len(where) > 1 and where[0] else ""
+        yield _problem(HELD, f"{where[0]}{more}: {message}" if where[0] else message, what)
+    if story.row["verdict"] == "hold" and not told and not places:
         yield _problem(HELD, "the part is held", action)
+
+
+def _held_together(story: InspectionStory, spec: Specification) -> Iterable[tuple[str, str]]:
+    """Give one sentence for all holes whose same characteristics are held for the same cause, and the hole if one."""
+    causes: dict[tuple[str, str], list[tuple[str, str]]] = {}  # cause and hole -> characteristics with their walls
+    for row in story.characteristics:
+        if row["verdict"] == "hold":
+            key = str(row["cause"]), str(row["hole"])
+            causes.setdefault(key, []).append((str(row["characteristic"]), str(row["wall"])))
+    alike: dict[tuple[str, frozenset[str]], list[str]] = {}  # cause and characteristics -> holes
+    for (cause, hole), held in causes.items():
+        alike.setdefault((cause, frozenset(name for name, _ in held)), []).append(hole)
+    for (cause, _), holes in alike.items():
+        names = list(dict.fromkeys(name for name, _ in causes[cause, holes[0]]))
+        places = [(hole, wall) for hole in holes for _, wall in causes[cause, hole] if wall in spec.walls.names]
+        bare = [(hole, "") for hole in holes if not any(hole == named for named, _ in places)]
+        verb = "are" if len(names) > 1 else "is"
+        one = holes[0] if len(holes) == 1 else ""
+        yield f"{_where(spec, places + bare)}: {joined(names)} {verb} held ({cause})", one
+
+
+def _where(spec: Specification, places: list[tuple[str, str]]) -> str:
+    text = span_words(spec, places)
+    return text[:1].lower() + text[1:]
 
 
 def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
@@ -151,15 +193,20 @@ def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem
                 OPEN_TAG, f"tag {tag.number} of an earlier inspection, {_of(tag)}, is open, {said}",
                 _what_to_do(tag), hole=str(tag.row["hole"]),
             )  # fmt: skip
-        elif older and tag.disposition in {"scrap", "return"}:
+        elif older and tag.not_for_use:
             yield _problem(
                 SCRAPPED, f"tag {tag.number} of an earlier inspection: disposition {tag.disposition}",
-                f"The part is not for use; if that was wrong, replace the disposition of {tag.number}.",
+                "The part is not for use.",
             )  # fmt: skip
 
 
-def _gauges(ledger: Ledger, story: InspectionStory, spec: Specification) -> Iterable[Problem]:
-    """Give each gauge that wasn't in calibration when it read, or was found out of tolerance at the next one."""
+def _gauges(
+    ledger: Ledger, story: InspectionStory, spec: Specification, remarks: list[str]
+) -> Iterable[Problem]:  # fmt: skip
+    """Give each gauge that wasn't in calibration when it read, or was found out of tolerance at the next one.
+
+    Where the error then found changes no verdict, a remark says so instead.
+    """
     logged = str(story.row["at"])[:10]
     known: dict[str, list[Row]] = {}
     for row in calibrations(ledger):
@@ -176,15 +223,27 @@ def _gauges(ledger: Ledger, story: InspectionStory, spec: Specification) -> Iter
             continue
         message = doubt.sentence
         if doubt.found_bad is not None:
-            after = _without(ledger, story, gauge, day or logged, doubt.found_bad)
-            if after == story.row["verdict"]:
+            change = _without(ledger, story, gauge, day or logged, doubt.found_bad)
+            if not change:
+                remark = _harmless(gauge, doubt.found_bad)
+                remarks += [remark] if remark not in remarks else []
                 continue
-            message += f"; with its error taken out the verdict is {after}"
+            message += f"; with its error taken out {change}"
         told.add(gauge)
         yield _problem(
             GAUGE, message, f"Read again with a gauge in calibration; holeqc gauge suspect {gauge} --since DATE says "
             "what else rests on it.",
         )  # fmt: skip
+
+
+def _harmless(gauge: str, calibration: Row) -> str:
+    unit = str(calibration["unit"])
+    size = format_length(abs(float(calibration["error"])), unit, 4 if unit == "in" else 3)
+    sign = "-" if float(calibration["error"]) < 0 else "+"
+    return (
+        f"gauge {gauge} was found out of tolerance on {calibration['day']}, error {sign}{size} {unit}, entry "
+        f"{calibration['entry']}; with its error taken out every verdict stays"
+    )
 
 
 def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str, str, str | None]]:
@@ -200,6 +259,7 @@ def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str
 
 
 def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
+    """Return what changes in the verdicts with a gauge's error taken out, '' where all of them stay."""
     from holeqc.ledger.again import judge_again
     from holeqc.ledger.suspects import without_error
 
@@ -207,7 +267,14 @@ def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calib
     change = without_error(
         gauge, dt.date.min if not day else dt.date.fromisoformat(day), error, str(calibration["unit"])
     )
-    return judge_again(ledger, [number], change)[number].verdict
+    again = judge_again(ledger, [number], change)[number]
+    if again.verdict != story.row["verdict"]:
+        return f"the verdict is {again.verdict}"
+    was = {str(row["hole"]): str(row["verdict"]) for row in story.holes}
+    words = [f"hole {hole} is {now}" for hole, now in again.holes.items() if was.get(hole, now) != now]
+    if again.pin_verdict != story.row["pin_verdict"]:
+        words.append(f"the pins together are {again.pin_verdict or 'not judged'}")
+    return joined(words) if words else ""
 
 
 def _revision(ledger: Ledger, story: InspectionStory, kit_files: Mapping[str, str]) -> Iterable[Problem]:
@@ -242,36 +309,29 @@ def _replaced(story: InspectionStory) -> Iterable[Problem]:
             )  # fmt: skip
 
 
-def _persons(ledger: Ledger, story: InspectionStory, spec: Specification, by: str) -> Iterable[Problem]:
-    """Give the two-person rule, where the kit asks for it: who logged or read may not approve."""
+def _persons(
+    ledger: Ledger, story: InspectionStory, spec: Specification, tags: list[TagState], by: str
+) -> Iterable[Problem]:  # fmt: skip
+    """Give the two-person rule, where the kit asks for it: who logged, read, decided or reworked may not approve."""
     if not spec.approval_two_person or not by.strip():
         return
-    mine = _same(by)
-    if _same(str(story.row["made_by"])) == mine or mine in {_same(name) for name in _loggers(ledger, story)}:
+    mine, number = persons.same(by), int(story.row["id"])
+    did = []
+    if mine in persons.logged_by(ledger, number):
+        did.append("logged it")
+    if mine in persons.read_by(ledger, number):
+        did.append("read it")
+    for event, words in ((DISPOSITIONED, "decided on"), (REWORKED, "reworked")):
+        ours = [
+            tag.number for tag in tags
+            if any(e["event"] == event and persons.same(str(e["made_by"])) == mine for e in tag.events)
+        ]  # fmt: skip
+        if ours:
+            did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
+    if did:
         yield _problem(
-            SAME_PERSON, f"{by.strip()} logged it; the kit asks for a second person", "Let another one approve."
+            SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."
         )
-        return
-    r = s.READING.c
-    readers = ledger.rows(
-        select(r.read_by).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
-        .where(s.INSPECTION_SET.c.inspection_id == story.row["id"]).distinct()
-    )  # fmt: skip
-    if mine in {_same(str(x["read_by"])) for x in readers}:
-        yield _problem(
-            SAME_PERSON, f"{by.strip()} read it; the kit asks for a second person", "Let another one approve."
-        )
-
-
-def _loggers(ledger: Ledger, story: InspectionStory) -> list[str]:
-    entries = [int(file["entry"]) for file in story.files]
-    rows = ledger.rows(select(s.ENTRY.c.made_by).where(s.ENTRY.c.seq.in_(entries)))
-    return [str(row["made_by"]) for row in rows]
-
-
-def _same(name: str) -> str:
-    """Return a name so that small differences of typing don't make another person."""
-    return re.sub(r"[\s._-]+", " ", name).strip().casefold()
 
 
 def _approved(story: InspectionStory) -> Iterable[Problem]:

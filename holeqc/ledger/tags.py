@@ -111,6 +111,21 @@ def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
     return named or (hole,)
 
 
+def released_with(tags: Iterable[TagState], inspection_id: int) -> str:
+    """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none.
+
+    Those used as they are count in the inspection that found them, a repair in every later one too.
+    """
+    found = [
+        f"{tag.disposition}, {tag.authority}" for tag in tags
+        if tag.closed and tag.disposition in NEED_AUTHORITY and (
+            tag.row["inspection_id"] == inspection_id
+            or (tag.disposition == "repair" and tag.row["inspection_id"] < inspection_id)
+        )
+    ]  # fmt: skip
+    return "; ".join(dict.fromkeys(found))
+
+
 # ------------------------------------------------------------------------------------------------------------- ask
 
 

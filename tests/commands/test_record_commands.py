@@ -119,7 +119,7 @@ def test_tags_are_listed(shared: str, capsys: pytest.CaptureFixture[str]) -> Non
 @pytest.mark.parametrize(("serial", "code", "words"), [
     ("P-0109", 1, "tag T-000001, hole 3: rejected, no disposition"),
     ("P-0110", 1, "pattern: rejected"),
-    ("S-0111", 3, "hole 4, near: size is held"),
+    ("S-0111", 3, "hole 4, near wall: size, out-of-roundness and taper are held"),
     ("X-1", 2, "nothing is recorded"),
 ])  # fmt: skip
 def test_approve_is_refused_with_the_list(
@@ -142,7 +142,10 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str]) -> None:
     assert "second person" in capsys.readouterr().err
     assert run(["packet", "P-0109", "-o", "early"]) == 2
     assert run(["approve", "P-0109"]) == 2
+    assert run(["approve", "P-0109", "--by", "engineer"]) == 3
+    assert "engineer decided on tag T-000001" in capsys.readouterr().err
     assert run(["approve", "P-0109", "--by", "41"]) == 0
+    assert "Released with a nonconformance: use-as-is, EN-1" in capsys.readouterr().out
     assert run(["packet", "P-0109"]) == 2
     assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
     assert not Path("early").exists()

@@ -197,7 +197,7 @@ def test_a_closed_tag_takes_no_new_disposition(shop: Shop, final: str) -> None:
 
 
 def test_a_slip_in_a_final_disposition_opens_the_tag_again(shop: Shop) -> None:
-    (tag,) = shop.record("P-1", LARGE).tags
+    (tag,) = shop.record("P-1", SMALL).tags
     wrong = dispose(shop.ledger, tag, "scrap", "engineer", "no room")
     assert (shop.ledger.parts()[0]["open_tags"], summary(shop.ledger).open_tags) == (0, 0)
     dispose(shop.ledger, tag, "rework", "engineer", "T-2 was meant", authority="MRB-7", supersede=True)
@@ -300,19 +300,70 @@ def test_withdrawal_is_a_new_entry_and_nothing_is_erased(shop: Shop) -> None:
     assert shop.ledger.verify().holds
 
 
-@pytest.mark.parametrize(("error", "stands"), [(0.0002, False), (0.0021, True), (None, True)])
+@pytest.mark.parametrize(("error", "stands"), [(0.0002, False), (-0.0004, False), (0.0021, True), (None, True)])
 def test_gauge_found_out_of_tolerance_later(shop: Shop, error: float | None, stands: bool) -> None:
     # smallest size 0.457, lower limit 0.455: an error of 0.0021 leaves 0.4549, outside, while the GO that entered says
-    # otherwise, which holds; one of 0.0002 changes nothing
+    # otherwise, which holds; one of 0.0002 changes nothing, nor does -0.0004 (largest 0.4604, upper limit 0.462)
     shop.record("P-1", GOOD, day="2026-11-03")
     bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=error, unit="in" if error else "")
-    record_calibration(shop.ledger, bad, "gauge room")
+    seq = record_calibration(shop.ledger, bad, "gauge room").seq
     if stands:
         found = refused(shop, "P-1")
         assert list(found) == ["gauge-out-of-calibration"]
         assert "the verdict is hold" in found["gauge-out-of-calibration"][0]
-    else:
-        approve(shop.ledger, "P-1", "41")
+        return
+    done = approve(shop.ledger, "P-1", "41", note="lot 7")
+    said = (
+        f"gauge G1 was found out of tolerance on 2026-11-20, error {error:+.4f} in, entry {seq}; with its error taken "
+        "out every verdict stays"
+    )
+    assert done.remarks == (said,)
+    assert newest_story(shop.ledger, "P-1").approvals[0]["note"] == f"lot 7; {said}"
+
+
+def test_a_found_error_that_changes_one_hole_stands_in_the_way(shop: Shop) -> None:
+    # hole 2 is too large either way and used as it is; 0.4615 + 0.0006 = 0.4621 makes hole 1 too large as well, so the
+    # part's verdict stays reject while a hole's doesn't
+    (tag,) = shop.record("P-1", {"1": (0.4615, 0.4600), "2": (0.4625, 0.460)}).tags
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EN-1")
+    bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=-0.0006, unit="in")
+    record_calibration(shop.ledger, bad, "gauge room")
+    found = refused(shop, "P-1")
+    assert list(found) == ["gauge-out-of-calibration"]
+    assert found["gauge-out-of-calibration"][0].endswith("with its error taken out hole 1 is reject")
+
+
+def test_an_approval_says_with_which_nonconformance(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EO-2")
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-2"
+    (tag,) = shop.record("P-2", LARGE).tags
+    dispose(shop.ledger, tag, "repair", "engineer", "bush it", authority="EO-3")
+    shop.record("P-2", GOOD, day="2026-11-04")
+    assert approve(shop.ledger, "P-2", "41").released == "repair, EO-3"
+    shop.record("P-3", GOOD)
+    assert approve(shop.ledger, "P-3", "41").released == ""
+
+
+def test_who_decided_or_reworked_does_not_approve(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}).tags
+    dispose(shop.ledger, tag, "rework", "Engineer", "ream to 0.4575")
+    reworked(shop.ledger, tag, "bench 4", "reamed")
+    shop.record("P-1", {"1": (0.4574, 0.4575), "2": (0.459, 0.460)}, day="2026-11-04")
+    for by, did in ((" engineer", f"engineer decided on tag {tag}"), ("BENCH-4", f"BENCH-4 reworked tag {tag}")):
+        assert refused(shop, "P-1", by) == {"same-person": [f"{did}; the kit asks for a second person"]}
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_holds_are_told_once_a_cause(shop: Shop) -> None:
+    shop.record("P-1", {"1": (0.457, None), "2": (0.459, None)})
+    assert refused(shop, "P-1") == {"held": ["holes 1, 2: size is held (missing)"]}
+
+
+def test_a_hold_that_is_returned_asks_for_no_reading(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", HALF).tags
+    dispose(shop.ledger, tag, "return", "engineer", "supplier reads it")
+    assert refused(shop, "P-1") == {"not-for-use": [f"tag {tag}, hole 1: disposition return"]}
 
 
 def test_recorded_calibrations_count_before_the_kit(shop: Shop) -> None:
