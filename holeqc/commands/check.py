@@ -61,7 +61,6 @@ def check(
     """
     from holeqc.commands.finding import kit_and_files
     from holeqc.inspection.judge import inspect
-    from holeqc.ledger import open_ledger
     from holeqc.problems import LedgerError
     from holeqc.readings.read import ReadOptions, read_files
 
@@ -89,6 +88,10 @@ def check(
         written = write_reports(inspection, out)
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
     if record:
+        from holeqc.ledger import open_ledger
+        from holeqc.ledger.named import refuse_unnamed
+
+        refuse_unnamed(inspection)  # before a ledger is made for nothing
         with open_ledger(ledger) as there:
             done = record_run(there, inspection, name, replaces=replaces)
             print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)

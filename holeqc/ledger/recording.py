@@ -18,6 +18,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.differences import differences, sentences
+from holeqc.ledger.named import refuse_unnamed
 from holeqc.ledger.pieces import Pieces, pieces_of
 from holeqc.ledger.revisions import Known, find_known, find_replaced, named_replaced
 from holeqc.ledger.values import plain
@@ -71,8 +72,8 @@ def record(
     ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
 
     Raises:
-        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, ``replaces``
-            names no standing file of the kit, or the database refuses.
+        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, a part has no
+            serial number, ``replaces`` names no standing file of the kit, or the database refuses.
     """
     text = spec_text if isinstance(spec_text, str) else spec_text.decode("utf-8")
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
@@ -80,6 +81,7 @@ def record(
     if spec.digest and spec.digest != digest:
         raise LedgerError(f"kit file {spec.path}: it was changed after it was read; run the check again")
     _refuse_twice(inspection.readings.sources)
+    refuse_unnamed(inspection)
     pieces = pieces_of(inspection)
     with ledger.transaction() as transaction:
         before = transaction.head[0]

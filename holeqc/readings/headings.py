@@ -39,6 +39,7 @@ _TRAILING_UNIT = re.compile(
 )
 _TEMPERATURE_UNIT = re.compile(r"(?:°|\bdeg\.?)\s*([cf])\b")
 _NUMBER = re.compile(r"^\d")
+_PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,7 @@ class Vocabulary:
 
     def _understand(self, text: str) -> Meaning:
         rest = plain(text)
-        if not rest or len(rest) > 120:
+        if not rest or len(rest) > 120 or _PATH.match(rest):
             return Meaning(UNKNOWN)
         if rest in self._own:
             return _from_word(self._own[rest])

@@ -18,6 +18,10 @@ from holeqc.specification.model import Specification
 _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
 _TYPE_AGAIN = "Type it again"
 _BETWEEN_SERIALS = re.compile(r"\s*[,;&\n]\s*|\s+(?:and|to|until|through|/|\+)\s+|\s*(?:\.\.+|…)\s*", re.IGNORECASE)
+LONGEST_SERIAL = 60  #: characters that a serial number may have
+SERIAL_ALLOWED = (
+    f"1 to {LONGEST_SERIAL} printable characters with a letter or a digit among them, no '..' between slashes"
+)
 #: digits that a number in a spreadsheet keeps
 DIGITS_KEPT = 15
 
@@ -115,6 +119,19 @@ def _swaps(key: str) -> list[str]:
     return [key[:i] + key[i + 1] + key[i] + key[i + 2 :] for i in range(len(key) - 1)]
 
 
+def serial_fault(text: str) -> str:
+    """Return why a text can be no serial number, '' where it can be one."""
+    if len(text) > LONGEST_SERIAL:
+        return f"it has {len(text)} characters"
+    if not all(c.isprintable() for c in text):
+        return "it holds characters that can't be printed"
+    if not any(c.isalnum() for c in text):
+        return "it holds no letter and no digit"
+    if ".." in re.split(r"[/\\]", text):
+        return "it reads as the path of a folder"
+    return ""
+
+
 def match_serial(content: Content) -> Match:
     """Return a serial number as text."""
     odd = _odd(content, "serial number")
@@ -122,6 +139,11 @@ def match_serial(content: Content) -> Match:
         text = "" if odd.code in {"formula-not-calculated", "error-cell"} else text_of(content)
         return Match(0, text, Issue(odd.code, odd.message, "the serial number as text", odd.action))
     text = text_of(content)
+    if fault := serial_fault(text):
+        issue = Issue(
+            "bad-serial", f"this can't be a serial number: {fault}", SERIAL_ALLOWED, "Write the part's serial number"
+        )
+        return Match(0, text, issue)
     several = _serials_in(content)
     if several:
         issue = Issue(

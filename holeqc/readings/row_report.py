@@ -16,6 +16,7 @@ from holeqc.readings.identities import Match, text_of
 from holeqc.readings.issues import Issue, warning
 from holeqc.readings.leftovers import span
 from holeqc.readings.sources import Source
+from holeqc.readings.synonyms import FIELD
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
 #: a label with a doubt of these makes the readings of its row unusable
 NEEDED = {"hole", "wall", "part"}
 #: what is told once for a label, in however many rows it stands
-TOLD_ONCE = {"several-serials"}
+TOLD_ONCE = {"several-serials", "bad-serial"}
+LOOK_ABOVE = 40  #: rows above readings in which the label of a field is looked for
 
 
 class Reporter:
@@ -158,5 +160,24 @@ class Reporter:
             issue = Issue(f"{word}-missing", message, allowed, f"Write the {word}")
             first = int(bad[0])
             tied = self._tied(first) if word == "hole" and bad.size == 1 else {}
-            self._context.say(issue, "nothing", int(table.rows[first]), table.first_column(first), **tied)
+            beside = self._beside_label(word, first) if word == "serial" else None
+            if beside is None:
+                self._context.say(issue, "nothing", int(table.rows[first]), table.first_column(first), **tied)
+            else:
+                shown, row, column = beside
+                self._context.say(issue, f"{shown}, which reads as the heading of a column", row, column)
             self._mark(bad, issue)
+
+    def _beside_label(self, word: str, first: int) -> tuple[str, int, int] | None:
+        """Return what a row says beside a field's label alone, above a row, and its place; None where there is none."""
+        grid = self._context.sheet.grid
+        last = int(self._table.rows[first])
+        for row in range(max(0, last - LOOK_ABOVE), last):
+            filled = [c for c, content in enumerate(grid.row(row)) if content is not None]
+            if len(filled) != 2:  # more are the headings of a table
+                continue
+            label, content = (grid.cell(row, c) for c in filled)
+            meaning = self._context.vocabulary.meaning(label.strip().rstrip(":=")) if isinstance(label, str) else None
+            if meaning is not None and (meaning.kind, meaning.word) == (FIELD, word):
+                return f"{text_of(label)} {text_of(content)!r}", row, filled[1]
+        return None
