@@ -1,0 +1,127 @@
+"""What a later inspection does to the tags of a part: which readings close one, and which can't.
+
+What must happen follows from what cutting can do (it takes material away: a hole only gets larger) and from the order
+of days; no outside source applies. Limits of size are 0.455 to 0.462.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from shop import GOOD, LARGE, Shop, place
+
+from holeqc.commands.recording import record_run
+from holeqc.inspection.judge import inspect
+from holeqc.ledger import open_ledger
+from holeqc.ledger.reinspection import OVERSIZE
+from holeqc.ledger.tags import dispose, find_tag
+from holeqc.readings.read import read_files
+from holeqc.specification.load import load_specification
+
+SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
+BOTH = {"1": (0.4545, 0.4546), "2": (0.4625, 0.460)}
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+def last(shop: Shop, tag: str) -> tuple[str, str]:
+    event = find_tag(shop.ledger, tag).events[-1]
+    return str(event["event"]), str(event["note"])
+
+
+@pytest.mark.parametrize(("day", "closes"), [("2026-11-02", False), ("2026-11-03", True), ("2026-11-04", True)])
+def test_only_readings_that_are_not_older_than_the_rejected_ones_close_a_tag(
+    shop: Shop, day: str, closes: bool
+) -> None:  # fmt: skip
+    (tag,) = shop.record("P-1", SMALL, day="2026-11-03").tags
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+    run = shop.record("P-1", GOOD, day=day)
+    assert find_tag(shop.ledger, tag).closed is closes
+    if closes:
+        assert last(shop, tag) == ("closed", "accepted after rework")
+        assert not any("stays open" in note for note in run.notes)
+        return
+    why = "it was read on 2026-11-02, before the rejected readings of 2026-11-03"
+    assert last(shop, tag) == ("re-inspected", f"accept; {why}")
+    assert f"tag {tag} stays open: {why}" in run.notes
+    shop.record("P-1", GOOD, day="2026-11-04")  # a fresh reading still closes it
+    assert find_tag(shop.ledger, tag).closed
+
+
+def test_readings_without_a_day_close_no_rejection(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+    run = shop.record("P-1", GOOD, day="")
+    assert not find_tag(shop.ledger, tag).closed
+    assert any("have no day" in note for note in run.notes)
+
+
+@pytest.mark.parametrize("what", ["rework", "repair"])
+def test_a_disposition_waits_for_readings_recorded_after_it(shop: Shop, what: str) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    shop.record("P-1", GOOD, day="2026-11-04")
+    dispose(shop.ledger, tag, what, "engineer", "as the order says", authority="EO-2")
+    assert find_tag(shop.ledger, tag).state == "dispositioned"
+    shop.record("P-1", GOOD, day="2026-11-05")
+    assert last(shop, tag) == ("closed", f"accepted after {what}")
+
+
+def test_a_hole_is_not_made_smaller_by_rework(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, "rework", "engineer", "read again")
+    run = shop.record("P-1", GOOD, day="2026-11-04")
+    assert last(shop, tag) == ("re-inspected", f"accept; {OVERSIZE}")
+    assert f"tag {tag} stays open: {OVERSIZE}" in run.notes
+    dispose(shop.ledger, tag, "repair", "engineer", "bush and ream", authority="EO-2")
+    shop.record("P-1", GOOD, day="2026-11-05")
+    assert last(shop, tag) == ("closed", "accepted after repair")
+
+
+def test_a_no_go_that_entered_counts_as_over_the_limit(shop: Shop) -> None:
+    kit = shop.kit().read_text(encoding="utf-8").replace("go = 0.455\n", "go = 0.455\nno_go = 0.4625\n")
+    path = shop.folder / "k2.toml"
+    path.write_text(kit, encoding="utf-8")
+    spec = load_specification(path)
+    tags: list[str] = []
+    for n, (word, day) in enumerate((("enters", "2026-11-03"), ("does not enter", "2026-11-04"))):
+        sheet = shop.folder / f"plug_{n}.csv"
+        rows = [
+            f"{day},P-1,plate,1,0.4570,0.4580,enters,does not enter,G1",
+            f"{day},P-1,plate,2,0.4618,0.4619,enters,{word},G1",
+        ]
+        if n == 0:  # nothing read that speaks against the plug
+            rows[1] = f"{day},P-1,plate,2,,,enters,{word},G1"
+        sheet.write_text("\n".join(["date,serial,part,hole,dia 0,dia 90,go,no go,gauge", *rows]) + "\n")
+        tags += record_run(shop.ledger, inspect(spec, read_files([sheet], spec)), "bench 2").tags
+        if n == 0:
+            for tag in tags:
+                dispose(shop.ledger, tag, "rework", "engineer", "read again")
+    rejected = [tag for tag in tags if find_tag(shop.ledger, tag).row["verdict"] == "reject"]
+    assert len(rejected) == 1
+    assert last(shop, rejected[0])[1].endswith(OVERSIZE)
+
+
+def test_a_hole_over_its_limit_does_not_go_on_as_another_fault(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, "rework", "engineer", "read again")
+    (under,) = shop.record("P-1", {"1": (0.457, 0.458), "2": (0.4545, 0.4546)}, day="2026-11-04").tags
+    assert last(shop, tag) == ("re-inspected", f"reject; {OVERSIZE}")
+    dispose(shop.ledger, under, "rework", "engineer", "ream to 0.4575")
+    shop.record("P-1", GOOD, day="2026-11-05")
+    assert find_tag(shop.ledger, under).closed
+    assert not find_tag(shop.ledger, tag).closed
+
+
+def test_over_again_goes_on_as_the_new_tag_and_each_hole_is_asked_alone(shop: Shop) -> None:
+    first = shop.record("P-1", BOTH)
+    for tag in first.tags:
+        dispose(shop.ledger, tag, "rework", "engineer", "ream both")
+    (new,) = shop.record("P-1", LARGE, day="2026-11-04").tags
+    ends = {str(find_tag(shop.ledger, tag).row["hole"]): last(shop, tag) for tag in first.tags}
+    assert ends == {"1": ("closed", "accepted after rework"), "2": ("closed", f"goes on as {new}")}
