@@ -30,8 +30,12 @@ def packet(
 ) -> None:
     """Make the packet of an approved part: report, list of characteristics, certificate, kit file, manifest.
 
-    verify FOLDER compares a packet with its manifest and names what differs; with --ledger or HOLEQC_LEDGER it also
-    compares the approval and the manifest with the ledger, which nobody can change together with the folder.
+    verify FOLDER compares a packet with its manifest and names what differs. Where there is a ledger (--ledger,
+    HOLEQC_LEDGER, or holeqc-ledger.sqlite3 in this folder) it also compares the approval and the manifest with it,
+    which nobody can change together with the folder, and says whether the approval was withdrawn or a later inspection
+    rejects or holds the part. Without one, the last line says that nothing of that was looked at.
+
+    A packet is refused while a later inspection rejects or holds the part.
 
     Exit code 0: made, or unchanged. 2: refused, or something differs.
 
@@ -74,23 +78,30 @@ def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> 
 
 
 def _verify(folder: Path, ledger: str) -> int:
-    from holeqc.ledger.location import VARIABLE
+    from holeqc.ledger.location import DEFAULT_NAME, VARIABLE, find_location
     from holeqc.reports.packet import verify_packet
 
     found = verify_packet(folder)
-    differences, notes = list(found.differences), [f"manifest SHA-256 {found.manifest.get('sha256')}"]
-    if ledger or os.environ.get(VARIABLE):
+    digest, stated = found.manifest_digest, found.manifest.get("sha256")
+    words = digest if stated == digest else f"found {digest}, stated {stated}"
+    differences, notes = list(found.differences), [f"manifest SHA-256 {words}"]
+    place = find_location(ledger)
+    compared = bool(ledger or os.environ.get(VARIABLE)) or (place.path is not None and place.path.exists())
+    if compared:
         more, known = _against_ledger(found, ledger)
         differences += more
         notes += known
-    else:
-        notes.append("not compared with a ledger; --ledger does")
     for sentence in differences:
         print(f"DIFFERS  {sentence}")
     for sentence in notes:
         print(f"note     {sentence}")
     outcome = "differs from what was made" if differences else f"unchanged, {found.files} files and the manifest"
     print(f"{folder}: {outcome}")
+    if not compared:
+        print(
+            f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so a withdrawal or a "
+            "later rejection isn't known. --ledger names one."
+        )
     return 2 if differences else 0
 
 
@@ -101,5 +112,5 @@ def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[st
     approval = found.manifest.get("approval")
     with open_ledger(ledger, create=False) as there:
         return compare_with_ledger(
-            there, approval if isinstance(approval, dict) else {}, str(found.manifest.get("sha256"))
+            there, approval if isinstance(approval, dict) else {}, found.manifest_digest
         )

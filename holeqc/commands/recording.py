@@ -36,6 +36,7 @@ def record_run(ledger: Ledger, inspection: Inspection, by: str, *, replaces: int
         LedgerError: the kit file was changed since, nobody is named, ``replaces`` names no standing file of the kit, or
             the database refuses.
     """
+    from holeqc.ledger.reinspection import left_open
     from holeqc.ledger.tags import TagDraft, open_tags
     from holeqc.reports.tags import tags_for
     from holeqc.reports.view import Run
@@ -48,18 +49,28 @@ def record_run(ledger: Ledger, inspection: Inspection, by: str, *, replaces: int
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
         tags = open_tags(ledger, recorded.inspections, drafts, by) if recorded.inspections else []
-        notes = _locked(ledger, recorded)
+        notes = [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
     return RecordedRun(recorded, tuple(tags), (*recorded.notes, *notes))
 
 
 def _locked(ledger: Ledger, recorded: Recorded) -> list[str]:
-    """Say of which approved sets the run opened a new inspection."""
+    """Say of which approved parts the run opened a new inspection, and what to do where that rejects or holds one."""
     from holeqc.ledger.approvals import approved_before
 
-    return [
-        f"{part} {serial}: the set approved as entry {approval} is locked; this is a new inspection, which names it"
-        for (part, serial), approval in approved_before(ledger, recorded.inspections).items()
-    ]
+    notes = []
+    for (part, serial), (approval, verdict) in approved_before(ledger, recorded.inspections).items():
+        name = " ".join(word for word in (part, serial) if word)
+        if verdict == "accept":
+            notes.append(
+                f"{name}: the set approved as entry {approval} is locked; this is a new inspection, not approved yet"
+            )
+        else:
+            does = {"hold": "holds", "reject": "rejects"}[verdict]
+            notes.append(
+                f"{name} is approved (entry {approval}) and this inspection {does} it: withdraw the approval if this "
+                f"stands: holeqc withdraw {serial} --by WHO --reason TEXT"
+            )
+    return notes
 
 
 def who(by: str) -> str:

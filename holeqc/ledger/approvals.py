@@ -134,17 +134,25 @@ def _count(found: Sequence[Problem]) -> str:
     return "1 thing stands" if len(found) == 1 else f"{len(found)} things stand"
 
 
-def approved_before(ledger: Ledger, inspections: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
-    """Return of which new inspections the one before is approved: (part, serial) -> the approval's entry."""
-    i, old = s.INSPECTION.c, s.APPROVAL.c
+def approved_before(
+    ledger: Ledger, inspections: Mapping[tuple[str, str], int]
+) -> dict[tuple[str, str], tuple[int, str]]:  # fmt: skip
+    """Return the new inspections of parts that are approved: (part, serial) -> the approval's entry, new verdict."""
+    i, before, old = s.INSPECTION.c, s.INSPECTION.alias("before"), s.APPROVAL.c
+    text, text_before = s.SPECIFICATION.c, s.SPECIFICATION.alias("text_before")
     back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id)
     ids = list(inspections.values())
-    found: dict[int, int] = {}
+    found: dict[int, tuple[int, str]] = {}
     for start in range(0, len(ids), 500):
         rows = ledger.rows(
-            select(i.id, old.entry)
-            .join(s.APPROVAL, old.inspection_id == i.follows)
+            select(i.id, i.verdict, old.entry)
+            .select_from(s.INSPECTION)
+            .join(s.SPECIFICATION, text.id == i.specification_id)
+            .join(before, (before.c.serial == i.serial) & (before.c.part == i.part) & (before.c.id < i.id))
+            .join(text_before, (text_before.c.id == before.c.specification_id) & (text_before.c.kit == text.kit))
+            .join(s.APPROVAL, old.inspection_id == before.c.id)
             .where(i.id.in_(ids[start : start + 500]), ~back.exists())
+            .order_by(old.entry)
         )
-        found |= {int(row["id"]): int(row["entry"]) for row in rows}
+        found |= {int(row["id"]): (int(row["entry"]), str(row["verdict"])) for row in rows}
     return {key: found[number] for key, number in inspections.items() if number in found}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
@@ -20,7 +20,7 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
-    from holeqc.ledger.stories import InspectionStory
+    from holeqc.ledger.stories import InspectionStory, PartStory
 
 Row = dict[str, Any]
 PACKET = "packet"  #: kind of the entry that holds the digest of a packet's manifest, in its reason
@@ -50,7 +50,8 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: no approval stands, or this version judges the recorded readings differently.
+        LedgerError: no approval stands, a later inspection rejects or holds the part, or this version judges the
+            recorded readings differently.
     """
     with ledger.reading():
         story = whole_story(ledger, serial, kit=kit, part=part)
@@ -61,6 +62,7 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
             )
         one = standing[-1]
         approval = standing_approval(one) or {}
+        _refuse_later(story, one, int(approval["entry"]))
         later = tuple(x.row for x in story.inspections if x.row["id"] > one.row["id"])
         tags = find_tags(ledger, serial=serial, kit=str(one.row["kit"]), part=str(one.row["part"]))
         kit_row = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == one.row["specification_id"]))[0]
@@ -71,6 +73,31 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
             str(kit_row["content"]), str(kit_row["digest"]), inspection,
             tuple(_as_of(tag, int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
         )  # fmt: skip
+
+
+def later_against(story: PartStory, inspection_id: int) -> list[Row]:
+    """Return the inspections after one that speak against the part: the newest, where it rejects or holds, and each
+    that rejected or held it and has a tag still open or closed as scrap or return.
+    """
+    later = [one for one in story.inspections if one.row["id"] > inspection_id and one.row["verdict"] != VERDICTS[0]]
+    return [one.row for one in later if one is story.inspections[-1] or any(t.speaks_against for t in one.tags)]
+
+
+def against_words(row: Row) -> str:
+    """Return what a later inspection says against the part."""
+    does = {"hold": "holds", "reject": "rejects"}[str(row["verdict"])]
+    return f"inspection {row['id']}, recorded later as entry {row['entry']}, {does} it"
+
+
+def _refuse_later(story: PartStory, one: InspectionStory, approval: int) -> None:
+    against = later_against(story, int(one.row["id"]))
+    if against:
+        words = "; ".join(against_words(row) for row in against)
+        raise LedgerError(
+            f"serial {story.serial} is approved by inspection {one.row['id']} (entry {approval}), but {words}. Decide "
+            f"on its tags (holeqc tags --serial {story.serial}), or read the part again, and approve the newest "
+            f"inspection; or withdraw the approval: holeqc withdraw {story.serial} --by WHO --reason TEXT"
+        )
 
 
 def _as_of(tag: TagState, entry: int) -> TagState:
@@ -133,6 +160,7 @@ def compare_with_ledger(
     )  # fmt: skip
     if back:
         differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
+    differences += [f"{place}: {words}" for words in _later_words(ledger, seq)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:
@@ -142,3 +170,15 @@ def compare_with_ledger(
     else:
         notes.append(f"{place}: the approval is on record; no manifest of it is")
     return differences, notes
+
+
+def _later_words(ledger: Ledger, approval_entry: int) -> list[str]:
+    """Return what was recorded against the part after the inspection that an approval speaks of."""
+    i, text = s.INSPECTION.c, s.SPECIFICATION.c
+    row = ledger.rows(
+        select(i.id, i.part, i.serial, text.kit).join(s.APPROVAL, s.APPROVAL.c.inspection_id == i.id)
+        .join(s.SPECIFICATION, text.id == i.specification_id).where(s.APPROVAL.c.entry == approval_entry)
+    )[0]  # fmt: skip
+    story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    ours = [one for one in story.inspections if one.row["part"] == row["part"]]
+    return [against_words(found) for found in later_against(replace(story, inspections=tuple(ours)), int(row["id"]))]

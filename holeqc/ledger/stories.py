@@ -10,15 +10,17 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, newest_inspection, specification_conditions
-from holeqc.ledger.tags import closed_tag
+from holeqc.ledger.tags import CLOSED, DISPOSITIONED, NEED_AUTHORITY, NOT_FOR_USE, closed_tag, find_tags, released_with
 from holeqc.ledger.values import plain
 
 if TYPE_CHECKING:
     from sqlalchemy import ColumnElement, Table
 
     from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.tags import TagState
 
 Row = dict[str, Any]
+Key = tuple[str, str, str]  #: kit, part, serial
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,13 @@ class TagStory:
     @property
     def closed(self) -> bool:
         """Whether its last event closed it."""
-        return bool(self.events) and self.events[-1]["event"] == "closed"
+        return bool(self.events) and self.events[-1]["event"] == CLOSED
+
+    @property
+    def speaks_against(self) -> bool:
+        """Whether it is open, or closed as scrap or return."""
+        decided = [str(event["disposition"]) for event in self.events if event["event"] == DISPOSITIONED]
+        return not self.closed or (bool(decided) and decided[-1] in NOT_FOR_USE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,15 +170,13 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     """Return the newest inspection of each part that is wanted, in the order of recording.
 
     Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,
-    ``unit``, and: ``approved`` (1 or 0), ``open_tags`` (count), ``rests_on_replaced`` (1 where one of its files has a
-    newer revision).
+    ``unit``, and: ``approved`` (1 or 0, of this newest inspection), ``approved_inspection`` and ``approval`` (number of
+    the part's newest inspection whose approval stands, and that approval's entry; None where there is none),
+    ``released_with`` (the nonconformances that the approval of this inspection lets pass), ``open_tags`` (count),
+    ``rests_on_replaced`` (1 where one of its files has a newer revision).
     """
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
     newer = s.FILE.alias("newer")
-    stands = select(s.APPROVAL.c.id).where(
-        s.APPROVAL.c.inspection_id == i.id,
-        ~select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id).exists(),
-    )
     replaced = (
         select(s.INSPECTION_SET.c.line)
         .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
@@ -185,23 +191,48 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         conditions.append(i.last_day >= wanted.since.isoformat())
     if wanted.until is not None:
         conditions.append(i.first_day <= wanted.until.isoformat())
-    asked = (stands.exists().label("approved"), replaced.exists().label("rests_on_replaced"))
-    question = _with_entry(s.INSPECTION, *conditions, more=(text.kit, text.revision, text.unit, *asked)).join(
+    asked = (text.kit, text.revision, text.unit, replaced.exists().label("rests_on_replaced"))
+    question = _with_entry(s.INSPECTION, *conditions, more=asked).join(
         s.SPECIFICATION, text.id == i.specification_id
     )
     with ledger.reading():
         rows = ledger.rows(question)
         still_open = _open_tags(ledger)
-    return [
-        row | {
-            "approved": int(row["approved"]), "rests_on_replaced": int(row["rests_on_replaced"]),
-            "open_tags": still_open.get((str(row["kit"]), str(row["part"]), str(row["serial"])), 0),
-        }
-        for row in rows
-    ]  # fmt: skip
+        standing = _standing(ledger)
+        passed: dict[Key, list[TagState]] = {}
+        for tag in find_tags(ledger, decided=NEED_AUTHORITY):
+            passed.setdefault(_key(tag.row), []).append(tag)
+    out = []
+    for row in rows:
+        inspection, approval = standing.get(_key(row), (None, None))
+        approved = inspection == row["id"]
+        out.append(row | {
+            "approved": int(approved), "approved_inspection": inspection, "approval": approval,
+            "released_with": released_with(passed.get(_key(row), ()), int(row["id"])) if approved else "",
+            "rests_on_replaced": int(row["rests_on_replaced"]), "open_tags": still_open.get(_key(row), 0),
+        })  # fmt: skip
+    return out
 
 
-def _open_tags(ledger: Ledger) -> dict[tuple[str, str, str], int]:
+def _key(row: Row) -> Key:
+    return str(row["kit"]), str(row["part"]), str(row["serial"])
+
+
+def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
+    """Return the newest inspection of each part whose approval stands, and the approval's entry."""
+    i, old = s.INSPECTION.c, s.APPROVAL.c
+    question = (
+        select(s.SPECIFICATION.c.kit, i.part, i.serial, i.id, old.entry.label("approval"))
+        .select_from(s.APPROVAL)
+        .join(s.INSPECTION, i.id == old.inspection_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
+        .where(~select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id).exists())
+        .order_by(i.id, old.entry)
+    )
+    return {_key(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
+
+
+def _open_tags(ledger: Ledger) -> dict[Key, int]:
     """Return how many tags of each part are not closed."""
     question = (
         select(s.SPECIFICATION.c.kit, s.INSPECTION.c.part, s.INSPECTION.c.serial)
@@ -210,8 +241,7 @@ def _open_tags(ledger: Ledger) -> dict[tuple[str, str, str], int]:
         .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.INSPECTION.c.specification_id)
         .where(~closed_tag())
     )
-    out: dict[tuple[str, str, str], int] = {}
+    out: dict[Key, int] = {}
     for row in ledger.rows(question):
-        key = (str(row["kit"]), str(row["part"]), str(row["serial"]))
-        out[key] = out.get(key, 0) + 1
+        out[_key(row)] = out.get(_key(row), 0) + 1
     return out

@@ -139,15 +139,19 @@ def closed_tag() -> ColumnElement[bool]:
 
 
 def find_tags(
-    ledger: Ledger, *, serial: str = "", kit: str = "", part: str = "", number: str = "", only_open: bool = False
+    ledger: Ledger, *, serial: str = "", kit: str = "", part: str = "", number: str = "", only_open: bool = False,
+    decided: Sequence[str] = (),
 ) -> list[TagState]:  # fmt: skip
-    """Return tags in the order of their numbers."""
+    """Return tags in the order of their numbers; ``decided``: only those that ever had one of these dispositions."""
     text, i, e = s.SPECIFICATION.c, s.INSPECTION.c, s.ENTRY.c
     wanted = [column == plain(value) for column, value in (
         (s.TAG.c.serial, serial), (text.kit, kit), (s.TAG.c.part, part), (s.TAG.c.number, number),
     ) if value]  # fmt: skip
     if only_open:
         wanted.append(~closed_tag())
+    if decided:
+        one = select(s.TAG_EVENT.c.tag_id).where(s.TAG_EVENT.c.disposition.in_(decided))
+        wanted.append(s.TAG.c.id.in_(one))
     question = (
         select(*s.TAG.columns, text.kit, text.revision, e.at, e.offset_minutes, e.made_by)
         .select_from(s.TAG)

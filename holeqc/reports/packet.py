@@ -42,12 +42,16 @@ class Packet:
 
 @dataclass(frozen=True, slots=True)
 class PacketCheck:
-    """Whether a packet is as it was made: ``differences`` says what isn't, ``manifest`` is its manifest."""
+    """Whether a packet is as it was made: ``differences`` says what isn't, ``manifest`` is its manifest.
+
+    ``manifest_digest`` is worked out from the manifest as it is there; the one that it states is in itself.
+    """
 
     folder: Path
     files: int
     differences: tuple[str, ...]
     manifest: dict[str, Any]
+    manifest_digest: str = ""
 
     @property
     def holds(self) -> bool:
@@ -176,7 +180,8 @@ def verify_packet(folder: Path | str) -> PacketCheck:
     place = Path(folder)
     manifest = _read_manifest(place)
     differences = []
-    if manifest.get("sha256") != digest_of(manifest):
+    digest = digest_of(manifest)
+    if manifest.get("sha256") != digest:
         differences.append(f"{MANIFEST}: was changed, its own digest doesn't hold")
     listed = {str(f.get("name")): f for f in manifest.get("files", ()) if isinstance(f, dict)}
     for name, said in listed.items():
@@ -197,7 +202,7 @@ def verify_packet(folder: Path | str) -> PacketCheck:
     kit = manifest.get("kit")
     if KIT in listed and isinstance(kit, dict) and listed[KIT].get("sha256") != kit.get("sha256"):
         differences.append(f"{KIT}: is not the kit text that was judged")
-    return PacketCheck(place, len(listed), tuple(differences), manifest)
+    return PacketCheck(place, len(listed), tuple(differences), manifest, digest)
 
 
 def _read_manifest(place: Path) -> dict[str, Any]:

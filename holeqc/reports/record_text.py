@@ -147,11 +147,15 @@ def parts_text(rows: Sequence[Row]) -> str:
         [
             mark(r["verdict"]), w.plain(r["part"]), w.plain(r["serial"]), w.plain(r["kit"]), w.plain(r["revision"]),
             str(r["last_day"] or "-"), when(r), w.plain(r["made_by"]), str(r["open_tags"] or "-"),
-            "yes" if r["approved"] else "no",
+            "yes" if r["approved"] else f"older: inspection {old}" if (old := r["approved_inspection"]) else "no",
         ]
         for r in rows
     ]  # fmt: skip
-    return table_text(heads, cells) + f"\n{w.plural(len(rows), 'part')}\n"
+    passed = [
+        w.plain(f"{name_of(r)}: released with a nonconformance, {r['released_with']}\n") for r in rows
+        if r["released_with"]
+    ]  # fmt: skip
+    return table_text(heads, cells) + "\n" + "".join([*passed, f"{w.plural(len(rows), 'part')}\n"])
 
 
 def tags_text(tags: Sequence[TagState]) -> str:

@@ -5,10 +5,12 @@ Verdicts of the samples: as `tests/samples` has them; exit codes: 0 accepted or 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -131,7 +133,7 @@ def test_approve_is_refused_with_the_list(
     assert said.out == ""
 
 
-def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str]) -> None:
+def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     record("P-0109")
     assert run(["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample"]) == 2
     assert "authority" in capsys.readouterr().err
@@ -150,18 +152,69 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
     assert not Path("early").exists()
     capsys.readouterr()
-    assert run(["packet", "verify", "packet"]) == 0
-    assert "unchanged" in capsys.readouterr().out
-    assert run(["packet", "verify", "packet", "--ledger", "holeqc-ledger.sqlite3"]) == 0
+    assert run(["packet", "verify", "packet"]) == 0  # the ledger of this folder
+    out = capsys.readouterr().out
+    assert "unchanged" in out
+    assert "on record as entry" in out
+    Path("elsewhere").mkdir()
+    monkeypatch.chdir("elsewhere")
+    assert run(["packet", "verify", "../packet"]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].startswith("Not compared with a ledger")
+    assert run(["packet", "verify", "../packet", "--ledger", "../holeqc-ledger.sqlite3"]) == 0
     assert "on record as entry" in capsys.readouterr().out
+    monkeypatch.chdir("..")
     with Path("packet/report.html").open("a", encoding="utf-8") as file:
         file.write(" ")
     assert run(["packet", "verify", "packet"]) == 2
     assert "DIFFERS  report.html: was changed" in capsys.readouterr().out
     assert run(["withdraw", "P-0109", "--by", "7"]) == 2
     assert run(["withdraw", "P-0109", "--by", "7", "--reason", "wrong authority"]) == 0
-    assert run(["packet", "verify", "packet", "--ledger", "holeqc-ledger.sqlite3"]) == 2
+    assert run(["packet", "verify", "packet"]) == 2
     assert "was withdrawn" in capsys.readouterr().out
+    manifest = json.loads(Path("packet/manifest.json").read_text(encoding="utf-8"))
+    stated = manifest["sha256"]
+    rest = {key: value for key, value in (manifest | {"serial": "P-0199"}).items() if key != "sha256"}
+    Path("packet/manifest.json").write_text(json.dumps(rest | {"sha256": stated}), encoding="utf-8")
+    found = hashlib.sha256(
+        json.dumps(rest, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+    ).hexdigest()
+    assert run(["packet", "verify", "packet"]) == 2
+    assert f"manifest SHA-256 found {found}, stated {stated}" in capsys.readouterr().out
+
+
+def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[str]) -> None:
+    def listed() -> tuple[str, dict[str, Any]]:
+        capsys.readouterr()
+        assert run(["parts"]) == 0
+        text = capsys.readouterr().out
+        assert run(["parts", "--json"]) == 0
+        (row,) = json.loads(capsys.readouterr().out)
+        return text, row
+
+    record("P-0109")
+    text, row = listed()
+    assert text.splitlines()[1].split()[-1] == "no"
+    assert (row["approved"], row["approved_inspection"], row["approval"], row["released_with"]) == (0, None, None, "")
+    use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EO-2"]
+    assert run(use) == 0
+    assert run(["approve", "P-0109", "--by", "41"]) == 0
+    text, row = listed()
+    assert text.splitlines()[1].split()[-1] == "yes"
+    assert "port P-0109: released with a nonconformance, use-as-is, EO-2" in text
+    approval = row["approval"]
+    assert (row["approved"], row["approved_inspection"], row["released_with"]) == (1, 1, "use-as-is, EO-2")
+    given = (SAMPLES / FILES["P-0109"]).read_text(encoding="utf-8")
+    Path("again.csv").write_text(given.replace("0.4626", "0.4627"), encoding="utf-8")
+    capsys.readouterr()
+    assert run(["check", KIT, "again.csv", "--record", "--by", "bench 2"]) == 1
+    assert f"port P-0109 is approved (entry {approval}) and this inspection rejects it" in capsys.readouterr().out
+    text, row = listed()
+    assert text.splitlines()[1].endswith("older: inspection 1")
+    assert "released" not in text
+    assert (row["approved"], row["approved_inspection"], row["approval"]) == (0, 1, approval)
+    assert run(["packet", "P-0109", "-o", "packet"]) == 2
+    assert "withdraw the approval" in capsys.readouterr().err
+    assert not Path("packet").exists()
 
 
 def test_kit_file_in_force_is_looked_for(capsys: pytest.CaptureFixture[str]) -> None:

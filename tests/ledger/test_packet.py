@@ -6,6 +6,7 @@ worked out here from the files themselves.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import shutil
@@ -14,11 +15,12 @@ from pathlib import Path
 
 import pytest
 from openpyxl import load_workbook
-from shop import GOOD, LARGE, Shop
+from shop import GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
 from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
+from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.tags import dispose
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.reports import packet as packets
@@ -219,10 +221,10 @@ def test_later_readings_and_withdrawal(tmp_path: Path) -> None:
         shop.record("P-1", GOOD)
         done = approve(ledger, "P-1", "41")
         before = approved_set(ledger, "P-1")
-        shop.record("P-1", LARGE)
+        shop.record("P-1", {"1": (0.457, 0.458), "2": (0.459, 0.461)})
         after = approved_set(ledger, "P-1")
         assert after.story.row["id"] == before.story.row["id"]
-        assert [row["verdict"] for row in after.later] == ["reject"]
+        assert [row["verdict"] for row in after.later] == ["accept"]
         _, part = run_of(after)
         assert "on record, which this approval doesn't speak of" in repr(certificate_report(after, part, ()).sections)
         withdraw(ledger, "P-1", "7", "read again")
@@ -230,3 +232,59 @@ def test_later_readings_and_withdrawal(tmp_path: Path) -> None:
         assert "withdrawn" in compare_with_ledger(ledger, said, "0" * 64)[0][0]
         with pytest.raises(LedgerError, match="no approval"):
             approved_set(ledger, "P-1")
+
+
+@pytest.mark.parametrize("engine", ["sqlite", "postgresql"])
+@pytest.mark.parametrize(("sizes", "does"), [(LARGE, "rejects"), ({"1": (0.457, None), "2": (0.459, 0.460)}, "holds")])
+def test_no_packet_while_a_later_inspection_speaks_against_the_part(
+    engine: str, sizes: Sizes, does: str, tmp_path: Path
+) -> None:
+    with place(engine, tmp_path) as where, open_ledger(where) as ledger:
+        shop = Shop(tmp_path, ledger)
+        shop.record("P-1", GOOD)
+        done = approve(ledger, "P-1", "41")
+        said = {"entry": done.entry.seq, "hash": done.entry.hash}
+        assert compare_with_ledger(ledger, said, "0" * 64)[0] == []
+        run = shop.record("P-1", sizes, day="2026-11-04")
+        note = f"plate P-1 is approved (entry {done.entry.seq}) and this inspection {does} it"
+        assert any(note in one for one in run.notes)
+        with pytest.raises(LedgerError, match=f"inspection 2, recorded later as entry .*, {does} it"):
+            approved_set(ledger, "P-1")
+        (told,) = compare_with_ledger(ledger, said, "0" * 64)[0]
+        assert f"{does} it" in told
+        run = shop.record("P-1", sizes, day="2026-11-05", name="again.csv")  # also where it isn't the next one
+        assert any("withdraw the approval if this stands" in note for note in run.notes)
+        run = shop.record("P-1", GOOD, day="2026-11-06")
+        assert any(f"entry {done.entry.seq} is locked" in note for note in run.notes)
+        if does == "rejects":  # read until it passes: the tag is open, so the packet waits
+            with pytest.raises(LedgerError, match="rejects it"):
+                approved_set(ledger, "P-1")
+        else:
+            assert len(approved_set(ledger, "P-1").later) == 3
+
+
+def test_a_later_inspection_used_as_is_and_approved_has_its_packet(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        shop = Shop(tmp_path, ledger)
+        shop.record("P-1", GOOD)
+        first = approve(ledger, "P-1", "41")
+        (tag,) = shop.record("P-1", LARGE, day="2026-11-04").tags
+        dispose(ledger, tag, "use-as-is", "engineer", "ample edge", authority="EN-1")
+        with pytest.raises(LedgerError, match="rejects it"):  # decided, and nobody has approved it yet
+            approved_set(ledger, "P-1")
+        second = approve(ledger, "P-1", "41")
+        assert approved_set(ledger, "P-1").approval["entry"] == second.entry.seq
+        said = {"entry": first.entry.seq, "hash": first.entry.hash}
+        assert "rejects it" in compare_with_ledger(ledger, said, "0" * 64)[0][0]
+
+
+def test_a_harmless_gauge_error_stands_on_the_certificate(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        shop = Shop(tmp_path, ledger)
+        shop.record("P-1", GOOD)
+        bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=0.0004, unit="in")
+        record_calibration(ledger, bad, "gauge room")
+        approve(ledger, "P-1", "41")
+        approved = approved_set(ledger, "P-1")
+        text = repr(certificate_report(approved, run_of(approved)[1], ()).sections)
+        assert "gauge G1 was found out of tolerance on 2026-11-20, error +0.0004 in" in text
