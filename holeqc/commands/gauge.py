@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -17,6 +17,7 @@ _LEDGER = typer.Option(help=LEDGER_HELP)
 _BY = typer.Option(help="Who logs: a role or a number; else HOLEQC_BY.")
 _JSON = typer.Option("--json", help="Print everything as JSON.")
 _GAUGE = typer.Argument(help="Gauge's id.", show_default=False)
+_TOLERANCES = typer.Option(help="Folder of kit files, whose gauges and fixtures are known.")
 _FIXTURE = typer.Argument(help="Fixture's id.", show_default=False)
 
 
@@ -32,10 +33,12 @@ def calibrated(
     ] = "",
     certificate: Annotated[str, typer.Option(help="Number of the certificate.")] = "",
     note: Annotated[str, typer.Option(help="Remark.")] = "",
+    new: Annotated[bool, typer.Option("--new", help="A gauge that no kit names yet.")] = False,
+    tolerances: Annotated[Path, _TOLERANCES] = Path("tolerances"),
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, _LEDGER] = "",
 ) -> None:
-    """Log the calibration of a gauge, as found.
+    """Log the calibration of a gauge, as found. A gauge that no kit names, or a day still to come, is refused.
 
     Exit code 0: logged. 2: refused.
 
@@ -43,14 +46,19 @@ def calibrated(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import BAD, GOOD, Calibration, record_calibration
+    from holeqc.ledger.known import known_gauges, require_known
+    from holeqc.ledger.times import not_ahead, today
 
     name = required_who(by, "who logs")
     amount, unit = an_error(error)
+    when = a_day(day, "--day") or today()
+    not_ahead(when, f"the calibration of gauge {gauge}")  # before a ledger is made for nothing
     calibration = Calibration(
-        gauge, a_day(day, "--day") or dt.date.today(), BAD if out_of_tolerance else GOOD, a_day(due, "--due"), amount,
+        gauge, when, BAD if out_of_tolerance else GOOD, a_day(due, "--due"), amount,
         None, unit, certificate, note,
     )  # fmt: skip
     with open_ledger(ledger) as there:
+        require_known(gauge, known_gauges(there, tolerances), "gauge", new=new)
         entry = record_calibration(there, calibration, name)
     print(f"Gauge {gauge}: {calibration.result} on {calibration.day}; entry {entry.seq}")
     if out_of_tolerance:
@@ -103,10 +111,12 @@ def fixture_event(
     bushing: Annotated[str, typer.Option(help="Bushing that it speaks of.")] = "",
     good: Annotated[bool | None, typer.Option("--good/--not-good", help="How a check came out.")] = None,
     note: Annotated[str, typer.Option(help="Remark.")] = "",
+    new: Annotated[bool, typer.Option("--new", help="A fixture that no kit names yet.")] = False,
+    tolerances: Annotated[Path, _TOLERANCES] = Path("tolerances"),
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, _LEDGER] = "",
 ) -> None:
-    """Log what happened to a fixture.
+    """Log what happened to a fixture. A fixture that no kit names, or a day still to come, is refused.
 
     Exit code 0: logged. 2: refused.
 
@@ -114,10 +124,14 @@ def fixture_event(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import record_fixture_event
+    from holeqc.ledger.known import known_fixtures, require_known
+    from holeqc.ledger.times import not_ahead, today
 
     name = required_who(by, "who logs")
-    when = a_day(day, "--day") or dt.date.today()
+    when = a_day(day, "--day") or today()
+    not_ahead(when, f"{event.strip().lower()!r} of fixture {fixture}")  # before a ledger is made for nothing
     with open_ledger(ledger) as there:
+        require_known(fixture, known_fixtures(there, tolerances), "fixture", new=new)
         entry = record_fixture_event(
             there, fixture, event.strip().lower(), when, name, bushing=bushing, good=good, note=note
         )

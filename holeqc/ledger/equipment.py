@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.times import not_ahead
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
@@ -43,7 +44,8 @@ def record_calibration(ledger: Ledger, calibration: Calibration, by: str) -> Ent
     """Record a calibration.
 
     Raises:
-        LedgerError: no gauge named, a result that isn't known, an error without its unit, a due day before the day.
+        LedgerError: no gauge named, a result that isn't known, an error without its unit, a day to come, a due day
+            before the day.
     """
     c = calibration
     if not c.gauge.strip():
@@ -52,6 +54,7 @@ def record_calibration(ledger: Ledger, calibration: Calibration, by: str) -> Ent
         raise LedgerError(f"result {c.result!r} is not known; give {' or '.join(s.CALIBRATION_RESULTS)}")
     if (c.error is not None or c.uncertainty is not None) and c.unit not in {"in", "mm"}:
         raise LedgerError(f"error and uncertainty of gauge {c.gauge} need their unit: in or mm")
+    not_ahead(c.day, f"the calibration of gauge {c.gauge}")
     if c.due is not None and c.due < c.day:
         raise LedgerError(f"gauge {c.gauge}: due on {c.due}, before the calibration on {c.day}")
     row = {
@@ -75,7 +78,7 @@ def record_fixture_event(
     """Record what happened to a fixture; ``good`` says how a check came out.
 
     Raises:
-        LedgerError: no fixture named, an event that isn't known, a check without its outcome.
+        LedgerError: no fixture named, an event that isn't known, a check without its outcome, a day still to come.
     """
     if not fixture.strip():
         raise LedgerError("name the fixture")
@@ -83,6 +86,7 @@ def record_fixture_event(
         raise LedgerError(f"event {event!r} is not known; events are {', '.join(s.FIXTURE_EVENTS)}")
     if event == CHECKED and good is None:
         raise LedgerError("say how the check of the fixture came out: good or not good")
+    not_ahead(day, f"{event!r} of fixture {fixture}")
     row = {
         "fixture": fixture.strip(), "event": event, "day": day, "bushing": bushing, "note": note,
         "good": None if good is None else int(good),

@@ -19,7 +19,7 @@ from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
 from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
 from holeqc.ledger.times import now, stored
-from holeqc.ledger.values import plain
+from holeqc.ledger.values import one_line, plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
+_TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
 
 
@@ -138,12 +139,13 @@ class Transaction:
         """Start an entry; nothing else may be written until it is finished.
 
         Raises:
-            LedgerError: nobody is named, or an entry before it was left unfinished.
+            LedgerError: nobody is named, or in several lines, or an entry before it was left unfinished.
         """
         if self.unfinished:
             raise LedgerError("an entry of this transaction was left unfinished; nothing more is recorded in it")
         if not by.strip():
             raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
+        one_line(by.strip(), "who records (--by)", tabs=True)
         self.unfinished = True
         return EntryWriter(self, kind, by.strip(), when)
 
@@ -203,7 +205,8 @@ class Ledger:
         were given are in the result. ``replaces``: the entry that this one corrects, with the reason.
 
         Raises:
-            LedgerError: a table or column that isn't there, nobody named, a correction without a reason.
+            LedgerError: a table or column that isn't there, nobody named, a correction without a reason, a line
+                break or control character in what a person typed.
         """
         given = dict(rows or {})
         strange = set(given) - set(_PLACE)
@@ -211,6 +214,11 @@ class Ledger:
             raise LedgerError(f"the ledger has no table {', '.join(sorted(strange))} to add to")
         if replaces is not None and not reason.strip():
             raise LedgerError(f"say why entry {replaces} is replaced: a correction needs its reason")
+        one_line(reason.strip(), "reason", tabs=True)
+        for row in (row for rows_ in given.values() for row in rows_):
+            for column in _TYPED:
+                if isinstance(text := row.get(column), str):
+                    one_line(str(plain(text.strip())), column, tabs=True)
         with self.transaction() as transaction:
             writer = transaction.start(kind, by, when)
             for name in sorted(given, key=_PLACE.__getitem__):

@@ -4,10 +4,32 @@ from __future__ import annotations
 
 import datetime as dt
 
+from holeqc.problems import LedgerError
+
+AHEAD = dt.timedelta(days=1)  #: a bench further east may have tomorrow already
+
 
 def now() -> tuple[str, int]:
     """Return this moment as stored text and the bench's offset from UTC [minutes]."""
     return stored(dt.datetime.now().astimezone())
+
+
+def today() -> dt.date:
+    """Return the day that the bench's clock shows."""
+    return dt.date.today()
+
+
+def not_ahead(day: dt.date, what: str) -> None:
+    """Refuse a day that is still to come by the bench's clock, with one day for other time zones.
+
+    Raises:
+        LedgerError: it is.
+    """
+    if day > today() + AHEAD:
+        raise LedgerError(
+            f"{what} on {day} is still to come: the clock here says {today()}. Give the day on which it was done, or "
+            "set the clock right; nothing was recorded"
+        )
 
 
 def stored(moment: dt.datetime) -> tuple[str, int]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import unicodedata
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.ledger.canonical import storable
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +30,27 @@ def plain(value: Any) -> Any:
     if isinstance(value, dt.date):
         return value.isoformat()
     return storable(str(value))
+
+
+#: beside all control characters: what ends a line, and what turns the direction of writing
+_FORGING = frozenset("\u2028\u2029\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def one_line(text: str, what: str, *, tabs: bool = False) -> str:
+    """Return a text that a person typed, as it is; ``tabs``: tabs may stand in it.
+
+    Raises:
+        LedgerError: it holds a line break, a control character, or one that turns the direction of writing: printed,
+            it could pass for something that nobody recorded.
+    """
+    for place, sign in enumerate(text, 1):
+        if (unicodedata.category(sign) == "Cc" and not (tabs and sign == "\t")) or sign in _FORGING:
+            kind = "a line break" if sign in "\n\r\x0b\x0c\x85\u2028\u2029" else "a control character"
+            raise LedgerError(
+                f"{what}: {kind} (U+{ord(sign):04X}) stands at character {place} of {text!r}; write it in one line of "
+                "plain text; nothing was recorded"
+            )
+    return text
 
 
 class Stored:
