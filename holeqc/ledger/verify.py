@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from holeqc.ledger.ledger import Ledger
 
+GUARDS_NAMED = 4  #: so many guards that don't stand are named
 SLICE = 500  #: entries verified under one reading of the database
 
 
@@ -54,8 +55,7 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     """
     walk = _Walk(expected)
     with ledger.reading() as connection:
-        faults = [f"guard {name} is missing, changed or off" for name in missing_guards(connection)]
-        faults += _damage(connection)
+        faults = _damage(connection) + _guards(missing_guards(connection))
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
     while walk.seq < last and not walk.first_bad:
         try:
@@ -67,8 +67,18 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
         walk.fault(expected[0], f"it was noted with hash {expected[1][:12]}...; that entry is not there any more")
     held = min(walk.seq, walk.first_bad - 1) if walk.first_bad else walk.seq
     return Verified(
-        held, walk.rows, walk.hash, walk.first_bad, (*faults, *walk.faults), tuple(walk.notes)
+        held, walk.rows, walk.hash, walk.first_bad, (*walk.faults, *faults), tuple(walk.notes)
     )  # fmt: skip
+
+
+def _guards(missing: list[str]) -> list[str]:
+    """Return in one sentence which guards don't stand, the first few by name."""
+    if not missing:
+        return []
+    if len(missing) == 1:
+        return [f"guard {missing[0]} is missing, changed or off"]
+    more = f" and {len(missing) - GUARDS_NAMED} more" if len(missing) > GUARDS_NAMED else ""
+    return [f"{len(missing)} guards are missing, changed or off: {', '.join(missing[:GUARDS_NAMED])}{more}"]
 
 
 def _damage(connection: Connection) -> list[str]:
