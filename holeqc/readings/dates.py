@@ -59,7 +59,7 @@ def _checked(day: dt.date) -> tuple[dt.date | None, Issue | None]:
         likely = f"{day.year + 2000:04d}-{day.month:02d}-{day.day:02d}"
     message = f"the year {day.year:04d} can't be" + (f": likely {likely}" if likely else "")
     return None, warning(
-        "bad-date", message, f"{_ALLOWED}, from {EARLIEST} on", "Type the date with four digits of the year"
+        "bad-date", message, f"{_ALLOWED}, from {EARLIEST} on", "Type the date with four digits of the year", holds=True
     )
 
 

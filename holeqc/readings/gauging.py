@@ -19,6 +19,8 @@ from holeqc.specification.model import Gauge, Specification
 FINER_NAMED = 3  #: readings finer than their gauge are named one by one up to so many, then counted
 YEARS_BACK = 3 * 365
 YEARS_OLD = 5  #: a day so long before its gauge is due is a slip, calibrations are shorter (common practice, no source)
+YEARS_AGO = 10  #: a day so long before today is told where no due date decides (common practice, no source)
+GRACE_DAYS = 1  #: a sheet filled in east of here may carry tomorrow's day
 DAY_UNKNOWN = "gauge-day-unclear"
 
 
@@ -204,6 +206,8 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
 def check_days(findings: Findings) -> None:
     """Report days in the future, days years away from all others, and days before a calibration can have begun.
 
+    A day that lies ahead says nothing of when the reading was taken, so it holds; a day of grace for time zones.
+
     The two date systems of workbooks differ by 1462 days.
     """
     a = findings.arrays
@@ -211,15 +215,21 @@ def check_days(findings: Findings) -> None:
     known = np.flatnonzero(~np.isnat(date))
     if not known.size:
         return
-    late = known[date[known] > np.datetime64(findings.today)]
+    late = known[date[known] > np.datetime64(findings.today) + np.timedelta64(GRACE_DAYS, "D")]
     usual = np.sort(date[known])[known.size // 2]
     far = known[np.abs((date[known] - usual).astype(np.int64)) > YEARS_BACK]
-    _report_days(findings, late, "future-date", "the day of the reading lies in the future", f"up to {findings.today}")
+    message = "the day of the reading lies in the future"
+    _report_days(findings, late, "future-date", message, f"up to {findings.today}", holds=True)
     early = far[date[far] < usual]
     oldest = _oldest(findings, known)
     old = known[date[known] < oldest]
     early = early[~np.isin(early, old)]
     _report_days(findings, early, "odd-date", "the day of the reading is years before the others", f"near {usual}")
+    # Without a due date only today says that a day is long ago: a warning, for an old sheet may be read on purpose.
+    long_ago = known[np.isnat(oldest) & (date[known] < np.datetime64(_years_before(findings.today, YEARS_AGO)))]
+    long_ago = long_ago[~np.isin(long_ago, np.concatenate([early, old]))]
+    message = f"the day of the reading is more than {YEARS_AGO} years before today"
+    _report_days(findings, long_ago, "odd-date", message, f"up to {findings.today}")
     if old.size:
         message = f"the day of the reading is more than {YEARS_OLD} years before its gauge is due for calibration"
         since = oldest[~np.isnat(oldest)].max()

@@ -7,6 +7,7 @@ practice, no source); what each must lead to is ours. Numbers in the names follo
 from __future__ import annotations
 
 import datetime as dt
+import re
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy as np
 import pytest
 from making import GOOD, KIT, KIT_MM, cell_xml, codes, kit, only, read, rewritten, text_file, wide, workbook
 
+from holeqc.inspection.judge import inspect
 from holeqc.problems import ReadingsError
 
 TODAY = dt.date(2026, 11, 30)
@@ -385,6 +387,27 @@ def test_future_day(tmp_path: Path) -> None:
     readings = read(workbook(tmp_path / "shop.xlsx", wide(day="2026-12-24")), kit(), today=TODAY)
     problem = only(readings, "future-date")
     assert (problem.found, problem.allowed) == ("date 2026-12-24", "up to 2026-11-30")
+    # Such a day would be before any due date that a kit may hold: it proves no calibration.
+    assert (problem.holds, problem.part, problem.serial, problem.hole) == (True, "port", "P-7", "")
+    assert inspect(kit(), readings).parts["verdict"].tolist() == [1]
+    tomorrow = read(workbook(tmp_path / "east.xlsx", wide(day="2026-12-01")), kit(), today=TODAY)
+    assert codes(tomorrow) == []
+
+
+@pytest.mark.parametrize("day", [dt.datetime(1926, 11, 2), "1926-11-02"])
+def test_a_day_of_a_century_ago_holds(day: Any, tmp_path: Path) -> None:
+    readings = read(workbook(tmp_path / "shop.xlsx", wide(day=day)), kit(), today=TODAY)
+    said = [(p.cell, p.holds, p.serial) for p in readings.problems if p.code == "bad-date"]
+    assert said == [(f"C{row}", True, "P-7") for row in range(2, 10)]
+    assert inspect(kit(), readings).holes["verdict"].tolist() == [1] * 4
+
+
+def test_a_day_of_long_ago_is_told_where_no_due_date_decides(tmp_path: Path) -> None:
+    # Without due dates: 1995 is more than ten years before 2026, 2020 isn't.
+    undue = kit(re.sub(r"calibration_due = .*", "", KIT))
+    for day, said in (("1995-11-02", True), ("2020-11-02", False)):
+        readings = read(workbook(tmp_path / f"{day}.xlsx", wide(day=day)), undue, today=TODAY)
+        assert [(p.severity, p.holds) for p in readings.problems if p.code == "odd-date"] == [("warning", False)] * said
 
 
 def test_temperature_in_fahrenheit(tmp_path: Path) -> None:
