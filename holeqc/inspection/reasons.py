@@ -31,6 +31,7 @@ from holeqc.inspection.spans import listed, span_words
 from holeqc.inspection.unread import READ_AGAIN, pattern_waits, unread_together
 from holeqc.problems import Problem
 
+_SEE_FILES = "Mend what the files' problems name and check the sheet again."
 NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
 
 
@@ -53,6 +54,9 @@ def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = 
     told += _of_pins(inspection, part, serial, brief=together and bool(told))
     cells = {reason.cell for reason in told if reason.cell}
     told += _of_problems(inspection, part, serial, cells, known)
+    verdicts = inspection.parts["verdict"].to_numpy()[rows_of(inspection.parts, part, serial)]
+    if not told and (verdicts != ACCEPT).any():  # what holds it is told of another part of the same file
+        told.append(Reason(HOLD, "What was found in the files holds this part too.", action=_SEE_FILES))
     if together:  # what asks for the same stands together
         order = {action: place for place, action in reversed(list(enumerate(r.action for r in told)))}
         return sorted(told, key=lambda reason: (-reason.verdict, order[reason.action]))

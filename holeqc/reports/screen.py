@@ -159,7 +159,8 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     said = reasons(alone, part.part, part.serial, together=True)
     told |= {(part.serial, reason.cell) for reason in said if reason.cell}
     lines = []
-    for reason, after in zip(said, [*said[1:], None], strict=True):
+    for number, reason in enumerate(said):
+        after = said[number + 1] if number + 1 < len(said) else None
         once = after is not None and (after.verdict, after.action) == (reason.verdict, reason.action)
         lines += _reason(reason, "" if once else reason.action, part.run, width)
     actions = {reason.action for reason in said}

@@ -109,7 +109,7 @@ class PartView:
     def reasons_once(self) -> list[tuple[Reason, str]]:
         """Reasons with what to do, said once after the last of neighbours that ask the same."""
         said = list(self.reasons)
-        after = [*said[1:], None]
+        after = [*said[1:], *([None] if said else [])]
         return [
             (now, "" if nxt is not None and (nxt.verdict, nxt.action) == (now.verdict, now.action) else now.action)
             for now, nxt in zip(said, after, strict=True)

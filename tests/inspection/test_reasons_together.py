@@ -14,6 +14,7 @@ from holeqc.inspection.results import Inspection
 from holeqc.inspection.spans import hole_numbers, span_words
 from holeqc.problems import ERROR, WARNING, Problem
 from holeqc.readings.table import CLEAN, ENTERS, STOPS
+from holeqc.reports.screen import screen_text
 from holeqc.specification.model import Edge, Form, Plugs, Specification, Surface
 
 WALLS = ("near", "far")
@@ -181,6 +182,15 @@ def test_readings_of_an_unknown_hole_that_the_reader_has_told_of_are_not_told_ag
     result = judge(eight(), *filled(), lost, problems=(problem,))
     assert [p.code for p in result.problems] == ["unknown-hole"]
     assert told(result) == ["The kit has no such hole, found hole '9' (A99)."]
+
+
+def test_a_part_that_is_held_always_says_so() -> None:
+    # The problem names a part that no reading names: it holds by serial, and no reason of the part speaks of it.
+    stray = Problem(ERROR, "formula-not-calculated", "no value", part="other", serial="1", cell="B1", holds=True)
+    result = judge(eight(), *filled(), problems=(stray,))
+    assert result.parts["verdict"].tolist() == [1]
+    assert told(result) == ["What was found in the files holds this part too."]
+    assert "What was found in the files holds this part too." in screen_text(result)
 
 
 def test_spans() -> None:
