@@ -6,7 +6,7 @@ import datetime as dt
 import difflib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from holeqc.problems import ERROR
 from holeqc.readings.grid import EXACT_INTEGERS, Content, Uncalculated
@@ -16,12 +16,15 @@ from holeqc.readings.words import folded, hole_key, part_of
 from holeqc.specification.model import Specification
 
 _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
+_TYPE_IT = "type the serial number as text"
 _TYPE_AGAIN = "Type it again"
 _BETWEEN_SERIALS = re.compile(r"\s*[,;&\n]\s*|\s+(?:and|to|until|through|/|\+)\s+|\s*(?:\.\.+|…)\s*", re.IGNORECASE)
-LONGEST_SERIAL = 60  #: characters that a serial number may have
+LONGEST_SERIAL = 64  #: characters that a serial number may have
 SERIAL_ALLOWED = (
     f"1 to {LONGEST_SERIAL} printable characters with a letter or a digit among them, no '..' between slashes"
 )
+#: letters and marks that count as printable and show nothing: fillers, joiners, variation selectors
+_UNSEEN = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0\ufe00-\ufe0f]")
 #: digits that a number in a spreadsheet keeps
 DIGITS_KEPT = 15
 
@@ -123,8 +126,9 @@ def serial_fault(text: str) -> str:
     """Return why a text can be no serial number, '' where it can be one."""
     if len(text) > LONGEST_SERIAL:
         return f"it has {len(text)} characters"
-    if not all(c.isprintable() for c in text):
-        return "it holds characters that can't be printed"
+    if unseen := sorted({c for c in text if not c.isprintable() or _UNSEEN.match(c)}):
+        named = ", ".join(f"U+{ord(c):04X}" for c in unseen[:3])
+        return f"it holds characters that nobody sees ({named}), so it may look like another one"
     if not any(c.isalnum() for c in text):
         return "it holds no letter and no digit"
     if ".." in re.split(r"[/\\]", text):
@@ -137,6 +141,9 @@ def match_serial(content: Content) -> Match:
     odd = _odd(content, "serial number")
     if odd is not None:
         text = "" if odd.code in {"formula-not-calculated", "error-cell"} else text_of(content)
+        if odd.code == "formula-not-calculated":
+            message = f"{odd.message}, so its cell holds no value"
+            odd = replace(odd, message=message, action=f"{odd.action}; or {_TYPE_IT}")
         return Match(0, text, Issue(odd.code, odd.message, "the serial number as text", odd.action))
     text = text_of(content)
     if fault := serial_fault(text):

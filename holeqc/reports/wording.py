@@ -42,11 +42,13 @@ LOBING = (
     "can still refuse a pin; a GO plug or a three-point gauge shows it."
 )
 
-_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+_CONTROL = re.compile(
+    r"[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u061c\u200b-\u200f\u2028\u2029\u202a-\u202e\u2060-\u2069\ufeff\ud800-\udfff\ufffe\uffff]"
+)
 
 
 def plain(text: object) -> str:
-    """Return text in one line, with control characters and turned writing direction shown by their code point."""
+    """Return text in one line, with control and unseen characters and turned direction shown by code point."""
     line = text if isinstance(text, str) else str(text)
     if line.isprintable():  # nearly every text: nothing to do
         return line

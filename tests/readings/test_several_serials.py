@@ -89,3 +89,38 @@ def test_only_the_part_with_the_doubtful_serial_is_held(tmp_path: Path) -> None:
     readings = read(text_file(tmp_path / "c.csv", rows), spec, today=TODAY)
     problem = only(readings, "several-serials")
     assert (problem.part, problem.serial, problem.hole) == ("port", "P-7, P-8", "")
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [
+        ("P-05\u200b00", "U+200B"),  # zero-width space
+        ("\u200fP-0500", "U+200F"),  # right-to-left mark
+        ("P-0500\ufe0f", "U+FE0F"),  # variation selector: printable by Unicode's table, and shows nothing
+        ("P" * 65, "65 characters"),
+    ],
+)
+def test_a_serial_that_looks_like_another_or_has_no_end_holds(typed: str, why: str, tmp_path: Path) -> None:
+    spec = kit()
+    readings = read(workbook(tmp_path / "t.xlsx", wide(serial=typed)), spec, today=TODAY)
+    problem = only(readings, "bad-serial")
+    assert (problem.severity, problem.holds, problem.cell) == ("error", True, "A2")
+    assert why in problem.message
+    assert inspect(spec, readings).parts["verdict"].min() >= 1
+    assert match_serial("P" * 64).issue is None
+
+
+def test_serials_that_differ_in_case_alone_are_told(tmp_path: Path) -> None:
+    rows = wide(serial="P-0500") + wide(serial="p-0500")[1:]
+    problem = only(read(workbook(tmp_path / "t.xlsx", rows), kit(), today=TODAY), "serials-alike")
+    assert problem.severity == "warning"
+    assert "'P-0500' and 'p-0500'" in problem.message
+
+
+@pytest.mark.parametrize("formula", ["=cmd()", "=1+1"])
+def test_a_formula_without_a_value_for_a_serial_says_what_to_do(formula: str, tmp_path: Path) -> None:
+    readings = read(workbook(tmp_path / "t.xlsx", wide(serial=formula)), kit(), today=TODAY)
+    problem = next(p for p in readings.problems if p.code == "formula-not-calculated")
+    assert (problem.holds, problem.cell) == (True, "A2")
+    assert "its cell holds no value" in problem.message
+    assert problem.action.endswith("save it; or type the serial number as text")
