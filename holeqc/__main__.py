@@ -44,10 +44,12 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "packet": ("packet", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
     "gauge": {
         "calibrated": ("gauge", "calibrated", "log a gauge's calibration"),
+        "log": ("equipment_log", "gauge_log", "list the calibrations that were logged"),
         "suspect": ("gauge", "gauge_suspect", "what rests on a gauge, and what its error would change"),
     },
     "fixture": {
         "event": ("gauge", "fixture_event", "log what happened to a fixture"),
+        "log": ("equipment_log", "fixture_log", "list the events that were logged"),
         "suspect": ("gauge", "fixture_suspect", "what was drilled since a fixture's last good check"),
     },
     "ledger": {

@@ -51,7 +51,7 @@ def approve(
         try:
             done = record(
                 there, serial, who, role=role, kit=kit, part=name, note=note,
-                kit_files=kit_files(str(row["kit"]), tolerances),
+                kit_files=kit_files(str(row["kit"]), tolerances), kit_folder=str(tolerances),
             )  # fmt: skip
         except ApprovalRefused as refusal:
             print(f"holeqc: {refusal}", file=sys.stderr)

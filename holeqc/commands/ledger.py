@@ -133,6 +133,7 @@ def export(
         list[str] | None, typer.Option(help="diameter, x, y, ...; may be given several times.")
     ] = None,
     measured: Annotated[str, typer.Option(help="Of a part measured more than once: all, first or last.")] = "all",
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
 ) -> None:
     """Write readings, parts or verdicts to a CSV or Parquet file for other programs.
 
@@ -145,6 +146,7 @@ def export(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.exporting import export as write
     from holeqc.ledger.filters import Filter
+    from holeqc.ledger.named_in import refuse_unknown
 
     wanted = Filter(
         kit=kit, revision=revision, part=part, serials=tuple(serial or ()), fixture=fixture, verdict=verdict,
@@ -152,7 +154,8 @@ def export(
         characteristics=tuple(characteristic or ()), measured=measured,
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
-        count = write(opened, out, content, wanted)
+        refuse_unknown(opened, wanted)
+        count = write(opened, out, content, wanted, replace=replace)
     print(f"{out}: {_count(count, 'row')} of {content}")
 
 

@@ -23,12 +23,13 @@ def parts(
 ) -> None:
     """List the recorded parts with their newest verdict, open tags, and whether they are approved.
 
-    Exit code 0: listed, whatever the verdicts are. 2: unusable.
+    Exit code 0: listed, whatever the verdicts are. 2: unusable, such as a kit or fixture that the ledger doesn't know.
 
     Example: holeqc parts --verdict reject --since 2026-11-01 --fixture DF-BL7
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.filters import Filter
+    from holeqc.ledger.named_in import refuse_unknown
     from holeqc.reports.record_text import as_json, parts_text
 
     wanted = Filter(
@@ -36,5 +37,6 @@ def parts(
         since=a_day(since, "--since"), until=a_day(until, "--until"),
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:
+        refuse_unknown(there, wanted)
         rows = there.parts(wanted)
     sys.stdout.write(as_json(rows) if json_ else parts_text(rows))

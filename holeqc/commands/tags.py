@@ -26,10 +26,13 @@ def tags(
     Example: holeqc tags --open
     """
     from holeqc.ledger import open_ledger
+    from holeqc.ledger.filters import Filter
+    from holeqc.ledger.named_in import refuse_unknown
     from holeqc.ledger.tags import find_tags
     from holeqc.reports.record_text import as_json, tags_data, tags_text
 
     with open_ledger(ledger, create=False) as there:
+        refuse_unknown(there, Filter(kit=kit))
         found = find_tags(there, serial=serial, kit=kit, only_open=open_)
     sys.stdout.write(as_json(tags_data(found)) if json_ else tags_text(found))
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.filters import same_name
 from holeqc.ledger.times import not_ahead
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -98,7 +99,7 @@ def fixture_events(ledger: Ledger, fixture: str = "") -> list[dict[str, Any]]:
     """Return the events that are recorded, of one fixture or of all, by day; columns of the schema."""
     table = s.FIXTURE_EVENT
     question = select(table).order_by(table.c.day, table.c.id)
-    return ledger.rows(question.where(table.c.fixture == plain(fixture)) if fixture else question)
+    return ledger.rows(question.where(same_name(table.c.fixture, fixture)) if fixture else question)
 
 
 def last_good_check(events: Sequence[dict[str, Any]], before: dt.date) -> str | None:

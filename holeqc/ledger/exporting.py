@@ -55,18 +55,22 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
     return named.merge(rows, left_on="id", right_on="inspection_id").drop(columns="id")
 
 
-def export(ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None) -> int:
+def export(
+    ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None, *, replace: bool = False
+) -> int:  # fmt: skip
     """Write a table of the ledger to a .csv or .parquet file and return the number of its rows.
 
     In CSV a text that a spreadsheet could take for a formula begins with an apostrophe. The file appears whole or not
-    at all.
+    at all; one that is there already is written anew only with ``replace``.
 
     Raises:
-        LedgerError: another ending, or Parquet without its library.
+        LedgerError: another ending, a file of that name, or Parquet without its library.
     """
     ending = path.suffix.lower()
     if ending not in FORMATS:
         raise LedgerError(f"{path}: the ending says the format; give {' or '.join(FORMATS)}")
+    if path.exists() and not replace:
+        raise LedgerError(f"{path} is there already; nothing was written. Give another name, or --replace to lose it")
     if ending == ".parquet":
         try:
             import pyarrow  # noqa: F401

@@ -49,13 +49,30 @@ class Filter:
             raise LedgerError(f"verdict {self.verdict!r} is none; verdicts are {', '.join(s.VERDICTS)}")
         if self.measured not in MEASURED:
             raise LedgerError(f"measured {self.measured!r} is not known; give {', '.join(MEASURED)}")
+        refuse_turned(self.since, self.until)
+
+
+def refuse_turned(since: dt.date | None, until: dt.date | None) -> None:
+    """Refuse a span of days that ends before it begins.
+
+    Raises:
+        LedgerError: it does.
+    """
+    if since is not None and until is not None and since > until:
+        raise LedgerError(f"--since {since} comes after --until {until}: no day lies between; turn them round")
+
+
+def same_name(column: ColumnElement[str], name: str) -> ColumnElement[bool]:
+    """Return the condition that a name is another's, small or capital letters alike."""
+    return func.lower(column) == func.lower(plain(name))
 
 
 def specification_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     """Return the conditions on the kit's text."""
     table = s.SPECIFICATION.c
-    pairs = ((table.kit, wanted.kit), (table.revision, wanted.revision), (table.fixture, wanted.fixture))
-    return [column == plain(value) for column, value in pairs if value]
+    pairs = ((table.kit, wanted.kit), (table.revision, wanted.revision))
+    out: list[ColumnElement[bool]] = [column == plain(value) for column, value in pairs if value]
+    return [*out, same_name(table.fixture, wanted.fixture)] if wanted.fixture else out
 
 
 def units_of(wanted: Filter) -> Any:
@@ -95,7 +112,7 @@ def not_replaced(wanted: Filter) -> ColumnElement[bool]:
     if wanted.revision:
         question = question.where(text.c.revision == plain(wanted.revision))
     if wanted.fixture:
-        question = question.where(text.c.fixture == plain(wanted.fixture))
+        question = question.where(same_name(text.c.fixture, wanted.fixture))
     return ~question.exists()
 
 

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 #: kinds of obstacle, as codes of problems
-NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG = (
+NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG, NO_KIT = (
     "not-recorded", "held", "rejected", "gauge-out-of-calibration", "old-revision", "same-person", "file-replaced",
-    "approved-already", "not-for-use", "tag-open",
+    "approved-already", "not-for-use", "tag-open", "kit-not-found",
 )  # fmt: skip
 
 
@@ -42,8 +42,9 @@ class Findings:
 
 
 def findings(
-    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None
-) -> Findings:
+    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None,
+    kit_folder: str = "",
+) -> Findings:  # fmt: skip
     """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise."""
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
@@ -51,7 +52,8 @@ def findings(
     remarks: list[str] = []
     found = [
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
-        *_gauges(ledger, story, spec, remarks), *_revision(ledger, story, kit_files or {}), *_replaced(story),
+        *_gauges(ledger, story, spec, remarks), *_revision(ledger, story, kit_files, kit_folder),
+        *_replaced(story),
         *_persons(ledger, story, spec, tags, by), *_approved(story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
@@ -277,12 +279,19 @@ def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calib
     return joined(words) if words else ""
 
 
-def _revision(ledger: Ledger, story: InspectionStory, kit_files: Mapping[str, str]) -> Iterable[Problem]:
+def _revision(
+    ledger: Ledger, story: InspectionStory, kit_files: Mapping[str, str] | None, kit_folder: str
+) -> Iterable[Problem]:
     text, row = s.SPECIFICATION.c, story.row
     ours = ledger.rows(select(text.digest).where(text.id == row["specification_id"]))[0]["digest"]
     action = "Judge its sheet under the revision in force and record it."
-    if kit_files:
-        if ours not in kit_files:
+    if kit_files is not None:
+        if not kit_files:
+            yield _problem(
+                NO_KIT, f"the kit in force can't be found in {kit_folder or 'its folder'}: no file there is of kit "
+                f"{row['kit']}", "Name the folder of the kit files in force with --tolerances.",
+            )  # fmt: skip
+        elif ours not in kit_files:
             names = ", ".join(dict.fromkeys(kit_files.values()))
             yield _problem(
                 OLD_REVISION, f"judged under kit {row['kit']} revision {row['revision']}, whose text is not the one in "

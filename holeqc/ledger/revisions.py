@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from holeqc.readings.table import Source
     from holeqc.specification.model import Specification
 
+LISTED = 10  #: so many files are named
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -93,11 +95,37 @@ def named_replaced(
     """
     row = connection.execute(_standing(spec).where(s.FILE.c.entry == entry)).first()
     if row is None:
-        raise LedgerError(
-            f"entry {entry} recorded no file of kit {spec.id}, or it is replaced already; nothing was recorded"
-        )
+        why = _why_not(connection, spec, entry)
+        raise LedgerError(f"{why}; nothing was recorded. {_listed(connection, spec)}")
     _say_gone(connection, row, serials, notes)
     return Replaced(int(row.id), entry, f"said to correct entry {entry}")
+
+
+def _why_not(connection: Connection, spec: Specification, entry: int) -> str:
+    """Return why no file can take the place of the one that an entry recorded."""
+    newer = s.FILE.alias("newer")
+    row = connection.execute(
+        select(s.FILE.c.name, s.SPECIFICATION.c.kit, newer.c.entry.label("by"))
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+        .outerjoin(newer, newer.c.replaces == s.FILE.c.id)
+        .where(s.FILE.c.entry == entry)
+    ).first()
+    if row is not None and row.kit != plain(spec.id):
+        return f"entry {entry} recorded {row.name} of kit {row.kit}, and this file is of kit {spec.id}"
+    if row is not None:
+        return f"entry {entry}, {row.name}, is replaced already by entry {row.by}; to correct that: --replaces {row.by}"
+    kind = connection.execute(select(s.ENTRY.c.kind).where(s.ENTRY.c.seq == entry)).scalar()
+    return f"there is no entry {entry}" if kind is None else f"entry {entry} recorded no file (it is of kind {kind})"
+
+
+def _listed(connection: Connection, spec: Specification) -> str:
+    """Return the newest files of a kit that can be replaced, in a sentence."""
+    rows = connection.execute(_standing(spec).limit(LISTED + 1)).all()
+    if not rows:
+        return f"No file of kit {spec.id} is recorded"
+    more = "; older ones too" if len(rows) > LISTED else ""
+    named = "; ".join(f"entry {row.entry}: {row.name}" for row in rows[:LISTED])
+    return f"Files of kit {spec.id} that stand, newest first: {named}{more}"
 
 
 def _standing(spec: Specification) -> Select[Any]:

@@ -18,8 +18,9 @@ from holeqc.inspection.gauges import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import Change, JudgedAgain, judge_again
 from holeqc.ledger.equipment import BAD, calibrations, fixture_events, last_good_check
-from holeqc.ledger.filters import newest_inspection
+from holeqc.ledger.filters import Filter, newest_inspection, refuse_turned, same_name
 from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.named_in import refuse_unknown
 from holeqc.ledger.pieces import codes
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -119,17 +120,16 @@ def fixture_suspects(
         LedgerError: no recorded kit names the fixture.
     """
     last = until or dt.date.today()
+    refuse_turned(since, last)
     notes: list[str] = []
     with ledger.reading():
+        refuse_unknown(ledger, Filter(fixture=fixture))
         begin = since.isoformat() if since else last_good_check(fixture_events(ledger, fixture), last)
         if since is None:
             found = f"last good check on {begin}" if begin else "no good check is recorded, so all its parts are listed"
             notes.append(found)
-        i, text = s.INSPECTION.c, s.SPECIFICATION.c
-        known = ledger.rows(select(text.id).where(text.fixture == plain(fixture)).limit(1))
-        if not known:
-            raise LedgerError(f"ledger {ledger.location.shown}: no recorded kit names fixture {fixture!r}")
-        wanted = [i.fixture == plain(fixture), or_(newest_inspection(), _stands().exists())]
+        i = s.INSPECTION.c
+        wanted = [same_name(i.fixture, fixture), or_(newest_inspection(), _stands().exists())]
         if begin:
             wanted.append(or_(i.last_day.is_(None), i.last_day >= begin))
         wanted.append(or_(i.first_day.is_(None), i.first_day <= last.isoformat()))

@@ -21,6 +21,7 @@ from holeqc.problems import LedgerError
 ROOT = Path(__file__).resolve().parents[2]
 KIT = str(ROOT / "tolerances" / "bl7.toml")
 SAMPLES = ROOT / "sample_measurements"
+IN_FORCE = ("--tolerances", str(ROOT / "tolerances"))
 FILES = {
     "P-0107": "bl7_P-0107.xlsx", "P-0109": "bl7_P-0109.csv", "P-0110": "bl7_P-0110.xlsx", "S-0111": "bl7_S-0111.xlsx",
 }  # fmt: skip
@@ -97,7 +98,8 @@ def test_part_s_exit_code_is_its_verdict(
     (["--since", "2026-11-12"], ["P-0110", "S-0111"]),
     (["--until", "2026-11-09"], ["P-0107"]),
     (["--fixture", "DF-BL7", "--part", "starboard"], ["S-0111"]),
-    (["--fixture", "DF-9"], []),
+    (["--fixture", "df-bl7", "--part", "starboard"], ["S-0111"]),
+    (["--verdict", "hold", "--until", "2026-11-01"], []),
 ])  # fmt: skip
 def test_parts_are_listed(
     shared: str, options: list[str], serials: list[str], capsys: pytest.CaptureFixture[str]
@@ -140,13 +142,13 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EN-1"]
     assert run(use) == 0
     assert "T-000001: use-as-is, closed" in capsys.readouterr().out
-    assert run(["approve", "P-0109", "--by", "Bench 2"]) == 3
+    assert run(["approve", "P-0109", "--by", "Bench 2", *IN_FORCE]) == 3
     assert "second person" in capsys.readouterr().err
     assert run(["packet", "P-0109", "-o", "early"]) == 2
     assert run(["approve", "P-0109"]) == 2
-    assert run(["approve", "P-0109", "--by", "engineer"]) == 3
+    assert run(["approve", "P-0109", "--by", "engineer", *IN_FORCE]) == 3
     assert "engineer decided on tag T-000001" in capsys.readouterr().err
-    assert run(["approve", "P-0109", "--by", "41"]) == 0
+    assert run(["approve", "P-0109", "--by", "41", *IN_FORCE]) == 0
     assert "Released with a nonconformance: use-as-is, EN-1" in capsys.readouterr().out
     assert run(["packet", "P-0109"]) == 2
     assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
@@ -197,7 +199,7 @@ def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[st
     assert (row["approved"], row["approved_inspection"], row["approval"], row["released_with"]) == (0, None, None, "")
     use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EO-2"]
     assert run(use) == 0
-    assert run(["approve", "P-0109", "--by", "41"]) == 0
+    assert run(["approve", "P-0109", "--by", "41", *IN_FORCE]) == 0
     text, row = listed()
     assert text.splitlines()[1].split()[-1] == "yes"
     assert "port P-0109: released with a nonconformance, use-as-is, EO-2" in text
@@ -247,7 +249,7 @@ def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--json"]) == 3
     data = json.loads(capsys.readouterr().out.split("\n", 2)[2])
     assert (data["error"], data["parts"][0]["after"]) == (0.0025, "hold")
-    assert run(["approve", "P-0107", "--by", "41"]) == 3
+    assert run(["approve", "P-0107", "--by", "41", *IN_FORCE]) == 3
     assert run(["fixture", "event", "DF-BL7", "--event", "checked", "--day", "2026-11-02", "--by", "engineer"]) == 2
     good = ["fixture", "event", "DF-BL7", "--event", "checked", "--good", "--by", "engineer", "--day"]
     assert run([*good, "2026-11-02"]) == 0

@@ -1,0 +1,55 @@
+"""`holeqc gauge log` and `holeqc fixture log`: the calibrations and events that were logged."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from holeqc.commands.recording import LEDGER_HELP
+
+_LEDGER = typer.Option(help=LEDGER_HELP)
+_JSON = typer.Option("--json", help="Print everything as JSON.")
+
+
+def gauge_log(
+    gauge: Annotated[str, typer.Argument(help="Gauge's id; all gauges without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the calibrations that were logged, of one gauge or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a gauge of which nothing is logged.
+
+    Example: holeqc gauge log BG-2
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment_log import calibration_log
+    from holeqc.reports.equipment_text import calibrations_text
+    from holeqc.reports.record_text import as_json
+
+    with open_ledger(ledger, create=False) as there:
+        rows = calibration_log(there, gauge)
+    sys.stdout.write(as_json(rows) if json_ else calibrations_text(rows))
+
+
+def fixture_log(
+    fixture: Annotated[str, typer.Argument(help="Fixture's id; all fixtures without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the events that were logged, of one fixture or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a fixture of which nothing is logged.
+
+    Example: holeqc fixture log DF-BL7
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment_log import fixture_log as logged
+    from holeqc.reports.equipment_text import fixture_events_text
+    from holeqc.reports.record_text import as_json
+
+    with open_ledger(ledger, create=False) as there:
+        rows = logged(there, fixture)
+    sys.stdout.write(as_json(rows) if json_ else fixture_events_text(rows))
