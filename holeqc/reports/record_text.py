@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import VERDICTS
+from holeqc.ledger.tags import TagState, released_with
 from holeqc.ledger.times import shown
 from holeqc.quantities import format_length
 from holeqc.reports import wording as w
@@ -16,7 +17,6 @@ from holeqc.specification.model import SINGLE_WALL
 if TYPE_CHECKING:
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
     from holeqc.ledger.suspects import Suspects
-    from holeqc.ledger.tags import TagState
 
 Row = Mapping[str, Any]
 
@@ -44,11 +44,19 @@ def part_text(story: PartStory) -> str:
     """Return the whole story of a serial number, oldest first."""
     lines = [f"Serial {w.plain(story.serial)}: {w.plural(len(story.inspections), 'inspection')}"]
     for one in story.inspections:
-        lines += ["", *_inspection_lines(one)]
+        lines += ["", *_inspection_lines(story, one)]
     return "\n".join(lines) + "\n"
 
 
-def _inspection_lines(one: InspectionStory) -> Iterator[str]:
+def _released(story: PartStory, one: InspectionStory, approval: Row) -> str:
+    """Return the nonconformances that an approval let pass, as they were decided when it was given."""
+    key = one.row["kit"], one.row["part"]
+    ours = [tag for x in story.inspections if (x.row["kit"], x.row["part"]) == key for tag in x.tags]
+    tags = [TagState(t.row, tuple(e for e in t.events if e["entry"] < approval["entry"])) for t in ours]
+    return released_with(tags, int(one.row["id"]))
+
+
+def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     row = one.row
     follows = f", follows inspection {row['follows']}" if row["follows"] else ""
     yield f"{mark(row['verdict'])}  {name_of(row)}, kit {w.plain(row['kit'])} revision {w.plain(row['revision'])}"
@@ -68,6 +76,10 @@ def _inspection_lines(one: InspectionStory) -> Iterator[str]:
     for approval in one.approvals:
         role = f" as {w.plain(approval['role'])}" if approval["role"] else ""
         yield f"   Approved {when(approval)} by {w.plain(approval['made_by'])}{role}, entry {approval['entry']}"
+        if passed := _released(story, one, approval):
+            yield f"   Released with a nonconformance: {w.plain(passed)}"
+        if approval["note"]:
+            yield f"   Remark: {w.plain(approval['note'])}"
         if approval["withdrawn_at"] is not None:
             yield f"   Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
 
@@ -114,7 +126,8 @@ def story_data(story: PartStory) -> dict[str, Any]:
         "inspections": [
             {
                 **one.row, "files": list(one.files), "holes": list(one.holes),
-                "not_accepted": list(one.characteristics), "approvals": list(one.approvals),
+                "not_accepted": list(one.characteristics),
+                "approvals": [{**x, "released_with": _released(story, one, x)} for x in one.approvals],
                 "tags": [
                     {**tag.row, "content": json.loads(str(tag.row["content"]) or "{}"), "events": list(tag.events)}
                     for tag in one.tags

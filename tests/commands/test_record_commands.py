@@ -184,6 +184,19 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     assert f"manifest SHA-256 found {found}, stated {stated}" in capsys.readouterr().out
 
 
+def test_a_harmless_gauge_error_is_said_and_kept(capsys: pytest.CaptureFixture[str]) -> None:
+    # P-0107's sizes go from 0.4570 to 0.4584, the limits are 0.455 and 0.462: 0.0004 changes nothing
+    record("P-0107")
+    bad = ["gauge", "calibrated", "BG-2", "--day", "2026-11-20", "--out-of-tolerance", "--by", "gauge room"]
+    assert run([*bad, "--error", "+0.0004 in"]) == 0
+    capsys.readouterr()
+    assert run(["approve", "P-0107", "--by", "41", *IN_FORCE]) == 0
+    said = "gauge BG-2 was found out of tolerance on 2026-11-20, error +0.0004 in, entry 4; with its error taken out"
+    assert f"Note: {said} every verdict stays. Kept with the approval." in capsys.readouterr().out
+    assert run(["part", "P-0107"]) == 0
+    assert f"Remark: {said}" in capsys.readouterr().out
+
+
 def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[str]) -> None:
     def listed() -> tuple[str, dict[str, Any]]:
         capsys.readouterr()
@@ -204,6 +217,11 @@ def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[st
     assert text.splitlines()[1].split()[-1] == "yes"
     assert "port P-0109: released with a nonconformance, use-as-is, EO-2" in text
     approval = row["approval"]
+    assert run(["part", "P-0109"]) == 1
+    assert "Released with a nonconformance: use-as-is, EO-2" in capsys.readouterr().out
+    assert run(["part", "P-0109", "--json"]) == 1
+    (told,) = json.loads(capsys.readouterr().out)["inspections"][0]["approvals"]
+    assert told["released_with"] == "use-as-is, EO-2"
     assert (row["approved"], row["approved_inspection"], row["released_with"]) == (1, 1, "use-as-is, EO-2")
     given = (SAMPLES / FILES["P-0109"]).read_text(encoding="utf-8")
     Path("again.csv").write_text(given.replace("0.4626", "0.4627"), encoding="utf-8")
