@@ -229,8 +229,8 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         "Forecast: least squares of what drifts (size; both coordinates and size for a position) against the part "
         "number, averaged over how much the level may wander; the room is worked out from these trends, part by part. "
         "Changes that nobody logged are looked for first, and what lies before them doesn't count.",
-        "Hole to hole and pins together: a line through the room itself, which falls faster towards its end: take "
-        "these forecasts as late rather than early.",
+        "Hole to hole and pins together: the places of all holes against one another and their sizes go on by their "
+        "trends, and the pattern is floated to its best in each draw.",
         "Two bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound.",
         words.COUNT_NOTE, words.LIMITS_NOTE,
     ]  # fmt: skip

@@ -38,7 +38,9 @@ class Margins:
     of the zone with its bonus minus the distance of the axis, in the wall that lies worst. ``pattern`` and ``pins``
     (P,) are of the whole pattern: hole to hole, and of the pins together; ``binding`` (P,H) which holes leave it no
     more room. What makes the room for position: ``place`` (P,H,W,2) of the axes in the drawing's frame, ``departure``
-    (P,H,W) of the size from its material limit, ``stated`` and ``most`` (H,) of the zone and its largest bonus.
+    (P,H,W) of the size from its material limit, ``stated`` and ``most`` (H,) of the zone and its largest bonus;
+    ``pattern_radius`` and ``pins_radius`` (P,H) how far an axis may lie off the floated pattern, of the wall that
+    allows the least, NaN where nothing is asked; ``pattern_turns``: the pattern may be turned to its best.
     """
 
     size_upper: FloatArray
@@ -51,6 +53,9 @@ class Margins:
     departure: FloatArray
     stated: FloatArray
     most: FloatArray
+    pattern_radius: FloatArray
+    pins_radius: FloatArray
+    pattern_turns: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +153,8 @@ def _margins(
     zones = position_zones(spec, sizes, pattern=False)
     room = 0.5 * (zones.stated + zones.bonus) - np.hypot(places.off[..., 0], places.off[..., 1])
     position = np.where(np.isfinite(room), room, np.inf).min(axis=2)
-    pattern, binding = _pattern(evidence, places, sizes)
+    pattern, binding, radius = _pattern(evidence, places, sizes)
+    turns = all(h.position.pattern_rotates for h in spec.holes)
     pins = check_pins(evidence, sizes, places)
     pin_margin = np.full(parts, np.nan) if pins is None else pins.margin
     if pins is not None:
@@ -157,6 +163,7 @@ def _margins(
         (upper - _finite(largest_))[order], (_finite(smallest_) - lower)[order],
         np.where(np.isfinite(position), position, np.nan)[order], pattern[order], pin_margin[order], binding[order],
         (places.off * signs[:, None, None, :])[order], zones.departure[order], zones.stated[:, 0], zones.most[:, 0],
+        radius[order], _least(np.full((parts, holes, 1), np.nan) if pins is None else pins.clearance)[order], turns,
     )  # fmt: skip
 
 
@@ -164,20 +171,28 @@ def _finite(values: FloatArray) -> FloatArray:
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def _pattern(evidence: Evidence, places: Places, sizes: Sizes) -> tuple[FloatArray, BoolArray]:
-    """Return the margin of the floated pattern (P,) and its binding holes (P,H); NaN where the kit asks none."""
+def _pattern(evidence: Evidence, places: Places, sizes: Sizes) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Return margin of the floated pattern (P,), its binding holes and radii (P,H); NaN where the kit asks none."""
     spec = evidence.spec
     asked = np.array([h.position.pattern_tolerance is not None for h in spec.holes])
     parts, holes = evidence.shape[:2]
     if not asked.any() or not places.known.any():
-        return np.full(parts, np.nan), np.zeros((parts, holes), dtype=np.bool_)
+        none = np.full((parts, holes), np.nan)
+        return none[:, 0], np.zeros((parts, holes), dtype=np.bool_), none
     zones = position_zones(spec, sizes, pattern=True)
     radius = 0.5 * (zones.stated + zones.bonus)
     read = np.array([w in spec.plan.position_walls for w in spec.walls.names])
     turns = all(h.position.pattern_rotates for h in spec.holes)
     floated = float_pattern(evidence, places, radius, asked[:, None] & read, rotate=turns)
     whole = (np.isfinite(radius) & places.known)[:, asked][:, :, read].all(axis=(1, 2))
-    return np.where(whole, floated.margin, np.nan), np.asarray(floated.binding.any(axis=2))
+    counted = _least(np.where(asked[:, None] & read, radius, np.nan))
+    return np.where(whole, floated.margin, np.nan), np.asarray(floated.binding.any(axis=2)), counted
+
+
+def _least(values: FloatArray) -> FloatArray:
+    """Return the least of the walls of values (P,H,W), NaN where none is known."""
+    least = np.where(np.isfinite(values), values, np.inf).min(axis=2)
+    return np.where(np.isfinite(least), least, np.nan)
 
 
 def _problems(evidence: Evidence, dated: BoolArray) -> tuple[Problem, ...]:

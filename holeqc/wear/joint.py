@@ -25,10 +25,19 @@ from holeqc.wear.trend import CURVED
 
 Room = Callable[[FloatArray], FloatArray]  #: (..., R) levels to (...) room
 
-DRAWS = 2000
-TIMES = 140
-SCATTERS = 1000  #: draws of single parts
-PAST = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How many draws are worked at how many cycles to come and past, and how many single parts are drawn."""
+
+    draws: int
+    times: int
+    past: int
+    scatters: int
+
+
+FULL = Effort(2000, 140, 80, 1000)
 
 
 def position_room(stated: float, most: float) -> Room:
@@ -76,6 +85,8 @@ def forecast_room(
     values: FloatArray,
     room: Room,
     *,
+    actual: FloatArray | None = None,
+    effort: Effort = FULL,
     seed: int = 1,
     deals: int = changes.DEALS,
     level: float = changes.LEVEL,
@@ -83,9 +94,13 @@ def forecast_room(
     """Return when the room of the mean of ``values`` (N,R) at ``cycle`` (N,) is used up.
 
     ``room`` makes (...) from (...,R). Changes that nobody logged in any of the series are looked for first; what lies
-    before the last of them doesn't count.
+    before the last of them doesn't count. ``actual`` (N,): the room that each part had, where ``room`` leaves out some
+    of what makes it; then the room of the mean part is forecast, which the scatter of parts makes smaller than that of
+    the mean levels. ``effort``: how finely the draws are worked.
     """
     known = np.isfinite(values).all(axis=1)
+    if actual is not None:
+        known &= np.isfinite(actual)
     t, y = cycle[known], values[known]
     last = float(cycle[-1]) if cycle.size else 0.0
     if t.size < fc.LEAST or not np.ptp(t) > 0 or not y.shape[1]:
@@ -96,7 +111,17 @@ def forecast_room(
         begin, found = fc.since_change(t, y[:, moves], seed=seed, deals=deals, level=level)
         t, y = t[begin:], y[begin:]
     fits = _fit(t, y)
-    return _cross(fits, room, last, level, found, seed)
+    mean_room = each_room = room
+    if actual is not None:
+        late = slice(-max(fc.LEAST, t.size // 3), None)
+        had = actual[known][-t.size :][late]
+        mean_room = _lifted(room, float((had - room(_mean_levels(fits, t[late]))).mean()))
+        each_room = _lifted(room, float((had - room(y[late])).mean()))
+    return _cross(fits, (mean_room, each_room), last, level, found, (seed, effort))
+
+
+def _lifted(room: Room, by: float) -> Room:
+    return lambda levels: room(levels) + by
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,17 +166,17 @@ def _root(matrix: FloatArray) -> FloatArray:
 class _Draws:
     """Draws of how far each series' level lies off what is expected, carried along all cycles."""
 
-    def __init__(self, fits: _Fits, seed: int) -> None:
+    def __init__(self, fits: _Fits, seed: int, draws: int) -> None:
         rng = np.random.default_rng(seed)
-        half = rng.standard_normal((DRAWS // 2, len(fits.paths))) @ fits.root.T
+        half = rng.standard_normal((draws // 2, len(fits.paths))) @ fits.root.T
         dof = np.array([p.basis.dof for p in fits.paths])
-        self.off = np.concatenate([half, -half]) * np.sqrt(dof / rng.chisquare(dof, (DRAWS, dof.size)))
-        self.fits = fits
-        self.walk = [rng.choice(p.weight.size, DRAWS, p=p.weight) for p in fits.paths]
+        self.off = np.concatenate([half, -half]) * np.sqrt(dof / rng.chisquare(dof, (draws, dof.size)))
+        self.fits, self.draws = fits, draws
+        self.walk = [rng.choice(p.weight.size, draws, p=p.weight) for p in fits.paths]
 
     def rooms(self, room: Room, cycle: FloatArray, told: bool) -> FloatArray:
-        """Return rooms (DRAWS,T) at cycles (T,), turned about the estimate where a drift is ``told``."""
-        middle = np.empty((DRAWS, cycle.size, len(self.fits.paths)))
+        """Return rooms (draws,T) at cycles (T,), turned about the estimate where a drift is ``told``."""
+        middle = np.empty((self.draws, cycle.size, len(self.fits.paths)))
         drawn = np.empty_like(middle)
         for r, p in enumerate(self.fits.paths):
             mean, spread = p.anywhere(cycle)
@@ -165,13 +190,16 @@ def _mean_levels(fits: _Fits, cycle: FloatArray) -> FloatArray:
 
 
 def _cross(
-    fits: _Fits, room: Room, last: float, level: float, found: tuple[changes.Change, ...], seed: int
-) -> fc.Forecast:
+    fits: _Fits, rooms_of: tuple[Room, Room], last: float, level: float, found: tuple[changes.Change, ...],
+    how: tuple[int, Effort],
+) -> fc.Forecast:  # fmt: skip
+    """Return the forecast; ``rooms_of``: the room of the mean part, and that of a single one."""
+    (room, each_room), (seed, effort) = rooms_of, how
     drift = _chance_of_drift(fits)
     told = drift < 2 * fc.TAIL
-    ahead = np.maximum(fc.times_ahead(fits.t, last, TIMES), float(fits.t[-1]))
-    past = np.linspace(float(fits.paths[0].basis.cycle[0]), last, PAST)
-    draws = _Draws(fits, seed)
+    ahead = np.maximum(fc.times_ahead(fits.t, last, effort.times), float(fits.t[-1]))
+    past = np.linspace(float(fits.paths[0].basis.cycle[0]), last, effort.past)
+    draws = _Draws(fits, seed, effort.draws)
     rooms, earlier = draws.rooms(room, ahead, told), draws.rooms(room, past, told)
     out = np.sort(_first(ahead, rooms))
     state = fc.state_of(
@@ -180,9 +208,9 @@ def _cross(
     if state == fc.NOW:
         out = np.sort(np.where(rooms[:, 0] < 0.0, _since(past, earlier), _first(ahead, rooms)))
     middle, low, high, before = (_quantile(out, p) for p in (0.5, fc.TAIL, 1.0 - fc.TAIL, fc.BOUND))
-    scatter = np.random.default_rng(seed).standard_normal((SCATTERS, len(fits.paths))) @ _root(fits.cover).T
+    scatter = np.random.default_rng(seed).standard_normal((effort.scatters, len(fits.paths))) @ _root(fits.cover).T
     levels = _mean_levels(fits, ahead)
-    parts = room(levels + scatter[:, None])
+    parts = each_room(levels + scatter[:, None])
     singles = _quantile(np.sort(_first(ahead, parts)), fc.SINGLES)
     if state == fc.OPEN:
         middle = high = singles = None

@@ -22,6 +22,7 @@ from holeqc.wear.separate import Separation, separate
 from holeqc.wear.shares import identifiability, variance_shares
 from holeqc.wear.trend import LEAST as LEAST_TREND
 from holeqc.wear.trend import Trend, trend_of
+from holeqc.wear.whole import forecast_whole
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Readings
@@ -53,7 +54,7 @@ def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[
     )
     drill = _drill(history, events)
     seats = {} if seating is None else _seat_trends(history, seating, events, found)
-    outlooks = with_causes(history, _outlooks(history, seating, bushings, events), bushings, seats, drill)
+    outlooks = with_causes(history, _outlooks(history, separation, seating, bushings, events), bushings, seats, drill)
     order = _order(history, bushings, outlooks)
     wear = res.Wear(
         history, separation, seating,
@@ -296,8 +297,9 @@ def _drill(history: History, events: Sequence[ev.Event]) -> Trend | None:
 
 
 def _outlooks(
-    history: History, seating: res.Seating | None, bushings: Sequence[res.Bushing], events: Sequence[ev.Event]
-) -> tuple[res.Outlook, ...]:
+    history: History, s: Separation | None, seating: res.Seating | None, bushings: Sequence[res.Bushing],
+    events: Sequence[ev.Event],
+) -> tuple[res.Outlook, ...]:  # fmt: skip
     m = history.margins
     seated = np.ones(len(history), dtype=np.bool_) if seating is None else ~seating.out
     planned: list[tuple[str, int | None, FloatArray, list[float]]] = []
@@ -319,6 +321,10 @@ def _outlooks(
             place = np.where(np.isfinite(values)[:, None, None], m.place[:, hole], np.nan)[used]
             zone = float(m.stated[hole]), float(m.most[hole])
             f = forecast_position(cycle, place, m.departure[used, hole], *zone, level=level)
+        elif s is not None and limit in (res.PATTERN, res.PINS):
+            radius, turns = (m.pattern_radius, m.pattern_turns) if limit == res.PATTERN else (m.pins_radius, True)
+            f = forecast_whole(cycle, s.rest[used], radius[used], values[used], history.nominal, rotate=turns,
+                               level=level)  # fmt: skip
         else:
             f = forecast(cycle, values[used] if used[0] or starts[-1] <= history.cycle[-1] else np.full(1, np.nan),
                          level=level)  # fmt: skip

@@ -30,10 +30,6 @@ FORECAST_NOTE = (
     "room left, when about half of the parts would fail. One part in forty fails earlier, as said. "
     "'Before' is the 95 % lower bound. It holds if wear goes on as it did."
 )
-LATE = (
-    " This is a line through the room of the whole pattern, which falls faster towards its end: it may come earlier, "
-    "look again soon."
-)
 SIGNIFICANT = 0.01
 RECENT = 20  #: parts before and after a jump that tell where a bushing sat
 
@@ -123,7 +119,7 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         yield (
             f"{asked} before part {np.floor(before):.0f}, that is within "
             f"{max(0.0, np.floor(before - f.last)):.0f} parts: its mean hole is out of room for {look.limit} "
-            f"{when(f)}.{singles}{LATE if look.limit in (res.PATTERN, res.PINS) else ''}"
+            f"{when(f)}.{singles}"
         )
 
 
