@@ -99,7 +99,7 @@ def urgency_table(wear: Wear) -> b.Table:
             continue
         f = look.forecast
         rows.append((
-            name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.before), _whole(f.left), _between(look),
+            name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.act), _whole(f.left), _between(look),
             w.signed(f.now, unit), words.answer(look),
         ))  # fmt: skip
     note = f"{words.FORECAST_NOTE} Room now: mean margin in {w.unit_name(unit)}."
@@ -141,8 +141,8 @@ def _bushing_line(wear: Wear, hole: int) -> str:
     if look is None:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast
-    far = f.before is not None and f.state == "forecast" and words.to_change(look)
-    told = f", change before part {math.floor(f.before or 0.0)}" if far else ""
+    far = f.act is not None and f.state == "forecast" and words.to_change(look)
+    told = f", change before part {math.floor(f.act or 0.0)}" if far else ""
     return w.plain(f"{name}: {words.answer(look)}{told}")
 
 
@@ -231,7 +231,8 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         "Changes that nobody logged are looked for first, and what lies before them doesn't count.",
         "Hole to hole and pins together: the places of all holes against one another and their sizes go on by their "
         "trends, and the pattern is floated to its best in each draw.",
-        "Two bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound.",
+        "Bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound of the mean hole, or where "
+        "about one part in forty fails if that comes first.",
         words.COUNT_NOTE, words.LIMITS_NOTE,
     ]  # fmt: skip
     yield b.Findings(tuple(b.Finding(None, text) for text in points))
@@ -258,7 +259,7 @@ def _all_outlooks(wear: Wear) -> b.Table:
         (
             look.limit, "-" if look.hole is None else w.plain(wear.history.bushings[look.hole]),
             f"{look.forecast.start:.0f}", str(look.forecast.n), w.signed(look.forecast.now, unit),
-            w.fine(look.forecast.sd), _whole(look.forecast.before), _between(look), words.answer(look),
+            w.fine(look.forecast.sd), _whole(look.forecast.act), _between(look), words.answer(look),
         )
         for look in wear.outlooks
     )  # fmt: skip

@@ -309,14 +309,14 @@ def _room(picture: d.Drawing, wear: Wear, look: Outlook, box: tuple[float, float
     zero = panel.at(1.0, 0.0)
     picture.line(zero, (panel.left + panel.wide, zero[1]), stroke=d.REJECT_INK, width=1.2)
     _fan(picture, panel, f.start, f.last, end, look)
-    if told and f.before is not None:
-        x = panel.x(max(f.before, f.last))
+    if told and f.act is not None:
+        x = panel.x(max(f.act, f.last))
         picture.line((x, panel.top), (x, panel.top + panel.high), stroke=d.HOLD_INK, width=1.2, dash=(4.0, 2.0))
         side: d.Anchor = "end" if x > panel.left + 0.55 * panel.wide else "start"
         picture.text(
             x + (-3 if side == "end" else 3),
             panel.top + 9,
-            f"before {math.floor(f.before)}",
+            f"before {math.floor(f.act)}",
             SMALL,
             True,
             d.HOLD_INK,

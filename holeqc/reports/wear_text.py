@@ -38,7 +38,7 @@ def _table(wear: Wear) -> list[str]:
             lines.append(f"{name}{'-':<23}{'-':>8}{'-':>7}{'-':>24}  {nothing(wear, hole)}")
             continue
         f = look.forecast
-        before, left = ("-" if v is None else f"{math.floor(v)}" for v in (f.before, f.left))
+        before, left = ("-" if v is None else f"{math.floor(v)}" for v in (f.act, f.left))
         out = "-"
         if f.estimate is not None:
             low, high = ("?" if v is None else f"{v:.0f}" for v in (f.lower, f.upper))

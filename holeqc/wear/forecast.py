@@ -87,9 +87,16 @@ class Forecast:
     band: Band | None = None
 
     @property
+    def act(self) -> float | None:
+        """Cycle before which to act: ``before``, or where one part in forty fails if that comes first."""
+        if self.before is None or self.singles is None or self.state != SHUT:
+            return self.before
+        return min(self.before, max(self.singles, self.last))
+
+    @property
     def left(self) -> float | None:
-        """Cycles left to ``before``."""
-        return None if self.before is None else max(0.0, self.before - self.last)
+        """Cycles left to ``act``."""
+        return None if self.act is None else max(0.0, self.act - self.last)
 
     def curve(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return the fitted mean room at cycles (T,), and the ends of its 95 % band; NaN where there is no fit."""

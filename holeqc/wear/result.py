@@ -37,7 +37,8 @@ COLUMNS: dict[str, str] = {
     "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
     "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
     "cause": "bushing, drill, seating; drill or bushing; seating or bushing; empty where no drift is told",
-    "before": "change before this cycle (one-sided 95 %), NaN where not known", "left": "parts left until then",
+    "act": "change before this cycle: the bound of the mean hole, or singles if that comes first; NaN where not known",
+    "left": "parts left until then", "before": "one-sided 95 % bound of the mean hole",
     "estimate": "cycle at which the mean hole leaves its limit", "lower": "95 % interval", "upper": "95 % interval",
     "singles": "cycle from which about one part in forty fails", "margin": "mean room left now [kit unit]",
     "offset_x": "offset now against the other bushings [kit unit]", "offset_y": "the same for y",
@@ -151,7 +152,8 @@ class Wear:
         return {
             "urgency": rank, "hole": self.history.holes[hole], "bushing": self.history.bushings[hole],
             "state": f.state if f else "no data", "limit": look.limit if look and f and f.state != NONE else "",
-            "before": number(f.before if f else None), "left": number(f.left if f else None),
+            "act": number(f.act if f else None), "left": number(f.left if f else None),
+            "before": number(f.before if f else None),
             "estimate": number(f.estimate if f else None), "lower": number(f.lower if f else None),
             "upper": number(f.upper if f else None), "singles": number(f.singles if f else None),
             "margin": f.now if f else math.nan,
@@ -208,8 +210,8 @@ class Wear:
     def _outlook(self, look: Outlook) -> dict[str, Any]:
         f = look.forecast
         names = (
-            "state", "start", "n", "now", "sd", "slope", "slope_sd", "estimate", "lower", "upper", "before", "left",
-            "singles", "curved", "wander",
+            "state", "start", "n", "now", "sd", "slope", "slope_sd", "estimate", "lower", "upper", "act", "left",
+            "before", "singles", "curved", "wander",
         )  # fmt: skip
         hole = None if look.hole is None else self.history.holes[look.hole]
         bushing = None if look.hole is None else self.history.bushings[look.hole]

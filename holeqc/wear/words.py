@@ -27,8 +27,8 @@ COUNT_NOTE = (
 )
 FORECAST_NOTE = (
     "A forecast is of the mean hole, whose coordinates and size go on by their trends: the part at which it has no "
-    "room left, when about half of the parts would fail. One part in forty fails earlier, as said. "
-    "'Before' is the 95 % lower bound. It holds if wear goes on as it did."
+    "room left, when about half of the parts would fail. 'Before' is its 95 % lower bound, or where about one part in "
+    "forty fails if that comes first. It holds if wear goes on as it did."
 )
 SIGNIFICANT = 0.01
 RECENT = 20  #: parts before and after a jump that tell where a bushing sat
@@ -109,18 +109,24 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
                 "again."
             )
             continue
-        before = f.before if f.before is not None else f.last
-        singles = ""
-        if f.singles is not None:
-            singles = f" One part in forty is out from about part {max(f.singles, f.last):.0f} on."
+        act = f.act if f.act is not None else f.last
         asked = f"Change {name_of(wear, look.hole)}"
         if look.cause != res.BUSHING:
             asked = f"{_capital(name_of(wear, look.hole))}: {what},"
         yield (
-            f"{asked} before part {np.floor(before):.0f}, that is within "
-            f"{max(0.0, np.floor(before - f.last)):.0f} parts: its mean hole is out of room for {look.limit} "
-            f"{when(f)}.{singles}"
+            f"{asked} before part {np.floor(act):.0f}, that is within {max(0.0, np.floor(act - f.last)):.0f} parts: "
+            f"{_ends(f, look.limit, 'its mean hole is')}"
         )
+
+
+def _ends(f: Forecast, limit: str, who: str) -> str:
+    """Return when one part in forty fails and when the mean does, the earlier first."""
+    mean = f"{who} out of room for {limit} {when(f)}"
+    if f.singles is None or f.act is None or f.before is None:
+        return f"{mean}."
+    if f.act < f.before:
+        return f"from then on about one part in forty is out; {mean}, not before part {np.floor(f.before):.0f}."
+    return f"{mean}. One part in forty is out from about part {max(f.singles, f.last):.0f} on."
 
 
 def by_drill(wear: res.Wear, look: res.Outlook) -> bool:
@@ -166,10 +172,8 @@ def _seat_drift(wear: res.Wear) -> Iterator[str]:
         if f.state == NOW:
             text += f" The mean of {first} has had no room for {look.limit} {since(f)}: stop and reset the stops."
         else:
-            before = np.floor(f.before if f.before is not None else f.last)
-            text += f" Act before part {before:.0f}: the pattern leaves {look.limit} {when(f)}, {first} first."
-            if f.singles is not None:
-                text += f" One part in forty is out from about part {max(f.singles, f.last):.0f} on."
+            act = np.floor(f.act if f.act is not None else f.last)
+            text += f" Act before part {act:.0f}, {first} first: {_ends(f, look.limit, 'the pattern is')}"
         text += f" Holes that it takes out: {holes}."
     yield text
 
@@ -298,8 +302,8 @@ def _drill(wear: res.Wear) -> Iterator[str]:
     text = f"All holes {grows} alike {pace}: that is the drill, not a bushing."
     if looks and looks[0].forecast.state == NOW:
         text += f" The mean hole has had no room for {looks[0].limit} {since(looks[0].forecast)}: stop and regrind it."
-    elif looks and looks[0].forecast.before is not None:
-        text += f" Regrind or change it before part {np.floor(looks[0].forecast.before):.0f} ({looks[0].limit})."
+    elif looks and looks[0].forecast.act is not None:
+        text += f" Regrind or change it before part {np.floor(looks[0].forecast.act):.0f} ({looks[0].limit})."
     yield text
 
 

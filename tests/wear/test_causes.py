@@ -16,7 +16,7 @@ from holeqc.readings.read import read_files
 from holeqc.reports.wear_text import wear_text
 from holeqc.specification.load import load_specification
 from holeqc.wear import result as res
-from holeqc.wear.forecast import NOW, SHUT
+from holeqc.wear.forecast import NOW, OPEN, SHUT, Forecast
 from holeqc.wear.history import History, history_of
 from holeqc.wear.separate import separate
 from holeqc.wear.shares import variance_shares
@@ -84,7 +84,7 @@ def test_a_drift_of_one_bushing_is_the_bushing_s(sample: History) -> None:
     assert (first.limit, first.cause, first.forecast.state) == (res.POSITION, res.BUSHING, SHUT)
     text = " ".join(wear.advice)
     assert "Change bushing B5" in text
-    assert "One part in forty is out from about part" in text
+    assert "from then on about one part in forty is out" in text
     assert "The seating drifts" not in text
     shares = {s.cause: s.share for s in variance_shares(separate(NOMINAL, off), NOMINAL)}
     assert shares["bushing drift"] > 20 * shares["bushing offset"]  # nothing sat off at first
@@ -154,3 +154,12 @@ def test_a_limit_that_was_passed_says_since_when(sample: History) -> None:
     # by hand: 0.4620 - 0.4582 = 0.0038 is 63.3 parts of 0.00006
     assert first.forecast.estimate == pytest.approx(64.3, abs=3)
     assert any("since about part 6" in t for t in wear.advice)
+
+
+@pytest.mark.parametrize(
+    ("state", "before", "singles", "act"),
+    [(SHUT, 184.0, 172.0, 172.0), (SHUT, 184.0, 190.0, 184.0), (SHUT, 184.0, 60.0, 80.0), (OPEN, 184.0, 172.0, 184.0)],
+)
+def test_what_comes_first_is_what_to_act_by(state: str, before: float, singles: float, act: float) -> None:
+    found = Forecast(state, 80.0, 1.0, 80, 0.01, 0.001, 0.0, 0.0, None, None, None, before, singles)
+    assert (found.act, found.left) == (act, act - 80.0)
