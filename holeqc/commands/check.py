@@ -47,6 +47,9 @@ def check(
             help="With --record: the ledger's entry whose file this file corrects, where the name doesn't tell.",
         ),
     ] = None,
+    tags: Annotated[
+        bool, typer.Option("--tags/--no-tags", help="With --record: open tags; a history for trends alone needs none.")
+    ] = True,
 ) -> None:  # fmt: skip
     """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
 
@@ -93,7 +96,7 @@ def check(
 
         refuse_unnamed(inspection)  # before a ledger is made for nothing
         with open_ledger(ledger) as there:
-            done = record_run(there, inspection, name, replaces=replaces)
+            done = record_run(there, inspection, name, replaces=replaces, tags=tags)
             print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
     raise typer.Exit(exit_code(inspection.parts["verdict"]))
 

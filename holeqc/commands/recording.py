@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
 BY_VARIABLE = "HOLEQC_BY"
 FEW_TAGS = 8  #: so many are named one by one
+MANY_TAGS = 40  #: from so many on it is asked whether the run is a history
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,10 +28,13 @@ class RecordedRun:
     notes: tuple[str, ...]
 
 
-def record_run(ledger: Ledger, inspection: Inspection, by: str, *, replaces: int | None = None) -> RecordedRun:
+def record_run(
+    ledger: Ledger, inspection: Inspection, by: str, *, replaces: int | None = None, tags: bool = True
+) -> RecordedRun:  # fmt: skip
     """Record a run and open its tags, in one transaction; the kit's text is read from the file that was judged.
 
     ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
+    ``tags``: False for a history that is recorded for trends; what is rejected or held there still can't be approved.
 
     Raises:
         LedgerError: the kit file was changed since, nobody is named, ``replaces`` names no standing file of the kit, or
@@ -48,9 +52,13 @@ def record_run(ledger: Ledger, inspection: Inspection, by: str, *, replaces: int
     ]
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
-        tags = open_tags(ledger, recorded.inspections, drafts, by) if recorded.inspections else []
+        opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
         notes = [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
-    return RecordedRun(recorded, tuple(tags), (*recorded.notes, *notes))
+    if recorded.inspections and drafts and not tags:
+        notes.append(f"no tags were opened (--no-tags); {len(drafts)} would have been")
+    if len(opened) >= MANY_TAGS:
+        notes.append(f"{len(opened)} tags are many: a history that is recorded for trends alone takes --no-tags")
+    return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes))
 
 
 def _locked(ledger: Ledger, recorded: Recorded) -> list[str]:
