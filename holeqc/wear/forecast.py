@@ -16,8 +16,8 @@ drifts, there is no upper end and the answer is 'cannot tell yet'.
 
 Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py). Sizes, 2000 histories of 120 parts
 each: normal scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.958. Positions that drift by
-0.001 mm under a seating scatter of 0.02 mm, 700 histories each of 40, 60 and 100 parts: 0.981, 0.976, 0.970, and the
-true cycle after the 95 % bound in 0.990, 0.969, 0.957: somewhat more than promised where few parts tell the drift. Wear
+0.001 mm under a seating scatter of 0.02 mm, 2000 histories each of 40, 60 and 100 parts: 0.981, 0.974, 0.968, and the
+true cycle after the 95 % bound in 0.989, 0.963, 0.962: somewhat more than promised where few parts tell the drift. Wear
 that comes wholly in steps is promised less: a dozen regular steps 0.90; irregular steps too small to stand out of the
 scatter look straight while they aren't, 0.66.
 """
