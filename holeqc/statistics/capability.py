@@ -276,12 +276,26 @@ def _percentile(readings: Readings, limits: Limits, choices: Choices,
                                  confidence=choices.confidence, choice=choice), []
 
 
+def _far_limits(readings: Readings, limits: Limits) -> list[Problem]:
+    """Return a warning where every reading lies farther outside the limits than these lie apart."""
+    if limits.lower is None or limits.upper is None:
+        return []
+    low, high = float(readings.ordered[0]), float(readings.ordered[-1])
+    apart = limits.upper - limits.lower
+    if low <= limits.upper + apart and high >= limits.lower - apart:
+        return []
+    return [Problem(WARNING, "limits-far", "every reading lies far outside the limits: are both in one unit?",
+                    found=f"readings {low:g} to {high:g}", allowed=f"limits {limits.lower:g} to {limits.upper:g}",
+                    action="Give the limits in the unit of the readings.")]
+
+
 def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: float, sd: float | None,
                     p: float | None) -> list[Problem]:
     said = []
     if not limits.given:
         said.append(Problem(WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
                             action="Give --lower, --upper or both."))
+    said += _far_limits(readings, limits)
     if choices.from_zero:
         said.append(Problem(NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
                             "given, the percentile method takes their place"))

@@ -16,6 +16,7 @@ from holeqc.problems import DataError
 from holeqc.statistics.roots import root
 
 FloatArray = NDArray[np.float64]
+STEEP = 1000.0
 
 
 @lru_cache(maxsize=64)
@@ -65,9 +66,14 @@ def noncentral_t_quantile(probability: float, dof: float, delta: float) -> float
 def noncentrality_for(probability: float, t: float, dof: float) -> float:
     """Return the noncentrality at which a noncentral t falls below ``t`` with ``probability``.
 
-    It turns an observed t into a confidence bound: the chance falls as the noncentrality grows.
+    It turns an observed t into a confidence bound: the chance falls as the noncentrality grows. Where t is beyond
+    `STEEP` root dof, the normal part of t is too small against that of the standard deviation to matter (a few
+    millionths), and the bound is t times a quantile of the latter.
     """
-    from scipy.special import ndtri
+    from scipy.special import chdtri, ndtri
+
+    if abs(t) > STEEP * math.sqrt(dof):
+        return t * math.sqrt(float(chdtri(dof, probability if t > 0 else 1 - probability)) / dof)
 
     def miss(delta: float) -> float:
         return noncentral_t_cdf(t, dof, delta) - probability

@@ -224,3 +224,12 @@ def test_interval_of_sigma_by_the_chi_square_table() -> None:
 def test_impossible_limits(limits: tuple[float, float]) -> None:
     with pytest.raises(DataError):
         Limits(*limits)
+
+
+def test_limits_in_another_unit_are_told_at_once() -> None:
+    """Readings in inch, limits in mm: an answer, and the question of the unit."""
+    found = capability(np.linspace(0.4565, 0.4598, 100), Limits(11.55, 11.73))
+    assert [r.found for r in found.remarks if r.code == "limits-far"] == ["readings 0.4565 to 0.4598"]
+    assert found.outside.observed == 1.0
+    near = capability(np.linspace(0.4640, 0.4650, 100), Limits(0.455, 0.462))
+    assert not [r for r in near.remarks if r.code == "limits-far"]

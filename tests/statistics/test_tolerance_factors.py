@@ -9,7 +9,7 @@ import pytest
 from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.noncentral import noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
+from holeqc.statistics.noncentral import STEEP, noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
 from holeqc.statistics.tolerance_intervals import (
     howe_factor,
     natrella_factor,
@@ -94,3 +94,14 @@ def test_what_has_no_factor(arguments: tuple[float, float, float]) -> None:
         two_sided_factor(*arguments)
     with pytest.raises(DataError):
         one_sided_factor(*arguments)
+
+
+@pytest.mark.parametrize("dof", [4.0, 99.0, 2000.0])
+@pytest.mark.parametrize("probability", [0.025, 0.5, 0.975])
+def test_far_out_the_bound_goes_over_into_that_of_the_standard_deviation(dof: float, probability: float) -> None:
+    """Second route: the search below the change-over, carried on in proportion."""
+    for side in (1.0, -1.0):
+        t = side * STEEP * math.sqrt(dof)
+        below, beyond = (noncentrality_for(probability, f * t, dof) / (f * t) for f in (0.999, 1.001))
+        assert beyond == pytest.approx(below, rel=5e-6)
+        assert noncentrality_for(probability, 1e9 * t, dof) / t == pytest.approx(1e9 * beyond, rel=1e-9)
