@@ -10,6 +10,7 @@ from statistics_data import column, half_unit, printed, records
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import mean_and_sd, one_way
+from holeqc.statistics.capability import capability
 from holeqc.statistics.indices import (
     Limits,
     about_target,
