@@ -172,7 +172,8 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,
     ``unit``, and: ``approved`` (1 or 0, of this newest inspection), ``approved_inspection`` and ``approval`` (number of
     the part's newest inspection whose approval stands, and that approval's entry; None where there is none),
-    ``released_with`` (the nonconformances that the approval of this inspection lets pass), ``open_tags`` (count),
+    ``released_with`` (the nonconformances that the approval of this inspection lets pass), ``not_for_use`` (scrap or
+    return where a tag of the part was closed so, else ''), ``open_tags`` (count),
     ``rests_on_replaced`` (1 where one of its files has a newer revision).
     """
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
@@ -200,7 +201,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         still_open = _open_tags(ledger)
         standing = _standing(ledger)
         passed: dict[Key, list[TagState]] = {}
-        for tag in find_tags(ledger, decided=NEED_AUTHORITY):
+        for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
             passed.setdefault(_key(tag.row), []).append(tag)
     out = []
     for row in rows:
@@ -209,6 +210,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         out.append(row | {
             "approved": int(approved), "approved_inspection": inspection, "approval": approval,
             "released_with": released_with(passed.get(_key(row), ()), int(row["id"])) if approved else "",
+            "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
             "rests_on_replaced": int(row["rests_on_replaced"]), "open_tags": still_open.get(_key(row), 0),
         })  # fmt: skip
     return out

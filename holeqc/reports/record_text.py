@@ -142,8 +142,12 @@ def story_data(story: PartStory) -> dict[str, Any]:
 # ------------------------------------------------------------------------------------------------------------- lists
 
 
+WIDEST = 40  #: characters of a cell; a serial number or a name may be longer and is then shortened
+
+
 def table_text(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return rows under headings in columns as wide as they need."""
+    """Return rows under headings in columns as wide as they need, at most `WIDEST`."""
+    rows = [[w.shorten(cell, WIDEST) for cell in row] for row in rows]
     widths = [max(len(head), *(len(row[n]) for row in rows)) if rows else len(head) for n, head in enumerate(heads)]
     lines = [
         "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip() for row in (heads, *rows)
@@ -160,7 +164,7 @@ def parts_text(rows: Sequence[Row]) -> str:
         [
             mark(r["verdict"]), w.plain(r["part"]), w.plain(r["serial"]), w.plain(r["kit"]), w.plain(r["revision"]),
             str(r["last_day"] or "-"), when(r), w.plain(r["made_by"]), str(r["open_tags"] or "-"),
-            "yes" if r["approved"] else f"older: inspection {old}" if (old := r["approved_inspection"]) else "no",
+            _approval(r),
         ]
         for r in rows
     ]  # fmt: skip
@@ -169,6 +173,15 @@ def parts_text(rows: Sequence[Row]) -> str:
         if r["released_with"]
     ]  # fmt: skip
     return table_text(heads, cells) + "\n" + "".join([*passed, f"{w.plural(len(rows), 'part')}\n"])
+
+
+def _approval(row: Row) -> str:
+    """Return whether a part's newest inspection is approved; what is scrapped or returned is not for use."""
+    if row["not_for_use"]:
+        return {"scrap": "no, scrapped", "return": "no, returned"}[row["not_for_use"]]
+    if row["approved"]:
+        return "yes"
+    return f"older: inspection {row['approved_inspection']}" if row["approved_inspection"] else "no"
 
 
 def tags_text(tags: Sequence[TagState]) -> str:

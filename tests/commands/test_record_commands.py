@@ -350,3 +350,17 @@ def test_a_history_opens_no_tags_where_it_shall_not(capsys: pytest.CaptureFixtur
     history = SAMPLES / "fixture_history" / "df-bl7_history.csv"
     run(["check", KIT, str(history), "--record", "--by", "17"])
     assert "takes --no-tags" in capsys.readouterr().out
+
+
+def test_a_scrapped_part_and_a_long_name_in_the_list(capsys: pytest.CaptureFixture[str]) -> None:
+    record("P-0109")
+    scrap = ["disposition", "T-000001", "--as", "scrap", "--reason", "oversize"]
+    assert run([*scrap, "--by", "engineer " * 40]) == 0
+    assert run(["check", KIT, str(SAMPLES / FILES["P-0107"]), "--record", "--by", "b" * 300]) == 0
+    capsys.readouterr()
+    assert run(["parts"]) == 0
+    out = capsys.readouterr().out
+    assert out.count("no, scrapped") == 1
+    assert max(map(len, out.splitlines())) < 200
+    assert run(["parts", "--json"]) == 0
+    assert [row["not_for_use"] for row in json.loads(capsys.readouterr().out)] == ["scrap", ""]
