@@ -64,7 +64,7 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     room, wide = high - _UPPER - _LOWER, wide - 2 * PAD
     forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
     words = tag.decide.replace(ENGINEERING, "").strip() if forbidden else tag.decide
-    first = 29 + 11.5 * len(_asked(tag.lines[0], wide)) if tag.lines else 0.0
+    first = 29 + 11.5 * len(_asked(tag.lines[0], wide, tag.unit)) if tag.lines else 0.0
     rest = max(0, len(tag.lines) - 1)
     left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
     for brief in range(rest, -1, -1):
@@ -83,8 +83,9 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
         yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces))
 
 
-def _asked(line: Line, wide: float) -> list[str]:
-    return wrap(f"required  {line.requirement}", wide, 9.5)[:2]
+def _asked(line: Line, wide: float, unit: str) -> list[str]:
+    measured = line.lower is not None or line.upper is not None
+    return wrap(f"required  {line.requirement}{f' {unit}' if measured else ''}", wide, 9.5)[:2]
 
 
 def _page(
@@ -176,7 +177,7 @@ def _lines(page: d.Drawing, face: Face, x: float, y: float, wide: float) -> floa
         title = f"{line.characteristic}" + (f", {line.wall} wall" if line.wall else "")
         title = w.plain(f"hole {line.hole}: {title}" if several else title)
         if shown == 0:
-            asked = _asked(line, wide)
+            asked = _asked(line, wide, tag.unit)
             page.text(x, y + 12, title, 9.5, True)
             for n, text in enumerate(asked):
                 page.text(x, y + 23.5 + 11.5 * n, text, 9.5)

@@ -68,7 +68,7 @@ def test_printed_tags_carry_every_field(one: Inspection) -> None:
     for tag in tags:
         for text in (tag.number, tag.serial, f"{tag.hole}, {tag.wall}", tag.date, "port (BL7-210-1)", "BL-7, C"):
             assert text in lines
-    for text in ("✗ REJECT", "? HOLD", "+0.0007", "required  0.4550 to 0.4620", "0.4627", "To be decided"):
+    for text in ("✗ REJECT", "? HOLD", "+0.0007", "required  0.4550 to 0.4620 in", "0.4627", "To be decided"):
         assert text in lines
     for text in (*wording.DISPOSITIONS, "inspector, date", "decided, signed, date", "Gauge", "Date of reading"):
         assert lines.count(text) == 4
