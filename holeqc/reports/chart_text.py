@@ -121,9 +121,9 @@ def _outside_lines(result: Capability) -> list[str]:
     beside = f"  {NOT_STABLE}" if result.stability.stable is False else ""
     span = _ppm_range(out.expected_interval_ppm)
     rows = [
-        ("outside, expected (overall)", f"{_ppm(out.expected_ppm)} ppm, {span} ppm{beside}"
+        ("outside, expected, all scatter", f"{_ppm(out.expected_ppm)} ppm, {span} ppm{beside}"
          if out.expected_ppm is not None else ""),
-        ("outside, expected (within)", f"{_ppm(out.expected_ppm_within)} ppm{beside}"
+        ("outside, expected, short run", f"{_ppm(out.expected_ppm_within)} ppm{beside}"
          if out.expected_ppm_within is not None else ""),
         ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
     ]

@@ -136,7 +136,7 @@ def _share_lines(study: GaugeStudy) -> list[str]:
     shares = [study.share(name) for name in LINES]
     shown = [s for s in shares if s.variance is not None]
     spans = any(s.interval for s in shown)
-    head = ["cause", "variance", "st. dev.", *([level] if spans else []), "% of study", "% of tolerance"]
+    head = ["cause", "variance", "st. dev.", *([level] if spans else []), "% of all", "% of limits"]
     return table(head, [_share_row(s, spans) for s in shown])
 
 
@@ -157,7 +157,7 @@ def _verdict_lines(study: GaugeStudy) -> list[str]:
         said.append(f"not told by this study: {', '.join(untold)}")
     lines = [*notes([*said, *study.notes]), ""]
     if study.distinct_categories is None:
-        return [*lines, "Distinct categories: not told by this study."]
+        return [*lines, "Sizes that it can tell apart: not told by this study."]
     span = study.distinct_categories_interval
     between = f" ({100 * study.confidence:g} %: {span[0]:.1f} to {span[1]:.1f})" if span else ""
     meaning = (
@@ -165,7 +165,7 @@ def _verdict_lines(study: GaugeStudy) -> list[str]:
         if study.distinct_categories < 2
         else f"the gauge sorts these parts into {study.distinct_categories} groups"
     )
-    return [*lines, f"Distinct categories: {study.distinct_categories}{between};", f"{meaning}."]
+    return [*lines, f"Sizes that it can tell apart among these parts: {study.distinct_categories}{between};", f"{meaning}."]
 
 
 def accuracy_text(levels: Sequence[Bias], line: Linearity | None, confidence: float) -> str:

@@ -301,7 +301,7 @@ def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest
     drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
     out = text(["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS,
                 "--target", "0.47"], capsys)
-    for begin in ("outside, expected (overall)", "outside, expected (within)", "99.73 % of parts"):
+    for begin in ("outside, expected, all scatter", "outside, expected, short run", "99.73 % of parts"):
         assert "not stable" in " ".join(out[out.index(begin):].split())[:130]
     assert "e-" not in out[out.index("outside, expected"):out.index("outside, observed")]
     assert "target lies outside the limits" in " ".join(out.split())

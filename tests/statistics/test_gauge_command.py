@@ -59,7 +59,7 @@ def test_text_is_narrow_and_plain(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["gauge-study", STUDY, *COLUMNS, *options]) == 0
     text = capsys.readouterr().out
     assert max(map(len, text.splitlines())) <= 80
-    for word in ("repeatability", "reproducibility", "Distinct categories: 4", "0.9741", "U = ", "[[gauge]]", "in mm"):
+    for word in ("repeatability", "reproducibility", "among these parts: 4", "0.9741", "U = ", "[[gauge]]", "in mm"):
         assert word in text
     for letters in ("EV", "AV", "GRR", "R&R", "PV", "TV", "ndc"):
         assert letters not in text
