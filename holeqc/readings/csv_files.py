@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import codecs
 import csv
-import gc
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -14,7 +12,7 @@ from pathlib import Path
 from holeqc.problems import NOTE, Problem
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import PIECE, Container, refusal
-from holeqc.readings.grid import Grid, GridBuilder
+from holeqc.readings.grid import Grid, GridBuilder, no_collecting
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.xlsx import RawSheet
 
@@ -62,7 +60,7 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     builder = GridBuilder()
     widths: list[int] = []
     try:
-        with container.path.open(encoding=text.encoding, newline="") as file, _no_collecting():
+        with container.path.open(encoding=text.encoding, newline="") as file, no_collecting():
             rows = csv.reader(file, delimiter=delimiter)
             while chunk := list(islice(rows, CHUNK)):
                 if builder.rows == 0 and skip:
@@ -104,18 +102,6 @@ def _is_cut(container: Container, widths: list[int]) -> bool:
         file.seek(-min(2, container.bytes), 2)
         end = file.read()
     return b"\n" not in end and b"\r" not in end
-
-
-@contextmanager
-def _no_collecting() -> Iterator[None]:
-    """Pause the search for reference cycles: rows of text hold none, and looking at them all again costs time."""
-    enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if enabled:
-            gc.enable()
 
 
 def _check_quotes(container: Container, grid: Grid, delimiter: str) -> None:

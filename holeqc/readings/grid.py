@@ -7,7 +7,9 @@ content is looked at once for each distinct content, and rows are handled as arr
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+import gc
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
@@ -209,3 +211,15 @@ def _as_content(cell: object) -> Content:
     if isinstance(cell, str | dt.datetime | dt.date | dt.time | dt.timedelta):
         return cell
     return str(cell)
+
+
+@contextmanager
+def no_collecting() -> Iterator[None]:
+    """Pause the search for reference cycles: cells hold none, and looking at them all again costs time."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()

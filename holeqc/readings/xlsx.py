@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 
 from holeqc.problems import ReadingsError
 from holeqc.readings.containers import Container, check_parts, refusal
-from holeqc.readings.grid import UNCALCULATED, Grid, GridBuilder
+from holeqc.readings.grid import UNCALCULATED, Grid, GridBuilder, no_collecting
 from holeqc.readings.marker import LISTS_SHEET
 from holeqc.readings.options import SizeLimits
 from holeqc.readings.sheet_scan import SheetScan, scan_sheet
@@ -72,7 +72,8 @@ def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...
                 entry = sheet._worksheet_path.lstrip("/")
                 scan = scan_sheet(archive, container.name, entry, limits, _struck_styles(book))
                 sheet.reset_dimensions()
-                grid = _grid(container, sheet, scan, limits)
+                with no_collecting():
+                    grid = _grid(container, sheet, scan, limits)
                 hidden = sheet.sheet_state != "visible"
                 raw = RawSheet(container.name, str(sheet.title), grid, scan, hidden, properties=told)
             yield raw

@@ -165,7 +165,8 @@ def _verdict_lines(study: GaugeStudy) -> list[str]:
         if study.distinct_categories < 2
         else f"the gauge sorts these parts into {study.distinct_categories} groups"
     )
-    return [*lines, f"Sizes that it can tell apart among these parts: {study.distinct_categories}{between};", f"{meaning}."]
+    told = f"Sizes that it can tell apart among these parts: {study.distinct_categories}{between};"
+    return [*lines, told, f"{meaning}."]
 
 
 def accuracy_text(levels: Sequence[Bias], line: Linearity | None, confidence: float) -> str:
