@@ -35,6 +35,6 @@ MEANING: dict[str, str] = {
     "crack": "a crack was found",
     "unknown-part": "the kit knows no part of that name, so basic positions can't be laid in its frame",
     "temperature-left-out": "readings were taken so far from 20 °C that the effect is more than a quarter of the "
-    "tolerance, and they are not corrected",
+    "tolerance or crosses a limit, and they are not corrected",
     "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }

@@ -225,11 +225,13 @@ def _measured(
         return value, uncertainty, np.where(lacking, NO_TEMPERATURE, cause).astype(np.int16), ()
     problems: tuple[Problem, ...] = ()
     if not np.isnan(temperature).all():
+        sizes = np.array([(h.size.lower, h.size.upper) for h in spec.holes])
         for what, tolerance in _tolerances(spec).items():
             rows = np.flatnonzero((kind == LENGTHS.index(what)) & (hole >= 0) & ~np.isnan(temperature))
             of_hole = tolerance[hole[rows]]
+            limits = (sizes[hole[rows], 0], sizes[hole[rows], 1]) if what == "diameter" else None
             found, too_much = left_out(
-                value[rows], temperature[rows], applied.expansion_per_c[rows], of_hole, spec, what
+                value[rows], temperature[rows], applied.expansion_per_c[rows], of_hole, spec, what, limits
             )
             problems += found
             held = rows[too_much]

@@ -386,6 +386,19 @@ def test_a_temperature_effect_beyond_a_quarter_of_the_tolerance_holds() -> None:
     assert "more than a quarter of the tolerance" in reason.sentence
 
 
+def test_a_smaller_temperature_effect_holds_where_it_crosses_a_limit() -> None:
+    # 0.45793 at 30 °C is 0.457877 at 20 °C, below 0.45789; 0.45795 is 0.457897, inside. 24 % of the tolerance each.
+    size = replace(hole().size, lower=0.45789, upper=0.45811)
+    spec = kit(hole(size=size), temperature=Temperature(part_expansion_per_c=23.1e-6), gauges=STEEL, plan=PLAN)
+    near, inside = (judge(spec, bore(value, temperature_c=30.0)) for value in (0.45793, 0.45795))
+    assert (of_part(near), cell(near, "size")["cause"]) == ("hold", "temperature-left-out")
+    assert of_part(inside) == "accept"
+    assert "takes the reading across its limit" in near.problems[0].message
+    # the other way round: outside as read, inside once corrected, so it proves no reject either; far out it does
+    assert of_part(judge(spec, bore(0.45813, temperature_c=30.0))) == "hold"
+    assert of_part(judge(spec, bore(0.45900, temperature_c=30.0))) == "reject"
+
+
 def test_a_warm_coordinate_holds_the_holes_concerned_and_no_others() -> None:
     # x = 20: 20 x 11.6e-6 x 21 = 0.0049, most of the 0.005 that a coordinate may be off; x = 1: 0.0002, 5 %.
     holes = (hole(1, 1.0, 1.0, position=mmc(0.010)), hole(2, 20.0, 1.0, position=mmc(0.010)))
