@@ -1,11 +1,11 @@
-"""Readings that were not taken: copied down from the part before, typed from the drawing, the same every time."""
+"""Readings that were not taken: copied from another part, typed from the drawing, the same every time."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import GRAIN
+from holeqc.quantities import GRAIN, FloatArray
 from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, Findings, X, Y
 from holeqc.readings.grid import IntArray
@@ -13,13 +13,14 @@ from holeqc.readings.issues import warning
 
 COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance
 DISTINCT_LEAST = 5  #: and so many of them different: a few coarse sizes agree by chance
+BY_CHANCE = 1e-3  #: a part may equal one further back by chance this often in a whole run, else it is a copy
 SAME_LEAST = 8  #: so many diameters of a part, all equal, are worth a warning
 DRAWN_LEAST = 4  #: so many coordinates, all exactly as drawn
 _MIX = np.uint64(0x9E3779B97F4A7C15)  # odd constant of a multiplicative hash
 
 
 def find_copies(findings: Findings) -> None:
-    """Report parts and holes whose every value equals the part before, and values without any variation."""
+    """Report parts and holes whose every value equals an earlier part's, and values without any variation."""
     rows = np.flatnonzero(findings.usable())
     if rows.size:
         _copied(findings, rows)
@@ -36,15 +37,21 @@ def _mixed(numbers: Array) -> Array:
     return x ^ (x >> np.uint64(31))
 
 
-def _fingerprints(findings: Findings, rows: IntArray) -> Array:
-    """Return a number for each reading made of what it reads and what its value is, not of which part it is."""
+def _features(findings: Findings, rows: IntArray) -> Array:
+    """Return a number for each reading made of what it reads: hole, wall, characteristic, direction, trial."""
     a = findings.arrays
     direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows])
     what = (a["hole"][rows].astype(np.int64) * 64 + a["wall"][rows] + 1) * 32 + a["characteristic"][rows]
     what = what * 1024 + np.minimum(a["trial"][rows], 1023)
+    with np.errstate(over="ignore"):
+        return _mixed(_mixed(what) + direction.astype(np.int64).view(np.uint64))
+
+
+def _fingerprints(findings: Findings, rows: IntArray) -> Array:
+    """Return a number for each reading made of what it reads and what its value is, not of which part it is."""
     value = np.rint(findings.value[rows] * 1e7).astype(np.int64)
     with np.errstate(over="ignore"):
-        return _mixed(_mixed(_mixed(what) + direction.astype(np.int64).view(np.uint64)) + value.view(np.uint64))
+        return _mixed(_features(findings, rows) + value.view(np.uint64))
 
 
 def _summed(marks: Array, group: IntArray, groups: int) -> tuple[Array, IntArray]:
@@ -71,20 +78,25 @@ def _copied(findings: Findings, rows: IntArray) -> None:
     a, holes = findings.arrays, len(findings.spec.holes)
     marks = _fingerprints(findings, rows)
     total, count = _summed(marks, findings.piece[rows], findings.pieces)
-    copied = np.zeros(findings.pieces, dtype=np.bool_)
-    copied[1:] = (total[1:] == total[:-1]) & (count[1:] == count[:-1]) & (count[1:] >= COPIED_PART)
+    earlier = _equal_before(total, count)
+    copied = (earlier >= 0) & (count >= COPIED_PART)
     copied[copied] = _distinct(findings, rows, findings.piece[rows], copied)
+    further = copied & (earlier != np.arange(findings.pieces) - 1)
+    if further.any():
+        copied[further] = _log_chance(findings, rows, marks)[further] < np.log(BY_CHANCE)
     first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
     by_piece = np.full(findings.pieces, -1, dtype=np.int64)
     by_piece[findings.piece[first]] = first
 
     def make(index: int) -> Problem:
         piece = int(findings.piece[index])
-        before = findings.cell.place(int(by_piece[piece - 1]))
+        before = findings.cell.place(int(by_piece[earlier[piece]]))
+        which = "of the part before" if earlier[piece] == piece - 1 else "of an earlier part"
+        other = f"{before['file']} " if before["file"] != findings.cell.place(index)["file"] else ""
         issue = warning(
             "copied-part",
-            f"all {int(count[piece])} lengths equal those of the part before, {before['part']} "
-            f"{before['serial']} ({before['cell']}): likely copied down",
+            f"all {int(count[piece])} lengths equal those {which}, {before['part']} "
+            f"{before['serial']} ({other}{before['cell']}): likely copied",
             "readings of this part",
             "Measure this part",
             holds=True,
@@ -96,6 +108,30 @@ def _copied(findings: Findings, rows: IntArray) -> None:
     if copied.any():
         findings.mark(np.flatnonzero(copied[findings.piece]), "copied-part")
     _copied_holes(findings, rows[~copied[findings.piece[rows]]], holes, a)
+
+
+def _equal_before(total: Array, count: IntArray) -> IntArray:
+    """Return for each part (p,) the nearest earlier part with the same readings, -1 where there is none."""
+    order = np.lexsort((np.arange(total.size), count, total))
+    same = (total[order[1:]] == total[order[:-1]]) & (count[order[1:]] == count[order[:-1]])
+    before = np.full(total.size, -1, dtype=np.int64)
+    before[order[1:][same]] = order[:-1][same]
+    return before
+
+
+def _log_chance(findings: Findings, rows: IntArray, marks: Array) -> FloatArray:
+    """Return for each part (p,) the logarithm of how many pairs of parts of the run are expected to agree by chance.
+
+    Two parts agree in one reading as often as pairs of readings of that hole, wall and direction do in this run.
+    Readings of a part err together, so half of the sum of logarithms counts.
+    """
+    of_feature, feature = np.unique(_features(findings, rows), return_inverse=True)
+    _, first, times = np.unique(marks, return_index=True, return_counts=True)
+    pairs = np.bincount(feature[first], times * (times - 1.0), of_feature.size)
+    number = np.bincount(feature, minlength=of_feature.size)
+    share = pairs / np.maximum(number * (number - 1.0), 1.0)
+    logs = np.log(np.maximum(share, np.finfo(np.float64).tiny))[feature]
+    return 0.5 * np.bincount(findings.piece[rows], logs, findings.pieces) + np.log(0.5 * findings.pieces**2)
 
 
 def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, Array]) -> None:
@@ -123,7 +159,7 @@ def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, A
         issue = warning(
             "copied-hole",
             f"all {number} lengths of the hole equal those of the same hole on the part before, "
-            f"{place['part']} {place['serial']} ({place['cell']}): likely copied down",
+            f"{place['part']} {place['serial']} ({place['cell']}): likely copied",
             "readings of this part",
             "Measure the hole again",
             holds=True,

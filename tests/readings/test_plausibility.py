@@ -6,6 +6,7 @@ The troubles are common practice, no source; the cells and what is expected of t
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +132,46 @@ def test_a_part_copied_down_from_the_one_before(tmp_path: Path) -> None:
     assert "all 32 lengths" in problem.message
     assert "P-7 (F2)" in problem.message
     assert (readings.table["doubt"] == "copied-part").sum() == 32
+
+
+def shifted(by: float, serial: str) -> list[list[Any]]:
+    """Rows of a part of its own: every length moved by its own small amount."""
+    rows = wide(serial=serial)[1:]
+    return [
+        [*r[:5], *(round(v + by * (1 + (i * 5 + j * 3) % 7), 4) for j, v in enumerate(r[5:]))]
+        for i, r in enumerate(rows)
+    ]
+
+
+def test_a_part_copied_from_one_further_back_and_from_another_file(tmp_path: Path) -> None:
+    head = wide()[0]
+    first = [*wide(), *shifted(0.0001, "P-8"), *wide(serial="P-9")[1:]]
+    readings = checked(first, tmp_path)
+    assert codes(readings) == ["copied-part"]
+    problem = only(readings, "copied-part")
+    assert (problem.serial, problem.cell) == ("P-9", "F18")
+    assert "an earlier part, port P-7 (F2)" in problem.message
+    files = [
+        text_file(tmp_path / f"{n}.csv", [head, *rows])
+        for n, rows in enumerate((wide()[1:], shifted(0.0001, "P-8"), wide(serial="P-9")[1:]))
+    ]
+    problem = only(read(files, kit(KIT), today=TODAY), "copied-part")
+    assert (Path(problem.file).name, problem.serial) == ("2.csv", "P-9")
+    assert "0.csv F2)" in problem.message
+
+
+def test_coarse_readings_of_many_parts_agree_by_chance(tmp_path: Path) -> None:
+    # four holes by x and y in steps of 0.001 that take two values each: 256 sets, so that 60 parts must share some
+    rng = np.random.default_rng(4)
+    rows = [["Serial", "Part", "Hole", "Wall", "X", "Y"]]
+    seen = []
+    for n in range(60):
+        xy = np.array(list(BASIC.values())) + 0.001 * rng.integers(0, 2, (4, 2))
+        seen.append(tuple(xy.ravel()))
+        rows += [[f"P-{n}", "port", h, "near", *xy[h - 1].round(3)] for h in BASIC]
+    assert len(set(seen)) < 60
+    assert all(a != b for a, b in itertools.pairwise(seen)), "the part before is another rule's"
+    assert "copied-part" not in codes(checked(rows, tmp_path))
 
 
 def test_one_value_different_is_no_copied_part_but_copied_holes(tmp_path: Path) -> None:
