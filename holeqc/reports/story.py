@@ -143,38 +143,45 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
         row: list[b.Cell | str] = [b.Cell(w.word(part.verdict), part.verdict)]
         row += [w.plain(part.part)] if several else []
         row += [w.plain(part.serial), _holes(part)]
-        row += [_left_cell(*values.get(key, (math.nan, False)), unit) for values in least.values()]
+        row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit) for values in least.values()]
         if run.specification.has_pins:
             row.append(_margin(part))
         row.append(b.Cell("", None, f"part-{part.number + 1}") if part.number in full else "")
         rows.append(tuple(row))
     note = (
-        f"Left: least distance to a limit, negative beyond it, in {w.unit_name(unit)}; with ? a value of the part is "
-        "missing or in doubt and doesn't count. "
+        f"Left: least distance to a limit, negative beyond it, in {w.unit_name(unit)}; with ✗ it rejects, with ? a "
+        "value is held by the rule, or is missing or in doubt and doesn't count. "
         "Pins: radial room of the tightest pin at its virtual condition; negative, they don't all enter."
     )
     return b.Table(tuple(columns), tuple(rows), note)
 
 
-def _least_left(run: Run) -> dict[str, dict[tuple[str, str], tuple[float, bool]]]:
-    """Return each part's least distance to a limit, and whether a value is missing or in doubt and doesn't count."""
+def _least_left(run: Run) -> dict[str, dict[tuple[str, str], tuple[float, bool, int]]]:
+    """Return each part's least distance to a limit, whether a value is missing or in doubt and doesn't count, and the
+    worst verdict of those that count."""
     frame = run.inspection.characteristics
     found = {}
     for title, name in (("Size", "size"), ("Position", "position"), ("Hole to hole", "hole-to-hole position")):
         rows = frame[frame["characteristic"] == name]
         if rows["left"].notna().any():
             counts = rows.assign(left=rows["left"].where(~rows["doubtful"].astype(bool)))
-            groups = counts.assign(lost=counts["left"].isna()).groupby(["part", "serial"], sort=False, observed=True)
-            least, lost = groups["left"].min(), groups["lost"].any()
+            counts = counts.assign(
+                lost=counts["left"].isna(), verdict=counts["verdict"].where(counts["left"].notna(), ACCEPT)
+            )
+            groups = counts.groupby(["part", "serial"], sort=False, observed=True)
+            least, lost, worst = groups["left"].min(), groups["lost"].any(), groups["verdict"].max()
             found[title] = {
-                (str(part), str(serial)): (float(left), bool(gone))
-                for (part, serial), left, gone in zip(least.index, least, lost, strict=True)
+                (str(part), str(serial)): (float(left), bool(gone), int(verdict))
+                for (part, serial), left, gone, verdict in zip(least.index, least, lost, worst, strict=True)
             }
     return found
 
 
-def _left_cell(left: float, lost: bool, unit: str) -> b.Cell | str:
-    return b.Cell(w.signed(left, unit), HOLD) if lost else w.signed(left, unit)
+def _left_cell(left: float, lost: bool, verdict: int, unit: str) -> b.Cell | str:
+    text = w.signed(left, unit)
+    if verdict == REJECT or (verdict == HOLD and left < 0):
+        return b.Cell(text, verdict)
+    return b.Cell(text, HOLD) if lost else text
 
 
 def _holes(part: PartView) -> str:

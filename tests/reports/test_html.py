@@ -146,6 +146,14 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
     assert text.count("P-0000") == 1  # accepted: in the table alone
 
 
+def test_the_overview_marks_what_lies_beyond_its_limit(many: Inspection) -> None:
+    page = page_of(many)
+    overview = page[page.index('id="overview"') : page.index('id="part-1"')]
+    beyond = re.findall(r"<td[^>]*>(?:<[^>]*>)*([^<]*−\d[^<]*)", overview)
+    assert beyond
+    assert all(text.startswith(("✗", "?")) for text in beyond)
+
+
 def test_accepted_part_says_that_all_lies_inside(clean: Inspection) -> None:
     text = " ".join(check(page_of(clean)).text)
     assert "All 136 checks of 8 holes lie inside" in " ".join(text.split())
