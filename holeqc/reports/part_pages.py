@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
@@ -16,6 +17,7 @@ from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
+from holeqc.reports.together import cell_words, problem_groups
 from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
@@ -66,7 +68,7 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
 def _problem_blocks(part: PartView) -> Iterator[b.Block]:
     if part.problems:
         yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
-        yield problem_table(part.problems)
+        yield problem_table(problem_groups(part.problems))
 
 
 def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:
@@ -379,15 +381,16 @@ def _turn(radians: float) -> str:
     return f"{math.degrees(radians):.3f}°".replace("-", "−")
 
 
-def problem_table(problems: Sequence[Problem]) -> b.Table:
-    """Return problems of the files as a table."""
+def problem_table(groups: Sequence[Sequence[Problem]]) -> b.Table:
+    """Return groups of problems that differ in their cell alone as a table, a row each."""
     columns = (
         b.Column("Kind"), b.Column("Where", wraps=True), b.Column("What", wraps=True), b.Column("Found", wraps=True),
         b.Column("Allowed", wraps=True), b.Column("What to do", wraps=True),
     )  # fmt: skip
     rows: list[tuple[b.Cell | str, ...]] = []
-    for p in problems:
+    for group in groups:
+        p = group[0]
         kind = b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None)
-        texts = (p.place, p.message, p.found, p.allowed, p.action)
+        texts = (replace(p, cell=cell_words(q.cell for q in group)).place, p.message, p.found, p.allowed, p.action)
         rows.append((kind, *(w.shorten(w.plain(text), MOST_LETTERS) for text in texts)))
     return b.Table(columns, tuple(rows))

@@ -18,6 +18,7 @@ from holeqc.inspection.spans import hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
+from holeqc.reports.together import alike, cell_words
 from holeqc.reports.view import PartView, Run
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ __all__ = ["holes_sentence", "pin_sentence", "screen_text", "screen_width", "wor
 LISTED = 40  #: with more parts than this, accepted ones are counted and not listed
 DETAILED = 12  #: so many parts that aren't accepted are told in full
 PROBLEMS = 12  #: so many problems are told in full
-CELLS = 8  #: so many cells of problems of one kind are named
 NARROW, USUAL, WIDE = 60, 80, 100
 
 
@@ -159,6 +159,7 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     said = reasons(alone, part.part, part.serial, together=True)
     told |= {(part.serial, reason.cell) for reason in said if reason.cell}
     lines = []
+    said = alike(said)
     for number, reason in enumerate(said):
         after = said[number + 1] if number + 1 < len(said) else None
         once = after is not None and (after.verdict, after.action) == (reason.verdict, reason.action)
@@ -241,9 +242,8 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
         first = members[0]
         text = w.plain(_short_names(run, first.sentence()))
         if len(members) > 1:
-            cells = ", ".join(w.plain(p.cell) for p in members[1 : CELLS + 1])
-            rest = f" and {len(members) - 1 - CELLS} more" if len(members) - 1 > CELLS else ""
-            text += f"{'' if text.endswith('.') else '.'} The same at {cells}{rest}."
+            cells = w.plain(cell_words(p.cell for p in members[1:]))
+            text += f"{'' if text.endswith('.') else '.'} The same at {cells}."
         lines += textwrap.wrap(text, width, initial_indent=f"{first.severity:<8}  ", subsequent_indent=" " * 10)
     left = sum(map(len, list(groups.values())[PROBLEMS:]))
     if left:

@@ -13,6 +13,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
 from holeqc.reports.part_pages import part_blocks, problem_table, reason_findings
 from holeqc.reports.screen import pin_sentence
+from holeqc.reports.together import problem_groups
 from holeqc.reports.view import PartView, Run
 
 ALL_IN_FULL = 12  #: up to so many parts, accepted ones get pages of their own too
@@ -214,9 +215,10 @@ def _problem_blocks(problems: Iterable[Problem], title: str) -> list[b.Block]:
     there = list(problems)
     if not there:
         return []
-    blocks: list[b.Block] = [b.Heading(f"{title} ({len(there)})"), problem_table(there[:PROBLEMS_SHOWN])]
-    if len(there) > PROBLEMS_SHOWN:
-        rest = len(there) - PROBLEMS_SHOWN
+    groups = problem_groups(there)
+    blocks: list[b.Block] = [b.Heading(f"{title} ({len(there)})"), problem_table(groups[:PROBLEMS_SHOWN])]
+    if len(groups) > PROBLEMS_SHOWN:
+        rest = sum(map(len, groups[PROBLEMS_SHOWN:]))
         blocks.append(
             b.Paragraph(f"{rest} more stand in evaluated.xlsx, sheet Problems, and in verdicts.json.", "quiet")
         )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.readings.table import cell_name
+from holeqc.reports.together import alike
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,8 +108,8 @@ class PartView:
 
     @cached_property
     def reasons_once(self) -> list[tuple[Reason, str]]:
-        """Reasons with what to do, said once after the last of neighbours that ask the same."""
-        said = list(self.reasons)
+        """Reasons, once for all cells of which they say the same, with what to do after the last that asks it."""
+        said = alike(self.reasons)
         after = [*said[1:], *([None] if said else [])]
         return [
             (now, "" if nxt is not None and (nxt.verdict, nxt.action) == (now.verdict, now.action) else now.action)

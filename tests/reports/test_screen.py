@@ -138,7 +138,7 @@ def test_problems_of_one_kind_stand_together() -> None:
     text = " ".join(screen_text(made_up.inspection(problems=same)).split())
     assert "In the files: 14 problems" in text
     assert text.count("this row repeats one") == 1
-    assert "The same at E2, E3, E4, E5, E6, E7, E8, E9 and 5 more." in text
+    assert "The same at E2 to E14." in text
 
 
 def test_the_caveat_of_two_point_readings_names_the_holes(one: Inspection, many: Inspection) -> None:
