@@ -3,8 +3,8 @@ temperatures."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from holeqc.inspection.causes import MEANING
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.phrases import Row, contradiction, hole_words, place_of, plug_entered, rows_of
 from holeqc.inspection.results import HOLD, Reason
-from holeqc.inspection.spans import hole_numbers, joined, listed, span_words
+from holeqc.inspection.spans import cell_words, hole_numbers, joined, listed, span_words
 from holeqc.inspection.temperature import ACTION
 from holeqc.readings.table import ENTERS, cell_name
 
@@ -111,11 +111,37 @@ def doubted(inspection: Inspection, rows: Sequence[Row], found: Sequence[Culprit
         culprit = _behind(row, found)
         problem = culprit.problem if culprit is not None else None
         key: object = problem if problem is not None else (row["cause"], "" if culprit is None else culprit.place)
-        if problem is None and together:
-            key = row["cause"]
+        if together:
+            key = row["cause"] if problem is None else _but_cell(problem)
         groups.setdefault(key if together else (row["hole"], key), []).append((row, culprit))
-    for members in groups.values():
-        yield _doubt(inspection, members)
+    alike: dict[object, dict[str, None]] = {}
+    for problem in {id(c.problem): c.problem for c in found if together and c.problem is not None}.values():
+        cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
+        alike.setdefault(_but_cell(problem), {})[cell] = None
+    for key, members in groups.items():
+        reason, first = _doubt(inspection, members)
+        if together and first is not None and first.cell:
+            reason = _of_all_cells(reason, alike[key])
+        yield reason, first
+
+
+def _but_cell(problem: Problem) -> Problem:
+    return replace(problem, cell="", hole="", wall="")
+
+
+def _of_all_cells(reason: Reason, alike: Iterable[str]) -> Reason:
+    """Return a reason with all the cells of which the same is said, those below one another together."""
+    cells = sorted(alike, key=_column_first)
+    if len(cells) < 2:
+        return reason
+    head = reason.sentence.removesuffix(f" ({reason.cell}).")
+    return replace(reason, sentence=f"{head} ({cell_words(cells)}).", cell=cells[0], cells=tuple(cells))
+
+
+def _column_first(cell: str) -> tuple[str, int, str, int]:
+    sheet, _, name = cell.rpartition("!")
+    column = name.rstrip("0123456789")
+    return sheet, len(column), column, int(name[len(column) :] or 0)
 
 
 def _behind(row: Row, found: Sequence[Culprit]) -> Culprit | None:

@@ -52,7 +52,7 @@ def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = 
         told.append(reason)
         known.add(id(problem))
     told += _of_pins(inspection, part, serial, brief=together and bool(told))
-    cells = {reason.cell for reason in told if reason.cell}
+    cells = {cell for reason in told for cell in (reason.cell, *reason.cells) if cell}
     told += _of_problems(inspection, part, serial, cells, known)
     verdicts = inspection.parts["verdict"].to_numpy()[rows_of(inspection.parts, part, serial)]
     if not told and (verdicts != ACCEPT).any():  # what holds it is told of another part of the same file

@@ -102,3 +102,4 @@ class Reason:
     characteristic: str = ""
     cell: str = ""
     action: str = ""
+    cells: tuple[str, ...] = ()  #: all of them, the first as ``cell``, where it says the same of several

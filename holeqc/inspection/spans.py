@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
+SPANS = 8  #: so many cells or spans of cells are named
+_CELL = re.compile(r"(.*!)?([A-Z]+)(\d+)", re.DOTALL)
 Place = tuple[str, str]  #: hole and wall, '' for the whole hole
 
 
@@ -62,3 +65,24 @@ def _walls(spec: Specification, walls: frozenset[str]) -> str:
     if len(known) == len(spec.walls.names):
         return ", both walls" if len(known) == 2 else ", all walls"
     return f", {joined(known)} wall{'s' if len(known) > 1 else ''}"
+
+
+def cell_words(cells: Iterable[str], most: int = SPANS) -> str:
+    """Return cells in their order, three or more below one another as a span: ``B8, I2 to I17 and 3 more``."""
+    spans: list[tuple[str, str, int]] = []  # first cell, last cell, how many
+    column, row = "", -1
+    for cell in dict.fromkeys(cells):
+        match = _CELL.fullmatch(cell)
+        here, number = (f"{match[1] or ''}{match[2]}", int(match[3])) if match else (cell, -1)
+        if match and spans and (here, number) == (column, row + 1):
+            spans[-1] = (spans[-1][0], f"{match[2]}{number}", spans[-1][2] + 1)
+        else:
+            spans.append((cell, cell, 1))
+        column, row = here, number
+    named = [w for first, last, n in spans[:most] for w in ([first, last] if n == 2 else [_span(first, last, n)])]
+    rest = sum(n for *_, n in spans[most:])
+    return ", ".join(named) + (f" and {rest} more" if rest else "")
+
+
+def _span(first: str, last: str, number: int) -> str:
+    return first if number == 1 else f"{first} to {last}"

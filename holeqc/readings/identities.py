@@ -110,7 +110,8 @@ class Holes:
 
     def _message(self, key: str) -> str:
         swapped = [self._ids[self._exact[k]] for k in (_swaps(key)) if k in self._exact]
-        close = swapped or [self._ids[self._exact[k]] for k in difflib.get_close_matches(key, self._exact, 1, 0.6)]
+        near = [] if key.isdecimal() else difflib.get_close_matches(key, self._exact, 1, 0.6)  # 12 is no slip for 2
+        close = swapped or [self._ids[self._exact[k]] for k in near]
         return "the kit has no such hole" + (f": likely {close[0]}" if close and len(key) > 1 else "")
 
 

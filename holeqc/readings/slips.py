@@ -234,7 +234,7 @@ def _report_column(findings: Findings, rows: IntArray, code: str, times: float, 
         action = "If they are counted in thousandths or the like, type them as lengths; otherwise measure again"
     issue = warning(f"column-{code.removeprefix('slip-')}", message, action=action, holds=True)
     likely = findings.likely(float(findings.value[first]) * times, float(findings.value[first]))
-    found = f"{findings.found(first)} in the first cell: likely {likely}"
+    found = f"{findings.found(first)}, first cell: likely {likely}"
     one_piece = np.unique(findings.piece[rows]).size == 1
     place = {"hole": "", "wall": ""} | ({} if one_piece else {"part": "", "serial": ""})
     findings.collector.add(findings.problem(issue, first, found, findings.allowed(first), **place))

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.spans import cell_words
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
@@ -17,7 +18,7 @@ from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
-from holeqc.reports.together import cell_words, problem_groups
+from holeqc.reports.together import problem_groups
 from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
@@ -116,7 +117,12 @@ def reason_findings(part: PartView) -> b.Findings:
         )
     return b.Findings(
         tuple(
-            b.Finding(r.verdict, w.plain(r.sentence), "" if r.cell in r.sentence else w.plain(r.cell), w.plain(action))
+            b.Finding(
+                r.verdict,
+                w.plain(r.sentence),
+                "" if r.cells or r.cell in r.sentence else w.plain(r.cell),
+                w.plain(action),
+            )
             for r, action in part.reasons_once
         )
     )

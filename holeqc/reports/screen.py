@@ -14,11 +14,11 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import hole_numbers, span_words
+from holeqc.inspection.spans import cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
-from holeqc.reports.together import alike, cell_words
+from holeqc.reports.together import alike
 from holeqc.reports.view import PartView, Run
 
 if TYPE_CHECKING:
@@ -157,7 +157,7 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     # Problems that name no part hold it too: those of all files are asked.
     alone = dataclasses.replace(part.alone, problems=part.run.problems)
     said = reasons(alone, part.part, part.serial, together=True)
-    told |= {(part.serial, reason.cell) for reason in said if reason.cell}
+    told |= {(part.serial, cell) for reason in said for cell in (reason.cell, *reason.cells) if cell}
     lines = []
     said = alike(said)
     for number, reason in enumerate(said):
@@ -176,7 +176,7 @@ def _reason(reason: Reason, action: str, run: Run, width: int) -> list[str]:
     head = f"{w.marked(reason.verdict):<8}  "
     indent = " " * len(head)
     text = w.plain(_short_names(run, reason.sentence)) + (
-        f" [{w.plain(reason.cell)}]" if reason.cell and reason.cell not in reason.sentence else ""
+        f" [{w.plain(reason.cell)}]" if reason.cell and not reason.cells and reason.cell not in reason.sentence else ""
     )
     lines = textwrap.wrap(text, width, initial_indent=head, subsequent_indent=indent)
     if action:

@@ -2,36 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from holeqc.inspection.results import Reason
+from holeqc.inspection.spans import cell_words
 from holeqc.problems import Problem
-
-SPANS = 8  #: so many cells or spans of cells are named
-_CELL = re.compile(r"(.*!)?([A-Z]+)(\d+)", re.DOTALL)
-
-
-def cell_words(cells: Iterable[str], most: int = SPANS) -> str:
-    """Return cells in their order, three or more below one another as a span: ``B8, I2 to I17 and 3 more``."""
-    spans: list[tuple[str, str, int]] = []  # first cell, last cell, how many
-    column, row = "", -1
-    for cell in dict.fromkeys(cells):
-        match = _CELL.fullmatch(cell)
-        here, number = (f"{match[1] or ''}{match[2]}", int(match[3])) if match else (cell, -1)
-        if match and spans and (here, number) == (column, row + 1):
-            spans[-1] = (spans[-1][0], f"{match[2]}{number}", spans[-1][2] + 1)
-        else:
-            spans.append((cell, cell, 1))
-        column, row = here, number
-    named = [w for first, last, n in spans[:most] for w in ([first, last] if n == 2 else [_span(first, last, n)])]
-    rest = sum(n for *_, n in spans[most:])
-    return ", ".join(named) + (f" and {rest} more" if rest else "")
-
-
-def _span(first: str, last: str, number: int) -> str:
-    return first if number == 1 else f"{first} to {last}"
 
 
 def alike(reasons: Sequence[Reason]) -> list[Reason]:
@@ -48,7 +24,8 @@ def alike(reasons: Sequence[Reason]) -> list[Reason]:
 def _one_of(group: Sequence[Reason]) -> Reason:
     first = group[0]
     head = first.sentence.removesuffix(f" ({first.cell}).")
-    return replace(first, sentence=f"{head} ({cell_words(r.cell for r in group)}).", cell="")
+    cells = tuple(r.cell for r in group)
+    return replace(first, sentence=f"{head} ({cell_words(cells)}).", cells=cells)
 
 
 def problem_groups(problems: Iterable[Problem]) -> list[list[Problem]]:

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from inspection_kit import bore, gauges, hole, judge, mmc, place, reading, two_walls
 
-from holeqc.inspection.judge import reasons
+from holeqc.inspection.judge import inspect, reasons
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.spans import hole_numbers, span_words
 from holeqc.problems import ERROR, WARNING, Problem
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.read import read_files
 from holeqc.readings.table import CLEAN, ENTERS, STOPS
 from holeqc.reports.screen import screen_text
+from holeqc.specification.load import load_specification
 from holeqc.specification.model import Edge, Form, Plugs, Specification, Surface
 
+ROOT = Path(__file__).resolve().parents[2]
 WALLS = ("near", "far")
 EVERYTHING = {
     "position": mmc(0.060, 0.011), "form": Form(0.003, 0.003), "plugs": Plugs(0.455, 0.462), "surface": Surface(True),
@@ -201,3 +207,19 @@ def test_spans() -> None:
     assert span_words(spec, [("1", "near"), ("2", "near"), ("2", "far"), ("3", "")]) == (
         "Hole 1, near wall; hole 2, both walls; hole 3"
     )
+
+
+def test_a_column_of_words_is_one_line_with_all_its_cells(tmp_path: Path) -> None:
+    rows = ["serial,part,hole,wall,dia_0,dia_90,x,y,gauge,date"]
+    for n in (1, 2):
+        rows += [f"P-1,port,{n},{wall},ok,ok,{1.5 if n == 1 else 4.5},1.25,,2026-11-10" for wall in WALLS]
+    (tmp_path / "a.csv").write_text("\n".join(rows), encoding="utf-8")
+    spec = load_specification(ROOT / "tolerances" / "bl7.toml")
+    result = inspect(spec, read_files([tmp_path / "a.csv"], spec, ReadOptions(today=dt.date(2026, 11, 30))))
+    said = reasons(result, "port", "P-1", together=True)
+    (words,) = (r for r in said if "this is no number" in r.sentence)
+    assert words.sentence.endswith("found 'ok', allowed a number such as 0.4585 (E2 to E5, F2 to F5).")
+    assert words.cells == ("E2", "E3", "E4", "E5", "F2", "F3", "F4", "F5")
+    # for machines each hole and wall keeps its own
+    assert len([r for r in reasons(result, "port", "P-1") if "this is no number" in r.sentence]) > 2
+    assert screen_text(result).count("this is no number") == 1

@@ -219,6 +219,14 @@ def test_16_a_hole_number_with_swapped_digits(tmp_path: Path) -> None:
     assert "holes 1, 2, 3" in problem.allowed
 
 
+def test_16_a_higher_hole_number_is_no_slip_for_one_of_its_digits(tmp_path: Path) -> None:
+    rows = wide()
+    for n in (1, 2):
+        rows[n][3] = 12  # no digits alike: the kit has 1 and 2, neither is likelier
+    readings = read(text_file(tmp_path / "shop.csv", rows), kit(), today=TODAY)
+    assert [p.message for p in readings.problems if p.found == "hole '12'"] == ["the kit has no such hole"] * 2
+
+
 def test_16_serials_that_differ_in_leading_zeros(tmp_path: Path) -> None:
     rows = wide(serial="0042")
     for row in rows[5:]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from holeqc.inspection.results import HOLD, Reason
+from holeqc.inspection.spans import cell_words
 from holeqc.problems import Problem
-from holeqc.reports.together import alike, cell_words, problem_groups
+from holeqc.reports.together import alike, problem_groups
 
 
 def test_cells_below_one_another_are_a_span() -> None:
