@@ -87,7 +87,7 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
         axes.plot(x, -chart.more["lower_sum"], color=LINE, linewidth=0.7, linestyle=":")
     drawn = list(dict.fromkeys(s.test for s in chart.signals))
     for k, test in enumerate(drawn):
-        # of a cumulative sum only the points beyond the decision value: its other points just lead there
+        # of a cumulative sum only where it crossed the decision value: its other points just lead there
         points = np.array(sorted({p for s in chart.signals if s.test == test
                                   for p in (s.at if chart.kind == CUSUM else s.points)}))
         axes.plot(points, chart.values[points - 1], linestyle="none", marker=MARKS.get(test, "D"), markersize=8.5 + k,

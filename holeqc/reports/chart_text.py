@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from holeqc.statistics.chart_parts import Chart
     from holeqc.statistics.indices import Interval
     from holeqc.statistics.position_capability import PositionCapability
+    from holeqc.statistics.signals import Signal
     from holeqc.statistics.stability import Stability
 
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
@@ -188,7 +189,8 @@ def chart_text(chart: Chart, name: str, unit: str = "") -> str:
     lines = [f"Control chart of {name}" + (f" [{unit}]" if unit else "") + f": {chart.kind}", ""]
     limits = _limits(chart)
     rows = [("points", f"{chart.values.size}, limits from " + _source(chart)), ("centre", _value(chart.centre)),
-            ("limits", limits), ("sigma", "" if chart.sigma is None or limits == "none" else _value(chart.sigma))]
+            ("limits of the sum" if chart.kind == "cusum" else "limits", limits),
+            ("sigma", "" if chart.sigma is None or limits == "none" else _value(chart.sigma))]
     spread = chart.spread
     if spread is not None and limits != "none":
         centre = "" if spread.centre != spread.centre else f"centre {_value(spread.centre)}, "
@@ -201,12 +203,31 @@ def chart_text(chart: Chart, name: str, unit: str = "") -> str:
             (s.test, title, s.side, _points(s.points)) for title, s in signals[:MOST_ROWS]])
         if len(signals) > MOST_ROWS:
             lines.append(f"and {len(signals) - MOST_ROWS} more")
+        sums = [_sum_sentence(chart, s) for _, s in signals[:MOST_ROWS] if s.until]
+        lines += ["", *notes(sums)] if sums else []
         meanings = dict.fromkeys(f"{s.test}: {s.meaning}" for _, s in signals)
         lines += ["", *notes(meanings)]
     else:
         lines += ["no signal"]
     lines += remark_lines(chart.remarks)
     return "\n".join(lines) + "\n"
+
+
+def _sum_sentence(chart: Chart, signal: Signal) -> str:
+    """Return where a cumulative sum crossed, since when it had run up, and how long it stayed beyond."""
+    began, crossed = (_point(chart, number) for number in (signal.points[0], signal.at[0]))
+    which = "upper" if signal.side == "above" else "lower"
+    text = (f"the {which} sum crossed the decision value at point {crossed}; it had run up since point {began}: the "
+            "change began there or just before (an estimate)")
+    if signal.until == chart.values.size:
+        return text + ("" if signal.until == signal.at[0] else "; it is beyond to the last point")
+    return f"{text}; it was beyond for the last time at point {_point(chart, signal.until)}"
+
+
+def _point(chart: Chart, number: int) -> str:
+    """Return a point's number, with its name where that is another."""
+    label = str(chart.labels[number - 1])
+    return str(number) if label == str(number) else f"{number} ({label})"
 
 
 def _source(chart: Chart) -> str:

@@ -174,6 +174,7 @@ class Chart:
         signals = [
             {"test": s.test, "chart": title, "points": list(s.points), "complete_at": list(s.at), "side": s.side,
              "labels": [chart_of[title].labels[p - 1] for p in s.points], "meaning": s.meaning}
+            | ({"began_at": s.points[0], "crossed_at": s.at[0], "beyond_until": s.until} if s.until else {})
             for title, s in self.all_signals()]
         spread = self.spread
         return plain({

@@ -92,15 +92,19 @@ def since_zero(sums: FloatArray) -> IntArray:
 
 
 def _sum_signals(sums: FloatArray, decision: float, side: str) -> list[Signal]:
-    """Return one signal for every climb from zero that passed the decision value."""
+    """Return one signal for every climb from zero that passed the decision value.
+
+    Its points end where the sum crossed: what follows was not needed to signal, however long the sum stays beyond.
+    """
     count = since_zero(sums)
     at = np.flatnonzero(sums > decision * (1 + EDGE))
     starts = at - count[at] + 1
     found = []
     for first in np.unique(starts).tolist():
         places = at[starts == first] + 1
-        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, int(places[-1]) + 1)), tuple(places.tolist()), side,
-                            BEYOND_MEANING[SUM_BEYOND]))
+        crossed = int(places[0])
+        found.append(Signal(SUM_BEYOND, tuple(range(first + 1, crossed + 1)), (crossed,), side,
+                            BEYOND_MEANING[SUM_BEYOND], int(places[-1])))
     return found
 
 
@@ -111,7 +115,8 @@ def cusum_chart(values: ArrayLike, *, subgroups: ArrayLike | None = None, option
     Reference and decision value (``options``) are in sigma of a point. The chart's points are the sum that is
     farther from zero, the lower one as a negative number; both stand in ``more``, with the number of points since
     zero. Sums are in the readings' unit, or in sigma when subgroups differ in size. A signal's points begin where
-    its sum left zero: the shift began there, or just before. Source: NIST/SEMATECH e-Handbook 6.3.2.3.
+    its sum left zero (the shift began there, or just before) and end where it crossed the decision value. Source:
+    NIST/SEMATECH e-Handbook 6.3.2.3.
     """
     how = options or ChartOptions()
     check_frozen(how, CUSUM, VARIABLE_KINDS)

@@ -66,7 +66,8 @@ ALL_TESTS = tuple(TESTS)
 class Signal:
     """One signal: the test, the points that made it and where it was complete, both counted from 1.
 
-    ``side`` is ``above``, ``below``, ``rising``, ``falling`` or empty.
+    ``side`` is ``above``, ``below``, ``rising``, ``falling`` or empty. Of a cumulative sum the points run from where it
+    left zero to where it crossed, and ``until`` is the last point at which it lay beyond; 0 for other charts.
     """
 
     test: str
@@ -74,6 +75,7 @@ class Signal:
     at: tuple[int, ...]
     side: str
     meaning: str
+    until: int = 0
 
 
 def check_tests(tests: Iterable[str]) -> tuple[str, ...]:

@@ -138,6 +138,23 @@ def test_a_signal_is_named_with_points_and_meaning(tmp_path: Path, capsys: pytes
     assert "the level has moved" in out
 
 
+def test_a_cumulative_sum_says_where_it_crossed_and_since_when_it_ran_up(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "run.csv"
+    path.write_text("x,serial\n" + "\n".join(f"{2.0 if i > 10 else 0.0},S-{i}" for i in range(1, 61)), encoding="utf-8")
+    command = ["chart", str(path), "--column", "x", "--kind", "cusum", "--centre", "0", "--sigma", "1"]
+    out = " ".join(text(command, capsys).split())
+    assert "above 11 to 14 " in out  # 1.5 a point from point 11 on: beyond 5 at point 14
+    assert "crossed the decision value at point 14; it had run up since point 11" in out
+    assert "11 to 60" not in out
+    named = " ".join(text([*command, "--subgroup", "serial"], capsys).split())
+    assert "at point 14 (S-14); it had run up since point 11 (S-11)" in named
+    (signal,) = machine(command, capsys)["signals"]
+    assert signal["points"] == [11, 12, 13, 14]
+    assert (signal["test"], signal["crossed_at"], signal["beyond_until"]) == ("sum_beyond_decision", 14, 60)
+
+
 def test_limits_from_an_earlier_chart(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     first = machine(["chart", str(log), "--column", "size"], capsys)
     held = tmp_path / "held.json"

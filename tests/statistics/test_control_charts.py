@@ -128,6 +128,21 @@ def test_textbook_cumulative_sum() -> None:
     since = TEXTBOOK["CUSUM N+ at period 29 (shift began between periods 22 and 23)"]["printed"]
     assert found.more["upper_since_zero"][first - 1] == float(since)
     assert found.signals[0].points[0] == 23
+    # by the definition of the sum: the printed C+ passes 5 at the printed period, and the signal ends there
+    assert (found.signals[0].points[-1], found.signals[0].at) == (first, (first,))
+
+
+def test_a_cumulative_sum_signals_once_an_excursion_and_stops_at_the_crossing() -> None:
+    # by hand, k = 0.5, h = 2: steps of +1.5 from point 3 on give 1.5, 3.0 at point 4 and climb on to 9.0 at point 8;
+    # steps of -4.5 bring the sum to 4.5 and back to zero at point 10; +1.5 from point 13 on crosses again at point 14
+    z = [0.0, 0.0, *[2.0] * 6, *[-4.0] * 4, 2.0, 2.0, 2.0]
+    found = cusum_chart(z, options=ChartOptions(centre=0, sigma=1, decision=2))
+    upper = [(s.points, s.at, s.until) for s in found.signals if s.side == "above"]
+    assert upper == [((3, 4), (4,), 9), ((13, 14), (14,), 15)]
+    longer = cusum_chart([*z, *[2.0] * 50], options=ChartOptions(centre=0, sigma=1, decision=2))
+    assert [s.points for s in longer.signals if s.side == "above"] == [(3, 4), (13, 14)]
+    told = [s for s in longer.as_dict()["signals"] if s["side"] == "above"][1]
+    assert (told["points"], told["began_at"], told["crossed_at"], told["beyond_until"]) == ([13, 14], 13, 14, 65)
 
 
 def test_cumulative_sums_by_a_plain_loop() -> None:
