@@ -41,14 +41,19 @@ def capability_of(
     how = replace(choices, from_zero=series.from_zero, resolution=choices.resolution or series.resolution)
     if not subgroup:
         what = "means of a hole's readings" if len(series) > series.pieces else "values"
-        return clustered_capability(series.values, series.piece, limits, choices=how, what=what)
-    result = capability(series.values, limits, subgroups=series.subgroups(subgroup), choices=how)
+        return _of_kit(clustered_capability(series.values, series.piece, limits, choices=how, what=what))
+    result = _of_kit(capability(series.values, limits, subgroups=series.subgroups(subgroup), choices=how))
     if len(series) == series.pieces:
         return result
     alike = Problem(WARNING, "alike-readings", "readings of one hole resemble each other: with these subgroups sigma "
                     "within is not that of the process from part to part, and stability is judged too strictly",
                     action="Leave out --subgroup for figures that take care of it.")
     return with_remarks(result, (alike,))
+
+
+def _of_kit(result: Capability) -> Capability:
+    """Return a result without the question whether it can be negative: a kit's quantities answer that themselves."""
+    return replace(result, remarks=tuple(r for r in result.remarks if r.code != "perhaps-bounded"))
 
 
 def gauge_words(series: Series, sd: float | None) -> tuple[Problem, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, field
 
 import numpy as np
@@ -35,6 +36,7 @@ from holeqc.statistics.percentile import (
     normal_scores,
     percentile_capability,
 )
+from holeqc.statistics.skewed import skewed_remark
 from holeqc.statistics.stability import Stability, judge
 from holeqc.statistics.subgroups import (
     MOVING_RANGE,
@@ -233,6 +235,18 @@ def _judge(readings: Readings, groups: Subgroups | None, within: Within | None, 
     return judge(readings.values, m, short.sigma, short.dof)
 
 
+def _skewed(readings: Readings, groups: Subgroups | None, within: Within | None, m: float, scores: FloatArray | None,
+            stability: Stability, percentile: PercentileCapability | None) -> list[Problem]:
+    """Return a warning where it may be the shape alone that broke the limits of what was judged."""
+    if within is None or scores is not None:
+        return []
+    if groups is not None and len(groups) > 1 and within.method != MOVING_RANGE:
+        found = skewed_remark((groups.means - m) * np.sqrt(groups.sizes), 0.0, stability, averaged=True)
+    else:
+        found = skewed_remark(readings.values, m, stability, percentile)
+    return [] if found is None else [found]
+
+
 def _intervals(n: int, m: float, sd: float, within: Within | None, overall: Indices, short: Indices,
                cpm: float | None, limits: Limits, confidence: float) -> dict[str, Interval]:
     both = limits.width is not None
@@ -289,6 +303,22 @@ def _far_limits(readings: Readings, limits: Limits) -> list[Problem]:
                     action="Give the limits in the unit of the readings.")]
 
 
+def _why_no_cpm(readings: Readings, limits: Limits, m: float) -> list[Problem]:
+    """Return why Cpm is empty, where readings show no scatter; it compares the limits with scatter and distance."""
+    target = limits.middle if limits.target is None else limits.target
+    if target is None or readings.different > 1:
+        return []
+    if readings.values.size == 1:
+        why = "it needs the scatter about the target, which one reading can't show"
+    elif math.isclose(m, target, rel_tol=FORTUNATE):
+        why = (f"all readings lie on the target, {target:g}, so that it would be infinite; that says only that the "
+               "gauge's step hides the scatter")
+    else:
+        why = (f"the readings show no scatter, so that it would tell nothing but how far they lie from the target, "
+               f"{target:g}: {abs(m - target):.3g}")
+    return [Problem(NOTE, "no-cpm", f"Cpm is left empty: {why}")]
+
+
 def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: float, sd: float | None,
                     p: float | None) -> list[Problem]:
     said = []
@@ -305,7 +335,8 @@ def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: flo
                             "indices that suppose a normal"))
     if not choices.from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
         said.append(Problem(WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma "
-                            "above zero: if the quantity can't be negative, say so"))
+                            "above zero", action="If the quantity can't be negative, give --from-zero: no normal is "
+                            "used then."))
     if limits.target is not None and limits.width is None:
         said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
     t = limits.target
@@ -313,7 +344,9 @@ def _normal_remarks(readings: Readings, limits: Limits, choices: Choices, m: flo
                           or (limits.upper is not None and t > limits.upper)):
         said.append(Problem(WARNING, "target-outside", "the target lies outside the limits: Cpm then says nothing of "
                             "use", found=f"{t:g}", action="Check the target and its unit."))
-    if limits.target is None and limits.width is not None:
+    if limits.width is not None and not choices.from_zero:
+        said += _why_no_cpm(readings, limits, m)
+    if limits.target is None and limits.width is not None and sd:
         said.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
     return said
 
@@ -361,6 +394,7 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     cpm = about_target(limits, m, sd) if normal and sd else None
     scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
     stability = _judge(readings, groups, within if not alike else None, m, scores)
+    said[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
     shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": overall.potential, "Ppk": overall.nearest, "Cpm": cpm,
              "percentile Ppk": percentile.Ppk if percentile else None}
     cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}

@@ -29,6 +29,8 @@ from holeqc.statistics.indices import (
     potential_interval,
     sd_interval,
 )
+from holeqc.statistics.skewed import CODE as SKEWED
+from holeqc.statistics.skewed import skewed_remark
 from holeqc.statistics.stability import judge
 from holeqc.statistics.subgroups import MOVING_RANGE, Subgroups, Within, subgroup_labels, within_by_neighbours
 from holeqc.statistics.tolerance_intervals import tolerance_interval
@@ -104,7 +106,8 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
     assert sd
     normal = not how.from_zero
     short = indices(limits, base.mean, found.within.sigma) if normal else base.within_indices
-    steady = judge(found.groups.means, float(found.groups.means.mean()), found.of_means.sigma, found.of_means.dof,
+    middle = float(found.groups.means.mean())
+    steady = judge(found.groups.means, middle, found.of_means.sigma, found.of_means.dof,
                    what=what)
     shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": base.overall.potential, "Ppk": base.overall.nearest,
              "Cpm": base.Cpm, "percentile Ppk": base.percentile.Ppk if base.percentile else None}
@@ -120,7 +123,7 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
     return replace(
         base, within=found.within, within_indices=short, intervals=_intervals(base, found, short) if n > 1 else {},
         outside=_outside(base, found, sd, normal), tolerance=band, stability=steady, percentile=percentile,
-        remarks=_remarks(base, found),
+        remarks=_remarks(base, found, skewed_remark(found.groups.means, middle, steady, averaged=True)),
         cautions={k: steady.words for k, v in shown.items() if v is not None and steady.stable is False},
     )  # fmt: skip
 
@@ -167,7 +170,7 @@ def _outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outsid
     )  # fmt: skip
 
 
-def _remarks(base: Capability, found: Pieces) -> tuple[Problem, ...]:
+def _remarks(base: Capability, found: Pieces, skewed: Problem | None) -> tuple[Problem, ...]:
     groups = found.groups
     said = [Problem(
         NOTE, "alike-readings", f"{groups.count} readings of {len(groups)} pieces: readings of one piece resemble each "
@@ -178,4 +181,5 @@ def _remarks(base: Capability, found: Pieces) -> tuple[Problem, ...]:
     if groups.scattered:
         said.append(Problem(WARNING, "scattered-pieces", f"{groups.scattered} pieces have readings that are not next "
                             "to each other; they are taken together by their label"))
-    return (*base.remarks, *said)
+    first = () if skewed is None or base.choices.from_zero else (skewed,)
+    return (*first, *(r for r in base.remarks if r.code != SKEWED), *said)

@@ -82,7 +82,8 @@ def judge(points: FloatArray, centre: float, sigma: float, dof: float, *, what: 
     if not n:
         raise DataError("stability needs at least one point")
     if n < FEWEST or not sigma > 0:
-        why = f"{n} {what} are too few to tell whether the series is stable" if n < FEWEST else (
+        many = f"{n} {what} are" if n > 1 else "one point is"
+        why = f"{many} too few to tell whether the series is stable" if n < FEWEST else (
             f"the {what} show no scatter, so that stability can't be judged")
         return Stability(None, why, n, (), 0, 0.0, 0, 0, None, ())
     # sigma of a point differs with its subgroup's size; then all points are put on one scale first

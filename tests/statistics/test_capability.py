@@ -14,6 +14,7 @@ from statistics_data import half_unit, printed, records
 
 from holeqc.problems import DataError
 from holeqc.statistics.capability import Capability, Choices, capability
+from holeqc.statistics.clustered import clustered_capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
 from holeqc.statistics.percentile import normal_scores
 from holeqc.statistics.stability import judge, longest_run, run_chance
@@ -310,3 +311,76 @@ def test_zeros_of_a_quantity_that_begins_at_zero_upset_neither_fit_nor_stability
     assert found.percentile is not None
     score = float(normal_scores(found.percentile.choice.chosen, rounded)[rounded == 0][0])
     assert score == pytest.approx(NormalDist().inv_cdf(share / 2), abs=0.15)
+
+
+LONG_TAIL = np.random.default_rng(1).lognormal(-7, 0.7, 100)  #: stable, skewed, in the kit's unit
+
+
+def said(values: Any, limits: Limits, code: str, **more: Any) -> str:
+    found = capability(values, limits, **more)
+    return " ".join(r.sentence() for r in found.remarks if r.code == code)
+
+
+def test_skewed_but_stable_readings_are_told_what_the_limits_suppose() -> None:
+    limits = Limits(None, 0.006)
+    found = capability(LONG_TAIL, limits)
+    assert found.stability.stable is False  # the verdict stands; what it rests on is said
+    words = said(LONG_TAIL, limits, "skewed-limits")
+    assert "suppose a normal shape" in words
+    assert "only above" in words
+    assert "fitted distribution" in words
+    assert "--subgroup" in words
+    assert "only below" in said(-LONG_TAIL, Limits(-0.006, None), "skewed-limits")
+    # several readings a piece: the means were judged
+    pieces = np.repeat(np.arange(100), 2)
+    means = np.random.default_rng(3).lognormal(-7, 0.7, 100)
+    both = clustered_capability(np.repeat(means, 2) * np.tile([0.999, 1.001], 100), pieces, limits)
+    assert both.stability.stable is False
+    assert [r.sentence().count("these means") for r in both.remarks if r.code == "skewed-limits"] == [1]
+
+
+@pytest.mark.parametrize("change", ["one", "four", "both sides", "drift", "none"])
+def test_real_instability_is_not_put_down_to_the_shape(change: str) -> None:
+    x = np.random.default_rng(4).normal(0, 1, 100)
+    if change == "one":
+        x[40] = 9
+    elif change == "four":
+        x[40:44] += 8
+    elif change == "both sides":
+        x = np.random.default_rng(5).lognormal(0, 0.7, 100)
+        x[40] = -12
+    elif change == "drift":
+        x += np.linspace(0, 4, 100)
+    found = capability(x, Limits(-20, 20))
+    assert found.stability.stable is (change == "none")
+    assert not [r for r in found.remarks if r.code == "skewed-limits"]
+
+
+def test_a_shift_of_skewed_readings_is_still_named() -> None:
+    rng = np.random.default_rng(6)
+    x = np.concatenate([rng.lognormal(0, 0.7, 60), rng.lognormal(1.5, 0.7, 40)])
+    words = said(x, Limits(None, 60), "skewed-limits")
+    assert "what is left: " in words
+    assert "look for the cause" in words
+    assert "no sign of a change" not in words
+
+
+def test_what_may_begin_at_zero_is_told_the_option() -> None:
+    assert "--from-zero" in said(LONG_TAIL, Limits(None, 0.006), "perhaps-bounded")
+    assert not said(LONG_TAIL, Limits(None, 0.006), "perhaps-bounded", choices=Choices(from_zero=True))
+
+
+def test_an_empty_cpm_says_why() -> None:
+    limits = Limits(0.455, 0.462, 0.4585)
+    assert "would be infinite" in said([0.4585] * 12, limits, "no-cpm")
+    assert "0.0005" in said([0.458] * 12, limits, "no-cpm")
+    assert "one reading" in said([0.4585], limits, "no-cpm")
+    assert "needs both limits" in said(LONG_TAIL, Limits(None, 0.006, 0.001), "no-cpm")
+    # nobody is told that Cpm uses the middle where there is no Cpm
+    assert not said([0.4585] * 12, Limits(0.455, 0.462), "target-middle")
+    assert "would be infinite" in said([0.4585] * 12, Limits(0.455, 0.462), "no-cpm")
+    assert not said(np.random.default_rng(1).normal(0.4585, 0.0005, 60), limits, "no-cpm")
+
+
+def test_one_point_is_one() -> None:
+    assert capability([0.4585], Limits(0.455, 0.462)).stability.words.startswith("one point is too few")
