@@ -81,7 +81,8 @@ def arrange(specification: Specification) -> Sheet:
         if page == "A3" or _least_pitch(turned[0][1]) * sheet.per_unit >= NARROWEST:
             return sheet
     raise DataError(
-        f"kit {specification.id} is too large to draw at any usual scale; are its lengths in {specification.unit}?"
+        f"kit {specification.id} is too large to draw at any usual scale; are its lengths in "
+        f"{'inch' if specification.unit == 'in' else 'mm'}?"
     )
 
 

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 def wear_text(wear: Wear, width: int = 96) -> str:
     """Return the short screen of a fixture's history, lines at most ``width`` characters."""
     h = wear.history
-    lines = [w.plain(f"Fixture {h.fixture or '-'}: {len(h)} parts, {len(h.holes)} holes, lengths in {h.unit}"), ""]
+    head = f"Fixture {h.fixture or '-'}: {len(h)} parts, {len(h.holes)} holes, lengths in {w.unit_name(h.unit)}"
+    lines = [w.plain(head), ""]
     for number, text in enumerate(wear.advice, 1):
         lines += textwrap.wrap(w.plain(text), width, initial_indent=f"{number:>2}. ", subsequent_indent="    ")
     lines += ["", *_table(wear), ""]

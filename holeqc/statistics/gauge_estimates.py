@@ -48,8 +48,9 @@ def pool(
     if row.p is None:
         return anova.pool_interaction(strata), True, "pooled with repeatability: no scatter, so that it has no p"
     if row.p > above:
-        return anova.pool_interaction(strata), True, f"pooled with repeatability, because its p = {p} is above {above}"
-    return strata, False, f"kept, because its p = {p} is not above {above}"
+        return anova.pool_interaction(strata), True, (
+            f"p = {p} is above {above:g}, so the pooling rule counts the interaction as repeatability")
+    return strata, False, f"p = {p} is at most {above:g}, so the pooling rule keeps the interaction apart"
 
 
 def from_mean_squares(strata: list[Stratum], confidence: float) -> Estimates:

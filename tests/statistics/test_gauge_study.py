@@ -580,3 +580,17 @@ def test_numbers_and_texts_are_the_same_label() -> None:
     value = np.random.default_rng(3).normal(size=len(pairs))
     mixed = [p if p != 1 else ("1" if k % 2 else 1.0) for k, (p, _, _) in enumerate(pairs)]
     assert gauge_study(mixed, [a for _, a, _ in pairs], value).parts == 3
+
+
+def test_the_pooling_rule_says_in_plain_words_what_it_did() -> None:
+    kept = study_of(FIRST, pool_above=0.98).interaction_rule
+    assert kept == "p = 0.9741 is at most 0.98, so the pooling rule keeps the interaction apart"
+    pooled = study_of(FIRST).interaction_rule
+    assert pooled == "p = 0.9741 is above 0.25, so the pooling rule counts the interaction as repeatability"
+
+
+def test_running_text_writes_inch_out() -> None:
+    from holeqc.reports.gauge_text import study_text
+
+    assert "readings in inch;" in study_text(study_of(FIRST), "in")
+    assert "readings in mm;" in study_text(study_of(FIRST), "mm")
