@@ -187,8 +187,25 @@ def _run_command(name: str, rest: list[str]) -> int:
         found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
         app.command(name, context_settings=settings)(found)
     command = typer.main.get_command(app)
-    code = command.main(args=rest, prog_name=f"holeqc {name}", standalone_mode=False)
+    try:
+        code = command.main(args=rest, prog_name=f"holeqc {name}", standalone_mode=False)
+    except Exception as error:
+        number = _number_below_zero(error, rest) if name == "fit" else ""
+        if not number:
+            raise
+        return _usage(f"{number}: a size must be above zero; type it without a minus sign")
     return code if isinstance(code, int) else 0
+
+
+def _number_below_zero(error: Exception, arguments: Sequence[str]) -> str:
+    """Return the number that the option parser took for an option because of its minus sign, empty for another error.
+
+    The parser names its first two characters only.
+    """
+    taken = str(getattr(error, "option_name", ""))
+    if len(taken) != 2 or taken[0] != "-" or taken[1] not in "0123456789.,":
+        return ""
+    return next((word for word in arguments if word.startswith(taken)), taken)
 
 
 def _guarded(work: Callable[[], int]) -> int:

@@ -191,7 +191,7 @@ def plug(
 
     Example: holeqc fit plug 0.455 0.462 --uncertainty 0.0002 --mean 0.4582 --sd 0.0006
     """
-    from holeqc.commands.fit_input import lengths
+    from holeqc.commands.fit_input import lengths, refuse_below_zero
     from holeqc.fits.plugs import plugs
     from holeqc.problems import DataError
     from holeqc.reports.fit_data import plug_data
@@ -201,6 +201,10 @@ def plug(
     numbers, said = lengths([low, high, *(word for word in words if word)], unit, 2)
     given = iter(numbers[2:])
     wear, blur, enter, *others = (next(given) if word else None for word in words)
+    for name, word, value in zip(("--wear-limit", "--go-size", "--no-go-size", "--mean"), (words[0], *words[3:6]),
+                                 (wear, *others[:3]), strict=True):
+        if value is not None:
+            refuse_below_zero(f"{name} {word}", value)
     found = plugs(numbers[0], numbers[1], said, wear)
     if blur is None:
         if any(words[2:]):

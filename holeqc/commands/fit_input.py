@@ -27,12 +27,15 @@ def lengths(words: Sequence[str], unit: str, sizes: int = 0, large_in: float = L
     suggest the other one, that is said too. A bare 0 is 0 in either unit.
 
     Raises:
-        DataError: an unknown unit, no length, or a bare length beside one with a unit and no unit asked for.
+        DataError: one of the first ``sizes`` words is not above zero, an unknown unit, no length, or a bare length
+            beside one with a unit and no unit asked for.
     """
     asked = parse_unit(unit) if unit else None
     if unit and asked is None:
         raise DataError(f"--unit {unit!r} is not known; write in or mm")
     parsed = [parse_length(word) for word in words]
+    for word, (value, _) in list(zip(words, parsed, strict=True))[:sizes]:
+        refuse_below_zero(word, float(value))
     named = [said for _, said in parsed if said is not None]
     bare = [word for word, (value, said) in zip(words, parsed, strict=True) if said is None and value != 0]
     if named and bare and asked is None:
@@ -48,6 +51,13 @@ def lengths(words: Sequence[str], unit: str, sizes: int = 0, large_in: float = L
     elif not named and sizes:
         ask_about_unit(words[:sizes], chosen, large_in, "--unit mm" if asked is None else "")
     return numbers, chosen
+
+
+def refuse_below_zero(word: str, value: float) -> None:
+    """Raise ``DataError`` that names a typed size ``word`` whose ``value`` (either unit) is not above zero."""
+    if not value > 0.0:
+        mend = "; type it without a minus sign" if value < 0.0 else ""
+        raise DataError(f"{word.strip()}: a size must be above zero{mend}")
 
 
 def ask_about_unit(bare: Sequence[str], unit: Unit, large_in: float = LARGE_IN, other_way: str = "") -> None:

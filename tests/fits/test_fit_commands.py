@@ -295,3 +295,31 @@ def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
         assert run(["fit", name, "--help"]) == 0
         text = " ".join(capsys.readouterr().out.split())
         assert f"Example: holeqc fit {name}" in text
+
+
+@pytest.mark.parametrize(("words", "number"), [
+    (["drill", "-0.1", "0.2"], "-0.1"), (["drill", "0.1", "-.2in"], "-.2in"), (["drill", "--", "-0.1", "0.2"], "-0.1"),
+    (["drill", "0", "0.2"], "0"), (["plug", "-0.1", "0.2"], "-0.1"), (["class", "RC7", "-7/16"], "-7/16"),
+    (["metric", "H7/g6", "-12"], "-12"), (["metric", "H7/g6", "-12mm"], "-12mm"),
+    (["pair", "--hole", "-0.1", "0.2", "--pin", "0.1", "0.2"], "-0.1"),
+    (["pair", "--hole", "0.1", "0.2", "--pin", "0.1in", "-0.2in"], "-0.2in"),
+    (["plug", "0.1", "0.2", "--wear-limit", "-0.1"], "--wear-limit -0.1"),
+    (["plug", "0.1", "0.2", "--uncertainty", "0.001", "--mean", "-0.15", "--sd", "0.01"], "--mean -0.15"),
+])
+def test_a_size_below_zero_is_named_and_refused(
+    words: list[str], number: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["fit", *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    mend = "" if number == "0" else "; type it without a minus sign"
+    assert said.err == f"holeqc: {number}: a size must be above zero{mend}\n"
+
+
+def test_a_wrong_option_stays_a_wrong_option(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (["drill", "0.1", "0.2", "--histry", "x"], ["drill", "0.1", "0.2", "-x"]):
+        assert run(["fit", *words]) == 2
+        assert "No such option" in capsys.readouterr().err
+    # an interference that is wanted is a number below zero
+    assert run(["fit", "pair", "--hole", "0.455", "0.462", "--pin", "0.4345", "0.4360", "--wanted", "-0.001"]) == 0
+    capsys.readouterr()
