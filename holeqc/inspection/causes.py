@@ -38,3 +38,57 @@ MEANING: dict[str, str] = {
     "tolerance or crosses a limit, and they are not corrected",
     "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }
+
+#: doubts that a reader raised, in plain words; the problem that goes with each says more
+DOUBTS: dict[str, str] = {
+    "bad-date": "the day of the reading is unclear",
+    "beyond-any-length": "the number is beyond any length",
+    "comma-in-number": "a comma in the number can be read in two ways",
+    "contradicting-reading": "two readings of the hole contradict one another",
+    "copied-hole": "the readings equal another part's, likely copied",
+    "copied-part": "the readings equal another part's, likely copied",
+    "cut-row": "the file ends in the middle of the row",
+    "date-as-number": "the number may be a date",
+    "date-for-label": "a label has become a date",
+    "date-for-number": "the cell holds a date and no number",
+    "equals-nominal": "the values are exactly those of the drawing, likely not measured",
+    "error-cell": "the cell holds an error of the spreadsheet",
+    "escape-residue": "the cell holds the remains of another program's file",
+    "formula-not-calculated": "the cell holds a formula that was not calculated",
+    "fraction-became-date": "a fraction has become a date",
+    "hole-order": "the holes were likely entered in another order",
+    "letter-in-number": "a letter stands in the number",
+    "lost-digits": "digits may be lost",
+    "merged-reading": "the cell is merged with others, so it is unclear whose reading it is",
+    "no-date": "the day of the reading is not said",
+    "no-readings": "the part is named, and nothing was read",
+    "not-a-number": "the cell holds no number",
+    "not-positive": "a diameter can't be zero or less",
+    "other-hole": "the position is that of another hole",
+    "part-sign": "the signs of all coordinates look turned",
+    "point-in-number": "a point in the number can be read in two ways",
+    "serial-digits-lost": "the serial number may have lost digits",
+    "slip-decimal": "the decimal point likely stands in the wrong place",
+    "slip-digit": "a digit was likely typed wrong",
+    "slip-sign": "the sign is likely wrong",
+    "slip-transposed": "two digits are likely swapped",
+    "slip-unit": "the reading was likely typed in the other unit",
+    "space-in-number": "a space stands in the number",
+    "struck-through": "the reading is struck through",
+    "two-numbers": "two numbers stand in one cell",
+    "unclear-comma": "a comma in the number can be read in two ways",
+    "unclear-date": "the day of the reading is unclear",
+    "unclear-surface": "what is said of the surface is unclear",
+    "unit-conflict": "two units are said",
+    "unknown-hole": "the kit has no such hole",
+    "unknown-unit": "the unit is not known",
+    "unknown-wall": "the kit has no such wall",
+    "wall-missing": "the wall is not said",
+    "x-y-swapped": "x and y are likely swapped",
+}
+
+
+def words_of(cause: str) -> str:
+    """Return a cause in plain words: its meaning, or what a reader doubted."""
+    known = MEANING.get(cause) or DOUBTS.get(cause)
+    return known or (f"a reading is doubtful: {cause.replace('-', ' ')}" if cause else "")

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from holeqc.inspection.causes import CAUSES, MEANING, PATTERN_INCOMPLETE
+from holeqc.inspection.causes import CAUSES, MEANING, PATTERN_INCOMPLETE, words_of
 from holeqc.inspection.held import UNPROVED, Culprit, contradicted, culprits, doubted, unproved
 from holeqc.inspection.phrases import (
     ENGINEERING,
@@ -161,7 +161,7 @@ def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
         if name in {"out-of-roundness", "taper"}:
             return form_over(inspection, row)
         return size_beyond(inspection, row)
-    return Phrase(f"{name} is held, {MEANING.get(cause, cause)}", READ_AGAIN)
+    return Phrase(f"{name} is held, {words_of(cause)}", READ_AGAIN)
 
 
 def _near_zero(inspection: Inspection, margin: float, uncertainty: float) -> bool:

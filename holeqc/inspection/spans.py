@@ -27,10 +27,15 @@ def joined(names: Iterable[str]) -> str:
 
 def hole_numbers(spec: Specification, holes: Iterable[str]) -> str:
     """Return holes in the kit's order, three or more neighbours as a span: ``1, 3 to 8``."""
+    return in_order(spec.hole_ids, holes)
+
+
+def in_order(ids: Sequence[str], holes: Iterable[str]) -> str:
+    """Return holes in the order of ``ids``, three or more neighbours as a span; unknown ones follow."""
     wanted = set(holes)
     runs: list[list[str]] = []
     last = -2
-    for place, hole in enumerate(spec.hole_ids):
+    for place, hole in enumerate(ids):
         if hole not in wanted:
             continue
         if place == last + 1:
@@ -39,7 +44,7 @@ def hole_numbers(spec: Specification, holes: Iterable[str]) -> str:
             runs.append([hole])
         last = place
     known = [f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs]
-    return ", ".join([*known, *sorted(wanted - set(spec.hole_ids))])
+    return ", ".join([*known, *sorted(wanted - set(ids))])
 
 
 def span_words(spec: Specification, places: Sequence[Place]) -> str:

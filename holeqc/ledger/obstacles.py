@@ -15,7 +15,7 @@ from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import stored_specification
-from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags
+from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags, what_of
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import format_length
 
@@ -81,13 +81,13 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
     for tag in own:
         if tag.not_for_use:
             yield _problem(
-                SCRAPPED, f"tag {tag.number}, {_of(tag)}: disposition {tag.disposition}",
+                SCRAPPED, f"tag {tag.number}, {what_of(tag.row['hole'])}: disposition {tag.disposition}",
                 "The part is not for use.", hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif tag in ours and not tag.closed:
             said = f"disposition {tag.disposition}, not closed" if tag.disposition else "no disposition"
             yield _problem(
-                REJECTED, f"tag {tag.number}, {_of(tag)}: rejected, {said}", _what_to_do(tag),
+                REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(tag),
                 hole=str(tag.row["hole"]),
             )  # fmt: skip
     covered = {hole for tag in ours for hole in tag.holes}
@@ -103,12 +103,6 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
         yield _problem(
             REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does."
         )
-
-
-def _of(tag: TagState) -> str:
-    """Return what a tag speaks of: a hole, holes, the pattern, the whole part."""
-    hole = str(tag.row["hole"])
-    return hole if hole in {"pattern", "whole part"} else f"hole {hole}"
 
 
 def _what_to_do(tag: TagState) -> str:
@@ -192,7 +186,7 @@ def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem
         if older and not tag.closed:
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"
             yield _problem(
-                OPEN_TAG, f"tag {tag.number} of an earlier inspection, {_of(tag)}, is open, {said}",
+                OPEN_TAG, f"tag {tag.number} of an earlier inspection, {what_of(tag.row['hole'])}, is open, {said}",
                 _what_to_do(tag), hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif older and tag.not_for_use:

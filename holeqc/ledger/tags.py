@@ -105,6 +105,14 @@ class TagState:
         return holes_of(str(self.row["hole"]), json.loads(str(self.row["content"]) or "{}"))
 
 
+def what_of(hole: object) -> str:
+    """Return what a tag speaks of, by its ``hole``: a hole, holes, the pattern, the whole part."""
+    text = str(hole)
+    if text in {"pattern", "whole part"}:
+        return text
+    return f"hole{'s' if ', ' in text or ' to ' in text else ''} {text}"
+
+
 def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the holes that a tag speaks of: those of its lines, else the one that it names."""
     named = tuple(dict.fromkeys(str(line.get("hole", "")) for line in content.get("lines", ())))

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
-from holeqc.ledger.tags import TagState, released_with
+from holeqc.inspection.spans import in_order
+from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
 from holeqc.quantities import format_length
 from holeqc.reports import wording as w
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
     from holeqc.ledger.suspects import Suspects
 
 Row = Mapping[str, Any]
+LONGEST = 100  #: characters of a line of what isn't accepted
+ONE_BY_ONE = 3  #: up to so many characteristics that one cause holds get a line each
 
 
 def when(row: Row) -> str:
@@ -67,8 +72,7 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     for file in one.files:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
-    for wrong in one.characteristics:
-        yield f"   {mark(wrong['verdict'])}  {_found(wrong, str(row['unit']))}"
+    yield from _wrong_lines(one)
     if row["pin_verdict"] in {"hold", "reject"}:
         yield f"   {mark(row['pin_verdict'])}  pins together"
     for tag in one.tags:
@@ -84,14 +88,58 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
             yield f"   Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
 
 
+def _wrong_lines(one: InspectionStory) -> Iterator[str]:
+    """Give what isn't accepted: each reject by itself, what one cause holds in many holes in one line."""
+    unit = str(one.row["unit"])
+    groups: dict[object, list[Row]] = {}
+    for number, row in enumerate(one.characteristics):
+        alone = row["verdict"] != "hold"
+        groups.setdefault(number if alone else (row["cause"], row["found"] is None), []).append(row)
+    for rows in groups.values():
+        if len(rows) <= ONE_BY_ONE:
+            said = [(mark(row["verdict"]), _found(row, unit)) for row in rows]
+        else:
+            said = [(mark(rows[0]["verdict"]), text) for text in _held(one, rows)]
+        for verdict, text in said:
+            yield from textwrap.wrap(
+                f"   {verdict}  {text}", LONGEST, subsequent_indent=" " * 11, break_on_hyphens=False
+            )
+
+
+def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:
+    """Give what one cause holds: holes of which the same characteristics are held together."""
+    names: dict[str, list[str]] = {}
+    for row in rows:
+        names.setdefault(str(row["hole"]), []).append(str(row["characteristic"]))
+    holes: dict[tuple[str, ...], list[str]] = {}
+    for hole, asked in names.items():
+        holes.setdefault(tuple(dict.fromkeys(asked)), []).append(hole)
+    ids = [str(hole["hole"]) for hole in one.holes]
+    for held, there in holes.items():
+        word = "hole" if len(there) == 1 else "holes"
+        yield w.plain(f"{word} {in_order(ids, there)}: {', '.join(held)}: {_cause(rows[0])}")
+
+
 def _found(row: Row, unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     where = ", ".join(x for x in (f"hole {row['hole']}", wall, str(row["characteristic"])) if x)
     found = row["found_word"] or ("" if row["found"] is None else _length(float(row["found"]), unit))
-    limits = [_length(float(row[key]), unit) for key in ("lower", "upper") if row[key] is not None]
-    allowed = f", allowed {' to '.join(limits)}" if limits and found else ""
-    cause = "not all was read" if row["cause"] == "missing" and found else str(row["cause"])
-    return w.plain(f"{where}: {found or 'not read'}{allowed} ({cause})")
+    allowed = "" if row["found_word"] else _allowed(row, unit)
+    return w.plain(f"{where}: {found}{allowed} ({_cause(row)})" if found else f"{where}: {_cause(row)}")
+
+
+def _allowed(row: Row, unit: str) -> str:
+    lower, upper = (None if row[key] is None else _length(float(row[key]), unit) for key in ("lower", "upper"))
+    if lower and upper:
+        return f", allowed {lower} to {upper}"
+    return f", allowed at least {lower}" if lower else f", allowed at most {upper}" if upper else ""
+
+
+def _cause(row: Row) -> str:
+    """Return why a characteristic isn't accepted, in plain words."""
+    if row["cause"] == "missing":
+        return "not read" if row["found"] is None and not row["found_word"] else "not all was read"
+    return words_of(str(row["cause"]))
 
 
 def _length(value: float, unit: str) -> str:
@@ -100,7 +148,8 @@ def _length(value: float, unit: str) -> str:
 
 def _tag_lines(tag: TagStory) -> Iterator[str]:
     row = tag.row
-    yield f"   Tag {row['number']}, hole {w.plain(row['hole'])}, {row['verdict']} (printed {w.plain(row['printed'])})"
+    what = w.plain(what_of(row["hole"]))
+    yield f"   Tag {row['number']}, {what}, {row['verdict']} (printed {w.plain(row['printed'])})"
     for event in tag.events:
         yield f"      {event_text(event)}"
 

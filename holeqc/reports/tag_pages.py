@@ -6,17 +6,20 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from holeqc.inspection.phrases import ENGINEERING
-from holeqc.inspection.results import HOLD, REJECT
+from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
+from holeqc.inspection.spans import joined
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.flow import MARGIN, NOTE
 from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
-from holeqc.reports.tags import Line, Tag, tags_for, tool_text
+from holeqc.reports.tags import NOT_READ, Line, Tag, tags_for, tool_text
 from holeqc.reports.view import Run
 
 ACROSS, DOWN = 2, 2
 PAD = 10.0
+UNREAD_EACH = 3  #: up to so many lines of which nothing was read are told each
+UNREAD_LINES = 7
 TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
 NO_REWORK = "No rework without engineering disposition."
 _UPPER, _LOWER = 122.0, 76.0  #: height of the identity above, and of disposition and signatures below [points]
@@ -64,8 +67,10 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     room, wide = high - _UPPER - _LOWER, wide - 2 * PAD
     forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
     words = tag.decide.replace(ENGINEERING, "").strip() if forbidden else tag.decide
+    unread = _unread(tag, wide)
     first = 29 + 11.5 * len(_asked(tag.lines[0], wide, tag.unit)) if tag.lines else 0.0
-    rest = max(0, len(tag.lines) - 1)
+    first = 2 + 12.0 * len(unread) if unread else first
+    rest = 0 if unread else max(0, len(tag.lines) - 1)
     left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
     for brief in range(rest, -1, -1):
         for size in TEXT_SIZES:
@@ -81,6 +86,25 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     for n, piece in enumerate(pieces, 1):
         on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}: what may be done, cautions"]
         yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces))
+
+
+def _unread(tag: Tag, wide: float) -> list[str]:
+    """Return the words for many lines of which nothing was read, [] for any other tag."""
+    if len(tag.lines) <= UNREAD_EACH or any(line.found != NOT_READ for line in tag.lines):
+        return []
+    names: dict[str, list[str]] = {}
+    for line in tag.lines:
+        names.setdefault(line.hole, []).append(line.characteristic)
+    holes: dict[tuple[str, ...], list[str]] = {}
+    for hole, asked in names.items():
+        holes.setdefault(tuple(sorted(set(asked), key=CHARACTERISTICS.index)), []).append(hole)
+    every = len(holes) == 1
+    texts = [
+        f"not read: {joined(asked)}" if every else f"hole{'s' if len(there) > 1 else ''} {joined(there)}, not read: "
+        f"{joined(asked)}" for asked, there in holes.items()
+    ]  # fmt: skip
+    lines = [text for said in texts for text in wrap(w.plain(said), wide, 9.5, every)]
+    return lines if len(lines) <= UNREAD_LINES else [*lines[: UNREAD_LINES - 1], "and more, see the report"]
 
 
 def _asked(line: Line, wide: float, unit: str) -> list[str]:
@@ -172,6 +196,11 @@ def _hole_and_wall(tag: Tag) -> str:
 def _lines(page: d.Drawing, face: Face, x: float, y: float, wide: float) -> float:
     """Draw the first line in full, the others in brief as many as the face takes, and say how many are left."""
     tag = face.tag
+    if unread := _unread(tag, wide):
+        for text in unread:
+            page.text(x, y + 12, text, 9.5, unread[0].startswith(NOT_READ))
+            y += 12
+        return y + 2
     several = len({line.hole for line in tag.lines}) > 1
     for shown, line in enumerate(tag.lines):
         title = f"{line.characteristic}" + (f", {line.wall} wall" if line.wall else "")

@@ -21,8 +21,10 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import holeqc
-from holeqc.inspection.causes import CAUSES, PATTERN_INCOMPLETE
+from holeqc.inspection.causes import CAUSES, GUARD_BAND, MISSING, PATTERN_INCOMPLETE, words_of
+from holeqc.inspection.held import UNPROVED
 from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
+from holeqc.inspection.spans import hole_numbers, joined
 from holeqc.inspection.unread import waiting_holes
 from holeqc.quantities import GRAIN
 from holeqc.reports import wording as w
@@ -30,7 +32,7 @@ from holeqc.reports.data import tidy
 from holeqc.reports.screen import pin_sentence
 from holeqc.reports.view import PartView, Row, Run
 
-WAITS = CAUSES[PATTERN_INCOMPLETE]
+WAITS, UNREAD, NEAR_LIMIT = CAUSES[PATTERN_INCOMPLETE], CAUSES[MISSING], CAUSES[GUARD_BAND]
 SHARED = 3  #: so many held holes with one cause share a tag
 
 
@@ -51,6 +53,10 @@ class Line:
     gauge: str
     cell: str
     verdict: str
+
+
+READ_MISSING = "Read what is missing and check the sheet again."
+NOT_READ = "not read"  #: found of a line of which there is no reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +111,8 @@ def _of_part(part: PartView) -> Iterator[Tag]:
         if rows or held:
             yield _tag(part, int(hole["verdict"]), rows, str(hole["hole"]), _decide(part, rows, str(hole["hole"])))
     for rows in together.values():
-        holes = ", ".join(dict.fromkeys(str(row["hole"]) for row in rows))
-        yield _tag(part, HOLD, rows, holes, _decide(part, rows, ""))
+        holes = hole_numbers(part.specification, [str(row["hole"]) for row in rows])
+        yield _tag(part, HOLD, rows, holes, _decide_together(part, rows))
     pins = int(part.row["pin_verdict"])
     if pins > 0 and (pins == REJECT or not by_hole):
         yield _pin_tag(part, pins)
@@ -139,7 +145,9 @@ def _weight(row: Row) -> tuple[int, int, bool, float]:
 
 
 def _cause(row: Row) -> tuple[str, str]:
-    return str(row["cause"]), str(row["characteristic"])
+    """Return what rows share a tag by: the cause; near a limit the characteristic too, which is measured again."""
+    cause = str(row["cause"])
+    return cause, str(row["characteristic"]) if cause == NEAR_LIMIT else ""
 
 
 def _shared_causes(by_hole: dict[str, list[Row]]) -> set[tuple[str, str]]:
@@ -163,11 +171,30 @@ def _decide(part: PartView, rows: Sequence[Row], hole: str) -> str:
     ]
     actions = [str(r.action) for r in ours if r.action]
     sentences = [] if rows or not hole or hole == "pattern" else [str(r.sentence) for r in ours]
-    words = list(dict.fromkeys([*sentences, *proposals, *actions]))
+    words = list(dict.fromkeys([*_held_by(rows), *sentences, *proposals, *actions]))
     return (
         w.plain(" ".join(word if word[-1:] in ".!?" else f"{word}." for word in words))
         or "Engineering disposition: may the part be used, and on what condition?"
     )
+
+
+def _decide_together(part: PartView, rows: Sequence[Row]) -> str:
+    """Return what is to be decided of many holes that one cause holds."""
+    cause = str(rows[0]["cause"])
+    action = READ_MISSING if cause == UNREAD else UNPROVED.get(cause, "")
+    return w.plain(" ".join([*(f"{text}." for text in _held_by(rows)), action])) if action else _decide(part, rows, "")
+
+
+def _held_by(rows: Sequence[Row]) -> list[str]:
+    """Return which characteristics are held and by what, in plain words; not what was not read: its lines say so."""
+    if any(row["verdict"] == REJECT for row in rows):
+        return []
+    names: dict[str, list[str]] = {}
+    for row in sorted(rows, key=_weight):
+        if row["cause"] not in ("", UNREAD):
+            names.setdefault(words_of(str(row["cause"])), []).append(str(row["characteristic"]))
+    said = [f"{joined(held)}: {words}" for words, held in names.items()]
+    return [f"{text[:1].upper()}{text[1:]}" for text in said]
 
 
 def _tag(part: PartView, verdict: int, rows: Sequence[Row], hole: str, decide: str) -> Tag:

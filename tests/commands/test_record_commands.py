@@ -85,7 +85,7 @@ def test_part_s_exit_code_is_its_verdict(
     said = capsys.readouterr()
     assert serial in (said.err if code == 2 else said.out)
     if code == 1:
-        assert "hole 3, near, size: 0.4626, allowed 0.4550 to 0.4620 (over)" in said.out
+        assert "hole 3, near, size: 0.4626, allowed 0.4550 to 0.4620 (beyond the upper limit)" in said.out
         assert "Tag T-000001, hole 3, reject" in said.out
     if code != 2:
         assert run(["part", serial, "--ledger", shared, "--json"]) == code

@@ -139,3 +139,23 @@ def test_why_no_file_is_replaced(ledger: None, capsys: pytest.CaptureFixture[str
     Path("new.csv").write_text(given.replace("P-0109", "P-0121"), encoding="utf-8")
     assert f"entry {files[1]}, " in (said := refused(KIT, files[1]))
     assert "is replaced already by entry" in said
+
+
+HEAD = "serial,part,hole,wall,dia_0,dia_90,x,y,gauge,date"
+
+
+def test_a_story_tells_what_one_cause_holds_once(capsys: pytest.CaptureFixture[str]) -> None:
+    from holeqc.inspection.causes import MEANING
+
+    Path("a.csv").write_text(f"{HEAD}\nP-500,port,1,near,0.4580,4.579,1.5,1.25,,2026-11-10\n", encoding="utf-8")
+    run(["check", KIT, "a.csv", "--record", "--by", "bench 2"])
+    capsys.readouterr()
+    assert run(["part", "P-500"]) == 3
+    said = capsys.readouterr().out
+    held = [line for line in said.splitlines() if line.startswith("   ? hold  hole")]
+    assert "   ? hold  holes 2 to 8: size, out-of-roundness," in said
+    assert len(held) < 8, "not a line for each of 128 characteristics"
+    assert "the decimal point likely stands in the wrong place" in said
+    for code in ("slip-decimal", "(missing)", *(c for c in MEANING if "-" in c)):
+        assert code not in said, "no word for machines"
+    assert max(map(len, said.splitlines()[6:])) <= 100

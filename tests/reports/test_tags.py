@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 import re
+from collections.abc import Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import made_up
 import pytest
 import test_paper
 
+from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import HOLD, REJECT, Inspection
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.read import read_files
 from holeqc.readings.table import Source
 from holeqc.reports import wording
-from holeqc.reports.tag_pages import tag_pages
+from holeqc.reports.tag_pages import faces_of, tag_pages
 from holeqc.reports.tags import CSV_COLUMNS, Tag, tags_csv, tags_for, tags_json
 from holeqc.reports.view import Run
+from holeqc.specification.load import load_specification
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def tags_of(found: Inspection) -> list[Tag]:
@@ -94,6 +104,52 @@ def test_holds_of_one_cause_share_a_tag() -> None:
     tags = tags_of(made_up.inspection((("port", "1", faults),)))
     assert [(tag.verdict, tag.hole) for tag in tags] == [("hold", "1, 2, 5")]
     assert [line.found for line in tags[0].lines] == ["not read"] * 3
+
+
+def unread(holes: Sequence[int]) -> list[Tag]:
+    """Return the tags of a part of which only some holes were read, by the sheet as it was typed."""
+    spec = load_specification(ROOT / "tolerances" / "bl7.toml")
+    head = "serial,part,hole,wall,dia_0,dia_90,x,y,gauge,date"
+    at = {hole.id: (hole.x, hole.y) for hole in spec.holes}
+    rows = [
+        f"P-500,port,{n},{wall},0.458{n % 3},0.4579,{at[str(n)][0] + 0.0011 * n},{at[str(n)][1]},,2026-11-10"
+        for n in holes for wall in ("near", "far")
+    ]  # fmt: skip
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "a.csv"
+        file.write_text("\n".join([head, *rows]), encoding="utf-8")
+        return tags_of(inspect(spec, read_files([file], spec, ReadOptions(today=dt.date(2026, 11, 30)))))
+
+
+def test_what_was_not_read_is_one_tag_whatever_it_is() -> None:
+    (tag,) = unread([1, 2, 3, 4])
+    assert (tag.verdict, tag.hole, tag.wall) == ("hold", "1 to 8", "near, far")
+    assert {line.hole for line in tag.lines} == set("12345678"), "each hole keeps its lines as data"
+    assert {line.characteristic for line in tag.lines} >= {"size", "position", "surface", "GO", "NO-GO", "taper"}
+    assert tag.decide == "Read what is missing and check the sheet again."
+    (face,) = faces_of(tag, 260.0, 300.0)
+    assert face.brief == 0, "the words for what was not read stand in the place of the lines"
+
+
+def test_a_held_tag_says_first_what_is_held_and_why() -> None:
+    why = "the gauge's calibration was not valid on the day of the reading."
+    faults = {("1", "near", name): (0.458, HOLD, "gauge-expired") for name in ("size", "out-of-roundness")}
+    (tag,) = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert (tag.hole, tag.decide.startswith(f"Size and out-of-roundness: {why}")) == ("1", True)
+    faults = {(str(n), "near", "size"): (0.458, HOLD, "gauge-expired") for n in (1, 2, 3, 5)}
+    (tag,) = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert (tag.hole, tag.decide) == ("1 to 3, 5", f"Size: {why} Read again with a gauge that is in calibration.")
+
+
+def test_near_a_limit_each_characteristic_has_its_own_tag() -> None:
+    faults = {
+        (str(n), "near", name): (value, HOLD, "guard-band")
+        for n in (1, 2, 3) for name, value in (("size", 0.4619), ("position", 0.0599))
+    }  # fmt: skip
+    tags = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert [(tag.hole, {line.characteristic for line in tag.lines}) for tag in tags] == [
+        ("1 to 3", {"size"}), ("1 to 3", {"position"}),
+    ]  # fmt: skip
 
 
 def test_a_hole_that_only_waits_for_others_of_its_pattern_has_no_tag() -> None:
