@@ -13,7 +13,7 @@ from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
-    from holeqc.readings.table import Readings
+    from holeqc.readings.table import Readings, Source
     from holeqc.specification.model import Specification
     from holeqc.wear.events import Event
     from holeqc.wear.history import History
@@ -78,8 +78,19 @@ def wear(
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
-        written = write_wear(result, spec, out, readings.sources)
+        sources = (*readings.sources, *([_source(events)] if events is not None else []))
+        written = write_wear(result, spec, out, sources)
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+
+
+def _source(path: Path) -> Source:
+    """Return the table of events as one of the files that the report rests on."""
+    import hashlib
+
+    from holeqc.readings.table import Source
+
+    content = path.read_bytes()
+    return Source(str(path), hashlib.sha256(content).hexdigest(), len(content))
 
 
 def _read(

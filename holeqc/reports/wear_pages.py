@@ -88,7 +88,7 @@ def urgency_table(wear: Wear) -> b.Table:
     columns = (
         b.Column("Bushing"), b.Column("Hole"), b.Column("First limit", wraps=True),
         b.Column("Change before part", "right"), b.Column("Parts left", "right"),
-        b.Column("Mean hole out at (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
+        b.Column("Mean out at (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
     )  # fmt: skip
     rows = []
     for hole in wear.order:
@@ -138,6 +138,7 @@ def _bushings(wear: Wear) -> Iterator[b.Block]:
 def _bushing_line(wear: Wear, hole: int) -> str:
     look = wear.first_of(hole)
     name = words.name_of(wear, hole)
+    name = name[:1].upper() + name[1:]
     if look is None:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast

@@ -43,7 +43,8 @@ def map_picture(wear: Wear, spec: Specification) -> d.Drawing | None:
     picture.note = (
         f"Plate to scale, offsets {magnify / plate.scale:.0f} times larger. Arrow: mean of the last "
         f"{placed[0].recent} parts against the pattern that most bushings agree on; ellipse: where that mean lies "
-        "with 95 %; open dot: at first."
+        f"with 95 %; open dot: at first. Below each name: length of the arrow's offset in "
+        f"{w.unit_name(wear.history.unit)}."
     )
     return picture
 
@@ -81,6 +82,7 @@ def _bushing_on_map(
     name = wear.history.bushings[b.hole]
     picture.text(x, y + 16, w.plain(f"{'! ' if urgent else ''}{name}"), 9.0, True, ink, "middle")
     size = float(np.hypot(*b.offset))
+    picture.box(x - 17, y + 18.5, 34, 9.5, fill=d.PALE)  # the plate's edge may lie here
     picture.text(x, y + 26, w.computed(size, wear.history.unit), SMALL, False, ink, "middle")
 
 
@@ -278,7 +280,8 @@ def _drift(picture: d.Drawing, wear: Wear, hole: int, box: tuple[float, float, f
         picture.text(box[0], box[1] + 40, "No places were read: sizes only.", SMALL, colour=d.SOFT)
         return
     x, y = (_thinned(cycle, wear.separation.rest[:, hole, n]) for n in (0, 1))
-    panel = _panel(picture, box, (1.0, float(cycle[-1])), _span(x[1], y[1]), f"offset [{unit}]:  ● x   ○ y")
+    title = f"offset [{unit}]:  ● x, blue   ○ y, brown"
+    panel = _panel(picture, box, (1.0, float(cycle[-1])), _span(x[1], y[1]), title)
     _dots(picture, panel, *x, d.BLUE)
     _dots(picture, panel, *y, d.HOLD_INK, hollow=True)
     for channel, ink in zip(res.CHANNELS[:2], (d.BLUE, d.HOLD_INK), strict=True):

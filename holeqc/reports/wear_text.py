@@ -23,7 +23,7 @@ def wear_text(wear: Wear, width: int = 96) -> str:
     lines += ["", *_table(wear), ""]
     if wear.shares:
         shares = ", ".join(f"{s.cause} {100 * s.share:.0f} %" for s in wear.shares)
-        lines += textwrap.wrap(f"Shares of the mean square deviation of a hole: {shares}.", width)
+        lines += textwrap.wrap(f"What moves a hole, in shares of its mean square deviation: {shares}.", width)
     for note in (FORECAST_NOTE, COUNT_NOTE, LIMITS_NOTE):
         lines += textwrap.wrap(note, width)
     return "\n".join(lines) + "\n"

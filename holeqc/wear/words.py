@@ -64,15 +64,28 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def unit_word(wear: res.Wear) -> str:
+    """Return the unit of lengths as running text names it."""
+    return "inch" if wear.history.unit == "in" else "mm"
+
+
+def amount(wear: res.Wear, channel: str, value: float) -> tuple[str, str]:
+    """Return a change of a channel with its sign, and its unit: [length], turn in mrad, scale in parts per million."""
+    factor, decimals, unit = {"turn": (1e3, 2, "mrad"), "scale": (1e6, 0, "parts per million")}.get(
+        channel, (1.0, 4 if wear.history.unit == "in" else 3, unit_word(wear)))
+    shown = round(factor * value, decimals)
+    return f"{shown or abs(shown):{'+' if shown else ''}.{decimals}f}", unit
+
+
 def _length(wear: res.Wear, value: float) -> str:
-    return f"{format_length(value, wear.history.unit, 4 if wear.history.unit == 'in' else 3)} {wear.history.unit}"
+    return f"{format_length(value, wear.history.unit, 4 if wear.history.unit == 'in' else 3)} {unit_word(wear)}"
 
 
 def vector(wear: res.Wear, xy: object) -> str:
     """Return an offset vector with signs and unit."""
     x, y = np.asarray(xy, dtype=np.float64)
     decimals = 4 if wear.history.unit == "in" else 3
-    return f"({x:+.{decimals}f}, {y:+.{decimals}f}) {wear.history.unit}"
+    return f"({x:+.{decimals}f}, {y:+.{decimals}f}) {unit_word(wear)}"
 
 
 def when(f: Forecast) -> str:
@@ -121,7 +134,7 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
 
 def _ends(f: Forecast, limit: str, who: str) -> str:
     """Return when one part in forty fails and when the mean does, the earlier first."""
-    mean = f"{who} out of room for {limit} {when(f)}"
+    mean = f"{who} out of room for {limit}{',' if ',' in limit else ''} {when(f)}"
     if f.singles is None or f.act is None or f.before is None:
         return f"{mean}."
     if f.act < f.before:
@@ -202,6 +215,15 @@ def _questions(wear: res.Wear) -> Iterator[str]:
     for found in wear.found:
         if found in said:
             continue
+        if found.hole is not None and found.change.kind not in (JUMP, CURVE):
+            together = [
+                f for f in wear.found
+                if f.hole == found.hole and f.change.kind == found.change.kind
+                and f.change.first <= found.change.last + 1 and f.change.last >= found.change.first - 1
+            ]  # fmt: skip
+            said += together
+            yield question(wear, found) if len(together) == 1 else _change_of_pace(wear, together)
+            continue
         if found.hole is None or found.channel not in res.CHANNELS[:2] or found.change.kind != JUMP:
             yield question(wear, found)
             continue
@@ -238,25 +260,43 @@ def question(wear: res.Wear, found: res.Found) -> str:
     c = found.change
     of = found.channel if found.hole is not None else f"the {found.channel} of the seating"
     what = f"{name_of(wear, found.hole)}: {of}" if found.hole is not None else of
-    unit = {"turn": "rad", "scale": "(relative)"}.get(found.channel, wear.history.unit)
     place = f"{at(wear, c.cycle)} (between {c.first:.0f} and {c.last:.0f})"
     if c.kind == CURVE:
         text = f"{what} wears at a changing rate, fastest or slowest towards the end"
         return f"{_capital(text)} (chance of that by accident {c.chance:.2g}). Watch it more often."
     if c.kind == JUMP:
-        text = f"{what} jumps by {c.step:+.2g} {unit} at {place}"
+        text = f"{what} jumps by {' '.join(amount(wear, found.channel, c.step))} at {place}"
         ask = (
             "changed, knocked or repaired"
             if found.hole is not None
             else "was the fixture moved or the machine set anew"
         )
     else:
-        before, after = 100 * c.slope_before, 100 * c.slope_after
-        text = f"{what} changes its pace at {place}: from {before:+.1g} to {after:+.2g} {unit} per 100 parts"
+        text = f"{what} changes its pace at {place}: {_paces(wear, found)} per 100 parts"
         ask = "did something begin to rub or come loose" if found.hole is not None else "does a stop or clamp wear"
     return (
         f"{_capital(text)}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
         f"What happened: {ask}? Log it, so that the trend starts anew."
+    )
+
+
+def _paces(wear: res.Wear, found: res.Found) -> str:
+    """Return the pace before and after a change, per 100 parts."""
+    before, _ = amount(wear, found.channel, 100 * found.change.slope_before)
+    after, unit = amount(wear, found.channel, 100 * found.change.slope_after)
+    return f"from {before} to {after} {unit}"
+
+
+def _change_of_pace(wear: res.Wear, together: list[res.Found]) -> str:
+    """Return changes of pace of one bushing that may be one as one question."""
+    c = together[0].change
+    low, high = min(f.change.first for f in together), max(f.change.last for f in together)
+    paces = ", ".join(f"{f.channel} {_paces(wear, f)}" for f in together)
+    return (
+        f"{_capital(name_of(wear, together[0].hole))} changes its pace at {at(wear, c.cycle)} (between {low:.0f} and "
+        f"{high:.0f}), per 100 parts: {paces}; nobody logged an event there (chance of that by accident "
+        f"{max(f.change.chance for f in together):.2g}). What happened: did something begin to rub or come loose? Log "
+        "it, so that the trend starts anew."
     )
 
 
@@ -288,7 +328,7 @@ def _drill(wear: res.Wear) -> Iterator[str]:
         return
     many = holes_read(wear.history)
     grows, grow = ("grow", "grows") if t.slope > 0 else ("shrink", "shrinks")
-    pace = f"by {abs(100 * t.slope):.2g} {wear.history.unit} per 100 parts since part {t.start:.0f}"
+    pace = f"by {abs(100 * t.slope):.2g} {unit_word(wear)} per 100 parts since part {t.start:.0f}"
     if many < LEAST_HOLES:
         read = np.flatnonzero(np.isfinite(wear.history.size).any(axis=0))
         names = " and ".join(wear.history.holes[h] for h in read)
@@ -304,6 +344,8 @@ def _drill(wear: res.Wear) -> Iterator[str]:
         text += f" The mean hole has had no room for {looks[0].limit} {since(looks[0].forecast)}: stop and regrind it."
     elif looks and looks[0].forecast.act is not None:
         text += f" Regrind or change it before part {np.floor(looks[0].forecast.act):.0f} ({looks[0].limit})."
+    elif not looks:
+        text += " When that uses up the room can't be told yet; measure the drill when it is next out."
     yield text
 
 
@@ -324,7 +366,7 @@ def _rest(wear: res.Wear) -> Iterator[str]:
         (FAR, res.SEATING): "the drift of the seating takes up their room, its end is far off",
         (FAR, res.SIZE_EITHER): "room for the size falls by drill or bushing, its end is far off",
         (FAR, res.PLACE_EITHER): "room for the position falls by seating or bushing, its end is far off",
-        (OPEN, res.UNKNOWN): "cannot tell yet, no wear that the readings support",
+        (OPEN, res.UNKNOWN): "cannot tell yet, the readings show no wear of these bushings beyond scatter",
     }
     for (state, cause), words in said.items():
         looks = [o for o in first.values() if o is not None and (o.forecast.state, o.cause) == (state, cause)]
@@ -332,7 +374,7 @@ def _rest(wear: res.Wear) -> Iterator[str]:
             continue
         names = ", ".join(h.bushings[o.hole] for o in looks if o.hole is not None)
         bounds = [o.forecast.before for o in looks if o.forecast.before is not None]
-        bound = f"; not before part {np.floor(min(bounds)):.0f} (95 %)" if bounds else ""
+        bound = f"; their mean holes stay inside to part {np.floor(min(bounds)):.0f} at least (95 %)" if bounds else ""
         yield f"{names}: {words}{bound}."
 
 

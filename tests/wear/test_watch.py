@@ -240,3 +240,42 @@ def test_a_steady_history_seldom_shows_a_part_out_of_seat() -> None:
     rng = np.random.default_rng(3)
     runs = [study(_history(seated(rng, parts)[0])).seating for parts in (12, 20, 40) for _ in range(5)]
     assert sum(int(s is not None and s.out.any()) for s in runs) <= 1  # 1 % of 15 are promised
+
+
+def test_what_to_do_is_written_for_people(wear: Wear, spec: Specification) -> None:
+    told = " ".join(wear.advice)
+    assert " in per 100" not in told
+    assert ") in and turned" not in told
+    assert "e-0" not in told
+    assert "out of room for size, upper limit, at about part" in told
+    # both changes of B3 are one question, its offset and its size with their paces per 100 parts
+    (asked,) = [text for text in wear.advice if "changes its pace" in text]
+    assert asked.startswith("Bushing B3 (hole 3) changes its pace at part ")
+    # as the sample was built: 0.000032 of offset x and 0.000009 of size a plate from plate 90 on, none before
+    assert "offset x from 0.0000 to +0.0030 inch" in asked
+    assert "size against the others from -0.0002 to +0.0009 inch" in asked
+    assert "their mean holes stay inside to part" in told
+    assert "measure the drill when it is next out" in told
+    page = html_page(wear_report(wear, spec))
+    assert "Bushing B3 (hole 3): forecast, change before part" in page
+    assert "Below each name: length of the arrow&#x27;s offset in inch" in page
+
+
+def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
+    from holeqc.wear.words import amount
+
+    assert amount(wear, "turn", 0.00118) == ("+1.18", "mrad")
+    assert amount(wear, "scale", -0.000042) == ("-42", "parts per million")
+    assert amount(wear, CHANNELS[0], -0.00002) == ("0.0000", "inch")
+    assert amount(wear, CHANNELS[0], 0.0031) == ("+0.0031", "inch")
+
+
+def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import hashlib
+
+    events = FOLDER / "df-bl7_events.csv"
+    command = ["wear", str(KIT), str(FOLDER / "df-bl7_history.csv"), "--events", str(events), "--out", str(tmp_path)]
+    assert run(command) == 0
+    assert "lengths in inch" in capsys.readouterr().out
+    page = (tmp_path / HTML).read_text(encoding="utf-8")
+    assert hashlib.sha256(events.read_bytes()).hexdigest() in page
