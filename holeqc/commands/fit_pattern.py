@@ -110,7 +110,8 @@ def pattern_text(report: PatternReport) -> str:
             group.pin_virtual, group.room,
         )  # fmt: skip
         rows.append([names_of(group.holes), *(format_length(value, unit) for value in numbers)])
-    lines = [f"Kit {report.kit} revision {report.revision}: {count} holes with pins, {unit}", "", aligned(rows), ""]
+    title = f"Kit {report.kit} revision {report.revision}: {count} holes with pins"
+    lines = [f"{title}, lengths in {'inch' if unit == 'in' else unit}", "", aligned(rows), ""]
     lines += [paragraphs(_group_sentences(group, unit)) for group in report.groups]
     lines.append(paragraphs([_assembly_sentence(report)]))
     if report.guaranteed:

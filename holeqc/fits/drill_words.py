@@ -36,10 +36,9 @@ def reason(candidates: Sequence[Candidate], limits: tuple[float, float], unit: U
     shown = 4 if unit == "in" else 3
     band = f"{format_length(limits[0], unit, shown)} to {format_length(limits[1], unit, shown)}"
     text = (
-        f"Through a drill bushing {best.names} comes first: its printed limits with a jig, {_jig(best, unit)}, lie "
-        f"inside {band}; those of {most.names}, {_jig(most, unit)}, {_beyond(most, limits, unit)}. Without a bushing "
-        f"take {most.names}: by the oversize figures, {_share(most.share)} of its holes land inside, of {best.names} "
-        f"only {_share(best.share)}"
+        f"Through a drill bushing {best.names} comes first: AND10387 allows its holes {_jig(best, unit)}, which lie "
+        f"inside {band}; {_beyond(most, limits, unit)}. Without a bushing take {most.names}: by the oversize "
+        f"figures, {_share(most.share)} of its holes land inside, of {best.names} only {_share(best.share)}"
     )
     if best.hole_greatest > limits[1] + GRAIN:
         text += ", the others too large"
@@ -64,7 +63,7 @@ def notes(
         width = format_length(limits[1] - limits[0], unit)
         found.append(f"The limits are {width} {unit} apart, wide for a drilled hole: check both.")
     if any(candidate.jig_inside for candidate in candidates):
-        found.append("Limits with a jig: AND10387, one printed source; machine drilling through a bushing.")
+        found.append("With bushing: AND10387 (machine drilling with jigs and fixtures), one printed source.")
     if "survey" in bases:
         found.append(
             "Oversize: handbook survey, from memory, unconfirmed; normal, least to greatest as six standard deviations "
@@ -103,19 +102,20 @@ def _own_holes(candidates: Sequence[Candidate], histories: Sequence[History], un
 
 
 def _beyond(drill: Candidate, limits: tuple[float, float], unit: Unit) -> str:
+    """Return how far the holes that AND10387 allows a drill reach outside ``limits`` [unit]."""
+    if drill.jig_lower != drill.jig_lower:
+        return f"{drill.names} is beyond its table"
     shown = 4 if unit == "in" else 3
     parts = []
     if drill.jig_lower < limits[0] - GRAIN:
         parts.append(f"reach {format_length(limits[0] - drill.jig_lower, unit, shown)} below the low limit")
     if drill.jig_upper > limits[1] + GRAIN:
         parts.append(f"reach {format_length(drill.jig_upper - limits[1], unit, shown)} above the high limit")
-    return " and ".join(parts) or "are not printed"
+    return f"those of {drill.names}, {_jig(drill, unit)}, {' and '.join(parts)}"
 
 
 def _jig(drill: Candidate, unit: Unit) -> str:
     shown = 4 if unit == "in" else 3
-    if drill.jig_lower != drill.jig_lower:
-        return "beyond the table"
     return f"{format_length(drill.jig_lower, unit, shown)} to {format_length(drill.jig_upper, unit, shown)}"
 
 

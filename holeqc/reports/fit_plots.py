@@ -137,7 +137,7 @@ def drill_figure(choice: DrillChoice) -> Figure:
     ]
     note = "Dotted: holes expected from a drill, bar across: mean."
     if any(bar.beside for bar in bars):
-        note += " Dashed: printed limits with a jig (AND10387)."
+        note += " Dashed: smallest and largest hole through a bushing (AND10387)."
     if choice.reason:
         note = textwrap.fill(choice.reason, 24 + 22 * len(bars)) + "\n" + note
     if not choice.candidates:

@@ -94,7 +94,7 @@ def pair_text(fit: PairFit, hole: tuple[float, float], pin: tuple[float, float],
     for name, (low, high) in (("hole", hole), ("pin", pin)):
         rows.append([name, *(format_length(value, unit) for value in (low, high, high - low))])
     lines = [
-        f"Hole and pin, {unit}",
+        f"Hole and pin, lengths in {'inch' if unit == 'in' else unit}",
         "",
         aligned(rows),
         "",
@@ -194,7 +194,7 @@ def plug_text(plugs: PlugSet) -> str:
 
 def _drill_table(choice: DrillChoice) -> str:
     shown = 4 if choice.unit == "in" else 3
-    rows = [["drill", "diameter", "hole expected", "inside", "to low", "to high", "jig limits", ""]]
+    rows = [["drill", "diameter", "hole expected", "inside", "to low", "to high", "with bushing", ""]]
     for c in choice.candidates[:SHOWN]:
         jig = "-" if c.jig_lower != c.jig_lower else f"{c.jig_lower:.{shown}f}..{c.jig_upper:.{shown}f}"
         span = f"{c.hole_least:.{shown}f}..{c.hole_greatest:.{shown}f}"
@@ -204,7 +204,16 @@ def _drill_table(choice: DrillChoice) -> str:
     for row in rows[1:]:
         row[-1] = "" if row[-2] == "-" else row[-1]
     more = len(choice.candidates) - SHOWN
-    return aligned(rows) + (f"\n{more} more; --json lists them all." if more > 0 else "")
+    legend = [
+        "Hole expected, inside: smallest and largest hole, and the share inside your limits, by the oversize named "
+        "below. To low, to high: room from these two to your limits, minus beyond."
+    ]
+    if any(c.jig_lower == c.jig_lower for c in choice.candidates[:SHOWN]):
+        legend.append(
+            "With bushing: smallest and largest hole that AND10387 allows the drill on a machine with a jig whose "
+            "bushing guides it. in: both lie inside your limits; out: at least one lies outside them."
+        )
+    return aligned(rows) + (f"\n{more} more; --json lists them all." if more > 0 else "") + f"\n{paragraphs(legend)}"
 
 
 def _best_sentence(choice: DrillChoice) -> str:
@@ -220,7 +229,7 @@ def _best_sentence(choice: DrillChoice) -> str:
         return f"{text} with a drill of {tool} {choice.unit}; {best.names} itself was not tried."
     text += f" ({best.basis}, {CONFIRMED[best.confirmation]})."
     if best.jig_inside and not choice.reason:
-        text += " Its printed limits with a jig lie inside the band."
+        text += " Through a bushing, too, its smallest and largest hole (AND10387) lie inside your limits."
     return text
 
 

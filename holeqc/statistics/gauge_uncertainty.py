@@ -285,11 +285,12 @@ def kit_gauge_lines(
         raise DataError("the gauge has no identification; give the one that people write in the sheet")
     if budget.k != 2.0:
         raise DataError(f"a kit file states U with k = 2; this budget has k = {budget.k:g}")
+    of = f" [{unit}]" if unit else ""
     unit = f" {unit}" if unit else ""
     lines = ["[[gauge]]", f"id = {_toml(gauge.strip())}"]
     if kind:
         lines.append(f"kind = {_toml(kind)}")
-    lines.append(f"uncertainty = {_plain(round_up(budget.expanded))}  # U at k = 2{unit}, rounded up")
+    lines.append(f"uncertainty = {_plain(round_up(budget.expanded))}  # U{of} at k = 2, rounded up")
     if step:
         lines.append(f"resolution = {_plain(step)}")
     for line in budget.lines:

@@ -323,3 +323,24 @@ def test_a_wrong_option_stays_a_wrong_option(capsys: pytest.CaptureFixture[str])
     # an interference that is wanted is a number below zero
     assert run(["fit", "pair", "--hole", "0.455", "0.462", "--pin", "0.4345", "0.4360", "--wanted", "-0.001"]) == 0
     capsys.readouterr()
+
+
+def test_drills_through_a_bushing_are_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", "drill", "0.396", "0.403"]) == 0
+    out = capsys.readouterr().out
+    flat = " ".join(out.split())
+    assert "jig limits" not in out
+    assert "With bushing: smallest and largest hole that AND10387 allows" in flat
+    assert "in: both lie inside your limits; out: at least one lies outside them." in flat
+    assert "To low, to high: room from these two to your limits, minus beyond." in flat
+    assert max(map(len, out.splitlines())) <= 80
+    # a drill beyond the table of AND10387 has no such column to explain
+    assert run(["fit", "drill", "2.51", "2.53"]) in (0, 2)
+    assert "With bushing: smallest" not in capsys.readouterr().out
+
+
+def test_titles_write_the_unit_out(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["fit", *CASES["pair"]]) == 0
+    assert capsys.readouterr().out.startswith("Hole and pin, lengths in inch\n")
+    assert run(["fit", "pair", "--hole", "11.55mm", "11.75mm", "--pin", "11.0mm", "11.1mm"]) == 0
+    assert capsys.readouterr().out.startswith("Hole and pin, lengths in mm\n")
