@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.inspection.causes import words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import readings_of_inspections
@@ -132,4 +133,4 @@ def _why(row: dict[str, Any], unit: str) -> str:
     name = ", ".join(word for word in (str(row["characteristic"]), wall) if word)
     found = float(row["found"])
     shown = str(row["found_word"]) or (format_length(found, unit, 4 if unit == "in" else 3) if found == found else "")
-    return f"{name} {shown}".strip() + f" ({row['cause']})"
+    return f"{name} {shown}".strip() + f" ({words_of(str(row['cause']))})"

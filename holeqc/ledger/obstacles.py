@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.inspection.causes import CAUSES, MISSING, words_of
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.spans import joined, listed, span_words
 from holeqc.ledger import persons
@@ -158,7 +159,8 @@ def _held_together(story: InspectionStory, spec: Specification) -> Iterable[tupl
         bare = [(hole, "") for hole in holes if not any(hole == named for named, _ in places)]
         verb = "are" if len(names) > 1 else "is"
         one = holes[0] if len(holes) == 1 else ""
-        yield f"{_where(spec, places + bare)}: {joined(names)} {verb} held ({cause})", one
+        why = "not read" if cause == CAUSES[MISSING] else f"held: {words_of(cause)}"
+        yield f"{_where(spec, places + bare)}: {joined(names)} {verb} {why}", one
 
 
 def _where(spec: Specification, places: list[tuple[str, str]]) -> str:

@@ -159,3 +159,9 @@ def test_a_story_tells_what_one_cause_holds_once(capsys: pytest.CaptureFixture[s
     for code in ("slip-decimal", "(missing)", *(c for c in MEANING if "-" in c)):
         assert code not in said, "no word for machines"
     assert max(map(len, said.splitlines()[6:])) <= 100
+    assert run(["approve", "P-500", "--by", "inspector", *IN_FORCE]) != 0
+    refused = capsys.readouterr().err
+    assert "holes 2 to 8, both walls: size, out-of-roundness," in refused
+    assert "are not read" in refused
+    assert "(missing)" not in refused
+    assert "slip-decimal" not in refused

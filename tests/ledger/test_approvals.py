@@ -71,7 +71,7 @@ def test_held_is_refused_until_the_evidence_is_there(shop: Shop) -> None:
     assert len(run.tags) == 1
     found = refused(shop, "P-1")
     assert list(found) == ["held"]
-    assert "hole 1: size is held (missing)" in found["held"]
+    assert "hole 1: size is not read" in found["held"]
     with pytest.raises(LedgerError, match="the readings prove neither"):
         dispose(shop.ledger, run.tags[0], "use-as-is", "engineer", "looks fine", authority="EN-1")
     shop.record("P-1", GOOD)
@@ -357,7 +357,7 @@ def test_who_decided_or_reworked_does_not_approve(shop: Shop) -> None:
 
 def test_holds_are_told_once_a_cause(shop: Shop) -> None:
     shop.record("P-1", {"1": (0.457, None), "2": (0.459, None)})
-    assert refused(shop, "P-1") == {"held": ["holes 1, 2: size is held (missing)"]}
+    assert refused(shop, "P-1") == {"held": ["holes 1, 2: size is not read"]}
 
 
 def test_a_hold_that_is_returned_asks_for_no_reading(shop: Shop) -> None:
