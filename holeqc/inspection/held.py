@@ -218,7 +218,10 @@ def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[tuple[Reas
     groups: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
         cause = str(row["cause"])
-        gauge = _gauge(inspection, row, rows) if cause == "gauge-expired" else ""
+        gauge = ""
+        if cause == "gauge-expired":
+            gauge, label = _gauge(inspection, row, rows)
+            row = row if label < 0 else {**row, "reading": label}
         groups.setdefault((cause, gauge), []).append(row)
     for (cause, gauge), members in groups.items():
         yield _proves_nothing(inspection, cause, gauge, members)
@@ -255,19 +258,40 @@ def _told_by_reader(inspection: Inspection, cause: str, row: Row) -> Problem | N
     return same[0] if len(same) == 1 else None
 
 
-def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> str:
-    """Return the id of the gauge behind a row; form has the gauge of a size, a distance worked out that of a place."""
+def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> tuple[str, int]:
+    """Return the id of the gauge that holds a row, and the label of a reading of it, -1 where none is known.
+
+    Form has the gauge of a size, a distance worked out that of a place. A position rests on diameters too: where the
+    gauge of its coordinates is in calibration, it is the gauge of another reading of the hole.
+    """
     label = int(row["reading"])
+    feeds = FEEDS.get(str(row["characteristic"]), ())
     if label < 0:
-        feeds = FEEDS.get(str(row["characteristic"]), ())
         known = [r for r in rows if r["reading"] >= 0]
         same = (r for feed in feeds for r in known if feed in FEEDS.get(str(r["characteristic"]), ())[:2])
         label = next((int(r["reading"]) for r in same), -1)
-    if label < 0:
-        return ""
-    reading = inspection.readings.table.loc[label]
+    table = inspection.readings.table
+    if label >= 0 and _past(inspection, table.loc[label]):
+        return _name(inspection, table.loc[label]), label
+    mine = table[rows_of(table, str(row["part"]), str(row["serial"])) & np.asarray(table["hole"] == str(row["hole"]))]
+    for feed in feeds:
+        for other, reading in mine[np.asarray(mine["characteristic"] == feed)].iterrows():
+            if _past(inspection, reading):
+                return _name(inspection, reading), int(str(other))
+    return (_name(inspection, table.loc[label]), label) if label >= 0 else ("", -1)
+
+
+def _name(inspection: Inspection, reading: Any) -> str:
     index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
     return inspection.specification.gauges[index].id if index >= 0 else ""
+
+
+def _past(inspection: Inspection, reading: Any) -> bool:
+    """Whether a reading's gauge was due before its day; without a clear day it may have been."""
+    index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
+    due = inspection.specification.gauges[index].calibration_due if index >= 0 else None
+    day = reading["date"]
+    return due is not None and (day != day or day.date() > due)
 
 
 def _expired(inspection: Inspection, row: Row, gauge: str) -> str:

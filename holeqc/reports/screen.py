@@ -293,5 +293,6 @@ def holes_sentence(part: PartView) -> str:
     said = ((count.reject, "rejected"), (count.hold - waiting, "held"), (waiting, f"{verb} for hole to hole"))
     wrong = [f"{n} {name}" for n, name in said if n]
     if not wrong:
-        return f"{w.plural(count.total, 'hole')}, all accepted"
+        holes = w.plural(count.total, "hole")
+        return f"{holes}, all accepted" if part.verdict == ACCEPT else f"{_which(part)}; {holes} accepted"
     return f"{', '.join(wrong)}, {count.accept} accepted of {w.plural(count.total, 'hole')}"

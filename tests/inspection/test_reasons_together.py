@@ -223,3 +223,20 @@ def test_a_column_of_words_is_one_line_with_all_its_cells(tmp_path: Path) -> Non
     # for machines each hole and wall keeps its own
     assert len([r for r in reasons(result, "port", "P-1") if "this is no number" in r.sentence]) > 2
     assert screen_text(result).count("this is no number") == 1
+
+
+def test_the_gauge_named_is_the_one_past_its_date() -> None:
+    # BG was due before the day, CM after it: the position is held for its bonus, which rests on BG's diameters
+    day = dt.datetime(2026, 5, 18)
+    kit_gauges = tuple(
+        replace(g, calibration_due=dt.date(2026, 3, 31) if "diameter" in g.measures else dt.date(2026, 6, 30))
+        for g in gauges()
+    )
+    result = judge(eight(gauges=kit_gauges), *(r | {"date": day} for r in filled()))
+    said = [sentence for sentence in told(result) if "calibration" in sentence]
+    named = next(g.id for g in kit_gauges if "diameter" in g.measures)
+    assert said
+    assert any("position" in sentence for sentence in said)
+    for sentence in said:
+        assert f"{named}, read on 2026-05-18, due 2026-03-31" in sentence
+        assert "due 2026-06-30" not in sentence

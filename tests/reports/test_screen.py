@@ -9,7 +9,7 @@ from dataclasses import replace
 import made_up
 import pytest
 
-from holeqc.inspection.results import Inspection, Reason
+from holeqc.inspection.results import HOLD, Inspection, Reason
 from holeqc.problems import Problem
 from holeqc.reports import screen
 from holeqc.reports.screen import screen_text, screen_width
@@ -158,3 +158,9 @@ def test_a_doubtful_value_is_not_shown_as_measured(one: Inspection) -> None:
     frame.loc[chosen, ["found", "doubtful", "verdict"]] = [float("nan"), True, 1]
     lines = screen_text(replace(one, characteristics=frame)).splitlines()
     assert "?doubtful" in next(line for line in lines if line.startswith("2  "))
+
+
+def test_a_part_held_by_its_file_alone_says_so_at_the_end(clean: Inspection) -> None:
+    clean.parts.loc[:, "verdict"] = HOLD
+    last = " ".join(screen_text(clean).split())
+    assert last.endswith("held by a doubt about the sheet, not about a hole; 8 holes accepted")
