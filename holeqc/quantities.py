@@ -49,6 +49,11 @@ def parse_unit(text: str) -> Unit | None:
     return UNIT_WORDS.get(text.strip().strip("()[]").lower())
 
 
+def unit_name(unit: str) -> str:
+    """Return a unit as running text writes it: ``in`` reads like a word there."""
+    return "inch" if unit == "in" else unit
+
+
 def parse_length(text: str) -> tuple[Fraction, Unit | None]:
     """Return a length typed as decimal, fraction or mixed number as an exact fraction, and its unit if it says one.
 

@@ -113,7 +113,8 @@ _ADVICE: tuple[tuple[str, str], ...] = (
     ("readonly database", "the file may only be read; nothing was recorded. Ask who keeps it for the right to write"),
     ("unable to open database file", "the file can't be opened; is the folder there, and may it be written to?"),
     ("file is not a database", "the file is no ledger"),
-    ("malformed", "the file is damaged or cut short: keep it as it is, and go on with the last copy"),
+    ("malformed", "the file is damaged or cut short and can't be read; nothing was recorded. Keep it as it is, and go "
+     "on with the last copy"),
     ("append-only", "it is append-only: what is recorded can't be changed; write a new entry"),
     ("permission denied", "this user may not do that on the server; nothing was recorded"),
 )

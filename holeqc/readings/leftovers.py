@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.problems import Problem
+from holeqc.quantities import unit_name
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
@@ -246,7 +247,7 @@ def sheet_notes(context: Context) -> None:
         context.say(
             note(
                 "unit-not-stated",
-                f"no unit is said for {tally.unit_assumed} readings; taken in the kit's unit, {unit}",
+                f"no unit is said for {tally.unit_assumed} readings; taken in the kit's unit, {unit_name(unit)}",
                 "Write the unit into the headings",
             ),
             "no unit",

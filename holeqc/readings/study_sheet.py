@@ -14,6 +14,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 from holeqc.problems import DataError
+from holeqc.quantities import unit_name
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -189,7 +190,8 @@ def _guard_entries(sheet: Worksheet, plan: StudyPlan, last: int) -> None:
         rule = DataValidation(type="decimal", operator="between", formula1="-1E+9", formula2="1E+9", allow_blank=True)
         rule.error = "Type the reading as a plain number, a fraction as a decimal (7/16 as 0.4375)."
     rule.errorTitle, rule.showErrorMessage = "Not a reading", True
-    rule.prompt = "Reading" + (f" in {plan.unit}" if plan.unit and not plan.choices else "") + "; empty if not taken"
+    unit = f" in {unit_name(plan.unit)}" if plan.unit and not plan.choices else ""
+    rule.prompt = f"Reading{unit}; empty if not taken"
     rule.showInputMessage = True
     sheet.add_data_validation(rule)
     rule.add(f"E2:E{last}")

@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+from holeqc.quantities import unit_name
 from holeqc.statistics.gauge_study import LINES
 from holeqc.statistics.signals import TESTS
 
@@ -94,11 +95,6 @@ def notes(texts: Iterable[str]) -> list[str]:
     return lines
 
 
-def unit_word(unit: str) -> str:
-    """Return a unit as running text names it: inch written out, any other as given."""
-    return "inch" if unit == "in" else unit
-
-
 def study_text(study: GaugeStudy, unit: str = "") -> str:
     """Return a gauge study for the screen."""
     method = "analysis of variance" if study.method == "anova" else "average and range"
@@ -106,7 +102,7 @@ def study_text(study: GaugeStudy, unit: str = "") -> str:
     lines = [
         f"Gauge study: {study.design}, by {method}",
         f"{study.parts} parts, {study.appraisers} appraisers, {trials}, {study.readings} readings"
-        + (f" in {unit_word(unit)}" if unit else "")
+        + (f" in {unit_name(unit)}" if unit else "")
         + f"; mean {size(study.mean)}",
         "",
     ]
@@ -311,7 +307,7 @@ def budget_text(budget: Budget, unit: str = "", tolerance: float | None = None) 
         )
         for line in budget.lines
     ]
-    lines = ["Uncertainty budget (JCGM 100)" + (f", in {unit_word(unit)}" if unit else ""), *table(head, rows)]
+    lines = ["Uncertainty budget (JCGM 100)" + (f", in {unit_name(unit)}" if unit else ""), *table(head, rows)]
     freedom = f"{budget.freedom:.1f}" if math.isfinite(budget.freedom) else "very many"
     lines += [
         f"combined standard uncertainty {number(budget.combined)}, {freedom} effective degrees of freedom",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
 from holeqc.quantities import GRAIN, above, below, format_length
+from holeqc.quantities import unit_name as unit_name
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
@@ -87,11 +88,6 @@ def marked(verdict: int) -> str:
 def plural(count: int, one: str, many: str = "") -> str:
     """Return a count with its noun: 1 hole, 2 holes."""
     return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-def unit_name(unit: str) -> str:
-    """Return the unit written out."""
-    return "inch" if unit == "in" else "mm"
 
 
 # ---------------------------------------------------------------------------------------------------------- numbers
