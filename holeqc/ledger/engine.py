@@ -89,6 +89,10 @@ def writing(engine: Engine, location: Location, wait_seconds: float = WAIT_SECON
             yield connection
 
 
+class DamagedFileError(LedgerError):
+    """The database finds its own file damaged or cut short."""
+
+
 @contextlib.contextmanager
 def told(engine: Engine, location: Location) -> Iterator[None]:
     """Turn a database's errors into ones that say what to do."""
@@ -96,13 +100,19 @@ def told(engine: Engine, location: Location) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise LedgerError(f"ledger {location.shown}: {_advice(str(error.orig or error))}") from error
+        raise _told(location, str(error.orig or error)) from error
     except SQLAlchemyError as error:
         raise LedgerError(f"ledger {location.shown}: {error}") from error
     except driver as error:
-        raise LedgerError(f"ledger {location.shown}: {_advice(str(error))}") from error
+        raise _told(location, str(error)) from error
 
 
+def _told(location: Location, message: str) -> LedgerError:
+    kind = DamagedFileError if _DAMAGED in message else LedgerError
+    return kind(f"ledger {location.shown}: {_advice(message)}")
+
+
+_DAMAGED = "malformed"
 _BUSY = "another holeqc is writing to it and didn't finish in time; nothing was recorded. Try again"
 _ADVICE: tuple[tuple[str, str], ...] = (
     ("database is locked", _BUSY),
@@ -113,8 +123,8 @@ _ADVICE: tuple[tuple[str, str], ...] = (
     ("readonly database", "the file may only be read; nothing was recorded. Ask who keeps it for the right to write"),
     ("unable to open database file", "the file can't be opened; is the folder there, and may it be written to?"),
     ("file is not a database", "the file is no ledger"),
-    ("malformed", "the file is damaged or cut short and can't be read; nothing was recorded. Keep it as it is, and go "
-     "on with the last copy"),
+    (_DAMAGED, "the file is damaged and can't be read further; nothing was recorded. Keep it as it is and put the last "
+     "copy of the ledger in its place; holeqc ledger verify says up to which entry either holds"),
     ("append-only", "it is append-only: what is recorded can't be changed; write a new entry"),
     ("permission denied", "this user may not do that on the server; nothing was recorded"),
 )

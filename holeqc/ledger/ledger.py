@@ -17,6 +17,7 @@ from holeqc.ledger import engine as engines
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
+from holeqc.ledger.remains import EMPTY_FILE, what_is_left
 from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
 from holeqc.ledger.times import now, stored
 from holeqc.ledger.values import one_line, plain
@@ -156,12 +157,16 @@ class Ledger:
     def __init__(self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS) -> None:
         self.location = location
         self.wait_seconds = wait_seconds
-        if location.path is not None and not create and not location.path.exists():
-            raise no_ledger(location)
+        if location.path is not None and not create:
+            if not location.path.exists():
+                raise no_ledger(location)
+            if not location.path.stat().st_size:
+                raise LedgerError(f"ledger {location.shown}: {EMPTY_FILE}")
         self.engine = engines.make_engine(location, wait_seconds=wait_seconds)
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
-        bring_up_to_date(self.engine, location, create=create)
+        with self.telling_what_is_left():
+            bring_up_to_date(self.engine, location, create=create)
 
     def __enter__(self) -> Ledger:
         return self
@@ -249,6 +254,16 @@ class Ledger:
                 yield connection
             finally:
                 self._reader = None
+
+    @contextlib.contextmanager
+    def telling_what_is_left(self) -> Iterator[None]:
+        """Have the error of a damaged file say how far the file can be read."""
+        try:
+            yield
+        except engines.DamagedFileError as error:
+            if self.location.path is None:
+                raise
+            raise LedgerError(f"ledger {self.location.shown}: {what_is_left(self.location.path)}") from error
 
     def rows(self, statement: Select[Any]) -> list[dict[str, Any]]:
         """Return the rows of a question as dicts."""

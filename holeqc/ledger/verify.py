@@ -6,19 +6,22 @@ memory stays small, time grows with the rows, and a writer waits for one slice a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, tuple_
+from sqlalchemy.exc import SQLAlchemyError
 
 from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
+from holeqc.ledger.engine import DamagedFileError
 from holeqc.ledger.guards import missing_guards
 from holeqc.ledger.schema import DETAILS, ENTRY, kinds_of, parent_of
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection, Table
+    from sqlalchemy import Connection, Select, Table
 
     from holeqc.ledger.ledger import Ledger
 
@@ -52,15 +55,23 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     """Recompute the hash of every entry and the digest of every row, and look whether the guards are in place.
 
     ``expected``: number and hash of an entry, noted earlier; it must still be there.
+
+    Raises:
+        LedgerError: the file is cut short; the error says how far it can be read.
     """
     walk = _Walk(expected)
-    with ledger.reading() as connection:
+    with ledger.telling_what_is_left(), ledger.reading() as connection:
         faults = _damage(connection) + _guards(missing_guards(connection))
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
     while walk.seq < last and not walk.first_bad:
         try:
             with ledger.reading() as connection:
                 walk.slice(connection, min(last, walk.seq + SLICE))
+        except DamagedFileError as error:
+            if walk.damaged and not walk.first_bad:
+                walk.fault(walk.seq + 1, f"the database can't be read here: {error}")
+            elif not walk.damaged:  # from the start, row by row, so that the entries before the damage count
+                walk = _Walk(expected, damaged=True)
         except LedgerError as error:
             walk.fault(walk.seq + 1, f"the database can't be read here: {error}")
     if expected is not None and not walk.first_bad and not walk.met:
@@ -69,6 +80,16 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     return Verified(
         held, walk.rows, walk.hash, walk.first_bad, (*walk.faults, *faults), tuple(walk.notes)
     )  # fmt: skip
+
+
+def whole_up_to(connection: Connection, last: int) -> int:
+    """Return up to which entry, at most ``last``, all that was recorded is there, in a file of which a piece is gone.
+
+    Rows that can't be read count as lost; the digest of their entry tells.
+    """
+    walk = _Walk(None, damaged=True)
+    walk.slice(connection, last)
+    return walk.seq
 
 
 def _guards(missing: list[str]) -> list[str]:
@@ -94,7 +115,7 @@ def _damage(connection: Connection) -> list[str]:
 class _Stream:
     """The rows of one table from where the last slice ended, in order of their key, each with its entry's number."""
 
-    def __init__(self, connection: Connection, table: Table, after: int) -> None:
+    def __init__(self, connection: Connection, table: Table, after: int, damaged: bool) -> None:
         self.table = table
         parent = parent_of(table)
         if parent is None:
@@ -107,13 +128,43 @@ class _Stream:
                 table.outerjoin(above, above.c.id == key)
             )
         question = question.where(key > after).order_by(*table.primary_key.columns)
-        result = connection.execute(question, execution_options={"yield_per": BLOCK})
         self._key = [c.name for c in table.columns].index(key.name) + 1
-        self._rows: Iterator[Any] = iter(result)
-        self._close = result.close
+        self._close: Callable[[], None] = lambda: None
+        if damaged:
+            self._rows: Iterator[Any] = self._as_far_as_can_be(connection, question)
+        else:
+            result = connection.execute(question, execution_options={"yield_per": BLOCK})
+            self._rows, self._close = iter(result), result.close
         self.columns = kinds_of(table)
         self.last = after
         self.next: Any = next(self._rows, None)
+
+    def _as_far_as_can_be(self, connection: Connection, question: Select[Any]) -> Iterator[Any]:
+        """Give the rows up to the first that can't be read.
+
+        The driver reads a row ahead and loses the one before the damage, so that one is asked for by itself.
+        """
+        before: Any = None
+        try:
+            for row in connection.execute(question, execution_options={"yield_per": 1}):
+                before = row
+                yield row
+            return
+        except (SQLAlchemyError, sqlite3.Error):
+            pass
+        keys = list(self.table.primary_key.columns)
+        places = [list(self.table.columns).index(key) + 1 for key in keys]
+        while True:
+            on = question
+            if before is not None:
+                on = question.where(tuple_(*keys) > tuple_(*(before[place] for place in places)))
+            try:
+                before = connection.execute(on.limit(1)).first()
+            except (SQLAlchemyError, sqlite3.Error):
+                return
+            if before is None:
+                return
+            yield before
 
     def close(self) -> None:
         self._close()
@@ -143,8 +194,9 @@ class _Stream:
 class _Walk:
     """Where verifying stands."""
 
-    def __init__(self, expected: tuple[int, str] | None) -> None:
+    def __init__(self, expected: tuple[int, str] | None, *, damaged: bool = False) -> None:
         self.expected = expected
+        self.damaged = damaged
         self.met = False
         self.seq = 0
         self.hash = FIRST_PREVIOUS
@@ -164,7 +216,7 @@ class _Walk:
         """Verify the next entries up to one."""
         question = select(ENTRY).where(ENTRY.c.seq > self.seq, ENTRY.c.seq <= to).order_by(ENTRY.c.seq)
         entries = [dict(row) for row in connection.execute(question).mappings()]
-        streams = [_Stream(connection, table, self._after[table.name]) for table in DETAILS]
+        streams = [_Stream(connection, table, self._after[table.name], self.damaged) for table in DETAILS]
         try:
             for entry in entries:
                 self._entry(entry, streams)
@@ -197,7 +249,8 @@ class _Walk:
                 self.fault(displaced, f"table {stream.table.name} holds a row that it didn't bring")
                 return
         if payload.hexdigest() != entry["payload"]:
-            self.fault(seq, "what it recorded was changed: the digest of its rows is another")
+            changed = "what it recorded was changed: the digest of its rows is another"
+            self.fault(seq, "not all that it recorded can be read any more" if self.damaged else changed)
             return
         if entry_hash(entry) != entry["hash"]:
             self.fault(seq, "it was changed: its hash is another")

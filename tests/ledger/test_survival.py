@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -203,3 +204,67 @@ def test_a_killed_import_leaves_the_next_one_free(tmp_path: Path) -> None:
     with open_ledger(path, create=False) as ledger:
         assert ledger.head() == whole
         assert ledger.verify().holds
+
+
+@pytest.fixture
+def four(tmp_path: Path) -> Path:
+    """Give the file of a ledger of four recorded sheets, entries 1 to 9."""
+    path, spec = tmp_path / "l.sqlite3", kit(tmp_path)
+    with open_ledger(path) as ledger:
+        for number in range(4):
+            serials = {f"P-{number}{n:02}": GOOD for n in range(40)}
+            ledger.record(judged(spec, sheet(tmp_path / f"{number}.csv", serials)), text_of(spec), "bench 1")
+        assert ledger.verify().entries == 9
+    return path
+
+
+def whole_in(message: str) -> int:
+    """Return up to which entry a message says that a file is whole."""
+    found = re.search(r"Entries 1 to (\d+) are whole|Only entry (1) is whole", message)
+    return int(found[1] or found[2]) if found else 0
+
+
+def test_a_file_cut_short_says_how_far_it_can_be_read_and_what_to_do(four: Path) -> None:
+    whole, counts = four.read_bytes(), []
+    for cut in range(1, 20):
+        four.write_bytes(whole[: len(whole) * (20 - cut) // 20])
+        with pytest.raises(LedgerError, match=r"damaged or cut short; nothing was recorded\. ") as caught:
+            open_ledger(four, create=False)
+        message = str(caught.value)
+        assert "put the last copy of the ledger in its place" in message
+        assert whole_in(message) or "How many entries it held can't be found out" in message or "Not one of" in message
+        counts.append(whole_in(message))
+        assert four.read_bytes() == whole[: len(whole) * (20 - cut) // 20]
+    assert counts == sorted(counts, reverse=True)
+    assert counts[-1] == 0
+    assert len(set(counts)) > 2
+    assert 2 <= counts[0] < 9
+
+
+def test_a_file_cut_inside_its_last_page_is_found_by_verifying(four: Path) -> None:
+    four.write_bytes(four.read_bytes()[:-1000])
+    with open_ledger(four, create=False) as ledger, pytest.raises(LedgerError, match="are whole, the last of 2"):
+        ledger.verify()
+
+
+def test_entries_before_damage_in_the_middle_still_count(four: Path, tmp_path: Path) -> None:
+    """A long kit text goes on over pages of its own; one of these is lost."""
+    spec = kit(tmp_path, "B", more=f"# {'z' * 9000}")
+    with open_ledger(four) as ledger:
+        ledger.record(judged(spec, sheet(tmp_path / "b.csv", {"P-9": GOOD})), text_of(spec), "bench 1")
+    data = bytearray(four.read_bytes())
+    page = data.find(b"z" * 4092) // 4096 * 4096
+    data[page : page + 4096] = bytes(4096)
+    four.write_bytes(data)
+    with open_ledger(four, create=False) as ledger:
+        found = ledger.verify()
+    assert (found.entries, found.first_bad) == (9, 10)
+    assert [fault for fault in found.faults if fault.startswith("entry")] == [
+        "entry 10: not all that it recorded can be read any more"
+    ]
+
+
+def test_an_empty_file_is_no_ledger_that_holds(tmp_path: Path) -> None:
+    (tmp_path / "l.sqlite3").touch()
+    with pytest.raises(LedgerError, match=r"there and empty, without one entry\. If it held any before"):
+        open_ledger(tmp_path / "l.sqlite3", create=False)
