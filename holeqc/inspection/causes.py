@@ -8,13 +8,13 @@ from __future__ import annotations
 CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
-    "temperature-left-out", "pattern-incomplete",
+    "temperature-left-out", "pattern-incomplete", "day-to-come",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
-    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE,
+    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME,
 ) = range(len(CAUSES))  # fmt: skip
 
 MEANING: dict[str, str] = {
@@ -36,6 +36,7 @@ MEANING: dict[str, str] = {
     "unknown-part": "the kit knows no part of that name, so basic positions can't be laid in its frame",
     "temperature-left-out": "readings were taken so far from 20 °C that the effect is more than a quarter of the "
     "tolerance or crosses a limit, and they are not corrected",
+    "day-to-come": "the day of the reading is still to come, so it can't be told whether the gauge was in calibration",
     "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }
 

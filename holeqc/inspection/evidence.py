@@ -7,6 +7,8 @@ wall.
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -162,11 +164,12 @@ def _in_order(key: IntArray, size: int) -> tuple[IntArray, IntArray]:
     return number[inverse], at[order]
 
 
-def gather(spec: Specification, table: pd.DataFrame) -> Evidence:
+def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date] = ()) -> Evidence:
     """Return the readings table as arrays laid out like the kit.
 
     A reading with no value, no word and no doubt is a blank and takes no part. Readings that name a hole or wall that
-    the kit doesn't know are kept apart in ``unplaced``. Gauges and temperature are applied here.
+    the kit doesn't know are kept apart in ``unplaced``. Gauges and temperature are applied here. ``to_come``: days of
+    readings that still were to come when the sheet was read.
     """
     parts, part = _find_parts(spec, table)
     hole = _placed(*_codes(table, "hole"), spec.hole_ids, UNPLACED)
@@ -179,7 +182,7 @@ def gather(spec: Specification, table: pd.DataFrame) -> Evidence:
     causes, cause, doubted = _doubts(table)
     date = table["date"].to_numpy()
     date = date.astype("datetime64[D]") if date.dtype != object else np.array(date, dtype="datetime64[D]")
-    value, uncertainty, cause, problems = _measured(spec, table, (hole, kind, value, cause, date))
+    value, uncertainty, cause, problems = _measured(spec, table, (hole, kind, value, cause, date), to_come)
     index = table.index.to_numpy()
     rows = Rows(
         part, hole, wall, value, uncertainty, cause, doubted, np.where(words < 0, -1, words),
@@ -207,11 +210,12 @@ def _whole(series: pd.Series[Any]) -> IntArray:
 
 
 def _measured(
-    spec: Specification, table: pd.DataFrame, placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any]
+    spec: Specification, table: pd.DataFrame, placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any],
+    to_come: Collection[dt.date],
 ) -> tuple[FloatArray, FloatArray, CodeArray, tuple[Problem, ...]]:
     """Return values at 20 °C where the kit asks for it, their U, their cause to hold, and problems."""
     hole, kind, value, cause, date = placed
-    applied = apply_gauges(spec, *_codes(table, "gauge"), np.where(kind < 0, 0, kind), date)
+    applied = apply_gauges(spec, *_codes(table, "gauge"), np.where(kind < 0, 0, kind), date, to_come)
     cause = np.where(cause != NONE, cause, applied.cause)
     uncertainty = applied.uncertainty
     temperature = table["temperature_c"].to_numpy(dtype=np.float64)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.inspection.causes import GAUGE_EXPIRED, NO_GAUGE, NONE, UNKNOWN_GAUGE
+from holeqc.inspection.causes import DAY_TO_COME, GAUGE_EXPIRED, NO_GAUGE, NONE, UNKNOWN_GAUGE
 from holeqc.inspection.grouping import CodeArray, IntArray
 from holeqc.quantities import FloatArray
 from holeqc.readings.table import CHARACTERISTICS
@@ -50,12 +52,14 @@ def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int,
 
 
 def apply_gauges(
-    spec: Specification, gauge: IntArray, names: list[str], characteristic: IntArray, date: NDArray[np.datetime64]
-) -> Applied:
+    spec: Specification, gauge: IntArray, names: list[str], characteristic: IntArray, date: NDArray[np.datetime64],
+    to_come: Collection[dt.date] = (),
+) -> Applied:  # fmt: skip
     """Return what the gauge of each reading brings, all (n,).
 
     ``gauge`` numbers ``names`` (-1: none named), ``characteristic`` numbers those of the readings table, ``date`` is
-    the day of each reading (NaT: not stated, so the due date can't be checked).
+    the day of each reading (NaT: not stated, so the due date can't be checked), ``to_come`` the days that still were to
+    come when the sheet was read: nothing follows from such a day, also not that the gauge was past its calibration.
     """
     names = [*names, ""]
     found = np.empty((len(names), len(CHARACTERISTICS)), dtype=np.int64)
@@ -72,5 +76,6 @@ def apply_gauges(
     expansion = np.array([*(g.expansion_per_c for g in spec.gauges), 0.0])[index]
     due = np.array([*(g.calibration_due or "NaT" for g in spec.gauges), "NaT"], dtype="datetime64[D]")
     expired = date.astype("datetime64[D]") > due[index]
-    cause[expired] = GAUGE_EXPIRED
+    ahead = np.isin(date.astype("datetime64[D]"), np.array(sorted(to_come), dtype="datetime64[D]"))
+    cause[expired] = np.where(ahead[expired], DAY_TO_COME, GAUGE_EXPIRED)
     return Applied(uncertainty, expansion, cause)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.causes import MEANING
+from holeqc.inspection.causes import CAUSES, DAY_TO_COME, MEANING
+from holeqc.inspection.days import TO_COME
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.phrases import Row, contradiction, hole_words, place_of, plug_entered, rows_of
 from holeqc.inspection.results import HOLD, Reason
@@ -27,6 +28,7 @@ UNPROVED = {
     "no-gauge": "Name the gauge on the sheet, or a default in the kit file.",
     "unknown-gauge": "Name a gauge of the kit, or add the gauge to the kit file.",
     "gauge-expired": "Read again with a gauge that is in calibration.",
+    "day-to-come": "Correct the date of the reading; calibration is judged by it.",
     "no-temperature": "Write the part's temperature on the sheet.",
     "unknown-part": "Name the part as the kit does.",
     "temperature-left-out": ACTION,
@@ -251,9 +253,10 @@ def _proves_nothing(
 
 def _told_by_reader(inspection: Inspection, cause: str, row: Row) -> Problem | None:
     """Return the one problem of the files that says the same of a part, None where there are none or several."""
+    code = TO_COME if cause == CAUSES[DAY_TO_COME] else cause
     same = [
         p for p in inspection.problems
-        if p.code == cause and p.cell and p.serial in ("", str(row["serial"])) and p.part in ("", str(row["part"]))
+        if p.code == code and p.cell and p.serial in ("", str(row["serial"])) and p.part in ("", str(row["part"]))
     ]  # fmt: skip
     return same[0] if len(same) == 1 else None
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from holeqc.inspection.assemble import Layout, characteristics_frame, hole_verdicts
 from holeqc.inspection.attributes import judge_go, judge_no_go, judge_surface, plugs_disprove
+from holeqc.inspection.days import without_overtaken
 from holeqc.inspection.disproved import disprove
 from holeqc.inspection.edges import judge_edges
 from holeqc.inspection.evidence import Evidence, gather
@@ -54,7 +55,8 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
     worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
     the order of rows. ``readings.table`` isn't changed.
     """
-    evidence = gather(spec, readings.table)
+    readings, to_come = without_overtaken(readings)
+    evidence = gather(spec, readings.table, to_come)
     judged = _judge(evidence)
     holds = find_holds(evidence, readings.problems, readings.table)
     layout = Layout(judged.outcomes, evidence.shape[2])

@@ -216,12 +216,13 @@ def _gauges(
         if not gauge:
             continue
         due = spec.gauges[number].calibration_due if number >= 0 else None
-        doubt = doubt_of(gauge, day or logged, known.get(gauge, []), due)
+        day = min(day or logged, logged)  # one still to come is held by itself; it was read before it was logged
+        doubt = doubt_of(gauge, day, known.get(gauge, []), due)
         if doubt is None or gauge in told:
             continue
         message = doubt.sentence
         if doubt.found_bad is not None:
-            change = _without(ledger, story, gauge, day or logged, doubt.found_bad)
+            change = _without(ledger, story, gauge, day, doubt.found_bad)
             if not change:
                 remark = _harmless(gauge, doubt.found_bad)
                 remarks += [remark] if remark not in remarks else []

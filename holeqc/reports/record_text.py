@@ -73,6 +73,8 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
     yield from _wrong_lines(one)
+    if row["verdict"] == "hold" and not one.characteristics and row["pin_verdict"] != "hold":
+        yield from _held_by_its_files(story, one)
     if row["pin_verdict"] in {"hold", "reject"}:
         yield f"   {mark(row['pin_verdict'])}  pins together"
     for tag in one.tags:
@@ -101,9 +103,23 @@ def _wrong_lines(one: InspectionStory) -> Iterator[str]:
         else:
             said = [(mark(rows[0]["verdict"]), text) for text in _held(one, rows)]
         for verdict, text in said:
-            yield from textwrap.wrap(
-                f"   {verdict}  {text}", LONGEST, subsequent_indent=" " * 11, break_on_hyphens=False
-            )
+            yield from _wrapped(f"{verdict}  {text}")
+
+
+def _held_by_its_files(story: PartStory, one: InspectionStory) -> Iterator[str]:
+    """Give what holds an inspection of which no hole is held: what was found in its files."""
+    files, entry = {file["id"] for file in one.files}, one.row["entry"]
+    said = dict.fromkeys(
+        str(p["message"]) for p in story.problems
+        if p["holds"] and p["part"] in ("", one.row["part"])
+        and (p["file_id"] in files or (p["file_id"] is None and p["entry"] == entry))
+    )  # fmt: skip
+    for text in said or ["something that was found in its files"]:
+        yield from _wrapped(f"{mark('hold')}  no hole, but the part: {w.plain(text)}")
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(f"   {text}", LONGEST, subsequent_indent=" " * 11, break_on_hyphens=False)
 
 
 def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:

@@ -119,7 +119,20 @@ def _which(part: PartView) -> str:
         return "; ".join(said)
     if part.verdict == ACCEPT:
         return f"{w.plural(len(part.holes), 'hole')}, all accepted"
-    return "the pins are held" if pins == HOLD else "held by a doubt about the sheet, not about a hole"
+    return "the pins are held" if pins == HOLD else _held_by_its_file(part)
+
+
+def _held_by_its_file(part: PartView) -> str:
+    """Return what holds a part of which no hole and no pin is held."""
+    files = {str(name) for name in part.readings["file"].unique()}
+    holding = [p for p in part.problems if p.holds] or [
+        p for p in part.run.problems if p.holds and not (p.serial or p.part) and p.file in (*files, "")
+    ]
+    said = list(dict.fromkeys(w.plain(_short_names(part.run, p.message)) for p in holding))
+    if not said:
+        return "held by a doubt about the sheet, not about a hole"
+    more = f", and {w.plural(len(said) - 1, 'more doubt')} about the sheet" if len(said) > 1 else ""
+    return f"held though no hole is: {said[0]}{more}"
 
 
 def _pin_lines(part: PartView, width: int) -> list[str]:

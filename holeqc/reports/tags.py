@@ -25,7 +25,7 @@ from holeqc.inspection.causes import CAUSES, GUARD_BAND, MISSING, PATTERN_INCOMP
 from holeqc.inspection.held import UNPROVED
 from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
 from holeqc.inspection.spans import hole_numbers, joined
-from holeqc.inspection.unread import waiting_holes
+from holeqc.inspection.unread import READ_AGAIN, waiting_holes
 from holeqc.quantities import GRAIN
 from holeqc.reports import wording as w
 from holeqc.reports.data import tidy
@@ -170,8 +170,10 @@ def _decide(part: PartView, rows: Sequence[Row], hole: str) -> str:
         str(row["sentence"]) for row in part.rework if str(row["hole"]) == hole or row["scope"] == "pattern" == hole
     ]
     actions = [str(r.action) for r in ours if r.action]
-    sentences = [] if rows or not hole or hole == "pattern" else [str(r.sentence) for r in ours]
-    words = list(dict.fromkeys([*_held_by(rows), *sentences, *proposals, *actions]))
+    if rows and all(row["cause"] != UNREAD for row in rows):  # what else wasn't read of the hole has its own tag
+        actions = [action for action in actions if action != READ_AGAIN] or actions
+    sentences = [] if rows or hole == "pattern" else [str(r.sentence) for r in ours]
+    words = list(dict.fromkeys([*_held_by(rows), *_not_read(part, rows), *sentences, *proposals, *actions]))
     return (
         w.plain(" ".join(word if word[-1:] in ".!?" else f"{word}." for word in words))
         or "Engineering disposition: may the part be used, and on what condition?"
@@ -182,11 +184,38 @@ def _decide_together(part: PartView, rows: Sequence[Row]) -> str:
     """Return what is to be decided of many holes that one cause holds."""
     cause = str(rows[0]["cause"])
     action = READ_MISSING if cause == UNREAD else UNPROVED.get(cause, "")
-    return w.plain(" ".join([*(f"{text}." for text in _held_by(rows)), action])) if action else _decide(part, rows, "")
+    if not action:
+        return _decide(part, rows, "")
+    return w.plain(" ".join([*(f"{text}." for text in (*_held_by(rows), *_not_read(part, rows))), action]))
+
+
+def _not_read(part: PartView, rows: Sequence[Row]) -> list[str]:
+    """Return in one sentence what was not read: of which holes nothing at all, of which not everything."""
+    open_ = [row for row in sorted(rows, key=_weight) if row["cause"] == UNREAD]
+    if not open_ or any(row["verdict"] == REJECT for row in rows):
+        return []
+    holes = {str(row["hole"]) for row in open_}
+    begun = {str(row["hole"]) for row in part.characteristics if row["cause"] != UNREAD or _there(row)} & holes
+    spans = {
+        word: f"{'holes' if len(some) > 1 else 'hole'} {hole_numbers(part.specification, some)}: {word}"
+        for word, some in (("nothing read", holes - begun), ("not all read", begun)) if some
+    }  # fmt: skip
+    if not begun:
+        return ["Nothing read"]
+    if len(spans) == 2:
+        text = "; ".join(spans.values())
+        return [f"{text[:1].upper()}{text[1:]}"]
+    text = joined(str(row["characteristic"]) for row in open_)
+    return [f"{text[:1].upper()}{text[1:]}: {'not all' if any(map(_there, open_)) else 'not'} read"]
+
+
+def _there(row: Row) -> bool:
+    """Whether something of a characteristic was read."""
+    return bool(row["found_word"]) or math.isfinite(float(row["found"]))
 
 
 def _held_by(rows: Sequence[Row]) -> list[str]:
-    """Return which characteristics are held and by what, in plain words; not what was not read: its lines say so."""
+    """Return which characteristics are held and by what, in plain words; not what was not read."""
     if any(row["verdict"] == REJECT for row in rows):
         return []
     names: dict[str, list[str]] = {}

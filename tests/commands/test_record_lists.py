@@ -165,3 +165,35 @@ def test_a_story_tells_what_one_cause_holds_once(capsys: pytest.CaptureFixture[s
     assert "are not read" in refused
     assert "(missing)" not in refused
     assert "slip-decimal" not in refused
+
+
+def test_a_day_still_to_come_calls_no_gauge_overdue(capsys: pytest.CaptureFixture[str]) -> None:
+    text = (SAMPLES / "bl7_P-0109.csv").read_text(encoding="utf-8")
+    Path("a.csv").write_text(text.replace("2026-11-11", "2099-06-01"), encoding="utf-8")
+    run(["check", KIT, "a.csv", "--record", "--by", "17"])
+    capsys.readouterr()
+    assert run(["approve", "P-0109", "--by", "41", "--role", "inspector", *IN_FORCE]) == 3
+    said = capsys.readouterr().err
+    assert "the day of the reading is still to come" in said
+    assert "was due for calibration" not in said
+    assert "was not valid" not in said
+    run(["part", "P-0109"])
+    assert "the day of the reading is still to come" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_part_held_by_its_file_alone_says_why(capsys: pytest.CaptureFixture[str]) -> None:
+    text = (SAMPLES / "bl7_P-0109.csv").read_text(encoding="utf-8")
+    kit = Path("kit.toml")
+    undated = "\n".join(x for x in Path(KIT).read_text(encoding="utf-8").splitlines() if "calibration_due" not in x)
+    kit.write_text(undated, encoding="utf-8")
+    text = text.replace("2026-11-11", "2099-06-01").replace("0.4626", "0.4586").replace("0.4624", "0.4586")
+    text = text.replace("0.4622", "0.4586").replace("0.4621", "0.4586")
+    text = text.replace(",NO-GO,,enters", ",NO-GO,,does not enter")
+    Path("a.csv").write_text(text, encoding="utf-8")
+    run(["check", str(kit), "a.csv", "--record", "--by", "17"])
+    capsys.readouterr()
+    assert run(["part", "P-0109"]) == 3
+    assert "? hold  no hole, but the part: the day of the reading lies in the future" in capsys.readouterr().out
+    run(["tags", "--json"])
+    (tag,) = json.loads(capsys.readouterr().out)
+    assert (tag["hole"], tag["decide"].startswith("The day of the reading lies in the future")) == ("whole part", True)

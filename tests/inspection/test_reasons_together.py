@@ -240,3 +240,30 @@ def test_the_gauge_named_is_the_one_past_its_date() -> None:
     for sentence in said:
         assert f"{named}, read on 2026-05-18, due 2026-03-31" in sentence
         assert "due 2026-06-30" not in sentence
+
+
+def test_a_day_still_to_come_is_what_is_wrong_and_no_gauge_is_called_overdue(tmp_path: Path) -> None:
+    spec = load_specification(ROOT / "tolerances" / "bl7.toml")
+    text = (ROOT / "sample_measurements" / "bl7_P-0109.csv").read_text(encoding="utf-8")
+    file = tmp_path / "a.csv"
+    file.write_text(text.replace("2026-11-11", "2027-06-01"), encoding="utf-8")
+
+    def judged(today: dt.date) -> Inspection:
+        return inspect(spec, read_files([file], spec, ReadOptions(today=today)))
+
+    ahead = judged(dt.date(2026, 11, 25))
+    (said,) = reasons(ahead, "port", "P-0109", together=True)
+    assert said.sentence == (
+        "Size, out-of-roundness, position, hole-to-hole position, GO, NO-GO and taper of holes 1 to 8 can't be "
+        "decided: the day of the reading is still to come, so it can't be told whether the gauge was in calibration, "
+        "found date 2027-06-01, allowed up to 2026-11-25 (H2)."
+    )
+    assert said.action == "Correct the date of the reading; calibration is judged by it."
+    assert "was not valid" not in screen_text(ahead)
+    assert "due 2027" not in screen_text(ahead)
+    # Read on that day, two of three gauges are overdue and nothing is to come.
+    late = judged(dt.date(2027, 6, 1))
+    texts = [r.sentence for r in reasons(late, "port", "P-0109", together=True)]
+    assert any("BG-2, read on 2027-06-01, due 2027-03-31" in sentence for sentence in texts)
+    assert not any("to come" in sentence for sentence in texts)
+    assert (ahead.parts["verdict"].tolist(), late.parts["verdict"].tolist()) == ([1], [1])

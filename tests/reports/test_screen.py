@@ -10,7 +10,7 @@ import made_up
 import pytest
 
 from holeqc.inspection.results import HOLD, Inspection, Reason
-from holeqc.problems import Problem
+from holeqc.problems import WARNING, Problem
 from holeqc.reports import screen
 from holeqc.reports.screen import screen_text, screen_width
 
@@ -164,3 +164,12 @@ def test_a_part_held_by_its_file_alone_says_so_at_the_end(clean: Inspection) -> 
     clean.parts.loc[:, "verdict"] = HOLD
     last = " ".join(screen_text(clean).split())
     assert last.endswith("held by a doubt about the sheet, not about a hole; 8 holes accepted")
+    serial = str(clean.parts["serial"].iloc[0])
+    ahead = Problem(WARNING, "future-date", "the day of the reading lies in the future", serial=serial, holds=True)
+    twice = replace(ahead, cell="H9")
+    text = " ".join(screen_text(replace(clean, problems=(ahead, twice))).split())
+    assert text.count("held though no hole is: the day of the reading lies in the future") == 2, "at both ends"
+    assert text.endswith("lies in the future; 8 holes accepted")
+    unit = Problem(WARNING, "unit-conflict", "two units are said", serial=serial, holds=True)
+    text = " ".join(screen_text(replace(clean, problems=(ahead, unit))).split())
+    assert text.endswith("lies in the future, and 1 more doubt about the sheet; 8 holes accepted")

@@ -126,9 +126,27 @@ def test_what_was_not_read_is_one_tag_whatever_it_is() -> None:
     assert (tag.verdict, tag.hole, tag.wall) == ("hold", "1 to 8", "near, far")
     assert {line.hole for line in tag.lines} == set("12345678"), "each hole keeps its lines as data"
     assert {line.characteristic for line in tag.lines} >= {"size", "position", "surface", "GO", "NO-GO", "taper"}
-    assert tag.decide == "Read what is missing and check the sheet again."
+    again = "Read what is missing and check the sheet again."
+    assert tag.decide == f"Holes 5 to 8: nothing read; holes 1 to 4: not all read. {again}"
     (face,) = faces_of(tag, 260.0, 300.0)
     assert face.brief == 0, "the words for what was not read stand in the place of the lines"
+
+
+def test_a_tag_says_first_what_was_not_read() -> None:
+    again = "Read what is missing and check the sheet again."
+    faults = {(str(n), "near", "size"): (made_up.NAN, HOLD, "missing") for n in (1, 2, 5)}
+    (tag,) = tags_of(made_up.inspection((("port", "1", faults),)))
+    assert tag.decide == f"Size: not read. {again}"
+    found = made_up.inspection((("port", "1", faults),))
+    frame = found.characteristics
+    frame.loc[frame["hole"].isin(["1", "2", "5"]), ["found", "found_word", "verdict", "cause"]] = [
+        made_up.NAN, "", HOLD, "missing",
+    ]  # fmt: skip
+    (tag,) = tags_of(found)
+    assert (tag.hole, tag.decide) == ("1, 2, 5", f"Nothing read. {again}")
+    one_hole = {("2", "near", "size"): (made_up.NAN, HOLD, "missing")}
+    (tag,) = tags_of(made_up.inspection((("port", "1", one_hole),)))
+    assert (tag.hole, tag.decide.partition(". ")[0]) == ("2", "Size: not read")
 
 
 def test_a_held_tag_says_first_what_is_held_and_why() -> None:
