@@ -7,7 +7,7 @@ go on, so that all of them come at once; an exception is raised only when nothin
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 ERROR = "error"  #: the value can't be used; what depends on it is held
 WARNING = "warning"  #: the value is used as it stands, a person must look at it
@@ -44,6 +44,16 @@ class Problem:
     def place(self) -> str:
         """Where it is, in one string: ``file, sheet, cell`` or the key path."""
         return ", ".join(p for p in (self.file, self.sheet, self.cell, self.where) if p)
+
+    @property
+    def spot(self) -> str:
+        """Its cell with the sheet, ``Readings!F9``; ``F9`` in a CSV, empty where it names no cell."""
+        return f"{self.sheet}!{self.cell}" if self.sheet and self.cell else self.cell
+
+    @property
+    def anywhere(self) -> Problem:
+        """The same problem without cell, hole and wall: equal for all cells of which the same is said."""
+        return replace(self, cell="", hole="", wall="")
 
     def sentence(self) -> str:
         """Return the problem as text for a person: place, message, found, allowed, what to do."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from holeqc.fits.parse import parse_size
 from holeqc.problems import DataError
-from holeqc.quantities import MM_PER_INCH, parse_length, parse_unit
+from holeqc.quantities import MM_PER_INCH, parse_length, parse_unit, unit_name
 
 if TYPE_CHECKING:
     from holeqc.fits.oversize import History
@@ -47,7 +47,7 @@ def lengths(words: Sequence[str], unit: str, sizes: int = 0, large_in: float = L
     chosen: Unit = asked or (named[0] if named else "in")
     numbers = [parse_size(word, chosen) for word in words]
     if set(named) - {chosen}:
-        warn(f"inch and mm are both named; the answer is in {'inch' if chosen == 'in' else 'mm'}")
+        warn(f"inch and mm are both named; the answer is in {unit_name(chosen)}")
     elif not named and sizes:
         ask_about_unit(words[:sizes], chosen, large_in, "--unit mm" if asked is None else "")
     return numbers, chosen

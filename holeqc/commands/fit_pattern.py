@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc.problems import DataError
-from holeqc.quantities import GRAIN, format_length
+from holeqc.quantities import GRAIN, format_length, unit_name
 
 if TYPE_CHECKING:
     from holeqc.fits.assembly import AssemblyProbability
@@ -111,7 +111,7 @@ def pattern_text(report: PatternReport) -> str:
         )  # fmt: skip
         rows.append([names_of(group.holes), *(format_length(value, unit) for value in numbers)])
     title = f"Kit {report.kit} revision {report.revision}: {count} holes with pins"
-    lines = [f"{title}, lengths in {'inch' if unit == 'in' else unit}", "", aligned(rows), ""]
+    lines = [f"{title}, lengths in {unit_name(unit)}", "", aligned(rows), ""]
     lines += [paragraphs(_group_sentences(group, unit)) for group in report.groups]
     lines.append(paragraphs([_assembly_sentence(report)]))
     if report.guaranteed:

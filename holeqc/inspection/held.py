@@ -3,7 +3,7 @@ temperatures."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +14,14 @@ from holeqc.inspection.days import TO_COME
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.phrases import Row, contradiction, hole_words, place_of, plug_entered, rows_of
 from holeqc.inspection.results import HOLD, Reason
-from holeqc.inspection.spans import cell_words, hole_numbers, joined, listed, span_words
+from holeqc.inspection.spans import capital, cell_words, hole_numbers, joined, listed, span_words
 from holeqc.inspection.temperature import ACTION
 from holeqc.readings.table import ENTERS, cell_name
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.problems import Problem
+    from holeqc.specification.model import Gauge
 
 #: causes that touch many readings at once, and what to do about them
 UNPROVED = {
@@ -114,26 +115,20 @@ def doubted(inspection: Inspection, rows: Sequence[Row], found: Sequence[Culprit
         problem = culprit.problem if culprit is not None else None
         key: object = problem if problem is not None else (row["cause"], "" if culprit is None else culprit.place)
         if together:
-            key = row["cause"] if problem is None else _but_cell(problem)
+            key = row["cause"] if problem is None else problem.anywhere
         groups.setdefault(key if together else (row["hole"], key), []).append((row, culprit))
     alike: dict[object, dict[str, None]] = {}
     for problem in {id(c.problem): c.problem for c in found if together and c.problem is not None}.values():
-        cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
-        alike.setdefault(_but_cell(problem), {})[cell] = None
+        alike.setdefault(problem.anywhere, {})[problem.spot] = None
     for key, members in groups.items():
         reason, first = _doubt(inspection, members)
         if together and first is not None and first.cell:
-            reason = _of_all_cells(reason, alike[key])
+            reason = with_cells(reason, sorted(alike[key], key=_column_first))
         yield reason, first
 
 
-def _but_cell(problem: Problem) -> Problem:
-    return replace(problem, cell="", hole="", wall="")
-
-
-def _of_all_cells(reason: Reason, alike: Iterable[str]) -> Reason:
-    """Return a reason with all the cells of which the same is said, those below one another together."""
-    cells = sorted(alike, key=_column_first)
+def with_cells(reason: Reason, cells: Sequence[str]) -> Reason:
+    """Return a reason that names all the cells of which it says the same; as it is for one cell."""
     if len(cells) < 2:
         return reason
     head = reason.sentence.removesuffix(f" ({reason.cell}).")
@@ -175,7 +170,7 @@ def _doubt(inspection: Inspection, members: Sequence[tuple[Row, Culprit | None]]
         text += f", allowed {problem.allowed}" if problem.allowed else ""
         action = problem.action or action
         if problem.cell:  # it may speak of a field or a column, or of the later one of two readings
-            cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
+            cell = problem.spot
     hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
     wall = places[0][1] if len(set(places)) == 1 else ""
     name = str(rows[0]["characteristic"]) if hole else ""
@@ -246,8 +241,8 @@ def _proves_nothing(
         text += f", found {problem.found}" if problem.found else ""
         text += f", allowed {problem.allowed}" if problem.allowed else ""
         if problem.cell:
-            cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
-    text = text[0].upper() + text[1:] + (f" ({cell})" if cell else "")
+            cell = problem.spot
+    text = capital(text) + (f" ({cell})" if cell else "")
     return Reason(HOLD, f"{text}.", holes[0] if len(holes) == 1 else "", "", "", cell, UNPROVED[cause]), problem
 
 
@@ -274,26 +269,27 @@ def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> tuple[str, 
         same = (r for feed in feeds for r in known if feed in FEEDS.get(str(r["characteristic"]), ())[:2])
         label = next((int(r["reading"]) for r in same), -1)
     table = inspection.readings.table
-    if label >= 0 and _past(inspection, table.loc[label]):
-        return _name(inspection, table.loc[label]), label
+    gauge = _gauge_behind(inspection, table.loc[label]) if label >= 0 else None
+    name = "" if gauge is None else gauge.id
+    if label >= 0 and _past(gauge, table.loc[label]):
+        return name, label
     mine = table[rows_of(table, str(row["part"]), str(row["serial"])) & np.asarray(table["hole"] == str(row["hole"]))]
     for feed in feeds:
         for other, reading in mine[np.asarray(mine["characteristic"] == feed)].iterrows():
-            if _past(inspection, reading):
-                return _name(inspection, reading), int(str(other))
-    return (_name(inspection, table.loc[label]), label) if label >= 0 else ("", -1)
+            gauge = _gauge_behind(inspection, reading)
+            if gauge is not None and _past(gauge, reading):
+                return gauge.id, int(str(other))
+    return name, label
 
 
-def _name(inspection: Inspection, reading: Any) -> str:
+def _gauge_behind(inspection: Inspection, reading: Any) -> Gauge | None:
     index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
-    return inspection.specification.gauges[index].id if index >= 0 else ""
+    return inspection.specification.gauges[index] if index >= 0 else None
 
 
-def _past(inspection: Inspection, reading: Any) -> bool:
+def _past(gauge: Gauge | None, reading: Any) -> bool:
     """Whether a reading's gauge was due before its day; without a clear day it may have been."""
-    index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
-    due = inspection.specification.gauges[index].calibration_due if index >= 0 else None
-    day = reading["date"]
+    day, due = reading["date"], gauge.calibration_due if gauge is not None else None
     return due is not None and (day != day or day.date() > due)
 
 

@@ -27,8 +27,8 @@ from holeqc.inspection.phrases import (
     surface,
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
-from holeqc.inspection.spans import listed, span_words
-from holeqc.inspection.unread import READ_AGAIN, pattern_waits, unread_together
+from holeqc.inspection.spans import capital, listed, span_words
+from holeqc.inspection.unread import READ_AGAIN, READ_MISSING, pattern_waits, unread_together
 from holeqc.problems import Problem
 
 _SEE_FILES = "Mend what the files' problems name and check the sheet again."
@@ -180,7 +180,7 @@ def _of_pins(inspection: Inspection, part: str, serial: str, *, brief: bool) -> 
             if brief:
                 continue
             text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
-            yield Reason(HOLD, text, action="Read what is missing and check the sheet again.")
+            yield Reason(HOLD, text, action=READ_MISSING)
         elif verdict == HOLD and not _near_zero(inspection, margin, float(row["pin_uncertainty"])):
             if brief:
                 continue
@@ -241,9 +241,9 @@ def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str],
 
 def _of_problem(problem: Problem) -> Reason:
     """Return what one problem holds; the file is named where there is no cell, what to do stands apart."""
-    cell = f"{problem.sheet}!{problem.cell}" if problem.sheet and problem.cell else problem.cell
+    cell = problem.spot
     head = "" if cell or not problem.file else f"{problem.file}: "
-    text = head + (problem.message if head else problem.message[:1].upper() + problem.message[1:])
+    text = head + (problem.message if head else capital(problem.message))
     text += f", found {problem.found}" if problem.found else ""
     text += f", allowed {problem.allowed}" if problem.allowed else ""
     text += f" ({cell})." if cell else "."

@@ -14,6 +14,22 @@ _CELL = re.compile(r"(.*!)?([A-Z]+)(\d+)", re.DOTALL)
 Place = tuple[str, str]  #: hole and wall, '' for the whole hole
 
 
+def capital(text: str) -> str:
+    """Return text with its first letter as a sentence begins."""
+    return text[:1].upper() + text[1:]
+
+
+def same_of_holes(held: Iterable[tuple[str, str]]) -> dict[tuple[str, ...], list[str]]:
+    """Return holes by what is said of each: from (hole, name) the names of a hole, once each, with all such holes."""
+    names: dict[str, dict[str, None]] = {}
+    for hole, name in held:
+        names.setdefault(hole, {})[name] = None
+    holes: dict[tuple[str, ...], list[str]] = {}
+    for hole, some in names.items():
+        holes.setdefault(tuple(some), []).append(hole)
+    return holes
+
+
 def listed(names: Iterable[str]) -> str:
     """Return names once each, in their order: ``a, b``."""
     return ", ".join(dict.fromkeys(names))
@@ -59,8 +75,7 @@ def span_words(spec: Specification, places: Sequence[Place]) -> str:
     for across, holes in together.items():
         head = f"hole{'s' if len(holes) > 1 else ''} {hole_numbers(spec, holes)}"
         words.append(head + _walls(spec, across))
-    text = "; ".join(words)
-    return text[:1].upper() + text[1:]
+    return capital("; ".join(words))
 
 
 def _walls(spec: Specification, walls: frozenset[str]) -> str:

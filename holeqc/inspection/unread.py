@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 READ_AGAIN = "Read it and check the sheet again."
+READ_MISSING = "Read what is missing and check the sheet again."
 NOWHERE = "Read them; if they are on the sheet, give their columns headings that `holeqc sheet` writes."
 _DIAMETER, _COORDINATES = "diameter", ("x", "y")
 

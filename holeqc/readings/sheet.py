@@ -8,7 +8,6 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from holeqc.quantities import unit_name
 from holeqc.readings import sheet_formulas as formulas
 from holeqc.readings import sheet_style as style
 from holeqc.readings.marker import (
@@ -158,7 +157,7 @@ class _Writer:
         style.banner(self.sheet, 1, self.plan, title, "title")
         style.banner(self.sheet, 2, self.plan, marker_text(_marker(s)), "marker")
         unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
-        how = HOW_TO.format(unit=unit_name(unit), fraction=fraction)
+        how = HOW_TO.format(unit=unit, fraction=fraction)
         style.banner(self.sheet, 3, self.plan, f"{how} {CAUTION}", "how to")
 
     def _fields(self) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.fits.drill_words import SHOWN
-from holeqc.quantities import GRAIN, format_length
+from holeqc.quantities import GRAIN, format_length, unit_name
 
 if TYPE_CHECKING:
     from holeqc.fits.clearance import Clearance
@@ -94,7 +94,7 @@ def pair_text(fit: PairFit, hole: tuple[float, float], pin: tuple[float, float],
     for name, (low, high) in (("hole", hole), ("pin", pin)):
         rows.append([name, *(format_length(value, unit) for value in (low, high, high - low))])
     lines = [
-        f"Hole and pin, lengths in {'inch' if unit == 'in' else unit}",
+        f"Hole and pin, lengths in {unit_name(unit)}",
         "",
         aligned(rows),
         "",

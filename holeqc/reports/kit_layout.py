@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.problems import DataError
-from holeqc.quantities import MM_PER_INCH, FloatArray
+from holeqc.quantities import MM_PER_INCH, FloatArray, unit_name
 from holeqc.specification.model import Part, Specification
 
 PAGES = {"A4": (11.69, 8.27), "A3": (16.54, 11.69)}
@@ -82,7 +82,7 @@ def arrange(specification: Specification) -> Sheet:
             return sheet
     raise DataError(
         f"kit {specification.id} is too large to draw at any usual scale; are its lengths in "
-        f"{'inch' if specification.unit == 'in' else 'mm'}?"
+        f"{unit_name(specification.unit)}?"
     )
 
 

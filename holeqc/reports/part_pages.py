@@ -4,32 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import cell_words
+from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
+from holeqc.reports.problem_pages import MOST_LETTERS, problem_blocks
 from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
-from holeqc.reports.together import problem_groups
 from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
-    from holeqc.problems import Problem
+    pass
 
 SHORT = {
     "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
     "hole-to-hole position": "Hole to hole", "edge distance": "Edge", "surface": "Surface", "GO": "GO",
     "NO-GO": "NO-GO",
 }  # fmt: skip
-MOST_LETTERS = 400  #: of one text in a table of problems; in full in the workbook and the data
 FEW = 3  #: so many notes and problems stand before the positions
 _DECISION = (
     "The verdict is what the readings prove against the kit file. What becomes of the part is decided and signed by "
@@ -58,18 +55,12 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield hole_matrix(part)
     yield from _size_blocks(part)
     remarks = remarks_of(part.readings)
-    about = [*_note_blocks(remarks), *_problem_blocks(part)]
+    about = [*_note_blocks(remarks), *problem_blocks(part.problems, "Problems in the files of this part")]
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
     yield from about if few else ()
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
-
-
-def _problem_blocks(part: PartView) -> Iterator[b.Block]:
-    if part.problems:
-        yield b.Heading(f"Problems in the files of this part ({len(part.problems)})")
-        yield problem_table(problem_groups(part.problems))
 
 
 def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:
@@ -385,18 +376,3 @@ def _both(left: Row, axis: str, unit: str) -> str:
 
 def _turn(radians: float) -> str:
     return f"{math.degrees(radians):.3f}°".replace("-", "−")
-
-
-def problem_table(groups: Sequence[Sequence[Problem]]) -> b.Table:
-    """Return groups of problems that differ in their cell alone as a table, a row each."""
-    columns = (
-        b.Column("Kind"), b.Column("Where", wraps=True), b.Column("What", wraps=True), b.Column("Found", wraps=True),
-        b.Column("Allowed", wraps=True), b.Column("What to do", wraps=True),
-    )  # fmt: skip
-    rows: list[tuple[b.Cell | str, ...]] = []
-    for group in groups:
-        p = group[0]
-        kind = b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None)
-        texts = (replace(p, cell=cell_words(q.cell for q in group)).place, p.message, p.found, p.allowed, p.action)
-        rows.append((kind, *(w.shorten(w.plain(text), MOST_LETTERS) for text in texts)))
-    return b.Table(columns, tuple(rows))

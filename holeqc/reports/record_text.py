@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
-from holeqc.inspection.spans import in_order
+from holeqc.inspection.spans import in_order, same_of_holes
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
 from holeqc.quantities import format_length
@@ -124,14 +124,8 @@ def _wrapped(text: str) -> list[str]:
 
 def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:
     """Give what one cause holds: holes of which the same characteristics are held together."""
-    names: dict[str, list[str]] = {}
-    for row in rows:
-        names.setdefault(str(row["hole"]), []).append(str(row["characteristic"]))
-    holes: dict[tuple[str, ...], list[str]] = {}
-    for hole, asked in names.items():
-        holes.setdefault(tuple(dict.fromkeys(asked)), []).append(hole)
     ids = [str(hole["hole"]) for hole in one.holes]
-    for held, there in holes.items():
+    for held, there in same_of_holes((str(row["hole"]), str(row["characteristic"])) for row in rows).items():
         word = "hole" if len(there) == 1 else "holes"
         yield w.plain(f"{word} {in_order(ids, there)}: {', '.join(held)}: {_cause(rows[0])}")
 

@@ -241,8 +241,7 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
     """Return the problems of the files that the reasons haven't told, those of one kind together."""
     groups: dict[object, list[Problem]] = {}
     for problem in run.problems:
-        cell = f"{problem.sheet}!{problem.cell}" if problem.sheet else problem.cell
-        if problem.holds and any(at == cell and problem.serial in ("", serial) for serial, at in told):
+        if problem.holds and any(at == problem.spot and problem.serial in ("", serial) for serial, at in told):
             continue
         kind = (problem.severity, problem.code, problem.action, problem.file, problem.serial)
         groups.setdefault(kind if problem.cell else problem, []).append(problem)

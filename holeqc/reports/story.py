@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 
 import holeqc
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.problems import Problem
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
-from holeqc.reports.part_pages import part_blocks, problem_table, reason_findings
+from holeqc.reports.part_pages import part_blocks, reason_findings
+from holeqc.reports.problem_pages import PROBLEMS_SHOWN, problem_blocks
 from holeqc.reports.screen import pin_sentence
-from holeqc.reports.together import problem_groups
 from holeqc.reports.view import PartView, Run
 
 ALL_IN_FULL = 12  #: up to so many parts, accepted ones get pages of their own too
-PROBLEMS_SHOWN = 300  #: so many problems stand in the report; all of them in the workbook and the data
 
 
 def report_for(run: Run, most_in_full: int) -> b.Report:
@@ -70,7 +67,7 @@ def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
     blocks = list(part_blocks(part))
     if alone:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
-        blocks += _problem_blocks(rest, "Problems in the files that name no part")
+        blocks += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)
     return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, _foot_of(part, foot))
 
 
@@ -94,7 +91,7 @@ def _overview(run: Run, full: set[int], most: int) -> b.Section:
             _part_table(run, full),
         ]
     blocks += _rest_reasons(run, full)
-    blocks += _problem_blocks(run.problems, "Problems in the files")
+    blocks += problem_blocks(run.problems, "Problems in the files", PROBLEMS_SHOWN)
     return b.Section(
         "overview", f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  overview", tuple(blocks), None
     )
@@ -209,20 +206,6 @@ def _rest_reasons(run: Run, full: set[int]) -> list[b.Block]:
             if int(part.row["pin_verdict"]) > 0:
                 blocks.append(b.Paragraph(w.plain(pin_sentence(part)), "quiet"))
     return [b.Heading("Not accepted, without pages of their own"), *blocks] if blocks else []
-
-
-def _problem_blocks(problems: Iterable[Problem], title: str) -> list[b.Block]:
-    there = list(problems)
-    if not there:
-        return []
-    groups = problem_groups(there)
-    blocks: list[b.Block] = [b.Heading(f"{title} ({len(there)})"), problem_table(groups[:PROBLEMS_SHOWN])]
-    if len(groups) > PROBLEMS_SHOWN:
-        rest = sum(map(len, groups[PROBLEMS_SHOWN:]))
-        blocks.append(
-            b.Paragraph(f"{rest} more stand in evaluated.xlsx, sheet Problems, and in verdicts.json.", "quiet")
-        )
-    return blocks
 
 
 __all__ = ["ALL_IN_FULL", "HOLD", "foot_for", "parts_in_full", "report_for"]

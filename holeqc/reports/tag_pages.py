@@ -6,14 +6,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from holeqc.inspection.phrases import ENGINEERING
-from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
-from holeqc.inspection.spans import joined
+from holeqc.inspection.results import HOLD, REJECT
+from holeqc.inspection.spans import joined, same_of_holes
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.flow import MARGIN, NOTE
 from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
-from holeqc.reports.tags import NOT_READ, Line, Tag, tags_for, tool_text
+from holeqc.reports.tags import Line, Tag, tags_for, tool_text
 from holeqc.reports.view import Run
 
 ACROSS, DOWN = 2, 2
@@ -35,6 +35,7 @@ class Face:
     size: float
     number: int = 1
     total: int = 1
+    unread: tuple[str, ...] = ()  #: in the place of the lines, where nothing was read
 
 
 def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = lambda _: None) -> bytes:
@@ -76,7 +77,7 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
         for size in TEXT_SIZES:
             text = wrap(words, wide, size) if words else []
             if left[brief] >= (size + 2) * len(text):
-                yield Face(tag, brief, tuple(text), size)
+                yield Face(tag, brief, tuple(text), size, unread=unread)
                 return
     # An instruction and its cautions must not hang on two faces: all of the text goes on the next.
     size = TEXT_SIZES[0]
@@ -85,26 +86,23 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     brief = max((n for n in range(rest + 1) if left[n] >= size + 2), default=0)
     for n, piece in enumerate(pieces, 1):
         on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}: what may be done, cautions"]
-        yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces))
+        yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces), unread)
 
 
-def _unread(tag: Tag, wide: float) -> list[str]:
-    """Return the words for many lines of which nothing was read, [] for any other tag."""
-    if len(tag.lines) <= UNREAD_EACH or any(line.found != NOT_READ for line in tag.lines):
-        return []
-    names: dict[str, list[str]] = {}
-    for line in tag.lines:
-        names.setdefault(line.hole, []).append(line.characteristic)
-    holes: dict[tuple[str, ...], list[str]] = {}
-    for hole, asked in names.items():
-        holes.setdefault(tuple(sorted(set(asked), key=CHARACTERISTICS.index)), []).append(hole)
+def _unread(tag: Tag, wide: float) -> tuple[str, ...]:
+    """Return the words for many lines of which nothing was read, none for any other tag."""
+    if len(tag.lines) <= UNREAD_EACH or any(line.found != w.NOT_READ for line in tag.lines):
+        return ()
+    # lines of a tag stand in the order of characteristics
+    holes = same_of_holes((line.hole, line.characteristic) for line in tag.lines)
     every = len(holes) == 1
     texts = [
         f"not read: {joined(asked)}" if every else f"hole{'s' if len(there) > 1 else ''} {joined(there)}, not read: "
         f"{joined(asked)}" for asked, there in holes.items()
     ]  # fmt: skip
     lines = [text for said in texts for text in wrap(w.plain(said), wide, 9.5, every)]
-    return lines if len(lines) <= UNREAD_LINES else [*lines[: UNREAD_LINES - 1], "and more, see the report"]
+    more = len(lines) > UNREAD_LINES
+    return (*lines[: UNREAD_LINES - 1], "and more, see the report") if more else tuple(lines)
 
 
 def _asked(line: Line, wide: float, unit: str) -> list[str]:
@@ -196,9 +194,9 @@ def _hole_and_wall(tag: Tag) -> str:
 def _lines(page: d.Drawing, face: Face, x: float, y: float, wide: float) -> float:
     """Draw the first line in full, the others in brief as many as the face takes, and say how many are left."""
     tag = face.tag
-    if unread := _unread(tag, wide):
-        for text in unread:
-            page.text(x, y + 12, text, 9.5, unread[0].startswith(NOT_READ))
+    if face.unread:
+        for text in face.unread:
+            page.text(x, y + 12, text, 9.5, face.unread[0].startswith(w.NOT_READ))
             y += 12
         return y + 2
     several = len({line.hole for line in tag.lines}) > 1

@@ -24,8 +24,8 @@ import holeqc
 from holeqc.inspection.causes import CAUSES, GUARD_BAND, MISSING, PATTERN_INCOMPLETE, words_of
 from holeqc.inspection.held import UNPROVED
 from holeqc.inspection.results import CHARACTERISTICS, HOLD, REJECT
-from holeqc.inspection.spans import hole_numbers, joined
-from holeqc.inspection.unread import READ_AGAIN, waiting_holes
+from holeqc.inspection.spans import capital, hole_numbers, joined
+from holeqc.inspection.unread import READ_AGAIN, READ_MISSING, waiting_holes
 from holeqc.quantities import GRAIN
 from holeqc.reports import wording as w
 from holeqc.reports.data import tidy
@@ -53,10 +53,6 @@ class Line:
     gauge: str
     cell: str
     verdict: str
-
-
-READ_MISSING = "Read what is missing and check the sheet again."
-NOT_READ = "not read"  #: found of a line of which there is no reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,10 +199,9 @@ def _not_read(part: PartView, rows: Sequence[Row]) -> list[str]:
     if not begun:
         return ["Nothing read"]
     if len(spans) == 2:
-        text = "; ".join(spans.values())
-        return [f"{text[:1].upper()}{text[1:]}"]
-    text = joined(str(row["characteristic"]) for row in open_)
-    return [f"{text[:1].upper()}{text[1:]}: {'not all' if any(map(_there, open_)) else 'not'} read"]
+        return [capital("; ".join(spans.values()))]
+    names = capital(joined(str(row["characteristic"]) for row in open_))
+    return [f"{names}: {'not all' if any(map(_there, open_)) else 'not'} read"]
 
 
 def _there(row: Row) -> bool:
@@ -222,8 +217,7 @@ def _held_by(rows: Sequence[Row]) -> list[str]:
     for row in sorted(rows, key=_weight):
         if row["cause"] not in ("", UNREAD):
             names.setdefault(words_of(str(row["cause"])), []).append(str(row["characteristic"]))
-    said = [f"{joined(held)}: {words}" for words, held in names.items()]
-    return [f"{text[:1].upper()}{text[1:]}" for text in said]
+    return [capital(f"{joined(held)}: {words}") for words, held in names.items()]
 
 
 def _tag(part: PartView, verdict: int, rows: Sequence[Row], hole: str, decide: str) -> Tag:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc.inspection.spans import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_picture
@@ -137,8 +138,7 @@ def _bushings(wear: Wear) -> Iterator[b.Block]:
 
 def _bushing_line(wear: Wear, hole: int) -> str:
     look = wear.first_of(hole)
-    name = words.name_of(wear, hole)
-    name = name[:1].upper() + name[1:]
+    name = capital(words.name_of(wear, hole))
     if look is None:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast

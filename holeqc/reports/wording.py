@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from holeqc.readings.table import Source
     from holeqc.specification.model import Hole, Specification
 
+NOT_READ = "not read"  #: found, of what no reading speaks
 MARKS = ("✓", "?", "✗")  #: stands beside the word always, never alone
 DISPOSITIONS = ("rework", "repair", "use-as-is", "scrap", "return")  #: AS9131's public terms
 
@@ -155,7 +156,7 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
     if row["found_word"]:
         return plain(row["found_word"])
     if math.isnan(row["found"]):
-        return "not read"
+        return NOT_READ
     if row["characteristic"] in {"size", "edge distance"}:
         return typed(row["found"], unit) if row["reading"] >= 0 else computed(row["found"], unit, *_limits(row))
     return computed(row["found"], unit, *_limits(row))

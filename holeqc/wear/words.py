@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.quantities import format_length
+from holeqc.inspection.spans import capital
+from holeqc.quantities import format_length, unit_name
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
 from holeqc.wear.causes import LEAST_HOLES, holes_read, seat_drifts
@@ -60,32 +61,24 @@ def name_of(wear: res.Wear, hole: int | None) -> str:
     return bushing if bushing == f"hole {number}" else f"bushing {bushing} (hole {number})"
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def unit_word(wear: res.Wear) -> str:
-    """Return the unit of lengths as running text names it."""
-    return "inch" if wear.history.unit == "in" else "mm"
-
-
 def amount(wear: res.Wear, channel: str, value: float) -> tuple[str, str]:
     """Return a change of a channel with its sign, and its unit: [length], turn in mrad, scale in parts per million."""
     factor, decimals, unit = {"turn": (1e3, 2, "mrad"), "scale": (1e6, 0, "parts per million")}.get(
-        channel, (1.0, 4 if wear.history.unit == "in" else 3, unit_word(wear)))
+        channel, (1.0, 4 if wear.history.unit == "in" else 3, unit_name(wear.history.unit)))
     shown = round(factor * value, decimals)
     return f"{shown or abs(shown):{'+' if shown else ''}.{decimals}f}", unit
 
 
 def _length(wear: res.Wear, value: float) -> str:
-    return f"{format_length(value, wear.history.unit, 4 if wear.history.unit == 'in' else 3)} {unit_word(wear)}"
+    unit = wear.history.unit
+    return f"{format_length(value, unit, 4 if unit == 'in' else 3)} {unit_name(unit)}"
 
 
 def vector(wear: res.Wear, xy: object) -> str:
     """Return an offset vector with signs and unit."""
     x, y = np.asarray(xy, dtype=np.float64)
     decimals = 4 if wear.history.unit == "in" else 3
-    return f"({x:+.{decimals}f}, {y:+.{decimals}f}) {unit_word(wear)}"
+    return f"({x:+.{decimals}f}, {y:+.{decimals}f}) {unit_name(wear.history.unit)}"
 
 
 def when(f: Forecast) -> str:
@@ -117,7 +110,7 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         }.get(look.cause, "change it" if look.cause == res.BUSHING else "look at bushing, drill, stops and clamp")
         if f.state == NOW:
             yield (
-                f"{_capital(name_of(wear, look.hole))}: the mean hole has had no room to {look.limit} {since(f)}; its "
+                f"{capital(name_of(wear, look.hole))}: the mean hole has had no room to {look.limit} {since(f)}; its "
                 f"room is now {_length(wear, f.now)}. Stop and {what} before the next part; judge the parts since then "
                 "again."
             )
@@ -125,7 +118,7 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         act = f.act if f.act is not None else f.last
         asked = f"Change {name_of(wear, look.hole)}"
         if look.cause != res.BUSHING:
-            asked = f"{_capital(name_of(wear, look.hole))}: {what},"
+            asked = f"{capital(name_of(wear, look.hole))}: {what},"
         yield (
             f"{asked} before part {np.floor(act):.0f}, that is within {max(0.0, np.floor(act - f.last)):.0f} parts: "
             f"{_ends(f, look.limit, 'its mean hole is')}"
@@ -199,7 +192,7 @@ def _out_of_seat(wear: res.Wear) -> Iterator[str]:
         away = (wear.seating.values - wear.seating.centre)[run].mean(axis=0)
         serials = wear.history.serials
         whole = (
-            _capital(at(wear, run[0] + 1))
+            capital(at(wear, run[0] + 1))
             if run.size == 1
             else (f"Parts {run[0] + 1} to {run[-1] + 1} ({serials[run[0]]} to {serials[run[-1]]})")
         )
@@ -248,7 +241,7 @@ def _jump_of_place(wear: res.Wear, hole: int, cycles: list[float], found: res.Fo
     late = rest[(cycle >= max(cycles)) & (cycle < min(high, max(cycles) + RECENT))]
     was, is_ = np.nanmean(early, axis=0), np.nanmean(late, axis=0)
     return (
-        f"{_capital(name_of(wear, hole))} jumps by {vector(wear, is_ - was)} at {at(wear, c.cycle)} (between "
+        f"{capital(name_of(wear, hole))} jumps by {vector(wear, is_ - was)} at {at(wear, c.cycle)} (between "
         f"{c.first:.0f} and {c.last:.0f}): it sat off by {vector(wear, was)} before and by {vector(wear, is_)} after; "
         f"nobody logged an event there (chance of that by accident {c.chance:.2g}). What happened: changed, knocked or "
         "repaired? Log it, so that the trend starts anew."
@@ -263,7 +256,7 @@ def question(wear: res.Wear, found: res.Found) -> str:
     place = f"{at(wear, c.cycle)} (between {c.first:.0f} and {c.last:.0f})"
     if c.kind == CURVE:
         text = f"{what} wears at a changing rate, fastest or slowest towards the end"
-        return f"{_capital(text)} (chance of that by accident {c.chance:.2g}). Watch it more often."
+        return f"{capital(text)} (chance of that by accident {c.chance:.2g}). Watch it more often."
     if c.kind == JUMP:
         text = f"{what} jumps by {' '.join(amount(wear, found.channel, c.step))} at {place}"
         ask = (
@@ -275,7 +268,7 @@ def question(wear: res.Wear, found: res.Found) -> str:
         text = f"{what} changes its pace at {place}: {_paces(wear, found)} per 100 parts"
         ask = "did something begin to rub or come loose" if found.hole is not None else "does a stop or clamp wear"
     return (
-        f"{_capital(text)}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
+        f"{capital(text)}; nobody logged an event there (chance of that by accident {c.chance:.2g}). "
         f"What happened: {ask}? Log it, so that the trend starts anew."
     )
 
@@ -293,7 +286,7 @@ def _change_of_pace(wear: res.Wear, together: list[res.Found]) -> str:
     low, high = min(f.change.first for f in together), max(f.change.last for f in together)
     paces = ", ".join(f"{f.channel} {_paces(wear, f)}" for f in together)
     return (
-        f"{_capital(name_of(wear, together[0].hole))} changes its pace at {at(wear, c.cycle)} (between {low:.0f} and "
+        f"{capital(name_of(wear, together[0].hole))} changes its pace at {at(wear, c.cycle)} (between {low:.0f} and "
         f"{high:.0f}), per 100 parts: {paces}; nobody logged an event there (chance of that by accident "
         f"{max(f.change.chance for f in together):.2g}). What happened: did something begin to rub or come loose? Log "
         "it, so that the trend starts anew."
@@ -317,7 +310,7 @@ def _steady_offsets(wear: res.Wear) -> Iterator[str]:
         seen = 2.0 * float(np.nan_to_num(wear.history.gauge_scatter))  # nothing below the gauge's U is to be corrected
         if size > float(fdtri(2, b.recent - 2, 1.0 - SIGNIFICANT / len(wear.bushings))) and far > max(single, seen):
             yield (
-                f"{_capital(name_of(wear, b.hole))} sits off by {vector(wear, both)} from the "
+                f"{capital(name_of(wear, b.hole))} sits off by {vector(wear, both)} from the "
                 "start and doesn't move: no wear. Correct it when the fixture is next rebuilt."
             )
 
@@ -328,7 +321,7 @@ def _drill(wear: res.Wear) -> Iterator[str]:
         return
     many = holes_read(wear.history)
     grows, grow = ("grow", "grows") if t.slope > 0 else ("shrink", "shrinks")
-    pace = f"by {abs(100 * t.slope):.2g} {unit_word(wear)} per 100 parts since part {t.start:.0f}"
+    pace = f"by {abs(100 * t.slope):.2g} {unit_name(wear.history.unit)} per 100 parts since part {t.start:.0f}"
     if many < LEAST_HOLES:
         read = np.flatnonzero(np.isfinite(wear.history.size).any(axis=0))
         names = " and ".join(wear.history.holes[h] for h in read)

@@ -384,3 +384,20 @@ def test_an_empty_cpm_says_why() -> None:
 
 def test_one_point_is_one() -> None:
     assert capability([0.4585], Limits(0.455, 0.462)).stability.words.startswith("one point is too few")
+
+
+def test_skewness_is_counted_in_standard_errors() -> None:
+    # second route: scipy's skewness, and its scatter over samples of a normal, which the formula gives
+    from scipy.stats import skew
+
+    from holeqc.statistics.skewed import skewness_score
+
+    rng = np.random.default_rng(8)
+    for n in (20, 47, 300):
+        x = rng.normal(3, 2, (4000, n))
+        scores = np.array([skewness_score(row) for row in x])
+        assert float(np.std(scores)) == pytest.approx(1.0, abs=0.04)
+        ratio = scores / skew(x, axis=1)
+        assert np.allclose(ratio, ratio[0], rtol=1e-9)
+        assert ratio[0] > 0
+    assert skewness_score(np.full(30, 0.4585)) == 0.0
