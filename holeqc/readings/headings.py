@@ -49,7 +49,8 @@ class Meaning:
     ``kind`` is field, reading, modifier (only wall, direction, trial or hole), ignored or unknown. ``word`` is the
     field or the characteristic ('' for a reading whose characteristic stands elsewhere). ``wall`` is a place in the
     kit's walls, -1 where not said; ``unit`` is in, mm, C or F; ``ask`` what a word column asks; ``weak`` marks a
-    heading that is a hole number only if nothing better is there.
+    heading that is a hole number only if nothing better is there. ``reason`` says why an ignored column holds no
+    readings; ``actual`` that the heading calls its readings measured; ``serial`` names the part that a column is of.
     """
 
     kind: str
@@ -61,6 +62,9 @@ class Meaning:
     unit: str = ""
     ask: str = ""
     weak: bool = False
+    reason: str = ""
+    actual: bool = False
+    serial: str = ""
 
     @property
     def is_reading(self) -> bool:
@@ -84,7 +88,7 @@ class _Found:
     direction: float | None = None
     trial: int = 0
     hole: str = ""
-    ignored: bool = False
+    ignored: str = ""
     weak: bool = False
     broken: bool = False
 
@@ -208,7 +212,7 @@ class Vocabulary:
         elif mark.kind == TRIAL:
             found.trial = int(mark.value)
         elif mark.kind == IGNORE:
-            found.ignored = True
+            found.ignored = found.ignored or str(mark.value) or "other"
         elif mark.kind == "hole":
             found.hole = str(mark.value)
         elif mark.kind == WEAK_HOLE:
@@ -224,7 +228,7 @@ class Vocabulary:
         if "gauge" in fields and not ({"hole", "serial"} & set(fields)):
             return _gauge(kinds, found, unit)
         if found.ignored:
-            return Meaning(IGNORED, kinds[0] if kinds else "", unit=unit)
+            return Meaning(IGNORED, kinds[0] if kinds else "", unit=unit, reason=found.ignored)
         if unit in {"C", "F"}:
             return Meaning(FIELD, "temperature_c", unit=unit) if set(fields) <= {"temperature_c"} else Meaning(UNKNOWN)
         if kinds or found.asks:

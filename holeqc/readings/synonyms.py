@@ -69,7 +69,7 @@ _CHARACTERISTICS: dict[str, str] = {
     "diameter": "diameter|diameters|dia|diam|ø|bore|hole size|size|hole dia|hole diameter|bore dia|id dia|hole bore|d|"
     "inside diameter|inside dia|i d",
     "x": "x|x pos|xpos|xposition|xcoord|xloc|posx|x position|x coordinate|x coord|x location|x loc|x dim|pos x|"
-    "position x|x measured|x actual|x act",
+    "position x",
     "y": "y|y pos|ypos|yposition|ycoord|yloc|posy|y position|y coordinate|y coord|y location|y loc|y dim|pos y|"
     "position y|y measured|y actual|y act",
     "edge_distance": "edge distance|edge dist|edge|edge margin|e d|ed|distance to edge|edge dim|to edge",
@@ -100,12 +100,17 @@ _FILLERS = (
     "the|of|at|a reading|is|in the|for|measured at|reading at|and|or|with|per|hole s|each|wall side|through|read|taken|"
     "inspected|q|axis|coordinate|coord|location|loc|nominal direction|dimension of"
 )
-_IGNORED = (
-    "nominal|nom|lower|upper|limit|limits|min|max|minimum|maximum|low|high|tolerance|tol|basic|asked|requirement|"
-    "required|req|deviation|dev|error|verdict|status|check|mean|average|avg|range|difference|diff|spec|target|total|"
-    "sum|out of roundness|roundness|ovality|taper|true position|tp|position|bonus|pass fail|accept reject|accept|ok|"
-    "judgement|disposition|offset|delta|dx|dy|std|sd|sigma|count|usl|lsl|allowed|should be|still open|open"
-)
+#: why a column holds no readings -> phrases that say so
+_IGNORED: dict[str, str] = {
+    "limit": "lower|upper|limit|limits|low|high|tolerance|tol|usl|lsl|allowed|should be",
+    "drawing": "nominal|nom|basic|asked|requirement|required|req|spec|target|per drawing|per print|call out|callout",
+    "extreme": "min|max|minimum|maximum",
+    "statistic": "mean|average|avg|range|difference|diff|total|sum|std|sd|sigma|count",
+    "deviation": "deviation|dev|error|offset|delta|dx|dy",
+    "computed": "out of roundness|roundness|ovality|taper|true position|tp|position|bonus",
+    "verdict": "verdict|status|check|pass fail|accept reject|accept|ok|judgement|disposition|still open|open",
+    "earlier": "before rework|before reaming|before|first reading|old|previous|prior|last time|original|as found",
+}
 _WEAK = "#|no|nr|number|pos|item|id|loc|location"
 
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[ø°#]")
@@ -139,7 +144,8 @@ def standard_table() -> dict[tuple[str, ...], Mark]:
 def _standard_table() -> dict[tuple[str, ...], Mark]:
     table: dict[tuple[str, ...], Mark] = {}
     _fill(table, _FILLERS, Mark(FILLER))
-    _fill(table, _IGNORED, Mark(IGNORE))
+    for reason, phrases in _IGNORED.items():
+        _fill(table, phrases, Mark(IGNORE, reason))
     _fill(table, _WEAK, Mark(WEAK_HOLE))
     for word, phrases in _FIELDS.items():
         _fill(table, phrases, Mark(FIELD, word))

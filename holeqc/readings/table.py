@@ -53,14 +53,42 @@ COLUMNS: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnUse:
+    """How one column of a table was understood (a row or a block of cells where the table runs across).
+
+    ``place`` is where it stands (``C``, ``row 7``, ``B4:B12``), ``heading`` what is typed over it, ``use`` one of
+    ``reading``, ``field`` and ``not used``. A reading has ``characteristic``, ``wall`` ('' where another column or
+    field says it), ``direction`` [degrees, None where not stated], ``trial`` (0 where not stated), ``hole`` and
+    ``serial`` where the heading names them, ``unit`` (in, mm, thou or ''). A field has its ``field``. What is not used
+    has its ``reason``: limit, nominal, average, earlier, remark, unknown heading and so on. ``cells`` counts filled cells.
+    """
+
+    sheet: str
+    place: str
+    heading: str
+    use: str
+    cells: int
+    characteristic: str = ""
+    wall: str = ""
+    direction: float | None = None
+    trial: int = 0
+    unit: str = ""
+    hole: str = ""
+    serial: str = ""
+    field: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
-    """A file that was read: name as given, SHA-256 and size in bytes, and the kit it says it was made for."""
+    """A file that was read: name as given, SHA-256 and size in bytes, the kit it says it was made for, its columns."""
 
     file: str
     sha256: str
     bytes: int
     kit_id: str = ""
     kit_revision: str = ""
+    columns: tuple[ColumnUse, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
