@@ -6,7 +6,6 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from holeqc.quantities import parse_unit
 from holeqc.readings.synonyms import (
     ASK,
     AXIS,
@@ -20,6 +19,7 @@ from holeqc.readings.synonyms import (
     WALL,
     WEAK_HOLE,
     Mark,
+    heading_unit,
     plain,
     standard_table,
     tokens,
@@ -31,13 +31,6 @@ READING, MODIFIER, IGNORED, UNKNOWN = "reading", "modifier", "ignored", "unknown
 MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repeats
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
-_BRACKETED_UNIT = re.compile(
-    r"[\[(]\s*(in|inch|inches|in\.|mm|millimet(?:re|er)s?|\"|″|''|°?\s*[cf]|deg\.?\s*[cf])\s*[\])]"
-)
-_TRAILING_UNIT = re.compile(
-    r"(?<=\S)[\s,/]+(?:in\s+)?(in\.?|inch|inches|mm|millimet(?:re|er)s?)\s*$|(?<=\S)\s*(\"|″)\s*$"
-)
-_TEMPERATURE_UNIT = re.compile(r"(?:°|\bdeg\.?)\s*([cf])\b")
 _NUMBER = re.compile(r"^\d")
 _PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
 
@@ -135,12 +128,7 @@ class Vocabulary:
             return Meaning(UNKNOWN)
         if rest in self._own:
             return _from_word(self._own[rest])
-        unit = ""
-        for pattern in (_BRACKETED_UNIT, _TEMPERATURE_UNIT, _TRAILING_UNIT):
-            if match := pattern.search(rest):
-                unit = _unit(next(g for g in match.groups() if g))
-                rest = f"{rest[: match.start()]} {rest[match.end() :]}".strip(" ,:;")
-                break
+        rest, unit = heading_unit(rest)
         if rest in self._own:
             return replace(_from_word(self._own[rest]), unit=unit)
         if not rest and unit:
@@ -227,6 +215,8 @@ class Vocabulary:
         place = Meaning(MODIFIER, "", found.wall, found.direction, found.trial, unit=unit)
         if "gauge" in fields and not ({"hole", "serial"} & set(fields)):
             return _gauge(kinds, found, unit)
+        if kinds and fields == ["drawing"]:
+            found.ignored = "drawing"  # 'Drawing X' holds the basic dimension
         if found.ignored:
             return Meaning(IGNORED, kinds[0] if kinds else "", unit=unit, reason=found.ignored)
         if unit in {"C", "F"}:
@@ -249,11 +239,6 @@ class Vocabulary:
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
             return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
-
-
-def _unit(text: str) -> str:
-    letter = text.strip(" °.").removeprefix("deg").strip(" .")
-    return letter.upper() if letter in {"c", "f"} else parse_unit(text) or ""
 
 
 def _own_mark(word: str, table: Mapping[tuple[str, ...], Mark]) -> Mark | None:
