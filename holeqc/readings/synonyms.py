@@ -267,6 +267,7 @@ _WEAK = "#|no|nr|number|pos|item|id|loc|location|n°|num|núm|nummer|numéro|nú
 #: phrases that shops use for several things -> what each may mean; never understood, always a question
 _AMBIGUOUS: dict[str, str] = {
     "wall or page": "sheet",
+    "near or far wall": "skin side|inner skin|outer skin",
     "upper wall or upper limit": "upper wall|upper side|upper face|upper sheet|upper skin|top|top side|top wall|"
     "top face|"
     "obere wand|obere seite|oberes blech|oberseite|oben|obere|oberer|oberes|paroi supérieure|face supérieure|"
@@ -352,7 +353,7 @@ def heading_unit(text: str) -> tuple[str, str]:
     text = text.rstrip(" :;")
     for match in _GAP.finditer(text):
         unit = _unit(text[match.end() :])
-        if match.start() and unit not in {"", "C", "F"}:
+        if match.start() and unit not in {"", "C", "F"} and tokens(text) not in _standard_table():
             return text[: match.start()].strip(" ,:;"), unit
     if len(text) > 1 and text[-1] in '"″':
         return text[:-1].strip(" ,:;"), "in"
