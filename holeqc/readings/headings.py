@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from holeqc.quantities import parse_unit
+from holeqc.quantities import SMALL_UNITS
 from holeqc.readings.synonyms import (
     ASK,
     AXIS,
@@ -20,6 +20,8 @@ from holeqc.readings.synonyms import (
     WALL,
     WEAK_HOLE,
     Mark,
+    asks_both_plugs,
+    heading_unit,
     plain,
     standard_table,
     tokens,
@@ -28,20 +30,11 @@ from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
 READING, MODIFIER, IGNORED, UNKNOWN = "reading", "modifier", "ignored", "unknown"
-SCALES = {"thou": ("in", 1e-3), "um": ("mm", 1e-3)}  #: units that count in parts of a kit's units
+SCALES = {name: (unit, float(part)) for name, (unit, part) in SMALL_UNITS.items()}  #: units that count in parts of ours
 BOTH_PLUGS = "go_no_go"  #: one column for what both plugs said
 MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repeats
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
-_BRACKETED_UNIT = re.compile(
-    r"[\[(]\s*(?:in\s+)?(in|inch|inches|in\.|mm|millimet(?:re|er)s?|\"|″|''|thou|thous|thousandths|mils?|µm|μm|um|microns?"
-    r"|0?[.,]001 ?(?:in|inch|\"|″)|1/1000 ?(?:in|inch|\"|″)|°?\s*[cf]|deg\.?\s*[cf])\s*[\])]"
-)
-_TRAILING_UNIT = re.compile(
-    r"(?<=\S)[\s,/]+(?:in\s+)?(in\.?|inch|inches|mm|millimet(?:re|er)s?|thou|thous|thousandths|mils?|µm|μm|microns?"
-    r"|0?[.,]001 ?(?:in|inch|\"|″))\s*$|(?<=\S)\s*(\"|″)\s*$"
-)
-_TEMPERATURE_UNIT = re.compile(r"(?:°|\bdeg\.?)\s*([cf])\b")
 _NUMBER = re.compile(r"^\d")
 _FROM_NUMBER = re.compile(r"\b(?:from|to|of|vs|nominal|nom|von|zu|de)\b\.?\s*[=:]?\s*(\d*[.,]\d+|\d+[.,]\d*)")
 _PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
@@ -152,16 +145,13 @@ class Vocabulary:
             return Meaning(UNKNOWN)
         if rest in self._own:
             return _from_word(self._own[rest])
-        unit = ""
-        for pattern in (_BRACKETED_UNIT, _TEMPERATURE_UNIT, _TRAILING_UNIT):
-            if match := pattern.search(rest):
-                unit = _unit(next(g for g in match.groups() if g))
-                rest = f"{rest[: match.start()]} {rest[match.end() :]}".strip(" ,:;")
-                break
+        rest, unit = heading_unit(rest)
         if rest in self._own:
             return replace(_from_word(self._own[rest]), unit=unit)
         if not rest and unit:
             return Meaning(MODIFIER, unit=unit)
+        if asks_both_plugs(rest):
+            return Meaning(READING, BOTH_PLUGS)
         base, rest = _base_in(rest)
         meaning = self._put_together(_parted_deltas(tokens(rest)), unit)
         return replace(meaning, base=base) if base is not None and meaning.deviation else meaning
@@ -246,6 +236,8 @@ class Vocabulary:
         place = Meaning(MODIFIER, "", found.wall, found.direction, found.trial, unit=unit)
         if "gauge" in fields and not ({"hole", "serial"} & set(fields)):
             return _gauge(kinds, found, unit)
+        if kinds and fields == ["drawing"]:
+            found.ignored = "drawing"  # 'Drawing X' holds the basic dimension
         if found.ignored:
             return _not_used(found, kinds, place)
         if unit in {"C", "F"}:
@@ -268,19 +260,6 @@ class Vocabulary:
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
             return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
-
-
-def _unit(text: str) -> str:
-    letter = text.strip(" °.").removeprefix("deg").strip(" .")
-    return letter.upper() if letter in {"c", "f"} else parse_unit(text) or small_unit(text)
-
-
-def small_unit(text: str) -> str:
-    """Return ``thou`` (0.001 in) or ``um`` (0.001 mm) for a unit that counts in parts of ours, '' for any other."""
-    word = text.strip().strip("()[]").strip().casefold()
-    if re.fullmatch(r"thous?|thousandths|mils?|0?[.,]001 ?(?:in|inch|\"|″)|1/1000 ?(?:in|inch|\"|″)", word):
-        return "thou"
-    return "um" if word in {"µm", "μm", "um", "micron", "microns"} else ""
 
 
 def _own_mark(word: str, table: Mapping[tuple[str, ...], Mark]) -> Mark | None:

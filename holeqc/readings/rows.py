@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from holeqc.quantities import FloatArray, parse_unit
+from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
 from holeqc.readings.context import Table
 from holeqc.readings.dates import date_of, latest_of, ordered
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.grid import BoolArray
-from holeqc.readings.headings import BOTH_PLUGS, IGNORED, READING, SCALES, UNKNOWN, Meaning, small_unit
+from holeqc.readings.headings import BOTH_PLUGS, IGNORED, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import (
     Gauges,
     Holes,
@@ -246,7 +246,7 @@ def _units(table: Table, out: Rows, report: Reporter) -> None:
     matches = []
     factors = []
     for label in units.labels:
-        text = (parse_unit(label) or small_unit(label)) if isinstance(label, str) else ""
+        text = (parse_unit(label) or parse_small_unit(label)) if isinstance(label, str) else ""
         named, factor = SCALES.get(str(text or ""), (text or "", 1.0))
         matches.append(Match(UNIT_CODES.index(named)) if named else Match(0, issue=issue))
         factors.append(factor)
