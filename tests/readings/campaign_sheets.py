@@ -714,7 +714,7 @@ WORDS: dict[str, dict[str, list[str]]] = {
         "what": ["Caractéristique"], "direction": ["Direction", "Angle"], "value": ["Valeur mesurée", "Valeur", "Mesure"],
         "temperature": ["Température"], "remark": ["Remarque", "Observations"], "drawing": ["Plan", "Plan n°"],
         "order": ["Ordre de fabrication"], "nominal": ["Cote nominale", "Nominal", "Ø nominal"],
-        "basic": ["X nominal|Y nominal", "Cote X|Cote Y"], "limits": ["Limite inférieure|Limite supérieure", "Cote mini|Cote maxi"],
+        "basic": ["X nominal|Y nominal", "X théorique|Y théorique"], "limits": ["Limite inférieure|Limite supérieure", "Cote mini|Cote maxi"],
         "sign": ["Signature", "Visa"], "tester": ["Contrôleur", "Tampon"], "near": ["proche", "Proche"],
         "far": ["loin", "éloigné", "Éloigné"], "diameter": ["Diamètre", "Ø"], "title": ["Fiche de contrôle des perçages"],
     },
@@ -775,6 +775,10 @@ class Style:
             self.chosen[key] = self.rng.choice(WORDS[self.lang][key])
         return self.chosen[key]
 
+    def marked(self, text: str) -> str:
+        """Numbers inside a text with the sheet's decimal mark."""
+        return text.replace(".", ",") if self.number == "comma" else text
+
     def length(self, value: Decimal, kit: Kit, size: bool, signed: bool = False) -> Any:
         """A length in the sheet's unit as typed: a Decimal stands for a numeric cell, a str for text."""
         step = kit.size_step if size else kit.position_step
@@ -787,7 +791,7 @@ class Style:
             step = max(D("0.00001"), step / 10)
         value = on_step(value, step)
         if self.thou and size:
-            value, step = value * 1000, step * 1000
+            value, step = value * 1000, D(str((step * 1000).normalize()))
         decimals = max(0, -step.as_tuple().exponent)  # type: ignore[operator]
         text = f"{value:{'+' if signed else ''}.{decimals}f}"
         if self.number == "trim" and "." in text:
@@ -883,7 +887,9 @@ class Made:
         kind = "xlsx" if self.layout == "own" or rng.random() < 0.55 else "csv"
         number = rng.choice(["number", "number", "number", "trim", "text", "comma", "dot" if unit == "in" else "number"])
         if self.layout == "own":
-            lang, number, kind = "en", "number", "xlsx"
+            number = "number"
+        if self.layout in ("own", "deviation", "deviation_bare"):
+            lang = "en"
         place = rng.choice(["heading", "field", "suffix"] if self.converted else
                            ["none", "none", "none", "heading", "heading", "field", "suffix"])
         if self.layout == "thou" and place == "field":
@@ -911,8 +917,8 @@ class Made:
 
     def _finish(self) -> None:
         kit, style, rng = self.kit, self.style, self.rng
-        if not (self.say_date and self.kit.due < dt.date(2099, 1, 1)) and self.say_date and rng.random() < 0.5:
-            kit.due = self.date + dt.timedelta(rng.randint(30, 300))
+        if self.say_date and kit.due > dt.date(2090, 1, 1):
+            kit.due = self.date + dt.timedelta(rng.randint(30, 600))
         self.wall_words = dict(zip(kit.walls, kit.walls, strict=True))
         if len(kit.walls) == 2:
             i = rng.randrange(20)
@@ -1077,8 +1083,8 @@ def top(case: Made, sheet: Sheet, part: Part | None) -> None:
     if rng.random() < 0.3:
         pairs.append((s.word("by"), rng.choice(["17", "bench 2", "41"])))
     if rng.random() < 0.2:
-        pairs.append((s.word("temperature") + " [°C]", D("20.5")) if rng.random() < 0.5
-                     else (s.word("temperature"), "20.4 °C"))
+        pairs.append((s.word("temperature") + " [°C]", s.marked("20.5") if s.number == "comma" else D("20.5"))
+                     if rng.random() < 0.5 else (s.word("temperature"), s.marked("20.4 °C")))
     if rng.random() < 0.2:
         pairs.append((s.word("order"), f"W{rng.randint(1000, 9999)}"))
     rng.shuffle(pairs)
@@ -1154,7 +1160,7 @@ def nominal_text(case: Made, hole: Hole) -> Any:
     if how == "fraction" and case.style.unit == case.kit.unit == "in" and Fraction(hole.nominal).denominator <= 64:
         return str(Fraction(hole.nominal))
     if how == "limits" and case.style.unit == case.kit.unit:
-        return f"{hole.lower}-{hole.upper}"
+        return case.style.marked(f"{hole.lower}-{hole.upper}")
     return case.style.length(hole.nominal, case.kit, True)
 
 
@@ -1200,7 +1206,8 @@ def distractors(case: Made) -> tuple[list[Column], list[Column]]:
             side.append(Column(b, lambda p, r, w: size(hole(r).upper)))
         elif what == "item":
             before.insert(0, Column({"en": "Item", "de": "lfd. Nr.", "fr": "Ligne", "es": "Línea"}[s.lang],
-                                    lambda p, r, w: p.rows.index(r) * 2 + 1 + kit.walls.index(w or kit.walls[0])))
+                                    lambda p, r, w: 1 + kit.walls.index(w or kit.walls[0])
+                                    + (p.rows.index(r) * len(kit.walls))))
         elif what == "by":
             after.append(Column(s.word("by"), lambda p, r, w: "17"))
         elif what == "remark":
@@ -1222,7 +1229,7 @@ def distractors(case: Made) -> tuple[list[Column], list[Column]]:
             after.append(Column(rng.choice(["Pass/Fail", "Result", "OK?"]), lambda p, r, w: good if not (
                 p.grave & {ACCEPT} and p.right == {REJECT} and _looks_bad(kit, r)) else "Fail"))
         elif what == "tolerance":
-            text = f"+{kit.band}/-0" if rng.random() < 0.5 else f"{kit.band} total"
+            text = s.marked(f"+{kit.band}/-0" if rng.random() < 0.5 else f"{kit.band} total")
             side.append(Column(rng.choice(["Tol", "Tolerance", "Tol."]), lambda p, r, w: text))
         elif what == "true position" and kit.tolerance:
             after.append(Column(rng.choice(["True position", "TP", "Position Ø"]), lambda p, r, w: _position(case, r, w)))
@@ -1288,7 +1295,7 @@ def reading_columns(case: Made, keys: list[str] | None = None) -> list[Column]:
     def column(key: str) -> Column:
         return Column(head(case, key), lambda p, r, w: cell(case, key, r.values[w][key]))
 
-    return [column(k) for k in (keys or case.kit.keys)]
+    return [column(k) for k in (case.kit.keys if keys is None else keys)]
 
 
 def wide_columns(case: Made, wall: bool = True, keys: list[Column] | None = None, who: bool = True) -> list[Column]:
@@ -1446,7 +1453,8 @@ def wall_title(case: Made, wall: str) -> str:
     word = case.wall_words[wall]
     if word.lower() not in ("near", "far") and case.kit.walls == ["near", "far"]:
         return word
-    return case.rng.choice([f"{word.upper()} WALL", f"{word} wall", f"Wall: {word}", word])
+    form = case.style.chosen.setdefault("wall title", case.rng.choice(["{} WALL", "{} wall", "Wall: {}", "{}"]))
+    return form.format(word.upper() if form.endswith("WALL") else word)
 
 
 def blocks_above(case: Made) -> list[Sheet]:
@@ -1544,8 +1552,12 @@ def serials_across(case: Made) -> list[Sheet]:
             sheet.merges.append((line, len(lead), line, len(lead) + len(case.parts) - 1))
         sheet.add(*lead, *[p.serial for p in case.parts])
     else:
-        sheet.add(*lead, *[case.rng.choice(["S/N {}", "{}"]).format(p.serial) if s.lang == "en" else p.serial
-                           for p in case.parts])
+        prefix = "S/N " if s.lang == "en" and case.rng.random() < 0.6 else ""
+        sheet.add(*lead, *[prefix + p.serial for p in case.parts])
+        if not prefix:  # nothing says that these are serial numbers
+            for p in case.parts:
+                p.plain = False
+                p.right = p.right | {HOLD, REFUSED}
     for n in range(max(len(p.rows) for p in case.parts)):
         for wall in kit.walls:
             for key in kit.keys:
@@ -1567,7 +1579,9 @@ def minmax(case: Made) -> list[Sheet]:
             return case.style.mark or None
         return case.style.length(pick(sizes), kit, True)
 
-    a, b = case.rng.choice([("Min dia", "Max dia"), ("Dia min", "Dia max"), ("Smallest dia", "Largest dia")])
+    a, b = "Ø min", "Ø max"
+    if case.style.lang == "en":
+        a, b = case.rng.choice([("Min dia", "Max dia"), ("Dia min", "Dia max"), ("Smallest dia", "Largest dia")])
     unit = f" [{unit_word(case)}]" if case.style.unit_place == "heading" else ""
     columns = [Column(a + unit, lambda p, r, w: size(r, w, min, False)), Column(b + unit, lambda p, r, w: size(r, w, max, True))]
     columns += reading_columns(case, [k for k in kit.keys if k not in kit.size_keys])
@@ -1595,7 +1609,10 @@ def _wide_with(case: Made, readings: list[Column]) -> list[Sheet]:
 def x_y_dia(case: Made) -> list[Sheet]:
     """Diameters along x and along y."""
     unit = f" [{unit_word(case)}]" if case.style.unit_place == "heading" else ""
-    names = case.rng.choice([("X dia", "Y dia"), ("Dia X", "Dia Y"), ("X diameter", "Y diameter"), ("Dia along X", "Dia along Y")])
+    names = ("Ø X", "Ø Y")
+    if case.style.lang == "en":
+        names = case.rng.choice([("X dia", "Y dia"), ("Dia X", "Dia Y"), ("X diameter", "Y diameter"),
+                                 ("Dia along X", "Dia along Y")])
     sizes = [Column(t + unit, lambda p, r, w, k=k: cell(case, k, r.values[w][k])) for t, k in zip(names, ("d0", "d90"), strict=True)]
     return _wide_with(case, sizes + reading_columns(case, [k for k in case.kit.keys if k not in case.kit.size_keys]))
 
