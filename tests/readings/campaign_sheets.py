@@ -1054,7 +1054,8 @@ def cell(case: Made, key: str, value: Any) -> Any:
 
 def top(case: Made, sheet: Sheet, part: Part | None) -> None:
     """Title rows and fields above the table."""
-    s, rng, kit = case.style, case.rng, case.kit
+    s, kit = case.style, case.kit
+    rng = random.Random(f"{case.seed}:{case.index}:top")  # all sheets of a workbook have one form
     drawing = case.title_drawing or (kit.drawing if rng.random() < 0.5 else "")
     revision = case.title_revision or kit.revision
     pairs: list[tuple[str, Any]] = []
@@ -1105,7 +1106,7 @@ def top(case: Made, sheet: Sheet, part: Part | None) -> None:
 
 def foot(case: Made, sheet: Sheet, remarks: list[str]) -> None:
     """What stands below the table: remarks, signatures, stamps, blank rows."""
-    s, rng = case.style, case.rng
+    s, rng = case.style, random.Random(f"{case.seed}:{case.index}:foot")
     if rng.random() < 0.15:
         sheet.add(s.word("tester"), rng.choice(["17", "17", None]))
     for remark in remarks:
@@ -1165,8 +1166,9 @@ def nominal_text(case: Made, hole: Hole) -> Any:
 
 
 def distractors(case: Made) -> tuple[list[Column], list[Column]]:
-    """Columns before and after the readings that are no readings of now."""
-    s, kit, rng = case.style, case.kit, case.rng
+    """Columns before and after the readings that are no readings of now; the same on all sheets of a workbook."""
+    s, kit = case.style, case.kit
+    rng = random.Random(f"{case.seed}:{case.index}:columns")
     before: list[Column] = []
     after: list[Column] = []
 
@@ -1303,7 +1305,7 @@ def wide_columns(case: Made, wall: bool = True, keys: list[Column] | None = None
     columns = who_columns(case) if who else []
     columns.append(Column(case.style.word("hole"), lambda p, r, w: hole_cell(case, r.hole)))
     own = [Column(case.style.word("wall"), lambda p, r, w: case.wall_words[w])] if wall and len(case.kit.walls) > 1 else []
-    if case.rng.random() < 0.4:
+    if case.style.chosen.setdefault("before wall", str(case.rng.random() < 0.4)) == "True":
         return columns + before + own + (keys or reading_columns(case)) + after
     return columns + own + before + (keys or reading_columns(case)) + after
 
@@ -1318,7 +1320,7 @@ def wide(case: Made) -> list[Sheet]:
     def body(case: Made, sheet: Sheet, parts: list[Part]) -> None:
         columns = wide_columns(case)
         sheet.add(*[c.title for c in columns])
-        by_wall = case.rng.random() < 0.3
+        by_wall = case.style.chosen.setdefault("by wall", str(case.rng.random() < 0.3)) == "True"
         for part in parts:
             pairs = [(r, w) for w in case.kit.walls for r in part.rows] if by_wall else [
                 (r, w) for r in part.rows for w in case.kit.walls]
