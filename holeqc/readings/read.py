@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.readings.account import account
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
@@ -28,7 +29,7 @@ from holeqc.readings.leftovers import double_fields, parts_without_readings, she
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
-from holeqc.readings.table import Readings, Source, cell_name
+from holeqc.readings.table import ColumnUse, Readings, Source, cell_name
 from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
@@ -120,12 +121,9 @@ def _read_file(run: _Run, path: str | Path) -> None:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
         )
-    tables, told = 0, None
-    for sheet in _sheets(run, container):
-        marker, blocks = _read_sheet(run, sheet)
-        told = told or marker
-        tables += blocks
-    if not tables:
+    sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
+    told = next((s.marker for s in sheets if s.marker is not None), None)
+    if not any(s.tables for s in sheets):
         raise ReadingsError(
             "",
             [
@@ -141,7 +139,8 @@ def _read_file(run: _Run, path: str | Path) -> None:
             ],
         )
     kit, revision = (told.kit_id, told.revision) if told else ("", "")
-    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision))
+    columns = tuple(use for s in sheets for use in s.columns)
+    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision, columns))
 
 
 def _named_twice(run: _Run, container: Container, first: str) -> None:
@@ -165,8 +164,17 @@ def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     yield read_text(container, run.options, score, run.collector)
 
 
-def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
-    """Read one sheet; return its marker and how many tables it holds."""
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What one sheet was: its marker, how many tables it holds, and how their columns were understood."""
+
+    marker: Marker | None
+    tables: int
+    columns: tuple[ColumnUse, ...]
+
+
+def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
+    """Read one sheet into the draft."""
     layout = part_sheet(sheet, run.vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)
@@ -185,10 +193,11 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
                     action="If readings stand there, name the shop's headings in [headings] of the kit file",
                 )
             )
-        return marker, 0
+        return _Sheet(marker, 0, ())
     context = Context(
         run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
     )
+    context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
     if mixed:
         run.collector.add(
@@ -209,9 +218,10 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
         for columns in views(blocks[0].heading):
             read_table(context, blocks, columns)
     double_fields(context, layout.twice)
+    account(context, layout)
     sheet_notes(context)
     parts_without_readings(context)
-    return marker, len(layout.blocks)
+    return _Sheet(marker, len(layout.blocks), tuple(context.uses))
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:

@@ -205,3 +205,14 @@ def _clause(raw: str) -> str:
     if set(words) & _DIRTY:
         return CLEAN if negated else DIRTY
     return ""
+
+
+def speaks_of_defect(text: str) -> str:
+    """Placeholder until the vocabulary is merged."""
+    found = re.search(r"crack|burr|scratch|oversize|elongated|egg|no.?go enters|too big|rework", text, re.I)
+    return found[0] if found else ""
+
+
+def numbers_in(text: str) -> list[float]:
+    """Placeholder until the vocabulary is merged."""
+    return [float(x) for x in re.findall(r"\d*\.\d+", text)]
