@@ -60,7 +60,7 @@ class ColumnUse:
     ``reading``, ``field`` and ``not used``. A reading has ``characteristic``, ``wall`` ('' where another column or
     field says it), ``direction`` [degrees, None where not stated], ``trial`` (0 where not stated), ``hole`` and
     ``serial`` where the heading names them, ``unit`` (in, mm, thou or ''). A field has its ``field``. What is not used
-    has its ``reason``: limit, nominal, average, earlier, remark, unknown heading and so on. ``cells`` counts filled cells.
+    has its ``reason``: limit, nominal, average, earlier, unknown heading and so on. ``cells`` counts filled cells.
     """
 
     sheet: str

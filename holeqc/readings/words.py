@@ -131,6 +131,12 @@ def is_answer(content: Content) -> bool:
     return folded(content) in _ENTERS | _STOPS | _YES | _NO | _PASS | _FAIL
 
 
+def is_refusal(content: Content) -> bool:
+    """Whether a verdict typed on the sheet calls a hole bad."""
+    bad = _FAIL | {"no", "✗", "✘", "out", "oversize", "undersize", "scrap"}
+    return isinstance(content, str) and folded(content) in bad
+
+
 def part_of(content: Content, names: Iterable[tuple[str, ...]]) -> int:
     """Return which part is meant: its place in ``names`` (each the words of one part), -1 for none or several."""
     text = folded(content)

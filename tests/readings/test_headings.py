@@ -105,7 +105,7 @@ def test_what_is_no_reading_is_known_as_none(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["Bolt", "Hole dia depth", "GO / NO-GO", "x y", "", "Supplier", "0.4581", "near far dia"]
+    "text", ["Bolt", "Hole dia depth", "x y", "", "Supplier", "0.4581", "near far dia"]
 )
 def test_what_is_not_understood_to_the_last_word_is_unknown(text: str) -> None:
     assert not Vocabulary(kit()).meaning(text).is_reading
