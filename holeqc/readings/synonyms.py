@@ -304,12 +304,13 @@ _AMBIGUOUS: dict[str, str] = {
 }
 #: what a column of final results is called, which holds readings only where no other column does
 _RESULTS = "result|results|ergebnis|ergebnisse|résultat|résultats|resultado|resultados"
-#: words that over X and Y name the pair and nothing computed
-POSITION_WORDS = frozenset(
+_POSITION_WORDS = (
     "position|positions|location|coordinates|coordinate|hole|measured|actual|true|koordinaten|positionen|lage|ist|"
     "gemessen|bohrung|coordonnées|coordonnees|mesuré|mesurée|réel|réelle|trou|coordenadas|posición|posiciones|medido|"
-    "medida|real|agujero".split("|")
+    "medida|real|agujero"
 )
+#: words that over X and Y name the pair and nothing computed
+POSITION_WORDS = frozenset(_POSITION_WORDS.split("|"))
 
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[ø°#]")
 _SIGNS = str.maketrans({"º": "°", "˚": "°", "⌀": "ø", "∅": "ø", "φ": "ø", "ϕ": "ø", "Φ": "ø", "Ø": "ø", "∆": "Δ"})
