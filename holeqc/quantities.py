@@ -39,7 +39,7 @@ UNIT_WORDS: dict[str, Unit] = {
 #: units that only a heading, a field or a column of units may name, never a single cell: unit -> its own unit, its size
 SMALL_UNITS: dict[str, tuple[Unit, Fraction]] = {
     "thou": ("in", Fraction(1, 1000)),
-    "um": ("mm", Fraction(1, 1000)),
+    "µm": ("mm", Fraction(1, 1000)),
     "0.01 mm": ("mm", Fraction(1, 100)),
 }
 _THOU = re.compile(
@@ -70,13 +70,13 @@ def parse_unit(text: str) -> Unit | None:
 
 
 def parse_small_unit(text: str) -> str:
-    """Return which of `SMALL_UNITS` a unit's name means, '' for none: ``mils`` is thou, ``0.001 mm`` is um.
+    """Return which of `SMALL_UNITS` a unit's name means, '' for none: ``mils`` is thou, ``0.001 mm`` is µm.
 
     ``1/1000`` and ``tenths`` alone mean several things, so they mean none here. Names of the trade: common practice,
     no source.
     """
     name = " ".join(text.strip().strip("()[]").lower().split())
-    for unit, pattern in (("thou", _THOU), ("um", _MICRON), ("0.01 mm", _HUNDREDTH)):
+    for unit, pattern in (("thou", _THOU), ("µm", _MICRON), ("0.01 mm", _HUNDREDTH)):
         if len(name) <= 40 and pattern.fullmatch(name):
             return unit
     return ""

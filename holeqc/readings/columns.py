@@ -63,7 +63,7 @@ def column_values(table: Table, column: int, unit: str = "") -> tuple[FloatArray
     if named != spec_unit:
         values = np.asarray(convert(values, named, spec_unit))
         decimals = max(0, decimals + (1 if spec_unit == "in" else -1))
-    return values, decimals + (3 if factor != 1.0 else 0)
+    return values, decimals + (0 if factor == 1.0 else 3)
 
 
 def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:

@@ -29,8 +29,7 @@ from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
 READING, MODIFIER, IGNORED, UNKNOWN = "reading", "modifier", "ignored", "unknown"
-#: units that count in parts of a kit's units -> that unit, how much of it
-SCALES = {unit: (of, float(size)) for unit, (of, size) in SMALL_UNITS.items()}
+SCALES = {name: (unit, float(part)) for name, (unit, part) in SMALL_UNITS.items()}  #: units that count in parts of ours
 BOTH_PLUGS = "go_no_go"  #: one column for what both plugs said
 MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repeats
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
