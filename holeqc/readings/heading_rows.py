@@ -10,7 +10,7 @@ import numpy as np
 
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.synonyms import FIELD, POSITION_WORDS, results, tokens
 from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
@@ -21,7 +21,6 @@ LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
 _SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
 _DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
-_POSITION = {"position", "positions", "location", "coordinates", "coordinate", "hole", "measured", "actual", "true"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,9 +338,9 @@ def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tupl
     """Return the meaning of the lines of one heading together, and its text."""
     name = " ".join(filter(None, (top, middle, bottom)))
     # 'Position' over X and Y names the pair, not a computed result
-    if set(tokens(top)) <= _POSITION:
+    if set(tokens(top)) <= POSITION_WORDS:
         top = ""
-    if bottom and set(tokens(middle)) <= _POSITION:
+    if bottom and set(tokens(middle)) <= POSITION_WORDS:
         middle = ""
     for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
         text = " ".join(filter(None, parts))
@@ -368,7 +367,7 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             plain_unit = meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
             meaning = Meaning(UNKNOWN) if plain_unit else replace(meaning, kind=READING, word=word)
         elif meaning.kind == READING and not meaning.word and not by_column:
-            final = named and tokens(name) in {("result",), ("results",)}
+            final = named and tokens(name) in results()
             meaning = Meaning(IGNORED) if final else replace(meaning, word="diameter")
         out.append(meaning)
     return out

@@ -20,7 +20,6 @@ from holeqc.readings.synonyms import (
     WALL,
     WEAK_HOLE,
     Mark,
-    asks_both_plugs,
     heading_unit,
     plain,
     standard_table,
@@ -124,8 +123,11 @@ class Vocabulary:
     def names_hole(self, text: str) -> bool:
         """Whether a text names one hole of the kit and nothing else: '3', 'H3', 'Hole 3'."""
         meaning = self.meaning(text)
-        return meaning.kind == MODIFIER and meaning.hole.casefold() in self._holes and meaning.wall < 0 and (
-            meaning.direction is None
+        return (
+            meaning.kind == MODIFIER
+            and meaning.hole.casefold() in self._holes
+            and meaning.wall < 0
+            and (meaning.direction is None)
         )
 
     def meaning(self, text: object) -> Meaning:
@@ -150,8 +152,6 @@ class Vocabulary:
             return replace(_from_word(self._own[rest]), unit=unit)
         if not rest and unit:
             return Meaning(MODIFIER, unit=unit)
-        if asks_both_plugs(rest):
-            return Meaning(READING, BOTH_PLUGS)
         base, rest = _base_in(rest)
         meaning = self._put_together(_parted_deltas(tokens(rest)), unit)
         return replace(meaning, base=base) if base is not None and meaning.deviation else meaning
@@ -301,7 +301,7 @@ def _reading(found: _Found, kinds: list[str], unit: str) -> Meaning:
             hole=found.hole,
             trial=found.trial,
         )
-    if set(kinds) in ({"go", "no_go"}, {"go", "no_go", "plug"}):
+    if set(kinds) - {"plug"} in ({"go", "no_go"}, {BOTH_PLUGS}):
         kinds = [BOTH_PLUGS]
     for word in ("go", "no_go"):
         if word in kinds and set(kinds) <= {word, "plug"}:

@@ -15,7 +15,7 @@ from holeqc.readings.grid import IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
-from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
 from holeqc.readings.words import folded
 
@@ -111,7 +111,9 @@ def unread_columns(table: Table) -> set[int]:
             continue
         context.tally.unread.add((heading.first, column))
         row = int(table.rows[np.argmax(filled)])
-        title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
+        asked = question_of(text)
+        known = f"the heading {text!r} may mean {asked}" if asked else f"the heading {text!r} isn't known"
+        title = known if text else "there is no heading over this column"
         issue = warning(
             "unread-column",
             f"{title}: {count} filled cells below it are not read",

@@ -155,6 +155,9 @@ _CHARACTERISTICS: dict[str, str] = {
     "ausschussseite|ausschuss seite|ausschusslehrdorn|ausschuss lehrdorn|lehrdorn ausschuss|"
     "lehrdorn ausschussseite|ausschusslehre|ausschuss lehre|lehre ausschuss|"
     "n'entre pas|côté n'entre pas|tampon n'entre pas|no pasa|lado no pasa|tapón no pasa|calibre no pasa",
+    "go_no_go": "go no go|go nogo|go not go|plug go no go|go no go plug|go no go pin|go no go check|"
+    "gut ausschuss|lehrdorn gut ausschuss|gut ausschuss lehrdorn|gutseite ausschussseite|"
+    "entre n'entre pas|tampon entre n'entre pas|pasa no pasa|tapón pasa no pasa|calibre pasa no pasa",
     "surface": "surface|finish|condition|visual|surface check|hole condition|hole surface|"
     "oberfläche|oberflächen|sichtprüfung|état de surface|aspect|aspect visuel|contrôle visuel|"
     "superficie|acabado|aspecto|inspección visual|control visual",
@@ -299,14 +302,15 @@ _AMBIGUOUS: dict[str, str] = {
     "state or verdict": "zustand|état|estado",
     "number or answer": "yes no|ja nein|oui non|sí no",
 }
-#: one column for both plugs, whose answers name which enters
-_BOTH_PLUGS = (
-    "go no go|go nogo|go not go|go no go plug|go no go gauge|go no go check|go no go pin|plug go no go|"
-    "gut ausschuss|lehrdorn gut ausschuss|gut ausschuss lehrdorn|grenzlehrdorn|"
-    "entre n'entre pas|tampon entre n'entre pas|pasa no pasa|tapón pasa no pasa|calibre pasa no pasa|go no go result"
+#: what a column of final results is called, which holds readings only where no other column does
+_RESULTS = "result|results|ergebnis|ergebnisse|résultat|résultats|resultado|resultados"
+_POSITION_WORDS = (
+    "position|positions|location|coordinates|coordinate|hole|measured|actual|true|koordinaten|positionen|lage|ist|"
+    "gemessen|bohrung|coordonnées|coordonnees|mesuré|mesurée|réel|réelle|trou|coordenadas|posición|posiciones|medido|"
+    "medida|real|agujero"
 )
-#: readings, where no other column holds them; a nominal or a verdict, where one does
-_LOOSE = "size|hole size|dimension|result|results|ergebnis|ergebnisse|résultat|résultats|resultado|resultados|value"
+#: words that over X and Y name the pair and nothing computed
+POSITION_WORDS = frozenset(_POSITION_WORDS.split("|"))
 
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[ø°#]")
 _SIGNS = str.maketrans({"º": "°", "˚": "°", "⌀": "ø", "∅": "ø", "φ": "ø", "ϕ": "ø", "Φ": "ø", "Ø": "ø", "∆": "Δ"})
@@ -427,19 +431,9 @@ def _spellings(phrase: str) -> tuple[str, ...]:
 
 
 @cache
-def _token_sets(phrases: str) -> frozenset[tuple[str, ...]]:
-    written = [tokens(p) for p in phrases.split("|")]
-    return frozenset(written + [tokens(s) for p in phrases.split("|") for s in _spellings(p)])
-
-
-def asks_both_plugs(text: str) -> bool:
-    """Whether a heading asks GO and NO-GO in one column, so that each answer must tell both."""
-    return tokens(text) in _token_sets(_BOTH_PLUGS)
-
-
-def is_loose(text: str) -> bool:
-    """Whether a heading means readings only where no other column holds them: 'Size' beside 'Dia' is the drawing's."""
-    return tokens(text) in _token_sets(_LOOSE)
+def results() -> frozenset[tuple[str, ...]]:
+    """Return the headings of a column of final results, as tokens."""
+    return frozenset(tokens(s) for p in _RESULTS.split("|") for s in (p, *_spellings(p)))
 
 
 def question_of(text: str) -> str:

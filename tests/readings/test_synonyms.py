@@ -18,9 +18,7 @@ from holeqc.readings.synonyms import (
     _phrases,
     _spellings,
     _standard_table,
-    asks_both_plugs,
     heading_unit,
-    is_loose,
     plain,
     question_of,
     tokens,
@@ -40,7 +38,8 @@ FIELDS = {
     "characteristic": "Merkmal|Caractéristique|Característica|Dimension",
     "direction": "Richtung|Messrichtung|Winkel|Dirección|Ángulo|ANGULO",
     "trial": "Wiederholung|Répétition|Repetición",
-    "gauge": "Messmittel|Prüfmittel|PRUEFMITTEL|Messgerät|Instrument de mesure|Moyen de contrôle|Instrumento de medición|"
+    "gauge": "Messmittel|Prüfmittel|PRUEFMITTEL|Messgerät|Instrument de mesure|Moyen de contrôle|"
+    "Instrumento de medición|"
     "Instrument|Gage|Gauge S/N|Gage serial no.|Measured with|Gemessen mit|Mesuré avec|Medido con|Tool|Instrument no",
     "date": "Datum|Prüfdatum|Gemessen am|Date de mesure|Mesuré le|Fecha|Fecha de medición|Date",
     "by": "Prüfer|PRUEFER|Geprüft von|Contrôleur|Contrôlé par|CONTROLE PAR|Opérateur|Inspector|Medido por|Tester",
@@ -149,7 +148,7 @@ NOT_READINGS = {
     "theoretically exact|X basic",
     "statistic": "Average|Mean dia|Mittelwert|Ø Mittel|moyenne|Ø moyen|promedio|Ø media|écart type|range",
     "extreme": "Min dia|Max Ø|kleinster Ø|Ø maxi|Ø mínimo|größter Wert",
-    "deviation": "Deviation|Abweichung|Abw. X|écart|écart X|desviación|dX|ΔX|Dev [thou]|Ist-Soll",
+    "deviation": "Deviation|Abweichung|écart|desviación|Dev [thou]|Ist-Soll",
     "computed": "Out of roundness|Unrundheit|Ovalität|ovalisation|conicidad|true position|TP",
     "verdict": "Verdict|OK|i.O.|conforme|Conforme / non conforme|Pass/Fail|Bewertung|aceptado",
     "earlier": "Before rework|Dia before reaming|old|Previous reading|Ø vor Nacharbeit|X vorher|alter Wert|"
@@ -163,6 +162,12 @@ def test_what_is_no_reading_now_has_its_reason(reason: str, text: str) -> None:
     counted = reason == "deviation" and meaning.word != ""  # the deviation of x is a reading where x itself isn't read
     assert (meaning.kind, meaning.deviation) == (("reading", True) if counted else ("ignored", False))
     assert counted or meaning.reason == reason
+
+
+@pytest.mark.parametrize("text", ["Abw. X", "écart X", "dX", "ΔX", "desviación X", "X error [thou]"])
+def test_a_deviation_of_something_counts_from_the_drawing(text: str) -> None:
+    meaning = WORDS.meaning(text)
+    assert (meaning.kind, meaning.word, meaning.deviation) == ("reading", "x", True)
 
 
 UNDERSTOOD_BY_NOBODY = (
@@ -251,21 +256,11 @@ def test_units_of_headings(text: str, rest: str, unit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["GO/NO-GO", "Go / No Go", "GO-NOGO", "Gut/Ausschuss", "Entre / n'entre pas", "PASA/NO PASA"]
+    "text",
+    ["GO/NO-GO", "Go / No Go", "GO-NOGO", "Go/not go plug", "Gut/Ausschuss", "Entre / n'entre pas", "PASA/NO PASA"],
 )
 def test_both_plugs_in_one_column(text: str) -> None:
-    assert asks_both_plugs(text)
-    assert WORDS.meaning(text).word == "go_no_go"
-
-
-def test_one_plug_asks_not_both() -> None:
-    assert not any(asks_both_plugs(t) for t in ("GO", "NO-GO", "Go plug", "Gut", "No pasa", ""))
-
-
-def test_a_size_may_be_the_drawings() -> None:
-    assert [is_loose(t) for t in ("Size", "HOLE SIZE", "Result", "Résultat", "Dia", "Size 0°")] == [True] * 4 + [
-        False
-    ] * 2
+    assert (WORDS.meaning(text).kind, WORDS.meaning(text).word) == ("reading", "go_no_go")
 
 
 def test_accents() -> None:

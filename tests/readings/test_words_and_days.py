@@ -45,6 +45,39 @@ PLUGS = [
     ("no_go", "enters", "no", STOPS),
     ("no_go", "enters", "ok", ""),
     ("no_go", "", "stops", STOPS),
+    ("go", "", "ja", ENTERS),
+    ("go", "", "Nein", STOPS),
+    ("go", "", "Sí", ENTERS),
+    ("go", "", "non", STOPS),
+    ("go", "", "i.O.", ENTERS),
+    ("go", "", "n.i.O.", STOPS),
+    ("go", "", "passt", ENTERS),
+    ("go", "", "passt nicht", STOPS),
+    ("go", "", "entre", ENTERS),
+    ("go", "", "n'entre pas", STOPS),
+    ("go", "", "pasa", ENTERS),
+    ("go", "", "NG", STOPS),
+    ("go", "", "P", ENTERS),
+    ("go", "", "F", ""),
+    ("go", "", "0", ""),
+    ("go", "enters", 1.0, ENTERS),
+    ("go", "enters", 0.0, STOPS),
+    ("go", "enters", "1", ENTERS),
+    ("go", "enters", 2.0, ""),
+    ("no_go", "", "i.O.", STOPS),
+    ("no_go", "", "n.i.O.", ENTERS),
+    ("no_go", "", "passt", ""),
+    ("no_go", "", "passt nicht", STOPS),
+    ("no_go", "", "pasa", ""),
+    ("no_go", "", "no pasa", STOPS),
+    ("no_go", "enters", "pasa", ENTERS),
+    ("no_go", "", "ja", ""),
+    ("no_go", "", "nein", STOPS),
+    ("no_go", "", "entra", ENTERS),
+    ("no_go", "", "N'entre pas", STOPS),
+    ("no_go", "", "NG", ""),
+    ("no_go", "", "P", ""),
+    ("no_go", "", 1.0, ""),
 ]
 
 
@@ -59,7 +92,71 @@ def test_no_under_a_bare_no_go_is_unclear_where_others_say_yes() -> None:
     assert plug_word("no", "no_go", "enters", frozenset({"no", "yes"})) == STOPS
 
 
+def test_letters_of_a_column_tell_each_other() -> None:
+    assert plug_word("P", "no_go", "", frozenset({"p", "f"})) == STOPS
+    assert plug_word("F", "no_go", "", frozenset({"p", "f"})) == ENTERS
+    assert plug_word("F", "go", "", frozenset({"p", "f"})) == STOPS
+    assert plug_word("passt nicht", "no_go", "", frozenset({"passt nicht", "passt"})) == ""
+
+
+BOTH_PLUGS = [
+    ("GO", ENTERS, STOPS),
+    ("OK", ENTERS, STOPS),
+    ("✓", ENTERS, STOPS),
+    ("pass", ENTERS, STOPS),
+    ("i.O.", ENTERS, STOPS),
+    ("conforme", ENTERS, STOPS),
+    ("NO GO", "", ""),
+    ("NO-GO", "", ""),
+    ("fail", "", ""),
+    ("✗", "", ""),
+    ("yes", "", ""),
+    ("no", "", ""),
+    ("x", "", ""),
+    ("yes/no", ENTERS, STOPS),
+    ("Y / N", ENTERS, STOPS),
+    ("ja/nein", ENTERS, STOPS),
+    ("yes/yes", ENTERS, ""),
+    ("no/no", STOPS, STOPS),
+    ("OK/OK", ENTERS, STOPS),
+    ("OK/NOK", ENTERS, ENTERS),
+    ("enters / stops", ENTERS, STOPS),
+    ("GO enters, NO-GO does not enter", ENTERS, STOPS),
+    ("NO-GO goes, GO goes", ENTERS, ENTERS),
+    ("NO-GO stops; GO enters", ENTERS, STOPS),
+    ("go ok, no-go ok", ENTERS, STOPS),
+    ("✓/✗", "", ""),
+    ("a/b/c", "", ""),
+    (1.0, "", ""),
+]
+
+
+@pytest.mark.parametrize(("typed", "go", "no_go"), BOTH_PLUGS, ids=[str(b[0]) for b in BOTH_PLUGS])
+def test_one_answer_for_both_plugs(typed: Any, go: str, no_go: str) -> None:
+    assert plug_word(typed, "go", "go_no_go", NONE) == go
+    assert plug_word(typed, "no_go", "go_no_go", NONE) == no_go
+
+
 SURFACES = [
+    ("", "gratfrei", CLEAN),
+    ("", "keine Grate", CLEAN),
+    ("", "rissfrei, Grat hinten", BURR),
+    ("", "Riss", CRACK),
+    ("", "ébavuré", CLEAN),
+    ("", "bavures côté sortie", BURR),
+    ("", "sin rebabas", CLEAN),
+    ("", "grieta", CRACK),
+    ("", "nicht sauber", DIRTY),
+    ("", "Späne", DIRTY),
+    ("", "burr not removed", BURR),
+    ("", "not deburred", BURR),
+    ("", "no coolant crack seen", CRACK),
+    ("", "burr removed", CLEAN),
+    ("", "oversize", ""),
+    ("burr", "ja", BURR),
+    ("burr", "nein", CLEAN),
+    ("burr", "sí", BURR),
+    ("clean", "oui", CLEAN),
     ("", "clean", CLEAN),
     ("", "burr", BURR),
     ("", "small burr at exit", BURR),
@@ -120,7 +217,16 @@ def test_wall_words(wall: Any, other: Any, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "part"),
-    [("PORT", "port"), ("stbd", "starboard"), ("LH", "port"), ("s", "starboard"), ("right hand", "starboard")],
+    [
+        ("PORT", "port"),
+        ("stbd", "starboard"),
+        ("LH", "port"),
+        ("s", "starboard"),
+        ("right hand", "starboard"),
+        ("Bâbord", "port"),
+        ("Steuerbord", "starboard"),
+        ("estribor", "starboard"),
+    ],
 )
 def test_part_words(typed: str, part: str, tmp_path: Path) -> None:
     rows = wide()
@@ -144,7 +250,20 @@ def test_a_side_may_be_a_part(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "key"),
-    [("Hole 3", "3"), (3.0, "3"), ("#12", "12"), ("h3", "3"), ("A-1", "a-1"), ("No. B", "b"), ("N", "n"), ("", "")],
+    [
+        ("Hole 3", "3"),
+        (3.0, "3"),
+        ("#12", "12"),
+        ("h3", "3"),
+        ("A-1", "a-1"),
+        ("No. B", "b"),
+        ("N", "n"),
+        ("", ""),
+        ("Bohrung 3", "3"),
+        ("Trou n° 3", "3"),
+        ("Agujero Nº 4", "4"),
+        ("Loch Nr. 2", "2"),
+    ],
 )
 def test_hole_keys(typed: Any, key: str) -> None:
     assert hole_key(typed) == key
