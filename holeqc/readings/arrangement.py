@@ -7,7 +7,8 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.quantities import FloatArray
 from holeqc.readings.draft import Array
-from holeqc.readings.findings import Findings, X, Y, far_outside, position_tolerance
+from holeqc.readings.believable import position_tolerance
+from holeqc.readings.findings import Findings, X, Y
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import warning
 
@@ -38,8 +39,7 @@ class _Places:
         self.hole = a["hole"][self.rows[:, 0]].astype(np.int64)
         self.part = a["part"][self.rows[:, 0]].astype(np.int64)
         self.piece = findings.piece[self.rows[:, 0]]
-        low, high = findings.lower[self.rows], findings.upper[self.rows]
-        self.far: BoolArray = np.any(far_outside(self.xy, low, high, findings.band[self.rows]), axis=1)
+        self.far: BoolArray = np.any(findings.far[self.rows], axis=1)
 
 
 def find_arrangements(findings: Findings) -> None:

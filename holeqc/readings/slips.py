@@ -13,9 +13,10 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
+from holeqc.readings.contradictions import confirmed
 from holeqc.readings.dates import excel_day, typed_as
 from holeqc.readings.draft import Array
-from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y, far_outside
+from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import Issue, warning
 from holeqc.readings.table import CHARACTERISTICS
@@ -56,16 +57,14 @@ class _Slips:
 
 def find_slips(findings: Findings) -> None:
     """Report lengths that are far outside and that one slip would put inside; give them a doubt."""
-    value = findings.value
     usable = findings.usable()
     _not_positive(findings, usable)
     usable &= findings.doubt < 0
-    with np.errstate(invalid="ignore"):
-        far = usable & far_outside(value, findings.lower, findings.upper, findings.band)
-    rows = np.flatnonzero(far)
+    rows = np.flatnonzero(usable & findings.far)
     if not rows.size:
         return
-    slips = _explain(findings, rows)
+    near, _ = confirmed(findings, usable & ~findings.absurd)
+    slips = _explain(findings, rows, near[rows] & ~findings.absurd[rows])
     _columns(findings, slips, usable)
     _signs_of_parts(findings, slips, usable)
     left = np.array([bool(c) and findings.doubt[r] < 0 for c, r in zip(slips.code, rows, strict=True)], dtype=np.bool_)
@@ -105,7 +104,8 @@ def _not_positive(findings: Findings, usable: BoolArray) -> None:
     findings.report(rows, make, doubt="not-positive")
 
 
-def _explain(findings: Findings, rows: IntArray) -> _Slips:
+def _explain(findings: Findings, rows: IntArray, agreed: BoolArray) -> _Slips:
+    """Return what explains readings (m,). Digits explain nothing that a second reading says too (``agreed``)."""
     value, low, high, band = (a[rows] for a in (findings.value, findings.lower, findings.upper, findings.band))
     kind = findings.arrays["characteristic"][rows]
     # what a slipped edge distance should be isn't known well enough: from the least to four times the least
@@ -124,13 +124,13 @@ def _explain(findings: Findings, rows: IntArray) -> _Slips:
     names = ["", *(name for name, _ in _FACTORS)]
     codes = [names[c] for c in code]
     slips = _Slips(rows, codes, factor, value * factor, [_NAMES.get(c, "") for c in codes])
-    _digits(findings, slips, low, high)
+    _digits(findings, slips, ~agreed, low, high)
     return slips
 
 
-def _digits(findings: Findings, slips: _Slips, low: FloatArray, high: FloatArray) -> None:
+def _digits(findings: Findings, slips: _Slips, open_to: BoolArray, low: FloatArray, high: FloatArray) -> None:
     """Explain what is left by digits swapped, lost or doubled, or by a fraction that became a day."""
-    open_ = [i for i, code in enumerate(slips.code) if not code][:_DIGITS_LOOKED_AT]
+    open_ = [i for i, code in enumerate(slips.code) if not code and open_to[i]][:_DIGITS_LOOKED_AT]
     memory: dict[tuple[float, float, float, int, bool], tuple[str, float, str]] = {}
     kind = findings.arrays["characteristic"]
     units = findings.arrays["unit"]
