@@ -190,7 +190,7 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
             "contradicting-reading",
             f"another value than in {_where(findings, other)}, where the same reading is "
             f"{findings.found(other)}{_days(findings, index, other)}",
-            f"equal within {findings.length(most[index])}, U of a difference" if lengths else "one answer",
+            f"equal within {findings.likely(most[index], np.nan)}, U of a difference" if lengths else "one answer",
             "Measure again and keep one of the two; after rework, leave the old readings out",
             holds=True,
         )
