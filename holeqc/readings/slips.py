@@ -120,6 +120,7 @@ def _typed_twice(findings: Findings, usable: BoolArray) -> None:
         return
     place = (findings.piece * len(findings.spec.holes) + a["hole"]) * 64 + a["wall"] + 1
     number = np.rint(np.where(stray | fits, findings.value, 0.0) * 1e7).astype(np.int64)
+    fits &= np.isin(place, place[stray])
     right = set(zip(place[fits].tolist(), kind[fits].tolist(), number[fits].tolist(), strict=True))
     at = np.flatnonzero(stray)
     other = np.where(kind[at] == X, Y, X)
