@@ -8,8 +8,8 @@ import numpy as np
 
 from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.specification.boundaries import outline_area, outline_distance, required_edge
-from holeqc.specification.checks_size import table_path
 from holeqc.specification.content import Content
+from holeqc.specification.doubts import table_path
 from holeqc.specification.model import Hole, Specification
 from holeqc.specification.values import Collector
 
@@ -58,9 +58,6 @@ def _tolerances(s: Specification, content: Content, number: int, hole: Hole, col
             collector.warn("no-effect", f"{path}.{key}", f"{key} has no effect without {needs}", str(said[key]),
                            f"beside {needs}", f"Write {needs}, or take it out")  # fmt: skip
     asked = [t for t in (p.tolerance, p.pattern_tolerance) if t is not None]
-    if asked and max(asked) > hole.size.upper:
-        collector.warn("wide-position", f"{path}.tolerance", "the position tolerance is larger than the hole",
-                       f"{max(asked):g}", f"below {hole.size.upper:g} is usual", "Is it a slip?")  # fmt: skip
     if "LMC" in (p.condition, p.pattern_condition) and hole.pin is not None:
         collector.warn("lmc-with-pin", f"{path}.condition",
                        "at LMC the tolerance grows as the hole gets smaller, which takes room from the pin",

@@ -13,12 +13,12 @@ BL7 = str(Path(__file__).parents[2] / "tolerances" / "bl7.toml")
 Captured = pytest.CaptureFixture[str]
 
 
-def test_new_writes_a_file_that_show_takes_and_never_writes_over_one(tmp_path: Path, capsys: Captured) -> None:
+def test_new_writes_a_starter_that_nothing_is_judged_by_and_never_writes_over_one(tmp_path: Path, capsys: Captured) -> None:
     file = tmp_path / "gate.toml"
     assert run(["kit", "new", str(file)]) == 0
     written = file.read_bytes()
-    assert run(["kit", "show", str(file)]) == 0
-    assert "Kit gate, revision A" in capsys.readouterr().out
+    assert run(["kit", "show", str(file)]) == 2  # nothing was typed into it yet
+    assert "still those that holeqc kit new wrote" in capsys.readouterr().err
     assert run(["kit", "new", str(file)]) == 2
     assert file.read_bytes() == written
     assert "already there" in capsys.readouterr().err
