@@ -26,7 +26,7 @@ from holeqc.readings.marker import (
 from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.boundaries import required_edge
-from holeqc.specification.words import asked, tolerance_text
+from holeqc.specification.words import asked, limits_line, tolerance_text
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -153,7 +153,7 @@ class _Writer:
 
     def _title(self) -> None:
         s = self.s
-        title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
+        title = f"Reading sheet. {limits_line(s)}" + (f". {s.title}" if s.title else "")
         style.banner(self.sheet, 1, self.plan, title, "title")
         style.banner(self.sheet, 2, self.plan, marker_text(_marker(s)), "marker")
         unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")

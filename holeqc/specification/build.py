@@ -232,9 +232,10 @@ def _signs(values: Values, path: str, collector: Collector) -> None:
             lower, upper = round(nominal - minus, 12), round(nominal + plus, 12)
             limits_ = f": lower = {lower:g}, upper = {upper:g}" if nominal == nominal and lower < upper else ""
             collector.stop(
-                f"sign-of-{key}", f"{path}.{key}", f"{key} is typed without a sign: how far the limit lies {side} nominal",
-                f"{amount:g}", "0 or more", f"Write {meant} where the drawing prints {amount:g}; where both deviations "
-                f"lie on one side of nominal, write limits in place of deviations{limits_}",
+                f"sign-of-{key}", f"{path}.{key}",
+                f"{key} is typed without a sign: how far the limit lies {side} nominal", f"{amount:g}",
+                "0 or more", f"Write {meant} where the drawing prints {amount:g}; where both deviations lie "
+                f"on one side of nominal, write limits in place of deviations{limits_}",
             )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ import math
 from holeqc.quantities import GRAIN, format_length
 from holeqc.specification.boundaries import hole_to_hole
 from holeqc.specification.content import Content
-from holeqc.specification.doubts import likely, pin_path, table_path
+from holeqc.specification.doubts import PLUG_SHARE, likely, pin_path, table_path
 from holeqc.specification.model import Hole, Specification
 from holeqc.specification.values import Collector
 
@@ -84,13 +84,16 @@ def _plugs(s: Specification, content: Content, number: int, hole: Hole, collecto
         collector.error("plugs-upside-down", f"{path}.go", "the GO plug is not smaller than the NO-GO plug",
                         f"GO {text(go)}, NO-GO {text(no_go)}", "GO < NO-GO", "Exchange them?")  # fmt: skip
         return
-    # beyond the limits by more than that: holeqc.specification.doubts asks; a plug maker's tolerance and wear take up to a tenth of the band each (common practice, no source)
-    room = 0.1 * size.band + GRAIN
-    if go is not None and not size.lower - GRAIN <= go <= size.lower + room and size.lower - room <= go <= size.upper + GRAIN:
+    # a plug maker's tolerance and wear take up to a tenth of the band each (common practice, no source); what lies
+    # outside the limits by more is a doubt that stops the kit
+    room = PLUG_SHARE * size.band + GRAIN
+    worn = go is not None and size.lower - room <= go < size.lower - GRAIN
+    if go is not None and (worn or size.lower + room < go <= size.upper + GRAIN):
         wrong = "lets holes pass that are too small" if go < size.lower else "refuses holes that are in limits"
         collector.warn("plug-off-limit", f"{path}.go", f"this GO plug {wrong}", text(go),
                        f"{text(size.lower)} to {text(size.lower + room)}", "Use the lower limit of size")  # fmt: skip
-    if no_go is not None and not size.upper - room <= no_go <= size.upper + GRAIN and size.lower - GRAIN <= no_go <= size.upper + room:
+    worn = no_go is not None and size.upper + GRAIN < no_go <= size.upper + room
+    if no_go is not None and (worn or size.lower - GRAIN <= no_go < size.upper - room):
         wrong = "lets holes pass that are too large" if no_go > size.upper else "refuses holes that are in limits"
         collector.warn("plug-off-limit", f"{path}.no_go", f"this NO-GO plug {wrong}", text(no_go),
                        f"{text(size.upper - room)} to {text(size.upper)}", "Use the upper limit of size")  # fmt: skip

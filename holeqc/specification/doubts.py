@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +26,8 @@ from holeqc.specification.words import hole_names, tolerance_text
 CHECKS: dict[str, str] = {
     "size out of the ordinary": "drills that are guided by a bushing run from about 1/16 to 2 in (common practice, no "
     "source); ANSI B94.33 bushings begin at 0.0135 and end at 2.75 in",
-    "limits far apart": "band above 0.010 in (0.25 mm) + 2 % of the size, which is wider than H14 at every size; H14 is "
-    "the coarsest zone that ISO 273 names for clearance holes (from memory); a drilled hole for a pin keeps a third of it",
+    "limits far apart": "band above 0.010 in (0.25 mm) + 2 % of the size, wider than H14 at every size; H14 is the "
+    "coarsest zone that ISO 273 names for clearance holes (from memory)",
     "limits away from nominal": "both limits lie further from the nominal size beside them than such a band",
     "GO plug outside the limits": "beyond them by more than a tenth of the band, which is left to making and wear "
     "(common practice, no source)",
@@ -36,21 +36,23 @@ CHECKS: dict[str, str] = {
     "pin larger than the smallest hole": "pins that must drop in are smaller than every hole in limits",
     "pin far smaller than its hole": "below three quarters; the coarse series of ISO 273 stays above 0.8 (from memory)",
     "drill larger than the holes": "a drill cuts its own size or more",
-    "drill far smaller than the holes": "below 0.8 of the smallest hole; what a reamer takes is a few hundredths of the "
-    "size (common practice, no source)",
+    "drill far smaller than the holes": "below 0.8 of the smallest hole; a reamer takes a few hundredths of the size "
+    "(common practice, no source)",
     "wide position tolerance": "above half the hole's size (common practice, no source)",
     "position tolerance reaches the next hole": "a hole in position could stand where its neighbour belongs",
     "edge distance inside the hole": "a hole whose centre is nearer the edge than its radius is open",
     "gauge coarser than the limits": "U or the smallest step is as wide as the tolerance that is read with it",
-    "rounding coarser than the limits": "ASTM E29 rounds to the places of the limit; fewer places accept what is outside",
+    "rounding coarser than the limits": "ASTM E29 rounds to the limit's places; fewer accept what is outside",
     "relaxed limits far outside": "more than a quarter of the band beyond a limit; ASME B89.7.3.1 lets r U be chosen, "
     "and no agreed rule goes as far (common practice, no source)",
-    "datum simulator far smaller than its hole": "below three quarters: the frame may then shift by more than any bonus",
+    "datum simulator far smaller than its hole": "below three quarters: the frame could shift beyond any bonus",
 }
 LINES: dict[str, dict[str, float]] = {
     "in": {"smallest": 0.059, "largest": 2.0, "band": 0.010},
     "mm": {"smallest": 1.5, "largest": 51.0, "band": 0.25},
 }
+#: codes of problems that a person mends or confirms in the kit file; the rest contradicts itself
+CODES = frozenset({"no-limits", *(check.lower().replace(" ", "-") for check in CHECKS)})
 BAND_SHARE = 0.02
 PLUG_SHARE = 0.1
 SMALL_PIN, SMALL_DRILL, SMALL_SIMULATOR = 0.75, 0.8, 0.75
@@ -87,8 +89,8 @@ def settle(s: Specification, content: Content, collector: Collector) -> tuple[Co
             first = doubts[0]
             collector.stop(
                 check.lower().replace(" ", "-"), first.where, words, "", first.allowed,
-                f"{first.action.rstrip('.')}{'' if first.action.endswith('?') else '.'} If the drawing does ask it, write "
-                f'under [confirmed]: "{words}" = "{PLACEHOLDER}"',
+                f"{first.action.rstrip('.')}{'' if first.action.endswith('?') else '.'} If the drawing does ask it, "
+                f'write under [confirmed]: "{words}" = "{PLACEHOLDER}"',
             )  # fmt: skip
             continue
         reason = open_confirmations.pop(typed)
@@ -125,7 +127,7 @@ def _is_reason(reason: str, typed: str, collector: Collector) -> bool:
     if reason == PLACEHOLDER or len(reason) < SHORTEST_REASON or letters < SHORTEST_REASON - 2:
         collector.stop(
             "no-reason", where, "a confirmation needs a reason that tells the next person something", shown(reason),
-            "who confirms it and why, in a few words", 'For example "note 4 of the drawing asks a float fit, engineering"',
+            "who confirms it and why, in a few words", 'For example "note 4 of the drawing, float fit, engineering"',
         )  # fmt: skip
         return False
     return True
@@ -208,9 +210,9 @@ def _sizes(s: Specification, content: Content, number: int, hole: Hole) -> Itera
         hint = likely(size.lower, size.upper, unit)
         if typed_by == "plus":
             hint = "plus and minus are deviations from nominal, not limits"
-        yield Doubt("limits far apart", text, f"at this size a band of at most {tolerance_text(_cut(band), unit)} {unit}",
-                    f"Mend it. {hint}".strip(),
-                    f"{path}.{typed_by}", hole.id)  # fmt: skip
+        yield Doubt("limits far apart", text,
+                    f"at this size a band of at most {tolerance_text(_cut(band), unit)} {unit}",
+                    f"Mend it. {hint}".strip(), f"{path}.{typed_by}", hole.id)  # fmt: skip
     elif not low <= size.lower <= size.upper <= high:
         other = "mm" if unit == "in" else "in"
         factor = MM_PER_INCH if other == "in" else 1 / MM_PER_INCH
@@ -326,8 +328,8 @@ def _of_the_kit(s: Specification) -> Iterator[Doubt]:
                         "Mend the drill or the limits", "tools.drill")  # fmt: skip
         elif drill < SMALL_DRILL * smallest:
             yield Doubt("drill far smaller than the holes", name,
-                        f"at least {tolerance_text(_cut(SMALL_DRILL * smallest), unit)}", "Mend the drill or the limits",
-                        "tools.drill")  # fmt: skip
+                        f"at least {tolerance_text(_cut(SMALL_DRILL * smallest), unit)}",
+                        "Mend the drill or the limits", "tools.drill")  # fmt: skip
     for number, gauge in enumerate(s.gauges, start=1):
         for key, value in (("uncertainty", gauge.uncertainty), ("resolution", gauge.resolution)):
             if "diameter" in gauge.measures and value is not None and value >= band - GRAIN:
@@ -345,7 +347,8 @@ def _rules(s: Specification, band: float) -> Iterator[Doubt]:
             yield Doubt("rounding coarser than the limits", f"{s.rounding.decimals} decimals, limits have {needed}",
                         f"{needed} or more", "Leave decimals out: readings are then rounded as the limits are",
                         "rounding.decimals")  # fmt: skip
-    guard = s.decision.guard_factor * max((g.uncertainty or 0.0 for g in s.gauges if "diameter" in g.measures), default=0)
+    largest = max((g.uncertainty or 0.0 for g in s.gauges if "diameter" in g.measures), default=0.0)
+    guard = s.decision.guard_factor * largest
     if s.decision.rule == "relaxed" and guard > RELAXED_SHARE * band:
         yield Doubt("relaxed limits far outside", f"{tolerance_text(guard, unit)} beyond each limit, band "
                     f"{tolerance_text(band, unit)}", f"at most {tolerance_text(_cut(RELAXED_SHARE * band), unit)}",
@@ -379,8 +382,3 @@ def check_starter(s: Specification, content: Content, collector: Collector) -> N
             "untouched-starter", kept[0], "these numbers are still those that holeqc kit new wrote, and stand on no "
             "drawing", ", ".join(kept), "the drawing's numbers", "Type what the drawing says, or take the block out",
         )  # fmt: skip
-
-
-def names(checks: Iterable[str] = CHECKS) -> str:
-    """Return every check with what its line rests on, a line each, for `holeqc kit keys confirmed`."""
-    return "\n".join(f"{check}: {CHECKS[check]}" for check in checks)

@@ -126,7 +126,7 @@ def line_numbers(text: str) -> dict[str, int]:
 
 
 def line_of(path: str, numbers: dict[str, int]) -> int:
-    """Return the line that a path stands in, of the nearest table around it where the key itself isn't there; else 0."""
+    """Return the line that a path stands in, of the table around it where the key isn't there; else 0."""
     if path in numbers:
         return numbers[path]
     plain = re.sub(r'\."(.*)"$', r".\1", path)
@@ -174,7 +174,8 @@ def _header_faults(statement: Statement, single: dict[str, int]) -> Iterator[Fau
     elif opening == "[[" and first in tables() and first not in (*ARRAYS, "pin") and "." not in name:
         yield Fault(number, name, f"{name} stands once in a kit file", line, f"Write {right}", (right,))
     elif opening == "[" and name in single:
-        several = "Write [[" + name + "]] above each of them" if first in (*ARRAYS, "pin") else "Put their keys below one of them"
+        listed = first in (*ARRAYS, "pin")
+        several = f"Write [[{name}]] above each of them" if listed else "Put their keys below one of them"
         instead = (f"[[{name}]]",) if first in ARRAYS else ()
         yield Fault(number, name, f"the table is there already, in line {single[name]}", line, several, instead)
     elif not re.fullmatch(r'[A-Za-z0-9_\-. "\']+', name):
@@ -191,18 +192,19 @@ def _lost(statement: Statement, unit: str) -> Fault:
     """Return the fault of a line that is neither a table nor a key."""
     line, number = statement.value, statement.number
     if _REMARK.match(line):
-        return Fault(number, statement.table, "a remark begins with #", line[:80], f"Write # {line.lstrip('/;-%*! ')}"[:90],
-                     ("#",))  # fmt: skip
+        remark = f"# {line.lstrip('/;-%*! ')}"[:80]
+        return Fault(number, statement.table, "a remark begins with #", line[:80], f"Write {remark}", ("#",))
     if line.startswith("[") and "=" in line:
         head = line[: line.rfind("]") + 1] or line.split()[0]
         return Fault(number, statement.table, "a table's name stands in a line of its own", line[:80],
                      f"Write {head} and what follows it in the next line")  # fmt: skip
     if line.startswith("="):
-        return Fault(number, statement.table, "the key before = is missing", line[:80], "Write for example lower = 0.455")
+        return Fault(number, statement.table, "the key before = is missing", line[:80], "Write key = value")
     bare = re.fullmatch(r"\W*([A-Za-z_]+)\W*", line)
     if bare and bare[1].lower() in tables():
         right = f"[[{bare[1].lower()}]]" if bare[1].lower() in ARRAYS else f"[{bare[1].lower()}]"
-        return Fault(number, statement.table, "a table's name stands in brackets", line[:80], f"Write {right}", (right,))
+        message = "a table's name stands in brackets"
+        return Fault(number, statement.table, message, line[:80], f"Write {right}", (right,))
     match = _NO_EQUALS.match(line.translate(_ODD_BLANKS))
     if match and nearest(match[1], [key.name for key in all_keys()]):
         inner = Statement(number, statement.table, match[1], match[2].lstrip("=:> "))
@@ -366,7 +368,8 @@ def _size_explained(statement: Statement, value: str, size: SizeText, unit: str)
     wanted = {k: (f'"{v} {named}"' if named and not v.startswith('"') else v) for k, v in size_keys(size).items()}
     if key in {"size", "pin"} and table != key:
         if statement.table:
-            return "a size stands in keys of its own", (f"{key} = {{ {', '.join(f'{k} = {v}' for k, v in wanted.items())} }}",)
+            inside = ", ".join(f"{k} = {v}" for k, v in wanted.items())
+            return "a size stands in keys of its own", (f"{key} = {{ {inside} }}",)
         return "a size stands in keys of its own", (f"[{key}]", *(f"{k} = {v}" for k, v in wanted.items()))
     return "nominal and tolerance stand in keys of their own", tuple(f"{k} = {v}" for k, v in wanted.items())
 

@@ -80,7 +80,7 @@ def _placed(problems: tuple[Problem, ...], text: str) -> tuple[Problem, ...]:
     if not problems:
         return ()
     numbers = line_numbers(text)
-    return tuple(problem if problem.line else replace(problem, line=line_of(problem.where, numbers)) for problem in problems)
+    return tuple(p if p.line else replace(p, line=line_of(p.where, numbers)) for p in problems)
 
 
 def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str]) -> Path:

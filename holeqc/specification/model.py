@@ -270,7 +270,7 @@ class Tools:
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
-    """An odd thing that somebody stands by: the ``check`` that asked, what it ``found``, ``holes`` (empty: no hole's)."""
+    """An odd thing that somebody stands by: the ``check``, what it ``found``, in which ``holes``, and why."""
 
     check: str
     found: str

@@ -1,4 +1,4 @@
-"""A size as drawings print it, in one piece of text: ``.3125 +.006 -.001``, ``5/16``, ``8.00 H9``, ``0.455 to 0.462``."""
+"""A size as drawings print it, in one text: ``.3125 +.006 -.001``, ``5/16``, ``8.00 H9``, ``0.455 to 0.462``."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from fractions import Fraction
 from holeqc.problems import DataError
 from holeqc.quantities import Unit, parse_length, parse_unit
 
-_SIGNS = str.maketrans({"−": "-", "–": "-", "—": "-", "‐": "-", "⁄": "/", "\xa0": " ", "\u202f": " ", "″": '"', "”": '"'})
+_SIGNS = str.maketrans({
+    "−": "-", "–": "-", "—": "-", "‐": "-", "⁄": "/", "\xa0": " ", "\u202f": " ", "″": '"', "”": '"',
+})  # fmt: skip
 _DIAMETER = re.compile(r"^\s*(?:⌀|Ø|ø|∅|dia\.?(?![a-z])|diameter)\s*", re.IGNORECASE)
 _THROUGH = re.compile(r"\s+(?:thru|through)(?:\s+all)?$", re.IGNORECASE)
 _UNIT = re.compile(r"""(?<=[\d.\s)])\s*(in\.?|inch(?:es)?|mm\.?|"|'')\s*$""", re.IGNORECASE)
@@ -19,7 +21,9 @@ _LENGTH = rf"(?:\d+[\s-]+\d+\s*/\s*\d+|\d+\s*/\s*\d+|{_NUMBER})"
 _PLAIN = re.compile(rf"^[+]?({_LENGTH})$")
 _CLASS = re.compile(rf"^({_LENGTH})\s*([A-Za-z]{{1,2}}\d{{1,2}}|(?:RC|LC|LT|LN|FN)\s?\d)$")
 _EVEN = re.compile(rf"^({_LENGTH})\s*(?:±|\+\s*/\s*-|\+-)\s*({_NUMBER})$")
-_DEVIATIONS = re.compile(rf"^({_LENGTH})\s*([+-]\s*{_NUMBER}|0)(?:\s*[/;]\s*|\s+|(?=[+-]))([+-]\s*{_NUMBER}|0(?:[.,]0*)?)$")
+_DEVIATIONS = re.compile(
+    rf"^({_LENGTH})\s*([+-]\s*{_NUMBER}|0)(?:\s*[/;]\s*|\s+|(?=[+-]))([+-]\s*{_NUMBER}|0(?:[.,]0*)?)$"
+)
 _ONE_SIDED = re.compile(rf"^({_LENGTH})\s*([+-]\s*{_NUMBER})$")
 _RANGE = re.compile(rf"^({_LENGTH})\s*(?:to|-|/|\.\.\.?|…|;|bis|thru)\s*({_LENGTH})$", re.IGNORECASE)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from holeqc.specification.keys import all_keys, headline
+from holeqc.specification.keys import headline, keys_like
 
 #: numbers of the starter that stand on no drawing and are refused until they are changed
 STARTER_SIZE = {"lower": 0.1111, "upper": 0.1122}
@@ -144,18 +144,17 @@ def starter(kit_id: str = "NEW-1", file: str = "KIT.toml") -> str:
     return STARTER.format(id=quoted, file=file)
 
 
-def keys_text(table: str = "") -> str:
-    """Return what every key means, or the keys of one table, at most 80 columns wide."""
+def keys_text(word: str = "") -> str:
+    """Return what every key means, or the keys that a word asks for, at most 80 columns wide; '' where none is meant."""
     import textwrap
 
-    lines: list[str] = []
+    keys, taken_as = keys_like(word)
+    lines: list[str] = [*textwrap.wrap(f"Keys of {taken_as}", 80), ""] if taken_as else []
     current = ""
-    for key in all_keys():
-        if table and key.table != table:
-            continue
+    for key in keys:
         if key.table != current:
+            lines += [*([""] if current else []), headline(key.table)]
             current = key.table
-            lines += [*([""] if lines else []), headline(current)]
         about = [f"Allowed: {key.allowed}.", f"Default: {key.default}."]
         if key.unit:
             about[0] = f"Allowed: {key.allowed} [{key.unit}]."
@@ -164,4 +163,10 @@ def keys_text(table: str = "") -> str:
         for text in (" ".join(about), f"Example: {example}"):
             lines += textwrap.wrap(text, 80, initial_indent="      ", subsequent_indent="      ",
                                    break_on_hyphens=False)  # fmt: skip
-    return "\n".join(lines) + "\n"
+    if keys and {key.table for key in keys} == {"confirmed"}:
+        from holeqc.specification.doubts import CHECKS
+
+        lines += ["", "What stops a kit until it is mended or confirmed, and what each line rests on"]
+        for check, why in CHECKS.items():
+            lines += textwrap.wrap(f"{check}: {why}", 80, initial_indent="  ", subsequent_indent="      ")
+    return "\n".join(lines) + "\n" if keys else ""

@@ -45,7 +45,7 @@ CASES = [
     ("[position]\ntolerance = 0.06\n[plan]\nposition = false\n", "position-not-read", "plan.position", WARNING),
     (PIN.replace("0.4360", "0.4340"), "limits-upside-down", "pin.lower", ERROR),
     (PIN.replace("0.4345", "0.4621").replace("0.4360", "0.4630"), "pin-never-enters", "pin", ERROR),
-    (PIN.replace("0.4345", "0.4545").replace("0.4360", "0.4560"), "pin-larger-than-the-smallest-hole", "pin.upper", ERROR),
+    ("[pin]\nlower = 0.4545\nupper = 0.4560\n", "pin-larger-than-the-smallest-hole", "pin.upper", ERROR),
     (POSITION + PIN.replace("0.008", "0.0081"), "virtual-conditions-cross", "pin", WARNING),
     (POSITION.replace("MMC", "LMC") + PIN, "lmc-with-pin", "position.condition", WARNING),
     (PIN.replace("0.43", "0.23"), "pin-far-smaller-than-its-hole", "pin.upper", ERROR),
