@@ -66,7 +66,8 @@ def _from_table(file: Path, table: Path, unit: str, sheet: str) -> None:
     except SpecificationError as error:
         problems = problems_in_cells(found, error.problems)
         if any(p.severity == ERROR and p.code not in CODES for p in problems):
-            raise SpecificationError(f"{table}: a kit made from it would contradict itself; nothing was written", problems) from None
+            message = f"{table}: a kit made from it would contradict itself; nothing was written"
+            raise SpecificationError(message, problems) from None
         open_ = [p.sentence() for p in problems]
     else:
         print(limits_line(specification))

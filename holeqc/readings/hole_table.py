@@ -1,4 +1,4 @@
-"""A hole table as drawings carry it (hole, x, y, size) into the text of a kit file; nothing in it is guessed in silence.
+"""A hole table as drawings carry it (hole, x, y, size) made into a kit file; nothing in it is guessed in silence.
 
 The file comes in by the same guarded reader as sheets of readings. Every column is told as it was understood, every
 cell that isn't is a problem with its place, and the kit's lines name the cells that they come from.
@@ -12,8 +12,10 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
+
 from holeqc.problems import ERROR, DataError, HoleQCError, Problem, ReadingsError
-from holeqc.quantities import Unit, parse_length, parse_unit, unit_name
+from holeqc.quantities import GRAIN, Unit, convert, parse_length, parse_unit, unit_name
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, examine, refusal
 from holeqc.readings.grid import Content
@@ -26,12 +28,14 @@ from holeqc.specification.sizes import SizeText, decimal_text, read_size, size_k
 
 #: what a column holds -> what people write above it, as patterns of the whole heading without its unit
 HEADINGS: dict[str, str] = {
-    "id": r"(?=.*[a-z#])(?:hole|bore|item|tag|ref(?:erence)?|label|mark|pos|bohrung)?[ ._-]*(?:no|nr|id|number|name|#|num)?[. ]*",
+    "id": r"(?=.*[a-z#])(?:hole|bore|item|tag|ref(?:erence)?|label|mark|pos|bohrung)?[ ._-]*"
+    r"(?:no|nr|id|number|name|#|num)?[. ]*",
     "x": r"x(?:[ ._-]*(?:dim|dimension|pos|position|loc|location|coord|coordinate|dist|distance|from datum.*))?[. ]*",
     "y": r"y(?:[ ._-]*(?:dim|dimension|pos|position|loc|location|coord|coordinate|dist|distance|from datum.*))?[. ]*",
     "size": r"(?:⌀|ø|∅|hole|bore|drill|drilled|nom|nominal|basic)?[ ._-]*"
     r"(?:⌀|ø|∅|size|dia|diam|diameter|nom|nominal|callout|call-out)[. ]*",
-    "lower": r"(?:lower|low|min|minimum|ll|least|smallest)(?:[ ._-]*(?:limit|lim|size|dia|diam|diameter|of size))*[. ]*",
+    "lower": r"(?:lower|low|min|minimum|ll|least|smallest)"
+    r"(?:[ ._-]*(?:limit|lim|size|dia|diam|diameter|of size))*[. ]*",
     "upper": r"(?:upper|high|max|maximum|ul|largest)(?:[ ._-]*(?:limit|lim|size|dia|diam|diameter|of size))*[. ]*",
     "plus": r"(?:plus|\+|(?:tol|tolerance)[ ._-]*(?:\+|plus)|(?:\+|plus)[ ._-]*(?:tol|tolerance))[. ]*",
     "minus": r"(?:minus|-|(?:tol|tolerance)[ ._-]*(?:-|minus)|(?:-|minus)[ ._-]*(?:tol|tolerance))[. ]*",
@@ -45,7 +49,8 @@ HEADINGS: dict[str, str] = {
 }
 MEANINGS = {
     "id": "name of the hole", "x": "basic dimension along x", "y": "basic dimension along y", "size": "size",
-    "lower": "lower limit of size", "upper": "upper limit of size", "plus": "how far the upper limit lies above the size",
+    "lower": "lower limit of size", "upper": "upper limit of size",
+    "plus": "how far the upper limit lies above the size",
     "minus": "how far the lower limit lies below the size, its sign left out", "even": "tolerance to both sides",
     "upper deviation": "upper deviation, with its sign", "lower deviation": "lower deviation, with its sign",
     "tolerance": "deviations or class of the size", "bushing": "drill bushing", "quantity": "how many; one a row",
@@ -54,14 +59,18 @@ MEANINGS = {
 LENGTHS = ("x", "y", "size", "lower", "upper", "plus", "minus", "upper deviation", "lower deviation", "even")
 #: labels above a table that say something of the kit
 LABELS = {
-    "drawing": r"(?:drawing|drg|dwg)(?:[ ._-]*(?:no|nr|number|#))?", "revision": r"rev(?:ision)?(?:[ ._-]*(?:no|letter))?",
+    "drawing": r"(?:drawing|drg|dwg)(?:[ ._-]*(?:no|nr|number|#))?",
+    "revision": r"rev(?:ision)?(?:[ ._-]*(?:no|letter))?",
     "number": r"(?:part|p/n|pn)(?:[ ._-]*(?:no|nr|number|#))?", "title": r"(?:title|description|name)",
-    "id": r"kit(?:[ ._-]*(?:no|nr|id|number))?", "unit": r"(?:unit|units|all dimensions|dimensions|dim)(?:[ ._-]*(?:in|are in))?",
+    "id": r"kit(?:[ ._-]*(?:no|nr|id|number))?",
+    "unit": r"(?:unit|units|all dimensions|dimensions|dim)(?:[ ._-]*(?:in|are in))?",
 }  # fmt: skip
 DEEPEST_HEADING = 60
 _IN_BRACKETS = re.compile(r"[\(\[]\s*([^\)\]]*?)\s*[\)\]]")
 _COMMA_LAST = re.compile(r",\s*([A-Za-z\"″.]+)\s*$")
-_LENGTH_WORD = re.compile(r"\b(?:dimensions?|dims?|units?|lengths?)\b.*\b(in|inch|inches|mm|millimet(?:re|er)s?)\b", re.I)
+_LENGTH_WORD = re.compile(
+    r"\b(?:dimensions?|dims?|units?|lengths?)\b.*\b(in|inch|inches|mm|millimet(?:re|er)s?)\b", re.I
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,8 +278,8 @@ def _columns(run: _Run, head: int) -> tuple[list[Column], int]:
     for place, content in enumerate(row):
         holds, unit = _meaning(content)
         if holds in met:
-            run.problem(head, place, f"two columns are headed {MEANINGS[holds]}", text_of(content), "one column of each",
-                        "Rename or take out the one that isn't meant")  # fmt: skip
+            run.problem(head, place, f"two columns are headed {MEANINGS[holds]}", text_of(content),
+                        "one column of each", "Rename or take out the one that isn't meant")  # fmt: skip
             holds = ""
         if holds:
             met[holds] = place
@@ -345,7 +354,8 @@ def _odd_cells(run: _Run, columns: Sequence[Column], first: int) -> None:
             run.problem(row - 1, 0, "this row is hidden", action="Show it, or delete it if it doesn't count")
     for row, column in sorted(run.raw.scan.struck):
         if row > first and column in places and row <= run.raw.grid.rows:
-            run.problem(row - 1, column - 1, "this cell is struck through", text_of(run.raw.grid.cell(row - 1, column - 1)),
+            content = text_of(run.raw.grid.cell(row - 1, column - 1))
+            run.problem(row - 1, column - 1, "this cell is struck through", content,
                         action="Empty it or type what holds")  # fmt: skip
 
 
@@ -360,8 +370,9 @@ def _hole(run: _Run, row: int, at: dict[str, Column], number: int) -> TableHole:
         content = _at(run, row, at["id"])
         name = text_of(content) if isinstance(content, str | float) else ""
         if not name:
-            run.problem(row, at["id"].place, "the hole has no name" if content is None else "the hole's name is no text",
-                        text_of(content) if content is not None else "a blank cell", "", "Type its name")  # fmt: skip
+            message = "the hole has no name" if content is None else "the hole's name is no text"
+            found = text_of(content) if content is not None else "a blank cell"
+            run.problem(row, at["id"].place, message, found, "", "Type its name")
     quantity = _at(run, row, at.get("quantity"))
     if quantity is not None and text_of(quantity).upper().rstrip("X") not in {"1", ""}:
         run.problem(row, at["quantity"].place, "one row stands for several holes", text_of(quantity), "one row a hole",
@@ -452,7 +463,9 @@ def _size_text(run: _Run, row: int, at: dict[str, Column]) -> tuple[SizeText | N
     size = read_size(text_of(content)) if isinstance(content, str | float) else None
     if isinstance(content, str) and size is not None and not size.toleranced and size.unit is None:
         doubt = length_of(content, run.decimal)
-        if doubt.issue is not None and ("," in content or run.decimal == ","):  # a comma that may part thousands, two marks in one number
+        if doubt.issue is not None and (
+            "," in content or run.decimal == ","
+        ):  # a comma that may part thousands, two marks in one number
             run.problem(row, column.place, doubt.issue.message, content, doubt.issue.allowed, doubt.issue.action)
             return None, unit
     if size is None:
@@ -528,8 +541,10 @@ def _limits(
     lower, upper = found["lower"], found["upper"]
     assert lower is not None
     assert upper is not None
-    if size is not None and size.lower is not None and size.upper is not None and size_unit == lower[1] == upper[1]:
-        if (size.lower, size.upper) != (lower[0], upper[0]):
+    if size is not None and size.lower is not None and size.upper is not None:
+        said = tuple(convert(float(value), size_unit, run.unit) for value in (size.lower, size.upper))
+        typed = tuple(convert(float(value), unit, run.unit) for value, unit in (lower, upper))
+        if not np.allclose(said, typed, rtol=0.0, atol=GRAIN):
             run.problem(row, at["lower"].place, "the limits are not those that the size says",
                         f"{decimal_text(lower[0])} to {decimal_text(upper[0])}",
                         f"{decimal_text(size.lower)} to {decimal_text(size.upper)} by "
@@ -557,7 +572,8 @@ def _class_checked(
     except HoleQCError as error:
         place = at["tolerance"].place if _at(run, row, at.get("tolerance")) is not None else at["size"].place
         run.problem(row, place, str(error), f"{size.fit_class} at {decimal_text(size.nominal)} {unit}",
-                    "a hole class that the tables have at this size", "Type limits instead, from the drawing")  # fmt: skip
+                    "a hole class that the tables have at this size",
+                    "Type limits instead, from the drawing")  # fmt: skip
     return keys
 
 
@@ -578,8 +594,10 @@ def kit_text(table: HoleTable, kit_id: str, file: str) -> str:
         "# beside the drawing before relying on it. Limits are inclusive.",
         "", "[kit]", f"id = {_quoted(facts.get('id', kit_id))}",
     ]  # fmt: skip
-    for key in ("title", "revision", "drawing"):
-        lines.append(f"{key} = {_quoted(facts[key])}" if key in facts else f"# {key} = \"...\"")
+    lines += [
+        f"{key} = {_quoted(facts[key])}" if key in facts else f'# {key} = "..."'
+        for key in ("title", "revision", "drawing")
+    ]
     lines.append(f'unit = "{table.unit}"')
     if "number" in facts:
         lines += ["", "[[part]]", 'name = "part"', f"number = {_quoted(facts['number'])}"]
@@ -601,7 +619,7 @@ def kit_text(table: HoleTable, kit_id: str, file: str) -> str:
 
 
 _TO_FILL_IN = (
-    "# ---- still to be filled in, as far as the drawing asks it; holeqc kit keys says what each key means ---------------",
+    "# ---- still to be filled in, as far as the drawing asks it; holeqc kit keys says what each key means ----------",
     "# [walls]                        # without it: one wall",
     '# names = ["near", "far"]',
     "# [position]                     # diametral: tolerance, condition, pattern_tolerance, pattern_condition",
@@ -661,8 +679,8 @@ def to_fill_in(table: HoleTable) -> str:
     lacks = [key for key in ("title", "revision", "drawing") if key not in table.facts]
     if any(_bare(hole.size) for hole in table.holes):
         lacks.insert(0, "the TOLERANCE of the size (plus and minus, or limits; nothing is judged without)")
-    return "Still to be filled in: " + ", ".join([*lacks, "position tolerance, walls, edge, pins, plugs and gauges as far "
-                                                  "as the drawing asks them"])  # fmt: skip
+    lacks.append("position tolerance, walls, edge, pins, plugs and gauges as far as the drawing asks them")
+    return f"Still to be filled in: {', '.join(lacks)}"
 
 
 def problems_in_cells(table: HoleTable, problems: Sequence[Problem]) -> list[Problem]:

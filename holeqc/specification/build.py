@@ -214,7 +214,8 @@ def _deviations(values: Values, path: str, side: str, collector: Collector) -> L
             collector.error("limits-twice", f"{path}.{key}", "limits are said twice, as limits and as plus and minus",
                             key, "one way", f"Take {key}, or plus and minus, out")  # fmt: skip
     plus, minus = get(values, "plus", 0.0), get(values, "minus", 0.0)
-    _signs(values, path, collector)
+    if _signs(values, path, collector) and not collector.recorded:
+        return Limits(NAN, NAN)
     if missing:
         return Limits(NAN, NAN)
     nominal = get(values, "nominal", NAN)
@@ -222,7 +223,7 @@ def _deviations(values: Values, path: str, side: str, collector: Collector) -> L
     return Limits(round(nominal - minus, 12), round(nominal + plus, 12))
 
 
-def _signs(values: Values, path: str, collector: Collector) -> None:
+def _signs(values: Values, path: str, collector: Collector) -> bool:
     """Refuse a sign before a deviation: -0.001 may mean what the drawing prints, or a lower limit above nominal."""
     nominal = get(values, "nominal", NAN)
     plus, minus = get(values, "plus", 0.0), get(values, "minus", 0.0)
@@ -237,6 +238,7 @@ def _signs(values: Values, path: str, collector: Collector) -> None:
                 "0 or more", f"Write {meant} where the drawing prints {amount:g}; where both deviations lie "
                 f"on one side of nominal, write limits in place of deviations{limits_}",
             )  # fmt: skip
+    return plus < 0 or minus < 0
 
 
 def _pin_path(content: Content, number: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from holeqc.quantities import GRAIN, format_length
 from holeqc.specification.boundaries import hole_to_hole
@@ -13,13 +14,18 @@ from holeqc.specification.values import Collector
 
 
 def check(specification: Specification, content: Content, collector: Collector) -> None:
-    """Collect what is wrong with sizes."""
+    """Collect what doesn't go with the sizes of the holes."""
     for number, hole in enumerate(specification.holes, start=1):
-        _size(specification, content, number, hole, collector)
         _pin(specification, content, number, hole, collector)
         _plugs(specification, content, number, hole, collector)
         _rework(specification, content, number, hole, collector)
         _process(specification, hole, collector)
+
+
+def check_limits(specification: Specification, content: Content, collector: Collector) -> None:
+    """Collect limits that no hole can keep."""
+    for number, hole in enumerate(specification.holes, start=1):
+        _size(specification, content, number, hole, collector)
 
 
 def _size(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
@@ -29,9 +35,17 @@ def _size(s: Specification, content: Content, number: int, hole: Hole, collector
         collector.error("limits-upside-down", f"{path}.lower", "the lower limit is above the upper limit",
                         f"lower {size.lower:g}, upper {size.upper:g}", "lower <= upper",
                         likely(size.lower, size.upper, s.unit) or "Exchange them?")  # fmt: skip
+    elif size.lower <= GRAIN:
+        collector.error("limits-below-zero", f"{path}.{'plus' if 'plus' in _said(content, number) else 'lower'}",
+                        "the lower limit is not above 0", f"{size.lower:g}", "a size above 0",
+                        "plus and minus are deviations from nominal, not limits")  # fmt: skip
     elif abs(size.band) <= GRAIN:
         collector.stop("no-tolerance", f"{path}.upper", "both limits are the same: no hole can be made to them",
                        f"{size.lower:g}", "lower < upper", "Correct one of them")  # fmt: skip
+
+
+def _said(content: Content, number: int) -> dict[str, Any]:
+    return {**content.table("size"), **(content.holes[number - 1].get("size") or {})}
 
 
 def _pin(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
@@ -111,7 +125,7 @@ def _rework(s: Specification, content: Content, number: int, hole: Hole, collect
         collector.error("rework-below-limit", path, "a hole reamed to this size would still be under its lower limit",
                         text(largest), f"from {text(hole.size.lower)} to {text(hole.size.upper)}",
                         "Use the upper limit, or take rework out")  # fmt: skip
-    elif s.tools.reamers and not any(
+    elif s.tools.reamers and hole.size.band > GRAIN and not any(
         hole.size.lower - GRAIN <= tool.diameter <= largest + GRAIN for tool in s.tools.reamers
     ):
         found = ", ".join(text(tool.diameter) for tool in s.tools.reamers)

@@ -134,7 +134,11 @@ def _unknown_key(
     known = [*keys_of(table), *also]
     near = nearest(name, known)
     elsewhere = [key.path for key in all_keys() if key.name == name and key.table != table]
-    if near:
+    as_size = isinstance(raw, str) and name in {"size", "pin"}
+    _, write = what_to_write(name, str(raw), collector.unit) if as_size else ("", "")
+    if write:
+        action = f"Write {write}"
+    elif near:
         action = f"Did you mean {near}?"
     elif elsewhere:
         action = f"It belongs in another table: {', '.join(elsewhere[:4])}"

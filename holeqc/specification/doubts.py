@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, decimals_of, format_length
+from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, decimals_of, format_length, unit_name
 from holeqc.specification.boundaries import required_edge
 from holeqc.specification.content import Content
 from holeqc.specification.keys import nearest
-from holeqc.specification.model import Confirmation, Hole, Specification
+from holeqc.specification.model import Confirmation, Hole, Limits, Pin, Specification
 from holeqc.specification.values import Collector, shown
 from holeqc.specification.words import hole_names, tolerance_text
 
@@ -73,6 +73,28 @@ class Doubt:
     action: str
     where: str
     hole: str = ""
+
+
+def without_odd_sizes(s: Specification, content: Content) -> Specification:
+    """Return a specification for the checks of everything else, in which odd sizes that nobody confirmed are not known.
+
+    So a slip in a size is told once, and not again by every plug, pin and drill that it doesn't fit.
+    """
+    sized: dict[tuple[str, str], list[Doubt]] = {}
+    for number, hole in enumerate(s.holes, start=1):
+        for doubt in _sizes(s, content, number, hole):
+            sized.setdefault((doubt.check, doubt.found), []).append(doubt)
+    words = [_statement(s, doubts) for doubts in sized.values()]
+    odd = {
+        doubt.hole
+        for text, doubts in zip(words, sized.values(), strict=True)
+        if not any(_same(typed, text) for typed in content.confirmed)
+        for doubt in doubts
+    }
+    odd |= {hole.id for hole in s.holes if not hole.size.band > GRAIN or hole.size.lower <= GRAIN}
+    unknown = Limits(math.nan, math.nan)
+    holes = tuple(replace(hole, size=unknown) if hole.id in odd else hole for hole in s.holes)
+    return replace(s, holes=holes) if odd else s
 
 
 def settle(s: Specification, content: Content, collector: Collector) -> tuple[Confirmation, ...]:
@@ -162,14 +184,13 @@ def _needless(
 
 def find(s: Specification, content: Content) -> Iterator[Doubt]:
     """Yield every doubt about a specification whose limits are numbers the right way round."""
-    sound = [
-        (number, hole)
-        for number, hole in enumerate(s.holes, start=1)
-        if hole.size.lower > 0 and hole.size.upper > hole.size.lower + GRAIN
-    ]
     next_hole = _nearest_holes(s)
-    for number, hole in sound:
+    for number, hole in enumerate(s.holes, start=1):
         yield from _sizes(s, content, number, hole)
+        yield from _pin_limits(s, content, number, hole)
+    s = without_odd_sizes(s, content)
+    sound = [(number, hole) for number, hole in enumerate(s.holes, start=1) if hole.size.band > GRAIN]
+    for number, hole in sound:
         yield from _plugs(s, content, number, hole)
         yield from _pins(s, content, number, hole)
         yield from _places(s, content, number, hole, float(next_hole[number - 1]))
@@ -201,6 +222,8 @@ def likely(lower: float, upper: float, unit: str) -> str:
 
 def _sizes(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
     path, size, unit = table_path(content, number, "size"), hole.size, s.unit
+    if not size.band > GRAIN or size.lower <= GRAIN:
+        return  # upside down, no band or below zero: said already
     low, high = LINES[unit]["smallest"], LINES[unit]["largest"]
     text = f"{tolerance_text(size.lower, unit)} to {tolerance_text(size.upper, unit)} {unit}"
     band = widest_band(size.lower, unit)
@@ -217,8 +240,8 @@ def _sizes(s: Specification, content: Content, number: int, hole: Hole) -> Itera
         other = "mm" if unit == "in" else "in"
         factor = MM_PER_INCH if other == "in" else 1 / MM_PER_INCH
         yield Doubt("size out of the ordinary", text, f"{low:g} to {high:g} {unit}",
-                    f'Mend it. Is it in {other}, which makes {size.lower * factor:.4g} {unit}? A single length in '
-                    f'another unit is typed as "{size.lower:g} {other}", a whole kit says unit = "{other}"',
+                    f'Mend it. Is it in {unit_name(other)}, which makes {size.lower * factor:.4g} {unit}? A single '
+                    f'length in another unit is typed as "{size.lower:g} {other}", a whole kit says unit = "{other}"',
                     f"{path}.{typed_by}", hole.id)  # fmt: skip
     own = content.holes[number - 1].get("size") or {}
     beside = own if {"lower", "upper"} & own.keys() else content.table("size")  # a hole's own limits have no part in it
@@ -249,18 +272,29 @@ def _range(s: Specification, hole: Hole) -> str:
     return f"{tolerance_text(hole.size.lower, s.unit)} to {tolerance_text(hole.size.upper, s.unit)} {s.unit}"
 
 
+def _path_of_pin(content: Content, number: int, pin: Pin) -> str:
+    own = content.holes[number - 1].get("pin")
+    return f"hole[{number}].pin" if isinstance(own, dict) else pin_path(content, pin.id)
+
+
+def _pin_limits(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
+    pin, unit = hole.pin, s.unit
+    if pin is not None and pin.upper - pin.lower > widest_band(pin.lower, unit):
+        text = f"{tolerance_text(pin.lower, unit)} to {tolerance_text(pin.upper, unit)} {unit}"
+        yield Doubt("pin limits far apart", text, "a band as of holes",
+                    f"Mend it. {likely(pin.lower, pin.upper, unit)}".strip(),
+                    f"{_path_of_pin(content, number, pin)}.upper", hole.id)  # fmt: skip
+
+
 def _pins(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
     pin, unit = hole.pin, s.unit
     if pin is None or not 0 < pin.lower <= pin.upper + GRAIN or pin.lower > hole.size.upper + GRAIN:
         return  # said already
-    own = content.holes[number - 1].get("pin")
-    path = f"hole[{number}].pin" if isinstance(own, dict) else pin_path(content, pin.id)
-    text = f"{tolerance_text(pin.lower, unit)} to {tolerance_text(pin.upper, unit)}"
     if pin.upper - pin.lower > widest_band(pin.lower, unit):
-        yield Doubt("pin limits far apart", f"{text} {unit}", "a band as of holes",
-                    f"Mend it. {likely(pin.lower, pin.upper, unit)}".strip(), f"{path}.lower",
-                    hole.id)  # fmt: skip
-    elif pin.upper > hole.size.lower + GRAIN:
+        return
+    path = _path_of_pin(content, number, pin)
+    text = f"{tolerance_text(pin.lower, unit)} to {tolerance_text(pin.upper, unit)}"
+    if pin.upper > hole.size.lower + GRAIN:
         yield Doubt("pin larger than the smallest hole", f"pin {text}, hole {_range(s, hole)}",
                     "clearance in every hole: pins are judged by dropping in", "Mend pin or limits", f"{path}.upper",
                     hole.id)  # fmt: skip
@@ -334,7 +368,7 @@ def _of_the_kit(s: Specification) -> Iterator[Doubt]:
         for key, value in (("uncertainty", gauge.uncertainty), ("resolution", gauge.resolution)):
             if "diameter" in gauge.measures and value is not None and value >= band - GRAIN:
                 yield Doubt("gauge coarser than the limits", f"{gauge.id.replace(chr(34), '')}, {key} {value:g}, band "
-                            f"{tolerance_text(band, unit)}", f"a fraction of the band, in {unit}",
+                            f"{tolerance_text(band, unit)}", f"a fraction of the band, in {unit_name(unit)}",
                             "Mend it, or name what the gauge measures", f"gauge[{number}].{key}")  # fmt: skip
     yield from _rules(s, band)
 

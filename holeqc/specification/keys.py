@@ -46,6 +46,12 @@ OVERRIDES = ("size", "form", "position", "edge", "surface", "plugs", "pin", "rew
 ARRAYS = ("part", "hole", "gauge")
 
 
+INSIDE_A_HOLE = (
+    "a [[hole]]; what stands in a table of its own for all holes may stand inside a hole as well, size = "
+    "{ upper = 0.460 }, and false says: not asked of this hole"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Key:
     """One key: path, kind of value (see `KINDS`), unit, default in words, meaning, example as typed, choices."""
@@ -119,8 +125,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
 def keys_like(word: str) -> tuple[tuple[Key, ...], str]:
     """Return the keys that a word asks for, and what the word was taken as.
 
-    A table's name gives its keys, ``hole`` also those that may stand inside a hole; a key or its path gives that key; the
-    beginning of either, or a part of it, all that have it; a word of another spelling the nearest. Nothing: no key.
+    A table's name gives its keys, ``hole`` also those that may stand inside a hole; a key or its path gives that key;
+    the beginning of either, or a part of it, all that have it; a word of another spelling the nearest. Nothing: no key.
     """
     plain = word.strip().strip("[]").lower().replace("-", "_").replace(" ", "_").replace("[]", "")
     if not plain:
@@ -129,8 +135,7 @@ def keys_like(word: str) -> tuple[tuple[Key, ...], str]:
         plain = plain.removesuffix("s")
     if plain == "hole":
         inside = tuple(key for key in all_keys() if key.table in OVERRIDES)
-        return (*keys_of("hole").values(), *inside), "a [[hole]]; what stands in a table of its own for all holes may " \
-            "stand inside a hole as well, size = { upper = 0.460 }, and false says: not asked of this hole"
+        return (*keys_of("hole").values(), *inside), INSIDE_A_HOLE
     if plain in tables():
         return tuple(keys_of(plain).values()), headline(plain)
     paths = {key: (key.path.replace("[]", "").lower(), key.name.lower(), key.table.lower()) for key in all_keys()}

@@ -54,6 +54,7 @@ class Fault:
     found: str
     action: str
     instead: tuple[str, ...] = ()
+    also: tuple[int, ...] = ()  #: further lines of the same fault
 
 
 @dataclass(slots=True)
@@ -66,9 +67,9 @@ class _Place:
     def enter(self, brackets: str, name: str) -> None:
         parts = [part.strip().strip("\"'") for part in name.split(".")]
         first = parts[0]
-        if brackets == "[[":
+        if brackets == "[[" or first in ARRAYS:
             self.counts[first] = self.counts.get(first, 0) + (1 if len(parts) == 1 else 0)
-        listed = first in self.counts or (first in ARRAYS and brackets == "[")
+        listed = first in self.counts
         number = self.counts.get(first, 1)
         self.table = ".".join([f"{first}[{max(number, 1)}]" if listed else first, *parts[1:]])
 
@@ -145,6 +146,7 @@ def faults(text: str, unit: str) -> list[Fault]:
     found: list[Fault] = []
     seen: dict[str, int] = {}
     single: dict[str, int] = {}
+    found += _unlisted(text)
     for statement in statements(text):
         if statement.header:
             found += _header_faults(statement, single)
@@ -160,6 +162,21 @@ def faults(text: str, unit: str) -> list[Fault]:
     return found
 
 
+def _unlisted(text: str) -> Iterator[Fault]:
+    """Yield a fault for each table that stands several times and not with two brackets: ``[hole]`` for ``[[hole]]``."""
+    heads: dict[str, list[tuple[str, int]]] = {}
+    for statement in statements(text):
+        match = _HEADER.match(statement.value) if statement.header else None
+        if match and match[2] in ARRAYS:
+            heads.setdefault(match[2], []).append((match[1], statement.number))
+    for name, places in heads.items():
+        lines = [number for brackets, number in places if brackets == "["]
+        if lines and len(places) > 1:
+            more = f" in lines {', '.join(map(str, lines))}" if len(lines) > 1 else ""
+            yield Fault(lines[0], name, f"each {name} stands in two brackets", f"[{name}]{more}", f"Write [[{name}]]",
+                        (f"[[{name}]]",), tuple(lines[1:]))  # fmt: skip
+
+
 def _header_faults(statement: Statement, single: dict[str, int]) -> Iterator[Fault]:
     match = _HEADER.match(statement.value)
     assert match is not None
@@ -173,11 +190,9 @@ def _header_faults(statement: Statement, single: dict[str, int]) -> Iterator[Fau
         yield Fault(number, name, "a bracket is missing", line, f"Write {right}", (right,))
     elif opening == "[[" and first in tables() and first not in (*ARRAYS, "pin") and "." not in name:
         yield Fault(number, name, f"{name} stands once in a kit file", line, f"Write {right}", (right,))
-    elif opening == "[" and name in single:
-        listed = first in (*ARRAYS, "pin")
-        several = f"Write [[{name}]] above each of them" if listed else "Put their keys below one of them"
-        instead = (f"[[{name}]]",) if first in ARRAYS else ()
-        yield Fault(number, name, f"the table is there already, in line {single[name]}", line, several, instead)
+    elif opening == "[" and name in single and first not in ARRAYS:
+        several = "Write [[pin]] above each of them" if name == "pin" else "Put their keys below one of them"
+        yield Fault(number, name, f"the table is there already, in line {single[name]}", line, several)
     elif not re.fullmatch(r'[A-Za-z0-9_\-. "\']+', name):
         yield Fault(number, name, "a table's name has letters only", line, "holeqc kit keys lists all tables")
     elif " " in name.strip() and '"' not in name:
@@ -250,7 +265,7 @@ def _value_fault(statement: Statement, unit: str) -> Fault | None:
         return None
     message, lines = _explained(statement, raw, unit)
     action = f"Write {_joined(lines)}" if lines else _example_of(statement)
-    return Fault(statement.number, statement.path, message, f"{key} = {_one_line(raw)}", action, lines)
+    return Fault(statement.number, statement.path, message, f"{key} = {_one_line(_without_remark(raw))}", action, lines)
 
 
 def _plain_table(table: str) -> str:
@@ -287,7 +302,7 @@ def _explained(statement: Statement, raw: str, unit: str) -> tuple[str, tuple[st
     value = value.translate(_CURLY).translate(_ODD_BLANKS).rstrip(",;").strip()
     if value[:1] in "[{":
         return _list_explained(key, value)
-    size = read_size(value.strip("\"'")) or read_size(value)
+    size = (None if value[0] in "\"'" else read_size(value)) or read_size(value.strip("\"'"))
     if size is not None and not (value[0] in "\"'" and not size.toleranced and size.unit is None and not size.fraction):
         return _size_explained(statement, value, size, unit)
     kind = _kind(statement)
@@ -337,7 +352,7 @@ def _list_explained(key: str, value: str) -> tuple[str, tuple[str, ...]]:
         if change != value and _readable(key, change):
             return message, (f"{key} = {_one_line(change)}" if len(change) <= 80 else f"{key} = {change}",)
     if value[0] == "{":
-        return 'a table in one line stands as { key = value, key = value }', ()
+        return "a table in one line stands as { key = value, key = value }", ()
     return 'a list stands as ["one", "two"] or [0.1, 0.2]', ()
 
 
@@ -358,16 +373,22 @@ def _size_explained(statement: Statement, value: str, size: SizeText, unit: str)
         elif text.startswith('"') and size.unit is None and unit == "mm":
             text = f'{text[:-1]} in"'
         why = {
-            "/": "a fraction stands in quotes", ",": "the decimal mark is a point",
+            "/": "a fraction needs its unit in a kit in mm" if unit == "mm" else "a fraction stands in quotes",
+            ",": "the decimal mark is a point",
         }.get(next((mark for mark in "/," if mark in value), ""), "")  # fmt: skip
-        why = why or ("a length with a unit stands in quotes" if size.unit and named else "a unit isn't typed behind a "
-                      "number" if size.unit else "a number has a digit before and behind its point")
+        why = why or (
+            "a length with a unit stands in quotes"
+            if size.unit and named
+            else "a unit isn't typed behind a number"
+            if size.unit
+            else "a number has a digit before and behind its point"
+        )
         return why, (f"{key} = {text}",)
     if table not in {"size", "pin"} and key not in {"size", "pin"}:
         return "a size with its tolerance belongs in [size], this is one length", ()
     wanted = {k: (f'"{v} {named}"' if named and not v.startswith('"') else v) for k, v in size_keys(size).items()}
     if key in {"size", "pin"} and table != key:
-        if statement.table:
+        if statement.table.startswith("hole["):
             inside = ", ".join(f"{k} = {v}" for k, v in wanted.items())
             return "a size stands in keys of its own", (f"{key} = {{ {inside} }}",)
         return "a size stands in keys of its own", (f"[{key}]", *(f"{k} = {v}" for k, v in wanted.items()))
@@ -399,5 +420,3 @@ def what_to_write(path: str, text: str, unit: str) -> tuple[str, str]:
         return "", ""
     message, lines = _size_explained(Statement(0, table, key), text, size, unit)
     return message, _joined(lines)
-
-

@@ -68,6 +68,7 @@ def _read(raw: dict[str, Any], path: str, recorded: bool = False) -> tuple[Speci
 
 
 def _every(path: str, problems: tuple[Problem, ...]) -> SpecificationError:
+    problems = tuple(sorted(problems, key=lambda p: (p.severity != ERROR, p.line == 0, p.line)))
     errors = sum(1 for problem in problems if problem.severity == ERROR)
     count = "1 error" if errors == 1 else f"{errors} errors"
     return SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", problems)
@@ -199,8 +200,9 @@ def _unreadable(text: str, path: str, error: tomllib.TOMLDecodeError) -> tuple[P
     if not all(fault.instead for fault in found):
         return problems
     lines = text.splitlines()
-    for fault in reversed(found):  # from the end, so that the lines before keep their numbers
-        lines[fault.number - 1 : fault.number] = fault.instead
+    wanted = {number: fault.instead for fault in found for number in (fault.number, *fault.also)}
+    for number in sorted(wanted, reverse=True):  # from the end, so that the lines before keep their numbers
+        lines[number - 1 : number] = wanted[number]
     try:
         _, more = _read(tomllib.loads("\n".join(lines)), path)
     except (tomllib.TOMLDecodeError, RecursionError):

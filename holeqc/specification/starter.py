@@ -145,7 +145,7 @@ def starter(kit_id: str = "NEW-1", file: str = "KIT.toml") -> str:
 
 
 def keys_text(word: str = "") -> str:
-    """Return what every key means, or the keys that a word asks for, at most 80 columns wide; '' where none is meant."""
+    """Return what every key means, or those that a word asks for, at most 80 columns wide; '' where none is meant."""
     import textwrap
 
     keys, taken_as = keys_like(word)
