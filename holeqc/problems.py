@@ -39,11 +39,13 @@ class Problem:
     hole: str = ""
     wall: str = ""
     holds: bool = False
+    line: int = 0  #: line of a text file that a person edits, from 1; 0 where it has none
 
     @property
     def place(self) -> str:
-        """Where it is, in one string: ``file, sheet, cell`` or the key path."""
-        return ", ".join(p for p in (self.file, self.sheet, self.cell, self.where) if p)
+        """Where it is, in one string: ``file, sheet, cell`` or ``file, line, key path``."""
+        line = f"line {self.line}" if self.line else ""
+        return ", ".join(p for p in (self.file, self.sheet, self.cell, line, self.where) if p)
 
     @property
     def spot(self) -> str:

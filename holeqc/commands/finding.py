@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,21 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
+def load_kit(path: Path) -> Specification:
+    """Return a kit for a command that judges by it; what must be looked at goes to standard error, a line a cause."""
+    from holeqc.specification.load import load_specification
+
+    specification = load_specification(path)
+    tell_of_kit(specification)
+    return specification
+
+
+def tell_of_kit(specification: Specification) -> None:
+    """Print on standard error what must be looked at in a kit before it is judged by."""
+    for sentence in dict.fromkeys(problem.sentence() for problem in specification.warnings):
+        print(f"warning: {sentence}", file=sys.stderr)
+
+
 def kit_and_files(files: Sequence[Path], tolerances: Path) -> tuple[Specification, list[Path]]:
     """Return the kit's specification and the reading files.
 
@@ -22,7 +38,7 @@ def kit_and_files(files: Sequence[Path], tolerances: Path) -> tuple[Specificatio
     Raises:
         HoleQCError: two kits named, no readings named, or a sheet that says no kit.
     """
-    from holeqc.specification.load import find_specification, load_specification
+    from holeqc.specification.load import find_specification
 
     kits = [f for f in files if f.suffix.lower() == ".toml"]
     readings = [f for f in files if f.suffix.lower() != ".toml"]
@@ -32,7 +48,7 @@ def kit_and_files(files: Sequence[Path], tolerances: Path) -> tuple[Specificatio
     if not readings:
         raise HoleQCError("name at least one file of readings (.xlsx or .csv) after the kit file")
     if kits:
-        return load_specification(kits[0]), readings
+        return load_kit(kits[0]), readings
     from holeqc.readings.read import declared_kit
 
     declared = declared_kit(readings[0])
@@ -45,7 +61,7 @@ def kit_and_files(files: Sequence[Path], tolerances: Path) -> tuple[Specificatio
         kit = find_specification(declared[0], declared[1], tolerances)
     except SpecificationError as error:
         raise HoleQCError(_not_found(error.problems[0], readings[0], declared, tolerances)) from error
-    return load_specification(kit), readings
+    return load_kit(kit), readings
 
 
 def _not_found(problem: Problem, file: Path, declared: tuple[str, str], tolerances: Path) -> str:

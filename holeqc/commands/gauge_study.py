@@ -85,10 +85,10 @@ def gauge_study(
         _draw(result, plot)
         _print(result, json_)
         return
+    from holeqc.commands.finding import load_kit
     from holeqc.commands.gauge_study_kit import for_kit, tell, write_outcome
-    from holeqc.specification.load import load_specification
 
-    specification = load_specification(write)
+    specification = load_kit(write)
     result = run(table, for_kit(request, specification, gauge))
     _draw(result, plot)  # what can fail comes before the file is touched
     said = write_outcome(result, specification, write, gauge, source=data.name, sure=bool(unit))

@@ -53,10 +53,11 @@ def sheet(
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
     and the person licensed to sign prevail.
     """
+    from holeqc.commands.finding import load_kit
     from holeqc.readings.sheet import write_sheet
-    from holeqc.specification.load import load_specification
+    from holeqc.specification.words import limits_line
 
-    specification = load_specification(kit)
+    specification = load_kit(kit)
     _refuse(out, replace)
     asked: dict[str, object] = {
         "item": item, "items": items, "hole": hole, "appraiser": appraiser, "trials": trials, "seed": seed,
@@ -74,6 +75,7 @@ def sheet(
     _only_studies(asked)
     write_sheet(specification, out, part or None, serial or (), paper.strip().lower())
     count = len(serial or ()) or 1
+    print(limits_line(specification))
     print(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
 

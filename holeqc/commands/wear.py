@@ -72,8 +72,13 @@ def wear(
 
         sys.stdout.write(json.dumps(result.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
     else:
-        from holeqc.reports.wear_text import wear_text
+        import textwrap
 
+        from holeqc.reports.wear_text import wear_text
+        from holeqc.reports.wording import plain
+        from holeqc.specification.words import limits_line
+
+        print("\n".join(textwrap.wrap(plain(limits_line(spec)), 96)))
         sys.stdout.write(wear_text(result))
     if out is not None:
         from holeqc.reports.wear_pages import write_wear

@@ -26,7 +26,7 @@ from holeqc.readings.marker import (
 from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.boundaries import required_edge
-from holeqc.specification.words import asked, tolerance_text
+from holeqc.specification.words import asked, limits_line, tolerance_text
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -54,7 +54,7 @@ SIGNATURE = "Checked by (signature, date): ________________________________"
 
 def _top(s: Specification) -> tuple[str, str, str]:
     """Return the texts of the first three rows: title, marker, how to fill it in."""
-    title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
+    title = f"Reading sheet. {limits_line(s)}" + (f". {s.title}" if s.title else "")
     unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
     return title, marker_text(_marker(s)), f"{HOW_TO.format(unit=unit, fraction=fraction)} {CAUTION}"
 

@@ -20,6 +20,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
 from holeqc.reports.together import alike
 from holeqc.reports.view import PartView, Run
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason
@@ -61,9 +62,8 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
 
 def _head(run: Run, width: int) -> list[str]:
     spec = run.specification
-    title = f"Kit {spec.id} revision {spec.revision}" + (f": {spec.title}" if spec.title else "")
-    unit = f"lengths in {w.unit_name(spec.unit)}"
-    lines = [_ends(w.plain(title), unit, width)]
+    lines = textwrap.wrap(w.plain(limits_line(spec)), width, subsequent_indent="  ")
+    lines += [w.shorten(w.plain(spec.title), width)] if spec.title else []
     lines += textwrap.wrap(f"Rule: {w.rule_name(spec)}; {w.rounding_sentence(spec)}", width, subsequent_indent="  ")
     sources = run.inspection.readings.sources
     for source in sources[:3]:
