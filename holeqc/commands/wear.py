@@ -116,21 +116,11 @@ def _read(
 
 def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.commands.tables import read_table
-    from holeqc.wear.events import events_from
+    from holeqc.readings.plain_table import read_table, text_column
+    from holeqc.wear.events import HEADINGS, events_from
 
-    table = read_table(path)
-    columns = [[_text(cell) for cell in column] for column in table.columns]
+    table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
+    columns = [text_column(table, n).tolist() for n in range(len(table.names))]
     rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
-    return events_from(rows, history, str(path))
-
-
-def _text(cell: object) -> str:
-    """Return a cell as text: a day as 2026-05-04, a whole number without its point."""
-    import datetime as dt
-
-    if cell is None:
-        return ""
-    if isinstance(cell, dt.datetime):
-        return cell.date().isoformat()
-    return str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell)
+    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
+    return events, [*table.problems, *problems]
