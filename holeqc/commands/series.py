@@ -132,7 +132,8 @@ def read_run(
 
         if where:
             raise DataError("--where chooses readings of a ledger; give --ledger too")
-        spec, paths = kit_and_files(files, Path("tolerances"))
+        spec, paths, notes = kit_and_files(files)
+        tell(notes)
         readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
     tell(readings.problems)
     keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
