@@ -119,10 +119,18 @@ def _read(
 
 def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table, text_column
     from holeqc.wear.events import HEADINGS, events_from
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
+    headings = {name.casefold() for name in table.names}
+    placed = [*HEADINGS["serial"], *HEADINGS["cycle"], *HEADINGS["date"]]
+    for what, names in (("what was done", HEADINGS["event"]), ("before which part or on which day", placed)):
+        if not headings & set(names):
+            problem = table.problem("no-column", f"no column says {what}", found=", ".join(filter(None, table.names)),
+                                    allowed=", ".join(names), action="Is this the table of events?")  # fmt: skip
+            raise ReadingsError(problem.sentence(), [problem])
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]
     rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
     events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])

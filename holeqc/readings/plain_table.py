@@ -35,6 +35,7 @@ HEAD_ROWS = 60  #: the row of headings is looked for in so many rows
 FEW = 3  #: so many cells with one cause are named one by one; more are one line
 NAMED = 5  #: so many cells are named in that line
 SHARE_OF_SUMMARIES = 1 / 3  #: above it words such as mean are a column's data, not rows of summary
+SHARE_OF_A_ROW = 0.6  #: a row above the headings with so many of its cells filled looks like a row of readings
 LARGEST = 1e300  #: sums of squares overflow beyond
 NO_LABEL = frozenset({"", "-", "--", "---", "n/a", "na", "n.a."})
 #: what a row of summary under or between readings is called; a row that says so holds no reading
@@ -148,12 +149,15 @@ def _width(cells: Sequence[object]) -> int:
 
 
 def _best_row(rows: Sequence[Sequence[str]], wanted: Sequence[str]) -> tuple[int, float]:
-    """Return which of the first rows holds the headings and its score; without any hit the first as wide as most."""
+    """Return which of the first rows holds the headings and its score; without any hit the first as wide as most.
+
+    A row that begins with ``#`` is a remark.
+    """
     remarks = [next((cell for cell in row if cell.strip()), "").lstrip().startswith("#") for row in rows]
     scores = [0.0 if remark else _row_score(row, wanted) for row, remark in zip(rows, remarks, strict=True)]
     best = max(scores, default=0.0)
-    if best > 0:
-        return scores.index(best), best
+    if best > 0:  # a title may say one of the words too: the widest of the best rows, the first of those
+        return max((n for n, found in enumerate(scores) if found == best), key=lambda n: (_width(rows[n]), -n)), best
     widths = [0 if remark else _width(row) for row, remark in zip(rows, remarks, strict=True)]
     usual = Counter(width for width in widths if width).most_common(1)
     if not usual:
@@ -501,6 +505,7 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
                                         action="Unmerge it and fill every cell"))  # fmt: skip
     errors += _struck(table, column, values)
     errors += _summary_rows(table, column, values)
+    errors += _above(table, column)
     if errors:
         raise _failed(errors)
     missing |= blank
@@ -543,6 +548,23 @@ def _summary_rows(table: Table, column: int, values: FloatArray) -> list[Problem
                 "summary-row", "a row of summary is no reading", cell=table.cells(at, column), found=repr(said),
                 action="Delete the row, or write another word where it is a reading"))  # fmt: skip
     return found
+
+
+def _above(table: Table, column: int) -> list[Problem]:
+    """Return an error for rows above the headings that look like readings: another table ends there, or a torn one."""
+    found = []
+    for row in range(table.heading_row):
+        cells = [table.raw.grid.cell(row, place) for place in table.places]
+        texts = [_heading(cell) for cell in cells if cell is not None]
+        number = isinstance(cells[column], float) or _POINT.fullmatch(_heading(cells[column]))
+        says = any(_folded(text).rstrip(" :=.") in SUMMARIES for text in texts)
+        if number and not says and len(texts) >= SHARE_OF_A_ROW * len(cells):
+            found.append(cell_name(row + 1, table.places[column] + 1))
+    if not found:
+        return []
+    few = ", ".join(found[:NAMED]) + (f" and {len(found) - NAMED} more" if len(found) > NAMED else "")
+    return [table.problem("above-headings", f"numbers stand above the headings (row {table.heading_row + 1})", cell=few,
+                          action="Put each table in a file or sheet of its own, or delete those rows")]  # fmt: skip
 
 
 # -------------------------------------------------------------------------------------------- distinct texts to numbers

@@ -196,6 +196,17 @@ def test_titles_bars_decimal_commas_and_headings_over_again(tmp_path: Path, text
     assert label_column(table, "part").tolist()[:2] == ["P1", "P2"]
 
 
+def test_rows_above_the_headings_are_not_lost(tmp_path: Path) -> None:
+    text = "part,size\n" + "a,0.455\n" * 5 + "part,size,gauge\n" + "b,0.456,BG-2\n" * 5
+    for path in (write(tmp_path, text), write(tmp_path, "a,0.455\na,0.456\npart,size\nb,0.457\n", "u.csv")):
+        with pytest.raises(ReadingsError) as error:
+            number_column(read_table(path, wanted=["size", "part"]), "size")
+        assert codes(error) == ["above-headings"]
+    titled = "Size of holes\nsize\nlower limit,0.455\n\npart,size\na,0.457\nb,0.458\n"
+    values, _ = number_column(read_table(write(tmp_path, titled), wanted=["size"]), "size")
+    np.testing.assert_array_equal(values, [0.457, 0.458])
+
+
 def test_a_row_of_summary_is_no_reading(tmp_path: Path) -> None:
     body = "".join(f"P{n},0.455{n}\n" for n in range(1, 6))
     with pytest.raises(ReadingsError) as error:
