@@ -6,8 +6,8 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray
-from holeqc.readings.draft import Array
 from holeqc.readings.believable import bound, position_tolerance
+from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, Findings, X, Y, size_limits
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import warning

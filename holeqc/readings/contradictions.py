@@ -12,8 +12,8 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray
-from holeqc.readings.draft import Array
 from holeqc.readings.believable import bound
+from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y
 from holeqc.readings.gauging import uncertainty_of
 from holeqc.readings.grid import BoolArray, IntArray

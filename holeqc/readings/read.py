@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 
 import numpy as np
 
-from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.readings.account import account
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
@@ -29,7 +29,7 @@ from holeqc.readings.leftovers import double_fields, parts_without_readings, she
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
-from holeqc.readings.table import ColumnUse, Readings, Source, cell_name
+from holeqc.readings.table import ColumnUse, Readings, Source, UnusableFile, cell_name
 from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
@@ -56,32 +56,55 @@ class _Run:
     vocabulary: Vocabulary
     draft: Draft
     collector: Collector = field(default_factory=Collector)
-    refused: list[Problem] = field(default_factory=list)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
 
 
-def read_files(paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None) -> Readings:
+def read_files(
+    paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
+) -> Readings:  # fmt: skip
     """Return all readings in some files as one table in the kit's unit, with every problem met on the way.
+
+    ``go_on``: read the others where a file is unusable; nothing of it is in the table, and ``unusable`` names it.
 
     Raises:
         ReadingsError: a file can't be read at all, holds no table of readings, or was made for another kit or
-            revision; carries the problems of every such file, not of the first only.
+            revision; carries the problems of every such file, not of the first only. With ``go_on`` only where no
+            file can be used.
     """
     options = options or ReadOptions()
-    run = _Run(spec, options, Vocabulary(spec), Draft(spec))
-    for path in paths:
-        try:
-            _read_file(run, path)
-        except ReadingsError as error:
-            run.refused.extend(error.problems)
-    if run.refused:
-        raise ReadingsError("\n".join(p.sentence() for p in run.refused), run.refused)
+    good, unusable = list(paths), dict[str | Path, UnusableFile]()
+    while True:
+        run, refused = _gather(good, spec, options)
+        unusable |= refused
+        good = [path for path in good if path not in refused]
+        if not refused or not go_on or not good:
+            break
+        # a file refused at its third sheet has left the readings of two: the others are read again without it
+    if unusable and not (go_on and good):
+        problems = [p for file in unusable.values() for p in file.problems]
+        raise ReadingsError("\n".join(p.sentence() for p in problems), problems)
     arrays = run.draft.arrays()
     doubt = _report_issues(run, arrays)
     today = options.today or dt.date.today()
     doubt = check_plausibility(spec, run.draft, arrays, run.collector, today, doubt)
-    return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
+    table = run.draft.frame(arrays, doubt)
+    return Readings(table, run.collector.problems(), tuple(run.sources), tuple(unusable.values()))
+
+
+def _gather(
+    paths: Sequence[str | Path], spec: Specification, options: ReadOptions
+) -> tuple[_Run, dict[str | Path, UnusableFile]]:
+    """Read some files; return what they gave, and those that can't be used."""
+    run = _Run(spec, options, Vocabulary(spec), Draft(spec))
+    refused: dict[str | Path, UnusableFile] = {}
+    for path in paths:
+        try:
+            _read_file(run, path)
+        except ReadingsError as error:
+            shown = shown_path(path)
+            refused[path] = UnusableFile(shown, tuple(replace(p, file=shown) for p in error.problems))
+    return run, refused
 
 
 def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[str, str] | None:
@@ -113,6 +136,8 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
 
 def _read_file(run: _Run, path: str | Path) -> None:
     container = examine(path, run.options.limits)
+    if container.name != shown_path(path):
+        container = replace(container, name=shown_path(path))
     if container.sha256 in run.seen:
         _named_twice(run, container, run.seen[container.sha256])
         return
