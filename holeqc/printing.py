@@ -63,9 +63,10 @@ def visible(text: object) -> str:
 def as_json(content: Any, indent: int | None = 1) -> str:
     """Return content as JSON in one way for all: what is unfit to be shown is escaped, so it reads back unchanged.
 
+    What JSON has no word for, a day for instance, becomes its text.
     Raises ValueError for a number that isn't finite.
     """
-    text = json.dumps(content, ensure_ascii=False, indent=indent, allow_nan=False)
+    text = json.dumps(content, ensure_ascii=False, indent=indent, allow_nan=False, default=str)
     return _UNFIT_IN_TEXT.sub(lambda match: json.dumps(match[0])[1:-1], text)
 
 

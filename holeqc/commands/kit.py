@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from holeqc import printing
 
 
 def new(
@@ -28,7 +29,7 @@ def new(
             out.write(starter(file.stem, str(file)))
     except FileExistsError:
         raise HoleQCError(f"{file} is already there and is left as it is; choose another name") from None
-    print(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
+    printing.say(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
 
 
 def show(
@@ -50,17 +51,15 @@ def show(
 
         write_kit_plot(specification, plot)
     if json_:
-        import json
-
         from holeqc.specification.data import as_data
 
-        sys.stdout.write(json.dumps(as_data(specification), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(as_data(specification))
     else:
         from holeqc.specification.describe import describe
 
-        sys.stdout.write(describe(specification))
+        printing.write(describe(specification))
     if plot is not None:
-        print(f"Drawing: {plot}", file=sys.stderr if json_ else sys.stdout)
+        printing.say(f"Drawing: {plot}", aside=json_)
 
 
 def keys(
@@ -79,4 +78,4 @@ def keys(
         near = nearest(name, tables())
         hint = f"did you mean {near}?" if near else f"tables are {', '.join(tables())}"
         raise HoleQCError(f"there is no table {table!r} in a kit file; {hint}")
-    sys.stdout.write(keys_text(name))
+    printing.write(keys_text(name))

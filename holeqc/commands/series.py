@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -148,7 +149,7 @@ def likely_slips(table: Table, column: str, values: Any) -> tuple[Problem, ...]:
 def tell(problems: Iterable[Problem]) -> None:
     """Print problems on standard error, each once."""
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
 
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
@@ -189,7 +190,7 @@ def answers(
     if not found:
         raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
     for group, reason in failed:
-        print(f"warning: {group.group}: {reason}", file=sys.stderr)
+        printing.warn(f"warning: {group.group}: {reason}")
     return found, failed
 
 
@@ -207,7 +208,7 @@ def show(
             assert answer.figure is not None
             path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(answer.group)}{plot.suffix}")
             save_figure(answer.figure(), path)
-            print(f"picture: {path}", file=sys.stderr)
+            printing.warn(f"picture: {path}")
     if as_json:
         from holeqc.commands.capability import print_json
 
@@ -219,7 +220,7 @@ def show(
     lines += [answer.text for answer in answered]
     if len(answered) > 1:
         lines.append(summary(head, [a.row for a in answered]))
-    sys.stdout.write("\n".join(lines))
+    printing.write("\n".join(lines))
 
 
 def _slug(text: str) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
@@ -66,21 +66,20 @@ def wear(
     logged, problems = read_events(events, history) if events is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
-        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+        printing.warn(f"{problem.severity}: {problem.sentence()}")
     if json_:
-        import json
 
-        sys.stdout.write(json.dumps(result.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(result.as_dict())
     else:
         from holeqc.reports.wear_text import wear_text
 
-        sys.stdout.write(wear_text(result))
+        printing.write(wear_text(result))
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
         sources = (*readings.sources, *([_source(events)] if events is not None else []))
         written = write_wear(result, spec, out, sources)
-        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+        printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
 
 
 def _source(path: Path) -> Source:
