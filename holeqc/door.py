@@ -15,7 +15,6 @@ import stat
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +40,6 @@ KIT = Kind("a kit file", 1_000_000, "Is it a kit file?")
 MANIFEST = Kind("a manifest", 5_000_000)
 PACKET_FILE = Kind("a file of a packet", 500_000_000)
 CHART = Kind("the --json output of a chart", 100_000_000)
-REPORT_DATA = Kind("the data of a report", 2_000_000_000)
 TYPEFACE = Kind("a typeface", 20_000_000)
 
 
@@ -179,6 +177,15 @@ def is_file(path: Path) -> bool:
         return False
 
 
+def start_of(path: Path, count: int) -> bytes:
+    """Return the first bytes of a regular file, to recognise it by; none where it can't be read."""
+    try:
+        with open(_open("", path, RefusedError), "rb", buffering=0) as file:
+            return file.read(count) or b""
+    except (OSError, HoleQCError):
+        return b""
+
+
 def named_so(folder: Path, ending: str) -> list[Path]:
     """Return the regular files in a folder whose names end so, in the order of their names; none where it is none."""
     try:
@@ -259,12 +266,12 @@ def _number_words(problem: Exception) -> str:
     return "a number has thousands of digits" if "digits" in words else shortened(words)
 
 
-def own_text(package: str, *names: str) -> str:
-    """Return the text of a file that lies beside the code: it came with the tool, not from outside."""
-    place = files(package)
-    for name in names:
-        place = place.joinpath(name)
-    return place.read_text(encoding="utf-8")
+def own_text(*names: str) -> str:
+    """Return the text of a file of this package, ``("specification", "keys.md")``: it came with the tool.
+
+    By its path: importlib.resources would cost every start some 20 ms.
+    """
+    return Path(__file__).parent.joinpath(*names).read_text(encoding="utf-8")
 
 
 def near_names(word: str, known: Sequence[str], count: int = 1, cutoff: float = 0.6) -> list[str]:

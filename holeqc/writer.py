@@ -308,7 +308,7 @@ def _refuse_target(target: Path, name: str, replace: bool) -> int | None:
 
 
 def _taken(name: str) -> WriteError:
-    return _refused(name, "there-already", "it is there already and is left as it is", action="Choose another name")
+    return _refused(name, "there-already", "it is already there and is left as it is", action="Choose another name")
 
 
 def _refused(name: str, code: str, message: str, *, found: str = "", action: str = "") -> WriteError:
@@ -353,16 +353,23 @@ def write_json(path: str | os.PathLike[str], content: Any, *, replace: bool = Tr
 
 
 def write_figure(path: str | os.PathLike[str], figure: Any, ending: str, **settings: Any) -> None:
-    """Write a picture; text in its description is made fit to be shown. See `file`.
+    """Write a picture; text in it and in its description is drawn as it is, made fit to be shown. See `file`.
 
     ``figure``: has ``savefig`` that takes a file, the ``format`` and further ``settings``.
     """
+    for text in figure.findobj(lambda artist: hasattr(artist, "set_parse_math")):
+        text.set_parse_math(False)  # $ in a title is a dollar, not a formula; what can't be set would stop the picture
     described = settings.get("metadata")
     if described:
         settings["metadata"] = {k: one_line(v) if isinstance(v, str) else v for k, v in described.items()}
     store = io.BytesIO()
     figure.savefig(store, format=ending.lstrip("."), **settings)
     write_bytes(path, store.getvalue())
+
+
+def take_back(path: Path) -> None:
+    """Take away a file that this run has written itself and that turned out to be needless."""
+    disk.remove(path)
 
 
 @contextlib.contextmanager

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from holeqc import printing
+from holeqc import printing, writer
 
 
 def new(
@@ -24,11 +24,7 @@ def new(
         raise HoleQCError(f"{file}: a kit file's name ends in .toml")
     if not file.parent.is_dir():
         raise HoleQCError(f"{file}: there is no folder {file.parent}; make it first")
-    try:
-        with file.open("x", encoding="utf-8", newline="\n") as out:
-            out.write(starter(file.stem, str(file)))
-    except FileExistsError:
-        raise HoleQCError(f"{file} is already there and is left as it is; choose another name") from None
+    writer.write_text(file, starter(file.stem, str(file)), replace=False)
     printing.say(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
 
 

@@ -74,7 +74,7 @@ def sheet(
         printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)
-    write_sheet(specification, out, part or None, serial or (), paper.strip().lower())
+    write_sheet(specification, out, part or None, serial or (), paper.strip().lower(), replace=replace)
     count = len(serial or ()) or 1
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip

@@ -243,7 +243,7 @@ def test_a_link_put_there_meanwhile_is_not_followed(tmp_path: Path) -> None:
 def test_a_file_that_is_there_stays_unless_it_is_to_be_replaced(tmp_path: Path) -> None:
     target = tmp_path / "kit.toml"
     writer.write_bytes(target, OLD_TEXT, replace=False)
-    with pytest.raises(writer.WriteError, match="there already"):
+    with pytest.raises(writer.WriteError, match="already there"):
         writer.write_bytes(target, NEW_TEXT, replace=False)
 
     def too_late() -> None:
@@ -251,7 +251,7 @@ def test_a_file_that_is_there_stays_unless_it_is_to_be_replaced(tmp_path: Path) 
             (tmp_path / "b").write_bytes(OLD_TEXT)  # another one was quicker
             out.write(NEW_TEXT)
 
-    assert "there already" in refusal_of(too_late)
+    assert "already there" in refusal_of(too_late)
     assert content(tmp_path) == {"kit.toml": OLD_TEXT, "b": OLD_TEXT}
 
 
@@ -374,7 +374,7 @@ def test_a_new_file_that_a_library_writes_itself(tmp_path: Path) -> None:
         path.write_bytes(NEW_TEXT)
         (path.parent / "copy.sqlite3-journal").write_bytes(b"x")
     assert content(tmp_path) == {"copy.sqlite3": NEW_TEXT}
-    with pytest.raises(writer.WriteError, match="there already"), writer.place(tmp_path / "copy.sqlite3"):
+    with pytest.raises(writer.WriteError, match="already there"), writer.place(tmp_path / "copy.sqlite3"):
         pass
 
 
