@@ -435,7 +435,7 @@ _SIGNS_OFF = _set(
     "measured by|read by|operator|technician|date|page|sheet|issued|issued by|form|printed|end of sheet|end|"
     "unterschrift|gezeichnet|stempel|freigabe|freigegeben|freigegeben von|prufer|pruefer|gepruft|gepruft von|"
     "geprueft|geprueft von|gemessen von|bearbeiter|datum|seite|blatt|"
-    "visa|cachet|signe|approuve|approuve par|controleur|controle par|verifie par|mesure par|operateur|"
+    "visa|cachet|tampon|signe|approuve|approuve par|controleur|controle par|verifie par|mesure par|operateur|"
     "firma|firmado|sello|aprobado|aprobado por|inspeccionado por|verificado por|medido por|operario|fecha|pagina|hoja|"
     "feuille|feuillet"
 )
