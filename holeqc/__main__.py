@@ -221,8 +221,9 @@ def _guarded(work: Callable[[], int]) -> int:
         return 2
     except HoleQCError as error:
         print(f"holeqc: {error}", file=sys.stderr)
-        for sentence in (p.sentence() for p in error.problems if p.sentence() not in str(error)):
-            print(f"  - {sentence}", file=sys.stderr)
+        for problem in (p for p in error.problems if p.sentence() not in str(error)):
+            word = "" if problem.severity == "error" else f"{problem.severity}: "
+            print(f"  - {word}{problem.sentence()}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         return _stopped()

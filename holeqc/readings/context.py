@@ -49,6 +49,7 @@ class Context:
     decimal: str = ""
     serial: str = ""  #: of the sheet, where it names none itself
     part: str = ""
+    used: BoolArray = field(default_factory=lambda: np.zeros((0, 0), dtype=np.bool_))  #: cells accounted for
     unit: str = ""  #: in or mm, where a heading says nothing
     own: bool = False  #: a sheet of ours, whose layout is known
     tally: Tally = field(default_factory=Tally)
@@ -58,6 +59,12 @@ class Context:
         """Return the problem of a cell (row and column from 0, -1 where there is no cell)."""
         cell = cell_name(row + 1, column + 1) if row >= 0 and column >= 0 else ""
         return issue.problem(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
+
+    def mark(self, rows: IntArray, columns: Sequence[int]) -> None:
+        """Note that cells of some rows and columns (from 0) are read, or named as not read."""
+        for column in columns:
+            if column < self.used.shape[1]:
+                self.used[rows, column] = True
 
     def say(self, issue: Issue, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
         """Add the problem of a cell."""
@@ -105,6 +112,7 @@ class Table:
     def leave_out(self, rows: BoolArray) -> None:
         """Take some rows out of the table (rows,), as if they were not there."""
         keep = ~rows
+        self.context.mark(self.rows[rows], self.columns)
         self.rows, self.block_of, self.any_reading = self.rows[keep], self.block_of[keep], self.any_reading[keep]
         self.filled = {column: filled[keep] for column, filled in self.filled.items()}
 

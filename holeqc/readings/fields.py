@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from holeqc.readings.grid import Content, Grid
 from holeqc.readings.headings import IGNORED, MODIFIER, Meaning, Vocabulary
+from holeqc.readings.identities import Titles
 from holeqc.readings.synonyms import FIELD, plain
 from holeqc.specification.model import Specification
 
@@ -145,7 +146,7 @@ def placed_by(text: str, vocabulary: Vocabulary) -> tuple[str, str]:
 
 
 def _from_title(text: str, row: int, column: int, spec: Specification, vocabulary: Vocabulary) -> Iterable[Field]:
-    """Yield what a free title says: serial, part, wall, day, unit, revision beside the kit's id."""
+    """Yield what a free title says: serial, part, wall, day, unit, drawing, gauge."""
     if len(text) > 300:
         return
     word, what = placed_by(text, vocabulary)
@@ -159,9 +160,9 @@ def _from_title(text: str, row: int, column: int, spec: Specification, vocabular
     if match := _UNITS.search(text):
         yield Field("unit", match[1], row, column, from_title=True)
     words = re.findall(r"[\w-]+", plain(text))
-    named = [p.name for p in spec.parts if plain(p.name) in words]
-    if len(named) == 1 and len(spec.parts) > 1:
-        yield Field("part", named[0], row, column, from_title=True)
-    revision = re.search(re.escape(plain(spec.id)) + r"\W+rev(?:ision)?\b\W*(\w+)", plain(text))
-    if revision:
-        yield Field("revision", revision[1].upper(), row, column, from_title=True)
+    names = [p.name for p in spec.parts if plain(p.name) in words]
+    if len(names) == 1 and len(spec.parts) > 1:
+        yield Field("part", names[0], row, column, from_title=True)
+    for named in Titles(spec).names_in(text):
+        if named.agrees is not None:
+            yield Field(named.kind, named.value, row, column, from_title=True)

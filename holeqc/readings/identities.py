@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.problems import ERROR
+from holeqc.problems import ERROR, DataError
 from holeqc.readings.dates import date_of
 from holeqc.readings.grid import EXACT_INTEGERS, Content, Uncalculated
 from holeqc.readings.headings import Vocabulary
@@ -268,6 +268,10 @@ class Titles:
                 pattern = r"(?<![^\W_])(?<!\d[.,-])" + r"[\W_]*".join(map(re.escape, pieces)) + r"(?![^\W_]|[.,]\d)"
                 self._known.append((kind, name, re.compile(pattern, re.I)))
 
+    def others_in(self, text: str, word: str = "") -> list[Named]:
+        """Return the drawings, revisions, kits and parts that a text names and that are not this kit's."""
+        return [n for n in self.names_in(text, word) if n.agrees is False and n.kind != "gauge"]
+
     def names_in(self, text: str, word: str = "") -> list[Named]:
         """Return what a text names, in order. ``word``: the field (drawing, kit, part, revision) that it is said in.
 
@@ -305,8 +309,10 @@ class Titles:
             end = known[start][1] if start in known else value.end() if value and _is_number(value[0]) else 0
             if end and not _FORM.search(text[:start]):
                 yield kind, text[start:end], start, end
+        exact = {bare_number(name) for _, name, _ in self._known}
         for start, (kind, end) in known.items():
-            yield kind, text[start:end], start, end
+            if bare_number(text[start:end]) in exact:  # 'BL7-210-004' alone may be a serial number
+                yield kind, text[start:end], start, end
 
     def _compared(self, kind: str, value: str) -> Named:
         """Return a number held against the kit's: another one is another only where the kit file says its own.
@@ -326,7 +332,7 @@ class Titles:
         everything = [name for name in (spec.id, spec.drawing, *numbers) if name]
         if any(bare_number(value) == bare_number(name) for name in everything):
             return Named(kind, value, wanted, True)
-        extended = any(bare_number(value).startswith(bare_number(name)) for name in everything)
+        extended = any((m := pattern.match(value)) and value[m.end() :].startswith("-") for *_, pattern in self._known)
         shape = _shape(value) in {_shape(name) for name in own} and len(numbers) == len(spec.parts)
         told = shape if kind == "part" else bool(own) and not (extended and len(numbers) < len(spec.parts))
         return Named(kind, value, wanted, False if told else None)
@@ -530,3 +536,35 @@ def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[
         return number, None
     allowed = ", ".join(f"{d:g}" for d in directions)
     return float("nan"), warning("bad-direction", "this is no direction in degrees", allowed, _TYPE_AGAIN)
+
+
+#: AP-021..AP-040: a name, its number, the same again
+_RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)", re.DOTALL)
+_NUMBERED = re.compile(r"(?P<head>.*?)(?P<number>\d+)(?P<tail>\D*)", re.DOTALL)
+MOST_IN_RANGE = 500
+
+
+def written_out(text: str, option: str) -> list[str]:
+    """Return the names of a range such as ``AP-021..AP-040`` one by one, leading zeros kept; other text as it is.
+
+    Raises:
+        DataError: the two ends don't differ in their last number alone, the range runs backward, or is too long.
+    """
+    typed = text.strip()
+    match = _RANGE.fullmatch(typed)
+    if match is None:
+        return [text]
+    first, last = _NUMBERED.fullmatch(match["first"].strip()), _NUMBERED.fullmatch(match["last"].strip())
+    example = "such as AP-021..AP-040" if option == "--serial" else "such as x1..x5"
+    if first is None or last is None or "." in (match["last"][:1], match["first"][-1:]):
+        raise DataError(f"{option} {text}: a range goes from a name with a number to another, {example}")
+    if (first["head"], first["tail"]) != (last["head"], last["tail"]):
+        raise DataError(f"{option} {text}: the two ends of a range may differ in their last number alone, {example}")
+    start, end, digits = first["number"], last["number"], len(first["number"])
+    if len(end) != digits and "0" in (start[0], end[0]):
+        raise DataError(f"{option} {text}: write both numbers with as many digits, {example}")
+    if max(len(start), len(end)) > DIGITS_KEPT or int(end) - int(start) >= MOST_IN_RANGE:
+        raise DataError(f"{option} {text}: a range holds at most {MOST_IN_RANGE}; give it in several")
+    if int(end) < int(start):
+        raise DataError(f"{option} {text}: the range runs backward; write the smaller number first")
+    return [f"{first['head']}{n:0{digits}d}{first['tail']}" for n in range(int(start), int(end) + 1)]

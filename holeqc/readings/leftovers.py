@@ -86,9 +86,13 @@ def summary_rows(table: Table) -> None:
         table.leave_out(out)
 
 
-def unread_columns(table: Table) -> None:
-    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings."""
+def unread_columns(table: Table) -> set[int]:
+    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings.
+
+    Returns the columns (from 0) whose heading isn't understood.
+    """
     context, grid = table.context, table.context.sheet.grid
+    unknown: set[int] = set()
     width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
     for column, meaning in enumerate(table.meanings):
         if column >= grid.width or meaning.kind not in {UNKNOWN, IGNORED}:
@@ -101,6 +105,7 @@ def unread_columns(table: Table) -> None:
         if meaning.kind == IGNORED:
             context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count
             continue
+        unknown.add(column)
         heading = table.blocks[0].heading
         if (heading.first, column) in context.tally.unread:  # tables side by side share their heading
             continue
@@ -120,6 +125,7 @@ def unread_columns(table: Table) -> None:
             context.say(issue, f"{first} and so on, from {cell_name(row + 1, column + 1)}", heading.last, column)
         else:
             context.say(issue, first, row, column)
+    return unknown
 
 
 def surplus_rows(table: Table, known: Rows) -> None:
@@ -191,19 +197,6 @@ def struck_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     )
     where = np.isin(rows, struck) & (issue == 0)
     return np.where(where, table.context.draft.issue_code(bad), issue) if where.any() else issue
-
-
-def stray_rows(table: Table, known: Rows) -> None:
-    """Name rows that hold something, but neither a reading nor a hole."""
-    context, grid = table.context, table.context.sheet.grid
-    rows = np.flatnonzero(~table.any_reading & (known.hole == -1))[:_LOOKED_AT]
-    rows = np.array([r for r in rows if any(grid.cell(int(table.rows[r]), c) is not None for c in table.columns)], int)
-    if context.own or not rows.size:
-        return
-    first, last = int(table.rows[rows[0]]), int(table.rows[rows[-1]])
-    column = table.first_column(int(rows[0]))
-    message = f"no hole and no reading in {span(rows.size, first, last)}: read as remarks"
-    context.say(note("stray-row", message), repr(text_of(grid.cell(first, column))), first, column)
 
 
 def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:

@@ -10,13 +10,13 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.readings.arrangement import find_arrangements, find_swapped_walls
 from holeqc.readings.collect import Collector
+from holeqc.readings.contradictions import find_repeats, find_unbelievable
 from holeqc.readings.copies import find_copies
 from holeqc.readings.draft import UNIT_CODES, Array, Draft
 from holeqc.readings.findings import Findings, look_at
 from holeqc.readings.gauging import check_days, check_gauges, gauge_for
 from holeqc.readings.identities import spelt_alike
 from holeqc.readings.issues import warning
-from holeqc.readings.repeats import find_repeats
 from holeqc.readings.slips import find_slips
 from holeqc.readings.swaps import find_swapped_digits
 from holeqc.readings.table import CHARACTERISTICS
@@ -37,6 +37,7 @@ def check_plausibility(
     find_arrangements(findings)
     find_slips(findings)
     find_swapped_digits(findings)
+    find_unbelievable(findings)
     find_copies(findings)
     find_swapped_walls(findings)
     check_gauges(findings)

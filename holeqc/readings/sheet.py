@@ -26,7 +26,7 @@ from holeqc.readings.marker import (
 from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.boundaries import required_edge
-from holeqc.specification.words import asked, tolerance_text
+from holeqc.specification.words import asked, limits_line, tolerance_text
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -49,6 +49,27 @@ LEGEND = (
     "Direction 0° lies along x, 90° along y. holeqc check also judges form (out-of-roundness, taper), edge distance, "
     "hole to hole, pins together and the decision rule; no ✓ on this sheet speaks for them.",
 )
+SIGNATURE = "Checked by (signature, date): ________________________________"
+
+
+def _top(s: Specification) -> tuple[str, str, str]:
+    """Return the texts of the first three rows: title, marker, how to fill it in."""
+    title = f"Reading sheet. {limits_line(s)}" + (f". {s.title}" if s.title else "")
+    unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
+    return title, marker_text(_marker(s)), f"{HOW_TO.format(unit=unit, fraction=fraction)} {CAUTION}"
+
+
+def _asked_lines(s: Specification, plan: Layout) -> list[str]:
+    """Return what is asked, as many lines as there are fields beside them; the last takes what is left."""
+    lines = [phrase.sentence for phrase in asked(s) if phrase.topic != "Size" or phrase.holes == ""]
+    room = len(plan.fields)
+    return [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
+
+
+def own_texts(specification: Specification) -> frozenset[str]:
+    """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
+    plan = layout(specification)
+    return frozenset((*_top(specification), *_asked_lines(specification, plan), *LEGEND, SIGNATURE, *FIELDS))
 
 
 def write_sheet(
@@ -152,13 +173,8 @@ class _Writer:
         style.protect(self.sheet)
 
     def _title(self) -> None:
-        s = self.s
-        title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
-        style.banner(self.sheet, 1, self.plan, title, "title")
-        style.banner(self.sheet, 2, self.plan, marker_text(_marker(s)), "marker")
-        unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
-        how = HOW_TO.format(unit=unit, fraction=fraction)
-        style.banner(self.sheet, 3, self.plan, f"{how} {CAUTION}", "how to")
+        for row, (text, kind) in enumerate(zip(_top(self.s), ("title", "marker", "how to"), strict=True), start=1):
+            style.banner(self.sheet, row, self.plan, text, kind)
 
     def _fields(self) -> None:
         labels = {word: label for label, word in FIELDS.items()}
@@ -175,10 +191,7 @@ class _Writer:
 
     def _asked(self) -> None:
         """Write what is asked beside the fields, as many lines as there are rows; the last takes what is left."""
-        lines = [phrase.sentence for phrase in asked(self.s) if phrase.topic != "Size" or phrase.holes == ""]
-        room = len(self.plan.fields)
-        lines = [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
-        for row, text in enumerate(lines, start=FIRST_FIELD_ROW):
+        for row, text in enumerate(_asked_lines(self.s, self.plan), start=FIRST_FIELD_ROW):
             style.asked_line(self.sheet, row, FIRST_ASKED_COLUMN, self.plan.width, text)
 
     def _headings(self) -> None:
@@ -274,8 +287,7 @@ class _Writer:
     def _legend(self) -> None:
         for row, text in enumerate(LEGEND, start=self.plan.last_row + 2):
             style.banner(self.sheet, row, self.plan, text, "legend")
-        text = "Checked by (signature, date): ________________________________"
-        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, text, "signature")
+        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, SIGNATURE, "signature")
 
     def _choices(self) -> None:
         plan = self.plan

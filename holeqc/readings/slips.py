@@ -6,16 +6,18 @@ fraction that a spreadsheet turned into a day's number. A whole column with one 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
+from holeqc.readings.believable import beyond, bound
+from holeqc.readings.contradictions import confirmed
 from holeqc.readings.dates import excel_day, typed_as
 from holeqc.readings.draft import Array
-from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y, far_outside
+from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import Issue, warning
 from holeqc.readings.table import CHARACTERISTICS
@@ -56,16 +58,16 @@ class _Slips:
 
 def find_slips(findings: Findings) -> None:
     """Report lengths that are far outside and that one slip would put inside; give them a doubt."""
-    value = findings.value
     usable = findings.usable()
     _not_positive(findings, usable)
     usable &= findings.doubt < 0
-    with np.errstate(invalid="ignore"):
-        far = usable & far_outside(value, findings.lower, findings.upper, findings.band)
-    rows = np.flatnonzero(far)
+    _typed_twice(findings, usable)
+    usable &= findings.doubt < 0
+    rows = np.flatnonzero(usable & findings.far)
     if not rows.size:
         return
-    slips = _explain(findings, rows)
+    near, _ = confirmed(findings, usable & ~findings.absurd)
+    slips = _explain(findings, rows, near[rows] & ~findings.absurd[rows])
     _columns(findings, slips, usable)
     _signs_of_parts(findings, slips, usable)
     left = np.array([bool(c) and findings.doubt[r] < 0 for c, r in zip(slips.code, rows, strict=True)], dtype=np.bool_)
@@ -84,8 +86,9 @@ def find_slips(findings: Findings) -> None:
 
     for code in dict.fromkeys(slips.code):
         if code:
-            mine = rows[left & np.array([c == code for c in slips.code])]
-            findings.report(mine, make, doubt=code)
+            mine = left & np.array([c == code for c in slips.code])
+            findings.report_causes(rows[mine], np.nan_to_num(slips.factor[mine] * 1e6).astype(np.int64), make)
+            findings.mark(rows[mine], code)
 
 
 def _not_positive(findings: Findings, usable: BoolArray) -> None:
@@ -105,7 +108,41 @@ def _not_positive(findings: Findings, usable: BoolArray) -> None:
     findings.report(rows, make, doubt="not-positive")
 
 
-def _explain(findings: Findings, rows: IntArray) -> _Slips:
+def _typed_twice(findings: Findings, usable: BoolArray) -> None:
+    """Report an x that is the very number of the hole's y, or the other way round, where only the other fits."""
+    a = findings.arrays
+    kind = a["characteristic"]
+    with np.errstate(invalid="ignore"):
+        off = beyond(findings.value, findings.lower, findings.upper)
+        stray = usable & np.isin(kind, (X, Y)) & (off > (bound("typed twice") - 1.0) * findings.band)
+        fits = usable & np.isin(kind, (X, Y)) & (off <= findings.band)
+    if not (stray.any() and fits.any()):
+        return
+    place = (findings.piece * len(findings.spec.holes) + a["hole"]) * 64 + a["wall"] + 1
+    number = np.rint(np.where(stray | fits, findings.value, 0.0) * 1e7).astype(np.int64)
+    fits &= np.isin(place, place[stray])
+    right = set(zip(place[fits].tolist(), kind[fits].tolist(), number[fits].tolist(), strict=True))
+    at = np.flatnonzero(stray)
+    other = np.where(kind[at] == X, Y, X)
+    told = zip(place[at].tolist(), other.tolist(), number[at].tolist(), strict=True)
+    rows = at[np.array([key in right for key in told], dtype=np.bool_)]
+
+    def make(index: int) -> Problem:
+        names = ("x", "y") if kind[index] == X else ("y", "x")
+        issue = warning(
+            "typed-twice",
+            f"the {names[0]} is the very number of the {names[1]}: likely typed twice",
+            action=f"Look up or measure the {names[0]} and correct the cell",
+            holds=True,
+        )
+        return findings.problem(issue, index, allowed=findings.allowed(index))
+
+    findings.report_causes(rows, kind[rows], make)
+    findings.mark(rows, "typed-twice")
+
+
+def _explain(findings: Findings, rows: IntArray, agreed: BoolArray) -> _Slips:
+    """Return what explains readings (m,). Digits explain nothing that a second reading says too (``agreed``)."""
     value, low, high, band = (a[rows] for a in (findings.value, findings.lower, findings.upper, findings.band))
     kind = findings.arrays["characteristic"][rows]
     # what a slipped edge distance should be isn't known well enough: from the least to four times the least
@@ -124,13 +161,13 @@ def _explain(findings: Findings, rows: IntArray) -> _Slips:
     names = ["", *(name for name, _ in _FACTORS)]
     codes = [names[c] for c in code]
     slips = _Slips(rows, codes, factor, value * factor, [_NAMES.get(c, "") for c in codes])
-    _digits(findings, slips, low, high)
+    _digits(findings, slips, ~agreed, low, high)
     return slips
 
 
-def _digits(findings: Findings, slips: _Slips, low: FloatArray, high: FloatArray) -> None:
+def _digits(findings: Findings, slips: _Slips, open_to: BoolArray, low: FloatArray, high: FloatArray) -> None:
     """Explain what is left by digits swapped, lost or doubled, or by a fraction that became a day."""
-    open_ = [i for i, code in enumerate(slips.code) if not code][:_DIGITS_LOOKED_AT]
+    open_ = [i for i, code in enumerate(slips.code) if not code and open_to[i]][:_DIGITS_LOOKED_AT]
     memory: dict[tuple[float, float, float, int, bool], tuple[str, float, str]] = {}
     kind = findings.arrays["characteristic"]
     units = findings.arrays["unit"]
@@ -202,42 +239,47 @@ def _completed(text: str, decimals: int) -> list[str]:
 
 
 def _columns(findings: Findings, slips: _Slips, usable: BoolArray) -> None:
-    """Report a slip that a whole column shares once, at its first cell."""
+    """Report a slip that whole columns of a sheet share once, at its first cell."""
     import pandas as pd
 
     a = findings.arrays
-    key = ((a["file"].astype(np.int64) * 30_000 + a["sheet"]) * 20_000 + a["column"]) * 16 + a["characteristic"]
-    numbers, _ = pd.factorize(key)
+    sheet = a["file"].astype(np.int64) * 30_000 + a["sheet"]
+    numbers, _ = pd.factorize((sheet * 20_000 + a["column"]) * 16 + a["characteristic"])
     total = np.bincount(numbers[usable], minlength=int(numbers.max()) + 1)
     shared = {(UNIT, 1.0 / MM_PER_INCH), (UNIT, MM_PER_INCH)} | {f for f in _FACTORS if f[0] == POINT}
     for code, times in sorted(shared):
         mine = slips.rows[np.array([c == code for c in slips.code]) & (slips.factor == times)]
-        if mine.size < COLUMN_LEAST:
-            continue
         count = np.bincount(numbers[mine], minlength=total.size)
-        for number in np.flatnonzero((count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)):
-            rows = mine[numbers[mine] == number]
-            _report_column(findings, rows, code, times, int(total[number]))
+        whole = (count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)
+        rows = mine[whole[numbers[mine]]]
+        for group in np.unique(sheet[rows]):
+            some = rows[sheet[rows] == group]
+            _report_columns(findings, some, code, times, int(total[np.unique(numbers[some])].sum()))
 
 
-def _report_column(findings: Findings, rows: IntArray, code: str, times: float, total: int) -> None:
+def _report_columns(findings: Findings, rows: IntArray, code: str, times: float, total: int) -> None:
     first = int(rows[0])
-    kind = CHARACTERISTICS[int(findings.arrays["characteristic"][first])].replace("_", " ")
+    kinds = dict.fromkeys(CHARACTERISTICS[k].replace("_", " ") for k in findings.arrays["characteristic"][rows])
     count = f"{rows.size} of {total}" if rows.size < total else f"all {total}"
+    where = "this column" if np.unique(findings.arrays["column"][rows]).size == 1 else "these columns"
+    head = f"{count} {' and '.join([', '.join([*kinds][:-1]), [*kinds][-1]]) if len(kinds) > 1 else [*kinds][0]} readings"
     if code == UNIT:
         typed = int(findings.arrays["unit"][first])
         other = "millimetres" if typed == 1 else "inches"
-        message = f"{count} {kind} readings in this column fit only if they were typed in {other}"
+        message = f"{head} in {where} fit only if they were typed in {other}"
         action = f"If they were read in {other}, say so in the heading; otherwise measure again"
     else:
-        message = f"{count} {kind} readings in this column fit only if the decimal point is moved, times {times:g}"
+        message = f"{head} in {where} fit only if the decimal point is moved, times {times:g}"
         action = "If they are counted in thousandths or the like, type them as lengths; otherwise measure again"
     issue = warning(f"column-{code.removeprefix('slip-')}", message, action=action, holds=True)
     likely = findings.likely(float(findings.value[first]) * times, float(findings.value[first]))
-    found = f"{findings.found(first)}, first cell: likely {likely}"
+    problem = findings.problem(
+        issue, first, f"{findings.found(first)}, first cell: likely {likely}", findings.allowed(first)
+    )
+    problem = replace(problem, message=f"{message} ({findings.ranges(rows)})")
     one_piece = np.unique(findings.piece[rows]).size == 1
-    place = {"hole": "", "wall": ""} | ({} if one_piece else {"part": "", "serial": ""})
-    findings.collector.add(findings.problem(issue, first, found, findings.allowed(first), **place))
+    over = {"hole": "", "wall": ""} | ({} if one_piece else {"part": "", "serial": ""})
+    findings.collector.add(replace(problem, **over))  # type: ignore[arg-type]
     findings.mark(rows, issue.code)
 
 

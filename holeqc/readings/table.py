@@ -92,12 +92,24 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class UnusableFile:
+    """A file of which nothing is used, and why: ``problems`` say what is wrong with it and what to do."""
+
+    file: str
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Readings:
-    """All readings of a run, the problems met on the way, and the files they came from."""
+    """All readings of a run, the problems met on the way, the files they came from, and files that gave none.
+
+    ``unusable`` is empty unless the reader was told to go on without such files.
+    """
 
     table: pd.DataFrame
     problems: tuple[Problem, ...] = ()
     sources: tuple[Source, ...] = field(default_factory=tuple)
+    unusable: tuple[UnusableFile, ...] = ()
 
 
 def cell_name(row: int, column: int) -> str:

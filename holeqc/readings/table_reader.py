@@ -21,7 +21,6 @@ from holeqc.readings.leftovers import (
     cut_row,
     double_columns,
     merged_cells,
-    stray_rows,
     struck_cells,
     summary_rows,
     surplus_rows,
@@ -41,17 +40,18 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     table = Table(context, blocks, columns)
     summary_rows(table)
     not_read_rows(table)
-    unread_columns(table)
+    unknown = unread_columns(table)
     known = read_rows(table)
     units = np.unique(known.unit[known.unit > 0])
     context.unit = UNIT_CODES[int(units[0])] if units.size == 1 else context.options.unit or context.spec.unit
     settle_columns(table, known)
     surplus_rows(table, known)
     cut_row(table, known)
-    stray_rows(table, known)
     unit_conflict(table, known)
     double_columns(table)
     context.uses.extend(uses_of(table))
+    told_of = table.any_reading | (known.hole >= 0)
+    context.mark(table.rows[told_of], sorted({*table.columns, *unknown}))
     if not table.readings:
         return
     trials = _repeated_columns(table)

@@ -25,6 +25,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.page import PageMargins
 
 import holeqc
+from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
 from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
@@ -91,7 +92,7 @@ def _sheets(run: Run) -> Iterator[Sheet]:
         ("Characteristics", _CHARACTERISTICS, len(inspection.characteristics), _characteristic_rows(run)),
         ("Pins", _PINS, len(inspection.pins), _pin_rows(run)),
         ("Readings", _READINGS, len(inspection.readings.table), _reading_rows(run)),
-        ("Problems", _PROBLEMS, len(run.problems), _problem_rows(run)),
+        ("Problems", _PROBLEMS, len(_problems(run)), _problem_rows(run)),
     ):  # fmt: skip
         for start in range(0, max(count, 1), MOST_ROWS):
             name = title if start == 0 else f"{title} {start // MOST_ROWS + 1}"
@@ -372,8 +373,13 @@ def _short(value: float) -> Plain | None:
     return Plain(value) if value is not None and math.isfinite(value) else None
 
 
+def _problems(run: Run) -> tuple[Problem, ...]:
+    """Return the problems of the run, those of files that can't be used first."""
+    return (*(p for file in run.inspection.readings.unusable for p in file.problems), *run.problems)
+
+
 def _problem_rows(run: Run) -> Iterator[Cells]:
-    for p in run.problems:
+    for p in _problems(run):
         yield (
             p.severity, "holds" if p.holds else "", p.code, Long(p.message), Long(p.found), Long(p.allowed),
             Long(p.action), p.file, p.sheet, p.cell, p.where, p.part, p.serial, p.hole, p.wall,

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from making import KIT, codes, kit, only, read, wide, workbook
 
+from holeqc.problems import ReadingsError
 from holeqc.readings.headings import Vocabulary
 from holeqc.readings.identities import Gauges, Parts, Titles, serial_in_sheet_name
 from holeqc.specification.model import Specification
@@ -199,3 +200,44 @@ def test_zeros_in_front_are_a_warning(tmp_path: Path) -> None:
 def test_serials_in_names_of_sheets(name: str, serial: str) -> None:
     spec: Specification = kit(NUMBERED)
     assert serial_in_sheet_name(name, Titles(spec)) == serial
+
+
+@pytest.mark.parametrize(
+    ("title", "kind"),
+    [
+        ("Drawing BL7-220 Rev B", "drawing"),
+        ("BL7-210 Rev C", "revision"),
+        ("Kit T-5", "kit"),
+        ("P/N BL7-210-9", "part"),
+        ("Zeichnung AP8-100, Index A", "drawing"),
+    ],
+)
+@pytest.mark.parametrize("below", [False, True])
+def test_a_sheet_of_another_drawing_is_refused(title: str, kind: str, below: bool, tmp_path: Path) -> None:
+    rows = [*wide(), [], [title]] if below else [["Ladder plates", None, title], [], *wide()]
+    with pytest.raises(ReadingsError) as caught:
+        read(workbook(tmp_path / "a.xlsx", rows), kit(NUMBERED))
+    assert f"other-{kind}" in {p.code for p in caught.value.problems}
+    assert caught.value.problems[0].cell == ("A11" if below else "C1")
+
+
+@pytest.mark.parametrize(
+    "title", ["Drawing BL7-210 Rev B", "BL7-210", "Kit T-4 rev B", "Form QF-12 Rev 3", "Order 4711", "P/N BL7-210-1"]
+)
+def test_a_sheet_of_this_drawing_is_read(title: str, tmp_path: Path) -> None:
+    readings = read(workbook(tmp_path / "a.xlsx", [["Ladder plates", None, title], [], *wide()]), kit(NUMBERED))
+    assert codes(readings) == []
+    assert len(readings.table) == 32
+
+
+@pytest.mark.parametrize(("label", "content"), [("Drawing:", "BL7-220"), ("Zeichnungs-Nr.", "BL7-220"), ("Rev", "C")])
+def test_a_field_of_another_drawing_is_refused(label: str, content: str, tmp_path: Path) -> None:
+    with pytest.raises(ReadingsError):
+        read(workbook(tmp_path / "a.xlsx", [[label, content], [], *wide()]), kit(NUMBERED))
+
+
+def test_an_unknown_gauge_in_a_title_holds(tmp_path: Path) -> None:
+    readings = read(workbook(tmp_path / "a.xlsx", [["Read with gauge BG-9"], [], *wide()]), kit())
+    assert only(readings, "unknown-gauge").holds
+    known = read(workbook(tmp_path / "b.xlsx", [["Read with gauge BG-2"], [], *wide()]), kit())
+    assert codes(known) == []

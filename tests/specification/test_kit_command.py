@@ -13,12 +13,12 @@ BL7 = str(Path(__file__).parents[2] / "tolerances" / "bl7.toml")
 Captured = pytest.CaptureFixture[str]
 
 
-def test_new_writes_a_file_that_show_takes_and_never_writes_over_one(tmp_path: Path, capsys: Captured) -> None:
+def test_new_writes_a_starter_that_judges_nothing_and_never_writes_over_one(tmp_path: Path, capsys: Captured) -> None:
     file = tmp_path / "gate.toml"
     assert run(["kit", "new", str(file)]) == 0
     written = file.read_bytes()
-    assert run(["kit", "show", str(file)]) == 0
-    assert "Kit gate, revision A" in capsys.readouterr().out
+    assert run(["kit", "show", str(file)]) == 2  # nothing was typed into it yet
+    assert "still those that holeqc kit new wrote" in capsys.readouterr().err
     assert run(["kit", "new", str(file)]) == 2
     assert file.read_bytes() == written
     assert "already there" in capsys.readouterr().err
@@ -56,8 +56,32 @@ def test_keys_of_all_tables_or_one(capsys: Captured) -> None:
     text = capsys.readouterr().out
     assert "pattern_tolerance" in text
     assert "[[gauge]]" not in text
-    assert run(["kit", "keys", "postion"]) == 2
-    assert "did you mean position?" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("word", "first", "has", "without"), [
+    ("hole", "Keys of a [[hole]];", ("  bushing ", "[position]", "  upper ", "[rework]"), ("[[gauge]]", "  drill ")),
+    ("[[hole]]", "Keys of a [[hole]];", ("  bushing ",), ("[[gauge]]",)),
+    ("pat", "Keys of what begins with pat", ("  pattern_tolerance ",), ("  tolerance ",)),
+    ("upper", "Keys of the key upper", ("[size]", "[pin] or [[pin]]"), ("  lower ",)),
+    ("size.upper", "Keys of the key size.upper", ("[size]",), ("[pin]",)),
+    ("holes", "Keys of a [[hole]];", ("  x ",), ("[[gauge]]",)),
+    ("postion", "Keys of position, the word nearest to postion", ("  pattern_rotates ",), ("[[gauge]]",)),
+    ("confirmed", "Keys of [confirmed]", ("limits far apart: ", "pin larger than the smallest hole: "), ("[size]",)),
+])  # fmt: skip
+def test_keys_of_a_word_its_beginning_or_one_near_it(
+    word: str, first: str, has: tuple[str, ...], without: tuple[str, ...], capsys: Captured
+) -> None:
+    assert run(["kit", "keys", word]) == 0
+    text = capsys.readouterr().out
+    assert text.startswith(first)
+    assert max(map(len, text.splitlines())) <= 80
+    assert all(words in text for words in has)
+    assert not any(words in text for words in without)
+
+
+def test_keys_of_a_word_that_means_nothing_names_the_tables(capsys: Captured) -> None:
+    assert run(["kit", "keys", "xyzzy"]) == 2
+    assert "tables are kit, part, fixture" in capsys.readouterr().err
 
 
 def test_sheet_writes_one_sheet_a_serial_and_never_over_readings(tmp_path: Path, capsys: Captured) -> None:
