@@ -10,6 +10,8 @@ import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
+from holeqc.printing import visible
+
 ERROR = "error"  #: the value can't be used; what depends on it is held
 WARNING = "warning"  #: the value is used as it stands, a person must look at it
 NOTE = "note"  #: worth knowing, changes nothing
@@ -67,7 +69,7 @@ class Problem:
             text += f"; allowed: {self.allowed}"
         if self.action:
             text += f". {self.action}"
-        return text
+        return visible(text)
 
     def as_dict(self) -> dict[str, object]:
         """Return all fields by name, for JSON."""

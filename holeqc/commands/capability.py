@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 from holeqc.commands.series import (
     BY_HELP,
@@ -125,13 +125,13 @@ def capability(
         from holeqc.statistics.normality import probability_plot
 
         save_figure(capability_figure(result, probability_plot(values), title, unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
     if json_:
         print_json(result.as_dict())
     else:
         from holeqc.reports.chart_text import capability_text
 
-        sys.stdout.write(capability_text(result, title, unit))
+        printing.write(capability_text(result, title, unit))
 
 
 def _kit(run: Run, how: tuple[str, float | None, float, float], asked: tuple[float | None, str], as_json: bool,
@@ -198,22 +198,20 @@ def _position(table: Table, columns: tuple[str, str, str], tolerance: float | No
         from holeqc.reports.series_plots import positions_figure
 
         save_figure(positions_figure(result, x, y, extra, f"{first}, {second}", unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
     if as_json:
         print_json(result.as_dict())
     else:
         from holeqc.reports.chart_text import position_text
 
-        sys.stdout.write(position_text(result, f"{first}, {second}", unit))
+        printing.write(position_text(result, f"{first}, {second}", unit))
 
 
 def _tell(problems: tuple[Problem, ...]) -> None:
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
 
 
 def print_json(content: Any) -> None:
     """Print content as JSON that every reader takes: no NaN."""
-    import json
-
-    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    printing.write_json(content)

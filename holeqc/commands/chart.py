@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 from holeqc.commands.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_kit, open_table, read_run, refuse_in_kit
 
@@ -109,13 +109,13 @@ def chart(
     result, problems = _draw_up(table, kind or (POSITION if second else ""), asked, options)
     title = ", ".join((named(columns), *([second] if second else [])))
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
     if plot is not None:
         from holeqc.reports.chart_plots import chart_figure
         from holeqc.reports.fit_plots import save_figure
 
         save_figure(chart_figure(result, title, unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
     if json_:
         from holeqc.commands.capability import print_json
 
@@ -123,7 +123,7 @@ def chart(
     else:
         from holeqc.reports.chart_text import chart_text
 
-        sys.stdout.write(chart_text(result, title, unit))
+        printing.write(chart_text(result, title, unit))
 
 
 def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
 
@@ -81,20 +81,18 @@ def check(
     readings = read_files(readings_files, specification, options, go_on=True)
     inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     if json_:
-        import json
-
         from holeqc.reports.data import as_data
 
-        sys.stdout.write(json.dumps(as_data(inspection), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(as_data(inspection))
     else:
         from holeqc.reports.screen import screen_text, screen_width
 
-        sys.stdout.write(screen_text(inspection, screen_width()))
+        printing.write(screen_text(inspection, screen_width()))
     if out is not None:
         from holeqc.reports.write import write_reports
 
         written = write_reports(inspection, out)
-        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+        printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
     if record:
         from holeqc.ledger import open_ledger
         from holeqc.ledger.named import refuse_unnamed
@@ -102,10 +100,9 @@ def check(
         refuse_unnamed(inspection)  # before a ledger is made for nothing
         with open_ledger(ledger) as there:
             done = record_run(there, inspection, name, replaces=replaces, tags=tags)
-            print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
+            printing.say("", *told(done, there.location.shown), aside=json_)
             for unusable in readings.unusable:
-                print(f"Not recorded: {unusable.file} can't be used; record it once it is mended",
-                      file=sys.stderr if json_ else sys.stdout)  # fmt: skip
+                printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
     raise typer.Exit(2 if readings.unusable else exit_code(inspection.parts["verdict"]))
 
 

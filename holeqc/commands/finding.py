@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holeqc import printing
 from holeqc.problems import NOTE, WARNING, HoleQCError, Problem, ReadingsError, SpecificationError, shown_path
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def load_kit(path: Path) -> Specification:
 def tell_of_kit(specification: Specification) -> None:
     """Print on standard error what must be looked at in a kit before it is judged by."""
     for sentence in dict.fromkeys(problem.sentence() for problem in specification.warnings):
-        print(f"warning: {sentence}", file=sys.stderr)
+        printing.warn(f"warning: {sentence}")
 
 
 

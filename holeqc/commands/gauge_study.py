@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from holeqc.commands.gauge_study_runs import Result
@@ -98,18 +99,16 @@ def gauge_study(
 
 def _draw(result: Result, plot: Path | None) -> None:
     for problem in result.problems:
-        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+        printing.warn(f"{problem.severity}: {problem.sentence()}")
     if plot is not None:
         from holeqc.reports.fit_plots import save_figure
 
         save_figure(result.figure(), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
 
 
 def _print(result: Result, as_json: bool) -> None:
     if as_json:
-        import json
-
-        sys.stdout.write(json.dumps(result.data, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(result.data)
     else:
-        sys.stdout.write(result.text)
+        printing.write(result.text)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -226,7 +227,7 @@ def row_subgroups(table: Table, columns: Sequence[str], subgroup: str) -> Any:
 def tell(problems: Iterable[Problem]) -> None:
     """Print problems on standard error, each once."""
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
 
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
@@ -267,7 +268,7 @@ def answers(
     if not found:
         raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
     for group, reason in failed:
-        print(f"warning: {group.group}: {reason}", file=sys.stderr)
+        printing.warn(f"warning: {group.group}: {reason}")
     return found, failed
 
 
@@ -285,7 +286,7 @@ def show(
             assert answer.figure is not None
             path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(answer.group)}{plot.suffix}")
             save_figure(answer.figure(), path)
-            print(f"picture: {path}", file=sys.stderr)
+            printing.warn(f"picture: {path}")
     if as_json:
         from holeqc.commands.capability import print_json
 
@@ -297,7 +298,7 @@ def show(
     lines += [answer.text for answer in answered]
     if len(answered) > 1:
         lines.append(summary(head, [a.row for a in answered]))
-    sys.stdout.write("\n".join(lines))
+    printing.write("\n".join(lines))
 
 
 def _slug(text: str) -> str:

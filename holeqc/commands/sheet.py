@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from holeqc import printing
+
 
 def sheet(
     kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
@@ -77,13 +79,13 @@ def sheet(
             tuple(item or ()), items, tuple(serial), tuple(hole or ()), part, tuple(appraiser or ()),
             2 if trials is None else trials, 1 if seed is None else seed, gauge, nested, tuple(choice or ()),
         )  # fmt: skip
-        print("\n".join(write_study(specification, request, out, paper.strip().lower(), replace)))
+        printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)
-    write_sheet(specification, out, part or None, serial, paper.strip().lower())
+    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace)
     count = len(serial) or 1
-    print(limits_line(specification))
-    print(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
+    printing.say(limits_line(specification))
+    printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
@@ -68,11 +68,10 @@ def wear(
     logged, problems = read_events(events, history) if events is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
-        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+        printing.warn(f"{problem.severity}: {problem.sentence()}")
     if json_:
-        import json
 
-        sys.stdout.write(json.dumps(result.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(result.as_dict())
     else:
         import textwrap
 
@@ -80,14 +79,14 @@ def wear(
         from holeqc.reports.wording import plain
         from holeqc.specification.words import limits_line
 
-        print("\n".join(textwrap.wrap(plain(limits_line(spec)), 96)))
-        sys.stdout.write(wear_text(result))
+        printing.say(*textwrap.wrap(plain(limits_line(spec)), 96))
+        printing.write(wear_text(result))
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
         sources = (*readings.sources, *([_source(events)] if events is not None else []))
         written = write_wear(result, spec, out, sources)
-        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+        printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
 
 
 def _source(path: Path) -> Source:

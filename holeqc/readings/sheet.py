@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from io import BytesIO
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import writer
 from holeqc.readings import sheet_formulas as formulas
 from holeqc.readings import sheet_style as style
 from holeqc.readings.marker import (
@@ -78,14 +77,16 @@ def write_sheet(
     part: str | None = None,
     serials: Sequence[str] = (),
     paper: str = "a4",
+    *,
+    replace: bool = True,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``paper`` is ``a4`` or ``letter``. An existing file is replaced.
+    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
-        OSError: the file can't be written.
+        WriteError: the file is there and isn't to be replaced, or it can't be written.
     """
     from openpyxl import Workbook
 
@@ -102,9 +103,8 @@ def write_sheet(
         _Writer(specification, sheet, plan, part, serial).write(paper)
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
-    buffer = BytesIO()
-    book.save(buffer)
-    Path(path).write_bytes(buffer.getvalue())
+    with writer.file(path, replace=replace) as out:
+        book.save(out)
 
 
 def _marker(specification: Specification) -> Marker:

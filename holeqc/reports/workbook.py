@@ -16,7 +16,6 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 from typing import IO, Any
 
 from openpyxl import Workbook
@@ -59,25 +58,25 @@ class Sheet:
     rows: Iterable[Cells]
 
 
-def write_workbook(run: Run, path: Path, progress: Callable[[str], None] = lambda _: None) -> None:
-    """Write the workbook of a run; the same bytes each time for the same run and library versions."""
-    write_sheets(run, list(_sheets(run)), path, progress)
+def write_workbook(run: Run, file: IO[bytes], progress: Callable[[str], None] = lambda _: None) -> None:
+    """Write the workbook of a run into an open file; the same bytes each time for the same run and library versions."""
+    write_sheets(run, list(_sheets(run)), file, progress)
 
 
 def write_sheets(
-    run: Run, sheets: Sequence[Sheet], path: Path, progress: Callable[[str], None] = lambda _: None
+    run: Run, sheets: Sequence[Sheet], file: IO[bytes], progress: Callable[[str], None] = lambda _: None
 ) -> None:
-    """Write a workbook of tables that speak of a run; the same bytes each time for the same tables."""
+    """Write a workbook of tables that speak of a run into an open file; the same tables give the same bytes."""
     store, styles = _frame_of(run, sheets)
     ours = {f"xl/worksheets/sheet{n}.xml": sheet for n, sheet in enumerate(sheets, 1)}
-    with zipfile.ZipFile(store) as source, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
+    with zipfile.ZipFile(store) as source, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
         for item in source.infolist():
             data = source.read(item)
             entry = zipfile.ZipInfo(item.filename, (1980, 1, 1, 0, 0, 0))
             entry.compress_type = zipfile.ZIP_DEFLATED
             with target.open(entry, "w", force_zip64=item.filename in ours) as out:
                 if item.filename in ours:
-                    progress(f"{path.name}: {ours[item.filename].title}")
+                    progress(f"workbook: {ours[item.filename].title}")
                     _fill(out, data, ours[item.filename], styles)
                 else:
                     out.write(_fixed_time(data) if item.filename == "docProps/core.xml" else data)
