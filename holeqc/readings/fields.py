@@ -15,16 +15,19 @@ from holeqc.specification.model import Specification
 REACH = 4  #: a field's value stands at most so many columns to the right of its label
 
 _SERIAL = re.compile(
-    r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
+    r"\b(?:s\s?/\s?n|ser(?:ial)?|serien-?(?:nr|nummer)|(?:n\.?[°º]|no|num[eé]ro|n[uú]mero) de s[eé]rie)\b\.?"
+    r"(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)",
+    re.I,
 )
 _FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
 _NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
 _DATE = re.compile(
-    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}"
-    r"|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? (?:de )?[^\W\d_]{3,10}\.?,? (?:de )?\d{4}"
+    r"|[^\W\d_]{3,10}\.? \d{1,2}, \d{4})\b"
 )
 _UNITS = re.compile(
-    r"\b(?:dimensions?|readings?|values?|units?|sizes?)\b[^\d]*?\b(?:in\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?)\b",
+    r"\b(?:dimensions?|readings?|values?|units?|sizes?|ma(?:ß|ss)e|einheit(?:en)?|cotes?|mesures|unités?|cotas|medidas|"
+    r"dimensiones|unidad(?:es)?)\b[^\d]*?\b(?:(?:in|en)\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?|zoll|pouces?|pulgadas?)\b",
     re.I,
 )
 

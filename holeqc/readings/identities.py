@@ -526,10 +526,13 @@ def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[
         number = content
     elif isinstance(content, str):
         text = content.strip().lower().replace("º", "°")
-        if match := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?)?", text):
+        across = re.fullmatch(r"(\d{1,3})\s?°?\s?[-–/]\s?(\d{1,3})\s?(?:°|deg\.?)?", text)
+        if match := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?|grad|degrés?|grados?)?", text):
             number = float(match[1].replace(",", "."))
+        elif across and int(across[2]) - int(across[1]) == 180:
+            number = float(across[1])
         else:
-            number = {"h": 0.0, "v": 90.0}.get(text)
+            number = {"h": 0.0, "v": 90.0, "x": 0.0, "y": 90.0}.get(text)
             meaning = vocabulary.meaning(content)
             number = meaning.direction if number is None and meaning.is_known else number
     if number is not None and -360 <= number <= 360:
