@@ -8,22 +8,26 @@ from dataclasses import dataclass
 
 from holeqc.readings.grid import Content, Grid
 from holeqc.readings.headings import IGNORED, MODIFIER, Meaning, Vocabulary
+from holeqc.readings.identities import Titles
 from holeqc.readings.synonyms import FIELD, plain
 from holeqc.specification.model import Specification
 
 REACH = 4  #: a field's value stands at most so many columns to the right of its label
 
 _SERIAL = re.compile(
-    r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
+    r"\b(?:s\s?/\s?n|ser(?:ial)?|serien-?(?:nr|nummer)|(?:n\.?[°º]|no|num[eé]ro|n[uú]mero) de s[eé]rie)\b\.?"
+    r"(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)",
+    re.I,
 )
 _FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
 _NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
 _DATE = re.compile(
-    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}"
-    r"|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? (?:de )?[^\W\d_]{3,10}\.?,? (?:de )?\d{4}"
+    r"|[^\W\d_]{3,10}\.? \d{1,2}, \d{4})\b"
 )
 _UNITS = re.compile(
-    r"\b(?:dimensions?|readings?|values?|units?|sizes?)\b[^\d]*?\b(?:in\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?)\b",
+    r"\b(?:dimensions?|readings?|values?|units?|sizes?|ma(?:ß|ss)e|einheit(?:en)?|cotes?|mesures|unités?|cotas|medidas|"
+    r"dimensiones|unidad(?:es)?)\b[^\d]*?\b(?:(?:in|en)\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?|zoll|pouces?|pulgadas?)\b",
     re.I,
 )
 
@@ -145,7 +149,7 @@ def placed_by(text: str, vocabulary: Vocabulary) -> tuple[str, str]:
 
 
 def _from_title(text: str, row: int, column: int, spec: Specification, vocabulary: Vocabulary) -> Iterable[Field]:
-    """Yield what a free title says: serial, part, wall, day, unit, revision beside the kit's id."""
+    """Yield what a free title says: serial, part, wall, day, unit, drawing, gauge."""
     if len(text) > 300:
         return
     word, what = placed_by(text, vocabulary)
@@ -159,9 +163,9 @@ def _from_title(text: str, row: int, column: int, spec: Specification, vocabular
     if match := _UNITS.search(text):
         yield Field("unit", match[1], row, column, from_title=True)
     words = re.findall(r"[\w-]+", plain(text))
-    named = [p.name for p in spec.parts if plain(p.name) in words]
-    if len(named) == 1 and len(spec.parts) > 1:
-        yield Field("part", named[0], row, column, from_title=True)
-    revision = re.search(re.escape(plain(spec.id)) + r"\W+rev(?:ision)?\b\W*(\w+)", plain(text))
-    if revision:
-        yield Field("revision", revision[1].upper(), row, column, from_title=True)
+    names = [p.name for p in spec.parts if plain(p.name) in words]
+    if len(names) == 1 and len(spec.parts) > 1:
+        yield Field("part", names[0], row, column, from_title=True)
+    for named in Titles(spec).names_in(text):
+        if named.agrees is not None:
+            yield Field(named.kind, named.value, row, column, from_title=True)

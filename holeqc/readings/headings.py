@@ -187,7 +187,8 @@ class Vocabulary:
         if degrees or (before and (before.kind, before.value) == (FIELD, "direction")):
             found.direction = value
         elif before and (
-            (before.kind, before.value) == (FIELD, "hole") or (before.kind == WEAK_HOLE and not found.fields)
+            (before.kind, before.value) == (FIELD, "hole")
+            or (before.kind == WEAK_HOLE and not found.fields and not found.characteristics)
         ):
             found.hole = text
         elif before and before.kind == FIELD and before.value in {"trial", "value"} and whole:

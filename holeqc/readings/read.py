@@ -18,11 +18,10 @@ from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.examples import suited
-from holeqc.readings.fields import Field
 from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
-from holeqc.readings.identities import text_of
+from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
 from holeqc.readings.issues import warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
 from holeqc.readings.leftovers import double_fields, parts_without_readings, sheet_notes
@@ -37,12 +36,8 @@ from holeqc.specification.model import Specification
 
 __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
 
-_PLAIN_SHEET_NAME = re.compile(
-    r"^(?:sheet|tabelle|feuil|hoja|foglio|blad|list|arkusz|planilha|table|data|readings?|measurements?|holes?)?[\s_-]*\d{0,3}$",
-    re.I,
-)
-
-
+SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
+TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
 
@@ -268,10 +263,10 @@ def _name_from_sheet(context: Context, layout: Layout) -> None:
             context.part = named[0]
             _say(context, "part-from-sheet-name", f"no part is named; taken from the sheet's name: {named[0]}")
             return
-    telling = bool(name) and not _PLAIN_SHEET_NAME.match(name) and any(c.isdigit() for c in name)
-    if "serial" not in said and not context.options.serial and telling:
-        context.serial = name
-        _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {name}")
+    serial = serial_in_sheet_name(name, Titles(spec))
+    if serial and "serial" not in said and not context.options.serial:
+        context.serial = serial
+        _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {serial}")
 
 
 def _say(context: Context, code: str, message: str) -> None:
@@ -303,9 +298,7 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
             )
         said = [("kit", marker.kit_id, spec.id, "A2"), ("revision", marker.revision, spec.revision, "A2")]
     else:
-        said = [
-            (w, t, a, c) for w, t, a, c in _said_of_kit(layout.fields, spec) if not (w == "revision" and a in {"", "-"})
-        ]
+        said = list(dict.fromkeys(_said_of_kit(sheet, layout, spec)))
     wrong = [
         Problem(
             ERROR,
@@ -326,26 +319,24 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
         raise ReadingsError("", wrong)
 
 
-def _said_of_kit(fields: Iterable[Field], spec: Specification) -> Iterator[tuple[str, str, str, str]]:
-    """Yield what fields say of kit and revision: word, what is said, what it should be, the cell.
+def _said_of_kit(sheet: RawSheet, layout: Layout, spec: Specification) -> Iterator[tuple[str, str, str, str]]:
+    """Yield what a sheet says of another drawing, revision, kit or part: word, what is said, what it should be, cell.
 
-    'Kit: BL-7 rev C' says both. A kit's name without any digit is a title and says nothing for certain.
+    Fields count, and every text outside the rows of readings: 'Drawing BL7-210 Rev C' in one cell says it too.
     """
-    told: set[str] = set()
-    for found in fields:
-        if found.word not in {"kit", "revision"} or found.word in told:
-            continue
-        told.add(found.word)
-        text, cell = text_of(found.content), cell_name(found.row + 1, found.column + 1)
-        if found.word == "revision":
-            yield "revision", (text.split() or [""])[0], spec.revision, cell
-            continue
-        match = re.match(rf"{re.escape(spec.id)}(?!\w)\W*(?:rev(?:ision)?\b\W*(\w+))?", text, re.I)
-        if match is None:
-            if any(c.isdigit() for c in text):
-                yield "kit", text, spec.id, cell
-        elif match[1]:
-            yield "revision", match[1], spec.revision, cell
+    titles, grid = Titles(spec), sheet.grid
+    places = [(f.content, f.row, f.column, f.word) for f in layout.fields if f.word in SAID_OF_KIT]
+    data = np.zeros(grid.rows, dtype=np.bool_)
+    for block in layout.blocks:
+        for column, meaning in enumerate(block.heading.meanings[: grid.width]):
+            if meaning.kind == READING:
+                data[block.rows] |= grid.columns[column].filled(grid.rows)[block.rows]
+    fields = {(f.row, f.column) for f in layout.fields}
+    for row in np.flatnonzero(grid.filled_rows() & ~data)[:TITLE_ROWS].tolist():
+        places += [(x, row, c, "") for c, x in enumerate(grid.row(row)) if (row, c) not in fields]
+    for content, row, column, word in places:
+        for named in titles.others_in(text_of(content), word) if isinstance(content, str) else []:
+            yield named.kind, named.value, named.wanted, cell_name(row + 1, column + 1)
 
 
 def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:

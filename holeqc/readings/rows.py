@@ -30,7 +30,7 @@ from holeqc.readings.row_report import Reporter
 from holeqc.readings.sources import Source, fill_down
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import CHARACTERISTICS
-from holeqc.readings.temperatures import temperature_of
+from holeqc.readings.values import temperature_of
 from holeqc.specification.model import Specification
 
 _NAME = re.compile(r"^(?=.*\d)\S+(?: \S+){0,2}$")  #: what may be a serial number: a digit, at most three words

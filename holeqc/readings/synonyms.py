@@ -50,7 +50,7 @@ _GAUGES = (
     "gauge|gage|instrument|tool|equipment|measuring tool|measuring device|inst|gauge used|"
     "messmittel|prüfmittel|messgerät|messinstrument|instrument de mesure|moyen de mesure|moyen de contrôle|"
     "appareil de mesure|jauge|instrumento|instrumento de medición|instrumento de medida|equipo de medición|"
-    "medio de medición|aparato de medida"
+    "medio de medición|aparato de medida|calibre"
 )
 #: field -> phrases that mean it with or without 'no', 'nr', 'number', '#', 'id' behind
 _NUMBERED_FIELDS: dict[str, str] = {
@@ -61,7 +61,7 @@ _NUMBERED_FIELDS: dict[str, str] = {
     "agujero|agujeros|taladro|taladros|orificio|orificios|barreno|barrenos",
     "serial": "serial|ser|s n|sn|s no|part serial|unit serial|part s n|"
     "seriennr|seriennummer|serien nr|ser nr|numéro de série|n° de série|n° série|no de série|num de série|"
-    "número de serie|n° de serie|n° serie|no de serie|num de serie|núm de serie|num serie|núm serie",
+    "número de serie|serie|série|n° de serie|n° serie|no de serie|num de serie|núm de serie|num serie|núm serie",
     "part": "part|p n|pn|part name|component|assembly|item name|"
     "teil|bauteil|teilename|teilenr|teilenummer|teile nr|sachnummer|sachnr|platte|"
     "pièce|référence pièce|réf pièce|nom de la pièce|plaque|pieza|parte|nombre de la pieza|n° de parte|placa",
@@ -99,7 +99,7 @@ _FIELDS: dict[str, str] = {
     "contrôlé le|jour|fecha|fecha de medición|fecha de inspección|fecha de control|medido el|día",
     "by": "by|inspector|operator|technician|tech|measured by|checked by|read by|inspected by|initials|insp|appraiser|"
     "bench|entered by|tester|tested by|"
-    "prüfer|geprüft von|gemessen von|geprüft durch|gemessen durch|bearbeiter|werker|kurzzeichen|namenszeichen|"
+    "prüfer|geprüft|geprüft von|gemessen von|geprüft durch|gemessen durch|bearbeiter|werker|kurzzeichen|namenszeichen|"
     "contrôleur|contrôlé par|mesuré par|vérifié par|opérateur|technicien|inspecteur|"
     "operario|operador|técnico|medido por|inspeccionado por|verificado por|controlado por|revisado por",
     "note": "note|notes|remark|remarks|comment|comments|observed by eye|findings|observations|"
@@ -112,9 +112,11 @@ _FIELDS: dict[str, str] = {
     "drawing": "drawing|drawing no|drawing number|drawing n°|drawing nr|drawing #|drawing id|drawing ref|"
     "drawing reference|dwg|dwg no|dwg number|dwg #|dwg n°|print no|print number|"
     "zeichnung|zeichnung nr|zeichnungs nr|zeichnungsnr|zeichnungsnummer|n° de plan|n° plan|no de plan|"
-    "numéro de plan|plan n°|référence plan|plano|plano n°|plano no|n° de plano|no de plano|número de plano",
+    "numéro de plan|plan|plan n°|plan no|référence plan|plano|plano n°|plano no|n° de plano|no de plano|"
+    "número de plano",
     "ignore": "time|row|line|sheet no|page|order|order no|work order|job|job no|bushing|"
-    "customer|signature|sign|signed|stamp|batch|lot|lot no|shift|machine|fixture|station|station no|sequence|seq|shop|"
+    "customer|signature|inspector signature|sign|signed|stamp|w o|batch|lot|lot no|shift|machine|fixture|station|"
+    "station no|sequence|seq|shop|"
     "description|approved by|approved|title|material|drill|drill size|operation|op|jig|"
     "uhrzeit|zeit|zeile|blatt|blatt nr|auftrag|auftrags nr|auftragsnr|auftragsnummer|kunde|unterschrift|stempel|"
     "charge|chargennummer|losnummer|schicht|maschine|vorrichtung|bohrbuchse|buchse|beschreibung|benennung|"
@@ -125,12 +127,13 @@ _FIELDS: dict[str, str] = {
     "máquina|utillaje|plantilla|casquillo|secuencia|descripción|aprobado por|broca|operación",
 }
 _DIAMETER_WORDS = (
-    "diameter|diameters|dia|diam|ø|durchmesser|durchm|dm|diamètre|diamètres|diámetro|diámetros|diámetro interior|"
+    "diameter|diameters|dia|diam|ø|durchmesser|durchm|dm|diám|diamètre|diamètres|diámetro|diámetros|diámetro interior|"
     "diamètre intérieur|innendurchmesser"
 )
 _AXIS_FORMS = (
     "@|@ pos|@pos|@position|@coord|@loc|pos@|@ position|@ coordinate|@ coord|@ location|@ loc|@ dim|pos @|position @|"
-    "coordinate @|@ koordinate|@koordinate|koordinate @|@ maß|@ wert|coordonnée @|@ coordonnée|cote @|coordenada @|"
+    "coordinate @|lage @|@ lage|@ koordinate|@koordinate|koordinate @|@ maß|@ wert|coordonnée @|@ coordonnée|cote @|"
+    "coordenada @|"
     "@ coordenada|posición @|cota @"
 )
 _CHARACTERISTICS: dict[str, str] = {
@@ -149,12 +152,13 @@ _CHARACTERISTICS: dict[str, str] = {
     "plus grande pige|plus grosse pige|mayor tapón|tapón más grande|tapón mayor",
     "go": "go|go plug|go pin|go check|plug go|go side|"
     "gutseite|gut seite|gutlehrdorn|gut lehrdorn|lehrdorn gut|lehrdorn gutseite|gutlehre|gut lehre|lehre gut|"
-    "entre|côté entre|tampon entre|pasa|lado pasa|tapón pasa|calibre pasa",
+    "entre|côté entre|tampon entre|tampon go|calibre go|lehrdorn go|pasa|lado pasa|tapón pasa|calibre pasa",
     "no_go": "no go|nogo|not go|no go plug|no go pin|no go check|not go plug|plug no go|nogo plug|no go side|"
     "not go side|"
     "ausschussseite|ausschuss seite|ausschusslehrdorn|ausschuss lehrdorn|lehrdorn ausschuss|"
     "lehrdorn ausschussseite|ausschusslehre|ausschuss lehre|lehre ausschuss|"
-    "n'entre pas|côté n'entre pas|tampon n'entre pas|no pasa|lado no pasa|tapón no pasa|calibre no pasa",
+    "n'entre pas|côté n'entre pas|tampon n'entre pas|tampon no go|calibre no go|lehrdorn no go|no pasa|lado no pasa|"
+    "tapón no pasa|calibre no pasa",
     "go_no_go": "go no go|go nogo|go not go|plug go no go|go no go plug|go no go pin|go no go check|"
     "gut ausschuss|lehrdorn gut ausschuss|gut ausschuss lehrdorn|gutseite ausschussseite|"
     "entre n'entre pas|tampon entre n'entre pas|pasa no pasa|tapón pasa no pasa|calibre pasa no pasa",
@@ -222,7 +226,8 @@ _IGNORED: dict[str, str] = {
     "lower deviation|upper tolerance|lower tolerance|min limit|max limit|"
     "grenze|grenzwert|grenzwerte|grenzmaß|toleranz|tol|kleinstmaß|größtmaß|mindestmaß|höchstmaß|abmaß|oberes abmaß|"
     "unteres abmaß|o abmaß|u abmaß|ob abmaß|unt abmaß|oberes grenzmaß|unteres grenzmaß|obere toleranz|"
-    "untere toleranz|obere grenze|untere grenze|oberer grenzwert|unterer grenzwert|obere toleranzgrenze|"
+    "untere toleranz|obere grenze|untere grenze|obergrenze|untergrenze|oberer grenzwert|unterer grenzwert|"
+    "obere toleranzgrenze|"
     "untere toleranzgrenze|toleranzgrenze|ogw|ugw|otg|utg|zulässig|"
     "tolérance|tolérances|limite|limites|limite supérieure|limite inférieure|tolérance supérieure|"
     "tolérance inférieure|écart supérieur|écart inférieur|cote mini|cote maxi|cote minimale|cote maximale|admissible|"
@@ -292,11 +297,10 @@ _AMBIGUOUS: dict[str, str] = {
     "dimension or size": "größe|maß|maße|cote|cota|taille|tamaño|dimensiones|abmessung",
     "good part or GO side": "gut|bon|bueno",
     "scrap or NO-GO side": "ausschuss|rebut|rechazo",
-    "plug gauge, its size, or stamp": "lehrdorn|tampon|tapón|lehre|prüfstift|calibre",
+    "plug gauge, its size, or stamp": "lehrdorn|tampon|tapón|lehre|prüfstift",
     "reading or remark": "observation",
     "initials or first reading": "initial|initiale|inicial",
     "old or alternative": "alt",
-    "serial number or batch": "serie|série",
     "part, serial number or count": "piece|piece no|stück|werkstück|teil lfd nr|unidad n°",
     "serial number or north-south": "n s",
     "state or verdict": "zustand|état|estado",

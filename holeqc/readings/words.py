@@ -281,6 +281,10 @@ _REMOVED = _set(
     "removed|deburred|dressed|cleared|entfernt|beseitigt|entgratet|enleve|enlevee|enlevees|enleves|ebavure|ebavuree|"
     "elimine|eliminee|eliminees|quitada|quitadas|quitado|eliminada|eliminadas|eliminado|retirada|retiradas|desbarbado"
 )
+#: before 'removed': not yet
+_PLANNED = _set(
+    "will|to|be|must|needs|need|should|shall|wird|werden|muss|soll|noch|sera|seront|doit|etre|debe|ser|sera"
+)
 _NO_SUCH = _set(
     "no|not|without|zero|0|nil|none|never|non|isnt|wasnt|arent|werent|free|kein|keine|keinen|keiner|keinerlei|ohne|"
     "nicht|nie|pas|sans|aucun|aucune|sin|ningun|ninguna|ninguno|ni"
@@ -398,13 +402,12 @@ def _is_negated(words: list[str], at: int, length: int, defect: str, following: 
     rest = words[at + length : at + length + _NEAR]
     while rest and rest[0] in _AFTER:
         rest = rest[1:]
-    kept = removable and any(
-        word in _REMOVED and set(rest[:i]) & _NO_SUCH for i, word in enumerate(rest)
-    )  # 'burr not removed'
+    stays = _NO_SUCH | _PLANNED  # 'burr not removed', 'burr to be removed'
+    kept = removable and any(word in _REMOVED and set(rest[:i]) & stays for i, word in enumerate(rest))
     if rest and rest[0] in _AFTER_NO:
         return not kept
     if removable and not kept:
-        return bool(set(rest) & _REMOVED) or (bool(set(following) & _REMOVED) and not set(following) & _NO_SUCH)
+        return bool(set(rest) & _REMOVED) or (bool(set(following) & _REMOVED) and not set(following) & stays)
     return False
 
 
@@ -435,7 +438,7 @@ _SIGNS_OFF = _set(
     "measured by|read by|operator|technician|date|page|sheet|issued|issued by|form|printed|end of sheet|end|"
     "unterschrift|gezeichnet|stempel|freigabe|freigegeben|freigegeben von|prufer|pruefer|gepruft|gepruft von|"
     "geprueft|geprueft von|gemessen von|bearbeiter|datum|seite|blatt|"
-    "visa|cachet|signe|approuve|approuve par|controleur|controle par|verifie par|mesure par|operateur|"
+    "visa|cachet|tampon|signe|approuve|approuve par|controleur|controle par|verifie par|mesure par|operateur|"
     "firma|firmado|sello|aprobado|aprobado por|inspeccionado por|verificado por|medido por|operario|fecha|pagina|hoja|"
     "feuille|feuillet"
 )

@@ -16,6 +16,7 @@ DEFECTS = {
     "burr": "burr|burrs far side|small burr at exit|Grat|Grat hinten|bavure|bavures côté sortie|rebaba|"
     "burr not removed|burr could not be removed|could not remove burr|not deburred|needs deburring|"
     "nicht entgratet|non ébavuré|no burr near but burr far|Grate nicht entfernt|burr at entry, none at exit|"
+    "burr at the exit, will be dressed|burr to be removed|burr must be removed|Grat muss entfernt werden|"
     "clean but burr",
     "scratch": "scratched|deep scratch|gouge in wall|galled|Kratzer|Riefen|rayure|Rayé|arañazos|torn",
     "oversize": "oversize|OVER SIZE|over-size|too big|hole too large|reamed out|zu groß|ZU GROSS|Übermaß|trop grand|"

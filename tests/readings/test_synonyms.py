@@ -79,6 +79,11 @@ READINGS: list[tuple[str, str, int, float | None, int, str]] = [
     ("Ø 3 Uhr", "diameter", -1, 0.0, 0, ""),
     ("Dia N-S", "diameter", -1, 90.0, 0, ""),
     ("Dia E-W", "diameter", -1, 0.0, 0, ""),
+    ("Dia #2", "diameter", -1, None, 2, ""),
+    ("Diám. 90°", "diameter", -1, 90.0, 0, ""),
+    ("Tampon NO-GO", "no_go", -1, None, 0, ""),
+    ("Calibre GO", "go", -1, None, 0, ""),
+    ("Lage X", "x", -1, None, 0, ""),
     ("Dia [thou]", "diameter", -1, None, 0, "thou"),
     ('Dia (.001")', "diameter", -1, None, 0, "thou"),
     ("Ø in µm", "diameter", -1, None, 0, "µm"),
@@ -172,7 +177,7 @@ def test_a_deviation_of_something_counts_from_the_drawing(text: str) -> None:
 
 UNDERSTOOD_BY_NOBODY = (
     "Cote|COTE|Maß|Größe|Alésage|Gut|Ausschuss|Lehrdorn|Tampon|Upper wall|obere Wand|paroi supérieure|pared inferior|"
-    "Top|Top side|unten|Ø innen|diamètre extérieur|OD|Ø anterior|Avant|Anterior|Serie|Alt|"
+    "Top|Top side|unten|Ø innen|diamètre extérieur|OD|Ø anterior|Avant|Anterior|Alt|"
     "Sheet|N/S|Initial|Observation|Skin side|rib|Bolt|spar|tenths|Ø [1/1000]|Hole dia depth|Supplier|Bohr-Ø|"
     "Dia 7 o'clock 2 o'clock wrench|near far dia|Zustand|estado|x y|Piece|Stück|upper skin"
 )

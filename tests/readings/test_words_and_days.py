@@ -12,9 +12,11 @@ from typing import Any
 import pytest
 from making import codes, kit, only, read, wide, workbook
 
-from holeqc.readings.dates import date_of, fractions_of
+from holeqc.readings.dates import date_of, fractions_of, latest_of
+from holeqc.readings.headings import Vocabulary
+from holeqc.readings.identities import direction_of
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
-from holeqc.readings.temperatures import temperature_of
+from holeqc.readings.values import temperature_of
 from holeqc.readings.words import hole_key, plug_word, surface_word
 
 NONE: frozenset[str] = frozenset()
@@ -282,6 +284,26 @@ DAYS = [
     (dt.datetime(2026, 11, 2, 14, 5), "", "2026-11-02"),
     ("2026-11-02 14:05", "", "2026-11-02"),
     ("05/05/2026", "", "2026-05-05"),
+    ("2. November 2026", "", "2026-11-02"),
+    ("2. März 2026", "", "2026-03-02"),
+    ("2. Maerz 26", "", "2026-03-02"),
+    ("02. Dez. 2026", "", "2026-12-02"),
+    ("Montag, 2. Nov. 2026", "", "2026-11-02"),
+    ("1er août 2026", "", "2026-08-01"),
+    ("2 févr. 2026", "", "2026-02-02"),
+    ("lundi 2 novembre 2026", "", "2026-11-02"),
+    ("2 juil. 2026", "", "2026-07-02"),
+    ("2 de noviembre de 2026", "", "2026-11-02"),
+    ("2 ene 2026", "", "2026-01-02"),
+    ("20261102", "", "2026-11-02"),
+    ("March 2, 2026", "", "2026-03-02"),
+    ("mar 2 2026", "", "2026-03-02"),
+    ("mar. 2 mars 2026", "", "2026-03-02"),
+    ("Mon 02.11.2026", "", "2026-11-02"),
+    ("2026-W45-1", "", "2026-11-02"),
+    ("3/13/26", "", "2026-03-13"),
+    ("12.03.2026", "", "2026-03-12"),
+    ("12.03.26", "mdy", "2026-03-12"),
 ]
 
 
@@ -295,6 +317,13 @@ def test_days(typed: Any, order: str, day: str) -> None:
     ("typed", "code"),
     [
         ("02/11/2026", "unclear-date"),
+        ("3/12/26", "unclear-date"),
+        ("KW 45/2026", "unclear-date"),
+        ("week 45, 2026", "unclear-date"),
+        ("2026-W45", "unclear-date"),
+        ("2 jui 2026", "bad-date"),
+        ("2 ma 2026", "bad-date"),
+        ("KW 60/2026", "bad-date"),
         ("soon", "bad-date"),
         ("31.02.2026", "bad-date"),
         (46328.0, "date-as-number"),
@@ -309,6 +338,31 @@ def test_days_that_cannot_be(typed: Any, code: str) -> None:
     assert issue is not None
     assert issue.code == code
     assert issue.allowed
+
+
+def test_the_last_day_of_what_names_several() -> None:
+    # ISO 8601: week 45 of 2026 runs from Monday 2 November to Sunday 8 November
+    assert latest_of("KW 45/2026", "") == dt.date(2026, 11, 8)
+    assert latest_of("2026-W45-1", "") is None
+    assert latest_of("3/12/26", "") == dt.date(2026, 12, 3)
+    assert latest_of("3/12/26", "mdy") is None
+
+
+@pytest.mark.parametrize(
+    ("typed", "degrees"),
+    [("X", 0.0), ("y", 90.0), ("N-S", 90.0), ("12 o'clock", 90.0), ("3-9 o'clock", 0.0), ("quer", 0.0), ("längs", 90.0),
+     ("0-180", 0.0), ("90°/270°", 90.0), ("45 Grad", 45.0), ("A", 0.0), ("vertical", 90.0)],
+)  # fmt: skip
+def test_directions_in_a_column(typed: str, degrees: float) -> None:
+    found, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
+    assert (found, issue) == (degrees, None)
+
+
+@pytest.mark.parametrize("typed", ["0-90", "north", "Z", "12-6", "soon", "400"])
+def test_what_is_no_direction(typed: str) -> None:
+    found, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
+    assert issue is not None
+    assert issue.code == "bad-direction"
 
 
 def test_one_clear_day_tells_the_order_of_all(tmp_path: Path) -> None:
@@ -336,6 +390,9 @@ def test_fractions_behind_days() -> None:
         (70.0, "F", 21.1111),
         ("22 deg C", "", 22.0),
         ("21C", "F", 21.0),
+        ("21 Grad", "", 21.0),
+        ("21,5 degrés C", "", 21.5),
+        ("22 C°", "", 22.0),
     ],
 )
 def test_temperatures(typed: Any, unit: str, celsius: float) -> None:
