@@ -6,15 +6,21 @@ ours (common practice, no source), worked out by hand where a test names a numbe
 
 from __future__ import annotations
 
+import datetime as dt
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pytest
 from making import codes, kit, only, read, text_file
 
 from holeqc.inspection.judge import inspect
+from holeqc.readings.sheet import write_sheet
+from holeqc.readings.sheet_layout import layout
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification
 
@@ -78,8 +84,8 @@ def verdict(spec: Specification, rows: Rows, folder: Path) -> tuple[int, Any]:
 class Chance:
     """A random part and what faults and slips need of it."""
 
-    def __init__(self, rng: np.random.Generator, two_sizes: bool = False) -> None:
-        self.rng, self.spec = rng, random_kit(rng, two_sizes)
+    def __init__(self, rng: np.random.Generator, two_sizes: bool = False, spec: Specification | None = None) -> None:
+        self.rng, self.spec = rng, spec or random_kit(rng, two_sizes)
         self.rows = good_part(rng, self.spec)
         self.number = int(rng.integers(len(self.spec.holes)))
         self.hole = self.spec.holes[self.number]
@@ -283,3 +289,77 @@ def test_a_slip_holds(name: str, tmp_path: Path) -> None:
 def test_a_good_part_is_accepted(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     assert {trial(rng, {"": None}, "", tmp_path) for _ in range(20)} == {"accept"}
+
+
+# ---- the live marks of the blank sheet say what check says ---------------------------------------------------------
+
+NO_SHEET = {"repeated place", "repeated size"}  #: a blank sheet has one cell for each reading
+#: other words for one thing: the sheet leaves them to the reader, or says them beside a ✗
+NAMED_BY_CHECK = {"slip-transposed", "x-y-swapped", "hole-order", "other-hole", "sizes-exchanged", "equals-nominal"}
+MARKED_SHEETS = 70
+
+
+def typed_into_sheets(kit_: Specification, path: Path, seed: int) -> dict[str, str]:
+    """Write a sheet for each of many parts, with faults and slips; return the fault of each serial."""
+    rng = np.random.default_rng(seed)
+    faults = {**BAD, **{k: f for k, f in SLIPS.items() if k not in NO_SHEET}}
+    names = [list(faults)[i % len(faults)] for i in range(MARKED_SHEETS)]
+    serials = [f"S-{i + 1:03d}" for i in range(MARKED_SHEETS)]
+    write_sheet(kit_, path, serials=serials)
+    book = openpyxl.load_workbook(path)
+    plan = layout(kit_)
+    for serial, name in zip(serials, names, strict=True):
+        c = Chance(rng, spec=kit_)
+        faults[name](c)
+        page = book[serial]
+        page[plan.fields["date"]].value = dt.date(2026, 5, 4)
+        for i, row in enumerate(c.rows):
+            places = [*plan.of("diameter"), *plan.of("x"), *plan.of("y")]
+            for column, value in zip(places, row[3:7], strict=True):
+                page.cell(plan.first_row + i, column).value = value
+    book.save(path)
+    return dict(zip(serials, names, strict=True))
+
+
+def test_live_marks_and_check_agree(tmp_path: Path) -> None:
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("no spreadsheet program on this machine to work out formulas")
+    disagreements = compare(random_kit(np.random.default_rng(3), two_sizes=True), tmp_path, 5, program)
+    assert not disagreements
+
+
+def compare(spec: Specification, folder: Path, seed: int, program: str) -> list[str]:
+    """Return where the size and position marks of a row differ from what check finds of that hole and wall."""
+    path, out = folder / "filled.xlsx", folder / "out"
+    faults = typed_into_sheets(spec, path, seed)
+    command = [program, f"-env:UserInstallation=file://{folder}/profile", "--headless", "--convert-to", "xlsx",
+               "--outdir", str(out), str(path)]  # fmt: skip
+    subprocess.run(command, check=True, capture_output=True, timeout=300)
+    book = openpyxl.load_workbook(out / "filled.xlsx", data_only=True)
+    readings = read(path, spec)
+    table = readings.table
+    frame = inspect(spec, readings).characteristics
+    plan = layout(spec)
+    found: list[str] = []
+    for serial, name in faults.items():
+        mine = table[(table["serial"] == serial) & ~table["doubt"].isin(NAMED_BY_CHECK)]
+        named = table[(table["serial"] == serial) & table["doubt"].isin(NAMED_BY_CHECK)]
+        judged = frame[frame["serial"] == serial]
+        for i, row in enumerate(plan.rows):
+            for check, kinds, characteristic in (
+                ("size_check", {"diameter"}, "size"), ("position_check", {"x", "y"}, "position"),
+            ):  # fmt: skip
+                def here(rows: Any, row: Any = row, kinds: Any = kinds) -> Any:
+                    at = (rows["hole"] == row.hole.id) & (rows["wall"] == row.wall)
+                    return rows[at & rows["characteristic"].isin(kinds)]
+
+                if len(here(named)):
+                    continue
+                mark = str(book[serial][plan.cell(check, plan.first_row + i)].value or " ")
+                doubted = bool((here(mine)["doubt"] != "").any())
+                at = (judged["hole"] == row.hole.id) & (judged["wall"] == row.wall)
+                said = int(judged[at & (judged["characteristic"] == characteristic)]["verdict"].iloc[0])
+                if doubted != (mark[0] == "?" and "bonus" not in mark) or (mark[0] == "✗") != (said == REJECT):
+                    found.append(f"{serial} {name} {row.hole.id} {row.wall}: {mark!r}, doubted {doubted}, verdict {said}")
+    return found
