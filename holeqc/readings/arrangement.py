@@ -6,8 +6,8 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray
-from holeqc.readings.draft import Array
 from holeqc.readings.believable import bound, position_tolerance
+from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, Findings, X, Y, size_limits
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import warning
@@ -93,7 +93,8 @@ def _exchanged_sizes(findings: Findings) -> None:
         holes_of.setdefault(piece, {}).setdefault(size, {})[ids[hole]] = None
 
     def make(index: int) -> Problem:
-        groups = [", ".join(list(g)[:6]) + ("" if len(g) < 7 else " ...") for g in holes_of[int(findings.piece[index])].values()]
+        of_size = holes_of[int(findings.piece[index])].values()
+        groups = [", ".join(list(g)[:6]) + ("" if len(g) < 7 else " ...") for g in of_size]
         issue = warning(
             "sizes-exchanged",
             f"holes {' and '.join(groups)} read as each other's size: likely entered under each other's numbers",

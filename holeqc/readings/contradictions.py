@@ -12,8 +12,8 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray
-from holeqc.readings.draft import Array
 from holeqc.readings.believable import bound
+from holeqc.readings.draft import Array
 from holeqc.readings.findings import DIAMETER, EDGE, PLUG, Findings, X, Y
 from holeqc.readings.gauging import uncertainty_of
 from holeqc.readings.grid import BoolArray, IntArray
@@ -100,8 +100,9 @@ def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
     share = np.where(kind == EDGE, 0.0, bound("unknown gauge")) * np.nan_to_num(findings.band[rows])
     u = uncertainty_of(findings, rows)
     allowed = bound("repeat") * _ROOT_2 * np.where(np.isnan(u), share, u)
+    allowed = np.where(kind < len(LENGTHS), allowed, 0.0)
     form = (kind == DIAMETER) & np.isnan(a["direction"][rows])
-    return np.asarray(np.where(form, np.maximum(allowed, findings.apart[rows]), np.where(kind < len(LENGTHS), allowed, 0.0)))
+    return np.asarray(np.where(form, np.maximum(allowed, findings.apart[rows]), allowed))
 
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:
@@ -249,8 +250,8 @@ def _shifted(findings: Findings, usable: BoolArray) -> BoolArray:
     starts = np.flatnonzero(np.diff(key[order], prepend=-1))
     count = np.diff(np.append(starts, rows.size))
     middle = np.repeat(off[order][starts + count // 2], count)
-    near = (np.abs(off[order] - middle) <= findings.band[rows[order]] + GRAIN) & (np.repeat(count, count) >= SHIFT_LEAST)
-    out[rows[order]] = near
+    near = np.abs(off[order] - middle) <= findings.band[rows[order]] + GRAIN
+    out[rows[order]] = near & (np.repeat(count, count) >= SHIFT_LEAST)
     return out
 
 

@@ -115,7 +115,9 @@ class Findings:
         if doubt:
             self.mark(rows, doubt)
 
-    def report_causes(self, rows: IntArray, cause: Array, make: Callable[[int], Problem], least: int = CAUSE_LEAST) -> None:
+    def report_causes(
+        self, rows: IntArray, cause: Array, make: Callable[[int], Problem], least: int = CAUSE_LEAST
+    ) -> None:
         """Report readings (m,), those of a part with one ``cause`` (m,) in one line, or one line for a whole sheet.
 
         A sheet's is a cause that nearly all of its readings of those kinds have, on several parts. ``least``: with

@@ -10,14 +10,13 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.readings.arrangement import find_arrangements, find_swapped_walls
 from holeqc.readings.collect import Collector
+from holeqc.readings.contradictions import find_repeats, find_unbelievable
 from holeqc.readings.copies import find_copies
 from holeqc.readings.draft import UNIT_CODES, Array, Draft
 from holeqc.readings.findings import Findings, look_at
 from holeqc.readings.gauging import check_days, check_gauges, gauge_for
 from holeqc.readings.issues import warning
-from holeqc.readings.contradictions import find_repeats, find_unbelievable
-from holeqc.readings.slips import find_slips
-from holeqc.readings.swaps import find_swapped_digits
+from holeqc.readings.slips import find_slips, find_swapped_digits
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from holeqc.quantities import GRAIN
-from holeqc.readings.swaps import NEAR_FORM
-from holeqc.readings.temperatures import LIKELY_C
+from holeqc.readings.slips import NEAR_FORM
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
+from holeqc.readings.temperatures import LIKELY_C
 
 NEAR = 0.1  #: a slip brings a reading so near its limits, as a share of them
 LATEST_DATE = 20000  #: numbers beyond are dates: a fraction such as 7/16 that the spreadsheet took for a day
@@ -220,7 +220,8 @@ def _off(cells: tuple[str, str], basic: tuple[str, str], distance: float) -> str
 def _alone(value: str, basic: str, axis: int, bounds: PlaceBounds, beyond: float) -> str:
     """Return whether a coordinate is far off, no other wall says the same, and most holes are not off alike."""
     others = [pair[axis] for pair in bounds.others]
-    walls = "+".join(f"IF(COUNT({o})=1,ABS({value}-{o})<={number(bounds.apart + GRAIN)},FALSE)*1" for o in others) or "0"
+    apart = number(bounds.apart + GRAIN)
+    walls = "+".join(f"IF(COUNT({o})=1,ABS({value}-{o})<={apart},FALSE)*1" for o in others) or "0"
     all_, drawn = bounds.columns[2 * axis : 2 * axis + 2]
     alike = f'({all_}<>"")*(ABS({value}-{basic}-({all_}-{drawn}))<={number(bounds.tolerance + GRAIN)})'
     shifted = f"IF(COUNT({all_})=COUNTA({all_}),SUMPRODUCT({alike})>=MAX(3,COUNT({all_})/2),FALSE)"
@@ -233,7 +234,7 @@ def _coordinate_slip(value: str, basic: str, near: float, factor: float, beyond:
 
 
 def edge_check(cell: str, least: str, believed: tuple[float, float]) -> str:
-    """Return the check of an edge distance against the least distance in a cell, and from what to what it is believed."""
+    """Return the check of an edge distance against the least in a cell; ``believed``: from what to what it may be."""
     steps = [
         *_unreadable(cell),
         (f"OR({cell}<{number(believed[0])},{cell}>{number(believed[1])})", _words("? doubtful")),

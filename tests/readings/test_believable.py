@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pytest
-from making import codes, kit, only, read, text_file
+from making import read, text_file
 
 from holeqc.inspection.judge import inspect
 from holeqc.readings.sheet import write_sheet
@@ -201,12 +201,17 @@ def size_is(share: float) -> Callable[[Chance], None]:
 def first_digit(c: Chance) -> None:
     text = str(c.rows[c.row][c.size])
     at = next(i for i, t in enumerate(text) if t in "123456789")
-    other = next(d for d in c.rng.permutation(list("123456789")) if abs(int(d) - int(text[at])) * 10.0 > 4 * int(text[at]))
+    was = int(text[at])
+    other = next(d for d in c.rng.permutation(list("123456789")) if abs(int(d) - was) > 0.4 * was)
     c.rows[c.row][c.size] = float(text[:at] + other + text[at + 1 :])
 
 
 def other_unit(c: Chance) -> float:
     return 25.4 if c.spec.unit == "in" else 1 / 25.4
+
+
+def basic(c: Chance, row: list[Any]) -> tuple[float, float]:
+    return c.spec.hole(row[1]).x, c.spec.hole(row[1]).y
 
 
 def next_hole(c: Chance) -> None:
@@ -250,12 +255,13 @@ SLIPS: dict[str, Callable[[Chance], None]] = {
     "one column in the other unit": lambda c: c.every((c.size,), lambda v, r: v * other_unit(c)),
     "all in the other unit": lambda c: c.every((3, 4, 5, 6), lambda v, r: v * other_unit(c)),
     "sizes as deviations": lambda c: c.every((3, 4), lambda v, r: v - c.spec.hole(r[1]).size.lower + 0.0001),
-    "places as deviations": lambda c: c.every((5, 6), lambda v, r: v - (c.spec.hole(r[1]).x if v == r[5] else c.spec.hole(r[1]).y)),
+    "places as deviations": lambda c: c.every((5, 6), lambda v, r: v - basic(c, r)[int(v != r[5])]),
     "sign of a place": place_times(-1.0), "point of a place": place_times(10.0), "place in the other unit":
     lambda c: c.by(c.row, c.axis, other_unit(c)), "y typed twice": lambda c: c.put(c.row, 5, c.rows[c.row][6]),
     "x typed twice": lambda c: c.put(c.row, 6, c.rows[c.row][5]),
     "x and y exchanged": lambda c: c.rows[c.row].__setitem__(slice(5, 7), c.rows[c.row][6:4:-1]),
-    "size typed as x": lambda c: c.put(c.row, 5, c.rows[c.row][3]), "x typed as size": lambda c: c.put(c.row, 3, c.rows[c.row][6]),
+    "size typed as x": lambda c: c.put(c.row, 5, c.rows[c.row][3]),
+    "y typed as size": lambda c: c.put(c.row, 3, c.rows[c.row][6]),
     "next hole's y": next_hole, "from another edge": lambda c: c.every((c.axis,), lambda v, r: v + 2.2 * c.scale),
     "repeated place": twice_in_rows, "repeated size": other_size_again, "holes the other way round": reversed_holes,
     "sizes exchanged": exchanged,
@@ -361,5 +367,6 @@ def compare(spec: Specification, folder: Path, seed: int, program: str) -> list[
                 at = (judged["hole"] == row.hole.id) & (judged["wall"] == row.wall)
                 said = int(judged[at & (judged["characteristic"] == characteristic)]["verdict"].iloc[0])
                 if doubted != (mark[0] == "?" and "bonus" not in mark) or (mark[0] == "✗") != (said == REJECT):
-                    found.append(f"{serial} {name} {row.hole.id} {row.wall}: {mark!r}, doubted {doubted}, verdict {said}")
+                    where = f"{serial} {name} {row.hole.id} {row.wall}"
+                    found.append(f"{where}: {mark!r}, doubted {doubted}, verdict {said}")
     return found
