@@ -33,6 +33,12 @@ def find_repeats(findings: Findings) -> None:
 
     One reading is the same part, serial, hole, wall, characteristic, direction and number of the repeat.
     """
+    _one_reading(findings)
+    _means(findings)
+
+
+def _one_reading(findings: Findings) -> None:
+    """Number what is one reading, and report what is there twice."""
     import pandas as pd
 
     a = findings.arrays
@@ -58,17 +64,16 @@ def find_repeats(findings: Findings) -> None:
     _duplicates(findings, rows, first, later & (same & ~planned)[group])
     _repeats(findings, rows, first, later & (within & ~same & ~planned)[group])
     _contradictions(findings, rows, first, later, (~within & ~planned)[group])
-    _means(findings)
 
 
 def _planned(findings: Findings, first: IntArray, size: IntArray) -> BoolArray:
-    """Return which groups (g,), by their first reading, are the repeats that the plan asks for: diameters only.
+    """Return which groups (g,), by their first reading, are no more than the repeats that the plan asks for.
 
     A diameter without a direction stands for any that is planned.
     """
     a, plan = findings.arrays, findings.spec.plan
-    wanted = np.where(np.isnan(a["direction"][first]), plan.count * max(len(plan.directions), 1), plan.count)
-    return np.asarray((wanted >= size) & (a["characteristic"][first] == DIAMETER))
+    any_way = (a["characteristic"][first] == DIAMETER) & np.isnan(a["direction"][first])
+    return np.asarray(np.where(any_way, plan.count * max(len(plan.directions), 1), plan.count) >= size)
 
 
 def _means(findings: Findings) -> None:
@@ -270,12 +275,18 @@ def find_unbelievable(findings: Findings) -> None:
 
 
 def _doubt(findings: Findings, rows: IntArray, code: str, words: Callable[[Findings, int], str]) -> None:
+    kinds = findings.arrays["characteristic"]
+
     def make(index: int) -> Problem:
-        action = "Look at the gauge and its unit, measure again and correct the cell"
-        issue = warning(code, words(findings, index), action=action, holds=True)
+        look = "Look at the gauge and its unit"
+        if kinds[index] in (X, Y):
+            look = "Look from which edges and in which unit it was measured"
+        if code == PLUG_AGAINST:
+            look = "Try the plug again"
+        issue = warning(code, words(findings, index), action=f"{look}, measure again and correct the cell", holds=True)
         return findings.problem(issue, index, allowed=findings.allowed(index))
 
-    kind = findings.arrays["characteristic"][rows]
+    kind = kinds[rows]
     findings.report_causes(rows, np.where(kind == Y, X, kind), make, 2)
     findings.mark(rows, code)
 
