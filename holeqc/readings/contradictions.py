@@ -317,7 +317,7 @@ def _against_words(findings: Findings, index: int) -> str:
 
 
 def _against_plugs(findings: Findings) -> None:
-    """Doubt diameters that a plug contradicts by more than they can differ: it stops though every one is far larger.
+    """Doubt diameters and plug that contradict one another by more than they can differ: it stops, all are far larger.
 
     A plug that enters though a reading is smaller is looked at when the hole is judged (`inspection.disproved`).
     """
@@ -331,14 +331,18 @@ def _against_plugs(findings: Findings) -> None:
     smallest = np.full(int(key[a["hole"] >= 0].max()) + walls, np.inf)
     np.minimum.at(smallest, key[rows], findings.value[rows])
     hit = np.zeros(rows.size, dtype=np.bool_)
+    plugs = []
+    whole = key[rows] - a["wall"][rows] - 1
     for kind, sizes in ((GO, [h.plugs.go for h in holes]), (NO_GO, [h.plugs.no_go for h in holes])):
         plug = np.array([np.nan if size is None else size for size in sizes])
-        of_wall = key[stops & (a["characteristic"] == kind)]
-        whole = key[rows] - a["wall"][rows] - 1
-        stopped = np.isin(key[rows], of_wall) | np.isin(whole, of_wall)
+        tries = np.flatnonzero(stops & (a["characteristic"] == kind))
+        stopped = np.isin(key[rows], key[tries]) | np.isin(whole, key[tries])
         most = plug[a["hole"][rows]] + bound("plug share") * findings.apart[rows] + GRAIN
-        hit |= stopped & (smallest[key[rows]] > most)
+        against = stopped & (smallest[key[rows]] > most)
+        hit |= against
+        plugs.append(tries[np.isin(key[tries], np.concatenate([key[rows], whole])[np.tile(against, 2)])])
     _doubt(findings, rows[hit], PLUG_AGAINST, _plug_words)
+    findings.mark(np.concatenate(plugs), PLUG_AGAINST)
 
 
 def _plug_words(findings: Findings, index: int) -> str:

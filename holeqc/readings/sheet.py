@@ -283,11 +283,14 @@ class _Writer:
     def _place_bounds(self, number: int, hole: Hole) -> formulas.PlaceBounds:
         at, plan = self._number(hole), self.plan
         others = tuple((plan.cell("x", n), plan.cell("y", n)) for n in self._rows_of(hole) if n != number)
-        columns = tuple(plan.span(w, plan.first_row, plan.last_row) for w in ("x", "basic_x", "y", "basic_y"))
+        x, basic_x, y, basic_y = (
+            plan.span(word, plan.first_row, plan.last_row) for word in ("x", "basic_x", "y", "basic_y")
+        )
         reach = self.place
         return formulas.PlaceBounds(
-            float(self.off[at]), float(reach.far[at]), float(reach.absurd[at]), float(reach.apart[at]), others, columns,
-        )  # type: ignore[arg-type]  # fmt: skip
+            float(self.off[at]), float(reach.far[at]), float(reach.absurd[at]), float(reach.apart[at]), others,
+            (x, basic_x, y, basic_y),
+        )  # fmt: skip
 
     def _plug_check(self, number: int, row: Row) -> str:
         plan, hole = self.plan, row.hole

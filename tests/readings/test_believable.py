@@ -303,7 +303,7 @@ def test_a_good_part_is_accepted(tmp_path: Path) -> None:
 
 TWO_SIZES = KIT.replace('id = "3"\n', 'id = "3"\nsize = { lower = 0.390, upper = 0.397 }\n').replace(
     'id = "4"\n', 'id = "4"\nsize = { lower = 0.390, upper = 0.397 }\n'
-) + "\n[rework]\nream_up_to = 0.397\n"  # fmt: skip
+)  # fmt: skip
 
 
 def judged(changes: dict[Any, Any], folder: Path, text: str = KIT, more: dict[str, list[Any]] | None = None) -> Any:
@@ -433,7 +433,9 @@ def test_what_is_doubted_stays_out_of_series_and_of_wear_by_cause(tmp_path: Path
     assert [p.message for p in sizes.problems] == [
         "2 doubtful readings are left out: no drill, reamer or fixture leaves a hole like that (F2, G3)"
     ]
-    assert said == ["3 doubtful readings are left out: no drill, reamer or fixture leaves a hole like that (F2, G3, H2)"]
+    assert said == [
+        "3 doubtful readings are left out: no drill, reamer or fixture leaves a hole like that (F2, G3, H2)"
+    ]
 
 
 # ---- the live marks of the blank sheet say what check says ---------------------------------------------------------
