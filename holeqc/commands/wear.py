@@ -34,8 +34,9 @@ def wear(
     events: Annotated[
         Path | None,
         typer.Option(
-            readable=False, help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note."
+            readable=False,
+            help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
+            "fixture repaired, coordinate frame changed); bushing or all; note.",
         ),
     ] = None,
     out: Annotated[

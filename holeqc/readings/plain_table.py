@@ -201,7 +201,7 @@ def read_table(path: Path, sheet: str = "", wanted: Sequence[str] = ()) -> Table
     options = ReadOptions(sheets=(sheet,) if sheet else ())
     shown = shown_path(path)
     if path.name.startswith(LOCKS):
-        raise _failed([Problem(ERROR, "lock-file", "the file tells that somebody has a workbook open; it holds no table",
+        raise _failed([Problem(ERROR, "lock-file", "the file says that a workbook is open somewhere; it holds no table",
                                file=shown, action="Name the workbook itself")])  # fmt: skip
     container = examine(path, options.limits)
     if container.name != shown:

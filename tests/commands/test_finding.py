@@ -197,7 +197,7 @@ def test_a_file_that_may_not_be_read_stops_no_other(
     # the option parser would refuse the whole line of what os.access says no to; root may read anything
     monkeypatch.setattr(os, "access", lambda *_, **__: False)
     barred = mixed / "barred.csv"
-    barred.write_text("hole,wall,dia\n", encoding="utf-8")
+    barred.write_text("part,size\n", encoding="utf-8")
     barred.chmod(0)
     code, out, err = ran(["check", FOLDER / "bl7.toml", barred, mixed / "bl7_P-0107.xlsx"], capsys)
     assert (code, "Usage" in err) == (2, False)
