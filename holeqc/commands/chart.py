@@ -37,8 +37,8 @@ def chart(
     files: Annotated[
         list[Path] | None,
         typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
-                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, as "
-                       "holeqc check takes them."),
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
