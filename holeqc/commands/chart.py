@@ -36,8 +36,9 @@ TESTS_HELP = (
 def chart(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
-                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",

@@ -27,14 +27,16 @@ def wear(
         typer.Argument(
             metavar="[KIT.toml] FILES...",
             show_default=False,
+            readable=False,
             help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
         ),
     ] = None,
     events: Annotated[
         Path | None,
         typer.Option(
+            readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note."
+            "fixture repaired, coordinate frame changed); bushing or all; note.",
         ),
     ] = None,
     out: Annotated[
