@@ -137,8 +137,8 @@ class Kit:
         return "[" + ", ".join(f'"{w}"' for w in words) + "]"
 
 
-INCH_SIZES = "0.125 0.1875 0.25 0.3125 0.375 0.4375 0.5 0.5625 0.625 0.6875 0.75 0.19 0.266 0.328 0.397".split()
-MM_SIZES = "3 3.3 4 5 6 6.5 8 10 12 12.5 14 16 18 20".split()
+INCH_SIZES = ["0.125", "0.1875", "0.25", "0.3125", "0.375", "0.4375", "0.5", "0.5625", "0.625", "0.6875", "0.75", "0.19", "0.266", "0.328", "0.397"]
+MM_SIZES = ["3", "3.3", "4", "5", "6", "6.5", "8", "10", "12", "12.5", "14", "16", "18", "20"]
 
 
 def make_kit(rng: random.Random, need: dict[str, Any], finer_sheet: bool, unit: str) -> Kit:
@@ -736,10 +736,10 @@ WORDS: dict[str, dict[str, list[str]]] = {
 # GO enters, GO doesn't, NO-GO doesn't (good), NO-GO enters; whether a person reads the answer without a doubt
 ANSWERS: dict[str, list[tuple[str, str, str, str, bool]]] = {
     "en": [("yes", "no", "no", "yes", True), ("Yes", "No", "No", "Yes", True), ("Y", "N", "N", "Y", True),
-           ("enters", "does not enter", "does not enter", "enters", True), ("OK", "NOK", "OK", "NOK", True),
-           ("Pass", "Fail", "Pass", "Fail", True), ("goes", "does not go", "does not go", "goes", True),
-           # a tick at NO-GO: it enters, or it was checked?
-           ("✓", "✗", "✗", "✓", False), ("✓", "✗", "✓", "✗", False)],
+           ("enters", "does not enter", "does not enter", "enters", True), ("goes", "does not go", "does not go", "goes", True),
+           ("OK", "NOK", "OK", "NOK", True),
+           # a pass or a tick at NO-GO: it enters, or it was checked and found good?
+           ("Pass", "Fail", "Pass", "Fail", False), ("✓", "✗", "✗", "✓", False), ("✓", "✗", "✓", "✗", False)],
     "de": [("ja", "nein", "nein", "ja", True), ("i.O.", "n.i.O.", "i.O.", "n.i.O.", True)],
     "fr": [("oui", "non", "non", "oui", True), ("entre", "n'entre pas", "n'entre pas", "entre", True)],
     "es": [("sí", "no", "no", "sí", True), ("entra", "no entra", "no entra", "entra", True)],
@@ -805,6 +805,26 @@ class Style:
         return D(text) if self.number in ("number", "trim") else text
 
 
+class TypedText(str):
+    """A reading typed as text, with what it stands for."""
+
+    key: str
+    true: Any
+
+
+class TypedNumber(Decimal):
+    """A reading typed as a number, with what it stands for."""
+
+    key: str
+    true: Any
+
+
+def typed(shown: Any, key: str, true: Any) -> Any:
+    out = TypedNumber(shown) if isinstance(shown, Decimal) else TypedText(shown)
+    out.key, out.true = key, true
+    return out
+
+
 @dataclass
 class Sheet:
     """A grid of cells: None, str, int, Decimal (a number), or a date."""
@@ -820,8 +840,8 @@ class Sheet:
 class Made:
     """One case: kit, style, parts, what is right, and the grids to write."""
 
-    def __init__(self, seed: int, index: int, layout: str | None = None) -> None:
-        self.seed, self.index = seed, index
+    def __init__(self, seed: int, index: int, layout: str | None = None, clean: bool = False) -> None:
+        self.seed, self.index, self.clean = seed, index, clean
         rng = self.rng = random.Random(f"{seed}:{index}")
         names = list(LAYOUTS)
         drawn = rng.choices(names, [LAYOUTS[n][0] for n in names])[0]
@@ -834,7 +854,7 @@ class Made:
     def _draw(self, rng: random.Random) -> bool:
         need = dict(LAYOUTS[self.layout][1])
         wanted = "clean"
-        if rng.random() < 0.6:
+        if rng.random() < 0.6 and not self.clean:
             usable = [f for f in FAULTS if _fits(FAULTS[f][1], need) and not _excluded(self.layout, f)]
             wanted = rng.choices(usable, [FAULTS[f][0] for f in usable])[0]
             need.update({k: v for k, v in FAULTS[wanted][1].items() if k != "directions" or k not in need})
@@ -935,11 +955,13 @@ class Made:
             for p in self.parts:
                 p.right = (p.right - {ACCEPT}) | {HOLD, REFUSED}
                 p.plain = False
-        if kit.plugs and not style.answers[4] and self.layout not in ("go_one", "own"):
-            for p in self.parts:  # a tick at NO-GO reads both ways: asking is right, a verdict too
+        self.sheets = LAYOUTS[self.layout][2](self) if self.layout != "own" else []
+        clear = style.answers[4] and not (style.answers[0] == "OK" and "enters?" in style.chosen.get("go", ""))
+        if kit.plugs and not clear and self.layout not in ("go_one", "own"):
+            for p in self.parts:  # the answer reads both ways: asking is right, a verdict too
                 p.plain = False
                 p.right |= {HOLD, REFUSED}
-                p.grave -= {REJECT}
+                p.grave = p.grave - {REJECT}
                 if p.fault in ("no_go_enters", "over", "over_in_one_wall", "wrong_drill"):
                     p.right |= {HOLD}
         if self.layout == "deviation_bare":
@@ -949,7 +971,6 @@ class Made:
         if any(p.remarks for p in self.parts) and style.kind == "csv" and len(self.parts) > 1:
             for p in self.parts:  # which of the parts the remark speaks of isn't said
                 p.right = p.right | {HOLD}
-        self.sheets = LAYOUTS[self.layout][2](self) if self.layout != "own" else []
 
     # -- writing --
 
@@ -1044,12 +1065,12 @@ def cell(case: Made, key: str, value: Any) -> Any:
     if value is None:
         return s.mark or None
     if key == "go":
-        return s.answers[0 if value else 1]
+        return typed(s.answers[0 if value else 1], key, value)
     if key == "no_go":
-        return s.answers[3 if value else 2]
+        return typed(s.answers[3 if value else 2], key, value)
     if key == "surface":
-        return SURFACES[s.lang][["clean", "burr", "crack"].index(value)]
-    return s.length(value, case.kit, key.startswith("d"))
+        return typed(SURFACES[s.lang][["clean", "burr", "crack"].index(value)], key, value)
+    return typed(s.length(value, case.kit, key.startswith("d")), key, value)
 
 
 def top(case: Made, sheet: Sheet, part: Part | None) -> None:
