@@ -2,8 +2,8 @@
 
     python tests/readings/campaign.py --seed 1 --cases 20000
     python tests/readings/campaign.py --seed 1 --cases 2000 --layout cards --show 10
-    python tests/readings/campaign.py --case 1:17 --keep folder      writes kit and sheet, prints what is right and what came
-    python tests/readings/campaign.py --seed 1 --structural 5000     moved, added and damaged rows, cells, sheets and bytes
+    python tests/readings/campaign.py --case 1:17 --keep folder   writes kit and sheet, prints right and answered
+    python tests/readings/campaign.py --seed 1 --structural 5000  rows, cells, sheets, bytes moved, added, damaged
 
 A bad part accepted and a good part rejected are counted apart from all other wrong answers. Sheets that a person would
 ask about count for those two and for crashes only.
@@ -25,7 +25,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from campaign_sheets import ACCEPT, REFUSED, Made, Outcome, run_tool
+from campaign_kits import ACCEPT, REFUSED
+from campaign_sheets import Made, Outcome, run_tool
 
 KINDS = ("right", "false accept", "false reject", "held", "refused", "let through", "crash", "hang")
 GRAVE = ("false accept", "false reject", "crash", "hang")
@@ -94,7 +95,9 @@ def judge_answers(outcome: Outcome | None, expected: dict[str, tuple[set[str], s
     for serial in got.keys() - expected.keys():  # a part that nobody made
         kinds.add("let through" if outcome.code == 0 else "held")
         words += f" (no such part: {serial})"
-    return next(k for k in ("false accept", "false reject", "let through", "refused", "held", "right") if k in kinds), words
+    return next(
+        k for k in ("false accept", "false reject", "let through", "refused", "held", "right") if k in kinds
+    ), words
 
 
 def _kind(answer: str, right: set[str], grave: set[str]) -> str:
@@ -156,10 +159,12 @@ def summary(scores: list[Score], show: int) -> str:
     wrong = [s for s in scores if s.kind in GRAVE or (s.plain and s.kind != "right")]
     wrong.sort(key=lambda s: (GRAVE.index(s.kind) if s.kind in GRAVE else len(GRAVE), s.group))
     out.append(f"not right: {len(wrong)}")
-    out += [f"  {s.name:10} {s.kind:13} {s.group:16} {s.fault:24} {'' if s.plain else '(not plain) '}{s.answers[:150]}"
-            for s in wrong[:show]]
+    out += [
+        f"  {s.name:10} {s.kind:13} {s.group:16} {s.fault:24} {'' if s.plain else '(not plain) '}{s.answers[:150]}"
+        for s in wrong[:show]
+    ]
     if len(wrong) > show:
-        out.append("  others: " + " ".join(f"{s.name}" for s in wrong[show:show + 400]))
+        out.append("  others: " + " ".join(f"{s.name}" for s in wrong[show : show + 400]))
     return "\n".join(out)
 
 

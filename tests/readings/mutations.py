@@ -19,34 +19,29 @@ import zipfile
 from collections import Counter
 from collections.abc import Callable
 from copy import deepcopy
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from campaign import GRAVE, Score, answers_of, judge_answers, run_many, run_watched
-from campaign_sheets import (
-    ACCEPT,
-    HOLD,
-    REFUSED,
-    REJECT,
-    Made,
-    Sheet,
-    csv_text,
-    set_sizes,
-    typed,
-    write_csv,
-    write_xlsx,
-)
+from campaign_kits import ACCEPT, HOLD, REFUSED, REJECT, D, set_sizes
+from campaign_sheets import LAYOUTS, Made, Sheet, csv_text, typed, write_csv, write_xlsx
 
-D = Decimal
 EACH = 6  # changes tried on each sheet
 Rule = tuple[set[str], set[str]]  # right answers, grave answers
 BAD: Rule = ({HOLD, REJECT, REFUSED}, {ACCEPT})
 GONE: Rule = ({HOLD, REFUSED}, {ACCEPT, REJECT})
 SAME: Rule = ({ACCEPT}, {REJECT})
 ANY: Rule = ({ACCEPT, HOLD, REFUSED}, {REJECT})
-WORDS = ["CRACK at hole {}", "hole {} cracked", "hole {}: burr not removed", "Hole {} oversize", "hole {} NO-GO enters",
-         "scrap? hole {} egg shaped", "Hole {} re-read, {}", "{} found cracked at exit side"]
+WORDS = [
+    "CRACK at hole {}",
+    "hole {} cracked",
+    "hole {}: burr not removed",
+    "Hole {} oversize",
+    "hole {} NO-GO enters",
+    "scrap? hole {} egg shaped",
+    "Hole {} re-read, {}",
+    "{} found cracked at exit side",
+]
 
 
 class Ground:
@@ -71,8 +66,9 @@ class Ground:
         return self.data_rows()[-1]
 
     def spot(self, prefix: str = "d") -> tuple[int, int]:
-        return self.rng.choice([(i, j) for i, r in enumerate(self.sheet.rows) for j, c in enumerate(r)
-                                if key_of(c).startswith(prefix)])
+        return self.rng.choice(
+            [(i, j) for i, r in enumerate(self.sheet.rows) for j, c in enumerate(r) if key_of(c).startswith(prefix)]
+        )
 
     def bad_size(self, cell: Any) -> Any:
         """The same reading, typed beyond the upper or under the lower limit."""
@@ -231,7 +227,7 @@ def second_table_other_sheet(g: Ground) -> Rule | None:
 @foreign
 def table_doubled_one_bad(g: Ground) -> Rule:
     """The whole table again below, one reading outside."""
-    rows = [list(r) for r in g.sheet.rows[g.first() - 1:g.last() + 1]]
+    rows = [list(r) for r in g.sheet.rows[g.first() - 1 : g.last() + 1]]
     spots = [(i, j) for i, r in enumerate(rows) for j, c in enumerate(r) if key_of(c).startswith("d")]
     i, j = g.rng.choice(spots)
     rows[i][j] = g.bad_size(rows[i][j])
@@ -359,7 +355,7 @@ def column_gone(g: Ground) -> Rule | None:
     _, j = g.spot()
     for row in g.sheet.rows:
         if len(row) > j:
-            row[j:j + 1] = []
+            row[j : j + 1] = []
     return GONE
 
 
@@ -431,7 +427,7 @@ def blank_sheet_added(g: Ground) -> Rule | None:
 
 @foreign
 def table_doubled(g: Ground) -> Rule:
-    g.sheet.rows += [[], *[list(r) for r in g.sheet.rows[g.first() - 1:g.last() + 1]]]
+    g.sheet.rows += [[], *[list(r) for r in g.sheet.rows[g.first() - 1 : g.last() + 1]]]
     return ANY
 
 
@@ -444,13 +440,19 @@ class OwnGround:
     def __init__(self, made: Made, page: Any, book: Any, rng: random.Random) -> None:
         self.made, self.page, self.book, self.rng, self.kit = made, page, book, rng, made.kit
         self.line = next(i for i in range(1, 40) if page.cell(i, 1).value == "Hole")
-        self.titles = {str(page.cell(self.line, j).value): j for j in range(1, page.max_column + 1)
-                       if page.cell(self.line, j).value}
+        self.titles = {
+            str(page.cell(self.line, j).value): j
+            for j in range(1, page.max_column + 1)
+            if page.cell(self.line, j).value
+        }
         names = {h.id for h in self.kit.holes}
         self.rows = [i for i in range(self.line + 1, page.max_row + 1) if str(page.cell(i, 1).value) in names]
         self.sizes = [j for t, j in self.titles.items() if t.startswith("Diameter")]
-        self.readings = [j for t, j in self.titles.items() if t.startswith(("Diameter", "x [", "y ["))
-                         or t in ("GO", "NO-GO", "Surface")]
+        self.readings = [
+            j
+            for t, j in self.titles.items()
+            if t.startswith(("Diameter", "x [", "y [")) or t in ("GO", "NO-GO", "Surface")
+        ]
 
     def bad(self, row: int) -> float:
         hole = self.kit.hole(str(self.page.cell(row, 1).value))
@@ -488,7 +490,9 @@ def on_own(function: OwnChange) -> OwnChange:
 
 @on_own
 def re_read_below(g: OwnGround) -> Rule:
-    g.below(f"{g.rng.choice(g.kit.holes).id} {g.rng.choice(['(re-read)', 'again', ''])}".strip(), g.rng.choice(g.kit.walls))
+    g.below(
+        f"{g.rng.choice(g.kit.holes).id} {g.rng.choice(['(re-read)', 'again', ''])}".strip(), g.rng.choice(g.kit.walls)
+    )
     return BAD
 
 
@@ -507,8 +511,11 @@ def remark_under_foot(g: OwnGround) -> Rule:
 
 @on_own
 def remark_beside(g: OwnGround) -> Rule:
-    g.page.cell(g.rng.choice([*g.rows, g.line, g.line - 2]), g.page.max_column + g.rng.choice([1, 3]),
-                g.rng.choice(WORDS).format(g.rng.choice(g.kit.holes).id, "crack"))
+    g.page.cell(
+        g.rng.choice([*g.rows, g.line, g.line - 2]),
+        g.page.max_column + g.rng.choice([1, 3]),
+        g.rng.choice(WORDS).format(g.rng.choice(g.kit.holes).id, "crack"),
+    )
     return BAD
 
 
@@ -533,8 +540,14 @@ def typed_over_limits_or_checks(g: OwnGround) -> Rule:
 def second_table(g: OwnGround) -> Rule:
     right, at = g.page.max_column + 2, g.rng.choice([g.line, g.rows[-1] + 2])
     row = g.any_row()
-    for n, (title, value) in enumerate([("Hole", g.page.cell(row, 1).value), ("Wall", g.kit.walls[0]),
-                                        ("Diameter 0°", g.bad(row)), ("Diameter 90°", g.bad(row))]):
+    for n, (title, value) in enumerate(
+        [
+            ("Hole", g.page.cell(row, 1).value),
+            ("Wall", g.kit.walls[0]),
+            ("Diameter 0°", g.bad(row)),
+            ("Diameter 90°", g.bad(row)),
+        ]
+    ):
         g.page.cell(at, right + n, title)
         g.page.cell(at + 1, right + n, value)
     return BAD
@@ -548,8 +561,9 @@ def second_sheet(g: OwnGround) -> Rule:
         page = g.book[hidden]
     at = page.max_row + 2
     row = g.any_row()
-    for n, (title, value) in enumerate([("Hole", g.page.cell(row, 1).value), ("Wall", g.kit.walls[0]),
-                                        ("Dia 0", g.bad(row)), ("Dia 90", g.bad(row))]):
+    for n, (title, value) in enumerate(
+        [("Hole", g.page.cell(row, 1).value), ("Wall", g.kit.walls[0]), ("Dia 0", g.bad(row)), ("Dia 90", g.bad(row))]
+    ):
         page.cell(at, 1 + n, title)
         page.cell(at + 1, 1 + n, value)
     return BAD
@@ -649,7 +663,7 @@ def damage_bytes(data: bytes, rng: random.Random) -> bytes:
 
 
 def damage_cut(data: bytes, rng: random.Random) -> bytes:
-    return data[:rng.randrange(1, len(data))]
+    return data[: rng.randrange(1, len(data))]
 
 
 def damage_piece_moved(data: bytes, rng: random.Random) -> bytes:
@@ -660,6 +674,7 @@ def damage_piece_moved(data: bytes, rng: random.Random) -> bytes:
 
 def damage_xml(data: bytes, rng: random.Random) -> bytes:
     """Something of the sheet's XML changed that a strict or a lax reader might take differently."""
+
     def change(text: str) -> str:
         cells = re.findall(r"<c [^>]*>.*?</c>", text)
         cell = rng.choice(cells) if cells else ""
@@ -671,8 +686,8 @@ def damage_xml(data: bytes, rng: random.Random) -> bytes:
             lambda: text.replace(cell, re.sub(r"<v>", "<v> ", cell), 1),
             lambda: text.replace(cell, cell.replace(' t="s"', ' t="b"').replace(' t="n"', ' t="e"'), 1),
             lambda: re.sub(r'<row r="(\d+)"', lambda m: f'<row r="{m[1]}" hidden="1"', text),
-            lambda: text.replace("</sheetData>", "</sheetData><mergeCells><mergeCell ref=\"A1:H40\"/></mergeCells>", 1),
-            lambda: text.replace("<sheetData>", "<sheetData><row r=\"99999999999\"/>", 1),
+            lambda: text.replace("</sheetData>", '</sheetData><mergeCells><mergeCell ref="A1:H40"/></mergeCells>', 1),
+            lambda: text.replace("<sheetData>", '<sheetData><row r="99999999999"/>', 1),
             lambda: re.sub(r"<v>(\d+)</v>", lambda m: f"<v>{int(m[1]) + rng.randint(0, 900)}</v>", text, count=1),
             lambda: "<!DOCTYPE a [<!ENTITY b 'c'>]>" + text,
             lambda: text.replace("<v>", "<v>&lt;", 1),
@@ -682,6 +697,7 @@ def damage_xml(data: bytes, rng: random.Random) -> bytes:
             lambda: text.replace("</worksheet>", ""),
         ]
         return rng.choice(kinds)()
+
     return _on_sheet_xml(data, change)
 
 
@@ -705,7 +721,7 @@ def damage_zip(data: bytes, rng: random.Random) -> bytes:
         parts[n] = (parts[n][0].upper(), parts[n][1])
     else:
         n = rng.randrange(len(parts))
-        parts[n] = (parts[n][0], parts[n][1][:len(parts[n][1]) // 2])
+        parts[n] = (parts[n][0], parts[n][1][: len(parts[n][1]) // 2])
     return _zip(parts)
 
 
@@ -722,19 +738,26 @@ def hide_in_doubled_entry(data: bytes, rng: random.Random, bad: dict[str, str]) 
 
 def hide_in_doubled_cell(data: bytes, rng: random.Random, bad: dict[str, str]) -> bytes:
     """A second cell of the same address, or a second value of the same cell, in which the bad reading is good."""
+
     def change(text: str) -> str:
         for value, good in bad.items():
             for cell in re.findall(rf"<c [^>]*><v>{re.escape(value)}</v></c>", text):
                 other = cell.replace(f"<v>{value}</v>", f"<v>{good}</v>")
-                both = [cell + other, other + cell, cell.replace("</v>", f"</v><v>{good}</v>"),
-                        cell.replace("<v>", f"<v>{good}</v><v>")]
+                both = [
+                    cell + other,
+                    other + cell,
+                    cell.replace("</v>", f"</v><v>{good}</v>"),
+                    cell.replace("<v>", f"<v>{good}</v><v>"),
+                ]
                 text = text.replace(cell, rng.choice(both), 1)
         return text
+
     return _on_sheet_xml(data, change)
 
 
 def hide_under_merge(data: bytes, rng: random.Random, bad: dict[str, str]) -> bytes:
     """The bad reading lies under a merged range, where a spreadsheet shows only the first cell."""
+
     def change(text: str) -> str:
         if "<mergeCells" in text:
             return text
@@ -744,11 +767,15 @@ def hide_under_merge(data: bytes, rng: random.Random, bad: dict[str, str]) -> by
                 merged = f'</sheetData><mergeCells count="1"><mergeCell ref="{ref}"/></mergeCells>'
                 return text.replace("</sheetData>", merged, 1)
         return text
+
     return _on_sheet_xml(data, change)
 
 
-HIDING = {"hidden in a doubled entry": hide_in_doubled_entry, "hidden in a doubled cell": hide_in_doubled_cell,
-          "hidden under a merge": hide_under_merge}
+HIDING = {
+    "hidden in a doubled entry": hide_in_doubled_entry,
+    "hidden in a doubled cell": hide_in_doubled_cell,
+    "hidden under a merge": hide_under_merge,
+}
 
 
 def damage_csv(data: bytes, rng: random.Random) -> bytes:
@@ -775,8 +802,14 @@ def damage_csv(data: bytes, rng: random.Random) -> bytes:
     return b"\n".join(lines)
 
 
-DAMAGE = {"bytes": damage_bytes, "cut": damage_cut, "piece moved": damage_piece_moved, "xml": damage_xml, "zip": damage_zip,
-          "csv": damage_csv}
+DAMAGE = {
+    "bytes": damage_bytes,
+    "cut": damage_cut,
+    "piece moved": damage_piece_moved,
+    "xml": damage_xml,
+    "zip": damage_zip,
+    "csv": damage_csv,
+}
 
 
 def make_bad(made: Made, rng: random.Random) -> dict[str, str]:
@@ -814,7 +847,9 @@ def damaged(made: Made, rng: random.Random, folder: Path, name: str, bad: dict[s
     start = REJECT if bad else ACCEPT
     words = made.write(folder)
     path = Path(words[2])
-    kinds = ["bytes", "cut", "piece moved"] + (["xml", "xml", "zip", "zip"] if path.suffix == ".xlsx" else ["csv", "csv"])
+    kinds = ["bytes", "cut", "piece moved"] + (
+        ["xml", "xml", "zip", "zip"] if path.suffix == ".xlsx" else ["csv", "csv"]
+    )
     kind = rng.choice(kinds + ([*HIDING] if bad and path.suffix == ".xlsx" and made.layout != "own" else []))
     before = cells_of(path)
     data = path.read_bytes()
@@ -833,9 +868,25 @@ def damaged(made: Made, rng: random.Random, folder: Path, name: str, bad: dict[s
 
 # ---- running ---------------------------------------------------------------------------------------------------------
 
-GROUNDS = ["own"] * 6 + ["wide"] * 5 + ["long"] * 3 + ["beside", "filled_down", "grouped", "two_line", "sections",
-                                                       "blocks_above", "blocks_beside", "across", "with_gauge", "go_one",
-                                                       "x_y_dia", "cards"]
+GROUNDS = (
+    ["own"] * 6
+    + ["wide"] * 5
+    + ["long"] * 3
+    + [
+        "beside",
+        "filled_down",
+        "grouped",
+        "two_line",
+        "sections",
+        "blocks_above",
+        "blocks_beside",
+        "across",
+        "with_gauge",
+        "go_one",
+        "x_y_dia",
+        "cards",
+    ]
+)
 
 
 def _ground(seed: int, index: int) -> tuple[Made, random.Random]:
@@ -879,8 +930,6 @@ def changes(job: tuple[int, int, str | None], only: int | None = None) -> list[S
 
 
 def _laid_out(made: Made) -> list[Sheet]:
-    from campaign_sheets import LAYOUTS
-
     return LAYOUTS[made.layout][2](made)
 
 
