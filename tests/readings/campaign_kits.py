@@ -186,7 +186,7 @@ def make_kit(rng: random.Random, need: dict[str, Any], finer_sheet: bool, unit: 
     size_u = (band / (16 if rule == "guarded" else 10)).quantize(step, ROUND_HALF_UP)
     number = f"{rng.choice(['LK', 'BL', 'RG', 'SP', 'CL'])}{rng.randint(3, 49)}"
     gauges = {}
-    if rng.random() < 0.85 or need.get("gauge"):
+    if rng.random() < 0.85 or need.get("gauge") or rule == "guarded":  # guarded needs a known U
         k = rng.randint(1, 6)
         gauges = {"size": f"BG-{k}", "position": f"CM-{k}"}
     kit = Kit(
