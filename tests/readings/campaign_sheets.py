@@ -187,7 +187,7 @@ class Style:
                 else step * (D("10") if kit.unit == "in" else D("0.01"))
             )
             step = D("0.001") if kit.unit == "in" else step
-        if value != on_step(value, step):  # a slip may have more digits
+        if self.unit == kit.unit and value != on_step(value, step):  # a slip may have more digits
             step = max(D("0.00001"), step / 10)
         value = on_step(value, step)
         if self.thou and size:
@@ -383,7 +383,8 @@ class Made:
             for p in self.parts:
                 p.plain = False
                 p.right |= {HOLD, REFUSED}
-        if any(p.remarks for p in self.parts) and style.kind == "csv" and len(self.parts) > 1:
+        together = self.serial_place == "column" or self.layout == "serials_across"
+        if any(p.remarks for p in self.parts) and together:
             for p in self.parts:  # which of the parts the remark speaks of isn't said
                 p.right = p.right | {HOLD}
 
@@ -1054,6 +1055,18 @@ def across(case: Made) -> list[Sheet]:
     return each_part(case, body)
 
 
+def _by_turn(rows: list[Row]) -> dict[tuple[str, int], Row]:
+    """Rows by hole and by how often that hole came before."""
+    out: dict[tuple[str, int], Row] = {}
+    for row in rows:
+        out[row.hole, sum(h == row.hole for h, _ in out)] = row
+    return out
+
+
+def _place(kit: Kit, name: str) -> int:
+    return next((i for i, h in enumerate(kit.holes) if h.id == name), len(kit.holes))
+
+
 def serials_across(case: Made) -> list[Sheet]:
     """One reading a row, the serial numbers across."""
     kit, s = case.kit, case.style
@@ -1074,17 +1087,14 @@ def serials_across(case: Made) -> list[Sheet]:
             for p in case.parts:
                 p.plain = False
                 p.right = p.right | {HOLD, REFUSED}
-    for n in range(max(len(p.rows) for p in case.parts)):
+    tables = [_by_turn(p.rows) for p in case.parts]
+    turns = sorted({t for rows in tables for t in rows}, key=lambda t: (t[1], _place(kit, t[0])))
+    for turn in turns:
+        rows = [table.get(turn) for table in tables]
         for wall in kit.walls:
             for key in kit.keys:
-                rows = [p.rows[n] if n < len(p.rows) else None for p in case.parts]
-                name = next(r.hole for r in rows if r)
-                sheet.add(
-                    hole_cell(case, name),
-                    *([case.wall_words[wall]] if two else []),
-                    head(case, key),
-                    *[cell(case, key, r.values[wall][key]) if r else None for r in rows],
-                )
+                labels = [hole_cell(case, turn[0]), *([case.wall_words[wall]] if two else []), head(case, key)]
+                sheet.add(*labels, *[cell(case, key, r.values[wall][key]) if r else None for r in rows])
     foot(case, sheet, [r for p in case.parts for r in p.remarks])
     return [sheet]
 

@@ -26,7 +26,7 @@ from campaign import GRAVE, Score, answers_of, judge_answers, run_many, run_watc
 from campaign_kits import ACCEPT, HOLD, REFUSED, REJECT, D, set_sizes
 from campaign_sheets import LAYOUTS, Made, Sheet, csv_text, typed, write_csv, write_xlsx
 
-EACH = 6  # changes tried on each sheet
+EACH = 10  # changes tried on each sheet
 Rule = tuple[set[str], set[str]]  # right answers, grave answers
 BAD: Rule = ({HOLD, REJECT, REFUSED}, {ACCEPT})
 GONE: Rule = ({HOLD, REFUSED}, {ACCEPT, REJECT})
