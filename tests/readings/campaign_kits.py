@@ -277,7 +277,7 @@ def good_rows(rng: random.Random, kit: Kit) -> list[Row]:
     for hole in kit.holes:
         low, high = hole.lower + clearance(kit), hole.upper - clearance(kit)
         centre = hole.lower + kit.band * D(round(rng.uniform(0.25, 0.7), 3))
-        reach = kit.tolerance * D("0.32") if kit.tolerance else D(0)
+        reach = kit.tolerance * D("0.2") if kit.tolerance else D(0)
         shift = (spread(rng, reach), spread(rng, reach))
         by_wall = {}
         for wall in kit.walls:
@@ -438,6 +438,22 @@ def at_limit(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
         if kit.plugs:
             row.values[wall]["go"], row.values[wall]["no_go"] = True, False
     return not case.converted and part.judge({ACCEPT}, {REJECT})
+
+
+@fault(2, position=True, simple=True)
+def within_bonus(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
+    """Beyond the stated tolerance, inside it with the bonus of a large hole: good at MMC."""
+    assert kit.tolerance is not None
+    row, key = rng.choice(part.rows), rng.choice("xy")
+    hole = kit.hole(row.hole)
+    for wall in kit.walls:
+        set_sizes(rng, kit, row, wall, hole.lower + kit.band * D("0.75"), kit.band * D("0.1"))
+        values = row.values[wall]
+        values["x"], values["y"] = hole.x, hole.y
+        values[key] = on_step(getattr(hole, key) + kit.tolerance / 2 + kit.band * D("0.2"), kit.position_step)
+    off = 2 * (row.values[kit.walls[0]][key] - getattr(hole, key))
+    clear = kit.tolerance + kit.position_step / 2 < off < kit.tolerance + kit.band * D("0.7") - kit.position_step / 2
+    return kit.condition == "MMC" and not case.converted and clear and part.judge({ACCEPT}, {REJECT})
 
 
 @fault(4, simple=True)
