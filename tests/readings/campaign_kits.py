@@ -205,7 +205,7 @@ def make_kit(rng: random.Random, need: dict[str, Any], finer_sheet: bool, unit: 
         parts=["plate"],
         rule=rule,
         size_u=max(size_u, step),
-        position_u=(D("0.0006") if inch else D("0.02")),
+        position_u=(D("0.0006") if inch else D("0.012")),
         size_step=step,
         position_step=step if inch and rng.random() < 0.5 else grain,
         due=dt.date(2099, 12, 31),
