@@ -31,8 +31,9 @@ CHECKS: dict[str, str] = {
     "limits away from nominal": "both limits lie further from the nominal size beside them than such a band",
     "GO plug outside the limits": "beyond them by more than a tenth of the band, which is left to making and wear "
     "(common practice, no source)",
-    "NO-GO plug outside the limits": "as for the GO plug",
-    "pin limits far apart": "as for limits of a hole",
+    "NO-GO plug outside the limits": "beyond them by more than a tenth of the band, as for the GO plug",
+    "form wider than the limits": "diameters inside the limits never differ by more than the band, so it asks nothing",
+    "pin limits far apart": "a band above that of limits of a hole",
     "pin larger than the smallest hole": "pins that must drop in are smaller than every hole in limits",
     "pin far smaller than its hole": "below three quarters; the coarse series of ISO 273 stays above 0.8 (from memory)",
     "drill larger than the holes": "a drill cuts its own size or more",
@@ -192,6 +193,7 @@ def find(s: Specification, content: Content) -> Iterator[Doubt]:
     sound = [(number, hole) for number, hole in enumerate(s.holes, start=1) if hole.size.band > GRAIN]
     for number, hole in sound:
         yield from _plugs(s, content, number, hole)
+        yield from _form(s, content, number, hole)
         yield from _pins(s, content, number, hole)
         yield from _places(s, content, number, hole, float(next_hole[number - 1]))
     if len(sound) == len(s.holes) and sound:
@@ -266,6 +268,16 @@ def _plugs(s: Specification, content: Content, number: int, hole: Hole) -> Itera
             found = f"{tolerance_text(plug, s.unit)}, limits {_range(s, hole)}"
             yield Doubt(f"{name} plug outside the limits", found, f"{tolerance_text(wanted, s.unit)}",
                         "Mend the plug or the limits", f"{path}.{key}", hole.id)  # fmt: skip
+
+
+def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
+    for key, asked in (("out_of_roundness", hole.form.out_of_roundness), ("taper", hole.form.taper)):
+        if asked is not None and asked > hole.size.band + GRAIN:
+            name = key.replace("_", "-")
+            found = f"{name} {tolerance_text(asked, s.unit)}, limits {_range(s, hole)}"
+            yield Doubt("form wider than the limits", found, f"at most the band, {tolerance_text(hole.size.band, s.unit)}",
+                        f"Mend it, or take {name} out", f"{table_path(content, number, 'form')}.{key}",
+                        hole.id)  # fmt: skip
 
 
 def _range(s: Specification, hole: Hole) -> str:
