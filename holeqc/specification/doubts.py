@@ -275,8 +275,8 @@ def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
         if asked is not None and asked > hole.size.band + GRAIN:
             name = key.replace("_", "-")
             found = f"{name} {tolerance_text(asked, s.unit)}, limits {_range(s, hole)}"
-            yield Doubt("form wider than the limits", found, f"at most the band, {tolerance_text(hole.size.band, s.unit)}",
-                        f"Mend it, or take {name} out", f"{table_path(content, number, 'form')}.{key}",
+            yield Doubt("form wider than the limits", found,
+                        f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out", f"{table_path(content, number, 'form')}.{key}",
                         hole.id)  # fmt: skip
 
 

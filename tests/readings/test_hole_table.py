@@ -1,4 +1,4 @@
-"""Hole tables as drawings carry them become kit files that load; what isn't clear is named by its cell, never guessed."""
+"""Hole tables as drawings carry them become kit files that load; what isn't clear is named by its cell."""
 
 from __future__ import annotations
 

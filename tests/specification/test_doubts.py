@@ -72,7 +72,6 @@ def test_a_slip_stops_the_kit_in_one_line_and_may_be_confirmed(pair: tuple[str, 
     asking = [p for p in problems(text) if p.severity == ERROR and p.code == check.lower().replace(" ", "-")]
     assert len(asking) == 1
     problem = asking[0]
-    key, _, _ = where.rpartition(".")
     assert problem.where == where
     assert text.splitlines()[problem.line - 1].startswith(where.rpartition(".")[2] + " = ")
     assert problem.allowed
@@ -155,8 +154,10 @@ def test_a_confirmation_names_the_holes_that_differ_and_covers_no_other() -> Non
 
 
 def test_what_no_drawing_can_ask_is_not_to_be_confirmed() -> None:
-    for limits in ("lower = 0.462\nupper = 0.455", "lower = 0.455\nupper = 0.455",
-                   "nominal = 0.455\nplus = 0.462\nminus = 0.455", "nominal = 0.456\nplus = 0.006\nminus = -0.001"):  # fmt: skip
+    for limits in (
+        "lower = 0.462\nupper = 0.455", "lower = 0.455\nupper = 0.455",
+        "nominal = 0.455\nplus = 0.462\nminus = 0.455", "nominal = 0.456\nplus = 0.006\nminus = -0.001",
+    ):  # fmt: skip
         errors = [p for p in problems(changed((LIMITS, limits))) if p.severity == ERROR]
         assert len(errors) == 1, limits
         assert "[confirmed]" not in errors[0].action

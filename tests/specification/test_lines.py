@@ -159,7 +159,9 @@ def test_sizes_as_drawings_print_them(text: str, keys: dict[str, str], unit: str
     assert (size_keys(size), size.unit) == (keys, unit)
 
 
-@pytest.mark.parametrize("text", ["", "abc", "-0.455", "1/4-20", "M8", "4X ⌀.3125", "0.1 to 0.9", "5/0", ".3 .4", "12 13"])
+@pytest.mark.parametrize(
+    "text", ["", "abc", "-0.455", "1/4-20", "M8", "4X ⌀.3125", "0.1 to 0.9", "5/0", ".3 .4", "12 13"]
+)
 def test_what_is_no_size_is_not_taken_for_one(text: str) -> None:
     assert read_size(text) is None
 
