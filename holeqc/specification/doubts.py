@@ -276,8 +276,8 @@ def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
             name = key.replace("_", "-")
             found = f"{name} {tolerance_text(asked, s.unit)}, limits {_range(s, hole)}"
             yield Doubt("form wider than the limits", found,
-                        f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out", f"{table_path(content, number, 'form')}.{key}",
-                        hole.id)  # fmt: skip
+                        f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out",
+                        f"{table_path(content, number, 'form')}.{key}", hole.id)  # fmt: skip
 
 
 def _range(s: Specification, hole: Hole) -> str:
