@@ -52,6 +52,7 @@ LINES: dict[str, dict[str, float]] = {
     "in": {"smallest": 0.059, "largest": 2.0, "band": 0.010},
     "mm": {"smallest": 1.5, "largest": 51.0, "band": 0.25},
 }
+OF_SIZE = ("size out of the ordinary", "limits far apart", "limits away from nominal")
 #: codes of problems that a person mends or confirms in the kit file; the rest contradicts itself
 CODES = frozenset({"no-limits", *(check.lower().replace(" ", "-") for check in CHECKS)})
 BAND_SHARE = 0.02
@@ -120,7 +121,10 @@ def settle(s: Specification, content: Content, collector: Collector) -> tuple[Co
         if _is_reason(reason, typed, collector):
             holes = tuple(dict.fromkeys(d.hole for d in doubts if d.hole))
             counted.append(Confirmation(check, found, holes, reason))
+    unknown = without_odd_sizes(s, content) is not s  # then not every check was made, and nothing is needless for sure
     for text, reason in open_confirmations.items():
+        if unknown and any(_is_of(text, check) for check in CHECKS if check not in OF_SIZE):
+            continue
         _needless(text, reason, met, s, collector)
     return tuple(counted)
 
@@ -144,6 +148,11 @@ def _same(typed: str, words: str) -> bool:
     return plain(typed) == plain(words)
 
 
+def _is_of(text: str, check: str) -> bool:
+    """Whether a confirmation is of a check, by the words before its colon."""
+    return "".join(text.split(":")[0].split()).casefold() == "".join(check.split()).casefold()
+
+
 def _is_reason(reason: str, typed: str, collector: Collector) -> bool:
     where = f'confirmed."{typed}"'
     letters = sum(map(str.isalpha, reason))
@@ -161,15 +170,15 @@ def _needless(
 ) -> None:
     """Say why a confirmation counts for nothing."""
     where = f'confirmed."{text}"'
-    check = text.split(":")[0].strip()
+    check = " ".join(text.split(":")[0].split())
     known = nearest(check, CHECKS)
-    if known != check and not any(check.casefold() == name.casefold() for name in CHECKS):
+    if not any(_is_of(text, name) for name in CHECKS):
         collector.stop(
             "unknown-check", where, f"there is no check {check!r}", "", ", ".join(CHECKS),
             f"Did you mean {known!r}?" if known else "Take it out",
         )  # fmt: skip
         return
-    now = [_statement(s, doubts) for (name, _), doubts in met.items() if name.casefold() == check.casefold()]
+    now = [_statement(s, doubts) for (name, _), doubts in met.items() if _is_of(text, name)]
     if now:
         collector.stop(
             "other-confirmation", where, "this confirms something else than the kit says now", "", "; ".join(now),

@@ -234,6 +234,10 @@ def _lost(statement: Statement, unit: str) -> Fault:
         right = f"[[{meant}]]" if meant in ARRAYS else f"[{meant}]"
         message = "a table's name stands alone in brackets"
         return Fault(number, meant, message, line[:80], f"Write {right}", (right,))
+    if _plain_table(statement.table) in {"size", "pin"} and (size := read_size(line.split("#")[0])) is not None:
+        instead = tuple(f"{k} = {v}" for k, v in size_keys(size).items())
+        return Fault(number, statement.table, "a size stands in keys of its own", line[:80],
+                     f"Write {_joined(instead)}", instead)  # fmt: skip
     match = _NO_EQUALS.match(line.translate(_ODD_BLANKS))
     if match and nearest(match[1], [key.name for key in all_keys()]):
         inner = Statement(number, statement.table, match[1], match[2].lstrip("=:> "))

@@ -129,7 +129,7 @@ WIDE = SMALL.replace("0.462", "0.482") + TWO
     ('"limits far apart: hole 1, 0.455 to 0.482 in" = ' + REASON, {"limits-far-apart", "other-confirmation"}),
     ('"limits too wide: 0.455 to 0.482 in" = ' + REASON, {"limits-far-apart", "unknown-check"}),
     ('"limits far apart" = ' + REASON, {"limits-far-apart", "other-confirmation"}),
-    ('"GO plug outside the limits: 0.5" = ' + REASON, {"limits-far-apart", "needless-confirmation"}),
+    ('"size out of the ordinary: 0.5" = ' + REASON, {"limits-far-apart", "needless-confirmation"}),
     ('"limits far apart: 0.455 to 0.482 in" = true', {"limits-far-apart", "wrong-value"}),
 ])  # fmt: skip
 def test_a_confirmation_that_cannot_count_is_a_problem_itself(line: str, codes: set[str]) -> None:
@@ -139,6 +139,15 @@ def test_a_confirmation_that_cannot_count_is_a_problem_itself(line: str, codes: 
 def test_a_confirmation_that_nothing_needs_is_a_problem() -> None:
     text = f'{SMALL}{TWO}[confirmed]\n"limits far apart: 0.455 to 0.482 in" = {REASON}\n'
     assert {p.code for p in problems(text)} == {"needless-confirmation"}
+
+
+def test_a_confirmation_is_not_called_needless_while_a_size_is_still_wrong() -> None:
+    plug = changed(("go = 0.455\n", "go = 0.445\n"))
+    plug += f'\n[confirmed]\n"GO plug outside the limits: 0.445, limits 0.455 to 0.462 in" = {REASON}\n'
+    assert problems(plug) == ()
+    assert {p.code for p in problems(changed((LIMITS, "lower = 0.455\nupper = 4.62"), text=plug))} == {
+        "limits-far-apart"
+    }
 
 
 def test_a_confirmation_names_the_holes_that_differ_and_covers_no_other() -> None:

@@ -50,6 +50,7 @@ TYPED = [
     (LIMITS, "lower = .453 +.009/+.002", "size.lower", "Write in lines of their own: lower = 0.455; upper = 0.462"),
     ("[size]\n" + LIMITS, "size = .455 +.007 -.000", "walls.size",
      "Write in lines of their own: [size]; nominal = 0.455; plus = 0.007; minus = 0.0"),
+    (LIMITS, "29/64 +.009 -.000", "size", 'Write in lines of their own: nominal = "29/64"; plus = 0.009; minus = 0.0'),
     ('bushing = "B1"', "size = .455 +.006 -0", "hole[1].size",
      "Write size = { nominal = 0.455, plus = 0.006, minus = 0.0 }"),
     ('bushing = "B1"', "size = { upper = .460 }", "hole[1].size", "Write size = { upper = 0.460 }"),
