@@ -163,6 +163,28 @@ def test_a_workbook_with_a_fraction_that_became_a_date_and_a_hidden_row(tmp_path
     }  # fmt: skip
 
 
+def test_merged_sizes_count_for_all_their_rows_and_what_nobody_can_trust_is_named(tmp_path: Path) -> None:
+    import openpyxl
+    from openpyxl.styles import Font
+
+    head = ["Hole", "X (in)", "Y (in)", "Size", "Bushing"]
+    path = workbook(tmp_path, [head, ["A", 1.5, 1.25, ".455 +.007 -0", "B1"], ["B", 4.5, 1.25, None, "B2"]])
+    book = openpyxl.load_workbook(path)
+    book.active.merge_cells("D2:D3")
+    book.save(path)
+    assert sizes(kit(read_hole_table(path))) == [(0.455, 0.462)] * 2
+    book.active.unmerge_cells("D2:D3")
+    book.active["D3"] = "=D2"
+    book.active["A3"] = "=A2"
+    book.active["B2"].font = Font(strike=True)
+    book.save(path)
+    with pytest.raises(ReadingsError) as caught:
+        read_hole_table(path)
+    assert {p.cell: p.message[:33] for p in caught.value.problems} == {
+        "A3": "this is no name", "B2": "this cell is struck through", "D3": "the formula has never been calcul",
+    }  # fmt: skip
+
+
 def test_several_sheets_with_tables_ask_which(tmp_path: Path) -> None:
     rows = [["Hole", "X (in)", "Y (in)", "Size"], [1, 1.5, 1.25, ".455 +.007 -0"]]
     path = workbook(tmp_path, rows, second=True)
