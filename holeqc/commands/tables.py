@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import datetime
-import difflib
 import io
 import re
 from collections import Counter
@@ -16,7 +15,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holeqc.door import TABLE, Incoming, near_names, take
+from holeqc.printing import shortened
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.readings.options import SizeLimits
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,6 +33,8 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _FRACTION = re.compile(r"[+-]?(?:\d+[ -])?\d+/\d+")
 _CENSORED = re.compile(r"[<>≤≥]\s*[\d.,]+")
 _WITH_UNIT = re.compile(r"[+-]?[\d.,]+\s*(?:in|inch|mm|um|µm|mil|\"|'')\.?", re.IGNORECASE)
+LIMITS = SizeLimits()
+LONGEST_NUMBER = 80  #: characters; what is longer is no number, and patterns aren't tried on it
 _PROBLEMS_SHOWN = 50  #: a column of words would otherwise print a page for every row
 
 
@@ -51,6 +55,8 @@ class Table:
     letters: tuple[str, ...] = ()
     blank_reasons: dict[tuple[int, int], str] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+    sha256: str = ""
+    size: int = 0  #: of the file that was read [bytes]
 
     def cell(self, row: int, column: int) -> str:
         """Return the address of a cell, ``B7`` or ``row 7, column size``; row and column count from 0."""
@@ -72,19 +78,18 @@ def _error(path: Path | str, code: str, message: str, *, sheet: str = "", cell: 
                           action=action)])
 
 
-def _decode(path: Path) -> tuple[str, tuple[Problem, ...]]:
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise _error(path, "no-file", "there is no such file", action="Check the name and the folder.") from None
-    except OSError as error:
-        raise _error(path, "unreadable-file", f"the file can't be read: {error.strerror}") from error
+def _decode(came: Incoming) -> tuple[str, tuple[Problem, ...]]:
+    data = came.content
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16"), ()
+        try:
+            return data.decode("utf-16"), ()
+        except UnicodeDecodeError as error:
+            raise _error(came.name, "wrong-encoding", f"the file is not the UTF-16 that it begins as: {error.reason}",
+                         action="Save it as UTF-8 text.") from None
     try:
         return data.decode("utf-8-sig"), ()
     except UnicodeDecodeError:
-        note = Problem(NOTE, "old-encoding", "the file is not UTF-8 and is read as Windows-1252", file=str(path))
+        note = Problem(NOTE, "old-encoding", "the file is not UTF-8 and is read as Windows-1252", file=came.name)
         return data.decode("cp1252", errors="replace"), (note,)
 
 
@@ -95,8 +100,9 @@ def _delimiter(line: str) -> str:
     return best[1] if best[0] else _NO_DELIMITER
 
 
-def _text_rows(path: Path) -> tuple[list[tuple[int, list[str]]], str, tuple[Problem, ...]]:
-    text, problems = _decode(path)
+def _text_rows(came: Incoming) -> tuple[list[tuple[int, list[str]]], str, tuple[Problem, ...]]:
+    path = came.name
+    text, problems = _decode(came)
     if "\x00" in text:
         raise _error(path, "not-text", "the file holds zero bytes: it is not a table of text",
                      action="Save the table as CSV or .xlsx.")
@@ -107,6 +113,11 @@ def _text_rows(path: Path) -> tuple[list[tuple[int, list[str]]], str, tuple[Prob
     if skipped == len(lines):
         raise _error(path, "empty-file", "the file holds no table", action="Give a file with a heading row.")
     delimiter = _delimiter(lines[skipped])
+    if len(lines) > LIMITS.rows or text.count(delimiter) > LIMITS.cells:
+        raise _error(path, "too-large", "the file holds far more than a table of readings needs",
+                     found=f"{len(lines)} lines, {text.count(delimiter)} marks between fields",
+                     allowed=f"at most {LIMITS.rows} and {LIMITS.cells}", action="Split it into several files.")
+    before = csv.field_size_limit(LIMITS.field_characters)
     reader = csv.reader(io.StringIO("\n".join(lines[skipped:])), delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:
@@ -115,6 +126,8 @@ def _text_rows(path: Path) -> tuple[list[tuple[int, list[str]]], str, tuple[Prob
     except csv.Error as error:
         raise _error(path, "broken-quotes", f"the text can't be split into cells: {error}",
                      cell=f"row {skipped + reader.line_num}", action="Look for a quote that is not closed.") from error
+    finally:
+        csv.field_size_limit(before)
     return rows, delimiter, problems
 
 
@@ -125,7 +138,8 @@ def _columns(rows: list[tuple[int, list[object]]], width: int) -> tuple[tuple[li
 
 
 def _read_text(path: Path) -> Table:
-    rows, delimiter, problems = _text_rows(path)
+    came = take(path, TABLE, error=ReadingsError)
+    rows, delimiter, problems = _text_rows(came)
     names = tuple(name.strip() for name in rows[0][1])
     surplus = [
         Problem(ERROR, "surplus-cells", "the row has more values than the heading row has names", file=str(path),
@@ -137,8 +151,8 @@ def _read_text(path: Path) -> Table:
         raise _fail(surplus)
     body: list[tuple[int, list[object]]] = [(n, [c.strip() for c in cells]) for n, cells in rows[1:]]
     columns, numbers = _columns(body, len(names))
-    return Table(str(path), "", names, columns, numbers, "" if delimiter == _NO_DELIMITER else delimiter,
-                 problems=problems)
+    return Table(came.name, "", names, columns, numbers, "" if delimiter == _NO_DELIMITER else delimiter,
+                 problems=problems, sha256=came.sha256, size=came.size)
 
 
 def _letter(number: int) -> str:
@@ -160,7 +174,7 @@ def _read_workbook(path: Path, sheet: str) -> Table:
     used = [j for j, name in enumerate(header) if name is not None and str(name).strip()]
     stray = [
         Problem(ERROR, "no-heading", "a value stands in a column without a heading", file=str(path),
-                sheet=plain.title, cell=f"{_letter(j + 1)}{i + 1}", found=str(value))
+                sheet=plain.title, cell=f"{_letter(j + 1)}{i + 1}", found=shortened(str(value)))
         for i, row in enumerate(plain.rows[top + 1:], top + 1) for j, value in enumerate(row)
         if value is not None and j not in used
     ]
@@ -176,7 +190,8 @@ def _read_workbook(path: Path, sheet: str) -> Table:
                     for (r, c), name in plain.merged.items() if c - 1 in used})
     columns, numbers = _columns(body, len(used))
     return Table(str(path), plain.title, tuple(str(header[j]).strip() for j in used), columns, numbers,
-                 letters=tuple(_letter(j + 1) for j in used), blank_reasons=reasons)
+                 letters=tuple(_letter(j + 1) for j in used), blank_reasons=reasons, sha256=plain.sha256,
+                 size=plain.size)
 
 
 def read_table(path: Path, sheet: str = "") -> Table:
@@ -213,10 +228,10 @@ def find_column(table: Table, name: str) -> int:
     if hits:
         raise _error(table.file, "doubled-heading", f"{len(hits)} columns are headed '{name}'", sheet=table.sheet,
                      action="Give every column a name of its own.")
-    near = difflib.get_close_matches(wanted, [n.casefold() for n in table.names], 1)
-    close = next((n for n in table.names if near and n.casefold() == near[0]), "")
-    raise _error(table.file, "no-column", f"there is no column '{name}'", sheet=table.sheet,
-                 allowed=", ".join(n for n in table.names if n), action=f"Did you mean '{close}'?" if close else "")
+    close = next(iter(near_names(name.strip(), table.names)), "")
+    raise _error(table.file, "no-column", f"there is no column '{shortened(name)}'", sheet=table.sheet,
+                 allowed=shortened(", ".join(n for n in table.names if n), 2000),
+                 action=f"Did you mean '{close}'?" if close else "")
 
 
 def _hint(text: str) -> str:
@@ -232,13 +247,15 @@ def _hint(text: str) -> str:
 
 def _number(value: object, commas_are_decimal: bool) -> tuple[float, str]:
     """Return (value, '') or (nan, action) for one cell that is not blank."""
-    if isinstance(value, bool):
+    if isinstance(value, bool) or value in {"TRUE", "FALSE"}:
         return float("nan"), "TRUE and FALSE are not readings."
     if isinstance(value, int | float):
         return float(value), ""
     if isinstance(value, datetime.datetime | datetime.date | datetime.time | datetime.timedelta):
         return float("nan"), "The spreadsheet holds a date here; a typed fraction (7/16) may have become one."
     text = str(value).strip().replace("\N{MINUS SIGN}", "-").replace("\N{NO-BREAK SPACE}", "")
+    if len(text) > LONGEST_NUMBER:  # before any pattern is tried on it
+        return float("nan"), _hint("")
     if _POINT.fullmatch(text):
         number = float(text)
         return (number, "") if abs(number) <= 1e300 else (float("nan"), "The number is too large to be a reading.")
@@ -251,11 +268,11 @@ def _number(value: object, commas_are_decimal: bool) -> tuple[float, str]:
 
 def _comma_style(table: Table, cells: list[object]) -> tuple[bool, tuple[Problem, ...]]:
     """Tell whether commas in the column mean decimals, and say so when they do."""
-    texts = [c.strip() for c in cells if isinstance(c, str)]
+    texts = [c.strip() for c in cells if isinstance(c, str) and len(c) <= LONGEST_NUMBER]
     commas = [t for t in texts if _COMMA.fullmatch(t)]
     if not commas:
         return False, ()
-    points = sum(1 for c in cells if isinstance(c, str) and "." in c and _POINT.fullmatch(c.strip()))
+    points = sum(1 for text in texts if "." in text and _POINT.fullmatch(text))
     sure = any(not _THOUSANDS.fullmatch(t) for t in commas) or (table.delimiter == ";" and not points)
     mixed = f", beside {points} with a decimal point" if points else ""
     note = Problem(WARNING if points else NOTE, "decimal-comma",
@@ -288,7 +305,7 @@ def number_column(table: Table, name: str) -> tuple[NDArray[np.float64], tuple[P
             continue
         values[i], action = _number(cell, decimal)
         if action:
-            errors.append(Problem(ERROR, "not-a-number", "the cell is not a number", found=repr(str(cell)),
+            errors.append(Problem(ERROR, "not-a-number", "the cell is not a number", found=shortened(repr(str(cell))),
                                   file=table.file, sheet=table.sheet, cell=table.cell(i, column), action=action))
     if errors:
         raise _fail(errors)
@@ -329,5 +346,5 @@ def label_column(table: Table, name: str) -> NDArray[np.str_]:
     if any(count > 1 for count in folded.values()):
         twice = sorted(label for label in set(labels) if folded[label.casefold()] > 1)
         raise _error(table.file, "label-spelling", f"labels in '{name}' differ in capitals only", sheet=table.sheet,
-                     found=", ".join(twice), action="Write the same label the same way.")
+                     found=shortened(", ".join(twice)), action="Write the same label the same way.")
     return np.array(labels, dtype=str)

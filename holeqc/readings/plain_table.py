@@ -1,19 +1,19 @@
 """One sheet of a workbook as a plain grid of cells: the values as stored, and which of them can't be trusted.
 
 A formula that was never calculated and a cell swallowed by a merged range both look blank; they are told apart here.
+The file comes in through the same door and the same reader as a sheet of readings.
 """
 
 from __future__ import annotations
 
-import zipfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from holeqc.problems import ERROR, Problem, ReadingsError
-
-#: above this many rows a second look with all cell details would take minutes; merged ranges are then not looked for
-MERGED_RANGE_ROWS = 20_000
+from holeqc.readings.containers import WORKBOOK, examine, refusal
+from holeqc.readings.grid import Grid, Uncalculated
+from holeqc.readings.options import SizeLimits
+from holeqc.readings.table import cell_name
 
 WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
 
@@ -23,82 +23,64 @@ class PlainSheet:
     """A sheet's cells: ``rows[i][j]`` stands in row ``i + 1`` and column ``j + 1``; odd blanks by (row, column).
 
     ``uncalculated`` holds the cells whose formula has no stored result, ``merged`` the blank cells of merged ranges
-    with the range they belong to.
+    with the range they belong to. ``sha256`` and ``size`` [bytes] are of the file that was read.
     """
 
     title: str
     rows: list[tuple[object, ...]]
     uncalculated: frozenset[tuple[int, int]]
     merged: dict[tuple[int, int], str]
+    sha256: str = ""
+    size: int = 0
 
 
-def _unreadable(path: Path, reason: str, action: str, allowed: str = "") -> ReadingsError:
-    problem = Problem(ERROR, "unreadable-workbook", reason, file=str(path), action=action, allowed=allowed)
-    return ReadingsError(problem.sentence(), [problem])
-
-
-def _open(path: Path, *, values: bool, read_only: bool) -> Any:
-    import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
-
-    try:
-        return openpyxl.load_workbook(path, data_only=values, read_only=read_only)
-    except FileNotFoundError:
-        raise _unreadable(path, "there is no such file", "Check the name and the folder.") from None
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, OSError, ValueError, EOFError) as error:
-        reason = f"the workbook can't be opened ({type(error).__name__}); it may be cut off or not a workbook"
-        raise _unreadable(path, reason, "Open it in a spreadsheet program and save it again as .xlsx.") from error
-
-
-def _pick(book: Any, path: Path, sheet: str) -> Any:
-    names = [str(s.title) for s in book.worksheets]
-    if not names:
-        raise _unreadable(path, "the workbook has no sheet with cells", "Save the table on a sheet.")
-    if not sheet:
-        return book.worksheets[0]
-    if sheet not in names:
-        raise _unreadable(path, f"there is no sheet '{sheet}'", "Give one of these.", ", ".join(names))
-    return book.worksheets[names.index(sheet)]
-
-
-def _blanks(rows: list[tuple[object, ...]]) -> set[tuple[int, int]]:
-    return {(i + 1, j + 1) for i, row in enumerate(rows) for j, value in enumerate(row) if value is None}
-
-
-def read_plain_sheet(path: Path, sheet: str = "") -> PlainSheet:
+def read_plain_sheet(path: Path, sheet: str = "", limits: SizeLimits | None = None) -> PlainSheet:
     """Read the cells of one sheet of a workbook as stored values.
 
     ``sheet`` is a sheet's name; empty takes the first. Raises ``ReadingsError`` when the file or the sheet is
-    missing or can't be opened.
+    missing, can't be opened, isn't safe, or is larger than a table can need.
     """
-    book = _open(path, values=True, read_only=True)
-    try:
-        chosen = _pick(book, path, sheet)
-        chosen.reset_dimensions()  # the stated size of a sheet is often wrong
-        rows = [tuple(row) for row in chosen.iter_rows(values_only=True)]
-        title = str(chosen.title)
-    finally:
-        book.close()
+    from holeqc.readings.xlsx import read_workbook
+
+    limits = limits or SizeLimits()
+    container = examine(path, limits)
+    if container.kind != WORKBOOK:
+        problem = Problem(
+            ERROR, "unreadable-workbook", "this is no workbook, whatever its name says", file=container.name,
+            action="Open it in a spreadsheet program and save it again as .xlsx, or name it .csv if it is text",
+        )  # fmt: skip
+        raise ReadingsError(problem.sentence(), [problem])
+    raw = next(read_workbook(container, limits, (sheet,) if sheet else ()), None)
+    if raw is None:
+        raise refusal(container.name, "unreadable-workbook", "the workbook has no sheet with cells",
+                      action="Save the table on a sheet")  # fmt: skip
+    merged = _merged(container.name, raw.grid, raw.scan.merged)
+    rows, uncalculated = [], set()
+    for number in range(raw.grid.rows):
+        row: list[object] = list(raw.grid.row(number))
+        for column, value in enumerate(row):
+            if isinstance(value, Uncalculated):
+                row[column] = None
+                uncalculated.add((number + 1, column + 1))
+        rows.append(tuple(row))
     while rows and all(value is None for value in rows[-1]):
         rows.pop()
-    blanks = _blanks(rows)
-    if not blanks:
-        return PlainSheet(title, rows, frozenset(), {})
-    full = len(rows) <= MERGED_RANGE_ROWS
-    second = _open(path, values=False, read_only=not full)
-    try:
-        stored = second[title]
-        if not full:
-            stored.reset_dimensions()
-        formulas: set[tuple[int, int]] = set()
-        for i, row in enumerate(stored.iter_rows(values_only=True, max_row=len(rows))):
-            formulas.update((i + 1, j + 1) for j, value in enumerate(row) if value is not None)
-        merged: dict[tuple[int, int], str] = {}
-        if full:
-            for cells in stored.merged_cells.ranges:
-                for row_number, column_number in blanks:
-                    if cells.min_row <= row_number <= cells.max_row and cells.min_col <= column_number <= cells.max_col:
-                        merged[row_number, column_number] = str(cells.coord)
-    finally:
-        second.close()
-    return PlainSheet(title, rows, frozenset(blanks & formulas), merged)
+    return PlainSheet(raw.name, rows, frozenset(uncalculated), merged, container.sha256, container.bytes)
+
+
+def _merged(name: str, grid: Grid, ranges: set[tuple[int, int, int, int]]) -> dict[tuple[int, int], str]:
+    """Return the blank cells of merged ranges with the range each belongs to."""
+    found: dict[tuple[int, int], str] = {}
+    area = 0
+    for top, left, bottom, right in sorted(ranges):
+        words = f"{cell_name(top, left)}:{cell_name(bottom, right)}"
+        bottom, right = min(bottom, grid.rows), min(right, grid.width)
+        area += max(0, bottom - top + 1) * max(0, right - left + 1)
+        if area > grid.rows * grid.width:
+            raise refusal(name, "damaged-file", "merged ranges lie over one another", found=words,
+                          action="Unmerge the cells and save again")  # fmt: skip
+        for row in range(top, bottom + 1):
+            for column in range(left, right + 1):
+                if grid.cell(row - 1, column - 1) is None:
+                    found[row, column] = words
+    return found

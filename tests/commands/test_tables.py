@@ -160,4 +160,4 @@ def test_a_cut_workbook_is_told(tmp_path: Path) -> None:
     path.write_bytes(b"PK\x03\x04half")
     with pytest.raises(ReadingsError) as error:
         read_table(path)
-    assert codes(error) == ["unreadable-workbook"]
+    assert codes(error) == ["damaged-file"]
