@@ -90,6 +90,7 @@ class SheetPass:
         self._taking = False
         self._here = self._filled = 0  # cells of this row, and the last one of them that is filled
         self._columns: dict[str, int] = {}  # letters -> number
+        self._styles_seen: dict[str, int] = {}
         self._days: dict[tuple[str, int], object] = {}
         self._parser = parser = expat.ParserCreate(namespace_separator=" ")
         parser.buffer_text, parser.buffer_size = True, 1 << 16
@@ -115,7 +116,12 @@ class SheetPass:
 
     def _start(self, tag: str, attributes: Mapping[str, str]) -> None:
         if self._in_cell:
-            self._start_inside(tag)
+            if tag == _VALUE and len(self._path) == 1:  # nearly always
+                self._path.append(tag)
+                self._values += 1
+                self._taking = True
+            else:
+                self._start_inside(tag)
         elif tag == _CELL:
             self._start_cell(attributes)
         elif tag == _ROW:
@@ -217,9 +223,12 @@ class SheetPass:
         self._column, self._in_cell, self._path = column, True, [_CELL]
         self._here += 1
         self._kind, style = attributes.get("t", "n"), attributes.get("s", "0")
-        if not _is_number(style, 9):
-            self._forbidden(self._address(column), f"the cell has no such style as {shortened(style)!r}")
-        self._style = int(style)
+        number = self._styles_seen.get(style)
+        if number is None:
+            if not _is_number(style, 9):
+                self._forbidden(self._address(column), f"the cell has no such style as {shortened(style)!r}")
+            number = self._styles_seen[style] = int(style)
+        self._style = number
         self._values = self._inlines = self._formulas = 0
         self._text = []
 
@@ -246,7 +255,7 @@ class SheetPass:
         inline = self._kind == "inlineStr"
         if self._values + self._inlines > 1 or self._formulas > 1 or (self._values if inline else self._inlines):
             self._forbidden(self._address(), "the cell holds two values, or one that isn't of its kind")
-        text = "".join(self._text)
+        text = self._text[0] if len(self._text) == 1 else "".join(self._text)
         if self._formulas:
             self.scan.formulas = True
             if not text and self._kind != "str":

@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from typing import Any, BinaryIO
+from typing import Any
 from xml.parsers import expat
 
 from holeqc.printing import counted, shortened
@@ -63,24 +63,21 @@ def read_workbook(
             archive = stack.enter_context(opened(container.incoming))
             sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
             check_parts(archive, container.name, sheets, limits)
-            book = _open(container.incoming.stream())
-            stack.callback(book.close)
-            chosen = _choose(container, book, limits, only)
-            told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
+            book = _open(container)
+            stack.callback(book.archive.close)
+            chosen = _choose(container, _listed(container, book), limits, only)
+            told = {str(p.name): p.value for p in getattr(book.wb.custom_doc_props, "props", [])}
+            styles = _styles(book)
         for sheet in chosen:
             with _clear_errors(container):
-                entry = sheet._worksheet_path.lstrip("/")
-                check_cells(archive, container.name, entry, limits)
-                title = str(sheet.title)
-                reading = SheetPass(
-                    container.name, title, limits, _styles(book, sheet), counted(f"{title}: rows", 20_000)
-                )
+                check_cells(archive, container.name, sheet.entry, limits)
+                show = counted(f"{sheet.title}: rows", 20_000)
+                reading = SheetPass(container.name, sheet.title, limits, styles, show)
                 with no_collecting():
-                    for piece in pieces(archive, container.name, entry):
+                    for piece in pieces(archive, container.name, sheet.entry):
                         reading.feed(piece)
                     grid, scan = reading.finish()
-                hidden = sheet.sheet_state != "visible"
-                raw = RawSheet(container.name, title, grid, scan, hidden, properties=told)
+                raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
             if not _is_our_lists(raw, lists):
                 yield raw
 
@@ -118,30 +115,67 @@ def _clear_errors(container: Container) -> Iterator[None]:
         ) from error
 
 
-def _open(file: BinaryIO) -> Any:
-    """Open a workbook for reading values: from an open file, because a path that ends in .xls would be refused."""
-    from openpyxl import load_workbook
+@dataclass(frozen=True, slots=True)
+class _Listed:
+    """A sheet that the workbook lists: its title, the part of the container with its cells, whether it is hidden."""
 
-    return load_workbook(file, read_only=True, data_only=True, keep_links=False, keep_vba=False)
+    title: str
+    entry: str
+    hidden: bool
 
 
-def _styles(book: Any, sheet: Any) -> Styles:
-    """Return what the library read of texts, styles and the calendar.
+def _open(container: Container) -> Any:
+    """Return the library's reader of a workbook, with all but the sheets read.
 
-    Not all of it is part of its published interface; tests compare what is read with its own reading.
+    Its parts are called one by one because the whole would look through each sheet once more. They aren't all part of
+    its published interface; tests compare what is read with its own reading.
     """
-    fonts = {number for number, font in enumerate(getattr(book, "_fonts", ())) if font.strike}
-    styles = getattr(book, "_cell_styles", ()) if fonts else ()
+    from openpyxl.reader.excel import ExcelReader
+    from openpyxl.styles.stylesheet import apply_stylesheet
+
+    reader = ExcelReader(container.incoming.stream(), read_only=True, data_only=True, keep_links=False)
+    reader.read_manifest()
+    reader.read_strings()
+    reader.read_workbook()
+    reader.read_custom()
+    apply_stylesheet(reader.archive, reader.wb)
+    return reader
+
+
+def _listed(container: Container, book: Any) -> list[_Listed]:
+    """Return the sheets with cells, in the order of the workbook."""
+    found = []
+    for sheet, related in book.parser.find_sheets():
+        if "chartsheet" in related.Type:
+            continue
+        entry = str(related.target).lstrip("/")
+        if entry not in book.valid_files:
+            raise refusal(
+                container.name,
+                "damaged-file",
+                "a sheet's cells are not in the workbook",
+                found=shortened(str(sheet.name)),
+                action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
+            )
+        found.append(_Listed(str(sheet.name), entry, sheet.state != "visible"))
+    return found
+
+
+def _styles(book: Any) -> Styles:
+    """Return what the library read of texts, styles and the calendar."""
+    wb = book.wb
+    fonts = {number for number, font in enumerate(wb._fonts) if font.strike}
+    struck = frozenset(number for number, style in enumerate(wb._cell_styles) if style.fontId in fonts)
     return Styles(
-        sheet._shared_strings, frozenset(book._date_formats), frozenset(book._timedelta_formats),
-        frozenset(number for number, style in enumerate(styles) if style.fontId in fonts), book.epoch,
-    )  # fmt: skip
+        book.shared_strings, frozenset(wb._date_formats), frozenset(wb._timedelta_formats), struck, wb.epoch
+    )
 
 
-def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str, ...]) -> list[Any]:
-    """Return the sheets with cells that are to be read."""
-    sheets = list(book.worksheets)
-    names = [str(s.title) for s in sheets]
+def _choose(
+    container: Container, sheets: list[_Listed], limits: SizeLimits, only: tuple[str, ...]
+) -> list[_Listed]:  # fmt: skip
+    """Return the sheets that are to be read."""
+    names = [sheet.title for sheet in sheets]
     if len(sheets) > limits.sheets:
         raise refusal(
             container.name,
@@ -156,8 +190,7 @@ def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str
             container.name,
             "no-sheet",
             f"there is no sheet {missing[0]!r}",
-            allowed=", ".join(names),
+            allowed=shortened(", ".join(names), 2000),
             action="Name one of these",
         )
-    wanted = [s for s in sheets if (not only or s.title in only)]
-    return [s for s in wanted if hasattr(s, "reset_dimensions")]
+    return [sheet for sheet in sheets if not only or sheet.title in only]

@@ -9,13 +9,13 @@ import dataclasses
 import math
 import os
 import shutil
-import sys
 import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import capital, cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
+from holeqc.printing import is_terminal
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
 from holeqc.reports.together import alike
@@ -39,7 +39,7 @@ def screen_width() -> int:
 
     The variable COLUMNS counts before the terminal.
     """
-    if not os.environ.get("COLUMNS") and not sys.stdout.isatty():
+    if not os.environ.get("COLUMNS") and not is_terminal():
         return USUAL
     return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROW), WIDE)
 

@@ -267,3 +267,23 @@ def test_an_empty_file_is_no_ledger_that_holds(tmp_path: Path) -> None:
     (tmp_path / "l.sqlite3").touch()
     with pytest.raises(LedgerError, match=r"there and empty, without one entry\. If it held any before"):
         open_ledger(tmp_path / "l.sqlite3", create=False)
+
+
+@pytest.mark.parametrize("name", ["My%20Ledger/a.sqlite3", "a?b.sqlite3", "a#b.sqlite3", ":memory:", "file:x.sqlite3"])
+def test_a_path_is_a_path_whatever_letters_it_has(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    Path(name).parent.mkdir(exist_ok=True)
+    with open_ledger(name) as ledger:
+        assert ledger.location.shown == name
+    found = [str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if path.is_file()]
+    assert found == [name]
+
+
+@pytest.mark.parametrize("place", [".", "pipe", "/dev/zero", "none\0"])
+def test_a_ledger_is_a_regular_file(place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("pipe")
+    with pytest.raises(LedgerError, match=r"folder, a pipe or a device|can't be opened"):
+        open_ledger(place)
