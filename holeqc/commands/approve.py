@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, required_who
 
 _SERIAL = typer.Argument(help="Serial number.", show_default=False)
@@ -54,17 +54,18 @@ def approve(
                 kit_files=kit_files(str(row["kit"]), tolerances), kit_folder=str(tolerances),
             )  # fmt: skip
         except ApprovalRefused as refusal:
-            print(f"holeqc: {refusal}", file=sys.stderr)
-            for problem in refusal.problems:
-                print(f"  - {problem.message}. {problem.action}", file=sys.stderr)
+            printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
             raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
     label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
-    print(f"Approved: {label}, inspection {done.inspection['id']}, entry {done.entry.seq}, hash {done.entry.hash}")
+    printing.say(
+        f"Approved: {label}, inspection {done.inspection['id']}, recorded as entry {done.entry.seq}, "
+        f"hash {done.entry.hash}"
+    )
     if done.released:
-        print(f"Released with a nonconformance: {done.released}")
+        printing.say(f"Released with a nonconformance: {done.released}")
     for remark in done.remarks:
-        print(f"Note: {remark}. Kept with the approval.")
-    print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
+        printing.say(f"Note: {remark}. Kept with the approval.")
+    printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
 
 
 def withdraw(
@@ -87,21 +88,23 @@ def withdraw(
     who = required_who(by, "who withdraws")
     with open_ledger(ledger, create=False) as there:
         entry = record(there, serial, who, reason, kit=kit, part=name)
-    print(f"Withdrawn: the approval of {serial}; entry {entry.seq}. Copies of its packet are no longer good.")
+    printing.say(
+        f"Withdrawn: the approval of {serial}; recorded as entry {entry.seq}. Copies of its packet are no longer good."
+    )
 
 
 def kit_files(kit_id: str, folder: Path) -> dict[str, str]:
     """Return SHA-256 -> name of the files of a kit in a folder; empty where there is none."""
-    import hashlib
-    import tomllib
+    from holeqc import door
+    from holeqc.problems import HoleQCError
 
     found: dict[str, str] = {}
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        data = path.read_bytes()
+    for path in door.named_so(folder, ".toml"):
         try:
-            table = tomllib.loads(data.decode("utf-8")).get("kit", {})
-        except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+            came = door.take(path, door.KIT)
+            table = door.toml_values(door.text_of(came)).get("kit", {})
+        except (HoleQCError, ValueError):
             continue  # a file that can't be read is no kit in force
         if isinstance(table, dict) and table.get("id") == kit_id:
-            found[hashlib.sha256(data).hexdigest()] = path.name
+            found[came.sha256] = path.name
     return found

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -267,18 +267,18 @@ def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: boo
         _draw(class_figure(limits, meaning), plot)
     _answer(class_text(limits, meaning), class_data(limits), json_)
     if limits.warning:
-        print(f"holeqc: warning: {limits.warning}", file=sys.stderr)
+        printing.warn(f"holeqc: warning: {limits.warning}")
 
 
 def _answer(text: str, data: dict[str, Any], json_: bool) -> None:
-    sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n" if json_ else text + "\n")
+    printing.write(printing.as_json(data) + "\n" if json_ else text + "\n")
 
 
 def _draw(figure: Figure, path: Path) -> None:
     from holeqc.reports.fit_plots import save_figure
 
     save_figure(figure, path)
-    print(f"Drawing: {path}", file=sys.stderr)
+    printing.warn(f"Drawing: {path}")
 
 
 def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:

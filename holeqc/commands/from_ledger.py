@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import printing
 from holeqc.commands.recording import a_day
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def ledger_readings(
         return recorded, readings
     if given.unit != recorded.unit:
         raise LedgerError(f"{kits[0]} is in {given.unit}, the recorded readings are in {recorded.unit}")
-    print(f"note: {kits[0]} is not the recorded text of this kit and revision; the file counts", file=sys.stderr)
+    printing.warn(f"note: {kits[0]} is not the recorded text of this kit and revision; the file counts")
     return given, readings
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from holeqc import printing, writer
 
 
 def new(
@@ -42,8 +43,8 @@ def new(
         return
     if unit or sheet:
         raise HoleQCError("--unit and --sheet speak of the hole table; give it with --from")
-    write_new(file, starter(file.stem, str(file)))
-    print(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
+    writer.write_text(file, starter(file.stem, str(file)), replace=False)
+    printing.say(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
 
 
 def _from_table(file: Path, table: Path, unit: str, sheet: str) -> None:
@@ -58,7 +59,7 @@ def _from_table(file: Path, table: Path, unit: str, sheet: str) -> None:
     if unit and parse_unit(unit) is None:
         raise HoleQCError(f"--unit {unit!r} is not known; say in or mm")
     found = read_hole_table(table, unit, sheet)
-    print("\n".join(understood(found)))
+    printing.say(*understood(found))
     text = kit_text(found, file.stem, str(file))
     open_: list[str] = []
     try:
@@ -70,48 +71,13 @@ def _from_table(file: Path, table: Path, unit: str, sheet: str) -> None:
             raise SpecificationError(message, problems) from None
         open_ = [p.sentence() for p in problems]
     else:
-        print(limits_line(specification))
+        printing.say(limits_line(specification))
         open_ = [p.sentence() for p in problems_in_cells(found, specification.warnings)]
-    write_new(file, text)
+    writer.write_text(file, text, replace=False)
     for sentence in open_:
-        print(f"to be mended: {sentence}", file=sys.stderr)
-    print(to_fill_in(found))
-    print(f"{file} is written. Compare it with the drawing: holeqc kit show {file}")
-
-
-def write_new(path: Path, text: str) -> None:
-    """Write a new file whole or not at all: beside its place, to the disk, then under its name; none is written over.
-
-    Raises ``HoleQCError`` where somebody else made the file meanwhile.
-    """
-    import os
-    import tempfile
-
-    from holeqc.problems import HoleQCError
-
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(name, 0o666 & ~_mask())
-        try:
-            os.link(name, path)  # unlike a rename it never takes the place of a file that is there
-        except FileExistsError:
-            raise HoleQCError(f"{path} is already there and is left as it is; choose another name") from None
-        except OSError:  # a file system without links
-            os.replace(name, path)
-    finally:
-        Path(name).unlink(missing_ok=True)
-
-
-def _mask() -> int:
-    import os
-
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        printing.warn(f"to be mended: {sentence}")
+    printing.write(to_fill_in(found) + "\n")
+    printing.say(f"{file} is written. Compare it with the drawing: holeqc kit show {file}")
 
 
 def show(
@@ -133,17 +99,15 @@ def show(
 
         write_kit_plot(specification, plot)
     if json_:
-        import json
-
         from holeqc.specification.data import as_data
 
-        sys.stdout.write(json.dumps(as_data(specification), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(as_data(specification))
     else:
         from holeqc.specification.describe import describe
 
-        sys.stdout.write(describe(specification))
+        printing.write(describe(specification))
     if plot is not None:
-        print(f"Drawing: {plot}", file=sys.stderr if json_ else sys.stdout)
+        printing.say(f"Drawing: {plot}", aside=json_)
 
 
 def keys(
@@ -162,4 +126,4 @@ def keys(
     text = keys_text(word)
     if not text:
         raise HoleQCError(f"no table or key of a kit file is like {word!r}; tables are {', '.join(tables())}")
-    sys.stdout.write(text)
+    printing.write(text)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day
 
 Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=LEDGER_HELP)]
@@ -45,15 +45,15 @@ def verify(
         })  # fmt: skip
     else:
         for sentence in found.faults:
-            print(f"FAULT  {sentence}")
+            printing.say(f"FAULT  {sentence}")
         for sentence in found.notes:
-            print(f"note   {sentence}")
+            printing.say(f"note   {sentence}")
         if found.holds:
-            print(f"{place}: holds; {found.entries} entries, {found.rows} rows")
-            print(f"newest entry {found.entries}:{found.head}")
+            printing.say(f"{place}: holds; {found.entries} entries, {found.rows} rows")
+            printing.say(f"newest entry {found.entries}:{found.head}")
         else:
             first = f"the first entry that doesn't hold is {found.first_bad}" if found.first_bad else "the chain holds"
-            print(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
+            printing.say(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
     raise typer.Exit(0 if found.holds else 2)
 
 
@@ -76,15 +76,16 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
     if json_:
         _print_json(asdict(found))
         return
-    print(f"Ledger {found.place}, version {found.version}")
-    print(f"  {_count(found.entries, 'entry', 'entries')}, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
-    print(f"  {_count(found.files, 'file')}, {_count(found.readings, 'reading')}")
+    printing.say(f"Ledger {found.place}, version {found.version}")
+    entries = _count(found.entries, "entry", "entries")
+    printing.say(f"  {entries}, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
+    printing.say(f"  {_count(found.files, 'file')}, {_count(found.readings, 'reading')}")
     verdicts = ", ".join(f"{word} {count}" for word, count in found.verdicts.items())
-    print(f"  {_count(found.parts, 'part')}: {verdicts}; approved {found.approved}")
-    print(f"  {_count(found.tags, 'tag')}, {found.open_tags} open")
+    printing.say(f"  {_count(found.parts, 'part')}: {verdicts}; approved {found.approved}")
+    printing.say(f"  {_count(found.tags, 'tag')}, {found.open_tags} open")
     for kit, revision, parts in found.kits:
-        print(f"  kit {kit} revision {revision}: {_count(parts, 'part')}")
-    print(f"  newest entry {found.entries}:{found.head}")
+        printing.say(f"  kit {kit} revision {revision}: {_count(parts, 'part')}")
+    printing.say(f"  newest entry {found.entries}:{found.head}")
 
 
 def copy(
@@ -107,11 +108,11 @@ def copy(
     with open_ledger(source, create=False) as old, open_ledger(target) as new:
         done = copy_all(old, new)
         places = f"{old.location.shown} -> {new.location.shown}"
-        print(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
+        printing.say(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
     for table, count in done.counts.items():
         if count:
-            print(f"  {table:<24} {count:>9} rows in both")
-    print(f"newest entry {done.entries_in_all}:{done.head}")
+            printing.say(f"  {table:<24} {count:>9} rows in both")
+    printing.say(f"newest entry {done.entries_in_all}:{done.head}")
 
 
 def export(
@@ -156,7 +157,7 @@ def export(
     with open_ledger(ledger or None, create=False) as opened:
         refuse_unknown(opened, wanted)
         count = write(opened, out, content, wanted, replace=replace)
-    print(f"{out}: {_count(count, 'row')} of {content}")
+    printing.say(f"{out}: {_count(count, 'row')} of {content}")
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -176,6 +177,4 @@ def _noted(text: str) -> tuple[int, str] | None:
 
 
 def _print_json(content: object) -> None:
-    import json
-
-    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    printing.write_json(content)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, who
 
 if TYPE_CHECKING:
@@ -64,17 +64,14 @@ def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> 
     with open_ledger(ledger, create=False) as there:
         approved = approved_set(there, serial, kit=of[0], part=of[1])
         done = write_packet(approved, out)
-        print(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
+        printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
         if by:
             entry = record_packet(there, int(approved.approval["entry"]), done.manifest_digest, by)
-            print(f"The manifest is on record as entry {entry}")
+            printing.say(f"The manifest is recorded as entry {entry}")
         else:
-            print("The manifest is not on record; give --by to log its digest")
+            printing.say("The manifest is not on record; give --by to log its digest")
         for row in approved.later:
-            print(
-                f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved",
-                file=sys.stderr,
-            )
+            printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")
 
 
 def _verify(folder: Path, ledger: str) -> int:
@@ -92,13 +89,13 @@ def _verify(folder: Path, ledger: str) -> int:
         differences += more
         notes += known
     for sentence in differences:
-        print(f"DIFFERS  {sentence}")
+        printing.say(f"DIFFERS  {sentence}")
     for sentence in notes:
-        print(f"note     {sentence}")
+        printing.say(f"note     {sentence}")
     outcome = "differs from what was made" if differences else f"unchanged, {found.files} files and the manifest"
-    print(f"{folder}: {outcome}")
+    printing.say(f"{folder}: {outcome}")
     if not compared:
-        print(
+        printing.say(
             f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so a withdrawal or a "
             "later rejection isn't known. --ledger names one."
         )

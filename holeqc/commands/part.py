@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP
 
 
@@ -33,6 +33,6 @@ def part(
         story = there.part_story(serial, kit=kit, part=name)
         if not story:
             raise LedgerError(f"serial {serial}: nothing is recorded in ledger {there.location.shown}")
-    sys.stdout.write(as_json(story_data(story)) if json_ else part_text(story))
+    printing.write(as_json(story_data(story)) if json_ else part_text(story))
     newest = {(one.row["kit"], one.row["part"]): VERDICTS.index(str(one.row["verdict"])) for one in story.inspections}
     raise typer.Exit(exit_code(list(newest.values())))

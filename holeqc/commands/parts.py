@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day
 
 
@@ -39,4 +39,4 @@ def parts(
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, wanted)
         rows = there.parts(wanted)
-    sys.stdout.write(as_json(rows) if json_ else parts_text(rows))
+    printing.write(as_json(rows) if json_ else parts_text(rows))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, required_who
 
 _BY = typer.Option(help="Who: a role or a number; else HOLEQC_BY.")
@@ -34,7 +34,7 @@ def tags(
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, Filter(kit=kit))
         found = find_tags(there, serial=serial, kit=kit, only_open=open_)
-    sys.stdout.write(as_json(tags_data(found)) if json_ else tags_text(found))
+    printing.write(as_json(tags_data(found)) if json_ else tags_text(found))
 
 
 def disposition(
@@ -68,7 +68,7 @@ def disposition(
     with open_ledger(ledger, create=False) as there:
         entry = dispose(there, tag, as_.strip().lower(), name, reason, authority=authority, supersede=supersede)
         now = find_tag(there, tag)
-    print(f"Tag {now.number}: {now.disposition}, {now.state}; entry {entry.seq}")
+    printing.say(f"Tag {now.number}: {now.disposition}, {now.state}; recorded as entry {entry.seq}")
 
 
 def reworked(
@@ -93,4 +93,6 @@ def reworked(
     with open_ledger(ledger, create=False) as there:
         entry = record(there, tag, name, note)
         now = find_tag(there, tag)
-    print(f"Tag {now.number}: {now.state}; entry {entry.seq}. Read the part again and record the new sheet.")
+    printing.say(
+        f"Tag {now.number}: {now.state}; recorded as entry {entry.seq}. Read the part again and record the new sheet."
+    )

@@ -11,6 +11,7 @@ from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.engine import add_rows
 from holeqc.ledger.schema import DETAILS, ENTRY, parent_of
 from holeqc.ledger.verify import verify
+from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -65,6 +66,8 @@ def copy(source: Ledger, target: Ledger) -> Copied:
         if not again.holds or (again.entries, again.head) != (int(last), head):
             said = "; ".join(again.faults) or "its newest entry is another"
             raise LedgerError(f"the copy doesn't hold and was not kept: {said}")
+    if int(last) > start:
+        recorded(start + 1, int(last))
     return Copied(int(last) - start, rows, int(last), str(head), counts)
 
 

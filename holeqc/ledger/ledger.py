@@ -21,6 +21,7 @@ from holeqc.ledger.remains import EMPTY_FILE, what_is_left
 from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
 from holeqc.ledger.times import now, stored
 from holeqc.ledger.values import one_line, plain
+from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -192,13 +193,16 @@ class Ledger:
             yield self._transaction
             return
         with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
-            self._transaction = Transaction(connection)
+            begun = self._transaction = Transaction(connection)
+            before = begun.head[0]
             try:
                 yield self._transaction
                 if self._transaction.unfinished:
                     raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
             finally:
                 self._transaction = None
+        if begun.head[0] > before:
+            recorded(before + 1, begun.head[0])
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,

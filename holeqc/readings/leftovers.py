@@ -15,7 +15,7 @@ from holeqc.readings.grid import IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
-from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
 from holeqc.readings.words import folded
 
@@ -86,9 +86,13 @@ def summary_rows(table: Table) -> None:
         table.leave_out(out)
 
 
-def unread_columns(table: Table) -> None:
-    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings."""
+def unread_columns(table: Table) -> set[int]:
+    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings.
+
+    Returns the columns (from 0) whose heading isn't understood.
+    """
     context, grid = table.context, table.context.sheet.grid
+    unknown: set[int] = set()
     width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
     for column, meaning in enumerate(table.meanings):
         if column >= grid.width or meaning.kind not in {UNKNOWN, IGNORED}:
@@ -101,12 +105,15 @@ def unread_columns(table: Table) -> None:
         if meaning.kind == IGNORED:
             context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count
             continue
+        unknown.add(column)
         heading = table.blocks[0].heading
         if (heading.first, column) in context.tally.unread:  # tables side by side share their heading
             continue
         context.tally.unread.add((heading.first, column))
         row = int(table.rows[np.argmax(filled)])
-        title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
+        asked = question_of(text)
+        known = f"the heading {text!r} may mean {asked}" if asked else f"the heading {text!r} isn't known"
+        title = known if text else "there is no heading over this column"
         issue = warning(
             "unread-column",
             f"{title}: {count} filled cells below it are not read",
@@ -118,6 +125,7 @@ def unread_columns(table: Table) -> None:
             context.say(issue, f"{first} and so on, from {cell_name(row + 1, column + 1)}", heading.last, column)
         else:
             context.say(issue, first, row, column)
+    return unknown
 
 
 def surplus_rows(table: Table, known: Rows) -> None:
@@ -189,19 +197,6 @@ def struck_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     )
     where = np.isin(rows, struck) & (issue == 0)
     return np.where(where, table.context.draft.issue_code(bad), issue) if where.any() else issue
-
-
-def stray_rows(table: Table, known: Rows) -> None:
-    """Name rows that hold something, but neither a reading nor a hole."""
-    context, grid = table.context, table.context.sheet.grid
-    rows = np.flatnonzero(~table.any_reading & (known.hole == -1))[:_LOOKED_AT]
-    rows = np.array([r for r in rows if any(grid.cell(int(table.rows[r]), c) is not None for c in table.columns)], int)
-    if context.own or not rows.size:
-        return
-    first, last = int(table.rows[rows[0]]), int(table.rows[rows[-1]])
-    column = table.first_column(int(rows[0]))
-    message = f"no hole and no reading in {span(rows.size, first, last)}: read as remarks"
-    context.say(note("stray-row", message), repr(text_of(grid.cell(first, column))), first, column)
 
 
 def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:

@@ -12,6 +12,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from holeqc.problems import DataError
 from holeqc.readings.sheet_formulas import doubtful, outside
 from holeqc.readings.table import cell_name
+from holeqc.writer import as_cell
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -52,11 +53,7 @@ _BANNERS: dict[str, tuple[Font, float, bool]] = {
 
 def write_text(cell: Any, text: str) -> None:
     """Write text that stays text, whatever it begins with."""
-    cell.value = text
-    cell.data_type = "s"
-    cell.number_format = "@"
-    if text[:1] in tuple("=+-@"):
-        cell.quotePrefix = True
+    as_cell(cell, text)
 
 
 def banner(sheet: Worksheet, row: int, plan: Layout, text: str, kind: str) -> None:
@@ -159,7 +156,12 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     cells = plan.span("diameter", first, last)
     corner = plan.cell("diameter", first)
     sheet.conditional_formatting.add(
-        cells, FormulaRule([doubtful(corner, lower, upper)], fill=_AMBER, font=_font(italic=True, bold=True))
+        cells,
+        FormulaRule(
+            [doubtful(corner, lower, upper, f"${plan.cell('size_check', first)}")],
+            fill=_AMBER,
+            font=_font(italic=True, bold=True),
+        ),
     )
     sheet.conditional_formatting.add(
         cells, FormulaRule([outside(corner, lower, upper)], fill=_RED, font=_font(bold=True, underline="single"))

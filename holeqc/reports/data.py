@@ -9,6 +9,7 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``specification`` | ``id``, ``revision``, ``unit``, ``title``, ``drawing``, ``fixture``, ``path``, ``sha256``, ``limits`` (in one line), ``confirmed[]`` (odd things that the kit file stands by: ``check``, ``found``, ``holes[]``, ``reason``), ``warnings[]`` (as ``problems[]``) |
 | ``rule`` | ``decision`` (simple, guarded, relaxed), ``guard_factor``, ``sentence``, ``rounding``, ``temperature`` |
 | ``sources[]`` | the files read: ``file``, ``sha256``, ``bytes``, ``kit_id``, ``kit_revision`` |
+| ``unusable[]`` | files of which nothing is used and judged: ``file``, ``problems[]`` as below; the exit code is 2 then |
 | ``verdict`` | worst verdict of all parts; null where there is no part |
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
@@ -79,6 +80,9 @@ def head(run: Run) -> Data:
         "sources": [
             {"file": s.file, "sha256": s.sha256, "bytes": s.bytes, "kit_id": s.kit_id, "kit_revision": s.kit_revision}
             for s in run.inspection.readings.sources
+        ],
+        "unusable": [
+            {"file": u.file, "problems": [p.as_dict() for p in u.problems]} for u in run.inspection.readings.unusable
         ],
         "verdict": w.word(run.count.verdict) if len(run) else None,
         "counts": {"accept": run.count.accept, "hold": run.count.hold, "reject": run.count.reject},

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc import printing, writer
 from holeqc.inspection.spans import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
@@ -52,20 +53,18 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 
     Files of these names are replaced; others are left alone.
     """
-    import json
-
     from holeqc.reports.html import html_page
     from holeqc.reports.pdf import pdf_report
 
     report = wear_report(wear, spec, sources)
-    data = json.dumps(wear.as_dict(), ensure_ascii=False, indent=1, allow_nan=False)
+    data = printing.as_json(wear.as_dict())
     content = {
         HTML: html_page(report).encode("utf-8", "backslashreplace"), PDF: pdf_report(report),
         DATA: f"{data}\n".encode("utf-8", "replace"),
     }  # fmt: skip
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, written in content.items():
-        (folder / name).write_bytes(written)
+    with writer.folder(folder, lambda _: None, beside=tuple(content)) as out:
+        for name, written in content.items():
+            out.write_bytes(name, written)
     return [folder / name for name in content]
 
 

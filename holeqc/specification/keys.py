@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
+
+from holeqc import door
 
 #: kinds of value -> what is allowed, in words
 KINDS: dict[str, str] = {
@@ -101,8 +102,7 @@ class Key:
 @cache
 def all_keys() -> tuple[Key, ...]:
     """Return every key, in the order of ``keys.md``."""
-    # importlib.resources would cost every start some 20 ms
-    lines = Path(__file__).with_name("keys.md").read_text(encoding="utf-8").splitlines()
+    lines = door.own_text("specification", "keys.md").splitlines()
     rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
     return tuple(
         Key(path, kind, unit, default, meaning, example, tuple(filter(None, choices.split(", "))))
@@ -124,12 +124,10 @@ def tables() -> tuple[str, ...]:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return the known word that is likely meant, '' where none comes near."""
-    from difflib import get_close_matches
-
     lowered = {k.lower(): k for k in known}
     plain = word.lower().replace("-", "_").replace(" ", "_")
     begun = [k for k in lowered if len(plain) > 1 and k.startswith(plain)]
-    close = begun if len(begun) == 1 else get_close_matches(plain, list(lowered), n=1, cutoff=0.6)
+    close = begun if len(begun) == 1 else door.near_names(plain, list(lowered))
     if plain in lowered:
         close = [plain]
     return lowered[close[0]] if close else ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import tomllib
@@ -10,10 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from holeqc import door
 from holeqc.problems import ERROR, Problem, SpecificationError
 from holeqc.specification.model import Specification
 
-LARGEST_FILE = 1_000_000  #: bytes; a kit of hundreds of holes has some 50 000
+LARGEST_FILE = door.KIT.most  #: bytes; a kit of hundreds of holes has some 50 000
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -25,10 +25,16 @@ def load_specification(path: str | os.PathLike[str]) -> Specification:
     Raises:
         SpecificationError: the file can't be read or used; ``.problems`` has every reason with its key path.
     """
-    name = os.fspath(path)
-    data = _bytes_of(Path(name), name)
-    specification = parse_specification(_decoded(data, name), name)
-    return _with_digest(specification, hashlib.sha256(data).hexdigest())
+    return specification_of(kit_bytes(path), os.fspath(path))
+
+
+def specification_of(came: door.Incoming, path: str) -> Specification:
+    """Return what a kit file that came in asks; ``path`` is named in problems.
+
+    Raises:
+        SpecificationError: as `load_specification`.
+    """
+    return _with_digest(parse_specification(door.text_of(came, SpecificationError), path), came.sha256)
 
 
 def parse_specification(text: str, path: str = "", *, recorded: bool = False) -> Specification:
@@ -94,7 +100,7 @@ def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str
     if not place.is_dir():
         raise _refused(str(place), "no-folder", "there is no such folder of kit files", action="Name the kit file")
     found: list[tuple[Path, str, str]] = []
-    for file in sorted(place.glob("*.toml")):
+    for file in door.named_so(place, ".toml"):
         identity = _identity(file)
         if identity is not None:
             found.append((file, *identity))
@@ -117,7 +123,7 @@ def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str
 def _identity(file: Path) -> tuple[str, str] | None:
     """Return id and revision of a kit file, None for a file that can't be read: it isn't the one looked for."""
     try:
-        kit = _toml(_decoded(_bytes_of(file, str(file)), str(file)).removeprefix("\ufeff"), str(file)).get("kit", {})
+        kit = _toml(door.text_of(kit_bytes(file), SpecificationError), str(file)).get("kit", {})
     except SpecificationError:
         return None
     if not isinstance(kit, dict):
@@ -133,52 +139,34 @@ def _refused(
     return SpecificationError(problem.sentence() if problem.place else f"kit file: {problem.sentence()}", [problem])
 
 
-def _bytes_of(path: Path, name: str) -> bytes:
+def kit_bytes(path: str | os.PathLike[str]) -> door.Incoming:
+    """Return a kit file as it is.
+
+    Raises:
+        SpecificationError: there is none, with a near name; it is something else or can't be read.
+    """
     try:
-        if path.is_dir():
-            raise _refused(name, "not-a-file", "this is a folder", action="Name a kit file that ends in .toml")
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise _refused(name, "file-too-large", "the file is too large for a kit file", f"{size} bytes",
-                           f"at most {LARGEST_FILE} bytes", "Is it a kit file?")  # fmt: skip
-        return path.read_bytes()
-    except FileNotFoundError:
-        near = _near_file(path)
-        raise _refused(name, "no-file", "there is no such file", action=near) from None
-    except OSError as error:
-        raise _refused(name, "unreadable-file", "the file can't be read", error.strerror or str(error)) from None
+        return door.take(path, door.KIT, error=SpecificationError)
+    except SpecificationError as error:
+        problem = error.problems[0]
+        if problem.code != "no-file" or os.path.lexists(path):
+            raise
+        raise _refused(problem.file, problem.code, problem.message, action=_near_file(Path(path))) from None
 
 
 def _near_file(path: Path) -> str:
     from holeqc.specification.keys import nearest
 
-    others = [f.name for f in path.parent.glob("*.toml")] if path.parent.is_dir() else []
+    others = [file.name for file in door.named_so(path.parent, ".toml")]
     near = nearest(path.name, others)
     if near:
         return f"Did you mean {path.parent / near}?"
     return "holeqc kit new FILE.toml writes a starter file"
 
 
-def _decoded(data: bytes, name: str) -> str:
-    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        raise _refused(name, "wrong-encoding", "the file is in UTF-16", "UTF-16", "UTF-8", "Save it as UTF-8 text")
-    if data[:4] == b"PK\x03\x04":
-        raise _refused(name, "not-text", "the file is a zip or a workbook, no kit file", allowed="TOML text in UTF-8")
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        column = error.start - data.rfind(b"\n", 0, error.start)
-        likely = data[error.start : error.start + 1].decode("cp1252", "replace")
-        raise _refused(
-            name, "wrong-encoding", "the file is not in UTF-8", f"byte {data[error.start]:#04x} (perhaps {likely!r})",
-            "UTF-8", "Save it as UTF-8 in the editor, or take the character out", where=f"line {line}, column {column}",
-        ) from None  # fmt: skip
-
-
 def _toml(text: str, path: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        return door.toml_values(text)
     except tomllib.TOMLDecodeError as error:
         raise _every(path, _unreadable(text, path, error)) from None
     except RecursionError:

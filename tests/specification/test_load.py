@@ -224,7 +224,7 @@ def test_a_line_that_cannot_be_read_is_named_with_what_to_write(tmp_path: Path) 
 
 @pytest.mark.parametrize(
     ("data", "code"),
-    [(b"#" * (LARGEST_FILE + 1), "file-too-large"), (b"PK\x03\x04rest", "not-text"), (b"", "no-unit"),
+    [(b"#" * (LARGEST_FILE + 1), "too-large"), (b"PK\x03\x04rest", "not-text"), (b"", "no-unit"),
      (b"a = " + b"[" * 50000, "toml-syntax")],
 )  # fmt: skip
 def test_files_that_are_no_kit_files(tmp_path: Path, data: bytes, code: str) -> None:
@@ -234,7 +234,7 @@ def test_files_that_are_no_kit_files(tmp_path: Path, data: bytes, code: str) -> 
 def test_missing_file_and_folder(tmp_path: Path) -> None:
     (tmp_path / "kit.toml").write_text(SMALL + TWO, encoding="utf-8")
     assert "kit.toml" in refused(tmp_path / "kti.toml").problems[0].action
-    assert refused(tmp_path).problems[0].code == "not-a-file"
+    assert refused(tmp_path).problems[0].code == "no-file"
 
 
 def test_find_by_id_and_revision(tmp_path: Path) -> None:
