@@ -14,8 +14,8 @@ from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
-    from holeqc.commands.tables import Table
     from holeqc.problems import Problem
+    from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
     from holeqc.wear.events import Event
@@ -63,20 +63,18 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.tables import read_table
     from holeqc.readings.table import Source
     from holeqc.wear.history import history_of
     from holeqc.wear.study import study
 
     spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
-    table = read_table(events) if events is not None else None
+    table = events_table(events) if events is not None else None
     logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
     if json_:
-
         printing.write_json(result.as_dict())
     else:
         import textwrap
@@ -90,7 +88,7 @@ def wear(
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
-        sources = (*readings.sources, *([Source(table.file, table.sha256, table.size)] if table is not None else []))
+        sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
         written = write_wear(result, spec, out, sources)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
 
@@ -117,11 +115,15 @@ def _read(
     return spec, replace(readings, problems=(*notes, *readings.problems))
 
 
-def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
-    """Return the events of a table, and what is wrong with its rows."""
+def events_table(path: Path) -> Table:
+    """Return the table of events of a fixture.
+
+    Raises:
+        ReadingsError: the file can't be used, or no column says what was done or where it belongs.
+    """
     from holeqc.problems import ReadingsError
-    from holeqc.readings.plain_table import read_table, text_column
-    from holeqc.wear.events import HEADINGS, events_from
+    from holeqc.readings.plain_table import read_table
+    from holeqc.wear.events import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}
@@ -131,6 +133,14 @@ def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem
             problem = table.problem("no-column", f"no column says {what}", found=", ".join(filter(None, table.names)),
                                     allowed=", ".join(names), action="Is this the table of events?")  # fmt: skip
             raise ReadingsError(problem.sentence(), [problem])
+    return table
+
+
+def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
+    """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.readings.plain_table import text_column
+    from holeqc.wear.events import events_from
+
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]
     rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
     events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])

@@ -73,6 +73,8 @@ class Table:
     places: tuple[int, ...]
     rows: IntArray
     problems: tuple[Problem, ...] = ()
+    sha256: str = ""
+    bytes: int = 0
 
     @property
     def file(self) -> str:
@@ -214,7 +216,7 @@ def read_table(path: Path, sheet: str = "", wanted: Sequence[str] = ()) -> Table
             raise _failed([Problem(ERROR, "no-sheets", "a text file has no sheets", f"sheet '{sheet}'", file=shown,
                                    action="Leave out --sheet")])  # fmt: skip
         raw = read_text(container, options, _score(wanted), collector)
-        return _table(raw, wanted, collector)
+        return replace(_table(raw, wanted, collector), sha256=container.sha256, bytes=container.bytes)
     from holeqc.readings.xlsx import read_workbook
 
     sheets = read_workbook(container, options.limits, options.sheets)
@@ -230,7 +232,7 @@ def read_table(path: Path, sheet: str = "", wanted: Sequence[str] = ()) -> Table
                                            action=f"Another sheet has: say --sheet '{other.name}'")])  # fmt: skip
     finally:
         sheets.close()  # type: ignore[attr-defined]
-    return _table(raw, wanted, collector)
+    return replace(_table(raw, wanted, collector), sha256=container.sha256, bytes=container.bytes)
 
 
 def _head_texts(grid: Grid) -> list[list[str]]:

@@ -17,7 +17,7 @@ import pytest
 from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
-from holeqc.commands.wear import read_events
+from holeqc.commands.wear import events_of, events_table
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.html import html_page
@@ -287,10 +287,10 @@ def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None
     path = tmp_path / "events.txt"
     path.write_text("Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
                     "P-9999|bushing changed|B3|\n", encoding="utf-8")
-    events, problems = read_events(path, history)
+    events, problems = events_of(events_table(path), history)
     assert [(e.kind, e.cycle, e.bushings) for e in events] == [(ev.DRILL, 61.0, frozenset())]
     assert [(p.code, p.cell) for p in problems] == [("event-not-placed", "row 6")]
     for text, words in (("part,size\n1,0.455\n", "what was done"), ("event,note\ndrill reground,\n", "which day")):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(ReadingsError, match=words):
-            read_events(path, history)
+            events_of(events_table(path), history)
