@@ -168,9 +168,8 @@ def _from_text(content: str, order: str) -> tuple[dt.date | None, Issue | None]:
                 "Type the date as year-month-day, or state the order",
             )
         day = dmy if order == "dmy" else mdy if order == "mdy" else dmy or mdy
-    elif match := _NAMED.match(text):
-        if month := _month(match[2] or match[3]):
-            day = _day(_year(match[5]), month, int(match[1] or match[4]))
+    elif (match := _NAMED.match(text)) and (month := _month(match[2] or match[3])):
+        day = _day(_year(match[5]), month, int(match[1] or match[4]))
     if day is None:
         return None, warning("bad-date", "this is no date", _ALLOWED, "Type the date as year-month-day")
     return _checked(day)
