@@ -21,7 +21,6 @@ from typing import Any
 from holeqc.printing import one_line, shortened
 from holeqc.problems import ERROR, HoleQCError, Problem
 
-PIECE = 1 << 20  #: bytes that are read at a time
 LONGEST_NAME = 200  #: characters of a name that is compared with others
 
 
@@ -94,7 +93,7 @@ def take(
                 raise refusal(name, "no-file", _what_it_is(before.st_mode), error, action="Name a file")
             if before.st_size > bound:
                 raise _too_large(name, kind, f"{before.st_size} bytes", bound, error)
-            content, digest = _read(file, bound)
+            content, digest = _read(file, before.st_size, bound)
             after = os.fstat(descriptor)
     except OSError as problem:
         raise _no_access(name, problem, error) from problem
@@ -120,14 +119,14 @@ def _open(name: str, place: Path, error: type[HoleQCError]) -> int:
     return os.open(place, os.O_RDONLY | waiting | getattr(os, "O_CLOEXEC", 0))
 
 
-def _read(file: io.FileIO, bound: int) -> tuple[bytes, str]:
-    """Return bytes and digest of an open file, at most one more than allowed."""
-    sha, pieces, left = hashlib.sha256(), [], bound + 1
-    while left > 0 and (piece := file.read(min(PIECE, left))):
-        sha.update(piece)
+def _read(file: io.FileIO, size: int, bound: int) -> tuple[bytes, str]:
+    """Return bytes and digest of an open file, at most one byte more than allowed; in one piece where it gives one."""
+    pieces, left = [], min(size, bound) + 1
+    while left > 0 and (piece := file.read(left)):
         pieces.append(piece)
         left -= len(piece)
-    return b"".join(pieces), sha.hexdigest()
+    content = pieces[0] if len(pieces) == 1 else b"".join(pieces)
+    return content, hashlib.sha256(content).hexdigest()
 
 
 _THINGS = (

@@ -95,16 +95,16 @@ def withdraw(
 
 def kit_files(kit_id: str, folder: Path) -> dict[str, str]:
     """Return SHA-256 -> name of the files of a kit in a folder; empty where there is none."""
-    import hashlib
-    import tomllib
+    from holeqc import door
+    from holeqc.problems import HoleQCError
 
     found: dict[str, str] = {}
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        data = path.read_bytes()
+    for path in door.named_so(folder, ".toml"):
         try:
-            table = tomllib.loads(data.decode("utf-8")).get("kit", {})
-        except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+            came = door.take(path, door.KIT)
+            table = door.toml_values(door.text_of(came)).get("kit", {})
+        except (HoleQCError, ValueError):
             continue  # a file that can't be read is no kit in force
         if isinstance(table, dict) and table.get("id") == kit_id:
-            found[hashlib.sha256(data).hexdigest()] = path.name
+            found[came.sha256] = path.name
     return found

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
 def capability(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
-                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,

@@ -36,8 +36,9 @@ TESTS_HELP = (
 def chart(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
-                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
@@ -235,14 +236,14 @@ def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
 
 def _frozen(path: Path, group: str = "") -> Any:
     """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
-    import json
-
+    from holeqc import door
     from holeqc.problems import DataError
     from holeqc.statistics.chart_parts import Frozen
 
+    came = door.take(path, door.CHART, error=DataError)
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        content = door.json_values(came.content)
+    except ValueError as error:
         raise DataError(f"{path}: not the --json output of a chart ({error})") from None
     if isinstance(content, list):
         named = [c for c in content if isinstance(c, dict) and c.get("group") == group]

@@ -21,6 +21,7 @@ def check(
             help="The kit file and the filled sheets (.xlsx, .csv), or a folder of them. Without a kit file, the kit "
             "id and revision inside a sheet are looked for in the tolerances folders.",
             show_default=False,
+            readable=False,  # a file without permission is one that can't be used, and stops no other
         ),
     ],
     out: Annotated[

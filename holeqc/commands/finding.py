@@ -94,8 +94,10 @@ def sheets_named(files: Sequence[Path], leave: Sequence[Path] = ()) -> tuple[lis
 
 
 def _is_lock(name: str) -> bool:
-    """Whether a spreadsheet program made the file to say that a workbook is open, or a system beside it (``._``)."""
-    return name.startswith(("~$", ".~lock.", "._"))
+    """Whether a spreadsheet program made the file to say that a workbook is open."""
+    from holeqc.readings.options import LOCKS
+
+    return name.startswith(LOCKS)
 
 
 def _lock_note(file: Path) -> Problem:

@@ -21,7 +21,9 @@ BUDGET_HELP = (
 
 
 def gauge_study(
-    data: Annotated[Path, typer.Argument(metavar="DATA", help="Table with one reading a row: .csv, .tsv or .xlsx.")],
+    data: Annotated[
+        Path, typer.Argument(metavar="DATA", readable=False, help="Table with one reading a row: .csv, .tsv, .xlsx.")
+    ],
     value: Annotated[str, typer.Option(help="Column of the readings; words make it a study of answers.")],
     part: Annotated[str, typer.Option(help="Column of the part; left out: all readings are of one part.")] = "",
     appraiser: Annotated[str, typer.Option(help="Column of who read; left out: one appraiser.")] = "",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import os
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -44,8 +43,9 @@ def record_run(
     from holeqc.ledger.tags import TagDraft, open_tags
     from holeqc.reports.tags import tags_for
     from holeqc.reports.view import Run
+    from holeqc.specification.load import kit_bytes
 
-    text = Path(inspection.specification.path).read_bytes()
+    text = kit_bytes(inspection.specification.path).content
     drafts = [
         TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
         for t in tags_for(Run(inspection))

@@ -79,6 +79,7 @@ def sheet(
             tuple(item or ()), items, tuple(serial), tuple(hole or ()), part, tuple(appraiser or ()),
             2 if trials is None else trials, 1 if seed is None else seed, gauge, nested, tuple(choice or ()),
         )  # fmt: skip
+        printing.say(limits_line(specification))
         printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)

@@ -14,8 +14,9 @@ from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
+    from holeqc.commands.tables import Table
     from holeqc.problems import Problem
-    from holeqc.readings.table import Readings, Source
+    from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
     from holeqc.wear.events import Event
     from holeqc.wear.history import History
@@ -27,14 +28,16 @@ def wear(
         typer.Argument(
             metavar="[KIT.toml] FILES...",
             show_default=False,
+            readable=False,
             help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
         ),
     ] = None,
     events: Annotated[
         Path | None,
         typer.Option(
+            readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note."
+            "fixture repaired, coordinate frame changed); bushing or all; note.",
         ),
     ] = None,
     out: Annotated[
@@ -60,12 +63,15 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
+    from holeqc.commands.tables import read_table
+    from holeqc.readings.table import Source
     from holeqc.wear.history import history_of
     from holeqc.wear.study import study
 
     spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
-    logged, problems = read_events(events, history) if events is not None else ([], [])
+    table = read_table(events) if events is not None else None
+    logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
@@ -84,19 +90,9 @@ def wear(
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
-        sources = (*readings.sources, *([_source(events)] if events is not None else []))
+        sources = (*readings.sources, *([Source(table.file, table.sha256, table.size)] if table is not None else []))
         written = write_wear(result, spec, out, sources)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
-
-
-def _source(path: Path) -> Source:
-    """Return the table of events as one of the files that the report rests on."""
-    import hashlib
-
-    from holeqc.readings.table import Source
-
-    content = path.read_bytes()
-    return Source(str(path), hashlib.sha256(content).hexdigest(), len(content))
 
 
 def _read(
@@ -121,7 +117,7 @@ def _read(
     return spec, replace(readings, problems=(*notes, *readings.problems))
 
 
-def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:
+def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table, text_column

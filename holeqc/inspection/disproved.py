@@ -1,7 +1,8 @@
 """Readings that a plug disproves: a hole that a plug enters can't be smaller than the plug anywhere.
 
 ASME Y14.5, envelope principle: the GO plug speaks for the whole hole at maximum material; so does a NO-GO plug that
-enters. A two-point reading under the lower limit while a plug enters is held like any doubtful reading: one of both is wrong, and nobody knows which.
+enters. A two-point reading under the lower limit while a plug enters is held like any doubtful reading: one of both is
+wrong, and nobody knows which.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ class Read:
 def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
     """Return the evidence with readings doubted that a plug disproves, and what was read before.
 
-    A reading is disproved where it is smaller than a GO or NO-GO plug that enters, or than the largest plug that enters,
-    by more than its U, or by less and under the lower limit of size.
+    A reading is disproved where it is smaller than a GO or NO-GO plug, or than the largest plug, that enters by more
+    than its U, or by less and under the lower limit of size.
     """
     shape = evidence.shape
     cells = int(np.prod(shape))

@@ -201,12 +201,9 @@ def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause:
         ]
         cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
         names = list(dict.fromkeys(files[mine].tolist()))
-        out.append(
-            Problem(
-                WARNING, "left-out", f"{cells} left out: {words_of(code)} ({cell_words(spots)})",
-                action="Clear up these cells first.", file=", ".join(names[:3]) + (" and more" if len(names) > 3 else ""),
-            )  # fmt: skip
-        )
+        file = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+        message = f"{cells} left out: {words_of(code)} ({cell_words(spots)})"
+        out.append(Problem(WARNING, "left-out", message, action="Clear up these cells first.", file=file))
     return out
 
 

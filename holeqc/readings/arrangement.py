@@ -93,7 +93,8 @@ def _exchanged_sizes(findings: Findings) -> None:
         holes_of.setdefault(piece, {}).setdefault(size, {})[ids[hole]] = None
 
     def make(index: int) -> Problem:
-        groups = [", ".join(list(g)[:6]) + ("" if len(g) < 7 else " ...") for g in holes_of[int(findings.piece[index])].values()]
+        of_size = holes_of[int(findings.piece[index])].values()
+        groups = [", ".join(list(g)[:6]) + ("" if len(g) < 7 else " ...") for g in of_size]
         issue = warning(
             "sizes-exchanged",
             f"holes {' and '.join(groups)} read as each other's size: likely entered under each other's numbers",

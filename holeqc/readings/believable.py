@@ -1,8 +1,8 @@
 """What a reading can be: one table of bounds, used by `check` and by the live marks of the blank sheet alike.
 
 A reading beyond these bounds can't be true whatever explains it, so it holds; it never rejects and nothing is reamed
-after it. Everything nearer is a reading to be judged: a hole that is plainly bad must stay a reject. The bounds are ours
-(common practice, no source) save where a line says where its number comes from.
+after it. Everything nearer is a reading to be judged: a hole that is plainly bad must stay a reject. The bounds are
+ours (common practice, no source) save where a line says where its number comes from.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ BELIEVABLE: dict[str, tuple[float, str, str]] = {
     "far bands": (3.0, "size tolerance, beyond a limit of size",
                   "worn tools, burrs and wobble leave holes a few tolerances off, and those are rejects"),
     "far share": (0.05, "nominal size, beyond a limit of size",
-                  "next drill sizes lie 1 to 5 percent apart: the next drill is believed from a single reading; beyond, "
-                  "a second reading must agree"),
+                  "next drill sizes lie 1 to 5 percent apart: the next drill is believed from a single reading; "
+                  "beyond, a second reading must agree"),
     "absurd share": (0.25, "nominal size, beyond a limit of size",
                      "a drill that still looks like the right one and starts in its bushing; mm for inch, a digit too "
                      "many and a moved decimal point are all farther off, so even readings that agree are doubted"),
     "apart bands": (3.0, "size tolerance, between readings of one hole",
                     "one in the limits and one two tolerances beyond may be an oval or a bell mouth"),
     "apart share": (0.04, "nominal size, between readings of one hole",
-                    "one drill leaves at most 0.0065 in oversize at 1/4 in and 0.008 at 1/2 in (drill_oversize.csv, from "
-                    "memory), 2.6 and 1.6 percent; half as much again or more for ovality"),
+                    "one drill leaves at most 0.0065 in oversize at 1/4 in and 0.008 at 1/2 in (drill_oversize.csv, "
+                    "from memory), 2.6 and 1.6 percent; half as much again or more for ovality"),
     "plug share": (1.0, "the same, between readings and a plug of one hole",
                    "lobes and bends keep a plug out by no more than they show in readings"),
     "place far": (0.10, "distance to the next hole, beyond the position tolerance",
@@ -46,7 +46,7 @@ BELIEVABLE: dict[str, tuple[float, str, str]] = {
     "stack": (3.0, "diameters, near face to far face where the kit doesn't say it",
               "deeper holes need pecking and are not drilled through clamp-on fixtures"),
     "edge least": (0.5, "diameter, from the hole's centre to the edge", "nearer, the hole is open to the edge"),
-    "edge most": (10.0, "least distance asked", "a moved decimal point is ten times off, nothing that near the edge is"),
+    "edge most": (10.0, "least distance asked, where no outline gives the drawing's own", "a moved decimal point"),
     "unknown gauge": (0.1, "tolerance, stands for U where a gauge's is not known",
                       "a gauge is chosen to take no more than a tenth of the tolerance"),
     "repeat": (1.0, "U of a difference, between two readings of one thing",
@@ -152,7 +152,7 @@ def size_spans(spec: Specification) -> FloatArray:
     Around its own limits, and around the other sizes of the kit and the tools at hand, which may have been taken for
     the right one.
     """
-    lower, upper = (np.array([getattr(h.size, side) for h in spec.holes], dtype=np.float64) for side in ("lower", "upper"))
+    lower, upper = (np.array([getattr(h.size, side) for h in spec.holes]) for side in ("lower", "upper"))
     own = size_reach(lower, upper).absurd
     spans = [np.column_stack([lower - own, upper + own])]
     sizes = {(h.size.lower, h.size.upper) for h in spec.holes}

@@ -33,6 +33,12 @@ def find_repeats(findings: Findings) -> None:
 
     One reading is the same part, serial, hole, wall, characteristic, direction and number of the repeat.
     """
+    _one_reading(findings)
+    _means(findings)
+
+
+def _one_reading(findings: Findings) -> None:
+    """Number what is one reading, and report what is there twice."""
     import pandas as pd
 
     a = findings.arrays
@@ -58,17 +64,16 @@ def find_repeats(findings: Findings) -> None:
     _duplicates(findings, rows, first, later & (same & ~planned)[group])
     _repeats(findings, rows, first, later & (within & ~same & ~planned)[group])
     _contradictions(findings, rows, first, later, (~within & ~planned)[group])
-    _means(findings)
 
 
 def _planned(findings: Findings, first: IntArray, size: IntArray) -> BoolArray:
-    """Return which groups (g,), by their first reading, are the repeats that the plan asks for: diameters only.
+    """Return which groups (g,), by their first reading, are no more than the repeats that the plan asks for.
 
     A diameter without a direction stands for any that is planned.
     """
     a, plan = findings.arrays, findings.spec.plan
-    wanted = np.where(np.isnan(a["direction"][first]), plan.count * max(len(plan.directions), 1), plan.count)
-    return np.asarray((wanted >= size) & (a["characteristic"][first] == DIAMETER))
+    any_way = (a["characteristic"][first] == DIAMETER) & np.isnan(a["direction"][first])
+    return np.asarray(np.where(any_way, plan.count * max(len(plan.directions), 1), plan.count) >= size)
 
 
 def _means(findings: Findings) -> None:
@@ -100,8 +105,9 @@ def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
     share = np.where(kind == EDGE, 0.0, bound("unknown gauge")) * np.nan_to_num(findings.band[rows])
     u = uncertainty_of(findings, rows)
     allowed = bound("repeat") * _ROOT_2 * np.where(np.isnan(u), share, u)
+    allowed = np.where(kind < len(LENGTHS), allowed, 0.0)
     form = (kind == DIAMETER) & np.isnan(a["direction"][rows])
-    return np.asarray(np.where(form, np.maximum(allowed, findings.apart[rows]), np.where(kind < len(LENGTHS), allowed, 0.0)))
+    return np.asarray(np.where(form, np.maximum(allowed, findings.apart[rows]), allowed))
 
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:
@@ -249,8 +255,8 @@ def _shifted(findings: Findings, usable: BoolArray) -> BoolArray:
     starts = np.flatnonzero(np.diff(key[order], prepend=-1))
     count = np.diff(np.append(starts, rows.size))
     middle = np.repeat(off[order][starts + count // 2], count)
-    near = (np.abs(off[order] - middle) <= findings.band[rows[order]] + GRAIN) & (np.repeat(count, count) >= SHIFT_LEAST)
-    out[rows[order]] = near
+    near = np.abs(off[order] - middle) <= findings.band[rows[order]] + GRAIN
+    out[rows[order]] = near & (np.repeat(count, count) >= SHIFT_LEAST)
     return out
 
 
@@ -269,12 +275,18 @@ def find_unbelievable(findings: Findings) -> None:
 
 
 def _doubt(findings: Findings, rows: IntArray, code: str, words: Callable[[Findings, int], str]) -> None:
+    kinds = findings.arrays["characteristic"]
+
     def make(index: int) -> Problem:
-        action = "Look at the gauge and its unit, measure again and correct the cell"
-        issue = warning(code, words(findings, index), action=action, holds=True)
+        look = "Look at the gauge and its unit"
+        if kinds[index] in (X, Y):
+            look = "Look from which edges and in which unit it was measured"
+        if code == PLUG_AGAINST:
+            look = "Try the plug again"
+        issue = warning(code, words(findings, index), action=f"{look}, measure again and correct the cell", holds=True)
         return findings.problem(issue, index, allowed=findings.allowed(index))
 
-    kind = findings.arrays["characteristic"][rows]
+    kind = kinds[rows]
     findings.report_causes(rows, np.where(kind == Y, X, kind), make, 2)
     findings.mark(rows, code)
 
@@ -305,7 +317,7 @@ def _against_words(findings: Findings, index: int) -> str:
 
 
 def _against_plugs(findings: Findings) -> None:
-    """Doubt diameters that a plug contradicts by more than they can differ: it stops though every one is far larger.
+    """Doubt diameters and plug that contradict one another by more than they can differ: it stops, all are far larger.
 
     A plug that enters though a reading is smaller is looked at when the hole is judged (`inspection.disproved`).
     """
@@ -319,14 +331,18 @@ def _against_plugs(findings: Findings) -> None:
     smallest = np.full(int(key[a["hole"] >= 0].max()) + walls, np.inf)
     np.minimum.at(smallest, key[rows], findings.value[rows])
     hit = np.zeros(rows.size, dtype=np.bool_)
+    plugs = []
+    whole = key[rows] - a["wall"][rows] - 1
     for kind, sizes in ((GO, [h.plugs.go for h in holes]), (NO_GO, [h.plugs.no_go for h in holes])):
         plug = np.array([np.nan if size is None else size for size in sizes])
-        of_wall = key[stops & (a["characteristic"] == kind)]
-        whole = key[rows] - a["wall"][rows] - 1
-        stopped = np.isin(key[rows], of_wall) | np.isin(whole, of_wall)
+        tries = np.flatnonzero(stops & (a["characteristic"] == kind))
+        stopped = np.isin(key[rows], key[tries]) | np.isin(whole, key[tries])
         most = plug[a["hole"][rows]] + bound("plug share") * findings.apart[rows] + GRAIN
-        hit |= stopped & (smallest[key[rows]] > most)
+        against = stopped & (smallest[key[rows]] > most)
+        hit |= against
+        plugs.append(tries[np.isin(key[tries], np.concatenate([key[rows], whole])[np.tile(against, 2)])])
     _doubt(findings, rows[hit], PLUG_AGAINST, _plug_words)
+    findings.mark(np.concatenate(plugs), PLUG_AGAINST)
 
 
 def _plug_words(findings: Findings, index: int) -> str:

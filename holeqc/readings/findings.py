@@ -115,7 +115,9 @@ class Findings:
         if doubt:
             self.mark(rows, doubt)
 
-    def report_causes(self, rows: IntArray, cause: Array, make: Callable[[int], Problem], least: int = CAUSE_LEAST) -> None:
+    def report_causes(
+        self, rows: IntArray, cause: Array, make: Callable[[int], Problem], least: int = CAUSE_LEAST
+    ) -> None:
         """Report readings (m,), those of a part with one ``cause`` (m,) in one line, or one line for a whole sheet.
 
         A sheet's is a cause that nearly all of its readings of those kinds have, on several parts. ``least``: with
@@ -160,7 +162,7 @@ class Findings:
         return replace(
             problem,
             message=f"{problem.message} ({rows.size} cells: {self.ranges(rows)})",
-            found=f"{problem.found} in {problem.cell} and so on",
+            found=f"{problem.found} and so on",
             hole=problem.hole if one_hole and one_piece else "",
             wall=problem.wall if one_wall and one_piece else "",
             part=problem.part if one_piece else "",
@@ -183,11 +185,13 @@ class Findings:
                 blocks.append([first, last, at, at])
             else:
                 beside[3] = at
+        counts = [(b[1] - b[0] + 1) * (b[3] - b[2] + 1) for b in blocks]
+        between = {1: "", 2: ", "}
         names = [
-            cell_name(b[0], b[2]) + (f" to {cell_name(b[1], b[3])}" if b[0] != b[1] or b[2] != b[3] else "")
-            for b in blocks
+            cell_name(b[0], b[2]) + (between.get(n, " to ") + cell_name(b[1], b[3]) if n > 1 else "")
+            for b, n in zip(blocks, counts, strict=True)
         ]
-        rest = sum((b[1] - b[0] + 1) * (b[3] - b[2] + 1) for b in blocks[CELLS_NAMED:])
+        rest = sum(counts[CELLS_NAMED:])
         return ", ".join(names[:CELLS_NAMED]) + (f" and {rest} more" if rest else "")
 
     def problem(self, issue: Issue, index: int, found: str = "", allowed: str = "", **over: str) -> Problem:
@@ -275,8 +279,8 @@ def _believed(
     with np.errstate(invalid="ignore"):
         off = beyond(value, lower[rows], upper[rows])
         absurd_here = off > of_kind(size.absurd, place.absurd)
-        sized = np.isin(mine, (DIAMETER, PLUG))
-        absurd_here[sized] = ~inside_spans(value[sized], size_spans(spec)[hole[sized]]) & ~np.isnan(value[sized])
+        other = np.flatnonzero(absurd_here & np.isin(mine, (DIAMETER, PLUG)))
+        absurd_here[other] = ~inside_spans(value[other], size_spans(spec)[hole[other]])
         edge = mine == EDGE
         span = edge_span(spec)[hole[edge]]
         absurd_here[edge] = (value[edge] < span[:, 0]) | (value[edge] > span[:, 1])

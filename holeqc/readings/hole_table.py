@@ -18,7 +18,7 @@ from holeqc.problems import ERROR, DataError, HoleQCError, Problem, ReadingsErro
 from holeqc.quantities import GRAIN, Unit, convert, parse_length, parse_unit, unit_name
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, examine, refusal
-from holeqc.readings.grid import Content
+from holeqc.readings.grid import Content, Uncalculated
 from holeqc.readings.identities import text_of
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.table import cell_name
@@ -365,21 +365,28 @@ def _hole(run: _Run, row: int, at: dict[str, Column], number: int) -> TableHole:
         run.row_unit[row] = unit
     elif told is not None:
         run.problem(row, at["unit"].place, "this is not a unit", text_of(told), "in or mm", "Correct it")
-    name = str(number)
-    if "id" in at:
-        content = _at(run, row, at["id"])
-        name = text_of(content) if isinstance(content, str | float) else ""
-        if not name:
-            message = "the hole has no name" if content is None else "the hole's name is no text"
-            found = text_of(content) if content is not None else "a blank cell"
-            run.problem(row, at["id"].place, message, found, "", "Type its name")
+    name = _name(run, row, at["id"], "the hole has no name") if "id" in at else str(number)
     quantity = _at(run, row, at.get("quantity"))
     if quantity is not None and text_of(quantity).upper().rstrip("X") not in {"1", ""}:
         run.problem(row, at["quantity"].place, "one row stands for several holes", text_of(quantity), "one row a hole",
                     "Write a row with x and y for each of them")  # fmt: skip
     places = [_length(run, row, at[word], word) for word in ("x", "y")]
-    bushing = _at(run, row, at.get("bushing"))
-    return TableHole(row, name, places[0], places[1], _size(run, row, at), "" if bushing is None else text_of(bushing))
+    bushing = _name(run, row, at["bushing"], "") if "bushing" in at else ""
+    return TableHole(row, name, places[0], places[1], _size(run, row, at), bushing)
+
+
+def _name(run: _Run, row: int, column: Column, missing: str) -> str:
+    """Return a name from its cell; ``missing`` is what is wrong with a blank one, '' where it may be blank."""
+    content = _at(run, row, column)
+    if content is None:
+        if missing:
+            run.problem(row, column.place, missing, "a blank cell", "", "Type its name")
+        return ""
+    if isinstance(content, Uncalculated) or not isinstance(content, str | float):
+        run.problem(row, column.place, "this is no name", text_of(content), "text or a number",
+                    "Format the cell as text and type it again")  # fmt: skip
+        return ""
+    return text_of(content)
 
 
 # ------------------------------------------------------------------------------------------------------------ values
@@ -470,8 +477,9 @@ def _size_text(run: _Run, row: int, at: dict[str, Column]) -> tuple[SizeText | N
             return None, unit
     if size is None:
         issue = length_of(content, run.decimal).issue
-        run.problem(row, column.place, issue.message if issue and not isinstance(content, str) else
-                    "this is not a size as drawings print it", text_of(content),
+        told = issue is not None and (isinstance(content, Uncalculated) or not isinstance(content, str))
+        message = issue.message if issue is not None and told else "this is not a size as drawings print it"
+        run.problem(row, column.place, message, text_of(content),
                     ".3125, 5/16, .3125 +.006 -.001, 0.455 to 0.462, 8.00 H9", "Type the size alone")  # fmt: skip
         return None, unit
     unit = size.unit or unit

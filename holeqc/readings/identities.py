@@ -32,6 +32,7 @@ SERIAL_ALLOWED = (
 )
 #: letters and marks that count as printable and show nothing: fillers, joiners, variation selectors
 _UNSEEN = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0\ufe00-\ufe0f]")
+LONGEST_LABEL = 60  #: characters; the longest label of a hole that is compared with others
 #: digits that a number in a spreadsheet keeps
 DIGITS_KEPT = 15
 
@@ -116,8 +117,10 @@ class Holes:
         )
 
     def _message(self, key: str) -> str:
-        swapped = [self._ids[self._exact[k]] for k in (_swaps(key)) if k in self._exact]
+        if len(key) > LONGEST_LABEL:  # nothing is compared with so long a text
+            return "the kit has no such hole"
         near = [] if key.isdecimal() else difflib.get_close_matches(key, self._exact, 1, 0.6)  # 12 is no slip for 2
+        swapped = [self._ids[self._exact[k]] for k in _swaps(key) if k in self._exact]
         close = swapped or [self._ids[self._exact[k]] for k in near]
         return "the kit has no such hole" + (f": likely {close[0]}" if close and len(key) > 1 else "")
 

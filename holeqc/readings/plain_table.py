@@ -26,7 +26,7 @@ from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, examine
 from holeqc.readings.grid import BoolArray, CodeArray, Content, Grid, IntArray, Uncalculated
 from holeqc.readings.issues import Issue
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.options import LOCKS, ReadOptions
 from holeqc.readings.table import cell_name
 from holeqc.readings.values import cleaned, decimal_mark, length_of
 from holeqc.readings.xlsx import RawSheet
@@ -199,8 +199,11 @@ def read_table(path: Path, sheet: str = "", wanted: Sequence[str] = ()) -> Table
             cells that belong to no column. Carries every problem found.
     """
     options = ReadOptions(sheets=(sheet,) if sheet else ())
-    container = examine(path, options.limits)
     shown = shown_path(path)
+    if path.name.startswith(LOCKS):
+        raise _failed([Problem(ERROR, "lock-file", "the file says that a workbook is open somewhere; it holds no table",
+                               file=shown, action="Name the workbook itself")])  # fmt: skip
+    container = examine(path, options.limits)
     if container.name != shown:
         container = replace(container, name=shown)
     collector = Collector()
@@ -254,8 +257,8 @@ def _table(raw: RawSheet, wanted: Sequence[str], collector: Collector) -> Table:
                               file=raw.file, sheet=raw.name, cell=f"row {rows[0] + 1}"))  # fmt: skip
         rows = rows[1:]
     if again.any():
-        collector.add(Problem(NOTE, "headings-again", f"the headings stand again in {int(again.sum())} rows, which "
-                              "hold no reading", file=raw.file, sheet=raw.name,
+        collector.add(Problem(NOTE, "headings-again", f"the headings stand again in {int(again.sum())} row"
+                              f"{'s' * (int(again.sum()) > 1)} below: no readings", file=raw.file, sheet=raw.name,
                               cell=f"row {np.flatnonzero(again)[0] + 1}"))  # fmt: skip
     table = replace(table, rows=rows)
     if wrong := _misplaced(table):
@@ -312,8 +315,9 @@ def _misplaced(table: Table) -> list[Problem]:
         values = [label_text(c) for c in grid.row(int(rows[0]))[last + 1 :] if c is not None]
         comma = raw.text_only and raw.delimiter == ","
         wrong.append(table.problem(
-            "surplus-cells", f"{rows.size} rows have more values than the heading row has names",
-            cell=f"row {named}", found=", ".join(values[:NAMED]), allowed=f"{last + 1} columns",
+            "surplus-cells", "the row has more values than the heading row has names" if rows.size == 1
+            else f"{rows.size} rows have more values than the heading row has names",
+            cell=f"row{'s' * (rows.size > 1)} {named}", found=", ".join(values[:NAMED]), allowed=f"{last + 1} columns",
             action="A decimal comma in a comma-separated file must stand in quotes" if comma
             else "Give the column a heading, or delete what stands beside the table"))  # fmt: skip
     wrong += _swallowed(table)

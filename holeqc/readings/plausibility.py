@@ -17,8 +17,7 @@ from holeqc.readings.findings import Findings, look_at
 from holeqc.readings.gauging import check_days, check_gauges, gauge_for
 from holeqc.readings.identities import spelt_alike
 from holeqc.readings.issues import warning
-from holeqc.readings.slips import find_slips
-from holeqc.readings.swaps import find_swapped_digits
+from holeqc.readings.slips import find_slips, find_swapped_digits
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 

@@ -118,8 +118,7 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
             if marker is not None:
                 return marker.kit_id, marker.revision
         return None
-    with container.path.open("rb") as file:
-        head = file.read(20_000)
+    head = container.incoming.content[:20_000]
     for encoding in ("utf-8-sig", "utf-16", "cp1252"):
         text = head.decode(encoding, "ignore")
         for line in text.splitlines()[:10]:
@@ -172,9 +171,10 @@ def _named_twice(run: _Run, container: Container, first: str) -> None:
 
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     if container.kind == WORKBOOK:
+        from holeqc.readings.sheet import choices
         from holeqc.readings.xlsx import read_workbook
 
-        yield from read_workbook(container, run.options.limits, run.options.sheets)
+        yield from read_workbook(container, run.options.limits, run.options.sheets, choices(run.spec))
         return
     from holeqc.readings.csv_files import read_text
 

@@ -6,9 +6,21 @@ import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from holeqc import writer
+from holeqc.quantities import GRAIN
 from holeqc.readings import sheet_formulas as formulas
 from holeqc.readings import sheet_style as style
+from holeqc.readings.believable import (
+    bound,
+    edge_span,
+    merged,
+    place_reach,
+    position_tolerance,
+    size_reach,
+    size_spans,
+)
 from holeqc.readings.marker import (
     ENTRY_COLUMN,
     FIELD_COLUMN,
@@ -31,7 +43,7 @@ if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
-    from holeqc.specification.model import Specification
+    from holeqc.specification.model import Hole, Specification
 
 FIRST_ASKED_COLUMN = 6
 HOW_TO = (
@@ -157,6 +169,9 @@ class _Writer:
 
     def __init__(self, s: Specification, sheet: Worksheet, plan: Layout, part: str | None, serial: str) -> None:
         self.s, self.sheet, self.plan, self.part, self.serial = s, sheet, plan, part, serial
+        lower, upper = (np.array([getattr(h.size, side) for h in s.holes]) for side in ("lower", "upper"))
+        self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
+        self.spans, self.edges = size_spans(s), edge_span(s)
 
     def write(self, paper: str) -> None:
         self._title()
@@ -226,11 +241,16 @@ class _Writer:
             limits = (plan.cell("lower", number), plan.cell("upper", number))
             asked = hole.form.out_of_roundness
             form = 0.5 * hole.size.band if asked is None else asked
-            cell.value = formulas.size_check(plan.span("diameter", number), wanted, *limits, self.s.unit, form)
+            cell.value = formulas.size_check(
+                plan.span("diameter", number), wanted, *limits, self.s.unit, form, self._size_bounds(number, hole)
+            )
         elif holds == "position_check" and "x" in row.asked:
             cell.value = self._position_check(number, row)
         elif holds == "edge_check" and "edge_distance" in row.asked:
-            cell.value = formulas.edge_check(plan.cell("edge_distance", number), plan.cell("edge_asked", number))
+            cell.value = formulas.edge_check(
+                plan.cell("edge_distance", number), plan.cell("edge_asked", number),
+                tuple(self.edges[self._number(hole)].tolist()),
+            )  # fmt: skip
         elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
             cell.value = self._plug_check(number, row)
 
@@ -255,7 +275,35 @@ class _Writer:
         near = max(most, formulas.NEAR * hole.size.upper)
         basic = (plan.cell("basic_x", number), plan.cell("basic_y", number))
         cells = (plan.cell("x", number), plan.cell("y", number))
-        return formulas.position_check(*cells, basic, stated, most, near, self.s.unit)
+        return formulas.position_check(
+            *cells, basic, (stated, most), near, self.s.unit, self._place_bounds(number, hole)
+        )
+
+    def _number(self, hole: Hole) -> int:
+        return self.s.hole_ids.index(hole.id)
+
+    def _rows_of(self, hole: Hole) -> list[int]:
+        return [n for n, row in enumerate(self.plan.rows, start=self.plan.first_row) if row.hole is hole]
+
+    def _size_bounds(self, number: int, hole: Hole) -> formulas.SizeBounds:
+        at, rows = self._number(hole), self._rows_of(hole)
+        far = float(self.size.far[at])
+        return formulas.SizeBounds(
+            self.plan.span("diameter", rows[0], rows[-1]), tuple(merged(self.spans[at])),
+            (hole.size.lower - far - GRAIN, hole.size.upper + far + GRAIN), float(self.size.apart[at]),
+        )  # fmt: skip
+
+    def _place_bounds(self, number: int, hole: Hole) -> formulas.PlaceBounds:
+        at, plan = self._number(hole), self.plan
+        others = tuple((plan.cell("x", n), plan.cell("y", n)) for n in self._rows_of(hole) if n != number)
+        x, basic_x, y, basic_y = (
+            plan.span(word, plan.first_row, plan.last_row) for word in ("x", "basic_x", "y", "basic_y")
+        )
+        reach = self.place
+        return formulas.PlaceBounds(
+            float(self.off[at]), float(reach.far[at]), float(reach.absurd[at]), float(reach.apart[at]), others,
+            (x, basic_x, y, basic_y),
+        )  # fmt: skip
 
     def _plug_check(self, number: int, row: Row) -> str:
         plan, hole = self.plan, row.hole
@@ -264,7 +312,9 @@ class _Writer:
         )
         sizes = (plan.span("diameter", number), len(plan.of("diameter")), plan.cell("lower", number),
                  plan.cell("upper", number))  # fmt: skip
-        return formulas.plug_check(go, no_go, surface, sizes, (hole.surface.clean, hole.surface.burr_free))
+        return formulas.plug_check(go, no_go, surface, sizes, (hole.surface.clean, hole.surface.burr_free),
+                                   (hole.plugs.go or 0.0, hole.plugs.no_go or 0.0,
+                                    float(bound("plug share") * self.size.apart[self._number(hole)])))  # fmt: skip
 
     def _state(self) -> None:
         plan = self.plan

@@ -156,7 +156,12 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     cells = plan.span("diameter", first, last)
     corner = plan.cell("diameter", first)
     sheet.conditional_formatting.add(
-        cells, FormulaRule([doubtful(corner, lower, upper)], fill=_AMBER, font=_font(italic=True, bold=True))
+        cells,
+        FormulaRule(
+            [doubtful(corner, lower, upper, f"${plan.cell('size_check', first)}")],
+            fill=_AMBER,
+            font=_font(italic=True, bold=True),
+        ),
     )
     sheet.conditional_formatting.add(
         cells, FormulaRule([outside(corner, lower, upper)], fill=_RED, font=_font(bold=True, underline="single"))

@@ -14,7 +14,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import cell_words, hole_numbers, span_words
+from holeqc.inspection.spans import capital, cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
@@ -70,7 +70,7 @@ def _unusable(run: Run, width: int) -> list[str]:
     for file in files:
         lines += textwrap.wrap(w.plain(file.file), width, subsequent_indent="  ")
         for sentence in dict.fromkeys(dataclasses.replace(p, file="").sentence() for p in file.problems):
-            lines += textwrap.wrap(w.plain(sentence), width, initial_indent="  ", subsequent_indent="  ")
+            lines += textwrap.wrap(w.plain(capital(sentence)), width, initial_indent="  ", subsequent_indent="  ")
     return lines
 
 

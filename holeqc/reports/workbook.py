@@ -31,6 +31,8 @@ from holeqc.reports.about import rule_points
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import holes_sentence
 from holeqc.reports.view import Run, place_of
+from holeqc.specification.describe import confirmed_sentences
+from holeqc.specification.words import limits_line
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
@@ -391,8 +393,10 @@ def about_rows(run: Run) -> list[tuple[Long, Long]]:
     rows = [
         ("Tool", f"holeqc {holeqc.__version__}"), ("Kit", f"{spec.id} revision {spec.revision}"), ("Title", spec.title),
         ("Drawing", spec.drawing), ("Fixture", spec.fixture), ("Lengths in", w.unit_name(spec.unit)),
-        ("Kit file", spec.path), ("SHA-256 of the kit file", spec.digest),
+        ("Limits of size", limits_line(spec).partition(": ")[2]), ("Kit file", spec.path),
+        ("SHA-256 of the kit file", spec.digest),
     ]  # fmt: skip
+    rows += [("Confirmed in the kit file", text) for text in confirmed_sentences(spec)]
     rows += [("Rule", text) for text in rule_points(spec)]
     rows += [("Uncertainty (k = 2)", text) for text in w.uncertainty_lines(run.inspection)]
     sources = run.inspection.readings.sources

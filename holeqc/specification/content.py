@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from holeqc.specification.keys import ARRAYS, OVERRIDES, all_keys, headline, keys_of, nearest, tables
+from holeqc.specification.keys import ARRAYS, OTHER_NAMES, OVERRIDES, all_keys, headline, keys_of, nearest, tables
 from holeqc.specification.lines import what_to_write
+from holeqc.specification.sizes import read_size, size_keys
 from holeqc.specification.values import Collector, shown, take
 
 Values = dict[str, Any]
@@ -114,6 +115,9 @@ def _table(name: str, value: object, path: str, collector: Collector, also: tupl
         key = known.get(key_name)
         if key is None:
             _unknown_key(name, key_name, raw, path, collector, also)
+            for meant in OTHER_NAMES.get(name, {}).get(key_name.lower(), ()):
+                if meant in known:  # it counts as given, so that it isn't missed as well
+                    found.setdefault(meant, _broken(known[meant].kind))
             continue
         taken = take(key, raw, f"{path}.{key_name}", collector)
         # a wrong value still counts as given, so that nothing more is said about a key that is missing
@@ -136,7 +140,17 @@ def _unknown_key(
     elsewhere = [key.path for key in all_keys() if key.name == name and key.table != table]
     as_size = isinstance(raw, str) and name in {"size", "pin"}
     _, write = what_to_write(name, str(raw), collector.unit) if as_size else ("", "")
-    if write:
+    meant = OTHER_NAMES.get(table, {}).get(name.lower(), ())
+    deviations = meant == ("plus", "minus")
+    sized = bool(meant) and table in {"size", "pin"}
+    size = read_size(f"1 {raw}" if deviations else str(raw)) if sized else None
+    if size is not None and size.toleranced and size.nominal is not None:
+        keys = size_keys(size)
+        wanted = {k: v for k, v in keys.items() if k in meant} if deviations else keys
+        action = f"Write in lines of their own: {'; '.join(f'{k} = {v}' for k, v in wanted.items())}"
+    elif meant:
+        action = f"Write {' and '.join(meant)} in its place"
+    elif write:
         action = f"Write {write}"
     elif near:
         action = f"Did you mean {near}?"

@@ -31,8 +31,9 @@ CHECKS: dict[str, str] = {
     "limits away from nominal": "both limits lie further from the nominal size beside them than such a band",
     "GO plug outside the limits": "beyond them by more than a tenth of the band, which is left to making and wear "
     "(common practice, no source)",
-    "NO-GO plug outside the limits": "as for the GO plug",
-    "pin limits far apart": "as for limits of a hole",
+    "NO-GO plug outside the limits": "beyond them by more than a tenth of the band, as for the GO plug",
+    "form wider than the limits": "diameters inside the limits never differ by more than the band, so it asks nothing",
+    "pin limits far apart": "a band above that of limits of a hole",
     "pin larger than the smallest hole": "pins that must drop in are smaller than every hole in limits",
     "pin far smaller than its hole": "below three quarters; the coarse series of ISO 273 stays above 0.8 (from memory)",
     "drill larger than the holes": "a drill cuts its own size or more",
@@ -51,6 +52,7 @@ LINES: dict[str, dict[str, float]] = {
     "in": {"smallest": 0.059, "largest": 2.0, "band": 0.010},
     "mm": {"smallest": 1.5, "largest": 51.0, "band": 0.25},
 }
+OF_SIZE = ("size out of the ordinary", "limits far apart", "limits away from nominal")
 #: codes of problems that a person mends or confirms in the kit file; the rest contradicts itself
 CODES = frozenset({"no-limits", *(check.lower().replace(" ", "-") for check in CHECKS)})
 BAND_SHARE = 0.02
@@ -119,7 +121,10 @@ def settle(s: Specification, content: Content, collector: Collector) -> tuple[Co
         if _is_reason(reason, typed, collector):
             holes = tuple(dict.fromkeys(d.hole for d in doubts if d.hole))
             counted.append(Confirmation(check, found, holes, reason))
+    unknown = without_odd_sizes(s, content) is not s  # then not every check was made, and nothing is needless for sure
     for text, reason in open_confirmations.items():
+        if unknown and any(_is_of(text, check) for check in CHECKS if check not in OF_SIZE):
+            continue
         _needless(text, reason, met, s, collector)
     return tuple(counted)
 
@@ -143,6 +148,11 @@ def _same(typed: str, words: str) -> bool:
     return plain(typed) == plain(words)
 
 
+def _is_of(text: str, check: str) -> bool:
+    """Whether a confirmation is of a check, by the words before its colon."""
+    return "".join(text.split(":")[0].split()).casefold() == "".join(check.split()).casefold()
+
+
 def _is_reason(reason: str, typed: str, collector: Collector) -> bool:
     where = f'confirmed."{typed}"'
     letters = sum(map(str.isalpha, reason))
@@ -160,15 +170,15 @@ def _needless(
 ) -> None:
     """Say why a confirmation counts for nothing."""
     where = f'confirmed."{text}"'
-    check = text.split(":")[0].strip()
+    check = " ".join(text.split(":")[0].split())
     known = nearest(check, CHECKS)
-    if known != check and not any(check.casefold() == name.casefold() for name in CHECKS):
+    if not any(_is_of(text, name) for name in CHECKS):
         collector.stop(
             "unknown-check", where, f"there is no check {check!r}", "", ", ".join(CHECKS),
             f"Did you mean {known!r}?" if known else "Take it out",
         )  # fmt: skip
         return
-    now = [_statement(s, doubts) for (name, _), doubts in met.items() if name.casefold() == check.casefold()]
+    now = [_statement(s, doubts) for (name, _), doubts in met.items() if _is_of(text, name)]
     if now:
         collector.stop(
             "other-confirmation", where, "this confirms something else than the kit says now", "", "; ".join(now),
@@ -192,6 +202,7 @@ def find(s: Specification, content: Content) -> Iterator[Doubt]:
     sound = [(number, hole) for number, hole in enumerate(s.holes, start=1) if hole.size.band > GRAIN]
     for number, hole in sound:
         yield from _plugs(s, content, number, hole)
+        yield from _form(s, content, number, hole)
         yield from _pins(s, content, number, hole)
         yield from _places(s, content, number, hole, float(next_hole[number - 1]))
     if len(sound) == len(s.holes) and sound:
@@ -266,6 +277,16 @@ def _plugs(s: Specification, content: Content, number: int, hole: Hole) -> Itera
             found = f"{tolerance_text(plug, s.unit)}, limits {_range(s, hole)}"
             yield Doubt(f"{name} plug outside the limits", found, f"{tolerance_text(wanted, s.unit)}",
                         "Mend the plug or the limits", f"{path}.{key}", hole.id)  # fmt: skip
+
+
+def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
+    for key, asked in (("out_of_roundness", hole.form.out_of_roundness), ("taper", hole.form.taper)):
+        if asked is not None and asked > hole.size.band + GRAIN:
+            name = key.replace("_", "-")
+            found = f"{name} {tolerance_text(asked, s.unit)}, limits {_range(s, hole)}"
+            yield Doubt("form wider than the limits", found,
+                        f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out",
+                        f"{table_path(content, number, 'form')}.{key}", hole.id)  # fmt: skip
 
 
 def _range(s: Specification, hole: Hole) -> str:

@@ -42,6 +42,19 @@ HEADING_WORDS = (
     "part", "serial", "hole", "wall", "diameter", "x", "y", "edge_distance", "plug", "go", "no_go", "surface",
     "direction", "trial", "characteristic", "value", "unit", "gauge", "temperature_c", "date", "by", "note", "ignore",
 )  # fmt: skip
+#: what people call keys of a table -> the keys that they mean
+OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
+    "size": {
+        "diameter": ("nominal",), "dia": ("nominal",), "basic": ("nominal",), "size": ("nominal",),
+        "min": ("lower",), "minimum": ("lower",), "max": ("upper",), "maximum": ("upper",), "fit": ("class",),
+        "tolerance": ("plus", "minus"), "tol": ("plus", "minus"), "plus_minus": ("plus", "minus"),
+    },
+    "hole": {"diameter": ("size",), "dia": ("size",), "limits": ("size",), "number": ("id",), "name": ("id",)},
+    "part": {"part_number": ("number",), "part_no": ("number",), "no": ("number",), "id": ("number",)},
+    "gauge": {"u": ("uncertainty",), "due": ("calibration_due",), "name": ("id",), "number": ("id",)},
+    "fixture": {"number": ("id",), "name": ("id",)},
+}  # fmt: skip
+OTHER_NAMES["pin"] = OTHER_NAMES["size"] | {"name": ("id",)}
 OVERRIDES = ("size", "form", "position", "edge", "surface", "plugs", "pin", "rework")
 #: tables that stand once for each thing: [[part]], [[hole]], [[gauge]]; [pin] may stand once or as [[pin]]
 ARRAYS = ("part", "hole", "gauge")

@@ -16,15 +16,18 @@ from holeqc.specification.keys import ARRAYS, OVERRIDES, all_keys, headline, key
 from holeqc.specification.sizes import SizeText, read_size, size_keys
 
 _HEADER = re.compile(r"""^\s*(\[\[?)\s*([^\[\]]*?)\s*(\]?\]?)\s*(#.*)?$""")
-_KEY = re.compile(r"""^\s*("[^"]*"|'[^']*'|[A-Za-z0-9_.\- ]+?)\s*=(?!=)\s*(.*)$""")
+_KEY = re.compile(r"""^[ \t]*("[^"]*"|'[^']*'|[A-Za-z0-9_.\- ]+?)[ \t]*=(?!=)[ \t]*(.*)$""")
 _NO_EQUALS = re.compile(r"^\s*([A-Za-z_][A-Za-z0-9_]*)\s*(?::=|:|\s|=>|==)\s*(\S.*)$")
 _CURLY = str.maketrans({"“": '"', "”": '"', "„": '"', "‟": '"', "‘": "'", "’": "'", "«": '"', "»": '"', "″": '"'})
 _ODD_BLANKS = str.maketrans(dict.fromkeys("\xa0\u2007\u202f\u2009\u200b\ufeff\u3000", " "))
-_REMARK = re.compile(r"^\s*(//|;|--|%|/\*|\*|!|')")
+_REMARK = re.compile(r"^\s*(//|;|--|%|/\*|\*|!)")
+_NAME = re.compile(r"""^(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*'))*$""")
+_LIKE_A_TABLE = re.compile(r"^\W*([A-Za-z_'.: ]{3,}?)\W*(?:#.*)?$")
 _BARE_POINT = re.compile(r"(?<![\d.\w\"'])([+-]?)\.(\d)")
 _BARE_END = re.compile(r"(?<![\d.])(\d+)\.(?![\d])")
 _DECIMAL_COMMA = re.compile(r"(?<![\d.,\w])(\d+),(\d+)(?![\d.,]*,)")
 _LENGTHS = {"length", "amount", "place"}
+_SIZED = {*_LENGTHS, "tool", ""}  #: kinds of value that a size typed as on a drawing may stand for
 
 
 @dataclass(slots=True)
@@ -66,7 +69,7 @@ class _Place:
 
     def enter(self, brackets: str, name: str) -> None:
         parts = [part.strip().strip("\"'") for part in name.split(".")]
-        first = parts[0]
+        first = parts[0] if _NAME.match(name) else nearest(name, tables()) or parts[0]
         if brackets == "[[" or first in ARRAYS:
             self.counts[first] = self.counts.get(first, 0) + (1 if len(parts) == 1 else 0)
         listed = first in self.counts
@@ -92,6 +95,8 @@ def statements(text: str) -> Iterator[Statement]:
             continue
         match = _KEY.match(line)
         if match is None:
+            if meant := _meant_table(line):  # what follows stands in it, though the line itself can't be read
+                place.enter("[[" if meant in ARRAYS else "[", meant)
             yield Statement(start + 1, place.table, value=line.strip())
             continue
         value = match[2]
@@ -102,6 +107,15 @@ def statements(text: str) -> Iterator[Statement]:
             value += "\n" + lines[index]
             index += 1
         yield Statement(start + 1, place.table, match[1].strip().strip("\"'"), value, count=index - start)
+
+
+def _meant_table(line: str) -> str:
+    """Return the table that a line which is no header was likely meant to begin, '' where none comes near."""
+    match = _LIKE_A_TABLE.match(line)
+    if match is None:
+        return ""
+    name = match[1].strip().lower()
+    return (nearest(name, tables()) if line.lstrip().startswith("[") else "") or (name if name in tables() else "")
 
 
 def _open(value: str) -> bool:
@@ -181,6 +195,8 @@ def _header_faults(statement: Statement, single: dict[str, int]) -> Iterator[Fau
     match = _HEADER.match(statement.value)
     assert match is not None
     opening, name, closing = match[1], match[2], match[3]
+    if not _NAME.match(name) and len(opening) != len(closing):
+        name = nearest(name.strip("(){}<>:;., "), tables()) or name
     line, number = statement.value.strip(), statement.number
     first = name.split(".")[0].strip()
     right = f"[[{name}]]" if first in ARRAYS and "." not in name else f"[{name}]"
@@ -193,12 +209,11 @@ def _header_faults(statement: Statement, single: dict[str, int]) -> Iterator[Fau
     elif opening == "[" and name in single and first not in ARRAYS:
         several = "Write [[pin]] above each of them" if name == "pin" else "Put their keys below one of them"
         yield Fault(number, name, f"the table is there already, in line {single[name]}", line, several)
-    elif not re.fullmatch(r'[A-Za-z0-9_\-. "\']+', name):
-        yield Fault(number, name, "a table's name has letters only", line, "holeqc kit keys lists all tables")
-    elif " " in name.strip() and '"' not in name:
+    elif not _NAME.match(name):
         near = nearest(name, tables())
-        yield Fault(number, name, "a table's name is one word", line,
-                    f"Write {headline(near)}" if near else "holeqc kit keys lists all tables")  # fmt: skip
+        instead = (f"[[{near}]]" if near in ARRAYS else f"[{near}]",) if near else ()
+        action = f"Write {instead[0]}" if instead else "holeqc kit keys lists all tables"
+        yield Fault(number, near or name, "a table's name is one word of letters", line, action, instead)
     if opening == "[":
         single.setdefault(name, number)
 
@@ -215,11 +230,14 @@ def _lost(statement: Statement, unit: str) -> Fault:
                      f"Write {head} and what follows it in the next line")  # fmt: skip
     if line.startswith("="):
         return Fault(number, statement.table, "the key before = is missing", line[:80], "Write key = value")
-    bare = re.fullmatch(r"\W*([A-Za-z_]+)\W*", line)
-    if bare and bare[1].lower() in tables():
-        right = f"[[{bare[1].lower()}]]" if bare[1].lower() in ARRAYS else f"[{bare[1].lower()}]"
-        message = "a table's name stands in brackets"
-        return Fault(number, statement.table, message, line[:80], f"Write {right}", (right,))
+    if meant := _meant_table(line):
+        right = f"[[{meant}]]" if meant in ARRAYS else f"[{meant}]"
+        message = "a table's name stands alone in brackets"
+        return Fault(number, meant, message, line[:80], f"Write {right}", (right,))
+    if _plain_table(statement.table) in {"size", "pin"} and (size := read_size(line.split("#")[0])) is not None:
+        instead = tuple(f"{k} = {v}" for k, v in size_keys(size).items())
+        return Fault(number, statement.table, "a size stands in keys of its own", line[:80],
+                     f"Write {_joined(instead)}", instead)  # fmt: skip
     match = _NO_EQUALS.match(line.translate(_ODD_BLANKS))
     if match and nearest(match[1], [key.name for key in all_keys()]):
         inner = Statement(number, statement.table, match[1], match[2].lstrip("=:> "))
@@ -302,17 +320,19 @@ def _explained(statement: Statement, raw: str, unit: str) -> tuple[str, tuple[st
     value = value.translate(_CURLY).translate(_ODD_BLANKS).rstrip(",;").strip()
     if value[:1] in "[{":
         return _list_explained(key, value)
+    kind = _kind(statement)
+    if kind == "date":
+        return "a date stands as year-month-day, without quotes", ()
     size = (None if value[0] in "\"'" else read_size(value)) or read_size(value.strip("\"'"))
+    if kind not in _SIZED and key not in {"size", "pin", "class"}:
+        size = None
     if size is not None and not (value[0] in "\"'" and not size.toleranced and size.unit is None and not size.fraction):
         return _size_explained(statement, value, size, unit)
-    kind = _kind(statement)
     if value.lower().strip("\"'.") in {"true", "false", "yes", "no", "on", "off"} and kind in {"yes", ""}:
         word = "true" if value.lower().strip("\"'.") in {"true", "yes", "on"} else "false"
         return "yes and no are written true and false, small and without quotes", (f"{key} = {word}",)
-    if kind == "date":
-        return "a date stands as year-month-day, without quotes", ()
-    signed = re.fullmatch(r"([+-−]?)\s*((?:\d+[.,]?\d*|[.,]\d+))\s*(in|inch|mm|\")?\.?", value)
-    if signed and signed[2].strip(".,"):
+    signed = re.fullmatch(r"([+\-−]?)\s*((?:\d+[.,]?\d*|[.,]\d+))\s*(in|inch|mm|\")?\.?", value)
+    if signed and signed[2].strip(".,") and kind not in {"id", "text"}:
         number = ("-" if signed[1] in {"-", "−"} else "") + _number(signed[2])
         if signed[3] and parse_unit(signed[3]) != unit:
             return "a length with a unit stands in quotes", (f'{key} = "{number} {parse_unit(signed[3])}"',)

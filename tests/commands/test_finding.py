@@ -191,6 +191,24 @@ def test_folders_without_sheets_and_lock_files_alone(tmp_path: Path, capsys: pyt
     assert "save and close the workbook" in err
 
 
+def test_a_file_that_may_not_be_read_stops_no_other(
+    mixed: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # the option parser would refuse the whole line of what os.access says no to; root may read anything
+    monkeypatch.setattr(os, "access", lambda *_, **__: False)
+    barred = mixed / "barred.csv"
+    barred.write_text("part,size\n", encoding="utf-8")
+    barred.chmod(0)
+    code, out, err = ran(["check", FOLDER / "bl7.toml", barred, mixed / "bl7_P-0107.xlsx"], capsys)
+    assert (code, "Usage" in err) == (2, False)
+    assert out.index("P-0107") < out.index("NOT JUDGED") < out.index("barred.csv")
+    for command in (["capability", barred, "--column", "a"], ["chart", barred, "--column", "a"],
+                    ["gauge-study", barred, "--value", "a"],
+                    ["wear", FOLDER / "bl7.toml", mixed / "bl7_P-0107.xlsx", "--events", barred]):  # fmt: skip
+        code, _, err = ran([*command], capsys)
+        assert (code, "Usage" in err) == (2, False)
+
+
 @pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX only")
 def test_a_name_that_is_not_utf8_is_a_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = os.fsencode(tmp_path) + b"/in\x1b[2J"

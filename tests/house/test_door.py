@@ -88,8 +88,8 @@ def test_a_file_that_grows_or_changes_under_the_reader_is_refused(
     path = tmp_path / "a"
     real = door._read
 
-    def meanwhile(file: object, bound: int) -> tuple[bytes, str]:
-        result = real(file, bound)  # type: ignore[arg-type]
+    def meanwhile(file: object, *sizes: int) -> tuple[bytes, str]:
+        result = real(file, *sizes)  # type: ignore[arg-type]
         path.write_bytes(b"b" * len(result[0]))
         os.utime(path, ns=(1, 1))
         return result

@@ -2,8 +2,8 @@
 
     python tests/readings/campaign.py --seed 1 --cases 20000
     python tests/readings/campaign.py --seed 1 --cases 2000 --layout cards --show 10
-    python tests/readings/campaign.py --case 1:17 --keep folder      writes kit and sheet, prints what is right and what came
-    python tests/readings/campaign.py --seed 1 --structural 5000     moved, added and damaged rows, cells, sheets and bytes
+    python tests/readings/campaign.py --case 1:17 --keep folder   writes kit and sheet, prints right and answered
+    python tests/readings/campaign.py --seed 1 --structural 5000  rows, cells, sheets, bytes moved, added, damaged
 
 A bad part accepted and a good part rejected are counted apart from all other wrong answers. Sheets that a person would
 ask about count for those two and for crashes only.
@@ -17,6 +17,7 @@ import multiprocessing
 import shutil
 import signal
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -24,7 +25,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from campaign_sheets import ACCEPT, REFUSED, REJECT, Made, Outcome, run_tool
+from campaign_kits import ACCEPT, REFUSED
+from campaign_sheets import Made, Outcome, run_tool
 
 KINDS = ("right", "false accept", "false reject", "held", "refused", "let through", "crash", "hang")
 GRAVE = ("false accept", "false reject", "crash", "hang")
@@ -49,6 +51,9 @@ class TooLong(Exception):
 
 def run_watched(words: list[str]) -> Outcome | None:
     """Run the tool; None where it hangs."""
+
+    if threading.current_thread() is not threading.main_thread():
+        return run_tool(words)  # no alarm here
 
     def stop(*_: Any) -> None:
         raise TooLong
@@ -90,7 +95,9 @@ def judge_answers(outcome: Outcome | None, expected: dict[str, tuple[set[str], s
     for serial in got.keys() - expected.keys():  # a part that nobody made
         kinds.add("let through" if outcome.code == 0 else "held")
         words += f" (no such part: {serial})"
-    return next(k for k in ("false accept", "false reject", "let through", "refused", "held", "right") if k in kinds), words
+    return next(
+        k for k in ("false accept", "false reject", "let through", "refused", "held", "right") if k in kinds
+    ), words
 
 
 def _kind(answer: str, right: set[str], grave: set[str]) -> str:
@@ -135,7 +142,7 @@ def cases(seed: int, count: int, layout: str | None = None, keep: str | None = N
 def table(scores: list[Score], by: Callable[[Score], str], title: str) -> str:
     """Counts by group: plain ones with the share judged rightly, and every kind of wrong answer."""
     heads = ("cases", "plain", "right %", *KINDS[1:])
-    lines = [f"{title:26}" + "".join(f"{h:>13}" for h in heads)]
+    lines = [f"{title:30}" + "".join(f"{h:>13}" for h in heads)]
     groups = sorted({by(s) for s in scores})
     for group in [*groups, "all"]:
         some = [s for s in scores if group == "all" or by(s) == group]
@@ -143,7 +150,7 @@ def table(scores: list[Score], by: Callable[[Score], str], title: str) -> str:
         kinds = Counter(s.kind for s in some)
         share = 100 * sum(s.kind == "right" for s in plain) / len(plain) if plain else float("nan")
         counts = "".join(f"{kinds[k]:13}" for k in KINDS[1:])
-        lines.append(f"{group:26}{len(some):13}{len(plain):13}{share:13.2f}{counts}")
+        lines.append(f"{group:30}{len(some):13}{len(plain):13}{share:13.2f}{counts}")
     return "\n".join(lines)
 
 
@@ -152,18 +159,25 @@ def summary(scores: list[Score], show: int) -> str:
     wrong = [s for s in scores if s.kind in GRAVE or (s.plain and s.kind != "right")]
     wrong.sort(key=lambda s: (GRAVE.index(s.kind) if s.kind in GRAVE else len(GRAVE), s.group))
     out.append(f"not right: {len(wrong)}")
-    out += [f"  {s.name:10} {s.kind:13} {s.group:16} {s.fault:24} {'' if s.plain else '(not plain) '}{s.answers[:150]}"
-            for s in wrong[:show]]
+    out += [
+        f"  {s.name:10} {s.kind:13} {s.group:16} {s.fault:24} {'' if s.plain else '(not plain) '}{s.answers[:150]}"
+        for s in wrong[:show]
+    ]
     if len(wrong) > show:
-        out.append("  others: " + " ".join(f"{s.name}" for s in wrong[show:show + 400]))
+        out.append("  others: " + " ".join(f"{s.name}" for s in wrong[show : show + 400]))
     return "\n".join(out)
 
 
 def show_case(name: str, keep: str, layout: str | None) -> None:
     """Write one case and print what is right, what was answered, and the grid."""
-    seed, index = name.split(":")
+    seed, index, *change = name.split(":")
     folder = Path(keep)
     folder.mkdir(parents=True, exist_ok=True)
+    if change:
+        from mutations import changes
+
+        print(*changes((int(seed), int(index), keep), int(change[0])), f"written to {keep}", sep="\n")
+        return
     made = Made(int(seed), int(index), layout)
     score, outcome = judge_case(made, folder)
     print(f"case {name}: {made.layout}, {made.fault}, {'plain' if made.plain else 'not plain'}; {made.style.kind}")
@@ -194,7 +208,7 @@ def main() -> None:
     parser.add_argument("--layout")
     parser.add_argument("--show", type=int, default=40)
     parser.add_argument("--keep")
-    parser.add_argument("--case", metavar="SEED:INDEX")
+    parser.add_argument("--case", metavar="SEED:INDEX[:CHANGE]")
     parser.add_argument("--processes", type=int, default=2)
     words = parser.parse_args()
     if words.case:

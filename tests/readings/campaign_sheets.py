@@ -13,648 +13,33 @@ import datetime as dt
 import io
 import random
 import re
-import statistics
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-D = Decimal
-Values = dict[str, Any]  # d0, d90, x, y, go, no_go, surface
-ACCEPT, HOLD, REJECT, REFUSED = "accept", "hold", "reject", "refused"
-
-
-# ---- kits ------------------------------------------------------------------------------------------------------------
-
-
-@dataclass
-class Hole:
-    """What the drawing asks of one hole, in the kit's unit."""
-
-    id: str
-    x: Decimal
-    y: Decimal
-    lower: Decimal
-    upper: Decimal
-    nominal: Decimal
-
-
-@dataclass
-class Kit:
-    """What the drawing asks of a pattern; lengths in its unit."""
-
-    id: str
-    drawing: str
-    revision: str
-    unit: str
-    walls: list[str]
-    holes: list[Hole]
-    directions: list[int]
-    tolerance: Decimal | None
-    condition: str
-    plugs: bool
-    surface: bool
-    roundness: Decimal | None
-    parts: list[str]
-    rule: str
-    size_u: Decimal
-    position_u: Decimal
-    size_step: Decimal
-    position_step: Decimal
-    due: dt.date
-    gauges: dict[str, str]
-    finer_sheet: bool
-
-    @property
-    def band(self) -> Decimal:
-        return self.holes[0].upper - self.holes[0].lower
-
-    @property
-    def groups(self) -> list[Decimal]:
-        return sorted({h.lower for h in self.holes})
-
-    def hole(self, name: str) -> Hole:
-        return next(h for h in self.holes if h.id == name)
-
-    @property
-    def size_keys(self) -> list[str]:
-        return [f"d{a}" for a in self.directions]
-
-    @property
-    def keys(self) -> list[str]:
-        """Readings that the plan asks of each hole in each wall."""
-        return (
-            self.size_keys
-            + (["x", "y"] if self.tolerance else [])
-            + (["go", "no_go"] if self.plugs else [])
-            + (["surface"] if self.surface else [])
-        )
-
-    def toml(self) -> str:
-        """The kit file, with the keys that ``holeqc kit keys`` lists."""
-        out = ["[kit]", f'id = "{self.id}"', f'title = "Boarding ladder, pattern {self.id}"']
-        out += [f'revision = "{self.revision}"', f'unit = "{self.unit}"', f'drawing = "{self.drawing}"']
-        for i, name in enumerate(self.parts):
-            out += ["", "[[part]]", f'name = "{name}"', f'number = "{self.drawing}-{i + 1}"']
-            if i:
-                out += [f'mirror_of = "{self.parts[0]}"', 'mirror = "x"', "own_edges = true"]
-        if len(self.walls) > 1:
-            depth = "1.25" if self.unit == "in" else "32"
-            out += ["", "[walls]", f"names = {self._list(self.walls)}", f"stack_depth = {depth}"]
-        first = self.holes[0]
-        out += ["", "[size]", f"lower = {first.lower}", f"upper = {first.upper}"]
-        if self.roundness:
-            out += ["", "[form]", f"out_of_roundness = {self.roundness}"]
-        if self.tolerance:
-            out += ["", "[position]", f"tolerance = {self.tolerance}", f'condition = "{self.condition}"']
-        if self.surface:
-            out += ["", "[surface]", "clean = true", "burr_free = true"]
-        if self.plugs:
-            out += ["", "[plugs]", f"go = {first.lower}", f"no_go = {first.upper}"]
-        for h in self.holes:
-            out += ["", "[[hole]]", f'id = "{h.id}"']
-            out += [f"x = {h.x}", f"y = {h.y}"] if self.tolerance else []
-            if h.lower != first.lower:
-                out += [f"size = {{ lower = {h.lower}, upper = {h.upper} }}"]
-                out += [f"plugs = {{ go = {h.lower}, no_go = {h.upper} }}"] if self.plugs else []
-        uses = {"size": ["diameter"], "position": ["x", "y"], "plugs": ["go", "no_go"]}
-        for use, name in self.gauges.items():
-            u = self.position_u if use == "position" else self.size_u
-            out += ["", "[[gauge]]", f'id = "{name}"', f"measures = {self._list(uses[use])}", f"uncertainty = {u}"]
-            if use != "plugs" and not self.finer_sheet:
-                out += [f"resolution = {self.size_step if use == 'size' else self.position_step}"]
-            out += [f"calibration_due = {self.due.isoformat()}"]
-        out += ["", "[plan]", f"directions = {self.directions}"]
-        out += [f'diameter_gauge = "{self.gauges["size"]}"'] if "size" in self.gauges else []
-        out += [f'position_gauge = "{self.gauges["position"]}"'] if "position" in self.gauges and self.tolerance else []
-        out += ["", "[decision]", f'rule = "{self.rule}"']
-        return "\n".join(out) + "\n"
-
-    @staticmethod
-    def _list(words: list[str]) -> str:
-        return "[" + ", ".join(f'"{w}"' for w in words) + "]"
-
-
-INCH_SIZES = "0.125 0.1875 0.25 0.3125 0.375 0.4375 0.5 0.5625 0.625 0.6875 0.75 0.19 0.266 0.328 0.397".split()
-MM_SIZES = "3 3.3 4 5 6 6.5 8 10 12 12.5 14 16 18 20".split()
-
-
-def make_kit(rng: random.Random, need: dict[str, Any], finer_sheet: bool, unit: str) -> Kit:
-    """Draw a kit; ``need`` says what the layout or the fault can't do without."""
-    inch = unit == "in"
-    step, grain = (D("0.0001"), D("0.001")) if inch else (D("0.001"), D("0.01"))
-    rule = "guarded" if rng.random() < 0.08 and not need.get("simple") else "simple"
-    bands = ["0.004", "0.005", "0.006", "0.007", "0.008"] if inch else ["0.10", "0.12", "0.15", "0.20"]
-    if rule == "simple":
-        bands += ["0.002", "0.003"] if inch else ["0.05", "0.06", "0.08"]
-    band = D(rng.choice(bands))
-    count = need.get("groups") or rng.choices([1, 2, 3], [70, 22, 8])[0]
-    apart = D("0.04") if inch else D("1")
-    sizes: list[Decimal] = []
-    for size in rng.sample([D(s) for s in (INCH_SIZES if inch else MM_SIZES)], 12):
-        if len(sizes) < count and all(abs(size - s) >= apart for s in sizes):
-            sizes.append(size)
-    shift = D(rng.choice(["0", "0", "0.001", "-0.001"] if inch else ["0", "0", "0.02", "-0.02"]))
-    n = rng.randint(max(4, 2 * count), 12)
-    columns = rng.choice([2, 3, 4, n])
-    pitch = (
-        D(max(4, int(max(sizes) * 16) + 1)) / 4 if inch else D(5 * int(max(sizes) * 4 / 5 + 5))
-    )  # four diameters or more
-    x0, y0 = (D("0.875"), D("1.25")) if inch else (D("22.5"), D("35"))
-    ids = rng.choice([[str(i + 1) for i in range(n)]] * 4 + [[chr(65 + i) for i in range(n)]]
-                     + [[f"H{i + 1}" for i in range(n)]])
-    holes = []
-    for i in range(n):
-        size = sizes[i % count] if i < count else rng.choice(sizes)
-        x, y = x0 + pitch * (i % columns), y0 + pitch * (i // columns)
-        lower = size + shift
-        places = D("0.0001") if inch else D("0.001")
-        lower = lower.quantize(places)
-        holes.append(Hole(ids[i], x.quantize(grain), y.quantize(grain), lower, lower + band, size))
-    walls = ["single"]
-    if need.get("walls", rng.choice([1, 2, 2])) == 2:
-        pairs = [["near", "far"]] * 7 + [["inner", "outer"], ["skin", "backing"], ["front", "back"], ["top", "bottom"]]
-        walls = list(rng.choice(pairs)) if not need.get("near") else ["near", "far"]
-    directions = need.get("directions") or rng.choice([[0, 90], [0, 90], [0, 90], [0], [0, 60]])
-    tolerance = None
-    if need.get("position", rng.random() < 0.75):
-        tolerance = D(rng.choice(["0.010", "0.014", "0.020", "0.028", "0.040", "0.060"] if inch
-                                 else ["0.25", "0.30", "0.40", "0.60", "1.00"]))
-    size_u = (band / (16 if rule == "guarded" else 10)).quantize(step, ROUND_HALF_UP)
-    number = f"{rng.choice(['LK', 'BL', 'RG', 'SP', 'CL'])}{rng.randint(3, 49)}"
-    gauges = {}
-    if rng.random() < 0.85 or need.get("gauge"):
-        k = rng.randint(1, 6)
-        gauges = {"size": f"BG-{k}", "position": f"CM-{k}"}
-    kit = Kit(
-        id=f"{number[:2]}-{number[2:]}", drawing=f"{number}-{rng.randint(10, 99)}0", revision=rng.choice("ABCDE"),
-        unit=unit, walls=walls, holes=holes, directions=directions, tolerance=tolerance,
-        condition=rng.choice(["RFS", "MMC"]), plugs=need.get("plugs", rng.random() < 0.35),
-        surface=need.get("surface", rng.random() < 0.3), roundness=None, parts=["plate"], rule=rule,
-        size_u=max(size_u, step), position_u=(D("0.0006") if inch else D("0.02")), size_step=step,
-        position_step=step if inch and rng.random() < 0.5 else grain, due=dt.date(2099, 12, 31), gauges=gauges,
-        finer_sheet=finer_sheet,
-    )
-    if kit.plugs and gauges:
-        gauges["plugs"] = f"PL-{rng.randint(100, 999)}"
-    if len(directions) > 1 and (need.get("oval") or rng.random() < 0.4):
-        kit.roundness = (band / 2).quantize(step)
-    if rng.random() < 0.2:
-        kit.parts = ["port", "starboard"]
-    return kit
-
-
-# ---- truth and faults ------------------------------------------------------------------------------------------------
-
-
-@dataclass
-class Row:
-    """One hole as typed: its readings by wall, and what stands beside them."""
-
-    hole: str
-    values: dict[str, Values]
-    remark: str = ""
-    serial: str = ""
-
-
-@dataclass
-class Part:
-    """One serial number: what was typed, and what a careful person would answer."""
-
-    serial: str
-    name: str
-    rows: list[Row]
-    fault: str = "clean"
-    right: set[str] = field(default_factory=lambda: {ACCEPT})
-    grave: set[str] = field(default_factory=lambda: {REJECT})
-    plain: bool = True
-    remarks: list[str] = field(default_factory=list)
-
-    def judge(self, right: set[str], grave: set[str], plain: bool = True) -> bool:
-        self.right, self.grave = right, grave
-        self.plain = self.plain and plain
-        return True
-
-
-def on_step(value: Decimal, step: Decimal) -> Decimal:
-    return (value / step).quantize(D(1), ROUND_HALF_UP) * step
-
-
-def spread(rng: random.Random, width: Decimal) -> Decimal:
-    return width * D(round(rng.uniform(-1, 1), 4))
-
-
-def clearance(kit: Kit) -> Decimal:
-    """How far good readings stay inside and bad ones outside: two steps, under the guarded rule beyond U."""
-    return 2 * kit.size_step + (kit.size_u if kit.rule == "guarded" else 0)
-
-
-def plug_answers(hole: Hole, values: Values, sizes: list[str]) -> tuple[bool, bool]:
-    least = min(values[k] for k in sizes)
-    return least >= hole.lower, least > hole.upper
-
-
-def good_rows(rng: random.Random, kit: Kit) -> list[Row]:
-    """Readings of a good part: true geometry, scatter within the gauge's U, rounded to its step."""
-    rows = []
-    for hole in kit.holes:
-        low, high = hole.lower + clearance(kit), hole.upper - clearance(kit)
-        centre = hole.lower + kit.band * D(round(rng.uniform(0.25, 0.7), 3))
-        reach = kit.tolerance * D("0.32") if kit.tolerance else D(0)
-        shift = (spread(rng, reach), spread(rng, reach))
-        by_wall = {}
-        for wall in kit.walls:
-            here = centre + spread(rng, kit.band * D("0.08"))
-            values: Values = {}
-            for k in kit.size_keys:
-                size = here + spread(rng, kit.band * D("0.06")) + spread(rng, kit.size_u / 3)
-                values[k] = min(max(on_step(size, kit.size_step), low), high)
-            if kit.tolerance:
-                scatter = kit.tolerance * D("0.03")
-                values["x"] = on_step(hole.x + shift[0] + spread(rng, scatter), kit.position_step)
-                values["y"] = on_step(hole.y + shift[1] + spread(rng, scatter), kit.position_step)
-            if kit.plugs:
-                values["go"], values["no_go"] = True, False
-            if kit.surface:
-                values["surface"] = "clean"
-            by_wall[wall] = values
-        rows.append(Row(hole.id, by_wall))
-    return rows
-
-
-def set_sizes(rng: random.Random, kit: Kit, row: Row, wall: str, size: Decimal, width: Decimal) -> None:
-    """All diameters of a wall at a size, scattered upward or downward by ``width``; plugs as they would answer."""
-    values = row.values[wall]
-    for k in kit.size_keys:
-        values[k] = on_step(size + width * D(round(rng.random(), 3)), kit.size_step)
-    if kit.plugs:
-        values["go"], values["no_go"] = plug_answers(kit.hole(row.hole), values, kit.size_keys)
-
-
-Case = Any
-FAULTS: dict[str, tuple[float, dict[str, Any], Callable[[random.Random, Any, Kit, Part], bool]]] = {}
-
-
-def fault(weight: float, **need: Any) -> Callable[[Any], Any]:
-    """Enter a fault with its weight and with what the kit must have for it."""
-
-    def enter(function: Any) -> Any:
-        FAULTS[function.__name__] = (weight, need, function)
-        return function
-
-    return enter
-
-
-BAD = {ACCEPT}
-
-
-@fault(6)
-def over(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Too large in all walls: all readings agree."""
-    row = rng.choice(part.rows)
-    size = kit.hole(row.hole).upper + clearance(kit) + kit.band * D(round(rng.uniform(0, 0.6), 2))
-    for wall in kit.walls:
-        set_sizes(rng, kit, row, wall, size, kit.band * D("0.08"))
-    return part.judge({REJECT}, BAD)
-
-
-@fault(5)
-def under(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    size = kit.hole(row.hole).lower - clearance(kit) - kit.band * D(round(rng.uniform(0, 0.6), 2))
-    for wall in kit.walls:
-        set_sizes(rng, kit, row, wall, size, -kit.band * D("0.08"))
-    return part.judge({REJECT}, BAD)
-
-
-@fault(3, walls=2)
-def over_in_one_wall(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, wall = rng.choice(part.rows), rng.choice(kit.walls)
-    size = kit.hole(row.hole).upper + clearance(kit) + kit.band * D(round(rng.uniform(0, 0.25), 2))
-    set_sizes(rng, kit, row, wall, size, kit.band * D("0.05"))
-    return part.judge({REJECT}, BAD)
-
-
-@fault(5, position=True)
-def off_position(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Beyond the tolerance and all bonus, both walls alike."""
-    assert kit.tolerance is not None
-    row, hole = (r := rng.choice(part.rows)), kit.hole(r.hole)
-    bonus = kit.band if kit.condition == "MMC" else D(0)
-    off = (kit.tolerance + bonus) / 2 * D(round(rng.uniform(1.1, 1.8), 2)) + kit.position_u + 3 * kit.position_step
-    key = rng.choice("xy")
-    off *= rng.choice([1, -1])
-    for wall in kit.walls:
-        row.values[wall][key] = on_step(getattr(hole, key) + off, kit.position_step)
-    return part.judge({REJECT}, BAD)
-
-
-@fault(2, directions=[0, 90])
-def oval(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Long in one direction, beyond the upper limit, in all walls alike."""
-    row, key = rng.choice(part.rows), rng.choice(kit.size_keys)
-    size = kit.hole(row.hole).upper + clearance(kit) + kit.band * D(round(rng.uniform(0, 0.15), 2))
-    for wall in kit.walls:
-        row.values[wall][key] = on_step(size, kit.size_step)
-    if len(kit.walls) == 1:  # one reading of two: a person may want it read again
-        return part.judge({REJECT, HOLD}, BAD)
-    return part.judge({REJECT}, BAD)
-
-
-@fault(2, directions=[0, 90], oval=True, simple=True)
-def out_of_round(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Each reading inside its limits, their difference beyond what the drawing allows, in all walls."""
-    assert kit.roundness is not None
-    row = rng.choice(part.rows)
-    hole = kit.hole(row.hole)
-    wide = kit.roundness + 3 * kit.size_step + kit.band * D("0.1")
-    if hole.lower + 2 * kit.size_step + wide > hole.upper - 2 * kit.size_step:
-        return False
-    low = on_step((hole.lower + hole.upper - wide) / 2, kit.size_step)
-    for wall in kit.walls:
-        row.values[wall]["d0"], row.values[wall]["d90"] = low, on_step(low + wide, kit.size_step)
-    return part.judge({REJECT}, BAD)
-
-
-@fault(2, plugs=True)
-def no_go_enters(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """The NO-GO enters, whatever the readings say."""
-    row = rng.choice(part.rows)
-    row.values[rng.choice(kit.walls)]["no_go"] = True
-    return part.judge({REJECT, HOLD}, BAD)
-
-
-@fault(2, plugs=True)
-def go_refused(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    row.values[rng.choice(kit.walls)]["go"] = False
-    return part.judge({REJECT, HOLD}, BAD)
-
-
-@fault(4)
-def wrong_drill(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Drilled with a neighbouring drill: all readings of the hole agree."""
-    row = rng.choice(part.rows)
-    hole = kit.hole(row.hole)
-    drill = D("0.0156") if kit.unit == "in" else (D("0.5") if hole.nominal >= 6 else D("0.3"))
-    size = (hole.lower + hole.upper) / 2 + drill * rng.choice([1, 1, -1])
-    if any(h.lower - kit.band < size < h.upper + kit.band for h in kit.holes):
-        return False
-    for wall in kit.walls:
-        set_sizes(rng, kit, row, wall, size, kit.band * D("0.08"))
-    return part.judge({REJECT}, BAD)
-
-
-@fault(2, surface=True)
-def burr(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    row.values[rng.choice(kit.walls)]["surface"] = rng.choice(["burr", "crack"])
-    return part.judge({REJECT}, BAD)
-
-
-@fault(4, simple=True)
-def at_limit(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """Readings exactly at a limit are inside."""
-    row, key = rng.choice(part.rows), rng.choice(["lower", "upper"])
-    for wall in kit.walls:
-        set_sizes(rng, kit, row, wall, getattr(kit.hole(row.hole), key), D(0))
-        if kit.plugs:
-            row.values[wall]["go"], row.values[wall]["no_go"] = True, False
-    return not case.converted and part.judge({ACCEPT}, {REJECT})
-
-
-@fault(4, simple=True)
-def one_step_beyond(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, key = rng.choice(part.rows), rng.choice(["lower", "upper"])
-    beyond = kit.size_step if key == "upper" else -kit.size_step
-    for wall in kit.walls:
-        set_sizes(rng, kit, row, wall, getattr(kit.hole(row.hole), key) + beyond, D(0))
-    return not case.converted and part.judge({REJECT}, BAD)
-
-
-def _doubt(kit: Kit, part: Part, row: Row, wall: str, key: str, new: Decimal) -> bool:
-    """Type a wrong diameter and say what a person would answer."""
-    hole = kit.hole(row.hole)
-    others = [v[k] for w, v in row.values.items() for k in kit.size_keys if (w, k) != (wall, key)]
-    row.values[wall][key] = new
-    if hole.lower <= new <= hole.upper:
-        far = any(abs(new - o) > kit.band / 3 for o in others)
-        return part.judge({ACCEPT, HOLD}, {REJECT} if not (far and kit.roundness) else set(), not far)
-    beyond = max(hole.lower - new, new - hole.upper)
-    if others and abs(new - D(statistics.median(others))) >= kit.band * D("1.5"):
-        return part.judge({HOLD}, {ACCEPT, REJECT})
-    if beyond > hole.nominal * D("0.5"):  # no drill near that size leaves it
-        return part.judge({HOLD}, {ACCEPT, REJECT})
-    # Nothing tells this slip from a hole that is really outside: no person could.
-    return part.judge({HOLD, REJECT}, BAD, False)
-
-
-@fault(4)
-def point_shifted(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, wall = rng.choice(part.rows), rng.choice(kit.walls)
-    key = rng.choice([*kit.size_keys, *(["x", "y"] if kit.tolerance else [])])
-    new = row.values[wall][key] * rng.choice([10, D("0.1")])
-    if key in "xy":
-        if any(abs(new - getattr(h, key)) < kit.band * 10 for h in kit.holes):
-            return False
-        row.values[wall][key] = new
-        return part.judge({HOLD}, {ACCEPT, REJECT})
-    return _doubt(kit, part, row, wall, key, new)
-
-
-@fault(4)
-def digits_swapped(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, wall = rng.choice(part.rows), rng.choice(kit.walls)
-    key = rng.choice(kit.size_keys)
-    text = f"{row.values[wall][key]:.{-kit.size_step.as_tuple().exponent}f}"  # type: ignore[operator]
-    point = text.index(".")
-    spots = [i for i in range(len(text) - 1) if point not in (i, i + 1) and text[i] != text[i + 1] and text[i] != "-"]
-    spots = [i for i in spots if not (i == 0 and text[1] == "0")]
-    if not spots:
-        return False
-    i = rng.choice(spots)
-    return _doubt(kit, part, row, wall, key, D(text[:i] + text[i + 1] + text[i] + text[i + 2:]))
-
-
-@fault(3, position=True)
-def y_typed_in_x(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    assert kit.tolerance is not None
-    least = max(5 * kit.tolerance, kit.band * 20)
-    rows = [r for r in part.rows if abs(kit.hole(r.hole).x - kit.hole(r.hole).y) > least]
-    if not rows:
-        return False
-    row, wall = rng.choice(rows), rng.choice(kit.walls)
-    row.values[wall]["x"] = row.values[wall]["y"]
-    return part.judge({HOLD}, {ACCEPT, REJECT})
-
-
-@fault(3)
-def other_unit_in_a_cell(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, wall, key = rng.choice(part.rows), rng.choice(kit.walls), rng.choice(kit.size_keys)
-    new = row.values[wall][key] * (D("25.4") if kit.unit == "in" else 1 / D("25.4"))
-    return _doubt(kit, part, row, wall, key, on_step(new, D("0.01") if kit.unit == "in" else D("0.0001")))
-
-
-@fault(2)
-def other_unit_unsaid(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    """The whole sheet in the other unit, and no word of it."""
-    if not case.converted or len(case.parts) > 1:
-        return False
-    case.style.unit_place = "none"
-    return part.judge({HOLD, REFUSED}, {REJECT})
-
-
-@fault(3, groups=2)
-def sizes_exchanged(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    a, b = rng.choice([(r, s) for r in part.rows for s in part.rows
-                       if kit.hole(r.hole).lower < kit.hole(s.hole).lower])
-    whole = rng.random() < 0.5
-    for wall in kit.walls if whole else [rng.choice(kit.walls)]:
-        for key in kit.size_keys if whole else [rng.choice(kit.size_keys)]:
-            a.values[wall][key], b.values[wall][key] = b.values[wall][key], a.values[wall][key]
-    return part.judge({HOLD}, {ACCEPT, REJECT})
-
-
-@fault(1, walls=2)
-def near_and_far_exchanged(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    a, b = kit.walls
-    row.values[a], row.values[b] = row.values[b], row.values[a]
-    return part.judge({ACCEPT, HOLD}, {REJECT})
-
-
-@fault(5)
-def reading_missing(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row, wall, key = rng.choice(part.rows), rng.choice(kit.walls), rng.choice(kit.keys)
-    if case.layout == "go_one" and key in ("go", "no_go"):
-        row.values[wall]["go"] = row.values[wall]["no_go"] = None
-    row.values[wall][key] = None
-    return part.judge({HOLD}, {ACCEPT, REJECT})
-
-
-@fault(3)
-def hole_missing(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    part.rows.remove(rng.choice(part.rows))
-    return part.judge({HOLD}, {ACCEPT, REJECT})
-
-
-def _copy(row: Row) -> Row:
-    return Row(row.hole, {w: dict(v) for w, v in row.values.items()}, row.remark, row.serial)
-
-
-@fault(2)
-def row_doubled(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    part.rows.insert(part.rows.index(row) + 1 if rng.random() < 0.5 else len(part.rows), _copy(row))
-    return part.judge({ACCEPT, HOLD}, {REJECT})
-
-
-@fault(4)
-def row_doubled_other_value(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    row = rng.choice(part.rows)
-    again = _copy(row)
-    hole, wall, key = kit.hole(row.hole), rng.choice(kit.walls), rng.choice(kit.size_keys)
-    apart = 2 * kit.size_u + 4 * kit.size_step
-    part.rows.insert(part.rows.index(row) + 1 if rng.random() < 0.5 else len(part.rows), again)
-    if rng.random() < 0.4:
-        again.values[wall][key] = hole.upper + apart
-        return part.judge({HOLD, REJECT}, BAD)
-    old = again.values[wall][key]
-    new = old + apart if old + apart <= hole.upper - clearance(kit) else old - apart
-    again.values[wall][key] = new
-    inside = hole.lower <= new <= hole.upper
-    return part.judge({HOLD} if inside else {HOLD, REJECT}, {ACCEPT, REJECT} if inside else BAD, inside)
-
-
-@fault(3)
-def hole_unknown(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    extra = _copy(rng.choice(part.rows))
-    extra.hole = rng.choice(["99", "Z", "13A", "T1"])
-    for values in extra.values.values():
-        for k in kit.size_keys:
-            values[k] += kit.size_step
-    part.rows.append(extra)
-    return part.judge({HOLD}, {REJECT})
-
-
-DEFECTS = {
-    "en": ["CRACK at hole {}", "hole {} cracked, see supervisor", "Burr left at hole {}", "Hole {} is oversize",
-           "NOTE: hole {} re-drilled, bell-mouthed and out of round", "crack found at {}"],
-    "de": ["Riss an Bohrung {}", "Grat an Bohrung {} vorhanden"],
-    "fr": ["Fissure au trou {}", "Bavure au trou {}"],
-    "es": ["Grieta en el agujero {}", "Rebaba en el agujero {}"],
-}
-
-
-@fault(3)
-def remark_below(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    part.remarks.append(rng.choice(DEFECTS[case.style.lang]).format(rng.choice(kit.holes).id))
-    return part.judge({HOLD, REJECT}, BAD)
-
-
-@fault(2)
-def remark_beside(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    words = {"en": ["crack", "hairline crack at exit", "burr", "oversize, ask", "cracked!"], "de": ["Riss", "Grat"],
-             "fr": ["fissure", "bavure"], "es": ["grieta", "rebaba"]}
-    rng.choice(part.rows).remark = rng.choice(words[case.style.lang])
-    case.style.remark_column = True
-    return case.layout in TABLES and part.judge({HOLD, REJECT}, BAD)
-
-
-@fault(3)
-def wrong_drawing(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    if case.layout == "own":
-        return False
-    case.title_drawing = f"{kit.drawing[:2]}{rng.randint(50, 90)}-{rng.randint(10, 99)}0"
-    case.title_revision = kit.revision
-    for p in case.parts:
-        p.judge({HOLD, REFUSED}, {ACCEPT, REJECT})
-    return True
-
-
-@fault(2)
-def wrong_revision(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    if case.layout == "own":
-        return False
-    case.title_drawing, case.title_revision = kit.drawing, rng.choice("FGHK")
-    for p in case.parts:
-        p.judge({HOLD, REFUSED}, {ACCEPT, REJECT})
-    return True
-
-
-@fault(2)
-def other_serial_in_a_row(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    if case.serial_place != "column":
-        return False
-    other = f"{part.serial[:2]}9{part.serial[3:]}"
-    rng.choice(part.rows).serial = other
-    case.extra[other] = ({HOLD, REFUSED}, {ACCEPT, REJECT})
-    return part.judge({HOLD}, {ACCEPT, REJECT})
-
-
-@fault(2, gauge=True)
-def gauge_unknown(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    if case.layout == "own":
-        return False
-    case.gauge_named = rng.choice(["BG-77", "DM-12", "ZX-4"])
-    for p in case.parts:
-        p.judge({HOLD}, {REJECT})
-    return True
-
-
-@fault(2, gauge=True)
-def gauge_past_due(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
-    kit.due = case.date - dt.timedelta(rng.randint(3, 90))
-    case.say_date = True
-    for p in case.parts:
-        p.judge({HOLD}, {ACCEPT, REJECT})
-    return True
-
+from campaign_kits import (
+    ACCEPT,
+    FAULTS,
+    HOLD,
+    REFUSED,
+    REJECT,
+    D,
+    Hole,
+    Kit,
+    Part,
+    Row,
+    Values,
+    good_rows,
+    make_kit,
+    on_step,
+)
 
 # ---- how it is written -----------------------------------------------------------------------------------------------
 
+# fmt: off
 WORDS: dict[str, dict[str, list[str]]] = {
     "en": {
         "hole": ["Hole", "Hole No.", "Hole #", "Hole no", "Hole ID", "Hole number", "HOLE"],
@@ -666,7 +51,8 @@ WORDS: dict[str, dict[str, list[str]]] = {
         "pair": ["Dia 1|Dia 2", "Dia A|Dia B", "Diameter 1|Diameter 2", "Dia #1|Dia #2"],
         "x": ["X|Y", "X position|Y position", "X pos.|Y pos.", "X loc|Y loc", "X coord|Y coord", "Actual X|Actual Y",
               "Measured X|Measured Y", "X actual|Y actual", "x|y", "X dim|Y dim"],
-        "go": ["GO|NO-GO", "GO plug|NO-GO plug", "GO enters?|NO-GO enters?", "Go|NoGo", "GO|NO GO", "Go gauge|No-go gauge"],
+        "go": ["GO|NO-GO", "GO plug|NO-GO plug", "GO enters?|NO-GO enters?", "Go|NoGo", "GO|NO GO",
+                "Go gauge|No-go gauge"],
         "surface": ["Surface", "Burr / clean", "Surface condition", "Burrs/cracks", "Visual"],
         "serial": ["Serial", "Serial no.", "S/N", "SN", "Serial number", "Serial #"],
         "part": ["Part", "Part name"], "date": ["Date", "Date measured", "Inspection date"],
@@ -681,20 +67,25 @@ WORDS: dict[str, dict[str, list[str]]] = {
         "basic": ["Basic X|Basic Y", "Nom X|Nom Y", "X nominal|Y nominal", "Drawing X|Drawing Y", "Target X|Target Y",
                   "X basic|Y basic", "X nom.|Y nom."],
         "limits": ["Lower limit|Upper limit", "LSL|USL", "Min limit|Max limit", "Lower|Upper", "Low limit|High limit"],
-        "sign": ["Signature", "Checked by", "Inspector signature", "Approved"], "tester": ["Tester", "Stamp", "Operator"],
+        "sign": ["Signature", "Checked by", "Inspector signature", "Approved"],
+        "tester": ["Tester", "Stamp", "Operator"],
         "near": ["near", "Near", "NEAR", "near side", "near wall", "N", "Near wall"],
         "far": ["far", "Far", "FAR", "far side", "far wall", "F", "Far wall"],
         "diameter": ["Diameter", "Dia", "diameter", "DIA"],
-        "title": ["Ladder plates - drilled holes", "Hole inspection record", "Drilled hole check sheet", "Inspection sheet"],
+        "title": ["Ladder plates - drilled holes", "Hole inspection record", "Drilled hole check sheet",
+                "Inspection sheet"],
     },
     "de": {
         "hole": ["Bohrung", "Loch", "Bohrung Nr.", "Loch-Nr."], "wall": ["Wand", "Seite"],
         "dir": ["Durchmesser {}°", "Ø {}°", "Istmaß Ø {}°", "Bohrungs-Ø {}°", "Durchm. {}°"],
-        "dia": ["Durchmesser", "Ø", "Ist-Ø", "Bohrungsdurchmesser", "Istmaß"], "pair": ["Ø 1|Ø 2", "Durchmesser 1|Durchmesser 2"],
+        "dia": ["Durchmesser", "Ø", "Ist-Ø", "Bohrungsdurchmesser", "Istmaß"],
+        "pair": ["Ø 1|Ø 2", "Durchmesser 1|Durchmesser 2"],
         "x": ["X|Y", "X-Position|Y-Position", "X Ist|Y Ist", "Lage X|Lage Y"],
         "go": ["GO|NO-GO", "Gutlehrdorn|Ausschusslehrdorn", "Gutseite|Ausschussseite"],
-        "surface": ["Oberfläche", "Grat / sauber", "Sichtprüfung"], "serial": ["Seriennummer", "Serien-Nr.", "Ser.-Nr."],
-        "part": ["Teil", "Bauteil"], "date": ["Datum", "Prüfdatum"], "by": ["Prüfer", "Gemessen von"], "unit": ["Einheit"],
+        "surface": ["Oberfläche", "Grat / sauber", "Sichtprüfung"],
+        "serial": ["Seriennummer", "Serien-Nr.", "Ser.-Nr."],
+        "part": ["Teil", "Bauteil"], "date": ["Datum", "Prüfdatum"], "by": ["Prüfer", "Gemessen von"],
+        "unit": ["Einheit"],
         "gauge": ["Messmittel", "Prüfmittel"], "what": ["Merkmal"], "direction": ["Richtung", "Winkel"],
         "value": ["Messwert", "Istwert", "Wert"], "temperature": ["Temperatur"], "remark": ["Bemerkung", "Bemerkungen"],
         "drawing": ["Zeichnung", "Zeichnungsnr."], "order": ["Auftrag"], "nominal": ["Nennmaß", "Sollmaß", "Nenn-Ø"],
@@ -711,16 +102,20 @@ WORDS: dict[str, dict[str, list[str]]] = {
         "go": ["GO|NO-GO", "Tampon GO|Tampon NO-GO"], "surface": ["Surface", "État de surface", "Bavure / propre"],
         "serial": ["N° de série", "Numéro de série"], "part": ["Pièce"], "date": ["Date", "Date de contrôle"],
         "by": ["Contrôleur", "Mesuré par"], "unit": ["Unité"], "gauge": ["Instrument", "Moyen de mesure"],
-        "what": ["Caractéristique"], "direction": ["Direction", "Angle"], "value": ["Valeur mesurée", "Valeur", "Mesure"],
+        "what": ["Caractéristique"], "direction": ["Direction", "Angle"],
+        "value": ["Valeur mesurée", "Valeur", "Mesure"],
         "temperature": ["Température"], "remark": ["Remarque", "Observations"], "drawing": ["Plan", "Plan n°"],
         "order": ["Ordre de fabrication"], "nominal": ["Cote nominale", "Nominal", "Ø nominal"],
-        "basic": ["X nominal|Y nominal", "X théorique|Y théorique"], "limits": ["Limite inférieure|Limite supérieure", "Cote mini|Cote maxi"],
+        "basic": ["X nominal|Y nominal", "X théorique|Y théorique"],
+        "limits": ["Limite inférieure|Limite supérieure", "Cote mini|Cote maxi"],
         "sign": ["Signature", "Visa"], "tester": ["Contrôleur", "Tampon"], "near": ["proche", "Proche"],
-        "far": ["loin", "éloigné", "Éloigné"], "diameter": ["Diamètre", "Ø"], "title": ["Fiche de contrôle des perçages"],
+        "far": ["loin", "éloigné", "Éloigné"], "diameter": ["Diamètre", "Ø"],
+        "title": ["Fiche de contrôle des perçages"],
     },
     "es": {
         "hole": ["Agujero", "Taladro", "Agujero n.º", "N.º de agujero"], "wall": ["Pared", "Lado", "Cara"],
-        "dir": ["Diámetro {}°", "Ø {}°", "Diám. {}°", "Diámetro medido {}°"], "dia": ["Diámetro", "Ø", "Diámetro medido"],
+        "dir": ["Diámetro {}°", "Ø {}°", "Diám. {}°", "Diámetro medido {}°"],
+        "dia": ["Diámetro", "Ø", "Diámetro medido"],
         "pair": ["Diámetro 1|Diámetro 2", "Ø 1|Ø 2"], "x": ["X|Y", "Posición X|Posición Y", "X medida|Y medida"],
         "go": ["GO|NO-GO", "Calibre GO|Calibre NO-GO"], "surface": ["Superficie", "Rebaba / limpio"],
         "serial": ["Número de serie", "N.º de serie", "Serie"], "part": ["Pieza"], "date": ["Fecha"],
@@ -736,16 +131,18 @@ WORDS: dict[str, dict[str, list[str]]] = {
 # GO enters, GO doesn't, NO-GO doesn't (good), NO-GO enters; whether a person reads the answer without a doubt
 ANSWERS: dict[str, list[tuple[str, str, str, str, bool]]] = {
     "en": [("yes", "no", "no", "yes", True), ("Yes", "No", "No", "Yes", True), ("Y", "N", "N", "Y", True),
-           ("enters", "does not enter", "does not enter", "enters", True), ("OK", "NOK", "OK", "NOK", True),
-           ("Pass", "Fail", "Pass", "Fail", True), ("goes", "does not go", "does not go", "goes", True),
-           # a tick at NO-GO: it enters, or it was checked?
-           ("✓", "✗", "✗", "✓", False), ("✓", "✗", "✓", "✗", False)],
+           ("enters", "does not enter", "does not enter", "enters", True),
+           ("goes", "does not go", "does not go", "goes", True),
+           ("OK", "NOK", "OK", "NOK", True),
+           # a pass or a tick at NO-GO: it enters, or it was checked and found good?
+           ("Pass", "Fail", "Pass", "Fail", False), ("✓", "✗", "✗", "✓", False), ("✓", "✗", "✓", "✗", False)],
     "de": [("ja", "nein", "nein", "ja", True), ("i.O.", "n.i.O.", "i.O.", "n.i.O.", True)],
     "fr": [("oui", "non", "non", "oui", True), ("entre", "n'entre pas", "n'entre pas", "entre", True)],
     "es": [("sí", "no", "no", "sí", True), ("entra", "no entra", "no entra", "entra", True)],
 }
 SURFACES = {"en": ("clean", "burr", "crack"), "de": ("sauber", "Grat", "Riss"), "fr": ("propre", "bavure", "fissure"),
             "es": ("limpio", "rebaba", "grieta")}
+# fmt: on
 MARKS = ["", "", "", "-", "n/a", "—", "N/A", "not read", "?"]
 
 
@@ -784,10 +181,13 @@ class Style:
         step = kit.size_step if size else kit.position_step
         if self.unit != kit.unit:
             value = value * D("25.4") if kit.unit == "in" else value / D("25.4")
-            step = (D("0.001") if kit.unit == "in" else D("0.00001")) if size else step * (
-                D("10") if kit.unit == "in" else D("0.01"))
+            step = (
+                (D("0.001") if kit.unit == "in" else D("0.00001"))
+                if size
+                else step * (D("10") if kit.unit == "in" else D("0.01"))
+            )
             step = D("0.001") if kit.unit == "in" else step
-        if value != on_step(value, step):  # a slip may have more digits
+        if self.unit == kit.unit and value != on_step(value, step):  # a slip may have more digits
             step = max(D("0.00001"), step / 10)
         value = on_step(value, step)
         if self.thou and size:
@@ -805,6 +205,26 @@ class Style:
         return D(text) if self.number in ("number", "trim") else text
 
 
+class TypedText(str):
+    """A reading typed as text, with what it stands for."""
+
+    key: str
+    true: Any
+
+
+class TypedNumber(Decimal):
+    """A reading typed as a number, with what it stands for."""
+
+    key: str
+    true: Any
+
+
+def typed(shown: Any, key: str, true: Any) -> Any:
+    out = TypedNumber(shown) if isinstance(shown, Decimal) else TypedText(shown)
+    out.key, out.true = key, true
+    return out
+
+
 @dataclass
 class Sheet:
     """A grid of cells: None, str, int, Decimal (a number), or a date."""
@@ -820,8 +240,8 @@ class Sheet:
 class Made:
     """One case: kit, style, parts, what is right, and the grids to write."""
 
-    def __init__(self, seed: int, index: int, layout: str | None = None) -> None:
-        self.seed, self.index = seed, index
+    def __init__(self, seed: int, index: int, layout: str | None = None, clean: bool = False) -> None:
+        self.seed, self.index, self.clean = seed, index, clean
         rng = self.rng = random.Random(f"{seed}:{index}")
         names = list(LAYOUTS)
         drawn = rng.choices(names, [LAYOUTS[n][0] for n in names])[0]
@@ -834,18 +254,21 @@ class Made:
     def _draw(self, rng: random.Random) -> bool:
         need = dict(LAYOUTS[self.layout][1])
         wanted = "clean"
-        if rng.random() < 0.6:
+        if rng.random() < 0.6 and not self.clean:
             usable = [f for f in FAULTS if _fits(FAULTS[f][1], need) and not _excluded(self.layout, f)]
             wanted = rng.choices(usable, [FAULTS[f][0] for f in usable])[0]
             need.update({k: v for k, v in FAULTS[wanted][1].items() if k != "directions" or k not in need})
         unit = rng.choice(["in", "in", "in", "mm", "mm"]) if self.layout != "thou" else "in"
         self.converted = self.layout not in ("thou", "own") and rng.random() < (
-            1 if wanted == "other_unit_unsaid" else 0.15)
+            1 if wanted == "other_unit_unsaid" else 0.15
+        )
         self.kit = kit = make_kit(rng, need, self.converted, unit)
         self.style = self._style(rng, kit, wanted)
-        self.foreign_walls = len(kit.walls) == 2 and kit.walls == ["near", "far"] and rng.random() < 0.05 and (
-            self.layout != "own")
+        self.foreign_walls = (
+            len(kit.walls) == 2 and kit.walls == ["near", "far"] and rng.random() < 0.05 and (self.layout != "own")
+        )
         self.title_drawing, self.title_revision = "", ""
+        self.has_remarks = self.layout in TABLES
         self.extra: dict[str, tuple[set[str], set[str]]] = {}
         self.date = dt.date(2025, rng.randint(1, 9), rng.randint(13, 28))
         self.say_date = rng.random() < 0.5
@@ -873,11 +296,7 @@ class Made:
             if not FAULTS[wanted][2](rng, self, kit, part):
                 return False
             part.fault = wanted
-        elif self.converted and self.style.unit_place == "none":
-            return False
-        if self.converted and self.style.unit_place == "none" and wanted != "other_unit_unsaid":
-            return False
-        return True
+        return not (self.converted and self.style.unit_place == "none") or wanted == "other_unit_unsaid"
 
     def _style(self, rng: random.Random, kit: Kit, wanted: str) -> Style:
         lang = rng.choices(["en", "de", "fr", "es"], [70, 12, 9, 9])[0]
@@ -885,13 +304,18 @@ class Made:
         if self.converted:
             unit = "mm" if kit.unit == "in" else "in"
         kind = "xlsx" if self.layout == "own" or rng.random() < 0.55 else "csv"
-        number = rng.choice(["number", "number", "number", "trim", "text", "comma", "dot" if unit == "in" else "number"])
+        number = rng.choice(
+            ["number", "number", "number", "trim", "text", "comma", "dot" if unit == "in" else "number"]
+        )
         if self.layout == "own":
             number = "number"
         if self.layout in ("own", "deviation", "deviation_bare"):
             lang = "en"
-        place = rng.choice(["heading", "field", "suffix"] if self.converted else
-                           ["none", "none", "none", "heading", "heading", "field", "suffix"])
+        place = rng.choice(
+            ["heading", "field", "suffix"]
+            if self.converted
+            else ["none", "none", "none", "heading", "heading", "field", "suffix"]
+        )
         if self.layout == "thou" and place == "field":
             place = "none"
         if self.layout == "own":
@@ -901,9 +325,20 @@ class Made:
         if number == "comma":
             delimiter = rng.choice([";", ";", "\t", "|", ","])
         answers = rng.choice(ANSWERS[lang])
-        return Style(rng, lang, unit, place, number, kind, delimiter,
-                     rng.choice(["utf-8", "utf-8", "utf-8-sig", "utf-16", "cp1252"]), rng.random() < 0.2, suffix, answers,
-                     rng.choice(MARKS))
+        return Style(
+            rng,
+            lang,
+            unit,
+            place,
+            number,
+            kind,
+            delimiter,
+            rng.choice(["utf-8", "utf-8", "utf-8-sig", "utf-16", "cp1252"]),
+            rng.random() < 0.2,
+            suffix,
+            answers,
+            rng.choice(MARKS),
+        )
 
     def _serial_place(self, rng: random.Random) -> str:
         if self.layout in ("serials_across", "own"):
@@ -935,21 +370,23 @@ class Made:
             for p in self.parts:
                 p.right = (p.right - {ACCEPT}) | {HOLD, REFUSED}
                 p.plain = False
-        if kit.plugs and not style.answers[4] and self.layout not in ("go_one", "own"):
-            for p in self.parts:  # a tick at NO-GO reads both ways: asking is right, a verdict too
+        self.sheets = LAYOUTS[self.layout][2](self) if self.layout != "own" else []
+        clear = style.answers[4] and not (style.answers[0] == "OK" and "enters?" in style.chosen.get("go", ""))
+        if kit.plugs and not clear and self.layout not in ("go_one", "own"):
+            for p in self.parts:  # the answer reads both ways: asking is right, a verdict too
                 p.plain = False
                 p.right |= {HOLD, REFUSED}
-                p.grave -= {REJECT}
+                p.grave = p.grave - {REJECT}
                 if p.fault in ("no_go_enters", "over", "over_in_one_wall", "wrong_drill"):
                     p.right |= {HOLD}
         if self.layout == "deviation_bare":
             for p in self.parts:
                 p.plain = False
                 p.right |= {HOLD, REFUSED}
-        if any(p.remarks for p in self.parts) and style.kind == "csv" and len(self.parts) > 1:
+        together = self.serial_place == "column" or self.layout == "serials_across"
+        if any(p.remarks for p in self.parts) and together:
             for p in self.parts:  # which of the parts the remark speaks of isn't said
                 p.right = p.right | {HOLD}
-        self.sheets = LAYOUTS[self.layout][2](self) if self.layout != "own" else []
 
     # -- writing --
 
@@ -985,13 +422,26 @@ def _fits(need: dict[str, Any], have: dict[str, Any]) -> bool:
 def _excluded(layout: str, fault_name: str) -> bool:
     """Faults that a layout can't show."""
     if layout.startswith("deviation"):
-        return fault_name in {"point_shifted", "digits_swapped", "y_typed_in_x", "other_unit_in_a_cell",
-                              "other_unit_unsaid", "sizes_exchanged"}
+        return fault_name in {
+            "point_shifted",
+            "digits_swapped",
+            "y_typed_in_x",
+            "other_unit_in_a_cell",
+            "other_unit_unsaid",
+            "sizes_exchanged",
+        }
     if layout == "minmax":
         return fault_name in {"digits_swapped", "point_shifted", "other_unit_in_a_cell"}
     if layout == "own":
-        return fault_name in {"row_doubled", "row_doubled_other_value", "hole_unknown", "hole_missing", "remark_beside",
-                              "other_unit_unsaid", "gauge_past_due"}
+        return fault_name in {
+            "row_doubled",
+            "row_doubled_other_value",
+            "hole_unknown",
+            "hole_missing",
+            "remark_beside",
+            "other_unit_unsaid",
+            "gauge_past_due",
+        }
     return layout == "thou" and fault_name in {"other_unit_unsaid", "other_unit_in_a_cell"}
 
 
@@ -1003,8 +453,15 @@ def date_cell(case: Made) -> Any:
     d = case.date
     if case.date_form == 0 and case.style.kind == "xlsx":
         return d
-    return [d.isoformat(), d.strftime("%d.%m.%Y"), d.strftime("%m/%d/%Y"), d.strftime("%d %b %Y"),
-            d.strftime("%b %d, %Y"), d.strftime("%d/%m/%Y"), f"{d.month}/{d.day}/{d.year}"][case.date_form]
+    return [
+        d.isoformat(),
+        d.strftime("%d.%m.%Y"),
+        d.strftime("%m/%d/%Y"),
+        d.strftime("%d %b %Y"),
+        d.strftime("%b %d, %Y"),
+        d.strftime("%d/%m/%Y"),
+        f"{d.month}/{d.day}/{d.year}",
+    ][case.date_form]
 
 
 def unit_word(case: Made) -> str:
@@ -1044,12 +501,12 @@ def cell(case: Made, key: str, value: Any) -> Any:
     if value is None:
         return s.mark or None
     if key == "go":
-        return s.answers[0 if value else 1]
+        return typed(s.answers[0 if value else 1], key, value)
     if key == "no_go":
-        return s.answers[3 if value else 2]
+        return typed(s.answers[3 if value else 2], key, value)
     if key == "surface":
-        return SURFACES[s.lang][["clean", "burr", "crack"].index(value)]
-    return s.length(value, case.kit, key.startswith("d"))
+        return typed(SURFACES[s.lang][["clean", "burr", "crack"].index(value)], key, value)
+    return typed(s.length(value, case.kit, key.startswith("d")), key, value)
 
 
 def top(case: Made, sheet: Sheet, part: Part | None) -> None:
@@ -1084,8 +541,11 @@ def top(case: Made, sheet: Sheet, part: Part | None) -> None:
     if rng.random() < 0.3:
         pairs.append((s.word("by"), rng.choice(["17", "bench 2", "41"])))
     if rng.random() < 0.2:
-        pairs.append((s.word("temperature") + " [°C]", s.marked("20.5") if s.number == "comma" else D("20.5"))
-                     if rng.random() < 0.5 else (s.word("temperature"), s.marked("20.4 °C")))
+        pairs.append(
+            (s.word("temperature") + " [°C]", s.marked("20.5") if s.number == "comma" else D("20.5"))
+            if rng.random() < 0.5
+            else (s.word("temperature"), s.marked("20.4 °C"))
+        )
     if rng.random() < 0.2:
         pairs.append((s.word("order"), f"W{rng.randint(1000, 9999)}"))
     rng.shuffle(pairs)
@@ -1095,7 +555,7 @@ def top(case: Made, sheet: Sheet, part: Part | None) -> None:
             sheet.add(label, value)
     elif form == 1:
         for i in range(0, len(pairs), 2):
-            sheet.add(*[c for label, value in pairs[i:i + 2] for c in (label, value, None)][:-1])
+            sheet.add(*[c for label, value in pairs[i : i + 2] for c in (label, value, None)][:-1])
     else:
         for label, value in pairs:
             one = isinstance(value, str) and not any(ch.isdigit() and "°" in value for ch in value)
@@ -1124,8 +584,11 @@ def foot(case: Made, sheet: Sheet, remarks: list[str]) -> None:
 
 
 def new_sheet(case: Made, part: Part | None) -> Sheet:
-    name = part.serial if part and (case.serial_place == "tab" or len(case.parts) > 1) else case.rng.choice(
-        ["Sheet1", "readings", "holes"])
+    name = (
+        part.serial
+        if part and (case.serial_place == "tab" or len(case.parts) > 1)
+        else case.rng.choice(["Sheet1", "readings", "holes"])
+    )
     sheet = Sheet(name)
     top(case, sheet, part)
     return sheet
@@ -1195,8 +658,16 @@ def distractors(case: Made) -> tuple[list[Column], list[Column]]:
             a, b = s.word("basic").split("|")
             if what == "twin":
                 a, b = "X", "Y"
-                s.chosen["x"] = rng.choice(["Actual X|Actual Y", "Measured X|Measured Y", "Found X|Found Y",
-                                            "X|Y", "X actual|Y actual", "Reading X|Reading Y"])
+                s.chosen["x"] = rng.choice(
+                    [
+                        "Actual X|Actual Y",
+                        "Measured X|Measured Y",
+                        "Found X|Found Y",
+                        "X|Y",
+                        "X actual|Y actual",
+                        "Reading X|Reading Y",
+                    ]
+                )
                 side = before
                 if "basic" in picked:
                     continue
@@ -1207,37 +678,67 @@ def distractors(case: Made) -> tuple[list[Column], list[Column]]:
             side.append(Column(a, lambda p, r, w: size(hole(r).lower)))
             side.append(Column(b, lambda p, r, w: size(hole(r).upper)))
         elif what == "item":
-            before.insert(0, Column({"en": "Item", "de": "lfd. Nr.", "fr": "Ligne", "es": "Línea"}[s.lang],
-                                    lambda p, r, w: 1 + kit.walls.index(w or kit.walls[0])
-                                    + (p.rows.index(r) * len(kit.walls))))
+            before.insert(
+                0,
+                Column(
+                    {"en": "Item", "de": "lfd. Nr.", "fr": "Ligne", "es": "Línea"}[s.lang],
+                    lambda p, r, w: 1 + kit.walls.index(w or kit.walls[0]) + (p.rows.index(r) * len(kit.walls)),
+                ),
+            )
         elif what == "by":
             after.append(Column(s.word("by"), lambda p, r, w: "17"))
         elif what == "remark":
             after.append(Column(s.word("remark"), lambda p, r, w: r.remark or None))
         elif what == "average":
-            after.append(Column(rng.choice(["Avg", "Average", "Mean dia", "Avg dia"]),
-                                lambda p, r, w: _over_sizes(case, r, w, lambda v: sum(v, D(0)) / len(v))))
+            after.append(
+                Column(
+                    rng.choice(["Avg", "Average", "Mean dia", "Avg dia"]),
+                    lambda p, r, w: _over_sizes(case, r, w, lambda v: sum(v, D(0)) / len(v)),
+                )
+            )
         elif what == "range":
-            after.append(Column(rng.choice(["Range", "Ovality", "Max-Min"]),
-                                lambda p, r, w: _over_sizes(case, r, w, lambda v: max(v) - min(v))))
+            after.append(
+                Column(
+                    rng.choice(["Range", "Ovality", "Max-Min"]),
+                    lambda p, r, w: _over_sizes(case, r, w, lambda v: max(v) - min(v)),
+                )
+            )
         elif what in ("before", "first"):
-            names = {"before": ["Before rework", "Dia before rework", "Old dia", "Previous dia", "Previous reading"],
-                     "first": ["First reading", "1st reading (superseded)"]}[what]
+            names = {
+                "before": ["Before rework", "Dia before rework", "Old dia", "Previous dia", "Previous reading"],
+                "first": ["First reading", "1st reading (superseded)"],
+            }[what]
             gap = kit.band * (D("0.9") if what == "before" else D("0.05"))
-            side.append(Column(rng.choice(names), lambda p, r, w: _over_sizes(
-                case, r, w, lambda v: on_step(min(v) - gap, kit.size_step))))
+            side.append(
+                Column(
+                    rng.choice(names),
+                    lambda p, r, w, gap=gap: _over_sizes(case, r, w, lambda v: on_step(min(v) - gap, kit.size_step)),
+                )
+            )
         elif what == "result":
             good = rng.choice(["Pass", "OK", "Accept"])
-            after.append(Column(rng.choice(["Pass/Fail", "Result", "OK?"]), lambda p, r, w: good if not (
-                p.grave & {ACCEPT} and p.right == {REJECT} and _looks_bad(kit, r)) else "Fail"))
+            after.append(
+                Column(
+                    rng.choice(["Pass/Fail", "Result", "OK?"]),
+                    lambda p, r, w, good=good: (
+                        good if not (p.grave & {ACCEPT} and p.right == {REJECT} and _looks_bad(kit, r)) else "Fail"
+                    ),
+                )
+            )
         elif what == "tolerance":
             text = s.marked(f"+{kit.band}/-0" if rng.random() < 0.5 else f"{kit.band} total")
-            side.append(Column(rng.choice(["Tol", "Tolerance", "Tol."]), lambda p, r, w: text))
+            side.append(Column(rng.choice(["Tol", "Tolerance", "Tol."]), lambda p, r, w, text=text: text))
         elif what == "true position" and kit.tolerance:
-            after.append(Column(rng.choice(["True position", "TP", "Position Ø"]), lambda p, r, w: _position(case, r, w)))
+            after.append(
+                Column(rng.choice(["True position", "TP", "Position Ø"]), lambda p, r, w: _position(case, r, w))
+            )
         elif what == "deviation":
-            after.append(Column(rng.choice(["Deviation", "Dev.", "Dev from nominal"]), lambda p, r, w: _over_sizes(
-                case, r, w, lambda v: v[0] - hole(r).nominal)))
+            after.append(
+                Column(
+                    rng.choice(["Deviation", "Dev.", "Dev from nominal"]),
+                    lambda p, r, w: _over_sizes(case, r, w, lambda v: v[0] - hole(r).nominal),
+                )
+            )
     return before, after
 
 
@@ -1304,7 +805,11 @@ def wide_columns(case: Made, wall: bool = True, keys: list[Column] | None = None
     before, after = distractors(case)
     columns = who_columns(case) if who else []
     columns.append(Column(case.style.word("hole"), lambda p, r, w: hole_cell(case, r.hole)))
-    own = [Column(case.style.word("wall"), lambda p, r, w: case.wall_words[w])] if wall and len(case.kit.walls) > 1 else []
+    own = (
+        [Column(case.style.word("wall"), lambda p, r, w: case.wall_words[w])]
+        if wall and len(case.kit.walls) > 1
+        else []
+    )
     if case.style.chosen.setdefault("before wall", str(case.rng.random() < 0.4)) == "True":
         return columns + before + own + (keys or reading_columns(case)) + after
     return columns + own + before + (keys or reading_columns(case)) + after
@@ -1322,8 +827,11 @@ def wide(case: Made) -> list[Sheet]:
         sheet.add(*[c.title for c in columns])
         by_wall = case.style.chosen.setdefault("by wall", str(case.rng.random() < 0.3)) == "True"
         for part in parts:
-            pairs = [(r, w) for w in case.kit.walls for r in part.rows] if by_wall else [
-                (r, w) for r in part.rows for w in case.kit.walls]
+            pairs = (
+                [(r, w) for w in case.kit.walls for r in part.rows]
+                if by_wall
+                else [(r, w) for r in part.rows for w in case.kit.walls]
+            )
             for row, wall in pairs:
                 sheet.add(*[c.value(part, row, wall) for c in columns])
 
@@ -1381,7 +889,7 @@ def beside(case: Made) -> list[Sheet]:
                     unit = case.style.chosen.get("in heading", "") if case.style.unit_place == "heading" else ""
                     title = f"{case.wall_words[wall]} {key[1:]}°" + unit
                 bodies.append(Column(title, lambda p, r, w, wall=wall, key=key: cell(case, key, r.values[wall][key])))
-        columns[at:at + 1] = bodies
+        columns[at : at + 1] = bodies
         sheet.add(*[c.title for c in columns])
         for part in parts:
             for row in part.rows:
@@ -1424,7 +932,7 @@ def grouped(case: Made) -> list[Sheet]:
     def body(case: Made, sheet: Sheet, parts: list[Part]) -> None:
         kit, s = case.kit, case.style
         lead = wide_columns(case, keys=[Column("", lambda p, r, w: None)])
-        lead = [c for c in lead[:[c.title for c in lead].index("")]]
+        lead = lead[: [c.title for c in lead].index("")]
         upper: list[Any] = [None] * len(lead)
         lower: list[Any] = [c.title for c in lead]
         unit = f" [{unit_word(case)}]" if s.unit_place == "heading" else ""
@@ -1446,7 +954,9 @@ def grouped(case: Made) -> list[Sheet]:
         for part in parts:
             for row in part.rows:
                 for w in kit.walls:
-                    sheet.add(*[c.value(part, row, w) for c in lead], *[cell(case, k, row.values[w][k]) for k in kit.keys])
+                    sheet.add(
+                        *[c.value(part, row, w) for c in lead], *[cell(case, k, row.values[w][k]) for k in kit.keys]
+                    )
 
     return each_part(case, body)
 
@@ -1530,14 +1040,31 @@ def across(case: Made) -> list[Sheet]:
     def body(case: Made, sheet: Sheet, parts: list[Part]) -> None:
         (part,) = parts
         prefix = case.rng.choice(["", "", "Hole ", "#"]) if case.style.lang == "en" else ""
-        sheet.add(case.style.word("hole"), *[f"{prefix}{r.hole}" if prefix else hole_cell(case, r.hole) for r in part.rows])
+        sheet.add(
+            case.style.word("hole"), *[f"{prefix}{r.hole}" if prefix else hole_cell(case, r.hole) for r in part.rows]
+        )
         by_key = case.rng.random() < 0.3
-        order = [(w, k) for k in case.kit.keys for w in case.kit.walls] if by_key else [
-            (w, k) for w in case.kit.walls for k in case.kit.keys]
+        order = (
+            [(w, k) for k in case.kit.keys for w in case.kit.walls]
+            if by_key
+            else [(w, k) for w in case.kit.walls for k in case.kit.keys]
+        )
         for wall, key in order:
             sheet.add(label(case, key, wall), *[cell(case, key, r.values[wall][key]) for r in part.rows])
 
     return each_part(case, body)
+
+
+def _by_turn(rows: list[Row]) -> dict[tuple[str, int], Row]:
+    """Rows by hole and by how often that hole came before."""
+    out: dict[tuple[str, int], Row] = {}
+    for row in rows:
+        out[row.hole, sum(h == row.hole for h, _ in out)] = row
+    return out
+
+
+def _place(kit: Kit, name: str) -> int:
+    return next((i for i, h in enumerate(kit.holes) if h.id == name), len(kit.holes))
 
 
 def serials_across(case: Made) -> list[Sheet]:
@@ -1560,13 +1087,14 @@ def serials_across(case: Made) -> list[Sheet]:
             for p in case.parts:
                 p.plain = False
                 p.right = p.right | {HOLD, REFUSED}
-    for n in range(max(len(p.rows) for p in case.parts)):
+    tables = [_by_turn(p.rows) for p in case.parts]
+    turns = sorted({t for rows in tables for t in rows}, key=lambda t: (t[1], _place(kit, t[0])))
+    for turn in turns:
+        rows = [table.get(turn) for table in tables]
         for wall in kit.walls:
             for key in kit.keys:
-                rows = [p.rows[n] if n < len(p.rows) else None for p in case.parts]
-                name = next(r.hole for r in rows if r)
-                sheet.add(hole_cell(case, name), *([case.wall_words[wall]] if two else []), head(case, key),
-                          *[cell(case, key, r.values[wall][key]) if r else None for r in rows])
+                labels = [hole_cell(case, turn[0]), *([case.wall_words[wall]] if two else []), head(case, key)]
+                sheet.add(*labels, *[cell(case, key, r.values[wall][key]) if r else None for r in rows])
     foot(case, sheet, [r for p in case.parts for r in p.remarks])
     return [sheet]
 
@@ -1585,7 +1113,10 @@ def minmax(case: Made) -> list[Sheet]:
     if case.style.lang == "en":
         a, b = case.rng.choice([("Min dia", "Max dia"), ("Dia min", "Dia max"), ("Smallest dia", "Largest dia")])
     unit = f" [{unit_word(case)}]" if case.style.unit_place == "heading" else ""
-    columns = [Column(a + unit, lambda p, r, w: size(r, w, min, False)), Column(b + unit, lambda p, r, w: size(r, w, max, True))]
+    columns = [
+        Column(a + unit, lambda p, r, w: size(r, w, min, False)),
+        Column(b + unit, lambda p, r, w: size(r, w, max, True)),
+    ]
     columns += reading_columns(case, [k for k in kit.keys if k not in kit.size_keys])
     return _wide_with(case, columns)
 
@@ -1613,16 +1144,22 @@ def x_y_dia(case: Made) -> list[Sheet]:
     unit = f" [{unit_word(case)}]" if case.style.unit_place == "heading" else ""
     names = ("Ø X", "Ø Y")
     if case.style.lang == "en":
-        names = case.rng.choice([("X dia", "Y dia"), ("Dia X", "Dia Y"), ("X diameter", "Y diameter"),
-                                 ("Dia along X", "Dia along Y")])
-    sizes = [Column(t + unit, lambda p, r, w, k=k: cell(case, k, r.values[w][k])) for t, k in zip(names, ("d0", "d90"), strict=True)]
+        names = case.rng.choice(
+            [("X dia", "Y dia"), ("Dia X", "Dia Y"), ("X diameter", "Y diameter"), ("Dia along X", "Dia along Y")]
+        )
+    sizes = [
+        Column(t + unit, lambda p, r, w, k=k: cell(case, k, r.values[w][k]))
+        for t, k in zip(names, ("d0", "d90"), strict=True)
+    ]
     return _wide_with(case, sizes + reading_columns(case, [k for k in case.kit.keys if k not in case.kit.size_keys]))
 
 
 def go_one(case: Made) -> list[Sheet]:
     """GO and NO-GO answered in one column, in a mix of words."""
     kit, rng = case.kit, case.rng
-    good = rng.choice([["OK"], ["OK", "ok"], ["yes/no", "Y/N"], ["✓"], ["GO"], ["Pass"], ["OK", "✓", "yes/no"], ["Y/N"]])
+    good = rng.choice(
+        [["OK"], ["OK", "ok"], ["yes/no", "Y/N"], ["✓"], ["GO"], ["Pass"], ["OK", "✓", "yes/no"], ["Y/N"]]
+    )
 
     def answer(values: Values) -> Any:
         go, no_go = values["go"], values["no_go"]
@@ -1650,7 +1187,11 @@ def deviation(case: Made, proven: bool = True) -> list[Sheet]:
 
     def size(row: Row, wall: str, key: str) -> Any:
         value = row.values[wall][key]
-        return s.mark or None if value is None else s.length(value - hole(row).nominal, kit, True, s.number in ("text", "dot"))
+        return (
+            s.mark or None
+            if value is None
+            else s.length(value - hole(row).nominal, kit, True, s.number in ("text", "dot"))
+        )
 
     def place(row: Row, wall: str, key: str) -> Any:
         value = row.values[wall][key]
@@ -1665,13 +1206,14 @@ def deviation(case: Made, proven: bool = True) -> list[Sheet]:
     unit = f" [{unit_word(case)}]" if s.unit_place == "heading" else ""
     for k in kit.size_keys:
         angle = f"{k[1:]}°" if len(kit.directions) > 1 else ""
-        title = form.format(angle, nominal if one else "nominal").replace("nominal nominal", "nominal").replace("  ", " ")
+        title = (
+            form.format(angle, nominal if one else "nominal").replace("nominal nominal", "nominal").replace("  ", " ")
+        )
         title = title if proven else f"Dev {angle}".strip()
         columns.append(Column(title + unit, lambda p, r, w, k=k: size(r, w, k)))
     if kit.tolerance:
         form = case.rng.choice(["d{} from basic", "Δ{} from basic", "{} deviation from basic"]) if proven else "d{}"
-        for k in "xy":
-            columns.append(Column(form.format(k.upper()) + unit, lambda p, r, w, k=k: place(r, w, k)))
+        columns += [Column(form.format(k.upper()) + unit, lambda p, r, w, k=k: place(r, w, k)) for k in "xy"]
     columns += reading_columns(case, [k for k in kit.keys if k not in kit.size_keys and k not in "xy"])
     return _wide_with(case, columns)
 
@@ -1708,7 +1250,12 @@ def long(case: Made) -> list[Sheet]:
     """One reading a row."""
     s, kit, rng = case.style, case.kit, case.rng
     names = {
-        "en": {"d": rng.choice(["diameter", "Dia", "Diameter", "size"]), "go": "GO", "no_go": "NO-GO", "surface": "surface"},
+        "en": {
+            "d": rng.choice(["diameter", "Dia", "Diameter", "size"]),
+            "go": "GO",
+            "no_go": "NO-GO",
+            "surface": "surface",
+        },
         "de": {"d": "Durchmesser", "go": "GO", "no_go": "NO-GO", "surface": "Oberfläche"},
         "fr": {"d": "diamètre", "go": "GO", "no_go": "NO-GO", "surface": "surface"},
         "es": {"d": "diámetro", "go": "GO", "no_go": "NO-GO", "surface": "superficie"},
@@ -1724,7 +1271,9 @@ def long(case: Made) -> list[Sheet]:
             lead.append(Column(s.word("wall"), lambda p, r, w: case.wall_words[w]))
         with_direction = not together and len(kit.directions) > 1
         titles = [c.title for c in lead] + [s.word("what")] + ([s.word("direction")] if with_direction else [])
-        titles += [s.word("value")] + ([s.word("unit")] if unit_column else []) + ([s.word("gauge")] if gauge_column else [])
+        titles += (
+            [s.word("value")] + ([s.word("unit")] if unit_column else []) + ([s.word("gauge")] if gauge_column else [])
+        )
         remark = s.remark_column
         sheet.add(*titles, *([s.word("remark")] if remark else []))
         unit = unit_word(case)
@@ -1756,8 +1305,23 @@ def own(case: Made) -> list[Sheet]:
     return []
 
 
-TABLES = {"wide", "with_gauge", "thou", "filled_down", "beside", "sections", "blocks_above", "minmax", "x_y_dia", "go_one",
-          "deviation", "deviation_bare", "grouped", "two_line", "long"}
+TABLES = {
+    "wide",
+    "with_gauge",
+    "thou",
+    "filled_down",
+    "beside",
+    "sections",
+    "blocks_above",
+    "minmax",
+    "x_y_dia",
+    "go_one",
+    "deviation",
+    "deviation_bare",
+    "grouped",
+    "two_line",
+    "long",
+}
 LAYOUTS: dict[str, tuple[float, dict[str, Any], Callable[[Made], list[Sheet]]]] = {
     "long": (9, {}, long),
     "wide": (16, {}, wide),
@@ -1813,8 +1377,12 @@ def write_xlsx(sheets: list[Sheet], path: Path) -> None:
 
 def csv_text(sheet: Sheet, style: Style) -> str:
     out = io.StringIO()
-    writer = csv.writer(out, delimiter=style.delimiter, lineterminator="\r\n" if style.quote_all else "\n",
-                        quoting=csv.QUOTE_ALL if style.quote_all else csv.QUOTE_MINIMAL)
+    writer = csv.writer(
+        out,
+        delimiter=style.delimiter,
+        lineterminator="\r\n" if style.quote_all else "\n",
+        quoting=csv.QUOTE_ALL if style.quote_all else csv.QUOTE_MINIMAL,
+    )
     width = max((len(r) for r in sheet.rows), default=0)
     for row in sheet.rows:
         cells = ["" if v is None else str(v) for v in row]
@@ -1841,7 +1409,11 @@ def own_cells(case: Made, page: Any, part: Part) -> None:
             at[f"d{m[1] or case.kit.directions[0]}"] = j
         elif title[:2] in ("x ", "y ") and title[2] == "[":
             at[title[0]] = j
-    at |= {key: titles[name] for key, name in {"go": "GO", "no_go": "NO-GO", "surface": "Surface"}.items() if name in titles}
+    at |= {
+        key: titles[name]
+        for key, name in {"go": "GO", "no_go": "NO-GO", "surface": "Surface"}.items()
+        if name in titles
+    }
     for i in range(line + 1, page.max_row + 1):
         row = next((r for r in part.rows if r.hole == str(page.cell(i, 1).value)), None)
         if not row:
@@ -1866,8 +1438,17 @@ def write_own(case: Made, kit: Path, path: Path) -> None:
 
     blank = path.with_name("blank.xlsx")
     if not blank.exists():
-        run_tool(["sheet", str(kit), "-o", str(blank), "--part", case.parts[0].name,
-                  *[w for p in case.parts for w in ("--serial", p.serial)]])
+        run_tool(
+            [
+                "sheet",
+                str(kit),
+                "-o",
+                str(blank),
+                "--part",
+                case.parts[0].name,
+                *[w for p in case.parts for w in ("--serial", p.serial)],
+            ]
+        )
     book = load_workbook(blank)
     for part in case.parts:
         own_cells(case, book[part.serial], part)

@@ -6,17 +6,25 @@ ours (common practice, no source), worked out by hand where a test names a numbe
 
 from __future__ import annotations
 
+import datetime as dt
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pytest
-from making import codes, kit, only, read, text_file
+from making import GOOD, KIT, codes, kit, only, read, text_file, wide
 
 from holeqc.inspection.judge import inspect
+from holeqc.inspection.series import make_series
+from holeqc.readings.sheet import write_sheet
+from holeqc.readings.sheet_layout import layout
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification
+from holeqc.wear.history import history_of
 
 ACCEPT, HOLD, REJECT = range(3)
 HEAD = ["Serial", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]
@@ -78,8 +86,8 @@ def verdict(spec: Specification, rows: Rows, folder: Path) -> tuple[int, Any]:
 class Chance:
     """A random part and what faults and slips need of it."""
 
-    def __init__(self, rng: np.random.Generator, two_sizes: bool = False) -> None:
-        self.rng, self.spec = rng, random_kit(rng, two_sizes)
+    def __init__(self, rng: np.random.Generator, two_sizes: bool = False, spec: Specification | None = None) -> None:
+        self.rng, self.spec = rng, spec or random_kit(rng, two_sizes)
         self.rows = good_part(rng, self.spec)
         self.number = int(rng.integers(len(self.spec.holes)))
         self.hole = self.spec.holes[self.number]
@@ -195,12 +203,17 @@ def size_is(share: float) -> Callable[[Chance], None]:
 def first_digit(c: Chance) -> None:
     text = str(c.rows[c.row][c.size])
     at = next(i for i, t in enumerate(text) if t in "123456789")
-    other = next(d for d in c.rng.permutation(list("123456789")) if abs(int(d) - int(text[at])) * 10.0 > 4 * int(text[at]))
+    was = int(text[at])
+    other = next(d for d in c.rng.permutation(list("123456789")) if abs(int(d) - was) > 0.4 * was)
     c.rows[c.row][c.size] = float(text[:at] + other + text[at + 1 :])
 
 
 def other_unit(c: Chance) -> float:
     return 25.4 if c.spec.unit == "in" else 1 / 25.4
+
+
+def basic(c: Chance, row: list[Any]) -> tuple[float, float]:
+    return c.spec.hole(row[1]).x, c.spec.hole(row[1]).y
 
 
 def next_hole(c: Chance) -> None:
@@ -244,12 +257,13 @@ SLIPS: dict[str, Callable[[Chance], None]] = {
     "one column in the other unit": lambda c: c.every((c.size,), lambda v, r: v * other_unit(c)),
     "all in the other unit": lambda c: c.every((3, 4, 5, 6), lambda v, r: v * other_unit(c)),
     "sizes as deviations": lambda c: c.every((3, 4), lambda v, r: v - c.spec.hole(r[1]).size.lower + 0.0001),
-    "places as deviations": lambda c: c.every((5, 6), lambda v, r: v - (c.spec.hole(r[1]).x if v == r[5] else c.spec.hole(r[1]).y)),
+    "places as deviations": lambda c: c.every((5, 6), lambda v, r: v - basic(c, r)[int(v != r[5])]),
     "sign of a place": place_times(-1.0), "point of a place": place_times(10.0), "place in the other unit":
     lambda c: c.by(c.row, c.axis, other_unit(c)), "y typed twice": lambda c: c.put(c.row, 5, c.rows[c.row][6]),
     "x typed twice": lambda c: c.put(c.row, 6, c.rows[c.row][5]),
     "x and y exchanged": lambda c: c.rows[c.row].__setitem__(slice(5, 7), c.rows[c.row][6:4:-1]),
-    "size typed as x": lambda c: c.put(c.row, 5, c.rows[c.row][3]), "x typed as size": lambda c: c.put(c.row, 3, c.rows[c.row][6]),
+    "size typed as x": lambda c: c.put(c.row, 5, c.rows[c.row][3]),
+    "y typed as size": lambda c: c.put(c.row, 3, c.rows[c.row][6]),
     "next hole's y": next_hole, "from another edge": lambda c: c.every((c.axis,), lambda v, r: v + 2.2 * c.scale),
     "repeated place": twice_in_rows, "repeated size": other_size_again, "holes the other way round": reversed_holes,
     "sizes exchanged": exchanged,
@@ -283,3 +297,217 @@ def test_a_slip_holds(name: str, tmp_path: Path) -> None:
 def test_a_good_part_is_accepted(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     assert {trial(rng, {"": None}, "", tmp_path) for _ in range(20)} == {"accept"}
+
+
+# ---- one by one ------------------------------------------------------------------------------------------------------
+
+TWO_SIZES = KIT.replace('id = "3"\n', 'id = "3"\nsize = { lower = 0.390, upper = 0.397 }\n').replace(
+    'id = "4"\n', 'id = "4"\nsize = { lower = 0.390, upper = 0.397 }\n'
+)  # fmt: skip
+
+
+def judged(changes: dict[Any, Any], folder: Path, text: str = KIT, more: dict[str, list[Any]] | None = None) -> Any:
+    """Return readings and verdicts of the good part with changes; ``more``: further columns by heading."""
+    rows = wide(changes)
+    for name, cells in (more or {}).items():
+        rows = [[*row, cell] for row, cell in zip(rows, [name, *cells], strict=True)]
+    spec = kit(text)
+    readings = read(text_file(folder / "shop.csv", rows), spec, today=dt.date(2026, 11, 30))
+    return readings, inspect(spec, readings)
+
+
+def hole(found: Any, name: str) -> int:
+    return int(found.holes[found.holes["hole"] == name]["verdict"].iloc[0])
+
+
+ALL_OF_1 = [(1, wall, i) for wall in ("near", "far") for i in (0, 1)]
+
+
+@pytest.mark.parametrize("value", [0.484, 0.500, 0.531, 0.4375, 0.4219])
+def test_the_wrong_drill_is_rejected_where_all_readings_agree(value: float, tmp_path: Path) -> None:
+    readings, found = judged({at: value + 0.0002 * i for i, at in enumerate(ALL_OF_1)}, tmp_path)
+    assert (readings.table["doubt"] == "").all()
+    assert hole(found, "1") == REJECT
+
+
+@pytest.mark.parametrize("value", [0.30, 0.65, 0.02, 5.0])
+def test_absurd_readings_are_doubted_even_where_they_agree(value: float, tmp_path: Path) -> None:
+    # a quarter of 0.4585 beyond the limits: 0.3404 to 0.5766 are believed
+    readings, found = judged({at: value + 0.0002 * i for i, at in enumerate(ALL_OF_1)}, tmp_path)
+    problem = only(readings, "not-believable")  # one cause, one line
+    assert "4 cells: F2 to G3" in problem.message
+    assert hole(found, "1") == HOLD
+    assert not len(found.rework)
+
+
+def test_sizes_exchanged_hold_and_the_other_drill_alone_is_rejected(tmp_path: Path) -> None:
+    small = {(h, w, i): v - 0.065 for h in (3, 4) for w in ("near", "far") for i, v in enumerate(GOOD[h, w][:2])}
+    readings, found = judged(small, tmp_path, TWO_SIZES)
+    assert codes(readings) == []
+    back = {(4, w, i): GOOD[4, w][i] for w in ("near", "far") for i in (0, 1)}
+    readings, found = judged(small | back, tmp_path, TWO_SIZES)
+    assert codes(readings) == []
+    assert hole(found, "4") == REJECT
+    both = back | {(2, w, i): GOOD[2, w][i] - 0.065 for w in ("near", "far") for i in (0, 1)}
+    readings, found = judged(small | both, tmp_path, TWO_SIZES)
+    assert "holes 2 and 4 read as each other's size" in only(readings, "sizes-exchanged").message
+    assert (hole(found, "2"), hole(found, "4")) == (HOLD, HOLD)
+
+
+@pytest.mark.parametrize(("go", "no_go", "value", "said"), [
+    ("does not enter", "does not enter", 0.484, HOLD),  # 0.029 above a GO plug that stops, 0.021 are believed
+    ("enters", "enters", 0.484, REJECT),
+    ("enters", "does not enter", 0.4700, REJECT),  # a lobed hole may stop the NO-GO
+    ("enters", "enters", 0.4400, HOLD),  # a hole that a plug of 0.462 enters is nowhere 0.440
+])  # fmt: skip
+def test_plugs_that_contradict_all_readings(go: str, no_go: str, value: float, said: int, tmp_path: Path) -> None:
+    plugs = {"GO": [go, go, *["enters"] * 6], "NO-GO": [no_go, no_go, *["does not enter"] * 6]}
+    _, found = judged({at: value + 0.0002 * i for i, at in enumerate(ALL_OF_1)}, tmp_path, more=plugs)
+    assert hole(found, "1") == said
+    assert not len(found.rework)
+
+
+@pytest.mark.parametrize(("typed", "doubted"), [
+    (1.2, False), (0.85, False), (0.2, True), (0.12, True), (12.0, True), (30.5, True),
+])  # fmt: skip
+def test_distances_to_the_edge(typed: float, doubted: bool, tmp_path: Path) -> None:
+    # least 0.9; half of 0.455 and ten times 0.9 are believed
+    readings, found = judged({}, tmp_path, more={"Edge distance": [typed, 1.2, *[1.1] * 6]})
+    assert (readings.table["doubt"] != "").any() == doubted  # 0.12 and 12.0 as a moved decimal point
+    assert hole(found, "1") != (REJECT if doubted else ACCEPT)
+
+
+def test_the_outline_says_how_far_an_edge_may_be(tmp_path: Path) -> None:
+    text = KIT + "\n[outline]\npoints = [[0, 0], [12, 0], [12, 7], [0, 7]]\n"
+    # hole 2 lies 1.25 from the edge; 2.15 farther isn't believed
+    cells = [1.24, 1.25, 3.4, 3.4, 1.26, 1.26, 1.24, 1.26]
+    readings, _ = judged({}, tmp_path, text, more={"Edge distance": cells})
+    doubted = readings.table[readings.table["doubt"] == "not-believable"]
+    assert set(doubted["hole"]) == {"2"}
+
+
+def test_walls_apart_by_more_than_a_tilt(tmp_path: Path) -> None:
+    # no stack is said: three diameters, 1.386, at 5 degrees are 0.121; twice the position tolerance is 0.12
+    readings, found = judged({(4, "far", 2): 10.72}, tmp_path)
+    assert only(readings, "against-the-hole").cell == "H9"
+    assert hole(found, "4") == HOLD
+    readings, found = judged({(4, "far", 2): 10.61}, tmp_path)
+    assert codes(readings) == []
+    assert hole(found, "4") == REJECT
+
+
+def test_two_diameters_without_a_direction_are_two_readings(tmp_path: Path) -> None:
+    rows = [["Serial", "Part", "Hole", "Wall", "Min dia", "Max dia", "X", "Y"], *([*r[:2], *r[3:]] for r in wide()[1:])]
+    rows[1][5] = rows[1][4] + 0.003
+    readings = read(text_file(tmp_path / "a.csv", rows), kit(), today=dt.date(2026, 11, 30))
+    if (readings.table["characteristic"] == "diameter").sum() == 16:
+        assert "contradicting-reading" not in codes(readings)
+
+
+@pytest.mark.parametrize(("apart", "doubted"), [(0.0008, False), (0.0010, True)])
+def test_places_read_again_without_a_number(apart: float, doubted: bool, tmp_path: Path) -> None:
+    rows = wide()  # U of a place is 0.0006, of a difference 0.00085
+    rows.append([*rows[1][:5], "", "", rows[1][7] + apart, ""])
+    readings = read(text_file(tmp_path / "a.csv", rows), kit(), today=dt.date(2026, 11, 30))
+    assert ("contradicting-reading" in codes(readings)) == doubted
+
+
+@pytest.mark.parametrize(("apart", "doubted"), [(0.0015, False), (0.0020, True)])
+def test_no_mean_is_taken_of_numbered_places_that_do_not_agree(apart: float, doubted: bool, tmp_path: Path) -> None:
+    rows = [["Serial", "Part", "Hole", "Wall", "Trial", "X", "Y"]]  # twice U of a difference is 0.0017
+    rows += [["P-7", "port", h, w, t, v[2] + apart * (t - 1), v[3]] for (h, w), v in GOOD.items() for t in (1, 2)]
+    readings = read(text_file(tmp_path / "a.csv", rows), kit(), today=dt.date(2026, 11, 30))
+    assert ("contradicting-reading" in codes(readings)) == doubted
+    if doubted:
+        assert codes(readings).count("contradicting-reading") == 1, "one cause, one line"
+        assert (readings.table["doubt"] == "contradicting-reading").sum() == 16
+
+
+def test_what_is_doubted_stays_out_of_series_and_of_wear_by_cause(tmp_path: Path) -> None:
+    rows = wide({(1, "near", 0): 0.05, (1, "far", 1): 0.0018, (1, "near", 2): 7.5})
+    spec = kit()
+    readings = read(text_file(tmp_path / "a.csv", rows), spec, today=dt.date(2026, 11, 30))
+    sizes = make_series(spec, readings)[0]
+    assert sizes.values.tolist() == [0.4583, 0.4578]
+    said = [p.message for p in history_of(spec, readings).problems if p.code == "left-out"]
+    assert [p.message for p in sizes.problems] == [
+        "2 doubtful readings are left out: no drill, reamer or fixture leaves a hole like that (F2, G3)"
+    ]
+    assert said == [
+        "3 doubtful readings are left out: no drill, reamer or fixture leaves a hole like that (F2, G3, H2)"
+    ]
+
+
+# ---- the live marks of the blank sheet say what check says ---------------------------------------------------------
+
+NO_SHEET = {"repeated place", "repeated size"}  #: a blank sheet has one cell for each reading
+#: other words for one thing: the sheet leaves them to the reader, or says them beside a ✗
+NAMED_BY_CHECK = {"slip-transposed", "x-y-swapped", "hole-order", "other-hole", "sizes-exchanged", "equals-nominal"}
+MARKED_SHEETS = 20
+
+
+def typed_into_sheets(kit_: Specification, path: Path, seed: int) -> dict[str, str]:
+    """Write a sheet for each of many parts, with faults and slips; return the fault of each serial."""
+    rng = np.random.default_rng(seed)
+    faults = {**BAD, **{k: f for k, f in SLIPS.items() if k not in NO_SHEET}}
+    names = [list(faults)[2 * i % len(faults)] for i in range(MARKED_SHEETS)]
+    serials = [f"S-{i + 1:03d}" for i in range(MARKED_SHEETS)]
+    write_sheet(kit_, path, serials=serials)
+    book = openpyxl.load_workbook(path)
+    plan = layout(kit_)
+    for serial, name in zip(serials, names, strict=True):
+        c = Chance(rng, spec=kit_)
+        faults[name](c)
+        page = book[serial]
+        page[plan.fields["date"]].value = dt.date(2026, 5, 4)
+        for i, row in enumerate(c.rows):
+            places = [*plan.of("diameter"), *plan.of("x"), *plan.of("y")]
+            for column, value in zip(places, row[3:7], strict=True):
+                page.cell(plan.first_row + i, column).value = value
+    book.save(path)
+    return dict(zip(serials, names, strict=True))
+
+
+def test_live_marks_and_check_agree(tmp_path: Path) -> None:
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("no spreadsheet program on this machine to work out formulas")
+    disagreements = compare(random_kit(np.random.default_rng(3), two_sizes=True), tmp_path, 5, program)
+    assert not disagreements
+
+
+def compare(spec: Specification, folder: Path, seed: int, program: str) -> list[str]:
+    """Return where the size and position marks of a row differ from what check finds of that hole and wall."""
+    path, out = folder / "filled.xlsx", folder / "out"
+    faults = typed_into_sheets(spec, path, seed)
+    command = [program, f"-env:UserInstallation=file://{folder}/profile", "--headless", "--convert-to", "xlsx",
+               "--outdir", str(out), str(path)]  # fmt: skip
+    subprocess.run(command, check=True, capture_output=True, timeout=300)
+    book = openpyxl.load_workbook(out / "filled.xlsx", data_only=True)
+    readings = read(path, spec)
+    table = readings.table
+    frame = inspect(spec, readings).characteristics
+    plan = layout(spec)
+    found: list[str] = []
+    for serial, name in faults.items():
+        mine = table[(table["serial"] == serial) & ~table["doubt"].isin(NAMED_BY_CHECK)]
+        named = table[(table["serial"] == serial) & table["doubt"].isin(NAMED_BY_CHECK)]
+        judged = frame[frame["serial"] == serial]
+        for i, row in enumerate(plan.rows):
+            for check, kinds, characteristic in (
+                ("size_check", {"diameter"}, "size"), ("position_check", {"x", "y"}, "position"),
+            ):  # fmt: skip
+                def here(rows: Any, row: Any = row, kinds: Any = kinds) -> Any:
+                    at = (rows["hole"] == row.hole.id) & (rows["wall"] == row.wall)
+                    return rows[at & rows["characteristic"].isin(kinds)]
+
+                if len(here(named)):
+                    continue
+                mark = str(book[serial][plan.cell(check, plan.first_row + i)].value or " ")
+                doubted = bool((here(mine)["doubt"] != "").any())
+                at = (judged["hole"] == row.hole.id) & (judged["wall"] == row.wall)
+                said = int(judged[at & (judged["characteristic"] == characteristic)]["verdict"].iloc[0])
+                if doubted != (mark[0] == "?" and "bonus" not in mark) or (mark[0] == "✗") != (said == REJECT):
+                    where = f"{serial} {name} {row.hole.id} {row.wall}"
+                    found.append(f"{where}: {mark!r}, doubted {doubted}, verdict {said}")
+    return found

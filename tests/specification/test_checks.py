@@ -148,6 +148,22 @@ def test_unknown_keys_are_answered_with_what_was_meant() -> None:
     assert "position.tolerance" in misplaced["unknown-key", "form.tolerance"].action
 
 
+@pytest.mark.parametrize(("old", "new", "where", "action"), [
+    ("lower = 0.455\nupper = 0.462", 'diameter = "29/64"\ntolerance = "+.009 -.000"', "size.diameter",
+     "Write nominal in its place"),
+    ("lower = 0.455\nupper = 0.462", 'diameter = "29/64"\ntolerance = "+.009 -.000"', "size.tolerance",
+     "Write in lines of their own: plus = 0.009; minus = 0.0"),
+    ("lower = 0.455\nupper = 0.462", "min = 0.455\nmax = 0.462", "size.max", "Write upper in its place"),
+    ("lower = 0.455\nupper = 0.462", 'dia = ".458 ±.004"', "size.dia",
+     "Write in lines of their own: nominal = 0.458; plus = 0.004; minus = 0.004"),
+    ('id = "1"', 'number = "1"', "hole[1].number", "Write id in its place"),
+])  # fmt: skip
+def test_other_names_of_keys_are_answered_and_not_missed_as_well(old: str, new: str, where: str, action: str) -> None:
+    found = told((SMALL + TWO).replace(old, new, 1))
+    assert found["unknown-key", where].action == action
+    assert {code for code, _ in found} == {"unknown-key"}
+
+
 def test_a_fault_of_the_table_for_all_holes_is_told_once() -> None:
     text = SMALL.replace("0.455", "0.47") + TWO
     assert [p.code for p in problems(text)].count("limits-upside-down") == 1

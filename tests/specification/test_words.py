@@ -24,7 +24,7 @@ from holeqc.specification.load import load_specification, parse_specification
 from holeqc.specification.model import Specification
 from holeqc.specification.starter import keys_text, starter
 from holeqc.specification.values import Collector, take
-from holeqc.specification.words import hole_names
+from holeqc.specification.words import hole_names, limits_line
 
 FOLDER = Path(__file__).parents[2] / "tolerances"
 KITS = [load_specification(FOLDER / name) for name in ("bl7.toml", "cp12.toml")]
@@ -253,3 +253,17 @@ def test_picture_needs_positions_and_a_known_ending(tmp_path: Path) -> None:
         write_kit_plot(bare, tmp_path / "a.svg")
     with pytest.raises(DataError, match=r"\.svg, \.pdf, \.png"):
         write_kit_plot(KITS[0], tmp_path / "a.gif")
+
+
+@pytest.mark.parametrize(("text", "line"), [
+    (SMALL + TWO, "Kit T rev -, inch: 2 holes 0.455 to 0.462"),
+    (SMALL + '[[hole]]\nid = "A"\n', "Kit T rev -, inch: 1 hole 0.455 to 0.462"),
+    (SMALL + TWO + "size = { upper = 0.4605 }\n",
+     "Kit T rev -, inch: hole 1 0.455 to 0.462; hole 2 0.455 to 0.4605"),
+    (SMALL + TWO + '[[hole]]\nid = "3"\nx = 3\ny = 3\nsize = { lower = "29/64" }\n',
+     "Kit T rev -, inch: holes 1, 2 0.455 to 0.462; hole 3 0.453125 to 0.462"),
+    ('[kit]\nid = "M"\nrevision = "A"\nunit = "mm"\n[size]\nclass = "H11"\nnominal = 12.5\n' + TWO.replace("4.5", "45"),
+     "Kit M rev A, mm: 2 holes 12.50 to 12.61 (H11)"),
+])  # fmt: skip
+def test_the_line_of_limits(text: str, line: str) -> None:
+    assert limits_line(parse_specification(text)) == line
