@@ -11,13 +11,13 @@ from holeqc.quantities import unit_name
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
-from holeqc.readings.grid import IntArray
+from holeqc.readings.grid import Content, IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import folded
+from holeqc.readings.words import folded, is_signature
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
@@ -68,7 +68,7 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
 
 
 def summary_rows(table: Table) -> None:
-    """Name rows such as 'Average' under a table, and leave them out."""
+    """Name rows such as 'Average' or 'Signature' under a table, and leave them out."""
     context = table.context
     holes = {folded(hole) for hole in context.spec.hole_ids}
     out = np.zeros(table.rows.size, dtype=np.bool_)
@@ -76,14 +76,27 @@ def summary_rows(table: Table) -> None:
         grid_column = context.sheet.grid.columns[column]
         if grid_column.codes is None:
             continue
-        sums = [isinstance(x, str) and folded(x) in SUMMARY_WORDS - holes for x in grid_column.labels]
-        hit = np.append(np.array(sums, dtype=np.bool_), False)[grid_column.codes[table.rows]]
-        for row in table.rows[hit & ~out][:_LOOKED_AT]:
-            issue = note("summary-row", "a row that sums up others holds no readings of a hole; it is not used")
+        kinds = [_no_hole(x, context, holes, hole=column in table.fields("hole")) for x in grid_column.labels]
+        kind = np.append(np.array(kinds, dtype=np.int8), 0)[grid_column.codes[table.rows]]
+        hit = kind > 0
+        for row, what in zip(table.rows[hit & ~out][:_LOOKED_AT], kind[hit & ~out], strict=False):
+            said = "sums up others" if what == 1 else "signs the sheet off"
+            issue = note("summary-row", f"a row that {said} holds no readings of a hole; it is not used")
             context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
         out |= hit
     if out.any():
         table.leave_out(out)
+
+
+def _no_hole(label: Content, context: Context, holes: set[str], *, hole: bool) -> int:
+    """Return 1 for the label of a row that sums up others, 2 for one that signs the sheet off, 0 for all others."""
+    if not isinstance(label, str) or folded(label) in holes:
+        return 0
+    meaning = context.vocabulary.meaning(label) if hole else None
+    sums = meaning is not None and meaning.reason in {"statistic", "extreme", "limit", "drawing"}
+    if folded(label) in SUMMARY_WORDS or sums:
+        return 1
+    return 2 if hole and is_signature(label) else 0
 
 
 def unread_columns(table: Table) -> set[int]:

@@ -241,3 +241,14 @@ def test_an_unknown_gauge_in_a_title_holds(tmp_path: Path) -> None:
     assert only(readings, "unknown-gauge").holds
     known = read(workbook(tmp_path / "b.xlsx", [["Read with gauge BG-2"], [], *wide()]), kit())
     assert codes(known) == []
+
+
+@pytest.mark.parametrize(
+    "label", ["Tester", "Stamp", "Page 1 of 2", "Unterschrift", "Visa", "Firma", "Geprüft von", "Mittelwert"]
+)
+def test_rows_that_sign_or_sum_up_are_no_holes(label: str, tmp_path: Path) -> None:
+    rows = [*wide(), [None, None, None, label, None, 3]]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    assert "unknown-hole" not in codes(readings)
+    assert only(readings, "summary-row").cell == "D10"
+    assert len(readings.table) == 32

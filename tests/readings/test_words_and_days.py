@@ -360,7 +360,7 @@ def test_directions_in_a_column(typed: str, degrees: float) -> None:
 
 @pytest.mark.parametrize("typed", ["0-90", "north", "Z", "12-6", "soon", "400"])
 def test_what_is_no_direction(typed: str) -> None:
-    found, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
+    _, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
     assert issue is not None
     assert issue.code == "bad-direction"
 
