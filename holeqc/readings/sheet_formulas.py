@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from holeqc.quantities import GRAIN
 from holeqc.readings.slips import NEAR_FORM
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
-from holeqc.readings.temperatures import LIKELY_C
+from holeqc.readings.values import LIKELY_C
 
 NEAR = 0.1  #: a slip brings a reading so near its limits, as a share of them
 LATEST_DATE = 20000  #: numbers beyond are dates: a fraction such as 7/16 that the spreadsheet took for a day
