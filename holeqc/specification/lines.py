@@ -26,6 +26,7 @@ _LIKE_A_TABLE = re.compile(r"^\W*([A-Za-z_'.: ]{3,}?)\W*(?:#.*)?$")
 _BARE_POINT = re.compile(r"(?<![\d.\w\"'])([+-]?)\.(\d)")
 _BARE_END = re.compile(r"(?<![\d.])(\d+)\.(?![\d])")
 _DECIMAL_COMMA = re.compile(r"(?<![\d.,\w])(\d+),(\d+)(?![\d.,]*,)")
+LONGEST_LINE = 200  #: characters of a line that is told in full
 _LENGTHS = {"length", "amount", "place"}
 _SIZED = {*_LENGTHS, "tool", ""}  #: kinds of value that a size typed as on a drawing may stand for
 
@@ -250,7 +251,9 @@ def _lost(statement: Statement, unit: str) -> Fault:
 
 
 def _joined(lines: tuple[str, ...]) -> str:
-    return lines[0] if len(lines) == 1 else f"in lines of their own: {'; '.join(lines)}"
+    if len(lines) == 1:
+        return lines[0] if len(lines[0]) <= LONGEST_LINE else f"{lines[0][:LONGEST_LINE]} ... {lines[0][-20:]}"
+    return f"in lines of their own: {'; '.join(lines)}"
 
 
 def _one_line(value: str) -> str:

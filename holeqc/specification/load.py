@@ -14,6 +14,7 @@ from holeqc.problems import ERROR, Problem, SpecificationError
 from holeqc.specification.model import Specification
 
 LARGEST_FILE = door.KIT.most  #: bytes; a kit of hundreds of holes has some 50 000
+_NESTED = re.compile(r"(?:[\[{]\s*){50}")  #: brackets in brackets that no kit file has
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -166,6 +167,8 @@ def _near_file(path: Path) -> str:
 
 def _toml(text: str, path: str) -> dict[str, Any]:
     try:
+        if _NESTED.search(text):
+            raise RecursionError
         return door.toml_values(text)
     except tomllib.TOMLDecodeError as error:
         raise _every(path, _unreadable(text, path, error)) from None
