@@ -50,7 +50,7 @@ def find_arrangements(findings: Findings) -> None:
     places = _Places(findings)
     if places.far.any():
         _other_holes(findings, places)
-        _swapped_axes(findings, places)
+    _swapped_axes(findings, places)
 
 
 def _exchanged_sizes(findings: Findings) -> None:
@@ -110,6 +110,9 @@ def _exchanged_sizes(findings: Findings) -> None:
 def _swapped_axes(findings: Findings, places: _Places) -> None:
     off = np.abs(places.xy[:, ::-1] - places.basic)
     swapped = places.far & (off <= 2.0 * places.tolerance[:, None]).all(axis=1)
+    # nearer, both must be off and fit well the other way round: no bad hole does that by chance
+    stray = np.abs(places.xy - places.basic) > bound("typed twice") * places.tolerance[:, None]
+    swapped |= stray.all(axis=1) & (off <= places.tolerance[:, None]).all(axis=1)
     swapped &= findings.doubt[places.rows[:, 0]] < 0
     at = np.flatnonzero(swapped)
     first = {int(places.rows[i, 0]): i for i in at}
