@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,10 +22,11 @@ from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import Layout
 from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import hole_key, is_refusal, numbers_in, speaks_of_defect
+from holeqc.readings.words import hole_key, is_refusal, is_signature, numbers_in, speaks_of_defect
 from holeqc.specification.model import Specification
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
+COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a slip
 NAMED = 12  #: so many ranges of cells are named in one sentence
 NEAR_SIZE = 0.3  #: a number so near a hole's size may be a reading of it (common practice, no source)
 NEAR_PLACE = 0.02  #: a number with decimals so near a basic coordinate may be one, as a share of the pattern's extent
@@ -122,6 +124,20 @@ def _swallowed(context: Context) -> None:
                 context.say(issue, repr(label[:60]), row, column)
 
 
+def comma_is_decimal(spec: Specification, labels: Iterable[Content]) -> bool:
+    """Whether commas that might part thousands can only be decimal marks: so read, the numbers are lengths of the kit.
+
+    ``4,015`` in a kit of holes of 4 mm is 4.015, because no length of the kit is near 4015.
+    """
+    kinds = Kinds(spec)
+    typed = [x for x in labels if isinstance(x, str) and "," in x][:LOOKED_AT]
+    values = [length_of(x, ",") for x in typed]
+    good = [v.value for v in values if v.issue is None]
+    if len(typed) < COMMAS or len(good) < len(typed):
+        return False
+    return all(kinds.is_length(v) and not kinds.is_length(v * 1000.0) for v in good)
+
+
 class Kinds:
     """Tells which numbers and words may speak of a hole of a kit."""
 
@@ -151,6 +167,10 @@ class Kinds:
             return True
         return not float(value).is_integer() and bool((np.abs(self._places - value) <= self._near).any())
 
+    def is_length(self, value: float) -> bool:
+        """Whether a number may be any length that is read of the kit: no longer than its pattern is wide, or so."""
+        return abs(value) <= 2.0 * max(float(np.abs(self._drawn).max(initial=0.0)), self._sizes[0][1])
+
     def is_drawn(self, value: float) -> bool:
         """Whether a number is one of the drawing's own: a limit, a basic dimension, a plug, the drill."""
         return bool((np.abs(self._drawn - value) <= GRAIN).any())
@@ -165,9 +185,11 @@ class Kinds:
         if isinstance(content, str):
             return self._of_text(content)
         value = float(content) if content is not None else float("nan")
+        label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)
+        if isinstance(label, str) and is_signature(label) and value.is_integer():
+            return ""
         if self.may_be_reading(value):
             return "it may be a reading"
-        label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)
         if in_row > 1 and not self._labelled(grid, row, left):
             return "numbers stand here"
         if self.is_drawn(value) or isinstance(label, str):

@@ -22,10 +22,11 @@ from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import is_refusal
+from holeqc.readings.words import is_refusal, speaks_of_defect
 
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
+REMARK = 500  #: characters of a remark that are looked at
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
 SHOWN = {
@@ -214,7 +215,11 @@ def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
     """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
     meaning = table.meanings[column]
     if meaning.base is not None:
-        return np.full(table.rows.size, meaning.base)
+        own = meaning.unit if meaning.unit in {"in", "mm"} else table.context.unit
+        unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
+        # a size is said in whole units even where the deviations are counted in thousandths of them
+        base = np.full(table.rows.size, meaning.base)
+        return np.asarray(base if unit == table.context.spec.unit else convert(base, unit, table.context.spec.unit))
     for other in table.columns:
         beside = table.meanings[other]
         nominal = beside.kind == IGNORED and beside.reason == "drawing"
@@ -236,10 +241,53 @@ def _beside_readings(table: Table, known: Rows) -> None:
                 _refusals(table, known, column)
             elif meaning.reason in {"limit", "drawing"}:
                 _other_drawing(table, known, column)
-            else:
+            elif meaning.reason in {"statistic", "computed", "extreme"}:
                 _like_a_bad_reading(table, known, column, "statistic")
-        elif meaning.kind == UNKNOWN and not table.context.own:
+        elif meaning.kind == FIELD and meaning.word in {"note", "by"}:
+            _defects(table, known, column)
+            _like_a_bad_reading(table, known, column, "remark")
+        elif meaning.kind == UNKNOWN:
+            _defects(table, known, column)
             _like_a_bad_reading(table, known, column, "unknown")
+            _unknown_across(table, known, column)
+
+
+def _defects(table: Table, known: Rows, column: int) -> None:
+    """Hold holes of which a remark speaks of a defect: crack, burr, oversize and the like."""
+    grid_column = table.context.sheet.grid.columns[column]
+    if grid_column.codes is None:
+        return
+    words = [speaks_of_defect(x[:REMARK]) if isinstance(x, str) else "" for x in grid_column.labels]
+    hit = np.append(np.array([bool(w) for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
+    for word in dict.fromkeys(w for w in words if w):
+        mine = np.append(np.array([w == word for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        issue = warning(
+            "remark-of-defect",
+            f"the remark speaks of {word!r}",
+            "remarks that speak of no defect",
+            "Look at the hole; say what was found under its surface, or clear up the remark",
+            holds=True,
+        )
+        _hold_rows(table, known, issue, np.flatnonzero(hit & mine), column)
+
+
+def _unknown_across(table: Table, known: Rows, column: int) -> None:
+    """Hold where holes or parts stand side by side and one column names none that the kit knows."""
+    across = any(table.meanings[c].hole or table.meanings[c].serial for c in table.readings)
+    if not across or not table.texts[column]:
+        return
+    values, _ = column_values(table, column)
+    rows = np.flatnonzero(np.isfinite(values))
+    if rows.size:
+        issue = warning(
+            "unknown-hole",
+            f"the kit has no hole {table.texts[column]!r}; {rows.size} numbers stand below it",
+            "holes " + ", ".join(table.context.spec.hole_ids[:40]),
+            "Correct the hole's number over the column",
+            holds=True,
+        )
+        place = int(table.rows[rows[0]])
+        table.context.say(issue, repr(table.texts[column]), place, column)
 
 
 def _refusals(table: Table, known: Rows, column: int) -> None:
@@ -330,7 +378,8 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
     rows = np.flatnonzero(bad)
     if not rows.size:
         return
-    what = "a column that isn't read" if kind == "unknown" else f"the column {table.texts[column]!r}"
+    name = table.texts[column]
+    what = f"the column {name!r}" if name else "a column that isn't read"
     issue = warning(
         "outside-beside-readings",
         f"{what} holds a size outside the limits of its hole",

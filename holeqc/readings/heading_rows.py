@@ -17,6 +17,7 @@ from holeqc.readings.xlsx import RawSheet
 ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
 HOLES_ACROSS = 2  #: so many holes side by side make a heading, if rows below say what was read
 ROWS_TRIED, ROWS_BELOW = 400, 200  #: how many rows are looked at for such headings, and below each
+EXTREMES = 2  #: smallest and largest reading of a hole
 LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
 _SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
@@ -173,6 +174,7 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
         meaning, name = _combine(top, middle, bottom, vocabulary)
         meanings.append(meaning)
         names.append(name)
+    meanings = _what_was_read(texts, last, meanings, vocabulary)
     settled = [_check_or_gauge(texts, c, m) for c, m in enumerate(_settle(meanings, names))]
     settled = _of_serials(texts, row, last, settled, contents)
     if any(m.kind == READING and (m.hole or m.serial) for m in settled):
@@ -212,7 +214,22 @@ def _labelled_rows(texts: _Texts, last: int, meanings: list[Meaning], vocabulary
         if label >= 0:
             out[label] = Meaning(FIELD, "characteristic")
             out[column] = replace(meanings[column], word="")
-    return out
+    # cards side by side, each with labels of its own, are read as cards
+    return out if sum(m.kind == FIELD and m.word == "characteristic" for m in out) == 1 else meanings
+
+
+def _what_was_read(texts: _Texts, last: int, meanings: list[Meaning], vocabulary: Vocabulary) -> list[Meaning]:
+    """Take a column such as 'Feature' or 'Measurement' for what was read, where its cells say that and no number."""
+    if any(m.kind == FIELD and m.word == "characteristic" for m in meanings):
+        return meanings
+    holes = [c for c, m in enumerate(meanings) if m.kind == FIELD and m.word == "hole" and not m.weak]
+    for column, meaning in enumerate(meanings):
+        doubtful = column in holes[1:] or (column in holes and len(holes) > 1) or (
+            meaning.kind == READING and not meaning.word
+        )
+        if doubtful and _labels_readings(texts, column, last, vocabulary):
+            return [Meaning(FIELD, "characteristic") if c == column else m for c, m in enumerate(meanings)]
+    return meanings
 
 
 def _labels_readings(texts: _Texts, column: int, last: int, vocabulary: Vocabulary) -> bool:
@@ -259,7 +276,7 @@ def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocab
     for word, column in own:
         meaning = vocabulary.meaning(word)
         under = base[column] if column < len(base) else Meaning(UNKNOWN)
-        if under.kind == FIELD and under.is_known:
+        if under.kind == FIELD and under.is_known and not (meaning.kind == MODIFIER and meaning.wall >= 0):
             if meaning.kind == FIELD and meaning.word != under.word:
                 return False
             continue
@@ -387,6 +404,8 @@ def _is_table(meanings: list[Meaning]) -> bool:
     words = {m.word for m in meanings if m.kind == FIELD}
     across = len({m.hole for m in readings if m.hole}) > 1
     bare = all(m.hole and m.wall < 0 and m.direction is None for m in readings)
-    if bare and not {"characteristic", "serial"} & words:
+    if bare and (not {"characteristic", "serial"} & words or (not across and "serial" not in words)):
         return False
+    if not readings and sum(m.reason == "extreme" for m in meanings) == EXTREMES:
+        return "hole" in words
     return bool(readings) and ("hole" in words or (across and bool(ANCHORS & words)) or "serial" in words)

@@ -6,8 +6,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from holeqc.quantities import SMALL_UNITS
+from holeqc.quantities import SMALL_UNITS, parse_unit
 from holeqc.readings.synonyms import (
+    AMBIGUOUS,
     ASK,
     AXIS,
     CHARACTERISTIC,
@@ -35,7 +36,13 @@ MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repe
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
 _NUMBER = re.compile(r"^\d")
-_FROM_NUMBER = re.compile(r"\b(?:from|to|of|vs|nominal|nom|von|zu|de)\b\.?\s*[=:]?\s*(\d*[.,]\d+|\d+[.,]\d*)")
+_FROM_NUMBER = re.compile(
+    r"\b(?:from|to|of|vs|nominal|nom|von|zu|de)\b\.?\s*[=:]?\s*(\d*[.,]\d+|\d+[.,]\d*)\s*(mm|in\b|inch|\"|″)?"
+)
+#: 'from basic' behind a deviation says nothing more
+_FROM_DRAWING = re.compile(
+    r"(?<=\w)\s+(?:from|to|off|vs\.?|von|zu|par rapport à|de|du)\s+(?:the\s+)?(?:basic|nominal|drawing)\b"
+)
 _PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
 
 
@@ -49,7 +56,8 @@ class Meaning:
     heading that is a hole number only if nothing better is there. ``reason`` says why an ignored column holds no
     readings (or may hold none, where ``kind`` is still reading); ``actual`` that the heading calls its readings
     measured; ``serial`` names the part that a column is of; ``deviation`` that values count from a nominal size or a
-    basic dimension, ``base`` being what the heading itself counts from (NaN: the kit's, or another column's).
+    basic dimension, ``base`` being what the heading itself counts from (None: the kit's, or another column's).
+    ``gauge`` is the gauge that the heading names beside what was read.
     """
 
     kind: str
@@ -66,6 +74,7 @@ class Meaning:
     serial: str = ""
     deviation: bool = False
     base: float | None = None
+    gauge: str = ""
 
     @property
     def is_reading(self) -> bool:
@@ -110,9 +119,16 @@ class Vocabulary:
         for place, name in enumerate(self.walls):
             if tokens(name):
                 self._table[tokens(name)] = Mark(WALL, place)
+                unclear = [p for p, m in self._table.items() if m.kind == AMBIGUOUS and set(tokens(name)) <= set(p)]
+                for phrase in unclear:  # the kit says what the word means here
+                    del self._table[phrase]
+        if len(self.walls) == 2 and not {"n", "f"} & set(self._holes):
+            for place, letter in enumerate("nf"):
+                self._table.setdefault((letter,), Mark(WALL, place))
         for hole in spec.hole_ids:
             if tokens(hole) and not _NUMBER.match(hole):
                 self._table[tokens(hole)] = Mark("hole", hole)
+        self._gauges = [(re.escape(plain(g.id)), g.id) for g in spec.gauges if len(g.id) > 1]
         self._own = {plain(heading): word for heading, word in spec.headings.items()}
         for heading, word in spec.headings.items():
             if mark := _own_mark(word, self._table):
@@ -152,9 +168,25 @@ class Vocabulary:
             return replace(_from_word(self._own[rest]), unit=unit)
         if not rest and unit:
             return Meaning(MODIFIER, unit=unit)
-        base, rest = _base_in(rest)
-        meaning = self._put_together(_parted_deltas(tokens(rest)), unit)
-        return replace(meaning, base=base) if base is not None and meaning.deviation else meaning
+        gauge, rest = self._gauge_in(rest)
+        base, unit, rest = _base_in(rest, unit)
+        words = _parted_deltas(tokens(rest))
+        if words in {("n",), ("f",)}:
+            return Meaning(UNKNOWN)  # a letter alone counts, or names a unit
+        meaning = self._put_together(words, unit)
+        if base is not None and (meaning.kind, meaning.reason, meaning.word) == (IGNORED, "deviation", ""):
+            meaning = replace(meaning, kind=READING, word="diameter", deviation=True)
+        if base is not None and meaning.deviation:
+            meaning = replace(meaning, base=base)
+        return replace(meaning, gauge=gauge) if gauge and meaning.kind in {READING, MODIFIER} else meaning
+
+    def _gauge_in(self, text: str) -> tuple[str, str]:
+        """Return the kit's gauge that a heading names beside what was read, 'Dia 0° (BG-2)', and the rest."""
+        for key, name in self._gauges:
+            match = re.search(rf"(?<![\w-])[\[(]?\s*{key}\s*[\])]?(?![\w-])", text)
+            if match and text.replace(match[0], "").strip(" ,:;-"):
+                return name, f"{text[: match.start()]} {text[match.end() :]}".strip(" ,:;-")
+        return "", text
 
     def _put_together(self, words: tuple[str, ...], unit: str) -> Meaning:
         if not words:
@@ -308,8 +340,9 @@ def _reading(found: _Found, kinds: list[str], unit: str) -> Meaning:
         if word in kinds and set(kinds) <= {word, "plug"}:
             kinds = [word]
     direction = found.direction
-    if "diameter" in kinds and len(kinds) == 2 and kinds[1] in {"x", "y"}:
-        direction, kinds = (0.0 if kinds[1] == "x" else 90.0), ["diameter"]
+    axis = [k for k in kinds if k in {"x", "y"}]
+    if "diameter" in kinds and len(kinds) == 2 and axis:
+        direction, kinds = (0.0 if axis == ["x"] else 90.0), ["diameter"]
     if len(kinds) != 1:
         return Meaning(UNKNOWN)
     ask = "enters" if "enters" in found.asks and kinds[0] in {"go", "no_go"} else ""
@@ -330,12 +363,14 @@ def _not_used(found: _Found, kinds: list[str], place: Meaning) -> Meaning:
     return meaning
 
 
-def _base_in(text: str) -> tuple[float | None, str]:
-    """Return the number that a heading such as 'deviation from 0.455' counts from, and the heading without it."""
+def _base_in(text: str, unit: str) -> tuple[float | None, str, str]:
+    """Return the number that a heading such as 'deviation from 0.455 in' counts from, its unit, and the rest."""
+    text = _FROM_DRAWING.sub(" ", text)
     match = _FROM_NUMBER.search(text)
     if match is None:
-        return None, text
-    return float(match[1].replace(",", ".")), f"{text[: match.start()]} {text[match.end() :]}".strip()
+        return None, unit, text
+    rest = f"{text[: match.start()]} {text[match.end() :]}".strip()
+    return float(match[1].replace(",", ".")), unit or parse_unit(match[2] or "") or "", rest
 
 
 def _parted_deltas(words: tuple[str, ...]) -> tuple[str, ...]:

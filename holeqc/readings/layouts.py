@@ -11,7 +11,15 @@ from holeqc.readings.fields import Field, find_fields, is_label, placed_by
 from holeqc.readings.grid import Content, IntArray
 from holeqc.readings.heading_rows import Heading, find_headings
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.marker import ENTRY_COLUMN, FIELD_COLUMN, FIELDS, FIRST_FIELD_ROW, Marker, parse_marker
+from holeqc.readings.marker import (
+    ENTRY_COLUMN,
+    FIELD_COLUMN,
+    FIELDS,
+    FIRST_FIELD_ROW,
+    FOR_PEOPLE,
+    Marker,
+    parse_marker,
+)
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.words import hole_key
 from holeqc.readings.xlsx import RawSheet
@@ -129,6 +137,8 @@ def _section_fields(
     column, text = cells[0]
     if len(cells) == 1:
         word, what = placed_by(text, vocabulary)
+        if text.strip().casefold() in {"n", "f"} and len(vocabulary.walls) == 2:
+            word, what = "wall", text.strip()
         own = heading.meanings[column] if column < len(heading.meanings) else None
         if word and not (own is not None and own.kind == FIELD and own.word == word and text.strip().isalnum()):
             return [Field(word, what, row, column)]
@@ -160,12 +170,13 @@ def _cards(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layo
             continue
         end = _card_end(sheet, column, rows)
         taken[column : end + 1] = True
-        sections = _card_sections(sheet, column, end, int(rows[-1]), vocabulary, spec)
+        runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+        headings = [_card_heading(sheet, column, end, int(run[0]), vocabulary) for run in runs]
+        over = {h.first for h in headings if any(h.texts)}
+        sections = [f for f in _card_sections(sheet, column, end, rows, vocabulary, spec) if f.row not in over]
         first = min([first, int(rows[0]), *(f.row for f in sections)])
         everything += sections
-        for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
-            heading = _card_heading(sheet, column, end, int(run[0]), vocabulary)
-            blocks.append(Block(heading, run, {}, sections))
+        blocks += [Block(heading, run, {}, sections) for heading, run in zip(headings, runs, strict=True)]
     top = find_fields(grid, (int(r) for r in np.flatnonzero(grid.filled_rows())[:60] if r < first), vocabulary, spec)
     for block in blocks:
         block.fields = _first([f for f in top if f.word not in _PLACES or f.word in {"serial", "part"}])
@@ -221,10 +232,11 @@ def _card_heading(sheet: RawSheet, column: int, end: int, first: int, vocabulary
 
 
 def _card_sections(
-    sheet: RawSheet, column: int, end: int, last: int, vocabulary: Vocabulary, spec: Specification
+    sheet: RawSheet, column: int, end: int, rows: IntArray, vocabulary: Vocabulary, spec: Specification
 ) -> list[Field]:
     """Return what the rows of cards in some columns say of whose, which hole's and which wall's readings follow."""
     grid = sheet.grid
+    first, last = int(rows[0]), int(rows[-1])
     found: list[Field] = []
     for row in np.flatnonzero(grid.columns[column].filled(grid.rows))[:SECTIONS_TRIED].tolist():
         text = grid.cell(row, column)
@@ -235,8 +247,9 @@ def _card_sections(
             found.append(Field(word, what, row, column))
             continue
         fields = find_fields(grid, [row], vocabulary, spec)
-        found += [f for f in fields if f.label[1] == column and f.column <= end and f.word != "ignore"]
-        found += [f for f in fields if f.from_title and f.column == column and f.word in _PLACES]
+        mine = [f for f in fields if f.word in {"hole", "wall"} or row > first]
+        found += [f for f in mine if f.label[1] == column and f.column <= end and f.word != "ignore"]
+        found += [f for f in mine if f.from_title and f.column == column and f.word in _PLACES]
     return found
 
 
@@ -276,7 +289,7 @@ def _is_data(sheet: RawSheet, row: int, heading: Heading, vocabulary: Vocabulary
     contents = sheet.grid.row(row)
     readings = [contents[c] for c, m in enumerate(heading.meanings) if m.kind == READING and c < len(contents)]
     first = next((c for c in contents if c is not None), None)
-    if any(is_label(c, vocabulary) for c in (first, *readings)):
+    if is_label(first, vocabulary) or any(isinstance(c, str) and c.rstrip().endswith(":") for c in readings):
         return False
     return any(c is not None for c in readings)
 
@@ -322,6 +335,8 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         if word is not None and content is not None:
             fields.append(Field(word, content, row, ENTRY_COLUMN - 1, "C" if word == "temperature_c" else ""))
     fields.append(Field("unit", marker.unit, 1, 0))
+    if heading is not None:
+        heading = replace(heading, meanings=tuple(map(_own_meaning, heading.texts, heading.meanings)))
     if heading is None:
         return Layout([], fields, marker)
     end = heading.last + 1
@@ -332,6 +347,15 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
     later = [r for r in range(end, grid.rows) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
     rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
     return Layout([Block(heading, rows, _first(fields))], fields, marker)
+
+
+def _own_meaning(text: str, meaning: Meaning) -> Meaning:
+    """Return what a column of a sheet of ours holds: those for people are known by name."""
+    if text not in FOR_PEOPLE:
+        return meaning
+    reason = "limit" if "limit" in text else "drawing" if text.startswith("Basic") or "asked" in text else "verdict"
+    word = text[-1] if text.startswith("Basic") else ""
+    return Meaning(IGNORED, word, reason=reason)
 
 
 def views(heading: Heading) -> list[tuple[int, ...]]:

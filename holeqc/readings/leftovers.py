@@ -17,7 +17,7 @@ from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import folded, is_signature
+from holeqc.readings.words import folded, is_signature, speaks_of_defect
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
@@ -65,6 +65,24 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
             holds=second.word in {"serial", "part", "unit"},
         )  # fmt: skip
         context.say(issue, repr(text_of(second.content)), second.row, second.column)
+
+
+def field_defects(context: Context, fields: list[Field]) -> None:
+    """Hold a sheet whose fields around the tables speak of a defect: 'Remarks: crack at hole 5'."""
+    for field in fields:
+        if field.from_title or not isinstance(field.content, str) or field.word not in {"note", "ignore"}:
+            continue
+        if word := speaks_of_defect(field.content[:500]):
+            issue = warning(
+                "remark-of-defect",
+                f"the remark speaks of {word!r}",
+                "remarks that speak of no defect",
+                "Look at the part; say what was found under its surface, or clear up the remark",
+                holds=True,
+            )
+            pair = next(iter(context.tally.read)) if len(context.tally.read) == 1 else None
+            tied = context.tied(*pair) if pair else {}
+            context.say(issue, repr(field.content[:60]), field.row, field.column, **tied)
 
 
 def summary_rows(table: Table) -> None:
@@ -146,7 +164,8 @@ def surplus_rows(table: Table, known: Rows) -> None:
     context, grid = table.context, table.context.sheet.grid
     if not context.sheet.text_only:
         return
-    width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
+    held = [c + 1 for c, m in enumerate(table.meanings) if m.kind != UNKNOWN or table.texts[c]]
+    width = max(held, default=0)
     extra = np.zeros(table.rows.size, dtype=np.bool_)
     for column in range(width, grid.width):
         extra |= grid.columns[column].filled(grid.rows)[table.rows]

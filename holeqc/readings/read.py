@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
-from holeqc.readings.account import account
+from holeqc.readings.account import account, comma_is_decimal
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
@@ -22,9 +22,9 @@ from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
-from holeqc.readings.issues import warning
+from holeqc.readings.issues import note, warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import double_fields, parts_without_readings, sheet_notes
+from holeqc.readings.leftovers import double_fields, field_defects, parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
@@ -219,6 +219,11 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     )
     context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
+    if not context.decimal and not mixed and comma_is_decimal(run.spec, _texts(sheet, layout)):
+        context.decimal = ","
+        message = "commas are read as decimal marks: no length of the kit is a thousand times as long"
+        issue = note("comma-by-size", message, "State the decimal mark, or type points, where that isn't meant")
+        context.say(issue, next(x for x in _texts(sheet, layout) if isinstance(x, str) and "," in x))
     if mixed:
         run.collector.add(
             Problem(
@@ -239,6 +244,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
             read_table(context, blocks, columns)
     double_fields(context, layout.twice)
     account(context, layout)
+    field_defects(context, layout.fields)
     sheet_notes(context)
     parts_without_readings(context)
     return _Sheet(marker, len(layout.blocks), tuple(context.uses))

@@ -182,8 +182,27 @@ def _which_wall(table: Table, out: Rows, report: Reporter) -> None:
     wall = table.source("wall")
     if _side_is_part(table, spec):
         return
+    _fill_walls_down(table, out, wall)
     matches = report.match(wall, WallNames(spec, table.context.vocabulary).match, "wall")
     out.wall, out.wall_said = codes_of(wall, [m.code for m in matches]), wall.said()
+    report.filled_down({"wall": wall})
+
+
+def _fill_walls_down(table: Table, out: Rows, wall: Source) -> None:
+    """Give blank cells of a column of walls the wall above, where every hole then stands once in each wall.
+
+    A wall that is written once over its holes is filled down; where a hole would stand twice in one wall, the blank
+    may as well mean the other wall, and nothing is filled.
+    """
+    before = (wall.codes.copy(), wall.at_row.copy(), wall.at_column.copy(), wall.filled.copy())
+    fill_down(wall, table.rows, table.block_of, table.any_reading)
+    if not wall.filled.any():
+        return
+    rows = np.flatnonzero(table.any_reading & (wall.codes >= 0) & (out.hole >= 0))
+    place = np.column_stack([out.part[rows], out.serial[rows], out.hole[rows], wall.codes[rows]])
+    one_row_a_hole = not any(table.fields(word) for word in ("characteristic", "direction", "trial"))
+    if one_row_a_hole and np.unique(place, axis=0).shape[0] < rows.size:
+        wall.codes, wall.at_row, wall.at_column, wall.filled = before
 
 
 def _what(table: Table, out: Rows, report: Reporter) -> None:

@@ -135,7 +135,7 @@ def _piece(
         "word": cells.word,
         "typed": cells.typed,
         "unit": unit,
-        "gauge": _gauge(known, at, characteristic),
+        "gauge": np.full(size, draft.gauge.code(meaning.gauge)) if meaning.gauge else _gauge(known, at, characteristic),
         "temperature_c": known.temperature_c[at],
         "date": known.date[at],
         "latest": known.latest[at],

@@ -442,6 +442,7 @@ _SIGNS_OFF = _set(
     "firma|firmado|sello|aprobado|aprobado por|inspeccionado por|verificado por|medido por|operario|fecha|pagina|hoja|"
     "feuille|feuillet"
 )
+WORDS_SIGNED = 4  #: a label of a signature has at most so many words
 _PAGE = re.compile(
     r"(?:page|sheet|seite|blatt|pagina|hoja|feuille|feuillet)[.:]? ?\d{1,4}(?: ?(?:of|von|sur|de|/) ?\d{1,4})?"
 )
@@ -453,6 +454,9 @@ def is_signature(text: str) -> bool:
     whole = unaccented(cleaned(text[:200]).casefold())
     label = " ".join(_LABEL_END.split(whole, maxsplit=1)[0].split()).rstrip(". ")
     if label in _SIGNS_OFF or _PAGE.fullmatch(whole.rstrip(". ")):
+        return True
+    words = label.split()
+    if {"signature", "unterschrift", "firma", "stamp", "stempel"} & set(words) and len(words) <= WORDS_SIGNED:
         return True
     first, _, rest = label.partition(" ")
     signs = {"signature", "signed", "stamp", "approved", "unterschrift", "stempel", "freigegeben", "visa", "cachet"}

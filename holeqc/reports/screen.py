@@ -12,7 +12,6 @@ import shutil
 import textwrap
 from typing import TYPE_CHECKING
 
-from holeqc import printing
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import capital, cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes

@@ -301,9 +301,8 @@ def test_a_good_part_is_accepted(tmp_path: Path) -> None:
 
 # ---- one by one ------------------------------------------------------------------------------------------------------
 
-TWO_SIZES = KIT.replace('id = "3"\n', 'id = "3"\nsize = { lower = 0.390, upper = 0.397 }\n').replace(
-    'id = "4"\n', 'id = "4"\nsize = { lower = 0.390, upper = 0.397 }\n'
-)  # fmt: skip
+_SMALL = "size = { lower = 0.390, upper = 0.397 }\nplugs = { go = 0.390, no_go = 0.397 }\n"
+TWO_SIZES = KIT.replace('id = "3"\n', f'id = "3"\n{_SMALL}').replace('id = "4"\n', f'id = "4"\n{_SMALL}')
 
 
 def judged(changes: dict[Any, Any], folder: Path, text: str = KIT, more: dict[str, list[Any]] | None = None) -> Any:

@@ -120,13 +120,16 @@ def test_08_decimal_comma_of_a_whole_text_file(tmp_path: Path) -> None:
     assert readings.table["typed"].iloc[0] == "0,4581"
 
 
-def test_08_three_decimals_with_comma_need_a_hint(tmp_path: Path) -> None:
+def test_08_three_decimals_with_comma_are_told_by_the_kits_sizes(tmp_path: Path) -> None:
     rows = [["Serial", "Hole", "Dia 0", "Dia 90"], ["D-1", "A", "11,587", "11,591"], ["D-1", "B", "11,602", "11,611"]]
     spec = kit(KIT_MM)
     semicolon = read(text_file(tmp_path / "a.csv", rows, ";"), spec)
     assert semicolon.table["value"].tolist() == [11.587, 11.591, 11.602, 11.611]
-    unclear = read(workbook(tmp_path / "b.xlsx", rows), spec)
-    assert codes(unclear) == ["unclear-comma"] * 4
+    told = read(workbook(tmp_path / "b.xlsx", rows), spec)
+    assert told.table["value"].tolist() == [11.587, 11.591, 11.602, 11.611]
+    assert only(told, "comma-by-size").found == "11,587"
+    few = read(workbook(tmp_path / "c.xlsx", [*rows[:1], ["D-1", "A", "11,587", 11.591]]), spec)
+    assert codes(few) == ["unclear-comma"]
     stated = read(tmp_path / "b.xlsx", spec, decimal=",")
     assert stated.table["value"].tolist() == [11.587, 11.591, 11.602, 11.611]
     assert codes(stated) == []
