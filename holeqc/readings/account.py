@@ -169,7 +169,7 @@ class Kinds:
 
     def is_length(self, value: float) -> bool:
         """Whether a number may be any length that is read of the kit: no longer than its pattern is wide, or so."""
-        return abs(value) <= 2.0 * max(float(np.abs(self._drawn).max(initial=0.0)), self._sizes[0][1])
+        return abs(value) <= max(2.0 * float(np.abs(self._drawn).max(initial=0.0)), 100.0 * self._sizes[0][1])
 
     def is_drawn(self, value: float) -> bool:
         """Whether a number is one of the drawing's own: a limit, a basic dimension, a plug, the drill."""

@@ -22,7 +22,7 @@ from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import is_refusal, speaks_of_defect
+from holeqc.readings.words import is_refusal, is_signature, speaks_of_defect
 
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
@@ -50,21 +50,20 @@ def settle_columns(table: Table, known: Rows) -> None:
     _beside_readings(table, known)
 
 
-def column_values(table: Table, column: int, unit: str = "") -> tuple[FloatArray, int]:
-    """Return the numbers of a column (r,) in the kit's unit, NaN where there is none, and how many decimals are typed.
+def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
+    """Return the numbers of a column (r,) and half a unit of their last typed digit, both in the kit's unit.
 
-    ``unit`` is the unit where the heading says none; '' takes the kit's.
+    NaN where there is no number.
     """
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals = _typed_numbers(grid_column, table.rows, table.context.decimal)
     said = table.meanings[column].unit
-    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else unit or table.context.unit, 1.0))
-    values = values * factor
-    spec_unit = table.context.spec.unit
-    if named != spec_unit:
-        values = np.asarray(convert(values, named, spec_unit))
-        decimals = max(0, decimals + (1 if spec_unit == "in" else -1))
-    return values, decimals + (0 if factor == 1.0 else 3)
+    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else table.context.unit, 1.0))
+    values, half = values * factor, 0.5 * 10.0**-decimals * factor
+    if named != table.context.spec.unit:
+        values = np.asarray(convert(values, named, table.context.spec.unit))
+        half = float(convert(half, named, table.context.spec.unit))
+    return values, half + GRAIN
 
 
 def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:
@@ -133,11 +132,10 @@ def is_drawn(table: Table, known: Rows, column: int) -> bool:
     word = table.meanings[column].word
     if word not in {"x", "y", "diameter"}:
         return False
-    values, decimals = column_values(table, column)
+    values, near = column_values(table, column)
     filled = np.isfinite(values)
     if int(filled.sum()) < DRAWN_ROWS:
         return False
-    near = 0.5 * 10.0**-decimals + GRAIN
     return any(bool((np.abs(drawn - values)[filled] <= near).all()) for drawn in _drawn(table, known, word))
 
 
@@ -152,14 +150,12 @@ def _twins(table: Table, known: Rows) -> None:
         meaning = table.meanings[column]
         if meaning.word in {"x", "y", "diameter"} and not meaning.deviation:
             same.setdefault(_same_thing(meaning), []).append(column)
-    diameters = [c for c in table.readings if table.meanings[c].word == "diameter" and not table.meanings[c].deviation]
     for columns in same.values():
-        rivals = columns
-        if len(columns) == 1 and table.meanings[columns[0]].word == "diameter":
-            # 'Size' beside 'Near 0°': a call-out has neither wall nor direction where the readings have
-            only = table.meanings[columns[0]]
-            if only.wall < 0 and only.direction is None and not only.trial and not only.actual:
-                rivals = diameters
+        rivals, only = columns, table.meanings[columns[0]]
+        if len(columns) == 1 and only.wall < 0 and only.direction is None and not only.trial and not only.actual:
+            # 'Size' beside 'Near 0°', 'X' beside 'near X': the drawing's have neither wall nor direction
+            mine = [c for c in table.readings if table.meanings[c].word == only.word]
+            rivals = [c for c in mine if not table.meanings[c].deviation]
         if len(rivals) < 2:
             continue
         drawn = [c for c in columns if is_drawn(table, known, c)]
@@ -232,7 +228,7 @@ def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
 
 def _beside_readings(table: Table, known: Rows) -> None:
     """Look at columns that are no readings for what speaks against the part; hold where one does."""
-    for column in table.columns:
+    for column in table.span():
         meaning = table.meanings[column]
         if column >= table.context.sheet.grid.width or meaning.reason in {"earlier", "deviation"}:
             continue
@@ -328,8 +324,7 @@ def _near_size(table: Table, known: Rows, values: FloatArray) -> BoolArray:
 def _other_drawing(table: Table, known: Rows, column: int) -> None:
     """Ask about limits and basic dimensions on the sheet that aren't the kit's: it may be made for another drawing."""
     meaning, spec = table.meanings[column], table.context.spec
-    values, decimals = column_values(table, column)
-    near = 0.5 * 10.0**-decimals + GRAIN
+    values, near = column_values(table, column)
     if meaning.word in {"x", "y"}:
         drawn = _drawn(table, known, meaning.word)
         asked = "the kit's basic dimensions"
@@ -393,8 +388,8 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
 def uses_of(table: Table) -> list[ColumnUse]:
     """Return how each column of a table was understood, left to right; blank columns without a heading are left out."""
     grid, out = table.context.sheet.grid, []
-    for column in table.columns if table.context.own else range(len(table.meanings)):
-        if column >= grid.width or (table.columns and not table.columns[0] <= column <= table.columns[-1]):
+    for column in table.columns if table.context.own else table.span():
+        if column >= grid.width:
             continue
         cells = int(grid.columns[column].filled(grid.rows)[table.rows].sum())
         if cells or table.texts[column]:
@@ -429,7 +424,9 @@ def not_read_rows(table: Table) -> None:
             continue
         labels = grid.columns[column].labels
         meanings = [context.vocabulary.meaning(x.strip().rstrip(":=")) if isinstance(x, str) else None for x in labels]
-        flags = np.array([m is not None and m.kind == IGNORED for m in meanings], dtype=np.bool_)
+        signs = [isinstance(x, str) and is_signature(x) for x in labels]
+        out = [m is not None and m.kind == IGNORED for m in meanings]
+        flags = np.array(out, dtype=np.bool_) | np.array(signs, dtype=np.bool_)
         hit = np.append(flags, False)[codes[table.rows]]
         if not hit.any():
             continue

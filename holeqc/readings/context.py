@@ -84,7 +84,8 @@ class Context:
 class Table:
     """The rows of all blocks of a sheet that have the same heading, and the columns of one table in it."""
 
-    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int]) -> None:
+    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int], alone: bool = True) -> None:
+        self.alone = alone
         self.context = context
         self.blocks = blocks
         self.meanings: tuple[Meaning, ...] = blocks[0].heading.meanings
@@ -108,6 +109,13 @@ class Table:
         self.any_reading = np.zeros(self.rows.size, dtype=np.bool_)
         for where in filled.values():
             self.any_reading |= where
+
+    def span(self) -> range:
+        """Return the columns of this table, those not understood among them; all, where no other table is beside it."""
+        last = min(len(self.meanings), self.context.sheet.grid.width)
+        if not self.columns or self.alone:
+            return range(last)
+        return range(self.columns[0], self.columns[-1] + 1)
 
     def leave_out(self, rows: BoolArray) -> None:
         """Take some rows out of the table (rows,), as if they were not there."""

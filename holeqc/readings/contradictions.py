@@ -72,8 +72,13 @@ def _planned(findings: Findings, first: IntArray, size: IntArray) -> BoolArray:
     A diameter without a direction stands for any that is planned.
     """
     a, plan = findings.arrays, findings.spec.plan
-    any_way = (a["characteristic"][first] == DIAMETER) & np.isnan(a["direction"][first])
-    return np.asarray(np.where(any_way, plan.count * max(len(plan.directions), 1), plan.count) >= size)
+    any_way = (a["characteristic"] == DIAMETER) & np.isnan(a["direction"]) & (a["hole"] >= 0)
+    place = (findings.piece * (len(findings.spec.holes) + 1) + a["hole"]) * 64 + a["wall"] + 1
+    places, count = np.unique(place[any_way], return_counts=True)
+    at = np.minimum(np.searchsorted(places, place[first]), max(places.size - 1, 0))
+    there = count[at] if places.size else np.zeros(first.size, dtype=np.int64)  # under all numbers of repeats together
+    most = plan.count * max(len(plan.directions), 1)
+    return np.asarray(np.where(any_way[first], most >= there, plan.count >= size))
 
 
 def _means(findings: Findings) -> None:
@@ -97,17 +102,15 @@ def _means(findings: Findings) -> None:
 def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
     """Return how far two readings (m,) of one thing may differ: U of a difference, sqrt(2) U (JCGM 100, 5.1.2).
 
-    Where U isn't known, a share of the tolerance stands for it. Diameters without a direction may be any two of the
-    hole, so that its form counts too. Words and distances to an edge by an unknown gauge must be equal.
+    Where U isn't known, a share of the tolerance stands for it. Words and distances to an edge by an unknown gauge must
+    be equal. More diameters without a direction than are planned are one of them read again.
     """
     a = findings.arrays
     kind = a["characteristic"][rows]
     share = np.where(kind == EDGE, 0.0, bound("unknown gauge")) * np.nan_to_num(findings.band[rows])
     u = uncertainty_of(findings, rows)
     allowed = bound("repeat") * _ROOT_2 * np.where(np.isnan(u), share, u)
-    allowed = np.where(kind < len(LENGTHS), allowed, 0.0)
-    form = (kind == DIAMETER) & np.isnan(a["direction"][rows])
-    return np.asarray(np.where(form, np.maximum(allowed, findings.apart[rows]), allowed))
+    return np.asarray(np.where(kind < len(LENGTHS), allowed, 0.0))
 
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:

@@ -179,7 +179,7 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
     settled = _of_serials(texts, row, last, settled, contents)
     if any(m.kind == READING and (m.hole or m.serial) for m in settled):
         settled = _labelled_rows(texts, last, settled, vocabulary)
-    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled) else None
+    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled, names) else None
 
 
 def _of_serials(texts: _Texts, row: int, last: int, meanings: list[Meaning], contents: list[Content]) -> list[Meaning]:
@@ -276,7 +276,8 @@ def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocab
     for word, column in own:
         meaning = vocabulary.meaning(word)
         under = base[column] if column < len(base) else Meaning(UNKNOWN)
-        if under.kind == FIELD and under.is_known and not (meaning.kind == MODIFIER and meaning.wall >= 0):
+        beside = len(own) > 1 and meaning.kind == MODIFIER and meaning.wall >= 0  # walls over tables side by side
+        if under.kind == FIELD and under.is_known and not beside:
             if meaning.kind == FIELD and meaning.word != under.word:
                 return False
             continue
@@ -381,7 +382,10 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             strong = True
         elif meaning.kind == MODIFIER:
             word = "" if by_column else "diameter"
-            plain_unit = meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
+            letter = meaning.wall >= 0 and name.strip().casefold() in {"n", "f"}  # over a column it may count, or be a unit
+            plain_unit = letter or (
+                meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
+            )
             meaning = Meaning(UNKNOWN) if plain_unit else replace(meaning, kind=READING, word=word)
         elif meaning.kind == READING and not meaning.word and not by_column:
             final = named and tokens(name) in results()
@@ -398,7 +402,7 @@ def _check_or_gauge(texts: _Texts, column: int, meaning: Meaning) -> Meaning:
     return meaning
 
 
-def _is_table(meanings: list[Meaning]) -> bool:
+def _is_table(meanings: list[Meaning], names: list[str]) -> bool:
     """Whether these columns hold readings of holes."""
     readings = [m for m in meanings if m.kind == READING]
     words = {m.word for m in meanings if m.kind == FIELD}
@@ -408,4 +412,7 @@ def _is_table(meanings: list[Meaning]) -> bool:
         return False
     if not readings and sum(m.reason == "extreme" for m in meanings) == EXTREMES:
         return "hole" in words
-    return bool(readings) and ("hole" in words or (across and bool(ANCHORS & words)) or "serial" in words)
+    if "hole" not in words and not across:  # a line of fields, 'Serial | S-0650 | Gauge | DM-12', has cells of its own
+        known = all(m.kind != UNKNOWN or not n for m, n in zip(meanings, names, strict=True))
+        return bool(readings) and "serial" in words and known
+    return bool(readings) and ("hole" in words or bool(ANCHORS & words))

@@ -171,8 +171,6 @@ class Vocabulary:
         gauge, rest = self._gauge_in(rest)
         base, unit, rest = _base_in(rest, unit)
         words = _parted_deltas(tokens(rest))
-        if words in {("n",), ("f",)}:
-            return Meaning(UNKNOWN)  # a letter alone counts, or names a unit
         meaning = self._put_together(words, unit)
         if base is not None and (meaning.kind, meaning.reason, meaning.word) == (IGNORED, "deviation", ""):
             meaning = replace(meaning, kind=READING, word="diameter", deviation=True)

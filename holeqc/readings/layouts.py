@@ -137,8 +137,6 @@ def _section_fields(
     column, text = cells[0]
     if len(cells) == 1:
         word, what = placed_by(text, vocabulary)
-        if text.strip().casefold() in {"n", "f"} and len(vocabulary.walls) == 2:
-            word, what = "wall", text.strip()
         own = heading.meanings[column] if column < len(heading.meanings) else None
         if word and not (own is not None and own.kind == FIELD and own.word == word and text.strip().isalnum()):
             return [Field(word, what, row, column)]
@@ -168,7 +166,7 @@ def _cards(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layo
         rows = _label_rows(sheet, column, vocabulary) if not taken[column] else np.empty(0, dtype=np.int64)
         if rows.size < CARD_ROWS:
             continue
-        end = _card_end(sheet, column, rows)
+        end = _card_end(sheet, column, rows, vocabulary)
         taken[column : end + 1] = True
         runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
         headings = [_card_heading(sheet, column, end, int(run[0]), vocabulary) for run in runs]
@@ -204,12 +202,13 @@ def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArra
     return np.flatnonzero(hit & beside.filled(grid.rows)).astype(np.int64)
 
 
-def _card_end(sheet: RawSheet, column: int, rows: IntArray) -> int:
+def _card_end(sheet: RawSheet, column: int, rows: IntArray, vocabulary: Vocabulary) -> int:
     """Return the last column of readings beside a column of labels: as far as most of its rows are filled."""
     grid, end = sheet.grid, column + 1
     while end + 1 < grid.width and 2 * int(grid.columns[end + 1].filled(grid.rows)[rows].sum()) >= rows.size:
-        codes = grid.columns[end + 1].codes
-        if codes is not None and 2 * int((codes[rows] >= 0).sum()) > rows.size:
+        texts = [x for x in (grid.cell(int(r), end + 1) for r in rows) if isinstance(x, str)]
+        labels = sum(vocabulary.meaning(x.strip().rstrip(":=")).kind in {READING, IGNORED} for x in texts)
+        if 2 * labels > rows.size:
             break  # labels of the next card
         end += 1
     return end

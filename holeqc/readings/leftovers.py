@@ -11,7 +11,7 @@ from holeqc.quantities import unit_name
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
-from holeqc.readings.grid import Content, IntArray
+from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
@@ -102,8 +102,27 @@ def summary_rows(table: Table) -> None:
             issue = note("summary-row", f"a row that {said} holds no readings of a hole; it is not used")
             context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
         out |= hit
+    out |= _signed_rows(table, out)
     if out.any():
         table.leave_out(out)
+
+
+def _signed_rows(table: Table, told: BoolArray) -> BoolArray:
+    """Return rows (r,) without a reading that sign the sheet off in any column, and name them."""
+    context, grid = table.context, table.context.sheet.grid
+    out = np.zeros(table.rows.size, dtype=np.bool_)
+    for column in range(grid.width):
+        grid_column = grid.columns[column]
+        if grid_column.codes is None:
+            continue
+        signs = [isinstance(x, str) and is_signature(x) for x in grid_column.labels]
+        hit = np.append(np.array(signs, dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        hit &= ~table.any_reading & ~told & ~out
+        for row in table.rows[hit][:_LOOKED_AT]:
+            issue = note("summary-row", "a row that signs the sheet off holds no readings of a hole; it is not used")
+            context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
+        out |= hit
+    return out
 
 
 def _no_hole(label: Content, context: Context, holes: set[str], *, hole: bool) -> int:

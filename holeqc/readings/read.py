@@ -240,8 +240,9 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
         sorted(layout.blocks, key=lambda b: repr(b.heading.signature)), lambda b: b.heading.signature
     ):
         blocks = list(group)
-        for columns in views(blocks[0].heading):
-            read_table(context, blocks, columns)
+        beside = views(blocks[0].heading)
+        for columns in beside:
+            read_table(context, blocks, columns, alone=len(beside) == 1)
     double_fields(context, layout.twice)
     account(context, layout)
     field_defects(context, layout.fields)

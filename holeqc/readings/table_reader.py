@@ -35,9 +35,12 @@ MEASURED = [CHARACTERISTICS.index(name) for name in LENGTHS if name != "plug"]  
 _NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
 
 
-def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]) -> None:
-    """Read the blocks of a sheet that have the same heading into the draft, every doubt into the collector."""
-    table = Table(context, blocks, columns)
+def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int], *, alone: bool) -> None:
+    """Read the blocks of a sheet that have the same heading into the draft, every doubt into the collector.
+
+    ``columns`` are those of one table; ``alone``: no other one stands beside it under the same heading.
+    """
+    table = Table(context, blocks, columns, alone)
     summary_rows(table)
     not_read_rows(table)
     unknown = unread_columns(table)

@@ -1318,8 +1318,6 @@ TABLES = {
     "go_one",
     "deviation",
     "deviation_bare",
-    "grouped",
-    "two_line",
     "long",
 }
 LAYOUTS: dict[str, tuple[float, dict[str, Any], Callable[[Made], list[Sheet]]]] = {
