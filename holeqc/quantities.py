@@ -43,7 +43,7 @@ SMALL_UNITS: dict[str, tuple[Unit, Fraction]] = {
     "0.01 mm": ("mm", Fraction(1, 100)),
 }
 _THOU = re.compile(
-    r"(?:thou|thous|mils?|thousandths?(?: of an inch)?|tausendstel zoll"
+    r"(?:(?:thou|thous|mils?|thousandths?)(?: of an inch)?|tausendstel zoll"
     r"|(?:x ?)?(?:0?[.,]001|1/1000) ?(?:in\.?|inch|inches|\"|″|”|''|zoll|pouces?|pulgadas?))"
 )
 _MICRON = re.compile(

@@ -58,12 +58,18 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals = _typed_numbers(grid_column, table.rows, table.context.decimal)
     said = table.meanings[column].unit
-    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else table.context.unit, 1.0))
+    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else _unit_beside(table), 1.0))
     values, half = values * factor, 0.5 * 10.0**-decimals * factor
     if named != table.context.spec.unit:
         values = np.asarray(convert(values, named, table.context.spec.unit))
         half = float(convert(half, named, table.context.spec.unit))
     return values, half + GRAIN
+
+
+def _unit_beside(table: Table) -> str:
+    """Return the unit of a column whose heading says none: what all headings of readings say, or the sheet's."""
+    said = {m.unit for m in table.meanings if m.kind == READING and m.unit in {"in", "mm"}}
+    return said.pop() if len(said) == 1 else table.context.unit
 
 
 def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:
@@ -196,22 +202,25 @@ def _extremes(table: Table, known: Rows) -> None:
 
 def _deviations(table: Table) -> None:
     """Leave deviations out where the thing itself was read; otherwise they are the readings."""
-    read = {_same_thing(m) for m in table.meanings if m.kind == READING and not m.deviation}
-    words = {(m.word, m.hole, m.serial) for m in table.meanings if m.kind == READING and not m.deviation}
+    read = [m for m in table.meanings if m.kind == READING and not m.deviation]
     for column in table.columns:
         meaning = table.meanings[column]
-        if meaning.kind != READING or not meaning.deviation:
-            continue
-        unplaced = meaning.wall < 0 and meaning.direction is None
-        if _same_thing(meaning) in read or (unplaced and (meaning.word, meaning.hole, meaning.serial) in words):
+        if meaning.kind == READING and meaning.deviation and any(_may_be_same(meaning, m) for m in read):
             _retire(table, column, "deviation")
+
+
+def _may_be_same(one: Meaning, other: Meaning) -> bool:
+    """Whether two columns may be of one thing: nothing that both say of it differs."""
+    walls = one.wall < 0 or other.wall < 0 or one.wall == other.wall
+    ways = one.direction is None or other.direction is None or one.direction == other.direction
+    return walls and ways and (one.word, one.hole, one.serial) == (other.word, other.hole, other.serial)
 
 
 def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
     """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
     meaning = table.meanings[column]
     if meaning.base is not None:
-        own = meaning.unit if meaning.unit in {"in", "mm"} else table.context.unit
+        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table)
         unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
         # a size is said in whole units even where the deviations are counted in thousandths of them
         base = np.full(table.rows.size, meaning.base)
@@ -364,6 +373,8 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
     lower, upper = _drawn(table, known, "diameter")[:2]
     with np.errstate(invalid="ignore"):
         bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
+    if kind == "remark":  # 17 under 'Inspector' is a person
+        bad &= values != np.rint(values)
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
     if kind == "unknown":  # numbers that are the same in every row tell the drawing's story, not the hole's

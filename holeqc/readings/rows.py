@@ -245,6 +245,8 @@ def _label_units(out: Rows, what: Source, kinds: list[Meaning]) -> None:
 def _characteristic(meaning: Meaning) -> Match:
     if meaning.word == BOTH_PLUGS:
         return Match(CHARACTERISTICS.index("go"))
+    if meaning.kind == FIELD and meaning.word in {"gauge:go", "gauge:no_go"}:
+        return Match(CHARACTERISTICS.index(meaning.word.removeprefix("gauge:")))
     if meaning.kind == READING and meaning.word:
         return Match(CHARACTERISTICS.index(meaning.word))
     placed = meaning.direction is not None or meaning.wall >= 0
