@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holeqc.printing import shortened
 from holeqc.problems import DataError
 
 FloatArray = NDArray[np.float64]
@@ -34,6 +35,7 @@ UNIT_WORDS: dict[str, Unit] = {
     "mm": "mm", "millimetre": "mm", "millimeter": "mm", "millimetres": "mm", "millimeters": "mm", "mm.": "mm",
 }  # fmt: skip
 
+LONGEST_LENGTH = 200  #: characters of a length as somebody types it
 _NUMBER = re.compile(
     r"""^\s*(?P<sign>[-+−]?)\s*(?:
         (?P<whole>\d+)[\s-]+(?P<mnum>\d+)\s*[/⁄]\s*(?P<mden>\d+) |
@@ -63,9 +65,10 @@ def parse_length(text: str) -> tuple[Fraction, Unit | None]:
     Raises:
         DataError: the text is no length, or divides by zero.
     """
-    match = _NUMBER.match(text)
+    # nothing so long is a length, and the pattern's tries grow with the square
+    match = _NUMBER.match(text.strip()) if len(text) <= LONGEST_LENGTH else None
     if match is None:
-        raise DataError(f"{text!r} is not a length; write 0.4375, 7/16, 1 1/2 or 11.5 mm")
+        raise DataError(f"{shortened(text)!r} is not a length; write 0.4375, 7/16, 1 1/2 or 11.5 mm")
     unit: Unit | None = None
     if match["unit"]:
         unit = parse_unit(match["unit"])

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 DELIMITERS = ("\t", ";", ",")
 _NO_DELIMITER = "\x1f"  #: a single column needs a separator that no file holds
-_POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_POINT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _FRACTION = re.compile(r"[+-]?(?:\d+[ -])?\d+/\d+")

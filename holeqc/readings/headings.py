@@ -35,7 +35,7 @@ _BRACKETED_UNIT = re.compile(
     r"[\[(]\s*(in|inch|inches|in\.|mm|millimet(?:re|er)s?|\"|″|''|°?\s*[cf]|deg\.?\s*[cf])\s*[\])]"
 )
 _TRAILING_UNIT = re.compile(
-    r"(?<=\S)[\s,/]+(?:in\s+)?(in\.?|inch|inches|mm|millimet(?:re|er)s?)\s*$|(?<=\S)\s*(\"|″)\s*$"
+    r"(?<=\S)[\s,/]{1,8}(?:in\s{1,8})?(in\.?|inch|inches|mm|millimet(?:re|er)s?)\s{0,8}$|(?<=\S)\s{0,8}(\"|″)\s{0,8}$"
 )
 _TEMPERATURE_UNIT = re.compile(r"(?:°|\bdeg\.?)\s*([cf])\b")
 _NUMBER = re.compile(r"^\d")

@@ -104,7 +104,10 @@ _PARTS = (
     {"port", "p", "ps", "left", "lh", "l h", "larboard", "left hand"},
     {"starboard", "s", "sb", "stb", "stbd", "s b", "starbd", "right", "rh", "r h", "right hand"},
 )
-_HOLE_PREFIX = re.compile(r"^(?:hole|position|pos|bore|h)?\s*(?:no|nr|num|number|#|№)?\s*[.:#]?\s*(?=[0-9a-z])")
+#: blanks are counted: three unbounded runs in a row would try every way to part a long one
+_HOLE_PREFIX = re.compile(
+    r"^(?:hole|position|pos|bore|h)?\s{0,4}(?:no|nr|num|number|#|№)?\s{0,4}[.:#]?\s{0,4}(?=[0-9a-z])"
+)
 
 
 def folded(content: Content) -> str:
