@@ -19,7 +19,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
     "kit": {
-        "new": ("kit", "new", "write a commented starter file for a kit"),
+        "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
         "keys": ("kit", "keys", "list every key of a kit file with its meaning"),
     },
@@ -210,8 +210,9 @@ def _explained(error: BaseException) -> int:
         return 2
     if isinstance(error, HoleQCError):
         message = printing.visible(error)
-        sentences = [p.sentence() for p in error.problems]
-        printing.failure(message, [sentence for sentence in sentences if sentence not in message])
+        told = [p for p in error.problems if printing.visible(p.sentence()) not in message]
+        kinds = ("" if p.severity == "error" else f"{p.severity}: " for p in told)
+        printing.failure(message, [kind + p.sentence() for kind, p in zip(kinds, told, strict=True)])
         return 2
     if isinstance(error, BrokenPipeError):
         return 2

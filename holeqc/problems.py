@@ -6,6 +6,7 @@ go on, so that all of them come at once; an exception is raised only when nothin
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
@@ -41,11 +42,13 @@ class Problem:
     hole: str = ""
     wall: str = ""
     holds: bool = False
+    line: int = 0  #: line of a text file that a person edits, from 1; 0 where it has none
 
     @property
     def place(self) -> str:
-        """Where it is, in one string: ``file, sheet, cell`` or the key path."""
-        return ", ".join(p for p in (self.file, self.sheet, self.cell, self.where) if p)
+        """Where it is, in one string: ``file, sheet, cell`` or ``file, line, key path``."""
+        line = f"line {self.line}" if self.line else ""
+        return ", ".join(p for p in (self.file, self.sheet, self.cell, line, self.where) if p)
 
     @property
     def spot(self) -> str:
@@ -71,6 +74,12 @@ class Problem:
     def as_dict(self) -> dict[str, object]:
         """Return all fields by name, for JSON."""
         return asdict(self)
+
+
+def shown_path(path: str | os.PathLike[str]) -> str:
+    """Return a file's name as it may be printed: bytes that aren't UTF-8 and control characters as ``\\xff``."""
+    text = os.fsencode(path).decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 class HoleQCError(Exception):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from holeqc import printing
+from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
 
 
@@ -16,9 +18,10 @@ def check(
         list[Path],
         typer.Argument(
             metavar="[KIT.toml] FILES...",
-            help="The kit file and the filled sheets (.xlsx, .csv). Without a kit file, the kit id and revision inside "
-            "the sheet are looked for in the tolerances folder.",
+            help="The kit file and the filled sheets (.xlsx, .csv), or a folder of them. Without a kit file, the kit "
+            "id and revision inside a sheet are looked for in the tolerances folders.",
             show_default=False,
+            readable=False,  # a file without permission is one that can't be used, and stops no other
         ),
     ],
     out: Annotated[
@@ -28,7 +31,7 @@ def check(
     json_: Annotated[
         bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
     ] = False,
-    tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
+    tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
     part: Annotated[str, typer.Option(help="Part that the sheets are of, where they don't say.")] = "",
     serial: Annotated[str, typer.Option(help="Serial number, where the sheets don't say one.")] = "",
@@ -53,6 +56,8 @@ def check(
 ) -> None:  # fmt: skip
     """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
 
+    A file that can't be used doesn't stop the rest: the others are judged, it is listed last, and the exit code is 2.
+
     Exit code 0: everything accepted. 1: something rejected. 3: something held. 2: unusable input.
 
     Example: holeqc check tolerances/bl7.toml filled.xlsx --out report
@@ -72,9 +77,10 @@ def check(
         raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
     if replaces is not None and not record:
         raise LedgerError(f"--replaces {replaces} corrects an entry of the ledger; add --record to log the new file")
-    specification, readings_files = kit_and_files(files, tolerances)
+    specification, readings_files, notes = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
-    inspection = inspect(specification, read_files(readings_files, specification, options))
+    readings = read_files(readings_files, specification, options, go_on=True)
+    inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     if json_:
         from holeqc.reports.data import as_data
 
@@ -96,7 +102,9 @@ def check(
         with open_ledger(ledger) as there:
             done = record_run(there, inspection, name, replaces=replaces, tags=tags)
             printing.say("", *told(done, there.location.shown), aside=json_)
-    raise typer.Exit(exit_code(inspection.parts["verdict"]))
+            for unusable in readings.unusable:
+                printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
+    raise typer.Exit(2 if readings.unusable else exit_code(inspection.parts["verdict"]))
 
 
 def exit_code(verdicts: object) -> int:

@@ -236,10 +236,10 @@ def pattern(
 
     Example: holeqc fit pattern tolerances/bl7.toml
     """
+    from holeqc.commands.finding import load_kit
     from holeqc.commands.fit_pattern import names_of, pattern_data, pattern_report, pattern_text
-    from holeqc.specification.load import load_specification
 
-    report = pattern_report(load_specification(kit), pairs, seed, normal, confidence)
+    report = pattern_report(load_kit(kit), pairs, seed, normal, confidence)
     if plot is not None:
         from holeqc.reports.fit_plots import Bar, zone_figure
 

@@ -49,4 +49,4 @@ def wanted_specification(ledger: Ledger, wanted: Filter) -> Specification:
 def _parsed(row: dict[str, Any]) -> Specification:
     from holeqc.specification.load import parse_specification
 
-    return replace(parse_specification(str(row["content"]), str(row["name"])), digest=str(row["digest"]))
+    return replace(parse_specification(str(row["content"]), str(row["name"]), recorded=True), digest=str(row["digest"]))

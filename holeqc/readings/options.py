@@ -7,6 +7,9 @@ from dataclasses import dataclass, field
 
 from holeqc.problems import DataError
 
+#: how names of files begin that a spreadsheet program makes while a workbook is open, or a system beside a file
+LOCKS = ("~$", ".~lock.", "._")
+
 
 @dataclass(frozen=True, slots=True)
 class SizeLimits:

@@ -14,6 +14,7 @@ from holeqc.inspection.spans import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_picture
+from holeqc.specification.words import limits_line
 from holeqc.wear import result as res
 from holeqc.wear import words
 from holeqc.wear.shares import MEANING
@@ -72,6 +73,7 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 
 def _overview(wear: Wear, spec: Specification, fixture: str) -> Iterator[b.Block]:
     yield b.Heading(f"Fixture {fixture}: what to do")
+    yield b.Paragraph(w.plain(limits_line(spec)))
     yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in wear.advice) or (b.Finding(None, "Nothing."),))
     picture = map_picture(wear, spec)
     if picture is not None:

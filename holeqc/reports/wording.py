@@ -34,6 +34,7 @@ REWORK_CAUTIONS = (
     "Read the hole again in every direction and wall after rework and check a new sheet: the verdict here is of the "
     "hole as it was.",
 )
+FILES_UNUSABLE = "Files that can't be used: nothing of them is judged"  #: heading over what is wrong with them
 FILES_READ = "Files that were read"  #: heading over the table of files, which other pages name
 IN_FULL = 3  #: so many files are named with their whole digest at the foot of a page
 MATING = (

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from holeqc import door, printing
+from holeqc import door
 from holeqc.problems import ERROR, Problem, SpecificationError
 from holeqc.specification.model import Specification
 
@@ -36,29 +37,57 @@ def specification_of(came: door.Incoming, path: str) -> Specification:
     return _with_digest(parse_specification(door.text_of(came, SpecificationError), path), came.sha256)
 
 
-def parse_specification(text: str, path: str = "") -> Specification:
+def parse_specification(text: str, path: str = "", *, recorded: bool = False) -> Specification:
     """Return what the text of a kit file asks; ``path`` is named in problems and gives the kit's id by default.
+
+    ``recorded``: the text was judged by when it was recorded and must stay readable, so doubts about its limits are
+    warnings here.
 
     Raises:
         SpecificationError: as `load_specification`.
     """
-    from holeqc.specification.build import build
-    from holeqc.specification.checks import check
-    from holeqc.specification.content import read_content
-    from holeqc.specification.values import Collector
-
     if len(text) > LARGEST_FILE:
         raise _refused(path, "file-too-large", "the file is too large for a kit file", f"{len(text)} characters",
                        f"at most {LARGEST_FILE}")  # fmt: skip
-    collector = Collector(file=path)
-    content = read_content(_toml(text.removeprefix("\ufeff"), path), collector)
+    text = text.removeprefix("\ufeff")
+    specification, problems = _read(_toml(text, path), path, recorded)
+    problems = _placed(problems, text)
+    if any(problem.severity == ERROR for problem in problems):
+        raise _every(path, problems)
+    return replace(specification, warnings=problems)
+
+
+def _read(raw: dict[str, Any], path: str, recorded: bool = False) -> tuple[Specification, tuple[Problem, ...]]:
+    """Return what the values of a file ask, and every problem with them."""
+    from holeqc.specification.build import build
+    from holeqc.specification.checks import check
+    from holeqc.specification.content import read_content
+    from holeqc.specification.doubts import settle
+    from holeqc.specification.values import Collector
+
+    collector = Collector(file=path, recorded=recorded)
+    content = read_content(raw, collector)
     specification = build(content, collector)
     check(specification, content, collector)
-    errors = sum(1 for problem in collector.problems if problem.severity == ERROR)
-    if errors:
-        count = "1 error" if errors == 1 else f"{errors} errors"
-        raise SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", collector.problems)
-    return _with_warnings(specification, tuple(collector.problems))
+    confirmed = settle(specification, content, collector)
+    return replace(specification, confirmed=confirmed), tuple(collector.problems)
+
+
+def _every(path: str, problems: tuple[Problem, ...]) -> SpecificationError:
+    problems = tuple(sorted(problems, key=lambda p: (p.severity != ERROR, p.line == 0, p.line)))
+    errors = sum(1 for problem in problems if problem.severity == ERROR)
+    count = "1 error" if errors == 1 else f"{errors} errors"
+    return SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", problems)
+
+
+def _placed(problems: tuple[Problem, ...], text: str) -> tuple[Problem, ...]:
+    """Return problems with the lines of the file that they speak of."""
+    from holeqc.specification.lines import line_numbers, line_of
+
+    if not problems:
+        return ()
+    numbers = line_numbers(text)
+    return tuple(p if p.line else replace(p, line=line_of(p.where, numbers)) for p in problems)
 
 
 def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str]) -> Path:
@@ -139,25 +168,53 @@ def _toml(text: str, path: str) -> dict[str, Any]:
     try:
         return door.toml_values(text)
     except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        at = _AT.search(message)
-        where = f"line {at[1]}, column {at[2]}" if at and at[1] else f"line {text.count(chr(10)) + 1} (end of file)"
-        found = ""
-        if at and at[1]:
-            found = printing.shortened(text.split("\n")[int(at[1]) - 1].strip())
-        raise _refused(
-            path, "toml-syntax", f"this is not TOML: {_AT.sub('', message)}", found, "key = value, text in quotes",
-            "Mend this line; a table's name stands in [ ], a decimal mark is a point", where=where,
-        ) from None  # fmt: skip
+        raise _every(path, _unreadable(text, path, error)) from None
+    except RecursionError:
+        raise _refused(path, "toml-syntax", "brackets are nested too deeply for a kit file") from None
+
+
+def _unreadable(text: str, path: str, error: tomllib.TOMLDecodeError) -> tuple[Problem, ...]:
+    """Return a problem for each line that can't be read, and what else is wrong once they are put right."""
+    from holeqc.specification.lines import faults
+
+    unit = "mm" if re.search(r"^\s*unit\s*=\s*[\"']?mm\b", text, re.MULTILINE | re.IGNORECASE) else "in"
+    found = faults(text, unit)
+    if not found:
+        return (_other_fault(text, path, error),)
+    problems = tuple(
+        Problem(ERROR, "unreadable-line", fault.message, fault.found, "", fault.action, file=path, where=fault.where,
+                line=fault.number) for fault in found
+    )  # fmt: skip
+    if not all(fault.instead for fault in found):
+        return problems
+    lines = text.splitlines()
+    wanted = {number: fault.instead for fault in found for number in (fault.number, *fault.also)}
+    for number in sorted(wanted, reverse=True):  # from the end, so that the lines before keep their numbers
+        lines[number - 1 : number] = wanted[number]
+    try:
+        _, more = _read(tomllib.loads("\n".join(lines)), path)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return problems
+    # numbers of the text as it stands; what was put right has its own problem already
+    spoken = {fault.where for fault in found}
+    return (*problems, *(problem for problem in _placed(more, text) if problem.where not in spoken))
+
+
+def _other_fault(text: str, path: str, error: tomllib.TOMLDecodeError) -> Problem:
+    """Return the problem of a file in which no single line is wrong by itself."""
+    message = str(error)
+    at = _AT.search(message)
+    number = int(at[1]) if at and at[1] else text.count("\n") + 1
+    lines = text.split("\n")
+    found = lines[number - 1].strip()[:80] if number <= len(lines) else ""
+    reason = _AT.sub("", message)
+    if "overwrite" in reason or "Cannot declare" in reason or "mutate" in reason:
+        words, action = "a key or table is there already", "Take one of them out; several holes stand as [[hole]] each"
+    else:
+        words = "this line, or a quote or bracket opened before it, can't be read"
+        action = "Text stands in quotes that are closed, lists in [ ], a number has a point as its decimal mark"
+    return Problem(ERROR, "unreadable-line", f"{words} ({reason})", found, "", action, file=path, line=number)
 
 
 def _with_digest(specification: Specification, digest: str) -> Specification:
-    from dataclasses import replace
-
     return replace(specification, digest=digest)
-
-
-def _with_warnings(specification: Specification, warnings: tuple[Problem, ...]) -> Specification:
-    from dataclasses import replace
-
-    return replace(specification, warnings=warnings)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 
@@ -55,16 +56,18 @@ def starts(events: Iterable[Event], what: str, hole: int | None = None) -> list[
 
 
 def events_from(
-    rows: Iterable[Mapping[str, str]], history: History, file: str = ""
+    rows: Iterable[Mapping[str, str]], history: History, file: str = "", numbers: Sequence[int] | None = None
 ) -> tuple[list[Event], list[Problem]]:
     """Return the events of a file's rows (heading -> text), and what is wrong with the rest.
+
+    ``numbers`` are the rows' own in the file; 2, 3, ... where they follow a heading in the first row.
 
     A row is placed by serial number (of the first part drilled after it), by cycle, or by date (the first part read
     on that day or later). The bushing column may hold a bushing, a hole, several with commas, or ``all``.
     """
     events: list[Event] = []
     problems: list[Problem] = []
-    for number, row in enumerate(rows, 2):
+    for number, row in zip(count(2) if numbers is None else numbers, rows, strict=False):
         said = {word: _field(row, names) for word, names in HEADINGS.items()}
         if not any(said.values()):
             continue

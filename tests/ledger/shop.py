@@ -12,10 +12,12 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
+from runs import TODAY
 
 from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger.ledger import Ledger
+from holeqc.readings.options import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 
@@ -96,7 +98,7 @@ class Shop:
     ) -> RecordedRun:  # fmt: skip
         spec = load_specification(self.kit(revision, more))
         path = self.sheet(serial, sizes, gauge=gauge, day=day, name=name, by=read_by)
-        return record_run(self.ledger, inspect(spec, read_files([path], spec)), by)
+        return record_run(self.ledger, inspect(spec, read_files([path], spec, ReadOptions(today=TODAY))), by)
 
 
 @contextlib.contextmanager

@@ -9,8 +9,8 @@ import numpy as np
 import openpyxl
 import pytest
 
-from holeqc.commands.tables import label_column, number_column, read_table
 from holeqc.problems import DataError
+from holeqc.readings.plain_table import label_column, number_column, read_table
 from holeqc.readings.study_sheet import StudyPlan, how_to, run_order, write_study_sheet
 from holeqc.statistics.gauge_study import gauge_study
 from holeqc.writer import WriteError
