@@ -89,3 +89,15 @@ def test_declared_limits_of_a_workbook_hold(tmp_path: Path) -> None:
     ):
         with pytest.raises(ReadingsError, match=word):
             read(path, kit(), limits=limits)
+
+
+def test_more_serial_numbers_than_a_run_can_need(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # a million of them ended in an error of the tool at four gigabytes
+    from holeqc.readings import draft
+
+    path = tmp_path / "a.csv"
+    path.write_text("Serial,Part,Hole,Wall,Dia 0\n" + "".join(f"P-{n},port,1,near,0.4581\n" for n in range(9)))
+    assert len(read(path, kit()).table) == 9
+    monkeypatch.setattr("holeqc.readings.read.Draft", lambda spec: draft.Draft(spec, most_serials=8))
+    with pytest.raises(ReadingsError, match="far too many serial numbers"):
+        read(path, kit())
