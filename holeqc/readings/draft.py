@@ -103,12 +103,17 @@ class Draft:
         return self._issue_index[issue]
 
     def add(self, arrays: dict[str, Array]) -> None:
-        """Add readings; every array of `TYPES` must be there, all of one length.
+        """Add readings; every array of `TYPES` must be there, all of one length."""
+        self.room_for(0)
+        self.chunks.append({name: np.asarray(arrays[name]).astype(kind, copy=False) for name, kind in TYPES.items()})
+
+    def room_for(self, serials: int) -> None:
+        """Refuse so many serial numbers before any of them is looked at.
 
         Raises:
-            ReadingsError: more serial numbers than a run of judging can need.
+            ReadingsError: more than a run of judging can need.
         """
-        if len(self.serial.index) > self.most_serials:
+        if max(serials, len(self.serial.index)) > self.most_serials:
             raise refusal(
                 self.file.texts[-1] if self.file.index else "",
                 "too-large",
@@ -117,7 +122,6 @@ class Draft:
                 allowed=f"at most {self.most_serials}",
                 action="Split them into several runs; is the serial number in the right column?",
             )
-        self.chunks.append({name: np.asarray(arrays[name]).astype(kind, copy=False) for name, kind in TYPES.items()})
 
     def arrays(self) -> dict[str, Array]:
         """Return all readings, each array in one piece."""
