@@ -7,6 +7,8 @@ import os
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
+from holeqc import printing
+
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
@@ -50,9 +52,12 @@ def record_run(
         TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
         for t in tags_for(Run(inspection))
     ]
+    printing.progress("recording")
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
+        printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
+        printing.progress("")
         notes = [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
     if recorded.inspections and drafts and not tags:
         notes.append(f"no tags were opened (--no-tags); {len(drafts)} would have been")

@@ -140,6 +140,7 @@ def _who(table: Table, out: Rows, report: Reporter) -> None:
         fill_down(each, table.rows, table.block_of, everywhere)
     told_apart = any(table.fields(word) for word in ("wall", "characteristic", "direction", "trial"))
     fill_down(hole, table.rows, table.block_of, table.any_reading & told_apart)
+    context.draft.room_for(len(serial.labels))
     serials = [match_serial(label) for label in serial.labels]
     out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
     out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
