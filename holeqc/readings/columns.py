@@ -7,6 +7,7 @@ shares its meaning with another one, or that isn't a reading, is laid beside the
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from holeqc.readings.grid import BoolArray, GridColumn, IntArray
 from holeqc.readings.headings import IGNORED, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.layouts import views
 from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import ColumnUse, cell_name
@@ -342,15 +344,31 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
 
 
 def uses_of(table: Table) -> list[ColumnUse]:
-    """Return how each column of a table was understood, left to right; blank columns without a heading are left out."""
+    """Return how each column of a table was understood, left to right; blank columns without a heading are left out.
+
+    Of tables side by side under one heading, each answers for its own columns, the first for what they share.
+    """
     grid, out = table.context.sheet.grid, []
-    for column in table.columns if table.context.own else range(len(table.meanings)):
-        if column >= grid.width or (table.columns and not table.columns[0] <= column <= table.columns[-1]):
-            continue
+    first, *further = views(table.blocks[0].heading)
+    mine = set(table.columns)
+    here = [view for view in further if mine and mine == {c for c in view if c < grid.width}]
+    begins = here[0][len(set(first) & set(here[0]))] if here else 0
+    later = [view[len(set(first) & set(view))] for view in further]
+    ends = min((c for c in later if c > begins), default=grid.width)
+    for column in range(begins, min(ends, grid.width, len(table.meanings))):
         cells = int(grid.columns[column].filled(grid.rows)[table.rows].sum())
         if cells or table.texts[column]:
             out.append(_use(table, column, cells))
     return out
+
+
+def uses_once(uses: Iterable[ColumnUse]) -> tuple[ColumnUse, ...]:
+    """Return the columns of a sheet, those of several blocks that were understood alike once with all their cells."""
+    cells: dict[ColumnUse, int] = {}
+    for use in uses:
+        alike = replace(use, cells=0)
+        cells[alike] = cells.get(alike, 0) + use.cells
+    return tuple(replace(use, cells=count) for use, count in cells.items())
 
 
 def _use(table: Table, column: int, cells: int) -> ColumnUse:

@@ -14,6 +14,7 @@ import numpy as np
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.readings.account import account
 from holeqc.readings.collect import Collector
+from holeqc.readings.columns import uses_once
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
@@ -246,7 +247,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     account(context, layout)
     sheet_notes(context)
     parts_without_readings(context)
-    return _Sheet(marker, len(layout.blocks), tuple(context.uses))
+    return _Sheet(marker, len(layout.blocks), uses_once(context.uses))
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:

@@ -17,6 +17,7 @@ from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.reports import wording as w
+from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
 from holeqc.reports.together import alike
 from holeqc.reports.view import PartView, Run
@@ -84,7 +85,7 @@ def _head(run: Run, width: int) -> list[str]:
         lines.append(_ends(f"File: {w.plain(source.file)}", f"SHA-256 {source.sha256[:16]}…", width))
     if len(sources) > 3:
         lines.append(f"and {w.plural(len(sources) - 3, 'more file')}")
-    return lines
+    return [*lines, *screen_lines(run, width)]
 
 
 def _ends(left: str, right: str, width: int) -> str:
