@@ -45,6 +45,7 @@ _PLAIN_SHEET_NAME = re.compile(
 )
 
 
+_WORDS = re.compile(r"\s*[^\W\d_]|[^\W\d_]*[#°ø⌀]")  #: how a heading begins; a number typed as text doesn't
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
 #: so many filled rows are looked at for headings that aren't known; so many of them are named, and so much of each
@@ -222,7 +223,7 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
     best = _Met(sheet.name)
     for row in np.flatnonzero(sheet.grid.filled_rows())[:HEADING_ROWS].tolist():
         cells = [x for x in sheet.grid.row(row) if x is not None]
-        texts = list(dict.fromkeys(text_of(x).strip() for x in cells if isinstance(x, str)))
+        texts = list(dict.fromkeys(x.strip() for x in cells if isinstance(x, str) and _WORDS.match(x)))
         meanings = [vocabulary.meaning(text) for text in texts]
         rank = sum(m.is_known for m in meanings), len(texts)
         if len(texts) < 2 * len(cells) / 3 or rank <= best.rank:

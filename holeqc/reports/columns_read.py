@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from holeqc.inspection.spans import column_number, hole_numbers, joined
+from holeqc.inspection.spans import column_number, hole_numbers, listed
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.view import Run
@@ -37,6 +37,18 @@ _FIELDS = {
     "hole": "hole", "wall": "wall", "serial": "serial", "part": "part", "characteristic": "what is read",
     "direction": "direction", "trial": "repeat", "unit": "unit", "gauge": "gauge", "date": "date", "by": "read by",
     "note": "remarks", "temperature_c": "temperature", "value": "readings",
+}  # fmt: skip
+_FIELDS_FULL = {
+    "hole": "which hole", "wall": "which wall", "serial": "serial number", "characteristic": "what was read",
+    "trial": "which repeat", "by": "who read it",
+}  # fmt: skip
+_WHY = {
+    "limit": "a limit of the drawing", "nominal or basic": "the drawing's nominal or basic dimension",
+    "average or the like": "an average or the like: each reading is judged",
+    "smallest or largest": "smallest or largest: each reading is judged", "deviation": "the thing itself was read",
+    "computed": "worked out from others", "verdict": "a check or verdict: it is worked out anew",
+    "earlier reading": "an earlier reading, not as the hole is now", "unknown heading": "the heading isn't known",
+    "no heading": "no heading says what it is", "not a reading": "the heading names no reading",
 }  # fmt: skip
 #: fields that decide what a reading is of; the others may be left out where the screen is narrow
 _DECIDING = ("hole", "wall", "serial", "part", "characteristic", "direction", "trial", "unit")
@@ -127,12 +139,12 @@ def _wordings(sheet: SheetRead, spec: Specification) -> Iterator[str]:
         shown = [use for use in uses if use in readings or use in used]
         brief = how is _in_runs
         yield start + _sentence(how(shown, spec), _of_unread(unread, brief=brief), brief=brief)
-    yield start + _sentence(_by_meaning(readings), _of_unread(unread, brief=True))
-    yield start + _sentence(_by_meaning(readings), _of_unread(unread, quote=False))
+    for quote in (True, False):
+        yield start + _sentence(_by_meaning(readings), _of_unread(unread, quote=quote, brief=True), brief=True)
     places = places_words([use.place for use in readings], 3)
-    reasons = joined(_reason(use) for use in unread)
+    reasons = listed(_reason(use).removesuffix(" heading") for use in unread)
     rest = [f"{w.plural(len(unread), 'column')} ({reasons})"] if unread else []
-    yield start + _sentence([f"{w.plural(len(readings), 'column')} of readings ({places})"], rest)
+    yield start + _sentence([f"{w.plural(len(readings), 'column')} of readings ({places})"], rest, brief=True)
 
 
 def _sentence(read: Sequence[str], unread: Sequence[str], *, brief: bool = False) -> str:
@@ -260,7 +272,7 @@ def _of_unread(uses: Sequence[ColumnUse], *, quote: bool = True, brief: bool = F
     out = []
     for (reason, text), places in reasons.items():
         quoted = f" '{w.shorten(w.plain(text), HEADING)}'" if text else ""
-        shown = reason.removesuffix(" heading") if brief and quoted else reason
+        shown = reason.removesuffix(" heading") if brief else reason
         out.append(f"{places_words(places)} {shown}{quoted}")
     return out
 
@@ -281,9 +293,9 @@ def places_words(places: Sequence[str], most: int = 4) -> str:
 
 
 def full_words(use: ColumnUse) -> str:
-    """Return what a column was taken for: ``reading: diameter, near wall, 0°, in``; ``which hole``; ``not used``."""
+    """Return what a column was taken for: ``reading: diameter, near wall, 0°``, ``which hole``, ``not used``."""
     if use.use == "field":
-        return f"says the {_field(use)}" if use.field not in ("by", "note") else _field(use)
+        return _FIELDS_FULL.get(use.field, _field(use))
     if use.use != "reading":
         return "not used"
     words = [_FULL.get(use.characteristic, use.characteristic.replace("_", " "))]
@@ -299,7 +311,7 @@ def full_words(use: ColumnUse) -> str:
 
 def why_not(use: ColumnUse) -> str:
     """Return why a column isn't used, '' for one that is."""
-    return use.reason if use.use == "not used" else ""
+    return _WHY.get(use.reason, use.reason) if use.use == "not used" else ""
 
 
 def understood_blocks(run: Run) -> Iterator[b.Block]:
