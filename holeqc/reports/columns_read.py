@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from holeqc.inspection.spans import column_number, hole_numbers, listed
+from holeqc.inspection.spans import cell_words, column_number, hole_numbers, listed
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.view import Run
@@ -26,6 +26,7 @@ LINES = 2  #: so many lines of the screen a sheet may take
 LAYOUTS = 6  #: so many ways of reading a sheet are told on the screen
 LAYOUTS_IN_FULL = 40  #: so many stand in a report; all of them in the workbook and the data
 NAME, HEADING = 34, 24  #: letters of a file's name and of a heading on the screen
+_ROWS = 1_000_000  #: rows are numbered from here, so that none is a neighbour of a column
 _RUN = 3  #: so many neighbours that differ in their hole, serial number or repeat alone are told together
 
 _BRIEF = {
@@ -69,7 +70,8 @@ class SheetRead:
     @property
     def layout(self) -> tuple[object, ...]:
         """What sheets that were read in the same way have in common."""
-        return (self.own, *(replace(use, sheet="", cells=min(use.cells, 1)) for use in self.columns))
+        told = (replace(use, heading="") if _is_cell(use) else use for use in self.columns)
+        return (self.own, *(replace(use, sheet="", cells=min(use.cells, 1)) for use in told))
 
 
 def sheets_read(sources: Iterable[Source]) -> list[list[SheetRead]]:
@@ -135,16 +137,39 @@ def _wordings(sheet: SheetRead, spec: Specification) -> Iterator[str]:
     deciding = [use for use in fields if use.field in _DECIDING]
     # of its own columns that nobody fills in, a sheet of ours needs no account
     unread = [use for use in uses if use.use == "not used" and (not sheet.own or use.reason in _QUOTED)]
-    for how, used in ((_each, fields), (_each, deciding), (_each, []), (_in_runs, deciding), (_in_runs, [])):
+    every = [use for use in deciding if _is_cell(use)]
+    places = [use for use in every if use.field in ("hole", "wall")]
+    fields, deciding = ([use for use in some if not _is_cell(use)] for some in (fields, deciding))
+    for how, used, cells in (
+        (_each, fields, every), (_each, deciding, every), (_each, deciding, places), (_each, [], places),
+        (_in_runs, deciding, places), (_in_runs, [], places),
+    ):  # fmt: skip
         shown = [use for use in uses if use in readings or use in used]
         brief = how is _in_runs
-        yield start + _sentence(how(shown, spec), _of_unread(unread, brief=brief), brief=brief)
+        told = [*_of_cells(cells), *how(shown, spec)]
+        yield start + _sentence(told, _of_unread(unread, brief=brief), brief=brief)
     for quote in (True, False):
         yield start + _sentence(_by_meaning(readings), _of_unread(unread, quote=quote, brief=True), brief=True)
-    places = places_words([use.place for use in readings], 3)
+    columns = places_words([use.place for use in readings], 3)
     reasons = listed(_reason(use).removesuffix(" heading") for use in unread)
     rest = [f"{w.plural(len(unread), 'column')} ({reasons})"] if unread else []
-    yield start + _sentence([f"{w.plural(len(readings), 'column')} of readings ({places})"], rest, brief=True)
+    yield start + _sentence([f"{w.plural(len(readings), 'column')} of readings ({columns})"], rest, brief=True)
+
+
+def _is_cell(use: ColumnUse) -> bool:
+    """Whether a single cell says it and no column: ``B1`` beside Serial, ``A12`` with FAR WALL."""
+    return use.use == "field" and use.place[-1:].isdigit() and not use.place.startswith("row")
+
+
+def _of_cells(uses: Sequence[ColumnUse]) -> list[str]:
+    """Return what single cells say of the rows below them: ``B1 serial, A4, A13 wall``."""
+    places: dict[str, list[str]] = {}
+    for use in uses:
+        places.setdefault(_field(use), []).append(use.place)
+    words: dict[str, list[str]] = {}
+    for word, cells in places.items():
+        words.setdefault(cell_words(cells, 3), []).append(word)
+    return [f"{cells} {' and '.join(some)}" for cells, some in words.items()]
 
 
 def _sentence(read: Sequence[str], unread: Sequence[str], *, brief: bool = False) -> str:
@@ -187,17 +212,24 @@ def _each(uses: Sequence[ColumnUse], spec: Specification) -> list[str]:
 def _in_runs(uses: Sequence[ColumnUse], spec: Specification) -> list[str]:
     """Return neighbours with their meanings one behind another: ``C-G near 0° 90°, far 0° 90°, x``."""
     out: list[str] = []
-    for _, group in groupby(enumerate(uses), key=lambda item: (item[1].use, _number(item[1].place) - item[0])):
+    for _, group in groupby(enumerate(uses), key=lambda item: (item[1].use, _run_of(item[1], item[0]))):
         run = [use for _, use in group]
-        if len(run) < _RUN or _number(run[0].place) < 0 or len(_each(run, spec)) < len(run):
+        apart = run[0].place.startswith("rows ")  # rows of several cards: their numbers say little
+        alone = len(run) < _RUN or _number(run[0].place) < 0 or len(_each(run, spec)) < len(run)
+        if alone and not apart:
             out += _each(run, spec)
             continue
         told: list[str] = []
         for wall, members in groupby(run, key=lambda use: use.wall):
             words = [_words(use, spec) for use in members]
             told += [" ".join([words[0], *(text.removeprefix(f"{wall} ") for text in words[1:])])] if wall else words
-        out += [f"{run[0].place}-{run[-1].place} {told[0]}", *told[1:]]
+        where = "rows with" if apart else _reach(run[0].place, run[-1].place, "-")
+        out += [f"{where} {told[0]}", *told[1:]]
     return out
+
+
+def _run_of(use: ColumnUse, number: int) -> int:
+    return 0 if use.place.startswith("rows ") else _number(use.place) - number
 
 
 def _words(use: ColumnUse, spec: Specification) -> str:
@@ -219,8 +251,15 @@ def _differ_in(one: ColumnUse, other: ColumnUse) -> str:
 
 
 def _number(place: str) -> int:
-    """Return the number of a column from its letters; a place that is no column is no neighbour of any."""
+    """Return the number of a column from its letters, of a row beyond all columns; -9 for what has no neighbours."""
+    if place.startswith("row ") and place[4:].isdecimal():
+        return _ROWS + int(place[4:])
     return column_number(place) if place.isascii() and place.isalpha() and place.isupper() else -9
+
+
+def _reach(first: str, last: str, to: str = " to ") -> str:
+    """Return neighbours from first to last: ``C to F``, ``rows 5 to 9``."""
+    return f"rows {first[4:]}{to}{last[4:]}" if first.startswith("row ") else f"{first}{to}{last}"
 
 
 def _span(uses: Sequence[ColumnUse], vary: str, spec: Specification) -> str:
@@ -230,7 +269,7 @@ def _span(uses: Sequence[ColumnUse], vary: str, spec: Specification) -> str:
     else:
         which = f"{'serials' if vary == 'serial' else 'repeats'} {values[0]} to {values[-1]}"
     common = brief_words(uses[0], spec, leave_out=vary)
-    return f"{uses[0].place} to {uses[-1].place} {which}" + ("" if common == _BRIEF[""] else f" {common}")
+    return f"{_reach(uses[0].place, uses[-1].place)} {which}" + ("" if common == _BRIEF[""] else f" {common}")
 
 
 def brief_words(use: ColumnUse, spec: Specification, leave_out: str = "") -> str:
@@ -283,7 +322,7 @@ def places_words(places: Sequence[str], most: int = 4) -> str:
     runs = [[p for _, p in run] for _, run in groupby(order, key=lambda item: _number(item[1]) - item[0])]
     named: list[str] = []
     for run in runs:
-        named += [f"{run[0]} to {run[-1]}"] if len(run) >= _RUN and _number(run[0]) > 0 else run
+        named += [_reach(run[0], run[-1])] if len(run) >= _RUN and _number(run[0]) > 0 else run
     if len(named) > most:
         named = [*named[: most - 1], f"{len(places)} in all"]
     return ", ".join(named)
@@ -338,7 +377,7 @@ def _group_title(group: Sequence[SheetRead]) -> str:
 
 def _table(group: Sequence[SheetRead]) -> b.Table:
     columns = (
-        b.Column("Column"), b.Column("Heading as typed", wraps=True), b.Column("Taken for", wraps=True),
+        b.Column("Where", wraps=True), b.Column("Heading as typed", wraps=True), b.Column("Taken for", wraps=True),
         b.Column("Cells", "right"), b.Column("Why not used", wraps=True),
     )  # fmt: skip
     rows = []

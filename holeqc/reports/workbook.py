@@ -296,7 +296,7 @@ _PROBLEMS = (
     ("File", 24), ("Sheet", 12), ("Cell", 7), ("Key", 16), ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7),
 )  # fmt: skip
 _COLUMNS = (
-    ("File", 36), ("Sheet", 14), ("Column", 8), ("Heading as typed", 30), ("Taken for", 44), ("Cells", 7),
+    ("File", 36), ("Sheet", 14), ("Where", 9), ("Heading as typed", 30), ("Taken for", 44), ("Cells", 7),
     ("Why not used", 24),
 )  # fmt: skip
 

@@ -75,10 +75,11 @@ SAID = {
     "bl7_P-0107.xlsx": "our sheet, 16 rows: E dia 0°, F dia 90°, J x, K y, N GO, O NO-GO, P surface",
     "bl7_P-0109.csv": "A date, B serial, C part, D hole, E wall, F what is read, G direction, H readings, I unit, "
     "J gauge",
-    "bl7_S-0108.xlsx": "A hole, B wall, C dia 0°, D dia 90°, E x, F y, G GO, H NO-GO, I surface",
+    "bl7_S-0108.xlsx": "B2 serial, E2 unit, B3 part, A hole, B wall, C dia 0°, D dia 90°, E x, F y, G GO, "
+    "H NO-GO, I surface",
     "bl7_S-0111.xlsx": "A hole, B-O near 0° 90° x y GO NO-GO surface, far 0° 90° x y GO NO-GO surface",
-    "cp12_D-0031_D-0032.csv": "A date, B serial, C hole, D dia 0°, E dia 60°, F dia 120°, G x, H y, I GO, J NO-GO, "
-    "K surface",
+    "cp12_D-0031_D-0032.csv": "A1 unit, A date, B serial, C hole, D dia 0°, E dia 60°, F dia 120°, G x, H y, I GO, "
+    "J NO-GO, K surface",
 }  # fmt: skip
 
 
@@ -105,7 +106,7 @@ def test_what_is_no_reading_comes_with_why(tmp_path: Path) -> None:
         for why in ("nominal", "average", "unknown", "limit"):
             assert why in text.partition("; not read")[2], width
     text = " ".join(" ".join(lines_of(found, 100)).split())
-    assert "B near 0°, C near 90°, D far 0°, E far 90°, F x, G y, K GO" in text
+    assert "A hole, B near 0°, C near 90°, D far 0°, E far 90°, F x, G y, K GO" in text
     assert text.endswith("; not readings: H nominal, I average, J unknown heading 'Torque', L limit")
 
 
@@ -118,9 +119,10 @@ def test_sheets_of_one_layout_are_told_once(tmp_path: Path) -> None:
     other = [*TOP, ["Hole", "Wall", "Dia 90"], *([hole, "near", 0.458] for hole in HOLES)]
     found = judged(*files, written(tmp_path / "t.csv", other))
     assert lines_of(found) == [
-        "read  s0.csv: A hole, B wall, C dia 0°; not readings: D unknown heading 'Torque'",
+        "read  s0.csv: B1 serial, B2 part, A hole, B wall, C dia 0°; not readings:",
+        "      D unknown heading 'Torque'",
         "read the same way: 4 more sheets (s1.csv to s4.csv)",
-        "read  t.csv: A hole, B wall, C dia 90°",
+        "read  t.csv: B1 serial, B2 part, A hole, B wall, C dia 90°",
     ]
 
 
@@ -128,7 +130,10 @@ def test_many_columns_of_holes_are_a_span_and_many_layouts_are_counted(tmp_path:
     rows = [*TOP, ["", *(f"Hole {h}" for h in HOLES)]]
     rows += [[label, *[0.458] * 8] for label in ("near 0", "near 90", "far 0", "far 90")]
     text = " ".join(lines_of(judged(written(tmp_path / "across.csv", rows))))
-    assert "B to I holes 1 to 8" in text
+    assert " ".join(text.split()) == (
+        "read across.csv: B1 serial, B2 part, A what is read, B to I holes 1 to 8, row 5 near 0°, row 6 near 90°, "
+        "row 7 far 0°, row 8 far 90°"
+    )
     files = []
     for number in range(9):
         rows = [["Serial", f"P-{number}"], *TOP[1:], [*["Zz"] * number, "Hole", "Wall", "Dia 0"]]
@@ -136,6 +141,30 @@ def test_many_columns_of_holes_are_a_span_and_many_layouts_are_counted(tmp_path:
         files.append(written(tmp_path / f"l{number}.csv", rows))
     lines = lines_of(judged(*files))
     assert lines[-1] == "read  3 more sheets in other ways; all columns: --out or --json"
+
+
+def test_rows_between_readings_that_say_the_wall_are_named(tmp_path: Path) -> None:
+    rows = [*TOP[:2], ["Hole", "Dia 0"]]
+    for wall in ("NEAR", "FAR"):
+        rows += [[wall], *([hole, 0.458] for hole in HOLES)]
+    assert lines_of(judged(written(tmp_path / "s.csv", rows))) == [
+        "read  s.csv: B1 serial, B2 part, A4, A13 wall, A hole, B dia 0°"
+    ]
+
+
+def test_cards_say_what_their_rows_hold(tmp_path: Path) -> None:
+    rows: list[list[Any]] = TOP[:2]
+    for hole in HOLES:
+        rows = [*rows, [], [f"Hole {hole}"], ["near 0°", 0.458], ["near 90°", 0.459], ["far 0°", 0.4585], ["X", 1.5]]
+    text = " ".join(" ".join(lines_of(judged(written(tmp_path / "c.csv", rows)))).split())
+    assert text.endswith("rows 5 to 47 near 0°, rows 6 to 48 near 90°, rows 7 to 49 far 0°, rows 8 to 50 x")
+    assert "A4, A10, A16 and 5 more hole" in text
+
+
+def test_a_row_that_is_no_reading_comes_with_why(tmp_path: Path) -> None:
+    rows = [*TOP, ["Hole", *HOLES], ["near 0", *[0.458] * 8], ["far 0", *[0.459] * 8], ["Average", *[0.4585] * 8]]
+    text = " ".join(" ".join(lines_of(judged(written(tmp_path / "a.csv", rows)))).split())
+    assert text.endswith("row 5 near 0°, row 6 far 0°; not readings: row 7 average")
 
 
 def test_a_heading_from_outside_stays_in_its_line(tmp_path: Path) -> None:
@@ -153,7 +182,8 @@ def test_the_same_heading_over_several_blocks_is_one_column(tmp_path: Path) -> N
         rows += [[hole, 0.458, 0.459, *more] for hole in HOLES]
     (source,) = judged(written(tmp_path / "b.csv", rows)).readings.sources
     assert [(use.place, use.cells, use.use) for use in source.columns] == [
-        ("A", 16, "field"), ("B", 16, "reading"), ("C", 16, "reading"), ("D", 8, "not used"),
+        ("A", 16, "field"), ("B", 16, "reading"), ("C", 16, "reading"), ("D", 8, "not used"), ("B1", 1, "field"),
+        ("B2", 1, "field"), ("A4", 1, "field"), ("A15", 1, "field"),
     ]  # fmt: skip
 
 
@@ -171,7 +201,7 @@ def test_report_workbook_and_json_tell_every_column(tmp_path: Path) -> None:
     found = judged(wide(tmp_path / "wide.csv"), SAMPLES / "bl7_S-0108.xlsx")
     run = Run(found)
     columns = as_data(found)["sources"][0]["columns"]
-    assert [c["heading"] for c in columns] == WIDE
+    assert [c["heading"] for c in columns] == [*WIDE, "P-0301", "port"]
     assert columns[2] == {
         "sheet": "", "place": "C", "heading": "Dia near 90", "use": "reading", "cells": 8, "characteristic": "diameter",
         "wall": "near", "direction": 90.0, "trial": None, "unit": "", "hole": "", "serial": "", "field": "",
@@ -194,7 +224,7 @@ def test_report_workbook_and_json_tell_every_column(tmp_path: Path) -> None:
         write_workbook(run, file)
     page = openpyxl.load_workbook(tmp_path / "e.xlsx")["Columns"]
     told = [row for row in page.iter_rows(min_row=2, values_only=True) if str(row[0]).endswith("wide.csv")]
-    assert [row[3] for row in told] == WIDE
+    assert [row[3] for row in told] == [*WIDE, "P-0301", "port"]
     assert told[9][2:] == ("J", "Torque", "not used", 8, "the heading isn't known")
 
 
