@@ -26,6 +26,7 @@ LINES = 2  #: so many lines of the screen a sheet may take
 LAYOUTS = 6  #: so many ways of reading a sheet are told on the screen
 LAYOUTS_IN_FULL = 40  #: so many stand in a report; all of them in the workbook and the data
 NAME, HEADING = 34, 24  #: letters of a file's name and of a heading on the screen
+_OWN = {"Hole", "Lower limit", "Upper limit"}  #: headings that each blank sheet of ours has
 _ROWS = 1_000_000  #: rows are numbered from here, so that none is a neighbour of a column
 _RUN = 3  #: so many neighbours that differ in their hole, serial number or repeat alone are told together
 
@@ -82,7 +83,7 @@ def sheets_read(sources: Iterable[Source]) -> list[list[SheetRead]]:
         for use in source.columns:
             sheets.setdefault(use.sheet, []).append(use)
         for name, columns in sheets.items():
-            own = bool(source.kit_id) and [use.field for use in columns[:2]] == ["hole", "wall"][: len(columns[:2])]
+            own = bool(source.kit_id) and {use.heading for use in columns} >= _OWN
             one = SheetRead(source.file, name if len(sheets) > 1 else "", own, tuple(columns))
             alike.setdefault(one.layout, []).append(one)
     return list(alike.values())

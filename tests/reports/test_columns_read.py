@@ -110,6 +110,18 @@ def test_what_is_no_reading_comes_with_why(tmp_path: Path) -> None:
     assert text.endswith("; not readings: H nominal, I average, J unknown heading 'Torque', L limit")
 
 
+def test_a_column_that_somebody_added_to_a_sheet_of_ours_is_named(tmp_path: Path) -> None:
+    book = openpyxl.load_workbook(SAMPLES / "bl7_P-0107.xlsx")
+    page = book.worksheets[0]
+    row = next(cell.row for cell in page["A"] if cell.value == "Hole")
+    for number in range(17):
+        page.cell(row + number, 20).value = "Retry" if number == 0 else 0.458
+    book.save(tmp_path / "added.xlsx")
+    text = " ".join(" ".join(lines_of(judged(tmp_path / "added.xlsx"))).split())
+    assert text.startswith("read added.xlsx: our sheet, 16 rows: E dia 0°")
+    assert text.endswith("P surface; not readings: T unknown heading 'Retry'")
+
+
 def test_sheets_of_one_layout_are_told_once(tmp_path: Path) -> None:
     files = []
     for number in range(5):
@@ -177,7 +189,7 @@ def test_a_heading_from_outside_stays_in_its_line(tmp_path: Path) -> None:
 
 def test_the_same_heading_over_several_blocks_is_one_column(tmp_path: Path) -> None:
     rows = TOP[:2]
-    for wall, heads, more in (("near", [], []), ("far", ["Torque"], [31])):
+    for wall, heads, more in (("near", [], []), ("far", ["Average"], [0.4585])):
         rows += [[], [f"{wall} wall"], ["Hole", "Dia 0", "Dia 90", *heads]]
         rows += [[hole, 0.458, 0.459, *more] for hole in HOLES]
     (source,) = judged(written(tmp_path / "b.csv", rows)).readings.sources
