@@ -71,7 +71,11 @@ class Problem:
         """
         shown = repr(typed)
         found = shown if any(p.found == shown for p in known) else ""
-        return replace(self, message=_MORE.sub("", self.message), found=found, holds=True, **place)
+        sheet, cell, part, serial = (place.get(name, "") for name in ("sheet", "cell", "part", "serial"))
+        message = _MORE.sub("", self.message)
+        return replace(
+            self, message=message, found=found, holds=True, sheet=sheet, cell=cell, part=part, serial=serial
+        )  # fmt: skip
 
     @property
     def anywhere(self) -> Problem:
