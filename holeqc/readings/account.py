@@ -22,10 +22,11 @@ from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import Layout
 from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import hole_key, is_refusal, is_signature, numbers_in, speaks_of_defect
+from holeqc.readings.words import hole_key, is_refusal, is_signature, numbers_in, speaks_of_defect, word_of
 from holeqc.specification.model import Specification
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
+STAMPS = {"tampon"}  #: a stamp as well as a plug; a whole number beside it is the stamp's
 COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a slip
 NAMED = 12  #: so many ranges of cells are named in one sentence
 NEAR_SIZE = 0.3  #: a number so near a hole's size may be a reading of it (common practice, no source)
@@ -146,6 +147,7 @@ class Kinds:
         self._holes = {hole_key(h) for h in spec.hole_ids}
         sizes = np.array([v for h in spec.holes for v in (h.size.lower, h.size.upper)], dtype=np.float64)
         other = MM_PER_INCH if spec.unit == "in" else 1.0 / MM_PER_INCH
+        self._in_mm = max(other, 1.0)  #: of one unit of the kit's: readings may be typed in either
         scales = (1.0, other, 1000.0 if spec.unit == "in" else 1.0)
         self._sizes = [(sizes.min() * s * (1 - NEAR_SIZE), sizes.max() * s * (1 + NEAR_SIZE)) for s in scales]
         places = np.array([v for p in spec.parts for v in spec.basic_xy(p.name).ravel()], dtype=np.float64)
@@ -158,7 +160,8 @@ class Kinds:
             drawn += [hole.size.upper - hole.size.lower]
         if spec.tools.drill is not None:
             drawn.append(spec.tools.drill.diameter)
-        self._drawn = np.unique(np.array(drawn, dtype=np.float64))
+        known = np.array(drawn, dtype=np.float64)
+        self._drawn = np.unique(known[np.isfinite(known)])
 
     def may_be_reading(self, value: float) -> bool:
         """Whether a number may be a reading of some hole: near a size in any usual unit, or near a coordinate."""
@@ -169,8 +172,9 @@ class Kinds:
         return not float(value).is_integer() and bool((np.abs(self._places - value) <= self._near).any())
 
     def is_length(self, value: float) -> bool:
-        """Whether a number may be any length that is read of the kit: no longer than its pattern is wide, or so."""
-        return abs(value) <= max(2.0 * float(np.abs(self._drawn).max(initial=0.0)), 100.0 * self._sizes[0][1])
+        """Whether a number may be any length that is read of the kit, in inch or mm: about as long as its pattern."""
+        longest = max(2.0 * float(np.abs(self._drawn).max(initial=0.0)), 100.0 * self._sizes[0][1])
+        return abs(value) <= longest * self._in_mm
 
     def is_drawn(self, value: float) -> bool:
         """Whether a number is one of the drawing's own: a limit, a basic dimension, a plug, the drill."""
@@ -187,7 +191,7 @@ class Kinds:
             return self._of_text(content)
         value = float(content) if content is not None else float("nan")
         label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)
-        if isinstance(label, str) and is_signature(label) and value.is_integer():
+        if isinstance(label, str) and (is_signature(label) or word_of(label) in STAMPS) and value.is_integer():
             return ""
         if self.may_be_reading(value):
             return "it may be a reading"

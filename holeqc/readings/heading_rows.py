@@ -337,8 +337,8 @@ def _lines_below(
         contents, origin, _ = texts.row(row + down)
         words = [_word(c) if origin[i] > row else "" for i, c in enumerate(contents)]
         own = [c for c, word in enumerate(words) if word]
-        if not own:
-            break
+        if not own or (len(own) == 1 and own[0] < len(base) and base[own[0]].kind == FIELD):
+            break  # a wall alone under 'Date' says what follows
         named = [c for c in own if isinstance(contents[c], str)]
         meanings = {c: vocabulary.meaning(words[c]) for c in own}
         if any(c in idents for c in own) and not all(

@@ -194,7 +194,7 @@ def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArra
     for label in here.labels:
         meaning = vocabulary.meaning(label.strip().rstrip(":=")) if isinstance(label, str) else None
         says = meaning is not None and (
-            (meaning.kind in {READING, IGNORED} and bool(meaning.word))
+            meaning.kind in {READING, IGNORED}
             or (meaning.kind == MODIFIER and meaning.direction is not None)
         )
         means.append(says)

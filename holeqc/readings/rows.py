@@ -250,7 +250,7 @@ def _characteristic(meaning: Meaning) -> Match:
         return Match(CHARACTERISTICS.index(meaning.word.removeprefix("gauge:")))
     if meaning.kind == READING and meaning.word:
         return Match(CHARACTERISTICS.index(meaning.word))
-    placed = meaning.direction is not None or meaning.wall >= 0
+    placed = meaning.direction is not None or meaning.wall >= 0 or meaning.kind == READING  # 'actual size'
     if meaning.kind not in {UNKNOWN, IGNORED, FIELD} and placed:
         return Match(0)
     issue = Issue(

@@ -334,6 +334,7 @@ _BRACKETS = re.compile(r"[\[(]([^\[\]()]{1,40})[\])]")
 _TEMPERATURE_UNIT = re.compile(r"(?:°|(?<![^\W_])deg\.?) ?([cf])(?![^\W_])")
 _GAP = re.compile(r"[ ,/]+(?:(?:in|en) )?")
 _BEFORE_UNIT = re.compile(r"^(?:in|en|unit|units) (?=.)")
+_UNIT_INSIDE = re.compile(r",\s*(mm|in|inch|inches|thou|µm)\b\.?(?=\s+\w)")  #: 'dia 0, mm near'
 _MARKS = re.compile("[\u0300-\u036f]")
 _GERMAN = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 
@@ -359,6 +360,8 @@ def heading_unit(text: str) -> tuple[str, str]:
     if degrees := _TEMPERATURE_UNIT.search(text):
         return f"{text[: degrees.start()]} {text[degrees.end() :]}".strip(" ,:;"), degrees[1].upper()
     text = text.rstrip(" :;")
+    if inside := _UNIT_INSIDE.search(text):
+        return f"{text[: inside.start()]} {text[inside.end() :]}".strip(" ,:;"), _unit(inside[1])
     for match in _GAP.finditer(text):
         unit = _unit(text[match.end() :])
         if match.start() and unit not in {"", "C", "F"} and tokens(text) not in _standard_table():

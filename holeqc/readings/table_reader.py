@@ -74,7 +74,9 @@ def _repeated_columns(table: Table) -> dict[int, int]:
             same.setdefault(table.meanings[column], []).append(column)
     out: dict[int, int] = {}
     for meaning, columns in same.items():
-        if len(columns) > 1 and meaning.serial == "":
+        # readings of a place that is named once more are one thing read twice, and must agree
+        several = meaning.word == "diameter" and meaning.direction is None and not meaning.hole and not meaning.serial
+        if len(columns) > 1 and (several or len(columns) <= table.context.spec.plan.count):
             out.update((column, number) for number, column in enumerate(columns, 1))
             table.context.say(
                 note("repeated-heading", f"{len(columns)} columns have this heading; read as repeats 1, 2, ..."),

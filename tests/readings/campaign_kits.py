@@ -497,6 +497,8 @@ def point_shifted(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
 
 @fault(4)
 def digits_swapped(rng: random.Random, case: Case, kit: Kit, part: Part) -> bool:
+    if case.converted:  # swapped in the unit of the kit, typed in the other one: no two digits are swapped there
+        return False
     row, wall = rng.choice(part.rows), rng.choice(kit.walls)
     key = rng.choice(kit.size_keys)
     text = f"{row.values[wall][key]:.{-kit.size_step.as_tuple().exponent}f}"  # type: ignore[operator]
