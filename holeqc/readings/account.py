@@ -55,6 +55,7 @@ def account(context: Context, layout: Layout) -> None:
         return
     _mark_labels(context, layout)
     _swallowed(context)
+    _comments(context)
     if context.own:
         _mark_own_texts(context, layout)
     filled = np.column_stack([c.filled(grid.rows) for c in grid.columns])
@@ -140,6 +141,30 @@ def comma_is_decimal(spec: Specification, labels: Iterable[Content]) -> bool:
     return all(kinds.is_length(v) and not kinds.is_length(v * 1000.0) for v in good)
 
 
+def _comments(context: Context) -> None:
+    """Hold where a comment at a cell, or a box drawn on the sheet, speaks of a defect or a size; tell the rest."""
+    kinds, pair = Kinds(context.spec), _only_pair(context)
+    harmless: list[tuple[int, int, str]] = []
+    for row, column, text in context.sheet.scan.remarks:
+        reason = kinds.of_text(text)
+        if not reason:
+            harmless.append((row, column, text))
+            continue
+        where = "a comment at the cell" if row else "a box drawn on the sheet"
+        issue = warning(
+            "comment-not-read",
+            f"{where} is not read, and {reason}",
+            "remarks in the note column",
+            "Look what is meant; put it into the note column, or take it off the sheet",
+            holds=True,
+        )
+        context.say(issue, repr(text[:60]), row - 1, column - 1, **pair)
+    if harmless:
+        row, column, text = harmless[0]
+        count = "1 comment is" if len(harmless) == 1 else f"{len(harmless)} comments are"
+        context.say(note("remarks", f"{count} read as remarks"), repr(text[:60]), row - 1, column - 1)
+
+
 class Kinds:
     """Tells which numbers and words may speak of a hole of a kit."""
 
@@ -188,7 +213,7 @@ class Kinds:
         if isinstance(content, dt.datetime | dt.date | dt.time | dt.timedelta):
             return ""
         if isinstance(content, str):
-            return self._of_text(content)
+            return self.of_text(content)
         value = float(content) if content is not None else float("nan")
         label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)
         if isinstance(label, str) and (is_signature(label) or word_of(label) in STAMPS) and value.is_integer():
@@ -211,7 +236,8 @@ class Kinds:
             before = content if content is not None else before
         return True
 
-    def _of_text(self, text: str) -> str:
+    def of_text(self, text: str) -> str:
+        """Return why a text may be evidence, '' where it isn't."""
         if len(text) > 2_000:
             return "a long text stands here"
         if word := speaks_of_defect(text):

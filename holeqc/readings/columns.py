@@ -61,14 +61,13 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     NaN where there is no number.
     """
     grid_column = table.context.sheet.grid.columns[column]
-    values, decimals = _typed_numbers(grid_column, table.rows, table.context.decimal)
+    values, decimals, own_unit, own_step = _typed_numbers(grid_column, table)
     said = table.meanings[column].unit
-    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else _unit_beside(table), 1.0))
-    values, half = values * factor, 0.5 * 10.0**-decimals * factor
-    if named != table.context.spec.unit:
-        values = np.asarray(convert(values, named, table.context.spec.unit))
-        half = float(convert(half, named, table.context.spec.unit))
-    return values, half + GRAIN
+    unit = said or _unit_beside(table)
+    named, factor = SCALES.get(unit, (unit if unit in {"in", "mm"} else table.context.spec.unit, 1.0))
+    to_kit = float(convert(1.0, named, table.context.spec.unit))
+    values = np.where(own_unit, values, values * factor * to_kit)
+    return values, 0.5 * 10.0**-decimals * max(factor * to_kit, own_step) + GRAIN
 
 
 def _unit_beside(table: Table) -> str:
@@ -77,22 +76,30 @@ def _unit_beside(table: Table) -> str:
     return said.pop() if len(said) == 1 else table.context.unit
 
 
-def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:
-    values = np.full(rows.size, np.nan)
+def _typed_numbers(column: GridColumn, table: Table) -> tuple[FloatArray, int, BoolArray, float]:
+    """Return numbers as typed (r,), their decimals, where a cell says its own unit, and how large that unit is.
+
+    Where a cell says its unit the number is in the kit's already.
+    """
+    rows, spec_unit = table.rows, table.context.spec.unit
+    values, own, step = np.full(rows.size, np.nan), np.zeros(rows.size, dtype=np.bool_), 0.0
     distinct: list[float] = []
     if column.numbers is not None:
         values[:] = column.numbers[rows]
         distinct += np.unique(values[np.isfinite(values)])[:200].tolist()
     if column.codes is not None:
         codes = column.codes[rows]
-        table = np.full(len(column.labels) + 1, np.nan)
+        numbers, said = np.full(len(column.labels) + 1, np.nan), np.zeros(len(column.labels) + 1, dtype=np.bool_)
         for code in np.unique(codes[codes >= 0]):
-            found = length_of(column.labels[code], decimal)
-            table[code] = np.nan if found.issue is not None else found.value
-            if np.isfinite(table[code]):
-                distinct.append(float(table[code]))
-        values = np.where(np.isnan(values), table[codes], values)
-    return values, max(map(decimals_of, distinct), default=0)
+            found = length_of(column.labels[code], table.context.decimal)
+            if found.issue is not None or not np.isfinite(found.value):
+                continue
+            distinct.append(float(found.value))
+            size = float(convert(1.0, found.unit, spec_unit)) if found.unit else 1.0
+            numbers[code], said[code] = found.value * size, bool(found.unit)
+            step = max(step, size if found.unit else 0.0)
+        values, own = np.where(np.isnan(values), numbers[codes], values), said[codes]
+    return values, max(map(decimals_of, distinct), default=0), own, step
 
 
 def _same_thing(meaning: Meaning) -> tuple[object, ...]:

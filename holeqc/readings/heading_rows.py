@@ -33,6 +33,7 @@ class Heading:
     last: int
     texts: tuple[str, ...]
     meanings: tuple[Meaning, ...]
+    card: bool = False  #: labels beside the readings say what they are; there is no row of headings
 
     @property
     def signature(self) -> tuple[Meaning, ...]:
@@ -387,7 +388,10 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
     named = any(m.kind == READING and m.word for m in meanings)
     by_column = any(m.kind == FIELD and m.word == "characteristic" for m in meanings)
     out: list[Meaning] = []
+    rows_of_holes = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) and not by_column
     for meaning, name in zip(meanings, names, strict=True):
+        if rows_of_holes and meaning.kind == READING and meaning.axis_like:
+            meaning = replace(meaning, hole="", direction=meaning.axis)  # 'Dia A' beside a column of holes A, B, C
         if meaning.weak:
             meaning = Meaning(IGNORED) if strong else replace(meaning, weak=False)
             strong = True
@@ -420,7 +424,7 @@ def _is_table(meanings: list[Meaning], names: list[str]) -> bool:
     words = {m.word for m in meanings if m.kind == FIELD}
     across = len({m.hole for m in readings if m.hole}) > 1
     bare = all(m.hole and m.wall < 0 and m.direction is None for m in readings)
-    if bare and (not {"characteristic", "serial"} & words or (not across and "serial" not in words)):
+    if readings and bare and (not {"characteristic", "serial"} & words or (not across and "serial" not in words)):
         return False
     if not readings and sum(m.reason == "extreme" for m in meanings) == EXTREMES:
         return "hole" in words

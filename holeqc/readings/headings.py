@@ -58,7 +58,8 @@ class Meaning:
     readings (or may hold none, where ``kind`` is still reading); ``actual`` that the heading calls its readings
     measured; ``serial`` names the part that a column is of; ``deviation`` that values count from a nominal size or a
     basic dimension, ``base`` being what the heading itself counts from (None: the kit's, or another column's).
-    ``gauge`` is the gauge that the heading names beside what was read.
+    ``gauge`` is the gauge that the heading names beside what was read; ``axis`` the direction that a hole's name of
+    one letter may stand for instead.
     """
 
     kind: str
@@ -76,6 +77,12 @@ class Meaning:
     deviation: bool = False
     base: float | None = None
     gauge: str = ""
+    axis: float | None = None
+
+    @property
+    def axis_like(self) -> bool:
+        """Whether the hole that the heading names may as well be the letter of a direction: 'Dia A'."""
+        return self.axis is not None and bool(self.word) and bool(self.hole)
 
     @property
     def is_reading(self) -> bool:
@@ -102,6 +109,7 @@ class _Found:
     ignored: str = ""
     weak: bool = False
     broken: bool = False
+    axis: float | None = None
 
 
 class Vocabulary:
@@ -256,6 +264,8 @@ class Vocabulary:
             found.ignored = found.ignored or str(mark.value) or "other"
         elif mark.kind == "hole":
             found.hole = str(mark.value)
+            order = "abc".find(found.hole.casefold()) if len(found.hole) == 1 else -1
+            found.axis = self._directions[order] if 0 <= order < len(self._directions) else None
         elif mark.kind == WEAK_HOLE:
             found.weak = not number_next
         elif mark.kind not in {FILLER, DEGREES}:
@@ -351,7 +361,7 @@ def _reading(found: _Found, kinds: list[str], unit: str) -> Meaning:
         return Meaning(UNKNOWN)
     return Meaning(
         READING, kinds[0], wall=found.wall, direction=direction, trial=found.trial, hole=found.hole, unit=unit, ask=ask,
-        actual="value" in found.fields,
+        actual="value" in found.fields, axis=found.axis,
     )  # fmt: skip
 
 

@@ -234,7 +234,7 @@ _REVISION = re.compile(
 )
 _NUMBER_WORD = r"[\s.:#=-]*(?:(?:no|nr|num|number|nummer|n°|nº|n\.º|№|n\.°|id|ref)(?![^\W_])[\s.:#=-]*)?"
 _KEYWORDS = (
-    ("drawing", r"drawing|dwg|print|zeichnung(?:s-?(?:nr|nummer))?|zeichnungsnr|plan(?= ?n[°.ro])|plano"),
+    ("drawing", r"drawing|dwg|print|zeichnung(?:s-?(?:nr|nummer))?|zeichnungsnr|plan(?= ?n[°.ro]| [A-Z]{1,4}\d)|plano"),
     ("kit", r"kit|bausatz"),
     ("part", r"part|p/n|pn|teil(?:e-?nr|enummer)?|sachnummer|pièce|pieza"),
     (

@@ -170,7 +170,8 @@ def _cards(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layo
         taken[column : end + 1] = True
         runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
         headings = [_card_heading(sheet, column, end, int(run[0]), vocabulary) for run in runs]
-        over = {h.first for h in headings if any(h.texts)}
+        headings = _carried_over(sheet, column, runs, headings, vocabulary)
+        over = {int(run[0]) - 1 for run, h in zip(runs, headings, strict=True) if any(h.texts)}
         sections = [f for f in _card_sections(sheet, column, end, rows, vocabulary, spec) if f.row not in over]
         first = min([first, int(rows[0]), *(f.row for f in sections)])
         everything += sections
@@ -184,6 +185,28 @@ def _cards(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layo
     return Layout(blocks, top + everything, twice=_twice(top))
 
 
+def _carried_over(
+    sheet: RawSheet, column: int, runs: list[IntArray], headings: list[Heading], vocabulary: Vocabulary
+) -> list[Heading]:
+    """Let what stands over the columns of a card hold to its end: to the next blank row, hole or part."""
+    out = list(headings)
+    for number in range(1, len(out)):
+        before, here = out[number - 1], out[number]
+        between = range(int(runs[number - 1][-1]) + 1, int(runs[number][0]))
+        ends = any(_begins_anew(sheet.grid.cell(row, column), vocabulary) for row in between)
+        if any(before.texts) and not any(here.texts) and not ends:
+            out[number] = replace(before, first=here.first, last=here.last)
+    return out
+
+
+def _begins_anew(content: Content, vocabulary: Vocabulary) -> bool:
+    """Whether a cell between runs of a card ends it: a blank one, or the label of a hole or a part."""
+    if not isinstance(content, str):
+        return True
+    meaning = vocabulary.meaning(content.split(":", 1)[0].strip())
+    return bool(meaning.hole) or (meaning.kind == FIELD and meaning.word in {"hole", "serial", "part"})
+
+
 def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArray:
     """Return the rows in which a column says what the cell to its right is a reading of."""
     grid = sheet.grid
@@ -195,6 +218,7 @@ def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArra
         meaning = vocabulary.meaning(label.strip().rstrip(":=")) if isinstance(label, str) else None
         says = meaning is not None and (
             meaning.kind in {READING, IGNORED}
+            or (meaning.kind == FIELD and meaning.word in {"gauge:go", "gauge:no_go"})
             or (meaning.kind == MODIFIER and meaning.direction is not None)
         )
         means.append(says)
@@ -227,7 +251,7 @@ def _card_heading(sheet: RawSheet, column: int, end: int, first: int, vocabulary
         texts[place] = str(above) if over.kind == MODIFIER else ""
         if place > column + 1 and over.kind != MODIFIER:
             meanings[place] = Meaning(UNKNOWN)
-    return Heading(first - 1, first - 1, tuple(texts), tuple(meanings))
+    return Heading(first - 1, first - 1, tuple(texts), tuple(meanings), card=True)
 
 
 def _card_sections(

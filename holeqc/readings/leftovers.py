@@ -181,7 +181,7 @@ def unread_columns(table: Table) -> set[int]:
 def surplus_rows(table: Table, known: Rows) -> None:
     """Doubt rows of a text file that have more fields than the heading: their fields may all be out of place."""
     context, grid = table.context, table.context.sheet.grid
-    if not context.sheet.text_only:
+    if not context.sheet.text_only or table.blocks[0].heading.card:
         return
     held = [c + 1 for c, m in enumerate(table.meanings) if m.kind != UNKNOWN or table.texts[c]]
     width = max(held, default=0)

@@ -45,6 +45,7 @@ class SheetScan:
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[tuple[int, int]] = field(default_factory=set)
     struck: set[tuple[int, int]] = field(default_factory=set)  #: cells whose text is struck through
+    remarks: list[tuple[int, int, str]] = field(default_factory=list)  #: comments at (row, column), boxes at 0, 0
 
 
 @dataclass(frozen=True, slots=True)

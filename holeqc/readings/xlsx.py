@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import posixpath
 import warnings
+import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -15,7 +17,7 @@ from holeqc.readings.containers import DAMAGED, Container, check_cells, check_pa
 from holeqc.readings.grid import Grid, no_collecting
 from holeqc.readings.marker import LISTS_SHEET
 from holeqc.readings.options import SizeLimits
-from holeqc.readings.sheet_scan import SheetPass, SheetScan, Styles
+from holeqc.readings.sheet_scan import SheetPass, SheetScan, Styles, reference
 
 #: what openpyxl and the parser below it raise for a workbook that is broken inside
 _BROKEN = (
@@ -77,9 +79,36 @@ def read_workbook(
                     for piece in pieces(archive, container.name, sheet.entry):
                         reading.feed(piece)
                     grid, scan = reading.finish()
+                scan.remarks = _remarks(archive, sheet.entry)
                 raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
             if not _is_our_lists(raw, lists):
                 yield raw
+
+
+def _remarks(archive: zipfile.ZipFile, entry: str) -> list[tuple[int, int, str]]:
+    """Return the comments at a sheet's cells (row, column) and the texts of boxes drawn on it (0, 0).
+
+    Their parts were looked through before: they declare no document type and are bounded.
+    """
+    from xml.etree import ElementTree
+
+    folder, _, name = entry.rpartition("/")
+    relations = f"{folder}/_rels/{name}.rels"
+    if relations not in archive.namelist():
+        return []
+    found = []
+    for relation in ElementTree.fromstring(archive.read(relations)):
+        kind = relation.get("Type", "").rpartition("/")[2]
+        part = posixpath.normpath(posixpath.join("/" + folder, relation.get("Target", ""))).lstrip("/")
+        if kind not in {"comments", "threadedComment", "drawing"} or part not in archive.namelist():
+            continue
+        for element in ElementTree.fromstring(archive.read(part)).iter():
+            if element.tag.rpartition("}")[2] in {"comment", "threadedComment", "txBody"}:
+                at = reference(element.get("ref", "")) or (0, 0)
+                text = " ".join("".join(element.itertext()).split())
+                if text:
+                    found.append((*at, text))
+    return found
 
 
 def _is_our_lists(sheet: RawSheet, lists: Mapping[str, Sequence[str]] | None) -> bool:
