@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
         "new": ("kit", "new", "write a commented starter file for a kit"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
         "keys": ("kit", "keys", "list every key of a kit file with its meaning"),
+        "release": ("kit", "release", "release a kit's text into the record, by two persons"),
     },
     "fit": {
         "class": ("fit", "class_", "limits of an ANSI B4.1 class: holeqc fit class RC7 7/16"),
@@ -35,6 +36,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "gauge-study": ("gauge_study", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
     "part": ("part", "part", "the whole recorded story of a serial number"),
+    "serial": ("part", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
     "tags": ("tags", "tags", "recorded tags and where they stand"),
     "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
@@ -61,7 +63,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
 }
 GROUP_HELP = {
     "ledger": "the record itself: verify, info, copy, export",
-    "kit": "what the drawing asks: start, show, keys",
+    "kit": "what the drawing asks: start, show, keys, release",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
     "gauge": "gauges on record: calibrations, and what a suspect one touches",
     "fixture": "fixtures on record: events, and what a suspect one touches",

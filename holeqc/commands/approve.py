@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -23,14 +22,14 @@ def approve(
     note: Annotated[str, typer.Option(help="Remark that goes with it.")] = "",
     kit: Annotated[str, _KIT] = "",
     name: Annotated[str, _PART] = "",
-    tolerances: Annotated[Path, typer.Option(help="Folder of the kit files in force.")] = Path("tolerances"),
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Approve a part's newest inspection and lock its set, unless something stands in the way.
 
     Refused, with the whole list, while anything is held, rejected without a closed disposition, measured with a gauge
-    out of calibration, judged under an old kit text, or logged, read, reworked or decided on by the same person (the
-    kit's two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
+    out of calibration, judged under a kit text that two persons haven't released (holeqc kit release), rejected or held
+    by an earlier inspection that isn't closed, or logged, read, reworked or decided on by the same person (the kit's
+    two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
     with the approval.
 
     Exit code 0: approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
@@ -49,10 +48,7 @@ def approve(
     with open_ledger(ledger, create=False) as there:
         row = newest_story(there, serial, kit=kit, part=name).row
         try:
-            done = record(
-                there, serial, who, role=role, kit=kit, part=name, note=note,
-                kit_files=kit_files(str(row["kit"]), tolerances), kit_folder=str(tolerances),
-            )  # fmt: skip
+            done = record(there, serial, who, role=role, kit=kit, part=name, note=note)
         except ApprovalRefused as refusal:
             print(f"holeqc: {refusal}", file=sys.stderr)
             for problem in refusal.problems:
@@ -88,20 +84,3 @@ def withdraw(
     with open_ledger(ledger, create=False) as there:
         entry = record(there, serial, who, reason, kit=kit, part=name)
     print(f"Withdrawn: the approval of {serial}; entry {entry.seq}. Copies of its packet are no longer good.")
-
-
-def kit_files(kit_id: str, folder: Path) -> dict[str, str]:
-    """Return SHA-256 -> name of the files of a kit in a folder; empty where there is none."""
-    import hashlib
-    import tomllib
-
-    found: dict[str, str] = {}
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        data = path.read_bytes()
-        try:
-            table = tomllib.loads(data.decode("utf-8")).get("kit", {})
-        except (UnicodeDecodeError, tomllib.TOMLDecodeError):
-            continue  # a file that can't be read is no kit in force
-        if isinstance(table, dict) and table.get("id") == kit_id:
-            found[hashlib.sha256(data).hexdigest()] = path.name
-    return found

@@ -75,6 +75,11 @@ def check(
     specification, readings_files = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
     inspection = inspect(specification, read_files(readings_files, specification, options))
+    opened = None
+    if record:
+        from holeqc.commands.recording import prepared
+
+        opened, inspection, refusal = prepared(inspection, ledger)
     if json_:
         import json
 
@@ -91,11 +96,9 @@ def check(
         written = write_reports(inspection, out)
         print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
     if record:
-        from holeqc.ledger import open_ledger
-        from holeqc.ledger.named import refuse_unnamed
-
-        refuse_unnamed(inspection)  # before a ledger is made for nothing
-        with open_ledger(ledger) as there:
+        if opened is None or refusal is not None:
+            raise refusal or LedgerError("the ledger couldn't be opened")
+        with opened as there:
             done = record_run(there, inspection, name, replaces=replaces, tags=tags)
             print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
     raise typer.Exit(exit_code(inspection.parts["verdict"]))

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from holeqc.commands.recording import LEDGER_HELP, a_day
+from holeqc.commands.recording import LEDGER_HELP, a_day, required_who, who
 
 Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=LEDGER_HELP)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print everything as JSON.")]
@@ -90,24 +90,33 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
 def copy(
     source: Annotated[str, typer.Argument(metavar="FROM", help="File or URL of the ledger.")],
     target: Annotated[str, typer.Argument(metavar="TO", help="File or URL of the copy: empty, or an older copy.")],
+    by: Annotated[str, typer.Option(help="Who: a role or a number; else HOLEQC_BY.")] = "",
+    keep_open: Annotated[
+        bool, typer.Option("--keep-open", help="A copy for safe keeping: the old place goes on, the copy doesn't.")
+    ] = False,
 ) -> None:
-    """Copy a ledger, from a file to a server or back, or bring an older copy up to date.
+    """Move a ledger from a file to a server or back, or make a copy for safe keeping and bring it up to date.
 
-    Source and copy are verified, and their counts and digests compared, before the copy is kept.
+    Source and copy are verified, and their counts and digests compared, before the copy is kept. The old ledger is then
+    closed by an entry that names the new place, and takes no more; --keep-open leaves it open.
 
-    Example: holeqc ledger copy holeqc-ledger.sqlite3 postgresql://quality@server/holes
+    Example: holeqc ledger copy holeqc-ledger.sqlite3 postgresql://quality@server/holes --by engineer
 
     Exit code 0: copied and checked. 2: not copied.
 
-    Caution: until every bench points to the new place, entries go into the old one; copy again after the last of them.
+    Caution: of one record only one place may go on. Never write to a copy for safe keeping: seals tell such a fork.
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.copying import copy as copy_all
+    from holeqc.ledger.copying import open_target
 
-    with open_ledger(source, create=False) as old, open_ledger(target) as new:
-        done = copy_all(old, new)
+    name = who(by) if keep_open else required_who(by, "who moves it")
+    with open_ledger(source, create=False) as old, open_target(target, old) as new:
+        done = copy_all(old, new, name, keep_open=keep_open)
         places = f"{old.location.shown} -> {new.location.shown}"
         print(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
+        if done.closed is not None:
+            print(f"{old.location.shown} is closed by entry {done.closed}; the record goes on in {new.location.shown}")
     for table, count in done.counts.items():
         if count:
             print(f"  {table:<24} {count:>9} rows in both")

@@ -78,13 +78,11 @@ def _refuse_unclear(ledger: Ledger, story: PartStory, kit: str, part: str) -> No
 
 
 def approve(
-    ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = "",
-    kit_files: Mapping[str, str] | None = None, kit_folder: str = "",
-) -> Approved:  # fmt: skip
+    ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = ""
+) -> Approved:
     """Approve the newest inspection of a part.
 
-    ``by``: who approves, ``role``: as what. ``kit_files``: SHA-256 -> name of the kit files of this kit that are in
-    force, found in ``kit_folder``: none of them is an obstacle; with None the newest kit text in the ledger counts.
+    ``by``: who approves, ``role``: as what. The kit text that judged must be the one that was released last.
 
     Raises:
         ApprovalRefused: something stands in the way; its problems are the whole list.
@@ -93,7 +91,7 @@ def approve(
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
-        found = findings(ledger, story, by, kit_files, kit_folder)
+        found = findings(ledger, story, by)
         if found.obstacles:
             why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))

@@ -15,10 +15,20 @@ import holeqc
 from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
 from holeqc.ledger.filters import Filter
+from holeqc.ledger.guards import refuse_without_guards
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
 from holeqc.ledger.remains import EMPTY_FILE, what_is_left
-from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
+from holeqc.ledger.schema import (
+    DETAILS,
+    ENTRY,
+    LEDGER_VERSION,
+    METADATA,
+    TABLES,
+    VERSION_KNOWN,
+    kinds_of,
+    parent_of,
+)
 from holeqc.ledger.times import now, stored
 from holeqc.ledger.values import one_line, plain
 from holeqc.problems import LedgerError
@@ -36,6 +46,7 @@ if TYPE_CHECKING:
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
+MOVED, CONTINUED = "moved", "continued"  #: kinds of the entries that close a ledger and go on with its copy
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
 
 
@@ -108,13 +119,21 @@ class EntryWriter:
         self.add(table, list(full), list(full.values()))
         return ids
 
+    def add_versions(self) -> None:
+        """Bring the rows of the version table, so that the digests cover them; the last rows of an entry."""
+        rows = self._transaction.connection.execute(select(LEDGER_VERSION).order_by(LEDGER_VERSION.c.version))
+        self.add_mapped(VERSION_KNOWN, [dict(row) for row in rows.mappings()])
+
     def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:
-        """Write the entry's own row and return it."""
+        """Write the entry's own row and return it; the first entry of a ledger brings its version too."""
+        if self.seq == 1:
+            self.add_versions()
         row = self._row | {"replaces": replaces, "reason": plain(reason), "payload": self._payload.hexdigest()}
         row["hash"] = canonical.entry_hash(row)
         self._transaction.connection.execute(ENTRY.insert(), [row])
         self._transaction.unfinished = False
         self._transaction.head = (self.seq, row["hash"])
+        self._transaction.kind, self._transaction.reason, self._transaction.at = row["kind"], row["reason"], row["at"]
         return Entry(self.seq, row["hash"], row["at"], self.ids)
 
 
@@ -123,10 +142,19 @@ class Transaction:
 
     def __init__(self, connection: Connection) -> None:
         self.connection = connection
-        last = connection.execute(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1)).first()
-        self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS) if last is None else (int(last[0]), str(last[1]))
+        self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS)
+        self.kind = self.reason = self.at = ""  #: of the newest entry
+        self.refresh()
         self._next: dict[str, int] = {}
         self.unfinished = False  #: an entry was started; rows of one that broke must not come in
+
+    def refresh(self) -> None:
+        """Look again which entry is the newest."""
+        e = ENTRY.c
+        last = self.connection.execute(select(e.seq, e.hash, e.kind, e.reason, e.at).order_by(e.seq.desc()).limit(1))
+        if (row := last.first()) is not None:
+            self.head = int(row.seq), str(row.hash)
+            self.kind, self.reason, self.at = str(row.kind), str(row.reason), str(row.at)
 
     def take_ids(self, table: Table, count: int) -> range:
         """Return the next numbers of a table, without a gap after those that are there."""
@@ -154,7 +182,10 @@ class Transaction:
 class Ledger:
     """A ledger at its place. Use as a context manager, or call `close`."""
 
-    def __init__(self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS) -> None:
+    def __init__(
+        self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS,
+        born_as: Mapping[int, Mapping[str, Any]] | None = None,
+    ) -> None:  # fmt: skip
         self.location = location
         self.wait_seconds = wait_seconds
         if location.path is not None and not create:
@@ -166,7 +197,7 @@ class Ledger:
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
         with self.telling_what_is_left():
-            bring_up_to_date(self.engine, location, create=create)
+            bring_up_to_date(self.engine, location, create=create, born_as=born_as)
 
     def __enter__(self) -> Ledger:
         return self
@@ -183,17 +214,27 @@ class Ledger:
     # ------------------------------------------------------------------------------------------------------ write
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[Transaction]:
+    def transaction(self, *, closed: bool = False) -> Iterator[Transaction]:
         """Hold the ledger for writing: everything inside comes in together at the end, or nothing of it.
 
-        Inside another transaction of this ledger it joins that one.
+        Inside another transaction of this ledger it joins that one. ``closed``: also where the ledger moved.
+
+        Raises:
+            LedgerError: a guard of the ledger doesn't stand, it moved, or another writer didn't finish in time.
         """
         if self._transaction is not None:
             yield self._transaction
             return
         with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
+            refuse_without_guards(connection, TABLES, self.location.shown)
             self._transaction = Transaction(connection)
             try:
+                if self._transaction.kind == MOVED and not closed:
+                    raise LedgerError(
+                        f"ledger {self.location.shown} is closed: since entry {self._transaction.head[0]} it goes on "
+                        f"in {self._transaction.reason}. Nothing was recorded; name that place (--ledger or "
+                        "HOLEQC_LEDGER)"
+                    )
                 yield self._transaction
                 if self._transaction.unfinished:
                     raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
@@ -298,6 +339,11 @@ class Ledger:
         """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""
         last = self.rows(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1))
         return (int(last[0]["seq"]), str(last[0]["hash"])) if last else (0, canonical.FIRST_PREVIOUS)
+
+    def newest_kind(self) -> str:
+        """Return the kind of the newest entry, '' where there is none."""
+        last = self.rows(select(ENTRY.c.kind).order_by(ENTRY.c.seq.desc()).limit(1))
+        return str(last[0]["kind"]) if last else ""
 
     def verify(self, expected: tuple[int, str] | None = None) -> Verified:
         """Recompute everything: see `holeqc.ledger.verify.verify`."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +15,10 @@ from holeqc.inspection.spans import joined, listed, span_words
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
-from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.kits import newest_release, stored_specification
+from holeqc.ledger.resemblance import told_apart
 from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import format_length
 
@@ -28,10 +30,16 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 #: kinds of obstacle, as codes of problems
-NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG, NO_KIT = (
+NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG = (
     "not-recorded", "held", "rejected", "gauge-out-of-calibration", "old-revision", "same-person", "file-replaced",
-    "approved-already", "not-for-use", "tag-open", "kit-not-found",
+    "approved-already", "not-for-use", "tag-open",
 )  # fmt: skip
+NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE = (
+    "kit-not-released", "kit-text-not-released", "earlier-inspection", "serial-elsewhere",
+)  # fmt: skip
+
+
+OPEN_IT = "Open it: holeqc check KIT.toml SHEET --record on the same sheet, without --no-tags."
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +50,7 @@ class Findings:
     remarks: tuple[str, ...] = field(default_factory=tuple)
 
 
-def findings(
-    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None,
-    kit_folder: str = "",
-) -> Findings:  # fmt: skip
+def findings(ledger: Ledger, story: InspectionStory, by: str = "") -> Findings:
     """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise."""
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
@@ -53,18 +58,17 @@ def findings(
     remarks: list[str] = []
     found = [
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
-        *_gauges(ledger, story, spec, remarks), *_revision(ledger, story, kit_files, kit_folder),
+        *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_answered(ledger, story, spec, by, remarks),
+        *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
         *_replaced(story),
         *_persons(ledger, story, spec, tags, by), *_approved(story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
 
 
-def obstacles(
-    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None
-) -> list[Problem]:
+def obstacles(ledger: Ledger, story: InspectionStory, by: str = "") -> list[Problem]:
     """Return all that stands in the way of approving an inspection by a person, the gravest first."""
-    return list(findings(ledger, story, by, kit_files).obstacles)
+    return list(findings(ledger, story, by).obstacles)
 
 
 def _placed(problem: Problem, story: InspectionStory) -> Problem:
@@ -96,13 +100,13 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
         if hole["verdict"] == "reject" and hole["hole"] not in covered:
             yield _problem(
                 REJECTED, f"hole {hole['hole']} is rejected and no tag was written for it",
-                "Open it: holeqc check ... --record does, and open_tags from Python.", hole=str(hole["hole"]),
+                OPEN_IT, hole=str(hole["hole"]),
             )  # fmt: skip
     if story.row["pin_verdict"] == "reject" and not covered & {"pattern"} and not any(
         hole["verdict"] == "reject" for hole in story.holes
     ):  # fmt: skip
         yield _problem(
-            REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does."
+            REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT
         )
 
 
@@ -276,34 +280,110 @@ def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calib
     return joined(words) if words else ""
 
 
-def _revision(
-    ledger: Ledger, story: InspectionStory, kit_files: Mapping[str, str] | None, kit_folder: str
-) -> Iterable[Problem]:
-    text, row = s.SPECIFICATION.c, story.row
-    ours = ledger.rows(select(text.digest).where(text.id == row["specification_id"]))[0]["digest"]
-    action = "Judge its sheet under the revision in force and record it."
-    if kit_files is not None:
-        if not kit_files:
-            yield _problem(
-                NO_KIT, f"the kit in force can't be found in {kit_folder or 'its folder'}: no file there is of kit "
-                f"{row['kit']}", "Name the folder of the kit files in force with --tolerances.",
-            )  # fmt: skip
-        elif ours not in kit_files:
-            names = ", ".join(dict.fromkeys(kit_files.values()))
-            yield _problem(
-                OLD_REVISION, f"judged under kit {row['kit']} revision {row['revision']}, whose text is not the one in "
-                f"force ({names})", action,
-            )  # fmt: skip
-        return
-    newest = ledger.rows(
-        select(text.id, text.revision).where(text.kit == row["kit"]).order_by(text.id.desc()).limit(1)
-    )[0]
-    if newest["id"] != row["specification_id"]:
-        which = f"revision {newest['revision']}" if newest["revision"] != row["revision"] else "a changed kit file"
+def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give what is wrong where the kit text that judged isn't the one that two persons released last."""
+    row = story.row
+    name = f"kit {row['kit']} revision {row['revision']}"
+    newest = newest_release(ledger, str(row["kit"]))
+    if newest is None:
         yield _problem(
-            OLD_REVISION, f"judged under an old text of kit {row['kit']}, revision {row['revision']}; {which} is "
-            "recorded since", action,
+            NOT_RELEASED, f"{name} isn't released", "One person proposes its file, another releases it: holeqc kit "
+            "release KIT.toml --by WHO, twice.",
         )  # fmt: skip
+    elif newest["specification_id"] != row["specification_id"]:
+        same = newest["revision"] == row["revision"]
+        yield _problem(
+            OTHER_TEXT if same else OLD_REVISION,
+            f"judged under a text of {name} that is not the one released as entry {newest['entry']}" if same else
+            f"judged under {name}; revision {newest['revision']} is the one released, entry {newest['entry']}",
+            "Judge its sheet under the kit file that was released, and record it.",
+        )  # fmt: skip
+
+
+def _earlier(ledger: Ledger, story: InspectionStory, tags: Sequence[TagState]) -> Iterable[Problem]:
+    """Give earlier inspections that reject or hold the part and have no tag that says what became of it."""
+    row = story.row
+    covered: dict[int, set[str]] = {}
+    for tag in tags:
+        covered.setdefault(int(tag.row["inspection_id"]), set()).update(tag.holes)
+    for one in ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"])).inspections:
+        old = one.row
+        if int(old["id"]) >= int(row["id"]) or old["verdict"] == "accept" or old["part"] != row["part"]:
+            continue
+        what = f"inspection {old['id']} of this part, entry {old['entry']}, "
+        holes = covered.get(int(old["id"]))
+        rejected = [str(hole["hole"]) for hole in one.holes if hole["verdict"] == "reject"]
+        if old["verdict"] == "reject" and (holes is None or not set(rejected) <= holes):
+            yield _problem(EARLIER, f"{what}rejects it and no tag was written for it", OPEN_IT)
+        elif old["verdict"] == "hold" and holes is None and (why := _no_answer_to(old, row)):
+            yield _problem(EARLIER, f"{what}holds it, and {why}", "Read the part again and record the new sheet.")
+
+
+def _no_answer_to(held: Row, row: Row) -> str:
+    """Return why an inspection isn't the answer to an earlier one that held the part; '' where it is."""
+    before, now = held["last_day"], row["last_day"]
+    if row["verdict"] == "hold":
+        return "the newest one holds it too"
+    if before and not now:
+        return f"the newest readings have no day, so they may be older than those of {before}"
+    return f"the newest readings, of {now}, are older than those of {before}" if before and now < before else ""
+
+
+def _elsewhere(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give what speaks against this serial number under another kit or another part's name."""
+    row = story.row
+    mine = str(row["kit"]), str(row["part"])
+    newest: dict[tuple[str, str], InspectionStory] = {}
+    for one in ledger.part_story(str(row["serial"])).inspections:
+        newest[str(one.row["kit"]), str(one.row["part"])] = one
+    tags: dict[tuple[str, str], list[TagState]] = {}
+    for tag in find_tags(ledger, serial=str(row["serial"])):
+        tags.setdefault((str(tag.row["kit"]), str(tag.row["part"])), []).append(tag)
+    for (kit, part), one in newest.items():
+        if (kit, part) == mine:
+            continue
+        of = tags.get((kit, part), [])
+        against = [f"tag {tag.number} is open" for tag in of if not tag.closed]
+        against += [f"tag {tag.number} is closed by {tag.disposition}" for tag in of if tag.not_for_use]
+        if not of and one.row["verdict"] != "accept":
+            against.append(f"inspection {one.row['id']}, entry {one.row['entry']}, {one.row['verdict']}s it")
+        if not against or told_apart(ledger, (*mine, str(row["serial"])), (kit, part, str(row["serial"]))):
+            continue
+        yield _problem(
+            ELSEWHERE, f"serial {row['serial']} is recorded as kit {kit}, part {part or '-'}, too: {listed(against)}",
+            f"Decide there first; if they are two parts: holeqc serial {row['serial']} --not {row['serial']} --kit "
+            f"{mine[0]} --part {mine[1]} --other-kit {kit} --other-part {part} --by WHO --reason TEXT.",
+        )  # fmt: skip
+
+
+def _answered(
+    ledger: Ledger, story: InspectionStory, spec: Specification, by: str, remarks: list[str]
+) -> Iterable[Problem]:  # fmt: skip
+    """Give answers that this serial number is not another, where who gave one also logged, read or approves the part.
+
+    The others are kept as remarks.
+    """
+    a, e, serial = s.SERIAL_ANSWER.c, s.ENTRY.c, str(story.row["serial"])
+    rows = ledger.rows(
+        select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
+        .where((a.serial == plain(serial)) | (a.other == plain(serial))).order_by(a.id)
+    )  # fmt: skip
+    names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
+    pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
+    number = int(story.row["id"])
+    did = persons.logged_by(ledger, number) | persons.read_by(ledger, number) | {persons.same(by)}
+    for r in pairs.values():
+        if r["same"]:
+            continue
+        other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
+        said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
+        if spec.approval_two_person and persons.same(str(r["made_by"])) in did:
+            yield _problem(
+                SAME_PERSON, f"{said}, and logged, read or approves this part; the kit asks for a second person",
+                "Let another one look at the part and give the answer: holeqc serial.",
+            )  # fmt: skip
+        else:
+            remarks.append(said)
 
 
 def _replaced(story: InspectionStory) -> Iterable[Problem]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import TYPE_CHECKING
 
 from sqlalchemy import select
@@ -13,9 +14,17 @@ if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
 
 
+_LIKE_DIGITS = str.maketrans("oil", "011")
+
+
 def same(name: str) -> str:
-    """Return a name so that small differences of typing don't make another person."""
-    return re.sub(r"[\s._-]+", " ", name).strip().casefold()
+    """Return a name so that small differences of typing don't make another person: case, marks between, leading zeros,
+    and in a word with digits O for 0, I and l for 1.
+    """
+    text = unicodedata.normalize("NFKC", name).casefold()
+    words = ["".join(sign for sign in word if sign.isalnum()) for word in re.split(r"[\s._/-]+", text)]
+    words = [w.translate(_LIKE_DIGITS) if any(sign.isdigit() for sign in w) else w for w in words if w]
+    return re.sub(r"(?<!\d)0+(?=\d)", "", " ".join(words))
 
 
 def logged_by(ledger: Ledger, inspection_id: int) -> set[str]:

@@ -208,11 +208,13 @@ def find_tag(ledger: Ledger, number: str) -> TagState:
 
 
 def open_tags(
-    ledger: Ledger, inspections: Mapping[tuple[str, str], int], drafts: Iterable[TagDraft], by: str
-) -> list[str]:
+    ledger: Ledger, inspections: Mapping[tuple[str, str], int], drafts: Iterable[TagDraft], by: str, *,
+    ties_older: bool = True,
+) -> list[str]:  # fmt: skip
     """Open the tags of inspections just recorded, tie them to older tags of the same parts; return the new numbers.
 
-    One entry, or none where there is nothing to say. Call it inside the transaction that records the inspections.
+    ``ties_older``: False for inspections that were recorded without tags before and get them now. One entry,
+    or none where there is nothing to say. Call it inside the transaction that records the inspections.
     """
     from holeqc.ledger.reinspection import ties
 
@@ -233,10 +235,28 @@ def open_tags(
             {"tag_id": first + n, "event": OPENED, "inspection_id": row["inspection_id"]} for n, row in enumerate(rows)
         ]
         written = [(row, holes_of(d.hole, d.content)) for row, d in zip(rows, new, strict=True)]
-        events += ties(ledger, transaction, ours, written)
+        events += ties(ledger, transaction, ours, written) if ties_older else []
         if rows or events:
             ledger.entry("tags", by, {"tag": rows, "tag_event": events})
     return [str(row["number"]) for row in rows]
+
+
+def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]:
+    """Return the newest inspection of each part that rests on one of some files, isn't accepted, and has no tag:
+    (part, serial) -> id.
+    """
+    i = s.INSPECTION.c
+    found: dict[tuple[str, str], Row] = {}
+    for start in range(0, len(files), 500):
+        rows = ledger.rows(
+            select(i.id, i.part, i.serial, i.verdict, s.TAG.c.id.label("tag")).distinct()
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.inspection_id == i.id)
+            .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
+            .outerjoin(s.TAG, s.TAG.c.inspection_id == i.id)
+            .where(s.READING_SET.c.file_id.in_(files[start : start + 500])).order_by(i.id)
+        )  # fmt: skip
+        found |= {(str(row["part"]), str(row["serial"])): row for row in rows}
+    return {key: int(row["id"]) for key, row in found.items() if row["verdict"] != "accept" and row["tag"] is None}
 
 
 # ---------------------------------------------------------------------------------------------------------- decide

@@ -16,8 +16,8 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
 from holeqc.ledger.engine import DamagedFileError
-from holeqc.ledger.guards import missing_guards
-from holeqc.ledger.schema import DETAILS, ENTRY, kinds_of, parent_of
+from holeqc.ledger.guards import guards_sentence, missing_guards
+from holeqc.ledger.schema import DETAILS, ENTRY, LEDGER_VERSION, VERSION_KNOWN, kinds_of, parent_of
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from holeqc.ledger.ledger import Ledger
 
-GUARDS_NAMED = 4  #: so many guards that don't stand are named
 SLICE = 500  #: entries verified under one reading of the database
 
 
@@ -63,9 +62,14 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     with ledger.telling_what_is_left(), ledger.reading() as connection:
         faults = _damage(connection) + _guards(missing_guards(connection))
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+        faults += _versions(connection)
+        if not last:
+            walk.last = 0
+            walk.slice(connection, 0)
     while walk.seq < last and not walk.first_bad:
         try:
             with ledger.reading() as connection:
+                walk.last = last
                 walk.slice(connection, min(last, walk.seq + SLICE))
         except DamagedFileError as error:
             if walk.damaged and not walk.first_bad:
@@ -93,13 +97,22 @@ def whole_up_to(connection: Connection, last: int) -> int:
 
 
 def _guards(missing: list[str]) -> list[str]:
-    """Return in one sentence which guards don't stand, the first few by name."""
-    if not missing:
-        return []
-    if len(missing) == 1:
-        return [f"guard {missing[0]} is missing, changed or off"]
-    more = f" and {len(missing) - GUARDS_NAMED} more" if len(missing) > GUARDS_NAMED else ""
-    return [f"{len(missing)} guards are missing, changed or off: {', '.join(missing[:GUARDS_NAMED])}{more}"]
+    said = guards_sentence(missing)
+    return [said] if said else []
+
+
+def _versions(connection: Connection) -> list[str]:
+    """Return what differs between the version table and the entries that brought its rows."""
+    known: dict[int, tuple[str, str]] = {}
+    for row in connection.execute(select(VERSION_KNOWN).order_by(VERSION_KNOWN.c.id)):
+        known[int(row.version)] = (str(row.at), str(row.tool))
+    there = {
+        int(row.version): (str(row.at), str(row.tool)) for row in connection.execute(select(LEDGER_VERSION))
+    }
+    if not known:
+        return []  # no entry yet
+    wrong = sorted(v for v in {*known, *there} if known.get(v) != there.get(v))
+    return [f"the table of versions was changed: version {', '.join(map(str, wrong))}"] if wrong else []
 
 
 def _damage(connection: Connection) -> list[str]:
@@ -115,7 +128,7 @@ def _damage(connection: Connection) -> list[str]:
 class _Stream:
     """The rows of one table from where the last slice ended, in order of their key, each with its entry's number."""
 
-    def __init__(self, connection: Connection, table: Table, after: int, damaged: bool) -> None:
+    def __init__(self, connection: Connection, table: Table, after: int | None, damaged: bool) -> None:
         self.table = table
         parent = parent_of(table)
         if parent is None:
@@ -127,7 +140,9 @@ class _Stream:
             question = select(above.c.entry.label("of_entry"), *table.columns).select_from(
                 table.outerjoin(above, above.c.id == key)
             )
-        question = question.where(key > after).order_by(*table.primary_key.columns)
+        question = question.order_by(*table.primary_key.columns)
+        if after is not None:
+            question = question.where(key > after)
         self._key = [c.name for c in table.columns].index(key.name) + 1
         self._close: Callable[[], None] = lambda: None
         if damaged:
@@ -197,6 +212,7 @@ class _Walk:
     def __init__(self, expected: tuple[int, str] | None, *, damaged: bool = False) -> None:
         self.expected = expected
         self.damaged = damaged
+        self.last = -1  #: the newest entry, once it is known
         self.met = False
         self.seq = 0
         self.hash = FIRST_PREVIOUS
@@ -205,7 +221,7 @@ class _Walk:
         self.first_bad = 0
         self.faults: list[str] = []
         self.notes: list[str] = []
-        self._after = {table.name: 0 for table in DETAILS}
+        self._after: dict[str, int | None] = {table.name: None for table in DETAILS}
 
     def fault(self, seq: int, what: str) -> None:
         """Note the first entry that doesn't hold."""
@@ -224,10 +240,18 @@ class _Walk:
                     return
             if self.seq < to:
                 self.fault(self.seq + 1, "it is missing")
+            elif to == self.last:
+                self._left_over(connection, streams)
         finally:
             for stream in streams:
                 self._after[stream.table.name] = stream.last
                 stream.close()
+
+    def _left_over(self, connection: Connection, streams: list[_Stream]) -> None:
+        newest = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)  # others may write meanwhile
+        for stream in streams:
+            if stream.next is not None and (stream.next[0] is None or not self.last < stream.next[0] <= newest):
+                self.fault(self.last, f"table {stream.table.name} holds a row that no entry brought")
 
     def _entry(self, entry: dict[str, Any], streams: list[_Stream]) -> None:
         seq = int(entry["seq"])

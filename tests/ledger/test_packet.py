@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from openpyxl import load_workbook
-from shop import GOOD, LARGE, Shop, Sizes, place
+from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
@@ -252,9 +252,10 @@ def test_no_packet_while_a_later_inspection_speaks_against_the_part(
             approved_set(ledger, "P-1")
         (told,) = compare_with_ledger(ledger, said, "0" * 64)[0]
         assert f"{does} it" in told
-        run = shop.record("P-1", sizes, day="2026-11-05", name="again.csv")  # also where it isn't the next one
+        other = {"1": (0.4574, sizes["1"][1]), "2": (sizes["2"][0], 0.4604)}
+        run = shop.record("P-1", other, day="2026-11-05", name="again.csv")  # also where it isn't the next one
         assert any("withdraw the approval if this stands" in note for note in run.notes)
-        run = shop.record("P-1", GOOD, day="2026-11-06")
+        run = shop.record("P-1", AGAIN, day="2026-11-06")
         assert any(f"entry {done.entry.seq} is locked" in note for note in run.notes)
         if does == "rejects":  # read until it passes: the tag is open, so the packet waits
             with pytest.raises(LedgerError, match="rejects it"):
