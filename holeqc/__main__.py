@@ -56,13 +56,15 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     },
     "ledger": {
         "verify": ("ledger", "verify", "recompute the chain of entries and name the first that doesn't hold"),
+        "seal": ("ledger", "seal", "number and digest of the newest entry, to keep elsewhere"),
+        "roles": ("ledger", "roles", "SQL for a PostgreSQL role that may only read and add"),
         "info": ("ledger", "info", "where the ledger is and what it holds"),
         "copy": ("ledger", "copy", "copy a ledger to another place, verified by counts and digests"),
         "export": ("ledger", "export", "write recorded readings to CSV or Parquet"),
     },
 }
 GROUP_HELP = {
-    "ledger": "the record itself: verify, info, copy, export",
+    "ledger": "the record itself: verify, seal, roles, info, copy, export",
     "kit": "what the drawing asks: start, show, keys, release",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
     "gauge": "gauges on record: calibrations, and what a suspect one touches",

@@ -43,12 +43,14 @@ def approve(
     from holeqc.ledger.approvals import ApprovalRefused, newest_story
     from holeqc.ledger.approvals import approve as record
     from holeqc.ledger.obstacles import worst_of
+    from holeqc.ledger.seals import leave_seal
 
     who = required_who(by, "who approves")
     with open_ledger(ledger, create=False) as there:
         row = newest_story(there, serial, kit=kit, part=name).row
         try:
             done = record(there, serial, who, role=role, kit=kit, part=name, note=note)
+            sealed = leave_seal(there, f"approval of {serial}")
         except ApprovalRefused as refusal:
             print(f"holeqc: {refusal}", file=sys.stderr)
             for problem in refusal.problems:
@@ -60,7 +62,9 @@ def approve(
         print(f"Released with a nonconformance: {done.released}")
     for remark in done.remarks:
         print(f"Note: {remark}. Kept with the approval.")
-    print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
+    if sealed:
+        print(sealed)
+    print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
 
 
 def withdraw(

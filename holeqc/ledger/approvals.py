@@ -16,6 +16,7 @@ from sqlalchemy import select
 from holeqc.ledger import schema as s
 from holeqc.ledger.obstacles import NOT_RECORDED, findings
 from holeqc.ledger.tags import find_tags, released_with
+from holeqc.ledger.verify import refuse_unsound
 from holeqc.problems import ERROR, LedgerError, Problem
 
 if TYPE_CHECKING:
@@ -86,11 +87,13 @@ def approve(
 
     Raises:
         ApprovalRefused: something stands in the way; its problems are the whole list.
+        LedgerError: an entry that it rests on doesn't hold, or a guard of the ledger doesn't stand.
     """
     if not by.strip():
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
+        refuse_unsound(ledger, serial)
         found = findings(ledger, story, by)
         if found.obstacles:
             why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"

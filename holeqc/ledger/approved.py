@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.inspection.results import VERDICTS
-from holeqc.ledger import canonical
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import inspection_again
 from holeqc.ledger.approvals import whole_story
 from holeqc.ledger.obstacles import standing_approval
+from holeqc.ledger.seals import seal_data
 from holeqc.ledger.tags import TagState, find_tags
+from holeqc.ledger.verify import faults_of_part, refuse_unsound
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -50,11 +51,13 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: no approval stands, a later inspection rejects or holds the part, or this version judges the
+        LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
+            the part, or this version judges the
             recorded readings differently.
     """
     with ledger.reading():
         story = whole_story(ledger, serial, kit=kit, part=part)
+        refuse_unsound(ledger, serial)
         standing = [one for one in story.inspections if standing_approval(one) is not None]
         if not standing:
             raise LedgerError(
@@ -129,9 +132,10 @@ def _refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
 # --------------------------------------------------------------------------------------------- a packet on record
 
 
-def record_packet(ledger: Ledger, approval_entry: int, manifest_digest: str, by: str) -> int:
-    """Record that a packet was made; return the entry's number."""
-    return ledger.entry(PACKET, by, reason=packet_words(approval_entry, manifest_digest)).seq
+def record_packet(ledger: Ledger, approval_entry: int, manifest_digest: str, by: str) -> dict[str, Any]:
+    """Record that a packet was made; return the seal of that entry, which the packet carries."""
+    seq = ledger.entry(PACKET, by, reason=packet_words(approval_entry, manifest_digest)).seq
+    return seal_data(ledger, "packet", seq)
 
 
 def packet_words(approval_entry: int, manifest_digest: str) -> str:
@@ -142,17 +146,14 @@ def packet_words(approval_entry: int, manifest_digest: str) -> str:
 def compare_with_ledger(
     ledger: Ledger, approval: Mapping[str, Any], manifest_digest: str
 ) -> tuple[list[str], list[str]]:
-    """Return in what a packet's approval differs from the ledger, and what else to know of it."""
+    """Return in what a packet's approval and manifest differ from the ledger, and what else to know of it."""
     e = s.ENTRY.c
     seq, said = int(approval.get("entry", 0)), str(approval.get("hash", ""))
     rows = ledger.rows(select(s.ENTRY).where(e.seq == seq))
     place = f"ledger {ledger.location.shown}"
     if not rows or rows[0]["hash"] != said or rows[0]["kind"] != "approval":
         return [f"{place}: entry {seq} is not the approval that the packet names"], []
-    row = rows[0]
-    differences = []
-    if canonical.entry_hash({k: v for k, v in row.items() if k != "hash"}) != said:
-        differences.append(f"{place}: entry {seq} doesn't hold; run holeqc ledger verify")
+    differences: list[str] = []
     notes = []
     back = ledger.rows(
         select(e.seq, e.reason).join(s.WITHDRAWAL, s.WITHDRAWAL.c.entry == e.seq)
@@ -160,7 +161,9 @@ def compare_with_ledger(
     )  # fmt: skip
     if back:
         differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
-    differences += [f"{place}: {words}" for words in _later_words(ledger, seq)]
+    serial, against = _later_words(ledger, seq)
+    differences += [f"{place}: {words}" for words in against]
+    differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(ledger, serial)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:
@@ -168,12 +171,12 @@ def compare_with_ledger(
     elif made:
         differences.append(f"{place}: another manifest is on record for this approval, entry {made[-1]['seq']}")
     else:
-        notes.append(f"{place}: the approval is on record; no manifest of it is")
+        differences.append(f"{place}: no manifest of this approval is on record, so this is no packet")
     return differences, notes
 
 
-def _later_words(ledger: Ledger, approval_entry: int) -> list[str]:
-    """Return what was recorded against the part after the inspection that an approval speaks of."""
+def _later_words(ledger: Ledger, approval_entry: int) -> tuple[str, list[str]]:
+    """Return the serial number that an approval speaks of, and what was recorded against the part since."""
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
     row = ledger.rows(
         select(i.id, i.part, i.serial, text.kit).join(s.APPROVAL, s.APPROVAL.c.inspection_id == i.id)
@@ -181,4 +184,5 @@ def _later_words(ledger: Ledger, approval_entry: int) -> list[str]:
     )[0]  # fmt: skip
     story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
     ours = [one for one in story.inspections if one.row["part"] == row["part"]]
-    return [against_words(found) for found in later_against(replace(story, inspections=tuple(ours)), int(row["id"]))]
+    later = later_against(replace(story, inspections=tuple(ours)), int(row["id"]))
+    return str(row["serial"]), [against_words(found) for found in later]

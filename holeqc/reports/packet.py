@@ -2,7 +2,8 @@
 
 manifest.json lists every other file of the folder with its size and SHA-256, what was approved, by whom, on which
 readings, and the hashes of the ledger's entries. Its own ``sha256`` is over the rest of it: UTF-8 JSON, keys sorted, no
-spaces. The same approval gives the same packet, byte for byte, as long as program and libraries are the same.
+spaces. seal.json is the ledger's entry that holds that digest: without one on record a folder is no packet. But for
+it, the same approval gives the same packet, byte for byte, as long as program and libraries are the same.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 FORMAT = "holeqc packet 1"
 MANIFEST = "manifest.json"
+SEAL = "seal.json"  #: the ledger's entry that holds the manifest's digest; not listed in the manifest
 CERTIFICATE, LIST_PAGES, LIST_BOOK, KIT = "certificate.pdf", "characteristics.pdf", "characteristics.xlsx", "kit.toml"
 MOST_MANIFEST = 5_000_000  #: bytes of a manifest that is read at all
 
@@ -62,8 +64,13 @@ class PacketCheck:
 # ------------------------------------------------------------------------------------------------------------- write
 
 
-def write_packet(approved: ApprovedSet, folder: Path | str, progress: Callable[[str], None] = lambda _: None) -> Packet:
+def write_packet(
+    approved: ApprovedSet, folder: Path | str, record: Callable[[str], dict[str, Any]],
+    progress: Callable[[str], None] = lambda _: None,
+) -> Packet:  # fmt: skip
     """Write the packet of an approved set into a new or empty folder, all of it or nothing.
+
+    ``record`` puts the manifest's digest on record and returns the seal of that entry, which goes into the packet.
 
     Raises:
         HoleQCError: there is something in the folder already, or the disk refuses.
@@ -89,6 +96,8 @@ def write_packet(approved: ApprovedSet, folder: Path | str, progress: Callable[[
         manifest = _manifest(approved, part, aside)
         text = json.dumps(manifest, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
         (aside / MANIFEST).write_bytes(text.encode("utf-8"))
+        seal = json.dumps(record(str(manifest["sha256"])), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        (aside / SEAL).write_bytes(seal.encode("utf-8"))
         if target.exists():
             target.rmdir()
         aside.rename(target)
@@ -198,11 +207,33 @@ def verify_packet(folder: Path | str) -> PacketCheck:
             )
             differences.append(f"{name}: was changed{sizes}")
     there = sorted(x.name for x in place.iterdir())
-    differences += [f"{name}: was added" for name in there if name not in listed and name != MANIFEST]
+    differences += [f"{name}: was added" for name in there if name not in listed and name not in (MANIFEST, SEAL)]
+    differences += _seal_differences(place, manifest, digest)
     kit = manifest.get("kit")
     if KIT in listed and isinstance(kit, dict) and listed[KIT].get("sha256") != kit.get("sha256"):
         differences.append(f"{KIT}: is not the kit text that was judged")
     return PacketCheck(place, len(listed), tuple(differences), manifest, digest)
+
+
+def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> list[str]:
+    """Return what is wrong with the entry that a packet carries: it must be one of this very manifest."""
+    from holeqc.ledger.approved import PACKET, packet_words
+    from holeqc.ledger.canonical import HASHED, entry_hash
+
+    path = place / SEAL
+    if not path.is_file():
+        return [f"{SEAL}: is missing, so no entry of a ledger holds this manifest, and this is no packet"]
+    try:
+        seal = json.loads(path.read_bytes()[:MOST_MANIFEST].decode("utf-8"))
+        row, approval = {name: seal["row"][name] for name in HASHED}, manifest.get("approval")
+        number = int(approval["entry"]) if isinstance(approval, dict) and "entry" in approval else 0
+        holds = entry_hash(row) == seal["hash"] and (row["kind"], row["seq"]) == (PACKET, seal["entry"])
+        mine = row["reason"] == packet_words(number, digest)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        holds = mine = False
+    if not holds:
+        return [f"{SEAL}: was changed, or is no seal of a packet"]
+    return [] if mine else [f"{SEAL}: is the seal of another manifest"]
 
 
 def _read_manifest(place: Path) -> dict[str, Any]:

@@ -150,7 +150,7 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     release()
     assert run(["approve", "P-0109", "--by", "Bench 2"]) == 3
     assert "second person" in capsys.readouterr().err
-    assert run(["packet", "P-0109", "-o", "early"]) == 2
+    assert run(["packet", "P-0109", "-o", "early", "--by", "41"]) == 2
     assert run(["approve", "P-0109"]) == 2
     assert run(["approve", "P-0109", "--by", "engineer"]) == 3
     assert "engineer decided on tag T-000001" in capsys.readouterr().err
@@ -166,8 +166,10 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     assert "on record as entry" in out
     Path("elsewhere").mkdir()
     monkeypatch.chdir("elsewhere")
-    assert run(["packet", "verify", "../packet"]) == 0
-    assert capsys.readouterr().out.splitlines()[-1].startswith("Not compared with a ledger")
+    assert run(["packet", "verify", "../packet"]) == 3
+    said = capsys.readouterr().out
+    assert "../packet: NOT PROVEN" in said
+    assert said.splitlines()[-1].startswith("Not compared with a ledger")
     assert run(["packet", "verify", "../packet", "--ledger", "../holeqc-ledger.sqlite3"]) == 0
     assert "on record as entry" in capsys.readouterr().out
     monkeypatch.chdir("..")
@@ -240,7 +242,7 @@ def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[st
     assert text.splitlines()[1].endswith("older: inspection 1")
     assert "released" not in text
     assert (row["approved"], row["approved_inspection"], row["approval"]) == (0, 1, approval)
-    assert run(["packet", "P-0109", "-o", "packet"]) == 2
+    assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 2
     assert "withdraw the approval" in capsys.readouterr().err
     assert not Path("packet").exists()
 
@@ -301,7 +303,7 @@ def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize("command", [
-    ["part", "P-1"], ["parts"], ["tags"], ["approve", "P-1", "--by", "4"], ["packet", "P-1", "-o", "p"],
+    ["part", "P-1"], ["parts"], ["tags"], ["approve", "P-1", "--by", "4"], ["packet", "P-1", "-o", "p", "--by", "4"],
     ["disposition", "1", "--as", "scrap", "--by", "e", "--reason", "x"], ["fixture", "suspect", "F"],
     ["gauge", "suspect", "G", "--since", "2026-01-01"], ["withdraw", "P-1", "--by", "4", "--reason", "x"],
 ])  # fmt: skip

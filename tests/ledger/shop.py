@@ -64,6 +64,7 @@ diameter_gauge = "G1"
 GOOD = {"1": (0.457, 0.458), "2": (0.459, 0.460)}
 AGAIN = {"1": (0.4571, 0.4579), "2": (0.4591, 0.4599)}  #: the same part read once more, as a gauge scatters
 THIRD = {"1": (0.4569, 0.4580), "2": (0.4589, 0.4601)}  #: and once more
+SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
 LARGE = {"1": (0.457, 0.458), "2": (0.4625, 0.460)}
 Sizes = Mapping[str, tuple[float | None, float | None]]
 
