@@ -42,8 +42,15 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
     "reworked": ("tags", "reworked", "record that a rework was done"),
     "approve": ("approve", "approve", "approve a recorded part, or list what stands in the way"),
+    "question": ("approve", "question", "what puts an approved part in question, and closing it with a reason"),
     "withdraw": ("approve", "withdraw", "withdraw an approval, with a reason"),
     "packet": ("packet", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
+    "person": {
+        "add": ("person", "add", "declare a person; then nobody else writes to the ledger"),
+        "remove": ("person", "remove", "take a person off the list"),
+        "list": ("person", "list_", "list the declared persons"),
+        "key": ("person", "key", "make a person's key for signatures"),
+    },
     "gauge": {
         "calibrated": ("gauge", "calibrated", "log a gauge's calibration"),
         "log": ("equipment_log", "gauge_log", "list the calibrations that were logged"),
@@ -57,6 +64,7 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "ledger": {
         "verify": ("ledger", "verify", "recompute the chain of entries and name the first that doesn't hold"),
         "seal": ("ledger", "seal", "number and digest of the newest entry, to keep elsewhere"),
+        "clock": ("ledger", "clock", "say why the clock was set back, so that entries go on"),
         "roles": ("ledger", "roles", "SQL for a PostgreSQL role that may only read and add"),
         "info": ("ledger", "info", "where the ledger is and what it holds"),
         "copy": ("ledger", "copy", "copy a ledger to another place, verified by counts and digests"),
@@ -64,7 +72,8 @@ COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     },
 }
 GROUP_HELP = {
-    "ledger": "the record itself: verify, seal, roles, info, copy, export",
+    "person": "who may write to the record, and their keys",
+    "ledger": "the record itself: verify, seal, clock, roles, info, copy, export",
     "kit": "what the drawing asks: start, show, keys, release",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
     "gauge": "gauges on record: calibrations, and what a suspect one touches",

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from holeqc.commands.recording import LEDGER_HELP, required_who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 _SERIAL = typer.Argument(help="Serial number.", show_default=False)
 _BY = typer.Option(help="Who: a number or an id; else HOLEQC_BY.")
@@ -22,6 +23,10 @@ def approve(
     note: Annotated[str, typer.Option(help="Remark that goes with it.")] = "",
     kit: Annotated[str, _KIT] = "",
     name: Annotated[str, _PART] = "",
+    clock_reason: Annotated[
+        str, typer.Option(help="Why its readings are of a day still to come by the clock here.")
+    ] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Approve a part's newest inspection and lock its set, unless something stands in the way.
@@ -49,7 +54,10 @@ def approve(
     with open_ledger(ledger, create=False) as there:
         row = newest_story(there, serial, kit=kit, part=name).row
         try:
-            done = record(there, serial, who, role=role, kit=kit, part=name, note=note)
+            done = record(
+                there, serial, who, role=role, kit=kit, part=name, note=note, clock_reason=clock_reason,
+                signer=signer_of(key),
+            )  # fmt: skip
             sealed = leave_seal(there, f"approval of {serial}")
         except ApprovalRefused as refusal:
             print(f"holeqc: {refusal}", file=sys.stderr)
@@ -65,6 +73,38 @@ def approve(
     if sealed:
         print(sealed)
     print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
+
+
+def question(
+    serial: Annotated[str, _SERIAL],
+    reason: Annotated[str, typer.Option(help="Why the part is good in spite of the gauge; closes the question.")] = "",
+    by: Annotated[str, _BY] = "",
+    kit: Annotated[str, _KIT] = "",
+    name: Annotated[str, _PART] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Say what puts an approved part in question, such as a gauge that was found off since; with --reason close it.
+
+    Exit code 0: nothing is open, or it was closed. 3: the part is in question. 2: refused, nothing was recorded.
+
+    Example: holeqc question P-0107 --by 41 --reason "error 0.0001 with 0.002 to spare, see gauge suspect"
+
+    Caution: only the person licensed to decide may decide; this records it.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.questions import close_questions, open_questions, question_words
+
+    with open_ledger(ledger, create=False) as there:
+        if reason:
+            entry = close_questions(there, serial, required_who(by, "who decides"), reason, kit=kit, part=name)
+            print(f"Closed: {serial} is no longer in question; entry {entry.seq}")
+            return
+        found = open_questions(there, serial)
+    for one in found:
+        print(f"{one.part} {one.serial} is {question_words(one)}")
+    if not found:
+        print(f"{serial}: nothing puts it in question")
+    raise typer.Exit(3 if found else 0)
 
 
 def withdraw(

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from holeqc.commands.recording import LEDGER_HELP, required_who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 
 def new(
@@ -69,6 +69,7 @@ def release(
     kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
     by: Annotated[str, typer.Option(help="Who: a number or an id; else HOLEQC_BY.")] = "",
     note: Annotated[str, typer.Option(help="Remark that goes with it, such as the drawing change.")] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Release a kit's text into the record, so that parts judged by it can be approved. Two persons do it: the first
@@ -90,7 +91,7 @@ def release(
     who = required_who(by, "who releases the kit")
     spec = load_specification(kit)
     with open_ledger(ledger) as there:
-        done = record(there, spec, kit.read_bytes(), who, note)
+        done = record(there, spec, kit.read_bytes(), who, note, signer_of(key))
     if done.before is None:
         print(f"Kit {spec.id}: no text of it was released before. holeqc kit show {kit} says all that it asks")
     else:

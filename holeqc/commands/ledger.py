@@ -116,6 +116,24 @@ def seal(
     print(f"newest entry {data['entry']}:{data['hash']}")
 
 
+def clock(
+    reason: Annotated[str, typer.Option(help="Which clock was wrong, and by how much.")] = "",
+    by: Annotated[str, typer.Option(help="Who: a role or a number; else HOLEQC_BY.")] = "",
+    ledger: Where = "",
+) -> None:
+    """Say why the clock shows a moment before the newest entry; entries go on from here, and verify tells it.
+
+    Example: holeqc ledger clock --by engineer --reason "bench 3 was a day ahead"
+
+    Exit code 0: recorded. 2: the clock isn't behind, or no reason.
+    """
+    from holeqc.ledger import open_ledger
+
+    with open_ledger(ledger or None, create=False) as opened:
+        entry = opened.clock_was_set(required_who(by, "who set the clock"), reason)
+    print(f"Recorded: entry {entry.seq}; entries go on from {entry.at[:16].replace('T', ' ')} UTC")
+
+
 def roles(
     role: Annotated[str, typer.Option(help="Name of the role.")] = "holeqc_bench",
     ledger: Where = "",

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from holeqc.commands.recording import LEDGER_HELP, required_who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 if TYPE_CHECKING:
+    from holeqc.ledger.signing import Signer
     from holeqc.reports.packet import PacketCheck
 
 
@@ -24,6 +25,11 @@ def packet(
     kit: Annotated[str, typer.Option(help="Kit, where one serial number belongs to several.")] = "",
     name: Annotated[str, typer.Option("--part", help="Part, where one serial number belongs to several.")] = "",
     by: Annotated[str, typer.Option(help="Who makes it; the manifest's digest is logged. Else HOLEQC_BY.")] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
+    known_key: Annotated[
+        list[str] | None,
+        typer.Option(metavar="DIGITS", help="verify: a public key that you know; as holeqc person list shows it."),
+    ] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Make the packet of an approved part: report, list of characteristics, certificate, kit file, manifest.
@@ -47,15 +53,17 @@ def packet(
     from holeqc.problems import HoleQCError
 
     if len(words) == 2 and words[0] == "verify":
-        raise typer.Exit(_verify(Path(words[1]), ledger))
+        raise typer.Exit(_verify(Path(words[1]), ledger, known_key or []))
     if len(words) != 1:
         raise HoleQCError("give one serial number, or: holeqc packet verify FOLDER")
     if out is None:
         raise HoleQCError("say where to: -o FOLDER, a new one")
-    _make(words[0], out, (kit, name), required_who(by, "who makes the packet"), ledger)
+    _make(words[0], out, (kit, name), (required_who(by, "who makes the packet"), signer_of(key)), ledger)
 
 
-def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> None:
+def _make(
+    serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str
+) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approved import approved_set, record_packet
     from holeqc.ledger.seals import leave_seal
@@ -63,8 +71,7 @@ def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> 
 
     with open_ledger(ledger, create=False) as there:
         approved = approved_set(there, serial, kit=of[0], part=of[1])
-        entry = int(approved.approval["entry"])
-        done = write_packet(approved, out, lambda digest: record_packet(there, entry, digest, by))
+        done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
         print(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
         print(f"The manifest is on record as entry {there.head()[0]}")
         if sealed := leave_seal(there, f"packet of {serial}"):
@@ -76,7 +83,7 @@ def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> 
             )
 
 
-def _verify(folder: Path, ledger: str) -> int:
+def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
     from holeqc.ledger.location import DEFAULT_NAME, VARIABLE, find_location
     from holeqc.reports.packet import verify_packet
 
@@ -90,11 +97,13 @@ def _verify(folder: Path, ledger: str) -> int:
         more, known = _against_ledger(found, ledger)
         differences += more
         notes += known
+    keys = {"".join(key.split()).lower() for key in known_keys}
+    proven = compared or bool(found.signers and all(key in keys for _, _, key in found.signers))
+    notes += [f"{what} signed by {who}, key {key}" for what, who, key in found.signers]
     for sentence in differences:
         print(f"DIFFERS  {sentence}")
     for sentence in notes:
         print(f"note     {sentence}")
-    proven = compared
     outcome = (
         "differs from what was made" if differences
         else f"unchanged, {found.files} files and the manifest" if proven
@@ -105,6 +114,7 @@ def _verify(folder: Path, ledger: str) -> int:
         print(
             f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so whether the manifest "
             "is on record, a withdrawal or a later rejection isn't known. --ledger names one."
+            + (" --known-key proves a signed packet without it." if found.signers and not proven else "")
         )
     return 2 if differences else 0 if proven else 3
 

@@ -58,9 +58,12 @@ def part(
 
     Example: holeqc part P-0109
     """
+    from dataclasses import asdict
+
     from holeqc.commands.check import exit_code
     from holeqc.inspection.results import VERDICTS
     from holeqc.ledger import open_ledger
+    from holeqc.ledger.questions import open_questions
     from holeqc.problems import LedgerError
     from holeqc.reports.record_text import as_json, part_text, story_data
 
@@ -68,6 +71,8 @@ def part(
         story = there.part_story(serial, kit=kit, part=name)
         if not story:
             raise LedgerError(f"serial {serial}: nothing is recorded in ledger {there.location.shown}")
-    sys.stdout.write(as_json(story_data(story)) if json_ else part_text(story))
+        questions = open_questions(there, serial)
+    data = story_data(story) | {"questions": [asdict(question) for question in questions]}
+    sys.stdout.write(as_json(data) if json_ else part_text(story, questions))
     newest = {(one.row["kit"], one.row["part"]): VERDICTS.index(str(one.row["verdict"])) for one in story.inspections}
     raise typer.Exit(exit_code(list(newest.values())))

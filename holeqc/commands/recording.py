@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.recording import Recorded
+    from holeqc.ledger.signing import Signer
     from holeqc.problems import LedgerError
 
 LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
@@ -134,6 +135,27 @@ def told(run: RecordedRun, where: str) -> str:
         lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
     return "\n".join(lines) + "\n"
+
+
+KEY_HELP = "File of your key, where the kit asks for signatures; the passphrase is asked for, or HOLEQC_PASSPHRASE."
+
+
+def signer_of(key: Path | None) -> Signer | None:
+    """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
+    if key is None:
+        return None
+    from holeqc.ledger.signing import load_key
+
+    return load_key(key, passphrase())
+
+
+def passphrase() -> str:
+    """Return the passphrase of a key: the variable HOLEQC_PASSPHRASE, else typed without being shown."""
+    import typer
+
+    from holeqc.ledger.signing import PASSPHRASE
+
+    return os.environ.get(PASSPHRASE, "") or str(typer.prompt("Passphrase of the key", hide_input=True, err=True))
 
 
 def required_who(by: str, what: str) -> str:

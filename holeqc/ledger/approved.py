@@ -11,9 +11,12 @@ from sqlalchemy import select
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import inspection_again
-from holeqc.ledger.approvals import whole_story
+from holeqc.ledger.approvals import approval_about, signed_before, whole_story
+from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.obstacles import standing_approval
+from holeqc.ledger.questions import open_questions, question_words
 from holeqc.ledger.seals import seal_data
+from holeqc.ledger.signing import refuse_bad, signature_of, signed
 from holeqc.ledger.tags import TagState, find_tags
 from holeqc.ledger.verify import faults_of_part, refuse_unsound
 from holeqc.problems import LedgerError
@@ -21,6 +24,7 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.signing import Signer
     from holeqc.ledger.stories import InspectionStory, PartStory
 
 Row = dict[str, Any]
@@ -33,7 +37,7 @@ class ApprovedSet:
 
     ``inspection`` is judged again from the record and gave the recorded verdicts. ``approval_entry`` and
     ``inspection_entry`` are the entries' whole rows. ``tags`` are all tags of the part up to the approval,
-    ``later`` the inspections recorded since.
+    ``later`` the inspections recorded since. ``signature``: the approval's, None where the name is as typed.
     """
 
     story: InspectionStory
@@ -45,6 +49,7 @@ class ApprovedSet:
     inspection: Inspection
     tags: tuple[TagState, ...]
     later: tuple[Row, ...]
+    signature: Row | None = None
 
 
 def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> ApprovedSet:
@@ -52,7 +57,7 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
 
     Raises:
         LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
-            the part, or this version judges the
+            the part, it is in question, or this version judges the
             recorded readings differently.
     """
     with ledger.reading():
@@ -66,15 +71,24 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
         one = standing[-1]
         approval = standing_approval(one) or {}
         _refuse_later(story, one, int(approval["entry"]))
+        for question in open_questions(ledger, serial):
+            if question.approval_id == approval["id"]:
+                raise LedgerError(f"serial {serial} is {question_words(question)}")
         later = tuple(x.row for x in story.inspections if x.row["id"] > one.row["id"])
         tags = find_tags(ledger, serial=serial, kit=str(one.row["kit"]), part=str(one.row["part"]))
         kit_row = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == one.row["specification_id"]))[0]
+        signature = signature_of(ledger, int(approval["entry"]))
+        if stored_specification(ledger, int(one.row["specification_id"])).approval_signed:
+            before = [_as_of(tag, int(approval["entry"])) for tag in tags]
+            acts = signed_before(ledger, one, before)
+            refuse_bad(ledger, acts | {int(approval["entry"]): ("approval", approval_about(ledger, one, approval))})
         inspection = inspection_again(ledger, int(one.row["id"]))
         _refuse_other_verdict(one, inspection)
         return ApprovedSet(
             one, approval, entry_row(ledger, int(approval["entry"])), entry_row(ledger, int(one.row["entry"])),
             str(kit_row["content"]), str(kit_row["digest"]), inspection,
             tuple(_as_of(tag, int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
+            signature,
         )  # fmt: skip
 
 
@@ -132,10 +146,21 @@ def _refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
 # --------------------------------------------------------------------------------------------- a packet on record
 
 
-def record_packet(ledger: Ledger, approval_entry: int, manifest_digest: str, by: str) -> dict[str, Any]:
-    """Record that a packet was made; return the seal of that entry, which the packet carries."""
-    seq = ledger.entry(PACKET, by, reason=packet_words(approval_entry, manifest_digest)).seq
-    return seal_data(ledger, "packet", seq)
+def record_packet(
+    ledger: Ledger, approved: ApprovedSet, manifest_digest: str, by: str, signer: Signer | None = None
+) -> dict[str, Any]:
+    """Record that a packet was made; return the seal of that entry, which the packet carries.
+
+    ``signer``: the key of who makes it, where the kit asks for signatures; the seal then carries the signature.
+    """
+    number = int(approved.approval["entry"])
+    rows: dict[str, list[Row]] = {}
+    if approved.inspection.specification.approval_signed:
+        about = {"approval_hash": approved.approval_entry["hash"], "manifest": manifest_digest}
+        rows["signature"] = [signed(ledger, signer, by, PACKET, about)]
+    seq = ledger.entry(PACKET, by, rows, reason=packet_words(number, manifest_digest)).seq
+    signature = {"signature": rows["signature"][0]} if rows else {}
+    return seal_data(ledger, "packet", seq) | signature
 
 
 def packet_words(approval_entry: int, manifest_digest: str) -> str:
@@ -163,6 +188,9 @@ def compare_with_ledger(
         differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
     serial, against = _later_words(ledger, seq)
     differences += [f"{place}: {words}" for words in against]
+    differences += [
+        f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq
+    ]
     differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(ledger, serial)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,11 +17,13 @@ from sqlalchemy import select
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, specification_conditions
+from holeqc.ledger.signing import signed
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger, Transaction
+    from holeqc.ledger.signing import Signer
     from holeqc.specification.model import Specification
 
 
@@ -82,15 +85,17 @@ def newest_release(ledger: Ledger, kit: str) -> dict[str, Any] | None:
 def _acts(ledger: Ledger, kit: str) -> list[dict[str, Any]]:
     text, e = s.SPECIFICATION.c, s.ENTRY.c
     return ledger.rows(
-        select(*s.KIT_RELEASE.columns, text.revision, text.digest, text.content, e.made_by)
+        select(*s.KIT_RELEASE.columns, text.kit, text.revision, text.digest, text.content, e.made_by)
         .join(s.SPECIFICATION, text.id == s.KIT_RELEASE.c.specification_id)
         .join(s.ENTRY, e.seq == s.KIT_RELEASE.c.entry)
         .where(text.kit == plain(kit)).order_by(s.KIT_RELEASE.c.id)
     )  # fmt: skip
 
 
-def release(ledger: Ledger, spec: Specification, text: str | bytes, by: str, note: str = "") -> Released:
-    """Propose a kit's text, or release what another person proposed.
+def release(
+    ledger: Ledger, spec: Specification, text: str | bytes, by: str, note: str = "", signer: Signer | None = None
+) -> Released:
+    """Propose a kit's text, or release what another person proposed; signed where the kit asks for it.
 
     Raises:
         LedgerError: it is released already, another text of its revision is, or the same person proposed it.
@@ -119,8 +124,19 @@ def release(ledger: Ledger, spec: Specification, text: str | bytes, by: str, not
             )
         number = add_specification(transaction, spec, content, by)
         act = PROPOSED if waiting is None else RELEASED
-        entry = ledger.entry("kit", by, {"kit_release": [{"specification_id": number, "act": act, "note": note}]})
+        rows: dict[str, list[dict[str, Any]]] = {
+            "kit_release": [{"specification_id": number, "act": act, "note": note}]
+        }
+        if spec.approval_signed:
+            about = {"kit": spec.id, "revision": spec.revision, "kit_sha256": spec.digest}
+            rows["signature"] = [signed(ledger, signer, by, f"kit {act}", about)]
+        entry = ledger.entry("kit", by, rows)
         return Released(act, entry, before, changed_keys(str(before["content"]), content) if before else ())
+
+
+def release_about(release: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the signature of a release speaks of; ``release``: a row of `newest_release`."""
+    return {"kit": release["kit"], "revision": release["revision"], "kit_sha256": release["digest"]}
 
 
 def add_specification(transaction: Transaction, spec: Specification, content: str, by: str, when: Any = None) -> int:

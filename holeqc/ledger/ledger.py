@@ -18,6 +18,7 @@ from holeqc.ledger.filters import Filter
 from holeqc.ledger.guards import refuse_without_guards
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
+from holeqc.ledger.persons import refuse_unknown_person
 from holeqc.ledger.remains import EMPTY_FILE, what_is_left
 from holeqc.ledger.schema import (
     DETAILS,
@@ -29,7 +30,7 @@ from holeqc.ledger.schema import (
     kinds_of,
     parent_of,
 )
-from holeqc.ledger.times import now, stored
+from holeqc.ledger.times import behind, now, stored
 from holeqc.ledger.values import one_line, plain
 from holeqc.problems import LedgerError
 
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
+VERSION_ENTRY = "version"  #: kind of the entry that takes a ledger to a newer version; holeqc's own
+CLOCK = "clock"  #: kind of the entry that says why the clock was set back
 MOVED, CONTINUED = "moved", "continued"  #: kinds of the entries that close a ledger and go on with its copy
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
 
@@ -66,9 +69,9 @@ class EntryWriter:
     def __init__(self, transaction: Transaction, kind: str, by: str, when: dt.datetime | None) -> None:
         self._transaction = transaction
         self.seq = transaction.head[0] + 1
-        at, offset = now() if when is None else stored(when)
+        self.at, offset = now() if when is None else stored(when)
         self._row: dict[str, Any] = {
-            "seq": self.seq, "kind": kind, "at": at, "offset_minutes": offset, "made_by": plain(by),
+            "seq": self.seq, "kind": kind, "at": self.at, "offset_minutes": offset, "made_by": plain(by),
             "tool": holeqc.__version__, "previous": transaction.head[1],
         }  # fmt: skip
         self._payload = canonical.PayloadDigest()
@@ -140,8 +143,9 @@ class EntryWriter:
 class Transaction:
     """The one writer's hold on the ledger."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, shown: str = "") -> None:
         self.connection = connection
+        self.shown = shown
         self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS)
         self.kind = self.reason = self.at = ""  #: of the newest entry
         self.refresh()
@@ -164,19 +168,33 @@ class Transaction:
         self._next[table.name] = first + count
         return range(first, first + count)
 
-    def start(self, kind: str, by: str, when: dt.datetime | None = None) -> EntryWriter:
+    def start(
+        self, kind: str, by: str, when: dt.datetime | None = None, *, any_time: bool = False
+    ) -> EntryWriter:
         """Start an entry; nothing else may be written until it is finished.
 
+        ``any_time``: it may be older than the newest one, as an entry that says why the clock was set.
+
         Raises:
-            LedgerError: nobody is named, or in several lines, or an entry before it was left unfinished.
+            LedgerError: nobody is named, or in several lines, or somebody who isn't declared; the clock shows a moment
+                before the newest entry; or an entry before it was left unfinished.
         """
         if self.unfinished:
             raise LedgerError("an entry of this transaction was left unfinished; nothing more is recorded in it")
         if not by.strip():
             raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
         one_line(by.strip(), "who records (--by)", tabs=True)
+        if kind != VERSION_ENTRY:
+            refuse_unknown_person(self.connection, by.strip(), self.shown)
+        writer = EntryWriter(self, kind, by.strip(), when)
+        if not any_time and self.at and behind(writer.at, self.at):
+            raise LedgerError(
+                f"the clock here says {writer.at[:16].replace('T', ' ')} UTC, before the newest entry "
+                f"({self.head[0]}, {self.at[:16].replace('T', ' ')}). Nothing was recorded. Set the clock right; if "
+                "the clock of that entry was wrong, say so first: holeqc ledger clock --by WHO --reason TEXT"
+            )
         self.unfinished = True
-        return EntryWriter(self, kind, by.strip(), when)
+        return writer
 
 
 class Ledger:
@@ -227,7 +245,7 @@ class Ledger:
             return
         with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
             refuse_without_guards(connection, TABLES, self.location.shown)
-            self._transaction = Transaction(connection)
+            self._transaction = Transaction(connection, self.location.shown)
             try:
                 if self._transaction.kind == MOVED and not closed:
                     raise LedgerError(
@@ -243,7 +261,7 @@ class Ledger:
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,
-        replaces: int | None = None, reason: str = "",
+        replaces: int | None = None, reason: str = "", any_time: bool = False,
     ) -> Entry:  # fmt: skip
         """Write one entry and the rows that it brings; a transaction of its own unless one is open.
 
@@ -266,7 +284,7 @@ class Ledger:
                 if isinstance(text := row.get(column), str):
                     one_line(str(plain(text.strip())), column, tabs=True)
         with self.transaction() as transaction:
-            writer = transaction.start(kind, by, when)
+            writer = transaction.start(kind, by, when, any_time=any_time)
             for name in sorted(given, key=_PLACE.__getitem__):
                 writer.add_mapped(METADATA.tables[name], given[name])
             return writer.finish(replaces=replaces, reason=reason.strip())
@@ -279,6 +297,21 @@ class Ledger:
         from holeqc.ledger.recording import record
 
         return record(self, inspection, spec_text, by, when, replaces=replaces)
+
+    def clock_was_set(self, by: str, reason: str) -> Entry:
+        """Record why the clock shows a moment before the newest entry; entries go on from here.
+
+        Raises:
+            LedgerError: no reason, or the clock shows no such moment.
+        """
+        if not reason.strip():
+            raise LedgerError("say why: the clock that was wrong, and by how much (--reason)")
+        with self.transaction() as transaction:
+            at = now()[0]
+            if not behind(at, transaction.at):
+                raise LedgerError("the clock here is not behind the newest entry, so there is nothing to say")
+            said = f"entry {transaction.head[0]} says {transaction.at}, and this one is before it: {reason.strip()}"
+            return self.entry(CLOCK, by, reason=said, any_time=True)
 
     # ------------------------------------------------------------------------------------------------------- read
 

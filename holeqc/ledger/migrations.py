@@ -104,13 +104,13 @@ def bring_up_to_date(
 
 def _bring_entries_up_to_date(connection: Connection, number: int) -> None:
     """Write the entry that takes older entries to a version; nothing where the ledger holds none."""
-    from holeqc.ledger.ledger import Transaction
+    from holeqc.ledger.ledger import VERSION_ENTRY, Transaction
     from holeqc.ledger.resemblance import index_all
 
     transaction = Transaction(connection)
     if not transaction.head[0]:
         return
-    writer = transaction.start("version", "holeqc")
+    writer = transaction.start(VERSION_ENTRY, "holeqc", any_time=True)
     index_all(transaction, writer)
     writer.add_versions()
     writer.finish(reason=f"the ledger was taken to version {number}")

@@ -18,6 +18,7 @@ from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.resemblance import told_apart
 from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import format_length
@@ -34,8 +35,8 @@ NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROV
     "not-recorded", "held", "rejected", "gauge-out-of-calibration", "old-revision", "same-person", "file-replaced",
     "approved-already", "not-for-use", "tag-open",
 )  # fmt: skip
-NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE = (
-    "kit-not-released", "kit-text-not-released", "earlier-inspection", "serial-elsewhere",
+NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE, BEFORE = (
+    "kit-not-released", "kit-text-not-released", "earlier-inspection", "serial-elsewhere", "before-its-readings",
 )  # fmt: skip
 
 
@@ -50,8 +51,11 @@ class Findings:
     remarks: tuple[str, ...] = field(default_factory=tuple)
 
 
-def findings(ledger: Ledger, story: InspectionStory, by: str = "") -> Findings:
-    """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise."""
+def findings(ledger: Ledger, story: InspectionStory, by: str = "", clock_reason: str = "") -> Findings:
+    """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise.
+
+    ``clock_reason``: why the readings are of a day still to come, which else stands in the way.
+    """
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
     tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
@@ -60,7 +64,7 @@ def findings(ledger: Ledger, story: InspectionStory, by: str = "") -> Findings:
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
         *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
-        *_replaced(story),
+        *_replaced(story), *_clock(story, clock_reason, remarks),
         *_persons(ledger, story, spec, tags, by), *_approved(story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
@@ -386,6 +390,21 @@ def _answered(
             remarks.append(said)
 
 
+def _clock(story: InspectionStory, reason: str, remarks: list[str]) -> Iterable[Problem]:
+    """Give readings of a day that is still to come by the clock here; with a reason it is kept as a remark."""
+    last = str(story.row["last_day"] or "")
+    if not last or last <= today().isoformat():
+        return
+    said = f"approved when the clock said {today()}, before its readings of {last}"
+    if reason.strip():
+        remarks.append(f"{said}: {reason.strip()}")
+    else:
+        yield _problem(
+            BEFORE, f"its readings are of {last}, and the clock here says {today()}",
+            "Set the clock right, or say why: --clock-reason TEXT.",
+        )  # fmt: skip
+
+
 def _replaced(story: InspectionStory) -> Iterable[Problem]:
     for file in story.files:
         if file["replaced_by"] is not None:
@@ -414,6 +433,9 @@ def _persons(
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
+    person = persons.declared(ledger).get(mine)
+    if person is not None and persons.same(person.added_by) in persons.logged_by(ledger, number):
+        did.append(f"was declared by {person.added_by}, who logged it")
     if did:
         yield _problem(
             SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."

@@ -19,6 +19,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
+from holeqc.ledger.signing import signed
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from sqlalchemy import ColumnElement
 
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.signing import Signer
 
 OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
 NEED_AUTHORITY = ("repair", "use-as-is")
@@ -264,11 +266,12 @@ def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]
 
 def dispose(
     ledger: Ledger, number: str, disposition: str, by: str, reason: str, *, authority: str = "",
-    supersede: bool = False,
+    supersede: bool = False, signer: Signer | None = None,
 ) -> Entry:  # fmt: skip
     """Record what becomes of a nonconformance; ``by`` is the role that decides.
 
-    ``supersede``: correct the disposition of a closed tag; the entry names the old one.
+    ``supersede``: correct the disposition of a closed tag; the entry names the old one. ``signer``: the person's key,
+    where the kit asks for signatures.
 
     Raises:
         LedgerError: no such tag or disposition, no reason, an authority missing, a hold that can't be used as it is, a
@@ -306,9 +309,28 @@ def dispose(
         closing: Row = {"tag_id": tag.row["id"], "event": CLOSED}
         if disposition in CLOSE_AT_ONCE:
             events.append(closing | {"note": f"by disposition {disposition}"})
-        return ledger.entry(
-            "disposition", by, {"tag_event": events}, replaces=tag.decided_by_entry, reason=reason
-        )  # fmt: skip
+        rows = {"tag_event": events}
+        if _asks_for_signatures(ledger, int(tag.row["inspection_id"])):
+            rows["signature"] = [signed(ledger, signer, by, "disposition", disposition_about(ledger, tag, events[0]))]
+        return ledger.entry("disposition", by, rows, replaces=tag.decided_by_entry, reason=reason)
+
+
+def disposition_about(ledger: Ledger, tag: TagState, event: Mapping[str, Any]) -> Row:
+    """Return what a disposition's signature speaks of."""
+    i, e = s.INSPECTION.c, s.ENTRY.c
+    asked = select(e.hash).join(s.INSPECTION, i.entry == e.seq).where(i.id == tag.row["inspection_id"])
+    return {
+        "tag": tag.number, "disposition": event["disposition"], "authority": event["authority"], "note": event["note"],
+        "inspection_hash": ledger.rows(asked)[0]["hash"],
+    }  # fmt: skip
+
+
+def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
+    from holeqc.ledger.kits import stored_specification
+
+    i = s.INSPECTION.c
+    number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
+    return stored_specification(ledger, int(number)).approval_signed
 
 
 def _a_reference(authority: str) -> str:

@@ -29,6 +29,7 @@ from holeqc.ledger.schema import (
     kinds_of,
     parent_of,
 )
+from holeqc.ledger.times import behind
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
@@ -345,8 +346,9 @@ class _Walk:
         if entry_hash(entry) != entry["hash"]:
             self.fault(seq, "it was changed: its hash is another")
             return
-        if entry["at"] < self.at:
-            self.notes.append(f"entry {seq}: the clock was set back before it; the numbers give the order")
-        self.seq, self.hash, self.at = seq, str(entry["hash"]), max(self.at, str(entry["at"]))
+        if self.at and behind(str(entry["at"]), self.at):
+            why = f" ({entry['reason']})" if entry["reason"] and entry["kind"] == "clock" else ""
+            self.notes.append(f"entry {seq}: the clock was set back before it{why}; the numbers give the order")
+        self.seq, self.hash, self.at = seq, str(entry["hash"]), str(entry["at"])
         if self.expected is not None and seq == self.expected[0]:
             self.met = self.hash == self.expected[1]

@@ -54,6 +54,7 @@ class PacketCheck:
     differences: tuple[str, ...]
     manifest: dict[str, Any]
     manifest_digest: str = ""
+    signers: tuple[tuple[str, str, str], ...] = ()  #: what was signed, by whom, public key; all hold
 
     @property
     def holds(self) -> bool:
@@ -147,6 +148,9 @@ def _manifest(approved: ApprovedSet, part: PartView, folder: Path) -> dict[str, 
             "entry": approved.approval["entry"], "role": approved.approval["role"], "note": approved.approval["note"],
             "by": approved.approval["made_by"], "at": approved.approval["at"], "hash": approved.approval_entry["hash"],
         },
+        "signature": None if approved.signature is None else {
+            key: approved.signature[key] for key in ("person", "public_key", "statement", "signature")
+        },
         "entries": [{key: e[key] for key in keys} for e in (approved.inspection_entry, approved.approval_entry)],
         "sources": [
             {"file": f["name"], "sha256": f["digest"], "bytes": f["bytes"], "entry": f["entry"]}
@@ -209,10 +213,12 @@ def verify_packet(folder: Path | str) -> PacketCheck:
     there = sorted(x.name for x in place.iterdir())
     differences += [f"{name}: was added" for name in there if name not in listed and name not in (MANIFEST, SEAL)]
     differences += _seal_differences(place, manifest, digest)
+    wrong, signers = _signature_differences(place, manifest, digest)
+    differences += wrong
     kit = manifest.get("kit")
     if KIT in listed and isinstance(kit, dict) and listed[KIT].get("sha256") != kit.get("sha256"):
         differences.append(f"{KIT}: is not the kit text that was judged")
-    return PacketCheck(place, len(listed), tuple(differences), manifest, digest)
+    return PacketCheck(place, len(listed), tuple(differences), manifest, digest, signers)
 
 
 def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> list[str]:
@@ -234,6 +240,40 @@ def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> lis
     if not holds:
         return [f"{SEAL}: was changed, or is no seal of a packet"]
     return [] if mine else [f"{SEAL}: is the seal of another manifest"]
+
+
+def _signature_differences(
+    place: Path, manifest: dict[str, Any], digest: str
+) -> tuple[list[str], tuple[tuple[str, str, str], ...]]:
+    """Return what is wrong with the signatures of a packet, and who signed what with which key."""
+    from holeqc.ledger.signing import fault_of
+    from holeqc.specification.load import parse_specification
+
+    approval: Any
+    kit: Any
+    entries: Any
+    approval, kit, entries = (manifest.get(key) for key in ("approval", "kit", "entries"))
+    mine: Any = manifest.get("signature")
+    try:
+        asks = parse_specification((place / KIT).read_bytes().decode("utf-8"), KIT).approval_signed
+        other = json.loads((place / SEAL).read_bytes()[:MOST_MANIFEST].decode("utf-8")).get("signature")
+        if not asks and mine is None and other is None:
+            return [], ()
+        about = {
+            "kit": kit["id"], "revision": kit["revision"], "kit_sha256": kit["sha256"], "part": manifest["part"],
+            "serial": manifest["serial"], "inspection_hash": entries[0]["hash"], "role": approval["role"],
+            "note": approval["note"], "by": approval["by"],
+        }  # fmt: skip
+        packet = {"approval_hash": approval["hash"], "manifest": digest}
+    except (HoleQCError, OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
+        if mine is None:
+            return [], ()  # what is wrong with the files is said already
+        return ["the signatures can't be looked at: manifest, seal or kit file isn't as it was made"], ()
+    acts = (("approval", mine, "approval", about), ("packet", other, "packet", packet))
+    wrong = [f"{what}: {fault}" for what, row, act, of in acts if (fault := fault_of(row, act, of))]
+    if wrong:
+        return wrong, ()
+    return [], tuple((what, str(row["person"]), str(row["public_key"])) for what, row, _, _ in acts)
 
 
 def _read_manifest(place: Path) -> dict[str, Any]:

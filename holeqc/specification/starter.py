@@ -128,6 +128,7 @@ y = 1.25
 
 # [approval]
 # two_person = true
+# signed = false
 """
 
 

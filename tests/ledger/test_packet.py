@@ -49,8 +49,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
 def written(shop: Shop, serial: str, folder: Path) -> Packet:
     """Write a packet as its command does."""
     approved = approved_set(shop.ledger, serial)
-    entry = int(approved.approval["entry"])
-    return write_packet(approved, folder, lambda digest: record_packet(shop.ledger, entry, digest, "41"))
+    return write_packet(approved, folder, lambda digest: record_packet(shop.ledger, approved, digest, "41"))
 
 
 @pytest.fixture(scope="module")
