@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.again import inspection_again, refuse_other_verdict
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.obstacles import NOT_RECORDED, findings
 from holeqc.ledger.persons import require_role
@@ -95,7 +96,8 @@ def approve(
 
     Raises:
         ApprovalRefused: something stands in the way; its problems are the whole list.
-        LedgerError: an entry that it rests on doesn't hold, or a guard of the ledger doesn't stand.
+        LedgerError: its recorded readings give another verdict, an entry that it rests on doesn't hold, or a guard of
+            the ledger doesn't stand.
     """
     if not by.strip():
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
@@ -107,6 +109,7 @@ def approve(
         if found.obstacles:
             why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))
+        refuse_other_verdict(story, inspection_again(ledger, int(story.row["id"])))
         kept = "; ".join(words for words in (note, *found.remarks) if words)
         tags = find_tags(
             ledger, serial=str(story.row["serial"]), kit=str(story.row["kit"]), part=str(story.row["part"])

@@ -10,10 +10,10 @@ from sqlalchemy import select
 
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import schema as s
-from holeqc.ledger.again import inspection_again
+from holeqc.ledger.again import inspection_again, refuse_other_verdict
 from holeqc.ledger.approvals import approval_about, signed_before, whole_story
 from holeqc.ledger.kits import stored_specification
-from holeqc.ledger.obstacles import standing_approval
+from holeqc.ledger.obstacles import WHEN_GIVEN, findings, standing_approval
 from holeqc.ledger.questions import open_questions, question_words
 from holeqc.ledger.seals import seal_data
 from holeqc.ledger.signing import refuse_bad, signature_of, signed
@@ -57,7 +57,7 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
 
     Raises:
         LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
-            the part, it is in question, or this version judges the
+            the part, it is in question, the approval was given against the rules, or this version judges the
             recorded readings differently.
     """
     with ledger.reading():
@@ -70,6 +70,7 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
             )
         one = standing[-1]
         approval = standing_approval(one) or {}
+        _refuse_given_against(ledger, one, approval)
         _refuse_later(story, one, int(approval["entry"]))
         for question in open_questions(ledger, serial):
             if question.approval_id == approval["id"]:
@@ -79,15 +80,15 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
         kit_row = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == one.row["specification_id"]))[0]
         signature = signature_of(ledger, int(approval["entry"]))
         if stored_specification(ledger, int(one.row["specification_id"])).approval_signed:
-            before = [_as_of(tag, int(approval["entry"])) for tag in tags]
+            before = [tag.as_of(int(approval["entry"])) for tag in tags]
             acts = signed_before(ledger, one, before)
             refuse_bad(ledger, acts | {int(approval["entry"]): ("approval", approval_about(ledger, one, approval))})
         inspection = inspection_again(ledger, int(one.row["id"]))
-        _refuse_other_verdict(one, inspection)
+        refuse_other_verdict(one, inspection)
         return ApprovedSet(
             one, approval, entry_row(ledger, int(approval["entry"])), entry_row(ledger, int(one.row["entry"])),
             str(kit_row["content"]), str(kit_row["digest"]), inspection,
-            tuple(_as_of(tag, int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
+            tuple(tag.as_of(int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
             signature,
         )  # fmt: skip
 
@@ -106,6 +107,18 @@ def against_words(row: Row) -> str:
     return f"inspection {row['id']}, recorded later as entry {row['entry']}, {does} it"
 
 
+def _refuse_given_against(ledger: Ledger, one: InspectionStory, approval: Row) -> None:
+    """Refuse an approval that stood against the rules when it was given: whoever wrote it went past `approve`."""
+    entry = int(approval["entry"])
+    found = findings(ledger, one, str(approval["made_by"]), before=entry).obstacles
+    against = [problem.message for problem in found if problem.code in WHEN_GIVEN]
+    if against:
+        raise LedgerError(
+            f"the approval of {one.row['serial']}, entry {entry}, was given although {'; '.join(against)}; withdraw "
+            f"it: holeqc withdraw {one.row['serial']} --by WHO --reason TEXT"
+        )
+
+
 def _refuse_later(story: PartStory, one: InspectionStory, approval: int) -> None:
     against = later_against(story, int(one.row["id"]))
     if against:
@@ -117,30 +130,12 @@ def _refuse_later(story: PartStory, one: InspectionStory, approval: int) -> None
         )
 
 
-def _as_of(tag: TagState, entry: int) -> TagState:
-    return TagState(tag.row, tuple(event for event in tag.events if event["entry"] < entry))
-
-
 def entry_row(ledger: Ledger, seq: int) -> Row:
     """Return an entry's whole row; raises LedgerError where there is none."""
     rows = ledger.rows(select(s.ENTRY).where(s.ENTRY.c.seq == seq))
     if not rows:
         raise LedgerError(f"ledger {ledger.location.shown}: there is no entry {seq}")
     return rows[0]
-
-
-def _refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
-    """Refuse a set that is judged otherwise today: its report would contradict what was signed."""
-    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
-    was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
-    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
-    if verdict != one.row["verdict"] or now != was:
-        differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
-        raise LedgerError(
-            f"inspection {one.row['id']} was judged {one.row['verdict']} by holeqc {one.row['tool']}, and is judged "
-            f"{verdict} by this version ({differing or 'the part as a whole'}); make the packet with the version that "
-            "judged it"
-        )
 
 
 # --------------------------------------------------------------------------------------------- a packet on record

@@ -17,7 +17,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.resemblance import told_apart
-from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.tags import COPIED, DISPOSITIONED, REWORKED, TagState, find_tags, what_of
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
@@ -43,6 +43,10 @@ NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE, BEFORE = (
 OPEN_IT = "Open it: holeqc check KIT.toml SHEET --record on the same sheet, without --no-tags."
 
 
+#: what can't have stood in the way of an approval when it was given, whatever came since
+WHEN_GIVEN = frozenset({HELD, REJECTED, SAME_PERSON, SCRAPPED, OPEN_TAG, EARLIER})
+
+
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What was found before an approval: ``obstacles``, the gravest first; ``remarks`` to keep with the approval."""
@@ -51,14 +55,19 @@ class Findings:
     remarks: tuple[str, ...] = field(default_factory=tuple)
 
 
-def findings(ledger: Ledger, story: InspectionStory, by: str = "", clock_reason: str = "") -> Findings:
+def findings(
+    ledger: Ledger, story: InspectionStory, by: str = "", clock_reason: str = "", *, before: int = 0
+) -> Findings:
     """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise.
 
-    ``clock_reason``: why the readings are of a day still to come, which else stands in the way.
+    ``clock_reason``: why the readings are of a day still to come, which else stands in the way. ``before``: number of
+    an entry; tags and what was decided on them then count.
     """
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
     tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    if before:
+        tags = [tag.as_of(before) for tag in tags if tag.row["entry"] < before]
     remarks: list[str] = []
     found = [
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
@@ -125,6 +134,14 @@ def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: lis
     if any(tag.not_for_use for tag in tags):
         return
     action = "Complete or repeat the readings and record the new sheet."
+    used = {
+        hole for tag in tags if tag.row["inspection_id"] == story.row["id"] and tag.row["verdict"] == "hold"
+        and tag.closed and tag.disposition == "use-as-is" for hole in tag.holes
+    }  # fmt: skip
+    story = replace(
+        story, holes=tuple(row for row in story.holes if row["hole"] not in used),
+        characteristics=tuple(row for row in story.characteristics if row["hole"] not in used),
+    )  # fmt: skip
     told = {str(row["hole"]) for row in story.characteristics if row["verdict"] == "hold"}
     for message, hole in _held_together(story, spec):
         yield _problem(HELD, message, action, hole=hole)
@@ -140,14 +157,14 @@ def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: lis
         told.add("pattern")
     places: dict[tuple[str, str], list[str]] = {}
     for row in _holding_problems(ledger, story):
-        if row["hole"] in told and row["hole"]:
+        if (row["hole"] in told | used and row["hole"]) or (row["code"] == COPIED and "whole part" in used):
             continue
         place = ", ".join(str(row[name]) for name in ("file", "sheet", "cell") if row[name])
         places.setdefault((str(row["message"]), str(row["action"]) or action), []).append(place)
     for (message, what), where in places.items():
         more = f" and {len(where) - 1} more" if len(where) > 1 and where[0] else ""
         yield _problem(HELD, f"{where[0]}{more}: {message}" if where[0] else message, what)
-    if story.row["verdict"] == "hold" and not told and not places:
+    if story.row["verdict"] == "hold" and not told and not places and not used:
         yield _problem(HELD, "the part is held", action)
 
 
@@ -190,8 +207,13 @@ def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
 
 
 def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
-    """Give tags of earlier inspections that nobody has closed."""
+    """Give tags of earlier inspections that nobody has closed, and rejects closed without a disposition."""
     for tag in tags:
+        if tag.row["verdict"] == "reject" and tag.closed and not tag.disposition and not tag.goes_on:
+            yield _problem(
+                OPEN_TAG, f"tag {tag.number}, {what_of(tag.row['hole'])}: closed, and nobody said what becomes of it",
+                "Look into its story: holeqc part.", hole=str(tag.row["hole"]),
+            )  # fmt: skip
         older = tag.row["inspection_id"] != story.row["id"]
         if older and not tag.closed:
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"

@@ -23,13 +23,21 @@ if TYPE_CHECKING:
 
 
 _LIKE_DIGITS = str.maketrans("oil", "011")
+#: Cyrillic and Greek letters that look like Latin ones, as capitals or small (by eye, no standard's list)
+_LIKE_LATIN = str.maketrans("авекмнорстухіјѕԁԛԝһβεζηικμνορτυχαγ", "abekmhopctyxijsdqwhbezhikmnoptuxay")
+
+
+def plain_letters(text: str) -> str:
+    """Return a text in small Latin letters where it can: full-width forms, accents, look-alikes of other alphabets."""
+    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
+    return "".join(sign for sign in folded if not unicodedata.combining(sign)).translate(_LIKE_LATIN)
 
 
 def same(name: str) -> str:
     """Return a name so that small differences of typing don't make another person: case, marks between, leading zeros,
     and in a word with digits O for 0, I and l for 1.
     """
-    text = unicodedata.normalize("NFKC", name).casefold()
+    text = plain_letters(name)
     words = ["".join(sign for sign in word if sign.isalnum()) for word in re.split(r"[\s._/-]+", text)]
     words = [w.translate(_LIKE_DIGITS) if any(sign.isdigit() for sign in w) else w for w in words if w]
     return re.sub(r"(?<!\d)0+(?=\d)", "", " ".join(words))

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.tags import CLOSED, REINSPECTED, TagState, find_tags
+from holeqc.ledger.tags import CLOSED, GOES_ON, REINSPECTED, TagState, find_tags
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger, Transaction
@@ -87,7 +87,7 @@ def _tie(transaction: Transaction, tag: TagState, number: int, written: Written)
     worse = [row for row in after if _WORSE[str(row["verdict"])] >= _WORSE[str(tag.row["verdict"])]]
     covered = {hole for row, holes in written if row in worse for hole in holes}
     if worse and set(tag.holes) <= covered | _accepted(transaction, tag, number):
-        return [event, closing | {"note": f"goes on as {', '.join(str(row['number']) for row in worse)}"}]
+        return [event, closing | {"note": f"{GOES_ON}{', '.join(str(row['number']) for row in worse)}"}]
     return [event]
 
 

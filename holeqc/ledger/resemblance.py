@@ -12,7 +12,6 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -22,7 +21,9 @@ from numpy.typing import NDArray
 from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.persons import plain_letters
 from holeqc.ledger.pieces import IntArray, Pieces, codes, pieces_of
+from holeqc.ledger.tags import COPIED
 from holeqc.ledger.values import one_line, plain
 from holeqc.problems import WARNING, LedgerError, Problem
 from holeqc.readings.table import LENGTHS
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Entry, EntryWriter, Ledger, Transaction
 
-COPIED = "copied-from-record"  #: code of the problem that holds a copy
 BLOCK_LEAST, SET_LEAST = 4, 6  #: lengths of a hole or column, of a whole set, that are worth a mark
 DISTINCT_LEAST = 5  #: a copy has so many different values: a few coarse sizes agree by chance
 OWN_LEAST, OWN_SHARE = 3, 0.9  #: of the same part: so many lengths, and so much of them equal, are no new reading
@@ -53,7 +53,7 @@ Cells = dict[tuple[str, str, str, str, int], tuple[float, str, str]]  #: what wa
 
 def folded(serial: str) -> str:
     """Return what is left of a serial number without case, marks between, leading zeros and letters like digits."""
-    text = unicodedata.normalize("NFKC", serial).casefold()
+    text = plain_letters(serial)
     text = "".join(sign for sign in text if sign.isalnum()).translate(str.maketrans("oil", "011"))
     return re.sub(r"(?<!\d)0+(?=\d)", "", text)
 
@@ -62,7 +62,7 @@ def _alike(one: str, other: str) -> bool:
     """Return whether two serial numbers are alike with the marks between two digits kept (1-12 is not 11-2)."""
 
     def parts(serial: str) -> list[str]:
-        text = unicodedata.normalize("NFKC", serial).casefold().translate(str.maketrans("oil", "011"))
+        text = plain_letters(serial).translate(str.maketrans("oil", "011"))
         return [folded(part) for part in re.split(r"(?<=\d)[\W_]+(?=\d)", text)]
 
     return parts(one) == parts(other)

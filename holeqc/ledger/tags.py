@@ -30,7 +30,10 @@ if TYPE_CHECKING:
     from holeqc.ledger.signing import Signer
 
 OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
+GOES_ON = "goes on as "  #: begins the note of a tag's last event where a newer one took its place
 NEED_AUTHORITY = ("repair", "use-as-is")
+GUARD_BAND = "guard-band"  #: cause of a hold that no further reading decides
+COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
 NOT_FOR_USE = ("scrap", "return")
 NO_REFERENCE = frozenset({
@@ -76,6 +79,15 @@ class TagState:
     def closed(self) -> bool:
         """Whether nothing is left to do."""
         return self.state == CLOSED
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether a newer tag took its place."""
+        return self.closed and str(self.events[-1]["note"]).startswith(GOES_ON)
+
+    def as_of(self, entry: int) -> TagState:
+        """Return the tag as it stood before an entry."""
+        return TagState(self.row, tuple(event for event in self.events if event["entry"] < entry))
 
     @property
     def not_for_use(self) -> bool:
@@ -291,10 +303,7 @@ def dispose(
     with ledger.transaction():
         tag = find_tag(ledger, number)
         if tag.row["verdict"] == "hold" and disposition in NEED_AUTHORITY:
-            raise LedgerError(
-                f"tag {tag.number} is a hold: the readings prove neither, so there is nothing to {disposition}. "
-                "Complete or repeat the readings and record them"
-            )
+            _refuse_unread(ledger, tag, disposition)
         if _approved(ledger, int(tag.row["inspection_id"])):
             raise LedgerError(
                 f"tag {tag.number} belongs to an approved set, which is locked; withdraw the approval "
@@ -331,6 +340,36 @@ def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
     i = s.INSPECTION.c
     number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
     return stored_specification(ledger, int(number)).approval_signed
+
+
+def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:
+    """Refuse to use a hold as it is, but for one that no further reading can decide: a value inside the guard band, or
+    readings that equal recorded ones and were looked at by an authority.
+    """
+    c, i = s.CHARACTERISTIC_VERDICT.c, s.INSPECTION.c
+    number = int(tag.row["inspection_id"])
+    causes = {str(row["cause"]) for row in ledger.rows(
+        select(c.cause).where(c.inspection_id == number, c.verdict == "hold", c.hole.in_(tag.holes))
+    )}  # fmt: skip
+    whole = what_of(tag.row["hole"]) == "whole part"
+    codes: set[str] = set()
+    if whole or not causes:
+        p, sets = s.PROBLEM.c, s.READING_SET.c
+        files = (
+            select(sets.file_id).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == sets.id)
+            .where(s.INSPECTION_SET.c.inspection_id == number)
+        )  # fmt: skip
+        entry = select(i.entry).where(i.id == number).scalar_subquery()
+        codes = {str(row["code"]) for row in ledger.rows(
+            select(p.code).where(p.holds == 1, p.serial == tag.row["serial"], p.part.in_(["", tag.row["part"]]))
+            .where(p.file_id.in_(files) | (p.file_id.is_(None) & (p.entry == entry)))
+        )}  # fmt: skip
+    if disposition == "use-as-is" and (causes or codes) and causes <= {GUARD_BAND} and codes <= {COPIED}:
+        return
+    raise LedgerError(
+        f"tag {tag.number} is a hold: the readings prove neither, so there is nothing to {disposition}. Complete or "
+        "repeat the readings and record them. Use-as-is is for a value inside the guard band"
+    )
 
 
 def _a_reference(authority: str) -> str:

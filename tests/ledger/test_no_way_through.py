@@ -17,6 +17,7 @@ from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve
+from holeqc.ledger.approved import approved_set
 from holeqc.ledger.kits import release
 from holeqc.ledger.resemblance import answer, folded
 from holeqc.ledger.tags import dispose, find_tag, find_tags
@@ -238,11 +239,87 @@ def test_another_parts_readings_under_a_new_serial_in_a_later_run(shop: Shop, ch
     assert verdict(record_eight(shop, "P-21", many(99), day="2026-11-09")) == "accept"
 
 
+# ----------------------------------------------------------------------- entries written past the commands, from Python
+
+
+def test_an_approval_written_by_hand_carries_no_packet(shop: Shop) -> None:
+    run = shop.record("P-1", LARGE)
+    (number,) = run.recorded.inspections.values()
+    shop.ledger.entry("approval", "41", {"approval": [{"inspection_id": number, "role": "inspector"}]})
+    assert shop.ledger.verify().holds
+    with pytest.raises(LedgerError, match=r"was given although tag T-000001, hole 2: rejected, no disposition"):
+        approved_set(shop.ledger, "P-1")
+    run = shop.record("P-2", GOOD, by="41")
+    (number,) = run.recorded.inspections.values()
+    shop.ledger.entry("approval", "41", {"approval": [{"inspection_id": number, "role": "inspector"}]})
+    with pytest.raises(LedgerError, match="was given although 41 logged it"):
+        approved_set(shop.ledger, "P-2")
+
+
+def test_a_verdict_changed_before_it_is_recorded(shop: Shop) -> None:
+    spec = load_specification(shop.kit())
+    shop.release(spec)
+    inspection = inspect(spec, read_files([shop.sheet("P-1", LARGE)], spec))
+    for frame in (inspection.parts, inspection.holes, inspection.characteristics):
+        frame["verdict"] = 0
+    record_run(shop.ledger, inspection, "bench 2")
+    assert shop.ledger.parts()[0]["verdict"] == "accept"
+    with pytest.raises(LedgerError, match=r"was judged accept .*, and is judged reject by this version"):
+        approve(shop.ledger, "P-1", "41")
+
+
+def test_a_tag_closed_by_hand_says_nothing(shop: Shop) -> None:
+    shop.record("P-1", SMALL)
+    shop.record("P-1", GOOD, day="2026-11-04")
+    shop.ledger.entry("tags", "bench 2", {"tag_event": [{"tag_id": 1, "event": "closed", "note": "accepted"}]})
+    assert find_tag(shop.ledger, "1").closed
+    assert refused(shop, "P-1") == {"tag-open": ["tag T-000001, hole 1: closed, and nobody said what becomes of it"]}
+
+
+# ------------------------------------------------------------------------------------------- a hold used as it is
+
+GUARDED = '[decision]\nrule = "guarded"\n'
+NEAR = {"1": (0.457, 0.458), "2": (0.46195, 0.460)}  # 0.00005 inside the limit, U 0.0001
+
+
+def test_a_hold_of_the_guard_band_is_used_as_it_is(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", NEAR, more=GUARDED).tags
+    assert find_tag(shop.ledger, tag).row["verdict"] == "hold"
+    with pytest.raises(LedgerError, match="--authority"):
+        dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge")
+    with pytest.raises(LedgerError, match="Use-as-is is for a value inside the guard band"):
+        dispose(shop.ledger, tag, "repair", "engineer", "ample edge", authority="EO-2")
+    with pytest.raises(LedgerError, match="second person"):
+        dispose(shop.ledger, tag, "use-as-is", "bench 2", "ample edge", authority="EO-2")
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EO-2")
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-2"
+    assert approved_set(shop.ledger, "P-1").tags[0].disposition == "use-as-is"
+
+
+def test_no_other_hold_is_used_as_it_is(shop: Shop) -> None:
+    for serial, sizes, gauge in (("P-1", HALF, "G1"), ("P-2", GOOD, "G2"), ("P-3", {**NEAR, "1": (0.457, None)}, "G1")):
+        for tag in shop.record(serial, sizes, more=GUARDED, gauge=gauge).tags:
+            if find_tag(shop.ledger, tag).holes == ("2",) and serial == "P-3":
+                continue  # the hole inside the guard band; the other one still holds the part
+            with pytest.raises(LedgerError, match="the readings prove neither"):
+                dispose(shop.ledger, tag, "use-as-is", "engineer", "looks fine", authority="EO-2")
+        assert "held" in refused(shop, serial)
+
+
+def test_a_part_that_reads_the_same_again_goes_on_by_an_authority(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    (tag,) = shop.record("P-1", GOOD, day="2026-11-04").tags
+    assert list(refused(shop, "P-1")) == ["held"]
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "read again before my eyes, coarse gauge", authority="EO-3")
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-3"
+
+
 # ------------------------------------------------------------------------------------------ serial numbers nearly alike
 
 
 def test_what_is_left_of_a_serial_number() -> None:
-    assert {folded(x) for x in ("M-006", "m006", "M 6", "M.OO6", "m_0006")} == {"m6"}
+    cyrillic = "\u041c-006"
+    assert {folded(x) for x in ("M-006", "m006", "M 6", "M.OO6", "m_0006", cyrillic)} == {"m6"}
     assert folded("M-101") == "m101" != folded("M-11")
 
 
