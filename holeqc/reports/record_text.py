@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from holeqc.ledger.questions import Question
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
     from holeqc.ledger.suspects import Suspects
+    from holeqc.ledger.waiting import Waiting
 
 Row = Mapping[str, Any]
 LONGEST = 100  #: characters of a line of what isn't accepted
@@ -284,6 +285,38 @@ def tags_data(tags: Sequence[TagState]) -> list[dict[str, Any]]:
         }
         for t in tags
     ]  # fmt: skip
+
+
+def waiting_text(found: Waiting) -> str:
+    """Return what waits, each with the command that comes next."""
+    lines: list[str] = []
+
+    def section(title: str, rows: Sequence[str]) -> None:
+        if rows:
+            lines.extend([f"{title} ({len(rows)})", *(f"  {w.plain(row)}" for row in rows), ""])
+
+    section("In question", [f"{q.part} {q.serial}: {q.sentence}. holeqc question {q.serial}" for q in found.questions])
+    section("Open tags, the oldest first", [_next_step(tag) for tag in found.tags])
+    section("Ready to approve", [f"{name_of(r)}: holeqc approve {r['serial']} --by WHO" for r in found.ready])
+    held = [f"{name_of(r)}, logged {when(r)}: holeqc part {r['serial']}" for r in found.held]
+    section("Held, to be read again", held)
+    section("Gauges", [f"{g}: calibration {'was' if past else 'is'} due on {day}" for g, day, past in found.gauges])
+    kits = [f"{kit} revision {revision}: holeqc kit release KIT.toml --by WHO" for kit, revision in found.kits]
+    section("Kits not released", kits)
+    if found.left_out:
+        lines.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
+    return "\n".join(lines).rstrip() + "\n" if lines else "Nothing waits.\n"
+
+
+def _next_step(tag: TagState) -> str:
+    """Return an open tag in a line, with what to do next."""
+    do = f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
+    if tag.disposition in {"rework", "repair"}:
+        do = f"{tag.disposition}, then read again and record the sheet"
+    elif tag.row["verdict"] == "hold":
+        do = "read again and record the sheet"
+    what = f"{name_of(tag.row)}, {what_of(tag.row['hole'])}, {tag.row['verdict']}"
+    return f"{tag.number}  {when(tag.row)[:10]}  {what}: {do}"
 
 
 def suspects_text(found: Suspects) -> str:
