@@ -38,6 +38,7 @@ BLOCK_LEAST, SET_LEAST = 4, 6  #: lengths of a hole or column, of a whole set, t
 DISTINCT_LEAST = 5  #: a copy has so many different values: a few coarse sizes agree by chance
 OWN_LEAST, OWN_SHARE = 3, 0.9  #: of the same part: so many lengths, and so much of them equal, are no new reading
 OTHER_SHARE = 0.6  #: of another part: so much of the lengths equal, if chance can't explain it
+STEPS = {"in": 1e4, "mm": 1e3}  #: lengths count as equal to one step of a gauge: 0.0001 in, 0.001 mm
 BY_CHANCE = 1e-3  #: chance of one such agreement in the whole record above which nothing is said
 CANDIDATES, SAMPLE = 5, 60  #: sets compared cell by cell; sets that tell how often a value comes
 TOGETHER = 0.75  #: share of the evidence of equal values that is counted, because readings of a part err together
@@ -212,7 +213,7 @@ def _ask(ledger: Ledger, pairs: Sequence[tuple[str, str]]) -> None:
         )  # fmt: skip
         state = f", {rows[0]['verdict']} in entry {rows[0]['entry']}" if rows else ", in this run too"
         problems.append(Problem(
-            WARNING, "near-serial", f"is serial {serial} the part {other}{state}?", serial=serial, holds=True,
+            WARNING, "near-serial", f"serial {serial} may be the part {other}{state}", serial=serial, holds=True,
             action=f"Look at the part, then: holeqc serial {serial} --same-as {other} --by WHO --reason TEXT (it is "
             f"recorded as {other} from then on), or --not {other} if they are two parts",
         ))  # fmt: skip
@@ -285,12 +286,12 @@ class Lengths:
         )
         return cls(owner[rows], cell.reshape(-1).astype(np.int64), names, value[rows])
 
-    def marks(self, kit: str) -> tuple[IntArray, IntArray]:
+    def marks(self, kit: str, unit: str) -> tuple[IntArray, IntArray]:
         """Return marks with the set that each belongs to, both (m,), in the order of sets."""
         if not self.owner.size:
             return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
         key = np.array([_number("|".join((kit, *map(str, cell)))) for cell in self.cells], dtype=np.uint64)
-        typed = np.rint(self.value * 1e7).astype(np.int64).view(np.uint64)
+        typed = np.rint(self.value * STEPS[unit]).astype(np.int64).view(np.uint64)
         with np.errstate(over="ignore"):
             mark = _mixed(key[self.cell] + _mixed(typed))
         holes = self._groups([cell[0] for cell in self.cells])
@@ -321,11 +322,11 @@ class Lengths:
         return {self.cells[c]: float(v) for c, v in zip(self.cell[mine], self.value[mine], strict=True)}
 
 
-def write_marks(writer: EntryWriter, kit: str, frame: pd.DataFrame, set_ids: IntArray) -> None:
+def write_marks(writer: EntryWriter, kit: str, unit: str, frame: pd.DataFrame, set_ids: IntArray) -> None:
     """Have an entry bring the marks of reading sets; ``set_ids`` (n,) is each reading's set, -1 for none."""
     ids = np.unique(set_ids[set_ids >= 0])
     owner = np.where(set_ids >= 0, np.searchsorted(ids, set_ids), -1) if ids.size else np.full_like(set_ids, -1)
-    of, marks = Lengths.of(frame, owner).marks(kit)
+    of, marks = Lengths.of(frame, owner).marks(kit, unit)
     if of.size:
         writer.add_columns(s.SET_MARK, {"set_id": ids[of].tolist(), "mark": marks.tolist()})
 
@@ -362,7 +363,8 @@ def copies(ledger: Ledger, inspection: Inspection) -> list[Problem]:
         if problem is not None:
             found[piece] = problem
     kit = str(plain(inspection.specification.id))
-    for piece, sets in _candidates(ledger, pieces, new, kit).items():
+    unit = inspection.specification.unit
+    for piece, sets in _candidates(ledger, pieces, new.marks(kit, unit)).items():
         if piece not in found:
             problem = _other(ledger, inspection, pieces, piece, (new, sets, fresh))
             if problem is not None:
@@ -443,8 +445,9 @@ def _cells_of_piece(inspection: Inspection, fresh: IntArray, piece: int) -> Cell
     }  # fmt: skip
 
 
-def _equal(one: float, other: float) -> bool:
-    return round(one * 1e7) == round(other * 1e7)
+def _equal(one: float, other: float, unit: str) -> bool:
+    """Return whether two lengths are the same to what a gauge shows, also where one was typed in the other unit."""
+    return round(one * STEPS[unit]) == round(other * STEPS[unit])
 
 
 def _own(ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray) -> Problem | None:
@@ -465,7 +468,7 @@ def _own(ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, fre
     for row in rows:
         before = recorded.get(int(row["id"]), {})
         both = [cell for cell in now if cell in before]
-        same = [cell for cell in both if _equal(now[cell][0], before[cell][0])]
+        same = [cell for cell in both if _equal(now[cell][0], before[cell][0], inspection.specification.unit)]
         if len(both) < OWN_LEAST or len(same) < OWN_SHARE * len(both):
             continue
         days = [(before[c][1], now[c][1]) for c in same if before[c][1] and now[c][1] and before[c][1] != now[c][1]]
@@ -494,9 +497,11 @@ def _problem(inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray
     )  # fmt: skip
 
 
-def _candidates(ledger: Ledger, pieces: Pieces, new: Lengths, kit: str) -> dict[int, list[int]]:
+def _candidates(
+    ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]
+) -> dict[int, list[int]]:
     """Return the recorded sets of other parts that share most marks with each piece: piece -> sets, the best first."""
-    of, marks = new.marks(kit)
+    of, marks = given
     by_mark: dict[int, list[int]] = {}
     for piece, mark in zip(of.tolist(), marks.tolist(), strict=True):
         by_mark.setdefault(mark, []).append(piece)
@@ -529,10 +534,10 @@ def _other(
     for number in sets:
         before = recorded.get(number, {})
         both = [cell for cell in now if cell in before]
-        same = [cell for cell in both if _equal(now[cell], before[cell][0])]
+        same = [cell for cell in both if _equal(now[cell], before[cell][0], inspection.specification.unit)]
         if len(same) < SET_LEAST or len(same) < OTHER_SHARE * len(both):
             continue
-        if len({round(now[cell] * 1e7) for cell in same}) < DISTINCT_LEAST:
+        if len({round(now[cell] * STEPS[inspection.specification.unit]) for cell in same}) < DISTINCT_LEAST:
             continue
         if not _beyond_chance(ledger, inspection, now, (both, same), {number}):
             continue
@@ -570,10 +575,10 @@ def _beyond_chance(
     sample = _recorded(ledger, [number for number in others if number not in without][:SAMPLE])
     if len(sample) < FEW and len(same) == len(both):
         return True
-    logs = 0.0
+    logs, unit = 0.0, inspection.specification.unit
     for cell in same:
         there = [cells[cell][0] for cells in sample.values() if cell in cells]
-        logs += math.log((1 + sum(_equal(now[cell], value) for value in there)) / (2 + len(there)))
+        logs += math.log((1 + sum(_equal(now[cell], value, unit) for value in there)) / (2 + len(there)))
     ways = math.lgamma(len(both) + 1) - math.lgamma(len(same) + 1) - math.lgamma(len(both) - len(same) + 1)
     count = ledger.rows(select(func.count().label("number")).select_from(of_kit.subquery()))[0]["number"]
     return TOGETHER * logs + ways + math.log(max(1, int(count))) < math.log(BY_CHANCE)
@@ -589,18 +594,20 @@ def index_all(transaction: Transaction, writer: EntryWriter) -> None:
     write_serials(transaction, writer, (str(row[0]) for row in connection.execute(serials)))
     last = int(connection.execute(select(func.max(s.READING_SET.c.id))).scalar() or 0)
     for frame, ids in _all_sets(transaction, last):
-        for kit in dict.fromkeys(frame["kit"]):
-            write_marks(writer, str(kit), frame, np.where(frame["kit"].to_numpy() == kit, ids, -1))
+        for kit, unit in dict.fromkeys(zip(frame["kit"], frame["unit"], strict=True)):
+            mine = (frame["kit"].to_numpy() == kit) & (frame["unit"].to_numpy() == unit)
+            write_marks(writer, str(kit), str(unit), frame, np.where(mine, ids, -1))
 
 
 def _all_sets(transaction: Transaction, last: int, step: int = 500) -> Iterator[tuple[pd.DataFrame, IntArray]]:
     import pandas as pd
 
     r, sets = s.READING.c, s.READING_SET.c
-    names = ["set_id", "kit", "hole", "wall", "characteristic", "direction", "trial", "value"]
+    names = ["set_id", "kit", "unit", "hole", "wall", "characteristic", "direction", "trial", "value"]
     for start in range(0, last, step):
         rows = transaction.connection.execute(
-            select(r.set_id, s.SPECIFICATION.c.kit, r.hole, r.wall, r.characteristic, r.direction, r.trial, r.value)
+            select(r.set_id, s.SPECIFICATION.c.kit, s.SPECIFICATION.c.unit, r.hole, r.wall, r.characteristic,
+                   r.direction, r.trial, r.value)
             .join(s.READING_SET, sets.id == r.set_id).join(s.FILE, s.FILE.c.id == sets.file_id)
             .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
             .where(and_(r.set_id > start, r.set_id <= start + step)).order_by(r.set_id, r.line)

@@ -103,7 +103,8 @@ def write_file(
     write_serials(transaction, writer, sets["serial"])
     set_of = np.full(len(table), -1, dtype=np.int64)
     set_of[rows.rows] = rows.set_ids[rows.set_of]
-    write_marks(writer, str(plain(inspection.specification.id)), table, set_of)
+    spec = inspection.specification
+    write_marks(writer, str(plain(spec.id)), spec.unit, table, set_of)
     entry = writer.finish(
         replaces=None if replaced is None else replaced.entry, reason="" if replaced is None else replaced.reason
     )

@@ -223,6 +223,22 @@ def record_eight(shop: Shop, serial: str, sizes: Sizes, day: str = "2026-11-03")
     return record_run(shop.ledger, inspect(spec, read_files([sheet], spec)), "bench 2")
 
 
+def test_another_parts_readings_typed_in_the_other_unit(shop: Shop) -> None:
+    for number in range(4):
+        record_eight(shop, f"P-{number}", many(number))
+    sheet = shop.sheet("P-20", many(2), day="2026-11-09")
+    lines = [line.split(",") for line in sheet.read_text(encoding="utf-8").splitlines()]
+    lines[0][4:6] = ["dia 0 mm", "dia 90 mm"]
+    for line in lines[1:]:
+        line[4:6] = [f"{float(x) * 25.4:.3f}" for x in line[4:6]]
+    sheet.write_text("\n".join(",".join(line) for line in lines) + "\n", encoding="utf-8")
+    spec = load_specification(shop.folder / "k2.toml")
+    run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec)), "bench 2")
+    assert [p.message[:30] for p in run.inspection.problems if p.code == "copied-from-record"] == [
+        "all 16 lengths equal those of "
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("changed", [0, 1, 3])
 def test_another_parts_readings_under_a_new_serial_in_a_later_run(shop: Shop, changed: int) -> None:
     for number in range(8):
@@ -331,7 +347,7 @@ def test_a_serial_number_nearly_a_rejected_one_is_asked_about(shop: Shop, near: 
         shop.record(near, AGAIN, day="2026-11-04")
     assert shop.ledger.head() == head
     (problem,) = caught.value.problems
-    assert problem.message == f"is serial {near} the part M-006, reject in entry 5?"
+    assert problem.message == f"serial {near} may be the part M-006, reject in entry 5"
     assert f"holeqc serial {near} --same-as M-006" in problem.action
     answer(shop.ledger, near, "M-006", True, "41", "looked at the stamp")
     run = shop.record(near, AGAIN, day="2026-11-04")

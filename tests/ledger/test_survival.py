@@ -251,7 +251,7 @@ def test_entries_before_damage_in_the_middle_still_count(four: Path, tmp_path: P
     """A long kit text goes on over pages of its own; one of these is lost."""
     spec = kit(tmp_path, "B", more=f"# {'z' * 9000}")
     with open_ledger(four) as ledger:
-        ledger.record(judged(spec, sheet(tmp_path / "b.csv", {"P-9": GOOD})), text_of(spec), "bench 1")
+        ledger.record(judged(spec, sheet(tmp_path / "b.csv", {"Q-9": GOOD})), text_of(spec), "bench 1")
     data = bytearray(four.read_bytes())
     page = data.find(b"z" * 4092) // 4096 * 4096
     data[page : page + 4096] = bytes(4096)
