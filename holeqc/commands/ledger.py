@@ -95,7 +95,7 @@ def seal(
     ledger: Where = "",
 ) -> None:
     """Seal the ledger: number and digest of its newest entry, to keep where nobody who writes to it can reach.
-    Approvals and packets do so by themselves once a folder is named (--folder), best on another disk or a share.
+    Whatever is recorded does so by itself once a folder is named (--folder), best on another disk or a share.
 
     Example: holeqc ledger seal --folder /mnt/office/seals --by engineer
 

@@ -235,7 +235,8 @@ class Ledger:
     def transaction(self, *, closed: bool = False) -> Iterator[Transaction]:
         """Hold the ledger for writing: everything inside comes in together at the end, or nothing of it.
 
-        Inside another transaction of this ledger it joins that one. ``closed``: also where the ledger moved.
+        Inside another transaction of this ledger it joins that one. Where a folder of seals is named, a seal is left
+        there once they came in. ``closed``: also where the ledger moved.
 
         Raises:
             LedgerError: a guard of the ledger doesn't stand, it moved, or another writer didn't finish in time.
@@ -243,10 +244,12 @@ class Ledger:
         if self._transaction is not None:
             yield self._transaction
             return
+        before = after = 0
         with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
             refuse_without_guards(connection, TABLES, self.location.shown)
             self._transaction = Transaction(connection, self.location.shown)
             try:
+                before = self._transaction.head[0]
                 if self._transaction.kind == MOVED and not closed:
                     raise LedgerError(
                         f"ledger {self.location.shown} is closed: since entry {self._transaction.head[0]} it goes on "
@@ -256,8 +259,13 @@ class Ledger:
                 yield self._transaction
                 if self._transaction.unfinished:
                     raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
+                after = self._transaction.head[0]
             finally:
                 self._transaction = None
+        if after > before:
+            from holeqc.ledger.seals import leave_seal
+
+            leave_seal(self, "entries")  # where it can't, approvals, packets and verify say so
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,

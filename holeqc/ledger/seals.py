@@ -1,8 +1,8 @@
 """Seals: number and digest of the newest entry, kept where who may write to the ledger can't reach.
 
 A chain of digests tells what was changed inside; only a seal kept elsewhere (another disk, a share, a page in a binder)
-tells that entries were cut off at the end, or that the whole ledger was replaced. Every approval and packet leaves one
-in the folder that the ledger's settings name.
+tells that entries were cut off at the end, or that the whole ledger was replaced. Every transaction leaves one in the
+folder that the ledger's settings name: a rejection could else be cut off that came after the last approval.
 """
 
 from __future__ import annotations

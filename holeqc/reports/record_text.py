@@ -242,10 +242,10 @@ def parts_text(rows: Sequence[Row]) -> str:
         for r in rows
     ]  # fmt: skip
     passed = [
-        w.plain(f"{name_of(r)}: released with a nonconformance, {r['released_with']}\n") for r in rows
+        w.plain(f"{name_of(r)}: released with a nonconformance, {r['released_with']}") + "\n" for r in rows
         if r["released_with"]
     ]  # fmt: skip
-    passed += [w.plain(f"{name_of(r)}: IN QUESTION, {r['in_question']}\n") for r in rows if r["in_question"]]
+    passed += [w.plain(f"{name_of(r)}: IN QUESTION, {r['in_question']}") + "\n" for r in rows if r["in_question"]]
     return table_text(heads, cells) + "\n" + "".join([*passed, f"{w.plural(len(rows), 'part')}\n"])
 
 

@@ -265,7 +265,8 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
     first, second = shop.ledger.parts()
     assert "found out of tolerance at its next calibration" in first["in_question"]
     assert (first["approved"], second["in_question"]) == (1, "")
-    assert "plate P-1: IN QUESTION" in parts_text([first, second])
+    assert "plate P-1: IN QUESTION, gauge G1 read" in parts_text([first, second])
+    assert parts_text([first, second]).splitlines()[-1] == "2 parts"
     with pytest.raises(LedgerError, match="P-1 is in question: gauge G1"):
         approved_set(shop.ledger, "P-1")
     said = {"entry": done.entry.seq, "hash": done.entry.hash}
