@@ -8,10 +8,11 @@ from typing import Annotated
 
 import typer
 
-from holeqc.commands.recording import LEDGER_HELP, passphrase, required_who
+from holeqc.commands.recording import LEDGER_HELP, passphrase, required_who, signer_of
 
 _NAME = typer.Argument(metavar="PERSON", help="Number or id.", show_default=False)
 _BY = typer.Option(help="Who declares: a number or an id; else HOLEQC_BY.")
+_KEY = typer.Option("--key", metavar="FILE", help="Key of who declares, once who keeps the list has one.")
 _LEDGER = typer.Option(help=LEDGER_HELP)
 
 
@@ -19,6 +20,7 @@ def add(
     name: Annotated[str, _NAME],
     role: Annotated[str, typer.Option(help="inspector, technician, engineer, ...")] = "",
     by: Annotated[str, _BY] = "",
+    key: Annotated[Path | None, _KEY] = None,
     ledger: Annotated[str, _LEDGER] = "",
 ) -> None:
     """Declare a person. Once one is declared, nobody else writes to the ledger; the first one keeps the list, others
@@ -34,7 +36,7 @@ def add(
 
     who = required_who(by, "who declares")
     with open_ledger(ledger) as there:
-        entry = record(there, name, role, who)
+        entry = record(there, name, role, who, signer_of(key))
         known = declared(there)
     print(f"Declared: {name} as {role}; entry {entry.seq}")
     if len(known) == 1:
@@ -45,6 +47,7 @@ def remove(
     name: Annotated[str, _NAME],
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     by: Annotated[str, _BY] = "",
+    key: Annotated[Path | None, _KEY] = None,
     ledger: Annotated[str, _LEDGER] = "",
 ) -> None:
     """Take a person off the list; what the person did stays on record.
@@ -57,7 +60,7 @@ def remove(
     from holeqc.ledger.persons import remove as record
 
     with open_ledger(ledger, create=False) as there:
-        entry = record(there, name, required_who(by, "who takes off"), reason)
+        entry = record(there, name, required_who(by, "who takes off"), reason, signer_of(key))
     print(f"Taken off: {name}; entry {entry.seq}")
 
 
@@ -96,27 +99,30 @@ def key(
     out: Annotated[Path, typer.Option("--out", "-o", help="New file for the key, locked by a passphrase.")],
     reason: Annotated[str, typer.Option(help="Why an older key is replaced.")] = "",
     by: Annotated[str, _BY] = "",
+    key: Annotated[Path | None, _KEY] = None,
     ledger: Annotated[str, _LEDGER] = "",
 ) -> None:
-    """Make a person's key for signatures and put its public half on record.
+    """Make a person's key for signatures and put its public half on record. Who keeps the list comes first; further
+    keys are then put on record by somebody who has one (--by, --key), so that nobody takes another's name.
 
     Exit code 0: made. 2: refused, nothing was recorded.
 
-    Example: holeqc person key 41 -o 41.key --by 41
+    Example: holeqc person key 41 -o 41.key --by 7 --key 7.key
 
     Caution: the key is the person's signature. Keep it where only that person can read it, and tell nobody the
     passphrase.
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.persons import set_key
-    from holeqc.ledger.signing import make_key
+    from holeqc.ledger.signing import NEW_PASSPHRASE, PASSPHRASE, make_key
     from holeqc.problems import LedgerError
 
     who = required_who(by, "who puts it on record")
     with open_ledger(ledger, create=False) as there:
-        public = make_key(out, passphrase())
+        signer = signer_of(key)
+        public = make_key(out, passphrase(NEW_PASSPHRASE if key else PASSPHRASE))
         try:
-            entry = set_key(there, name, public, who, reason)
+            entry = set_key(there, name, public, who, reason, signer)
         except LedgerError:
             out.unlink()
             raise

@@ -144,18 +144,16 @@ def signer_of(key: Path | None) -> Signer | None:
     """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
     if key is None:
         return None
-    from holeqc.ledger.signing import load_key
+    from holeqc.ledger.signing import PASSPHRASE, load_key
 
-    return load_key(key, passphrase())
+    return load_key(key, passphrase(PASSPHRASE, f"Passphrase of {key}"))
 
 
-def passphrase() -> str:
-    """Return the passphrase of a key: the variable HOLEQC_PASSPHRASE, else typed without being shown."""
+def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
+    """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
     import typer
 
-    from holeqc.ledger.signing import PASSPHRASE
-
-    return os.environ.get(PASSPHRASE, "") or str(typer.prompt("Passphrase of the key", hide_input=True, err=True))
+    return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
 def required_who(by: str, what: str) -> str:

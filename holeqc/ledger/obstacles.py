@@ -16,7 +16,7 @@ from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
-from holeqc.ledger.resemblance import told_apart
+from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.tags import COPIED, DISPOSITIONED, REWORKED, TagState, find_tags, what_of
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
@@ -71,7 +71,8 @@ def findings(
     remarks: list[str] = []
     found = [
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
-        *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_answered(ledger, story, spec, by, remarks),
+        *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_nearly(ledger, story),
+        *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
         *_replaced(story), *_clock(story, clock_reason, remarks),
         *_persons(ledger, story, spec, tags, by), *_approved(story),
@@ -380,6 +381,30 @@ def _elsewhere(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
             f"Decide there first; if they are two parts: holeqc serial {row['serial']} --not {row['serial']} --kit "
             f"{mine[0]} --part {mine[1]} --other-kit {kit} --other-part {part} --by WHO --reason TEXT.",
         )  # fmt: skip
+
+
+def _nearly(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give serial numbers on record that are nearly this one, that something speaks against, and that nobody has said
+    to be another part: of ledgers that were begun before it was asked.
+    """
+    serial = str(story.row["serial"])
+    for other, answer in near_answers(ledger, serial):
+        if answer is not None and not answer["same"]:
+            continue
+        tags = find_tags(ledger, serial=other)
+        newest = ledger.part_story(other).inspections[-1:]
+        against = [f"tag {tag.number} is open" for tag in tags if not tag.closed]
+        against += [f"tag {tag.number} is closed by {tag.disposition}" for tag in tags if tag.not_for_use]
+        row = newest[0].row if newest else {"verdict": "accept"}
+        if not against and not tags and row["verdict"] != "accept":
+            against = [f"inspection {row['id']}, entry {row['entry']}, {row['verdict']}s it"]
+        if against:
+            said = f"is said to be {other}" if answer else f"is nearly {other}"
+            yield _problem(
+                ELSEWHERE, f"serial {serial} {said}, which is on record too: {listed(against)}",
+                f"Decide there first; if they are two parts: holeqc serial {serial} --not {other} --by WHO --reason "
+                "TEXT.",
+            )  # fmt: skip
 
 
 def _answered(

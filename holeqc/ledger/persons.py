@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.signing import Signer
 
 
 _LIKE_DIGITS = str.maketrans("oil", "011")
@@ -68,6 +69,7 @@ def read_by(ledger: Ledger, inspection_id: int) -> set[str]:
 # ---------------------------------------------------------------------------------------------------------- declared
 
 ADDED, KEY, REMOVED = s.PERSON_ACTS
+KEY_ACT = "person key"  #: what the signature over a new key says
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +134,10 @@ def require_role(ledger: Ledger, by: str, role: str) -> None:
         raise LedgerError(f"{person.name} is declared as {person.role}, not as {role}; nothing was recorded")
 
 
-def add(ledger: Ledger, name: str, role: str, by: str) -> Entry:
+def add(ledger: Ledger, name: str, role: str, by: str, signer: Signer | None = None) -> Entry:
     """Declare a person. The first one declared keeps the list; the others may declare persons of their own role only.
+
+    Once who keeps the list has a key, whatever is done to the list is signed (``signer``).
 
     Raises:
         LedgerError: no name or role, declared already, or not for this person to do.
@@ -149,10 +153,11 @@ def add(ledger: Ledger, name: str, role: str, by: str) -> Entry:
             raise LedgerError(f"{old.name} is declared as {old.role} already, entry {old.entry}")
         _refuse_other_role(known, by, role)
         row = {"name": name, "folded": same(name), "act": ADDED, "role": role}
-        return ledger.entry("person", by, {"person": [row]})
+        proof = _proof(ledger, known, by, "person added", {"name": name, "role": role}, signer)
+        return ledger.entry("person", by, {"person": [row], **proof})
 
 
-def remove(ledger: Ledger, name: str, by: str, reason: str) -> Entry:
+def remove(ledger: Ledger, name: str, by: str, reason: str, signer: Signer | None = None) -> Entry:
     """Take a person off the list; what the person did stays.
 
     Raises:
@@ -167,11 +172,16 @@ def remove(ledger: Ledger, name: str, by: str, reason: str) -> Entry:
             raise LedgerError(f"{person.name} is the only person declared; declare another one first")
         _refuse_other_role(known, by, person.role)
         row = {"name": person.name, "folded": same(name), "act": REMOVED, "role": person.role}
-        return ledger.entry("person", by, {"person": [row]}, reason=reason)
+        proof = _proof(ledger, known, by, "person removed", {"name": person.name}, signer)
+        return ledger.entry("person", by, {"person": [row], **proof}, reason=reason)
 
 
-def set_key(ledger: Ledger, name: str, public_key: str, by: str, reason: str = "") -> Entry:
+def set_key(
+    ledger: Ledger, name: str, public_key: str, by: str, reason: str = "", signer: Signer | None = None
+) -> Entry:
     """Record a person's public key; in place of an older one with a reason.
+
+    Once who keeps the list has a key, a new key is signed by one on record: else whoever types a name first has it.
 
     Raises:
         LedgerError: not declared, an older key and no reason, or not for this person to do.
@@ -184,7 +194,20 @@ def set_key(ledger: Ledger, name: str, public_key: str, by: str, reason: str = "
         if same(by) != same(name) or person.public_key:
             _refuse_other_role(known, by, person.role)
         row = {"name": person.name, "folded": same(name), "act": KEY, "role": person.role, "public_key": public_key}
-        return ledger.entry("person", by, {"person": [row]}, reason=reason)
+        proof = _proof(ledger, known, by, KEY_ACT, {"name": person.name, "key": public_key}, signer)
+        return ledger.entry("person", by, {"person": [row], **proof}, reason=reason)
+
+
+def _proof(
+    ledger: Ledger, known: dict[str, Person], by: str, act: str, about: dict[str, str], signer: Signer | None
+) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows of the signature over an act on the list, none where its keeper has no key yet."""
+    keeper = next(iter(known.values()), None)
+    if keeper is None or not keeper.public_key:
+        return {}
+    from holeqc.ledger.signing import signed
+
+    return {"signature": [signed(ledger, signer, by, act, about)]}
 
 
 def _declared_person(known: dict[str, Person], name: str) -> Person:

@@ -146,10 +146,14 @@ def told_apart(ledger: Ledger, one: tuple[str, str, str], other: tuple[str, str,
     return newest if newest is not None and not newest["same"] else None
 
 
-def near_serials(ledger: Ledger, serial: str) -> list[str]:
-    """Return the other serial numbers on record that are the same without case, dashes and the like."""
+def near_answers(ledger: Ledger, serial: str) -> list[tuple[str, dict[str, Any] | None]]:
+    """Return the other serial numbers on record that are the same without case, dashes and the like, each with what was
+    answered of the two, None where nobody did.
+    """
     asked = select(s.SERIAL.c.serial).where(s.SERIAL.c.folded == folded(serial), s.SERIAL.c.serial != plain(serial))
-    return [str(row["serial"]) for row in ledger.rows(asked.order_by(s.SERIAL.c.id))]
+    near = [str(row["serial"]) for row in ledger.rows(asked.order_by(s.SERIAL.c.id))]
+    known = answers(ledger, [serial]) if near else {}
+    return [(other, known.get((serial, other)) or known.get((other, serial))) for other in near]
 
 
 def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:

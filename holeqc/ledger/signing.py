@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 PASSPHRASE = "HOLEQC_PASSPHRASE"
+NEW_PASSPHRASE = "HOLEQC_NEW_PASSPHRASE"  #: of a key that is made while another one signs
 SHORTEST = 8  #: characters of a passphrase
 MOST_KEY = 20_000  #: bytes of a key file that is read at all
 
@@ -159,16 +160,35 @@ def refuse_bad(ledger: Ledger, entries: Mapping[int, tuple[str, Mapping[str, Any
         fault = fault_of(row, act, about)
         if not fault and row is not None:
             made_by = ledger.rows(select(s.ENTRY.c.made_by).where(s.ENTRY.c.seq == entry))[0]["made_by"]
-            p = s.PERSON.c
-            asked = select(p.id).where(
-                p.folded == persons.same(str(made_by)), p.act == persons.KEY, p.public_key == row["public_key"],
-                p.entry < entry,
-            )  # fmt: skip
-            fault = "" if ledger.rows(asked) else f"its key was not on record for {made_by}"
+            fault = _fault_of_key(ledger, str(made_by), str(row["public_key"]), entry)
         if fault:
             raise LedgerError(
                 f"ledger {ledger.location.shown}: entry {entry}, {act}: {fault}. Nothing can rest on it"
             )
+
+
+def _fault_of_key(ledger: Ledger, name: str, public_key: str, entry: int) -> str:
+    """Return what is wrong with the key of a signature, '' where nothing is.
+
+    It must be on record for the person before it, put there by a signature of an older key where who keeps the list had
+    one.
+    """
+    p = s.PERSON.c
+    keys = ledger.rows(select(p.folded, p.name, p.public_key, p.entry).where(p.act == persons.KEY).order_by(p.id))
+    of_name = [k for k in keys if k["folded"] == persons.same(name) and k["entry"] < entry]
+    mine = [k for k in of_name if k["public_key"] == public_key]
+    if not mine:
+        return f"its key was not on record for {name}"
+    keeper = ledger.rows(select(p.folded).order_by(p.id).limit(1))[0]["folded"]
+    first = min((k["entry"] for k in keys if k["folded"] == keeper), default=entry)
+    if mine[0]["entry"] <= first:
+        return ""
+    row = signature_of(ledger, int(mine[0]["entry"]))
+    older = {k["public_key"] for k in keys if k["entry"] < mine[0]["entry"]}
+    fault = fault_of(row, persons.KEY_ACT, {"name": mine[0]["name"], "key": public_key})
+    if fault or row is None or row["public_key"] not in older:
+        return f"the key of {name}, entry {mine[0]['entry']}, was put on record without the signature of an older key"
+    return ""
 
 
 def signature_of(ledger: Ledger, entry: int) -> Row | None:

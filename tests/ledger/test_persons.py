@@ -103,9 +103,15 @@ def keys(shop: Shop) -> dict[str, object]:
     roles |= dict.fromkeys(("office 1", "office 2"), "engineer")
     for name, role in roles.items():
         if name != "7":
-            persons.add(shop.ledger, name, role, "7")
+            with pytest.raises(LedgerError, match="sign with your key"):
+                persons.add(shop.ledger, name, role, "7")
+            persons.add(shop.ledger, name, role, "7", found["7"])
         path = shop.folder / f"{name}.key"
-        persons.set_key(shop.ledger, name, signing.make_key(path, PASSPHRASE), name)
+        public = signing.make_key(path, PASSPHRASE)
+        if name != "7":  # whoever types a name doesn't get its key
+            with pytest.raises(LedgerError, match="sign with your key"):
+                persons.set_key(shop.ledger, name, public, name)
+        persons.set_key(shop.ledger, name, public, "7", signer=found.get("7"))
         found[name] = signing.load_key(path, PASSPHRASE)
     return found
 
@@ -158,6 +164,20 @@ def test_a_forged_approval_in_a_rewritten_chain_is_found(shop: Shop) -> None:
     by_hand(shop.ledger, f"DELETE FROM signature WHERE entry = {entry}")
     rewrite_chain(shop)
     with pytest.raises(LedgerError, match="isn't signed"):
+        approved_set(shop.ledger, "P-1")
+
+
+def test_a_key_put_on_record_by_hand_signs_nothing(shop: Shop) -> None:
+    signed_shop(shop)
+    shop.record("P-1", GOOD, more=SIGNED)
+    from holeqc.ledger import signing
+
+    mine = shop.folder / "mine.key"
+    row = {"name": "41", "folded": "41", "act": "key", "role": "inspector",
+           "public_key": signing.make_key(mine, PASSPHRASE)}  # fmt: skip
+    shop.ledger.entry("person", "41", {"person": [row]})
+    approve(shop.ledger, "P-1", "41", signer=signing.load_key(mine, PASSPHRASE))
+    with pytest.raises(LedgerError, match="put on record without the signature of an older key"):
         approved_set(shop.ledger, "P-1")
 
 
