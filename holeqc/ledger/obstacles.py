@@ -17,7 +17,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.resemblance import near_answers, told_apart
-from holeqc.ledger.tags import COPIED, DISPOSITIONED, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.tags import COPIED, DISPOSITIONED, NEED_AUTHORITY, REWORKED, TagState, find_tags, what_of
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
@@ -480,6 +480,16 @@ def _persons(
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
+    for tag in tags:
+        decided = next((e for e in reversed(tag.events) if e["event"] == DISPOSITIONED), None)
+        if decided is None or decided["disposition"] not in NEED_AUTHORITY:
+            continue
+        of = int(tag.row["inspection_id"])
+        if persons.same(str(decided["made_by"])) in persons.logged_by(ledger, of) | persons.read_by(ledger, of):
+            yield _problem(
+                SAME_PERSON, f"tag {tag.number}: {decided['disposition']} was decided by {decided['made_by']}, who "
+                "logged or read the readings", "Let another one decide: holeqc disposition --supersede.",
+            )  # fmt: skip
     person = persons.declared(ledger).get(mine)
     if person is not None and persons.same(person.added_by) in persons.logged_by(ledger, number):
         did.append(f"was declared by {person.added_by}, who logged it")

@@ -292,6 +292,15 @@ def test_a_tag_closed_by_hand_says_nothing(shop: Shop) -> None:
     assert refused(shop, "P-1") == {"tag-open": ["tag T-000001, hole 1: closed, and nobody said what becomes of it"]}
 
 
+def test_a_disposition_written_by_hand_by_who_logged(shop: Shop) -> None:
+    shop.record("P-1", LARGE)
+    decided = {"tag_id": 1, "event": "dispositioned", "disposition": "use-as-is", "authority": "EO-9", "note": "x"}
+    shop.ledger.entry("tags", "bench 2", {"tag_event": [decided, {"tag_id": 1, "event": "closed", "note": "x"}]})
+    assert refused(shop, "P-1") == {"same-person": [
+        "tag T-000001: use-as-is was decided by bench 2, who logged or read the readings"
+    ]}  # fmt: skip
+
+
 # ------------------------------------------------------------------------------------------- a hold used as it is
 
 GUARDED = '[decision]\nrule = "guarded"\n'

@@ -160,6 +160,19 @@ def test_ledger_tells_a_forged_manifest(made: Packet, copy: Path, shop: Shop) ->
     assert shop.ledger.verify().holds
 
 
+def test_a_packet_from_before_seals_is_one_where_its_manifest_is_on_record(shop: Shop, copy: Path) -> None:
+    manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
+    del manifest["signature"]
+    manifest["sha256"] = packets.digest_of(manifest)
+    (copy / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+    (copy / SEAL).unlink()
+    found = verify_packet(copy)
+    assert (found.differences, found.manifest_digest) == ((), manifest["sha256"])
+    assert "another manifest is on record" in compare_with_ledger(
+        shop.ledger, manifest["approval"], found.manifest_digest
+    )[0][0]  # fmt: skip
+
+
 @pytest.mark.parametrize("key", ["hash", "entry", "row", ""])
 def test_a_packet_without_its_own_seal_is_none(copy: Path, key: str) -> None:
     if not key:
