@@ -1,8 +1,9 @@
 """The command line: finds the command, runs it, and turns what happens into an exit code.
 
-Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage, 130
-stopped with Ctrl-C. An error inside the tool itself is 2 as well, so that no crash ever reads as a verdict. Only the
-module of the command that was asked for is imported, and nothing at all for ``--help`` and ``--version``.
+Exit codes: 0 everything accepted (or done), 1 something rejected, 3 something held, 2 unusable input or usage, 4
+something was recorded and the answer couldn't be given, 130 stopped with Ctrl-C. An error inside the tool itself, and
+an answer that found no reader, is 2 as well, so that nothing but a verdict ever reads as one. Only the module of the
+command that was asked for is imported, and nothing else for ``--help`` and ``--version``.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from holeqc import __version__
+from holeqc import __version__, printing
 
 #: command -> (module, function, one line of help); a group maps to a table of the same kind
 COMMANDS: dict[str, tuple[str, str, str] | dict[str, tuple[str, str, str]]] = {
     "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
     "kit": {
-        "new": ("kit", "new", "write a commented starter file for a kit"),
+        "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
         "keys": ("kit", "keys", "list every key of a kit file with its meaning"),
         "release": ("kit", "release", "release a kit's text into the record, by two persons"),
@@ -106,7 +107,8 @@ def top_help() -> str:
         "  holeqc kit show tolerances/bl7.toml",
         "  holeqc check tolerances/bl7.toml filled.xlsx --out report",
         "",
-        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage, 130 stopped.",
+        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage, 130 stopped,",
+        "4 recorded, but the answer couldn't be written.",
         CAUTION,
     ]
     return "\n".join(lines)
@@ -116,9 +118,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the tool and leave with its exit code."""
     import gc
 
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            _write_what_the_terminal_can(stream)
     gc.disable()  # a run is short and makes few cycles; looking for them costs a twelfth of judging a sheet
     try:
         code = run(list(sys.argv[1:] if arguments is None else arguments))
@@ -127,37 +126,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     sys.exit(code)
 
 
-#: what a terminal that knows no Unicode is given instead
-PLAIN = {
-    "✓": "+", "✗": "x", "…": "...", "⌀": "dia ", "Ø": "dia ", "°": " deg", "≤": "<=", "≥": ">=", "−": "-", "–": "-",
-    "·": ".", "±": "+/-", "×": "x", "µ": "u", "σ": "sigma", "√": "sqrt",
-}  # fmt: skip
-
-
-def _write_what_the_terminal_can(stream: Any) -> None:
-    """Make a stream write plain words, or escapes that JSON reads too, for characters that its encoding lacks."""
-    import codecs
-
-    def plain(error: UnicodeError) -> tuple[str, int]:
-        assert isinstance(error, UnicodeEncodeError)
-        lost = error.object[error.start : error.end]
-        return "".join(PLAIN.get(c, c.encode("unicode_escape").decode("ascii")) for c in lost), error.end
-
-    codecs.register_error("holeqc-plain", plain)
-    stream.reconfigure(errors="holeqc-plain")
-
-
 def run(arguments: list[str]) -> int:
     """Run one command line and return its exit code."""
+    printing.begin()
     if not arguments or arguments[0] in {"--help", "-h", "help"}:
-        print(top_help(), file=sys.stdout if arguments else sys.stderr)
-        return 0 if arguments else 2
+        printing.write(top_help() + "\n", aside=not arguments)
+        return printing.outcome(0 if arguments else 2)
     if arguments[0] in {"--version", "-V"}:
-        print(f"holeqc {__version__}")
-        return 0
+        printing.say(f"holeqc {__version__}")
+        return printing.outcome(0)
     name, rest = arguments[0], arguments[1:]
     if name not in COMMANDS:
-        return _usage(f"there is no command {name!r}{_nearest(name, COMMANDS)}. holeqc --help lists them")
+        return _usage(f"there is no command {printing.shortened(name)!r}{_nearest(name)}. holeqc --help lists them")
     return _guarded(lambda: _run_command(name, rest))
 
 
@@ -166,20 +146,20 @@ STOPPED = 130
 
 
 def _stopped() -> int:
-    """Say on standard error that the run was stopped and return its exit code."""
-    print("holeqc: stopped; nothing was half-written", file=sys.stderr)
+    """Say that the run was stopped and return its exit code."""
+    printing.warn("holeqc: stopped; nothing was half-written")
     return STOPPED
 
 
 def _usage(message: str) -> int:
-    print(f"holeqc: {message}", file=sys.stderr)
+    printing.failure(message)
     return 2
 
 
-def _nearest(word: str, known: dict[str, object] | dict) -> str:
-    from difflib import get_close_matches
+def _nearest(word: str) -> str:
+    from holeqc.door import near_names
 
-    close = get_close_matches(word, list(known), n=1)
+    close = near_names(word, list(COMMANDS))
     return f" (nearest: {close[0]!r})" if close else ""
 
 
@@ -223,51 +203,55 @@ def _number_below_zero(error: Exception, arguments: Sequence[str]) -> str:
 
 
 def _guarded(work: Callable[[], int]) -> int:
-    """Run the work and map what it raises to an exit code; never 1 or 3, which are verdicts."""
-    from holeqc.problems import HoleQCError
-
+    """Run the work and map what happens to an exit code; an error never gives 1 or 3, which are verdicts."""
     try:
         code = work()
-        sys.stdout.flush()  # a reader that is gone must not turn into an exit code of its own
-        return _stopped() if code == STOPPED else code  # the option parser turns Ctrl-C into this code, silently
-    except SystemExit:  # the option parser's own way out where the reader of a pipe is gone; its code reads "rejected"
-        _silence_output()
-        return 2
-    except HoleQCError as error:
-        print(f"holeqc: {error}", file=sys.stderr)
-        for sentence in (p.sentence() for p in error.problems if p.sentence() not in str(error)):
-            print(f"  - {sentence}", file=sys.stderr)
-        return 2
     except KeyboardInterrupt:
-        return _stopped()
-    except BrokenPipeError:
-        _silence_output()
+        code = STOPPED
+    except BaseException as error:
+        code = _explained(error)
+        return printing.outcome(printing.broken_off() or code)
+    if code == STOPPED:  # the option parser turns Ctrl-C into this code, silently
+        code = printing.broken_off() or _stopped()
+    return printing.outcome(code)
+
+
+def _explained(error: BaseException) -> int:
+    """Say what went wrong and return its exit code."""
+    from holeqc.problems import HoleQCError
+
+    if isinstance(error, SystemExit):  # the option parser's way out where a reader is gone; its code reads "rejected"
         return 2
-    except OSError as error:
+    if isinstance(error, HoleQCError):
+        message = printing.visible(error)
+        told = [p for p in error.problems if printing.visible(p.sentence()) not in message]
+        kinds = ("" if p.severity == "error" else f"{p.severity}: " for p in told)
+        printing.failure(message, [kind + p.sentence() for kind, p in zip(kinds, told, strict=True)])
+        return 2
+    if isinstance(error, BrokenPipeError):
+        return 2
+    if isinstance(error, OSError):
         what = error.strerror or str(error) or type(error).__name__
-        if error.filename:
-            return _usage(f"{error.filename}: {what}")
-        _silence_output()
-        return _usage(
-            f"the output can't be written: {what}. Free some space or send it to another place, then run it again"
-        )
-    except Exception as error:
-        if hasattr(error, "exit_code") and hasattr(error, "show"):  # usage errors of the option parser
-            error.show()
-            return 2
-        if type(error).__name__ == "Abort":
-            return _stopped()
-        import traceback
+        return _usage(f"{error.filename}: {what}" if error.filename else f"the system refuses: {what}")
+    if isinstance(error, MemoryError):
+        return _usage("there isn't enough memory for so much; split the files, or name fewer. No verdict was given")
+    if hasattr(error, "exit_code") and hasattr(error, "format_message"):  # usage errors of the option parser
+        return _usage_error(error)
+    if type(error).__name__ == "Abort":
+        return _stopped()
+    import traceback
 
-        traceback.print_exc()
-        return _usage("this is a fault of holeqc, not of your file; no verdict was given")
+    printing.write("".join(traceback.format_exception(error)), aside=True)
+    return _usage("this is a fault of holeqc, not of your file; no verdict was given")
 
 
-def _silence_output() -> None:
-    """Point standard output at nothing, so that leaving doesn't complain about a reader that is gone."""
-    import os
-
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _usage_error(error: Any) -> int:
+    """Show an error of the option parser as it does itself, made fit for a terminal."""
+    context = getattr(error, "ctx", None)
+    if context is not None:
+        printing.warn(*context.get_usage().splitlines(), f"Try '{context.command_path} --help' for help.", "")
+    printing.warn(f"Error: {error.format_message()}")
+    return 2
 
 
 if __name__ == "__main__":

@@ -6,8 +6,11 @@ go on, so that all of them come at once; an exception is raised only when nothin
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
+
+from holeqc.printing import visible
 
 ERROR = "error"  #: the value can't be used; what depends on it is held
 WARNING = "warning"  #: the value is used as it stands, a person must look at it
@@ -39,11 +42,13 @@ class Problem:
     hole: str = ""
     wall: str = ""
     holds: bool = False
+    line: int = 0  #: line of a text file that a person edits, from 1; 0 where it has none
 
     @property
     def place(self) -> str:
-        """Where it is, in one string: ``file, sheet, cell`` or the key path."""
-        return ", ".join(p for p in (self.file, self.sheet, self.cell, self.where) if p)
+        """Where it is, in one string: ``file, sheet, cell`` or ``file, line, key path``."""
+        line = f"line {self.line}" if self.line else ""
+        return ", ".join(p for p in (self.file, self.sheet, self.cell, line, self.where) if p)
 
     @property
     def spot(self) -> str:
@@ -64,11 +69,17 @@ class Problem:
             text += f"; allowed: {self.allowed}"
         if self.action:
             text += f". {self.action}"
-        return text
+        return visible(text)
 
     def as_dict(self) -> dict[str, object]:
         """Return all fields by name, for JSON."""
         return asdict(self)
+
+
+def shown_path(path: str | os.PathLike[str]) -> str:
+    """Return a file's name as it may be printed: bytes that aren't UTF-8 and control characters as ``\\xff``."""
+    text = os.fsencode(path).decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 class HoleQCError(Exception):

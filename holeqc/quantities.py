@@ -31,8 +31,28 @@ reading typed as the limit is on the limit, and one unit of any decimal that can
 
 UNIT_WORDS: dict[str, Unit] = {
     "in": "in", "inch": "in", "inches": "in", '"': "in", "″": "in", "”": "in", "''": "in", "in.": "in",
+    "zoll": "in", "pouce": "in", "pouces": "in", "pulgada": "in", "pulgadas": "in", "pulg": "in", "pulg.": "in",
     "mm": "mm", "millimetre": "mm", "millimeter": "mm", "millimetres": "mm", "millimeters": "mm", "mm.": "mm",
+    "millimètre": "mm", "millimètres": "mm", "milimetro": "mm", "milímetro": "mm", "milímetros": "mm",
 }  # fmt: skip
+
+#: units that only a heading, a field or a column of units may name, never a single cell: unit -> its own unit, its size
+SMALL_UNITS: dict[str, tuple[Unit, Fraction]] = {
+    "thou": ("in", Fraction(1, 1000)),
+    "µm": ("mm", Fraction(1, 1000)),
+    "0.01 mm": ("mm", Fraction(1, 100)),
+}
+_THOU = re.compile(
+    r"(?:thou|thous|mils?|thousandths?(?: of an inch)?|tausendstel zoll"
+    r"|(?:x ?)?(?:0?[.,]001|1/1000) ?(?:in\.?|inch|inches|\"|″|”|''|zoll|pouces?|pulgadas?))"
+)
+_MICRON = re.compile(
+    r"(?:[µμu]m|microns?|micromet(?:er|re)s?|mikrometer|micras?|micromètres?|micrómetros?"
+    r"|(?:x ?)?(?:0?[.,]001|1/1000) ?mm)"
+)
+_HUNDREDTH = re.compile(
+    r"(?:(?:x ?)?(?:0?[.,]01|1/100) ?mm|hundertstel(?: mm)?|centièmes?(?: de mm)?|centésimas?(?: de mm)?)"
+)
 
 _NUMBER = re.compile(
     r"""^\s*(?P<sign>[-+−]?)\s*(?:
@@ -47,6 +67,19 @@ _NUMBER = re.compile(
 def parse_unit(text: str) -> Unit | None:
     """Return ``in`` or ``mm`` for any usual spelling of the unit, None for anything else."""
     return UNIT_WORDS.get(text.strip().strip("()[]").lower())
+
+
+def parse_small_unit(text: str) -> str:
+    """Return which of `SMALL_UNITS` a unit's name means, '' for none: ``mils`` is thou, ``0.001 mm`` is µm.
+
+    ``1/1000`` and ``tenths`` alone mean several things, so they mean none here. Names of the trade: common practice,
+    no source.
+    """
+    name = " ".join(text.strip().strip("()[]").lower().split())
+    for unit, pattern in (("thou", _THOU), ("µm", _MICRON), ("0.01 mm", _HUNDREDTH)):
+        if len(name) <= 40 and pattern.fullmatch(name):
+            return unit
+    return ""
 
 
 def unit_name(unit: str) -> str:

@@ -6,6 +6,9 @@ import os
 from typing import Any
 
 SERVER = "HOLEQC_TEST_POSTGRES"
+# what a terminal of the caller's says to programs would reach those that tests start: each test says its own width
+for _name in ("COLUMNS", "LINES", "HOLEQC_LEDGER"):
+    os.environ.pop(_name, None)
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 _SERIAL = typer.Argument(help="Serial number.", show_default=False)
@@ -60,19 +60,20 @@ def approve(
             )  # fmt: skip
             sealed = leave_seal(there, f"approval of {serial}")
         except ApprovalRefused as refusal:
-            print(f"holeqc: {refusal}", file=sys.stderr)
-            for problem in refusal.problems:
-                print(f"  - {problem.message}. {problem.action}", file=sys.stderr)
+            printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
             raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
     label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
-    print(f"Approved: {label}, inspection {done.inspection['id']}, entry {done.entry.seq}, hash {done.entry.hash}")
+    printing.say(
+        f"Approved: {label}, inspection {done.inspection['id']}, recorded as entry {done.entry.seq}, "
+        f"hash {done.entry.hash}"
+    )
     if done.released:
-        print(f"Released with a nonconformance: {done.released}")
+        printing.say(f"Released with a nonconformance: {done.released}")
     for remark in done.remarks:
-        print(f"Note: {remark}. Kept with the approval.")
+        printing.say(f"Note: {remark}. Kept with the approval.")
     if sealed:
-        print(sealed)
-    print(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
+        printing.say(sealed)
+    printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
 
 
 def question(
@@ -97,13 +98,13 @@ def question(
     with open_ledger(ledger, create=False) as there:
         if reason:
             entry = close_questions(there, serial, required_who(by, "who decides"), reason, kit=kit, part=name)
-            print(f"Closed: {serial} is no longer in question; entry {entry.seq}")
+            printing.say(f"Closed: {serial} is no longer in question; entry {entry.seq}")
             return
         found = open_questions(there, serial)
     for one in found:
-        print(f"{one.part} {one.serial} is {question_words(one)}")
+        printing.say(f"{one.part} {one.serial} is {question_words(one)}")
     if not found:
-        print(f"{serial}: nothing puts it in question")
+        printing.say(f"{serial}: nothing puts it in question")
     raise typer.Exit(3 if found else 0)
 
 
@@ -127,4 +128,6 @@ def withdraw(
     who = required_who(by, "who withdraws")
     with open_ledger(ledger, create=False) as there:
         entry = record(there, serial, who, reason, kit=kit, part=name)
-    print(f"Withdrawn: the approval of {serial}; entry {entry.seq}. Copies of its packet are no longer good.")
+    printing.say(
+        f"Withdrawn: the approval of {serial}; recorded as entry {entry.seq}. Copies of its packet are no longer good."
+    )

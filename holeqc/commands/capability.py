@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
-from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
+from holeqc.commands.series import (
+    BY_HELP,
+    COLUMN_HELP,
+    OF_HELP,
+    ONLY_HELP,
+    is_kit,
+    one_column,
+    open_table,
+    read_run,
+    refuse_in_kit,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from holeqc.commands.series import Run
-    from holeqc.commands.tables import Table
     from holeqc.inspection.series import Series
     from holeqc.problems import Problem
+    from holeqc.readings.plain_table import Table
     from holeqc.statistics.capability import Capability
     from holeqc.statistics.position_capability import PositionCapability
 
@@ -25,10 +35,11 @@ if TYPE_CHECKING:
 def capability(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
-                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
-    column: Annotated[str, typer.Option(help="Table: column of the readings, in order of production.")] = "",
+    column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,
     upper: Annotated[float | None, typer.Option(help="Table: upper limit, same unit.")] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ". Size if not given.")] = "",
@@ -72,6 +83,8 @@ def capability(
 
     Example: holeqc capability sizes.csv --column size --lower 0.455 --upper 0.462 --subgroup part
 
+    Example: holeqc capability subgroups.xlsx --column x1..x5 --lower 0.455 --upper 0.462
+
     Example: holeqc capability tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --by hole
 
     Example: holeqc capability tolerances/bl7.toml --ledger shop.sqlite3 --where since=2026-11-01
@@ -88,14 +101,11 @@ def capability(
         run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
         _kit(run, (within, resolution, coverage, confidence), (target, subgroup), json_, plot)
         return
-    from holeqc.commands.tables import read_table
-
-    table = read_table(one_table(files, column, of=of, by=by, only=only), sheet)
+    table, columns = open_table(files, column, (second, bonus, subgroup), sheet, of=of, by=by, only=only)
     if second:
-        _position(table, (column, second, bonus), tolerance, confidence, (unit, json_), plot)
+        _position(table, (one_column(columns, "--second"), second, bonus), tolerance, confidence, (unit, json_), plot)
         return
-    from holeqc.commands.series import read_numbers
-    from holeqc.commands.tables import label_column
+    from holeqc.commands.series import named, read_numbers, row_subgroups
     from holeqc.problems import DataError
     from holeqc.statistics.capability import Choices
     from holeqc.statistics.capability import capability as work_out
@@ -106,22 +116,23 @@ def capability(
     limits = Limits(lower, upper, target)
     choices = Choices(within=within, confidence=confidence, coverage=coverage, from_zero=from_zero,
                       resolution=resolution)
-    values, problems = read_numbers(table, column)
+    values, problems = read_numbers(table, *columns)
     _tell(problems)  # what spoils the figures comes before them
-    result = work_out(values, limits, subgroups=label_column(table, subgroup) if subgroup else None, choices=choices)
+    result = work_out(values, limits, subgroups=row_subgroups(table, columns, subgroup), choices=choices)
+    title = named(columns)
     if plot is not None:
         from holeqc.reports.chart_plots import capability_figure
         from holeqc.reports.fit_plots import save_figure
         from holeqc.statistics.normality import probability_plot
 
-        save_figure(capability_figure(result, probability_plot(values), column, unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        save_figure(capability_figure(result, probability_plot(values), title, unit), plot)
+        printing.warn(f"picture: {plot}")
     if json_:
         print_json(result.as_dict())
     else:
         from holeqc.reports.chart_text import capability_text
 
-        sys.stdout.write(capability_text(result, column, unit))
+        printing.write(capability_text(result, title, unit))
 
 
 def _kit(run: Run, how: tuple[str, float | None, float, float], asked: tuple[float | None, str], as_json: bool,
@@ -188,22 +199,20 @@ def _position(table: Table, columns: tuple[str, str, str], tolerance: float | No
         from holeqc.reports.series_plots import positions_figure
 
         save_figure(positions_figure(result, x, y, extra, f"{first}, {second}", unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
     if as_json:
         print_json(result.as_dict())
     else:
         from holeqc.reports.chart_text import position_text
 
-        sys.stdout.write(position_text(result, f"{first}, {second}", unit))
+        printing.write(position_text(result, f"{first}, {second}", unit))
 
 
 def _tell(problems: tuple[Problem, ...]) -> None:
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
 
 
 def print_json(content: Any) -> None:
     """Print content as JSON that every reader takes: no NaN."""
-    import json
-
-    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    printing.write_json(content)

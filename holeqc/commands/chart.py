@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
-from holeqc.commands.series import BY_HELP, OF_HELP, ONLY_HELP, is_kit, one_table, read_run, refuse_in_kit
+from holeqc.commands.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_kit, open_table, read_run, refuse_in_kit
 
 if TYPE_CHECKING:
     from holeqc.commands.series import Answer, Run
-    from holeqc.commands.tables import Table
     from holeqc.inspection.series import Series
     from holeqc.inspection.series_rejects import RejectCounts
     from holeqc.problems import Problem
+    from holeqc.readings.plain_table import Table
     from holeqc.statistics.chart_parts import Chart, ChartOptions
 
 KIND_HELP = (
@@ -36,12 +36,11 @@ TESTS_HELP = (
 def chart(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, help="A table with one reading a row "
-                       "(.csv, .tsv, .xlsx); or a kit file and filled sheets, as holeqc check takes them."),
+        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
+                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+                       "as holeqc check takes them."),
     ] = None,
-    column: Annotated[
-        str, typer.Option(help="Table: column of the readings or counts, in order of production.")
-    ] = "",
+    column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
     by: Annotated[str, typer.Option(help=BY_HELP)] = "",
     only: Annotated[list[str] | None, typer.Option(help=ONLY_HELP)] = None,
@@ -79,6 +78,8 @@ def chart(
 
     Example: holeqc chart sizes.csv --column size --subgroup part --plot chart.svg
 
+    Example: holeqc chart subgroups.csv --column x1..x5
+
     Example: holeqc chart tolerances/bl7.toml sample_measurements/fixture_history/df-bl7_history.csv --only 3
 
     Example: holeqc chart tolerances/bl7.toml --ledger shop.sqlite3 --where fixture=DF-BL7 --only 3
@@ -88,6 +89,7 @@ def chart(
     Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
+    from holeqc.commands.series import named
     from holeqc.statistics.chart_parts import POSITION, ChartOptions
 
     files = files or []
@@ -102,18 +104,19 @@ def chart(
         run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
         _kit(run, (kind, subgroup), options, limits, (json_, plot))
         return
-    from holeqc.commands.tables import read_table
-
-    table = read_table(one_table(files, column, of=of, by=by, only=only), sheet)
-    result, problems = _draw_up(table, kind or (POSITION if second else ""), (column, second, size, subgroup), options)
+    counted = "" if size.strip().isdecimal() else size
+    table, columns = open_table(files, column, (second, subgroup, counted), sheet, of=of, by=by, only=only)
+    asked = (columns, second, size, subgroup)
+    result, problems = _draw_up(table, kind or (POSITION if second else ""), asked, options)
+    title = ", ".join((named(columns), *([second] if second else [])))
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
     if plot is not None:
         from holeqc.reports.chart_plots import chart_figure
         from holeqc.reports.fit_plots import save_figure
 
-        save_figure(chart_figure(result, column, unit), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        save_figure(chart_figure(result, title, unit), plot)
+        printing.warn(f"picture: {plot}")
     if json_:
         from holeqc.commands.capability import print_json
 
@@ -121,7 +124,7 @@ def chart(
     else:
         from holeqc.reports.chart_text import chart_text
 
-        sys.stdout.write(chart_text(result, f"{column}, {second}" if second else column, unit))
+        printing.write(chart_text(result, title, unit))
 
 
 def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None,
@@ -180,26 +183,27 @@ def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str
     return Answer(group, text, data | made.as_dict(), chart_row(group, made), draw)
 
 
-def _draw_up(table: Table, kind: str, columns: tuple[str, str, str, str],
+def _draw_up(table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str],
              options: ChartOptions) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
-    from holeqc.commands.series import read_numbers
-    from holeqc.commands.tables import label_column
+    from holeqc.commands.series import one_column, read_numbers, row_subgroups
     from holeqc.problems import DataError
     from holeqc.statistics import chart_parts as parts
     from holeqc.statistics.charts import chart as work_out
     from holeqc.statistics.charts_counts import c_chart, p_chart
     from holeqc.statistics.charts_position import position_chart
 
-    column, second, size, subgroup = columns
+    columns, second, size, subgroup = asked
     if kind and kind not in parts.KINDS:
         raise DataError(f"there is no chart '{kind}'; allowed: {', '.join(parts.KINDS)}")
     if second and kind != parts.POSITION:
         raise DataError(f"--second belongs to a chart of positions, not to '{kind}'")
     if size and kind != parts.P_CHART:
         raise DataError("--size belongs to a chart of shares: give --kind p")
-    values, problems = read_numbers(table, column)
-    labels = label_column(table, subgroup) if subgroup else None
+    if kind in (parts.POSITION, parts.C_CHART, parts.P_CHART):
+        one_column(columns, f"a chart of kind {kind}")
+    values, problems = read_numbers(table, *columns)
+    labels = row_subgroups(table, columns, subgroup)
     if kind == parts.POSITION:
         if not second:
             raise DataError("a chart of positions needs the second coordinate: --second")
@@ -223,7 +227,7 @@ def _noted(made: Chart) -> Chart:
 
 
 def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
-    from holeqc.commands.tables import number_column
+    from holeqc.readings.plain_table import number_column
 
     if size not in table.names and size.strip().isdecimal():
         return int(size), ()
@@ -232,14 +236,14 @@ def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
 
 def _frozen(path: Path, group: str = "") -> Any:
     """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
-    import json
-
+    from holeqc import door
     from holeqc.problems import DataError
     from holeqc.statistics.chart_parts import Frozen
 
+    came = door.take(path, door.CHART, error=DataError)
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        content = door.json_values(came.content)
+    except ValueError as error:
         raise DataError(f"{path}: not the --json output of a chart ({error})") from None
     if isinstance(content, list):
         named = [c for c in content if isinstance(c, dict) and c.get("group") == group]

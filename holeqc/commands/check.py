@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
+from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
 
 
@@ -16,9 +18,10 @@ def check(
         list[Path],
         typer.Argument(
             metavar="[KIT.toml] FILES...",
-            help="The kit file and the filled sheets (.xlsx, .csv). Without a kit file, the kit id and revision inside "
-            "the sheet are looked for in the tolerances folder.",
+            help="The kit file and the filled sheets (.xlsx, .csv), or a folder of them. Without a kit file, the kit "
+            "id and revision inside a sheet are looked for in the tolerances folders.",
             show_default=False,
+            readable=False,  # a file without permission is one that can't be used, and stops no other
         ),
     ],
     out: Annotated[
@@ -28,7 +31,7 @@ def check(
     json_: Annotated[
         bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
     ] = False,
-    tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
+    tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
     part: Annotated[str, typer.Option(help="Part that the sheets are of, where they don't say.")] = "",
     serial: Annotated[str, typer.Option(help="Serial number, where the sheets don't say one.")] = "",
@@ -53,6 +56,8 @@ def check(
 ) -> None:  # fmt: skip
     """Judge filled reading sheets against a kit: accept, hold or reject for each hole and part, why, and what to do.
 
+    A file that can't be used doesn't stop the rest: the others are judged, it is listed last, and the exit code is 2.
+
     Exit code 0: everything accepted. 1: something rejected. 3: something held. 2: unusable input.
 
     Example: holeqc check tolerances/bl7.toml filled.xlsx --out report
@@ -72,36 +77,37 @@ def check(
         raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
     if replaces is not None and not record:
         raise LedgerError(f"--replaces {replaces} corrects an entry of the ledger; add --record to log the new file")
-    specification, readings_files = kit_and_files(files, tolerances)
+    specification, readings_files, notes = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
-    inspection = inspect(specification, read_files(readings_files, specification, options))
+    readings = read_files(readings_files, specification, options, go_on=True)
+    inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     opened = None
     if record:
         from holeqc.commands.recording import prepared
 
         opened, inspection, refusal = prepared(inspection, ledger)
     if json_:
-        import json
-
         from holeqc.reports.data import as_data
 
-        sys.stdout.write(json.dumps(as_data(inspection), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(as_data(inspection))
     else:
         from holeqc.reports.screen import screen_text, screen_width
 
-        sys.stdout.write(screen_text(inspection, screen_width()))
+        printing.write(screen_text(inspection, screen_width()))
     if out is not None:
         from holeqc.reports.write import write_reports
 
         written = write_reports(inspection, out)
-        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
+        printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
     if record:
         if opened is None or refusal is not None:
             raise refusal or LedgerError("the ledger couldn't be opened")
         with opened as there:
             done = record_run(there, inspection, name, replaces=replaces, tags=tags)
-            print("\n" + told(done, there.location.shown), end="", file=sys.stderr if json_ else sys.stdout)
-    raise typer.Exit(exit_code(inspection.parts["verdict"]))
+            printing.say("", *told(done, there.location.shown), aside=json_)
+            for unusable in readings.unusable:
+                printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
+    raise typer.Exit(2 if readings.unusable else exit_code(inspection.parts["verdict"]))
 
 
 def exit_code(verdicts: object) -> int:

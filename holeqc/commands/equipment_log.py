@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP
 
 _LEDGER = typer.Option(help=LEDGER_HELP)
@@ -31,7 +31,7 @@ def gauge_log(
 
     with open_ledger(ledger, create=False) as there:
         rows = calibration_log(there, gauge)
-    sys.stdout.write(as_json(rows) if json_ else calibrations_text(rows))
+    printing.write(as_json(rows) if json_ else calibrations_text(rows))
 
 
 def fixture_log(
@@ -52,4 +52,4 @@ def fixture_log(
 
     with open_ledger(ledger, create=False) as there:
         rows = logged(there, fixture)
-    sys.stdout.write(as_json(rows) if json_ else fixture_events_text(rows))
+    printing.write(as_json(rows) if json_ else fixture_events_text(rows))

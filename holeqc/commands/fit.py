@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -236,10 +236,10 @@ def pattern(
 
     Example: holeqc fit pattern tolerances/bl7.toml
     """
+    from holeqc.commands.finding import load_kit
     from holeqc.commands.fit_pattern import names_of, pattern_data, pattern_report, pattern_text
-    from holeqc.specification.load import load_specification
 
-    report = pattern_report(load_specification(kit), pairs, seed, normal, confidence)
+    report = pattern_report(load_kit(kit), pairs, seed, normal, confidence)
     if plot is not None:
         from holeqc.reports.fit_plots import Bar, zone_figure
 
@@ -267,18 +267,18 @@ def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: boo
         _draw(class_figure(limits, meaning), plot)
     _answer(class_text(limits, meaning), class_data(limits), json_)
     if limits.warning:
-        print(f"holeqc: warning: {limits.warning}", file=sys.stderr)
+        printing.warn(f"holeqc: warning: {limits.warning}")
 
 
 def _answer(text: str, data: dict[str, Any], json_: bool) -> None:
-    sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n" if json_ else text + "\n")
+    printing.write(printing.as_json(data) + "\n" if json_ else text + "\n")
 
 
 def _draw(figure: Figure, path: Path) -> None:
     from holeqc.reports.fit_plots import save_figure
 
     save_figure(figure, path)
-    print(f"Drawing: {path}", file=sys.stderr)
+    printing.warn(f"Drawing: {path}")
 
 
 def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from holeqc import printing
 from holeqc.fits.parse import parse_size
 from holeqc.problems import DataError
 from holeqc.quantities import MM_PER_INCH, parse_length, parse_unit, unit_name
@@ -101,4 +101,4 @@ def drill_history(text: str, unit: Unit) -> History:
 
 def warn(text: str) -> None:
     """Write one warning to standard error."""
-    print(f"holeqc: warning: {text}", file=sys.stderr)
+    printing.warn(f"holeqc: warning: {text}")

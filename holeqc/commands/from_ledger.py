@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import printing
 from holeqc.commands.recording import a_day
 
 if TYPE_CHECKING:
@@ -36,14 +36,14 @@ def ledger_readings(
     Raises:
         LedgerError: a key or value that isn't known, files of readings beside the ledger, several kits or units.
     """
+    from holeqc.commands.finding import load_kit, tell_of_kit
     from holeqc.ledger import open_ledger
     from holeqc.problems import LedgerError
-    from holeqc.specification.load import load_specification
 
     kits = [path for path in files if path.suffix.lower() == ".toml"]
     if len(files) > len(kits) or len(kits) > 1:
         raise LedgerError("with --ledger, name a kit file or nothing: the readings come from the ledger")
-    given = load_specification(kits[0]) if kits else None
+    given = load_kit(kits[0]) if kits else None
     wanted = wanted_from(where, given, characteristics)
     with open_ledger(ledger, create=False) as there:
         _refuse_mixed_units(there.rows(_units(wanted)), there.location.shown)
@@ -51,11 +51,13 @@ def ledger_readings(
     if readings.table.empty:
         asked = ", ".join(where) or "all"
         raise LedgerError(f"ledger {there.location.shown}: no reading fits what was asked ({asked})")
+    if given is None:
+        tell_of_kit(recorded)
     if given is None or given.digest == recorded.digest:
         return recorded, readings
     if given.unit != recorded.unit:
         raise LedgerError(f"{kits[0]} is in {given.unit}, the recorded readings are in {recorded.unit}")
-    print(f"note: {kits[0]} is not the recorded text of this kit and revision; the file counts", file=sys.stderr)
+    printing.warn(f"note: {kits[0]} is not the recorded text of this kit and revision; the file counts")
     return given, readings
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day, required_who
 
 if TYPE_CHECKING:
@@ -60,9 +60,9 @@ def calibrated(
     with open_ledger(ledger) as there:
         require_known(gauge, known_gauges(there, tolerances), "gauge", new=new)
         entry = record_calibration(there, calibration, name)
-    print(f"Gauge {gauge}: {calibration.result} on {calibration.day}; entry {entry.seq}")
+    printing.say(f"Gauge {gauge}: {calibration.result} on {calibration.day}; recorded as entry {entry.seq}")
     if out_of_tolerance:
-        print(f"What rests on it: holeqc gauge suspect {gauge} --since DAY (of its last good calibration)")
+        printing.say(f"What rests on it: holeqc gauge suspect {gauge} --since DAY (of its last good calibration)")
 
 
 def gauge_suspect(
@@ -135,7 +135,7 @@ def fixture_event(
         entry = record_fixture_event(
             there, fixture, event.strip().lower(), when, name, bushing=bushing, good=good, note=note
         )
-    print(f"Fixture {fixture}: {event.strip().lower()} on {when}; entry {entry.seq}")
+    printing.say(f"Fixture {fixture}: {event.strip().lower()} on {when}; recorded as entry {entry.seq}")
 
 
 def fixture_suspect(
@@ -163,7 +163,7 @@ def _show(found: Suspects, json_: bool) -> None:
     from holeqc.inspection.results import VERDICTS
     from holeqc.reports.record_text import as_json, suspects_data, suspects_text
 
-    sys.stdout.write(as_json(suspects_data(found)) if json_ else suspects_text(found))
+    printing.write(as_json(suspects_data(found)) if json_ else suspects_text(found))
     worse = {p.after for p in found.parts if p.after and VERDICTS.index(p.after) > VERDICTS.index(p.verdict)}
     raise typer.Exit(1 if "reject" in worse else 3 if worse else 0)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from holeqc import printing
 
 if TYPE_CHECKING:
     from holeqc.commands.gauge_study_runs import Result
@@ -20,7 +21,9 @@ BUDGET_HELP = (
 
 
 def gauge_study(
-    data: Annotated[Path, typer.Argument(metavar="DATA", help="Table with one reading a row: .csv, .tsv or .xlsx.")],
+    data: Annotated[
+        Path, typer.Argument(metavar="DATA", readable=False, help="Table with one reading a row: .csv, .tsv, .xlsx.")
+    ],
     value: Annotated[str, typer.Option(help="Column of the readings; words make it a study of answers.")],
     part: Annotated[str, typer.Option(help="Column of the part; left out: all readings are of one part.")] = "",
     appraiser: Annotated[str, typer.Option(help="Column of who read; left out: one appraiser.")] = "",
@@ -68,14 +71,14 @@ def gauge_study(
     replaces the approved procedure; local rules prevail.
     """
     from holeqc.commands.gauge_study_runs import Request, run
-    from holeqc.commands.tables import read_table
+    from holeqc.readings.plain_table import read_table
 
-    table = read_table(data, sheet)
     request = Request(
         value=value, part=part, appraiser=appraiser, limits=(lower, upper), method=method, nested=nested,
         interaction=interaction, pool_above=pool_above, master=master, reference=reference, size=size, enters=enters,
         over_time=over_time, budget=tuple(budget or ()), confidence=confidence, unit=unit,
     )  # fmt: skip
+    table = read_table(data, sheet, request.columns)
     if write is None:
         if gauge:
             from holeqc.problems import DataError
@@ -85,10 +88,10 @@ def gauge_study(
         _draw(result, plot)
         _print(result, json_)
         return
+    from holeqc.commands.finding import load_kit
     from holeqc.commands.gauge_study_kit import for_kit, tell, write_outcome
-    from holeqc.specification.load import load_specification
 
-    specification = load_specification(write)
+    specification = load_kit(write)
     result = run(table, for_kit(request, specification, gauge))
     _draw(result, plot)  # what can fail comes before the file is touched
     said = write_outcome(result, specification, write, gauge, source=data.name, sure=bool(unit))
@@ -98,18 +101,16 @@ def gauge_study(
 
 def _draw(result: Result, plot: Path | None) -> None:
     for problem in result.problems:
-        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+        printing.warn(f"{problem.severity}: {problem.sentence()}")
     if plot is not None:
         from holeqc.reports.fit_plots import save_figure
 
         save_figure(result.figure(), plot)
-        print(f"picture: {plot}", file=sys.stderr)
+        printing.warn(f"picture: {plot}")
 
 
 def _print(result: Result, as_json: bool) -> None:
     if as_json:
-        import json
-
-        sys.stdout.write(json.dumps(result.data, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(result.data)
     else:
-        sys.stdout.write(result.text)
+        printing.write(result.text)

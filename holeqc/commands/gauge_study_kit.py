@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import printing
 from holeqc.problems import DataError
 from holeqc.quantities import parse_unit
 
@@ -87,4 +87,4 @@ def _check_unit(result: Result, spec: Specification, gauge: Gauge) -> None:
 def tell(sentences: list[str], as_json: bool) -> None:
     """Print what was written: below the study, or on standard error beside JSON."""
     text = "\n".join(sentences)
-    print(text if as_json else f"\n{text}", file=sys.stderr if as_json else sys.stdout)
+    printing.write(f"{text}\n" if as_json else f"\n{text}\n", aside=as_json)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.commands.series import SLIP, read_numbers
-from holeqc.commands.tables import find_column, label_column, number_column
 from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.readings.plain_table import find_column, holds_words, label_column, number_column, text_column
 from holeqc.reports import gauge_text as words
 from holeqc.statistics import gauge_uncertainty as uncertainty
 from holeqc.statistics.basics import one_way
@@ -19,7 +19,7 @@ from holeqc.statistics.gauge_study import gauge_study
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.commands.tables import Table
+    from holeqc.readings.plain_table import Table
     from holeqc.statistics.gauge_study import GaugeStudy
 
 Limits = tuple[float | None, float | None]
@@ -53,6 +53,12 @@ class Request:
     confidence: float = 0.95
     unit: str = ""
 
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns that the options name."""
+        named = (self.value, self.part, self.appraiser, self.master, self.reference, self.size)
+        return tuple(name for name in named if name)
+
 
 @dataclass(frozen=True, slots=True)
 class Result:
@@ -75,14 +81,14 @@ def run(table: Table, request: Request) -> Result:
     result = _run(table, request)
     if not unused:
         return result
-    note = Problem(NOTE, "unused-columns", f"columns of the file that are not used: {', '.join(unused)}")
+    names = ", ".join(table.names[n] for n in unused)
+    note = Problem(NOTE, "unused-columns", f"columns of the file that are not used: {names}")
     return replace(result, problems=(note, *result.problems))
 
 
-def _unused(table: Table, request: Request) -> list[str]:
-    named = (request.value, request.part, request.appraiser, request.master, request.reference, request.size)
-    used = {find_column(table, name) for name in named if name}
-    return [name for n, name in enumerate(table.names) if name and n not in used]
+def _unused(table: Table, request: Request) -> list[int]:
+    used = {find_column(table, name) for name in request.columns}
+    return [n for n in range(len(table.names)) if n not in used]
 
 
 def _run(table: Table, request: Request) -> Result:
@@ -90,17 +96,12 @@ def _run(table: Table, request: Request) -> Result:
         raise DataError("--over-time charts one check standard: leave out --part, --appraiser and --master")
     if request.size:
         return _plug(table, request)
-    if request.reference or _holds_words(table, request.value):
+    if request.reference or holds_words(table, request.value):
         return _answers(table, request)
     values, problems = read_numbers(table, request.value)
     if request.over_time:
         return _check_standard(values, request, problems)
     return _numbers(table, values, request, problems)
-
-
-def _holds_words(table: Table, name: str) -> bool:
-    cells = [c for c in table.columns[find_column(table, name)] if c is not None and c != ""]
-    return bool(cells) and not any(not isinstance(c, str) or any(ch.isdigit() for ch in c) for c in cells)
 
 
 def _labels(table: Table, name: str) -> Any:
@@ -146,8 +147,8 @@ def _forgotten(table: Table, values: np.ndarray, request: Request) -> list[str]:
     for option, asked, usual in (("part", request.part, PARTS), ("appraiser", request.appraiser, APPRAISERS)):
         if asked:
             continue
-        for name in _unused(table, request):
-            cells = [str(c) for c in table.columns[find_column(table, name)]]
+        for column in _unused(table, request):
+            name, cells = table.names[column], text_column(table, column).tolist()
             if name.casefold() in usual and len(set(cells)) > 1:
                 found.append(f"column '{name}' is not used and --{option} is not given: name it with --{option} {name}")
             elif option == "part" and _explains(cells, values):

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing, writer
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 
 def new(
     file: Annotated[Path, typer.Argument(metavar="[FILE]", help="Kit file to write.")] = Path("kit.toml"),
+    table: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="TABLE", show_default=False,
+                     help="Hole table (.csv, .xlsx) as the drawing carries it: hole, x, y, size with its tolerance."),
+    ] = None,
+    unit: Annotated[str, typer.Option(help="With --from: in or mm, where the table doesn't say it.")] = "",
+    sheet: Annotated[str, typer.Option(help="With --from: sheet of the workbook, where several hold a table.")] = "",
 ) -> None:
-    """Write a commented starter file for a kit. A file that is already there is left alone.
+    """Write a kit file: a commented starter, or the holes of a table. A file that is already there is left alone.
+
+    With --from it says what it understood of each column and what is still to be filled in. Sizes may be typed as on
+    the drawing: .3125, 5/16, .3125 +.006 -.001, 0.455 to 0.462, 8.00 H9; or in columns of limits or deviations.
 
     Example: holeqc kit new tolerances/my-kit.toml
+
+    Example: holeqc kit new tolerances/my-kit.toml --from holes.csv --unit in
     """
     from holeqc.problems import HoleQCError
     from holeqc.specification.starter import starter
@@ -25,12 +37,48 @@ def new(
         raise HoleQCError(f"{file}: a kit file's name ends in .toml")
     if not file.parent.is_dir():
         raise HoleQCError(f"{file}: there is no folder {file.parent}; make it first")
+    if file.exists():
+        raise HoleQCError(f"{file} is already there and is left as it is; choose another name")
+    if table is not None:
+        _from_table(file, table, unit, sheet)
+        return
+    if unit or sheet:
+        raise HoleQCError("--unit and --sheet speak of the hole table; give it with --from")
+    writer.write_text(file, starter(file.stem, str(file)), replace=False)
+    printing.say(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
+
+
+def _from_table(file: Path, table: Path, unit: str, sheet: str) -> None:
+    """Write the kit that a hole table says, unless it contradicts itself; tell what was understood."""
+    from holeqc.problems import ERROR, HoleQCError, SpecificationError
+    from holeqc.quantities import parse_unit
+    from holeqc.readings.hole_table import kit_text, problems_in_cells, read_hole_table, to_fill_in, understood
+    from holeqc.specification.doubts import CODES
+    from holeqc.specification.load import parse_specification
+    from holeqc.specification.words import limits_line
+
+    if unit and parse_unit(unit) is None:
+        raise HoleQCError(f"--unit {unit!r} is not known; say in or mm")
+    found = read_hole_table(table, unit, sheet)
+    printing.say(*understood(found))
+    text = kit_text(found, file.stem, str(file))
+    open_: list[str] = []
     try:
-        with file.open("x", encoding="utf-8", newline="\n") as out:
-            out.write(starter(file.stem, str(file)))
-    except FileExistsError:
-        raise HoleQCError(f"{file} is already there and is left as it is; choose another name") from None
-    print(f"{file} is written. Put in what the drawing says, then: holeqc kit show {file}")
+        specification = parse_specification(text, str(file))
+    except SpecificationError as error:
+        problems = problems_in_cells(found, error.problems)
+        if any(p.severity == ERROR and p.code not in CODES for p in problems):
+            message = f"{table}: a kit made from it would contradict itself; nothing was written"
+            raise SpecificationError(message, problems) from None
+        open_ = [p.sentence() for p in problems]
+    else:
+        printing.say(limits_line(specification))
+        open_ = [p.sentence() for p in problems_in_cells(found, specification.warnings)]
+    writer.write_text(file, text, replace=False)
+    for sentence in open_:
+        printing.warn(f"to be mended: {sentence}")
+    printing.write(to_fill_in(found) + "\n")
+    printing.say(f"{file} is written. Compare it with the drawing: holeqc kit show {file}")
 
 
 def show(
@@ -52,17 +100,15 @@ def show(
 
         write_kit_plot(specification, plot)
     if json_:
-        import json
-
         from holeqc.specification.data import as_data
 
-        sys.stdout.write(json.dumps(as_data(specification), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(as_data(specification))
     else:
         from holeqc.specification.describe import describe
 
-        sys.stdout.write(describe(specification))
+        printing.write(describe(specification))
     if plot is not None:
-        print(f"Drawing: {plot}", file=sys.stderr if json_ else sys.stdout)
+        printing.say(f"Drawing: {plot}", aside=json_)
 
 
 def release(
@@ -86,41 +132,41 @@ def release(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.kits import RELEASED, change_line
     from holeqc.ledger.kits import release as record
-    from holeqc.specification.load import load_specification
+    from holeqc.specification.load import kit_bytes, load_specification
 
     who = required_who(by, "who releases the kit")
     spec = load_specification(kit)
     with open_ledger(ledger) as there:
-        done = record(there, spec, kit.read_bytes(), who, note, signer_of(key))
+        done = record(there, spec, kit_bytes(kit).content, who, note, signer_of(key))
     if done.before is None:
-        print(f"Kit {spec.id}: no text of it was released before. holeqc kit show {kit} says all that it asks")
+        printing.say(f"Kit {spec.id}: no text of it was released before. holeqc kit show {kit} says all that it asks")
     else:
-        print(f"Differences from revision {done.before['revision']}, released as entry {done.before['entry']}:")
+        printing.say(f"Differences from revision {done.before['revision']}, released as entry {done.before['entry']}:")
         for change in done.changes:
-            print(f"  {change_line(*change)}")
+            printing.say(f"  {change_line(*change)}")
         if not done.changes:
-            print("  none but comments or order")
+            printing.say("  none but comments or order")
     name = f"kit {spec.id} revision {spec.revision}"
     if done.act == RELEASED:
-        print(f"Released: {name}, entry {done.entry.seq}")
+        printing.say(f"Released: {name}, entry {done.entry.seq}")
     else:
-        print(f"Proposed: {name}, entry {done.entry.seq}. Another person releases it by the same command.")
+        printing.say(f"Proposed: {name}, entry {done.entry.seq}. Another person releases it by the same command.")
 
 
 def keys(
-    table: Annotated[str, typer.Argument(metavar="[TABLE]", help="Only the keys of this table, such as hole.")] = "",
+    word: Annotated[
+        str, typer.Argument(metavar="[WORD]", help="Only these: a table (hole, size), a key, or its beginning.")
+    ] = "",
 ) -> None:
     """List every key of a kit file: what it means, what is allowed, what holds without it, an example.
 
     Example: holeqc kit keys position
     """
     from holeqc.problems import HoleQCError
-    from holeqc.specification.keys import nearest, tables
+    from holeqc.specification.keys import tables
     from holeqc.specification.starter import keys_text
 
-    name = table.strip("[] ")
-    if name and name not in tables():
-        near = nearest(name, tables())
-        hint = f"did you mean {near}?" if near else f"tables are {', '.join(tables())}"
-        raise HoleQCError(f"there is no table {table!r} in a kit file; {hint}")
-    sys.stdout.write(keys_text(name))
+    text = keys_text(word)
+    if not text:
+        raise HoleQCError(f"no table or key of a kit file is like {word!r}; tables are {', '.join(tables())}")
+    printing.write(text)

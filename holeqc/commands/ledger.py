@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day, required_who, who
 
 if TYPE_CHECKING:
@@ -55,15 +55,15 @@ def verify(
         })  # fmt: skip
     else:
         for sentence in found.faults:
-            print(f"FAULT  {sentence}")
+            printing.say(f"FAULT  {sentence}")
         for sentence in found.notes:
-            print(f"note   {sentence}")
+            printing.say(f"note   {sentence}")
         if found.holds:
-            print(f"{place}: holds; {found.entries} entries, {found.rows} rows")
-            print(f"newest entry {found.entries}:{found.head}")
+            printing.say(f"{place}: holds; {found.entries} entries, {found.rows} rows")
+            printing.say(f"newest entry {found.entries}:{found.head}")
         else:
             first = f"the first entry that doesn't hold is {found.first_bad}" if found.first_bad else "the chain holds"
-            print(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
+            printing.say(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
     raise typer.Exit(0 if found.holds else 2)
 
 
@@ -109,11 +109,11 @@ def seal(
     with open_ledger(ledger or None, create=False) as opened:
         if folder:
             entry = name_folder(opened, folder, required_who(by, "who names the folder"))
-            print(f"Seals go to {folder_of(opened)} from now on; entry {entry.seq}")
+            printing.say(f"Seals go to {folder_of(opened)} from now on; entry {entry.seq}")
         data = seal_data(opened, "seal")
         for place in [p for p in (out, folder_of(opened)) if p is not None]:
-            print(f"Sealed: {write_seal(data, place)}")
-    print(f"newest entry {data['entry']}:{data['hash']}")
+            printing.say(f"Sealed: {write_seal(data, place)}")
+    printing.say(f"newest entry {data['entry']}:{data['hash']}")
 
 
 def clock(
@@ -131,7 +131,7 @@ def clock(
 
     with open_ledger(ledger or None, create=False) as opened:
         entry = opened.clock_was_set(required_who(by, "who set the clock"), reason)
-    print(f"Recorded: entry {entry.seq}; entries go on from {entry.at[:16].replace('T', ' ')} UTC")
+    printing.say(f"Recorded: entry {entry.seq}; entries go on from {entry.at[:16].replace('T', ' ')} UTC")
 
 
 def roles(
@@ -151,7 +151,7 @@ def roles(
     from holeqc.ledger.seals import roles_sql
 
     with open_ledger(ledger or None, create=False) as opened:
-        sys.stdout.write(roles_sql(opened, role.strip()))
+        printing.write(roles_sql(opened, role.strip()))
 
 
 def info(ledger: Where = "", json_: AsJson = False) -> None:
@@ -173,15 +173,16 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
     if json_:
         _print_json(asdict(found))
         return
-    print(f"Ledger {found.place}, version {found.version}")
-    print(f"  {_count(found.entries, 'entry', 'entries')}, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
-    print(f"  {_count(found.files, 'file')}, {_count(found.readings, 'reading')}")
+    printing.say(f"Ledger {found.place}, version {found.version}")
+    entries = _count(found.entries, "entry", "entries")
+    printing.say(f"  {entries}, {found.first_at or '-'} to {found.last_at or '-'} (UTC)")
+    printing.say(f"  {_count(found.files, 'file')}, {_count(found.readings, 'reading')}")
     verdicts = ", ".join(f"{word} {count}" for word, count in found.verdicts.items())
-    print(f"  {_count(found.parts, 'part')}: {verdicts}; approved {found.approved}")
-    print(f"  {_count(found.tags, 'tag')}, {found.open_tags} open")
+    printing.say(f"  {_count(found.parts, 'part')}: {verdicts}; approved {found.approved}")
+    printing.say(f"  {_count(found.tags, 'tag')}, {found.open_tags} open")
     for kit, revision, parts in found.kits:
-        print(f"  kit {kit} revision {revision}: {_count(parts, 'part')}")
-    print(f"  newest entry {found.entries}:{found.head}")
+        printing.say(f"  kit {kit} revision {revision}: {_count(parts, 'part')}")
+    printing.say(f"  newest entry {found.entries}:{found.head}")
 
 
 def copy(
@@ -211,13 +212,15 @@ def copy(
     with open_ledger(source, create=False) as old, open_target(target, old) as new:
         done = copy_all(old, new, name, keep_open=keep_open)
         places = f"{old.location.shown} -> {new.location.shown}"
-        print(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
+        printing.say(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
         if done.closed is not None:
-            print(f"{old.location.shown} is closed by entry {done.closed}; the record goes on in {new.location.shown}")
+            printing.say(
+                f"{old.location.shown} is closed by entry {done.closed}; the record goes on in {new.location.shown}"
+            )
     for table, count in done.counts.items():
         if count:
-            print(f"  {table:<24} {count:>9} rows in both")
-    print(f"newest entry {done.entries_in_all}:{done.head}")
+            printing.say(f"  {table:<24} {count:>9} rows in both")
+    printing.say(f"newest entry {done.entries_in_all}:{done.head}")
 
 
 def export(
@@ -262,7 +265,7 @@ def export(
     with open_ledger(ledger or None, create=False) as opened:
         refuse_unknown(opened, wanted)
         count = write(opened, out, content, wanted, replace=replace)
-    print(f"{out}: {_count(count, 'row')} of {content}")
+    printing.say(f"{out}: {_count(count, 'row')} of {content}")
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -282,6 +285,4 @@ def _noted(text: str) -> tuple[int, str] | None:
 
 
 def _print_json(content: object) -> None:
-    import json
-
-    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    printing.write_json(content)

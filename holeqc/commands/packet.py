@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 if TYPE_CHECKING:
@@ -72,15 +72,12 @@ def _make(
     with open_ledger(ledger, create=False) as there:
         approved = approved_set(there, serial, kit=of[0], part=of[1])
         done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
-        print(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
-        print(f"The manifest is on record as entry {there.head()[0]}")
+        printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
+        printing.say(f"The manifest is on record as entry {there.head()[0]}")
         if sealed := leave_seal(there, f"packet of {serial}"):
-            print(sealed)
+            printing.say(sealed)
         for row in approved.later:
-            print(
-                f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved",
-                file=sys.stderr,
-            )
+            printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")
 
 
 def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
@@ -101,17 +98,17 @@ def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
     proven = compared or bool(found.signers and all(key in keys for _, _, key in found.signers))
     notes += [f"{what} signed by {who}, key {key}" for what, who, key in found.signers]
     for sentence in differences:
-        print(f"DIFFERS  {sentence}")
+        printing.say(f"DIFFERS  {sentence}")
     for sentence in notes:
-        print(f"note     {sentence}")
+        printing.say(f"note     {sentence}")
     outcome = (
         "differs from what was made" if differences
         else f"unchanged, {found.files} files and the manifest" if proven
         else f"NOT PROVEN: {found.files} files agree with a manifest that nobody has looked up"
     )  # fmt: skip
-    print(f"{folder}: {outcome}")
+    printing.say(f"{folder}: {outcome}")
     if not compared:
-        print(
+        printing.say(
             f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so whether the manifest "
             "is on record, a withdrawal or a later rejection isn't known. --ledger names one."
             + (" --known-key proves a signed packet without it." if found.signers and not proven else "")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP
 
 
@@ -42,7 +42,7 @@ def serial(
             there, number, same_as or not_, bool(same_as), who, reason, kit=kit, part=name, other_kit=other_kit,
             other_part=other_part,
         )  # fmt: skip
-    print(f"Recorded: {number} is {'' if same_as else 'not '}{same_as or not_}; entry {entry.seq}")
+    printing.say(f"Recorded: {number} is {'' if same_as else 'not '}{same_as or not_}; entry {entry.seq}")
 
 
 def part(
@@ -73,6 +73,6 @@ def part(
             raise LedgerError(f"serial {serial}: nothing is recorded in ledger {there.location.shown}")
         questions = open_questions(there, serial)
     data = story_data(story) | {"questions": [asdict(question) for question in questions]}
-    sys.stdout.write(as_json(data) if json_ else part_text(story, questions))
+    printing.write(as_json(data) if json_ else part_text(story, questions))
     newest = {(one.row["kit"], one.row["part"]): VERDICTS.index(str(one.row["verdict"])) for one in story.inspections}
     raise typer.Exit(exit_code(list(newest.values())))

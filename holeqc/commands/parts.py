@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day
 
 
@@ -39,7 +39,7 @@ def parts(
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, wanted)
         rows = there.parts(wanted)
-    sys.stdout.write(as_json(rows) if json_ else parts_text(rows))
+    printing.write(as_json(rows) if json_ else parts_text(rows))
 
 
 def waiting(
@@ -63,4 +63,4 @@ def waiting(
     with open_ledger(ledger, create=False) as there:
         found = look(there, today())
     data = asdict(found) | {"tags": tags_data(found.tags)}
-    sys.stdout.write(as_json(data) if json_ else waiting_text(found))
+    printing.write(as_json(data) if json_ else waiting_text(found))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, passphrase, required_who, signer_of
 
 _NAME = typer.Argument(metavar="PERSON", help="Number or id.", show_default=False)
@@ -38,9 +38,9 @@ def add(
     with open_ledger(ledger) as there:
         entry = record(there, name, role, who, signer_of(key))
         known = declared(there)
-    print(f"Declared: {name} as {role}; entry {entry.seq}")
+    printing.say(f"Declared: {name} as {role}; entry {entry.seq}")
     if len(known) == 1:
-        print(f"From now on only declared persons write to this ledger; {name} keeps the list.")
+        printing.say(f"From now on only declared persons write to this ledger; {name} keeps the list.")
 
 
 def remove(
@@ -61,7 +61,7 @@ def remove(
 
     with open_ledger(ledger, create=False) as there:
         entry = record(there, name, required_who(by, "who takes off"), reason, signer_of(key))
-    print(f"Taken off: {name}; entry {entry.seq}")
+    printing.say(f"Taken off: {name}; entry {entry.seq}")
 
 
 def list_(
@@ -83,15 +83,15 @@ def list_(
     with open_ledger(ledger, create=False) as there:
         known = list(declared(there).values())
     if json_:
-        sys.stdout.write(as_json([asdict(person) for person in known]))
+        printing.write(as_json([asdict(person) for person in known]))
     elif not known:
-        print("No person is declared: whoever writes is taken by the name as typed.")
+        printing.say("No person is declared: whoever writes is taken by the name as typed.")
     else:
         rows = [(p.name, p.role, p.added_by, str(p.entry)) for p in known]
-        sys.stdout.write(table_text(("Person", "Role", "Declared by", "Entry"), rows))
+        printing.write(table_text(("Person", "Role", "Declared by", "Entry"), rows))
         for person in known:
             if person.public_key:
-                print(f"key of {person.name}: {person.public_key}")
+                printing.say(f"key of {person.name}: {person.public_key}")
 
 
 def key(
@@ -114,16 +114,13 @@ def key(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.persons import set_key
-    from holeqc.ledger.signing import NEW_PASSPHRASE, PASSPHRASE, make_key
-    from holeqc.problems import LedgerError
+    from holeqc.ledger.signing import NEW_PASSPHRASE, PASSPHRASE, new_key, write_key
 
     who = required_who(by, "who puts it on record")
     with open_ledger(ledger, create=False) as there:
         signer = signer_of(key)
-        public = make_key(out, passphrase(NEW_PASSPHRASE if key else PASSPHRASE))
-        try:
+        locked, public = new_key(passphrase(NEW_PASSPHRASE if key else PASSPHRASE))
+        with there.transaction():  # both or neither: a key that can't be written isn't put on record
             entry = set_key(there, name, public, who, reason, signer)
-        except LedgerError:
-            out.unlink()
-            raise
-    print(f"Key of {name}: {out}; public key {public}, entry {entry.seq}")
+            write_key(out, locked)
+    printing.say(f"Key of {name}: {out}; public key {public}, entry {entry.seq}")

@@ -51,8 +51,9 @@ def record_run(
     from holeqc.ledger.tags import TagDraft, open_tags, untagged
     from holeqc.reports.tags import tags_for
     from holeqc.reports.view import Run
+    from holeqc.specification.load import kit_bytes
 
-    text = Path(inspection.specification.path).read_bytes()
+    text = kit_bytes(inspection.specification.path).content
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
@@ -119,14 +120,14 @@ def who(by: str) -> str:
     return by.strip() or os.environ.get(BY_VARIABLE, "").strip()
 
 
-def told(run: RecordedRun, where: str) -> str:
+def told(run: RecordedRun, where: str) -> list[str]:
     """Return what was recorded, in lines for the screen."""
     done = run.recorded
     lines = []
     if done.added:
         entries = f"entry {done.first}" if done.first == done.last else f"entries {done.first} to {done.last}"
         count = len(done.inspections)
-        lines.append(f"Recorded in {where}: {count} {'part' if count == 1 else 'parts'}, from {entries}")
+        lines.append(f"Recorded as {entries} in {where}: {count} {'part' if count == 1 else 'parts'}")
     else:
         lines.append(f"Nothing was added to {where}")
     if run.tags:
@@ -134,7 +135,7 @@ def told(run: RecordedRun, where: str) -> str:
         named = ", ".join(run.tags) if few else f"{run.tags[0]} to {run.tags[-1]}, {len(run.tags)} tags"
         lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 KEY_HELP = "File of your key, where the kit asks for signatures; the passphrase is asked for, or HOLEQC_PASSPHRASE."

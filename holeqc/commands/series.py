@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import printing
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.commands.tables import Table
     from holeqc.inspection.series import Series
     from holeqc.inspection.series_rejects import RejectCounts
     from holeqc.problems import Problem
+    from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
 REJECTS = "rejects"
+FEW_COLUMNS = 3  #: so many are named one by one
 SLIP = "likely-slip"  #: code of a reading that is far from all others
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
 OF_DIAMETERS = ("diameter",)
 DIAMETERS_ALONE = {"size", "out-of-roundness", "taper"}  #: quantities that need no other readings of a ledger
 OF_HELP = "Kit: size, out-of-roundness, taper, position, hole-to-hole, edge-distance (the last two: room left)"
+COLUMN_HELP = (
+    "Table: column of the readings or counts, in order of production. Subgroups in columns: again for each, or x1..x5."
+)
 BY_HELP = "Kit: what makes a group: hole, wall, bushing, fixture, part, gauge, serial; several with commas."
 ONLY_HELP = "Kit: only this group, such as 3 or 'hole 3'; give it again for more."
 
@@ -33,28 +38,51 @@ def is_kit(files: Sequence[Path]) -> bool:
     return bool(files) and files[0].suffix.lower() == ".toml"
 
 
-def one_table(files: Sequence[Path], column: str, **of_kit: object) -> Path:
-    """Return the one table that a run without a kit needs.
+def open_table(
+    files: Sequence[Path], column: Sequence[str] | None, others: Sequence[str], sheet: str, **of_kit: object
+) -> tuple[Table, tuple[str, ...]]:
+    """Return the one table that a run without a kit needs, and its columns of readings, ranges written out.
 
-    Raises ``DataError`` for more than one, without a column, or for options that go with a kit only.
+    ``others``: further columns that the options name, '' where they don't.
+
+    Raises ``DataError`` for more than one table, without a column, or for options that go with a kit only.
     """
     from holeqc.problems import DataError
+    from holeqc.readings.identities import written_out
+    from holeqc.readings.plain_table import columns_between, read_table
 
-    if not column:
+    asked = [name for name in column or () if name.strip()]
+    if not asked:
         raise DataError("name the column of the readings with --column, or name a kit file (.toml) before the readings")
     if len(files) != 1:
         raise DataError(f"--column takes one table; found {len(files)} files")
     given = [f"--{name}" for name, value in of_kit.items() if value]
     if given:
         raise DataError(f"{', '.join(given)}: only with a kit file (.toml) before the readings")
-    return files[0]
+    wanted = [name for text in asked for name in (text, *written_out(text, "--column"))]
+    table = read_table(files[0], sheet, list(dict.fromkeys((*wanted, *(name for name in others if name)))))
+    return table, columns_between(table, asked)
+
+
+def one_column(columns: Sequence[str], what: str) -> str:
+    """Return the one column of readings; raises ``DataError`` for several where ``what`` takes one."""
+    from holeqc.problems import DataError
+
+    if len(columns) != 1:
+        raise DataError(f"{what} takes one --column; found {', '.join(columns)}")
+    return columns[0]
+
+
+def named(columns: Sequence[str]) -> str:
+    """Return columns of readings as the title of a result: x1 to x5."""
+    return ", ".join(columns) if len(columns) <= FEW_COLUMNS else f"{columns[0]} to {columns[-1]}"
 
 
 def refuse_in_kit(**options: object) -> None:
     """Raise ``DataError`` for options that a kit file already answers."""
     from holeqc.problems import DataError
 
-    given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False)]
+    given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, [])]
     if given:
         raise DataError(f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
                         "table with --column")
@@ -105,50 +133,101 @@ def read_run(
 
         if where:
             raise DataError("--where chooses readings of a ledger; give --ledger too")
-        spec, paths = kit_and_files(files, Path("tolerances"))
+        spec, paths, notes = kit_and_files(files)
+        tell(notes)
         readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
     tell(readings.problems)
     keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
     return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
 
 
-def read_numbers(table: Table, column: str) -> tuple[Any, tuple[Problem, ...]]:
-    """Return a column as numbers, with likely slips among what must be said; raises with every bad cell in its text."""
-    from holeqc.commands.tables import number_column
+def read_numbers(table: Table, *columns: str) -> tuple[Any, tuple[Problem, ...]]:
+    """Return columns as numbers, row after row (n * columns,), with likely slips among what must be said.
+
+    Raises ``ReadingsError`` with every bad cell of all columns.
+    """
+    import numpy as np
+
     from holeqc.problems import ReadingsError
+    from holeqc.readings.plain_table import number_column
 
-    try:
-        values, said = number_column(table, column)
-    except ReadingsError as error:
-        sentences = [p.sentence() for p in error.problems]
-        raise ReadingsError("\n".join(sentences) or str(error), error.problems) from None
-    return values, (*likely_slips(table, column, values), *said)
+    read: list[Any] = []
+    said: list[Problem] = []
+    wrong: list[Problem] = []
+    for column in columns:
+        try:
+            values, problems = number_column(table, column)
+        except ReadingsError as error:
+            wrong += error.problems
+            continue
+        read.append(values)
+        said += problems
+    if wrong:
+        wrong = _together(wrong)
+        raise ReadingsError(wrong[0].sentence(), wrong)
+    together = np.stack(read, axis=1).ravel() if len(read) > 1 else read[0]
+    alike = {(p.code, p.message, p.cell): p for p in reversed(said)}  # said once of a table, whatever the column
+    return together, (*likely_slips(table, columns, together), *reversed(alike.values()))
 
 
-def likely_slips(table: Table, column: str, values: Any) -> tuple[Problem, ...]:
-    """Return a warning with its cell for each reading (n,) that is a likely slip: nothing is left out by itself."""
-    from holeqc.commands.tables import find_column
+def _together(wrong: Sequence[Problem]) -> list[Problem]:
+    """Return problems with all columns that aren't there in one."""
+    from dataclasses import replace
+
+    missing = [p for p in wrong if p.code == "no-column"]
+    if len(missing) < 2:
+        return list(dict.fromkeys(wrong))
+    names = ", ".join(p.message.removeprefix("there is no column ") for p in missing)
+    first = replace(missing[0], message=f"there are no columns {names}", action="")
+    return [first, *dict.fromkeys(p for p in wrong if p.code != "no-column")]
+
+
+def likely_slips(table: Table, columns: Sequence[str], values: Any) -> tuple[Problem, ...]:
+    """Return a warning with its cell for each reading that is a likely slip: nothing is left out by itself.
+
+    ``values`` (n * columns,) row after row, as `read_numbers` gives them.
+    """
     from holeqc.problems import WARNING, Problem
+    from holeqc.readings.plain_table import find_column
     from holeqc.statistics.far_off import far_off
 
-    places = far_off(values)
-    if not places.size:
+    at = far_off(values)
+    if not at.size:
         return ()
     import numpy as np
 
-    place, middle = find_column(table, column), float(np.nanmedian(values))
+    places, middle = [find_column(table, column) for column in columns], float(np.nanmedian(values))
     return tuple(Problem(
         WARNING, SLIP, "this reading is far from all others: likely a slip in reading or typing, and every "
-        "figure rests on it", file=table.file, sheet=table.sheet, cell=table.cell(int(row), place),
-        found=f"{values[row]:g}", allowed=f"near {middle:g}",
+        "figure rests on it", file=table.file, sheet=table.sheet,
+        cell=table.cell(int(n) // len(places), places[int(n) % len(places)]),
+        found=f"{values[n]:g}", allowed=f"near {middle:g}",
         action="Look it up and correct the cell, or empty it if it is proven wrong; it is counted until then",
-    ) for row in places)  # fmt: skip
+    ) for n in at)  # fmt: skip
+
+
+def row_subgroups(table: Table, columns: Sequence[str], subgroup: str) -> Any:
+    """Return the subgroup of each reading (n * columns,): the column's label, else its row where there are several.
+
+    None for one column of readings without a subgroup.
+    """
+    import numpy as np
+
+    from holeqc.readings.plain_table import label_column
+
+    if subgroup:
+        labels = label_column(table, subgroup)
+    elif len(columns) == 1:
+        return None
+    else:
+        labels = np.char.add("row ", (table.rows + 1).astype(str))
+    return np.repeat(labels, len(columns))
 
 
 def tell(problems: Iterable[Problem]) -> None:
     """Print problems on standard error, each once."""
     for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        print(sentence, file=sys.stderr)
+        printing.warn(sentence)
 
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
@@ -189,7 +268,7 @@ def answers(
     if not found:
         raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
     for group, reason in failed:
-        print(f"warning: {group.group}: {reason}", file=sys.stderr)
+        printing.warn(f"warning: {group.group}: {reason}")
     return found, failed
 
 
@@ -207,7 +286,7 @@ def show(
             assert answer.figure is not None
             path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(answer.group)}{plot.suffix}")
             save_figure(answer.figure(), path)
-            print(f"picture: {path}", file=sys.stderr)
+            printing.warn(f"picture: {path}")
     if as_json:
         from holeqc.commands.capability import print_json
 
@@ -219,7 +298,7 @@ def show(
     lines += [answer.text for answer in answered]
     if len(answered) > 1:
         lines.append(summary(head, [a.row for a in answered]))
-    sys.stdout.write("\n".join(lines))
+    printing.write("\n".join(lines))
 
 
 def _slug(text: str) -> str:

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from holeqc import printing
+
 
 def sheet(
     kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
@@ -15,7 +17,7 @@ def sheet(
         str, typer.Option(metavar="NAME", help="Part that the sheet is for; without it the sheet offers a choice.")
     ] = "",
     serial: Annotated[
-        list[str] | None, typer.Option(metavar="S", help="Serial number; give it again for a sheet each.")
+        list[str] | None, typer.Option(metavar="S", help="Serial number, or AP-021..AP-040; again for a sheet each.")
     ] = None,
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,
@@ -53,11 +55,19 @@ def sheet(
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
     and the person licensed to sign prevail.
     """
+    from holeqc.commands.finding import load_kit
+    from holeqc.problems import HoleQCError
+    from holeqc.readings.identities import written_out
+    from holeqc.readings.options import SizeLimits
     from holeqc.readings.sheet import write_sheet
-    from holeqc.specification.load import load_specification
+    from holeqc.specification.words import limits_line
 
-    specification = load_specification(kit)
+    specification = load_kit(kit)
     _refuse(out, replace)
+    serial = [name for text in serial or () for name in written_out(text, "--serial")]
+    most = SizeLimits().sheets - 1  # the hidden sheet of choices is one too; more wouldn't be read again
+    if not study and len(serial) > most:
+        raise HoleQCError(f"{len(serial)} serial numbers in one workbook; at most {most}. Write several workbooks")
     asked: dict[str, object] = {
         "item": item, "items": items, "hole": hole, "appraiser": appraiser, "trials": trials, "seed": seed,
         "gauge": gauge, "nested": nested, "choice": choice,
@@ -66,15 +76,17 @@ def sheet(
         from holeqc.commands.sheet_study import StudyRequest, write_study
 
         request = StudyRequest(
-            tuple(item or ()), items, tuple(serial or ()), tuple(hole or ()), part, tuple(appraiser or ()),
+            tuple(item or ()), items, tuple(serial), tuple(hole or ()), part, tuple(appraiser or ()),
             2 if trials is None else trials, 1 if seed is None else seed, gauge, nested, tuple(choice or ()),
         )  # fmt: skip
-        print("\n".join(write_study(specification, request, out, paper.strip().lower(), replace)))
+        printing.say(limits_line(specification))
+        printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)
-    write_sheet(specification, out, part or None, serial or (), paper.strip().lower())
-    count = len(serial or ()) or 1
-    print(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
+    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace)
+    count = len(serial) or 1
+    printing.say(limits_line(specification))
+    printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import shlex
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -88,14 +86,7 @@ def _items(spec: Specification, request: StudyRequest) -> tuple[str, ...]:
 def write_study(spec: Specification, request: StudyRequest, out: Path, paper: str, replace: bool) -> tuple[str, ...]:
     """Write the blank sheet of a study and return what to say of it, a sentence a line."""
     plan = study_plan(spec, request)
-    if replace and out.exists():
-        # written beside and moved over, so that an old sheet is never lost to a run that fails
-        with tempfile.TemporaryDirectory(dir=out.parent) as folder:
-            fresh = Path(folder) / out.name
-            runs = write_study_sheet(plan, fresh, paper)
-            os.replace(fresh, out)
-    else:
-        runs = write_study_sheet(plan, out, paper)
+    runs = write_study_sheet(plan, out, paper, replace=replace)
     count = f"{len(plan.parts)} pieces, {len(plan.appraisers)} appraisers, {plan.trials} trials"
     options = " ".join(_options(spec, plan, request.holes))
     return (

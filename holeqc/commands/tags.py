@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from holeqc import printing
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 _BY = typer.Option(help="Who: a role or a number; else HOLEQC_BY.")
@@ -35,7 +35,7 @@ def tags(
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, Filter(kit=kit))
         found = find_tags(there, serial=serial, kit=kit, only_open=open_)
-    sys.stdout.write(as_json(tags_data(found)) if json_ else tags_text(found))
+    printing.write(as_json(tags_data(found)) if json_ else tags_text(found))
 
 
 def disposition(
@@ -73,7 +73,7 @@ def disposition(
             signer=signer_of(key),
         )  # fmt: skip
         now = find_tag(there, tag)
-    print(f"Tag {now.number}: {now.disposition}, {now.state}; entry {entry.seq}")
+    printing.say(f"Tag {now.number}: {now.disposition}, {now.state}; recorded as entry {entry.seq}")
 
 
 def reworked(
@@ -98,4 +98,6 @@ def reworked(
     with open_ledger(ledger, create=False) as there:
         entry = record(there, tag, name, note)
         now = find_tag(there, tag)
-    print(f"Tag {now.number}: {now.state}; entry {entry.seq}. Read the part again and record the new sheet.")
+    printing.say(
+        f"Tag {now.number}: {now.state}; recorded as entry {entry.seq}. Read the part again and record the new sheet."
+    )

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from holeqc import printing
+from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
-    from holeqc.readings.table import Readings, Source
+    from holeqc.readings.plain_table import Table
+    from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
     from holeqc.wear.events import Event
     from holeqc.wear.history import History
@@ -25,14 +28,16 @@ def wear(
         typer.Argument(
             metavar="[KIT.toml] FILES...",
             show_default=False,
+            readable=False,
             help="The kit file and the readings of many parts (.xlsx, .csv), in any order; days say which came first.",
         ),
     ] = None,
     events: Annotated[
         Path | None,
         typer.Option(
+            readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note."
+            "fixture repaired, coordinate frame changed); bushing or all; note.",
         ),
     ] = None,
     out: Annotated[
@@ -41,7 +46,7 @@ def wear(
     json_: Annotated[
         bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
     ] = False,
-    tolerances: Annotated[Path, typer.Option(help="Folder of kit files.")] = Path("tolerances"),
+    tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
     ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
     where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
@@ -58,43 +63,38 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
+    from holeqc.readings.table import Source
     from holeqc.wear.history import history_of
     from holeqc.wear.study import study
 
-    spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()))
+    spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
-    logged, problems = read_events(events, history) if events is not None else ([], [])
+    table = events_table(events) if events is not None else None
+    logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
-        print(f"{problem.severity}: {problem.sentence()}", file=sys.stderr)
+        printing.warn(f"{problem.severity}: {problem.sentence()}")
     if json_:
-        import json
-
-        sys.stdout.write(json.dumps(result.as_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        printing.write_json(result.as_dict())
     else:
-        from holeqc.reports.wear_text import wear_text
+        import textwrap
 
-        sys.stdout.write(wear_text(result))
+        from holeqc.reports.wear_text import wear_text
+        from holeqc.reports.wording import plain
+        from holeqc.specification.words import limits_line
+
+        printing.say(*textwrap.wrap(plain(limits_line(spec)), 96))
+        printing.write(wear_text(result))
     if out is not None:
         from holeqc.reports.wear_pages import write_wear
 
-        sources = (*readings.sources, *([_source(events)] if events is not None else []))
+        sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
         written = write_wear(result, spec, out, sources)
-        print(f"\nReport: {written[0]}  ({len(written)} files in {out})", file=sys.stderr if json_ else sys.stdout)
-
-
-def _source(path: Path) -> Source:
-    """Return the table of events as one of the files that the report rests on."""
-    import hashlib
-
-    from holeqc.readings.table import Source
-
-    content = path.read_bytes()
-    return Source(str(path), hashlib.sha256(content).hexdigest(), len(content))
+        printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
 
 
 def _read(
-    files: list[Path], tolerances: Path, unit: str, recorded: tuple[str, Sequence[str]]
+    files: list[Path], tolerances: Path | None, unit: str, recorded: tuple[str, Sequence[str]], events: Path | None
 ) -> tuple[Specification, Readings]:
     """Return kit and readings, from files or from a ledger."""
     from holeqc.commands.finding import kit_and_files
@@ -110,27 +110,38 @@ def _read(
         return ledger_readings(ledger, where, files)
     if where:
         raise DataError("--where chooses readings of a ledger; give --ledger too")
-    spec, paths = kit_and_files(files, tolerances)
-    return spec, read_files(paths, spec, ReadOptions(unit=unit))
+    spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
+    readings = read_files(paths, spec, ReadOptions(unit=unit))
+    return spec, replace(readings, problems=(*notes, *readings.problems))
 
 
-def read_events(path: Path, history: History) -> tuple[list[Event], list[Problem]]:
+def events_table(path: Path) -> Table:
+    """Return the table of events of a fixture.
+
+    Raises:
+        ReadingsError: the file can't be used, or no column says what was done or where it belongs.
+    """
+    from holeqc.problems import ReadingsError
+    from holeqc.readings.plain_table import read_table
+    from holeqc.wear.events import HEADINGS
+
+    table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
+    headings = {name.casefold() for name in table.names}
+    placed = [*HEADINGS["serial"], *HEADINGS["cycle"], *HEADINGS["date"]]
+    for what, names in (("what was done", HEADINGS["event"]), ("before which part or on which day", placed)):
+        if not headings & set(names):
+            problem = table.problem("no-column", f"no column says {what}", found=", ".join(filter(None, table.names)),
+                                    allowed=", ".join(names), action="Is this the table of events?")  # fmt: skip
+            raise ReadingsError(problem.sentence(), [problem])
+    return table
+
+
+def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.commands.tables import read_table
+    from holeqc.readings.plain_table import text_column
     from holeqc.wear.events import events_from
 
-    table = read_table(path)
-    columns = [[_text(cell) for cell in column] for column in table.columns]
+    columns = [text_column(table, n).tolist() for n in range(len(table.names))]
     rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
-    return events_from(rows, history, str(path))
-
-
-def _text(cell: object) -> str:
-    """Return a cell as text: a day as 2026-05-04, a whole number without its point."""
-    import datetime as dt
-
-    if cell is None:
-        return ""
-    if isinstance(cell, dt.datetime):
-        return cell.date().isoformat()
-    return str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell)
+    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
+    return events, [*table.problems, *problems]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
+
+from holeqc.door import own_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,7 @@ class Table:
 @cache
 def load_table(name: str) -> Table:
     """Return the table ``tables/<name>.csv`` of this package; read once, then kept."""
-    text = files("holeqc.fits").joinpath("tables", f"{name}.csv").read_text(encoding="utf-8")
+    text = own_text("fits", "tables", f"{name}.csv")
     lines = text.splitlines()
     header = tuple(line[1:].strip() for line in lines if line.startswith("#"))
     body = [line for line in lines if line and not line.startswith("#")]

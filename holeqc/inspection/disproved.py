@@ -1,7 +1,8 @@
 """Readings that a plug disproves: a hole that a plug enters can't be smaller than the plug anywhere.
 
-ASME Y14.5, envelope principle: the GO plug speaks for the whole hole at maximum material. A two-point reading under
-the lower limit while the plug enters is held like any doubtful reading: one of both is wrong, and nobody knows which.
+ASME Y14.5, envelope principle: the GO plug speaks for the whole hole at maximum material; so does a NO-GO plug that
+enters. A two-point reading under the lower limit while a plug enters is held like any doubtful reading: one of both is
+wrong, and nobody knows which.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ class Read:
 def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
     """Return the evidence with readings doubted that a plug disproves, and what was read before.
 
-    A reading is disproved where it is smaller than the GO plug that enters, or than the largest plug that enters,
-    by more than its U, or by less and under the lower limit of size.
+    A reading is disproved where it is smaller than the GO plug, or than the largest plug, that enters by more than its
+    U, or by less and under the lower limit of size; under the lower limit a NO-GO plug that enters disproves it too.
     """
     shape = evidence.shape
     cells = int(np.prod(shape))
@@ -44,10 +45,12 @@ def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
     low = smallest(cell, np.where(sure, rows.value, np.nan), cells).reshape(shape)
     uncertainty = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells).reshape(shape)
     lower = np.array([hole.size.lower for hole in evidence.spec.holes])[rows.hole]
-    plug = _largest_entered(evidence)[cell]
+    plug, no_go = _largest_entered(evidence, "go")[cell], _largest_entered(evidence, "no_go")[cell]
     reach = np.where(np.isnan(rows.uncertainty), 0.0, rows.uncertainty)
     # Within its U a reading inside the limits may well belong to a hole that the plug enters.
     wrong = sure & (below(rows.value, plug - reach) | (below(rows.value, plug) & below(rows.value, lower)))
+    # one inside the limits stands beside a NO-GO plug that enters: the plug's own row holds
+    wrong |= sure & below(rows.value, no_go) & below(rows.value, lower)
     against = np.zeros(cells, dtype=np.bool_)
     against[cell[wrong]] = True
     read = Read(low, np.where(np.isnan(uncertainty), 0.0, uncertainty), against.reshape(shape))
@@ -58,16 +61,15 @@ def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
     return replace(evidence, rows=evidence.rows | {"diameter": doubted}), read
 
 
-def _largest_entered(evidence: Evidence) -> FloatArray:
-    """Return the largest plug that is known to enter each cell (cells,), NaN where none is."""
+def _largest_entered(evidence: Evidence, name: str) -> FloatArray:
+    """Return the largest plug that is known to enter each cell (cells,), of ``name`` and the largest tried; or NaN."""
     walls = evidence.shape[2]
     cells = int(np.prod(evidence.shape))
-    go = every_wall(evidence.rows["go"], walls)
-    said = np.array([word == ENTERS for word in evidence.words] + [False])[go.word]
-    sizes = np.array([np.nan if h.plugs.go is None else h.plugs.go for h in evidence.spec.holes])
+    said = np.array([word == ENTERS for word in evidence.words] + [False])
+    tried = every_wall(evidence.rows[name], walls)
+    sizes = np.array([np.nan if (s := getattr(h.plugs, name)) is None else s for h in evidence.spec.holes])
+    value = np.where(said[tried.word] & (tried.cause == NONE), sizes[tried.hole], np.nan)
+    entered = largest(tried.cell(*evidence.shape[1:]), value, cells)
     plug = every_wall(evidence.rows["plug"], walls)
     value = np.where(plug.cause == NONE, plug.value, np.nan)
-    entered = np.where(said & (go.cause == NONE), sizes[go.hole], np.nan)
-    return np.fmax(
-        largest(go.cell(*evidence.shape[1:]), entered, cells), largest(plug.cell(*evidence.shape[1:]), value, cells)
-    )
+    return np.fmax(entered, largest(plug.cell(*evidence.shape[1:]), value, cells))

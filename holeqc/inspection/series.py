@@ -14,14 +14,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.inspection.causes import words_of
+from holeqc.inspection.disproved import disprove
 from holeqc.inspection.evidence import Evidence, gather
 from holeqc.inspection.grouping import IntArray
 from holeqc.inspection.series_groups import KEYS, Grouping, find_groups
 from holeqc.inspection.series_values import READ_FROM, WORDS, Values, take_values
+from holeqc.inspection.spans import cell_words
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import FloatArray
+from holeqc.readings.table import cell_name
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -146,7 +152,7 @@ def make_series(
         raise DataError(
             f"groups can't be made by {', '.join(map(repr, unknown)) or 'nothing'}; allowed: {', '.join(KEYS)}"
         )
-    evidence = gather(spec, readings.table)
+    evidence, _ = disprove(gather(spec, readings.table))
     values = take_values(evidence, of, per_wall="wall" in by)
     if not len(values):
         raise DataError(f"there is no reading to work out {WORDS[of].name} from")
@@ -158,7 +164,7 @@ def make_series(
     out = []
     for number, rows in enumerate(groups.rows()):
         lost = doubted.take(doubts.of(groups.names[number]))
-        out.append(_series(evidence, of, values.take(rows), (groups, number), lost))
+        out.append(_series(evidence, readings.table, of, values.take(rows), (groups, number), lost))
     return tuple(out)
 
 
@@ -176,21 +182,39 @@ def _doubted(evidence: Evidence, of: str) -> Values:
     return Values(**columns, value=cause)
 
 
-def _left_out(evidence: Evidence, doubted: Values) -> list[Problem]:
-    if not len(doubted):
-        return []
-    codes, counts = np.unique(doubted.value.astype(np.int64), return_counts=True)
-    reasons = ", ".join(f"{evidence.causes[c]} {k}" for c, k in zip(codes, counts, strict=True))
-    cells = "1 doubtful reading is" if len(doubted) == 1 else f"{len(doubted)} doubtful readings are"
-    return [Problem(WARNING, "left-out", f"{cells} left out ({reasons})", action="Clear up these cells first.")]
+def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause: IntArray) -> list[Problem]:
+    """Return a problem for each cause for which readings are left out, with all their cells.
+
+    ``label`` (n,) of the readings in the table, ``cause`` (n,) numbers of ``causes``.
+    """
+    rows = table.loc[label]
+    files = rows["file"].astype(str).to_numpy()
+    out = []
+    for number in np.unique(cause):
+        code = causes[number]
+        mine = np.flatnonzero(cause == number)
+        kept = rows.iloc[mine].drop_duplicates(["file", "sheet", "row", "column"])
+        kept = kept.sort_values(["file", "sheet", "column", "row"], kind="stable")
+        spots = [
+            f"{r.sheet}!{cell_name(int(r.row), int(r.column))}" if r.sheet else cell_name(int(r.row), int(r.column))
+            for r in kept.itertuples()
+        ]
+        cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
+        names = list(dict.fromkeys(files[mine].tolist()))
+        file = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+        message = f"{cells} left out: {words_of(code)} ({cell_words(spots)})"
+        out.append(Problem(WARNING, "left-out", message, action="Clear up these cells first.", file=file))
+    return out
 
 
-def _series(evidence: Evidence, of: str, values: Values, group: tuple[Grouping, int], doubted: Values) -> Series:
+def _series(
+    evidence: Evidence, table: pd.DataFrame, of: str, values: Values, group: tuple[Grouping, int], doubted: Values
+) -> Series:
     groups, number = group
     spec, serials = evidence.spec, np.array(evidence.parts.serials)
     per_wall = "wall" in groups.keys
     lower, upper = _only(values.lower), _only(values.upper)
-    said = _left_out(evidence, doubted) + _undated(evidence, values)
+    said = left_out(table, evidence.causes, doubted.label, doubted.value.astype(np.int64)) + _undated(evidence, values)
     if _differ(values.lower) or _differ(values.upper):
         lower = upper = None
         said.append(

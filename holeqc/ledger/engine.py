@@ -8,11 +8,12 @@ lock. Both wait at most `WAIT_SECONDS`.
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import create_engine, event
+from sqlalchemy import URL, create_engine, event
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
@@ -40,7 +41,9 @@ def make_engine(location: Location, *, wait_seconds: float = WAIT_SECONDS) -> En
         LedgerError: a server is asked for and its driver isn't installed.
     """
     if location.path is not None:
-        engine = create_engine(f"sqlite:///{location.path}", poolclass=NullPool, connect_args={"timeout": wait_seconds})
+        # a path and never a URL: % and ? are letters of a name, and so is :memory:
+        place = URL.create("sqlite", database=os.path.abspath(location.path))
+        engine = create_engine(place, poolclass=NullPool, connect_args={"timeout": wait_seconds})
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from holeqc import writer
 from holeqc.ledger.filters import Filter
 from holeqc.problems import LedgerError
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
 CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
 FORMATS = (".csv", ".parquet")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = None) -> pd.DataFrame:
@@ -77,15 +77,11 @@ def export(
         except ImportError:
             raise LedgerError("Parquet needs pyarrow; install holeqc with it: pip install 'holeqc[parquet]'") from None
     frame = as_frame(ledger, content, wanted)
-    draft = path.with_name(f".{path.name}.part")
-    try:
+    with writer.file(path, replace=replace) as out:
         if ending == ".csv":
-            frame.apply(_safe).to_csv(draft, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")
+            frame.apply(_safe).to_csv(out, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")
         else:
-            frame.to_parquet(draft, index=False)
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+            frame.to_parquet(out, index=False)
     return len(frame)
 
 
@@ -99,4 +95,4 @@ def _safe(column: pd.Series) -> pd.Series:
 
 
 def _text(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+    return writer.as_text(value) if isinstance(value, str) else value

@@ -220,4 +220,4 @@ def _flat(value: Any, path: str = "") -> dict[str, object]:
 def _parsed(row: dict[str, Any]) -> Specification:
     from holeqc.specification.load import parse_specification
 
-    return replace(parse_specification(str(row["content"]), str(row["name"])), digest=str(row["digest"]))
+    return replace(parse_specification(str(row["content"]), str(row["name"]), recorded=True), digest=str(row["digest"]))

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import difflib
-import tomllib
+import contextlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc import door
 from holeqc.ledger import schema as s
 from holeqc.ledger.values import plain
-from holeqc.problems import LedgerError
+from holeqc.problems import HoleQCError, LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
@@ -47,8 +47,7 @@ def require_known(name: str, known: Iterable[str], what: str, *, new: bool = Fal
     given = str(plain(name.strip()))
     if not given or new or given in names:
         return
-    folded = {n.casefold(): n for n in names}
-    near = sorted(folded[n] for n in difflib.get_close_matches(given.casefold(), folded, 3, NEAR))
+    near = sorted(door.near_names(given, names, 3, NEAR))
     listed = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" if len(names) > SHOWN else "")
     raise LedgerError(
         f"no kit names {what} {given}: "
@@ -60,13 +59,14 @@ def require_known(name: str, known: Iterable[str], what: str, *, new: bool = Fal
 def _kits(ledger: Ledger, folder: Path) -> list[dict[str, Any]]:
     """Return the kits as tables: those recorded and those in a folder; what can't be read is left out."""
     texts = [str(row["content"]) for row in ledger.rows(select(s.SPECIFICATION.c.content))]
-    files = sorted(folder.glob("*.toml")) if folder.is_dir() else []
-    texts += [path.read_bytes().decode("utf-8", "replace") for path in files]
+    for path in door.named_so(folder, ".toml"):
+        with contextlib.suppress(HoleQCError):
+            texts.append(door.take(path, door.KIT).content.decode("utf-8", "replace"))
     kits = []
     for text in texts:
         try:
-            kits.append(tomllib.loads(text))
-        except tomllib.TOMLDecodeError:
+            kits.append(door.toml_values(text))
+        except ValueError:
             continue  # a broken kit file names nothing; the commands that use it say what is wrong
     return kits
 

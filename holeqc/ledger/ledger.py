@@ -32,6 +32,7 @@ from holeqc.ledger.schema import (
 )
 from holeqc.ledger.times import behind, now, stored
 from holeqc.ledger.values import one_line, plain
+from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -263,6 +264,7 @@ class Ledger:
             finally:
                 self._transaction = None
         if after > before:
+            recorded(before + 1, after)
             from holeqc.ledger.seals import leave_seal
 
             leave_seal(self, "entries")  # where it can't, approvals, packets and verify say so

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import unquote
 
+from holeqc.printing import one_line, shortened
 from holeqc.problems import LedgerError
 
 VARIABLE = "HOLEQC_LEDGER"
@@ -24,7 +27,7 @@ class Location:
     def shown(self) -> str:
         """The place as a person may see it: a URL without its password."""
         if self.path is not None:
-            return str(self.path)
+            return one_line(str(self.path))
         scheme, _, rest = self.url.partition("://")
         credentials, at, host = rest.rpartition("@")
         return f"{scheme.removesuffix('+psycopg')}://{credentials.split(':')[0]}{at}{host.split('?')[0]}"
@@ -40,10 +43,25 @@ def find_location(where: str | Path | None = None) -> Location:
     if said.startswith(POSTGRES):
         return Location(None, "postgresql+psycopg://" + said.partition("://")[2])
     if said.startswith("sqlite:///"):
-        said = said.removeprefix("sqlite:///")
+        said = unquote(said.removeprefix("sqlite:///").partition("?")[0])
     elif "://" in said:
         raise LedgerError(
-            f"{said.partition('://')[0]}:// is no place for a ledger; give the path of a file or "
+            f"{shortened(said.partition('://')[0])}:// is no place for a ledger; give the path of a file or "
             "postgresql://USER@HOST/DATABASE"
         )
-    return Location(Path(said))
+    return Location(_regular(Path(said)))
+
+
+def _regular(path: Path) -> Path:
+    """Return the path; raise LedgerError where a folder, pipe or device lies there."""
+    shown = one_line(str(path))
+    try:
+        mode = os.stat(path).st_mode
+    except FileNotFoundError:
+        return path
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "it is no name of a file"
+        raise LedgerError(f"ledger {shown}: the file can't be opened: {reason}") from None
+    if not stat.S_ISREG(mode):
+        raise LedgerError(f"ledger {shown}: this is a folder, a pipe or a device; give the path of a file")
+    return path

@@ -89,7 +89,7 @@ def _placed(problem: Problem, story: InspectionStory) -> Problem:
     return replace(problem, part=str(story.row["part"]), serial=str(story.row["serial"]))
 
 
-def _problem(code: str, message: str, action: str, **more: str) -> Problem:
+def _problem(code: str, message: str, action: str, **more: Any) -> Problem:
     return Problem(ERROR, code, message, action=action, holds=True, **more)
 
 

@@ -7,7 +7,7 @@ folder that the ledger's settings name: a rejection could else be cut off that c
 
 from __future__ import annotations
 
-import json
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,16 +15,17 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select, text
 
+from holeqc import door, writer
 from holeqc.ledger import canonical
 from holeqc.ledger import schema as s
-from holeqc.problems import LedgerError
+from holeqc.problems import HoleQCError, LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger
 
 FORMAT = "holeqc seal 1"
 FOLDER = "seals"  #: name of the setting
-MOST = 200_000  #: bytes of a seal that is read at all
+SEAL_FILE = door.Kind("a seal", 200_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +99,14 @@ def write_seal(data: dict[str, Any], place: Path) -> Path:
         LedgerError: it can't be written, or another seal is there.
     """
     path = place / f"seal-{int(data['entry']):06}-{str(data['hash'])[:8]}.json" if place.is_dir() else place
-    content = json.dumps(data, ensure_ascii=False, indent=1) + "\n"
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(content)
-    except FileExistsError:
+    if os.path.lexists(path):
         if read_seal(path).hash != data["hash"]:
-            raise LedgerError(f"{path}: another seal is there already; it was left as it is") from None
-    except OSError as error:
-        raise LedgerError(f"the seal can't be written to {place}: {error.strerror or error}") from None
+            raise LedgerError(f"{path}: another seal is there already; it was left as it is")
+        return path
+    try:
+        writer.write_json(path, data, replace=False)
+    except HoleQCError as error:
+        raise LedgerError(f"the seal can't be written to {place}: {error}") from None
     return path
 
 
@@ -117,11 +117,9 @@ def read_seal(path: Path) -> Seal:
         LedgerError: it can't be read, or is no seal.
     """
     try:
-        if path.stat().st_size > MOST:
-            raise LedgerError(f"{path}: is far larger than any seal")
-        data = json.loads(path.read_bytes().decode("utf-8"))
+        data: Any = door.json_values(door.take(path, SEAL_FILE, error=LedgerError).content)
         found = Seal(int(data["entry"]), str(data["hash"]), str(path)) if data["format"] == FORMAT else None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (LedgerError, ValueError, KeyError, TypeError, RecursionError):
         found = None
     if found is None or found.entry < 1 or len(found.hash) != 64:
         raise LedgerError(f"{path}: is no seal of a ledger, or was changed")

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc import door, writer
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.values import one_line
@@ -30,7 +31,7 @@ Row = dict[str, Any]
 PASSPHRASE = "HOLEQC_PASSPHRASE"
 NEW_PASSPHRASE = "HOLEQC_NEW_PASSPHRASE"  #: of a key that is made while another one signs
 SHORTEST = 8  #: characters of a passphrase
-MOST_KEY = 20_000  #: bytes of a key file that is read at all
+KEY_FILE = door.Kind("a key file", 20_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +57,11 @@ def _library() -> Any:
     return serialization, ed25519
 
 
-def make_key(path: Path, passphrase: str) -> str:
-    """Write a new key to a file that isn't there yet, locked by a passphrase; return the public key.
+def new_key(passphrase: str) -> tuple[bytes, str]:
+    """Return a new key, locked by a passphrase as its file holds it, and its public half.
 
     Raises:
-        LedgerError: the file is there, can't be written, or the passphrase is too short.
+        LedgerError: the passphrase is too short.
     """
     serialization, ed25519 = _library()
     if len(passphrase) < SHORTEST:
@@ -70,14 +71,26 @@ def make_key(path: Path, passphrase: str) -> str:
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8,
         serialization.BestAvailableEncryption(passphrase.encode("utf-8")),
     )  # fmt: skip
-    try:
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise LedgerError(f"{path}: there is a file already; a key is never written over") from None
-    except OSError as error:
-        raise LedgerError(f"{path}: the key can't be written: {error.strerror or error}") from None
-    return _public(key)
+    return bytes(data), _public(key)
+
+
+def write_key(path: Path, locked: bytes) -> None:
+    """Write a locked key to a file that isn't there yet and that only its owner may read.
+
+    Raises:
+        LedgerError: the file is there.
+    """
+    if os.path.lexists(path):
+        raise LedgerError(f"{path}: there is a file already; a key is never written over")
+    writer.write_bytes(path, locked, replace=False)
+    os.chmod(path, 0o600)
+
+
+def make_key(path: Path, passphrase: str) -> str:
+    """Write a new key to a file that isn't there yet; return the public key. Raises as `new_key` and `write_key` do."""
+    locked, public = new_key(passphrase)
+    write_key(path, locked)
+    return public
 
 
 def load_key(path: Path, passphrase: str) -> Signer:
@@ -87,12 +100,9 @@ def load_key(path: Path, passphrase: str) -> Signer:
         LedgerError: it can't be read, the passphrase is wrong, or it is another kind of key.
     """
     serialization, ed25519 = _library()
+    content = door.take(path, KEY_FILE, error=LedgerError).content
     try:
-        if path.stat().st_size > MOST_KEY:
-            raise LedgerError(f"{path}: is far larger than any key")
-        key = serialization.load_pem_private_key(path.read_bytes(), passphrase.encode("utf-8"))
-    except OSError as error:
-        raise LedgerError(f"{path}: the key can't be read: {error.strerror or error}") from None
+        key = serialization.load_pem_private_key(content, passphrase.encode("utf-8"))
     except (ValueError, TypeError):
         raise LedgerError(f"{path}: the passphrase is wrong, or the file is no key; nothing was recorded") from None
     if not isinstance(key, ed25519.Ed25519PrivateKey):

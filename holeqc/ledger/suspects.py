@@ -22,6 +22,7 @@ from holeqc.ledger.filters import Filter, newest_inspection, refuse_turned, same
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.named_in import refuse_unknown
 from holeqc.ledger.pieces import codes
+from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 from holeqc.quantities import convert
@@ -119,7 +120,7 @@ def fixture_suspects(
     Raises:
         LedgerError: no recorded kit names the fixture.
     """
-    last = until or dt.date.today()
+    last = until or today()
     refuse_turned(since, last)
     notes: list[str] = []
     with ledger.reading():

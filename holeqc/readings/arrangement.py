@@ -1,13 +1,14 @@
-"""Whole parts entered in the wrong order: x and y swapped, holes counted the other way round, near for far."""
+"""Readings entered in the wrong place: x and y swapped, holes or sizes in another order, near for far."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import FloatArray
+from holeqc.quantities import GRAIN, FloatArray
+from holeqc.readings.believable import bound, position_tolerance
 from holeqc.readings.draft import Array
-from holeqc.readings.findings import Findings, X, Y, far_outside, position_tolerance
+from holeqc.readings.findings import DIAMETER, Findings, X, Y, size_limits
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import warning
 
@@ -38,23 +39,80 @@ class _Places:
         self.hole = a["hole"][self.rows[:, 0]].astype(np.int64)
         self.part = a["part"][self.rows[:, 0]].astype(np.int64)
         self.piece = findings.piece[self.rows[:, 0]]
-        low, high = findings.lower[self.rows], findings.upper[self.rows]
-        self.far: BoolArray = np.any(far_outside(self.xy, low, high, findings.band[self.rows]), axis=1)
+        self.far: BoolArray = np.any(findings.far[self.rows], axis=1)
 
 
 def find_arrangements(findings: Findings) -> None:
-    """Report holes whose x and y are swapped, and parts whose positions are those of other holes."""
+    """Report holes whose x and y are swapped, and parts whose positions or sizes are those of other holes."""
+    _exchanged_sizes(findings)
     if not all(np.isfinite((h.x, h.y)).all() for h in findings.spec.holes):
         return
     places = _Places(findings)
     if places.far.any():
         _other_holes(findings, places)
-        _swapped_axes(findings, places)
+    _swapped_axes(findings, places)
+
+
+def _exchanged_sizes(findings: Findings) -> None:
+    """Report holes of two sizes whose diameters are each other's: a hole reads as the other size, and one of that
+    size as this.
+
+    Looked at wall by wall, all readings of a hole and wall together. One hole alone that reads as another size was
+    drilled with the wrong drill, and is judged.
+    """
+    a = findings.arrays
+    lower, upper = size_limits(findings.spec)
+    sizes, of_hole = np.unique(np.column_stack([lower, upper]), axis=0, return_inverse=True)
+    rows = np.flatnonzero(findings.usable() & (a["characteristic"] == DIAMETER))
+    if len(sizes) < 2 or not rows.size:
+        return
+    walls = len(findings.spec.walls.names) + 1
+    key = (findings.piece[rows] * len(lower) + a["hole"][rows]) * walls + a["wall"][rows] + 1
+    cells, cell = np.unique(key, return_inverse=True)
+    low, high = np.full(cells.size, np.inf), np.full(cells.size, -np.inf)
+    np.minimum.at(low, cell, findings.value[rows])
+    np.maximum.at(high, cell, findings.value[rows])
+    own = of_hole.ravel()[cells // walls % len(lower)]
+    off = np.maximum(sizes[:, 0] - low[:, None], high[:, None] - sizes[:, 1])  # (cells, sizes), 0 or less inside
+    nearest = off.argmin(axis=1)
+    at = np.arange(cells.size)
+    away = np.maximum(sizes[own, 0] - high, low - sizes[own, 1])  # by how much the nearest reading misses its own size
+    here = np.maximum(off[at, nearest], 0.0)
+    fits = (nearest != own) & (here <= bound("exchanged") * np.diff(sizes, axis=1)[nearest, 0] + GRAIN)
+    fits &= away > np.maximum(here, 0.0) + GRAIN
+    place = cells // walls // len(lower) * walls + cells % walls
+    pair = (place * len(sizes) + own) * len(sizes) + nearest
+    back = (place * len(sizes) + nearest) * len(sizes) + own
+    hit = fits & np.isin(pair, back[fits])
+    mine = rows[hit[cell]]
+    ids = findings.spec.hole_ids
+    holes_of: dict[int, dict[int, dict[str, None]]] = {}
+    for piece, hole, size in zip(
+        findings.piece[mine].tolist(), a["hole"][mine].tolist(), own[cell[hit[cell]]].tolist(), strict=True
+    ):
+        holes_of.setdefault(piece, {}).setdefault(size, {})[ids[hole]] = None
+
+    def make(index: int) -> Problem:
+        of_size = holes_of[int(findings.piece[index])].values()
+        groups = [", ".join(list(g)[:6]) + ("" if len(g) < 7 else " ...") for g in of_size]
+        issue = warning(
+            "sizes-exchanged",
+            f"holes {' and '.join(groups)} read as each other's size: likely entered under each other's numbers",
+            action="Look on the part which hole is which, and correct the hole numbers",
+            holds=True,
+        )
+        return findings.problem(issue, index, allowed=findings.allowed(index))
+
+    findings.report_causes(mine, np.zeros(mine.size, dtype=np.int64), make, 2)
+    findings.mark(mine, "sizes-exchanged")
 
 
 def _swapped_axes(findings: Findings, places: _Places) -> None:
     off = np.abs(places.xy[:, ::-1] - places.basic)
     swapped = places.far & (off <= 2.0 * places.tolerance[:, None]).all(axis=1)
+    # nearer, both must be off and fit well the other way round: no bad hole does that by chance
+    stray = np.abs(places.xy - places.basic) > bound("typed twice") * places.tolerance[:, None]
+    swapped |= stray.all(axis=1) & (off <= places.tolerance[:, None]).all(axis=1)
     swapped &= findings.doubt[places.rows[:, 0]] < 0
     at = np.flatnonzero(swapped)
     first = {int(places.rows[i, 0]): i for i in at}

@@ -115,8 +115,8 @@ def _texts(
         out.value[lengths], out.unit[lengths], out.issue[lengths] = value[at], unit[at], issue[at]
     words = known & ~is_length
     if words.any():
-        others = frozenset(folded(labels[c]) for c in np.unique(codes[words]))
         for place in np.unique(characteristic[words]):
+            others = frozenset(folded(labels[c]) for c in np.unique(codes[words & (characteristic == place)]))
             _words(draft, labels, codes, words & (characteristic == place), CHARACTERISTICS[place], ask, others, out)
 
 

@@ -7,13 +7,18 @@ parts; each part is unpacked once, in pieces, and refused if it declares a docum
 from __future__ import annotations
 
 import codecs
-import hashlib
+import lzma
 import re
+import struct
 import zipfile
+import zlib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from holeqc.door import READINGS, Incoming, take
+from holeqc.printing import shortened
 from holeqc.problems import ERROR, Problem, ReadingsError
 from holeqc.readings.options import SizeLimits
 
@@ -22,29 +27,39 @@ PIECE = 1 << 20
 _OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _XML_ENDINGS = (".xml", ".rels", ".vml")
-_ENCODING = re.compile(rb"^\s*<\?xml[^>]*?encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
+_ENCODING = re.compile(rb"^\s{0,16}<\?xml[^>]{0,300}?encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
 _XML_ENCODINGS = {"utf-8", "utf8", "us-ascii", "ascii", "iso-8859-1", "windows-1252"}
+_LARGE = ("xl/worksheets/", "xl/sharedstrings.xml")  #: parts that grow with the readings
 _SAVE_AS = "Open it in the program that made it and save it as an Excel workbook (.xlsx) or as CSV"
 
 
 @dataclass(frozen=True, slots=True)
 class Container:
-    """A file that may be read: its path, the name to show, its kind, SHA-256 and size."""
+    """A file that may be read, as it came in: the name to show, its kind, its bytes and their SHA-256."""
 
-    path: Path
     name: str
     kind: str
-    sha256: str
-    bytes: int
+    incoming: Incoming
     macros: bool = False
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes that are read."""
+        return self.incoming.sha256
+
+    @property
+    def bytes(self) -> int:
+        """Number of bytes."""
+        return self.incoming.size
 
 
 def refusal(
-    name: str, code: str, message: str, *, found: str = "", allowed: str = "", action: str = "", sheet: str = ""
-) -> ReadingsError:
+    name: str, code: str, message: str, *, found: str = "", allowed: str = "", action: str = "", sheet: str = "",
+    cell: str = "",
+) -> ReadingsError:  # fmt: skip
     """Return the error for a file that can't be read, with its one problem inside."""
     problem = Problem(
-        ERROR, code, message, found=found, allowed=allowed, action=action, file=name, sheet=sheet, holds=True
+        ERROR, code, message, found=found, allowed=allowed, action=action, file=name, sheet=sheet, cell=cell, holds=True
     )
     return ReadingsError(problem.sentence(), [problem])
 
@@ -55,48 +70,20 @@ def examine(path: str | Path, limits: SizeLimits) -> Container:
     Raises:
         ReadingsError: missing, empty, too large, of a kind that isn't read, damaged, protected or unsafe.
     """
-    place, name = Path(path), str(path)
-    if not place.exists():
-        raise refusal(name, "no-file", "there is no such file", action="Check the name and the folder")
-    if not place.is_file():
-        raise refusal(name, "no-file", "this is not a file", action="Name the files in the folder one by one")
-    try:
-        size = place.stat().st_size
-        if size == 0:
-            raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
-        if size > limits.file_bytes:
-            raise refusal(
-                name,
-                "too-large",
-                "the file is too large",
-                found=f"{size} bytes",
-                allowed=f"at most {limits.file_bytes} bytes",
-                action="Split it into several files",
-            )
-        digest, start = _digest(place)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise refusal(name, "no-access", f"the file can't be opened: {reason}", action="Check its rights") from error
+    came = take(path, READINGS, error=ReadingsError, most=limits.file_bytes)
+    name, start = came.name, came.content[:4096]
+    if not start:
+        raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
     if start.startswith(b"PK"):
-        macros = _check_zip(place, name, limits)
-        return Container(place, name, WORKBOOK, digest, size, macros)
-    _refuse_other_kinds(place, name, start)
-    return Container(place, name, TEXT, digest, size)
+        return Container(name, WORKBOOK, came, _check_zip(came, limits))
+    _refuse_other_kinds(came, start)
+    return Container(name, TEXT, came)
 
 
-def _digest(path: Path) -> tuple[str, bytes]:
-    sha = hashlib.sha256()
-    start = b""
-    with path.open("rb") as file:
-        while piece := file.read(PIECE):
-            start = start or piece[:4096]
-            sha.update(piece)
-    return sha.hexdigest(), start
-
-
-def _refuse_other_kinds(path: Path, name: str, start: bytes) -> None:
+def _refuse_other_kinds(came: Incoming, start: bytes) -> None:
+    name = came.name
     if start.startswith(_OLE):
-        if _ENCRYPTED in path.read_bytes():
+        if _ENCRYPTED in came.content:
             raise refusal(
                 name,
                 "protected-file",
@@ -138,16 +125,29 @@ def _refuse_other_kinds(path: Path, name: str, start: bytes) -> None:
             )
 
 
-def _check_zip(path: Path, name: str, limits: SizeLimits) -> bool:
+#: what the libraries raise for a container whose bytes are damaged
+DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, NotImplementedError, RuntimeError, OSError,
+    ValueError, IndexError, OverflowError,
+)  # fmt: skip
+
+
+def opened(came: Incoming) -> zipfile.ZipFile:
+    """Return a zip container that came in, open for reading."""
+    return zipfile.ZipFile(came.stream())
+
+
+def _check_zip(came: Incoming, limits: SizeLimits) -> bool:
     """Refuse a container that is no workbook or isn't safe; return whether it carries macros."""
+    name = came.name
     try:
-        with zipfile.ZipFile(path) as archive:
+        with opened(came) as archive:
             entries = archive.infolist()
             _check_sizes(name, entries, limits)
             names = {e.filename for e in entries}
             _check_kind(archive, name, names)
             return any(n.lower().endswith("vbaproject.bin") for n in names)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, OSError, ValueError) as error:
+    except DAMAGED as error:
         raise refusal(
             name,
             "damaged-file",
@@ -167,6 +167,15 @@ def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) 
             allowed=f"at most {limits.entries}",
             action=_SAVE_AS,
         )
+    names = Counter(e.filename.casefold() for e in entries)
+    if twice := [name_ for name_, count in names.items() if count > 1]:
+        raise refusal(
+            name,
+            "damaged-file",
+            "a part of the workbook stands in it twice",
+            found=shortened(twice[0]),
+            action="One of both would be read and the other not. Open it in a spreadsheet program and save it anew",
+        )
     unpacked = sum(e.file_size for e in entries)
     if unpacked > limits.unpacked_bytes:
         raise refusal(
@@ -178,12 +187,22 @@ def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) 
             action="Split it into several files",
         )
     for entry in entries:
+        part = entry.filename.casefold()
+        if part.endswith(_XML_ENDINGS) and not part.startswith(_LARGE) and entry.file_size > limits.part_bytes:
+            raise refusal(
+                name,
+                "too-large",
+                f"part {shortened(entry.filename)} is far larger than a sheet of readings needs",
+                found=f"{entry.file_size} bytes",
+                allowed=f"at most {limits.part_bytes} bytes",
+                action=_SAVE_AS,
+            )
         ratio = entry.file_size / max(entry.compress_size, 1)
         if entry.file_size > PIECE and ratio > limits.zip_ratio:
             raise refusal(
                 name,
                 "zip-ratio",
-                f"part {entry.filename} unpacks to far more than a sheet of readings would",
+                f"part {shortened(entry.filename)} unpacks to far more than a sheet of readings would",
                 found=f"ratio {ratio:.0f}",
                 allowed=f"at most {limits.zip_ratio:.0f}",
                 action="Don't open this file unless you know who made it; a copy saved anew may be read",
@@ -192,14 +211,15 @@ def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) 
             raise refusal(
                 name,
                 "protected-file",
-                f"part {entry.filename} is locked with a password",
+                f"part {shortened(entry.filename)} is locked with a password",
                 action="Remove the password and save it again",
             )
 
 
 def _check_kind(archive: zipfile.ZipFile, name: str, names: set[str]) -> None:
     if "mimetype" in names:
-        kind = archive.read("mimetype")[:100].decode("ascii", "replace")
+        with archive.open("mimetype") as part:
+            kind = part.read(100).decode("ascii", "replace")
         if "opendocument" in kind:
             raise refusal(
                 name,
@@ -224,14 +244,16 @@ def _check_kind(archive: zipfile.ZipFile, name: str, names: set[str]) -> None:
     for entry in sorted(names):
         if entry.lower().endswith(_XML_ENDINGS):
             check_xml_start(archive, name, entry)
-    if "xl/workbook.xml" in names and b"purl.oclc.org/ooxml" in archive.read("xl/workbook.xml")[:4000]:
-        raise refusal(
-            name,
-            "other-format",
-            "this is a workbook of the kind 'Strict Open XML'",
-            action=_SAVE_AS,
-            allowed="an ordinary Excel workbook (.xlsx)",
-        )
+    if "xl/workbook.xml" in names:
+        with archive.open("xl/workbook.xml") as part:
+            if b"purl.oclc.org/ooxml" in part.read(4000):
+                raise refusal(
+                    name,
+                    "other-format",
+                    "this is a workbook of the kind 'Strict Open XML'",
+                    action=_SAVE_AS,
+                    allowed="an ordinary Excel workbook (.xlsx)",
+                )
 
 
 def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
@@ -252,8 +274,8 @@ def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
         )
 
 
-def pieces(archive: zipfile.ZipFile, name: str, entry: str, keep: int = 4096) -> Iterator[bytes]:
-    """Yield an XML part in pieces, each beginning with the last ``keep`` bytes of the one before.
+def pieces(archive: zipfile.ZipFile, name: str, entry: str) -> Iterator[bytes]:
+    """Yield an XML part in pieces.
 
     Raises:
         ReadingsError: the part declares a document type or an entity.
@@ -261,22 +283,61 @@ def pieces(archive: zipfile.ZipFile, name: str, entry: str, keep: int = 4096) ->
     tail = b""
     with archive.open(entry) as part:
         while piece := part.read(PIECE):
-            text = tail + piece
+            text = tail + piece if b"<" in tail else piece
             if b"<!" in text and (b"<!DOCTYPE" in text or b"<!ENTITY" in text):
                 raise refusal(
                     name,
                     "unsafe-xml",
-                    f"part {entry} declares a document type or an entity; workbooks never do",
+                    f"part {shortened(entry)} declares a document type or an entity; workbooks never do",
                     allowed="XML without DOCTYPE and ENTITY",
                     action="Don't open this file unless you know who made it; a copy saved anew may be read",
                 )
-            yield text
-            tail = text[-keep:]
+            yield piece
+            tail = piece[-16:]
 
 
-def check_parts(archive: zipfile.ZipFile, name: str, but: set[str]) -> None:
-    """Look through every XML part except those in ``but``, which the caller looks through itself."""
+def check_parts(archive: zipfile.ZipFile, name: str, but: set[str], limits: SizeLimits) -> None:
+    """Look through every XML part except those in ``but``, which the caller looks through itself.
+
+    Raises:
+        ReadingsError: a document type or an entity, or more elements than a library could take in sensible time.
+    """
     for entry in archive.namelist():
-        if entry not in but and entry.lower().endswith(_XML_ENDINGS):
-            for _ in pieces(archive, name, entry):
-                pass
+        if entry in but or not entry.lower().endswith(_XML_ENDINGS):
+            continue
+        count = 0
+        for piece in pieces(archive, name, entry):
+            count += piece.count(b"<")
+            if count > limits.elements // (1 if entry.casefold().startswith(_LARGE) else 10):
+                raise refusal(
+                    name,
+                    "too-large",
+                    f"part {shortened(entry)} holds far more than a sheet of readings needs",
+                    found=f"over {count} beginnings and ends of elements",
+                    action=_SAVE_AS,
+                )
+
+
+def check_cells(archive: zipfile.ZipFile, name: str, entry: str, limits: SizeLimits) -> None:
+    """Refuse a sheet with far too many cells before any of them is read.
+
+    Raises:
+        ReadingsError: more cells than allowed.
+    """
+    if archive.getinfo(entry).file_size < _LONG_SHEET:
+        return
+    count = 0
+    for piece in pieces(archive, name, entry):
+        count += piece.count(b"<c ") + piece.count(b":c ")
+        if count > limits.cells:
+            raise refusal(
+                name,
+                "too-large",
+                "the sheet has too many cells",
+                found=f"over {limits.cells}",
+                allowed=f"at most {limits.cells}",
+                action="Split it, or delete what lies outside the table",
+            )
+
+
+_LONG_SHEET = 100_000_000  #: bytes; below it the reading itself counts soon enough

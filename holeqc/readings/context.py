@@ -17,7 +17,7 @@ from holeqc.readings.layouts import Block
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.sources import Source, source
 from holeqc.readings.synonyms import FIELD
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.xlsx import RawSheet
 from holeqc.specification.model import Specification
 
@@ -49,13 +49,22 @@ class Context:
     decimal: str = ""
     serial: str = ""  #: of the sheet, where it names none itself
     part: str = ""
+    used: BoolArray = field(default_factory=lambda: np.zeros((0, 0), dtype=np.bool_))  #: cells accounted for
+    unit: str = ""  #: in or mm, where a heading says nothing
     own: bool = False  #: a sheet of ours, whose layout is known
     tally: Tally = field(default_factory=Tally)
+    uses: list[ColumnUse] = field(default_factory=list)  #: how the columns of its tables were understood
 
     def problem(self, issue: Issue, found: str, row: int, column: int, **tied: str) -> Problem:
         """Return the problem of a cell (row and column from 0, -1 where there is no cell)."""
         cell = cell_name(row + 1, column + 1) if row >= 0 and column >= 0 else ""
         return issue.problem(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
+
+    def mark(self, rows: IntArray, columns: Sequence[int]) -> None:
+        """Note that cells of some rows and columns (from 0) are read, or named as not read."""
+        for column in columns:
+            if column < self.used.shape[1]:
+                self.used[rows, column] = True
 
     def say(self, issue: Issue, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
         """Add the problem of a cell."""
@@ -75,7 +84,8 @@ class Context:
 class Table:
     """The rows of all blocks of a sheet that have the same heading, and the columns of one table in it."""
 
-    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int]) -> None:
+    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int], alone: bool = True) -> None:
+        self.alone = alone
         self.context = context
         self.blocks = blocks
         self.meanings: tuple[Meaning, ...] = blocks[0].heading.meanings
@@ -83,16 +93,34 @@ class Table:
         self.columns = [c for c in columns if c < context.sheet.grid.width]
         self.rows: IntArray = np.concatenate([b.rows for b in blocks])
         self.block_of: IntArray = np.repeat(np.arange(len(blocks)), [b.rows.size for b in blocks])
-        self.readings = [c for c in self.columns if self.meanings[c].kind == READING]
-        grid = context.sheet.grid
-        self.filled: dict[int, BoolArray] = {c: grid.columns[c].filled(grid.rows)[self.rows] for c in self.readings}
+        self.readings: list[int] = []
+        self.filled: dict[int, BoolArray] = {}
         self.any_reading: BoolArray = np.zeros(self.rows.size, dtype=np.bool_)
-        for where in self.filled.values():
+        diameters = any(m.kind == READING and m.word == "diameter" for m in self.meanings)
+        extremes = [c for c in self.columns if self.meanings[c].reason == "extreme" and not diameters]
+        self.take_for_readings([c for c in self.columns if self.meanings[c].kind == READING], extremes)
+
+    def take_for_readings(self, columns: Sequence[int], likely: Sequence[int] = ()) -> None:
+        """Say which columns hold readings, and which may; rows in which one is filled are rows with readings."""
+        grid = self.context.sheet.grid
+        self.readings = list(columns)
+        filled = {c: grid.columns[c].filled(grid.rows)[self.rows] for c in (*columns, *likely)}
+        self.filled = {c: filled[c] for c in columns}
+        self.any_reading = np.zeros(self.rows.size, dtype=np.bool_)
+        for where in filled.values():
             self.any_reading |= where
+
+    def span(self) -> range:
+        """Return the columns of this table, those not understood among them; all, where no other table is beside it."""
+        last = min(len(self.meanings), self.context.sheet.grid.width)
+        if not self.columns or self.alone:
+            return range(last)
+        return range(self.columns[0], self.columns[-1] + 1)
 
     def leave_out(self, rows: BoolArray) -> None:
         """Take some rows out of the table (rows,), as if they were not there."""
         keep = ~rows
+        self.context.mark(self.rows[rows], self.columns)
         self.rows, self.block_of, self.any_reading = self.rows[keep], self.block_of[keep], self.any_reading[keep]
         self.filled = {column: filled[keep] for column, filled in self.filled.items()}
 

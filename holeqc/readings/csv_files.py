@@ -5,23 +5,28 @@ from __future__ import annotations
 import codecs
 import csv
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
-from pathlib import Path
 
+from holeqc.printing import counted
 from holeqc.problems import NOTE, Problem
 from holeqc.readings.collect import Collector
-from holeqc.readings.containers import PIECE, Container, refusal
+from holeqc.readings.containers import Container, refusal
 from holeqc.readings.grid import Grid, GridBuilder, no_collecting
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.xlsx import RawSheet
 
 DELIMITERS = (",", ";", "\t", "|")
 NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}
-HEAD_ROWS, CHUNK = 60, 20_000
+HEAD_ROWS, HEAD_FIELDS, HEAD_CHARACTERS = 60, 300, 500
+FIRST_ROWS, CHUNK, CHUNK_CELLS = 256, 20_000, 400_000  #: rows at a time, and fields where rows are long
 LAST_ROWS = 20  #: so many rows tell how many fields the last one should have
 SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotation mark was never closed
 Score = Callable[[Sequence[Sequence[str]]], int]
+
+
+PIECE = 1 << 20  #: bytes that are decoded at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,27 +62,43 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     skip = 0
     if not delimiter:
         delimiter, skip = _delimiter(container, text, score)
+    _check_amount(container, text, delimiter, options.limits)
     builder = GridBuilder()
     widths: list[int] = []
+    cells, size = 0, FIRST_ROWS
+    show = counted(f"{container.name}: rows", CHUNK)
     try:
-        with container.path.open(encoding=text.encoding, newline="") as file, no_collecting():
+        with (
+            container.incoming.lines(text.encoding) as file, no_collecting(),
+            _fields_up_to(options.limits.field_characters),
+        ):  # fmt: skip
             rows = csv.reader(file, delimiter=delimiter)
-            while chunk := list(islice(rows, CHUNK)):
+            while chunk := list(islice(rows, size)):
                 if builder.rows == 0 and skip:
                     chunk[0] = []
-                if builder.rows + len(chunk) > options.limits.rows:
-                    raise refusal(
-                        container.name,
-                        "too-large",
-                        "the file has too many rows",
-                        found=f"over {options.limits.rows}",
-                        allowed=f"at most {options.limits.rows}",
-                        action="Split it into several files",
-                    )
                 _check_width(container, chunk, options)
+                cells += sum(map(len, chunk))
                 widths = [*widths, *map(len, chunk[-LAST_ROWS:])][-LAST_ROWS:]
                 builder.add(chunk)
+                for what, count, allowed in (
+                    ("rows", builder.rows, options.limits.rows),
+                    ("cells", cells, options.limits.cells),
+                    ("different texts", builder.distinct, options.limits.texts),
+                ):
+                    if count > allowed:
+                        raise _too_many(container, what, allowed)
+                size = min(CHUNK, max(FIRST_ROWS, CHUNK_CELLS // max(1, *widths)))
+                show(builder.rows)
     except csv.Error as error:
+        if "field limit" in str(error):
+            raise refusal(
+                container.name,
+                "damaged-file",
+                f"row {builder.rows + 1} or later holds a field that is far too long",
+                found=f"over {options.limits.field_characters} characters",
+                allowed=f"at most {options.limits.field_characters}",
+                action="Look for a quotation mark that is opened and never closed, or shorten the text",
+            ) from error
         raise refusal(
             container.name,
             "damaged-file",
@@ -93,14 +114,46 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
 
 
+@contextmanager
+def _fields_up_to(characters: int) -> Iterator[None]:
+    """Have the library refuse a longer field while it reads, before memory is spent on it."""
+    before = csv.field_size_limit(characters)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
+
+
+def _check_amount(container: Container, text: _Text, delimiter: str, limits: SizeLimits) -> None:
+    """Refuse a file with far too many fields or rows before any of them is read."""
+    content = container.incoming.content
+    wide = text.encoding.startswith("utf-16")
+    fields = content.count(delimiter.encode("utf-16-le" if wide else "ascii", "ignore") or b"\0\0\0")
+    rows = max(content.count(b"\n"), content.count(b"\r"))
+    bound = 1 if b'"' not in content else 2  # what stands in quotes parts no fields
+    if fields > bound * limits.cells:
+        raise _too_many(container, "cells", limits.cells)
+    if rows > bound * limits.rows + bound:
+        raise _too_many(container, "rows", limits.rows)
+
+
+def _too_many(container: Container, what: str, allowed: int) -> Exception:
+    return refusal(
+        container.name,
+        "too-large",
+        f"the file has too many {what}",
+        found=f"over {allowed}",
+        allowed=f"at most {allowed}",
+        action="Split it into several files",
+    )
+
+
 def _is_cut(container: Container, widths: list[int]) -> bool:
     """Whether a file ends in the middle of its last row: no line end, and fewer fields than the rows before."""
     before = [width for width in widths[:-1] if width]
     if not before or widths[-1] >= min(before):
         return False
-    with container.path.open("rb") as file:
-        file.seek(-min(2, container.bytes), 2)
-        end = file.read()
+    end = container.incoming.content[-2:]
     return b"\n" not in end and b"\r" not in end
 
 
@@ -143,8 +196,7 @@ def _wrong_encoding(container: Container, encoding: str, reason: str) -> Excepti
 
 
 def _encoding(container: Container, options: ReadOptions) -> _Text:
-    with container.path.open("rb") as file:
-        start = file.read(4096)
+    start = container.incoming.content[:4096]
     if options.encoding:
         try:
             codecs.lookup(options.encoding)
@@ -165,41 +217,36 @@ def _encoding(container: Container, options: ReadOptions) -> _Text:
         even, odd = start[0::2].count(0), start[1::2].count(0)
         if min(even, odd) * 20 < max(even, odd) and max(even, odd) * 4 > len(start) // 2:
             return _Text("utf-16-le" if odd > even else "utf-16-be")
-    return _Text("utf-8") if _is_utf8(container.path, container.name) else _Text("cp1252", True)
+    return _Text("utf-8") if _is_utf8(container) else _Text("cp1252", True)
 
 
-def _is_utf8(path: Path, name: str) -> bool:
+def _is_utf8(container: Container) -> bool:
+    content = container.incoming.content
+    at = content.find(b"\0")
+    if at >= 0:
+        raise refusal(
+            container.name,
+            "binary-content",
+            "the file holds NUL bytes: it is no text file",
+            found=f"byte {at + 1}",
+            allowed="text",
+            action="Save the sheet again as CSV",
+        )
     decoder = codecs.getincrementaldecoder("utf-8")()
-    utf8, read = True, 0
-    with path.open("rb") as file:
-        while piece := file.read(PIECE):
-            at = piece.find(b"\0")
-            if at >= 0:
-                raise refusal(
-                    name,
-                    "binary-content",
-                    "the file holds NUL bytes: it is no text file",
-                    found=f"byte {read + at + 1}",
-                    allowed="text",
-                    action="Save the sheet again as CSV",
-                )
-            read += len(piece)
-            if utf8:
-                try:
-                    decoder.decode(piece)
-                except UnicodeDecodeError:
-                    utf8 = False
-    if utf8:
-        try:
-            decoder.decode(b"", final=True)
-        except UnicodeDecodeError:
-            utf8 = False
-    return utf8
+    try:
+        for start in range(0, len(content), PIECE):
+            decoder.decode(content[start : start + PIECE])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _head(lines: list[str], delimiter: str) -> list[list[str]]:
+    """Return the first rows; of longer ones and longer fields only so much as headings can have."""
     try:
-        return list(islice(csv.reader(iter(lines), delimiter=delimiter), HEAD_ROWS))
+        rows = list(islice(csv.reader(iter(lines), delimiter=delimiter), HEAD_ROWS))
+        return [[field[:HEAD_CHARACTERS] for field in row[:HEAD_FIELDS]] for row in rows]
     except csv.Error:
         return []
 
@@ -207,7 +254,7 @@ def _head(lines: list[str], delimiter: str) -> list[list[str]]:
 def _delimiter(container: Container, text: _Text, score: Score) -> tuple[str, int]:
     """Return the delimiter whose first rows make most sense, and how many lines are instructions to be skipped."""
     try:
-        with container.path.open(encoding=text.encoding, newline="") as file:
+        with container.incoming.lines(text.encoding) as file:
             lines = list(_bounded_lines(file))
     except UnicodeError as error:
         raise _wrong_encoding(container, text.encoding, str(error)) from error

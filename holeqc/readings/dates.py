@@ -8,16 +8,42 @@ from fractions import Fraction
 
 from holeqc.readings.grid import Content
 from holeqc.readings.issues import Issue, warning
+from holeqc.readings.synonyms import unaccented
 
 EARLIEST = 1990
 EXCEL_DAYS = (20_000.0, 80_000.0)  #: day numbers of 1954 to 2119: what a date looks like once its format is lost
 BETWEEN_SYSTEMS = 1462  #: days between the 1900 and the 1904 date system
 _ALLOWED = "a date such as 2026-11-02"
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+#: names of months in English, German, French and Spanish without accents; three letters or more of one are enough
+_MONTHS = (
+    "january|januar|janner|jaenner|janvier|enero",
+    "february|februar|feber|fevrier|febrero",
+    "march|marz|maerz|mrz|mars|marzo",
+    "april|avril|abril",
+    "may|mai|mayo",
+    "june|juni|juin|junio",
+    "july|juli|juillet|julio",
+    "august|aout|agosto",
+    "september|septembre|septiembre|setiembre",
+    "october|oktober|octobre|octubre",
+    "november|novembre|noviembre",
+    "december|dezember|decembre|diciembre",
+)
 _ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T].*)?$")
 _NUMERIC = re.compile(r"^(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?: .*)?$")
 _NAMED = re.compile(
-    r"^(?:(\d{1,2})(?:st|nd|rd|th)?[-. ]*([a-z]{3,9})|([a-z]{3,9})[-. ]*(\d{1,2})(?:st|nd|rd|th)?)[-., ]+(\d{4}|\d{2})$"
+    r"^(?:(\d{1,2})(?:st|nd|rd|th|er)?[-. ]*([a-z]{3,10})|([a-z]{3,10})[-. ]*(\d{1,2})(?:st|nd|rd|th)?)"
+    r"[-., ]+(\d{4}|\d{2})$"
+)
+_COMPACT = re.compile(r"^(20\d{2})(\d{2})(\d{2})$")
+_WEEKDAY = re.compile(
+    r"^(?:mon|tue|wed|thu|fri|sat|sun|mo|di|mi|do|fr|sa|so|lun|mar|mer|jeu|ven|sam|dim|mie|jue|vie|sab|dom)"
+    r"[a-z]{0,7}[., ]+(?=\d{1,2}(?:er|st|nd|rd|th)?[. ]+[a-z]|\d{1,4}[-/.]\d)"
+)
+_ISO_WEEK = re.compile(r"^(\d{4})-?w(\d{2})(?:-?([1-7]))?$")
+_WEEK = re.compile(
+    r"^(?:kw|cw|wk|week|woche|kalenderwoche|sem|semaine|semana|s|w)\.? ?(\d{1,2}) ?[-/., ] ?(\d{4})$"
+    r"|^(\d{4}) ?[-/., ]? ?(?:kw|cw|wk|week|sem|s)\.? ?(\d{1,2})$"
 )
 
 
@@ -75,7 +101,9 @@ def _year(text: str) -> int:
 
 
 def latest_of(content: Content, order: str) -> dt.date | None:
-    """Return the later meaning of a day such as 03/04/2026 whose order isn't known, None for every other content."""
+    """Return the last day that a content may mean which names no single one: 03/04/2026, or a week; None for others."""
+    if isinstance(content, str) and (week := _week_of(_plain(content))):
+        return week[1] if week[0] != week[1] else None
     if order or not isinstance(content, str) or (match := _NUMERIC.match(" ".join(content.split()).lower())) is None:
         return None
     first, second, year = int(match[1]), int(match[3]), _year(match[4])
@@ -92,10 +120,40 @@ def ordered(text: str) -> str:
     return "dmy" if first > 12 >= second else "mdy" if second > 12 >= first else ""
 
 
+def _plain(content: str) -> str:
+    """Return a day's text without accents, the name of the weekday, and the Spanish 'de'."""
+    text = unaccented(" ".join(content[:60].split()).lower())
+    return _WEEKDAY.sub("", re.sub(r" del? ", " ", text))
+
+
+def _month(name: str) -> int:
+    """Return the month that a name or its beginning means, 0 where none or several do."""
+    found = [n for n, names in enumerate(_MONTHS, 1) if any(full.startswith(name) for full in names.split("|"))]
+    return found[0] if len(found) == 1 else 0
+
+
+def _week_of(text: str) -> tuple[dt.date, dt.date] | None:
+    """Return the first and the last day that a week date means (ISO 8601: Monday first), None for every other text."""
+    iso, spoken = _ISO_WEEK.match(text), _WEEK.match(text)
+    if iso is None and spoken is None:
+        return None
+    year, week = (iso[1], iso[2]) if iso else (spoken[2] or spoken[3], spoken[1] or spoken[4]) if spoken else ("", "")
+    try:
+        first = dt.date.fromisocalendar(int(year), int(week), int(iso[3] or 1) if iso else 1)
+    except ValueError:
+        return None
+    return first, first if iso and iso[3] else first + dt.timedelta(days=6)
+
+
 def _from_text(content: str, order: str) -> tuple[dt.date | None, Issue | None]:
-    text = " ".join(content.split()).lower()
+    text = _plain(content)
     day: dt.date | None = None
-    if match := _ISO.match(text):
+    if week := _week_of(text):
+        if week[0] != week[1]:
+            message = f"this names a week and no day: {week[0]} to {week[1]}"
+            return None, warning("unclear-date", message, _ALLOWED, "Type the date as year-month-day")
+        day = week[0]
+    elif match := _COMPACT.match(text) or _ISO.match(text):
         day = _day(int(match[1]), int(match[2]), int(match[3]))
     elif match := _NUMERIC.match(text):
         first, second, year = int(match[1]), int(match[3]), _year(match[4])
@@ -110,10 +168,8 @@ def _from_text(content: str, order: str) -> tuple[dt.date | None, Issue | None]:
                 "Type the date as year-month-day, or state the order",
             )
         day = dmy if order == "dmy" else mdy if order == "mdy" else dmy or mdy
-    elif match := _NAMED.match(text):
-        name = (match[2] or match[3])[:3]
-        if name in _MONTHS:
-            day = _day(_year(match[5]), _MONTHS.index(name) + 1, int(match[1] or match[4]))
+    elif (match := _NAMED.match(text)) and (month := _month(match[2] or match[3])):
+        day = _day(_year(match[5]), month, int(match[1] or match[4]))
     if day is None:
         return None, warning("bad-date", "this is no date", _ALLOWED, "Type the date as year-month-day")
     return _checked(day)

@@ -10,9 +10,10 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import convert, format_length
+from holeqc.readings.believable import beyond, size_reach
 from holeqc.readings.dates import fractions_of, typed_as
 from holeqc.readings.draft import UNIT_CODES, Array, Draft
-from holeqc.readings.findings import expected, far_outside
+from holeqc.readings.findings import expected
 from holeqc.readings.issues import Issue
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 from holeqc.readings.values import A_DATE, NUMBER
@@ -27,7 +28,7 @@ def suited(problem: Problem, issue: Issue, draft: Draft, arrays: dict[str, Array
         return problem
     spec = draft.spec
     one = {name: arrays[name][index : index + 1] for name in ("characteristic", "part", "hole")}
-    low, high, band = (float(bound[0]) for bound in expected(spec, one))
+    low, high, _ = (float(bound[0]) for bound in expected(spec, one))
     unit = UNIT_CODES[int(arrays["unit"][index])] or spec.unit
     example = _example(spec, int(one["characteristic"][0]), low, high)
     if np.isfinite(example):
@@ -35,7 +36,7 @@ def suited(problem: Problem, issue: Issue, draft: Draft, arrays: dict[str, Array
         problem = replace(problem, allowed=f"a number such as {number}")
     if issue.code == "fraction-became-date" and np.isfinite(low):
         problem = replace(problem, message=_typed_as(draft.typed.texts[int(arrays["typed"][index])], unit, spec.unit,
-                                                     (low, high, band)))  # fmt: skip
+                                                     (low, high)))  # fmt: skip
     return problem
 
 
@@ -50,14 +51,14 @@ def _example(spec: Specification, kind: int, low: float, high: float) -> float:
     )
 
 
-def _typed_as(typed: str, unit: str, kit_unit: str, bounds: tuple[float, float, float]) -> str:
+def _typed_as(typed: str, unit: str, kit_unit: str, bounds: tuple[float, float]) -> str:
     """Return what a date in a cell of lengths was typed as, and whether it fits the bounds of the reading."""
-    low, high, band = (np.array([bound]) for bound in bounds)
+    low, high = (np.array([bound]) for bound in bounds)
     day = dt.date.fromisoformat(typed[:10])
     fitting = [
         f"{text} = {value:.6g}"
         for text, value in typed_as(day)
-        if not far_outside(np.array([convert(value, unit, kit_unit)]), low, high, band)[0]
+        if not beyond(np.array([convert(value, unit, kit_unit)]), low, high)[0] > size_reach(low, high).far[0]
     ]
     if fitting:
         return f"{A_DATE}: likely the fraction {' or '.join(fitting)}"

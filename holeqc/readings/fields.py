@@ -7,23 +7,27 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from holeqc.readings.grid import Content, Grid
-from holeqc.readings.headings import IGNORED, Meaning, Vocabulary
+from holeqc.readings.headings import IGNORED, MODIFIER, Meaning, Vocabulary
+from holeqc.readings.identities import Titles
 from holeqc.readings.synonyms import FIELD, plain
 from holeqc.specification.model import Specification
 
 REACH = 4  #: a field's value stands at most so many columns to the right of its label
 
 _SERIAL = re.compile(
-    r"\b(?:s\s?/\s?n|ser(?:ial)?)\b\.?(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)", re.I
+    r"\b(?:s\s?/\s?n|ser(?:ial)?|serien-?(?:nr|nummer)|(?:n\.?[°º]|no|num[eé]ro|n[uú]mero) de s[eé]rie)\b\.?"
+    r"(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)",
+    re.I,
 )
 _FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
 _NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
 _DATE = re.compile(
-    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? [A-Za-z]{3,9}\.?,? \d{4}"
-    r"|[A-Za-z]{3,9}\.? \d{1,2}, \d{4})\b"
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? (?:de )?[^\W\d_]{3,10}\.?,? (?:de )?\d{4}"
+    r"|[^\W\d_]{3,10}\.? \d{1,2}, \d{4})\b"
 )
 _UNITS = re.compile(
-    r"\b(?:dimensions?|readings?|values?|units?|sizes?)\b[^\d]*?\b(?:in\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?)\b",
+    r"\b(?:dimensions?|readings?|values?|units?|sizes?|ma(?:ß|ss)e|einheit(?:en)?|cotes?|mesures|unités?|cotas|medidas|"
+    r"dimensiones|unidad(?:es)?)\b[^\d]*?\b(?:(?:in|en)\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?|zoll|pouces?|pulgadas?)\b",
     re.I,
 )
 
@@ -38,6 +42,7 @@ class Field:
     column: int
     unit: str = ""
     from_title: bool = False
+    label: tuple[int, int] = (-1, -1)  #: cell of the label, where the content stands in another one
 
 
 def find_fields(
@@ -55,7 +60,7 @@ def find_fields(
                 found.append(field)
                 taken.add((field.row, field.column))
             if not any(f.row == row and f.column == column for f in found) and not colon_only:
-                found.extend(_from_title(content, row, column, spec))
+                found.extend(_from_title(content, row, column, spec, vocabulary))
     return found
 
 
@@ -82,7 +87,7 @@ def _fields_of_cell(
         if meaning is None or (colon_only and not sign):
             continue
         if rest:
-            yield Field(meaning.word or "ignore", rest, row, column, meaning.unit)
+            yield Field(meaning.word or "ignore", rest, row, column, meaning.unit, label=(row, column))
             continue
         if number == len(pieces) - 1:
             yield from _beside(grid, row, column, meaning, vocabulary, bool(sign))
@@ -116,12 +121,12 @@ def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Voc
         if content is None:
             continue
         if not is_label(content, vocabulary):
-            yield Field(meaning.word or "ignore", content, row, right, meaning.unit)
+            yield Field(meaning.word or "ignore", content, row, right, meaning.unit, label=(row, column))
             return
         break
     below = grid.cell(row + 1, column)
     if not sure and below is not None and not is_label(below, vocabulary):
-        yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit)
+        yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit, label=(row, column))
 
 
 def _with_further(text: str, match: re.Match[str]) -> str:
@@ -133,9 +138,23 @@ def _with_further(text: str, match: re.Match[str]) -> str:
     return text[match.start(1) : end].rstrip(".")
 
 
-def _from_title(text: str, row: int, column: int, spec: Specification) -> Iterable[Field]:
-    """Yield what a free title says: serial, part, day, unit, revision beside the kit's id."""
+def placed_by(text: str, vocabulary: Vocabulary) -> tuple[str, str]:
+    """Return ('wall', text) or ('hole', id) for a line that says nothing but where the readings below were taken."""
+    meaning = vocabulary.meaning(text.strip().rstrip(":="))
+    if meaning.kind != MODIFIER or meaning.direction is not None or meaning.trial or bool(meaning.hole) == (
+        meaning.wall >= 0
+    ):
+        return "", ""
+    return ("hole", meaning.hole) if meaning.hole else ("wall", text.strip().rstrip(":="))
+
+
+def _from_title(text: str, row: int, column: int, spec: Specification, vocabulary: Vocabulary) -> Iterable[Field]:
+    """Yield what a free title says: serial, part, wall, day, unit, drawing, gauge."""
     if len(text) > 300:
+        return
+    word, what = placed_by(text, vocabulary)
+    if word == "wall" or (word and not text.strip().isalnum()):
+        yield Field(word, what, row, column, from_title=True)
         return
     if (match := _SERIAL.search(text)) and any(c.isdigit() for c in match[1]):
         yield Field("serial", _with_further(text, match), row, column, from_title=True)
@@ -144,9 +163,9 @@ def _from_title(text: str, row: int, column: int, spec: Specification) -> Iterab
     if match := _UNITS.search(text):
         yield Field("unit", match[1], row, column, from_title=True)
     words = re.findall(r"[\w-]+", plain(text))
-    named = [p.name for p in spec.parts if plain(p.name) in words]
-    if len(named) == 1 and len(spec.parts) > 1:
-        yield Field("part", named[0], row, column, from_title=True)
-    revision = re.search(re.escape(plain(spec.id)) + r"\W+rev(?:ision)?\b\W*(\w+)", plain(text))
-    if revision:
-        yield Field("revision", revision[1].upper(), row, column, from_title=True)
+    names = [p.name for p in spec.parts if plain(p.name) in words]
+    if len(names) == 1 and len(spec.parts) > 1:
+        yield Field("part", names[0], row, column, from_title=True)
+    for named in Titles(spec).names_in(text):
+        if named.agrees is not None:
+            yield Field(named.kind, named.value, row, column, from_title=True)

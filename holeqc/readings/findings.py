@@ -4,27 +4,33 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, format_length
+from holeqc.readings.believable import (
+    beyond,
+    edge_span,
+    inside_spans,
+    place_reach,
+    position_tolerance,
+    size_reach,
+    size_spans,
+)
 from holeqc.readings.collect import Collector
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.issues import Issue
-from holeqc.readings.table import CHARACTERISTICS, LENGTHS
+from holeqc.readings.table import CHARACTERISTICS, LENGTHS, cell_name
+from holeqc.specification.boundaries import required_edge
 from holeqc.specification.model import Specification
 
 DIAMETER, X, Y, EDGE, PLUG = range(5)
-FAR_BANDS, FAR_SHARE = 3.0, 0.05
-"""A value is far outside if it lies beyond its limits by more than 3 tolerance bands and 5 percent of the nominal.
-
-Nearer values are readings to be judged: a hole that is plainly oversize must stay a reject. Common practice, no source.
-"""
-#: share of the pattern's extent that stands for a position tolerance where the kit asks none
-LOOSE_POSITION = 0.02
+CAUSE_LEAST = 3  #: so many cells of a part with one cause are one line
+WHOLE_LEAST, WHOLE_SHARE = 3, 0.8  #: so many of a sheet's readings of a kind, on several parts, have one cause together
+CELLS_NAMED = 8  #: so many cells or ranges of cells are named in a line
 
 
 @dataclass(slots=True)
@@ -32,7 +38,9 @@ class Findings:
     """All readings of a run (n,) as arrays of the draft, limits for each length, and the doubt of each reading.
 
     ``piece`` (n,) numbers part and serial in order of appearance. ``lower``, ``upper`` are the limits that a length is
-    expected in (NaN: none known), ``band`` what counts as one tolerance band of it.
+    expected in (NaN: none known), ``band`` what counts as one tolerance band of it. By the bounds of `believable`:
+    ``far`` where it lies so far beyond them that a single reading isn't believed, ``absurd`` where none is, ``apart``
+    how far readings of one hole may differ.
     """
 
     spec: Specification
@@ -46,6 +54,9 @@ class Findings:
     lower: FloatArray
     upper: FloatArray
     band: FloatArray
+    far: BoolArray
+    absurd: BoolArray
+    apart: FloatArray
     cell: Cell
 
     @property
@@ -104,6 +115,85 @@ class Findings:
         if doubt:
             self.mark(rows, doubt)
 
+    def report_causes(
+        self, rows: IntArray, cause: Array, make: Callable[[int], Problem], least: int = CAUSE_LEAST
+    ) -> None:
+        """Report readings (m,), those of a part with one ``cause`` (m,) in one line, or one line for a whole sheet.
+
+        A sheet's is a cause that nearly all of its readings of those kinds have, on several parts. ``least``: with
+        fewer cells on a part each has its own line.
+        """
+        if not rows.size:
+            return
+        a = self.arrays
+        sheet = a["file"][rows].astype(np.int64) * 100_000 + a["sheet"][rows]
+        _, of_sheet = np.unique(np.column_stack([sheet, cause]), axis=0, return_inverse=True)
+        of_sheet = of_sheet.ravel()
+        piece = np.where(self._whole(rows, of_sheet), -1, self.piece[rows])
+        _, group, count = np.unique(
+            np.column_stack([of_sheet, piece]), axis=0, return_inverse=True, return_counts=True
+        )
+        alone = (count[group.ravel()] < least) & (piece >= 0)
+        group = np.where(alone, count.size + np.arange(rows.size), group.ravel())
+        order = np.lexsort((rows, group))
+        groups = np.split(rows[order], np.flatnonzero(np.diff(group[order])) + 1)
+        members = {int(mine[0]): mine for mine in groups}
+        self.report(np.array(sorted(members), dtype=np.int64), lambda i: self.gathered(make(i), members[i]))
+
+    def _whole(self, rows: IntArray, group: IntArray) -> BoolArray:
+        """Return which readings (m,) belong to a group that several parts and nearly a whole sheet have (m,)."""
+        a = self.arrays
+        key = (a["file"].astype(np.int64) * 100_000 + a["sheet"]) * 16 + a["characteristic"]
+        kinds, number = np.unique(key, return_inverse=True)
+        total = np.bincount(number[np.isfinite(self.value)], minlength=kinds.size)
+        pairs = np.unique(np.column_stack([group, number[rows]]), axis=0)
+        mine, all_ = np.bincount(group), np.bincount(pairs[:, 0], total[pairs[:, 1]])
+        parts = np.bincount(np.unique(np.column_stack([group, self.piece[rows]]), axis=0)[:, 0])
+        return np.asarray(((mine >= WHOLE_LEAST) & (parts > 1) & (mine >= WHOLE_SHARE * all_))[group])
+
+    def gathered(self, problem: Problem, rows: IntArray) -> Problem:
+        """Return the problem of one reading as that of all of some readings (m,), with their cells as ranges."""
+        if rows.size < 2:
+            return problem
+        a = self.arrays
+        one_hole = np.unique(a["hole"][rows]).size == 1
+        one_wall = one_hole and np.unique(a["wall"][rows]).size == 1
+        one_piece = np.unique(self.piece[rows]).size == 1
+        return replace(
+            problem,
+            message=f"{problem.message} ({rows.size} cells: {self.ranges(rows)})",
+            found=f"{problem.found} and so on",
+            hole=problem.hole if one_hole and one_piece else "",
+            wall=problem.wall if one_wall and one_piece else "",
+            part=problem.part if one_piece else "",
+            serial=problem.serial if one_piece else "",
+            # of several parts each cell carries its own doubt; the line holds no part that has none
+            holds=problem.holds and one_piece,
+        )
+
+    def ranges(self, rows: IntArray) -> str:
+        """Return the cells of some readings, those beside or below one another as ranges: ``F2 to G9, H4``."""
+        a = self.arrays
+        row, column = a["row"][rows].astype(np.int64), a["column"][rows].astype(np.int64)
+        row, column = np.unique(np.column_stack([column, row]), axis=0).T[::-1]
+        starts = np.flatnonzero((np.diff(column, prepend=-9) != 0) | (np.diff(row, prepend=-9) != 1))
+        ends = np.append(starts[1:], row.size) - 1
+        blocks: list[list[int]] = []  # first row, last row, first column, last column
+        for first, last, at in zip(row[starts].tolist(), row[ends].tolist(), column[starts].tolist(), strict=True):
+            beside = next((b for b in blocks if b[:2] == [first, last] and b[3] == at - 1), None)
+            if beside is None:
+                blocks.append([first, last, at, at])
+            else:
+                beside[3] = at
+        counts = [(b[1] - b[0] + 1) * (b[3] - b[2] + 1) for b in blocks]
+        between = {1: "", 2: ", "}
+        names = [
+            cell_name(b[0], b[2]) + (between.get(n, " to ") + cell_name(b[1], b[3]) if n > 1 else "")
+            for b, n in zip(blocks, counts, strict=True)
+        ]
+        rest = sum(counts[CELLS_NAMED:])
+        return ", ".join(names[:CELLS_NAMED]) + (f" and {rest} more" if rest else "")
+
     def problem(self, issue: Issue, index: int, found: str = "", allowed: str = "", **over: str) -> Problem:
         """Return the problem of a reading."""
         place = self.cell.place(index) | over
@@ -125,6 +215,7 @@ def look_at(
     key = (arrays["part"].astype(np.int64) + 1) * (len(draft.serial.index) + 1) + arrays["serial"] + 1
     piece, distinct = pd.factorize(key)
     lower, upper, band = expected(spec, arrays)
+    far, absurd, apart = _believed(spec, arrays, lower, upper)
     return Findings(
         spec,
         draft,
@@ -137,6 +228,9 @@ def look_at(
         lower,
         upper,
         band,
+        far,
+        absurd,
+        apart,
         Cell(draft, arrays),
     )
 
@@ -145,10 +239,10 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
     """Return lower and upper bounds and the tolerance band (n,) that each length is expected in, NaN where unknown."""
     holes, parts, kinds = len(spec.holes), len(spec.parts), len(LENGTHS)
     low, high, band = (np.full((parts + 1, kinds, holes + 1), np.nan) for _ in range(3))
-    size = np.array([(h.size.lower, h.size.upper) for h in spec.holes], dtype=np.float64).reshape(-1, 2)
+    lower, upper = size_limits(spec)
     for kind in (DIAMETER, PLUG):
-        low[:, kind, :holes], high[:, kind, :holes] = size[:, 0], size[:, 1]
-        band[:, kind, :holes] = size[:, 1] - size[:, 0]
+        low[:, kind, :holes], high[:, kind, :holes] = lower, upper
+        band[:, kind, :holes] = upper - lower
     tolerance = position_tolerance(spec)
     for number, part in enumerate(spec.parts):
         basic = spec.basic_xy(part.name)
@@ -158,7 +252,7 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
             band[number, kind, :holes] = tolerance
     if len({p.signs() for p in spec.parts}) == 1:
         low[parts], high[parts], band[parts] = low[0], high[0], band[0]
-    edge = np.array([_least_edge(h) for h in spec.holes] + [np.nan])
+    edge = np.array([required_edge(h) for h in spec.holes] + [np.nan])
     low[:, EDGE], band[:, EDGE] = edge, edge
     high[:, EDGE] = np.where(np.isnan(edge), np.nan, np.inf)
     measured = arrays["characteristic"].astype(np.int64)
@@ -169,35 +263,37 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
     return tuple(np.where(is_length, table[at], np.nan) for table in (low, high, band))  # type: ignore[return-value]
 
 
-def position_tolerance(spec: Specification) -> FloatArray:
-    """Return how far a coordinate may lie off (H,): the widest position tolerance asked, else a share of the extent."""
-    extent = max(
-        (max(v) - min(v) for v in ([h.x for h in spec.holes], [h.y for h in spec.holes]) if v and np.isfinite(v).all()),
-        default=0.0,
+def _believed(
+    spec: Specification, arrays: dict[str, Array], lower: FloatArray, upper: FloatArray
+) -> tuple[BoolArray, BoolArray, FloatArray]:
+    """Return where lengths (n,) are far, where absurd, and how far those of one hole may differ (`believable`)."""
+    holes, kind = len(spec.holes), arrays["characteristic"].astype(np.int64)
+    size, place = size_reach(*size_limits(spec)), place_reach(spec)
+    rows = np.flatnonzero((kind >= 0) & (kind < len(LENGTHS)) & (arrays["hole"] >= 0))
+    hole, mine, value = arrays["hole"][rows].astype(np.int64), kind[rows], arrays["value"][rows]
+    no_end = np.full(holes, np.inf)
+
+    def of_kind(sizes: FloatArray, places: FloatArray) -> FloatArray:
+        return np.stack([sizes, places, places, no_end, sizes])[mine, hole]
+
+    with np.errstate(invalid="ignore"):
+        off = beyond(value, lower[rows], upper[rows])
+        absurd_here = off > of_kind(size.absurd, place.absurd)
+        other = np.flatnonzero(absurd_here & np.isin(mine, (DIAMETER, PLUG)))
+        absurd_here[other] = ~inside_spans(value[other], size_spans(spec)[hole[other]])
+        edge = mine == EDGE
+        span = edge_span(spec)[hole[edge]]
+        absurd_here[edge] = (value[edge] < span[:, 0]) | (value[edge] > span[:, 1])
+        far_here = absurd_here | (off > of_kind(size.far, place.far))
+    far, absurd = (np.zeros(kind.size, dtype=np.bool_) for _ in range(2))
+    apart = np.full(kind.size, np.inf)
+    far[rows], absurd[rows], apart[rows] = far_here, absurd_here, of_kind(size.apart, place.apart)
+    return far, absurd, apart
+
+
+def size_limits(spec: Specification) -> tuple[FloatArray, FloatArray]:
+    """Return lower and upper limits of size of the holes, (H,) each."""
+    return (
+        np.array([h.size.lower for h in spec.holes], dtype=np.float64),
+        np.array([h.size.upper for h in spec.holes], dtype=np.float64),
     )
-    loose = max(LOOSE_POSITION * extent, max((h.size.band for h in spec.holes), default=0.0))
-    asked = [
-        max((t for t in (h.position.tolerance, h.position.pattern_tolerance) if t), default=0.0) for h in spec.holes
-    ]
-    return np.array([t or loose for t in asked], dtype=np.float64)
-
-
-def _least_edge(hole: object) -> float:
-    edge, size = hole.edge, hole.size  # type: ignore[attr-defined]
-    asked = [
-        v
-        for v in (edge.minimum, None if edge.minimum_diameters is None else edge.minimum_diameters * size.upper)
-        if v is not None
-    ]
-    return max(asked) if asked else float("nan")
-
-
-def beyond(value: FloatArray, lower: FloatArray, upper: FloatArray) -> FloatArray:
-    """Return by how much a value lies outside its bounds, 0 inside, NaN where they aren't known."""
-    return np.maximum(np.maximum(lower - value, value - upper), 0.0)
-
-
-def far_outside(value: FloatArray, lower: FloatArray, upper: FloatArray, band: FloatArray) -> BoolArray:
-    """Return where a value lies so far outside that a slip is likelier than a bad hole."""
-    middle = np.where(np.isinf(upper), lower, 0.5 * (lower + upper))
-    return beyond(value, lower, upper) > np.maximum(FAR_BANDS * band, FAR_SHARE * np.abs(middle))

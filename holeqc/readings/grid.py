@@ -183,6 +183,11 @@ class GridBuilder:
         growing.numbers.append((self.rows, np.array(numbers, dtype=np.float64)))
         self._add_texts(growing, rest)
 
+    @property
+    def distinct(self) -> int:
+        """Number of different texts so far, counted column by column."""
+        return sum(len(column.index) for column in self._columns)
+
     def finish(self) -> Grid:
         """Return everything added so far as a grid."""
         columns = []

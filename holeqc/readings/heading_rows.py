@@ -8,16 +8,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from holeqc.readings.grid import Content, IntArray
+from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.synonyms import FIELD, POSITION_WORDS, results, tokens
 from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
 ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
+HOLES_ACROSS = 2  #: so many holes side by side make a heading, if rows below say what was read
+ROWS_TRIED, ROWS_BELOW = 400, 200  #: how many rows are looked at for such headings, and below each
+EXTREMES = 2  #: smallest and largest reading of a hole
+LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
+_SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
 _DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
-_POSITION = {"position", "positions", "location", "coordinates", "coordinate", "hole", "measured", "actual", "true"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,13 @@ class _Texts:
         """Return the distinct texts of a column."""
         return self._grid.columns[column].labels if column < self._grid.width else []
 
+    def below(self, column: int, row: int) -> list[Content]:
+        """Return the texts of a column in the rows below a heading, each once."""
+        if column >= self._grid.width or self._grid.columns[column].codes is None:
+            return []
+        codes = self._grid.columns[column].codes[row + 1 : row + 1 + ROWS_BELOW]
+        return [self._grid.columns[column].labels[c] for c in np.unique(codes[codes >= 0])]
+
     def row(self, row: int) -> tuple[list[Content], list[int], list[bool]]:
         """Return contents, the row where each stands, and whether it is filled in from the left by merging."""
         if not 0 <= row < self._grid.rows:
@@ -70,8 +81,11 @@ class _Texts:
 
 
 def candidate_rows(sheet: RawSheet, vocabulary: Vocabulary) -> IntArray:
-    """Return rows (from 0) that hold at least one word which only stands over a column of holes or serials."""
-    hits = np.zeros(sheet.grid.rows, dtype=np.bool_)
+    """Return rows (from 0) that may be headings.
+
+    They hold at least one word which only stands over a column of holes or serials, or name several holes across.
+    """
+    hits = _rows_of_holes(sheet, vocabulary)
     for column in sheet.grid.columns:
         if column.codes is None:
             continue
@@ -84,6 +98,28 @@ def candidate_rows(sheet: RawSheet, vocabulary: Vocabulary) -> IntArray:
         if anchors.any():
             hits |= anchors[column.codes]
     return np.flatnonzero(hits).astype(np.int64)
+
+
+def _rows_of_holes(sheet: RawSheet, vocabulary: Vocabulary) -> BoolArray:
+    """Return where (rows,) two holes or more are named side by side, each once, and no number with decimals stands."""
+    grid = sheet.grid
+    count, broken = np.zeros(grid.rows, dtype=np.int64), np.zeros(grid.rows, dtype=np.bool_)
+    for column in grid.columns:
+        if column.numbers is not None:
+            whole = column.numbers == np.rint(column.numbers)
+            broken |= ~np.isnan(column.numbers) & ~whole
+            numbers = np.array([float(h) for h in vocabulary.holes if h.isdecimal()])
+            count += np.isin(column.numbers, numbers) if numbers.size else 0
+        if column.codes is not None:
+            named = [isinstance(x, str) and vocabulary.names_hole(x) for x in column.labels]
+            count += np.append(np.array(named, dtype=np.bool_), False)[column.codes]
+    several = np.flatnonzero((count >= HOLES_ACROSS) & ~broken)
+    out = np.zeros(grid.rows, dtype=np.bool_)
+    for row in several[:ROWS_TRIED].tolist():
+        names = [vocabulary.meaning(c).hole for c in grid.row(row) if c is not None]
+        named_once = [n for n in names if n]
+        out[row] = len(set(named_once)) == len(named_once) >= HOLES_ACROSS
+    return out
 
 
 def find_headings(sheet: RawSheet, vocabulary: Vocabulary) -> list[Heading]:
@@ -138,8 +174,70 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
         meaning, name = _combine(top, middle, bottom, vocabulary)
         meanings.append(meaning)
         names.append(name)
+    meanings = _what_was_read(texts, last, meanings, vocabulary)
     settled = [_check_or_gauge(texts, c, m) for c, m in enumerate(_settle(meanings, names))]
-    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled) else None
+    settled = _of_serials(texts, row, last, settled, contents)
+    if any(m.kind == READING and (m.hole or m.serial) for m in settled):
+        settled = _labelled_rows(texts, last, settled, vocabulary)
+    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled, names) else None
+
+
+def _of_serials(texts: _Texts, row: int, last: int, meanings: list[Meaning], contents: list[Content]) -> list[Meaning]:
+    """Take columns that nothing else explains for parts side by side, where rows say what was read of which hole."""
+    fields = {m.word for m in meanings if m.kind == FIELD}
+    if "hole" not in fields or any(m.kind == READING for m in meanings) or "serial" in fields:
+        return meanings
+    named: dict[int, str] = {}
+    for column, meaning in enumerate(meanings):
+        text = _word(contents[column])
+        short = re.sub(r"^(?:serial|ser|s/?n|part)\b[\s.:#]*(?:no\b|nr\b|number\b)?[\s.:#]*", "", text, flags=re.I)
+        if meaning.kind in {UNKNOWN, MODIFIER} and _SERIAL_LIKE.fullmatch(short):
+            named[column] = short
+    if not named or len({re.sub(r"\d+", "0", s).casefold() for s in named.values()}) > 1:
+        return meanings
+    word = "" if "characteristic" in fields else "diameter"
+    return [replace(m, kind=READING, word=word, serial=named[c], hole="", trial=0) if c in named else m
+            for c, m in enumerate(meanings)]  # fmt: skip
+
+
+def _labelled_rows(texts: _Texts, last: int, meanings: list[Meaning], vocabulary: Vocabulary) -> list[Meaning]:
+    """Name the column whose labels say what was read, where holes or parts stand side by side: 'near 0°', 'X', 'GO'."""
+    if any(m.kind == FIELD and m.word == "characteristic" for m in meanings):
+        return meanings
+    across = [c for c, m in enumerate(meanings) if m.kind == READING and (m.hole or m.serial)]
+    out = list(meanings)
+    start, label = 0, -1
+    for column in across:
+        found = [c for c in range(start, column) if c not in across and _labels_readings(texts, c, last, vocabulary)]
+        label = found[-1] if found else label
+        start = column + 1
+        if label >= 0:
+            out[label] = Meaning(FIELD, "characteristic")
+            out[column] = replace(meanings[column], word="")
+    # cards side by side, each with labels of its own, are read as cards
+    return out if sum(m.kind == FIELD and m.word == "characteristic" for m in out) == 1 else meanings
+
+
+def _what_was_read(texts: _Texts, last: int, meanings: list[Meaning], vocabulary: Vocabulary) -> list[Meaning]:
+    """Take a column such as 'Feature' or 'Measurement' for what was read, where its cells say that and no number."""
+    if any(m.kind == FIELD and m.word == "characteristic" for m in meanings):
+        return meanings
+    holes = [c for c, m in enumerate(meanings) if m.kind == FIELD and m.word == "hole" and not m.weak]
+    for column, meaning in enumerate(meanings):
+        doubtful = column in holes[1:] or (column in holes and len(holes) > 1) or (
+            meaning.kind == READING and not meaning.word
+        )
+        if doubtful and _labels_readings(texts, column, last, vocabulary):
+            return [Meaning(FIELD, "characteristic") if c == column else m for c, m in enumerate(meanings)]
+    return meanings
+
+
+def _labels_readings(texts: _Texts, column: int, last: int, vocabulary: Vocabulary) -> bool:
+    """Whether most texts below a heading say what was read: 'near 0°', 'Dia 90', 'X'; a wall alone says too little."""
+    found = [vocabulary.meaning(str(x).strip().rstrip(":=")) for x in texts.below(column, last)]
+    read = [m for m in found if m.kind == READING or (m.kind == MODIFIER and m.direction is not None)]
+    known = [m for m in found if m.kind in {READING, MODIFIER, IGNORED, FIELD} and not m.weak]
+    return bool(read) and len(known) >= LABEL_SHARE * len(found)
 
 
 def _is_decimal(content: Content) -> bool:
@@ -178,7 +276,8 @@ def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocab
     for word, column in own:
         meaning = vocabulary.meaning(word)
         under = base[column] if column < len(base) else Meaning(UNKNOWN)
-        if under.kind == FIELD and under.is_known:
+        beside = len(own) > 1 and meaning.kind == MODIFIER and meaning.wall >= 0  # walls over tables side by side
+        if under.kind == FIELD and under.is_known and not beside:
             if meaning.kind == FIELD and meaning.word != under.word:
                 return False
             continue
@@ -257,9 +356,9 @@ def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tupl
     """Return the meaning of the lines of one heading together, and its text."""
     name = " ".join(filter(None, (top, middle, bottom)))
     # 'Position' over X and Y names the pair, not a computed result
-    if set(tokens(top)) <= _POSITION:
+    if set(tokens(top)) <= POSITION_WORDS:
         top = ""
-    if bottom and set(tokens(middle)) <= _POSITION:
+    if bottom and set(tokens(middle)) <= POSITION_WORDS:
         middle = ""
     for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
         text = " ".join(filter(None, parts))
@@ -283,10 +382,13 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             strong = True
         elif meaning.kind == MODIFIER:
             word = "" if by_column else "diameter"
-            plain_unit = meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
+            letter = meaning.wall >= 0 and name.strip().casefold() in {"n", "f"}  # over a column it may count, or be a unit
+            plain_unit = letter or (
+                meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
+            )
             meaning = Meaning(UNKNOWN) if plain_unit else replace(meaning, kind=READING, word=word)
         elif meaning.kind == READING and not meaning.word and not by_column:
-            final = named and tokens(name) in {("result",), ("results",)}
+            final = named and tokens(name) in results()
             meaning = Meaning(IGNORED) if final else replace(meaning, word="diameter")
         out.append(meaning)
     return out
@@ -300,9 +402,17 @@ def _check_or_gauge(texts: _Texts, column: int, meaning: Meaning) -> Meaning:
     return meaning
 
 
-def _is_table(meanings: list[Meaning]) -> bool:
+def _is_table(meanings: list[Meaning], names: list[str]) -> bool:
     """Whether these columns hold readings of holes."""
     readings = [m for m in meanings if m.kind == READING]
     words = {m.word for m in meanings if m.kind == FIELD}
     across = len({m.hole for m in readings if m.hole}) > 1
-    return bool(readings) and ("hole" in words or across or "serial" in words)
+    bare = all(m.hole and m.wall < 0 and m.direction is None for m in readings)
+    if bare and (not {"characteristic", "serial"} & words or (not across and "serial" not in words)):
+        return False
+    if not readings and sum(m.reason == "extreme" for m in meanings) == EXTREMES:
+        return "hole" in words
+    if "hole" not in words and not across:  # a line of fields, 'Serial | S-0650 | Gauge | DM-12', has cells of its own
+        known = all(m.kind != UNKNOWN or not n for m, n in zip(meanings, names, strict=True))
+        return bool(readings) and "serial" in words and known
+    return bool(readings) and ("hole" in words or bool(ANCHORS & words))

@@ -6,8 +6,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from holeqc.quantities import parse_unit
+from holeqc.quantities import SMALL_UNITS, parse_unit
 from holeqc.readings.synonyms import (
+    AMBIGUOUS,
     ASK,
     AXIS,
     CHARACTERISTIC,
@@ -20,6 +21,7 @@ from holeqc.readings.synonyms import (
     WALL,
     WEAK_HOLE,
     Mark,
+    heading_unit,
     plain,
     standard_table,
     tokens,
@@ -28,17 +30,19 @@ from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
 READING, MODIFIER, IGNORED, UNKNOWN = "reading", "modifier", "ignored", "unknown"
+SCALES = {name: (unit, float(part)) for name, (unit, part) in SMALL_UNITS.items()}  #: units that count in parts of ours
+BOTH_PLUGS = "go_no_go"  #: one column for what both plugs said
 MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repeats
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
-_BRACKETED_UNIT = re.compile(
-    r"[\[(]\s*(in|inch|inches|in\.|mm|millimet(?:re|er)s?|\"|″|''|°?\s*[cf]|deg\.?\s*[cf])\s*[\])]"
-)
-_TRAILING_UNIT = re.compile(
-    r"(?<=\S)[\s,/]+(?:in\s+)?(in\.?|inch|inches|mm|millimet(?:re|er)s?)\s*$|(?<=\S)\s*(\"|″)\s*$"
-)
-_TEMPERATURE_UNIT = re.compile(r"(?:°|\bdeg\.?)\s*([cf])\b")
 _NUMBER = re.compile(r"^\d")
+_FROM_NUMBER = re.compile(
+    r"\b(?:from|to|of|vs|nominal|nom|von|zu|de)\b\.?\s*[=:]?\s*(\d*[.,]\d+|\d+[.,]\d*)\s*(mm|in\b|inch|\"|″)?"
+)
+#: 'from basic' behind a deviation says nothing more
+_FROM_DRAWING = re.compile(
+    r"(?<=\w)\s+(?:from|to|off|vs\.?|von|zu|par rapport à|de|du)\s+(?:the\s+)?(?:basic|nominal|drawing)\b"
+)
 _PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
 
 
@@ -49,7 +53,11 @@ class Meaning:
     ``kind`` is field, reading, modifier (only wall, direction, trial or hole), ignored or unknown. ``word`` is the
     field or the characteristic ('' for a reading whose characteristic stands elsewhere). ``wall`` is a place in the
     kit's walls, -1 where not said; ``unit`` is in, mm, C or F; ``ask`` what a word column asks; ``weak`` marks a
-    heading that is a hole number only if nothing better is there.
+    heading that is a hole number only if nothing better is there. ``reason`` says why an ignored column holds no
+    readings (or may hold none, where ``kind`` is still reading); ``actual`` that the heading calls its readings
+    measured; ``serial`` names the part that a column is of; ``deviation`` that values count from a nominal size or a
+    basic dimension, ``base`` being what the heading itself counts from (None: the kit's, or another column's).
+    ``gauge`` is the gauge that the heading names beside what was read.
     """
 
     kind: str
@@ -61,6 +69,12 @@ class Meaning:
     unit: str = ""
     ask: str = ""
     weak: bool = False
+    reason: str = ""
+    actual: bool = False
+    serial: str = ""
+    deviation: bool = False
+    base: float | None = None
+    gauge: str = ""
 
     @property
     def is_reading(self) -> bool:
@@ -84,7 +98,7 @@ class _Found:
     direction: float | None = None
     trial: int = 0
     hole: str = ""
-    ignored: bool = False
+    ignored: str = ""
     weak: bool = False
     broken: bool = False
 
@@ -93,6 +107,7 @@ class Vocabulary:
     """The table of synonyms with what a kit adds: its headings, its walls, its holes."""
 
     def __init__(self, spec: Specification) -> None:
+        self.holes = spec.hole_ids
         self._directions = spec.plan.directions or (0.0, 90.0)
         self._table = standard_table()
         self.walls = spec.walls.names
@@ -104,15 +119,32 @@ class Vocabulary:
         for place, name in enumerate(self.walls):
             if tokens(name):
                 self._table[tokens(name)] = Mark(WALL, place)
+                unclear = [p for p, m in self._table.items() if m.kind == AMBIGUOUS and set(tokens(name)) <= set(p)]
+                for phrase in unclear:  # the kit says what the word means here
+                    del self._table[phrase]
+        if len(self.walls) == 2 and not {"n", "f"} & set(self._holes):
+            for place, letter in enumerate("nf"):
+                self._table.setdefault((letter,), Mark(WALL, place))
         for hole in spec.hole_ids:
             if tokens(hole) and not _NUMBER.match(hole):
                 self._table[tokens(hole)] = Mark("hole", hole)
+        self._gauges = [(re.escape(plain(g.id)), g.id) for g in spec.gauges if len(g.id) > 1]
         self._own = {plain(heading): word for heading, word in spec.headings.items()}
         for heading, word in spec.headings.items():
             if mark := _own_mark(word, self._table):
                 self._table[tokens(heading)] = mark
         self._longest = max(map(len, self._table))
         self._memory: dict[str, Meaning] = {}
+
+    def names_hole(self, text: str) -> bool:
+        """Whether a text names one hole of the kit and nothing else: '3', 'H3', 'Hole 3'."""
+        meaning = self.meaning(text)
+        return (
+            meaning.kind == MODIFIER
+            and meaning.hole.casefold() in self._holes
+            and meaning.wall < 0
+            and (meaning.direction is None)
+        )
 
     def meaning(self, text: object) -> Meaning:
         """Return what a heading says; unknown for anything that isn't understood to its last word."""
@@ -131,17 +163,28 @@ class Vocabulary:
             return Meaning(UNKNOWN)
         if rest in self._own:
             return _from_word(self._own[rest])
-        unit = ""
-        for pattern in (_BRACKETED_UNIT, _TEMPERATURE_UNIT, _TRAILING_UNIT):
-            if match := pattern.search(rest):
-                unit = _unit(next(g for g in match.groups() if g))
-                rest = f"{rest[: match.start()]} {rest[match.end() :]}".strip(" ,:;")
-                break
+        rest, unit = heading_unit(rest)
         if rest in self._own:
             return replace(_from_word(self._own[rest]), unit=unit)
         if not rest and unit:
             return Meaning(MODIFIER, unit=unit)
-        return self._put_together(tokens(rest), unit)
+        gauge, rest = self._gauge_in(rest)
+        base, unit, rest = _base_in(rest, unit)
+        words = _parted_deltas(tokens(rest))
+        meaning = self._put_together(words, unit)
+        if base is not None and (meaning.kind, meaning.reason, meaning.word) == (IGNORED, "deviation", ""):
+            meaning = replace(meaning, kind=READING, word="diameter", deviation=True)
+        if base is not None and meaning.deviation:
+            meaning = replace(meaning, base=base)
+        return replace(meaning, gauge=gauge) if gauge and meaning.kind in {READING, MODIFIER} else meaning
+
+    def _gauge_in(self, text: str) -> tuple[str, str]:
+        """Return the kit's gauge that a heading names beside what was read, 'Dia 0° (BG-2)', and the rest."""
+        for key, name in self._gauges:
+            match = re.search(rf"(?<![\w-])[\[(]?\s*{key}\s*[\])]?(?![\w-])", text)
+            if match and text.replace(match[0], "").strip(" ,:;-"):
+                return name, f"{text[: match.start()]} {text[match.end() :]}".strip(" ,:;-")
+        return "", text
 
     def _put_together(self, words: tuple[str, ...], unit: str) -> Meaning:
         if not words:
@@ -174,7 +217,8 @@ class Vocabulary:
         if degrees or (before and (before.kind, before.value) == (FIELD, "direction")):
             found.direction = value
         elif before and (
-            (before.kind, before.value) == (FIELD, "hole") or (before.kind == WEAK_HOLE and not found.fields)
+            (before.kind, before.value) == (FIELD, "hole")
+            or (before.kind == WEAK_HOLE and not found.fields and not found.characteristics)
         ):
             found.hole = text
         elif before and before.kind == FIELD and before.value in {"trial", "value"} and whole:
@@ -208,7 +252,7 @@ class Vocabulary:
         elif mark.kind == TRIAL:
             found.trial = int(mark.value)
         elif mark.kind == IGNORE:
-            found.ignored = True
+            found.ignored = found.ignored or str(mark.value) or "other"
         elif mark.kind == "hole":
             found.hole = str(mark.value)
         elif mark.kind == WEAK_HOLE:
@@ -223,8 +267,10 @@ class Vocabulary:
         place = Meaning(MODIFIER, "", found.wall, found.direction, found.trial, unit=unit)
         if "gauge" in fields and not ({"hole", "serial"} & set(fields)):
             return _gauge(kinds, found, unit)
+        if kinds and fields == ["drawing"]:
+            found.ignored = "drawing"  # 'Drawing X' holds the basic dimension
         if found.ignored:
-            return Meaning(IGNORED, kinds[0] if kinds else "", unit=unit)
+            return _not_used(found, kinds, place)
         if unit in {"C", "F"}:
             return Meaning(FIELD, "temperature_c", unit=unit) if set(fields) <= {"temperature_c"} else Meaning(UNKNOWN)
         if kinds or found.asks:
@@ -245,11 +291,6 @@ class Vocabulary:
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
             return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
-
-
-def _unit(text: str) -> str:
-    letter = text.strip(" °.").removeprefix("deg").strip(" .")
-    return letter.upper() if letter in {"c", "f"} else parse_unit(text) or ""
 
 
 def _own_mark(word: str, table: Mapping[tuple[str, ...], Mark]) -> Mark | None:
@@ -291,19 +332,51 @@ def _reading(found: _Found, kinds: list[str], unit: str) -> Meaning:
             hole=found.hole,
             trial=found.trial,
         )
-    if {"go", "no_go"} <= set(kinds):
-        return Meaning(UNKNOWN)
+    if set(kinds) - {"plug"} in ({"go", "no_go"}, {BOTH_PLUGS}):
+        kinds = [BOTH_PLUGS]
     for word in ("go", "no_go"):
         if word in kinds and set(kinds) <= {word, "plug"}:
             kinds = [word]
     direction = found.direction
-    if "diameter" in kinds and len(kinds) == 2 and kinds[1] in {"x", "y"}:
-        direction, kinds = (0.0 if kinds[1] == "x" else 90.0), ["diameter"]
+    axis = [k for k in kinds if k in {"x", "y"}]
+    if "diameter" in kinds and len(kinds) == 2 and axis:
+        direction, kinds = (0.0 if axis == ["x"] else 90.0), ["diameter"]
     if len(kinds) != 1:
         return Meaning(UNKNOWN)
     ask = "enters" if "enters" in found.asks and kinds[0] in {"go", "no_go"} else ""
     if kinds[0] != "diameter" and direction is not None:
         return Meaning(UNKNOWN)
     return Meaning(
-        READING, kinds[0], wall=found.wall, direction=direction, trial=found.trial, hole=found.hole, unit=unit, ask=ask
-    )
+        READING, kinds[0], wall=found.wall, direction=direction, trial=found.trial, hole=found.hole, unit=unit, ask=ask,
+        actual="value" in found.fields,
+    )  # fmt: skip
+
+
+def _not_used(found: _Found, kinds: list[str], place: Meaning) -> Meaning:
+    """Return what a heading means that names something other than a reading as the gauge shows it now."""
+    word = kinds[0] if len(kinds) == 1 else ""
+    meaning = replace(place, kind=IGNORED, word=word, reason=found.ignored)
+    if found.ignored == "deviation" and word in {"diameter", "x", "y"}:
+        return replace(meaning, kind=READING, deviation=True)
+    return meaning
+
+
+def _base_in(text: str, unit: str) -> tuple[float | None, str, str]:
+    """Return the number that a heading such as 'deviation from 0.455 in' counts from, its unit, and the rest."""
+    text = _FROM_DRAWING.sub(" ", text)
+    match = _FROM_NUMBER.search(text)
+    if match is None:
+        return None, unit, text
+    rest = f"{text[: match.start()]} {text[match.end() :]}".strip()
+    return float(match[1].replace(",", ".")), unit or parse_unit(match[2] or "") or "", rest
+
+
+def _parted_deltas(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Part 'dx' and 'Δx' into what they are made of: the deviation of x."""
+    out: list[str] = []
+    for word in words:
+        if word in {"dx", "dy", "δx", "δy"}:
+            out += ["deviation", word[-1]]
+        else:
+            out.append("deviation" if word == "δ" else word)
+    return tuple(out)

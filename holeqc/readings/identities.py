@@ -5,15 +5,22 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from holeqc.problems import ERROR
+import numpy as np
+
+from holeqc.problems import ERROR, DataError
+from holeqc.readings.dates import date_of
 from holeqc.readings.grid import EXACT_INTEGERS, Content, Uncalculated
 from holeqc.readings.headings import Vocabulary
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.words import folded, hole_key, part_of
 from holeqc.specification.model import Specification
+
+if TYPE_CHECKING:
+    from holeqc.readings.findings import Findings
 
 _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
 _TYPE_IT = "type the serial number as text"
@@ -25,6 +32,7 @@ SERIAL_ALLOWED = (
 )
 #: letters and marks that count as printable and show nothing: fillers, joiners, variation selectors
 _UNSEEN = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0\ufe00-\ufe0f]")
+LONGEST_LABEL = 60  #: characters; the longest label of a hole that is compared with others
 #: digits that a number in a spreadsheet keeps
 DIGITS_KEPT = 15
 
@@ -109,8 +117,10 @@ class Holes:
         )
 
     def _message(self, key: str) -> str:
-        swapped = [self._ids[self._exact[k]] for k in (_swaps(key)) if k in self._exact]
+        if len(key) > LONGEST_LABEL:  # nothing is compared with so long a text
+            return "the kit has no such hole"
         near = [] if key.isdecimal() else difflib.get_close_matches(key, self._exact, 1, 0.6)  # 12 is no slip for 2
+        swapped = [self._ids[self._exact[k]] for k in _swaps(key) if k in self._exact]
         close = swapped or [self._ids[self._exact[k]] for k in near]
         return "the kit has no such hole" + (f": likely {close[0]}" if close and len(key) > 1 else "")
 
@@ -201,10 +211,213 @@ def _lost(text: str) -> Issue:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A drawing, revision, kit, part or gauge that a sheet names.
+
+    ``kind`` is drawing, revision, kit, part or gauge; ``value`` as it is typed; ``wanted`` what the kit file has;
+    ``agrees`` whether both are one, None where the kit file doesn't say enough to tell.
+    """
+
+    kind: str
+    value: str
+    wanted: str
+    agrees: bool | None
+
+
+LONGEST_TITLE = 300  #: characters of a title that is searched for what it names
+_REVISION_WORD = r"(?:rev(?:ision|isión|\.)?|révision|(?:änderungs|aenderungs|zeichnungs)?(?:index|stand)|indice)"
+_REVISION = re.compile(
+    rf"(?<![^\W_]){_REVISION_WORD}(?![^\W_])[\s.:#=-]*(?:n[or°]\.?\s*)?([a-z]{{1,2}}\d{{0,2}}|\d{{1,3}})(?![^\W_])",
+    re.I,
+)
+_NUMBER_WORD = r"[\s.:#=-]*(?:(?:no|nr|num|number|nummer|n°|nº|n\.º|№|n\.°|id|ref)(?![^\W_])[\s.:#=-]*)?"
+_KEYWORDS = (
+    ("drawing", r"drawing|dwg|print|zeichnung(?:s-?(?:nr|nummer))?|zeichnungsnr|plan(?= ?n[°.ro])|plano"),
+    ("kit", r"kit|bausatz"),
+    ("part", r"part|p/n|pn|teil(?:e-?nr|enummer)?|sachnummer|pièce|pieza"),
+    (
+        "gauge",
+        r"gauge|gage|instrument|messmittel|prüfmittel|messgerät|instrument de mesure|moyen de mesure|instrumento",
+    ),
+)
+_NAMED_BY = tuple(
+    (kind, re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_]){_NUMBER_WORD}(?=[^\W_])", re.I)) for kind, words in _KEYWORDS
+)
+_VALUE = re.compile(r"[^\W_](?:[\w./-]{0,38}[^\W_])?")
+#: what stands before a number or revision that belongs to a form or a document, never to the drawing
+_FORM = re.compile(
+    r"(?<![^\W_])(?:form|formular|formblatt|formulaire|formulario|template|vorlage|doc|document|procedure)(?![^\W_])",
+    re.I,
+)
+_NO_NUMBER = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}:\d{2}|\d*[.,]\d+")  #: a day, an hour, a length
+
+
+def bare_number(text: str) -> str:
+    """Return letters and digits of a number only, in one case: ``BL7-210`` and ``bl7 210`` are one."""
+    return "".join(c for c in text.casefold() if c.isalnum())
+
+
+class Titles:
+    """Finds the drawing, revision, kit or part number that a text names, and whether it is the kit's."""
+
+    def __init__(self, spec: Specification) -> None:
+        self._spec = spec
+        self._known: list[tuple[str, str, re.Pattern[str]]] = []
+        numbers = [("kit", spec.id), ("drawing", spec.drawing)] + [("part", p.number) for p in spec.parts]
+        for kind, name in sorted(numbers, key=lambda known: -len(known[1])):
+            pieces = re.findall(r"[^\W\d_]+|\d+", name)
+            if pieces and any(c.isdigit() for c in name):
+                pattern = r"(?<![^\W_])(?<!\d[.,-])" + r"[\W_]*".join(map(re.escape, pieces)) + r"(?![^\W_]|[.,]\d)"
+                self._known.append((kind, name, re.compile(pattern, re.I)))
+
+    def others_in(self, text: str, word: str = "") -> list[Named]:
+        """Return the drawings, revisions, kits and parts that a text names and that are not this kit's."""
+        return [n for n in self.names_in(text, word) if n.agrees is False and n.kind != "gauge"]
+
+    def names_in(self, text: str, word: str = "") -> list[Named]:
+        """Return what a text names, in order. ``word``: the field (drawing, kit, part, revision) that it is said in.
+
+        A free title names a number behind a word such as ``Drawing``, or the kit's own wherever it stands. Revisions
+        count beside such a number, or alone; one of a form (``Form 12 Rev 3``) doesn't.
+        """
+        text = " ".join(text.split())
+        if not text or len(text) > LONGEST_TITLE:
+            return []
+        if word == "revision":
+            return self._revision(text.split()[0].strip(".:,;()"), text)
+        out: list[Named] = []
+        taken: list[tuple[int, int]] = []
+        for kind, found, start, end in self._numbers(text, word):
+            if not any(start < e and s < end for s, e in taken):
+                taken.append((start, end))
+                out.append(self._compared(kind, found))
+        alone = _REVISION.fullmatch(text.strip(" .:;()"))
+        if (match := alone or _REVISION.search(text)) and (alone or out) and not _FORM.search(text[: match.start()]):
+            out += self._revision(match[1], text)
+        elif out and out[-1].agrees:
+            out += self._letter_behind(text[taken[-1][1] :])
+        return out
+
+    def _numbers(self, text: str, word: str) -> Iterator[tuple[str, str, int, int]]:
+        """Yield kind, number as typed, and its place, of all that a text names."""
+        known: dict[int, tuple[str, int]] = {}
+        for kind, _, pattern in self._known:
+            for match in pattern.finditer(text):
+                dash = re.match(r"-\w{1,4}(?![^\W_])", text[match.end() :])
+                known.setdefault(match.start(), (kind, match.end() + (dash.end() if dash else 0)))
+        starts = [(kind, m.end()) for kind, pattern in _NAMED_BY for m in pattern.finditer(text)]
+        for kind, start in [(word, 0)] * bool(word) + starts:
+            value = _VALUE.match(text, start)
+            end = known[start][1] if start in known else value.end() if value and _is_number(value[0]) else 0
+            if end and not _FORM.search(text[:start]):
+                yield kind, text[start:end], start, end
+        exact = {bare_number(name) for _, name, _ in self._known}
+        for start, (kind, end) in known.items():
+            if bare_number(text[start:end]) in exact:  # 'BL7-210-004' alone may be a serial number
+                yield kind, text[start:end], start, end
+
+    def _compared(self, kind: str, value: str) -> Named:
+        """Return a number held against the kit's: another one is another only where the kit file says its own.
+
+        A dash number behind the drawing's is a part that the kit may not know; a part number of another shape than
+        the kit's may be a serial number. Neither can be told.
+        """
+        spec = self._spec
+        if kind == "gauge":
+            known = [g.id for g in spec.gauges]
+            same = any(bare_number(value) == bare_number(g) for g in known)
+            return Named(kind, value, ", ".join(known), True if same else False if known else None)
+        numbers = [p.number for p in spec.parts if p.number]
+        own = {"kit": [spec.id], "drawing": [spec.drawing], "part": numbers}.get(kind, [])
+        own = [name for name in own if any(c.isdigit() for c in name)]
+        wanted = own[0] if own else ""
+        everything = [name for name in (spec.id, spec.drawing, *numbers) if name]
+        if any(bare_number(value) == bare_number(name) for name in everything):
+            return Named(kind, value, wanted, True)
+        extended = any((m := pattern.match(value)) and value[m.end() :].startswith("-") for *_, pattern in self._known)
+        shape = _shape(value) in {_shape(name) for name in own} and len(numbers) == len(spec.parts)
+        told = shape if kind == "part" else bool(own) and not (extended and len(numbers) < len(spec.parts))
+        return Named(kind, value, wanted, False if told else None)
+
+    def _revision(self, value: str, text: str) -> list[Named]:
+        wanted = self._spec.revision
+        word = len(value) > 1 and value.isalpha() and not value.isupper()  # 'Rev by' says no revision
+        if wanted in {"", "-"} or not value or word:
+            return []
+        return [Named("revision", value, wanted, value.casefold() == wanted.casefold())]
+
+    def _letter_behind(self, rest: str) -> list[Named]:
+        """Return the revision that stands right behind a number: 'BL7-210 C', 'BL7-210/C', 'BL7-210 (C)'."""
+        match = re.match(r"\s?[/_(]?\s?([A-Z]{1,2})\)?\s*(?:$|[,;])", rest)
+        return self._revision(match[1], rest) if match else []
+
+
+def _shape(text: str) -> str:
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "0", text.casefold()))
+
+
+def _is_number(text: str) -> bool:
+    """Whether a text can be the number of a drawing, kit or part: digits, with letters, a dash or four of them."""
+    digits = sum(map(str.isdigit, text))
+    parted = any(c.isalpha() for c in text) or "-" in text
+    return bool(digits) and not _NO_NUMBER.fullmatch(text) and (digits >= 4 or parted)
+
+
+_PLAIN_SHEET_NAME = re.compile(
+    r"(?:sheet|tabelle|blatt|feuil|feuille|hoja|foglio|blad|list|arkusz|planilha|table|data|daten|readings?|results?|"
+    r"measurements?|inspection|holes?|messwerte|messung|bohrungen|protokoll|prüfprotokoll|mesures|relevés|trous|"
+    r"mediciones|medidas|agujeros|page|seite|form|template|near|far|copy of|kopie von|copie de|copia de)?"
+    r"[\s_-]*\d{0,3}\s?(?:\(\d{1,3}\))?",
+    re.I,
+)
+
+
+def serial_in_sheet_name(name: str, titles: Titles) -> str:
+    """Return the serial number that a sheet's name may be, '' for a program's own name, a day, or the kit's number."""
+    name = " ".join(name.split())
+    if not any(c.isdigit() for c in name) or _PLAIN_SHEET_NAME.fullmatch(name) or date_of(name, "dmy")[0]:
+        return ""
+    return "" if titles.names_in(name) or serial_fault(name) else name
+
+
+def spelt_alike(findings: Findings) -> None:
+    """Ask about serial numbers that are one but for their spelling, and hold their parts until one spelling is used.
+
+    ``AP-1``, ``ap-1``, ``AP 1`` and ``AP1`` are one; zeros in front (``0042`` and ``42``) are a warning only.
+    """
+    a, serials = findings.arrays, findings.draft.serial.texts
+    groups: dict[str, list[int]] = {}
+    for index in np.unique(findings.piece, return_index=True)[1].tolist():
+        if a["serial"][index] >= 0:
+            pieces = re.findall(r"[^\W\d_]+|\d+", serials[int(a["serial"][index])].casefold())
+            groups.setdefault(" ".join(p.lstrip("0") or "0" for p in pieces), []).append(index)
+    for alike in groups.values():
+        names = {serials[int(a["serial"][i])]: i for i in reversed(alike)}
+        if len(names) < 2:
+            continue
+        same = len({bare_number(name) for name in names}) < len(names)
+        if not same and len({int(a["part"][i]) for i in alike}) == len(alike):
+            continue  # 42 to port and 042 to starboard
+        spellings = sorted(names.items(), key=lambda named: named[1])
+        cells = " and ".join(findings.cell.place(i)["cell"] for _, i in spellings)
+        issue = warning(
+            "serials-alike",
+            f"serial numbers {' and '.join(repr(name) for name, _ in spellings)} may be one part: see {cells}",
+            "one spelling a part",
+            "Write the serial number the same way everywhere",
+            holds=same,
+        )
+        for index in alike if same else alike[-1:]:
+            found = repr(serials[int(a["serial"][index])])
+            findings.collector.add(findings.piece_problem(issue, index, found))
+
+
 class Parts:
     """Matches labels with the kit's parts."""
 
     def __init__(self, spec: Specification) -> None:
+        self._titles = Titles(spec)
         self._names = [(p.name, p.title, p.number) for p in spec.parts]
         self._allowed = "parts " + ", ".join(p.name for p in spec.parts)
 
@@ -215,6 +428,13 @@ class Parts:
             name = self._names[place][0]
             same = folded(content) in {folded(w) for w in self._names[place] if w}
             return Match(place, issue=None if same else note("part-word", f"read as part {name}"))
+        named = self._titles.names_in(text_of(content), "part") if isinstance(content, str) else []
+        if named and all(n.agrees for n in named):
+            if len(self._names) == 1:
+                return Match(0, issue=note("part-word", f"read as part {self._names[0][0]}, the only one of this kit"))
+            exact = [i for i, n in enumerate(self._names) if n[2] and bare_number(n[2]) == bare_number(named[0].value)]
+            if len(exact) == 1:
+                return Match(exact[0], issue=note("part-word", f"read as part {self._names[exact[0]][0]}"))
         return Match(
             issue=Issue(
                 "unknown-part",
@@ -267,7 +487,7 @@ class Gauges:
         text = text_of(content)
         if text in self._exact or not self._exact:
             return Match(0, text)
-        found = self._ids.get(re.sub(r"[\W_]+", "", text).casefold())
+        found = self._ids.get(re.sub(r"[\W_]+", "", text).casefold()) or self._named_in(text)
         if found is not None:
             return Match(0, found)
         return Match(
@@ -281,6 +501,16 @@ class Gauges:
                 holds=True,
             ),
         )
+
+    def _named_in(self, text: str) -> str | None:
+        """Return the one gauge whose id stands in a text with words around it: 'Bore gauge BG-2 (0.0001)'."""
+        if len(text) > LONGEST_TITLE:
+            return None
+        named = [g for g in self._exact if re.search(rf"(?<![\w-]){re.escape(g)}(?![\w-])", text, re.I)]
+        others = [
+            w for w in re.findall(r"[\w./-]+", text) if _is_number(w) and w.casefold() != "".join(named).casefold()
+        ]
+        return named[0] if len(named) == 1 and any(c.isdigit() for c in named[0]) and not others else None
 
 
 def trial_of(content: Content) -> Match:
@@ -299,13 +529,48 @@ def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[
         number = content
     elif isinstance(content, str):
         text = content.strip().lower().replace("º", "°")
-        if match := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?)?", text):
+        across = re.fullmatch(r"(\d{1,3})\s?°?\s?[-–/]\s?(\d{1,3})\s?(?:°|deg\.?)?", text)
+        if match := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?|grad|degrés?|grados?)?", text):
             number = float(match[1].replace(",", "."))
+        elif across and int(across[2]) - int(across[1]) == 180:
+            number = float(across[1])
         else:
-            number = {"h": 0.0, "v": 90.0}.get(text)
+            number = {"h": 0.0, "v": 90.0, "x": 0.0, "y": 90.0}.get(text)
             meaning = vocabulary.meaning(content)
             number = meaning.direction if number is None and meaning.is_known else number
     if number is not None and -360 <= number <= 360:
         return number, None
     allowed = ", ".join(f"{d:g}" for d in directions)
     return float("nan"), warning("bad-direction", "this is no direction in degrees", allowed, _TYPE_AGAIN)
+
+
+#: AP-021..AP-040: a name, its number, the same again
+_RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)", re.DOTALL)
+_NUMBERED = re.compile(r"(?P<head>.*?)(?P<number>\d+)(?P<tail>\D*)", re.DOTALL)
+MOST_IN_RANGE = 500
+
+
+def written_out(text: str, option: str) -> list[str]:
+    """Return the names of a range such as ``AP-021..AP-040`` one by one, leading zeros kept; other text as it is.
+
+    Raises:
+        DataError: the two ends don't differ in their last number alone, the range runs backward, or is too long.
+    """
+    typed = text.strip()
+    match = _RANGE.fullmatch(typed)
+    if match is None:
+        return [text]
+    first, last = _NUMBERED.fullmatch(match["first"].strip()), _NUMBERED.fullmatch(match["last"].strip())
+    example = "such as AP-021..AP-040" if option == "--serial" else "such as x1..x5"
+    if first is None or last is None or "." in (match["last"][:1], match["first"][-1:]):
+        raise DataError(f"{option} {text}: a range goes from a name with a number to another, {example}")
+    if (first["head"], first["tail"]) != (last["head"], last["tail"]):
+        raise DataError(f"{option} {text}: the two ends of a range may differ in their last number alone, {example}")
+    start, end, digits = first["number"], last["number"], len(first["number"])
+    if len(end) != digits and "0" in (start[0], end[0]):
+        raise DataError(f"{option} {text}: write both numbers with as many digits, {example}")
+    if max(len(start), len(end)) > DIGITS_KEPT or int(end) - int(start) >= MOST_IN_RANGE:
+        raise DataError(f"{option} {text}: a range holds at most {MOST_IN_RANGE}; give it in several")
+    if int(end) < int(start):
+        raise DataError(f"{option} {text}: the range runs backward; write the smaller number first")
+    return [f"{first['head']}{n:0{digits}d}{first['tail']}" for n in range(int(start), int(end) + 1)]

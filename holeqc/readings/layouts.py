@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 
-from holeqc.readings.fields import Field, find_fields, is_label
-from holeqc.readings.grid import IntArray
+from holeqc.readings.fields import Field, find_fields, is_label, placed_by
+from holeqc.readings.grid import Content, IntArray
 from holeqc.readings.heading_rows import Heading, find_headings
-from holeqc.readings.headings import IGNORED, READING, Vocabulary
-from holeqc.readings.marker import ENTRY_COLUMN, FIELD_COLUMN, FIELDS, FIRST_FIELD_ROW, Marker, parse_marker
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
+from holeqc.readings.marker import (
+    ENTRY_COLUMN,
+    FIELD_COLUMN,
+    FIELDS,
+    FIRST_FIELD_ROW,
+    FOR_PEOPLE,
+    Marker,
+    parse_marker,
+)
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.words import hole_key
 from holeqc.readings.xlsx import RawSheet
@@ -27,6 +35,7 @@ class Block:
     heading: Heading
     rows: IntArray
     fields: dict[str, Field] = field(default_factory=dict)
+    sections: list[Field] = field(default_factory=list)  #: rows inside it that say what holds from there on
 
 
 @dataclass(slots=True)
@@ -55,8 +64,7 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
     if marker is not None:
         return _own_sheet(sheet, headings, marker, spec)
     if not headings:
-        rows = np.flatnonzero(sheet.grid.filled_rows())[:60]
-        return Layout([], find_fields(sheet.grid, map(int, rows), vocabulary, spec))
+        return _cards(sheet, vocabulary, spec)
     filled = sheet.grid.filled_rows()
     starts = [0] + [_block_start(sheet, h, p, vocabulary) for p, h in pairwise(headings)]
     ends = [*starts[1:], sheet.grid.rows]
@@ -69,12 +77,184 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
         fields = find_fields(sheet.grid, above[-FIELD_ROWS * 4 :], vocabulary, spec)
         rows = np.arange(heading.last + 1, end, dtype=np.int64)
         rows = rows[filled[rows]]
+        sections, rows = _sections(sheet, heading, rows, vocabulary, spec)
         below, rows = _footers(sheet, heading, rows, vocabulary, spec)
-        everything += fields + below
+        everything += fields + below + sections
         twice += _twice(fields)
-        inherited = inherited | _first(fields)
-        blocks.append(Block(heading, rows, _first(below) | inherited))
+        inherited = {w: f for w, f in inherited.items() if w not in {"hole", "wall"}} | _first(fields)
+        blocks.append(Block(heading, rows, _first(below) | inherited, sections))
     return Layout(blocks, everything, twice=twice)
+
+
+def _sections(
+    sheet: RawSheet, heading: Heading, rows: IntArray, vocabulary: Vocabulary, spec: Specification
+) -> tuple[list[Field], IntArray]:
+    """Part rows inside a table that only say what holds from there on: 'FAR WALL', 'Hole 3', 'Serial: P-8'.
+
+    Such a row stands above further rows of readings, and none of its own cells is a reading.
+    """
+    grid = sheet.grid
+    count, numbers = _filled_counts(sheet)
+    labels = heading.columns("characteristic")
+    candidates = rows[(count[rows] <= SECTION_CELLS) & (numbers[rows] <= 1)]
+    found: list[Field] = []
+    taken: list[int] = []
+    for row in candidates[:SECTIONS_TRIED].tolist():
+        cells = [(c, x) for c, x in enumerate(grid.row(row)) if x is not None]
+        fields = _section_fields(sheet, heading, row, cells, labels, vocabulary, spec)
+        if fields:
+            found += fields
+            taken.append(row)
+    last = max((int(r) for r in rows if r not in set(taken)), default=-1) if taken else -1
+    kept = [f for f in found if f.row < last]
+    out = np.isin(rows, [f.row for f in kept])
+    return kept, rows[~out]
+
+
+def _filled_counts(sheet: RawSheet) -> tuple[IntArray, IntArray]:
+    """Return how many cells of each row are filled, and how many of them hold numbers."""
+    grid = sheet.grid
+    count, numbers = np.zeros(grid.rows, dtype=np.int64), np.zeros(grid.rows, dtype=np.int64)
+    for column in grid.columns:
+        count += column.filled(grid.rows)
+        if column.numbers is not None:
+            numbers += ~np.isnan(column.numbers)
+    return count, numbers
+
+
+def _section_fields(
+    sheet: RawSheet,
+    heading: Heading,
+    row: int,
+    cells: list[tuple[int, Content]],
+    labels: list[int],
+    vocabulary: Vocabulary,
+    spec: Specification,
+) -> list[Field]:
+    """Return what a row inside a table says of the rows below it, nothing for a row of readings."""
+    if not cells or not isinstance(cells[0][1], str):
+        return []
+    column, text = cells[0]
+    if len(cells) == 1:
+        word, what = placed_by(text, vocabulary)
+        own = heading.meanings[column] if column < len(heading.meanings) else None
+        if word and not (own is not None and own.kind == FIELD and own.word == word and text.strip().isalnum()):
+            return [Field(word, what, row, column)]
+    labelled = column in labels or is_label(text, vocabulary)
+    if not labelled:
+        return [f for f in find_fields(sheet.grid, [row], vocabulary, spec) if len(cells) == 1 and f.word in _PLACES]
+    fields = find_fields(sheet.grid, [row], vocabulary, spec)
+    spoken_for = {f.column for f in fields} | {f.label[1] for f in fields}
+    if any(c not in spoken_for for c, _ in cells):
+        return []
+    wanted = _PLACES if column not in labels else {f.word for f in fields} - {"ignore"}
+    return [f for f in fields if f.word in wanted]
+
+
+def _cards(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
+    """Read a sheet without headings whose cells say beside each reading what it is: a card for each hole.
+
+    A card is a run of rows with labels such as 'near 0°' or 'X' in one column and readings to the right of them; a row
+    above the run may name walls or directions over several columns of readings.
+    """
+    grid = sheet.grid
+    blocks: list[Block] = []
+    everything: list[Field] = []
+    taken = np.zeros(grid.width + 1, dtype=np.bool_)
+    first = grid.rows
+    for column in range(grid.width):
+        rows = _label_rows(sheet, column, vocabulary) if not taken[column] else np.empty(0, dtype=np.int64)
+        if rows.size < CARD_ROWS:
+            continue
+        end = _card_end(sheet, column, rows, vocabulary)
+        taken[column : end + 1] = True
+        runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+        headings = [_card_heading(sheet, column, end, int(run[0]), vocabulary) for run in runs]
+        over = {h.first for h in headings if any(h.texts)}
+        sections = [f for f in _card_sections(sheet, column, end, rows, vocabulary, spec) if f.row not in over]
+        first = min([first, int(rows[0]), *(f.row for f in sections)])
+        everything += sections
+        blocks += [Block(heading, run, {}, sections) for heading, run in zip(headings, runs, strict=True)]
+    top = find_fields(grid, (int(r) for r in np.flatnonzero(grid.filled_rows())[:60] if r < first), vocabulary, spec)
+    for block in blocks:
+        block.fields = _first([f for f in top if f.word not in _PLACES or f.word in {"serial", "part"}])
+    if not blocks:
+        rows = np.flatnonzero(grid.filled_rows())[:60]
+        return Layout([], find_fields(grid, map(int, rows), vocabulary, spec))
+    return Layout(blocks, top + everything, twice=_twice(top))
+
+
+def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArray:
+    """Return the rows in which a column says what the cell to its right is a reading of."""
+    grid = sheet.grid
+    here, beside = grid.columns[column], grid.columns[column + 1] if column + 1 < grid.width else None
+    if here.codes is None or beside is None:
+        return np.empty(0, dtype=np.int64)
+    means = []
+    for label in here.labels:
+        meaning = vocabulary.meaning(label.strip().rstrip(":=")) if isinstance(label, str) else None
+        says = meaning is not None and (
+            (meaning.kind in {READING, IGNORED} and bool(meaning.word))
+            or (meaning.kind == MODIFIER and meaning.direction is not None)
+        )
+        means.append(says)
+    hit = np.append(np.array(means, dtype=np.bool_), False)[here.codes]
+    return np.flatnonzero(hit & beside.filled(grid.rows)).astype(np.int64)
+
+
+def _card_end(sheet: RawSheet, column: int, rows: IntArray, vocabulary: Vocabulary) -> int:
+    """Return the last column of readings beside a column of labels: as far as most of its rows are filled."""
+    grid, end = sheet.grid, column + 1
+    while end + 1 < grid.width and 2 * int(grid.columns[end + 1].filled(grid.rows)[rows].sum()) >= rows.size:
+        texts = [x for x in (grid.cell(int(r), end + 1) for r in rows) if isinstance(x, str)]
+        labels = sum(vocabulary.meaning(x.strip().rstrip(":=")).kind in {READING, IGNORED} for x in texts)
+        if 2 * labels > rows.size:
+            break  # labels of the next card
+        end += 1
+    return end
+
+
+def _card_heading(sheet: RawSheet, column: int, end: int, first: int, vocabulary: Vocabulary) -> Heading:
+    """Return what the columns beside a run of labels hold; the row above it may name walls or directions."""
+    grid = sheet.grid
+    width = grid.width
+    meanings, texts = [Meaning(UNKNOWN)] * width, [""] * width
+    meanings[column] = Meaning(FIELD, "characteristic")
+    for place in range(column + 1, end + 1):
+        above = grid.cell(first - 1, place)
+        over = vocabulary.meaning(above) if above is not None else Meaning(UNKNOWN)
+        meanings[place] = replace(over, kind=READING, word="") if over.kind == MODIFIER else Meaning(READING)
+        texts[place] = str(above) if over.kind == MODIFIER else ""
+        if place > column + 1 and over.kind != MODIFIER:
+            meanings[place] = Meaning(UNKNOWN)
+    return Heading(first - 1, first - 1, tuple(texts), tuple(meanings))
+
+
+def _card_sections(
+    sheet: RawSheet, column: int, end: int, rows: IntArray, vocabulary: Vocabulary, spec: Specification
+) -> list[Field]:
+    """Return what the rows of cards in some columns say of whose, which hole's and which wall's readings follow."""
+    grid = sheet.grid
+    first, last = int(rows[0]), int(rows[-1])
+    found: list[Field] = []
+    for row in np.flatnonzero(grid.columns[column].filled(grid.rows))[:SECTIONS_TRIED].tolist():
+        text = grid.cell(row, column)
+        if row > last or not isinstance(text, str):
+            continue
+        word, what = placed_by(text, vocabulary)
+        if word:
+            found.append(Field(word, what, row, column))
+            continue
+        fields = find_fields(grid, [row], vocabulary, spec)
+        mine = [f for f in fields if f.word in {"hole", "wall"} or row > first]
+        found += [f for f in mine if f.label[1] == column and f.column <= end and f.word != "ignore"]
+        found += [f for f in mine if f.from_title and f.column == column and f.word in _PLACES]
+    return found
+
+
+#: what a row inside a table may say of the rows below it, and what ends with a new block
+_PLACES = frozenset({"serial", "part", "hole", "wall"})
+SECTION_CELLS, SECTIONS_TRIED, CARD_ROWS = 6, 50_000, 2
 
 
 def _first(fields: list[Field]) -> dict[str, Field]:
@@ -108,7 +288,7 @@ def _is_data(sheet: RawSheet, row: int, heading: Heading, vocabulary: Vocabulary
     contents = sheet.grid.row(row)
     readings = [contents[c] for c, m in enumerate(heading.meanings) if m.kind == READING and c < len(contents)]
     first = next((c for c in contents if c is not None), None)
-    if any(is_label(c, vocabulary) for c in (first, *readings)):
+    if is_label(first, vocabulary) or any(isinstance(c, str) and c.rstrip().endswith(":") for c in readings):
         return False
     return any(c is not None for c in readings)
 
@@ -154,6 +334,8 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         if word is not None and content is not None:
             fields.append(Field(word, content, row, ENTRY_COLUMN - 1, "C" if word == "temperature_c" else ""))
     fields.append(Field("unit", marker.unit, 1, 0))
+    if heading is not None:
+        heading = replace(heading, meanings=tuple(map(_own_meaning, heading.texts, heading.meanings)))
     if heading is None:
         return Layout([], fields, marker)
     end = heading.last + 1
@@ -166,9 +348,20 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
     return Layout([Block(heading, rows, _first(fields))], fields, marker)
 
 
+def _own_meaning(text: str, meaning: Meaning) -> Meaning:
+    """Return what a column of a sheet of ours holds: those for people are known by name."""
+    if text not in FOR_PEOPLE:
+        return meaning
+    reason = "limit" if "limit" in text else "drawing" if text.startswith("Basic") or "asked" in text else "verdict"
+    word = text[-1] if text.startswith("Basic") else ""
+    return Meaning(IGNORED, word, reason=reason)
+
+
 def views(heading: Heading) -> list[tuple[int, ...]]:
     """Return the columns of each table under one heading: several where hole columns stand side by side."""
     holes = heading.columns("hole")
+    if len(heading.columns("characteristic")) > 1:
+        holes = heading.columns("characteristic")
     everything = tuple(c for c, m in enumerate(heading.meanings) if m.kind in {FIELD, READING, IGNORED})
     if len(holes) < 2:
         return [everything]

@@ -11,13 +11,13 @@ from holeqc.quantities import unit_name
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
-from holeqc.readings.grid import IntArray
+from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
-from holeqc.readings.synonyms import FIELD, tokens
+from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import folded
+from holeqc.readings.words import folded, is_signature, speaks_of_defect
 
 if TYPE_CHECKING:
     from holeqc.readings.rows import Rows
@@ -67,8 +67,26 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
         context.say(issue, repr(text_of(second.content)), second.row, second.column)
 
 
+def field_defects(context: Context, fields: list[Field]) -> None:
+    """Hold a sheet whose fields around the tables speak of a defect: 'Remarks: crack at hole 5'."""
+    for field in fields:
+        if field.from_title or not isinstance(field.content, str) or field.word not in {"note", "ignore"}:
+            continue
+        if word := speaks_of_defect(field.content[:500]):
+            issue = warning(
+                "remark-of-defect",
+                f"the remark speaks of {word!r}",
+                "remarks that speak of no defect",
+                "Look at the part; say what was found under its surface, or clear up the remark",
+                holds=True,
+            )
+            pair = next(iter(context.tally.read)) if len(context.tally.read) == 1 else None
+            tied = context.tied(*pair) if pair else {}
+            context.say(issue, repr(field.content[:60]), field.row, field.column, **tied)
+
+
 def summary_rows(table: Table) -> None:
-    """Name rows such as 'Average' under a table, and leave them out."""
+    """Name rows such as 'Average' or 'Signature' under a table, and leave them out."""
     context = table.context
     holes = {folded(hole) for hole in context.spec.hole_ids}
     out = np.zeros(table.rows.size, dtype=np.bool_)
@@ -76,19 +94,55 @@ def summary_rows(table: Table) -> None:
         grid_column = context.sheet.grid.columns[column]
         if grid_column.codes is None:
             continue
-        sums = [isinstance(x, str) and folded(x) in SUMMARY_WORDS - holes for x in grid_column.labels]
-        hit = np.append(np.array(sums, dtype=np.bool_), False)[grid_column.codes[table.rows]]
-        for row in table.rows[hit & ~out][:_LOOKED_AT]:
-            issue = note("summary-row", "a row that sums up others holds no readings of a hole; it is not used")
+        kinds = [_no_hole(x, context, holes, hole=column in table.fields("hole")) for x in grid_column.labels]
+        kind = np.append(np.array(kinds, dtype=np.int8), 0)[grid_column.codes[table.rows]]
+        hit = kind > 0
+        for row, what in zip(table.rows[hit & ~out][:_LOOKED_AT], kind[hit & ~out], strict=False):
+            said = "sums up others" if what == 1 else "signs the sheet off"
+            issue = note("summary-row", f"a row that {said} holds no readings of a hole; it is not used")
             context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
         out |= hit
+    out |= _signed_rows(table, out)
     if out.any():
         table.leave_out(out)
 
 
-def unread_columns(table: Table) -> None:
-    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings."""
+def _signed_rows(table: Table, told: BoolArray) -> BoolArray:
+    """Return rows (r,) without a reading that sign the sheet off in any column, and name them."""
     context, grid = table.context, table.context.sheet.grid
+    out = np.zeros(table.rows.size, dtype=np.bool_)
+    for column in range(grid.width):
+        grid_column = grid.columns[column]
+        if grid_column.codes is None:
+            continue
+        signs = [isinstance(x, str) and is_signature(x) for x in grid_column.labels]
+        hit = np.append(np.array(signs, dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        hit &= ~table.any_reading & ~told & ~out
+        for row in table.rows[hit][:_LOOKED_AT]:
+            issue = note("summary-row", "a row that signs the sheet off holds no readings of a hole; it is not used")
+            context.say(issue, repr(text_of(grid_column.content(int(row)))), int(row), column)
+        out |= hit
+    return out
+
+
+def _no_hole(label: Content, context: Context, holes: set[str], *, hole: bool) -> int:
+    """Return 1 for the label of a row that sums up others, 2 for one that signs the sheet off, 0 for all others."""
+    if not isinstance(label, str) or folded(label) in holes:
+        return 0
+    meaning = context.vocabulary.meaning(label) if hole else None
+    sums = meaning is not None and meaning.reason in {"statistic", "extreme", "limit", "drawing"}
+    if folded(label) in SUMMARY_WORDS or sums:
+        return 1
+    return 2 if hole and is_signature(label) else 0
+
+
+def unread_columns(table: Table) -> set[int]:
+    """Report columns with contents whose heading isn't understood; remember known ones that hold no readings.
+
+    Returns the columns (from 0) whose heading isn't understood.
+    """
+    context, grid = table.context, table.context.sheet.grid
+    unknown: set[int] = set()
     width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
     for column, meaning in enumerate(table.meanings):
         if column >= grid.width or meaning.kind not in {UNKNOWN, IGNORED}:
@@ -101,12 +155,15 @@ def unread_columns(table: Table) -> None:
         if meaning.kind == IGNORED:
             context.tally.ignored[text] = context.tally.ignored.get(text, 0) + count
             continue
+        unknown.add(column)
         heading = table.blocks[0].heading
         if (heading.first, column) in context.tally.unread:  # tables side by side share their heading
             continue
         context.tally.unread.add((heading.first, column))
         row = int(table.rows[np.argmax(filled)])
-        title = f"the heading {text!r} isn't known" if text else "there is no heading over this column"
+        asked = question_of(text)
+        known = f"the heading {text!r} may mean {asked}" if asked else f"the heading {text!r} isn't known"
+        title = known if text else "there is no heading over this column"
         issue = warning(
             "unread-column",
             f"{title}: {count} filled cells below it are not read",
@@ -118,6 +175,7 @@ def unread_columns(table: Table) -> None:
             context.say(issue, f"{first} and so on, from {cell_name(row + 1, column + 1)}", heading.last, column)
         else:
             context.say(issue, first, row, column)
+    return unknown
 
 
 def surplus_rows(table: Table, known: Rows) -> None:
@@ -125,7 +183,8 @@ def surplus_rows(table: Table, known: Rows) -> None:
     context, grid = table.context, table.context.sheet.grid
     if not context.sheet.text_only:
         return
-    width = max((c + 1 for c, text in enumerate(table.texts) if text), default=0)
+    held = [c + 1 for c, m in enumerate(table.meanings) if m.kind != UNKNOWN or table.texts[c]]
+    width = max(held, default=0)
     extra = np.zeros(table.rows.size, dtype=np.bool_)
     for column in range(width, grid.width):
         extra |= grid.columns[column].filled(grid.rows)[table.rows]
@@ -189,19 +248,6 @@ def struck_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     )
     where = np.isin(rows, struck) & (issue == 0)
     return np.where(where, table.context.draft.issue_code(bad), issue) if where.any() else issue
-
-
-def stray_rows(table: Table, known: Rows) -> None:
-    """Name rows that hold something, but neither a reading nor a hole."""
-    context, grid = table.context, table.context.sheet.grid
-    rows = np.flatnonzero(~table.any_reading & (known.hole == -1))[:_LOOKED_AT]
-    rows = np.array([r for r in rows if any(grid.cell(int(table.rows[r]), c) is not None for c in table.columns)], int)
-    if context.own or not rows.size:
-        return
-    first, last = int(table.rows[rows[0]]), int(table.rows[rows[-1]])
-    column = table.first_column(int(rows[0]))
-    message = f"no hole and no reading in {span(rows.size, first, last)}: read as remarks"
-    context.say(note("stray-row", message), repr(text_of(grid.cell(first, column))), first, column)
 
 
 def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:

@@ -7,19 +7,25 @@ from dataclasses import dataclass, field
 
 from holeqc.problems import DataError
 
+#: how names of files begin that a spreadsheet program makes while a workbook is open, or a system beside a file
+LOCKS = ("~$", ".~lock.", "._")
+
 
 @dataclass(frozen=True, slots=True)
 class SizeLimits:
     """Bounds that keep a hostile or broken file from filling the machine. Counts are inclusive."""
 
-    file_bytes: int = 500_000_000  #: file as it lies on the disk
+    file_bytes: int = 250_000_000  #: file as it lies on the disk
     unpacked_bytes: int = 1_500_000_000  #: all parts of a workbook together, unpacked
+    part_bytes: int = 64_000_000  #: a part of a workbook that is neither a sheet nor the shared texts, unpacked
+    elements: int = 20_000_000  #: beginnings and ends of elements in such a part or the shared texts
     zip_ratio: float = 250.0  #: unpacked to packed, for any part beyond 1 MB
     entries: int = 2_000  #: parts in the zip container
     sheets: int = 300
     rows: int = 1_100_000  #: rows of one sheet or CSV; the largest xlsx sheet has 1 048 576
     columns: int = 1_000
-    cells: int = 60_000_000  #: of one sheet, blank ones inside a row included
+    cells: int = 16_000_000  #: of one sheet or CSV, blank ones inside a row included
+    texts: int = 4_000_000  #: different texts of one sheet or CSV
     merged: int = 200_000  #: merged ranges of one sheet
     field_characters: int = 32_767  #: longest text in a cell, as spreadsheets allow
 

@@ -10,14 +10,14 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.readings.arrangement import find_arrangements, find_swapped_walls
 from holeqc.readings.collect import Collector
+from holeqc.readings.contradictions import find_repeats, find_unbelievable
 from holeqc.readings.copies import find_copies
 from holeqc.readings.draft import UNIT_CODES, Array, Draft
 from holeqc.readings.findings import Findings, look_at
 from holeqc.readings.gauging import check_days, check_gauges, gauge_for
+from holeqc.readings.identities import spelt_alike
 from holeqc.readings.issues import warning
-from holeqc.readings.repeats import find_repeats
-from holeqc.readings.slips import find_slips
-from holeqc.readings.swaps import find_swapped_digits
+from holeqc.readings.slips import find_slips, find_swapped_digits
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.specification.model import Specification
 
@@ -36,12 +36,13 @@ def check_plausibility(
     find_arrangements(findings)
     find_slips(findings)
     find_swapped_digits(findings)
+    find_unbelievable(findings)
     find_copies(findings)
     find_swapped_walls(findings)
     check_gauges(findings)
     check_days(findings)
     _lost_digits(findings)
-    _similar_serials(findings)
+    spelt_alike(findings)
     return findings.doubt
 
 
@@ -99,26 +100,3 @@ def _report_lost(findings: Findings, rows: Array, decimals: Array, shown: int, g
 
     findings.report(rows, make)
     findings.mark(rows[decides], "lost-digits")
-
-
-def _similar_serials(findings: Findings) -> None:
-    """Warn of serial numbers that differ only in zeros, signs or case: 0042 and 42 may be one part."""
-    a = findings.arrays
-    first = np.unique(findings.piece, return_index=True)[1]
-    serials = findings.draft.serial.texts
-    groups: dict[tuple[int, str], list[int]] = {}
-    for index in first:
-        code = int(a["serial"][index])
-        if code >= 0:
-            short = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]+", "", serials[code]).casefold())
-            groups.setdefault((int(a["part"][index]), short), []).append(int(index))
-    for alike in groups.values():
-        names = dict.fromkeys(serials[int(a["serial"][i])] for i in alike)
-        if len(names) > 1:
-            issue = warning(
-                "serials-alike",
-                f"serial numbers {' and '.join(map(repr, names))} may be one part",
-                "one spelling a part",
-                "Write the serial number the same way everywhere",
-            )
-            findings.collector.add(findings.piece_problem(issue, alike[-1], repr(list(names)[-1])))

@@ -5,30 +5,30 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 
 import numpy as np
 
-from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
+from holeqc.readings.account import account, comma_is_decimal
 from holeqc.readings.collect import Collector
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.examples import suited
-from holeqc.readings.fields import Field
 from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
-from holeqc.readings.identities import text_of
-from holeqc.readings.issues import warning
+from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
+from holeqc.readings.issues import note, warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import double_fields, parts_without_readings, sheet_notes
+from holeqc.readings.leftovers import double_fields, field_defects, parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
-from holeqc.readings.table import Readings, Source, cell_name
+from holeqc.readings.table import ColumnUse, Readings, Source, UnusableFile, cell_name
 from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
@@ -36,12 +36,8 @@ from holeqc.specification.model import Specification
 
 __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
 
-_PLAIN_SHEET_NAME = re.compile(
-    r"^(?:sheet|tabelle|feuil|hoja|foglio|blad|list|arkusz|planilha|table|data|readings?|measurements?|holes?)?[\s_-]*\d{0,3}$",
-    re.I,
-)
-
-
+SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
+TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
 
@@ -55,32 +51,55 @@ class _Run:
     vocabulary: Vocabulary
     draft: Draft
     collector: Collector = field(default_factory=Collector)
-    refused: list[Problem] = field(default_factory=list)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
 
 
-def read_files(paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None) -> Readings:
+def read_files(
+    paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
+) -> Readings:  # fmt: skip
     """Return all readings in some files as one table in the kit's unit, with every problem met on the way.
+
+    ``go_on``: read the others where a file is unusable; nothing of it is in the table, and ``unusable`` names it.
 
     Raises:
         ReadingsError: a file can't be read at all, holds no table of readings, or was made for another kit or
-            revision; carries the problems of every such file, not of the first only.
+            revision; carries the problems of every such file, not of the first only. With ``go_on`` only where no
+            file can be used.
     """
     options = options or ReadOptions()
-    run = _Run(spec, options, Vocabulary(spec), Draft(spec))
-    for path in paths:
-        try:
-            _read_file(run, path)
-        except ReadingsError as error:
-            run.refused.extend(error.problems)
-    if run.refused:
-        raise ReadingsError("\n".join(p.sentence() for p in run.refused), run.refused)
+    good, unusable = list(paths), dict[str | Path, UnusableFile]()
+    while True:
+        run, refused = _gather(good, spec, options)
+        unusable |= refused
+        good = [path for path in good if path not in refused]
+        if not refused or not go_on or not good:
+            break
+        # a file refused at its third sheet has left the readings of two: the others are read again without it
+    if unusable and not (go_on and good):
+        problems = [p for file in unusable.values() for p in file.problems]
+        raise ReadingsError("\n".join(p.sentence() for p in problems), problems)
     arrays = run.draft.arrays()
     doubt = _report_issues(run, arrays)
     today = options.today or dt.date.today()
     doubt = check_plausibility(spec, run.draft, arrays, run.collector, today, doubt)
-    return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
+    table = run.draft.frame(arrays, doubt)
+    return Readings(table, run.collector.problems(), tuple(run.sources), tuple(unusable.values()))
+
+
+def _gather(
+    paths: Sequence[str | Path], spec: Specification, options: ReadOptions
+) -> tuple[_Run, dict[str | Path, UnusableFile]]:
+    """Read some files; return what they gave, and those that can't be used."""
+    run = _Run(spec, options, Vocabulary(spec), Draft(spec))
+    refused: dict[str | Path, UnusableFile] = {}
+    for path in paths:
+        try:
+            _read_file(run, path)
+        except ReadingsError as error:
+            shown = shown_path(path)
+            refused[path] = UnusableFile(shown, tuple(replace(p, file=shown) for p in error.problems))
+    return run, refused
 
 
 def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[str, str] | None:
@@ -99,8 +118,7 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
             if marker is not None:
                 return marker.kit_id, marker.revision
         return None
-    with container.path.open("rb") as file:
-        head = file.read(20_000)
+    head = container.incoming.content[:20_000]
     for encoding in ("utf-8-sig", "utf-16", "cp1252"):
         text = head.decode(encoding, "ignore")
         for line in text.splitlines()[:10]:
@@ -112,6 +130,8 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
 
 def _read_file(run: _Run, path: str | Path) -> None:
     container = examine(path, run.options.limits)
+    if container.name != shown_path(path):
+        container = replace(container, name=shown_path(path))
     if container.sha256 in run.seen:
         _named_twice(run, container, run.seen[container.sha256])
         return
@@ -120,12 +140,9 @@ def _read_file(run: _Run, path: str | Path) -> None:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
         )
-    tables, told = 0, None
-    for sheet in _sheets(run, container):
-        marker, blocks = _read_sheet(run, sheet)
-        told = told or marker
-        tables += blocks
-    if not tables:
+    sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
+    told = next((s.marker for s in sheets if s.marker is not None), None)
+    if not any(s.tables for s in sheets):
         raise ReadingsError(
             "",
             [
@@ -141,7 +158,8 @@ def _read_file(run: _Run, path: str | Path) -> None:
             ],
         )
     kit, revision = (told.kit_id, told.revision) if told else ("", "")
-    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision))
+    columns = tuple(use for s in sheets for use in s.columns)
+    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision, columns))
 
 
 def _named_twice(run: _Run, container: Container, first: str) -> None:
@@ -153,9 +171,10 @@ def _named_twice(run: _Run, container: Container, first: str) -> None:
 
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     if container.kind == WORKBOOK:
+        from holeqc.readings.sheet import choices
         from holeqc.readings.xlsx import read_workbook
 
-        yield from read_workbook(container, run.options.limits, run.options.sheets)
+        yield from read_workbook(container, run.options.limits, run.options.sheets, choices(run.spec))
         return
     from holeqc.readings.csv_files import read_text
 
@@ -165,8 +184,17 @@ def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     yield read_text(container, run.options, score, run.collector)
 
 
-def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
-    """Read one sheet; return its marker and how many tables it holds."""
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What one sheet was: its marker, how many tables it holds, and how their columns were understood."""
+
+    marker: Marker | None
+    tables: int
+    columns: tuple[ColumnUse, ...]
+
+
+def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
+    """Read one sheet into the draft."""
     layout = part_sheet(sheet, run.vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)
@@ -185,11 +213,17 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
                     action="If readings stand there, name the shop's headings in [headings] of the kit file",
                 )
             )
-        return marker, 0
+        return _Sheet(marker, 0, ())
     context = Context(
         run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
     )
+    context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
+    if not context.decimal and not mixed and comma_is_decimal(run.spec, _texts(sheet, layout)):
+        context.decimal = ","
+        message = "commas are read as decimal marks: no length of the kit is a thousand times as long"
+        issue = note("comma-by-size", message, "State the decimal mark, or type points, where that isn't meant")
+        context.say(issue, next(x for x in _texts(sheet, layout) if isinstance(x, str) and "," in x))
     if mixed:
         run.collector.add(
             Problem(
@@ -206,12 +240,15 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> tuple[Marker | None, int]:
         sorted(layout.blocks, key=lambda b: repr(b.heading.signature)), lambda b: b.heading.signature
     ):
         blocks = list(group)
-        for columns in views(blocks[0].heading):
-            read_table(context, blocks, columns)
+        beside = views(blocks[0].heading)
+        for columns in beside:
+            read_table(context, blocks, columns, alone=len(beside) == 1)
     double_fields(context, layout.twice)
+    account(context, layout)
+    field_defects(context, layout.fields)
     sheet_notes(context)
     parts_without_readings(context)
-    return marker, len(layout.blocks)
+    return _Sheet(marker, len(layout.blocks), tuple(context.uses))
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
@@ -233,10 +270,10 @@ def _name_from_sheet(context: Context, layout: Layout) -> None:
             context.part = named[0]
             _say(context, "part-from-sheet-name", f"no part is named; taken from the sheet's name: {named[0]}")
             return
-    telling = bool(name) and not _PLAIN_SHEET_NAME.match(name) and any(c.isdigit() for c in name)
-    if "serial" not in said and not context.options.serial and telling:
-        context.serial = name
-        _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {name}")
+    serial = serial_in_sheet_name(name, Titles(spec))
+    if serial and "serial" not in said and not context.options.serial:
+        context.serial = serial
+        _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {serial}")
 
 
 def _say(context: Context, code: str, message: str) -> None:
@@ -268,9 +305,7 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
             )
         said = [("kit", marker.kit_id, spec.id, "A2"), ("revision", marker.revision, spec.revision, "A2")]
     else:
-        said = [
-            (w, t, a, c) for w, t, a, c in _said_of_kit(layout.fields, spec) if not (w == "revision" and a in {"", "-"})
-        ]
+        said = list(dict.fromkeys(_said_of_kit(sheet, layout, spec)))
     wrong = [
         Problem(
             ERROR,
@@ -291,26 +326,24 @@ def _check_kit(run: _Run, sheet: RawSheet, layout: Layout, marker: Marker | None
         raise ReadingsError("", wrong)
 
 
-def _said_of_kit(fields: Iterable[Field], spec: Specification) -> Iterator[tuple[str, str, str, str]]:
-    """Yield what fields say of kit and revision: word, what is said, what it should be, the cell.
+def _said_of_kit(sheet: RawSheet, layout: Layout, spec: Specification) -> Iterator[tuple[str, str, str, str]]:
+    """Yield what a sheet says of another drawing, revision, kit or part: word, what is said, what it should be, cell.
 
-    'Kit: BL-7 rev C' says both. A kit's name without any digit is a title and says nothing for certain.
+    Fields count, and every text outside the rows of readings: 'Drawing BL7-210 Rev C' in one cell says it too.
     """
-    told: set[str] = set()
-    for found in fields:
-        if found.word not in {"kit", "revision"} or found.word in told:
-            continue
-        told.add(found.word)
-        text, cell = text_of(found.content), cell_name(found.row + 1, found.column + 1)
-        if found.word == "revision":
-            yield "revision", (text.split() or [""])[0], spec.revision, cell
-            continue
-        match = re.match(rf"{re.escape(spec.id)}(?!\w)\W*(?:rev(?:ision)?\b\W*(\w+))?", text, re.I)
-        if match is None:
-            if any(c.isdigit() for c in text):
-                yield "kit", text, spec.id, cell
-        elif match[1]:
-            yield "revision", match[1], spec.revision, cell
+    titles, grid = Titles(spec), sheet.grid
+    places = [(f.content, f.row, f.column, f.word) for f in layout.fields if f.word in SAID_OF_KIT]
+    data = np.zeros(grid.rows, dtype=np.bool_)
+    for block in layout.blocks:
+        for column, meaning in enumerate(block.heading.meanings[: grid.width]):
+            if meaning.kind == READING:
+                data[block.rows] |= grid.columns[column].filled(grid.rows)[block.rows]
+    fields = {(f.row, f.column) for f in layout.fields}
+    for row in np.flatnonzero(grid.filled_rows() & ~data)[:TITLE_ROWS].tolist():
+        places += [(x, row, c, "") for c, x in enumerate(grid.row(row)) if (row, c) not in fields]
+    for content, row, column, word in places:
+        for named in titles.others_in(text_of(content), word) if isinstance(content, str) else []:
+            yield named.kind, named.value, named.wanted, cell_name(row + 1, column + 1)
 
 
 def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:

@@ -141,12 +141,13 @@ class Reporter:
     def missing(self) -> None:
         """Report rows with readings but without a serial, a part or a hole."""
         table, rows, spec = self._table, self._rows, self._context.spec
-        named = any(table.meanings[c].hole for c in table.readings)
-        unnamed_hole = ~self.said["hole"] if not named else np.zeros(table.rows.size, dtype=np.bool_)
+        nothing = np.zeros(table.rows.size, dtype=np.bool_)
+        unnamed_hole = nothing if any(table.meanings[c].hole for c in table.readings) else ~self.said["hole"]
+        unnamed_part = nothing if any(table.meanings[c].serial for c in table.readings) else ~self.said["serial"]
         for word, where, allowed in (
             (
                 "serial",
-                ~self.said["serial"],
+                unnamed_part,
                 "a serial number in a column, in a field such as 'Serial: 1042', or stated",
             ),
             ("part", (rows.part < 0) & ~self.said["part"], "parts " + ", ".join(p.name for p in spec.parts)),

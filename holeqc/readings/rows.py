@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from holeqc.quantities import FloatArray, parse_unit
+from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
 from holeqc.readings.context import Table
 from holeqc.readings.dates import date_of, latest_of, ordered
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.grid import BoolArray
-from holeqc.readings.headings import IGNORED, READING, UNKNOWN, Meaning
+from holeqc.readings.headings import BOTH_PLUGS, IGNORED, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import (
     Gauges,
     Holes,
@@ -30,7 +30,7 @@ from holeqc.readings.row_report import Reporter
 from holeqc.readings.sources import Source, fill_down
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import CHARACTERISTICS
-from holeqc.readings.temperatures import temperature_of
+from holeqc.readings.values import temperature_of
 from holeqc.specification.model import Specification
 
 _NAME = re.compile(r"^(?=.*\d)\S+(?: \S+){0,2}$")  #: what may be a serial number: a digit, at most three words
@@ -73,6 +73,11 @@ class Rows:
     issue: Array
     length_issue: Array  #: as ``issue``, but only lengths of the row are doubtful: what a temperature spoils
     wall_said: BoolArray
+    scale: FloatArray  #: what a typed number is multiplied by: 0.001 where thousandths are counted
+    asks: Array  #: codes into ``ask_words``: what a row's label asks of a plug or surface
+    both: BoolArray  #: the row says what both plugs did
+    deviation: BoolArray  #: the row's values count from a basic dimension
+    ask_words: list[str] = field(default_factory=lambda: [""])
     unit_by_row: bool = False
     gauges: dict[str, Array] = field(default_factory=dict)
 
@@ -88,7 +93,8 @@ def _blank(size: int) -> Rows:
     return Rows(
         codes(), codes(), codes(), codes(), codes(), unknown(), nothing.astype(np.int16), nothing.astype(np.int8),
         unknown(), np.full(size, "NaT", "datetime64[D]"), np.full(size, "NaT", "datetime64[D]"), codes(), codes(),
-        nothing, nothing.copy(), nothing.astype(np.bool_),
+        nothing, nothing.copy(), nothing.astype(np.bool_), np.ones(size), nothing.copy(), nothing.astype(np.bool_),
+        nothing.astype(np.bool_),
     )  # fmt: skip
 
 
@@ -176,15 +182,34 @@ def _which_wall(table: Table, out: Rows, report: Reporter) -> None:
     wall = table.source("wall")
     if _side_is_part(table, spec):
         return
+    _fill_walls_down(table, out, wall)
     matches = report.match(wall, WallNames(spec, table.context.vocabulary).match, "wall")
     out.wall, out.wall_said = codes_of(wall, [m.code for m in matches]), wall.said()
+    report.filled_down({"wall": wall})
+
+
+def _fill_walls_down(table: Table, out: Rows, wall: Source) -> None:
+    """Give blank cells of a column of walls the wall above, where every hole then stands once in each wall.
+
+    A wall that is written once over its holes is filled down; where a hole would stand twice in one wall, the blank
+    may as well mean the other wall, and nothing is filled.
+    """
+    before = (wall.codes.copy(), wall.at_row.copy(), wall.at_column.copy(), wall.filled.copy())
+    fill_down(wall, table.rows, table.block_of, table.any_reading)
+    if not wall.filled.any():
+        return
+    rows = np.flatnonzero(table.any_reading & (wall.codes >= 0) & (out.hole >= 0))
+    place = np.column_stack([out.part[rows], out.serial[rows], out.hole[rows], wall.codes[rows]])
+    one_row_a_hole = not any(table.fields(word) for word in ("characteristic", "direction", "trial"))
+    if one_row_a_hole and np.unique(place, axis=0).shape[0] < rows.size:
+        wall.codes, wall.at_row, wall.at_column, wall.filled = before
 
 
 def _what(table: Table, out: Rows, report: Reporter) -> None:
     """Find characteristic, direction and trial of each row."""
     spec, vocabulary = table.context.spec, table.context.vocabulary
     what = table.source("characteristic")
-    kinds = [vocabulary.meaning(label) for label in what.labels]
+    kinds = [vocabulary.meaning(x.strip().rstrip(":=") if isinstance(x, str) else x) for x in what.labels]
     matches = [_characteristic(kind) for kind in kinds]
     report.report(what, matches, "characteristic", unusable=True)
     out.characteristic = codes_of(what, [m.code for m in matches])
@@ -193,6 +218,11 @@ def _what(table: Table, out: Rows, report: Reporter) -> None:
     fresh = ~out.wall_said & (placed >= 0)
     out.wall[fresh], out.wall_said = placed[fresh], out.wall_said | fresh
     out.trial = np.maximum(codes_of(what, [k.trial for k in kinds]), 0)
+    out.both = codes_of(what, [int(k.word == BOTH_PLUGS) for k in kinds]) == 1
+    out.deviation = codes_of(what, [int(k.deviation) for k in kinds]) == 1
+    out.ask_words = list(dict.fromkeys(["", *(k.ask for k in kinds)]))
+    out.asks = np.maximum(codes_of(what, [out.ask_words.index(k.ask) for k in kinds]), 0)
+    _label_units(out, what, kinds)
     direction = table.source("direction")
     found = [direction_of(label, vocabulary, spec.plan.directions) for label in direction.labels]
     report.report(direction, [Match(issue=issue) for _, issue in found], "direction")
@@ -203,7 +233,18 @@ def _what(table: Table, out: Rows, report: Reporter) -> None:
     out.trial = np.where(trial.said(), codes_of(trial, [m.code for m in trials]), out.trial)
 
 
+def _label_units(out: Rows, what: Source, kinds: list[Meaning]) -> None:
+    """Take the units that labels of rows say: 'X [mm]'."""
+    named = [SCALES.get(k.unit, (k.unit if k.unit in UNIT_CODES else "", 1.0)) for k in kinds]
+    said = np.maximum(codes_of(what, [UNIT_CODES.index(unit) for unit, _ in named]), 0)
+    out.unit = np.where(said > 0, said, out.unit).astype(np.int8)
+    out.scale = np.where(said > 0, np.nan_to_num(_floats(what, [factor for _, factor in named]), nan=1.0), out.scale)
+    out.unit_by_row |= bool((said > 0).any())
+
+
 def _characteristic(meaning: Meaning) -> Match:
+    if meaning.word == BOTH_PLUGS:
+        return Match(CHARACTERISTICS.index("go"))
     if meaning.kind == READING and meaning.word:
         return Match(CHARACTERISTICS.index(meaning.word))
     placed = meaning.direction is not None or meaning.wall >= 0
@@ -222,12 +263,18 @@ def _units(table: Table, out: Rows, report: Reporter) -> None:
     units = table.source("unit")
     issue = Issue("unknown-unit", "the unit isn't known", "in or mm", "Write in or mm")
     matches = []
+    factors = []
     for label in units.labels:
-        text = parse_unit(label) if isinstance(label, str) else None
-        matches.append(Match(UNIT_CODES.index(text)) if text else Match(0, issue=issue))
+        text = (parse_unit(label) or parse_small_unit(label)) if isinstance(label, str) else ""
+        named, factor = SCALES.get(str(text or ""), (text or "", 1.0))
+        matches.append(Match(UNIT_CODES.index(named)) if named else Match(0, issue=issue))
+        factors.append(factor)
     report.report(units, matches, "unit", unusable=True)
-    out.unit = np.maximum(codes_of(units, [m.code for m in matches]), 0).astype(np.int8)
-    out.unit_by_row = bool(table.fields("unit"))
+    said = np.maximum(codes_of(units, [m.code for m in matches]), 0).astype(np.int8)
+    fresh = out.unit == 0
+    out.unit = np.where(fresh, said, out.unit).astype(np.int8)
+    out.scale = np.where(fresh & (said > 0), np.nan_to_num(_floats(units, factors), nan=1.0), out.scale)
+    out.unit_by_row |= bool(table.fields("unit"))
 
 
 def _gauges(table: Table, out: Rows, report: Reporter) -> None:

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from io import BytesIO
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from holeqc import writer
+from holeqc.quantities import GRAIN
 from holeqc.readings import sheet_formulas as formulas
 from holeqc.readings import sheet_style as style
+from holeqc.readings.believable import (
+    bound,
+    edge_span,
+    merged,
+    place_reach,
+    position_tolerance,
+    size_reach,
+    size_spans,
+)
 from holeqc.readings.marker import (
     ENTRY_COLUMN,
     FIELD_COLUMN,
@@ -26,13 +37,13 @@ from holeqc.readings.marker import (
 from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.boundaries import required_edge
-from holeqc.specification.words import asked, tolerance_text
+from holeqc.specification.words import asked, limits_line, tolerance_text
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
-    from holeqc.specification.model import Specification
+    from holeqc.specification.model import Hole, Specification
 
 FIRST_ASKED_COLUMN = 6
 HOW_TO = (
@@ -49,6 +60,27 @@ LEGEND = (
     "Direction 0° lies along x, 90° along y. holeqc check also judges form (out-of-roundness, taper), edge distance, "
     "hole to hole, pins together and the decision rule; no ✓ on this sheet speaks for them.",
 )
+SIGNATURE = "Checked by (signature, date): ________________________________"
+
+
+def _top(s: Specification) -> tuple[str, str, str]:
+    """Return the texts of the first three rows: title, marker, how to fill it in."""
+    title = f"Reading sheet. {limits_line(s)}" + (f". {s.title}" if s.title else "")
+    unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
+    return title, marker_text(_marker(s)), f"{HOW_TO.format(unit=unit, fraction=fraction)} {CAUTION}"
+
+
+def _asked_lines(s: Specification, plan: Layout) -> list[str]:
+    """Return what is asked, as many lines as there are fields beside them; the last takes what is left."""
+    lines = [phrase.sentence for phrase in asked(s) if phrase.topic != "Size" or phrase.holes == ""]
+    room = len(plan.fields)
+    return [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
+
+
+def own_texts(specification: Specification) -> frozenset[str]:
+    """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
+    plan = layout(specification)
+    return frozenset((*_top(specification), *_asked_lines(specification, plan), *LEGEND, SIGNATURE, *FIELDS))
 
 
 def write_sheet(
@@ -57,14 +89,16 @@ def write_sheet(
     part: str | None = None,
     serials: Sequence[str] = (),
     paper: str = "a4",
+    *,
+    replace: bool = True,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``paper`` is ``a4`` or ``letter``. An existing file is replaced.
+    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
-        OSError: the file can't be written.
+        WriteError: the file is there and isn't to be replaced, or it can't be written.
     """
     from openpyxl import Workbook
 
@@ -81,9 +115,8 @@ def write_sheet(
         _Writer(specification, sheet, plan, part, serial).write(paper)
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
-    buffer = BytesIO()
-    book.save(buffer)
-    Path(path).write_bytes(buffer.getvalue())
+    with writer.file(path, replace=replace) as out:
+        book.save(out)
 
 
 def _marker(specification: Specification) -> Marker:
@@ -136,6 +169,9 @@ class _Writer:
 
     def __init__(self, s: Specification, sheet: Worksheet, plan: Layout, part: str | None, serial: str) -> None:
         self.s, self.sheet, self.plan, self.part, self.serial = s, sheet, plan, part, serial
+        lower, upper = (np.array([getattr(h.size, side) for h in s.holes]) for side in ("lower", "upper"))
+        self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
+        self.spans, self.edges = size_spans(s), edge_span(s)
 
     def write(self, paper: str) -> None:
         self._title()
@@ -152,13 +188,8 @@ class _Writer:
         style.protect(self.sheet)
 
     def _title(self) -> None:
-        s = self.s
-        title = f"Reading sheet, kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else "")
-        style.banner(self.sheet, 1, self.plan, title, "title")
-        style.banner(self.sheet, 2, self.plan, marker_text(_marker(s)), "marker")
-        unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
-        how = HOW_TO.format(unit=unit, fraction=fraction)
-        style.banner(self.sheet, 3, self.plan, f"{how} {CAUTION}", "how to")
+        for row, (text, kind) in enumerate(zip(_top(self.s), ("title", "marker", "how to"), strict=True), start=1):
+            style.banner(self.sheet, row, self.plan, text, kind)
 
     def _fields(self) -> None:
         labels = {word: label for label, word in FIELDS.items()}
@@ -175,10 +206,7 @@ class _Writer:
 
     def _asked(self) -> None:
         """Write what is asked beside the fields, as many lines as there are rows; the last takes what is left."""
-        lines = [phrase.sentence for phrase in asked(self.s) if phrase.topic != "Size" or phrase.holes == ""]
-        room = len(self.plan.fields)
-        lines = [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
-        for row, text in enumerate(lines, start=FIRST_FIELD_ROW):
+        for row, text in enumerate(_asked_lines(self.s, self.plan), start=FIRST_FIELD_ROW):
             style.asked_line(self.sheet, row, FIRST_ASKED_COLUMN, self.plan.width, text)
 
     def _headings(self) -> None:
@@ -213,11 +241,16 @@ class _Writer:
             limits = (plan.cell("lower", number), plan.cell("upper", number))
             asked = hole.form.out_of_roundness
             form = 0.5 * hole.size.band if asked is None else asked
-            cell.value = formulas.size_check(plan.span("diameter", number), wanted, *limits, self.s.unit, form)
+            cell.value = formulas.size_check(
+                plan.span("diameter", number), wanted, *limits, self.s.unit, form, self._size_bounds(number, hole)
+            )
         elif holds == "position_check" and "x" in row.asked:
             cell.value = self._position_check(number, row)
         elif holds == "edge_check" and "edge_distance" in row.asked:
-            cell.value = formulas.edge_check(plan.cell("edge_distance", number), plan.cell("edge_asked", number))
+            cell.value = formulas.edge_check(
+                plan.cell("edge_distance", number), plan.cell("edge_asked", number),
+                tuple(self.edges[self._number(hole)].tolist()),
+            )  # fmt: skip
         elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
             cell.value = self._plug_check(number, row)
 
@@ -242,7 +275,35 @@ class _Writer:
         near = max(most, formulas.NEAR * hole.size.upper)
         basic = (plan.cell("basic_x", number), plan.cell("basic_y", number))
         cells = (plan.cell("x", number), plan.cell("y", number))
-        return formulas.position_check(*cells, basic, stated, most, near, self.s.unit)
+        return formulas.position_check(
+            *cells, basic, (stated, most), near, self.s.unit, self._place_bounds(number, hole)
+        )
+
+    def _number(self, hole: Hole) -> int:
+        return self.s.hole_ids.index(hole.id)
+
+    def _rows_of(self, hole: Hole) -> list[int]:
+        return [n for n, row in enumerate(self.plan.rows, start=self.plan.first_row) if row.hole is hole]
+
+    def _size_bounds(self, number: int, hole: Hole) -> formulas.SizeBounds:
+        at, rows = self._number(hole), self._rows_of(hole)
+        far = float(self.size.far[at])
+        return formulas.SizeBounds(
+            self.plan.span("diameter", rows[0], rows[-1]), tuple(merged(self.spans[at])),
+            (hole.size.lower - far - GRAIN, hole.size.upper + far + GRAIN), float(self.size.apart[at]),
+        )  # fmt: skip
+
+    def _place_bounds(self, number: int, hole: Hole) -> formulas.PlaceBounds:
+        at, plan = self._number(hole), self.plan
+        others = tuple((plan.cell("x", n), plan.cell("y", n)) for n in self._rows_of(hole) if n != number)
+        x, basic_x, y, basic_y = (
+            plan.span(word, plan.first_row, plan.last_row) for word in ("x", "basic_x", "y", "basic_y")
+        )
+        reach = self.place
+        return formulas.PlaceBounds(
+            float(self.off[at]), float(reach.far[at]), float(reach.absurd[at]), float(reach.apart[at]), others,
+            (x, basic_x, y, basic_y),
+        )  # fmt: skip
 
     def _plug_check(self, number: int, row: Row) -> str:
         plan, hole = self.plan, row.hole
@@ -251,7 +312,9 @@ class _Writer:
         )
         sizes = (plan.span("diameter", number), len(plan.of("diameter")), plan.cell("lower", number),
                  plan.cell("upper", number))  # fmt: skip
-        return formulas.plug_check(go, no_go, surface, sizes, (hole.surface.clean, hole.surface.burr_free))
+        return formulas.plug_check(go, no_go, surface, sizes, (hole.surface.clean, hole.surface.burr_free),
+                                   (hole.plugs.go or 0.0, hole.plugs.no_go or 0.0,
+                                    float(bound("plug share") * self.size.apart[self._number(hole)])))  # fmt: skip
 
     def _state(self) -> None:
         plan = self.plan
@@ -274,8 +337,7 @@ class _Writer:
     def _legend(self) -> None:
         for row, text in enumerate(LEGEND, start=self.plan.last_row + 2):
             style.banner(self.sheet, row, self.plan, text, "legend")
-        text = "Checked by (signature, date): ________________________________"
-        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, text, "signature")
+        style.banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, SIGNATURE, "signature")
 
     def _choices(self) -> None:
         plan = self.plan

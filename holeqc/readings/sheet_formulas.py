@@ -6,12 +6,45 @@ They warn the person at the bench; they judge nothing: `holeqc check` reads the 
 
 from __future__ import annotations
 
-from holeqc.quantities import GRAIN
-from holeqc.readings.swaps import NEAR_FORM
-from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
+from dataclasses import dataclass
 
+from holeqc.quantities import GRAIN
+from holeqc.readings.slips import NEAR_FORM
+from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
+from holeqc.readings.values import LIKELY_C
+
+NEAR = 0.1  #: a slip brings a reading so near its limits, as a share of them
 LATEST_DATE = 20000  #: numbers beyond are dates: a fraction such as 7/16 that the spreadsheet took for a day
-NEAR = 0.1  #: readings within a tenth of the limits are taken as they stand; beyond it they look like a slip
+
+
+@dataclass(frozen=True, slots=True)
+class SizeBounds:
+    """What diameters of a hole are believed, as `check` has it (`believable`), and the cells of all its walls.
+
+    ``spans``: from what to what a reading is believed; ``far``: beyond these a single one isn't; ``apart``: how far
+    readings of the hole may differ.
+    """
+
+    block: str
+    spans: tuple[tuple[float, float], ...]
+    far: tuple[float, float]
+    apart: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceBounds:
+    """What coordinates of a hole are believed, as `check` has it: distances from basic, and between the walls.
+
+    ``tolerance`` is what a coordinate may be off, ``others`` the x and y cells of the hole's other walls, ``columns``
+    x, basic x, y and basic y of all holes: where most of them are off alike, the part lay out of seat.
+    """
+
+    tolerance: float
+    far: float
+    absurd: float
+    apart: float
+    others: tuple[tuple[str, str], ...]
+    columns: tuple[str, str, str, str]
 
 
 def number(value: float) -> str:
@@ -70,7 +103,7 @@ def _swapped_digits(odd: str, other: str, limits: tuple[str, str], form: float, 
     return f"AND(ABS({odd}-{other})>{number(form)}+{GRAIN},OR({','.join(near)}))"
 
 
-def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str, form: float) -> str:
+def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str, form: float, bounds: SizeBounds) -> str:
     """Return the check of a range of diameters against limits in two cells.
 
     ``form`` is how far diameters of one hole may lie apart. A single reading that stands farther away, and that two
@@ -82,7 +115,7 @@ def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str, form:
         k = number(factor)
         steps.append((f"SUMPRODUCT(({cells}>={low}*{k})*({cells}<={high}*{k}))>0", _words(words)))
     steps += [
-        (f"OR(MIN({cells})<{low},MAX({cells})>{high})", _words("? doubtful")),
+        *_unbelieved_sizes(cells, bounds),
         (
             f"AND(MIN({cells})<{lower}-{GRAIN},MAX({cells})>{upper}+{GRAIN})",
             _words("✗ small and large"),
@@ -102,25 +135,42 @@ def size_check(cells: str, wanted: int, lower: str, upper: str, unit: str, form:
     return "=" + chain(*steps, last=_words("✓ in limits"))
 
 
+def _unbelieved_sizes(cells: str, bounds: SizeBounds) -> list[tuple[str, str]]:
+    """Return the steps for diameters that can't be true, that nothing confirms, or that the hole contradicts."""
+    inside = "+".join(f"({cells}>={number(low)})*({cells}<={number(high)})" for low, high in bounds.spans)
+    apart = number(bounds.apart + GRAIN)
+    alike = f'COUNTIFS({bounds.block},">="&({cells}-{apart}),{bounds.block},"<="&({cells}+{apart}))'
+    believed = "+".join(
+        f'COUNTIFS({bounds.block},">="&{number(low)},{bounds.block},"<="&{number(high)})' for low, high in bounds.spans
+    )
+    alone = f'({cells}<>"")*({alike}=1)'
+    far = f"(({cells}<{number(bounds.far[0])})+({cells}>{number(bounds.far[1])})>0)"
+    return [
+        (f'SUMPRODUCT(({cells}<>"")*(({inside})=0))>0', _words("? doubtful")),
+        (f"AND({believed}>1,SUMPRODUCT({alone})>0)", _words("? readings disagree")),
+        (f"SUMPRODUCT({alone}*{far})>0", _words("? doubtful")),
+    ]
+
+
 def outside(cell: str, lower: str, upper: str) -> str:
     """Return whether one diameter is a number outside its limits, for marking the cell itself."""
     return f"AND(ISNUMBER({cell}),OR({cell}<{lower}-{GRAIN},{cell}>{upper}+{GRAIN}))"
 
 
-def doubtful(cell: str, lower: str, upper: str) -> str:
-    """Return whether one diameter is text or lies far from its limits, for marking the cell itself."""
-    far = f"OR({cell}<{1 - NEAR:g}*{lower},{cell}>{1 + NEAR:g}*{upper})"
-    return f'AND({cell}<>"",IF(ISNUMBER({cell}),{far},TRUE))'
+def doubtful(cell: str, lower: str, upper: str, check: str) -> str:
+    """Return whether one diameter is text, or outside and doubted by its check cell, for marking the cell itself."""
+    return f'AND({cell}<>"",IF(ISNUMBER({cell}),AND(LEFT({check},1)="?",{outside(cell, lower, upper)}),TRUE))'
 
 
-def position_check(x: str, y: str, basic: tuple[str, str], stated: float | None, most: float, near: float,
-                   unit: str) -> str:  # fmt: skip
+def position_check(x: str, y: str, basic: tuple[str, str], asked: tuple[float | None, float], near: float,
+                   unit: str, bounds: PlaceBounds) -> str:  # fmt: skip
     """Return the check of x and y against basic positions in two cells.
 
-    ``stated`` is the tolerance to the datums (None: not asked), ``most`` with the largest bonus; ``near`` is how far a
-    coordinate may lie from basic before it looks like a slip.
+    ``asked``: the tolerance to the datums (None: not asked) and with the largest bonus; ``near`` is how near to basic a
+    slip brings a coordinate.
     """
     bx, by = basic
+    stated, most = asked
     decimals = 4 if unit == "in" else 3
     value = f"2*SQRT(({x}-{bx})^2+({y}-{by})^2)"
     swapped = f"2*SQRT(({x}-{by})^2+({y}-{bx})^2)"
@@ -135,41 +185,75 @@ def position_check(x: str, y: str, basic: tuple[str, str], stated: float | None,
             steps.append((f"{value}<={number(most)}+{GRAIN}", f'"?"&{shown}&" needs bonus"'))
     else:
         steps.append((f"{value}<={close}", f'"read"&{shown}'))
+    beyond = bounds.tolerance + bounds.far
+    far = _off((x, y), basic, beyond)
+    steps.append((f"AND(ABS({x}-{y})<={GRAIN},{_off((x, y), basic, 2.0 * bounds.tolerance)})", _words("? typed twice")))
     # a hole off position by little is off position, whatever its mirror image would be
     steps += [
-        (f"AND({value}>{close},{other}<={close})", _words(words))
+        (f"AND({far},{other}<={close})", _words(words))
         for other, words in ((swapped, "? x and y exchanged"), (turned, "? sign"))
     ]
     for factor, words in slip_words(unit):
-        either = ",".join(_coordinate_slip(v, b, near, factor) for v, b in ((x, bx), (y, by)))
+        either = ",".join(_coordinate_slip(v, b, near, factor, beyond) for v, b in ((x, bx), (y, by)))
         steps.append((f"OR({either})", _words(words)))
+    steps.append((_off((x, y), basic, bounds.tolerance + bounds.absurd), _words("? doubtful")))
+    apart = number(bounds.apart + GRAIN)
+    disagree = ",".join(
+        f"IF(COUNT({other})=1,ABS({mine}-{other})>{apart},FALSE)"
+        for pair in bounds.others
+        for mine, other in zip((x, y), pair, strict=True)
+    )
+    if disagree:
+        steps.append((f"OR({disagree})", _words("? walls disagree")))
+    alone = ",".join(_alone(v, b, n, bounds, beyond) for n, (v, b) in enumerate(((x, bx), (y, by))))
+    steps.append((f"OR({alone})", _words("? doubtful")))
     last = f'"✗"&{shown}&" off position"' if stated is not None else _words("? doubtful")
     return "=" + chain(*steps, last=last)
 
 
-def _coordinate_slip(value: str, basic: str, near: float, factor: float) -> str:
+def _off(cells: tuple[str, str], basic: tuple[str, str], distance: float) -> str:
+    """Return whether either coordinate lies farther from basic than a distance."""
+    either = ",".join(f"ABS({v}-{b})>{number(distance + GRAIN)}" for v, b in zip(cells, basic, strict=True))
+    return f"OR({either})"
+
+
+def _alone(value: str, basic: str, axis: int, bounds: PlaceBounds, beyond: float) -> str:
+    """Return whether a coordinate is far off, no other wall says the same, and most holes are not off alike."""
+    others = [pair[axis] for pair in bounds.others]
+    apart = number(bounds.apart + GRAIN)
+    walls = "+".join(f"IF(COUNT({o})=1,ABS({value}-{o})<={apart},FALSE)*1" for o in others) or "0"
+    all_, drawn = bounds.columns[2 * axis : 2 * axis + 2]
+    alike = f'({all_}<>"")*(ABS({value}-{basic}-({all_}-{drawn}))<={number(bounds.tolerance + GRAIN)})'
+    shifted = f"IF(COUNT({all_})=COUNTA({all_}),SUMPRODUCT({alike})>=MAX(3,COUNT({all_})/2),FALSE)"
+    return f"AND(ABS({value}-{basic})>{number(beyond + GRAIN)},{walls}=0,NOT({shifted}))"
+
+
+def _coordinate_slip(value: str, basic: str, near: float, factor: float, beyond: float) -> str:
     n, k = number(near), number(factor)
-    return f"AND(ABS({basic})>10*{n},ABS({value}-{basic})>{n},ABS({value}/{k}-{basic})<={n})"
+    return f"AND(ABS({basic})>10*{n},ABS({value}-{basic})>{number(beyond)},ABS({value}/{k}-{basic})<={n})"
 
 
-def edge_check(cell: str, least: str) -> str:
-    """Return the check of an edge distance against the least distance in a cell."""
+def edge_check(cell: str, least: str, believed: tuple[float, float]) -> str:
+    """Return the check of an edge distance against the least in a cell; ``believed``: from what to what it may be."""
     steps = [
         *_unreadable(cell),
-        (f"OR({cell}<0.2*{least},{cell}>100*{least})", _words("? doubtful")),
+        (f"OR({cell}<{number(believed[0])},{cell}>{number(believed[1])})", _words("? doubtful")),
         (f"{cell}<{least}-{GRAIN}", _words("✗ too near")),
     ]
     return "=" + chain(*steps, last=_words("✓ far enough"))
 
 
-def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, str], asked: tuple[bool, bool]) -> str:
+def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, str], asked: tuple[bool, bool],
+               plugs: tuple[float, float, float]) -> str:  # fmt: skip
     """Return the check of GO, NO-GO and surface words; '' for a cell that is not asked.
 
-    ``sizes``: range of diameters, how many are wanted, lower and upper limit; a plug that contradicts complete readings
-    in limits is to be looked at again. ``asked``: whether the surface must be clean, and free of burrs.
+    ``sizes``: range of diameters, how many are wanted, lower and upper limit; a plug that contradicts readings is to be
+    looked at again. ``asked``: whether the surface must be clean, and free of burrs. ``plugs``: sizes of GO and NO-GO,
+    and how far above a plug that stops all readings may lie.
     """
     cells, wanted, lower, upper = sizes
-    in_limits = f"COUNT({cells})={wanted},MIN({cells})>={lower}-{GRAIN},MAX({cells})<={upper}+{GRAIN}"
+    in_limits = f"AND(COUNT({cells})={wanted},MIN({cells})>={lower}-{GRAIN},MAX({cells})<={upper}+{GRAIN})"
+    small = f"AND(COUNT({cells})>0,MIN({cells})<{lower}-{GRAIN})"
     filled = [cell for cell in (go, no_go, surface) if cell]
     empty = "+".join(f'({cell}="")' for cell in filled)
     steps = [(f"{empty}={len(filled)}", '""')]
@@ -177,9 +261,14 @@ def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, st
         if cell:
             known = f'{cell}<>"",{cell}<>{_words(ENTERS)},{cell}<>{_words(STOPS)}'
             steps.append((f"AND({known})", _words("? choose from the list")))
-    for cell, wrong, plug, name in ((go, STOPS, "GO", "does not enter"), (no_go, ENTERS, "NO-GO", "enters")):
+    for cell, wrong, size, plug, name in (
+        (go, STOPS, plugs[0], "GO", "does not enter"), (no_go, ENTERS, plugs[1], "NO-GO", "enters"),
+    ):  # fmt: skip
         if cell:
-            steps.append((f"AND({cell}={_words(wrong)},{in_limits})", _words(f"? {plug} against sizes")))
+            large = f"AND(COUNT({cells})>0,MIN({cells})>{number(size + plugs[2] + GRAIN)})"
+            stops, enters = f"{cell}={_words(STOPS)}", f"{cell}={_words(ENTERS)}"
+            against = f"OR(AND({cell}={_words(wrong)},{in_limits}),AND({stops},{large}),AND({enters},{small}))"
+            steps.append((against, _words(f"? {plug} against sizes")))
             steps.append((f"{cell}={_words(wrong)}", _words(f"✗ {plug} {name}")))
     if surface:
         steps += _surface_steps(surface, asked)
@@ -213,6 +302,6 @@ def state(entries: list[str], total: int, checks: list[str], fields: dict[str, s
         text += f'&IF({cell}="","   ? no date.",IF(ISNUMBER({cell}),"","   ? date not understood."))'
     if "temperature_c" in fields:
         cell = fields["temperature_c"]
-        odd = f"IF(ISNUMBER({cell}),OR({cell}<-20,{cell}>60),TRUE)"
+        odd = f"IF(ISNUMBER({cell}),OR({cell}<{LIKELY_C[0]:g},{cell}>{LIKELY_C[1]:g}),TRUE)"
         text += f'&IF({cell}="","",IF({odd},"   ? temperature in °C.",""))'
     return text

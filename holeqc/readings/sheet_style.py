@@ -12,6 +12,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from holeqc.problems import DataError
 from holeqc.readings.sheet_formulas import doubtful, outside
 from holeqc.readings.table import cell_name
+from holeqc.writer import as_cell
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -41,7 +42,7 @@ def _font(size: float = 11, **how: Any) -> Font:
 
 
 _BANNERS: dict[str, tuple[Font, float, bool]] = {
-    "title": (_font(bold=True, size=16), 24, False),
+    "title": (_font(bold=True, size=16), 24, True),
     "marker": (_font(size=9, color="606060"), 14, False),
     "how to": (_font(size=11), 16, True),
     "state": (_font(bold=True, size=12), 24, False),
@@ -52,11 +53,7 @@ _BANNERS: dict[str, tuple[Font, float, bool]] = {
 
 def write_text(cell: Any, text: str) -> None:
     """Write text that stays text, whatever it begins with."""
-    cell.value = text
-    cell.data_type = "s"
-    cell.number_format = "@"
-    if text[:1] in tuple("=+-@"):
-        cell.quotePrefix = True
+    as_cell(cell, text)
 
 
 def banner(sheet: Worksheet, row: int, plan: Layout, text: str, kind: str) -> None:
@@ -64,7 +61,7 @@ def banner(sheet: Worksheet, row: int, plan: Layout, text: str, kind: str) -> No
     font, height, wrap = _BANNERS[kind]
     if wrap:
         room = sum(column.width for column in plan.columns) + 9.0 * (plan.width - len(plan.columns))
-        height = height * max(1, math.ceil(1.1 * len(text) / room))
+        height = height * max(1, math.ceil(1.1 * max(1.0, font.size / 11) * len(text) / room))
     cell = sheet.cell(row, 1)
     if kind == "state":
         cell.value = text
@@ -159,7 +156,12 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     cells = plan.span("diameter", first, last)
     corner = plan.cell("diameter", first)
     sheet.conditional_formatting.add(
-        cells, FormulaRule([doubtful(corner, lower, upper)], fill=_AMBER, font=_font(italic=True, bold=True))
+        cells,
+        FormulaRule(
+            [doubtful(corner, lower, upper, f"${plan.cell('size_check', first)}")],
+            fill=_AMBER,
+            font=_font(italic=True, bold=True),
+        ),
     )
     sheet.conditional_formatting.add(
         cells, FormulaRule([outside(corner, lower, upper)], fill=_RED, font=_font(bold=True, underline="single"))

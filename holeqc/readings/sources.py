@@ -66,6 +66,7 @@ def source(
             out.codes[fresh] = codes[fresh] + len(out.labels)
             out.labels.extend(labels)
             out.at_row[fresh], out.at_column[fresh] = rows[fresh], column
+    _from_sections(out, word, blocks, rows, block_of)
     _from_fields(out, word, blocks, block_of)
     if default:
         rest = out.codes < 0
@@ -84,6 +85,35 @@ def _column_codes(sheet: RawSheet, column: int, rows: IntArray) -> tuple[CodeArr
         if first <= sheet.grid.rows:
             codes[first - 1 : last] = codes[first - 1]
     return codes[rows], labels
+
+
+def _from_sections(
+    out: Source, word: str, blocks: Sequence[Block], rows: IntArray, block_of: IntArray
+) -> None:
+    """Give rows what the last row above them inside their table said of a field.
+
+    What an outer section says ('Hole 3' above 'NEAR WALL') ends what inner ones said; which is the outer one is told
+    by which comes first.
+    """
+    for number, block in enumerate(blocks):
+        order = list(dict.fromkeys(f.word for f in block.sections))
+        if word not in order:
+            continue
+        outer = set(order[: order.index(word)])
+        events = [f for f in block.sections if f.word == word or f.word in outer]
+        starts = np.array([f.row for f in events], dtype=np.int64)
+        codes = np.empty(len(events) + 1, dtype=np.int32)
+        codes[-1] = BLANK
+        for place, event in enumerate(events):
+            codes[place] = len(out.labels) if event.word == word else BLANK
+            if event.word == word:
+                out.labels.append(event.content)
+        mine = np.flatnonzero((block_of == number) & (out.codes < 0))
+        at = np.searchsorted(starts, rows[mine], side="right") - 1
+        said = codes[at] >= 0
+        out.codes[mine[said]] = codes[at[said]]
+        for axis, place in ((out.at_row, "row"), (out.at_column, "column")):
+            axis[mine[said]] = np.array([getattr(f, place) for f in events], dtype=np.int64)[at[said]]
 
 
 def _from_fields(out: Source, word: str, blocks: Sequence[Block], block_of: IntArray) -> None:

@@ -10,9 +10,9 @@ import os
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
-from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
+from holeqc import writer
 from holeqc.problems import DataError
 from holeqc.quantities import unit_name
 
@@ -109,16 +109,20 @@ def _check(plan: StudyPlan) -> None:
         raise DataError("the choices are too long together; a drop-down list holds 250 characters")
 
 
-def write_study_sheet(plan: StudyPlan, path: str | os.PathLike[str], paper: str = "a4") -> tuple[Run, ...]:
+def write_study_sheet(
+    plan: StudyPlan, path: str | os.PathLike[str], paper: str = "a4", *, replace: bool = False
+) -> tuple[Run, ...]:
     """Write the blank sheet of a study as a workbook, and return its run order.
 
     Args:
         plan: what is to be read.
-        path: file to write; one that is there already is not touched.
+        path: file to write; one that is there already is not touched, it may hold somebody's readings.
         paper: ``a4`` or ``letter``.
+        replace: write over the file that is there.
 
     Raises:
-        DataError: a plan that can't be run, a paper that isn't known, or the file exists.
+        DataError: a plan that can't be run, or a paper that isn't known.
+        WriteError: the file exists, or can't be written.
     """
     from openpyxl import Workbook
 
@@ -132,15 +136,8 @@ def write_study_sheet(plan: StudyPlan, path: str | os.PathLike[str], paper: str 
     _set_up(sheet, plan, paper)
     _fill_how_to(book, plan, len(runs), paper)
     book.properties.creator, book.properties.title = "holeqc", plan.title
-    buffer = BytesIO()
-    book.save(buffer)
-    try:
-        with open(path, "xb") as file:  # x: between looking and writing nobody else's file is lost
-            file.write(buffer.getvalue())
-    except FileExistsError:
-        raise DataError(
-            f"{os.fspath(path)} exists already and may hold somebody's readings; give another name"
-        ) from None
+    with writer.file(path, replace=replace) as out:
+        book.save(out)
     return runs
 
 

@@ -53,23 +53,63 @@ COLUMNS: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnUse:
+    """How one column of a table was understood (a row or a block of cells where the table runs across).
+
+    ``place`` is where it stands (``C``, ``row 7``, ``B4:B12``), ``heading`` what is typed over it, ``use`` one of
+    ``reading``, ``field`` and ``not used``. A reading has ``characteristic``, ``wall`` ('' where another column or
+    field says it), ``direction`` [degrees, None where not stated], ``trial`` (0 where not stated), ``hole`` and
+    ``serial`` where the heading names them, ``unit`` (in, mm, thou or ''). A field has its ``field``. What is not used
+    has its ``reason``: limit, nominal, average, earlier, unknown heading and so on. ``cells`` counts filled cells.
+    """
+
+    sheet: str
+    place: str
+    heading: str
+    use: str
+    cells: int
+    characteristic: str = ""
+    wall: str = ""
+    direction: float | None = None
+    trial: int = 0
+    unit: str = ""
+    hole: str = ""
+    serial: str = ""
+    field: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
-    """A file that was read: name as given, SHA-256 and size in bytes, and the kit it says it was made for."""
+    """A file that was read: name as given, SHA-256 and size in bytes, the kit it says it was made for, its columns."""
 
     file: str
     sha256: str
     bytes: int
     kit_id: str = ""
     kit_revision: str = ""
+    columns: tuple[ColumnUse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class UnusableFile:
+    """A file of which nothing is used, and why: ``problems`` say what is wrong with it and what to do."""
+
+    file: str
+    problems: tuple[Problem, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """All readings of a run, the problems met on the way, and the files they came from."""
+    """All readings of a run, the problems met on the way, the files they came from, and files that gave none.
+
+    ``unusable`` is empty unless the reader was told to go on without such files.
+    """
 
     table: pd.DataFrame
     problems: tuple[Problem, ...] = ()
     sources: tuple[Source, ...] = field(default_factory=tuple)
+    unusable: tuple[UnusableFile, ...] = ()
 
 
 def cell_name(row: int, column: int) -> str:

@@ -1,4 +1,4 @@
-"""Cells into lengths: each distinct text is looked at once, numbers all at once."""
+"""Cells into lengths and temperatures: each distinct text is looked at once, numbers all at once."""
 
 from __future__ import annotations
 
@@ -281,3 +281,36 @@ def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
             holds=True,
         ),
     ], [vast, noisy]
+
+
+LIKELY_C = (-10.0, 45.0)  #: where people measure parts; common practice, no source
+_TEMPERATURE = re.compile(
+    r"^([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?|grad|degr[eé]s?|grados?)?\s*([cf])?(?:elsius|ahrenheit)?\s*°?$"
+)
+_ALLOWED_C = f"{LIKELY_C[0]:g} to {LIKELY_C[1]:g} °C"
+
+
+def temperature_of(content: Content, unit: str) -> tuple[float, Issue | None]:
+    """Return a temperature in °C, NaN with a doubt where it is none.
+
+    ``unit`` is C or F where a heading says it, '' otherwise; the cell's own unit comes first.
+    """
+    value: float | None = None
+    if isinstance(content, float):
+        value = content
+    elif isinstance(content, str) and (match := _TEMPERATURE.match(cleaned(content).lower())):
+        value, unit = float(match[1].replace(",", ".")), (match[2] or unit).upper()
+    if value is None:
+        return float("nan"), warning(
+            "bad-temperature", "this is no temperature", _ALLOWED_C, "Type degrees Celsius", holds=True
+        )
+    celsius = (value - 32.0) / 1.8 if unit == "F" else value
+    if LIKELY_C[0] <= celsius <= LIKELY_C[1]:
+        return celsius, None
+    message = "no part is measured at this temperature"
+    from_f = (value - 32.0) / 1.8
+    if unit != "F" and LIKELY_C[0] <= from_f <= LIKELY_C[1]:
+        message = f"this looks like degrees Fahrenheit: likely {value:g} °F = {from_f:.1f} °C"
+    return celsius, warning(
+        "implausible-temperature", message, _ALLOWED_C, "Type degrees Celsius, or write °F beside it", holds=True
+    )

@@ -3,37 +3,31 @@
 from __future__ import annotations
 
 import warnings
-import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from itertools import islice
-from typing import Any, BinaryIO
+from typing import Any
+from xml.parsers import expat
 
+from holeqc.printing import counted, shortened
 from holeqc.problems import ReadingsError
-from holeqc.readings.containers import Container, check_parts, refusal
-from holeqc.readings.grid import UNCALCULATED, Grid, GridBuilder, no_collecting
+from holeqc.readings.containers import DAMAGED, Container, check_cells, check_parts, opened, pieces, refusal
+from holeqc.readings.grid import Grid, no_collecting
 from holeqc.readings.marker import LISTS_SHEET
 from holeqc.readings.options import SizeLimits
-from holeqc.readings.sheet_scan import SheetScan, scan_sheet
+from holeqc.readings.sheet_scan import SheetPass, SheetScan, Styles
 
-FIRST_CHUNK, CHUNK = 256, 20_000  #: the first rows hold titles and headings and so are mixed; the rest is uniform
 #: what openpyxl and the parser below it raise for a workbook that is broken inside
 _BROKEN = (
-    ValueError,
     KeyError,
     TypeError,
     AttributeError,
-    IndexError,
-    OSError,
-    EOFError,
     SyntaxError,
-    RuntimeError,
-    NotImplementedError,
-    zipfile.BadZipFile,
+    AssertionError,
     MemoryError,
-    OverflowError,
     RecursionError,
+    expat.ExpatError,
+    *DAMAGED,
 )
 
 
@@ -52,31 +46,54 @@ class RawSheet:
     properties: dict[str, object] = field(default_factory=dict)  #: of the document, the same on each sheet
 
 
-def read_workbook(container: Container, limits: SizeLimits, only: tuple[str, ...] = ()) -> Iterator[RawSheet]:
+def read_workbook(
+    container: Container, limits: SizeLimits, only: tuple[str, ...] = (),
+    lists: Mapping[str, Sequence[str]] | None = None,
+) -> Iterator[RawSheet]:  # fmt: skip
     """Yield the sheets of a workbook, values as last calculated. No formula, macro or link is run or followed.
 
+    ``lists``: the choices that a sheet of ours for this kit offers (`holeqc.readings.sheet.choices`). The hidden sheet
+    that holds these very words and nothing else is left out; without ``lists`` none is, whatever its name.
+
     Raises:
-        ReadingsError: a damaged or unsafe workbook, or one beyond the size limits.
+        ReadingsError: a damaged or unsafe workbook, one beyond the size limits, or a cell that holds two values.
     """
     with ExitStack() as stack:
         with _clear_errors(container):
-            archive = stack.enter_context(zipfile.ZipFile(container.path))
+            archive = stack.enter_context(opened(container.incoming))
             sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
-            check_parts(archive, container.name, sheets)
-            book = _open(stack.enter_context(container.path.open("rb")))
-            stack.callback(book.close)
-            chosen = _choose(container, book, limits, only)
-            told = {str(p.name): p.value for p in getattr(book.custom_doc_props, "props", [])}
+            check_parts(archive, container.name, sheets, limits)
+            book = _open(container)
+            stack.callback(book.archive.close)
+            chosen = _choose(container, _listed(container, book), limits, only)
+            told = {str(p.name): p.value for p in getattr(book.wb.custom_doc_props, "props", [])}
+            styles = _styles(book)
         for sheet in chosen:
             with _clear_errors(container):
-                entry = sheet._worksheet_path.lstrip("/")
-                scan = scan_sheet(archive, container.name, entry, limits, _struck_styles(book))
-                sheet.reset_dimensions()
+                check_cells(archive, container.name, sheet.entry, limits)
+                show = counted(f"{sheet.title}: rows", 20_000)
+                reading = SheetPass(container.name, sheet.title, limits, styles, show)
                 with no_collecting():
-                    grid = _grid(container, sheet, scan, limits)
-                hidden = sheet.sheet_state != "visible"
-                raw = RawSheet(container.name, str(sheet.title), grid, scan, hidden, properties=told)
-            yield raw
+                    for piece in pieces(archive, container.name, sheet.entry):
+                        reading.feed(piece)
+                    grid, scan = reading.finish()
+                raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
+            if not _is_our_lists(raw, lists):
+                yield raw
+
+
+def _is_our_lists(sheet: RawSheet, lists: Mapping[str, Sequence[str]] | None) -> bool:
+    """Whether a sheet is the hidden one with the choices of our drop-downs, word for word and nothing else."""
+    if not lists or sheet.name != LISTS_SHEET or not sheet.hidden or sheet.grid.width != len(lists):
+        return False
+    wanted = [[word, *words] for word, words in lists.items()]
+    if sheet.grid.rows != max(map(len, wanted)):
+        return False
+    return all(
+        sheet.grid.cell(row, number) == (column[row] if row < len(column) else None)
+        for number, column in enumerate(wanted)
+        for row in range(sheet.grid.rows)
+    )
 
 
 @contextmanager
@@ -93,30 +110,72 @@ def _clear_errors(container: Container) -> Iterator[None]:
             container.name,
             "damaged-file",
             "the workbook is damaged inside",
-            found=f"{type(error).__name__}: {str(error)[:200]}",
+            found=f"{type(error).__name__}: {shortened(str(error), 200)}",
             action="Open it in a spreadsheet program, check it and save it anew",
         ) from error
 
 
-def _open(file: BinaryIO) -> Any:
-    """Open a workbook for reading values: from an open file, because a path that ends in .xls would be refused."""
-    from openpyxl import load_workbook
+@dataclass(frozen=True, slots=True)
+class _Listed:
+    """A sheet that the workbook lists: its title, the part of the container with its cells, whether it is hidden."""
 
-    return load_workbook(file, read_only=True, data_only=True, keep_links=False, keep_vba=False)
-
-
-def _struck_styles(book: Any) -> frozenset[int]:
-    """Return the numbers of the cell styles whose text is struck through."""
-    # not part of the library's published interface: without them nothing is struck, and files are read all the same
-    fonts = {number for number, font in enumerate(getattr(book, "_fonts", ())) if font.strike}
-    styles = getattr(book, "_cell_styles", ()) if fonts else ()
-    return frozenset(number for number, style in enumerate(styles) if style.fontId in fonts)
+    title: str
+    entry: str
+    hidden: bool
 
 
-def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str, ...]) -> list[Any]:
-    """Return the sheets with cells that are to be read."""
-    sheets = list(book.worksheets)
-    names = [str(s.title) for s in sheets]
+def _open(container: Container) -> Any:
+    """Return the library's reader of a workbook, with all but the sheets read.
+
+    Its parts are called one by one because the whole would look through each sheet once more. They aren't all part of
+    its published interface; tests compare what is read with its own reading.
+    """
+    from openpyxl.reader.excel import ExcelReader
+    from openpyxl.styles.stylesheet import apply_stylesheet
+
+    reader = ExcelReader(container.incoming.stream(), read_only=True, data_only=True, keep_links=False)
+    reader.read_manifest()
+    reader.read_strings()
+    reader.read_workbook()
+    reader.read_custom()
+    apply_stylesheet(reader.archive, reader.wb)
+    return reader
+
+
+def _listed(container: Container, book: Any) -> list[_Listed]:
+    """Return the sheets with cells, in the order of the workbook."""
+    found = []
+    for sheet, related in book.parser.find_sheets():
+        if "chartsheet" in related.Type:
+            continue
+        entry = str(related.target).lstrip("/")
+        if entry not in book.valid_files:
+            raise refusal(
+                container.name,
+                "damaged-file",
+                "a sheet's cells are not in the workbook",
+                found=shortened(str(sheet.name)),
+                action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
+            )
+        found.append(_Listed(str(sheet.name), entry, sheet.state != "visible"))
+    return found
+
+
+def _styles(book: Any) -> Styles:
+    """Return what the library read of texts, styles and the calendar."""
+    wb = book.wb
+    fonts = {number for number, font in enumerate(wb._fonts) if font.strike}
+    struck = frozenset(number for number, style in enumerate(wb._cell_styles) if style.fontId in fonts)
+    return Styles(
+        book.shared_strings, frozenset(wb._date_formats), frozenset(wb._timedelta_formats), struck, wb.epoch
+    )
+
+
+def _choose(
+    container: Container, sheets: list[_Listed], limits: SizeLimits, only: tuple[str, ...]
+) -> list[_Listed]:  # fmt: skip
+    """Return the sheets that are to be read."""
+    names = [sheet.title for sheet in sheets]
     if len(sheets) > limits.sheets:
         raise refusal(
             container.name,
@@ -131,48 +190,7 @@ def _choose(container: Container, book: Any, limits: SizeLimits, only: tuple[str
             container.name,
             "no-sheet",
             f"there is no sheet {missing[0]!r}",
-            allowed=", ".join(names),
+            allowed=shortened(", ".join(names), 2000),
             action="Name one of these",
         )
-    wanted = [s for s in sheets if (not only or s.title in only) and s.title != LISTS_SHEET]
-    return [s for s in wanted if hasattr(s, "reset_dimensions")]
-
-
-def _grid(container: Container, sheet: Any, scan: SheetScan, limits: SizeLimits) -> Grid:
-    builder = GridBuilder()
-    rows = sheet.iter_rows(values_only=True)
-    cells, size = 0, FIRST_CHUNK
-    while chunk := list(islice(rows, size)):
-        widths = list(map(len, chunk))
-        widest, cells = max(widths), cells + sum(widths)
-        _bound(container, str(sheet.title), "rows", builder.rows + len(chunk), limits.rows)
-        _bound(container, str(sheet.title), "cells", cells, limits.cells)
-        if widest > limits.columns:
-            chunk = _trim(container, str(sheet.title), chunk, limits.columns)
-        builder.add(chunk)
-        size = CHUNK if widest <= 100 else FIRST_CHUNK
-    grid = builder.finish()
-    for row, column in scan.uncalculated:
-        if row <= grid.rows and column <= grid.width and grid.cell(row - 1, column - 1) is None:
-            grid.columns[column - 1].put(row - 1, UNCALCULATED, grid.rows)
-    return grid
-
-
-def _bound(container: Container, sheet: str, what: str, count: int, allowed: int) -> None:
-    if count > allowed:
-        raise refusal(
-            container.name,
-            "too-large",
-            f"the sheet has too many {what}",
-            found=f"over {allowed}",
-            sheet=sheet,
-            allowed=f"at most {allowed}",
-            action="Split it, or delete what lies outside the table",
-        )
-
-
-def _trim(container: Container, sheet: str, chunk: list[tuple[object, ...]], columns: int) -> list[tuple[object, ...]]:
-    """Cut off formatted but blank cells far to the right; refuse contents there."""
-    if any(cell is not None for row in chunk for cell in row[columns:]):
-        _bound(container, sheet, "columns", columns + 1, columns)
-    return [row[:columns] for row in chunk]
+    return [sheet for sheet in sheets if not only or sheet.title in only]

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import holeqc
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
+from holeqc.reports.problem_pages import problem_blocks
 from holeqc.reports.view import Run
+from holeqc.specification.describe import confirmed_sentences
 
 if TYPE_CHECKING:
     from holeqc.specification.model import Hole, Specification
@@ -28,12 +30,21 @@ def _blocks(run: Run) -> Iterator[b.Block]:
     yield b.Facts(_facts(spec))
     yield b.Heading("What the kit file asks")
     yield asked_table(spec)
+    if spec.confirmed:
+        yield b.Heading("Confirmed in the kit file, though a drawing hardly asks it")
+        yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in confirmed_sentences(spec)))
+    if spec.warnings:
+        yield b.Heading("To be looked at in the kit file")
+        told = (p.sentence().removeprefix(f"{p.file}, ") for p in spec.warnings)
+        yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in told))
     yield b.Heading("Rules")
     yield b.Findings(tuple(b.Finding(None, text) for text in rule_points(spec)))
     yield b.Heading("Gauges")
     yield _gauge_table(spec) if spec.gauges else b.Paragraph("The kit file names no gauge, so no uncertainty is known.")
     yield b.Heading(w.FILES_READ)
     yield _file_table(run)
+    unusable = [p for file in run.inspection.readings.unusable for p in file.problems]
+    yield from problem_blocks(unusable, w.FILES_UNUSABLE)
     yield b.Heading("Cautions")
     yield b.Paragraph(" ".join(w.CAUTIONS), "caution")
     yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")

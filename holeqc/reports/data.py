@@ -6,9 +6,10 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | key | what it holds |
 |---|---|
 | ``tool`` | ``name``, ``version`` |
-| ``specification`` | ``id``, ``revision``, ``unit``, ``title``, ``drawing``, ``fixture``, ``path``, ``sha256`` |
+| ``specification`` | ``id``, ``revision``, ``unit``, ``title``, ``drawing``, ``fixture``, ``path``, ``sha256``, ``limits`` (in one line), ``confirmed[]`` (odd things that the kit file stands by: ``check``, ``found``, ``holes[]``, ``reason``), ``warnings[]`` (as ``problems[]``) |
 | ``rule`` | ``decision`` (simple, guarded, relaxed), ``guard_factor``, ``sentence``, ``rounding``, ``temperature`` |
 | ``sources[]`` | the files read: ``file``, ``sha256``, ``bytes``, ``kit_id``, ``kit_revision`` |
+| ``unusable[]`` | files of which nothing is used and judged: ``file``, ``problems[]`` as below; the exit code is 2 then |
 | ``verdict`` | worst verdict of all parts; null where there is no part |
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
@@ -19,7 +20,7 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
 | ``parts[].datum_shift`` | null where the kit declares none, else ``x``, ``y``, ``rotation`` of the frame that was used |
 | ``parts[].rework[]`` | ``scope`` (hole, pattern), ``hole``, ``from``, ``to``, ``tool``, ``passes``, ``sentence`` |
-| ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
+| ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``line``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
 | ``notes[]`` | what somebody remarked in a sheet: ``text``, ``part``, ``serial``, ``hole``, ``file``, ``sheet``, ``cell`` (of the first reading of the row, whose note it is) |
 | ``caveats[]``, ``cautions[]`` | sentences that belong to every verdict |
 """  # noqa: E501
@@ -35,6 +36,7 @@ import holeqc
 from holeqc.reports import wording as w
 from holeqc.reports.remarks import remarks_of
 from holeqc.reports.view import PartView, Row, Run, count_verdicts
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason
@@ -66,7 +68,9 @@ def head(run: Run) -> Data:
         "tool": {"name": "holeqc", "version": holeqc.__version__},
         "specification": {
             "id": spec.id, "revision": spec.revision, "unit": spec.unit, "title": spec.title, "drawing": spec.drawing,
-            "fixture": spec.fixture, "path": spec.path, "sha256": spec.digest,
+            "fixture": spec.fixture, "path": spec.path, "sha256": spec.digest, "limits": limits_line(spec),
+            "confirmed": [asdict(c) | {"holes": list(c.holes)} for c in spec.confirmed],
+            "warnings": [problem.as_dict() for problem in spec.warnings],
         },
         "rule": {
             "decision": spec.decision.rule, "guard_factor": spec.decision.guard_factor,
@@ -76,6 +80,9 @@ def head(run: Run) -> Data:
         "sources": [
             {"file": s.file, "sha256": s.sha256, "bytes": s.bytes, "kit_id": s.kit_id, "kit_revision": s.kit_revision}
             for s in run.inspection.readings.sources
+        ],
+        "unusable": [
+            {"file": u.file, "problems": [p.as_dict() for p in u.problems]} for u in run.inspection.readings.unusable
         ],
         "verdict": w.word(run.count.verdict) if len(run) else None,
         "counts": {"accept": run.count.accept, "hold": run.count.hold, "reject": run.count.reject},

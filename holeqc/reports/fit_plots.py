@@ -17,6 +17,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from holeqc import writer
 from holeqc.problems import DataError
 from holeqc.quantities import format_length
 from holeqc.reports.fit_text import clearance_sentence
@@ -169,7 +170,7 @@ def save_figure(figure: Figure, path: Path) -> None:
         raise DataError(f"--plot {path}: write a file that ends in {', '.join(FORMATS)}")
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": None}}[ending]
     with mpl.rc_context(_SETTINGS):
-        figure.savefig(path, format=ending[1:], dpi=150, metadata=metadata)
+        writer.write_figure(path, figure, ending, dpi=150, metadata=metadata)
 
 
 def _draw_bar(axes: Axes, k: int, bar: Bar, reference: float, scale: float, unit: Unit) -> None:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 from functools import singledispatch
 from html import escape
-from importlib.resources import files
 
+from holeqc.door import own_text
 from holeqc.inspection.results import ACCEPT
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
@@ -21,7 +21,7 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 
 def html_page(report: b.Report) -> str:
     """Return a report as an HTML document; the same bytes each time for the same report."""
-    style = files("holeqc.reports").joinpath("report.css").read_text(encoding="utf-8")
+    style = own_text("reports", "report.css")
     style = style.replace("PAPER", report.paper)
     body = "\n".join(_section(section, _foot(section.foot or report.foot)) for section in report.sections)
     return (

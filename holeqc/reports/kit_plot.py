@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon, Rectangle
 
-from holeqc import __version__
+from holeqc import __version__, writer
 from holeqc.problems import DataError
 from holeqc.quantities import MM_PER_INCH, FloatArray, decimals_of, format_length
 from holeqc.reports.kit_layout import BLOCK_HEIGHT, MARGIN, Sheet, View, arrange, spread
@@ -29,7 +29,8 @@ CAUTION = (
     "NOT A DRAWING. Made from the kit file, to be compared with the drawing before anyone relies on it. The drawing, "
     "the approved data and the person licensed to sign prevail."
 )
-_SETTINGS = {"svg.hashsalt": "holeqc", "svg.fonttype": "path", "font.family": "DejaVu Sans"}
+_SETTINGS = {"svg.hashsalt": "holeqc", "svg.fonttype": "path", "font.family": "DejaVu Sans",
+             "text.parse_math": False}
 _METADATA: dict[str, dict[str, Any]] = {
     ".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": "holeqc"},
 }  # fmt: skip
@@ -48,7 +49,7 @@ def write_kit_plot(specification: Specification, path: Path) -> None:
         raise DataError(f"{path}: a picture ends in {', '.join(FORMATS)}; found {ending or 'no ending'}")
     sheet = arrange(specification)
     with mpl.rc_context(_SETTINGS):
-        kit_figure(specification, sheet).savefig(path, dpi=150, metadata=_METADATA[ending])
+        writer.write_figure(path, kit_figure(specification, sheet), ending, dpi=150, metadata=_METADATA[ending])
 
 
 def kit_figure(specification: Specification, sheet: Sheet | None = None) -> Figure:

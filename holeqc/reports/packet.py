@@ -11,14 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc import door, printing, writer
 from holeqc.problems import HoleQCError
 
 if TYPE_CHECKING:
@@ -30,7 +29,6 @@ FORMAT = "holeqc packet 1"
 MANIFEST = "manifest.json"
 SEAL = "seal.json"  #: the ledger's entry that holds the manifest's digest; not listed in the manifest
 CERTIFICATE, LIST_PAGES, LIST_BOOK, KIT = "certificate.pdf", "characteristics.pdf", "characteristics.xlsx", "kit.toml"
-MOST_MANIFEST = 5_000_000  #: bytes of a manifest that is read at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,47 +77,43 @@ def write_packet(
     from holeqc.reports.packet_list import listed_characteristics, run_of
     from holeqc.reports.write import write_all
 
-    target = Path(os.path.abspath(folder))
-    if target.exists() and (not target.is_dir() or any(target.iterdir())):
-        raise HoleQCError(
-            f"{target}: there is something already; give a new or empty folder. A packet is never overwritten"
-        )
     run, part = run_of(approved)
-    aside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        aside.mkdir()
-        write_all(run, aside, progress)
-        listed = listed_characteristics(approved, part)
-        _pages(approved, part, listed, aside)
-        _book(approved, run, listed, aside / LIST_BOOK)
-        (aside / KIT).write_bytes(approved.kit_text.encode("utf-8"))
-        manifest = _manifest(approved, part, aside)
-        text = json.dumps(manifest, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-        (aside / MANIFEST).write_bytes(text.encode("utf-8"))
-        seal = json.dumps(record(str(manifest["sha256"])), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-        (aside / SEAL).write_bytes(seal.encode("utf-8"))
-        if target.exists():
-            target.rmdir()
-        aside.rename(target)
-    except OSError as error:
+        with writer.folder(folder, _refuse_any) as out:
+            write_all(run, out, progress)
+            listed = listed_characteristics(approved, part)
+            _pages(approved, part, listed, out)
+            _book(approved, run, listed, out)
+            out.write_text(KIT, approved.kit_text)
+            manifest = _manifest(approved, part, out.path)
+            out.write_text(MANIFEST, printing.as_json(manifest) + "\n")
+            out.write_text(SEAL, printing.as_json(record(str(manifest["sha256"]))) + "\n")
+    except writer.WriteError as error:
         raise HoleQCError(
-            f"the packet can't be written into {target}: {error.strerror or error}; nothing is there"
+            f"the packet can't be written into {folder}: {error.problems[0].message.removeprefix(_DISK)}; nothing is "
+            "there"
         ) from error
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
-    return Packet(Path(folder), tuple(sorted(x.name for x in target.iterdir())), str(manifest["sha256"]))
+    return Packet(Path(folder), tuple(sorted(out.names)), str(manifest["sha256"]))
 
 
-def _pages(approved: ApprovedSet, part: PartView, listed: tuple[Listed, ...], folder: Path) -> None:
+_DISK = "it can't be written: "
+
+
+def _refuse_any(target: Path) -> None:
+    raise HoleQCError(
+        f"{target}: there is something already; give a new or empty folder. A packet is never overwritten"
+    )
+
+
+def _pages(approved: ApprovedSet, part: PartView, listed: tuple[Listed, ...], folder: writer.Folder) -> None:
     from holeqc.reports.packet_pages import certificate_report, list_report
     from holeqc.reports.pdf import pdf_report
 
-    (folder / CERTIFICATE).write_bytes(pdf_report(certificate_report(approved, part, listed)))
-    (folder / LIST_PAGES).write_bytes(pdf_report(list_report(approved, part, listed)))
+    folder.write_bytes(CERTIFICATE, pdf_report(certificate_report(approved, part, listed)))
+    folder.write_bytes(LIST_PAGES, pdf_report(list_report(approved, part, listed)))
 
 
-def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], path: Path) -> None:
+def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], folder: writer.Folder) -> None:
     from holeqc.reports.packet_list import HEADS, workbook_rows
     from holeqc.reports.workbook import Long, Sheet, about_rows, write_sheets
 
@@ -133,7 +127,8 @@ def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], path: Pat
         Sheet("Characteristics", HEADS, len(rows), rows),
         Sheet("About", (("About", 28), ("This workbook", 110)), len(about), about),
     ]
-    write_sheets(run, sheets, path)
+    with folder.file(LIST_BOOK) as file:
+        write_sheets(run, sheets, file)
 
 
 def _manifest(approved: ApprovedSet, part: PartView, folder: Path) -> dict[str, Any]:
@@ -170,8 +165,8 @@ def _manifest(approved: ApprovedSet, part: PartView, folder: Path) -> dict[str, 
 
 
 def _file(path: Path) -> dict[str, Any]:
-    data = path.read_bytes()
-    return {"name": path.name, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+    came = door.take(path, door.PACKET_FILE)
+    return {"name": path.name, "bytes": came.size, "sha256": came.sha256}
 
 
 def digest_of(manifest: dict[str, Any]) -> str:
@@ -196,17 +191,22 @@ def verify_packet(folder: Path | str) -> PacketCheck:
     digest = digest_of(manifest)
     if manifest.get("sha256") != digest:
         differences.append(f"{MANIFEST}: was changed, its own digest doesn't hold")
-    listed = {str(f.get("name")): f for f in manifest.get("files", ()) if isinstance(f, dict)}
-    for name, said in listed.items():
+    files = manifest.get("files")
+    if not isinstance(files, list) or not all(isinstance(f, dict) and isinstance(f.get("name"), str) for f in files):
+        raise HoleQCError(f"{place / MANIFEST}: its list of files is no list; the packet isn't as it was made")
+    listed = {f["name"]: f for f in files}
+    if len(listed) < len(files):
+        differences.append(f"{MANIFEST}: lists a file twice")
+    for name, stated in listed.items():
         path = place / name
-        if Path(name).name != name or not path.is_file() or path.is_symlink():
+        if Path(name).name != name or "\0" in name or path.is_symlink() or not door.is_file(path):
             differences.append(f"{name}: is missing")
             continue
         found = _file(path)
-        if found["sha256"] != said.get("sha256"):
+        if found["sha256"] != stated.get("sha256"):
             sizes = (
-                f", {found['bytes']} bytes instead of {said.get('bytes')}"
-                if found["bytes"] != said.get("bytes")
+                f", {found['bytes']} bytes instead of {stated.get('bytes')}"
+                if found["bytes"] != stated.get("bytes")
                 else ""
             )
             differences.append(f"{name}: was changed{sizes}")
@@ -232,12 +232,12 @@ def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> lis
     if not path.is_file():
         return [f"{SEAL}: is missing, so no entry of a ledger holds this manifest, and this is no packet"]
     try:
-        seal = json.loads(path.read_bytes()[:MOST_MANIFEST].decode("utf-8"))
+        seal = door.json_values(door.take(path, door.MANIFEST).content)
         row, approval = {name: seal["row"][name] for name in HASHED}, manifest.get("approval")
         number = int(approval["entry"]) if isinstance(approval, dict) and "entry" in approval else 0
         holds = entry_hash(row) == seal["hash"] and (row["kind"], row["seq"]) == (PACKET, seal["entry"])
         mine = row["reason"] == packet_words(number, digest)
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (HoleQCError, ValueError, KeyError, TypeError, RecursionError):
         holds = mine = False
     if not holds:
         return [f"{SEAL}: was changed, or is no seal of a packet"]
@@ -257,8 +257,8 @@ def _signature_differences(
     approval, kit, entries = (manifest.get(key) for key in ("approval", "kit", "entries"))
     mine: Any = manifest.get("signature")
     try:
-        asks = parse_specification((place / KIT).read_bytes().decode("utf-8"), KIT).approval_signed
-        other = json.loads((place / SEAL).read_bytes()[:MOST_MANIFEST].decode("utf-8")).get("signature")
+        asks = parse_specification(door.text_of(door.take(place / KIT, door.KIT)), KIT).approval_signed
+        other = door.json_values(door.take(place / SEAL, door.MANIFEST).content).get("signature")
         if not asks and mine is None and other is None:
             return [], ()
         about = {
@@ -280,15 +280,14 @@ def _signature_differences(
 
 def _read_manifest(place: Path) -> dict[str, Any]:
     path = place / MANIFEST
-    if not path.is_file():
+    if not os.path.lexists(path):
         raise HoleQCError(f"{place}: holds no {MANIFEST}, so it is no packet, or a packet cut short")
-    if path.stat().st_size > MOST_MANIFEST:
-        raise HoleQCError(f"{path}: is far larger than any manifest")
     try:
-        manifest = json.loads(path.read_bytes().decode("utf-8"))
-    except (UnicodeDecodeError, ValueError, RecursionError):
-        raise HoleQCError(f"{path}: can't be read as JSON; the packet isn't as it was made") from None
+        manifest = door.json_values(door.take(path, door.MANIFEST).content)
+    except ValueError as error:
+        raise HoleQCError(f"{path}: can't be read as JSON ({error}); the packet isn't as it was made") from None
     if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
-        said = manifest.get("format") if isinstance(manifest, dict) else None
-        raise HoleQCError(f"{path}: has format {said!r}; this version reads {FORMAT!r}")
+        stated = manifest.get("format") if isinstance(manifest, dict) else None
+        shown = printing.shortened(str(stated))
+        raise HoleQCError(f"{path}: has format {shown!r}; this version reads {FORMAT!r}")
     return manifest

@@ -18,6 +18,7 @@ from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     pass
@@ -95,6 +96,7 @@ def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
         ("Kit", f"{w.plain(spec.id)} revision {w.plain(spec.revision)}"), ("Fixture", w.plain(spec.fixture)),
         ("Read", " to ".join(dict.fromkeys(days))), ("Read by", ", ".join(by)), ("Gauges", ", ".join(gauges)),
         ("Readings", str(part.row["readings"])), ("File", ", ".join(files)), ("Lengths in", w.unit_name(spec.unit)),
+        ("Limits of size", w.plain(limits_line(spec).partition(": ")[2])),
     ]  # fmt: skip
     return tuple((label, w.shorten(text, 60)) for label, text in pairs if text)
 

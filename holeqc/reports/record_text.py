@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from holeqc import printing
 from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
 from holeqc.inspection.spans import in_order, same_of_holes
@@ -356,4 +357,4 @@ def suspects_data(found: Suspects) -> dict[str, Any]:
 
 def as_json(data: Any) -> str:
     """Return data as JSON text."""
-    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False, default=str) + "\n"
+    return printing.as_json(data) + "\n"

@@ -9,17 +9,18 @@ import dataclasses
 import math
 import os
 import shutil
-import sys
 import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import cell_words, hole_numbers, span_words
+from holeqc.inspection.spans import capital, cell_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
+from holeqc.printing import is_terminal
 from holeqc.reports import wording as w
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
 from holeqc.reports.together import alike
 from holeqc.reports.view import PartView, Run
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason
@@ -38,7 +39,7 @@ def screen_width() -> int:
 
     The variable COLUMNS counts before the terminal.
     """
-    if not os.environ.get("COLUMNS") and not sys.stdout.isatty():
+    if not os.environ.get("COLUMNS") and not is_terminal():
         return USUAL
     return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROW), WIDE)
 
@@ -55,15 +56,28 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
         lines += ["", *textwrap.wrap(caveat, width)]
     if len(inspection.rework):
         lines += ["", *textwrap.wrap(f"{w.CAUTIONS[0]} {w.CAUTIONS[1]}", width)]
-    lines += ["", *_verdict(run, width)]
+    lines += ["", *_verdict(run, width), *_unusable(run, width)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _unusable(run: Run, width: int) -> list[str]:
+    """Return the files of which nothing was judged, what is wrong with each, and what to do."""
+    files = run.inspection.readings.unusable
+    if not files:
+        return []
+    lines = ["", *textwrap.wrap(f"NOT JUDGED, can't be used: {w.plural(len(files), 'file')}. No verdict above counts "
+                                "what stands there.", width)]  # fmt: skip
+    for file in files:
+        lines += textwrap.wrap(w.plain(file.file), width, subsequent_indent="  ")
+        for sentence in dict.fromkeys(dataclasses.replace(p, file="").sentence() for p in file.problems):
+            lines += textwrap.wrap(w.plain(capital(sentence)), width, initial_indent="  ", subsequent_indent="  ")
+    return lines
 
 
 def _head(run: Run, width: int) -> list[str]:
     spec = run.specification
-    title = f"Kit {spec.id} revision {spec.revision}" + (f": {spec.title}" if spec.title else "")
-    unit = f"lengths in {w.unit_name(spec.unit)}"
-    lines = [_ends(w.plain(title), unit, width)]
+    lines = textwrap.wrap(w.plain(limits_line(spec)), width, subsequent_indent="  ")
+    lines += [w.shorten(w.plain(spec.title), width)] if spec.title else []
     lines += textwrap.wrap(f"Rule: {w.rule_name(spec)}; {w.rounding_sentence(spec)}", width, subsequent_indent="  ")
     sources = run.inspection.readings.sources
     for source in sources[:3]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.reports.gauge_text import WIDTH, number, table
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Readings
@@ -23,13 +24,13 @@ LONGEST = 24  #: characters of a group's name in the summary
 
 
 def run_head(spec: Specification, readings: Readings, of: str, by: Sequence[str]) -> str:
-    """Return which kit, how many parts, from when to when, and what is grouped how."""
+    """Return which kit with its limits of size, how many parts, from when to when, and what is grouped how."""
     frame = readings.table
     parts = len(frame[["part", "serial"]].drop_duplicates())
     days = frame["date"].dropna()
     span = f", {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else ""
-    first = f"Kit {spec.id}, revision {spec.revision}: {parts} part{'' if parts == 1 else 's'}{span}"
-    return "\n".join([*textwrap.wrap(first, WIDTH), f"{of} by {' and '.join(by)}"])
+    counted = f"{parts} part{'' if parts == 1 else 's'}{span}; {of} by {' and '.join(by)}"
+    return "\n".join([*textwrap.wrap(limits_line(spec), WIDTH), *textwrap.wrap(counted, WIDTH)])
 
 
 def summary(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -61,6 +61,17 @@ def _foot_of(part: PartView, foot: b.Foot) -> b.Foot:
     return b.Foot([foot.lines[0], *w.source_lines(sources), foot.lines[-1]], foot.cautions) if sources else foot
 
 
+def unusable_note(run: Run) -> list[b.Block]:
+    """Return the sentence that files are missing from the verdicts; nothing where all were used."""
+    files = run.inspection.readings.unusable
+    if not files:
+        return []
+    names = ", ".join(w.plain(file.file) for file in files[:5]) + (", ..." if len(files) > 5 else "")
+    count = w.plural(len(files), "file")
+    text = f"Not judged: {count} can't be used ({names}). Why and what to do stands on the last pages."
+    return [b.Paragraph(text, "caution")]
+
+
 def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
     spec = part.specification
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
@@ -68,6 +79,7 @@ def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
     if alone:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)
+        blocks += unusable_note(part.run)
     return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, _foot_of(part, foot))
 
 
@@ -92,6 +104,7 @@ def _overview(run: Run, full: set[int], most: int) -> b.Section:
         ]
     blocks += _rest_reasons(run, full)
     blocks += problem_blocks(run.problems, "Problems in the files", PROBLEMS_SHOWN)
+    blocks += unusable_note(run)
     return b.Section(
         "overview", f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  overview", tuple(blocks), None
     )

@@ -31,6 +31,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import pin_sentence
 from holeqc.reports.view import PartView, Row, Run
+from holeqc.writer import as_text
 
 WAITS, UNREAD, NEAR_LIMIT = CAUSES[PATTERN_INCOMPLETE], CAUSES[MISSING], CAUSES[GUARD_BAND]
 SHARED = 3  #: so many held holes with one cause share a tag
@@ -324,11 +325,7 @@ def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
     found: list[Any] = [line.found if line else ""]
     deviation: Any = line.deviation_value if line and line.deviation_value is not None else ""
     tail = [tag.unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
-    return [*map(_text, [*head, *found]), deviation, *map(_text, tail)]
-
-
-def _text(value: str) -> str:
-    return w.as_text_cell(w.plain(value))
+    return [*map(as_text, [*head, *found]), deviation, *map(as_text, tail)]
 
 
 def tool_text(run: Run) -> str:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from holeqc import door
 from holeqc.problems import HoleQCError
 
 FILES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
@@ -133,9 +134,9 @@ def typeface(bold: bool) -> Typeface:
     """Return DejaVu Sans or its bold."""
     path = _folder() / FILES[bold]
     try:
-        return Typeface(path.read_bytes())
-    except OSError as error:
-        raise HoleQCError(f"the typeface {path} can't be read ({error.strerror}); install matplotlib again") from error
+        return Typeface(door.take(path, door.TYPEFACE).content)
+    except door.RefusedError as error:
+        raise HoleQCError(f"the typeface {path} can't be read; install matplotlib again") from error
 
 
 def _folder() -> Path:

@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc import printing, writer
 from holeqc.inspection.spans import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_picture
+from holeqc.specification.words import limits_line
 from holeqc.wear import result as res
 from holeqc.wear import words
 from holeqc.wear.shares import MEANING
@@ -51,20 +53,18 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 
     Files of these names are replaced; others are left alone.
     """
-    import json
-
     from holeqc.reports.html import html_page
     from holeqc.reports.pdf import pdf_report
 
     report = wear_report(wear, spec, sources)
-    data = json.dumps(wear.as_dict(), ensure_ascii=False, indent=1, allow_nan=False)
+    data = printing.as_json(wear.as_dict())
     content = {
         HTML: html_page(report).encode("utf-8", "backslashreplace"), PDF: pdf_report(report),
         DATA: f"{data}\n".encode("utf-8", "replace"),
     }  # fmt: skip
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, written in content.items():
-        (folder / name).write_bytes(written)
+    with writer.folder(folder, lambda _: None, beside=tuple(content)) as out:
+        for name, written in content.items():
+            out.write_bytes(name, written)
     return [folder / name for name in content]
 
 
@@ -73,6 +73,7 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 
 def _overview(wear: Wear, spec: Specification, fixture: str) -> Iterator[b.Block]:
     yield b.Heading(f"Fixture {fixture}: what to do")
+    yield b.Paragraph(w.plain(limits_line(spec)))
     yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in wear.advice) or (b.Finding(None, "Nothing."),))
     picture = map_picture(wear, spec)
     if picture is not None:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
+from holeqc.printing import one_line
 from holeqc.quantities import GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
 
@@ -33,6 +34,7 @@ REWORK_CAUTIONS = (
     "Read the hole again in every direction and wall after rework and check a new sheet: the verdict here is of the "
     "hole as it was.",
 )
+FILES_UNUSABLE = "Files that can't be used: nothing of them is judged"  #: heading over what is wrong with them
 FILES_READ = "Files that were read"  #: heading over the table of files, which other pages name
 IN_FULL = 3  #: so many files are named with their whole digest at the foot of a page
 MATING = (
@@ -44,18 +46,9 @@ LOBING = (
     "can still refuse a pin; a GO plug or a three-point gauge shows it."
 )
 
-_CONTROL = re.compile(
-    r"[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u061c\u200b-\u200f\u2028\u2029\u202a-\u202e\u2060-\u2069\ufeff\ud800-\udfff\ufffe\uffff]"
-)
-
-
 def plain(text: object) -> str:
     """Return text in one line, with control and unseen characters and turned direction shown by code point."""
-    line = text if isinstance(text, str) else str(text)
-    if line.isprintable():  # nearly every text: nothing to do
-        return line
-    line = re.sub(r"[\t\r\n]+", " ", line)
-    return _CONTROL.sub(lambda match: f"[U+{ord(match[0]):04X}]", line)
+    return one_line(text)
 
 
 def shorten(text: str, most: int) -> str:
@@ -69,11 +62,6 @@ def shorten(text: str, most: int) -> str:
 def file_name(path: str) -> str:
     """Return the last part of a path as text in one line."""
     return plain(re.split(r"[/\\]", path)[-1] or path)
-
-
-def as_text_cell(text: str) -> str:
-    """Return text so that a spreadsheet never takes it for a formula: an apostrophe before = + - @ tab return."""
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
 
 def word(verdict: int) -> str:

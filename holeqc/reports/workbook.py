@@ -16,7 +16,6 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 from typing import IO, Any
 
 from openpyxl import Workbook
@@ -25,12 +24,15 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.page import PageMargins
 
 import holeqc
+from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
 from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import holes_sentence
 from holeqc.reports.view import Run, place_of
+from holeqc.specification.describe import confirmed_sentences
+from holeqc.specification.words import limits_line
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
@@ -58,25 +60,25 @@ class Sheet:
     rows: Iterable[Cells]
 
 
-def write_workbook(run: Run, path: Path, progress: Callable[[str], None] = lambda _: None) -> None:
-    """Write the workbook of a run; the same bytes each time for the same run and library versions."""
-    write_sheets(run, list(_sheets(run)), path, progress)
+def write_workbook(run: Run, file: IO[bytes], progress: Callable[[str], None] = lambda _: None) -> None:
+    """Write the workbook of a run into an open file; the same bytes each time for the same run and library versions."""
+    write_sheets(run, list(_sheets(run)), file, progress)
 
 
 def write_sheets(
-    run: Run, sheets: Sequence[Sheet], path: Path, progress: Callable[[str], None] = lambda _: None
+    run: Run, sheets: Sequence[Sheet], file: IO[bytes], progress: Callable[[str], None] = lambda _: None
 ) -> None:
-    """Write a workbook of tables that speak of a run; the same bytes each time for the same tables."""
+    """Write a workbook of tables that speak of a run into an open file; the same tables give the same bytes."""
     store, styles = _frame_of(run, sheets)
     ours = {f"xl/worksheets/sheet{n}.xml": sheet for n, sheet in enumerate(sheets, 1)}
-    with zipfile.ZipFile(store) as source, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
+    with zipfile.ZipFile(store) as source, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
         for item in source.infolist():
             data = source.read(item)
             entry = zipfile.ZipInfo(item.filename, (1980, 1, 1, 0, 0, 0))
             entry.compress_type = zipfile.ZIP_DEFLATED
             with target.open(entry, "w", force_zip64=item.filename in ours) as out:
                 if item.filename in ours:
-                    progress(f"{path.name}: {ours[item.filename].title}")
+                    progress(f"workbook: {ours[item.filename].title}")
                     _fill(out, data, ours[item.filename], styles)
                 else:
                     out.write(_fixed_time(data) if item.filename == "docProps/core.xml" else data)
@@ -91,7 +93,7 @@ def _sheets(run: Run) -> Iterator[Sheet]:
         ("Characteristics", _CHARACTERISTICS, len(inspection.characteristics), _characteristic_rows(run)),
         ("Pins", _PINS, len(inspection.pins), _pin_rows(run)),
         ("Readings", _READINGS, len(inspection.readings.table), _reading_rows(run)),
-        ("Problems", _PROBLEMS, len(run.problems), _problem_rows(run)),
+        ("Problems", _PROBLEMS, len(_problems(run)), _problem_rows(run)),
     ):  # fmt: skip
         for start in range(0, max(count, 1), MOST_ROWS):
             name = title if start == 0 else f"{title} {start // MOST_ROWS + 1}"
@@ -372,8 +374,13 @@ def _short(value: float) -> Plain | None:
     return Plain(value) if value is not None and math.isfinite(value) else None
 
 
+def _problems(run: Run) -> tuple[Problem, ...]:
+    """Return the problems of the run, those of files that can't be used first."""
+    return (*(p for file in run.inspection.readings.unusable for p in file.problems), *run.problems)
+
+
 def _problem_rows(run: Run) -> Iterator[Cells]:
-    for p in run.problems:
+    for p in _problems(run):
         yield (
             p.severity, "holds" if p.holds else "", p.code, Long(p.message), Long(p.found), Long(p.allowed),
             Long(p.action), p.file, p.sheet, p.cell, p.where, p.part, p.serial, p.hole, p.wall,
@@ -386,8 +393,10 @@ def about_rows(run: Run) -> list[tuple[Long, Long]]:
     rows = [
         ("Tool", f"holeqc {holeqc.__version__}"), ("Kit", f"{spec.id} revision {spec.revision}"), ("Title", spec.title),
         ("Drawing", spec.drawing), ("Fixture", spec.fixture), ("Lengths in", w.unit_name(spec.unit)),
-        ("Kit file", spec.path), ("SHA-256 of the kit file", spec.digest),
+        ("Limits of size", limits_line(spec).partition(": ")[2]), ("Kit file", spec.path),
+        ("SHA-256 of the kit file", spec.digest),
     ]  # fmt: skip
+    rows += [("Confirmed in the kit file", text) for text in confirmed_sentences(spec)]
     rows += [("Rule", text) for text in rule_points(spec)]
     rows += [("Uncertainty (k = 2)", text) for text in w.uncertainty_lines(run.inspection)]
     sources = run.inspection.readings.sources

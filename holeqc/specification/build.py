@@ -149,6 +149,14 @@ def limits(values: Values, path: str, side: Literal["hole", "pin"], collector: C
         return of_class
     if "plus" in values or "minus" in values:
         return _deviations(values, path, side, collector)
+    if "nominal" in values and not {"lower", "upper"} & set(values):
+        if get(values, "nominal", NAN) == values["nominal"]:  # NaN where it was told already
+            collector.error(
+                "no-limits", f"{path}.nominal", f"a nominal size alone gives the {side} no limits",
+                f"{values['nominal']:g}", "plus and minus beside it, a class, or lower and upper in its place",
+                "Write what the drawing prints as its tolerance",
+            )  # fmt: skip
+        return typed
     for key in ("lower", "upper"):
         if key not in values:
             collector.error(
@@ -206,16 +214,32 @@ def _deviations(values: Values, path: str, side: str, collector: Collector) -> L
         if key in values:
             collector.error("limits-twice", f"{path}.{key}", "limits are said twice, as limits and as plus and minus",
                             key, "one way", f"Take {key}, or plus and minus, out")  # fmt: skip
-    minus = get(values, "minus", 0.0)
-    if minus < 0:
-        collector.warn("negative-minus", f"{path}.minus", "a negative minus puts the lower limit above nominal",
-                       f"{minus:g}", "how far the lower limit lies under nominal",
-                       "Leave the sign out if the drawing prints -" + f"{-minus:g}")  # fmt: skip
+    plus, minus = get(values, "plus", 0.0), get(values, "minus", 0.0)
+    if _signs(values, path, collector) and not collector.recorded:
+        return Limits(NAN, NAN)
     if missing:
         return Limits(NAN, NAN)
     nominal = get(values, "nominal", NAN)
     # twelve decimals take off what binary subtraction adds: 0.453 + 0.009 is 0.462, not 0.46200000000000002
-    return Limits(round(nominal - minus, 12), round(nominal + get(values, "plus", 0.0), 12))
+    return Limits(round(nominal - minus, 12), round(nominal + plus, 12))
+
+
+def _signs(values: Values, path: str, collector: Collector) -> bool:
+    """Refuse a sign before a deviation: -0.001 may mean what the drawing prints, or a lower limit above nominal."""
+    nominal = get(values, "nominal", NAN)
+    plus, minus = get(values, "plus", 0.0), get(values, "minus", 0.0)
+    for key, amount, side in (("minus", minus, "below"), ("plus", plus, "above")):
+        if amount < 0:
+            meant = f"{key} = {-amount:g}" if key == "minus" else f"minus = {-amount:g}"
+            lower, upper = round(nominal - minus, 12), round(nominal + plus, 12)
+            limits_ = f": lower = {lower:g}, upper = {upper:g}" if nominal == nominal and lower < upper else ""
+            collector.stop(
+                f"sign-of-{key}", f"{path}.{key}",
+                f"{key} is typed without a sign: how far the limit lies {side} nominal", f"{amount:g}",
+                "0 or more", f"Write {meant} where the drawing prints {amount:g}; where both deviations lie "
+                f"on one side of nominal, write limits in place of deviations{limits_}",
+            )  # fmt: skip
+    return plus < 0 or minus < 0
 
 
 def _pin_path(content: Content, number: int) -> str:

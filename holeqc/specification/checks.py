@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from holeqc.specification import checks_gauges, checks_place, checks_size
+from holeqc.specification import checks_gauges, checks_place, checks_size, doubts
 from holeqc.specification.content import Content
 from holeqc.specification.model import Specification
 from holeqc.specification.values import Collector, shown
@@ -19,9 +19,12 @@ def check(specification: Specification, content: Content, collector: Collector) 
     check_parts(specification, collector)
     check_walls(specification, collector)
     check_rules(specification, content, collector)
-    checks_size.check(specification, content, collector)
-    checks_place.check(specification, content, collector)
-    checks_gauges.check(specification, content, collector)
+    checks_size.check_limits(specification, content, collector)
+    sound = doubts.without_odd_sizes(specification, content)
+    checks_size.check(sound, content, collector)
+    checks_place.check(sound, content, collector)
+    checks_gauges.check(sound, content, collector)
+    doubts.check_starter(specification, content, collector)
 
 
 def check_names(specification: Specification, content: Content, collector: Collector) -> None:
@@ -29,6 +32,7 @@ def check_names(specification: Specification, content: Content, collector: Colle
     s = specification
     _unique("hole", "id", "hole", s.hole_ids, collector)
     _unique("part", "name", "part", (p.name for p in s.parts), collector)
+    _unique("part", "number", "part number", (p.number for p in s.parts), collector)
     _unique("gauge", "id", "gauge", (g.id for g in s.gauges), collector)
     _unique("pin", "id", "pin", (values.get("id") or "" for values in content.pins), collector)
     _unique("walls", "", "wall", s.walls.names, collector)

@@ -17,7 +17,7 @@ def check(specification: Specification, content: Content, collector: Collector) 
     s = specification
     _named(s, collector)
     _served(s, collector)
-    size_band = min((h.size.band for h in s.holes), default=math.nan)
+    size_band = min((h.size.band for h in s.holes if h.size.band > 0), default=math.nan)
     zones = [
         t for h in s.holes for t in (h.position.tolerance, h.position.pattern_tolerance) if t is not None and t > GRAIN
     ]
@@ -97,6 +97,8 @@ def _ratio(
 ) -> None:
     if gauge.uncertainty is None or not tolerance > GRAIN or gauge.uncertainty <= 0:
         return
+    if what == "size" and gauge.uncertainty >= tolerance - GRAIN:
+        return  # coarser than the limits: a doubt that stops the kit
     ratio = tolerance / (2.0 * factor * gauge.uncertainty)
     if ratio < LEAST_RATIO - 1e-9:
         times = "" if factor == 1 else f" x {factor:g}"

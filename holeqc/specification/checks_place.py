@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.specification.boundaries import outline_area, outline_distance, required_edge
-from holeqc.specification.checks_size import table_path
 from holeqc.specification.content import Content
+from holeqc.specification.doubts import table_path
 from holeqc.specification.model import Hole, Specification
 from holeqc.specification.values import Collector
+from holeqc.specification.words import hole_names
 
 MOST_TOLD = 20  #: pairs of overlapping holes that are told one by one
 
@@ -58,9 +60,6 @@ def _tolerances(s: Specification, content: Content, number: int, hole: Hole, col
             collector.warn("no-effect", f"{path}.{key}", f"{key} has no effect without {needs}", str(said[key]),
                            f"beside {needs}", f"Write {needs}, or take it out")  # fmt: skip
     asked = [t for t in (p.tolerance, p.pattern_tolerance) if t is not None]
-    if asked and max(asked) > hole.size.upper:
-        collector.warn("wide-position", f"{path}.tolerance", "the position tolerance is larger than the hole",
-                       f"{max(asked):g}", f"below {hole.size.upper:g} is usual", "Is it a slip?")  # fmt: skip
     if "LMC" in (p.condition, p.pattern_condition) and hole.pin is not None:
         collector.warn("lmc-with-pin", f"{path}.condition",
                        "at LMC the tolerance grows as the hole gets smaller, which takes room from the pin",
@@ -130,37 +129,54 @@ def _outline(s: Specification, content: Content, xy: FloatArray, collector: Coll
                         "corners in order around the part", "Correct the points")  # fmt: skip
         return
     distance = outline_distance(xy, s.outline)
+    met: dict[tuple[str, str], list[tuple[int, Hole, _Edge]]] = {}
     for number, (hole, room, need) in enumerate(zip(s.holes, distance.tolist(), asked.tolist(), strict=True), start=1):
         if not math.isfinite(hole.x + hole.y) or not math.isfinite(hole.size.upper):
             continue
-        _one_hole_in_outline(s, content, number, hole, room, need, collector)
+        found = _near_edge(s, table_path(content, number, "edge"), hole, room, need)
+        if found is not None:
+            met.setdefault((found.code, found.allowed), []).append((number, hole, found))
+    for same in met.values():  # one cause is one line, however many holes it has
+        number, hole, edge = same[0]
+        names = hole_names([h.id for _, h, _ in same])
+        holes = f"hole {hole.id!r} {edge.one}" if len(same) == 1 else f"holes {names} {edge.several}"
+        found_ = edge.found if len(same) == 1 else f"hole {hole.id!r} {edge.found}"
+        add = collector.warn if edge.code == "edge-eats-position" else collector.error
+        add(edge.code, f"hole[{number}].x", holes, found_, edge.allowed, edge.action)
 
 
-def _one_hole_in_outline(
-    s: Specification, content: Content, number: int, hole: Hole, room: float, need: float, collector: Collector
-) -> None:
-    path, place = f"hole[{number}].x", f"({hole.x:g}, {hole.y:g})"
-    edge = table_path(content, number, "edge")
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """What is wrong with a hole's distance to the edge: words for one hole and for several."""
+
+    code: str
+    one: str
+    several: str
+    found: str
+    allowed: str
+    action: str
+
+
+def _near_edge(s: Specification, edge: str, hole: Hole, room: float, need: float) -> _Edge | None:
+    place, text = f"({hole.x:g}, {hole.y:g})", format_length(room, s.unit)
     if room < 0:
-        collector.error("hole-outside", path, f"hole {hole.id!r} lies outside the outline", place,
-                        "inside outline.points", "Correct x, y or the outline")  # fmt: skip
-    elif room < hole.size.upper / 2 - GRAIN:
-        collector.error("hole-cuts-edge", path, f"hole {hole.id!r} cuts the edge of the part",
-                        f"{place}, {format_length(room, s.unit)} from the edge",
-                        f"more than {format_length(hole.size.upper / 2, s.unit)}",
-                        "Correct x, y or the outline")  # fmt: skip
-    elif room < need - GRAIN:
-        collector.error(
-            "edge-contradicts-position", path, f"hole {hole.id!r} is too near the edge by its own basic position",
-            format_length(room, s.unit), f"at least {format_length(need, s.unit)} by {edge}",
-            "Correct x, y, the outline, or the edge distance",
-        )  # fmt: skip
-    elif hole.position.tolerance is not None and room - hole.position.tolerance / 2 < need - GRAIN:
-        collector.warn(
-            "edge-eats-position", path, f"hole {hole.id!r} can be in position and yet too near the edge",
-            f"{format_length(room, s.unit)} from the edge, position ⌀{hole.position.tolerance:g}",
-            f"{format_length(need, s.unit)} + ⌀/2", "Compare with the drawing",
-        )  # fmt: skip
+        return _Edge("hole-outside", "lies outside the outline", "lie outside the outline", place,
+                     "inside outline.points", "Correct x, y or the outline")  # fmt: skip
+    if room < hole.size.upper / 2 - GRAIN:
+        return _Edge("hole-cuts-edge", "cuts the edge of the part", "cut the edge of the part",
+                     f"{place}, {text} from the edge", f"more than {format_length(hole.size.upper / 2, s.unit)}",
+                     "Correct x, y or the outline")  # fmt: skip
+    if room < need - GRAIN:
+        return _Edge("edge-contradicts-position", "is too near the edge by its own basic position",
+                     "are too near the edge by their own basic positions", text,
+                     f"at least {format_length(need, s.unit)} by {edge}",
+                     "Correct x, y, the outline, or the edge distance")  # fmt: skip
+    tolerance = hole.position.tolerance
+    if tolerance is not None and room - tolerance / 2 < need - GRAIN:
+        return _Edge("edge-eats-position", "can be in position and yet too near the edge",
+                     "can be in position and yet too near the edge", f"{text} from the edge, position ⌀{tolerance:g}",
+                     f"{format_length(need, s.unit)} + ⌀/2", "Compare with the drawing")  # fmt: skip
+    return None
 
 
 def _datum_shift(s: Specification, collector: Collector) -> None:

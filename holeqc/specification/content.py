@@ -8,7 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from holeqc.specification.keys import ARRAYS, OVERRIDES, all_keys, headline, keys_of, nearest, tables
+from holeqc.specification.keys import ARRAYS, OTHER_NAMES, OVERRIDES, all_keys, headline, keys_of, nearest, tables
+from holeqc.specification.lines import what_to_write
+from holeqc.specification.sizes import read_size, size_keys
 from holeqc.specification.values import Collector, shown, take
 
 Values = dict[str, Any]
@@ -30,6 +32,7 @@ class Content:
     pins: list[Values] = field(default_factory=list)
     pins_are_listed: bool = False  #: [[pin]] rather than [pin]
     headings: dict[str, str] = field(default_factory=dict)
+    confirmed: dict[str, str] = field(default_factory=dict)  #: a doubt in its own words -> the reason
 
     def table(self, name: str) -> Values:
         """Return a single table, empty where the file has none."""
@@ -44,7 +47,9 @@ def read_content(raw: dict[str, Any], collector: Collector) -> Content:
         if name not in tables():
             _unknown_at_top(name, value, collector)
         elif name == "headings":
-            content.headings = _headings(value, collector)
+            content.headings = _free_table(name, value, collector)
+        elif name == "confirmed":
+            content.confirmed = _free_table(name, value, collector)
         elif name == "hole":
             content.holes = _holes(value, collector)
         elif name in ARRAYS:
@@ -99,9 +104,9 @@ def _table(name: str, value: object, path: str, collector: Collector, also: tupl
     """Return the checked values of one table; ``also`` names keys that the caller takes care of."""
     known = keys_of(name)
     if not isinstance(value, dict):
-        collector.error(
-            "wrong-shape", path, f"{path} must be a table", shown(value), f"{headline(name)} and its keys below it"
-        )
+        message, write = what_to_write(path, str(value), collector.unit) if isinstance(value, str | float) else ("", "")
+        collector.error("wrong-shape", path, message or f"{path} must be a table", shown(value),
+                        f"{headline(name)} and its keys below it", f"Write {write}" if write else "")  # fmt: skip
         return {}
     found: Values = {}
     for key_name, raw in value.items():
@@ -110,6 +115,9 @@ def _table(name: str, value: object, path: str, collector: Collector, also: tupl
         key = known.get(key_name)
         if key is None:
             _unknown_key(name, key_name, raw, path, collector, also)
+            for meant in OTHER_NAMES.get(name, {}).get(key_name.lower(), ()):
+                if meant in known:  # it counts as given, so that it isn't missed as well
+                    found.setdefault(meant, _broken(known[meant].kind))
             continue
         taken = take(key, raw, f"{path}.{key_name}", collector)
         # a wrong value still counts as given, so that nothing more is said about a key that is missing
@@ -130,7 +138,21 @@ def _unknown_key(
     known = [*keys_of(table), *also]
     near = nearest(name, known)
     elsewhere = [key.path for key in all_keys() if key.name == name and key.table != table]
-    if near:
+    as_size = isinstance(raw, str) and name in {"size", "pin"}
+    _, write = what_to_write(name, str(raw), collector.unit) if as_size else ("", "")
+    meant = OTHER_NAMES.get(table, {}).get(name.lower(), ())
+    deviations = meant == ("plus", "minus")
+    sized = bool(meant) and table in {"size", "pin"}
+    size = read_size(f"1 {raw}" if deviations else str(raw)) if sized else None
+    if size is not None and size.toleranced and size.nominal is not None:
+        keys = size_keys(size)
+        wanted = {k: v for k, v in keys.items() if k in meant} if deviations else keys
+        action = f"Write in lines of their own: {'; '.join(f'{k} = {v}' for k, v in wanted.items())}"
+    elif meant:
+        action = f"Write {' and '.join(meant)} in its place"
+    elif write:
+        action = f"Write {write}"
+    elif near:
         action = f"Did you mean {near}?"
     elif elsewhere:
         action = f"It belongs in another table: {', '.join(elsewhere[:4])}"
@@ -166,11 +188,12 @@ def _hole(row: object, path: str, collector: Collector) -> Values:
     return found
 
 
-def _headings(value: object, collector: Collector) -> dict[str, str]:
+def _free_table(name: str, value: object, collector: Collector) -> dict[str, str]:
+    """Return the values of a table whose keys are free: the shop's headings, what is confirmed."""
+    key = keys_of(name)["*"]
     if not isinstance(value, dict):
-        collector.error("wrong-shape", "headings", "headings must be a table", shown(value),
-                        '[headings] and below it lines such as "Dia A" = "diameter"')  # fmt: skip
+        collector.error("wrong-shape", name, f"{name} must be a table", shown(value),
+                        f"[{name}] and below it lines such as {key.example}")  # fmt: skip
         return {}
-    key = keys_of("headings")["*"]
-    taken = {name: take(key, word, f'headings."{name}"', collector) for name, word in value.items()}
-    return {name: word for name, word in taken.items() if word is not None}
+    taken = {word: take(key, text, f'{name}."{word}"', collector) for word, text in value.items()}
+    return {word: text for word, text in taken.items() if text is not None}

@@ -7,7 +7,7 @@ import textwrap
 from holeqc.quantities import format_length
 from holeqc.specification.boundaries import boundaries, hole_to_hole
 from holeqc.specification.model import Hole, Specification
-from holeqc.specification.words import asked, grouped, hole_names, tolerance_text, walls_text
+from holeqc.specification.words import asked, grouped, hole_names, limits_line, tolerance_text, walls_text
 
 WIDTH = 80
 _LABEL = 16
@@ -26,7 +26,7 @@ RULES = {
 def describe(specification: Specification) -> str:
     """Return what a specification asks, in plain words, at most 80 columns wide."""
     s = specification
-    lines = [f"Kit {s.id}, revision {s.revision}" + (f": {s.title}" if s.title else ""), ""]
+    lines = [*textwrap.wrap(limits_line(s), WIDTH), *textwrap.wrap(s.title, WIDTH), ""]
     lines += _item("Drawing", s.drawing or "none named")
     lines += _item("Unit", "inch" if s.unit == "in" else "millimetre")
     for number, part in enumerate(s.parts):
@@ -41,6 +41,7 @@ def describe(specification: Specification) -> str:
     lines += _position_tables(s)
     lines += _reading_lines(s)
     lines += _judging_lines(s)
+    lines += _confirmed_lines(s)
     lines += _warning_lines(s)
     lines += ["", *textwrap.wrap(CAUTION, WIDTH)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
@@ -179,6 +180,23 @@ def _judging_lines(s: Specification) -> list[str]:
     who = ("by another person than the one who logged the readings" if s.approval_two_person
            else "by anyone, the one who logged the readings too")  # fmt: skip
     lines += _item("Approval", f"{who}, signed with the person's key" if s.approval_signed else who)
+    return lines
+
+
+def confirmed_sentences(s: Specification) -> list[str]:
+    """Return each odd thing that the kit file confirms, with the reason that it gives."""
+    return [
+        f"{c.check}: {f'holes {hole_names(c.holes)}, ' if c.holes and len(c.holes) < len(s.holes) else ''}{c.found}. "
+        f"Reason: {c.reason}" for c in s.confirmed
+    ]  # fmt: skip
+
+
+def _confirmed_lines(s: Specification) -> list[str]:
+    if not s.confirmed:
+        return []
+    lines = ["", "Confirmed in the kit file, though a drawing hardly asks it"]
+    for text in confirmed_sentences(s):
+        lines += textwrap.wrap(text, WIDTH, initial_indent="  ! ", subsequent_indent="    ")
     return lines
 
 

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from holeqc.problems import SpecificationError
-from holeqc.specification.load import load_specification, parse_specification
+from holeqc import writer
+from holeqc.problems import HoleQCError, SpecificationError
+from holeqc.specification.load import kit_bytes, load_specification, parse_specification, specification_of
 from holeqc.specification.model import Specification
 
 MARK = "# U from a gauge study"
@@ -58,8 +58,8 @@ def write_gauge_uncertainty(
             text, or was changed by somebody else meanwhile; then nothing was written.
     """
     place = Path(os.path.realpath(path))
-    spec = load_specification(place)
-    before = place.read_bytes()
+    came = kit_bytes(place)
+    spec, before = specification_of(came, str(place)), came.content
     entry = spec.gauge(gauge)
     if entry is None:
         known = ", ".join(g.id for g in spec.gauges) or "none"
@@ -135,21 +135,19 @@ def _check_only_change(before: str, after: str, number: int, uncertainty: float,
 
 def _swap(place: Path, before: bytes, after: bytes) -> Path:
     """Keep a copy of the old file under a free name, then put the new one in its place in one step."""
-    handle, name = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
-    fresh = Path(name)
+    backup = None
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(after)
-            file.flush()
-            os.fsync(file.fileno())
-        fresh.chmod(place.stat().st_mode & 0o7777)
-        backup = _backup(place, before)
-        if place.read_bytes() != before:
-            backup.unlink()
-            raise SpecificationError(f"{place}: somebody changed the file meanwhile. Nothing was written; try again")
-        os.replace(fresh, place)
-    finally:
-        fresh.unlink(missing_ok=True)
+        with writer.file(place) as out:
+            out.write(after)
+            backup = _backup(place, before)
+            if kit_bytes(place).content != before:
+                raise SpecificationError(
+                    f"{place}: somebody changed the file meanwhile. Nothing was written; try again"
+                )
+    except HoleQCError:
+        if backup is not None:
+            writer.take_back(backup)
+        raise
     return backup
 
 
@@ -158,11 +156,13 @@ def _backup(place: Path, data: bytes) -> Path:
     while True:
         path = place.with_name(f"{place.name}.bak{number if number > 1 else ''}")
         try:
-            with path.open("xb") as file:  # x: an older copy is never written over
-                file.write(data)
-            return path
-        except FileExistsError:
+            writer.write_bytes(path, data, replace=False)  # an older copy is never written over
+        except writer.WriteError as error:
+            if not os.path.lexists(path):
+                raise error from None
             number += 1
+        else:
+            return path
 
 
 def _reload(place: Path, gauge: str, uncertainty: float, backup: Path) -> Specification:

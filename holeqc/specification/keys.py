@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
+
+from holeqc import door
 
 #: kinds of value -> what is allowed, in words
 KINDS: dict[str, str] = {
@@ -41,9 +42,28 @@ HEADING_WORDS = (
     "part", "serial", "hole", "wall", "diameter", "x", "y", "edge_distance", "plug", "go", "no_go", "surface",
     "direction", "trial", "characteristic", "value", "unit", "gauge", "temperature_c", "date", "by", "note", "ignore",
 )  # fmt: skip
+#: what people call keys of a table -> the keys that they mean
+OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
+    "size": {
+        "diameter": ("nominal",), "dia": ("nominal",), "basic": ("nominal",), "size": ("nominal",),
+        "min": ("lower",), "minimum": ("lower",), "max": ("upper",), "maximum": ("upper",), "fit": ("class",),
+        "tolerance": ("plus", "minus"), "tol": ("plus", "minus"), "plus_minus": ("plus", "minus"),
+    },
+    "hole": {"diameter": ("size",), "dia": ("size",), "limits": ("size",), "number": ("id",), "name": ("id",)},
+    "part": {"part_number": ("number",), "part_no": ("number",), "no": ("number",), "id": ("number",)},
+    "gauge": {"u": ("uncertainty",), "due": ("calibration_due",), "name": ("id",), "number": ("id",)},
+    "fixture": {"number": ("id",), "name": ("id",)},
+}  # fmt: skip
+OTHER_NAMES["pin"] = OTHER_NAMES["size"] | {"name": ("id",)}
 OVERRIDES = ("size", "form", "position", "edge", "surface", "plugs", "pin", "rework")
 #: tables that stand once for each thing: [[part]], [[hole]], [[gauge]]; [pin] may stand once or as [[pin]]
 ARRAYS = ("part", "hole", "gauge")
+
+
+INSIDE_A_HOLE = (
+    "a [[hole]]; what stands in a table of its own for all holes may stand inside a hole as well, size = "
+    "{ upper = 0.460 }, and false says: not asked of this hole"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +102,7 @@ class Key:
 @cache
 def all_keys() -> tuple[Key, ...]:
     """Return every key, in the order of ``keys.md``."""
-    # importlib.resources would cost every start some 20 ms
-    lines = Path(__file__).with_name("keys.md").read_text(encoding="utf-8").splitlines()
+    lines = door.own_text("specification", "keys.md").splitlines()
     rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
     return tuple(
         Key(path, kind, unit, default, meaning, example, tuple(filter(None, choices.split(", "))))
@@ -105,15 +124,42 @@ def tables() -> tuple[str, ...]:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return the known word that is likely meant, '' where none comes near."""
-    from difflib import get_close_matches
-
     lowered = {k.lower(): k for k in known}
     plain = word.lower().replace("-", "_").replace(" ", "_")
     begun = [k for k in lowered if len(plain) > 1 and k.startswith(plain)]
-    close = begun if len(begun) == 1 else get_close_matches(plain, list(lowered), n=1, cutoff=0.6)
+    close = begun if len(begun) == 1 else door.near_names(plain, list(lowered))
     if plain in lowered:
         close = [plain]
     return lowered[close[0]] if close else ""
+
+
+def keys_like(word: str) -> tuple[tuple[Key, ...], str]:
+    """Return the keys that a word asks for, and what the word was taken as.
+
+    A table's name gives its keys, ``hole`` also those that may stand inside a hole; a key or its path gives that key;
+    the beginning of either, or a part of it, all that have it; a word of another spelling the nearest. Nothing: no key.
+    """
+    plain = word.strip().strip("[]").lower().replace("-", "_").replace(" ", "_").replace("[]", "")
+    if not plain:
+        return all_keys(), ""
+    if plain.removesuffix("s") in tables() and plain not in tables():
+        plain = plain.removesuffix("s")
+    if plain == "hole":
+        inside = tuple(key for key in all_keys() if key.table in OVERRIDES)
+        return (*keys_of("hole").values(), *inside), INSIDE_A_HOLE
+    if plain in tables():
+        return tuple(keys_of(plain).values()), headline(plain)
+    paths = {key: (key.path.replace("[]", "").lower(), key.name.lower(), key.table.lower()) for key in all_keys()}
+    for how, fits in (
+        ("the key", lambda names: plain in names[:2]),
+        ("what begins with", lambda names: any(name.startswith(plain) for name in names)),
+        ("what has", lambda names: plain in names[0]),
+    ):
+        found = tuple(key for key, names in paths.items() if fits(names))
+        if found:
+            return found, f"{how} {plain}"
+    near = nearest(plain, [*tables(), *(key.name for key in all_keys())])
+    return (keys_like(near)[0], f"{near}, the word nearest to {plain}") if near else ((), "")
 
 
 def headline(table: str) -> str:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from holeqc import door
 from holeqc.problems import ERROR, Problem, SpecificationError
 from holeqc.specification.model import Specification
 
-LARGEST_FILE = 1_000_000  #: bytes; a kit of hundreds of holes has some 50 000
+LARGEST_FILE = door.KIT.most  #: bytes; a kit of hundreds of holes has some 50 000
+_NESTED = re.compile(r"(?:[\[{]\s*){50}")  #: brackets in brackets that no kit file has
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -24,35 +26,69 @@ def load_specification(path: str | os.PathLike[str]) -> Specification:
     Raises:
         SpecificationError: the file can't be read or used; ``.problems`` has every reason with its key path.
     """
-    name = os.fspath(path)
-    data = _bytes_of(Path(name), name)
-    specification = parse_specification(_decoded(data, name), name)
-    return _with_digest(specification, hashlib.sha256(data).hexdigest())
+    return specification_of(kit_bytes(path), os.fspath(path))
 
 
-def parse_specification(text: str, path: str = "") -> Specification:
-    """Return what the text of a kit file asks; ``path`` is named in problems and gives the kit's id by default.
+def specification_of(came: door.Incoming, path: str) -> Specification:
+    """Return what a kit file that came in asks; ``path`` is named in problems.
 
     Raises:
         SpecificationError: as `load_specification`.
     """
-    from holeqc.specification.build import build
-    from holeqc.specification.checks import check
-    from holeqc.specification.content import read_content
-    from holeqc.specification.values import Collector
+    return _with_digest(parse_specification(door.text_of(came, SpecificationError), path), came.sha256)
 
+
+def parse_specification(text: str, path: str = "", *, recorded: bool = False) -> Specification:
+    """Return what the text of a kit file asks; ``path`` is named in problems and gives the kit's id by default.
+
+    ``recorded``: the text was judged by when it was recorded and must stay readable, so doubts about its limits are
+    warnings here.
+
+    Raises:
+        SpecificationError: as `load_specification`.
+    """
     if len(text) > LARGEST_FILE:
         raise _refused(path, "file-too-large", "the file is too large for a kit file", f"{len(text)} characters",
                        f"at most {LARGEST_FILE}")  # fmt: skip
-    collector = Collector(file=path)
-    content = read_content(_toml(text.removeprefix("\ufeff"), path), collector)
+    text = text.removeprefix("\ufeff")
+    specification, problems = _read(_toml(text, path), path, recorded)
+    problems = _placed(problems, text)
+    if any(problem.severity == ERROR for problem in problems):
+        raise _every(path, problems)
+    return replace(specification, warnings=problems)
+
+
+def _read(raw: dict[str, Any], path: str, recorded: bool = False) -> tuple[Specification, tuple[Problem, ...]]:
+    """Return what the values of a file ask, and every problem with them."""
+    from holeqc.specification.build import build
+    from holeqc.specification.checks import check
+    from holeqc.specification.content import read_content
+    from holeqc.specification.doubts import settle
+    from holeqc.specification.values import Collector
+
+    collector = Collector(file=path, recorded=recorded)
+    content = read_content(raw, collector)
     specification = build(content, collector)
     check(specification, content, collector)
-    errors = sum(1 for problem in collector.problems if problem.severity == ERROR)
-    if errors:
-        count = "1 error" if errors == 1 else f"{errors} errors"
-        raise SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", collector.problems)
-    return _with_warnings(specification, tuple(collector.problems))
+    confirmed = settle(specification, content, collector)
+    return replace(specification, confirmed=confirmed), tuple(collector.problems)
+
+
+def _every(path: str, problems: tuple[Problem, ...]) -> SpecificationError:
+    problems = tuple(sorted(problems, key=lambda p: (p.severity != ERROR, p.line == 0, p.line)))
+    errors = sum(1 for problem in problems if problem.severity == ERROR)
+    count = "1 error" if errors == 1 else f"{errors} errors"
+    return SpecificationError(f"{path or 'kit file'}: {count}; nothing can be judged by it", problems)
+
+
+def _placed(problems: tuple[Problem, ...], text: str) -> tuple[Problem, ...]:
+    """Return problems with the lines of the file that they speak of."""
+    from holeqc.specification.lines import line_numbers, line_of
+
+    if not problems:
+        return ()
+    numbers = line_numbers(text)
+    return tuple(p if p.line else replace(p, line=line_of(p.where, numbers)) for p in problems)
 
 
 def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str]) -> Path:
@@ -65,7 +101,7 @@ def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str
     if not place.is_dir():
         raise _refused(str(place), "no-folder", "there is no such folder of kit files", action="Name the kit file")
     found: list[tuple[Path, str, str]] = []
-    for file in sorted(place.glob("*.toml")):
+    for file in door.named_so(place, ".toml"):
         identity = _identity(file)
         if identity is not None:
             found.append((file, *identity))
@@ -88,7 +124,7 @@ def find_specification(kit_id: str, revision: str, folder: str | os.PathLike[str
 def _identity(file: Path) -> tuple[str, str] | None:
     """Return id and revision of a kit file, None for a file that can't be read: it isn't the one looked for."""
     try:
-        kit = _toml(_decoded(_bytes_of(file, str(file)), str(file)).removeprefix("\ufeff"), str(file)).get("kit", {})
+        kit = _toml(door.text_of(kit_bytes(file), SpecificationError), str(file)).get("kit", {})
     except SpecificationError:
         return None
     if not isinstance(kit, dict):
@@ -104,74 +140,84 @@ def _refused(
     return SpecificationError(problem.sentence() if problem.place else f"kit file: {problem.sentence()}", [problem])
 
 
-def _bytes_of(path: Path, name: str) -> bytes:
+def kit_bytes(path: str | os.PathLike[str]) -> door.Incoming:
+    """Return a kit file as it is.
+
+    Raises:
+        SpecificationError: there is none, with a near name; it is something else or can't be read.
+    """
     try:
-        if path.is_dir():
-            raise _refused(name, "not-a-file", "this is a folder", action="Name a kit file that ends in .toml")
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise _refused(name, "file-too-large", "the file is too large for a kit file", f"{size} bytes",
-                           f"at most {LARGEST_FILE} bytes", "Is it a kit file?")  # fmt: skip
-        return path.read_bytes()
-    except FileNotFoundError:
-        near = _near_file(path)
-        raise _refused(name, "no-file", "there is no such file", action=near) from None
-    except OSError as error:
-        raise _refused(name, "unreadable-file", "the file can't be read", error.strerror or str(error)) from None
+        return door.take(path, door.KIT, error=SpecificationError)
+    except SpecificationError as error:
+        problem = error.problems[0]
+        if problem.code != "no-file" or os.path.lexists(path):
+            raise
+        raise _refused(problem.file, problem.code, problem.message, action=_near_file(Path(path))) from None
 
 
 def _near_file(path: Path) -> str:
     from holeqc.specification.keys import nearest
 
-    others = [f.name for f in path.parent.glob("*.toml")] if path.parent.is_dir() else []
+    others = [file.name for file in door.named_so(path.parent, ".toml")]
     near = nearest(path.name, others)
     if near:
         return f"Did you mean {path.parent / near}?"
     return "holeqc kit new FILE.toml writes a starter file"
 
 
-def _decoded(data: bytes, name: str) -> str:
-    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        raise _refused(name, "wrong-encoding", "the file is in UTF-16", "UTF-16", "UTF-8", "Save it as UTF-8 text")
-    if data[:4] == b"PK\x03\x04":
-        raise _refused(name, "not-text", "the file is a zip or a workbook, no kit file", allowed="TOML text in UTF-8")
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        column = error.start - data.rfind(b"\n", 0, error.start)
-        likely = data[error.start : error.start + 1].decode("cp1252", "replace")
-        raise _refused(
-            name, "wrong-encoding", "the file is not in UTF-8", f"byte {data[error.start]:#04x} (perhaps {likely!r})",
-            "UTF-8", "Save it as UTF-8 in the editor, or take the character out", where=f"line {line}, column {column}",
-        ) from None  # fmt: skip
-
-
 def _toml(text: str, path: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        if _NESTED.search(text):
+            raise RecursionError
+        return door.toml_values(text)
     except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        at = _AT.search(message)
-        where = f"line {at[1]}, column {at[2]}" if at and at[1] else f"line {text.count(chr(10)) + 1} (end of file)"
-        found = ""
-        if at and at[1]:
-            found = text.split("\n")[int(at[1]) - 1].strip()[:80]
-        raise _refused(
-            path, "toml-syntax", f"this is not TOML: {_AT.sub('', message)}", found, "key = value, text in quotes",
-            "Mend this line; a table's name stands in [ ], a decimal mark is a point", where=where,
-        ) from None  # fmt: skip
+        raise _every(path, _unreadable(text, path, error)) from None
     except RecursionError:
         raise _refused(path, "toml-syntax", "brackets are nested too deeply for a kit file") from None
 
 
+def _unreadable(text: str, path: str, error: tomllib.TOMLDecodeError) -> tuple[Problem, ...]:
+    """Return a problem for each line that can't be read, and what else is wrong once they are put right."""
+    from holeqc.specification.lines import faults
+
+    unit = "mm" if re.search(r"^\s*unit\s*=\s*[\"']?mm\b", text, re.MULTILINE | re.IGNORECASE) else "in"
+    found = faults(text, unit)
+    if not found:
+        return (_other_fault(text, path, error),)
+    problems = tuple(
+        Problem(ERROR, "unreadable-line", fault.message, fault.found, "", fault.action, file=path, where=fault.where,
+                line=fault.number) for fault in found
+    )  # fmt: skip
+    if not all(fault.instead for fault in found):
+        return problems
+    lines = text.splitlines()
+    wanted = {number: fault.instead for fault in found for number in (fault.number, *fault.also)}
+    for number in sorted(wanted, reverse=True):  # from the end, so that the lines before keep their numbers
+        lines[number - 1 : number] = wanted[number]
+    try:
+        _, more = _read(tomllib.loads("\n".join(lines)), path)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return problems
+    # numbers of the text as it stands; what was put right has its own problem already
+    spoken = {fault.where for fault in found}
+    return (*problems, *(problem for problem in _placed(more, text) if problem.where not in spoken))
+
+
+def _other_fault(text: str, path: str, error: tomllib.TOMLDecodeError) -> Problem:
+    """Return the problem of a file in which no single line is wrong by itself."""
+    message = str(error)
+    at = _AT.search(message)
+    number = int(at[1]) if at and at[1] else text.count("\n") + 1
+    lines = text.split("\n")
+    found = lines[number - 1].strip()[:80] if number <= len(lines) else ""
+    reason = _AT.sub("", message)
+    if "overwrite" in reason or "Cannot declare" in reason or "mutate" in reason:
+        words, action = "a key or table is there already", "Take one of them out; several holes stand as [[hole]] each"
+    else:
+        words = "this line, or a quote or bracket opened before it, can't be read"
+        action = "Text stands in quotes that are closed, lists in [ ], a number has a point as its decimal mark"
+    return Problem(ERROR, "unreadable-line", f"{words} ({reason})", found, "", action, file=path, line=number)
+
+
 def _with_digest(specification: Specification, digest: str) -> Specification:
-    from dataclasses import replace
-
     return replace(specification, digest=digest)
-
-
-def _with_warnings(specification: Specification, warnings: tuple[Problem, ...]) -> Specification:
-    from dataclasses import replace
-
-    return replace(specification, warnings=warnings)

@@ -269,6 +269,16 @@ class Tools:
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmation:
+    """An odd thing that somebody stands by: the ``check``, what it ``found``, in which ``holes``, and why."""
+
+    check: str
+    found: str
+    holes: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Specification:
     """All that a kit file asks. ``digest`` is the SHA-256 of the file's bytes, ``path`` where it was read."""
 
@@ -296,6 +306,7 @@ class Specification:
     path: str = ""
     digest: str = ""
     warnings: tuple[Problem, ...] = ()
+    confirmed: tuple[Confirmation, ...] = ()
 
     def hole(self, hole_id: str) -> Hole:
         """Return a hole by its id; raises DataError naming the ids that exist."""

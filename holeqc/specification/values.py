@@ -16,6 +16,7 @@ from typing import Any
 from holeqc.problems import ERROR, WARNING, DataError, HoleQCError, Problem
 from holeqc.quantities import Unit, parse_length
 from holeqc.specification.keys import Key, nearest
+from holeqc.specification.lines import what_to_write
 from holeqc.specification.model import Tool
 
 LONGEST_TEXT = 500
@@ -25,10 +26,14 @@ _INCH = Fraction(254, 10)
 
 @dataclass(slots=True)
 class Collector:
-    """Problems of one kit file, each told once. ``unit`` is the kit's unit, ``file`` its path."""
+    """Problems of one kit file, each told once. ``unit`` is the kit's unit, ``file`` its path.
+
+    ``recorded``: the file was judged by when it was recorded and must stay readable, so what would stop it only warns.
+    """
 
     unit: Unit = "in"
     file: str = ""
+    recorded: bool = False
     problems: list[Problem] = field(default_factory=list)
 
     def add(
@@ -44,6 +49,10 @@ class Collector:
     ) -> None:
         """Add an error."""
         self.add(ERROR, code, where, message, found, allowed, action)
+
+    def stop(self, code: str, where: str, message: str, found: str = "", allowed: str = "", action: str = "") -> None:
+        """Add what must be mended or confirmed before anything is judged: an error, a warning in a recorded file."""
+        self.add(WARNING if self.recorded else ERROR, code, where, message, found, allowed, action)
 
     def warn(self, code: str, where: str, message: str, found: str = "", allowed: str = "", action: str = "") -> None:
         """Add a warning."""
@@ -74,9 +83,9 @@ def take(key: Key, raw: object, path: str, collector: Collector) -> Any:
     try:
         return _READERS[key.kind](raw, key, collector)
     except Unusable as reason:
-        collector.error(
-            "wrong-value", path, str(reason), shown(raw), key.allowed, f"Write for example {_example(key)}"
-        )
+        message, write = what_to_write(path, raw, collector.unit) if isinstance(raw, str) else ("", "")
+        action = f"Write {write}" if write else f"Write for example {_example(key)}"
+        collector.error("wrong-value", path, message or str(reason), shown(raw), key.allowed, action)
         return None
 
 

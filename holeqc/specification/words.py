@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from holeqc.quantities import decimals_of, format_length
+from holeqc.quantities import decimals_of, format_length, unit_name
 from holeqc.specification.boundaries import required_edge
 from holeqc.specification.model import Hole, Position, Specification, Walls
 
@@ -46,6 +46,28 @@ def grouped(specification: Specification, text_of: Callable[[Hole], str]) -> lis
     if len(found) == 1:
         return [(text, "") for text in found if text]
     return [(text, hole_names(ids)) for text, ids in found.items() if text]
+
+
+def limits_line(specification: Specification) -> str:
+    """Return kit, unit and the limits of size that judge, in one line: every screen and sheet begins with it.
+
+    ``Kit BL-7 rev C, inch: 8 holes 0.455 to 0.462``; with several sizes a group each: ``hole 1 0.455 to 0.462; holes
+    2, 3 0.312 to 0.318``.
+    """
+    s = specification
+
+    def limits(hole: Hole) -> str:
+        text = f"{tolerance_text(hole.size.lower, s.unit)} to {tolerance_text(hole.size.upper, s.unit)}"
+        return f"{text} ({hole.size.fit_class})" if hole.size.fit_class else text
+
+    groups: dict[str, list[str]] = {}
+    for hole in s.holes:
+        groups.setdefault(limits(hole), []).append(hole.id)
+    if len(groups) == 1:
+        said = [f"{len(s.holes)} hole{'' if len(s.holes) == 1 else 's'} {text}" for text in groups]
+    else:
+        said = [f"hole{'' if len(ids) == 1 else 's'} {hole_names(ids)} {text}" for text, ids in groups.items()]
+    return f"Kit {s.id} rev {s.revision}, {unit_name(s.unit)}: {'; '.join(said)}"
 
 
 def size_text(hole: Hole, unit: str) -> str:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 
+from holeqc.door import near_names
 from holeqc.problems import WARNING, Problem
 from holeqc.wear.history import History
 
 BUSHING, DRILL, REPAIR, FRAME = (
     "bushing changed", "drill reground", "fixture repaired", "coordinate frame changed",
 )  # fmt: skip
+COMPARED = 20  #: so many unplaced events are given a near serial number
 KINDS = (BUSHING, DRILL, REPAIR, FRAME)
 SEATING, PLACE, SIZE, PATTERN = "seating", "place", "size", "pattern"
 #: what each kind of event touches: the seating of parts, the place of bushings, hole sizes, the whole pattern's room
@@ -54,15 +56,18 @@ def starts(events: Iterable[Event], what: str, hole: int | None = None) -> list[
 
 
 def events_from(
-    rows: Iterable[Mapping[str, str]], history: History, file: str = ""
+    rows: Iterable[Mapping[str, str]], history: History, file: str = "", numbers: Sequence[int] | None = None
 ) -> tuple[list[Event], list[Problem]]:
     """Return the events of a file's rows (heading -> text), and what is wrong with the rest.
+
+    ``numbers`` are the rows' own in the file; 2, 3, ... where they follow a heading in the first row.
 
     A row is placed by serial number (of the first part drilled after it), by cycle, or by date (the first part read
     on that day or later). The bushing column may hold a bushing, a hole, several with commas, or ``all``.
     """
-    events, problems = [], []
-    for number, row in enumerate(rows, 2):
+    events: list[Event] = []
+    problems: list[Problem] = []
+    for number, row in zip(count(2) if numbers is None else numbers, rows, strict=False):
         said = {word: _field(row, names) for word, names in HEADINGS.items()}
         if not any(said.values()):
             continue
@@ -74,7 +79,8 @@ def events_from(
             wrong.append(("event-unknown", "the kind of event is not known", said["event"], ", ".join(KINDS)))
         if cycle is None:
             found = said["serial"] or said["cycle"] or said["date"]
-            near = difflib.get_close_matches(said["serial"], history.serials, 1) if said["serial"] else []
+            # each comparison looks at every serial number: enough for a person to see what went wrong
+            near = near_names(said["serial"], history.serials) if said["serial"] and len(problems) < COMPARED else []
             allowed = f"a serial number, cycle or date of the readings{f', nearest {near[0]}' if near else ''}"
             wrong.append(("event-not-placed", "no part of the readings is named", found or "nothing", allowed))
         if unknown:

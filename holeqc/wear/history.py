@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.inspection.disproved import disprove
 from holeqc.inspection.evidence import Evidence, gather
 from holeqc.inspection.grouping import largest, mean, smallest
 from holeqc.inspection.pattern import float_pattern
 from holeqc.inspection.pins import check_pins
 from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import position_zones
+from holeqc.inspection.series import left_out
 from holeqc.inspection.size import Sizes, judge_size
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
@@ -92,7 +94,7 @@ def history_of(spec: Specification, readings: Readings) -> History:
     Parts are put in order of the first day of reading; on one day, and where days are missing, in the order of the
     files. Raises ``DataError`` where no part has a hole with a place or a size.
     """
-    evidence = gather(spec, readings.table)
+    evidence, _ = disprove(gather(spec, readings.table))
     places = find_places(evidence)
     sizes, _ = judge_size(evidence)
     days = np.asarray(evidence.first_day)
@@ -113,7 +115,7 @@ def history_of(spec: Specification, readings: Readings) -> History:
         serials=tuple(parts.serials[s] for s in parts.serial[order]),
         hands=parts.names, hand=parts.name[order], date=days[order], cycle=np.arange(1.0, len(order) + 1),
         off=off[order], size=size[order], margins=_margins(evidence, places, sizes, order, signs),
-        gauge_scatter=_gauge_scatter(places), problems=_problems(evidence, known),
+        gauge_scatter=_gauge_scatter(places), problems=(*_left_out(evidence, readings), *_problems(evidence, known)),
     )  # fmt: skip
 
 
@@ -193,6 +195,13 @@ def _least(values: FloatArray) -> FloatArray:
     """Return the least of the walls of values (P,H,W), NaN where none is known."""
     least = np.where(np.isfinite(values), values, np.inf).min(axis=2)
     return np.where(np.isfinite(least), least, np.nan)
+
+
+def _left_out(evidence: Evidence, readings: Readings) -> list[Problem]:
+    """Return a problem for each cause for which diameters or coordinates are left out."""
+    rows = [evidence.rows[name].take(evidence.rows[name].doubted) for name in ("diameter", "x", "y")]
+    label, cause = (np.concatenate([getattr(r, name) for r in rows]) for name in ("label", "cause"))
+    return left_out(readings.table, evidence.causes, label, cause.astype(np.int64))
 
 
 def _problems(evidence: Evidence, dated: BoolArray) -> tuple[Problem, ...]:

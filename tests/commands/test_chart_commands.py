@@ -278,7 +278,7 @@ def test_workbook_and_published_data(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 def test_help_loads_nothing_heavy() -> None:
-    code = ("import sys; from holeqc.commands import capability, chart, tables; "
+    code = ("import sys; from holeqc.commands import capability, chart, series; "
             "print([m for m in ('scipy', 'pandas', 'matplotlib', 'openpyxl', 'numpy') if m in sys.modules])")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
@@ -361,3 +361,22 @@ def test_what_begins_at_zero_is_drawn_with_its_own_curve() -> None:
     assert line.get_label() != "normal"
     assert np.ptp(np.diff(np.asarray(line.get_ydata()))) > 1e-3  # a curve
     assert np.min(np.asarray(line.get_ydata())) >= 0
+
+
+def test_subgroups_in_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    x = np.round(np.random.default_rng(5).normal(0.4585, 0.0006, (12, 4)), 4)
+    wide, long = tmp_path / "wide.csv", tmp_path / "long.csv"
+    rows = [f"{n};" + ";".join(f"{v:.4f}".replace(".", ",") for v in row) for n, row in enumerate(x)]
+    wide.write_text("Bore log of bench 2\nday;x1;x2;x3;x4\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    long.write_text("day,size\n" + "".join(f"{n},{v:.4f}\n" for n, row in enumerate(x) for v in row), encoding="utf-8")
+    for name, more in (("capability", SIZE[2:]), ("chart", [])):
+        across = machine([name, str(wide), "--column", "x1..x4", "--subgroup", "day", *more], capsys)
+        assert across == machine([name, str(long), "--column", "size", "--subgroup", "day", *more], capsys)
+        named = ["--column", "x1", "--column", "x2", "--column", "x3", "--column", "x4"]
+        by_row = machine([name, str(wide), *named, *more], capsys)
+        assert by_row.get("centre") == across.get("centre")
+        assert by_row.get("Cp") == across.get("Cp")
+    assert machine(["chart", str(wide), "--column", "x1..x4"], capsys)["points"][0]["label"] == "row 3"
+    assert run(["chart", str(wide), "--column", "x1..x4", "--kind", "c"]) == 2
+    assert run(["capability", str(wide), "--column", "x1..x6"]) == 2
+    assert "there are no columns 'x5', 'x6'" in capsys.readouterr().err

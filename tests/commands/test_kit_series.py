@@ -71,7 +71,8 @@ def test_size_of_every_hole(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_screen_has_a_table_a_group_and_a_summary(early: str, capsys: pytest.CaptureFixture[str]) -> None:
     out = text(["capability", KIT, early, "--by", "bushing"], capsys)
     assert out.count("Capability of size, bushing B") == 8
-    assert "Kit BL-7, revision C: 60 parts, 2025-11-25 to" in out
+    assert out.splitlines()[0] == "Kit BL-7 rev C, inch: 8 holes 0.455 to 0.462"
+    assert out.splitlines()[1].startswith("60 parts, 2025-11-25 to ")
     assert "count as" in out
     assert "gauge BG-2: U = 0.0003" in out
     last = out[out.index("Summary") :].splitlines()

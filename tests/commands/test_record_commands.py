@@ -56,7 +56,7 @@ def release() -> None:
 def test_check_records_and_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     assert record("P-0109") == 1
     out = capsys.readouterr().out
-    assert "Recorded in holeqc-ledger.sqlite3: 1 part, from entries 1 to 3" in out
+    assert "Recorded as entries 1 to 3 in holeqc-ledger.sqlite3: 1 part" in out
     assert "Tags opened: T-000001" in out
     assert record("P-0109") == 1
     out = capsys.readouterr().out
@@ -79,7 +79,7 @@ def test_json_stays_clean_beside_record(capsys: pytest.CaptureFixture[str], monk
     assert run(["check", KIT, str(SAMPLES / FILES["P-0107"]), "--record", "--json"]) == 0
     said = capsys.readouterr()
     assert json.loads(said.out)["verdict"] == "accept"
-    assert "Recorded in other.sqlite3" in said.err
+    assert "Recorded as entries 1 to 3 in other.sqlite3" in said.err
 
 
 @pytest.mark.parametrize(("serial", "code"), [("P-0107", 0), ("P-0109", 1), ("S-0111", 3), ("X-1", 2)])

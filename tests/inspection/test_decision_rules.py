@@ -106,7 +106,7 @@ def test_published_one_sided_probability() -> None:
 
 def test_published_risks_at_acceptance_limits() -> None:
     # ILAC G8:09/2019 as two laboratories summarise it: a reading at the limit is wrong with 50 %, at w = U below 2.5 %.
-    assert pr.conformance(10.0, np.nan, 10.0, 0.1) == pytest.approx(0.5, abs=1e-15)
+    assert pr.conformance(10.0, np.nan, 10.0, 0.1) == pytest.approx(0.5, abs=1e-14)
     risk = 1.0 - pr.conformance(9.8, np.nan, 10.0, 0.1)
     assert risk < 0.025
     assert risk == pytest.approx(0.025, abs=0.003)
@@ -135,7 +135,8 @@ def test_published_global_risk_at_four_to_one() -> None:
 
 def test_normal_distribution_against_scipy() -> None:
     z = np.concatenate([np.linspace(-40.0, 40.0, 20001), [0.0, np.inf, -np.inf]])
-    assert np.abs(pr.normal_cdf(z) - special.ndtr(z)).max() < 1e-15
+    # both are good to some last places of a number up to 1, and neither is the same on every processor
+    assert np.abs(pr.normal_cdf(z) - special.ndtr(z)).max() < 1e-14
     assert np.isnan(pr.normal_cdf(np.nan))
 
 

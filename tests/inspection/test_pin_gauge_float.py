@@ -43,8 +43,11 @@ def test_two_pins_in_perfect_holes(free: bool, unit: float) -> None:
 def test_a_line_of_holes_that_is_short_by_a_little() -> None:
     # closed form: holes 0.004 closer than the pins leave half of that less along the line, both ways
     left = available_float([[-1.5, 0], [1.5, 0]], [[-1.498, 0], [1.498, 0]], [0.46] * 2, [0.44] * 2)
-    np.testing.assert_allclose(left.x, 0.008, atol=1e-12)
-    np.testing.assert_allclose(left.y, np.sqrt(0.01**2 - 0.002**2), atol=1e-12)
+    # floats are counted from the best motion. Its margin is proved to 1e-10 of the misfit of 0.002, and is flat across
+    # the line: a place off by d there costs d**2 / (2 * 0.002), so d may be sqrt(8e-16) = 3e-8, which the float along y
+    # shows in full, and that along x by its square only
+    np.testing.assert_allclose(left.x, 0.008, atol=1e-11)
+    np.testing.assert_allclose(left.y, np.sqrt(0.01**2 - 0.002**2), atol=1e-7)
 
 
 def test_moving_by_the_float_brings_a_pin_to_its_wall() -> None:

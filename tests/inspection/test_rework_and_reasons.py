@@ -175,7 +175,9 @@ def test_a_drill_is_said_to_cut_larger() -> None:
 )
 def test_nothing_is_suggested_where_reaming_is_not_the_answer(rows: list[dict[str, Any]]) -> None:
     result = judge(reamable(plugs=Plugs(no_go=0.462)), *rows)
-    assert of_part(result) == "reject"
+    # a hole that the NO-GO plug enters isn't 0.4540 anywhere: one of both is wrong
+    contradicted = any(row["word"] == ENTERS for row in rows)
+    assert of_part(result) == ("hold" if contradicted else "reject")
     assert len(result.rework) == 0
     assert result.holes["rework"].iloc[0] == ""
 

@@ -6,11 +6,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from runs import ENGINES
+from runs import ENGINES, TODAY
 from shop import place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.ledger import Ledger
+
+
+@pytest.fixture(autouse=True)
+def no_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make it `TODAY`: days of events are typed in these tests, and none of them may be still to come."""
+    monkeypatch.setattr("holeqc.ledger.times.today", lambda: TODAY)
+    monkeypatch.setattr("holeqc.ledger.suspects.today", lambda: TODAY)
 
 
 @pytest.fixture(params=ENGINES)

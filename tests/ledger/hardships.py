@@ -23,11 +23,13 @@ from sqlalchemy import event
 from holeqc.inspection.results import Inspection
 from holeqc.ledger import open_ledger
 from holeqc.ledger.ledger import Ledger
+from holeqc.ledger.location import find_location
 from holeqc.ledger.recording import KNOWN
 from holeqc.ledger.schema import TAG
 from holeqc.problems import LedgerError
 
 PARTS = 6  #: in each sheet
+PATIENCE = 600.0  #: seconds that a bench waits for the others: a crowd on a slow machine takes its time
 Runs = list[tuple[Inspection, str]]
 
 
@@ -157,10 +159,9 @@ def crowded(where: str, folder: Path, benches: int) -> dict[str, Any]:
     runs = made(folder, 3 * benches + 1)
 
     def bench(number: int) -> dict[str, Any]:
-        longest, ids, known = 0.0, [], 0
-        with open_ledger(where) as ledger:
+        ids, known = [], 0
+        with Ledger(find_location(where), wait_seconds=PATIENCE) as ledger:
             for run in (runs[0], *runs[1 + 3 * number : 4 + 3 * number]):
-                begun = time.monotonic()
                 with ledger.transaction() as transaction:
                     done = ledger.record(*run, f"bench {number}")
                     known += done.files[0].status == KNOWN
@@ -169,15 +170,14 @@ def crowded(where: str, folder: Path, benches: int) -> dict[str, Any]:
                     ledger.entry("fixture", f"bench {number}", {"fixture_event": [
                         {"fixture": f"{tag} {inspection}", "event": "checked", "day": "2026-11-03"}
                     ]})  # fmt: skip
-                longest = max(longest, time.monotonic() - begun)
                 ids += list(done.inspections.values())
-        return {"longest": longest, "ids": ids, "known": known}
+        return {"ids": ids, "known": known}
 
     told = [result(child) for child in [forked(lambda n=n: bench(n)) for n in range(benches)]]  # type: ignore[misc]
     with open_ledger(where, create=False) as ledger:
         rows = content(ledger)
         return {
-            "holds": ledger.verify().holds, "longest": max(t["longest"] for t in told),
+            "holds": ledger.verify().holds,
             "ids": sorted(i for t in told for i in t["ids"]), "known": sum(t["known"] for t in told),
             "files": len(rows["file"]), "entries": [row[0] for row in rows["entry"]],
             "events": len(rows["fixture_event"]),

@@ -12,11 +12,13 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
+from runs import TODAY
 
 from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger.kits import newest_release, release
 from holeqc.ledger.ledger import Ledger
+from holeqc.readings.options import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
@@ -104,7 +106,7 @@ class Shop:
         path = self.sheet(serial, sizes, gauge=gauge, day=day, name=name, by=read_by)
         if released:
             self.release(spec)
-        return record_run(self.ledger, inspect(spec, read_files([path], spec)), by, tags=tags)
+        return record_run(self.ledger, inspect(spec, read_files([path], spec, ReadOptions(today=TODAY))), by, tags=tags)
 
     def release(self, spec: Specification) -> None:
         """Have two persons release a kit's text, where it isn't the one that counts."""

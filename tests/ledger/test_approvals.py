@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
 from holeqc.ledger import open_ledger
@@ -382,13 +383,14 @@ def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
     shop.record("P-2", GOOD, revision="B", more=other)
     from holeqc.commands.recording import record_run
     from holeqc.inspection.judge import inspect
+    from holeqc.readings.options import ReadOptions
     from holeqc.readings.read import read_files
     from holeqc.specification.load import load_specification
 
     spec = load_specification(shop.kit("B", other))
     path = shop.sheet("P-2", GOOD)
     path.write_text(path.read_text(encoding="utf-8").replace("plate", "lid"), encoding="utf-8")
-    record_run(shop.ledger, inspect(spec, read_files([path], spec)), "bench 2")
+    record_run(shop.ledger, inspect(spec, read_files([path], spec, ReadOptions(today=TODAY))), "bench 2")
     with pytest.raises(ApprovalRefused, match="several parts"):
         approve(shop.ledger, "P-2", "41")
     approve(shop.ledger, "P-2", "41", part="lid")

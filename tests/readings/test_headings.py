@@ -105,7 +105,7 @@ def test_what_is_no_reading_is_known_as_none(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["Bolt", "Hole dia depth", "GO / NO-GO", "x y", "", "Supplier", "0.4581", "near far dia"]
+    "text", ["Bolt", "Hole dia depth", "x y", "", "Supplier", "0.4581", "near far dia"]
 )
 def test_what_is_not_understood_to_the_last_word_is_unknown(text: str) -> None:
     assert not Vocabulary(kit()).meaning(text).is_reading
@@ -304,3 +304,34 @@ def test_titles_that_say_it_in_passing(tmp_path: Path) -> None:
     row = readings.table.iloc[0]
     assert (row["serial"], row["part"], str(row["date"])[:10]) == ("P-12", "port", "2026-11-03")
     assert codes(readings) == []
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "Bleche, Serien-Nr. P-12, 3. November 2026",
+        "Plaques, N° de série P-12, 3 novembre 2026",
+        "Placas, número de serie P-12, 3 de noviembre de 2026",
+        "Plates, S/N P-12, 3 Nov 2026",
+    ],
+)
+def test_titles_of_four_languages(title: str, tmp_path: Path) -> None:
+    rows = [[title], ["Part:", "port"], [], *([r[3:] for r in wide()])]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    row = readings.table.iloc[0]
+    assert (row["serial"], str(row["date"])[:10]) == ("P-12", "2026-11-03")
+
+
+@pytest.mark.parametrize(
+    ("title", "unit"),
+    [
+        ("Alle Maße in mm", "mm"),
+        ("Toutes les cotes en mm", "mm"),
+        ("Medidas en pulgadas", "in"),
+        ("Maße in Zoll", "in"),
+        ("All dimensions in inches", "in"),
+    ],
+)
+def test_units_in_titles_of_four_languages(title: str, unit: str, tmp_path: Path) -> None:
+    rows = [[title], [], ["Serial", "Hole", "Dia"], ["D-1", "A", 11.58 if unit == "mm" else 0.456]]
+    assert read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM)).table["unit"].tolist() == [unit]

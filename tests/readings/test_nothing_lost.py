@@ -108,9 +108,9 @@ def test_remarks_below_a_table_are_said(tmp_path: Path) -> None:
     ]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM))
     assert readings.table["by"].tolist() == ["bench 3"]
-    problem = only(readings, "stray-row")
-    assert (problem.cell, problem.severity) == ("A4", "note")
-    assert "1 row (row 4)" in problem.message
+    problem = only(readings, "cell-not-read")
+    assert (problem.cell, problem.severity, problem.holds) == ("A4", "warning", True)
+    assert "'burr'" in problem.message
 
 
 def test_chosen_sheets_only(tmp_path: Path) -> None:

@@ -22,10 +22,9 @@ def checked(rows: list[list[Any]], tmp_path: Path, text: str = KIT) -> Any:
     return read(text_file(tmp_path / "shop.csv", rows), kit(text), today=TODAY)
 
 
-@pytest.mark.parametrize("value", [0.4549, 0.4621, 0.500, 0.4800, 0.4400, 0.4375, 0.484, 0.43])
+@pytest.mark.parametrize("value", [0.4549, 0.4621, 0.4780, 0.4400, 0.4375])
 def test_a_bad_hole_is_a_reading_to_be_judged(value: float, tmp_path: Path) -> None:
-    # a slip is only called beyond the larger of 3 bands (0.021) and 5 percent (0.0229) outside the limits, and only
-    # where one slip would land inside: 0.500, 0.484 and 0.43 are far outside, and no slip explains them
+    # readings of one hole may lie 3 bands (0.021) apart; the others are 0.4578 to 0.4583
     readings = checked(wide({(1, "near", 0): value}), tmp_path)
     assert codes(readings) == []
     assert readings.table["value"].iloc[0] == value
@@ -35,23 +34,23 @@ def test_a_bad_hole_is_a_reading_to_be_judged(value: float, tmp_path: Path) -> N
 @pytest.mark.parametrize(
     ("typed", "code", "likely"),
     [
-        ("5.481", "", ""),  # far, but neither digits nor point alone explain it
+        ("5.481", "not-believable", ""),  # neither digits nor point alone explain it
         ("0.4851", "slip-transposed", "0.4581"),
         ("0.59", "slip-digit", "0.459"),
         ("0.44558", "", ""),
         ("45.81", "slip-decimal", "0.4581"),
         ("4581", "slip-decimal", "0.4581"),
         ("0.01804", "slip-unit", "0.4582"),
-        ("1.163", "", ""),
-        ("0.5581", "", ""),
-        ("0.3581", "", ""),
+        ("1.163", "not-believable", ""),
+        ("0.5581", "unconfirmed", ""),
+        ("0.3581", "unconfirmed", ""),
     ],
 )
 def test_which_slip_is_called(typed: str, code: str, likely: str, tmp_path: Path) -> None:
     readings = checked(wide({(1, "near", 0): typed}), tmp_path)
     found = [p for p in readings.problems if p.cell == "F2" and p.code not in {"finer-than-gauge", "lost-digits"}]
     assert [p.code for p in found] == ([code] if code else [])
-    if code:
+    if likely:
         assert f"likely {likely}" in found[0].message
         assert f"if {likely}" in found[0].action
 

@@ -31,7 +31,7 @@ from holeqc.specification.model import Specification
 
 BL7 = Path(__file__).parents[2] / "tolerances" / "bl7.toml"
 
-# 24 holes of one row each: one for each case below
+# 28 holes of one row each: one for each case below
 KIT = """
 [kit]
 id = "T-1"
@@ -56,7 +56,7 @@ go = 0.455
 no_go = 0.462
 [edge]
 minimum = 0.9
-""" + "".join(f'[[hole]]\nid = "{i + 1}"\nx = {1.5 + i}\ny = 1.25\n' for i in range(24))
+""" + "".join(f'[[hole]]\nid = "{i + 1}"\nx = {1.5 + i}\ny = 1.25\n' for i in range(28))
 
 
 @pytest.fixture(scope="module")
@@ -281,7 +281,10 @@ SIZES: list[tuple[object, object, str]] = [
     (dt.date(2026, 7, 16), 0.458, "? a date, not a size"),
     (0.458, None, "… 1 to read"),
     (None, None, ""),
-    (0.39, 0.458, "? doubtful"),
+    (0.33, 0.458, "? doubtful"),  # more than a quarter too small
+    (0.39, 0.458, "? readings disagree"),  # 0.068 apart, 0.021 are believed (3 bands)
+    (0.39, None, "? doubtful"),  # nothing beside it says the same
+    (0.39, 0.3902, "✗ too small"),
     (-0.458, 0.458, "? negative"),
     # swaps worked out by hand; no form is asked, so readings may lie 0.0035 apart (half the band), a swap 0.0009
     (0.4758, 0.4581, "✗ digits swapped?"),  # 0.4578
@@ -397,7 +400,7 @@ def test_basic_positions_turn_with_the_part_that_is_chosen(recalculated: Path, k
 def test_state_line_counts_what_is_open_and_names_what_is_missing(recalculated: Path, kit: Specification) -> None:
     book = openpyxl.load_workbook(recalculated, data_only=True)
     row = layout(kit).heading_row - 1
-    entries = 24 * 8  # two diameters, x, y, edge distance, GO, NO-GO, surface
+    entries = 28 * 8  # two diameters, x, y, edge distance, GO, NO-GO, surface
     typed = sum(v is not None for case in SIZES for v in case[:2]) + sum(
         v is not None for case in PLACES for v in case[:2]
     )

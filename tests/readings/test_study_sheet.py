@@ -9,10 +9,11 @@ import numpy as np
 import openpyxl
 import pytest
 
-from holeqc.commands.tables import label_column, number_column, read_table
 from holeqc.problems import DataError
+from holeqc.readings.plain_table import label_column, number_column, read_table
 from holeqc.readings.study_sheet import StudyPlan, how_to, run_order, write_study_sheet
 from holeqc.statistics.gauge_study import gauge_study
+from holeqc.writer import WriteError
 
 PLAN = StudyPlan(tuple(f"P{k}" for k in range(1, 6)), ("day", "late", "night"), 3, 7, unit="in", gauge="CAL-1")
 
@@ -106,7 +107,7 @@ def test_filled_sheet_is_read_as_it_stands(tmp_path: Path) -> None:
 def test_somebodys_file_is_not_touched(tmp_path: Path) -> None:
     path = tmp_path / "study.xlsx"
     path.write_bytes(b"readings of somebody")
-    with pytest.raises(DataError, match="exists already"):
+    with pytest.raises(WriteError, match="already there"):
         write_study_sheet(PLAN, path)
     assert path.read_bytes() == b"readings of somebody"
 

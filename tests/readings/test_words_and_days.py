@@ -12,9 +12,11 @@ from typing import Any
 import pytest
 from making import codes, kit, only, read, wide, workbook
 
-from holeqc.readings.dates import date_of, fractions_of
+from holeqc.readings.dates import date_of, fractions_of, latest_of
+from holeqc.readings.headings import Vocabulary
+from holeqc.readings.identities import direction_of
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
-from holeqc.readings.temperatures import temperature_of
+from holeqc.readings.values import temperature_of
 from holeqc.readings.words import hole_key, plug_word, surface_word
 
 NONE: frozenset[str] = frozenset()
@@ -45,6 +47,39 @@ PLUGS = [
     ("no_go", "enters", "no", STOPS),
     ("no_go", "enters", "ok", ""),
     ("no_go", "", "stops", STOPS),
+    ("go", "", "ja", ENTERS),
+    ("go", "", "Nein", STOPS),
+    ("go", "", "Sí", ENTERS),
+    ("go", "", "non", STOPS),
+    ("go", "", "i.O.", ENTERS),
+    ("go", "", "n.i.O.", STOPS),
+    ("go", "", "passt", ENTERS),
+    ("go", "", "passt nicht", STOPS),
+    ("go", "", "entre", ENTERS),
+    ("go", "", "n'entre pas", STOPS),
+    ("go", "", "pasa", ENTERS),
+    ("go", "", "NG", STOPS),
+    ("go", "", "P", ENTERS),
+    ("go", "", "F", ""),
+    ("go", "", "0", ""),
+    ("go", "enters", 1.0, ENTERS),
+    ("go", "enters", 0.0, STOPS),
+    ("go", "enters", "1", ENTERS),
+    ("go", "enters", 2.0, ""),
+    ("no_go", "", "i.O.", STOPS),
+    ("no_go", "", "n.i.O.", ENTERS),
+    ("no_go", "", "passt", ""),
+    ("no_go", "", "passt nicht", STOPS),
+    ("no_go", "", "pasa", ""),
+    ("no_go", "", "no pasa", STOPS),
+    ("no_go", "enters", "pasa", ENTERS),
+    ("no_go", "", "ja", ""),
+    ("no_go", "", "nein", STOPS),
+    ("no_go", "", "entra", ENTERS),
+    ("no_go", "", "N'entre pas", STOPS),
+    ("no_go", "", "NG", ""),
+    ("no_go", "", "P", ""),
+    ("no_go", "", 1.0, ""),
 ]
 
 
@@ -59,7 +94,71 @@ def test_no_under_a_bare_no_go_is_unclear_where_others_say_yes() -> None:
     assert plug_word("no", "no_go", "enters", frozenset({"no", "yes"})) == STOPS
 
 
+def test_letters_of_a_column_tell_each_other() -> None:
+    assert plug_word("P", "no_go", "", frozenset({"p", "f"})) == STOPS
+    assert plug_word("F", "no_go", "", frozenset({"p", "f"})) == ENTERS
+    assert plug_word("F", "go", "", frozenset({"p", "f"})) == STOPS
+    assert plug_word("passt nicht", "no_go", "", frozenset({"passt nicht", "passt"})) == ""
+
+
+BOTH_PLUGS = [
+    ("GO", ENTERS, STOPS),
+    ("OK", ENTERS, STOPS),
+    ("✓", ENTERS, STOPS),
+    ("pass", ENTERS, STOPS),
+    ("i.O.", ENTERS, STOPS),
+    ("conforme", ENTERS, STOPS),
+    ("NO GO", "", ""),
+    ("NO-GO", "", ""),
+    ("fail", "", ""),
+    ("✗", "", ""),
+    ("yes", "", ""),
+    ("no", "", ""),
+    ("x", "", ""),
+    ("yes/no", ENTERS, STOPS),
+    ("Y / N", ENTERS, STOPS),
+    ("ja/nein", ENTERS, STOPS),
+    ("yes/yes", ENTERS, ""),
+    ("no/no", STOPS, STOPS),
+    ("OK/OK", ENTERS, STOPS),
+    ("OK/NOK", ENTERS, ENTERS),
+    ("enters / stops", ENTERS, STOPS),
+    ("GO enters, NO-GO does not enter", ENTERS, STOPS),
+    ("NO-GO goes, GO goes", ENTERS, ENTERS),
+    ("NO-GO stops; GO enters", ENTERS, STOPS),
+    ("go ok, no-go ok", ENTERS, STOPS),
+    ("✓/✗", "", ""),
+    ("a/b/c", "", ""),
+    (1.0, "", ""),
+]
+
+
+@pytest.mark.parametrize(("typed", "go", "no_go"), BOTH_PLUGS, ids=[str(b[0]) for b in BOTH_PLUGS])
+def test_one_answer_for_both_plugs(typed: Any, go: str, no_go: str) -> None:
+    assert plug_word(typed, "go", "go_no_go", NONE) == go
+    assert plug_word(typed, "no_go", "go_no_go", NONE) == no_go
+
+
 SURFACES = [
+    ("", "gratfrei", CLEAN),
+    ("", "keine Grate", CLEAN),
+    ("", "rissfrei, Grat hinten", BURR),
+    ("", "Riss", CRACK),
+    ("", "ébavuré", CLEAN),
+    ("", "bavures côté sortie", BURR),
+    ("", "sin rebabas", CLEAN),
+    ("", "grieta", CRACK),
+    ("", "nicht sauber", DIRTY),
+    ("", "Späne", DIRTY),
+    ("", "burr not removed", BURR),
+    ("", "not deburred", BURR),
+    ("", "no coolant crack seen", CRACK),
+    ("", "burr removed", CLEAN),
+    ("", "oversize", ""),
+    ("burr", "ja", BURR),
+    ("burr", "nein", CLEAN),
+    ("burr", "sí", BURR),
+    ("clean", "oui", CLEAN),
     ("", "clean", CLEAN),
     ("", "burr", BURR),
     ("", "small burr at exit", BURR),
@@ -120,7 +219,16 @@ def test_wall_words(wall: Any, other: Any, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "part"),
-    [("PORT", "port"), ("stbd", "starboard"), ("LH", "port"), ("s", "starboard"), ("right hand", "starboard")],
+    [
+        ("PORT", "port"),
+        ("stbd", "starboard"),
+        ("LH", "port"),
+        ("s", "starboard"),
+        ("right hand", "starboard"),
+        ("Bâbord", "port"),
+        ("Steuerbord", "starboard"),
+        ("estribor", "starboard"),
+    ],
 )
 def test_part_words(typed: str, part: str, tmp_path: Path) -> None:
     rows = wide()
@@ -144,7 +252,20 @@ def test_a_side_may_be_a_part(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "key"),
-    [("Hole 3", "3"), (3.0, "3"), ("#12", "12"), ("h3", "3"), ("A-1", "a-1"), ("No. B", "b"), ("N", "n"), ("", "")],
+    [
+        ("Hole 3", "3"),
+        (3.0, "3"),
+        ("#12", "12"),
+        ("h3", "3"),
+        ("A-1", "a-1"),
+        ("No. B", "b"),
+        ("N", "n"),
+        ("", ""),
+        ("Bohrung 3", "3"),
+        ("Trou n° 3", "3"),
+        ("Agujero Nº 4", "4"),
+        ("Loch Nr. 2", "2"),
+    ],
 )
 def test_hole_keys(typed: Any, key: str) -> None:
     assert hole_key(typed) == key
@@ -163,6 +284,26 @@ DAYS = [
     (dt.datetime(2026, 11, 2, 14, 5), "", "2026-11-02"),
     ("2026-11-02 14:05", "", "2026-11-02"),
     ("05/05/2026", "", "2026-05-05"),
+    ("2. November 2026", "", "2026-11-02"),
+    ("2. März 2026", "", "2026-03-02"),
+    ("2. Maerz 26", "", "2026-03-02"),
+    ("02. Dez. 2026", "", "2026-12-02"),
+    ("Montag, 2. Nov. 2026", "", "2026-11-02"),
+    ("1er août 2026", "", "2026-08-01"),
+    ("2 févr. 2026", "", "2026-02-02"),
+    ("lundi 2 novembre 2026", "", "2026-11-02"),
+    ("2 juil. 2026", "", "2026-07-02"),
+    ("2 de noviembre de 2026", "", "2026-11-02"),
+    ("2 ene 2026", "", "2026-01-02"),
+    ("20261102", "", "2026-11-02"),
+    ("March 2, 2026", "", "2026-03-02"),
+    ("mar 2 2026", "", "2026-03-02"),
+    ("mar. 2 mars 2026", "", "2026-03-02"),
+    ("Mon 02.11.2026", "", "2026-11-02"),
+    ("2026-W45-1", "", "2026-11-02"),
+    ("3/13/26", "", "2026-03-13"),
+    ("12.03.2026", "", "2026-03-12"),
+    ("12.03.26", "mdy", "2026-03-12"),
 ]
 
 
@@ -176,6 +317,13 @@ def test_days(typed: Any, order: str, day: str) -> None:
     ("typed", "code"),
     [
         ("02/11/2026", "unclear-date"),
+        ("3/12/26", "unclear-date"),
+        ("KW 45/2026", "unclear-date"),
+        ("week 45, 2026", "unclear-date"),
+        ("2026-W45", "unclear-date"),
+        ("2 jui 2026", "bad-date"),
+        ("2 ma 2026", "bad-date"),
+        ("KW 60/2026", "bad-date"),
         ("soon", "bad-date"),
         ("31.02.2026", "bad-date"),
         (46328.0, "date-as-number"),
@@ -190,6 +338,31 @@ def test_days_that_cannot_be(typed: Any, code: str) -> None:
     assert issue is not None
     assert issue.code == code
     assert issue.allowed
+
+
+def test_the_last_day_of_what_names_several() -> None:
+    # ISO 8601: week 45 of 2026 runs from Monday 2 November to Sunday 8 November
+    assert latest_of("KW 45/2026", "") == dt.date(2026, 11, 8)
+    assert latest_of("2026-W45-1", "") is None
+    assert latest_of("3/12/26", "") == dt.date(2026, 12, 3)
+    assert latest_of("3/12/26", "mdy") is None
+
+
+@pytest.mark.parametrize(
+    ("typed", "degrees"),
+    [("X", 0.0), ("y", 90.0), ("N-S", 90.0), ("12 o'clock", 90.0), ("3-9 o'clock", 0.0), ("quer", 0.0), ("längs", 90.0),
+     ("0-180", 0.0), ("90°/270°", 90.0), ("45 Grad", 45.0), ("A", 0.0), ("vertical", 90.0)],
+)  # fmt: skip
+def test_directions_in_a_column(typed: str, degrees: float) -> None:
+    found, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
+    assert (found, issue) == (degrees, None)
+
+
+@pytest.mark.parametrize("typed", ["0-90", "north", "Z", "12-6", "soon", "400"])
+def test_what_is_no_direction(typed: str) -> None:
+    _, issue = direction_of(typed, Vocabulary(kit()), (0.0, 90.0))
+    assert issue is not None
+    assert issue.code == "bad-direction"
 
 
 def test_one_clear_day_tells_the_order_of_all(tmp_path: Path) -> None:
@@ -217,6 +390,9 @@ def test_fractions_behind_days() -> None:
         (70.0, "F", 21.1111),
         ("22 deg C", "", 22.0),
         ("21C", "F", 21.0),
+        ("21 Grad", "", 21.0),
+        ("21,5 degrés C", "", 21.5),
+        ("22 C°", "", 22.0),
     ],
 )
 def test_temperatures(typed: Any, unit: str, celsius: float) -> None:

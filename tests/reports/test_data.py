@@ -31,8 +31,9 @@ def keys_of(value: Any) -> Iterator[str]:
 
 
 def shifted() -> Inspection:
-    """A part whose datum holes left the frame a shift."""
-    found = made_up.inspection(datum_shift=m.DatumShift(("1", "4"), 0.444))
+    """A part whose datum holes left the frame a shift, by a kit that stands by an odd thing."""
+    stood_by = m.Confirmation("wide position tolerance", "⌀0.300, hole 0.455 to 0.462 in", ("1",), "note 4")
+    found = made_up.inspection(datum_shift=m.DatumShift(("1", "4"), 0.444), confirmed=(stood_by,))
     found.parts[["shift_x", "shift_y", "shift_rotation"]] = [0.0021, -0.0004, 0.0001]
     return found
 

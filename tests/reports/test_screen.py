@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import sys
 from dataclasses import replace
@@ -117,6 +118,7 @@ def test_the_width_follows_the_terminal_between_sixty_and_a_hundred(monkeypatch:
         monkeypatch.setenv("COLUMNS", columns)
         assert screen_width() == wide
     monkeypatch.delenv("COLUMNS")
+    monkeypatch.setattr("sys.stdout", io.StringIO())
     assert screen_width() == 80  # what is piped or captured isn't a terminal
 
 

@@ -9,16 +9,20 @@ import sys
 import pytest
 
 from holeqc import __main__ as entry
+from holeqc import printing
 
 
 def test_ctrl_c_says_one_line_and_leaves_with_130(capsys: pytest.CaptureFixture[str]) -> None:
     """130 is 128 + SIGINT (POSIX, exit status of a command that a signal ended)."""
+
+    printing.begin()
 
     def stopped() -> int:
         raise KeyboardInterrupt
 
     assert entry._guarded(stopped) == 130
     assert capsys.readouterr().err == "holeqc: stopped; nothing was half-written\n"
+    printing.begin()
     assert entry._guarded(lambda: 130) == 130
     assert capsys.readouterr().err == "holeqc: stopped; nothing was half-written\n"
 
@@ -26,7 +30,7 @@ def test_ctrl_c_says_one_line_and_leaves_with_130(capsys: pytest.CaptureFixture[
 def test_no_room_for_the_output_is_a_full_sentence(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(entry, "_silence_output", lambda: None)
+    printing.begin()
 
     class Full(io.StringIO):
         def flush(self) -> None:

@@ -22,7 +22,8 @@ SHEETS = ["Verdicts", "Holes", "Characteristics", "Pins", "Readings", "Problems"
 
 def book_of(found: Inspection, folder: Path) -> Any:
     path = folder / "evaluated.xlsx"
-    write_workbook(Run(found), path)
+    with open(path, "wb") as file:
+        write_workbook(Run(found), file)
     return openpyxl.load_workbook(path)
 
 
@@ -96,7 +97,8 @@ def test_a_long_table_goes_on_in_a_further_sheet(
 def test_the_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
     first, second = tmp_path / "a.xlsx", tmp_path / "b.xlsx"
     for path in (first, second):
-        write_workbook(Run(made_up.inspection(made_up.six_parts())), path)
+        with open(path, "wb") as file:
+            write_workbook(Run(made_up.inspection(made_up.six_parts())), file)
     assert first.read_bytes() == second.read_bytes()
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import made_up
 import pytest
 
+from holeqc import writer
 from holeqc.inspection.results import Inspection
 from holeqc.problems import HoleQCError
 from holeqc.reports.data import as_data
@@ -114,14 +115,17 @@ def test_a_failed_swap_puts_the_old_report_back(
     one: Inspection, clean: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_reports(clean, tmp_path / "out")
-    rename = Path.rename
 
-    def once(self: Path, target: Path) -> Path:
-        if self.suffix == ".part":
-            raise OSError(errno.EIO, "Input/output error")
-        return rename(self, target)
+    class Refusing(writer.Disk):
+        def exchange(self, one: Path, other: Path) -> bool:
+            return False  # an older system
 
-    monkeypatch.setattr(Path, "rename", once)
+        def move(self, source: Path, target: Path) -> None:
+            if source.suffix == ".part":
+                raise OSError(errno.EIO, "Input/output error")
+            super().move(source, target)
+
+    monkeypatch.setattr(writer, "disk", Refusing())
     with pytest.raises(HoleQCError, match="Input/output error"):
         write_reports(one, tmp_path / "out")
     assert "S-0001" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
@@ -157,24 +161,3 @@ def test_progress_on_a_terminal(one: Inspection, tmp_path: Path, monkeypatch: py
     write_reports(one, tmp_path / "out")
     assert "report.pdf: section 1 of 2" in terminal.getvalue()
     assert terminal.getvalue().endswith("\r\x1b[2K")
-
-
-def test_leftovers_of_killed_runs_go_and_those_of_living_runs_stay(one: Inspection, tmp_path: Path) -> None:
-    import os
-    import subprocess
-    import sys
-    import time
-
-    from holeqc.reports.write import _host
-
-    gone = subprocess.Popen([sys.executable, "-c", ""])
-    gone.wait()
-    old, new = ".out.28953fc3.part", ".out.11111111.part"
-    dead, living = f".out.{_host()}-{gone.pid}-00000001.part", f".out.{_host()}-{os.getpid()}-00000002.part"
-    other = ".other.28953fc3.part"
-    for name in (old, new, dead, living, other):
-        (tmp_path / name).mkdir()
-    for name in (old, other, living):
-        os.utime(tmp_path / name, (time.time() - 90_000,) * 2)
-    write_reports(one, tmp_path / "out")
-    assert names_in(tmp_path) == {"out", new, living, other}

@@ -41,21 +41,25 @@ CASES = [
      ERROR),
     ("[position]\npattern_tolerance = 0.011\n", "pattern-not-located", "position.tolerance", WARNING),
     ('[position]\ncondition = "MMC"\n', "no-effect", "position.condition", WARNING),
-    ("[position]\ntolerance = 0.6\n", "wide-position", "position.tolerance", WARNING),
+    ("[position]\ntolerance = 0.6\n", "wide-position-tolerance", "position.tolerance", ERROR),
     ("[position]\ntolerance = 0.06\n[plan]\nposition = false\n", "position-not-read", "plan.position", WARNING),
     (PIN.replace("0.4360", "0.4340"), "limits-upside-down", "pin.lower", ERROR),
     (PIN.replace("0.4345", "0.4621").replace("0.4360", "0.4630"), "pin-never-enters", "pin", ERROR),
-    (PIN.replace("0.4360", "0.4630"), "pin-larger-than-hole", "pin", WARNING),
+    ("[pin]\nlower = 0.4545\nupper = 0.4560\n", "pin-larger-than-the-smallest-hole", "pin.upper", ERROR),
     (POSITION + PIN.replace("0.008", "0.0081"), "virtual-conditions-cross", "pin", WARNING),
     (POSITION.replace("MMC", "LMC") + PIN, "lmc-with-pin", "position.condition", WARNING),
-    (PIN.replace("0.43", "0.23"), "loose-pin", "pin", WARNING),
+    (PIN.replace("0.43", "0.23"), "pin-far-smaller-than-its-hole", "pin.upper", ERROR),
     ("[plugs]\ngo = 0.462\nno_go = 0.455\n", "plugs-upside-down", "plugs.go", ERROR),
     ("[plugs]\ngo = 0.4545\n", "plug-off-limit", "plugs.go", WARNING),
-    ("[plugs]\nno_go = 0.4630\n", "plug-off-limit", "plugs.no_go", WARNING),
+    ("[plugs]\nno_go = 0.4625\n", "plug-off-limit", "plugs.no_go", WARNING),
+    ("[plugs]\nno_go = 0.4630\n", "no-go-plug-outside-the-limits", "plugs.no_go", ERROR),
+    ("[plugs]\ngo = 0.4540\n", "go-plug-outside-the-limits", "plugs.go", ERROR),
+    ("[plugs]\ngo = 0.4630\n", "go-plug-outside-the-limits", "plugs.go", ERROR),
     ("[rework]\nream_up_to = 0.463\n", "rework-beyond-limit", "rework.ream_up_to", ERROR),
     ("[rework]\nream_up_to = 0.450\n", "rework-below-limit", "rework.ream_up_to", ERROR),
     ("[rework]\nream_up_to = 0.462\n[tools]\nreamers = [0.470]\n", "no-reamer-fits", "rework.ream_up_to", WARNING),
-    ('[tools]\ndrill = "15/32"\n', "drill-too-large", "tools.drill", WARNING),
+    ('[tools]\ndrill = "15/32"\n', "drill-larger-than-the-holes", "tools.drill", ERROR),
+    ('[tools]\ndrill = "23/64"\n', "drill-far-smaller-than-the-holes", "tools.drill", ERROR),
     ('[tools]\ndrill = "#99"\n', "wrong-value", "tools.drill", ERROR),
     ('[walls]\nnames = ["near", "near"]\n', "wrong-value", "walls.names", ERROR),
     ('[plan]\nwalls = ["far"]\n', "unknown-wall", "plan.walls", ERROR),
@@ -77,7 +81,7 @@ CASES = [
     ("[decision]\nprocess_mean = 0.458\n", "no-effect", "decision.process_mean", WARNING),
     ("[decision]\nprocess_mean = 4.58\nprocess_sd = 0.001\n", "process-mean-far", "decision.process_mean", WARNING),
     ("[rounding]\ndecimals = 3\n", "no-effect", "rounding.decimals", WARNING),
-    ('[rounding]\nmethod = "rounding"\ndecimals = 2\n', "coarse-rounding", "rounding.decimals", WARNING),
+    ('[rounding]\nmethod = "rounding"\ndecimals = 2\n', "rounding-coarser-than-the-limits", "rounding.decimals", ERROR),
     ('[[part]]\nname = "p"\n[[part]]\nname = "p"\n', "duplicate-id", "part[2].name", ERROR),
     ('[[part]]\nname = "p"\nmirror_of = "p"\nmirror = "x"\n', "mirror-of-itself", "part[1].mirror_of", ERROR),
     ('[[part]]\nname = "p"\nmirror_of = "q"\nmirror = "x"\n', "unknown-part", "part[1].mirror_of", ERROR),
@@ -114,7 +118,9 @@ def test_each_fault_is_told_with_its_path(added: str, code: str, where: str, sev
     problem = found[code, where]
     assert problem.severity == severity
     assert problem.message
-    assert problem.sentence().startswith(where)
+    table = where.split(".")[0].split("[")[0]
+    assert (problem.line > 0) is (f"[{table}]" in SMALL + TWO + added or where == table == "form")
+    assert problem.sentence().startswith(f"line {problem.line}, {where}: " if problem.line else f"{where}: ")
 
 
 def test_the_valid_kit_has_no_problem() -> None:
@@ -140,6 +146,22 @@ def test_unknown_keys_are_answered_with_what_was_meant() -> None:
     misplaced = told("lower = 0.455\n" + SMALL + TWO + "[form]\ntolerance = 0.06\n")
     assert "size.lower" in misplaced["unknown-key", "lower"].action
     assert "position.tolerance" in misplaced["unknown-key", "form.tolerance"].action
+
+
+@pytest.mark.parametrize(("old", "new", "where", "action"), [
+    ("lower = 0.455\nupper = 0.462", 'diameter = "29/64"\ntolerance = "+.009 -.000"', "size.diameter",
+     "Write nominal in its place"),
+    ("lower = 0.455\nupper = 0.462", 'diameter = "29/64"\ntolerance = "+.009 -.000"', "size.tolerance",
+     "Write in lines of their own: plus = 0.009; minus = 0.0"),
+    ("lower = 0.455\nupper = 0.462", "min = 0.455\nmax = 0.462", "size.max", "Write upper in its place"),
+    ("lower = 0.455\nupper = 0.462", 'dia = ".458 ±.004"', "size.dia",
+     "Write in lines of their own: nominal = 0.458; plus = 0.004; minus = 0.004"),
+    ('id = "1"', 'number = "1"', "hole[1].number", "Write id in its place"),
+])  # fmt: skip
+def test_other_names_of_keys_are_answered_and_not_missed_as_well(old: str, new: str, where: str, action: str) -> None:
+    found = told((SMALL + TWO).replace(old, new, 1))
+    assert found["unknown-key", where].action == action
+    assert {code for code, _ in found} == {"unknown-key"}
 
 
 def test_a_fault_of_the_table_for_all_holes_is_told_once() -> None:
@@ -168,8 +190,9 @@ def test_uncertainty_smaller_than_the_resolution_allows(uncertainty: float, doub
 
 
 def test_wrong_unit_is_suspected() -> None:
-    assert ("unit-slip", "kit.unit") in told(SMALL.replace('"in"', '"mm"') + TWO)
-    assert ("unit-slip", "kit.unit") in told('[kit]\nunit = "in"\n[size]\nlower = 11.5\nupper = 11.7\n[[hole]]\n')
+    odd = ("size-out-of-the-ordinary", "size.upper")
+    assert odd in told(SMALL.replace('"in"', '"mm"') + TWO)
+    assert odd in told('[kit]\nunit = "in"\n[size]\nlower = 11.5\nupper = 11.7\n[[hole]]\n')
 
 
 def test_many_holes_stay_quick_and_bounded() -> None:

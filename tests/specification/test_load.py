@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from kits import SMALL, TWO, told
 
-from holeqc.problems import SpecificationError
+from holeqc.problems import ERROR, SpecificationError
 from holeqc.specification.load import LARGEST_FILE, find_specification, load_specification, parse_specification
 from holeqc.specification.model import Limits
 
@@ -81,7 +81,7 @@ def test_lengths_may_be_numbers_fractions_or_carry_their_unit() -> None:
 
 def test_fraction_without_unit_in_a_mm_kit_is_refused() -> None:
     found = told('[kit]\nunit = "mm"\n[size]\nlower = "1/2"\nupper = 13\n[[hole]]\n')
-    assert '"29/64 in"' in found["wrong-value", "size.lower"].message
+    assert found["wrong-value", "size.lower"].action == 'Write lower = "1/2 in"'
 
 
 def test_tools_are_called_by_their_names_in_either_unit() -> None:
@@ -132,9 +132,16 @@ def test_unknown_class_and_missing_nominal_are_told() -> None:
 
 
 def test_nominal_with_deviations_gives_the_limits_as_typed() -> None:
-    s = parse_specification('[kit]\nunit = "in"\n[size]\nnominal = 0.453\nplus = 0.009\nminus = -0.002\n[[hole]]\n')
+    text = '[kit]\nunit = "in"\n[size]\nnominal = 0.457\nplus = 0.005\nminus = {}\n[[hole]]\n'
+    s = parse_specification(text.format(0.002))
     assert (s.holes[0].size.lower, s.holes[0].size.upper) == (0.455, 0.462)
-    assert [w.code for w in s.warnings] == ["negative-minus"]
+    signed = told(text.format(-0.002))["sign-of-minus", "size.minus"]
+    assert (signed.severity, signed.line) == (ERROR, 6)
+    assert "Write minus = 0.002 where the drawing prints -0.002" in signed.action
+    assert "lower = 0.459, upper = 0.462" in signed.action
+    recorded = parse_specification(text.format(-0.002), recorded=True)  # judged by once, so it stays readable
+    assert recorded.holes[0].size == Limits(0.459, 0.462)
+    assert [w.code for w in recorded.warnings] == ["sign-of-minus"]
 
 
 def test_several_pins_are_named_by_their_holes() -> None:
@@ -203,22 +210,21 @@ def test_file_in_another_encoding_names_line_and_column(tmp_path: Path) -> None:
     assert refused(write(tmp_path, SMALL.encode("utf-16"))).problems[0].found == "UTF-16"
 
 
-def test_syntax_error_names_line_and_column(tmp_path: Path) -> None:
+def test_a_line_that_cannot_be_read_is_named_with_what_to_write(tmp_path: Path) -> None:
     error = refused(write(tmp_path, b'[kit]\nid = "a"\nunit = in\n'))
-    assert "line 3, column 8: this is not TOML" in str(error)
-    assert "Mend this line" in str(error)
     problem = error.problems[0]
-    assert (problem.code, problem.where) == ("toml-syntax", "line 3, column 8")
-    assert problem.found == "unit = in"
+    assert (problem.code, problem.where, problem.line) == ("unreadable-line", "kit.unit", 3)
+    assert (problem.found, problem.action) == ("unit = in", 'Write unit = "in"')
+    assert [p.code for p in error.problems[1:]] == ["no-holes"]  # what else is wrong comes in the same run
     decimal = refused(write(tmp_path, b"[size]\nlower = 0,455\n")).problems[0]
-    assert decimal.where.startswith("line 2")
+    assert (decimal.line, decimal.action) == (2, "Write lower = 0.455")
     twice = refused(write(tmp_path, b"[kit]\nid = 'a'\nid = 'b'\n")).problems[0]
-    assert twice.where.startswith("line 3")
+    assert (twice.line, twice.message) == (3, "id is there already, in line 2")
 
 
 @pytest.mark.parametrize(
     ("data", "code"),
-    [(b"#" * (LARGEST_FILE + 1), "file-too-large"), (b"PK\x03\x04rest", "not-text"), (b"", "no-unit"),
+    [(b"#" * (LARGEST_FILE + 1), "too-large"), (b"PK\x03\x04rest", "not-text"), (b"", "no-unit"),
      (b"a = " + b"[" * 50000, "toml-syntax")],
 )  # fmt: skip
 def test_files_that_are_no_kit_files(tmp_path: Path, data: bytes, code: str) -> None:
@@ -228,7 +234,7 @@ def test_files_that_are_no_kit_files(tmp_path: Path, data: bytes, code: str) -> 
 def test_missing_file_and_folder(tmp_path: Path) -> None:
     (tmp_path / "kit.toml").write_text(SMALL + TWO, encoding="utf-8")
     assert "kit.toml" in refused(tmp_path / "kti.toml").problems[0].action
-    assert refused(tmp_path).problems[0].code == "not-a-file"
+    assert refused(tmp_path).problems[0].code == "no-file"
 
 
 def test_find_by_id_and_revision(tmp_path: Path) -> None:

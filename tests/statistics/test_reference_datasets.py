@@ -31,6 +31,15 @@ UNIVARIATE = [d for d, c in CERTIFIED.items() if "mean" in c]
 ANOVA = [d for d, c in CERTIFIED.items() if "df between" in c]
 REGRESSION = [d for d, c in CERTIFIED.items() if "residual SD" in c and d not in ANOVA]
 ROUNDING = 0.05  # the digits are given to one decimal
+# Beyond 14.5 digits (14 eps) lies the order in which a library adds: it sums up to 128 squares in eight runs of 16 and
+# then by halves, so 5000 squares come to within 16 + 3 + 6 half eps of their sum, and rounding each deviation and each
+# square adds three; the root halves that. NIST's own last digits and those that reading lost stand well before.
+STEADY = 14.5
+
+
+def asked(dataset: str, quantity: str) -> float:
+    """Return the least number of digits, as far as it is the same on every processor."""
+    return min(LEAST[dataset, quantity], STEADY) - ROUNDING
 
 
 def test_every_set_is_here() -> None:
@@ -40,11 +49,11 @@ def test_every_set_is_here() -> None:
 @pytest.mark.parametrize("dataset", UNIVARIATE)
 def test_univariate(dataset: str) -> None:
     x, certified = strd(dataset).ravel(), CERTIFIED[dataset]
-    assert digits(mean(x), certified["mean"]) >= LEAST[dataset, "mean"] - ROUNDING
-    assert digits(mean_and_sd(x)[0], certified["mean"]) >= LEAST[dataset, "mean"] - ROUNDING
-    assert digits(standard_deviation(x), certified["sd (n-1)"]) >= LEAST[dataset, "sd"] - ROUNDING
+    assert digits(mean(x), certified["mean"]) >= asked(dataset, "mean")
+    assert digits(mean_and_sd(x)[0], certified["mean"]) >= asked(dataset, "mean")
+    assert digits(standard_deviation(x), certified["sd (n-1)"]) >= asked(dataset, "sd")
     lag = digits(autocorrelation(x), certified["lag-1 autocorrelation"])
-    assert lag >= LEAST[dataset, "lag-1 autocorrelation"] - ROUNDING
+    assert lag >= asked(dataset, "lag-1 autocorrelation")
 
 
 @pytest.mark.parametrize("dataset", ["NumAcc3", "NumAcc4"])
@@ -62,7 +71,7 @@ def test_one_way(dataset: str) -> None:
     found = one_way(table[:, 1], table[:, 0])
     assert (found.df_between, found.df_within) == (certified["df between"], certified["df within"])
     assert found.f is not None
-    least = LEAST[dataset, "F"] - ROUNDING
+    least = asked(dataset, "F")
     assert digits(found.f, certified["F"]) >= least
     for value, name in ((found.r_squared, "R-squared"), (found.residual_sd, "residual SD"),
                         (found.ss_within, "SS within"), (found.ms_within, "MS within")):
@@ -111,12 +120,12 @@ def test_regression(dataset: str) -> None:
     names = [f"B{i + first}" for i in range(fit.coefficients.size)]
     worst = min(digits(v, certified[n]) for v, n in zip(fit.coefficients.tolist(), names, strict=True))
     y, x = strd(dataset).T
-    if worst < LEAST[dataset, "worst coefficient"] - ROUNDING:
+    if worst < asked(dataset, "worst coefficient"):
         exact = _exact(x, y, fit.coefficients.size - 1)
         assert min(digits(a, b) for a, b in zip(fit.coefficients.tolist(), exact, strict=True)) > 14.8
     errors = fit.standard_errors.tolist()
     worst_error = min(digits(v, certified[f"{n} std error"]) for v, n in zip(errors, names, strict=True))
-    assert worst_error >= LEAST[dataset, "worst standard error"] - ROUNDING
+    assert worst_error >= asked(dataset, "worst standard error")
     scale = certified["SS regression"]
     for value, name in ((fit.residual_sd, "residual SD"), (fit.r_squared, "R-squared"),
                         (fit.ss_regression, "SS regression")):

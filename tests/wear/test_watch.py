@@ -17,6 +17,8 @@ import pytest
 from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
+from holeqc.commands.wear import events_of, events_table
+from holeqc.problems import ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.html import html_page
 from holeqc.reports.wear_pages import DATA, HTML, PDF, wear_report, write_wear
@@ -279,3 +281,16 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
     assert "lengths in inch" in capsys.readouterr().out
     page = (tmp_path / HTML).read_text(encoding="utf-8")
     assert hashlib.sha256(events.read_bytes()).hexdigest() in page
+
+
+def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
+    path = tmp_path / "events.txt"
+    path.write_text("Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
+                    "P-9999|bushing changed|B3|\n", encoding="utf-8")
+    events, problems = events_of(events_table(path), history)
+    assert [(e.kind, e.cycle, e.bushings) for e in events] == [(ev.DRILL, 61.0, frozenset())]
+    assert [(p.code, p.cell) for p in problems] == [("event-not-placed", "row 6")]
+    for text, words in (("part,size\n1,0.455\n", "what was done"), ("event,note\ndrill reground,\n", "which day")):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(ReadingsError, match=words):
+            events_of(events_table(path), history)

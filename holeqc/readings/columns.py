@@ -1,0 +1,437 @@
+"""What each column of a table holds, by its heading and by its values; and the record of how it was understood.
+
+A heading alone doesn't tell a reading from the drawing's own number: 'X, Y, Actual X, Actual Y' repeats the basic
+dimensions, 'Size' beside 'Dia' the call-out, 'Min' and 'Max' may be limits or the two readings taken. So a column that
+shares its meaning with another one, or that isn't a reading, is laid beside the kit before it is believed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from holeqc.problems import Problem
+from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of, format_length
+from holeqc.readings.context import Table
+from holeqc.readings.grid import BoolArray, GridColumn, IntArray
+from holeqc.readings.headings import IGNORED, READING, SCALES, UNKNOWN, Meaning
+from holeqc.readings.identities import text_of
+from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.rows import Rows
+from holeqc.readings.synonyms import FIELD
+from holeqc.readings.table import ColumnUse, cell_name
+from holeqc.readings.values import length_of
+from holeqc.readings.words import is_refusal, is_signature, speaks_of_defect
+
+#: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
+NEAR_SIZE = 0.25
+REMARK = 500  #: characters of a remark that are looked at
+#: how many readings must equal the drawing before a column beside a twin is taken for it
+DRAWN_ROWS = 2
+SHOWN = {
+    "limit": "limit",
+    "drawing": "nominal or basic",
+    "extreme": "smallest or largest",
+    "statistic": "average or the like",
+    "deviation": "deviation",
+    "computed": "computed",
+    "verdict": "verdict",
+    "earlier": "earlier reading",
+}
+
+
+def settle_columns(table: Table, known: Rows) -> None:
+    """Decide by values what headings leave open; take what is no reading out of the table's readings, and say so."""
+    _extremes(table, known)
+    _deviations(table)
+    _twins(table, known)
+    table.take_for_readings([c for c in table.columns if table.meanings[c].kind == READING])
+    _beside_readings(table, known)
+
+
+def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
+    """Return the numbers of a column (r,) and half a unit of their last typed digit, both in the kit's unit.
+
+    NaN where there is no number.
+    """
+    grid_column = table.context.sheet.grid.columns[column]
+    values, decimals = _typed_numbers(grid_column, table.rows, table.context.decimal)
+    said = table.meanings[column].unit
+    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else table.context.unit, 1.0))
+    values, half = values * factor, 0.5 * 10.0**-decimals * factor
+    if named != table.context.spec.unit:
+        values = np.asarray(convert(values, named, table.context.spec.unit))
+        half = float(convert(half, named, table.context.spec.unit))
+    return values, half + GRAIN
+
+
+def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:
+    values = np.full(rows.size, np.nan)
+    distinct: list[float] = []
+    if column.numbers is not None:
+        values[:] = column.numbers[rows]
+        distinct += np.unique(values[np.isfinite(values)])[:200].tolist()
+    if column.codes is not None:
+        codes = column.codes[rows]
+        table = np.full(len(column.labels) + 1, np.nan)
+        for code in np.unique(codes[codes >= 0]):
+            found = length_of(column.labels[code], decimal)
+            table[code] = np.nan if found.issue is not None else found.value
+            if np.isfinite(table[code]):
+                distinct.append(float(table[code]))
+        values = np.where(np.isnan(values), table[codes], values)
+    return values, max(map(decimals_of, distinct), default=0)
+
+
+def _same_thing(meaning: Meaning) -> tuple[object, ...]:
+    return (meaning.word, meaning.wall, meaning.direction, meaning.hole, meaning.serial)
+
+
+def _retire(table: Table, column: int, reason: str) -> None:
+    meanings = list(table.meanings)
+    meanings[column] = replace(meanings[column], kind=IGNORED, reason=reason, deviation=False)
+    table.meanings = tuple(meanings)
+
+
+def _drawn(table: Table, known: Rows, word: str) -> tuple[FloatArray, ...]:
+    """Return what the drawing says of each row (r,): basic x or y, or the limits and the sizes between them."""
+    spec = table.context.spec
+    nothing = np.full((len(spec.parts) + 1, len(spec.holes) + 1), np.nan)
+    tables = []
+    if word in {"x", "y"}:
+        basic = nothing.copy()
+        for number, part in enumerate(spec.parts):
+            basic[number, :-1] = spec.basic_xy(part.name)[:, "xy".index(word)]
+        drawn = nothing.copy()
+        drawn[:, :-1] = [h.x if word == "x" else h.y for h in spec.holes]
+        tables = [basic, drawn]
+    else:
+        drill = spec.tools.drill.diameter if spec.tools.drill is not None else np.nan
+        for size in (
+            [h.size.lower for h in spec.holes],
+            [h.size.upper for h in spec.holes],
+            [0.5 * (h.size.lower + h.size.upper) for h in spec.holes],
+            [drill] * len(spec.holes),
+        ):
+            one = nothing.copy()
+            one[:, :-1] = size
+            tables.append(one)
+    part = np.where(known.part < 0, len(spec.parts), known.part)
+    hole = np.where(known.hole < 0, len(spec.holes), known.hole)
+    return tuple(t[part, hole] for t in tables)
+
+
+def basic_of_rows(table: Table, known: Rows, word: str) -> FloatArray:
+    """Return the basic x or y of each row's hole (r,) in the frame of its part, NaN where it isn't known."""
+    return _drawn(table, known, word)[0]
+
+
+def is_drawn(table: Table, known: Rows, column: int) -> bool:
+    """Whether every value of a column is what the drawing says, as far as its digits go."""
+    word = table.meanings[column].word
+    if word not in {"x", "y", "diameter"}:
+        return False
+    values, near = column_values(table, column)
+    filled = np.isfinite(values)
+    if int(filled.sum()) < DRAWN_ROWS:
+        return False
+    return any(bool((np.abs(drawn - values)[filled] <= near).all()) for drawn in _drawn(table, known, word))
+
+
+def _twins(table: Table, known: Rows) -> None:
+    """Of columns with one meaning, take those that repeat the drawing, or one size for every hole, for the drawing.
+
+    The rest stay readings of one thing and must agree. One called measured beside one that isn't: the other is the
+    drawing if its values are, and otherwise a second reading that must agree with the first.
+    """
+    same: dict[tuple[object, ...], list[int]] = {}
+    for column in table.readings:
+        meaning = table.meanings[column]
+        if meaning.word in {"x", "y", "diameter"} and not meaning.deviation:
+            same.setdefault(_same_thing(meaning), []).append(column)
+    for columns in same.values():
+        rivals, only = columns, table.meanings[columns[0]]
+        if len(columns) == 1 and only.wall < 0 and only.direction is None and not only.trial and not only.actual:
+            # 'Size' beside 'Near 0°', 'X' beside 'near X': the drawing's have neither wall nor direction
+            mine = [c for c in table.readings if table.meanings[c].word == only.word]
+            rivals = [c for c in mine if not table.meanings[c].deviation]
+        if len(rivals) < 2:
+            continue
+        drawn = [c for c in columns if is_drawn(table, known, c)]
+        if len(drawn) < len(rivals):
+            for column in drawn:
+                _retire(table, column, "drawing")
+
+
+def _extremes(table: Table, known: Rows) -> None:
+    """Take 'Min' and 'Max' for the two readings of a wall where they are, for limits or a summary where they aren't."""
+    pairs: dict[tuple[object, ...], list[int]] = {}
+    for column in table.columns:
+        meaning = table.meanings[column]
+        if meaning.kind == IGNORED and meaning.reason == "extreme" and meaning.word in {"", "diameter"}:
+            pairs.setdefault(_same_thing(replace(meaning, word="diameter")), []).append(column)
+    for thing, columns in pairs.items():
+        filled = [c for c in columns if np.isfinite(column_values(table, c)[0]).any()]
+        read = any(
+            m.kind == READING and m.word == "diameter" and (m.wall == thing[1] or m.wall < 0 or int(str(thing[1])) < 0)
+            for m in (table.meanings[c] for c in table.readings)
+        )
+        meanings = list(table.meanings)
+        for column in filled:
+            meanings[column] = replace(meanings[column], word="diameter")
+        table.meanings = tuple(meanings)
+        drawn = [c for c in filled if is_drawn(table, known, c)]
+        for column in columns:
+            if column in drawn:
+                _retire(table, column, "limit")
+        if read or len(filled) != 2 or drawn:
+            continue
+        for number, column in enumerate(filled, 1):
+            meanings = list(table.meanings)
+            meanings[column] = replace(meanings[column], kind=READING, reason="", trial=number)
+            table.meanings = tuple(meanings)
+    table.readings = [c for c in table.columns if table.meanings[c].kind == READING]
+
+
+def _deviations(table: Table) -> None:
+    """Leave deviations out where the thing itself was read; otherwise they are the readings."""
+    read = {_same_thing(m) for m in table.meanings if m.kind == READING and not m.deviation}
+    words = {(m.word, m.hole, m.serial) for m in table.meanings if m.kind == READING and not m.deviation}
+    for column in table.columns:
+        meaning = table.meanings[column]
+        if meaning.kind != READING or not meaning.deviation:
+            continue
+        unplaced = meaning.wall < 0 and meaning.direction is None
+        if _same_thing(meaning) in read or (unplaced and (meaning.word, meaning.hole, meaning.serial) in words):
+            _retire(table, column, "deviation")
+
+
+def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
+    """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
+    meaning = table.meanings[column]
+    if meaning.base is not None:
+        own = meaning.unit if meaning.unit in {"in", "mm"} else table.context.unit
+        unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
+        # a size is said in whole units even where the deviations are counted in thousandths of them
+        base = np.full(table.rows.size, meaning.base)
+        return np.asarray(base if unit == table.context.spec.unit else convert(base, unit, table.context.spec.unit))
+    for other in table.columns:
+        beside = table.meanings[other]
+        nominal = beside.kind == IGNORED and beside.reason == "drawing"
+        if nominal and (beside.word == meaning.word or (not beside.word and meaning.word == "diameter")):
+            return column_values(table, other)[0]
+    if meaning.word in {"x", "y"}:
+        return _drawn(table, known, meaning.word)[0]
+    return np.full(table.rows.size, np.nan)
+
+
+def _beside_readings(table: Table, known: Rows) -> None:
+    """Look at columns that are no readings for what speaks against the part; hold where one does."""
+    for column in table.span():
+        meaning = table.meanings[column]
+        if column >= table.context.sheet.grid.width or meaning.reason in {"earlier", "deviation"}:
+            continue
+        if meaning.kind == IGNORED:
+            if meaning.reason == "verdict":
+                _refusals(table, known, column)
+            elif meaning.reason in {"limit", "drawing"}:
+                _other_drawing(table, known, column)
+            elif meaning.reason in {"statistic", "computed", "extreme"}:
+                _like_a_bad_reading(table, known, column, "statistic")
+        elif meaning.kind == FIELD and meaning.word in {"note", "by"}:
+            _defects(table, known, column)
+            _like_a_bad_reading(table, known, column, "remark")
+        elif meaning.kind == UNKNOWN:
+            _defects(table, known, column)
+            _like_a_bad_reading(table, known, column, "unknown")
+            _unknown_across(table, known, column)
+
+
+def _defects(table: Table, known: Rows, column: int) -> None:
+    """Hold holes of which a remark speaks of a defect: crack, burr, oversize and the like."""
+    grid_column = table.context.sheet.grid.columns[column]
+    if grid_column.codes is None:
+        return
+    words = [speaks_of_defect(x[:REMARK]) if isinstance(x, str) else "" for x in grid_column.labels]
+    hit = np.append(np.array([bool(w) for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
+    for word in dict.fromkeys(w for w in words if w):
+        mine = np.append(np.array([w == word for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        issue = warning(
+            "remark-of-defect",
+            f"the remark speaks of {word!r}",
+            "remarks that speak of no defect",
+            "Look at the hole; say what was found under its surface, or clear up the remark",
+            holds=True,
+        )
+        _hold_rows(table, known, issue, np.flatnonzero(hit & mine), column)
+
+
+def _unknown_across(table: Table, known: Rows, column: int) -> None:
+    """Hold where holes or parts stand side by side and one column names none that the kit knows."""
+    across = any(table.meanings[c].hole or table.meanings[c].serial for c in table.readings)
+    if not across or not table.texts[column]:
+        return
+    values, _ = column_values(table, column)
+    rows = np.flatnonzero(np.isfinite(values))
+    if rows.size:
+        issue = warning(
+            "unknown-hole",
+            f"the kit has no hole {table.texts[column]!r}; {rows.size} numbers stand below it",
+            "holes " + ", ".join(table.context.spec.hole_ids[:40]),
+            "Correct the hole's number over the column",
+            holds=True,
+        )
+        place = int(table.rows[rows[0]])
+        table.context.say(issue, repr(table.texts[column]), place, column)
+
+
+def _refusals(table: Table, known: Rows, column: int) -> None:
+    """Hold holes that the sheet itself calls bad: a person wrote it for a reason."""
+    grid_column = table.context.sheet.grid.columns[column]
+    if grid_column.codes is None:
+        return
+    bad = np.append(np.array([is_refusal(x) for x in grid_column.labels], dtype=np.bool_), False)
+    hit = bad[grid_column.codes[table.rows]] & (known.hole >= 0)
+    issue = warning(
+        "sheet-says-bad",
+        "the sheet itself calls the hole bad here",
+        "a verdict that the readings bear out",
+        "Ask who wrote it and why; measure the hole again",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, np.flatnonzero(hit), column)
+
+
+def _hold_rows(table: Table, known: Rows, issue: Issue, rows: IntArray, column: int) -> None:
+    context = table.context
+
+    def make(row: int) -> Problem:
+        tied = context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole)))
+        place = int(table.rows[row])
+        return context.problem(issue, repr(text_of(context.sheet.grid.cell(place, column))), place, column, **tied)
+
+    context.collector.cells(rows.tolist(), make, marked=False)
+
+
+def _near_size(table: Table, known: Rows, values: FloatArray) -> BoolArray:
+    """Return where a value may be a reading of its row's hole by its size (r,)."""
+    lower, upper = _drawn(table, known, "diameter")[:2]
+    with np.errstate(invalid="ignore"):
+        return (values > (1 - NEAR_SIZE) * lower) & (values < (1 + NEAR_SIZE) * upper)
+
+
+def _other_drawing(table: Table, known: Rows, column: int) -> None:
+    """Ask about limits and basic dimensions on the sheet that aren't the kit's: it may be made for another drawing."""
+    meaning, spec = table.meanings[column], table.context.spec
+    values, near = column_values(table, column)
+    if meaning.word in {"x", "y"}:
+        drawn = _drawn(table, known, meaning.word)
+        asked = "the kit's basic dimensions"
+        differs = np.isfinite(values) & np.isfinite(drawn[0])
+    elif meaning.reason == "limit" and meaning.word in {"", "diameter"}:
+        drawn = _drawn(table, known, "diameter")[:2]
+        asked = "the kit's limits of size"
+        differs = np.isfinite(values) & _near_size(table, known, values)
+    else:
+        return
+    for each in drawn:
+        differs &= np.abs(each - values) > near
+    rows = np.flatnonzero(differs)
+    if not rows.size:
+        return
+    first = int(rows[0])
+    of_first = drawn[:1] if meaning.word in {"x", "y"} else drawn
+    shown = " or ".join(format_length(float(d[first]), spec.unit) for d in of_first)
+    issue = warning(
+        "other-drawing",
+        f"{rows.size} values under {table.texts[column]!r} are not {asked}: the sheet may be made for another "
+        "drawing or revision",
+        f"{shown} {spec.unit} in the first of these rows",
+        "Look which drawing and revision the part was made to",
+        holds=True,
+    )
+    place = int(table.rows[first])
+    table.context.say(issue, repr(text_of(table.context.sheet.grid.cell(place, column))), place, column)
+
+
+def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> None:
+    """Hold where a column that isn't read has numbers that would be bad readings of their hole."""
+    meaning = table.meanings[column]
+    if kind == "statistic" and meaning.word not in {"", "diameter"}:
+        return
+    values, _ = column_values(table, column)
+    lower, upper = _drawn(table, known, "diameter")[:2]
+    with np.errstate(invalid="ignore"):
+        bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
+    drill = _drawn(table, known, "diameter")[3]
+    bad &= ~(np.abs(values - drill) <= GRAIN)
+    if kind == "unknown":  # numbers that are the same in every row tell the drawing's story, not the hole's
+        typed = values[np.isfinite(values)]
+        if typed.size > 1 and np.ptp(typed) <= GRAIN:
+            return
+    rows = np.flatnonzero(bad)
+    if not rows.size:
+        return
+    name = table.texts[column]
+    what = f"the column {name!r}" if name else "a column that isn't read"
+    issue = warning(
+        "outside-beside-readings",
+        f"{what} holds a size outside the limits of its hole",
+        "sizes inside the limits, or a heading that says what they are",
+        "If it is a reading, name its heading in [headings] of the kit file; measure the hole again",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, rows, column)
+
+
+def uses_of(table: Table) -> list[ColumnUse]:
+    """Return how each column of a table was understood, left to right; blank columns without a heading are left out."""
+    grid, out = table.context.sheet.grid, []
+    for column in table.columns if table.context.own else table.span():
+        if column >= grid.width:
+            continue
+        cells = int(grid.columns[column].filled(grid.rows)[table.rows].sum())
+        if cells or table.texts[column]:
+            out.append(_use(table, column, cells))
+    return out
+
+
+def _use(table: Table, column: int, cells: int) -> ColumnUse:
+    meaning, context = table.meanings[column], table.context
+    place = cell_name(1, column + 1)[:-1]
+    base = ColumnUse(context.sheet.name, place, table.texts[column], "not used", cells)
+    if meaning.kind == READING:
+        wall = context.spec.walls.names[meaning.wall] if 0 <= meaning.wall < len(context.spec.walls.names) else ""
+        return replace(
+            base, use="reading", characteristic=meaning.word, wall=wall, direction=meaning.direction,
+            trial=meaning.trial, unit=meaning.unit, hole=meaning.hole, serial=meaning.serial,
+            reason="deviation" if meaning.deviation else "",
+        )  # fmt: skip
+    if meaning.kind == FIELD and meaning.word != "ignore":
+        return replace(base, use="field", field=meaning.word.split(":")[0])
+    if meaning.kind == UNKNOWN:
+        return replace(base, reason="unknown heading" if table.texts[column] else "no heading")
+    return replace(base, reason=SHOWN.get(meaning.reason, "not a reading"))
+
+
+def not_read_rows(table: Table) -> None:
+    """Leave out rows whose label names something other than a reading: limits, basic dimensions, averages across."""
+    context, grid = table.context, table.context.sheet.grid
+    for column in table.fields("characteristic"):
+        codes = grid.columns[column].codes
+        if codes is None:
+            continue
+        labels = grid.columns[column].labels
+        meanings = [context.vocabulary.meaning(x.strip().rstrip(":=")) if isinstance(x, str) else None for x in labels]
+        signs = [isinstance(x, str) and is_signature(x) for x in labels]
+        out = [m is not None and m.kind == IGNORED for m in meanings]
+        flags = np.array(out, dtype=np.bool_) | np.array(signs, dtype=np.bool_)
+        hit = np.append(flags, False)[codes[table.rows]]
+        if not hit.any():
+            continue
+        named = list(dict.fromkeys(text_of(labels[c]) for c in codes[table.rows[hit]]))
+        issue = note("not-readings", "rows that hold no readings: " + ", ".join(repr(n) for n in named[:8]))
+        context.say(issue, f"{int(hit.sum())} rows", int(table.rows[np.argmax(hit)]), column)
+        table.leave_out(hit)
+

@@ -1,0 +1,116 @@
+"""Remarks that speak against a hole, numbers in them, rows that sign a sheet off; four languages.
+
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from holeqc.readings.words import is_signature, numbers_in, speaks_of_defect
+
+DEFECTS = {
+    "crack": "crack|Crack at 3 o'clock|small crack near edge|cracked|hairline crack?|Riss|Haarriss am Rand|fissure|"
+    "crique|grieta|Fisura en la salida|hole no. 4 cracked|no burrs, crack far wall|CRACK!|no coolant, crack seen|"
+    "crack removed by stop drill|crack found|no doubt: crack|two cracks|burrs removed, crack left",
+    "burr": "burr|burrs far side|small burr at exit|Grat|Grat hinten|bavure|bavures côté sortie|rebaba|"
+    "burr not removed|burr could not be removed|could not remove burr|not deburred|needs deburring|"
+    "nicht entgratet|non ébavuré|no burr near but burr far|Grate nicht entfernt|burr at entry, none at exit|"
+    "burr at the exit, will be dressed|burr to be removed|burr must be removed|Grat muss entfernt werden|"
+    "clean but burr",
+    "scratch": "scratched|deep scratch|gouge in wall|galled|Kratzer|Riefen|rayure|Rayé|arañazos|torn",
+    "oversize": "oversize|OVER SIZE|over-size|too big|hole too large|reamed out|zu groß|ZU GROSS|Übermaß|trop grand|"
+    "demasiado grande|looks oversized",
+    "undersize": "undersize|too small|zu klein|trop petit|muy pequeño",
+    "out of round": "elongated|egg shaped|egg-shaped|oval|out of round|not round|unrund|ovale|ovalado|bell-mouthed",
+    "chatter": "chatter|chatter marks|Rattermarken|broutage",
+    "drilled twice": "double drilled|redrilled|re-drilled|drilled twice|doppelt gebohrt|percé deux fois",
+    "rework": "rework|reworked|after rework|re-reamed|reamed again|nachgearbeitet|Nacharbeit|retouché|retrabajado",
+    "misplaced": "wrong hole|off centre|drill walked|fixture slipped|off location",
+    "damage": "damaged|edge broke out|beschädigt|endommagé|dañado|defect",
+    "NO-GO enters": "NO-GO enters|NO GO goes|no-go plug goes in|nogo drops in|not go enters|no pasa entra|"
+    "n'entre pas entre|NO-GO went in",
+    "GO does not enter": "GO does not enter|GO plug stops|go wont go|GO doesn't fit",
+    "bad": "NG|N.G.|n.i.O.|niO|NOK|not OK|not good|reject|scrap|failed|Ausschuss|rebut|no conforme|bad hole|schlecht",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("defect", "text"), [(d, t) for d, line in DEFECTS.items() for t in line.split("|")])
+def test_remarks_that_speak_of_a_defect(defect: str, text: str) -> None:
+    assert speaks_of_defect(text) == defect
+
+
+NOTHING = (
+    "|ok|OK, good|no burrs|no burr|No burrs or cracks|no cracks found|no visible cracks|burr free|burr-free|deburred|"
+    "burr removed|burrs at exit removed|burr at exit, removed|removed small burr|burrs: none|burrs none|Burr = 0|"
+    "crack: no|cracks - none|cracks not found|without burrs|not cracked|no sign of any crack|"
+    "keine Grate|kein Grat|gratfrei|rissfrei|ohne Risse|entgratet|Grat entfernt|Grat: keiner|keine Risse oder Grate|"
+    "nicht gerissen|i.O.|in Ordnung|ohne Fehler|sauber|"
+    "pas de bavure|sans bavures|aucune fissure|ébavuré|bavure enlevée|sans défaut|RAS|conforme|"
+    "sin rebabas|ninguna grieta|rebaba eliminada|sin defectos|no hay|limpio|"
+    "not bad|no damage|no scratches|no rework|not oversize|NO-GO does not enter|NO-GO stops|no-go plug won't go|"
+    "GO enters, NO-GO does not enter|GO goes|no go|new drill|drill changed|drilled and reamed|coolant on|"
+    "re-read .4702|second shift|22 °C|operator 3|drill 29/64|see photo|bench 2|checked twice|12.03.2026|first article"
+)
+
+
+@pytest.mark.parametrize("text", NOTHING.split("|"))
+def test_remarks_that_speak_of_none(text: str) -> None:
+    assert speaks_of_defect(text) == ""
+
+
+NUMBERS: list[tuple[str, tuple[float, ...]]] = [
+    ("0.4700", (0.47,)),
+    ("re-read .4702", (0.4702,)),
+    ("first .4611, then 0.4615", (0.4611, 0.4615)),
+    ("gemessen 11,63 mm", (11.63,)),
+    ('0.4702"', (0.4702,)),
+    ("(0.4702)", (0.4702,)),
+    ("was 0.4599.", (0.4599,)),
+    ("dev +0.0012", (0.0012,)),
+    ("12.03.2026", ()),
+    ("12.03.26", ()),
+    ("14:05", ()),
+    ("rev 1.2.3", ()),
+    ("21.50 °C", ()),
+    ("99.73 %", ()),
+    ("drill 29/64", ()),
+    ("hole 3", ()),
+    ("22.5", ()),
+    ("BG-2.01", ()),
+    ("", ()),
+]
+
+
+@pytest.mark.parametrize(("text", "found"), NUMBERS, ids=[n[0] for n in NUMBERS])
+def test_numbers_in_remarks(text: str, found: tuple[float, ...]) -> None:
+    assert numbers_in(text) == found
+
+
+SIGNED = (
+    "Tester|Tester: 3|Stamp|STAMP:|Signature ______|Signed|Page 1 of 2|Page 3|Seite 1 von 2|Seite: 1|Blatt 2/3|"
+    "Unterschrift|Geprüft von:|GEPRUEFT VON|Prüfer: 2|Stempel|Datum|Visa|Cachet|Contrôlé par : 4|Contrôleur|Firma|"
+    "Sello|Aprobado por|Página 2 de 2|Fecha:|Inspected by|Approved by: ....|Date: 2026-11-02|Signature of inspector"
+)
+
+
+@pytest.mark.parametrize("text", SIGNED.split("|"))
+def test_rows_that_sign_a_sheet_off(text: str) -> None:
+    assert is_signature(text)
+
+
+NOT_SIGNED = "1|A|H3|Hole 3|near|Near wall|P-7|port|0.4581|clean|Note|Dia 0|Bohrung 2|T1|Trou 4|S-1|P1|Test"
+
+
+@pytest.mark.parametrize("text", NOT_SIGNED.split("|"))
+def test_what_signs_nothing(text: str) -> None:
+    assert not is_signature(text)
+
+
+@pytest.mark.parametrize("unit", ["burr ", "no ", "not burr removed ", "0.47 ", "n i ", "no-", "go ", "' ", "é"])
+def test_long_remarks_end_soon(unit: str) -> None:
+    """Work grows with the length only: a remark of a hundred thousand characters is read like any other."""
+    text = unit * (100_000 // len(unit))
+    assert isinstance(speaks_of_defect(text), str)
+    assert isinstance(numbers_in(text), tuple)
+    assert not is_signature(text)
