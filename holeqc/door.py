@@ -13,7 +13,7 @@ import json
 import os
 import stat
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -273,7 +273,7 @@ def own_text(*names: str) -> str:
     return Path(__file__).parent.joinpath(*names).read_text(encoding="utf-8")
 
 
-def near_names(word: str, known: Sequence[str], count: int = 1, cutoff: float = 0.6) -> list[str]:
+def near_names(word: str, known: Iterable[str], count: int = 1, cutoff: float = 0.6) -> list[str]:
     """Return the known names nearest to a typed one, capitals or not, best first; long words are never compared.
 
     Comparing takes the square of their length.

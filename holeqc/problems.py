@@ -7,12 +7,15 @@ go on, so that all of them come at once; an exception is raised only when nothin
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from holeqc.printing import visible
 
 ERROR = "error"  #: the value can't be used; what depends on it is held
+#: how a reader counts the cells that it no longer names one by one
+_MORE = re.compile(r"(\d+) more of the same, from \S+ to (\S+): ")
 WARNING = "warning"  #: the value is used as it stands, a person must look at it
 NOTE = "note"  #: worth knowing, changes nothing
 
@@ -54,6 +57,25 @@ class Problem:
     def spot(self) -> str:
         """Its cell with the sheet, ``Readings!F9``; ``F9`` in a CSV, empty where it names no cell."""
         return f"{self.sheet}!{self.cell}" if self.sheet and self.cell else self.cell
+
+    @property
+    def counted(self) -> str:
+        """``92 more to J113`` where it counts further cells of which the problems before it say the same, else ''."""
+        match = _MORE.match(self.message)
+        return f"{match[1]} more to {match[2]}" if match else ""
+
+    def of_cell(self, typed: str, known: Iterable[Problem], **place: str) -> Problem:
+        """Return what it says of one of the cells that it counts; what was typed only where ``known`` ones say so.
+
+        ``place``: the cell's sheet, cell, part, serial.
+        """
+        shown = repr(typed)
+        found = shown if any(p.found == shown for p in known) else ""
+        sheet, cell, part, serial = (place.get(name, "") for name in ("sheet", "cell", "part", "serial"))
+        message = _MORE.sub("", self.message)
+        return replace(
+            self, message=message, found=found, holds=True, sheet=sheet, cell=cell, part=part, serial=serial
+        )  # fmt: skip
 
     @property
     def anywhere(self) -> Problem:

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holeqc.printing import shortened
 from holeqc.problems import DataError
 
 FloatArray = NDArray[np.float64]
@@ -36,6 +37,7 @@ UNIT_WORDS: dict[str, Unit] = {
     "millimètre": "mm", "millimètres": "mm", "milimetro": "mm", "milímetro": "mm", "milímetros": "mm",
 }  # fmt: skip
 
+LONGEST_LENGTH = 200  #: characters of a length as somebody types it
 #: units that only a heading, a field or a column of units may name, never a single cell: unit -> its own unit, its size
 SMALL_UNITS: dict[str, tuple[Unit, Fraction]] = {
     "thou": ("in", Fraction(1, 1000)),
@@ -43,7 +45,7 @@ SMALL_UNITS: dict[str, tuple[Unit, Fraction]] = {
     "0.01 mm": ("mm", Fraction(1, 100)),
 }
 _THOU = re.compile(
-    r"(?:thou|thous|mils?|thousandths?(?: of an inch)?|tausendstel zoll"
+    r"(?:(?:thou|thous|mils?|thousandths?)(?: of an inch)?|tausendstel zoll"
     r"|(?:x ?)?(?:0?[.,]001|1/1000) ?(?:in\.?|inch|inches|\"|″|”|''|zoll|pouces?|pulgadas?))"
 )
 _MICRON = re.compile(
@@ -96,9 +98,10 @@ def parse_length(text: str) -> tuple[Fraction, Unit | None]:
     Raises:
         DataError: the text is no length, or divides by zero.
     """
-    match = _NUMBER.match(text)
+    # nothing so long is a length, and the pattern's tries grow with the square
+    match = _NUMBER.match(text.strip()) if len(text) <= LONGEST_LENGTH else None
     if match is None:
-        raise DataError(f"{text!r} is not a length; write 0.4375, 7/16, 1 1/2 or 11.5 mm")
+        raise DataError(f"{shortened(text)!r} is not a length; write 0.4375, 7/16, 1 1/2 or 11.5 mm")
     unit: Unit | None = None
     if match["unit"]:
         unit = parse_unit(match["unit"])

@@ -80,12 +80,14 @@ def check(
     specification, readings_files, notes = kit_and_files(files, tolerances)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
     readings = read_files(readings_files, specification, options, go_on=True)
+    printing.progress("judging")
     inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     opened = None
     if record:
         from holeqc.commands.recording import prepared
 
         opened, inspection, refusal = prepared(inspection, ledger)
+    printing.progress("")
     if json_:
         from holeqc.reports.data import as_data
 

@@ -8,6 +8,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holeqc import printing
+
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
@@ -54,6 +56,7 @@ def record_run(
     from holeqc.specification.load import kit_bytes
 
     text = kit_bytes(inspection.specification.path).content
+    printing.progress("recording")
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
@@ -61,12 +64,14 @@ def record_run(
             TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
             for t in tags_for(Run(inspection))
         ]
+        printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
         if tags and (late := untagged(ledger, [f.file_id for f in recorded.files if f.status == "known"])):
             opened += open_tags(ledger, late, drafts, by, ties_older=False)
         spec = inspection.specification
         digest = hashlib.sha256(text).hexdigest()
         unreleased = unreleased_words(ledger, spec.id, spec.revision, digest, text.decode("utf-8"))
+        printing.progress("")
         notes = [unreleased] if unreleased else []
         notes += [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
     if recorded.inspections and drafts and not tags:

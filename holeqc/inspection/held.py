@@ -79,7 +79,12 @@ def culprits(inspection: Inspection, part: str, serial: str) -> list[Culprit]:
 def _culprit(row: Mapping[Any, Any], label: int, by_code: Mapping[str, list[Problem]]) -> Culprit:
     cell = cell_name(int(row["row"]), int(row["column"]))
     hole, doubt, file, sheet = (str(row[name]) for name in ("hole", "doubt", "file", "sheet"))
-    problem = _problem_of(by_code.get(doubt, []), hole, file, sheet, cell)
+    same = by_code.get(doubt, [])
+    problem = _problem_of(same, hole, file, sheet, cell)
+    if problem is not None and problem.counted and problem.sheet == sheet:
+        problem = problem.of_cell(
+            str(row["typed"]), same, sheet=sheet, cell=cell, part=str(row["part"]), serial=str(row["serial"])
+        )
     return Culprit(
         hole, str(row["wall"]), str(row["characteristic"]), doubt, label, file, sheet, cell, problem
     )  # fmt: skip

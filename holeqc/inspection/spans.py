@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -88,21 +88,52 @@ def _walls(spec: Specification, walls: frozenset[str]) -> str:
 
 
 def cell_words(cells: Iterable[str], most: int = SPANS) -> str:
-    """Return cells in their order, three or more below one another as a span: ``B8, I2 to I17 and 3 more``."""
-    spans: list[tuple[str, str, int]] = []  # first cell, last cell, how many
-    column, row = "", -1
-    for cell in dict.fromkeys(cells):
-        match = _CELL.fullmatch(cell)
-        here, number = (f"{match[1] or ''}{match[2]}", int(match[3])) if match else (cell, -1)
-        if match and spans and (here, number) == (column, row + 1):
-            spans[-1] = (spans[-1][0], f"{match[2]}{number}", spans[-1][2] + 1)
+    """Return cells in few words, three or more in a block as a span: ``B8, I2 to I17, C4 to F9 and 3 more``.
+
+    A sheet is named with the first of its cells. Blocks come in the order of their first cells as given.
+    """
+    order = {cell: number for number, cell in enumerate(dict.fromkeys(cells))}
+    blocks = _blocks_of(order)
+    named: list[str] = []
+    sheet = ""
+    for place, columns, first, last in blocks[:most]:
+        mark = place if place != sheet else ""
+        sheet = place
+        if len(columns) * (last - first + 1) > 2:
+            named.append(f"{mark}{columns[0]}{first} to {columns[-1]}{last}")
         else:
-            spans.append((cell, cell, 1))
-        column, row = here, number
-    named = [w for first, last, n in spans[:most] for w in ([first, last] if n == 2 else [_span(first, last, n)])]
-    rest = sum(n for *_, n in spans[most:])
+            both = [f"{c}{row}" if row >= 0 else c for c in columns for row in range(first, last + 1)]
+            named += [f"{mark}{both[0]}", *both[1:]]
+    rest = sum(len(columns) * (last - first + 1) for _, columns, first, last in blocks[most:])
     return ", ".join(named) + (f" and {rest} more" if rest else "")
 
 
-def _span(first: str, last: str, number: int) -> str:
-    return first if number == 1 else f"{first} to {last}"
+def _blocks_of(order: Mapping[str, int]) -> list[tuple[str, list[str], int, int]]:
+    """Return cells as blocks: sheet with its mark, neighbouring columns, first and last row; -1 for what is no cell."""
+    parted = {cell: _CELL.fullmatch(cell) for cell in order}
+    others = [(order[cell], ("", [cell], -1, -1)) for cell, match in parted.items() if match is None]
+    found = sorted((m[1] or "", len(m[2]), m[2], int(m[3]), cell) for cell, m in parted.items() if m is not None)
+    runs: list[tuple[str, str, int, int, int]] = []  # sheet, column, first row, last row, order of its first cell
+    for sheet, _, column, row, cell in found:
+        if runs and runs[-1][:2] == (sheet, column) and runs[-1][3] == row - 1:
+            runs[-1] = (sheet, column, runs[-1][2], row, min(runs[-1][4], order[cell]))
+        else:
+            runs.append((sheet, column, row, row, order[cell]))
+    blocks: list[tuple[int, tuple[str, list[str], int, int]]] = []
+    for sheet, column, first, last, at in sorted(runs, key=lambda r: (r[0], r[2], r[3], len(r[1]), r[1])):
+        if blocks:
+            before, (place, columns, top, bottom) = blocks[-1]
+            if (place, top, bottom) == (sheet, first, last) and column_number(column) == column_number(columns[-1]) + 1:
+                columns.append(column)
+                blocks[-1] = (min(before, at), blocks[-1][1])
+                continue
+        blocks.append((at, (sheet, [column], first, last)))
+    return [block for _, block in sorted([*blocks, *others], key=lambda item: item[0])]
+
+
+def column_number(letters: str) -> int:
+    """Return the number of a column from its letters: A is 1, AA is 27."""
+    number = 0
+    for letter in letters:
+        number = 26 * number + ord(letter) - 64
+    return number

@@ -108,6 +108,8 @@ def told(engine: Engine, location: Location) -> Iterator[None]:
         raise LedgerError(f"ledger {location.shown}: {error}") from error
     except driver as error:
         raise _told(location, str(error)) from error
+    except UnicodeDecodeError as error:  # of the driver, whose texts are UTF-8 as it wrote them
+        raise _told(location, f"{_DAMAGED}: a text in it is none") from error
 
 
 def _told(location: Location, message: str) -> LedgerError:

@@ -7,13 +7,13 @@ released text; the folder that the kit file lies in plays no part.
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc import door
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, specification_conditions
@@ -197,7 +197,7 @@ def change_line(key: str, before: object, after: object) -> str:
 
 def changed_keys(before: str, after: str) -> tuple[tuple[str, object, object], ...]:
     """Return the keys in which two kit texts differ, with both values, in the order of the newer text."""
-    old, new = _flat(tomllib.loads(before)), _flat(tomllib.loads(after))
+    old, new = _flat(door.toml_values(before)), _flat(door.toml_values(after))
     keys = [*new, *(key for key in old if key not in new)]
     return tuple((key, old.get(key), new.get(key)) for key in keys if old.get(key) != new.get(key))
 

@@ -30,6 +30,7 @@ COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a sli
 NAMED = 12  #: so many ranges of cells are named in one sentence
 NEAR_SIZE = 0.3  #: a number so near a hole's size may be a reading of it (common practice, no source)
 NEAR_PLACE = 0.02  #: a number with decimals so near a basic coordinate may be one, as a share of the pattern's extent
+_COMMA = re.compile(r"\s*[+-]?\d+,\d+\s*(?:$|mm|in|\"|″)")
 _SPREADSHEET_ROWS = re.compile(r"[\r\n]")
 
 
@@ -130,7 +131,7 @@ def comma_is_decimal(spec: Specification, labels: Iterable[Content]) -> bool:
     ``4,015`` in a kit of holes of 4 mm is 4.015, because no length of the kit is near 4015.
     """
     kinds = Kinds(spec)
-    typed = [x for x in labels if isinstance(x, str) and "," in x][:LOOKED_AT]
+    typed = [x for x in labels if isinstance(x, str) and _COMMA.match(x)][:LOOKED_AT]
     values = [length_of(x, ",") for x in typed]
     good = [v.value for v in values if v.issue is None]
     if len(typed) < COMMAS or len(good) < len(typed):

@@ -7,6 +7,7 @@ shares its meaning with another one, or that isn't a reading, is laid beside the
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -15,9 +16,10 @@ from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.context import Table
 from holeqc.readings.grid import BoolArray, GridColumn, IntArray
-from holeqc.readings.headings import IGNORED, READING, SCALES, UNKNOWN, Meaning
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.layouts import views
 from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import ColumnUse, cell_name
@@ -29,6 +31,9 @@ NEAR_SIZE = 0.25
 REMARK = 500  #: characters of a remark that are looked at
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
+SAID_BY_CELLS = frozenset({"serial", "part", "hole", "wall", "unit"})
+#: so many labels of rows are named one by one where holes stand side by side
+LABELS_SHOWN = 60
 SHOWN = {
     "limit": "limit",
     "drawing": "nominal or basic",
@@ -58,12 +63,18 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals = _typed_numbers(grid_column, table.rows, table.context.decimal)
     said = table.meanings[column].unit
-    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else table.context.unit, 1.0))
+    named, factor = SCALES.get(said, (said if said in {"in", "mm"} else _unit_beside(table), 1.0))
     values, half = values * factor, 0.5 * 10.0**-decimals * factor
     if named != table.context.spec.unit:
         values = np.asarray(convert(values, named, table.context.spec.unit))
         half = float(convert(half, named, table.context.spec.unit))
     return values, half + GRAIN
+
+
+def _unit_beside(table: Table) -> str:
+    """Return the unit of a column whose heading says none: what all headings of readings say, or the sheet's."""
+    said = {m.unit for m in table.meanings if m.kind == READING and m.unit in {"in", "mm"}}
+    return said.pop() if len(said) == 1 else table.context.unit
 
 
 def _typed_numbers(column: GridColumn, rows: IntArray, decimal: str) -> tuple[FloatArray, int]:
@@ -101,8 +112,8 @@ def _drawn(table: Table, known: Rows, word: str) -> tuple[FloatArray, ...]:
     tables = []
     if word in {"x", "y"}:
         basic = nothing.copy()
-        for number, part in enumerate(spec.parts):
-            basic[number, :-1] = spec.basic_xy(part.name)[:, "xy".index(word)]
+        for number, each in enumerate(spec.parts):
+            basic[number, :-1] = spec.basic_xy(each.name)[:, "xy".index(word)]
         drawn = nothing.copy()
         drawn[:, :-1] = [h.x if word == "x" else h.y for h in spec.holes]
         tables = [basic, drawn]
@@ -196,22 +207,25 @@ def _extremes(table: Table, known: Rows) -> None:
 
 def _deviations(table: Table) -> None:
     """Leave deviations out where the thing itself was read; otherwise they are the readings."""
-    read = {_same_thing(m) for m in table.meanings if m.kind == READING and not m.deviation}
-    words = {(m.word, m.hole, m.serial) for m in table.meanings if m.kind == READING and not m.deviation}
+    read = [m for m in table.meanings if m.kind == READING and not m.deviation]
     for column in table.columns:
         meaning = table.meanings[column]
-        if meaning.kind != READING or not meaning.deviation:
-            continue
-        unplaced = meaning.wall < 0 and meaning.direction is None
-        if _same_thing(meaning) in read or (unplaced and (meaning.word, meaning.hole, meaning.serial) in words):
+        if meaning.kind == READING and meaning.deviation and any(_may_be_same(meaning, m) for m in read):
             _retire(table, column, "deviation")
+
+
+def _may_be_same(one: Meaning, other: Meaning) -> bool:
+    """Whether two columns may be of one thing: nothing that both say of it differs."""
+    walls = one.wall < 0 or other.wall < 0 or one.wall == other.wall
+    ways = one.direction is None or other.direction is None or one.direction == other.direction
+    return walls and ways and (one.word, one.hole, one.serial) == (other.word, other.hole, other.serial)
 
 
 def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
     """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
     meaning = table.meanings[column]
     if meaning.base is not None:
-        own = meaning.unit if meaning.unit in {"in", "mm"} else table.context.unit
+        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table)
         unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
         # a size is said in whole units even where the deviations are counted in thousandths of them
         base = np.full(table.rows.size, meaning.base)
@@ -364,6 +378,8 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
     lower, upper = _drawn(table, known, "diameter")[:2]
     with np.errstate(invalid="ignore"):
         bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
+    if kind == "remark":  # 17 under 'Inspector' is a person
+        bad &= values != np.rint(values)
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
     if kind == "unknown":  # numbers that are the same in every row tell the drawing's story, not the hole's
@@ -386,15 +402,87 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
 
 
 def uses_of(table: Table) -> list[ColumnUse]:
-    """Return how each column of a table was understood, left to right; blank columns without a heading are left out."""
+    """Return how each column of a table was understood, left to right; blank columns without a heading are left out.
+
+    Of tables side by side under one heading, each answers for its own columns, the first for what they share.
+    """
     grid, out = table.context.sheet.grid, []
-    for column in table.columns if table.context.own else table.span():
-        if column >= grid.width:
-            continue
+    first, *further = views(table.blocks[0].heading)
+    mine = set(table.columns)
+    here = [view for view in further if mine and mine == {c for c in view if c < grid.width}]
+    begins = here[0][len(set(first) & set(here[0]))] if here else 0
+    later = [view[len(set(first) & set(view))] for view in further]
+    ends = min((c for c in later if c > begins), default=grid.width)
+    for column in range(begins, min(ends, grid.width, len(table.meanings))):
         cells = int(grid.columns[column].filled(grid.rows)[table.rows].sum())
         if cells or table.texts[column]:
             out.append(_use(table, column, cells))
+    return out + _row_uses(table) + _cell_uses(table)
+
+
+def _cell_uses(table: Table) -> list[ColumnUse]:
+    """Return the cells beside and between the rows of a table that say whose, which hole's or wall's readings it holds.
+
+    Not those of a sheet of ours, whose cells are known.
+    """
+    if table.context.own:
+        return []
+    said = {f: None for b in table.blocks for f in (*b.fields.values(), *b.sections) if f.word in SAID_BY_CELLS}
+    sheet = table.context.sheet.name
+    return [
+        ColumnUse(sheet, cell_name(f.row + 1, f.column + 1), text_of(f.content), "field", 1, field=f.word)
+        for f in list(said)[:LABELS_SHOWN]
+    ]
+
+
+def _row_uses(table: Table) -> list[ColumnUse]:
+    """Return how the rows were understood where a label says what a row holds: holes side by side, cards of holes."""
+    context, grid, out = table.context, table.context.sheet.grid, list[ColumnUse]()
+    across = [c for c in table.readings if table.meanings[c].hole or table.meanings[c].serial or not table.texts[c]]
+    labels = [c for c in table.fields("characteristic") if grid.columns[c].codes is not None]
+    if not across or not labels:
+        return out
+    column = grid.columns[labels[0]]
+    codes, walls = column.as_labels(table.rows)[0], context.spec.walls.names
+    cells = np.sum([table.filled[c] for c in across], axis=0)
+    for code in list(dict.fromkeys(codes[codes >= 0].tolist()))[:LABELS_SHOWN]:
+        text, hit = text_of(column.labels[code]), codes == code
+        meaning = context.vocabulary.meaning(text.strip().rstrip(":="))
+        use = ColumnUse(context.sheet.name, _row_place(table.rows[hit]), text, "not used", int(cells[hit].sum()))
+        word = meaning.word or ("diameter" if meaning.direction is not None else "")
+        if meaning.kind in {READING, MODIFIER} and word:
+            wall = walls[meaning.wall] if 0 <= meaning.wall < len(walls) else ""
+            use = replace(use, use="reading", characteristic=word, wall=wall, direction=meaning.direction,
+                          trial=meaning.trial, unit=meaning.unit)  # fmt: skip
+        else:
+            use = replace(use, reason=SHOWN.get(meaning.reason, "unknown heading"))
+        out.append(use)
     return out
+
+
+def _row_place(rows: IntArray) -> str:
+    first, last = int(rows.min()) + 1, int(rows.max()) + 1
+    return f"row {first}" if first == last else f"rows {first} to {last}"
+
+
+def uses_once(uses: Iterable[ColumnUse]) -> tuple[ColumnUse, ...]:
+    """Return the columns of a sheet, those of several blocks that were understood alike once with all their cells."""
+    cells: dict[ColumnUse, int] = {}
+    for use in uses:
+        alike = replace(use, cells=0)
+        more = use.cells if use.use != "field" or not use.place[-1].isdigit() else 0  # one cell over several blocks
+        cells[alike] = cells[alike] + more if alike in cells else use.cells
+    once = [replace(use, cells=count) for use, count in cells.items()]
+    return tuple(sorted(once, key=_columns_first))
+
+
+def _columns_first(use: ColumnUse) -> tuple[int, int, str]:
+    """Return where a column, a row or a cell stands in a list: columns by letter, then rows, then cells by row."""
+    if use.place.startswith("row"):
+        return 1, int(use.place.split()[1]), ""
+    letters = use.place.rstrip("0123456789")
+    number = use.place[len(letters) :]
+    return (2, int(number), letters) if number else (0, len(letters), letters)
 
 
 def _use(table: Table, column: int, cells: int) -> ColumnUse:
@@ -431,6 +519,12 @@ def not_read_rows(table: Table) -> None:
         if not hit.any():
             continue
         named = list(dict.fromkeys(text_of(labels[c]) for c in codes[table.rows[hit]]))
+        for code in list(dict.fromkeys(codes[table.rows[hit]].tolist()))[:LABELS_SHOWN]:
+            rows, meaning = table.rows[codes[table.rows] == code], meanings[code]
+            filled = sum(int(grid.columns[c].filled(grid.rows)[rows].sum()) for c in table.readings)
+            reason = SHOWN.get(meaning.reason, "not a reading") if meaning is not None else ""
+            place, text = _row_place(rows), text_of(labels[code])
+            context.uses.append(ColumnUse(context.sheet.name, place, text, "not used", filled, reason=reason))
         issue = note("not-readings", "rows that hold no readings: " + ", ".join(repr(n) for n in named[:8]))
         context.say(issue, f"{int(hit.sum())} rows", int(table.rows[np.argmax(hit)]), column)
         table.leave_out(hit)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.problems import Problem
+from holeqc.readings.containers import refusal
 from holeqc.readings.grid import CodeArray, IntArray
 from holeqc.readings.issues import Issue
 from holeqc.readings.table import CHARACTERISTICS, COLUMNS, cell_name
@@ -19,6 +20,7 @@ from holeqc.specification.model import Specification
 if TYPE_CHECKING:
     import pandas as pd
 
+MOST_SERIALS = 250_000  #: of one run: twice a million rows of eight holes each; each is judged and told of by itself
 UNIT_CODES = ("", "in", "mm")
 Array = NDArray[Any]
 
@@ -87,6 +89,7 @@ class Draft:
     doubt: Interner = field(default_factory=Interner)
     issues: list[Issue | None] = field(default_factory=lambda: [None])
     chunks: list[dict[str, Array]] = field(default_factory=list)
+    most_serials: int = MOST_SERIALS
     reported: set[int] = field(default_factory=set)  #: issues that were reported for their row or column already
     _issue_index: dict[Issue, int] = field(default_factory=dict)
 
@@ -101,7 +104,24 @@ class Draft:
 
     def add(self, arrays: dict[str, Array]) -> None:
         """Add readings; every array of `TYPES` must be there, all of one length."""
+        self.room_for(0)
         self.chunks.append({name: np.asarray(arrays[name]).astype(kind, copy=False) for name, kind in TYPES.items()})
+
+    def room_for(self, serials: int) -> None:
+        """Refuse so many serial numbers before any of them is looked at.
+
+        Raises:
+            ReadingsError: more than a run of judging can need.
+        """
+        if max(serials, len(self.serial.index)) > self.most_serials:
+            raise refusal(
+                self.file.texts[-1] if self.file.index else "",
+                "too-large",
+                "the files name far too many serial numbers for one run",
+                found=f"over {self.most_serials}",
+                allowed=f"at most {self.most_serials}",
+                action="Split them into several runs; is the serial number in the right column?",
+            )
 
     def arrays(self) -> dict[str, Array]:
         """Return all readings, each array in one piece."""

@@ -16,6 +16,7 @@ from holeqc.readings.xlsx import RawSheet
 
 ANCHORS = {"hole", "serial", "part", "wall", "characteristic", "direction"}
 HOLES_ACROSS = 2  #: so many holes side by side make a heading, if rows below say what was read
+HOLES_SHARE = 0.6  #: and so large a share of the cells from the first hole on
 ROWS_TRIED, ROWS_BELOW = 400, 200  #: how many rows are looked at for such headings, and below each
 EXTREMES = 2  #: smallest and largest reading of a hole
 LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
@@ -57,11 +58,12 @@ class _Texts:
         return self._grid.columns[column].labels if column < self._grid.width else []
 
     def below(self, column: int, row: int) -> list[Content]:
-        """Return the texts of a column in the rows below a heading, each once."""
+        """Return the texts of a column in the rows below a heading, each once; the heading again is none of them."""
         if column >= self._grid.width or self._grid.columns[column].codes is None:
             return []
         codes = self._grid.columns[column].codes[row + 1 : row + 1 + ROWS_BELOW]
-        return [self._grid.columns[column].labels[c] for c in np.unique(codes[codes >= 0])]
+        again = self._grid.columns[column].codes[row]
+        return [self._grid.columns[column].labels[c] for c in np.unique(codes[(codes >= 0) & (codes != again)])]
 
     def row(self, row: int) -> tuple[list[Content], list[int], list[bool]]:
         """Return contents, the row where each stands, and whether it is filled in from the left by merging."""
@@ -117,8 +119,9 @@ def _rows_of_holes(sheet: RawSheet, vocabulary: Vocabulary) -> BoolArray:
     out = np.zeros(grid.rows, dtype=np.bool_)
     for row in several[:ROWS_TRIED].tolist():
         names = [vocabulary.meaning(c).hole for c in grid.row(row) if c is not None]
-        named_once = [n for n in names if n]
-        out[row] = len(set(named_once)) == len(named_once) >= HOLES_ACROSS
+        named = [n for n in names if n]
+        after = len(names) - next((i for i, n in enumerate(names) if n), 0)  # cells from the first hole on
+        out[row] = len(set(named)) == len(named) >= max(HOLES_ACROSS, HOLES_SHARE * after)
     return out
 
 
@@ -259,7 +262,7 @@ def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocab
     first = row
     for up in range(1, LINES + 1):
         contents, origin, sideways = texts.row(row - up)
-        words = [_word(c) if isinstance(c, str) else "" for c in contents]
+        words = [_wall_alone(_word(c), vocabulary) if isinstance(c, str) else "" for c in contents]
         own = [(w, c) for c, w in enumerate(words) if contents[c] is not None and not sideways[c]]
         if not own or any(not isinstance(contents[c], str) for _, c in own):
             break
@@ -268,6 +271,14 @@ def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocab
         lines.insert(0, _spread(words, sideways, base, vocabulary))
         first = min(row - up, *origin) if origin else row - up
     return lines, first
+
+
+def _wall_alone(word: str, vocabulary: Vocabulary) -> str:
+    """Return the wall that a cell over a table names after a label, 'Wall: front', and any other cell as it is."""
+    label, sign, rest = word.partition(":")
+    meaning = vocabulary.meaning(label) if sign and rest.strip() else None
+    named = meaning is not None and (meaning.kind, meaning.word) == (FIELD, "wall")
+    return rest.strip() if named and vocabulary.meaning(rest).wall >= 0 else word
 
 
 def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary) -> bool:
@@ -382,7 +393,8 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             strong = True
         elif meaning.kind == MODIFIER:
             word = "" if by_column else "diameter"
-            letter = meaning.wall >= 0 and name.strip().casefold() in {"n", "f"}  # over a column it may count, or be a unit
+            # a letter over a column may count, or be a unit
+            letter = meaning.wall >= 0 and name.strip().casefold() in {"n", "f"}
             plain_unit = letter or (
                 meaning.wall < 0 and meaning.direction is None and not meaning.trial and not meaning.hole
             )

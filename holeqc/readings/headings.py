@@ -37,7 +37,8 @@ USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
 _NUMBER = re.compile(r"^\d")
 _FROM_NUMBER = re.compile(
-    r"\b(?:from|to|of|vs|nominal|nom|von|zu|de)\b\.?\s*[=:]?\s*(\d*[.,]\d+|\d+[.,]\d*)\s*(mm|in\b|inch|\"|″)?"
+    r"\b(?:from|to|off|vs|von|zu|de|nominal|nom|basic)\b\.?(?:\s+(?:the|nominal|nom|basic)\b\.?)*\s*[=:]?\s*"
+    r"(\d*[.,]\d+|\d+[.,]\d*)\s*(mm|in\b|inch|\"|″)?"
 )
 #: 'from basic' behind a deviation says nothing more
 _FROM_DRAWING = re.compile(
@@ -271,6 +272,8 @@ class Vocabulary:
             found.ignored = "drawing"  # 'Drawing X' holds the basic dimension
         if found.ignored:
             return _not_used(found, kinds, place)
+        if unit == "F" and kinds and found.wall < 0 and self._table.get(("f",)) == Mark(WALL, 1):
+            found.wall, unit = 1, ""  # 'Diameter 0° F' is the far wall's
         if unit in {"C", "F"}:
             return Meaning(FIELD, "temperature_c", unit=unit) if set(fields) <= {"temperature_c"} else Meaning(UNKNOWN)
         if kinds or found.asks:
@@ -356,6 +359,9 @@ def _not_used(found: _Found, kinds: list[str], place: Meaning) -> Meaning:
     """Return what a heading means that names something other than a reading as the gauge shows it now."""
     word = kinds[0] if len(kinds) == 1 else ""
     meaning = replace(place, kind=IGNORED, word=word, reason=found.ignored)
+    if found.ignored == "deviation" and not word and (place.direction is not None or place.trial):
+        word = "diameter"  # 'deviation 0°'
+        meaning = replace(meaning, word=word)
     if found.ignored == "deviation" and word in {"diameter", "x", "y"}:
         return replace(meaning, kind=READING, deviation=True)
     return meaning
@@ -363,10 +369,9 @@ def _not_used(found: _Found, kinds: list[str], place: Meaning) -> Meaning:
 
 def _base_in(text: str, unit: str) -> tuple[float | None, str, str]:
     """Return the number that a heading such as 'deviation from 0.455 in' counts from, its unit, and the rest."""
-    text = _FROM_DRAWING.sub(" ", text)
     match = _FROM_NUMBER.search(text)
     if match is None:
-        return None, unit, text
+        return None, unit, _FROM_DRAWING.sub(" ", text)
     rest = f"{text[: match.start()]} {text[match.end() :]}".strip()
     return float(match[1].replace(",", ".")), unit or parse_unit(match[2] or "") or "", rest
 

@@ -193,7 +193,8 @@ def _serials_in(content: Content) -> list[str]:
     """
     if not isinstance(content, str):
         return []
-    pieces = [p for p in _BETWEEN_SERIALS.split(content.strip()) if p]
+    # runs of blanks are shortened first: the pattern would try each of them from every blank on
+    pieces = [p for p in _BETWEEN_SERIALS.split(re.sub(r"[^\S\n]+", " ", content.strip())) if p]
     if len(pieces) == 1 and re.fullmatch(r"[^\W\d][^/]*(?:/[^/]+)+", pieces[0]):
         parted = pieces[0].split("/")
         if len({re.sub(r"\d", "0", p.strip()).casefold() for p in parted}) == 1:

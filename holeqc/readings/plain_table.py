@@ -9,7 +9,6 @@ turns columns into arrays. Distinct contents are looked at once, rows are handle
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import re
 import unicodedata
 from collections import Counter
@@ -20,6 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.door import near_names
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, parse_unit
 from holeqc.readings.collect import Collector
@@ -47,11 +47,11 @@ SUMMARIES = frozenset(
     }
 )  # fmt: skip
 
-_POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_POINT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _CENSORED = re.compile(r"[<>≤≥]\s*[\d.,]+")
-_UNIT_BEHIND = re.compile(r"\s*[\[(][^\])]*[\])]\s*$")
+_UNIT_BEHIND = re.compile(r"\s{0,4}[\[(][^\])]{0,40}[\])]\s{0,4}$")
 _PUT = "Put headings over the columns and a reading in each row below"
 _CUT_OFF = (
     "This reading is cut off by its gauge: the true value is only known to be beyond it. "
@@ -140,7 +140,7 @@ def _row_score(texts: Sequence[str], wanted: Sequence[str]) -> float:
     for name in wanted:
         if _folded(name) in folded:
             score += 1.0
-        elif difflib.get_close_matches(_folded(name), folded, 1, 0.75):
+        elif near_names(_folded(name), folded, 1, 0.75):
             score += 0.01
     return score
 
@@ -367,7 +367,7 @@ def find_column(table: Table, name: str) -> int:
             where = ", ".join(cell_name(table.heading_row + 1, table.places[j] + 1) for j in hits)
             raise _failed([table.problem("doubled-heading", f"{len(hits)} columns are headed '{name}'", cell=where,
                                          action="Give every column a name of its own")])  # fmt: skip
-    near = difflib.get_close_matches(wanted, folded, 1)
+    near = near_names(wanted, folded)
     close = table.names[folded.index(near[0])] if near else ""
     action = f"Did you mean '{close}'?" if close else ""
     names_there = [n for n in table.names if n]

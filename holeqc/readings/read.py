@@ -14,6 +14,7 @@ import numpy as np
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.readings.account import account, comma_is_decimal
 from holeqc.readings.collect import Collector
+from holeqc.readings.columns import uses_once
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
@@ -28,6 +29,7 @@ from holeqc.readings.leftovers import double_fields, field_defects, parts_withou
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
+from holeqc.readings.synonyms import FIELD, question_of
 from holeqc.readings.table import ColumnUse, Readings, Source, UnusableFile, cell_name
 from holeqc.readings.table_reader import read_table
 from holeqc.readings.values import decimal_mark
@@ -38,8 +40,11 @@ __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
 
 SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
 TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
+_WORDS = re.compile(r"\s*[^\W\d_]|[^\W\d_]*[#°ø⌀]")  #: how a heading begins; a number typed as text doesn't
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
+#: so many filled rows are looked at for headings that aren't known; so many of them are named, and so much of each
+HEADING_ROWS, HEADINGS_SHOWN, HEADING_SHOWN = 100, 12, 30
 
 
 @dataclass(slots=True)
@@ -143,17 +148,20 @@ def _read_file(run: _Run, path: str | Path) -> None:
     sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
     told = next((s.marker for s in sheets if s.marker is not None), None)
     if not any(s.tables for s in sheets):
+        met = max((s.met for s in sheets), key=lambda m: m.rank, default=_Met())
         raise ReadingsError(
             "",
             [
                 Problem(
                     ERROR,
                     "no-table",
-                    "no table of readings was found: no row holds a heading for the hole and one for a reading",
-                    found="other headings",
+                    f"no table of readings was found: {met.missing}",
+                    found=met.found,
                     allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y, GO, NO-GO, Surface",
-                    action="Write such headings over the columns, or name the shop's own in [headings] of the kit file",
+                    action=f"{met.questions}Write such headings over the columns, or name the shop's own in [headings] "
+                    "of the kit file",
                     file=container.name,
+                    sheet=met.sheet,
                 )
             ],
         )
@@ -191,6 +199,45 @@ class _Sheet:
     marker: Marker | None
     tables: int
     columns: tuple[ColumnUse, ...]
+    met: _Met = field(default_factory=lambda: _Met())
+
+
+@dataclass(frozen=True, slots=True)
+class _Met:
+    """The row of a sheet without a table that looks most like headings: what stands there, and what is missing."""
+
+    sheet: str = ""
+    found: str = "no row of headings"
+    missing: str = "no heading for the hole; no heading for a reading"
+    questions: str = ""
+    rank: tuple[int, int] = (0, 0)
+
+
+def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
+    """Return what stands where headings would be looked for on a sheet in which no table was found."""
+    best = _Met(sheet.name)
+    for row in np.flatnonzero(sheet.grid.filled_rows())[:HEADING_ROWS].tolist():
+        cells = [x for x in sheet.grid.row(row) if x is not None]
+        texts = list(dict.fromkeys(x.strip() for x in cells if isinstance(x, str) and _WORDS.match(x)))
+        meanings = [vocabulary.meaning(text) for text in texts]
+        rank = sum(m.is_known for m in meanings), len(texts)
+        if len(texts) < 2 * len(cells) / 3 or rank <= best.rank:
+            continue
+        words = {m.word for m in meanings if m.kind == FIELD}
+        reads = "value" in words or any(m.kind == READING for m in meanings)
+        lacks = [f"no heading for {what}" for what, there in (("the hole", "hole" in words), ("a reading", reads))
+                 if not there]  # fmt: skip
+        quoted = [repr(text if len(text) <= HEADING_SHOWN else text[: HEADING_SHOWN - 1] + "…") for text in texts]
+        more = f" and {len(quoted) - HEADINGS_SHOWN} more" if len(quoted) > HEADINGS_SHOWN else ""
+        asked = [(text, question_of(text)) for text in texts[:HEADINGS_SHOWN]]
+        best = _Met(
+            sheet.name,
+            f"in row {row + 1} {', '.join(quoted[:HEADINGS_SHOWN])}{more}",
+            "; ".join(lacks) or "no readings stand below the headings",
+            "".join(f"Say what {text!r} is: {question}. " for text, question in asked if question),
+            rank,
+        )
+    return best
 
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
@@ -199,21 +246,23 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)
     if not layout.blocks:
+        met = _headings_met(sheet, run.vocabulary)
         if sheet.grid.rows and layout.marker is None:
             numbers = sum(int((~np.isnan(c.numbers)).sum()) for c in sheet.grid.columns if c.numbers is not None)
             run.collector.add(
                 Problem(
                     WARNING if numbers >= NUMBERS_LEFT else NOTE,
                     "sheet-not-read",
-                    "no headings of readings on this sheet: it is not read",
+                    f"no table of readings on this sheet, it is not read: {met.missing}",
                     file=sheet.file,
                     sheet=sheet.name,
-                    found=f"{int(sheet.grid.filled_rows().sum())} filled rows, {numbers} numbers",
+                    found=f"{met.found}; {int(sheet.grid.filled_rows().sum())} filled rows, {numbers} numbers",
                     allowed="headings such as Hole, Wall, Dia 0, Dia 90, X, Y",
-                    action="If readings stand there, name the shop's headings in [headings] of the kit file",
+                    action=f"{met.questions}If readings stand there, name the shop's headings in [headings] of the kit "
+                    "file",
                 )
             )
-        return _Sheet(marker, 0, ())
+        return _Sheet(marker, 0, (), met)
     context = Context(
         run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
     )
@@ -248,7 +297,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     field_defects(context, layout.fields)
     sheet_notes(context)
     parts_without_readings(context)
-    return _Sheet(marker, len(layout.blocks), tuple(context.uses))
+    return _Sheet(marker, len(layout.blocks), uses_once(context.uses))
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:

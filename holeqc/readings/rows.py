@@ -140,6 +140,7 @@ def _who(table: Table, out: Rows, report: Reporter) -> None:
         fill_down(each, table.rows, table.block_of, everywhere)
     told_apart = any(table.fields(word) for word in ("wall", "characteristic", "direction", "trial"))
     fill_down(hole, table.rows, table.block_of, table.any_reading & told_apart)
+    context.draft.room_for(len(serial.labels))
     serials = [match_serial(label) for label in serial.labels]
     out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
     out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
@@ -245,6 +246,8 @@ def _label_units(out: Rows, what: Source, kinds: list[Meaning]) -> None:
 def _characteristic(meaning: Meaning) -> Match:
     if meaning.word == BOTH_PLUGS:
         return Match(CHARACTERISTICS.index("go"))
+    if meaning.kind == FIELD and meaning.word in {"gauge:go", "gauge:no_go"}:
+        return Match(CHARACTERISTICS.index(meaning.word.removeprefix("gauge:")))
     if meaning.kind == READING and meaning.word:
         return Match(CHARACTERISTICS.index(meaning.word))
     placed = meaning.direction is not None or meaning.wall >= 0

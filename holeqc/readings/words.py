@@ -74,9 +74,10 @@ _PARTS = (
         "derecha|derecho"
     ),
 )
+#: blanks are counted: three unbounded runs in a row would try every way to part a long one
 _HOLE_PREFIX = re.compile(
-    r"^(?:hole|position|pos|bore|h|bohrung|loch|trou|agujero|taladro)?\s*(?:no|nr|num|number|n°|#|№)?\s*[.:#]?\s*"
-    r"(?=[0-9a-z])"
+    r"^(?:hole|position|pos|bore|h|bohrung|loch|trou|agujero|taladro)?\s{0,4}(?:no|nr|num|number|n°|#|№)?\s{0,4}[.:#]?"
+    r"\s{0,4}(?=[0-9a-z])"
 )
 
 

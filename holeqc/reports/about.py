@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import holeqc
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
+from holeqc.reports.columns_read import understood_blocks
 from holeqc.reports.problem_pages import problem_blocks
 from holeqc.reports.view import Run
 from holeqc.specification.describe import confirmed_sentences
@@ -43,6 +44,7 @@ def _blocks(run: Run) -> Iterator[b.Block]:
     yield _gauge_table(spec) if spec.gauges else b.Paragraph("The kit file names no gauge, so no uncertainty is known.")
     yield b.Heading(w.FILES_READ)
     yield _file_table(run)
+    yield from understood_blocks(run)
     unusable = [p for file in run.inspection.readings.unusable for p in file.problems]
     yield from problem_blocks(unusable, w.FILES_UNUSABLE)
     yield b.Heading("Cautions")

@@ -8,7 +8,8 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``tool`` | ``name``, ``version`` |
 | ``specification`` | ``id``, ``revision``, ``unit``, ``title``, ``drawing``, ``fixture``, ``path``, ``sha256``, ``limits`` (in one line), ``confirmed[]`` (odd things that the kit file stands by: ``check``, ``found``, ``holes[]``, ``reason``), ``warnings[]`` (as ``problems[]``) |
 | ``rule`` | ``decision`` (simple, guarded, relaxed), ``guard_factor``, ``sentence``, ``rounding``, ``temperature`` |
-| ``sources[]`` | the files read: ``file``, ``sha256``, ``bytes``, ``kit_id``, ``kit_revision`` |
+| ``sources[]`` | the files read: ``file``, ``sha256``, ``bytes``, ``kit_id``, ``kit_revision``, ``columns[]`` |
+| ``sources[].columns[]`` | how each column was understood: ``sheet``, ``place``, ``heading`` (as typed), ``use`` (reading, field, not used), ``cells`` (filled ones), ``characteristic`` ('' where the row says it), ``wall``, ``direction``, ``trial``, ``unit``, ``hole``, ``serial`` ('' or null where the heading doesn't say it), ``field``, ``reason`` (why it isn't used) |
 | ``unusable[]`` | files of which nothing is used and judged: ``file``, ``problems[]`` as below; the exit code is 2 then |
 | ``verdict`` | worst verdict of all parts; null where there is no part |
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
@@ -34,6 +35,7 @@ from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc.reports import wording as w
+from holeqc.reports.columns_read import column_data
 from holeqc.reports.remarks import remarks_of
 from holeqc.reports.view import PartView, Row, Run, count_verdicts
 from holeqc.specification.words import limits_line
@@ -78,7 +80,8 @@ def head(run: Run) -> Data:
             "temperature": w.temperature_sentence(spec),
         },
         "sources": [
-            {"file": s.file, "sha256": s.sha256, "bytes": s.bytes, "kit_id": s.kit_id, "kit_revision": s.kit_revision}
+            {"file": s.file, "sha256": s.sha256, "bytes": s.bytes, "kit_id": s.kit_id, "kit_revision": s.kit_revision,
+             "columns": column_data(s.columns)}
             for s in run.inspection.readings.sources
         ],
         "unusable": [

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from holeqc.inspection.results import HOLD
-from holeqc.inspection.spans import cell_words
 from holeqc.problems import Problem
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
+from holeqc.reports.together import all_cells
 
 PROBLEMS_SHOWN = 300  #: so many problems stand in the report; all of them in the workbook and the data
 MOST_LETTERS = 400  #: of one text in a table; in full in the workbook and the data
@@ -31,10 +31,14 @@ def problem_blocks(problems: Iterable[Problem], title: str, most: int | None = N
 
 
 def problem_groups(problems: Iterable[Problem]) -> list[list[Problem]]:
-    """Return problems in groups, each of which differ in their cell, hole and wall alone."""
+    """Return problems in groups that differ in their cell, hole and wall alone, with what counts further cells."""
     groups: dict[Problem, list[Problem]] = {}
+    last: dict[tuple[str, ...], Problem] = {}
     for problem in problems:
-        groups.setdefault(problem.anywhere, []).append(problem)
+        kind = (problem.severity, problem.code, problem.file, problem.sheet)
+        named = last.get(kind) if problem.counted else None
+        groups.setdefault(named or problem.anywhere, []).append(problem)
+        last[kind] = problem.anywhere
     return list(groups.values())
 
 
@@ -48,6 +52,6 @@ def _table(groups: Sequence[Sequence[Problem]]) -> b.Table:
     for group in groups:
         p = group[0]
         kind = b.Cell(p.severity, HOLD if p.holds or p.severity == "error" else None)
-        texts = (replace(p, cell=cell_words(q.cell for q in group)).place, p.message, p.found, p.allowed, p.action)
+        texts = (replace(p, cell=all_cells(group)).place, p.message, p.found, p.allowed, p.action)
         rows.append((kind, *(w.shorten(w.plain(text), MOST_LETTERS) for text in texts)))
     return b.Table(columns, tuple(rows))

@@ -13,12 +13,13 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import capital, cell_words, hole_numbers, span_words
+from holeqc.inspection.spans import capital, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.printing import is_terminal
 from holeqc.reports import wording as w
+from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
-from holeqc.reports.together import alike
+from holeqc.reports.together import alike, all_cells, with_counted
 from holeqc.reports.view import PartView, Run
 from holeqc.specification.words import limits_line
 
@@ -31,6 +32,7 @@ __all__ = ["holes_sentence", "pin_sentence", "screen_text", "screen_width", "wor
 LISTED = 40  #: with more parts than this, accepted ones are counted and not listed
 DETAILED = 12  #: so many parts that aren't accepted are told in full
 PROBLEMS = 12  #: so many problems are told in full
+COUNTED = "\0counted"  #: stands for the serial number of cells that were counted and not named one by one
 NARROW, USUAL, WIDE = 60, 80, 100
 
 
@@ -84,7 +86,7 @@ def _head(run: Run, width: int) -> list[str]:
         lines.append(_ends(f"File: {w.plain(source.file)}", f"SHA-256 {source.sha256[:16]}…", width))
     if len(sources) > 3:
         lines.append(f"and {w.plural(len(sources) - 3, 'more file')}")
-    return lines
+    return [*lines, *screen_lines(run, width)]
 
 
 def _ends(left: str, right: str, width: int) -> str:
@@ -187,6 +189,9 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     told |= {(part.serial, cell) for reason in said for cell in (reason.cell, *reason.cells) if cell}
     lines = []
     said = alike(said)
+    if len(part.run) == 1:
+        said, counted = with_counted(said, part.run.problems)
+        told |= {(COUNTED, f"{p.spot} {p.code}") for p in counted}
     for number, reason in enumerate(said):
         after = said[number + 1] if number + 1 < len(said) else None
         once = after is not None and (after.verdict, after.action) == (reason.verdict, reason.action)
@@ -257,7 +262,9 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
     for problem in run.problems:
         if problem.holds and any(at == problem.spot and problem.serial in ("", serial) for serial, at in told):
             continue
-        kind = (problem.severity, problem.code, problem.action, problem.file, problem.serial)
+        if (COUNTED, f"{problem.spot} {problem.code}") in told:
+            continue
+        kind = (problem.severity, problem.code, problem.action, problem.file)
         groups.setdefault(kind if problem.cell else problem, []).append(problem)
     if not groups:
         return []
@@ -268,7 +275,7 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
         first = members[0]
         text = w.plain(_short_names(run, first.sentence()))
         if len(members) > 1:
-            cells = w.plain(cell_words(p.cell for p in members[1:]))
+            cells = w.plain(all_cells(members[1:]))
             text += f"{'' if text.endswith('.') else '.'} The same at {cells}."
         lines += textwrap.wrap(text, width, initial_indent=f"{first.severity:<8}  ", subsequent_indent=" " * 10)
     left = sum(map(len, list(groups.values())[PROBLEMS:]))

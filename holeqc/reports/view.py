@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.readings.table import cell_name
-from holeqc.reports.together import alike
+from holeqc.reports.together import alike, with_counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -110,6 +110,8 @@ class PartView:
     def reasons_once(self) -> list[tuple[Reason, str]]:
         """Reasons, once for all cells of which they say the same, with what to do after the last that asks it."""
         said = alike(self.reasons)
+        if len(self.run) == 1:
+            said, _ = with_counted(said, self.run.problems)
         after = [*said[1:], *([None] if said else [])]
         return [
             (now, "" if nxt is not None and (nxt.verdict, nxt.action) == (now.verdict, now.action) else now.action)
@@ -258,9 +260,14 @@ class Run:
         return found
 
     def problems_of(self, part: str, serial: str) -> tuple[Problem, ...]:
-        """Return the problems that name this part and serial."""
+        """Return the problems that name this part and serial; of a part alone also what counts further cells."""
         there = self._problems_by_serial.get(serial, ())
-        return tuple(p for p in there if (p.part or part) == part and (serial or p.part))
+        named = [p for p in there if (p.part or part) == part and (serial or p.part)]
+        kinds = {(p.code, p.file, p.sheet) for p in named}
+        if len(self) == 1 and kinds:
+            counts = (p for p in self.problems if p.counted and p not in named)
+            named += [p for p in counts if (p.code, p.file, p.sheet) in kinds]
+        return tuple(named)
 
     @cached_property
     def typed(self) -> TypedCells:

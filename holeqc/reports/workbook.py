@@ -28,6 +28,7 @@ from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
 from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
+from holeqc.reports.columns_read import column_rows
 from holeqc.reports.data import tidy
 from holeqc.reports.screen import holes_sentence
 from holeqc.reports.view import Run, place_of
@@ -94,6 +95,7 @@ def _sheets(run: Run) -> Iterator[Sheet]:
         ("Pins", _PINS, len(inspection.pins), _pin_rows(run)),
         ("Readings", _READINGS, len(inspection.readings.table), _reading_rows(run)),
         ("Problems", _PROBLEMS, len(_problems(run)), _problem_rows(run)),
+        ("Columns", _COLUMNS, sum(len(s.columns) for s in inspection.readings.sources), _use_rows(run)),
     ):  # fmt: skip
         for start in range(0, max(count, 1), MOST_ROWS):
             name = title if start == 0 else f"{title} {start // MOST_ROWS + 1}"
@@ -295,6 +297,10 @@ _PROBLEMS = (
     ("Kind", 9), ("Holds", 7), ("Code", 20), ("What", 44), ("Found", 20), ("Allowed", 20), ("What to do", 44),
     ("File", 24), ("Sheet", 12), ("Cell", 7), ("Key", 16), ("Part", 12), ("Serial", 14), ("Hole", 6), ("Wall", 7),
 )  # fmt: skip
+_COLUMNS = (
+    ("File", 36), ("Sheet", 14), ("Where", 9), ("Heading as typed", 30), ("Taken for", 44), ("Cells", 7),
+    ("Why not used", 24),
+)  # fmt: skip
 
 
 def _verdict_rows(run: Run) -> Iterator[Cells]:
@@ -385,6 +391,11 @@ def _problem_rows(run: Run) -> Iterator[Cells]:
             p.severity, "holds" if p.holds else "", p.code, Long(p.message), Long(p.found), Long(p.allowed),
             Long(p.action), p.file, p.sheet, p.cell, p.where, p.part, p.serial, p.hole, p.wall,
         )  # fmt: skip
+
+
+def _use_rows(run: Run) -> Iterator[Cells]:
+    for file, sheet, place, heading, taken, cells, why in column_rows(run.inspection.readings.sources):
+        yield (file, sheet, place, Long(heading), Long(taken), cells, why)
 
 
 def about_rows(run: Run) -> list[tuple[Long, Long]]:

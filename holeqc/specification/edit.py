@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from holeqc import writer
+from holeqc import door, writer
 from holeqc.problems import HoleQCError, SpecificationError
 from holeqc.specification.load import kit_bytes, load_specification, parse_specification, specification_of
 from holeqc.specification.model import Specification
@@ -122,9 +122,9 @@ def _comment(text: str) -> str:
 
 def _check_only_change(before: str, after: str, number: int, uncertainty: float, path: str) -> None:
     """Raise unless both texts say the same apart from U of the gauge."""
-    old: dict[str, Any] = tomllib.loads(before.removeprefix("\ufeff"))
+    old: dict[str, Any] = door.toml_values(before.removeprefix("\ufeff"))
     try:
-        new = tomllib.loads(after.removeprefix("\ufeff"))
+        new = door.toml_values(after.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError:
         new = {}
     old["gauge"][number]["uncertainty"] = uncertainty

@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from holeqc import door
 from holeqc.quantities import parse_unit
 from holeqc.specification.keys import ARRAYS, OVERRIDES, all_keys, headline, keys_of, nearest, tables
 from holeqc.specification.sizes import SizeText, read_size, size_keys
@@ -262,7 +263,7 @@ def _one_line(value: str) -> str:
 
 def _readable(key: str, value: str) -> bool:
     try:
-        tomllib.loads(f"{_quoted_key(key)} = {value}")
+        door.toml_values(f"{_quoted_key(key)} = {value}")
     except (tomllib.TOMLDecodeError, RecursionError):
         return False
     return True
@@ -381,7 +382,7 @@ def _list_explained(key: str, value: str) -> tuple[str, tuple[str, ...]]:
 
 def _number(text: str) -> str:
     whole, _, rest = text.replace(",", ".").partition(".")
-    return f"{int(whole or 0)}.{rest or '0'}"
+    return f"{(whole or '').lstrip('0') or '0'}.{rest or '0'}"  # not by int: it refuses thousands of digits
 
 
 def _size_explained(statement: Statement, value: str, size: SizeText, unit: str) -> tuple[str, tuple[str, ...]]:

@@ -195,7 +195,7 @@ def _unreadable(text: str, path: str, error: tomllib.TOMLDecodeError) -> tuple[P
     for number in sorted(wanted, reverse=True):  # from the end, so that the lines before keep their numbers
         lines[number - 1 : number] = wanted[number]
     try:
-        _, more = _read(tomllib.loads("\n".join(lines)), path)
+        _, more = _read(door.toml_values("\n".join(lines)), path)
     except (tomllib.TOMLDecodeError, RecursionError):
         return problems
     # numbers of the text as it stands; what was put right has its own problem already

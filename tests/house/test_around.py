@@ -32,6 +32,7 @@ FUNCTIONS = {
     "typer": {"echo", "secho", "open_file"},
     "click": {"echo", "secho", "open_file"},
     "traceback": {"print_exc", "print_exception", "print_stack"},
+    "tomllib": {"load", "loads"},
     "logging": {"basicConfig", "FileHandler", "StreamHandler"},
 }
 NAMES = {"open", "print", "input", "exec", "eval", "load_workbook"}

@@ -95,7 +95,9 @@ def test_a_sheet_of_numbers_that_is_not_read_is_said(tmp_path: Path) -> None:
     book.create_sheet("empty")
     book.save(tmp_path / "a.xlsx")
     problem = only(read(tmp_path / "a.xlsx", kit(), today=TODAY), "sheet-not-read")
-    assert (problem.sheet, problem.severity, problem.found) == ("old plates", "warning", "9 filled rows, 16 numbers")
+    assert (problem.sheet, problem.severity, problem.found) == (
+        "old plates", "warning", "in row 1 'Item', 'Price'; 9 filled rows, 16 numbers",
+    )  # fmt: skip
 
 
 def test_remarks_below_a_table_are_said(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from holeqc.inspection.results import (
     Reason,
 )
 from holeqc.problems import Problem
-from holeqc.readings.table import COLUMNS, Readings, Source
+from holeqc.readings.table import COLUMNS, ColumnUse, Readings, Source
 from holeqc.specification import model as m
 
 NAN = math.nan
@@ -156,6 +156,17 @@ def _characteristic(hole: str, wall: str, name: str, k: float, faults: Faults, s
     }  # fmt: skip
 
 
+#: how the columns of the one sheet were understood
+USES = (
+    ColumnUse("Readings", "A", "Hole", "field", 16, field="hole"),
+    ColumnUse("Readings", "B", "Wall", "field", 16, field="wall"),
+    ColumnUse("Readings", "C", "Lower limit", "not used", 16, reason="limit"),
+    ColumnUse("Readings", "E", "Diameter 0° [in]", "reading", 16, "diameter", direction=0.0, unit="in"),
+    ColumnUse("Readings", "F", "Diameter 90° [in]", "reading", 16, "diameter", direction=90.0, unit="in"),
+    ColumnUse("Readings", "J", "x [in]", "reading", 16, "x", unit="in"),
+    ColumnUse("Readings", "K", "y [in]", "reading", 16, "y", unit="in"),
+)
+
 NAMES = ("size", "out-of-roundness", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO")
 
 
@@ -164,7 +175,7 @@ def inspection(
     *,
     unit: str = "in",
     problems: Sequence[Problem] = (),
-    sources: Sequence[Source] = (Source("bl7_P-0112.xlsx", DIGEST, 10240, "BL-7", "C"),),
+    sources: Sequence[Source] = (Source("bl7_P-0112.xlsx", DIGEST, 10240, "BL-7", "C", USES),),
     **changes: Any,
 ) -> Inspection:
     """Return the result of a run over parts, each with its faults."""

@@ -13,7 +13,10 @@ def test_cells_below_one_another_are_a_span() -> None:
     assert cell_words(["B8"]) == "B8"
     assert cell_words(["I2", "I3"]) == "I2, I3"
     assert cell_words([f"I{n}" for n in range(2, 18)]) == "I2 to I17"
-    assert cell_words(["S!B8", "S!I2", "S!I3", "S!I4", "T!I5"]) == "S!B8, S!I2 to I4, T!I5"
+    assert cell_words(["S!B8", "S!I2", "S!I3", "S!I4", "T!I5"]) == "S!B8, I2 to I4, T!I5", "a sheet is named once"
+    assert cell_words([f"{c}{n}" for n in (4, 5) for c in ("Z", "AA", "AB")]) == "Z4 to AB5", "a block of columns"
+    assert cell_words(["E7", "C7", "D7"]) == "C7 to E7", "beside one another"
+    assert cell_words(["row 3", "C7"]) == "row 3, C7"
     assert cell_words(["B8", "B8", "B10"]) == "B8, B10", "a cell once; a row between breaks the span"
     assert cell_words([]) == ""
 

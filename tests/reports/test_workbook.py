@@ -17,7 +17,7 @@ from holeqc.reports import workbook
 from holeqc.reports.view import Run
 from holeqc.reports.workbook import write_workbook
 
-SHEETS = ["Verdicts", "Holes", "Characteristics", "Pins", "Readings", "Problems", "About"]
+SHEETS = ["Verdicts", "Holes", "Characteristics", "Pins", "Readings", "Problems", "Columns", "About"]
 
 
 def book_of(found: Inspection, folder: Path) -> Any:
