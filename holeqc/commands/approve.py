@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, required_who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 _SERIAL = typer.Argument(help="Serial number.", show_default=False)
 _BY = typer.Option(help="Who: a number or an id; else HOLEQC_BY.")
@@ -23,14 +23,18 @@ def approve(
     note: Annotated[str, typer.Option(help="Remark that goes with it.")] = "",
     kit: Annotated[str, _KIT] = "",
     name: Annotated[str, _PART] = "",
-    tolerances: Annotated[Path, typer.Option(help="Folder of the kit files in force.")] = Path("tolerances"),
+    clock_reason: Annotated[
+        str, typer.Option(help="Why its readings are of a day still to come by the clock here.")
+    ] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Approve a part's newest inspection and lock its set, unless something stands in the way.
 
     Refused, with the whole list, while anything is held, rejected without a closed disposition, measured with a gauge
-    out of calibration, judged under an old kit text, or logged, read, reworked or decided on by the same person (the
-    kit's two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
+    out of calibration, judged under a kit text that two persons haven't released (holeqc kit release), rejected or held
+    by an earlier inspection that isn't closed, or logged, read, reworked or decided on by the same person (the kit's
+    two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
     with the approval.
 
     Exit code 0: approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
@@ -44,15 +48,17 @@ def approve(
     from holeqc.ledger.approvals import ApprovalRefused, newest_story
     from holeqc.ledger.approvals import approve as record
     from holeqc.ledger.obstacles import worst_of
+    from holeqc.ledger.seals import leave_seal
 
     who = required_who(by, "who approves")
     with open_ledger(ledger, create=False) as there:
         row = newest_story(there, serial, kit=kit, part=name).row
         try:
             done = record(
-                there, serial, who, role=role, kit=kit, part=name, note=note,
-                kit_files=kit_files(str(row["kit"]), tolerances), kit_folder=str(tolerances),
+                there, serial, who, role=role, kit=kit, part=name, note=note, clock_reason=clock_reason,
+                signer=signer_of(key),
             )  # fmt: skip
+            sealed = leave_seal(there, f"approval of {serial}")
         except ApprovalRefused as refusal:
             printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
             raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
@@ -65,7 +71,41 @@ def approve(
         printing.say(f"Released with a nonconformance: {done.released}")
     for remark in done.remarks:
         printing.say(f"Note: {remark}. Kept with the approval.")
-    printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER")
+    if sealed:
+        printing.say(sealed)
+    printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
+
+
+def question(
+    serial: Annotated[str, _SERIAL],
+    reason: Annotated[str, typer.Option(help="Why the part is good in spite of the gauge; closes the question.")] = "",
+    by: Annotated[str, _BY] = "",
+    kit: Annotated[str, _KIT] = "",
+    name: Annotated[str, _PART] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Say what puts an approved part in question, such as a gauge that was found off since; with --reason close it.
+
+    Exit code 0: nothing is open, or it was closed. 3: the part is in question. 2: refused, nothing was recorded.
+
+    Example: holeqc question P-0107 --by 41 --reason "error 0.0001 with 0.002 to spare, see gauge suspect"
+
+    Caution: only the person licensed to decide may decide; this records it.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.questions import close_questions, open_questions, question_words
+
+    with open_ledger(ledger, create=False) as there:
+        if reason:
+            entry = close_questions(there, serial, required_who(by, "who decides"), reason, kit=kit, part=name)
+            printing.say(f"Closed: {serial} is no longer in question; entry {entry.seq}")
+            return
+        found = open_questions(there, serial)
+    for one in found:
+        printing.say(f"{one.part} {one.serial} is {question_words(one)}")
+    if not found:
+        printing.say(f"{serial}: nothing puts it in question")
+    raise typer.Exit(3 if found else 0)
 
 
 def withdraw(
@@ -91,20 +131,3 @@ def withdraw(
     printing.say(
         f"Withdrawn: the approval of {serial}; recorded as entry {entry.seq}. Copies of its packet are no longer good."
     )
-
-
-def kit_files(kit_id: str, folder: Path) -> dict[str, str]:
-    """Return SHA-256 -> name of the files of a kit in a folder; empty where there is none."""
-    from holeqc import door
-    from holeqc.problems import HoleQCError
-
-    found: dict[str, str] = {}
-    for path in door.named_so(folder, ".toml"):
-        try:
-            came = door.take(path, door.KIT)
-            table = door.toml_values(door.text_of(came)).get("kit", {})
-        except (HoleQCError, ValueError):
-            continue  # a file that can't be read is no kit in force
-        if isinstance(table, dict) and table.get("id") == kit_id:
-            found[came.sha256] = path.name
-    return found

@@ -82,6 +82,11 @@ def check(
     readings = read_files(readings_files, specification, options, go_on=True)
     printing.progress("judging")
     inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
+    opened = None
+    if record:
+        from holeqc.commands.recording import prepared
+
+        opened, inspection, refusal = prepared(inspection, ledger)
     printing.progress("")
     if json_:
         from holeqc.reports.data import as_data
@@ -97,11 +102,9 @@ def check(
         written = write_reports(inspection, out)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
     if record:
-        from holeqc.ledger import open_ledger
-        from holeqc.ledger.named import refuse_unnamed
-
-        refuse_unnamed(inspection)  # before a ledger is made for nothing
-        with open_ledger(ledger) as there:
+        if opened is None or refusal is not None:
+            raise refusal or LedgerError("the ledger couldn't be opened")
+        with opened as there:
             done = record_run(there, inspection, name, replaces=replaces, tags=tags)
             printing.say("", *told(done, there.location.shown), aside=json_)
             for unusable in readings.unusable:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing, writer
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 
 def new(
@@ -108,6 +109,48 @@ def show(
         printing.write(describe(specification))
     if plot is not None:
         printing.say(f"Drawing: {plot}", aside=json_)
+
+
+def release(
+    kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
+    by: Annotated[str, typer.Option(help="Who: a number or an id; else HOLEQC_BY.")] = "",
+    note: Annotated[str, typer.Option(help="Remark that goes with it, such as the drawing change.")] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+) -> None:
+    """Release a kit's text into the record, so that parts judged by it can be approved. Two persons do it: the first
+    proposes the file, another releases it by the same command. Each sees what differs from the text released before.
+
+    One revision has one text. Parts judged by another text, or an older one, can't be approved.
+
+    Exit code 0: proposed or released. 2: refused, nothing was recorded.
+
+    Example: holeqc kit release tolerances/bl7.toml --by engineer
+
+    Caution: lay the differences, and what kit show says and draws, beside the drawing before you release.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.kits import RELEASED, change_line
+    from holeqc.ledger.kits import release as record
+    from holeqc.specification.load import kit_bytes, load_specification
+
+    who = required_who(by, "who releases the kit")
+    spec = load_specification(kit)
+    with open_ledger(ledger) as there:
+        done = record(there, spec, kit_bytes(kit).content, who, note, signer_of(key))
+    if done.before is None:
+        printing.say(f"Kit {spec.id}: no text of it was released before. holeqc kit show {kit} says all that it asks")
+    else:
+        printing.say(f"Differences from revision {done.before['revision']}, released as entry {done.before['entry']}:")
+        for change in done.changes:
+            printing.say(f"  {change_line(*change)}")
+        if not done.changes:
+            printing.say("  none but comments or order")
+    name = f"kit {spec.id} revision {spec.revision}"
+    if done.act == RELEASED:
+        printing.say(f"Released: {name}, entry {done.entry.seq}")
+    else:
+        printing.say(f"Proposed: {name}, entry {done.entry.seq}. Another person releases it by the same command.")
 
 
 def keys(

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, a_day
+from holeqc.commands.recording import LEDGER_HELP, a_day, required_who, who
+
+if TYPE_CHECKING:
+    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.verify import Verified
 
 Where = Annotated[str, typer.Option("--ledger", metavar="PATH_OR_URL", help=LEDGER_HELP)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print everything as JSON.")]
@@ -19,14 +23,19 @@ def verify(
     expect: Annotated[
         str, typer.Option(metavar="NUMBER:HASH", help="An entry noted earlier, which must still be there.")
     ] = "",
+    seal: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="PLACE", help="A seal, a folder of seals or a packet; may be given several times."),
+    ] = None,
     json_: AsJson = False,
 ) -> None:
     """Recompute the chain and the digest of every row, and name the first entry that doesn't hold.
 
-    Note the last line somewhere else, for example on the page that is signed: with --expect it proves later that
-    nothing was cut off at the end.
+    What was cut off at the end, or replaced as a whole, only what was noted elsewhere can tell: seals (--seal), or the
+    last line of this command on a page that is signed (--expect). The folder of seals that the ledger names is looked
+    at too.
 
-    Example: holeqc ledger verify --ledger shop.sqlite3
+    Example: holeqc ledger verify --ledger shop.sqlite3 --seal P-0107_packet
 
     Exit code 0: everything holds. 2: something doesn't, or there is no ledger.
 
@@ -37,6 +46,7 @@ def verify(
 
     with open_ledger(ledger or None, create=False) as opened:
         found = opened.verify(_noted(expect))
+        found = _with_seals(opened, found, seal or [])
         place = opened.location.shown
     if json_:
         _print_json({
@@ -55,6 +65,93 @@ def verify(
             first = f"the first entry that doesn't hold is {found.first_bad}" if found.first_bad else "the chain holds"
             printing.say(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
     raise typer.Exit(0 if found.holds else 2)
+
+
+def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified:
+    """Return what verifying found together with what seals say."""
+    from dataclasses import replace
+
+    from holeqc.ledger.seals import broken_seals, folder_of, read_seals
+
+    folder, notes = folder_of(ledger), list(found.notes)
+    if folder is not None and folder not in [place.resolve() for place in places]:
+        if folder.is_dir() and any(folder.glob("seal-*.json")):
+            places = [*places, folder]
+        else:
+            notes.append(f"the folder of seals, {folder}, can't be looked at")
+    if not places:
+        return found
+    seals = read_seals(places)
+    notes.append(f"compared with {_count(len(seals), 'seal')}, up to entry {seals[-1].entry}")
+    return replace(found, faults=(*found.faults, *broken_seals(ledger, seals)), notes=tuple(notes))
+
+
+def seal(
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="File or folder to write it to.")] = None,
+    folder: Annotated[
+        str, typer.Option(metavar="FOLDER", help="Name the folder that every seal goes to from now on; needs --by.")
+    ] = "",
+    by: Annotated[str, typer.Option(help="Who: a role or a number; else HOLEQC_BY.")] = "",
+    ledger: Where = "",
+) -> None:
+    """Seal the ledger: number and digest of its newest entry, to keep where nobody who writes to it can reach.
+    Whatever is recorded does so by itself once a folder is named (--folder), best on another disk or a share.
+
+    Example: holeqc ledger seal --folder /mnt/office/seals --by engineer
+
+    Exit code 0: sealed. 2: not sealed.
+
+    Caution: a seal beside the ledger goes with it. Keep seals elsewhere, or print the last line.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.seals import folder_of, name_folder, seal_data, write_seal
+
+    with open_ledger(ledger or None, create=False) as opened:
+        if folder:
+            entry = name_folder(opened, folder, required_who(by, "who names the folder"))
+            printing.say(f"Seals go to {folder_of(opened)} from now on; entry {entry.seq}")
+        data = seal_data(opened, "seal")
+        for place in [p for p in (out, folder_of(opened)) if p is not None]:
+            printing.say(f"Sealed: {write_seal(data, place)}")
+    printing.say(f"newest entry {data['entry']}:{data['hash']}")
+
+
+def clock(
+    reason: Annotated[str, typer.Option(help="Which clock was wrong, and by how much.")] = "",
+    by: Annotated[str, typer.Option(help="Who: a role or a number; else HOLEQC_BY.")] = "",
+    ledger: Where = "",
+) -> None:
+    """Say why the clock shows a moment before the newest entry; entries go on from here, and verify tells it.
+
+    Example: holeqc ledger clock --by engineer --reason "bench 3 was a day ahead"
+
+    Exit code 0: recorded. 2: the clock isn't behind, or no reason.
+    """
+    from holeqc.ledger import open_ledger
+
+    with open_ledger(ledger or None, create=False) as opened:
+        entry = opened.clock_was_set(required_who(by, "who set the clock"), reason)
+    printing.say(f"Recorded: entry {entry.seq}; entries go on from {entry.at[:16].replace('T', ' ')} UTC")
+
+
+def roles(
+    role: Annotated[str, typer.Option(help="Name of the role.")] = "holeqc_bench",
+    ledger: Where = "",
+) -> None:
+    """Print the SQL for a role on the PostgreSQL server that may read the ledger and add to it, and nothing else.
+
+    Example: holeqc ledger roles --ledger postgresql://owner@server/holes > roles.sql
+
+    Exit code 0: printed. 2: the ledger is a file.
+
+    Caution: whoever owns the tables can still lift the guards: keep that password from the benches, and seals
+    elsewhere.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.seals import roles_sql
+
+    with open_ledger(ledger or None, create=False) as opened:
+        printing.write(roles_sql(opened, role.strip()))
 
 
 def info(ledger: Where = "", json_: AsJson = False) -> None:
@@ -91,24 +188,35 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
 def copy(
     source: Annotated[str, typer.Argument(metavar="FROM", help="File or URL of the ledger.")],
     target: Annotated[str, typer.Argument(metavar="TO", help="File or URL of the copy: empty, or an older copy.")],
+    by: Annotated[str, typer.Option(help="Who: a role or a number; else HOLEQC_BY.")] = "",
+    keep_open: Annotated[
+        bool, typer.Option("--keep-open", help="A copy for safe keeping: the old place goes on, the copy doesn't.")
+    ] = False,
 ) -> None:
-    """Copy a ledger, from a file to a server or back, or bring an older copy up to date.
+    """Move a ledger from a file to a server or back, or make a copy for safe keeping and bring it up to date.
 
-    Source and copy are verified, and their counts and digests compared, before the copy is kept.
+    Source and copy are verified, and their counts and digests compared, before the copy is kept. The old ledger is then
+    closed by an entry that names the new place, and takes no more; --keep-open leaves it open.
 
-    Example: holeqc ledger copy holeqc-ledger.sqlite3 postgresql://quality@server/holes
+    Example: holeqc ledger copy holeqc-ledger.sqlite3 postgresql://quality@server/holes --by engineer
 
     Exit code 0: copied and checked. 2: not copied.
 
-    Caution: until every bench points to the new place, entries go into the old one; copy again after the last of them.
+    Caution: of one record only one place may go on. Never write to a copy for safe keeping: seals tell such a fork.
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.copying import copy as copy_all
+    from holeqc.ledger.copying import open_target
 
-    with open_ledger(source, create=False) as old, open_ledger(target) as new:
-        done = copy_all(old, new)
+    name = who(by) if keep_open else required_who(by, "who moves it")
+    with open_ledger(source, create=False) as old, open_target(target, old) as new:
+        done = copy_all(old, new, name, keep_open=keep_open)
         places = f"{old.location.shown} -> {new.location.shown}"
         printing.say(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")
+        if done.closed is not None:
+            printing.say(
+                f"{old.location.shown} is closed by entry {done.closed}; the record goes on in {new.location.shown}"
+            )
     for table, count in done.counts.items():
         if count:
             printing.say(f"  {table:<24} {count:>9} rows in both")

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 if TYPE_CHECKING:
+    from holeqc.ledger.signing import Signer
     from holeqc.reports.packet import PacketCheck
 
 
@@ -23,21 +24,25 @@ def packet(
     out: Annotated[Path | None, typer.Option("--out", "-o", help="New folder for the packet.")] = None,
     kit: Annotated[str, typer.Option(help="Kit, where one serial number belongs to several.")] = "",
     name: Annotated[str, typer.Option("--part", help="Part, where one serial number belongs to several.")] = "",
-    by: Annotated[
-        str, typer.Option(help="Who makes it; the manifest's digest is then logged too. Else HOLEQC_BY.")
-    ] = "",
+    by: Annotated[str, typer.Option(help="Who makes it; the manifest's digest is logged. Else HOLEQC_BY.")] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
+    known_key: Annotated[
+        list[str] | None,
+        typer.Option(metavar="DIGITS", help="verify: a public key that you know; as holeqc person list shows it."),
+    ] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Make the packet of an approved part: report, list of characteristics, certificate, kit file, manifest.
 
     verify FOLDER compares a packet with its manifest and names what differs. Where there is a ledger (--ledger,
     HOLEQC_LEDGER, or holeqc-ledger.sqlite3 in this folder) it also compares the approval and the manifest with it,
-    which nobody can change together with the folder, and says whether the approval was withdrawn or a later inspection
-    rejects or holds the part. Without one, the last line says that nothing of that was looked at.
+    which nobody can change together with the folder, checks every entry that they rest on, and says whether the
+    approval was withdrawn or a later inspection rejects or holds the part. Without one nothing is proven, and the last
+    line says so: a manifest that isn't on record is no packet.
 
     A packet is refused while a later inspection rejects or holds the part.
 
-    Exit code 0: made, or unchanged. 2: refused, or something differs.
+    Exit code 0: made, or unchanged and on record. 2: refused, or something differs. 3: not compared with a ledger.
 
     Example: holeqc packet P-0107 -o P-0107_packet --by 41
 
@@ -48,33 +53,34 @@ def packet(
     from holeqc.problems import HoleQCError
 
     if len(words) == 2 and words[0] == "verify":
-        raise typer.Exit(_verify(Path(words[1]), ledger))
+        raise typer.Exit(_verify(Path(words[1]), ledger, known_key or []))
     if len(words) != 1:
         raise HoleQCError("give one serial number, or: holeqc packet verify FOLDER")
     if out is None:
         raise HoleQCError("say where to: -o FOLDER, a new one")
-    _make(words[0], out, (kit, name), who(by), ledger)
+    _make(words[0], out, (kit, name), (required_who(by, "who makes the packet"), signer_of(key)), ledger)
 
 
-def _make(serial: str, out: Path, of: tuple[str, str], by: str, ledger: str) -> None:
+def _make(
+    serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str
+) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approved import approved_set, record_packet
+    from holeqc.ledger.seals import leave_seal
     from holeqc.reports.packet import write_packet
 
     with open_ledger(ledger, create=False) as there:
         approved = approved_set(there, serial, kit=of[0], part=of[1])
-        done = write_packet(approved, out)
+        done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
         printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
-        if by:
-            entry = record_packet(there, int(approved.approval["entry"]), done.manifest_digest, by)
-            printing.say(f"The manifest is recorded as entry {entry}")
-        else:
-            printing.say("The manifest is not on record; give --by to log its digest")
+        printing.say(f"The manifest is on record as entry {there.head()[0]}")
+        if sealed := leave_seal(there, f"packet of {serial}"):
+            printing.say(sealed)
         for row in approved.later:
             printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")
 
 
-def _verify(folder: Path, ledger: str) -> int:
+def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
     from holeqc.ledger.location import DEFAULT_NAME, VARIABLE, find_location
     from holeqc.reports.packet import verify_packet
 
@@ -88,18 +94,26 @@ def _verify(folder: Path, ledger: str) -> int:
         more, known = _against_ledger(found, ledger)
         differences += more
         notes += known
+    keys = {"".join(key.split()).lower() for key in known_keys}
+    proven = compared or bool(found.signers and all(key in keys for _, _, key in found.signers))
+    notes += [f"{what} signed by {who}, key {key}" for what, who, key in found.signers]
     for sentence in differences:
         printing.say(f"DIFFERS  {sentence}")
     for sentence in notes:
         printing.say(f"note     {sentence}")
-    outcome = "differs from what was made" if differences else f"unchanged, {found.files} files and the manifest"
+    outcome = (
+        "differs from what was made" if differences
+        else f"unchanged, {found.files} files and the manifest" if proven
+        else f"NOT PROVEN: {found.files} files agree with a manifest that nobody has looked up"
+    )  # fmt: skip
     printing.say(f"{folder}: {outcome}")
     if not compared:
         printing.say(
-            f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so a withdrawal or a "
-            "later rejection isn't known. --ledger names one."
+            f"Not compared with a ledger: none was named and there is no {DEFAULT_NAME} here, so whether the manifest "
+            "is on record, a withdrawal or a later rejection isn't known. --ledger names one."
+            + (" --known-key proves a signed packet without it." if found.signers and not proven else "")
         )
-    return 2 if differences else 0
+    return 2 if differences else 0 if proven else 3
 
 
 def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[str]]:

@@ -1,4 +1,4 @@
-"""`holeqc parts`: the newest inspection of each part."""
+"""`holeqc parts` and `holeqc waiting`: the newest inspection of each part, and what waits for somebody."""
 
 from __future__ import annotations
 
@@ -40,3 +40,27 @@ def parts(
         refuse_unknown(there, wanted)
         rows = there.parts(wanted)
     printing.write(as_json(rows) if json_ else parts_text(rows))
+
+
+def waiting(
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+    json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+) -> None:
+    """Say what waits: parts in question, open tags by age with the next command, parts ready to approve or held, gauges
+    past their date or near it, kits that nobody released.
+
+    Exit code 0: listed, whatever waits. 2: there is no ledger.
+
+    Example: holeqc waiting
+    """
+    from dataclasses import asdict
+
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.times import today
+    from holeqc.ledger.waiting import waiting as look
+    from holeqc.reports.record_text import as_json, tags_data, waiting_text
+
+    with open_ledger(ledger, create=False) as there:
+        found = look(there, today())
+    data = asdict(found) | {"tags": tags_data(found.tags)}
+    printing.write(as_json(data) if json_ else waiting_text(found))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holeqc import printing
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.recording import Recorded
+    from holeqc.ledger.signing import Signer
+    from holeqc.problems import LedgerError
 
 LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
 BY_VARIABLE = "HOLEQC_BY"
@@ -27,6 +30,7 @@ class RecordedRun:
     recorded: Recorded
     tags: tuple[str, ...]
     notes: tuple[str, ...]
+    inspection: Inspection
 
 
 def record_run(
@@ -36,34 +40,64 @@ def record_run(
 
     ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
     ``tags``: False for a history that is recorded for trends; what is rejected or held there still can't be approved.
+    The same files recorded again with tags open those that are missing.
 
     Raises:
         LedgerError: the kit file was changed since, nobody is named, ``replaces`` names no standing file of the kit, or
             the database refuses.
     """
+    import hashlib
+
+    from holeqc.ledger.kits import unreleased_words
     from holeqc.ledger.reinspection import left_open
-    from holeqc.ledger.tags import TagDraft, open_tags
+    from holeqc.ledger.tags import TagDraft, open_tags, untagged
     from holeqc.reports.tags import tags_for
     from holeqc.reports.view import Run
     from holeqc.specification.load import kit_bytes
 
     text = kit_bytes(inspection.specification.path).content
-    drafts = [
-        TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
-        for t in tags_for(Run(inspection))
-    ]
     printing.progress("recording")
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
+        inspection = recorded.inspection or inspection
+        drafts = [
+            TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
+            for t in tags_for(Run(inspection))
+        ]
         printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
+        if tags and (late := untagged(ledger, [f.file_id for f in recorded.files if f.status == "known"])):
+            opened += open_tags(ledger, late, drafts, by, ties_older=False)
+        spec = inspection.specification
+        digest = hashlib.sha256(text).hexdigest()
+        unreleased = unreleased_words(ledger, spec.id, spec.revision, digest, text.decode("utf-8"))
         printing.progress("")
-        notes = [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
+        notes = [unreleased] if unreleased else []
+        notes += [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
     if recorded.inspections and drafts and not tags:
         notes.append(f"no tags were opened (--no-tags); {len(drafts)} would have been")
     if len(opened) >= MANY_TAGS:
         notes.append(f"{len(opened)} tags are many: a history that is recorded for trends alone takes --no-tags")
-    return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes))
+    return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes), inspection)
+
+
+def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspection, LedgerError | None]:
+    """Return the ledger opened, a run as it may be recorded there, and what refuses it, None where nothing does.
+
+    The verdicts shown are those that are recorded: serial numbers as answered, copies held.
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.named import refuse_unnamed
+    from holeqc.ledger.resemblance import prepare
+    from holeqc.problems import LedgerError
+
+    ledger = None
+    try:
+        refuse_unnamed(inspection)  # before a ledger is made for nothing
+        ledger = open_ledger(where)
+        return ledger, prepare(ledger, inspection), None
+    except LedgerError as refusal:
+        return ledger, inspection, refusal
 
 
 def _locked(ledger: Ledger, recorded: Recorded) -> list[str]:
@@ -107,6 +141,25 @@ def told(run: RecordedRun, where: str) -> list[str]:
         lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
     return lines
+
+
+KEY_HELP = "File of your key, where the kit asks for signatures; the passphrase is asked for, or HOLEQC_PASSPHRASE."
+
+
+def signer_of(key: Path | None) -> Signer | None:
+    """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
+    if key is None:
+        return None
+    from holeqc.ledger.signing import PASSPHRASE, load_key
+
+    return load_key(key, passphrase(PASSPHRASE, f"Passphrase of {key}"))
+
+
+def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
+    """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    import typer
+
+    return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
 def required_who(by: str, what: str) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, required_who
+from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 _BY = typer.Option(help="Who: a role or a number; else HOLEQC_BY.")
 
@@ -46,6 +47,7 @@ def disposition(
         bool, typer.Option("--supersede", help="Correct the disposition of a closed tag; the old entry is named.")
     ] = False,
     by: Annotated[str, _BY] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Record what becomes of a nonconformance. use-as-is, scrap and return close the tag; rework and repair wait for
@@ -66,7 +68,10 @@ def disposition(
 
     name = required_who(by, "who decides")
     with open_ledger(ledger, create=False) as there:
-        entry = dispose(there, tag, as_.strip().lower(), name, reason, authority=authority, supersede=supersede)
+        entry = dispose(
+            there, tag, as_.strip().lower(), name, reason, authority=authority, supersede=supersede,
+            signer=signer_of(key),
+        )  # fmt: skip
         now = find_tag(there, tag)
     printing.say(f"Tag {now.number}: {now.disposition}, {now.state}; recorded as entry {entry.seq}")
 

@@ -14,13 +14,20 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.again import inspection_again, refuse_other_verdict
+from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.obstacles import NOT_RECORDED, findings
-from holeqc.ledger.tags import find_tags, released_with
+from holeqc.ledger.persons import require_role
+from holeqc.ledger.signing import refuse_bad, signed
+from holeqc.ledger.tags import DISPOSITIONED, disposition_about, find_tags, released_with
+from holeqc.ledger.verify import refuse_unsound
 from holeqc.problems import ERROR, LedgerError, Problem
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.signing import Signer
     from holeqc.ledger.stories import InspectionStory, PartStory
+    from holeqc.ledger.tags import TagState
 
 Row = dict[str, Any]
 
@@ -79,31 +86,66 @@ def _refuse_unclear(ledger: Ledger, story: PartStory, kit: str, part: str) -> No
 
 def approve(
     ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = "",
-    kit_files: Mapping[str, str] | None = None, kit_folder: str = "",
+    clock_reason: str = "", signer: Signer | None = None,
 ) -> Approved:  # fmt: skip
     """Approve the newest inspection of a part.
 
-    ``by``: who approves, ``role``: as what. ``kit_files``: SHA-256 -> name of the kit files of this kit that are in
-    force, found in ``kit_folder``: none of them is an obstacle; with None the newest kit text in the ledger counts.
+    ``by``: who approves, ``role``: as what. The kit text that judged must be the one that was released last.
+    ``signer``: the person's key, where the kit asks for signatures. ``clock_reason``: why the readings are of
+    a day that is still to come by the clock here.
 
     Raises:
         ApprovalRefused: something stands in the way; its problems are the whole list.
+        LedgerError: its recorded readings give another verdict, an entry that it rests on doesn't hold, or a guard of
+            the ledger doesn't stand.
     """
     if not by.strip():
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
-        found = findings(ledger, story, by, kit_files, kit_folder)
+        refuse_unsound(ledger, serial)
+        require_role(ledger, by, role)
+        found = findings(ledger, story, by, clock_reason)
         if found.obstacles:
             why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))
+        refuse_other_verdict(story, inspection_again(ledger, int(story.row["id"])))
         kept = "; ".join(words for words in (note, *found.remarks) if words)
         tags = find_tags(
             ledger, serial=str(story.row["serial"]), kit=str(story.row["kit"]), part=str(story.row["part"])
         )
         row = {"inspection_id": story.row["id"], "role": role.strip(), "note": kept}
-        entry = ledger.entry("approval", by, {"approval": [row]})
+        rows: dict[str, list[Row]] = {"approval": [row]}
+        spec = stored_specification(ledger, int(story.row["specification_id"]))
+        if spec.approval_signed:
+            refuse_bad(ledger, signed_before(ledger, story, tags))
+            rows["signature"] = [signed(ledger, signer, by, "approval", approval_about(ledger, story, row))]
+        entry = ledger.entry("approval", by, rows)
         return Approved(entry, story.row, found.remarks, released_with(tags, int(story.row["id"])))
+
+
+def approval_about(ledger: Ledger, story: InspectionStory, approval: Row) -> Row:
+    """Return what an approval's signature speaks of: the inspection and the kit text by their digests."""
+    text, e, row = s.SPECIFICATION.c, s.ENTRY.c, story.row
+    kit = ledger.rows(select(text.kit, text.revision, text.digest).where(text.id == row["specification_id"]))[0]
+    entry = ledger.rows(select(e.hash).where(e.seq == row["entry"]))[0]
+    return {
+        "kit": kit["kit"], "revision": kit["revision"], "kit_sha256": kit["digest"], "part": row["part"],
+        "serial": row["serial"], "inspection_hash": entry["hash"], "role": approval["role"], "note": approval["note"],
+    }  # fmt: skip
+
+
+def signed_before(ledger: Ledger, story: InspectionStory, tags: Sequence[TagState]) -> dict[int, tuple[str, Row]]:
+    """Return the acts that an approval rests on and that a kit wants signed: entry -> act and what it speaks of."""
+    acts: dict[int, tuple[str, Row]] = {}
+    newest = newest_release(ledger, str(story.row["kit"]))
+    if newest is not None:
+        acts[int(newest["entry"])] = ("kit released", release_about(newest))
+    for tag in tags:
+        for event in tag.events:
+            if event["event"] == DISPOSITIONED and event["disposition"]:
+                acts[int(event["entry"])] = ("disposition", disposition_about(ledger, tag, event))
+    return acts
 
 
 def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:

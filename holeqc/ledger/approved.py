@@ -9,17 +9,22 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.inspection.results import VERDICTS
-from holeqc.ledger import canonical
 from holeqc.ledger import schema as s
-from holeqc.ledger.again import inspection_again
-from holeqc.ledger.approvals import whole_story
-from holeqc.ledger.obstacles import standing_approval
+from holeqc.ledger.again import inspection_again, refuse_other_verdict
+from holeqc.ledger.approvals import approval_about, signed_before, whole_story
+from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.obstacles import WHEN_GIVEN, findings, standing_approval
+from holeqc.ledger.questions import open_questions, question_words
+from holeqc.ledger.seals import seal_data
+from holeqc.ledger.signing import refuse_bad, signature_of, signed
 from holeqc.ledger.tags import TagState, find_tags
+from holeqc.ledger.verify import faults_of_part, refuse_unsound
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.signing import Signer
     from holeqc.ledger.stories import InspectionStory, PartStory
 
 Row = dict[str, Any]
@@ -32,7 +37,7 @@ class ApprovedSet:
 
     ``inspection`` is judged again from the record and gave the recorded verdicts. ``approval_entry`` and
     ``inspection_entry`` are the entries' whole rows. ``tags`` are all tags of the part up to the approval,
-    ``later`` the inspections recorded since.
+    ``later`` the inspections recorded since. ``signature``: the approval's, None where the name is as typed.
     """
 
     story: InspectionStory
@@ -44,17 +49,20 @@ class ApprovedSet:
     inspection: Inspection
     tags: tuple[TagState, ...]
     later: tuple[Row, ...]
+    signature: Row | None = None
 
 
 def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> ApprovedSet:
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: no approval stands, a later inspection rejects or holds the part, or this version judges the
+        LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
+            the part, it is in question, the approval was given against the rules, or this version judges the
             recorded readings differently.
     """
     with ledger.reading():
         story = whole_story(ledger, serial, kit=kit, part=part)
+        refuse_unsound(ledger, serial)
         standing = [one for one in story.inspections if standing_approval(one) is not None]
         if not standing:
             raise LedgerError(
@@ -62,16 +70,26 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
             )
         one = standing[-1]
         approval = standing_approval(one) or {}
+        _refuse_given_against(ledger, one, approval)
         _refuse_later(story, one, int(approval["entry"]))
+        for question in open_questions(ledger, serial):
+            if question.approval_id == approval["id"]:
+                raise LedgerError(f"serial {serial} is {question_words(question)}")
         later = tuple(x.row for x in story.inspections if x.row["id"] > one.row["id"])
         tags = find_tags(ledger, serial=serial, kit=str(one.row["kit"]), part=str(one.row["part"]))
         kit_row = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == one.row["specification_id"]))[0]
+        signature = signature_of(ledger, int(approval["entry"]))
+        if stored_specification(ledger, int(one.row["specification_id"])).approval_signed:
+            before = [tag.as_of(int(approval["entry"])) for tag in tags]
+            acts = signed_before(ledger, one, before)
+            refuse_bad(ledger, acts | {int(approval["entry"]): ("approval", approval_about(ledger, one, approval))})
         inspection = inspection_again(ledger, int(one.row["id"]))
-        _refuse_other_verdict(one, inspection)
+        refuse_other_verdict(one, inspection)
         return ApprovedSet(
             one, approval, entry_row(ledger, int(approval["entry"])), entry_row(ledger, int(one.row["entry"])),
             str(kit_row["content"]), str(kit_row["digest"]), inspection,
-            tuple(_as_of(tag, int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
+            tuple(tag.as_of(int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
+            signature,
         )  # fmt: skip
 
 
@@ -89,6 +107,18 @@ def against_words(row: Row) -> str:
     return f"inspection {row['id']}, recorded later as entry {row['entry']}, {does} it"
 
 
+def _refuse_given_against(ledger: Ledger, one: InspectionStory, approval: Row) -> None:
+    """Refuse an approval that stood against the rules when it was given: whoever wrote it went past `approve`."""
+    entry = int(approval["entry"])
+    found = findings(ledger, one, str(approval["made_by"]), before=entry).obstacles
+    against = [problem.message for problem in found if problem.code in WHEN_GIVEN]
+    if against:
+        raise LedgerError(
+            f"the approval of {one.row['serial']}, entry {entry}, was given although {'; '.join(against)}; withdraw "
+            f"it: holeqc withdraw {one.row['serial']} --by WHO --reason TEXT"
+        )
+
+
 def _refuse_later(story: PartStory, one: InspectionStory, approval: int) -> None:
     against = later_against(story, int(one.row["id"]))
     if against:
@@ -100,10 +130,6 @@ def _refuse_later(story: PartStory, one: InspectionStory, approval: int) -> None
         )
 
 
-def _as_of(tag: TagState, entry: int) -> TagState:
-    return TagState(tag.row, tuple(event for event in tag.events if event["entry"] < entry))
-
-
 def entry_row(ledger: Ledger, seq: int) -> Row:
     """Return an entry's whole row; raises LedgerError where there is none."""
     rows = ledger.rows(select(s.ENTRY).where(s.ENTRY.c.seq == seq))
@@ -112,26 +138,24 @@ def entry_row(ledger: Ledger, seq: int) -> Row:
     return rows[0]
 
 
-def _refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
-    """Refuse a set that is judged otherwise today: its report would contradict what was signed."""
-    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
-    was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
-    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
-    if verdict != one.row["verdict"] or now != was:
-        differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
-        raise LedgerError(
-            f"inspection {one.row['id']} was judged {one.row['verdict']} by holeqc {one.row['tool']}, and is judged "
-            f"{verdict} by this version ({differing or 'the part as a whole'}); make the packet with the version that "
-            "judged it"
-        )
-
-
 # --------------------------------------------------------------------------------------------- a packet on record
 
 
-def record_packet(ledger: Ledger, approval_entry: int, manifest_digest: str, by: str) -> int:
-    """Record that a packet was made; return the entry's number."""
-    return ledger.entry(PACKET, by, reason=packet_words(approval_entry, manifest_digest)).seq
+def record_packet(
+    ledger: Ledger, approved: ApprovedSet, manifest_digest: str, by: str, signer: Signer | None = None
+) -> dict[str, Any]:
+    """Record that a packet was made; return the seal of that entry, which the packet carries.
+
+    ``signer``: the key of who makes it, where the kit asks for signatures; the seal then carries the signature.
+    """
+    number = int(approved.approval["entry"])
+    rows: dict[str, list[Row]] = {}
+    if approved.inspection.specification.approval_signed:
+        about = {"approval_hash": approved.approval_entry["hash"], "manifest": manifest_digest}
+        rows["signature"] = [signed(ledger, signer, by, PACKET, about)]
+    seq = ledger.entry(PACKET, by, rows, reason=packet_words(number, manifest_digest)).seq
+    signature = {"signature": rows["signature"][0]} if rows else {}
+    return seal_data(ledger, "packet", seq) | signature
 
 
 def packet_words(approval_entry: int, manifest_digest: str) -> str:
@@ -142,17 +166,14 @@ def packet_words(approval_entry: int, manifest_digest: str) -> str:
 def compare_with_ledger(
     ledger: Ledger, approval: Mapping[str, Any], manifest_digest: str
 ) -> tuple[list[str], list[str]]:
-    """Return in what a packet's approval differs from the ledger, and what else to know of it."""
+    """Return in what a packet's approval and manifest differ from the ledger, and what else to know of it."""
     e = s.ENTRY.c
     seq, said = int(approval.get("entry", 0)), str(approval.get("hash", ""))
     rows = ledger.rows(select(s.ENTRY).where(e.seq == seq))
     place = f"ledger {ledger.location.shown}"
     if not rows or rows[0]["hash"] != said or rows[0]["kind"] != "approval":
         return [f"{place}: entry {seq} is not the approval that the packet names"], []
-    row = rows[0]
-    differences = []
-    if canonical.entry_hash({k: v for k, v in row.items() if k != "hash"}) != said:
-        differences.append(f"{place}: entry {seq} doesn't hold; run holeqc ledger verify")
+    differences: list[str] = []
     notes = []
     back = ledger.rows(
         select(e.seq, e.reason).join(s.WITHDRAWAL, s.WITHDRAWAL.c.entry == e.seq)
@@ -160,7 +181,12 @@ def compare_with_ledger(
     )  # fmt: skip
     if back:
         differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
-    differences += [f"{place}: {words}" for words in _later_words(ledger, seq)]
+    serial, against = _later_words(ledger, seq)
+    differences += [f"{place}: {words}" for words in against]
+    differences += [
+        f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq
+    ]
+    differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(ledger, serial)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:
@@ -168,12 +194,12 @@ def compare_with_ledger(
     elif made:
         differences.append(f"{place}: another manifest is on record for this approval, entry {made[-1]['seq']}")
     else:
-        notes.append(f"{place}: the approval is on record; no manifest of it is")
+        differences.append(f"{place}: no manifest of this approval is on record, so this is no packet")
     return differences, notes
 
 
-def _later_words(ledger: Ledger, approval_entry: int) -> list[str]:
-    """Return what was recorded against the part after the inspection that an approval speaks of."""
+def _later_words(ledger: Ledger, approval_entry: int) -> tuple[str, list[str]]:
+    """Return the serial number that an approval speaks of, and what was recorded against the part since."""
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
     row = ledger.rows(
         select(i.id, i.part, i.serial, text.kit).join(s.APPROVAL, s.APPROVAL.c.inspection_id == i.id)
@@ -181,4 +207,5 @@ def _later_words(ledger: Ledger, approval_entry: int) -> list[str]:
     )[0]  # fmt: skip
     story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
     ours = [one for one in story.inspections if one.row["part"] == row["part"]]
-    return [against_words(found) for found in later_against(replace(story, inspections=tuple(ours)), int(row["id"]))]
+    later = later_against(replace(story, inspections=tuple(ours)), int(row["id"]))
+    return str(row["serial"]), [against_words(found) for found in later]

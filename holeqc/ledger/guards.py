@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING
 from sqlalchemy import UniqueConstraint, text
 
 from holeqc.ledger.schema import TABLES
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from sqlalchemy import Connection, Table
 
 REFUSAL = "the ledger is append-only: write a new entry that names the old one and the reason"
@@ -58,33 +61,63 @@ def postgres_guard(table: Table) -> tuple[str, str]:
 _POSTGRES_BODY = f"BEGIN RAISE EXCEPTION '{REFUSAL}' USING ERRCODE = 'restrict_violation'; END"
 
 
-def create_guards(connection: Connection) -> None:
-    """Put the triggers on every table."""
+def create_guards(connection: Connection, tables: Sequence[Table]) -> None:
+    """Put the triggers on tables, and on PostgreSQL make their function where it isn't there yet."""
     if connection.dialect.name == "sqlite":
-        for table in TABLES:
+        for table in tables:
             for statement in sqlite_guards(table).values():
                 connection.exec_driver_sql(statement)
         return
-    connection.exec_driver_sql(
-        f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $body${_POSTGRES_BODY}$body$"
-    )
-    for table in TABLES:
+    there = text("SELECT 1 FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace "
+                 "WHERE p.proname = :name AND n.nspname = current_schema()")  # fmt: skip
+    if connection.execute(there, {"name": FUNCTION}).first() is None:
+        connection.exec_driver_sql(
+            f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $body${_POSTGRES_BODY}$body$"
+        )
+    for table in tables:
         connection.exec_driver_sql(postgres_guard(table)[1])
 
 
-def missing_guards(connection: Connection) -> list[str]:
+def missing_guards(connection: Connection, tables: Sequence[Table] = TABLES) -> list[str]:
     """Return the names of guards that are not there, switched off, or not as they were made; and triggers not ours."""
     if connection.dialect.name == "sqlite":
-        wanted = {name: sql for table in TABLES for name, sql in sqlite_guards(table).items()}
+        wanted = {name: sql for table in tables for name, sql in sqlite_guards(table).items()}
         rows = connection.execute(text("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"))
         found = {str(name): str(sql) for name, sql in rows}
         wrong = [name for name, sql in wanted.items() if found.get(name) != sql]
         return wrong + [f"{name} (not of the ledger)" for name in found if name not in wanted]
-    return _missing_on_postgres(connection)
+    return _missing_on_postgres(connection, tables)
 
 
-def _missing_on_postgres(connection: Connection) -> list[str]:
-    wanted = {postgres_guard(table)[0]: table.name for table in TABLES}
+GUARDS_NAMED = 4  #: so many guards that don't stand are named
+
+
+def guards_sentence(missing: Sequence[str]) -> str:
+    """Return in one sentence which guards don't stand, the first few by name; '' where all do."""
+    if not missing:
+        return ""
+    if len(missing) == 1:
+        return f"guard {missing[0]} is missing, changed or off"
+    more = f" and {len(missing) - GUARDS_NAMED} more" if len(missing) > GUARDS_NAMED else ""
+    return f"{len(missing)} guards are missing, changed or off: {', '.join(missing[:GUARDS_NAMED])}{more}"
+
+
+def refuse_without_guards(connection: Connection, tables: Sequence[Table], shown: str) -> None:
+    """Refuse a ledger whose guards don't all stand.
+
+    Raises:
+        LedgerError: one is missing, changed or off.
+    """
+    said = guards_sentence(missing_guards(connection, tables))
+    if said:
+        raise LedgerError(
+            f"ledger {shown}: {said}, so entries could have been changed. Nothing was recorded: holeqc ledger verify "
+            "says whether they were; go on with the last copy that holds"
+        )
+
+
+def _missing_on_postgres(connection: Connection, tables: Sequence[Table]) -> list[str]:
+    wanted = {postgres_guard(table)[0]: table.name for table in tables}
     # tgtype: bit 0 row, 1 before, 2 insert, 3 delete, 4 update, 5 truncate
     rows = connection.execute(text(
         "SELECT t.tgname, c.relname, CAST(t.tgenabled AS text), t.tgtype, p.proname, p.prosrc FROM pg_trigger t "

@@ -15,11 +15,22 @@ import holeqc
 from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
 from holeqc.ledger.filters import Filter
+from holeqc.ledger.guards import refuse_without_guards
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
+from holeqc.ledger.persons import refuse_unknown_person
 from holeqc.ledger.remains import EMPTY_FILE, what_is_left
-from holeqc.ledger.schema import DETAILS, ENTRY, METADATA, kinds_of, parent_of
-from holeqc.ledger.times import now, stored
+from holeqc.ledger.schema import (
+    DETAILS,
+    ENTRY,
+    LEDGER_VERSION,
+    METADATA,
+    TABLES,
+    VERSION_KNOWN,
+    kinds_of,
+    parent_of,
+)
+from holeqc.ledger.times import behind, now, stored
 from holeqc.ledger.values import one_line, plain
 from holeqc.printing import recorded
 from holeqc.problems import LedgerError
@@ -37,6 +48,9 @@ if TYPE_CHECKING:
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
+VERSION_ENTRY = "version"  #: kind of the entry that takes a ledger to a newer version; holeqc's own
+CLOCK = "clock"  #: kind of the entry that says why the clock was set back
+MOVED, CONTINUED = "moved", "continued"  #: kinds of the entries that close a ledger and go on with its copy
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
 
 
@@ -56,9 +70,9 @@ class EntryWriter:
     def __init__(self, transaction: Transaction, kind: str, by: str, when: dt.datetime | None) -> None:
         self._transaction = transaction
         self.seq = transaction.head[0] + 1
-        at, offset = now() if when is None else stored(when)
+        self.at, offset = now() if when is None else stored(when)
         self._row: dict[str, Any] = {
-            "seq": self.seq, "kind": kind, "at": at, "offset_minutes": offset, "made_by": plain(by),
+            "seq": self.seq, "kind": kind, "at": self.at, "offset_minutes": offset, "made_by": plain(by),
             "tool": holeqc.__version__, "previous": transaction.head[1],
         }  # fmt: skip
         self._payload = canonical.PayloadDigest()
@@ -109,25 +123,43 @@ class EntryWriter:
         self.add(table, list(full), list(full.values()))
         return ids
 
+    def add_versions(self) -> None:
+        """Bring the rows of the version table, so that the digests cover them; the last rows of an entry."""
+        rows = self._transaction.connection.execute(select(LEDGER_VERSION).order_by(LEDGER_VERSION.c.version))
+        self.add_mapped(VERSION_KNOWN, [dict(row) for row in rows.mappings()])
+
     def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:
-        """Write the entry's own row and return it."""
+        """Write the entry's own row and return it; the first entry of a ledger brings its version too."""
+        if self.seq == 1:
+            self.add_versions()
         row = self._row | {"replaces": replaces, "reason": plain(reason), "payload": self._payload.hexdigest()}
         row["hash"] = canonical.entry_hash(row)
         self._transaction.connection.execute(ENTRY.insert(), [row])
         self._transaction.unfinished = False
         self._transaction.head = (self.seq, row["hash"])
+        self._transaction.kind, self._transaction.reason, self._transaction.at = row["kind"], row["reason"], row["at"]
         return Entry(self.seq, row["hash"], row["at"], self.ids)
 
 
 class Transaction:
     """The one writer's hold on the ledger."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, shown: str = "") -> None:
         self.connection = connection
-        last = connection.execute(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1)).first()
-        self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS) if last is None else (int(last[0]), str(last[1]))
+        self.shown = shown
+        self.head: tuple[int, str] = (0, canonical.FIRST_PREVIOUS)
+        self.kind = self.reason = self.at = ""  #: of the newest entry
+        self.refresh()
         self._next: dict[str, int] = {}
         self.unfinished = False  #: an entry was started; rows of one that broke must not come in
+
+    def refresh(self) -> None:
+        """Look again which entry is the newest."""
+        e = ENTRY.c
+        last = self.connection.execute(select(e.seq, e.hash, e.kind, e.reason, e.at).order_by(e.seq.desc()).limit(1))
+        if (row := last.first()) is not None:
+            self.head = int(row.seq), str(row.hash)
+            self.kind, self.reason, self.at = str(row.kind), str(row.reason), str(row.at)
 
     def take_ids(self, table: Table, count: int) -> range:
         """Return the next numbers of a table, without a gap after those that are there."""
@@ -137,25 +169,42 @@ class Transaction:
         self._next[table.name] = first + count
         return range(first, first + count)
 
-    def start(self, kind: str, by: str, when: dt.datetime | None = None) -> EntryWriter:
+    def start(
+        self, kind: str, by: str, when: dt.datetime | None = None, *, any_time: bool = False
+    ) -> EntryWriter:
         """Start an entry; nothing else may be written until it is finished.
 
+        ``any_time``: it may be older than the newest one, as an entry that says why the clock was set.
+
         Raises:
-            LedgerError: nobody is named, or in several lines, or an entry before it was left unfinished.
+            LedgerError: nobody is named, or in several lines, or somebody who isn't declared; the clock shows a moment
+                before the newest entry; or an entry before it was left unfinished.
         """
         if self.unfinished:
             raise LedgerError("an entry of this transaction was left unfinished; nothing more is recorded in it")
         if not by.strip():
             raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
         one_line(by.strip(), "who records (--by)", tabs=True)
+        if kind != VERSION_ENTRY:
+            refuse_unknown_person(self.connection, by.strip(), self.shown)
+        writer = EntryWriter(self, kind, by.strip(), when)
+        if not any_time and self.at and behind(writer.at, self.at):
+            raise LedgerError(
+                f"the clock here says {writer.at[:16].replace('T', ' ')} UTC, before the newest entry "
+                f"({self.head[0]}, {self.at[:16].replace('T', ' ')}). Nothing was recorded. Set the clock right; if "
+                "the clock of that entry was wrong, say so first: holeqc ledger clock --by WHO --reason TEXT"
+            )
         self.unfinished = True
-        return EntryWriter(self, kind, by.strip(), when)
+        return writer
 
 
 class Ledger:
     """A ledger at its place. Use as a context manager, or call `close`."""
 
-    def __init__(self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS) -> None:
+    def __init__(
+        self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS,
+        born_as: Mapping[int, Mapping[str, Any]] | None = None,
+    ) -> None:  # fmt: skip
         self.location = location
         self.wait_seconds = wait_seconds
         if location.path is not None and not create:
@@ -167,7 +216,7 @@ class Ledger:
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
         with self.telling_what_is_left():
-            bring_up_to_date(self.engine, location, create=create)
+            bring_up_to_date(self.engine, location, create=create, born_as=born_as)
 
     def __enter__(self) -> Ledger:
         return self
@@ -184,29 +233,45 @@ class Ledger:
     # ------------------------------------------------------------------------------------------------------ write
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[Transaction]:
+    def transaction(self, *, closed: bool = False) -> Iterator[Transaction]:
         """Hold the ledger for writing: everything inside comes in together at the end, or nothing of it.
 
-        Inside another transaction of this ledger it joins that one.
+        Inside another transaction of this ledger it joins that one. Where a folder of seals is named, a seal is left
+        there once they came in. ``closed``: also where the ledger moved.
+
+        Raises:
+            LedgerError: a guard of the ledger doesn't stand, it moved, or another writer didn't finish in time.
         """
         if self._transaction is not None:
             yield self._transaction
             return
+        before = after = 0
         with engines.writing(self.engine, self.location, self.wait_seconds) as connection:
-            begun = self._transaction = Transaction(connection)
-            before = begun.head[0]
+            refuse_without_guards(connection, TABLES, self.location.shown)
+            self._transaction = Transaction(connection, self.location.shown)
             try:
+                before = self._transaction.head[0]
+                if self._transaction.kind == MOVED and not closed:
+                    raise LedgerError(
+                        f"ledger {self.location.shown} is closed: since entry {self._transaction.head[0]} it goes on "
+                        f"in {self._transaction.reason}. Nothing was recorded; name that place (--ledger or "
+                        "HOLEQC_LEDGER)"
+                    )
                 yield self._transaction
                 if self._transaction.unfinished:
                     raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
+                after = self._transaction.head[0]
             finally:
                 self._transaction = None
-        if begun.head[0] > before:
-            recorded(before + 1, begun.head[0])
+        if after > before:
+            recorded(before + 1, after)
+            from holeqc.ledger.seals import leave_seal
+
+            leave_seal(self, "entries")  # where it can't, approvals, packets and verify say so
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,
-        replaces: int | None = None, reason: str = "",
+        replaces: int | None = None, reason: str = "", any_time: bool = False,
     ) -> Entry:  # fmt: skip
         """Write one entry and the rows that it brings; a transaction of its own unless one is open.
 
@@ -229,7 +294,7 @@ class Ledger:
                 if isinstance(text := row.get(column), str):
                     one_line(str(plain(text.strip())), column, tabs=True)
         with self.transaction() as transaction:
-            writer = transaction.start(kind, by, when)
+            writer = transaction.start(kind, by, when, any_time=any_time)
             for name in sorted(given, key=_PLACE.__getitem__):
                 writer.add_mapped(METADATA.tables[name], given[name])
             return writer.finish(replaces=replaces, reason=reason.strip())
@@ -242,6 +307,21 @@ class Ledger:
         from holeqc.ledger.recording import record
 
         return record(self, inspection, spec_text, by, when, replaces=replaces)
+
+    def clock_was_set(self, by: str, reason: str) -> Entry:
+        """Record why the clock shows a moment before the newest entry; entries go on from here.
+
+        Raises:
+            LedgerError: no reason, or the clock shows no such moment.
+        """
+        if not reason.strip():
+            raise LedgerError("say why: the clock that was wrong, and by how much (--reason)")
+        with self.transaction() as transaction:
+            at = now()[0]
+            if not behind(at, transaction.at):
+                raise LedgerError("the clock here is not behind the newest entry, so there is nothing to say")
+            said = f"entry {transaction.head[0]} says {transaction.at}, and this one is before it: {reason.strip()}"
+            return self.entry(CLOCK, by, reason=said, any_time=True)
 
     # ------------------------------------------------------------------------------------------------------- read
 
@@ -302,6 +382,11 @@ class Ledger:
         """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""
         last = self.rows(select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1))
         return (int(last[0]["seq"]), str(last[0]["hash"])) if last else (0, canonical.FIRST_PREVIOUS)
+
+    def newest_kind(self) -> str:
+        """Return the kind of the newest entry, '' where there is none."""
+        last = self.rows(select(ENTRY.c.kind).order_by(ENTRY.c.seq.desc()).limit(1))
+        return str(last[0]["kind"]) if last else ""
 
     def verify(self, expected: tuple[int, str] | None = None) -> Verified:
         """Recompute everything: see `holeqc.ledger.verify.verify`."""

@@ -1,22 +1,25 @@
 """Versions of the schema: each step and its record go in one transaction, so a ledger is of one version or the next.
 
 A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out
-in the step before it, so that an old ledger still walks every step.
+in the step before it, so that an old ledger still walks every step. Before a step the guards of the older version must
+stand. From version 2 on a ledger that holds entries is given one more, which brings the version's row and what the new
+tables hold of older entries. Kits recorded before version 2 are not released by it: two persons do that once, by
+``holeqc kit release``; approvals given before stand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, inspect, select
 from sqlalchemy.exc import SQLAlchemyError
 
 import holeqc
 from holeqc.ledger.engine import APPLICATION_ID, reading, writing
-from holeqc.ledger.guards import create_guards
+from holeqc.ledger.guards import create_guards, refuse_without_guards
 from holeqc.ledger.location import Location
-from holeqc.ledger.schema import LEDGER_VERSION, METADATA
+from holeqc.ledger.schema import LEDGER_VERSION, METADATA, SINCE_2, TABLES, tables_of
 from holeqc.ledger.times import now
 from holeqc.problems import LedgerError
 
@@ -27,13 +30,19 @@ Step = Callable[["Connection"], None]
 
 
 def _first(connection: Connection) -> None:
-    METADATA.create_all(connection, checkfirst=False)
-    create_guards(connection)
+    METADATA.create_all(connection, tables=list(tables_of(1)), checkfirst=False)
+    create_guards(connection, tables_of(1))
     if connection.dialect.name == "sqlite":
         connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-STEPS: list[tuple[int, Step]] = [(1, _first)]
+def _second(connection: Connection) -> None:
+    new = [table for table in TABLES if table.name in SINCE_2]
+    METADATA.create_all(connection, tables=new, checkfirst=False)
+    create_guards(connection, new)
+
+
+STEPS: list[tuple[int, Step]] = [(1, _first), (2, _second)]
 
 
 def version_of(connection: Connection) -> int:
@@ -51,8 +60,12 @@ def version_of(connection: Connection) -> int:
     return int(connection.execute(select(func.max(LEDGER_VERSION.c.version))).scalar() or 0)
 
 
-def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> None:
+def bring_up_to_date(
+    engine: Engine, location: Location, *, create: bool, born_as: Mapping[int, Mapping[str, Any]] | None = None
+) -> None:
     """Make a ledger that isn't there yet (if ``create``) and take an older one to this version, step by step.
+
+    ``born_as``: version -> row of the version table for a new ledger that is the copy of another.
 
     Raises:
         LedgerError: the ledger is newer than this holeqc, or there is none and none is to be made.
@@ -74,6 +87,8 @@ def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> Non
                 raise _newer(version, newest, location)
             if version >= number:
                 continue
+            if version:
+                refuse_without_guards(connection, tables_of(version), location.shown)
             try:
                 step(connection)
             except SQLAlchemyError as error:
@@ -81,8 +96,24 @@ def bring_up_to_date(engine: Engine, location: Location, *, create: bool) -> Non
                     f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was "
                     f"changed: {error}"
                 ) from error
-            row = {"version": number, "at": now()[0], "tool": holeqc.__version__}
+            row = dict((born_as or {}).get(number, {"version": number, "at": now()[0], "tool": holeqc.__version__}))
             connection.execute(LEDGER_VERSION.insert(), [row])
+            if number >= 2:
+                _bring_entries_up_to_date(connection, number)
+
+
+def _bring_entries_up_to_date(connection: Connection, number: int) -> None:
+    """Write the entry that takes older entries to a version; nothing where the ledger holds none."""
+    from holeqc.ledger.ledger import VERSION_ENTRY, Transaction
+    from holeqc.ledger.resemblance import index_all
+
+    transaction = Transaction(connection)
+    if not transaction.head[0]:
+        return
+    writer = transaction.start(VERSION_ENTRY, "holeqc", any_time=True)
+    index_all(transaction, writer)
+    writer.add_versions()
+    writer.finish(reason=f"the ledger was taken to version {number}")
 
 
 def _newer(version: int, newest: int, location: Location) -> LedgerError:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +15,11 @@ from holeqc.inspection.spans import joined, listed, span_words
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
-from holeqc.ledger.kits import stored_specification
-from holeqc.ledger.tags import DISPOSITIONED, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.kits import newest_release, stored_specification
+from holeqc.ledger.resemblance import near_answers, told_apart
+from holeqc.ledger.tags import COPIED, DISPOSITIONED, NEED_AUTHORITY, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.times import today
+from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import format_length
 
@@ -28,10 +31,20 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 #: kinds of obstacle, as codes of problems
-NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG, NO_KIT = (
+NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROVED, SCRAPPED, OPEN_TAG = (
     "not-recorded", "held", "rejected", "gauge-out-of-calibration", "old-revision", "same-person", "file-replaced",
-    "approved-already", "not-for-use", "tag-open", "kit-not-found",
+    "approved-already", "not-for-use", "tag-open",
 )  # fmt: skip
+NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE, BEFORE = (
+    "kit-not-released", "kit-text-not-released", "earlier-inspection", "serial-elsewhere", "before-its-readings",
+)  # fmt: skip
+
+
+OPEN_IT = "Open it: holeqc check KIT.toml SHEET --record on the same sheet, without --no-tags."
+
+
+#: what can't have stood in the way of an approval when it was given, whatever came since
+WHEN_GIVEN = frozenset({HELD, REJECTED, SAME_PERSON, SCRAPPED, OPEN_TAG, EARLIER})
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,28 +56,33 @@ class Findings:
 
 
 def findings(
-    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None,
-    kit_folder: str = "",
-) -> Findings:  # fmt: skip
-    """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise."""
+    ledger: Ledger, story: InspectionStory, by: str = "", clock_reason: str = "", *, before: int = 0
+) -> Findings:
+    """Return all that stands in the way of approving an inspection by a person, and what to know of it otherwise.
+
+    ``clock_reason``: why the readings are of a day still to come, which else stands in the way. ``before``: number of
+    an entry; tags and what was decided on them then count.
+    """
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
     tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    if before:
+        tags = [tag.as_of(before) for tag in tags if tag.row["entry"] < before]
     remarks: list[str] = []
     found = [
         *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
-        *_gauges(ledger, story, spec, remarks), *_revision(ledger, story, kit_files, kit_folder),
-        *_replaced(story),
+        *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_nearly(ledger, story),
+        *_answered(ledger, story, spec, by, remarks),
+        *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
+        *_replaced(story), *_clock(story, clock_reason, remarks),
         *_persons(ledger, story, spec, tags, by), *_approved(story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
 
 
-def obstacles(
-    ledger: Ledger, story: InspectionStory, by: str = "", kit_files: Mapping[str, str] | None = None
-) -> list[Problem]:
+def obstacles(ledger: Ledger, story: InspectionStory, by: str = "") -> list[Problem]:
     """Return all that stands in the way of approving an inspection by a person, the gravest first."""
-    return list(findings(ledger, story, by, kit_files).obstacles)
+    return list(findings(ledger, story, by).obstacles)
 
 
 def _placed(problem: Problem, story: InspectionStory) -> Problem:
@@ -96,13 +114,13 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
         if hole["verdict"] == "reject" and hole["hole"] not in covered:
             yield _problem(
                 REJECTED, f"hole {hole['hole']} is rejected and no tag was written for it",
-                "Open it: holeqc check ... --record does, and open_tags from Python.", hole=str(hole["hole"]),
+                OPEN_IT, hole=str(hole["hole"]),
             )  # fmt: skip
     if story.row["pin_verdict"] == "reject" and not covered & {"pattern"} and not any(
         hole["verdict"] == "reject" for hole in story.holes
     ):  # fmt: skip
         yield _problem(
-            REJECTED, "the pins don't all enter and no tag was written for it", "Open it: open_tags from Python does."
+            REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT
         )
 
 
@@ -117,6 +135,14 @@ def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: lis
     if any(tag.not_for_use for tag in tags):
         return
     action = "Complete or repeat the readings and record the new sheet."
+    used = {
+        hole for tag in tags if tag.row["inspection_id"] == story.row["id"] and tag.row["verdict"] == "hold"
+        and tag.closed and tag.disposition == "use-as-is" for hole in tag.holes
+    }  # fmt: skip
+    story = replace(
+        story, holes=tuple(row for row in story.holes if row["hole"] not in used),
+        characteristics=tuple(row for row in story.characteristics if row["hole"] not in used),
+    )  # fmt: skip
     told = {str(row["hole"]) for row in story.characteristics if row["verdict"] == "hold"}
     for message, hole in _held_together(story, spec):
         yield _problem(HELD, message, action, hole=hole)
@@ -132,14 +158,14 @@ def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: lis
         told.add("pattern")
     places: dict[tuple[str, str], list[str]] = {}
     for row in _holding_problems(ledger, story):
-        if row["hole"] in told and row["hole"]:
+        if (row["hole"] in told | used and row["hole"]) or (row["code"] == COPIED and "whole part" in used):
             continue
         place = ", ".join(str(row[name]) for name in ("file", "sheet", "cell") if row[name])
         places.setdefault((str(row["message"]), str(row["action"]) or action), []).append(place)
     for (message, what), where in places.items():
         more = f" and {len(where) - 1} more" if len(where) > 1 and where[0] else ""
         yield _problem(HELD, f"{where[0]}{more}: {message}" if where[0] else message, what)
-    if story.row["verdict"] == "hold" and not told and not places:
+    if story.row["verdict"] == "hold" and not told and not places and not used:
         yield _problem(HELD, "the part is held", action)
 
 
@@ -182,8 +208,13 @@ def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
 
 
 def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
-    """Give tags of earlier inspections that nobody has closed."""
+    """Give tags of earlier inspections that nobody has closed, and rejects closed without a disposition."""
     for tag in tags:
+        if tag.row["verdict"] == "reject" and tag.closed and not tag.disposition and not tag.goes_on:
+            yield _problem(
+                OPEN_TAG, f"tag {tag.number}, {what_of(tag.row['hole'])}: closed, and nobody said what becomes of it",
+                "Look into its story: holeqc part.", hole=str(tag.row["hole"]),
+            )  # fmt: skip
         older = tag.row["inspection_id"] != story.row["id"]
         if older and not tag.closed:
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"
@@ -276,33 +307,148 @@ def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calib
     return joined(words) if words else ""
 
 
-def _revision(
-    ledger: Ledger, story: InspectionStory, kit_files: Mapping[str, str] | None, kit_folder: str
-) -> Iterable[Problem]:
-    text, row = s.SPECIFICATION.c, story.row
-    ours = ledger.rows(select(text.digest).where(text.id == row["specification_id"]))[0]["digest"]
-    action = "Judge its sheet under the revision in force and record it."
-    if kit_files is not None:
-        if not kit_files:
-            yield _problem(
-                NO_KIT, f"the kit in force can't be found in {kit_folder or 'its folder'}: no file there is of kit "
-                f"{row['kit']}", "Name the folder of the kit files in force with --tolerances.",
-            )  # fmt: skip
-        elif ours not in kit_files:
-            names = ", ".join(dict.fromkeys(kit_files.values()))
-            yield _problem(
-                OLD_REVISION, f"judged under kit {row['kit']} revision {row['revision']}, whose text is not the one in "
-                f"force ({names})", action,
-            )  # fmt: skip
-        return
-    newest = ledger.rows(
-        select(text.id, text.revision).where(text.kit == row["kit"]).order_by(text.id.desc()).limit(1)
-    )[0]
-    if newest["id"] != row["specification_id"]:
-        which = f"revision {newest['revision']}" if newest["revision"] != row["revision"] else "a changed kit file"
+def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give what is wrong where the kit text that judged isn't the one that two persons released last."""
+    row = story.row
+    name = f"kit {row['kit']} revision {row['revision']}"
+    newest = newest_release(ledger, str(row["kit"]))
+    if newest is None:
         yield _problem(
-            OLD_REVISION, f"judged under an old text of kit {row['kit']}, revision {row['revision']}; {which} is "
-            "recorded since", action,
+            NOT_RELEASED, f"{name} isn't released", "One person proposes its file, another releases it: holeqc kit "
+            "release KIT.toml --by WHO, twice.",
+        )  # fmt: skip
+    elif newest["specification_id"] != row["specification_id"]:
+        same = newest["revision"] == row["revision"]
+        yield _problem(
+            OTHER_TEXT if same else OLD_REVISION,
+            f"judged under a text of {name} that is not the one released as entry {newest['entry']}" if same else
+            f"judged under {name}; revision {newest['revision']} is the one released, entry {newest['entry']}",
+            "Judge its sheet under the kit file that was released, and record it.",
+        )  # fmt: skip
+
+
+def _earlier(ledger: Ledger, story: InspectionStory, tags: Sequence[TagState]) -> Iterable[Problem]:
+    """Give earlier inspections that reject or hold the part and have no tag that says what became of it."""
+    row = story.row
+    covered: dict[int, set[str]] = {}
+    for tag in tags:
+        covered.setdefault(int(tag.row["inspection_id"]), set()).update(tag.holes)
+    for one in ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"])).inspections:
+        old = one.row
+        if int(old["id"]) >= int(row["id"]) or old["verdict"] == "accept" or old["part"] != row["part"]:
+            continue
+        what = f"inspection {old['id']} of this part, entry {old['entry']}, "
+        holes = covered.get(int(old["id"]))
+        rejected = [str(hole["hole"]) for hole in one.holes if hole["verdict"] == "reject"]
+        if old["verdict"] == "reject" and (holes is None or not set(rejected) <= holes):
+            yield _problem(EARLIER, f"{what}rejects it and no tag was written for it", OPEN_IT)
+        elif old["verdict"] == "hold" and holes is None and (why := _no_answer_to(old, row)):
+            yield _problem(EARLIER, f"{what}holds it, and {why}", "Read the part again and record the new sheet.")
+
+
+def _no_answer_to(held: Row, row: Row) -> str:
+    """Return why an inspection isn't the answer to an earlier one that held the part; '' where it is."""
+    before, now = held["last_day"], row["last_day"]
+    if row["verdict"] == "hold":
+        return "the newest one holds it too"
+    if before and not now:
+        return f"the newest readings have no day, so they may be older than those of {before}"
+    return f"the newest readings, of {now}, are older than those of {before}" if before and now < before else ""
+
+
+def _elsewhere(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give what speaks against this serial number under another kit or another part's name."""
+    row = story.row
+    mine = str(row["kit"]), str(row["part"])
+    newest: dict[tuple[str, str], InspectionStory] = {}
+    for one in ledger.part_story(str(row["serial"])).inspections:
+        newest[str(one.row["kit"]), str(one.row["part"])] = one
+    tags: dict[tuple[str, str], list[TagState]] = {}
+    for tag in find_tags(ledger, serial=str(row["serial"])):
+        tags.setdefault((str(tag.row["kit"]), str(tag.row["part"])), []).append(tag)
+    for (kit, part), one in newest.items():
+        if (kit, part) == mine:
+            continue
+        of = tags.get((kit, part), [])
+        against = [f"tag {tag.number} is open" for tag in of if not tag.closed]
+        against += [f"tag {tag.number} is closed by {tag.disposition}" for tag in of if tag.not_for_use]
+        if not of and one.row["verdict"] != "accept":
+            against.append(f"inspection {one.row['id']}, entry {one.row['entry']}, {one.row['verdict']}s it")
+        if not against or told_apart(ledger, (*mine, str(row["serial"])), (kit, part, str(row["serial"]))):
+            continue
+        yield _problem(
+            ELSEWHERE, f"serial {row['serial']} is recorded as kit {kit}, part {part or '-'}, too: {listed(against)}",
+            f"Decide there first; if they are two parts: holeqc serial {row['serial']} --not {row['serial']} --kit "
+            f"{mine[0]} --part {mine[1]} --other-kit {kit} --other-part {part} --by WHO --reason TEXT.",
+        )  # fmt: skip
+
+
+def _nearly(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give serial numbers on record that are nearly this one, that something speaks against, and that nobody has said
+    to be another part: of ledgers that were begun before it was asked.
+    """
+    serial = str(story.row["serial"])
+    for other, answer in near_answers(ledger, serial):
+        if answer is not None and not answer["same"]:
+            continue
+        tags = find_tags(ledger, serial=other)
+        newest = ledger.part_story(other).inspections[-1:]
+        against = [f"tag {tag.number} is open" for tag in tags if not tag.closed]
+        against += [f"tag {tag.number} is closed by {tag.disposition}" for tag in tags if tag.not_for_use]
+        row = newest[0].row if newest else {"verdict": "accept"}
+        if not against and not tags and row["verdict"] != "accept":
+            against = [f"inspection {row['id']}, entry {row['entry']}, {row['verdict']}s it"]
+        if against:
+            said = f"is said to be {other}" if answer else f"is nearly {other}"
+            yield _problem(
+                ELSEWHERE, f"serial {serial} {said}, which is on record too: {listed(against)}",
+                f"Decide there first; if they are two parts: holeqc serial {serial} --not {other} --by WHO --reason "
+                "TEXT.",
+            )  # fmt: skip
+
+
+def _answered(
+    ledger: Ledger, story: InspectionStory, spec: Specification, by: str, remarks: list[str]
+) -> Iterable[Problem]:  # fmt: skip
+    """Give answers that this serial number is not another, where who gave one also logged, read or approves the part.
+
+    The others are kept as remarks.
+    """
+    a, e, serial = s.SERIAL_ANSWER.c, s.ENTRY.c, str(story.row["serial"])
+    rows = ledger.rows(
+        select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
+        .where((a.serial == plain(serial)) | (a.other == plain(serial))).order_by(a.id)
+    )  # fmt: skip
+    names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
+    pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
+    number = int(story.row["id"])
+    did = persons.logged_by(ledger, number) | persons.read_by(ledger, number) | {persons.same(by)}
+    for r in pairs.values():
+        if r["same"]:
+            continue
+        other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
+        said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
+        if spec.approval_two_person and persons.same(str(r["made_by"])) in did:
+            yield _problem(
+                SAME_PERSON, f"{said}, and logged, read or approves this part; the kit asks for a second person",
+                "Let another one look at the part and give the answer: holeqc serial.",
+            )  # fmt: skip
+        else:
+            remarks.append(said)
+
+
+def _clock(story: InspectionStory, reason: str, remarks: list[str]) -> Iterable[Problem]:
+    """Give readings of a day that is still to come by the clock here; with a reason it is kept as a remark."""
+    last = str(story.row["last_day"] or "")
+    if not last or last <= today().isoformat():
+        return
+    said = f"approved when the clock said {today()}, before its readings of {last}"
+    if reason.strip():
+        remarks.append(f"{said}: {reason.strip()}")
+    else:
+        yield _problem(
+            BEFORE, f"its readings are of {last}, and the clock here says {today()}",
+            "Set the clock right, or say why: --clock-reason TEXT.",
         )  # fmt: skip
 
 
@@ -334,6 +480,19 @@ def _persons(
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
+    for tag in tags:
+        decided = next((e for e in reversed(tag.events) if e["event"] == DISPOSITIONED), None)
+        if decided is None or decided["disposition"] not in NEED_AUTHORITY:
+            continue
+        of = int(tag.row["inspection_id"])
+        if persons.same(str(decided["made_by"])) in persons.logged_by(ledger, of) | persons.read_by(ledger, of):
+            yield _problem(
+                SAME_PERSON, f"tag {tag.number}: {decided['disposition']} was decided by {decided['made_by']}, who "
+                "logged or read the readings", "Let another one decide: holeqc disposition --supersede.",
+            )  # fmt: skip
+    person = persons.declared(ledger).get(mine)
+    if person is not None and persons.same(person.added_by) in persons.logged_by(ledger, number):
+        did.append(f"was declared by {person.added_by}, who logged it")
     if did:
         yield _problem(
             SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."

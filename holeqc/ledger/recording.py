@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,8 +18,10 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.differences import differences, sentences
+from holeqc.ledger.kits import add_specification
 from holeqc.ledger.named import refuse_unnamed
 from holeqc.ledger.pieces import Pieces, pieces_of
+from holeqc.ledger.resemblance import prepare
 from holeqc.ledger.revisions import Known, find_known, find_replaced, named_replaced
 from holeqc.ledger.values import plain
 from holeqc.ledger.write_readings import FileRows, write_file
@@ -55,6 +57,7 @@ class Recorded:
     files: tuple[RecordedFile, ...]
     inspections: dict[tuple[str, str], int]  #: (part, serial) -> id, of the parts that were added
     notes: tuple[str, ...] = ()
+    inspection: Inspection | None = None  #: as it was recorded: serial numbers as answered, copies held
 
     @property
     def added(self) -> bool:
@@ -69,11 +72,13 @@ def record(
     """Record a run: kit text, files, readings, verdicts and problems, all of it or nothing.
 
     ``spec_text`` is the kit file's whole content as it was judged, ``by`` who records, ``when`` the moment (now).
-    ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell.
+    ``replaces``: number of the entry whose file the run's one new file corrects, where its name doesn't tell. Parts
+    whose readings are copies of recorded ones are held first: see `holeqc.ledger.resemblance`.
 
     Raises:
-        LedgerError: the kit text is not the one that was judged, a file is named twice, nobody is named, a part has no
-            serial number, ``replaces`` names no standing file of the kit, or the database refuses.
+        LedgerError: a serial number is nearly another one and nobody has said whether it is, the kit text is not the
+            one that was judged, a file is named twice, nobody is named, a part has no serial number, ``replaces`` names
+            no standing file of the kit, or the database refuses.
     """
     text = spec_text if isinstance(spec_text, str) else spec_text.decode("utf-8")
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
@@ -82,8 +87,9 @@ def record(
         raise LedgerError(f"kit file {spec.path}: it was changed after it was read; run the check again")
     _refuse_twice(inspection.readings.sources)
     refuse_unnamed(inspection)
-    pieces = pieces_of(inspection)
     with ledger.transaction() as transaction:
+        inspection = prepare(ledger, inspection)
+        pieces = pieces_of(inspection)
         before = transaction.head[0]
         notes: list[str] = []
         specification = _specification(transaction, inspection, (text, digest), (by, when), notes)
@@ -99,7 +105,7 @@ def record(
         for file in files:
             notes += _changes(ledger, file)
     added = head > before
-    return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes))
+    return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes), inspection)
 
 
 def _refuse_twice(sources: tuple[Source, ...]) -> None:
@@ -132,16 +138,7 @@ def _specification(
             f"kit {spec.id} revision {spec.revision}: its file was changed without a new revision; it is recorded "
             "beside the one before"
         )
-    writer = transaction.start("specification", *who)
-    decision = spec.decision
-    rule = decision.rule if decision.rule == "simple" else f"{decision.rule}, factor {decision.guard_factor:g}"
-    (number,) = writer.add_mapped(table, [{
-        "kit": spec.id, "revision": spec.revision, "unit": spec.unit, "digest": digest, "title": spec.title,
-        "drawing": spec.drawing, "fixture": spec.fixture, "rule": rule, "name": spec.path, "content": text,
-        "two_person": spec.approval_two_person,
-    }])  # fmt: skip
-    writer.finish()
-    return number
+    return add_specification(transaction, replace(spec, digest=digest), text, *who)
 
 
 def _files(

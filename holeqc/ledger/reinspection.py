@@ -1,8 +1,9 @@
 """What a later inspection of a part does to its open tags: which it closes, which stay open, and why.
 
-* Accepted now, a hold tag: closed, the evidence is there.
-* Accepted now, a reject tag under disposition rework or repair: closed, if the readings are of the day of the rejected
+* Accepted now, a hold tag: closed, the evidence is there, if the readings are of the day of the held ones or younger.
+* Accepted now, a reject tag under disposition rework or repair: closed, likewise by readings of the day of the rejected
   ones or younger. A disposition waits for readings that are recorded after it.
+* Readings that are copies of recorded ones hold the part (`holeqc.ledger.resemblance`), so they close nothing.
 * Accepted now, a reject tag without disposition: stays open; reading until it passes is no decision.
 * Accepted now, a hole that was over its upper limit: rework takes material away and can't make it smaller, so it stays
   open. A repair, such as a bush, closes it.
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.tags import CLOSED, REINSPECTED, TagState, find_tags
+from holeqc.ledger.tags import CLOSED, GOES_ON, REINSPECTED, TagState, find_tags
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger, Transaction
@@ -73,7 +74,7 @@ def _tie(transaction: Transaction, tag: TagState, number: int, written: Written)
     verdict = _verdict_now(transaction, tag, number)
     event: Row = {"tag_id": tag.row["id"], "event": REINSPECTED, "inspection_id": number, "note": verdict}
     closing: Row = {"tag_id": tag.row["id"], "event": CLOSED, "inspection_id": number}
-    against = _against(transaction, tag, number, verdict) if tag.row["verdict"] == REJECT else ""
+    against = _against(transaction, tag, number, verdict)
     if against:
         return [event | {"note": f"{verdict}; {against}"}]
     if verdict == ACCEPT:
@@ -86,17 +87,20 @@ def _tie(transaction: Transaction, tag: TagState, number: int, written: Written)
     worse = [row for row in after if _WORSE[str(row["verdict"])] >= _WORSE[str(tag.row["verdict"])]]
     covered = {hole for row, holes in written if row in worse for hole in holes}
     if worse and set(tag.holes) <= covered | _accepted(transaction, tag, number):
-        return [event, closing | {"note": f"goes on as {', '.join(str(row['number']) for row in worse)}"}]
+        return [event, closing | {"note": f"{GOES_ON}{', '.join(str(row['number']) for row in worse)}"}]
     return [event]
 
 
 def _against(transaction: Transaction, tag: TagState, number: int, verdict: str) -> str:
-    """Return why a later inspection can't close a reject tag, '' where nothing speaks against it."""
+    """Return why a later inspection can't close a tag, '' where nothing speaks against it."""
+    were = "rejected" if tag.row["verdict"] == REJECT else "held"
     before, now = (_last_day(transaction, tag, n) for n in (int(tag.row["inspection_id"]), number))
     if before and not now:
-        return f"its readings have no day, so they may be older than the rejected ones of {before}"
+        return f"its readings have no day, so they may be older than the {were} ones of {before}"
     if before and now < before:
-        return f"it was read on {now}, before the rejected readings of {before}"
+        return f"it was read on {now}, before the {were} readings of {before}"
+    if tag.row["verdict"] == HOLD:
+        return ""
     was = _oversize(transaction, int(tag.row["inspection_id"]), tag.holes)
     if not was or tag.disposition == "repair":
         return ""

@@ -1,4 +1,4 @@
-"""The tables of the ledger, version 1, the same on SQLite and PostgreSQL.
+"""The tables of the ledger, version 2, the same on SQLite and PostgreSQL.
 
 `entry` is the spine: one row an act, numbered without a gap, each with the hash of the one before. Every other row was
 brought by an entry: directly (column ``entry``) or through its parent (``Table.info["parent"]``). Texts that are not
@@ -27,7 +27,7 @@ from sqlalchemy.types import REAL, TypeEngine
 
 from holeqc.ledger.canonical import NUMBER, TEXT, WHOLE
 
-VERSION = 1  #: of the tables below; see `holeqc.ledger.migrations`
+VERSION = 2  #: of the tables below; see `holeqc.ledger.migrations`
 
 VERDICTS = ("accept", "hold", "reject")
 TAG_EVENTS = ("opened", "dispositioned", "reworked", "re-inspected", "closed")
@@ -37,6 +37,9 @@ CALIBRATION_RESULTS = ("in tolerance", "out of tolerance")
 FIXTURE_EVENTS = (
     "made", "checked", "bushing changed", "repaired", "moved", "clamped out of seat", "suspect", "retired",
 )  # fmt: skip
+
+RELEASE_ACTS = ("proposed", "released")
+PERSON_ACTS = ("added", "key", "removed")
 
 METADATA = MetaData()
 
@@ -211,12 +214,67 @@ FIXTURE_EVENT = _table(
     _one_of("event", FIXTURE_EVENTS),
 )  # fmt: skip
 
+# ------------------------------------------------------------------------------------------- since version 2
+
+#: a kit's text proposed by one person and released by another
+KIT_RELEASE = _table(
+    "kit_release", _key(), _entry(), _to("specification_id", "specification.id", index=True), *_texts("act", "note"),
+    _one_of("act", RELEASE_ACTS),
+)  # fmt: skip
+
+#: each spelling of a serial number, and what is left of it without case, dashes and the like
+SERIAL = _table(
+    "serial", _key(), _entry(), Column("serial", Text, nullable=False, index=True),
+    Column("folded", Text, nullable=False, index=True),
+)  # fmt: skip
+
+#: what a person said of two serial numbers: one part (``same`` 1) or two; kit and part '' where any is meant
+SERIAL_ANSWER = _table(
+    "serial_answer", _key(), _entry(), Column("serial", Text, nullable=False, index=True),
+    Column("other", Text, nullable=False, index=True), *_texts("kit", "part", "other_kit", "other_part"),
+    Column("same", Integer, nullable=False),
+)  # fmt: skip
+
+#: numbers made of groups of a set's lengths, by which another part's readings are found again
+SET_MARK = _table(
+    "set_mark", _key(), _entry(), _to("set_id", "reading_set.id"), Column("mark", _ID, nullable=False, index=True)
+)  # fmt: skip
+
+SETTING = _table("setting", _key(), _entry(), *_texts("name", "value"))
+
+#: who may write; ``folded``: the name without small differences of typing; ``public_key`` in hexadecimal digits
+PERSON = _table(
+    "person", _key(), _entry(), *_texts("name"), Column("folded", Text, nullable=False, index=True),
+    *_texts("act", "role", "public_key"), _one_of("act", PERSON_ACTS),
+)  # fmt: skip
+
+#: an Ed25519 signature over ``statement``; key and signature in hexadecimal digits
+SIGNATURE = _table("signature", _key(), _entry(), *_texts("person", "public_key", "statement", "signature"))
+
+#: an approval was in question because of a calibration, and an inspector closed the question
+QUESTION_CLOSED = _table(
+    "question_closed", _key(), _entry(), _to("approval_id", "approval.id", index=True),
+    _to("calibration_id", "gauge_calibration.id"), *_texts("note"),
+)  # fmt: skip
+
+#: rows of `LEDGER_VERSION` as they were, so that the digests cover them
+VERSION_KNOWN = _table(
+    "version_known", _key(), _entry(), Column("version", Integer, nullable=False), *_texts("at", "tool")
+)  # fmt: skip
+
 #: tables that entries bring rows to, in the order in which an entry's payload is digested and its rows are written
 DETAILS: tuple[Table, ...] = (
     SPECIFICATION, FILE, READING_SET, READING, INSPECTION, INSPECTION_SET, HOLE_VERDICT, CHARACTERISTIC_VERDICT,
     PROBLEM, TAG, TAG_EVENT, APPROVAL, WITHDRAWAL, GAUGE_CALIBRATION, FIXTURE_EVENT,
+    KIT_RELEASE, SERIAL, SERIAL_ANSWER, SET_MARK, SETTING, PERSON, SIGNATURE, QUESTION_CLOSED, VERSION_KNOWN,
 )  # fmt: skip
 TABLES: tuple[Table, ...] = (LEDGER_VERSION, ENTRY, *DETAILS)
+SINCE_2: frozenset[str] = frozenset(table.name for table in DETAILS[DETAILS.index(KIT_RELEASE):])
+
+
+def tables_of(version: int) -> tuple[Table, ...]:
+    """Return the tables that a ledger of a version has."""
+    return TABLES if version >= 2 else tuple(table for table in TABLES if table.name not in SINCE_2)
 
 
 def kinds_of(table: Table) -> dict[str, str]:

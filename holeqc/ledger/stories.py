@@ -10,6 +10,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, newest_inspection, specification_conditions
+from holeqc.ledger.questions import open_questions
 from holeqc.ledger.tags import CLOSED, DISPOSITIONED, NEED_AUTHORITY, NOT_FOR_USE, closed_tag, find_tags, released_with
 from holeqc.ledger.values import plain
 
@@ -36,7 +37,9 @@ class InspectionStory:
     holes: tuple[Row, ...]
     characteristics: tuple[Row, ...]
     tags: tuple[TagStory, ...]
-    approvals: tuple[Row, ...]  #: with ``withdrawn_at``, ``withdrawn_by``, ``withdrawn_because``, None where it stands
+    #: with ``signed_with`` (public key, '' where the name is as typed) and ``withdrawn_at``, ``withdrawn_by``,
+    #: ``withdrawn_because``, None where it stands
+    approvals: tuple[Row, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +161,16 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
     numbers = [int(row["id"]) for row in approved]
     taken = ledger.rows(_with_entry(s.WITHDRAWAL, s.WITHDRAWAL.c.approval_id.in_(numbers)))
     back = {int(row["approval_id"]): row for row in taken}
+    signatures = ledger.rows(
+        select(s.SIGNATURE.c.entry, s.SIGNATURE.c.public_key)
+        .where(s.SIGNATURE.c.entry.in_([int(row["entry"]) for row in approved]))
+    )  # fmt: skip
+    keys = {int(row["entry"]): str(row["public_key"]) for row in signatures}
     full = []
     for row in approved:
         gone = back.get(int(row["id"]), {})
         names = {"withdrawn_at": "at", "withdrawn_by": "made_by", "withdrawn_because": "reason"}
+        row = row | {"signed_with": keys.get(int(row["entry"]), "")}
         full.append(row | {ours: gone.get(theirs) for ours, theirs in names.items()})
     return _by(full, "inspection_id")
 
@@ -174,6 +183,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     the part's newest inspection whose approval stands, and that approval's entry; None where there is none),
     ``released_with`` (the nonconformances that the approval of this inspection lets pass), ``not_for_use`` (scrap or
     return where a tag of the part was closed so, else ''), ``open_tags`` (count),
+    ``in_question`` (what puts its approval in question, '' where nothing does),
     ``rests_on_replaced`` (1 where one of its files has a newer revision).
     """
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
@@ -199,6 +209,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     with ledger.reading():
         rows = ledger.rows(question)
         still_open = _open_tags(ledger)
+        questions = {q.approval: q.sentence for q in open_questions(ledger)}
         standing = _standing(ledger)
         passed: dict[Key, list[TagState]] = {}
         for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
@@ -212,6 +223,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
             "released_with": released_with(passed.get(_key(row), ()), int(row["id"])) if approved else "",
             "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
             "rests_on_replaced": int(row["rests_on_replaced"]), "open_tags": still_open.get(_key(row), 0),
+            "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
 

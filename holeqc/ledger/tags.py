@@ -19,6 +19,7 @@ from sqlalchemy import select
 
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
+from holeqc.ledger.signing import signed
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
@@ -26,9 +27,13 @@ if TYPE_CHECKING:
     from sqlalchemy import ColumnElement
 
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.signing import Signer
 
 OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
+GOES_ON = "goes on as "  #: begins the note of a tag's last event where a newer one took its place
 NEED_AUTHORITY = ("repair", "use-as-is")
+GUARD_BAND = "guard-band"  #: cause of a hold that no further reading decides
+COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
 NOT_FOR_USE = ("scrap", "return")
 NO_REFERENCE = frozenset({
@@ -74,6 +79,15 @@ class TagState:
     def closed(self) -> bool:
         """Whether nothing is left to do."""
         return self.state == CLOSED
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether a newer tag took its place."""
+        return self.closed and str(self.events[-1]["note"]).startswith(GOES_ON)
+
+    def as_of(self, entry: int) -> TagState:
+        """Return the tag as it stood before an entry."""
+        return TagState(self.row, tuple(event for event in self.events if event["entry"] < entry))
 
     @property
     def not_for_use(self) -> bool:
@@ -208,11 +222,13 @@ def find_tag(ledger: Ledger, number: str) -> TagState:
 
 
 def open_tags(
-    ledger: Ledger, inspections: Mapping[tuple[str, str], int], drafts: Iterable[TagDraft], by: str
-) -> list[str]:
+    ledger: Ledger, inspections: Mapping[tuple[str, str], int], drafts: Iterable[TagDraft], by: str, *,
+    ties_older: bool = True,
+) -> list[str]:  # fmt: skip
     """Open the tags of inspections just recorded, tie them to older tags of the same parts; return the new numbers.
 
-    One entry, or none where there is nothing to say. Call it inside the transaction that records the inspections.
+    ``ties_older``: False for inspections that were recorded without tags before and get them now. One entry,
+    or none where there is nothing to say. Call it inside the transaction that records the inspections.
     """
     from holeqc.ledger.reinspection import ties
 
@@ -233,10 +249,28 @@ def open_tags(
             {"tag_id": first + n, "event": OPENED, "inspection_id": row["inspection_id"]} for n, row in enumerate(rows)
         ]
         written = [(row, holes_of(d.hole, d.content)) for row, d in zip(rows, new, strict=True)]
-        events += ties(ledger, transaction, ours, written)
+        events += ties(ledger, transaction, ours, written) if ties_older else []
         if rows or events:
             ledger.entry("tags", by, {"tag": rows, "tag_event": events})
     return [str(row["number"]) for row in rows]
+
+
+def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]:
+    """Return the newest inspection of each part that rests on one of some files, isn't accepted, and has no tag:
+    (part, serial) -> id.
+    """
+    i = s.INSPECTION.c
+    found: dict[tuple[str, str], Row] = {}
+    for start in range(0, len(files), 500):
+        rows = ledger.rows(
+            select(i.id, i.part, i.serial, i.verdict, s.TAG.c.id.label("tag")).distinct()
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.inspection_id == i.id)
+            .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
+            .outerjoin(s.TAG, s.TAG.c.inspection_id == i.id)
+            .where(s.READING_SET.c.file_id.in_(files[start : start + 500])).order_by(i.id)
+        )  # fmt: skip
+        found |= {(str(row["part"]), str(row["serial"])): row for row in rows}
+    return {key: int(row["id"]) for key, row in found.items() if row["verdict"] != "accept" and row["tag"] is None}
 
 
 # ---------------------------------------------------------------------------------------------------------- decide
@@ -244,11 +278,12 @@ def open_tags(
 
 def dispose(
     ledger: Ledger, number: str, disposition: str, by: str, reason: str, *, authority: str = "",
-    supersede: bool = False,
+    supersede: bool = False, signer: Signer | None = None,
 ) -> Entry:  # fmt: skip
     """Record what becomes of a nonconformance; ``by`` is the role that decides.
 
-    ``supersede``: correct the disposition of a closed tag; the entry names the old one.
+    ``supersede``: correct the disposition of a closed tag; the entry names the old one. ``signer``: the person's key,
+    where the kit asks for signatures.
 
     Raises:
         LedgerError: no such tag or disposition, no reason, an authority missing, a hold that can't be used as it is, a
@@ -268,10 +303,7 @@ def dispose(
     with ledger.transaction():
         tag = find_tag(ledger, number)
         if tag.row["verdict"] == "hold" and disposition in NEED_AUTHORITY:
-            raise LedgerError(
-                f"tag {tag.number} is a hold: the readings prove neither, so there is nothing to {disposition}. "
-                "Complete or repeat the readings and record them"
-            )
+            _refuse_unread(ledger, tag, disposition)
         if _approved(ledger, int(tag.row["inspection_id"])):
             raise LedgerError(
                 f"tag {tag.number} belongs to an approved set, which is locked; withdraw the approval "
@@ -286,9 +318,58 @@ def dispose(
         closing: Row = {"tag_id": tag.row["id"], "event": CLOSED}
         if disposition in CLOSE_AT_ONCE:
             events.append(closing | {"note": f"by disposition {disposition}"})
-        return ledger.entry(
-            "disposition", by, {"tag_event": events}, replaces=tag.decided_by_entry, reason=reason
+        rows = {"tag_event": events}
+        if _asks_for_signatures(ledger, int(tag.row["inspection_id"])):
+            rows["signature"] = [signed(ledger, signer, by, "disposition", disposition_about(ledger, tag, events[0]))]
+        return ledger.entry("disposition", by, rows, replaces=tag.decided_by_entry, reason=reason)
+
+
+def disposition_about(ledger: Ledger, tag: TagState, event: Mapping[str, Any]) -> Row:
+    """Return what a disposition's signature speaks of."""
+    i, e = s.INSPECTION.c, s.ENTRY.c
+    asked = select(e.hash).join(s.INSPECTION, i.entry == e.seq).where(i.id == tag.row["inspection_id"])
+    return {
+        "tag": tag.number, "disposition": event["disposition"], "authority": event["authority"], "note": event["note"],
+        "inspection_hash": ledger.rows(asked)[0]["hash"],
+    }  # fmt: skip
+
+
+def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
+    from holeqc.ledger.kits import stored_specification
+
+    i = s.INSPECTION.c
+    number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
+    return stored_specification(ledger, int(number)).approval_signed
+
+
+def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:
+    """Refuse to use a hold as it is, but for one that no further reading can decide: a value inside the guard band, or
+    readings that equal recorded ones and were looked at by an authority.
+    """
+    c, i = s.CHARACTERISTIC_VERDICT.c, s.INSPECTION.c
+    number = int(tag.row["inspection_id"])
+    causes = {str(row["cause"]) for row in ledger.rows(
+        select(c.cause).where(c.inspection_id == number, c.verdict == "hold", c.hole.in_(tag.holes))
+    )}  # fmt: skip
+    whole = what_of(tag.row["hole"]) == "whole part"
+    codes: set[str] = set()
+    if whole or not causes:
+        p, sets = s.PROBLEM.c, s.READING_SET.c
+        files = (
+            select(sets.file_id).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == sets.id)
+            .where(s.INSPECTION_SET.c.inspection_id == number)
         )  # fmt: skip
+        entry = select(i.entry).where(i.id == number).scalar_subquery()
+        codes = {str(row["code"]) for row in ledger.rows(
+            select(p.code).where(p.holds == 1, p.serial == tag.row["serial"], p.part.in_(["", tag.row["part"]]))
+            .where(p.file_id.in_(files) | (p.file_id.is_(None) & (p.entry == entry)))
+        )}  # fmt: skip
+    if disposition == "use-as-is" and (causes or codes) and causes <= {GUARD_BAND} and codes <= {COPIED}:
+        return
+    raise LedgerError(
+        f"tag {tag.number} is a hold: the readings prove neither, so there is nothing to {disposition}. Complete or "
+        "repeat the readings and record them. Use-as-is is for a value inside the guard band"
+    )
 
 
 def _a_reference(authority: str) -> str:

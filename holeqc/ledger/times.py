@@ -19,6 +19,17 @@ def today() -> dt.date:
     return dt.date.today()
 
 
+SKEW = dt.timedelta(minutes=2)  #: clocks of benches on one ledger may differ by so much
+
+
+def behind(at: str, newest: str) -> bool:
+    """Return whether a stored moment is before another one by more than clocks of benches may differ."""
+    if at >= newest:
+        return False
+    one, other = (dt.datetime.strptime(x, "%Y-%m-%dT%H:%M:%S.%fZ") for x in (at, newest))
+    return other - one > SKEW
+
+
 def not_ahead(day: dt.date, what: str) -> None:
     """Refuse a day that is still to come by the bench's clock, with one day for other time zones.
 

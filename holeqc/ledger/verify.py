@@ -16,16 +16,28 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
 from holeqc.ledger.engine import DamagedFileError
-from holeqc.ledger.guards import missing_guards
-from holeqc.ledger.schema import DETAILS, ENTRY, kinds_of, parent_of
+from holeqc.ledger.guards import guards_sentence, missing_guards
+from holeqc.ledger.schema import (
+    DETAILS,
+    ENTRY,
+    INSPECTION,
+    INSPECTION_SET,
+    LEDGER_VERSION,
+    READING,
+    READING_SET,
+    VERSION_KNOWN,
+    kinds_of,
+    parent_of,
+)
+from holeqc.ledger.times import behind
+from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection, Select, Table
+    from sqlalchemy import ColumnElement, Connection, Select, Table
 
     from holeqc.ledger.ledger import Ledger
 
-GUARDS_NAMED = 4  #: so many guards that don't stand are named
 SLICE = 500  #: entries verified under one reading of the database
 
 
@@ -63,9 +75,14 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     with ledger.telling_what_is_left(), ledger.reading() as connection:
         faults = _damage(connection) + _guards(missing_guards(connection))
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+        faults += _versions(connection)
+        if not last:
+            walk.last = 0
+            walk.slice(connection, 0)
     while walk.seq < last and not walk.first_bad:
         try:
             with ledger.reading() as connection:
+                walk.last = last
                 walk.slice(connection, min(last, walk.seq + SLICE))
         except DamagedFileError as error:
             if walk.damaged and not walk.first_bad:
@@ -82,6 +99,46 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     )  # fmt: skip
 
 
+def faults_of_part(ledger: Ledger, serial: str) -> list[str]:
+    """Return what doesn't hold of everything that decides on a serial number, the first entry at the beginning.
+
+    Looked at are the guards, the chain of all entries, and the digests of all of them but readings of other files: a
+    tag or an inspection that was taken out is missed by its entry, whichever that is.
+    """
+    sets, readings = READING_SET.c, READING.c
+    with ledger.reading() as connection:
+        faults = _guards(missing_guards(connection)) + _versions(connection)
+        asked = select(sets.entry).where(sets.serial == plain(serial)).distinct()
+        mine = {int(row[0]) for row in connection.execute(asked)}
+        rests = (
+            select(sets.entry).join(INSPECTION_SET, INSPECTION_SET.c.set_id == sets.id)
+            .join(INSPECTION, INSPECTION.c.id == INSPECTION_SET.c.inspection_id)
+            .where(INSPECTION.c.serial == plain(serial)).distinct()
+        )  # fmt: skip
+        mine |= {int(row[0]) for row in connection.execute(rests)}
+        walk = _Walk(None)
+        walk.only = mine
+        walk.of_readings = readings.set_id.in_(select(sets.id).where(sets.entry.in_(sorted(mine))))
+        walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+        while walk.seq < walk.last and not walk.first_bad:
+            walk.slice(connection, min(walk.last, walk.seq + SLICE))
+    return [*walk.faults, *faults]
+
+
+def refuse_unsound(ledger: Ledger, serial: str) -> None:
+    """Refuse to go on with a part whose record doesn't hold.
+
+    Raises:
+        LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
+    """
+    faults = faults_of_part(ledger, serial)
+    if faults:
+        raise LedgerError(
+            f"ledger {ledger.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing was "
+            "recorded; holeqc ledger verify says more; go on with the last copy that holds"
+        )
+
+
 def whole_up_to(connection: Connection, last: int) -> int:
     """Return up to which entry, at most ``last``, all that was recorded is there, in a file of which a piece is gone.
 
@@ -93,13 +150,22 @@ def whole_up_to(connection: Connection, last: int) -> int:
 
 
 def _guards(missing: list[str]) -> list[str]:
-    """Return in one sentence which guards don't stand, the first few by name."""
-    if not missing:
-        return []
-    if len(missing) == 1:
-        return [f"guard {missing[0]} is missing, changed or off"]
-    more = f" and {len(missing) - GUARDS_NAMED} more" if len(missing) > GUARDS_NAMED else ""
-    return [f"{len(missing)} guards are missing, changed or off: {', '.join(missing[:GUARDS_NAMED])}{more}"]
+    said = guards_sentence(missing)
+    return [said] if said else []
+
+
+def _versions(connection: Connection) -> list[str]:
+    """Return what differs between the version table and the entries that brought its rows."""
+    known: dict[int, tuple[str, str]] = {}
+    for row in connection.execute(select(VERSION_KNOWN).order_by(VERSION_KNOWN.c.id)):
+        known[int(row.version)] = (str(row.at), str(row.tool))
+    there = {
+        int(row.version): (str(row.at), str(row.tool)) for row in connection.execute(select(LEDGER_VERSION))
+    }
+    if not known:
+        return []  # no entry yet
+    wrong = sorted(v for v in {*known, *there} if known.get(v) != there.get(v))
+    return [f"the table of versions was changed: version {', '.join(map(str, wrong))}"] if wrong else []
 
 
 def _damage(connection: Connection) -> list[str]:
@@ -115,7 +181,10 @@ def _damage(connection: Connection) -> list[str]:
 class _Stream:
     """The rows of one table from where the last slice ended, in order of their key, each with its entry's number."""
 
-    def __init__(self, connection: Connection, table: Table, after: int, damaged: bool) -> None:
+    def __init__(
+        self, connection: Connection, table: Table, after: int | None, damaged: bool,
+        only: ColumnElement[bool] | None = None,
+    ) -> None:  # fmt: skip
         self.table = table
         parent = parent_of(table)
         if parent is None:
@@ -127,7 +196,11 @@ class _Stream:
             question = select(above.c.entry.label("of_entry"), *table.columns).select_from(
                 table.outerjoin(above, above.c.id == key)
             )
-        question = question.where(key > after).order_by(*table.primary_key.columns)
+        question = question.order_by(*table.primary_key.columns)
+        if after is not None:
+            question = question.where(key > after)
+        if only is not None:
+            question = question.where(only)
         self._key = [c.name for c in table.columns].index(key.name) + 1
         self._close: Callable[[], None] = lambda: None
         if damaged:
@@ -197,6 +270,9 @@ class _Walk:
     def __init__(self, expected: tuple[int, str] | None, *, damaged: bool = False) -> None:
         self.expected = expected
         self.damaged = damaged
+        self.only: set[int] | None = None  #: entries of readings that are looked at, None for all
+        self.of_readings: ColumnElement[bool] | None = None
+        self.last = -1  #: the newest entry, once it is known
         self.met = False
         self.seq = 0
         self.hash = FIRST_PREVIOUS
@@ -205,7 +281,7 @@ class _Walk:
         self.first_bad = 0
         self.faults: list[str] = []
         self.notes: list[str] = []
-        self._after = {table.name: 0 for table in DETAILS}
+        self._after: dict[str, int | None] = {table.name: None for table in DETAILS}
 
     def fault(self, seq: int, what: str) -> None:
         """Note the first entry that doesn't hold."""
@@ -216,7 +292,13 @@ class _Walk:
         """Verify the next entries up to one."""
         question = select(ENTRY).where(ENTRY.c.seq > self.seq, ENTRY.c.seq <= to).order_by(ENTRY.c.seq)
         entries = [dict(row) for row in connection.execute(question).mappings()]
-        streams = [_Stream(connection, table, self._after[table.name], self.damaged) for table in DETAILS]
+        streams = [
+            _Stream(
+                connection, table, self._after[table.name], self.damaged,
+                self.of_readings if table is READING else None,
+            )
+            for table in DETAILS
+        ]  # fmt: skip
         try:
             for entry in entries:
                 self._entry(entry, streams)
@@ -224,10 +306,18 @@ class _Walk:
                     return
             if self.seq < to:
                 self.fault(self.seq + 1, "it is missing")
+            elif to == self.last:
+                self._left_over(connection, streams)
         finally:
             for stream in streams:
                 self._after[stream.table.name] = stream.last
                 stream.close()
+
+    def _left_over(self, connection: Connection, streams: list[_Stream]) -> None:
+        newest = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)  # others may write meanwhile
+        for stream in streams:
+            if stream.next is not None and (stream.next[0] is None or not self.last < stream.next[0] <= newest):
+                self.fault(self.last, f"table {stream.table.name} holds a row that no entry brought")
 
     def _entry(self, entry: dict[str, Any], streams: list[_Stream]) -> None:
         seq = int(entry["seq"])
@@ -248,15 +338,17 @@ class _Walk:
             if displaced:
                 self.fault(displaced, f"table {stream.table.name} holds a row that it didn't bring")
                 return
-        if payload.hexdigest() != entry["payload"]:
+        left_out = self.only is not None and entry["kind"] == "readings" and seq not in self.only
+        if not left_out and payload.hexdigest() != entry["payload"]:
             changed = "what it recorded was changed: the digest of its rows is another"
             self.fault(seq, "not all that it recorded can be read any more" if self.damaged else changed)
             return
         if entry_hash(entry) != entry["hash"]:
             self.fault(seq, "it was changed: its hash is another")
             return
-        if entry["at"] < self.at:
-            self.notes.append(f"entry {seq}: the clock was set back before it; the numbers give the order")
-        self.seq, self.hash, self.at = seq, str(entry["hash"]), max(self.at, str(entry["at"]))
+        if self.at and behind(str(entry["at"]), self.at):
+            why = f" ({entry['reason']})" if entry["reason"] and entry["kind"] == "clock" else ""
+            self.notes.append(f"entry {seq}: the clock was set back before it{why}; the numbers give the order")
+        self.seq, self.hash, self.at = seq, str(entry["hash"]), str(entry["at"])
         if self.expected is not None and seq == self.expected[0]:
             self.met = self.hash == self.expected[1]

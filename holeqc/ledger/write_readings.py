@@ -13,6 +13,7 @@ from sqlalchemy import select
 from holeqc.ledger import schema as s
 from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.pieces import IntArray, Pieces, codes
+from holeqc.ledger.resemblance import write_marks, write_serials
 from holeqc.ledger.revisions import base_name
 from holeqc.ledger.values import Stored, days, plain
 from holeqc.ledger.write_problems import problem_rows
@@ -99,6 +100,11 @@ def write_file(
         writer.add(s.READING, ["set_id", "line", *columns], values)
     problems = [p for p in inspection.readings.problems if p.file == source.file]
     writer.add_mapped(s.PROBLEM, problem_rows(problems, "reading", specification, {source.file: file_id}))
+    write_serials(transaction, writer, sets["serial"])
+    set_of = np.full(len(table), -1, dtype=np.int64)
+    set_of[rows.rows] = rows.set_ids[rows.set_of]
+    spec = inspection.specification
+    write_marks(writer, str(plain(spec.id)), spec.unit, table, set_of)
     entry = writer.finish(
         replaces=None if replaced is None else replaced.entry, reason="" if replaced is None else replaced.reason
     )

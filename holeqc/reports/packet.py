@@ -2,7 +2,8 @@
 
 manifest.json lists every other file of the folder with its size and SHA-256, what was approved, by whom, on which
 readings, and the hashes of the ledger's entries. Its own ``sha256`` is over the rest of it: UTF-8 JSON, keys sorted, no
-spaces. The same approval gives the same packet, byte for byte, as long as program and libraries are the same.
+spaces. seal.json is the ledger's entry that holds that digest: without one on record a folder is no packet. But for
+it, the same approval gives the same packet, byte for byte, as long as program and libraries are the same.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 FORMAT = "holeqc packet 1"
 MANIFEST = "manifest.json"
+SEAL = "seal.json"  #: the ledger's entry that holds the manifest's digest; not listed in the manifest
 CERTIFICATE, LIST_PAGES, LIST_BOOK, KIT = "certificate.pdf", "characteristics.pdf", "characteristics.xlsx", "kit.toml"
 
 
@@ -50,6 +52,7 @@ class PacketCheck:
     differences: tuple[str, ...]
     manifest: dict[str, Any]
     manifest_digest: str = ""
+    signers: tuple[tuple[str, str, str], ...] = ()  #: what was signed, by whom, public key; all hold
 
     @property
     def holds(self) -> bool:
@@ -60,8 +63,13 @@ class PacketCheck:
 # ------------------------------------------------------------------------------------------------------------- write
 
 
-def write_packet(approved: ApprovedSet, folder: Path | str, progress: Callable[[str], None] = lambda _: None) -> Packet:
+def write_packet(
+    approved: ApprovedSet, folder: Path | str, record: Callable[[str], dict[str, Any]],
+    progress: Callable[[str], None] = lambda _: None,
+) -> Packet:  # fmt: skip
     """Write the packet of an approved set into a new or empty folder, all of it or nothing.
+
+    ``record`` puts the manifest's digest on record and returns the seal of that entry, which goes into the packet.
 
     Raises:
         HoleQCError: there is something in the folder already, or the disk refuses.
@@ -79,6 +87,7 @@ def write_packet(approved: ApprovedSet, folder: Path | str, progress: Callable[[
             out.write_text(KIT, approved.kit_text)
             manifest = _manifest(approved, part, out.path)
             out.write_text(MANIFEST, printing.as_json(manifest) + "\n")
+            out.write_text(SEAL, printing.as_json(record(str(manifest["sha256"]))) + "\n")
     except writer.WriteError as error:
         raise HoleQCError(
             f"the packet can't be written into {folder}: {error.problems[0].message.removeprefix(_DISK)}; nothing is "
@@ -133,6 +142,9 @@ def _manifest(approved: ApprovedSet, part: PartView, folder: Path) -> dict[str, 
         "approval": {
             "entry": approved.approval["entry"], "role": approved.approval["role"], "note": approved.approval["note"],
             "by": approved.approval["made_by"], "at": approved.approval["at"], "hash": approved.approval_entry["hash"],
+        },
+        "signature": None if approved.signature is None else {
+            key: approved.signature[key] for key in ("person", "public_key", "statement", "signature")
         },
         "entries": [{key: e[key] for key in keys} for e in (approved.inspection_entry, approved.approval_entry)],
         "sources": [
@@ -199,11 +211,71 @@ def verify_packet(folder: Path | str) -> PacketCheck:
             )
             differences.append(f"{name}: was changed{sizes}")
     there = sorted(x.name for x in place.iterdir())
-    differences += [f"{name}: was added" for name in there if name not in listed and name != MANIFEST]
+    differences += [f"{name}: was added" for name in there if name not in listed and name not in (MANIFEST, SEAL)]
+    differences += _seal_differences(place, manifest, digest)
+    wrong, signers = _signature_differences(place, manifest, digest)
+    differences += wrong
     kit = manifest.get("kit")
     if KIT in listed and isinstance(kit, dict) and listed[KIT].get("sha256") != kit.get("sha256"):
         differences.append(f"{KIT}: is not the kit text that was judged")
-    return PacketCheck(place, len(listed), tuple(differences), manifest, digest)
+    return PacketCheck(place, len(listed), tuple(differences), manifest, digest, signers)
+
+
+def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> list[str]:
+    """Return what is wrong with the entry that a packet carries: it must be one of this very manifest."""
+    from holeqc.ledger.approved import PACKET, packet_words
+    from holeqc.ledger.canonical import HASHED, entry_hash
+
+    path = place / SEAL
+    if not path.is_file() and "signature" not in manifest:
+        return []  # made before packets carried a seal: the ledger says whether its manifest is on record
+    if not path.is_file():
+        return [f"{SEAL}: is missing, so no entry of a ledger holds this manifest, and this is no packet"]
+    try:
+        seal = door.json_values(door.take(path, door.MANIFEST).content)
+        row, approval = {name: seal["row"][name] for name in HASHED}, manifest.get("approval")
+        number = int(approval["entry"]) if isinstance(approval, dict) and "entry" in approval else 0
+        holds = entry_hash(row) == seal["hash"] and (row["kind"], row["seq"]) == (PACKET, seal["entry"])
+        mine = row["reason"] == packet_words(number, digest)
+    except (HoleQCError, ValueError, KeyError, TypeError, RecursionError):
+        holds = mine = False
+    if not holds:
+        return [f"{SEAL}: was changed, or is no seal of a packet"]
+    return [] if mine else [f"{SEAL}: is the seal of another manifest"]
+
+
+def _signature_differences(
+    place: Path, manifest: dict[str, Any], digest: str
+) -> tuple[list[str], tuple[tuple[str, str, str], ...]]:
+    """Return what is wrong with the signatures of a packet, and who signed what with which key."""
+    from holeqc.ledger.signing import fault_of
+    from holeqc.specification.load import parse_specification
+
+    approval: Any
+    kit: Any
+    entries: Any
+    approval, kit, entries = (manifest.get(key) for key in ("approval", "kit", "entries"))
+    mine: Any = manifest.get("signature")
+    try:
+        asks = parse_specification(door.text_of(door.take(place / KIT, door.KIT)), KIT).approval_signed
+        other = door.json_values(door.take(place / SEAL, door.MANIFEST).content).get("signature")
+        if not asks and mine is None and other is None:
+            return [], ()
+        about = {
+            "kit": kit["id"], "revision": kit["revision"], "kit_sha256": kit["sha256"], "part": manifest["part"],
+            "serial": manifest["serial"], "inspection_hash": entries[0]["hash"], "role": approval["role"],
+            "note": approval["note"], "by": approval["by"],
+        }  # fmt: skip
+        packet = {"approval_hash": approval["hash"], "manifest": digest}
+    except (HoleQCError, OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
+        if mine is None:
+            return [], ()  # what is wrong with the files is said already
+        return ["the signatures can't be looked at: manifest, seal or kit file isn't as it was made"], ()
+    acts = (("approval", mine, "approval", about), ("packet", other, "packet", packet))
+    wrong = [f"{what}: {fault}" for what, row, act, of in acts if (fault := fault_of(row, act, of))]
+    if wrong:
+        return wrong, ()
+    return [], tuple((what, str(row["person"]), str(row["public_key"])) for what, row, _, _ in acts)
 
 
 def _read_manifest(place: Path) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from holeqc.ledger.approved import ApprovedSet
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.packet_list import Listed, decided, verdict_number
-from holeqc.reports.record_text import event_text, name_of, when
+from holeqc.reports.record_text import event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
 from holeqc.reports.view import PartView
 
@@ -74,7 +74,8 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
     yield b.Heading("Approval")
     yield b.Facts(tuple(
         (label, w.plain(text)) for label, text in (
-            ("Approved by", approval["made_by"]), ("As", approval["role"]), ("When", when(approval)),
+            ("Approved by", f"{approval['made_by']} ({proof_of(approval)})"),
+            ("As", approval["role"]), ("When", when(approval)),
             ("Entry", str(approval["entry"])), ("Inspection", f"{row['id']}, entry {row['entry']}"),
             ("Logged by", row["made_by"]), ("Logged", when(row)), ("Remark", approval["note"]),
         ) if text

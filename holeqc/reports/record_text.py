@@ -12,6 +12,8 @@ from holeqc import printing
 from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
 from holeqc.inspection.spans import in_order, same_of_holes
+from holeqc.ledger.questions import question_words
+from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
 from holeqc.quantities import format_length
@@ -19,8 +21,10 @@ from holeqc.reports import wording as w
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
+    from holeqc.ledger.questions import Question
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
     from holeqc.ledger.suspects import Suspects
+    from holeqc.ledger.waiting import Waiting
 
 Row = Mapping[str, Any]
 LONGEST = 100  #: characters of a line of what isn't accepted
@@ -31,6 +35,12 @@ def when(row: Row) -> str:
     """Return the moment of an entry as the clock at the bench showed it, to the minute."""
     text = shown(str(row["at"]), int(row["offset_minutes"]))
     return f"{text[:16]} {text[-6:]}"
+
+
+def proof_of(approval: Row) -> str:
+    """Return how an approval's name is proven: signed with a key, or not at all."""
+    key = str(approval.get("signed_with", ""))
+    return f"signed, key {key_name(key)}" if key else "name as typed"
 
 
 def mark(verdict: object) -> str:
@@ -46,11 +56,14 @@ def name_of(row: Row) -> str:
 # ------------------------------------------------------------------------------------------------------------ a part
 
 
-def part_text(story: PartStory) -> str:
-    """Return the whole story of a serial number, oldest first."""
+def part_text(story: PartStory, questions: Sequence[Question] = ()) -> str:
+    """Return the whole story of a serial number, oldest first; ``questions``: what puts its approvals in question."""
     lines = [f"Serial {w.plain(story.serial)}: {w.plural(len(story.inspections), 'inspection')}"]
     for one in story.inspections:
         lines += ["", *_inspection_lines(story, one)]
+        for question in questions:
+            if question.inspection_id == one.row["id"]:
+                lines += _wrapped(w.plain(f"IN QUESTION {question_words(question).partition(': ')[2]}"))
     return "\n".join(lines) + "\n"
 
 
@@ -82,7 +95,8 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
         yield from _tag_lines(tag)
     for approval in one.approvals:
         role = f" as {w.plain(approval['role'])}" if approval["role"] else ""
-        yield f"   Approved {when(approval)} by {w.plain(approval['made_by'])}{role}, entry {approval['entry']}"
+        who = f"{w.plain(approval['made_by'])} ({proof_of(approval)}){role}"
+        yield f"   Approved {when(approval)} by {who}, entry {approval['entry']}"
         if passed := _released(story, one, approval):
             yield f"   Released with a nonconformance: {w.plain(passed)}"
         if approval["note"]:
@@ -229,9 +243,10 @@ def parts_text(rows: Sequence[Row]) -> str:
         for r in rows
     ]  # fmt: skip
     passed = [
-        w.plain(f"{name_of(r)}: released with a nonconformance, {r['released_with']}\n") for r in rows
+        w.plain(f"{name_of(r)}: released with a nonconformance, {r['released_with']}") + "\n" for r in rows
         if r["released_with"]
     ]  # fmt: skip
+    passed += [w.plain(f"{name_of(r)}: IN QUESTION, {r['in_question']}") + "\n" for r in rows if r["in_question"]]
     return table_text(heads, cells) + "\n" + "".join([*passed, f"{w.plural(len(rows), 'part')}\n"])
 
 
@@ -239,6 +254,8 @@ def _approval(row: Row) -> str:
     """Return whether a part's newest inspection is approved; what is scrapped or returned is not for use."""
     if row["not_for_use"]:
         return {"scrap": "no, scrapped", "return": "no, returned"}[row["not_for_use"]]
+    if row["in_question"]:
+        return "in question"
     if row["approved"]:
         return "yes"
     return f"older: inspection {row['approved_inspection']}" if row["approved_inspection"] else "no"
@@ -269,6 +286,38 @@ def tags_data(tags: Sequence[TagState]) -> list[dict[str, Any]]:
         }
         for t in tags
     ]  # fmt: skip
+
+
+def waiting_text(found: Waiting) -> str:
+    """Return what waits, each with the command that comes next."""
+    lines: list[str] = []
+
+    def section(title: str, rows: Sequence[str]) -> None:
+        if rows:
+            lines.extend([f"{title} ({len(rows)})", *(f"  {w.plain(row)}" for row in rows), ""])
+
+    section("In question", [f"{q.part} {q.serial}: {q.sentence}. holeqc question {q.serial}" for q in found.questions])
+    section("Open tags, the oldest first", [_next_step(tag) for tag in found.tags])
+    section("Ready to approve", [f"{name_of(r)}: holeqc approve {r['serial']} --by WHO" for r in found.ready])
+    held = [f"{name_of(r)}, logged {when(r)}: holeqc part {r['serial']}" for r in found.held]
+    section("Held, to be read again", held)
+    section("Gauges", [f"{g}: calibration {'was' if past else 'is'} due on {day}" for g, day, past in found.gauges])
+    kits = [f"{kit} revision {revision}: holeqc kit release KIT.toml --by WHO" for kit, revision in found.kits]
+    section("Kits not released", kits)
+    if found.left_out:
+        lines.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
+    return "\n".join(lines).rstrip() + "\n" if lines else "Nothing waits.\n"
+
+
+def _next_step(tag: TagState) -> str:
+    """Return an open tag in a line, with what to do next."""
+    do = f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
+    if tag.disposition in {"rework", "repair"}:
+        do = f"{tag.disposition}, then read again and record the sheet"
+    elif tag.row["verdict"] == "hold":
+        do = "read again and record the sheet"
+    what = f"{name_of(tag.row)}, {what_of(tag.row['hole'])}, {tag.row['verdict']}"
+    return f"{tag.number}  {when(tag.row)[:10]}  {what}: {do}"
 
 
 def suspects_text(found: Suspects) -> str:

@@ -177,8 +177,9 @@ def _judging_lines(s: Specification) -> list[str]:
     t = s.temperature
     correct = f"readings are brought to 20 °C, part {t.part_expansion_per_c * 1e6:g} millionths per °C"
     lines += _item("Temperature", correct if t.correct else "not corrected; readings count as at 20 °C")
-    lines += _item("Approval", "by another person than the one who logged the readings" if s.approval_two_person
-                   else "by anyone, the one who logged the readings too")  # fmt: skip
+    who = ("by another person than the one who logged the readings" if s.approval_two_person
+           else "by anyone, the one who logged the readings too")  # fmt: skip
+    lines += _item("Approval", f"{who}, signed with the person's key" if s.approval_signed else who)
     return lines
 
 

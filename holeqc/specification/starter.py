@@ -132,6 +132,7 @@ y = 1.111
 
 # [approval]
 # two_person = true
+# signed = false
 
 # [confirmed]                  # what a drawing hardly asks, in the words of the problem, and why it holds
 # "wide position tolerance: ..." = "who confirms it, and why"

@@ -21,7 +21,6 @@ from holeqc.problems import LedgerError
 ROOT = Path(__file__).resolve().parents[2]
 KIT = str(ROOT / "tolerances" / "bl7.toml")
 SAMPLES = ROOT / "sample_measurements"
-IN_FORCE = ("--tolerances", str(ROOT / "tolerances"))
 FILES = {
     "P-0107": "bl7_P-0107.xlsx", "P-0109": "bl7_P-0109.csv", "P-0110": "bl7_P-0110.xlsx", "S-0111": "bl7_S-0111.xlsx",
 }  # fmt: skip
@@ -46,6 +45,12 @@ def shared(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def record(serial: str) -> int:
     return run(["check", KIT, str(SAMPLES / FILES[serial]), "--record", "--by", "bench 2"])
+
+
+def release() -> None:
+    """Have two persons release the demonstration's kit."""
+    for who in ("office 1", "office 2"):
+        assert run(["kit", "release", KIT, "--by", who]) == 0
 
 
 def test_check_records_and_says_so(capsys: pytest.CaptureFixture[str]) -> None:
@@ -142,13 +147,14 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EN-1"]
     assert run(use) == 0
     assert "T-000001: use-as-is, closed" in capsys.readouterr().out
-    assert run(["approve", "P-0109", "--by", "Bench 2", *IN_FORCE]) == 3
+    release()
+    assert run(["approve", "P-0109", "--by", "Bench 2"]) == 3
     assert "second person" in capsys.readouterr().err
-    assert run(["packet", "P-0109", "-o", "early"]) == 2
+    assert run(["packet", "P-0109", "-o", "early", "--by", "41"]) == 2
     assert run(["approve", "P-0109"]) == 2
-    assert run(["approve", "P-0109", "--by", "engineer", *IN_FORCE]) == 3
+    assert run(["approve", "P-0109", "--by", "engineer"]) == 3
     assert "engineer decided on tag T-000001" in capsys.readouterr().err
-    assert run(["approve", "P-0109", "--by", "41", *IN_FORCE]) == 0
+    assert run(["approve", "P-0109", "--by", "41"]) == 0
     assert "Released with a nonconformance: use-as-is, EN-1" in capsys.readouterr().out
     assert run(["packet", "P-0109"]) == 2
     assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
@@ -160,8 +166,10 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     assert "on record as entry" in out
     Path("elsewhere").mkdir()
     monkeypatch.chdir("elsewhere")
-    assert run(["packet", "verify", "../packet"]) == 0
-    assert capsys.readouterr().out.splitlines()[-1].startswith("Not compared with a ledger")
+    assert run(["packet", "verify", "../packet"]) == 3
+    said = capsys.readouterr().out
+    assert "../packet: NOT PROVEN" in said
+    assert said.splitlines()[-1].startswith("Not compared with a ledger")
     assert run(["packet", "verify", "../packet", "--ledger", "../holeqc-ledger.sqlite3"]) == 0
     assert "on record as entry" in capsys.readouterr().out
     monkeypatch.chdir("..")
@@ -189,8 +197,9 @@ def test_a_harmless_gauge_error_is_said_and_kept(capsys: pytest.CaptureFixture[s
     record("P-0107")
     bad = ["gauge", "calibrated", "BG-2", "--day", "2026-11-20", "--out-of-tolerance", "--by", "gauge room"]
     assert run([*bad, "--error", "+0.0004 in"]) == 0
+    release()
     capsys.readouterr()
-    assert run(["approve", "P-0107", "--by", "41", *IN_FORCE]) == 0
+    assert run(["approve", "P-0107", "--by", "41"]) == 0
     said = "gauge BG-2 was found out of tolerance on 2026-11-20, error +0.0004 in, entry 4; with its error taken out"
     assert f"Note: {said} every verdict stays. Kept with the approval." in capsys.readouterr().out
     assert run(["part", "P-0107"]) == 0
@@ -212,7 +221,8 @@ def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[st
     assert (row["approved"], row["approved_inspection"], row["approval"], row["released_with"]) == (0, None, None, "")
     use = ["disposition", "1", "--as", "use-as-is", "--by", "engineer", "--reason", "ample", "--authority", "EO-2"]
     assert run(use) == 0
-    assert run(["approve", "P-0109", "--by", "41", *IN_FORCE]) == 0
+    release()
+    assert run(["approve", "P-0109", "--by", "41"]) == 0
     text, row = listed()
     assert text.splitlines()[1].split()[-1] == "yes"
     assert "port P-0109: released with a nonconformance, use-as-is, EO-2" in text
@@ -232,20 +242,30 @@ def test_parts_say_which_inspection_is_approved(capsys: pytest.CaptureFixture[st
     assert text.splitlines()[1].endswith("older: inspection 1")
     assert "released" not in text
     assert (row["approved"], row["approved_inspection"], row["approval"]) == (0, 1, approval)
-    assert run(["packet", "P-0109", "-o", "packet"]) == 2
+    assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 2
     assert "withdraw the approval" in capsys.readouterr().err
     assert not Path("packet").exists()
 
 
-def test_kit_file_in_force_is_looked_for(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_kit_is_released_by_two_persons_whatever_lies_in_the_folder(capsys: pytest.CaptureFixture[str]) -> None:
     record("P-0107")
+    assert "kit BL-7 revision C isn't released" in capsys.readouterr().out
+    assert run(["approve", "P-0107", "--by", "41"]) == 3
+    assert "isn't released" in capsys.readouterr().err
+    assert run(["kit", "release", KIT, "--by", "office 1"]) == 0
+    said = capsys.readouterr().out
+    assert "no text of it was released before" in said
+    assert "Proposed: kit BL-7 revision C" in said
+    assert run(["kit", "release", KIT, "--by", "Office-1"]) == 2
+    assert "another person releases it" in capsys.readouterr().err
+    assert run(["kit", "release", KIT, "--by", "office 2"]) == 0
+    assert "Released: kit BL-7 revision C" in capsys.readouterr().out
     Path("tolerances").mkdir()
     changed = Path(KIT).read_text(encoding="utf-8").replace('revision = "C"', 'revision = "D"')
     Path("tolerances/bl7.toml").write_text(changed, encoding="utf-8")
-    Path("tolerances/broken.toml").write_text("[kit", encoding="utf-8")
-    assert run(["approve", "P-0107", "--by", "41"]) == 3
-    assert "not the one in force (bl7.toml)" in capsys.readouterr().err
-    assert run(["approve", "P-0107", "--by", "41", "--tolerances", str(Path(KIT).parent)]) == 0
+    assert run(["approve", "P-0107", "--by", "41"]) == 0
+    assert run(["kit", "release", "tolerances/bl7.toml", "--by", "office 1"]) == 0
+    assert "kit.revision C became D" in capsys.readouterr().out
 
 
 def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
@@ -267,7 +287,7 @@ def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["gauge", "suspect", "BG-2", "--since", "2026-11-01", "--json"]) == 3
     data = json.loads(capsys.readouterr().out.split("\n", 2)[2])
     assert (data["error"], data["parts"][0]["after"]) == (0.0025, "hold")
-    assert run(["approve", "P-0107", "--by", "41", *IN_FORCE]) == 3
+    assert run(["approve", "P-0107", "--by", "41"]) == 3
     assert run(["fixture", "event", "DF-BL7", "--event", "checked", "--day", "2026-11-02", "--by", "engineer"]) == 2
     good = ["fixture", "event", "DF-BL7", "--event", "checked", "--good", "--by", "engineer", "--day"]
     assert run([*good, "2026-11-02"]) == 0
@@ -283,7 +303,7 @@ def test_suspect_gauge_and_fixture(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize("command", [
-    ["part", "P-1"], ["parts"], ["tags"], ["approve", "P-1", "--by", "4"], ["packet", "P-1", "-o", "p"],
+    ["part", "P-1"], ["parts"], ["tags"], ["approve", "P-1", "--by", "4"], ["packet", "P-1", "-o", "p", "--by", "4"],
     ["disposition", "1", "--as", "scrap", "--by", "e", "--reason", "x"], ["fixture", "suspect", "F"],
     ["gauge", "suspect", "G", "--since", "2026-01-01"], ["withdraw", "P-1", "--by", "4", "--reason", "x"],
 ])  # fmt: skip
@@ -347,7 +367,7 @@ def test_a_history_opens_no_tags_where_it_shall_not(
     assert run(["tags"]) == 0
     assert "No tag" in capsys.readouterr().out
     # a reject without a tag is no accept
-    assert run(["approve", "P-0109", "--by", "41", "--tolerances", str(ROOT / "tolerances")]) == 1
+    assert run(["approve", "P-0109", "--by", "41"]) == 1
     assert "hole 3 is rejected and no tag was written for it" in capsys.readouterr().err
     monkeypatch.setattr("holeqc.commands.recording.MANY_TAGS", 1)
     run(["check", KIT, str(SAMPLES / FILES["P-0110"]), "--record", "--by", "17"])

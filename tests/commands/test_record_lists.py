@@ -15,7 +15,6 @@ from holeqc.__main__ import run
 ROOT = Path(__file__).resolve().parents[2]
 KIT = str(ROOT / "tolerances" / "bl7.toml")
 SAMPLES = ROOT / "sample_measurements"
-IN_FORCE = ("--tolerances", str(ROOT / "tolerances"))
 
 
 @pytest.fixture(autouse=True)
@@ -92,16 +91,6 @@ def test_logs_are_listed(ledger: None, capsys: pytest.CaptureFixture[str]) -> No
     assert [row["bushing"] for row in json.loads(capsys.readouterr().out)] == ["", "3"]
 
 
-def test_the_kit_in_force_must_be_found(ledger: None, capsys: pytest.CaptureFixture[str]) -> None:
-    Path("empty").mkdir()
-    for folder in ([], ["--tolerances", "nowhere"], ["--tolerances", "empty"]):
-        assert run(["approve", "P-0107", "--by", "41", *folder]) == 3
-        err = capsys.readouterr().err
-        assert f"the kit in force can't be found in {folder[1] if folder else 'tolerances'}" in err
-        assert "--tolerances" in err
-    assert run(["approve", "P-0107", "--by", "41", *IN_FORCE]) == 0
-
-
 def test_an_exported_file_is_not_written_over(ledger: None, capsys: pytest.CaptureFixture[str]) -> None:
     Path("x.csv").write_text("mine", encoding="utf-8")
     assert run(["ledger", "export", "x.csv"]) == 2
@@ -159,7 +148,7 @@ def test_a_story_tells_what_one_cause_holds_once(capsys: pytest.CaptureFixture[s
     for code in ("slip-decimal", "(missing)", *(c for c in MEANING if "-" in c)):
         assert code not in said, "no word for machines"
     assert max(map(len, said.splitlines()[6:])) <= 100
-    assert run(["approve", "P-500", "--by", "inspector", *IN_FORCE]) != 0
+    assert run(["approve", "P-500", "--by", "inspector"]) != 0
     refused = capsys.readouterr().err
     assert "holes 2 to 8, both walls: size, out-of-roundness," in refused
     assert "are not read" in refused
@@ -172,7 +161,7 @@ def test_a_day_still_to_come_calls_no_gauge_overdue(capsys: pytest.CaptureFixtur
     Path("a.csv").write_text(text.replace("2026-11-11", "2099-06-01"), encoding="utf-8")
     run(["check", KIT, "a.csv", "--record", "--by", "17"])
     capsys.readouterr()
-    assert run(["approve", "P-0109", "--by", "41", "--role", "inspector", *IN_FORCE]) == 3
+    assert run(["approve", "P-0109", "--by", "41", "--role", "inspector"]) == 3
     said = capsys.readouterr().err
     assert "the day of the reading is still to come" in said
     assert "was due for calibration" not in said

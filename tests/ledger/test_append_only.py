@@ -18,7 +18,8 @@ from typing import Any
 import pytest
 from runs import ENGINES, GOOD, LARGE, content, judged, kit, sheet, text_of
 from shop import place
-from sqlalchemy import select, text
+from sqlalchemy import Column, Connection, Text, select, text
+from sqlalchemy.exc import DBAPIError
 
 from holeqc.ledger import guards, open_ledger
 from holeqc.ledger import schema as s
@@ -45,6 +46,11 @@ def fill(ledger: Ledger, folder: Path) -> None:
     ledger.entry("equipment", "engineer", {
         "gauge_calibration": [{"gauge": "G1", "result": "in tolerance", "day": "2026-01-02"}],
         "fixture_event": [{"fixture": "DF-2", "event": "checked", "day": "2026-01-02", "good": True}],
+        "kit_release": [{"specification_id": 1, "act": "proposed"}], "serial": [{"serial": "X", "folded": "x"}],
+        "serial_answer": [{"serial": "X", "other": "P-1", "same": 0}], "setting": [{"name": "seals", "value": "s"}],
+        "set_mark": [{"set_id": 1, "mark": 7}], "person": [{"name": "17", "folded": "17", "act": "removed"}],
+        "signature": [{"person": "17", "statement": "{}"}], "question_closed": [{"approval_id": approval,
+        "calibration_id": 1, "note": "looked at"}],
     })  # fmt: skip
     assert all(content(ledger).values())
 
@@ -204,6 +210,78 @@ def _without_guards(engine: str) -> list[str]:
     return [f"DROP TRIGGER {name}" for table in s.TABLES for name in guards.sqlite_guards(table)]
 
 
+def put_guards_back(connection: Connection) -> None:
+    """Put the guards back as they were, as somebody would who wants to leave no trace."""
+    if connection.dialect.name == "sqlite":
+        guards.create_guards(connection, s.TABLES)
+        return
+    for table in s.TABLES:
+        connection.exec_driver_sql(f"ALTER TABLE {table.name} ENABLE TRIGGER USER")
+
+
+def other_value(column: Column, value: Any) -> Any:
+    """Return a value that differs as little as somebody might change it."""
+    if isinstance(column.type, Text):
+        return "x" if value is None else f"{value} "
+    return 1 if value is None else value + 1 if isinstance(value, int) else value + 1e-9
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_change_of_any_column_of_any_table_is_found_or_refused(engine: str, tmp_path: Path) -> None:
+    tried = missed = 0
+    with place(engine, tmp_path) as where, open_ledger(where) as ledger:
+        fill(ledger, tmp_path)
+        with ledger.engine.connect() as connection, connection.begin() as transaction:
+            for statement in _without_guards(engine):
+                connection.exec_driver_sql(statement)
+            ledger._reader = connection
+            for table in s.TABLES:
+                keys = list(table.primary_key.columns)
+                for row in connection.execute(select(table).order_by(*(k.desc() for k in keys)).limit(1)).all():
+                    this = [key == getattr(row, key.name) for key in keys]
+                    for column in table.columns:
+                        tried += 1
+                        value = other_value(column, getattr(row, column.name))
+                        with contextlib.suppress(DBAPIError), connection.begin_nested() as step:
+                            connection.execute(table.update().where(*this).values({column.name: value}))
+                            faults = [fault for fault in ledger.verify().faults if "guard" not in fault]
+                            missed += not faults
+                            assert faults, (table.name, column.name, value)
+                            step.rollback()
+            ledger._reader = None
+            transaction.rollback()
+    assert tried > 200
+    assert missed == 0
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("statement", [
+    "INSERT INTO setting (id, entry, name, value) VALUES (0, 1, 'x', 'y')",
+    "INSERT INTO setting (id, entry, name, value) VALUES (-5, 1, 'x', 'y')",
+    "INSERT INTO setting (id, entry, name, value) VALUES (99, 99, 'x', 'y')",
+])  # fmt: skip
+def test_rows_beyond_the_first_and_the_last_are_found(engine: str, statement: str, tmp_path: Path) -> None:
+    with place(engine, tmp_path) as where, open_ledger(where) as ledger:
+        ledger.entry("one", "bench")
+        with ledger.engine.connect() as connection, connection.begin() as transaction:
+            ledger._reader = connection
+            connection.exec_driver_sql(statement)
+            assert ledger.verify().faults
+            ledger._reader = None
+            transaction.rollback()
+
+
+def test_a_ledger_without_its_guards_is_not_written_to(ledger: Ledger) -> None:
+    ledger.entry("one", "bench")
+    head = ledger.head()
+    for statement in OPENED[ledger.engine.dialect.name][0]:
+        with ledger.engine.begin() as connection:
+            connection.exec_driver_sql(statement)
+    with pytest.raises(LedgerError, match=r"guard tag_\w+ is missing.*Nothing was recorded"):
+        ledger.entry("two", "bench")
+    assert ledger.head() == head
+
+
 _EMPTY = "CREATE TRIGGER tag_no_delete BEFORE DELETE ON tag BEGIN SELECT 1; END"
 _LESS = "CREATE TRIGGER tag_append_only BEFORE DELETE ON tag FOR EACH STATEMENT EXECUTE FUNCTION holeqc_append_only()"
 _IDLE = "CREATE OR REPLACE FUNCTION holeqc_append_only() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'"
@@ -250,11 +328,15 @@ def test_what_was_cut_off_at_the_end_is_found_by_a_noted_entry(ledger: Ledger) -
         for statement in _without_guards(ledger.engine.dialect.name):
             connection.exec_driver_sql(statement)
         connection.exec_driver_sql("DELETE FROM entry WHERE seq = 3")
+    with ledger.engine.begin() as connection:
+        put_guards_back(connection)
     found = ledger.verify(noted)
     assert found.first_bad == 3
     ledger.entry("other", "bench")
     assert ledger.verify(noted).first_bad == 3
     with ledger.engine.begin() as connection:
+        for statement in _without_guards(ledger.engine.dialect.name):
+            connection.exec_driver_sql(statement)
         connection.exec_driver_sql("DELETE FROM entry WHERE seq = 2")
     assert ledger.verify().first_bad == 2
 

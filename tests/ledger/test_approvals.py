@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from runs import TODAY
-from shop import GOOD, LARGE, Shop, place
+from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
@@ -121,11 +121,11 @@ def test_reading_until_it_passes_is_no_disposition(shop: Shop) -> None:
     assert events(shop, tag) == ["opened", "re-inspected"]
     assert list(refused(shop, "P-1")) == ["tag-open"]
     shop.record("P-1", HALF)  # nor does a hold in between wash it off
-    shop.record("P-1", GOOD, name="again.csv", day="2026-11-04")
+    shop.record("P-1", AGAIN, name="again.csv", day="2026-11-04")
     assert list(refused(shop, "P-1")) == ["tag-open"]
     dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
     assert list(refused(shop, "P-1")) == ["tag-open"]  # readings taken before anybody decided prove no rework
-    shop.record("P-1", GOOD, name="reamed.csv", day="2026-11-05")
+    shop.record("P-1", THIRD, name="reamed.csv", day="2026-11-05")
     assert find_tag(shop.ledger, tag).closed
     approve(shop.ledger, "P-1", "41")
 
@@ -266,11 +266,11 @@ def test_old_revision(shop: Shop) -> None:
     assert list(found) == ["old-revision"]
     assert "revision B" in found["old-revision"][0]
     approve(shop.ledger, "P-2", "41")
-    # kit files in force say it too, before anything is recorded under them
-    shop.record("P-3", GOOD, revision="B")
-    with pytest.raises(ApprovalRefused) as caught:
-        approve(shop.ledger, "P-3", "41", kit_files={"0" * 64: "k2.toml"})
-    assert [p.code for p in caught.value.problems] == ["old-revision"]
+    # a text that is recorded and not released changes nothing; one that is released does
+    shop.record("P-3", GOOD, revision="C", released=False)
+    assert list(refused(shop, "P-3")) == ["old-revision"]
+    withdraw(shop.ledger, "P-2", "7", "look again")
+    approve(shop.ledger, "P-2", "41")
 
 
 def test_changed_file_is_a_new_inspection_that_names_the_approved_one(shop: Shop) -> None:

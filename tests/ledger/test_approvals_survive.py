@@ -13,6 +13,7 @@ from shop import GOOD, LARGE, Shop, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.tags import find_tags
+from holeqc.specification.load import load_specification
 
 CHILDREN = 50
 WAIT = 1200  #: seconds after which it hangs; no machine is so slow
@@ -46,7 +47,9 @@ def test_killed_at_fifty_moments_of_approving(engine: str, tmp_path: Path) -> No
 @pytest.mark.parametrize("engine", ["sqlite", "postgresql"])
 def test_tags_opened_by_several_at_once_have_numbers_of_their_own(engine: str, tmp_path: Path) -> None:
     with place(engine, tmp_path) as where:
-        open_ledger(where).close()
+        with open_ledger(where) as ledger:
+            shop = Shop(tmp_path, ledger)
+            shop.release(load_specification(shop.kit()))
         problems: list[BaseException] = []
 
         def bench(number: int) -> None:

@@ -17,7 +17,7 @@ from shop import place
 
 from holeqc.commands import ledger as commands
 from holeqc.ledger import open_ledger
-from holeqc.ledger.copying import copy
+from holeqc.ledger.copying import copy, open_target
 from holeqc.ledger.exporting import as_frame, export
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.ledger import Ledger
@@ -42,30 +42,61 @@ WAYS = [("sqlite", "sqlite"), ("sqlite", "postgresql"), ("postgresql", "sqlite")
 
 
 @pytest.mark.parametrize(("first", "second"), WAYS)
-def test_a_copy_is_the_same_and_grows_on(first: str, second: str, tmp_path: Path) -> None:
+def test_a_copy_for_safe_keeping_is_the_same_and_grows_on(first: str, second: str, tmp_path: Path) -> None:
     folders = tmp_path / "one", tmp_path / "two"
     for folder in folders:
         folder.mkdir()
     with place(first, folders[0]) as here, place(second, folders[1]) as there, open_ledger(here) as ledger:
         fill(ledger, folders[0])
-        with open_ledger(there) as other:
-            done = copy(ledger, other)
+        with open_target(there, ledger) as other:
+            done = copy(ledger, other, keep_open=True)
             assert (done.entries, (done.entries_in_all, done.head)) == (ledger.head()[0], ledger.head())
             assert content(other) == content(ledger)
             assert done.counts == {name: len(rows) for name, rows in content(ledger).items()}
-            assert copy(ledger, other).entries == 0
+            assert copy(ledger, other, keep_open=True).entries == 0
             spec = kit(folders[0])
             run = judged(spec, sheet(folders[0] / "b.csv", {"P-2": GOOD}))
             ledger.record(run, text_of(spec), "bench 2")
-            assert copy(ledger, other).entries == 2
+            assert copy(ledger, other, keep_open=True).entries == 2
             assert content(other) == content(ledger)
             assert other.verify(ledger.head()).holds
             other.entry("other", "bench 3")
             ledger.entry("another", "bench 2")
             before = content(other)
             with pytest.raises(LedgerError, match="not those of"):
-                copy(ledger, other)
+                copy(ledger, other, "engineer")
             assert content(other) == before
+            ledger.entry("another", "bench 2")  # still open
+
+
+@pytest.mark.parametrize(("first", "second"), WAYS)
+def test_the_old_place_of_a_ledger_that_moved_takes_no_more(first: str, second: str, tmp_path: Path) -> None:
+    folders = tmp_path / "one", tmp_path / "two"
+    for folder in folders:
+        folder.mkdir()
+    with place(first, folders[0]) as here, place(second, folders[1]) as there, open_ledger(here) as ledger:
+        fill(ledger, folders[0])
+        with open_ledger(there) as other:
+            with pytest.raises(LedgerError, match="say who"):
+                copy(ledger, other)
+            done = copy(ledger, other, "engineer")
+            assert done.closed == ledger.head()[0]
+            for _ in range(2):
+                head = ledger.head()
+                with pytest.raises(LedgerError) as caught:
+                    ledger.entry("more", "bench 2")
+                assert f"closed: since entry {done.closed} it goes on in {other.location.shown}" in str(caught.value)
+                assert ledger.head() == head
+                copy(ledger, other, "engineer")  # once more changes nothing
+            other.entry("more", "bench 2")
+            assert other.verify(head).holds
+            assert ledger.verify().holds
+            back = copy(other, ledger, "engineer")  # and back again: the old place goes on
+            assert back.closed == other.head()[0]
+            ledger.entry("more", "bench 2")
+            assert ledger.verify().holds
+            with pytest.raises(LedgerError, match="closed"):
+                other.entry("more", "bench 2")
 
 
 def test_a_ledger_that_does_not_hold_is_not_copied(tmp_path: Path) -> None:
@@ -176,8 +207,10 @@ def test_the_other_commands(shop_ledger: Path, tmp_path: Path, capsys: pytest.Ca
     said = capsys.readouterr().out
     assert "3 files, 13 readings" in said
     assert "3 parts: accept 2, hold 1, reject 0" in said
-    assert code_of(commands.copy, source=str(shop_ledger), target=str(tmp_path / "copy.sqlite3")) == 0
-    assert "8 entries and" in capsys.readouterr().out
+    assert code_of(commands.copy, source=str(shop_ledger), target=str(tmp_path / "copy.sqlite3"), by="engineer") == 0
+    said = capsys.readouterr().out
+    assert "9 entries and" in said
+    assert "is closed by entry 9; the record goes on in" in said
     out = tmp_path / "sizes.csv"
     assert code_of(commands.export, out=out, since="2026-11-02", serial=["P-2"]) == 0
     assert capsys.readouterr().out == f"{out}: 1 row of readings\n"

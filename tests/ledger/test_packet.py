@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from openpyxl import load_workbook
-from shop import GOOD, LARGE, Shop, Sizes, place
+from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
@@ -24,7 +24,7 @@ from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.tags import dispose
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.reports import packet as packets
-from holeqc.reports.packet import MANIFEST, Packet, verify_packet, write_packet
+from holeqc.reports.packet import MANIFEST, SEAL, Packet, verify_packet, write_packet
 from holeqc.reports.packet_list import HEADS, listed_characteristics, run_of
 from holeqc.reports.packet_pages import certificate_report, list_report
 
@@ -46,9 +46,15 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
         yield shop
 
 
+def written(shop: Shop, serial: str, folder: Path) -> Packet:
+    """Write a packet as its command does."""
+    approved = approved_set(shop.ledger, serial)
+    return write_packet(approved, folder, lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+
+
 @pytest.fixture(scope="module")
 def made(shop: Shop) -> Packet:
-    return write_packet(approved_set(shop.ledger, "P-2"), shop.folder / "packet")
+    return written(shop, "P-2", shop.folder / "packet")
 
 
 @pytest.fixture
@@ -59,7 +65,7 @@ def copy(made: Packet, tmp_path: Path) -> Path:
 
 def test_manifest_has_the_digest_of_everything(made: Packet, shop: Shop) -> None:
     manifest = json.loads((made.folder / MANIFEST).read_text(encoding="utf-8"))
-    there = sorted(p.name for p in made.folder.iterdir() if p.name != MANIFEST)
+    there = sorted(p.name for p in made.folder.iterdir() if p.name not in (MANIFEST, SEAL))
     assert [f["name"] for f in manifest["files"]] == there
     for said in manifest["files"]:
         data = (made.folder / said["name"]).read_bytes()
@@ -79,9 +85,11 @@ def test_manifest_has_the_digest_of_everything(made: Packet, shop: Shop) -> None
 
 
 def test_same_approval_same_bytes(made: Packet, shop: Shop, tmp_path: Path) -> None:
-    again = write_packet(approved_set(shop.ledger, "P-2"), tmp_path / "again")
+    again = written(shop, "P-2", tmp_path / "again")
     assert again.manifest_digest == made.manifest_digest
     for name in made.files:
+        if name == SEAL:  # each making is an entry of its own
+            continue
         assert (tmp_path / "again" / name).read_bytes() == (made.folder / name).read_bytes(), name
 
 
@@ -89,7 +97,7 @@ def test_unchanged_holds(copy: Path) -> None:
     found = verify_packet(copy)
     assert found.holds
     assert found.differences == ()
-    assert found.files == len(list(copy.iterdir())) - 1
+    assert found.files == len(list(copy.iterdir())) - 2
 
 
 def test_every_difference_is_named(copy: Path) -> None:
@@ -105,7 +113,7 @@ def test_every_difference_is_named(copy: Path) -> None:
 
 
 def test_each_file_counts(copy: Path) -> None:
-    for path in sorted(p for p in copy.iterdir() if p.name != MANIFEST):
+    for path in sorted(p for p in copy.iterdir() if p.name not in (MANIFEST, SEAL)):
         before = path.read_bytes()
         path.write_bytes(before + b"\n")
         told = verify_packet(copy).differences
@@ -136,22 +144,47 @@ def test_a_manifest_cannot_point_outside(copy: Path) -> None:
     manifest["files"].append({"name": "../secret", "bytes": 1, "sha256": "0"})
     manifest["sha256"] = packets.digest_of(manifest)
     (copy / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
-    assert verify_packet(copy).differences == ("../secret: is missing",)
+    assert verify_packet(copy).differences == ("../secret: is missing", "seal.json: is the seal of another manifest")
 
 
 def test_ledger_tells_a_forged_manifest(made: Packet, copy: Path, shop: Shop) -> None:
     manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
     digest = str(manifest["sha256"])
-    assert compare_with_ledger(shop.ledger, manifest["approval"], digest)[0] == []
-    seq = record_packet(shop.ledger, manifest["approval"]["entry"], digest, "41")
     differences, notes = compare_with_ledger(shop.ledger, manifest["approval"], digest)
-    assert (differences, f"entry {seq}" in notes[0]) == ([], True)
+    assert (differences, "this manifest is on record as entry" in notes[0]) == ([], True)
     # whoever changes the folder and works out a new manifest can't change the ledger
     differences, _ = compare_with_ledger(shop.ledger, manifest["approval"], "0" * 64)
     assert "another manifest is on record" in differences[0]
     other = manifest["approval"] | {"hash": "0" * 64}
     assert "not the approval" in compare_with_ledger(shop.ledger, other, digest)[0][0]
     assert shop.ledger.verify().holds
+
+
+def test_a_packet_from_before_seals_is_one_where_its_manifest_is_on_record(shop: Shop, copy: Path) -> None:
+    manifest = json.loads((copy / MANIFEST).read_text(encoding="utf-8"))
+    del manifest["signature"]
+    manifest["sha256"] = packets.digest_of(manifest)
+    (copy / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+    (copy / SEAL).unlink()
+    found = verify_packet(copy)
+    assert (found.differences, found.manifest_digest) == ((), manifest["sha256"])
+    assert "another manifest is on record" in compare_with_ledger(
+        shop.ledger, manifest["approval"], found.manifest_digest
+    )[0][0]  # fmt: skip
+
+
+@pytest.mark.parametrize("key", ["hash", "entry", "row", ""])
+def test_a_packet_without_its_own_seal_is_none(copy: Path, key: str) -> None:
+    if not key:
+        (copy / SEAL).unlink()
+        assert verify_packet(copy).differences == (
+            "seal.json: is missing, so no entry of a ledger holds this manifest, and this is no packet",
+        )
+        return
+    seal = json.loads((copy / SEAL).read_text(encoding="utf-8"))
+    seal[key] = {"hash": "0" * 64, "entry": 1, "row": seal["row"] | {"made_by": "another"}}[key]
+    (copy / SEAL).write_text(json.dumps(seal), encoding="utf-8")
+    assert verify_packet(copy).differences == ("seal.json: was changed, or is no seal of a packet",)
 
 
 def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
@@ -199,7 +232,7 @@ def test_no_packet_without_an_approval(shop: Shop, tmp_path: Path) -> None:
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "mine.txt").write_text("x", encoding="utf-8")
     with pytest.raises(HoleQCError, match="never overwritten"):
-        write_packet(approved_set(shop.ledger, "P-1"), tmp_path / "full")
+        written(shop, "P-1", tmp_path / "full")
     assert [p.name for p in tmp_path.iterdir()] == ["full"]
 
 
@@ -211,7 +244,7 @@ def test_nothing_half_is_left_when_the_disk_refuses(
 
     monkeypatch.setattr(packets, "_book", full)
     with pytest.raises(HoleQCError, match="No space left"):
-        write_packet(approved_set(shop.ledger, "P-1"), tmp_path / "packet")
+        written(shop, "P-1", tmp_path / "packet")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -244,17 +277,19 @@ def test_no_packet_while_a_later_inspection_speaks_against_the_part(
         shop.record("P-1", GOOD)
         done = approve(ledger, "P-1", "41")
         said = {"entry": done.entry.seq, "hash": done.entry.hash}
-        assert compare_with_ledger(ledger, said, "0" * 64)[0] == []
+        (none,) = compare_with_ledger(ledger, said, "0" * 64)[0]
+        assert "no manifest of this approval is on record" in none
         run = shop.record("P-1", sizes, day="2026-11-04")
         note = f"plate P-1 is approved (entry {done.entry.seq}) and this inspection {does} it"
         assert any(note in one for one in run.notes)
         with pytest.raises(LedgerError, match=f"inspection 2, recorded later as entry .*, {does} it"):
             approved_set(ledger, "P-1")
-        (told,) = compare_with_ledger(ledger, said, "0" * 64)[0]
+        told, _ = compare_with_ledger(ledger, said, "0" * 64)[0]
         assert f"{does} it" in told
-        run = shop.record("P-1", sizes, day="2026-11-05", name="again.csv")  # also where it isn't the next one
+        other = {"1": (0.4574, sizes["1"][1]), "2": (sizes["2"][0], 0.4604)}
+        run = shop.record("P-1", other, day="2026-11-05", name="again.csv")  # also where it isn't the next one
         assert any("withdraw the approval if this stands" in note for note in run.notes)
-        run = shop.record("P-1", GOOD, day="2026-11-06")
+        run = shop.record("P-1", AGAIN, day="2026-11-06")
         assert any(f"entry {done.entry.seq} is locked" in note for note in run.notes)
         if does == "rejects":  # read until it passes: the tag is open, so the packet waits
             with pytest.raises(LedgerError, match="rejects it"):

@@ -275,11 +275,10 @@ def test_a_transaction_is_whole_or_not_there(ledger: Ledger) -> None:
     assert [e["kind"] for e in ledger.rows(select(s.ENTRY).order_by(s.ENTRY.c.seq))] == ["one", "two"]
 
 
-def test_a_clock_set_back_is_noted_and_changes_no_order(ledger: Ledger) -> None:
-    for day in (5, 3, 6):
-        ledger.entry(f"day {day}", "bench", when=dt.datetime(2026, 1, day, tzinfo=dt.UTC))
-    found = ledger.verify()
-    assert found.holds
-    (note,) = found.notes
-    assert note.startswith("entry 2:")
-    assert [e["kind"] for e in ledger.rows(select(s.ENTRY).order_by(s.ENTRY.c.seq))] == ["day 5", "day 3", "day 6"]
+def test_entries_keep_their_order_and_one_before_the_newest_is_refused(ledger: Ledger) -> None:
+    ledger.entry("day 5", "bench", when=dt.datetime(2026, 1, 5, tzinfo=dt.UTC))
+    with pytest.raises(LedgerError, match="before the newest entry"):
+        ledger.entry("day 3", "bench", when=dt.datetime(2026, 1, 3, tzinfo=dt.UTC))
+    ledger.entry("day 6", "bench", when=dt.datetime(2026, 1, 6, tzinfo=dt.UTC))
+    assert ledger.verify().notes == ()
+    assert [e["kind"] for e in ledger.rows(select(s.ENTRY).order_by(s.ENTRY.c.seq))] == ["day 5", "day 6"]

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from shop import GOOD, LARGE, Shop, place
+from shop import AGAIN, GOOD, LARGE, Shop, place
 
 from holeqc.commands.recording import record_run
 from holeqc.inspection.judge import inspect
@@ -50,7 +50,7 @@ def test_only_readings_that_are_not_older_than_the_rejected_ones_close_a_tag(
     why = "it was read on 2026-11-02, before the rejected readings of 2026-11-03"
     assert last(shop, tag) == ("re-inspected", f"accept; {why}")
     assert f"tag {tag} stays open: {why}" in run.notes
-    shop.record("P-1", GOOD, day="2026-11-04")  # a fresh reading still closes it
+    shop.record("P-1", AGAIN, day="2026-11-04")  # a fresh reading still closes it
     assert find_tag(shop.ledger, tag).closed
 
 
@@ -68,7 +68,7 @@ def test_a_disposition_waits_for_readings_recorded_after_it(shop: Shop, what: st
     shop.record("P-1", GOOD, day="2026-11-04")
     dispose(shop.ledger, tag, what, "engineer", "as the order says", authority="EO-2")
     assert find_tag(shop.ledger, tag).state == "dispositioned"
-    shop.record("P-1", GOOD, day="2026-11-05")
+    shop.record("P-1", AGAIN, day="2026-11-05")
     assert last(shop, tag) == ("closed", f"accepted after {what}")
 
 
@@ -79,7 +79,7 @@ def test_a_hole_is_not_made_smaller_by_rework(shop: Shop) -> None:
     assert last(shop, tag) == ("re-inspected", f"accept; {OVERSIZE}")
     assert f"tag {tag} stays open: {OVERSIZE}" in run.notes
     dispose(shop.ledger, tag, "repair", "engineer", "bush and ream", authority="EO-2")
-    shop.record("P-1", GOOD, day="2026-11-05")
+    shop.record("P-1", AGAIN, day="2026-11-05")
     assert last(shop, tag) == ("closed", "accepted after repair")
 
 
@@ -113,7 +113,7 @@ def test_a_hole_over_its_limit_does_not_go_on_as_another_fault(shop: Shop) -> No
     (under,) = shop.record("P-1", {"1": (0.457, 0.458), "2": (0.4545, 0.4546)}, day="2026-11-04").tags
     assert last(shop, tag) == ("re-inspected", f"reject; {OVERSIZE}")
     dispose(shop.ledger, under, "rework", "engineer", "ream to 0.4575")
-    shop.record("P-1", GOOD, day="2026-11-05")
+    shop.record("P-1", AGAIN, day="2026-11-05")
     assert find_tag(shop.ledger, under).closed
     assert not find_tag(shop.ledger, tag).closed
 

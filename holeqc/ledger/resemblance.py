@@ -1,0 +1,621 @@
+"""Is a part another one on record: serial numbers that are spelled nearly alike, and readings that were taken before.
+
+Serial numbers that differ by case, dashes, leading zeros or by O for 0 and I for 1 are asked about once; the answer is
+an entry. Readings are compared with everything on record of their kit by an index: each reading set leaves a number for
+the lengths of each hole, for each column of lengths over the holes, and for all of them, so that a copy is found again
+although a few of its cells were changed. Lengths of the same part that are equal under another day or gauge were not
+read again; a copy holds the part.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import and_, func, or_, select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.persons import plain_letters
+from holeqc.ledger.pieces import IntArray, Pieces, codes, pieces_of
+from holeqc.ledger.tags import COPIED
+from holeqc.ledger.values import one_line, plain
+from holeqc.problems import WARNING, LedgerError, Problem
+from holeqc.readings.table import LENGTHS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.inspection.results import Inspection
+    from holeqc.ledger.ledger import Entry, EntryWriter, Ledger, Transaction
+
+BLOCK_LEAST, SET_LEAST = 4, 6  #: lengths of a hole or column, of a whole set, that are worth a mark
+DISTINCT_LEAST = 5  #: a copy has so many different values: a few coarse sizes agree by chance
+OWN_LEAST, OWN_SHARE = 3, 0.9  #: of the same part: so many lengths, and so much of them equal, are no new reading
+OTHER_SHARE = 0.6  #: of another part: so much of the lengths equal, if chance can't explain it
+STEPS = {"in": 1e4, "mm": 1e3}  #: lengths count as equal to one step of a gauge: 0.0001 in, 0.001 mm
+BY_CHANCE = 1e-3  #: chance of one such agreement in the whole record above which nothing is said
+CANDIDATES, SAMPLE = 5, 60  #: sets compared cell by cell; sets that tell how often a value comes
+TOGETHER = 0.75  #: share of the evidence of equal values that is counted, because readings of a part err together
+FEW = 5  #: with fewer other sets on record nothing is known of chance
+MANY = 400  #: values named in one question
+_MIX = np.uint64(0x9E3779B97F4A7C15)
+
+Cells = dict[tuple[str, str, str, str, int], tuple[float, str, str]]  #: what was read -> value, day, gauge
+
+
+# ------------------------------------------------------------------------------------------------- serial numbers
+
+
+def folded(serial: str) -> str:
+    """Return what is left of a serial number without case, marks between, leading zeros and letters like digits."""
+    text = plain_letters(serial)
+    text = "".join(sign for sign in text if sign.isalnum()).translate(str.maketrans("oil", "011"))
+    return re.sub(r"(?<!\d)0+(?=\d)", "", text)
+
+
+def _alike(one: str, other: str) -> bool:
+    """Return whether two serial numbers are alike with the marks between two digits kept (1-12 is not 11-2)."""
+
+    def parts(serial: str) -> list[str]:
+        text = plain_letters(serial).translate(str.maketrans("oil", "011"))
+        return [folded(part) for part in re.split(r"(?<=\d)[\W_]+(?=\d)", text)]
+
+    return parts(one) == parts(other)
+
+
+def write_serials(transaction: Transaction, writer: EntryWriter, serials: Iterable[str]) -> None:
+    """Have an entry bring the serial numbers that weren't on record."""
+    wanted = sorted({str(plain(x)) for x in serials})
+    known: set[str] = set()
+    for start in range(0, len(wanted), MANY):
+        some = wanted[start : start + MANY]
+        asked = select(s.SERIAL.c.serial).where(s.SERIAL.c.serial.in_(some))
+        known |= {str(row[0]) for row in transaction.connection.execute(asked)}
+    writer.add_mapped(s.SERIAL, [{"serial": x, "folded": folded(x)} for x in wanted if x not in known])
+
+
+def answer(
+    ledger: Ledger, serial: str, other: str, same: bool, by: str, reason: str, *, kit: str = "", part: str = "",
+    other_kit: str = "", other_part: str = "",
+) -> Entry:  # fmt: skip
+    """Record whether two serial numbers are one part: ``serial`` is then recorded as ``other`` from now on.
+
+    One and the same serial number of two kits or parts is told apart by ``kit``, ``part``, ``other_kit``,
+    ``other_part``. A later answer takes the place of an earlier one.
+
+    Raises:
+        LedgerError: no reason, ``other`` isn't on record, the two aren't alike, both are the same piece.
+    """
+    serial, other = serial.strip(), other.strip()
+    if not reason.strip():
+        raise LedgerError("say why: the answer needs its reason (--reason)")
+    for text in (serial, other):
+        one_line(text, "serial number")
+    with ledger.transaction():
+        if not ledger.rows(select(s.INSPECTION.c.id).where(s.INSPECTION.c.serial == plain(other)).limit(1)):
+            raise LedgerError(f"ledger {ledger.location.shown}: nothing is recorded of serial {other}")
+        if folded(serial) != folded(other):
+            raise LedgerError(f"serial numbers {serial} and {other} aren't alike, so nothing was asked")
+        if serial == other and (same or (kit, part) == (other_kit, other_part)):
+            raise LedgerError(
+                f"{serial} and {other} are spelled the same; to tell two parts of this number apart, name kit or part "
+                "of both: --kit, --part, --other-kit, --other-part"
+            )
+        row = {
+            "serial": serial, "other": other, "same": same, "kit": kit, "part": part, "other_kit": other_kit,
+            "other_part": other_part,
+        }  # fmt: skip
+        return ledger.entry("serial", by, {"serial_answer": [row]}, reason=reason)
+
+
+def answers(ledger: Ledger, serials: Iterable[str]) -> dict[tuple[str, str], dict[str, Any]]:
+    """Return what was answered of spellings: (serial, other) -> newest answer with columns of its entry."""
+    a, e = s.SERIAL_ANSWER.c, s.ENTRY.c
+    wanted, found = sorted({str(plain(x)) for x in serials}), {}
+    for start in range(0, len(wanted), MANY):
+        some = wanted[start : start + MANY]
+        rows = ledger.rows(
+            select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
+            .where(or_(a.serial.in_(some), a.other.in_(some)), a.serial != a.other).order_by(a.id)
+        )  # fmt: skip
+        for row in rows:
+            found[str(row["serial"]), str(row["other"])] = row
+    return found
+
+
+def told_apart(ledger: Ledger, one: tuple[str, str, str], other: tuple[str, str, str]) -> dict[str, Any] | None:
+    """Return the newest answer that two pieces (kit, part, serial) are two parts, None where none says so."""
+    a, e = s.SERIAL_ANSWER.c, s.ENTRY.c
+    newest: dict[str, Any] | None = None
+    for first, second in ((one, other), (other, one)):
+        rows = ledger.rows(
+            select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
+            .where(a.serial == plain(first[2]), a.other == plain(second[2])).order_by(a.id)
+        )  # fmt: skip
+        for row in rows:
+            asked = (row["kit"], first[0]), (row["part"], first[1]), (row["other_kit"], second[0]), (
+                row["other_part"], second[1])  # fmt: skip
+            if all(said in ("", is_) for said, is_ in asked) and (newest is None or row["id"] > newest["id"]):
+                newest = row
+    return newest if newest is not None and not newest["same"] else None
+
+
+def near_answers(ledger: Ledger, serial: str) -> list[tuple[str, dict[str, Any] | None]]:
+    """Return the other serial numbers on record that are the same without case, dashes and the like, each with what was
+    answered of the two, None where nobody did.
+    """
+    asked = select(s.SERIAL.c.serial).where(s.SERIAL.c.folded == folded(serial), s.SERIAL.c.serial != plain(serial))
+    near = [str(row["serial"]) for row in ledger.rows(asked.order_by(s.SERIAL.c.id))]
+    known = answers(ledger, [serial]) if near else {}
+    return [(other, known.get((serial, other)) or known.get((other, serial))) for other in near]
+
+
+def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
+    """Return a run whose serial numbers are spelled as answered.
+
+    Raises:
+        LedgerError: one is nearly another one, on record or in the run, and nobody has answered whether it is.
+    """
+    given = list(dict.fromkeys(str(x) for x in inspection.parts["serial"]))
+    near = _near(ledger, given)
+    known = answers(ledger, [*given, *(x for of in near.values() for x in of)])
+    rename: dict[str, str] = {}
+    open_: list[tuple[str, str]] = []
+    for serial, others in near.items():
+        for other in others:
+            row = known.get((serial, other)) or known.get((other, serial))
+            if row is None:
+                if _alike(serial, other) or _in_trouble(ledger, other):
+                    open_.append((serial, other))
+            elif row["same"] and str(row["serial"]) == serial:
+                rename[serial] = other
+    pairs = {(one, other) for one, other in open_ if one not in rename}
+    open_ = [p for p in open_ if p in pairs and ((p[1], p[0]) not in pairs or p[0] > p[1])]
+    if open_:
+        _ask(ledger, open_)
+    return _with_serials(inspection, rename) if rename else inspection
+
+
+def _near(ledger: Ledger, given: Sequence[str]) -> dict[str, list[str]]:
+    by_fold: dict[str, list[str]] = {}
+    wanted = sorted({folded(x) for x in given})
+    for start in range(0, len(wanted), MANY):
+        asked = select(s.SERIAL.c.serial, s.SERIAL.c.folded).where(s.SERIAL.c.folded.in_(wanted[start : start + MANY]))
+        for row in ledger.rows(asked.order_by(s.SERIAL.c.id)):
+            by_fold.setdefault(str(row["folded"]), []).append(str(row["serial"]))
+    recorded = {x for of in by_fold.values() for x in of}
+    for serial in given:
+        of = by_fold.setdefault(folded(serial), [])
+        if serial not in of:
+            of.append(serial)
+    # what is on record already under its own spelling isn't asked about again, except beside a new spelling
+    return {
+        x: others for x in given if x not in recorded
+        if (others := [other for other in by_fold[folded(x)] if other != x])
+    }  # fmt: skip
+
+
+def _in_trouble(ledger: Ledger, serial: str) -> bool:
+    newest = ledger.rows(
+        select(s.INSPECTION.c.verdict).where(s.INSPECTION.c.serial == plain(serial)).order_by(s.INSPECTION.c.id.desc())
+    )  # fmt: skip
+    return any(row["verdict"] != "accept" for row in newest)
+
+
+def _ask(ledger: Ledger, pairs: Sequence[tuple[str, str]]) -> None:
+    problems = []
+    for serial, other in pairs:
+        rows = ledger.rows(
+            select(s.INSPECTION.c.verdict, s.INSPECTION.c.entry).where(s.INSPECTION.c.serial == plain(other))
+            .order_by(s.INSPECTION.c.id.desc()).limit(1)
+        )  # fmt: skip
+        state = f", {rows[0]['verdict']} in entry {rows[0]['entry']}" if rows else ", in this run too"
+        problems.append(Problem(
+            WARNING, "near-serial", f"serial {serial} may be the part {other}{state}", serial=serial, holds=True,
+            action=f"Look at the part, then: holeqc serial {serial} --same-as {other} --by WHO --reason TEXT (it is "
+            f"recorded as {other} from then on), or --not {other} if they are two parts",
+        ))  # fmt: skip
+    count = "a serial number is" if len(pairs) == 1 else f"{len(pairs)} serial numbers are"
+    raise LedgerError(f"nothing was recorded: {count} nearly the same as another on record", problems)
+
+
+def _with_serials(inspection: Inspection, rename: Mapping[str, str]) -> Inspection:
+    import pandas as pd
+
+    from holeqc.inspection.judge import inspect
+
+    readings = inspection.readings
+    table = readings.table.copy()
+    old = table["serial"].astype("category")
+    names = [rename.get(str(c), str(c)) for c in old.cat.categories]
+    distinct = list(dict.fromkeys(names))
+    place = np.array([distinct.index(n) for n in names] + [-1], dtype=np.int64)
+    table["serial"] = pd.Categorical.from_codes(place[old.cat.codes.to_numpy()], categories=distinct)
+    problems = tuple(replace(p, serial=rename.get(p.serial, p.serial)) for p in readings.problems)
+    notes = tuple(
+        Problem("note", "serial-answered", f"serial {one} is {other}, as was answered before", serial=other)
+        for one, other in rename.items()
+    )
+    return inspect(inspection.specification, replace(readings, table=table, problems=(*problems, *notes)))
+
+
+# ------------------------------------------------------------------------------------------------------------ marks
+
+
+def _mixed(numbers: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    x = numbers.copy()
+    with np.errstate(over="ignore"):
+        for shift in (33, 29, 32):
+            x ^= x >> np.uint64(shift)
+            x *= _MIX
+    return x ^ (x >> np.uint64(31))
+
+
+def _number(text: str) -> int:
+    return int.from_bytes(hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()[:8], "little")
+
+
+@dataclass(frozen=True, slots=True)
+class Lengths:
+    """The lengths of some reading sets: ``owner`` (n,) number of the set from 0, ``cell`` (n,) number of what is read
+    in ``cells`` (hole, wall, characteristic, direction, trial), ``value`` (n,) in the kit's unit.
+    """
+
+    owner: IntArray
+    cell: IntArray
+    cells: tuple[tuple[str, str, str, str, int], ...]
+    value: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, owner: IntArray) -> Lengths:
+        """Return the lengths of a table of readings; ``owner`` (n,) is -1 where a row counts for no set."""
+        coded = {name: codes(frame[name]) for name in ("hole", "wall", "characteristic")}
+        kinds = coded["characteristic"]
+        length = np.array([text in LENGTHS for text in kinds[1]], dtype=np.bool_)[kinds[0]]
+        value = frame["value"].to_numpy(dtype=np.float64)
+        rows = np.flatnonzero(length & (owner >= 0) & ~np.isnan(value))
+        direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64)[rows], nan=-1.0)
+        keys = [coded[name][0][rows] for name in coded]
+        keys += [np.rint(direction * 1000).astype(np.int64), frame["trial"].to_numpy()[rows].astype(np.int64)]
+        distinct, cell = np.unique(np.column_stack(keys), axis=0, return_inverse=True)
+        names = tuple(
+            (coded["hole"][1][a], coded["wall"][1][b], kinds[1][c], f"{d / 1000:g}", int(e))
+            for a, b, c, d, e in distinct.tolist()
+        )
+        return cls(owner[rows], cell.reshape(-1).astype(np.int64), names, value[rows])
+
+    def marks(self, kit: str, unit: str) -> tuple[IntArray, IntArray]:
+        """Return marks with the set that each belongs to, both (m,), in the order of sets."""
+        if not self.owner.size:
+            return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        key = np.array([_number("|".join((kit, *map(str, cell)))) for cell in self.cells], dtype=np.uint64)
+        typed = np.rint(self.value * STEPS[unit]).astype(np.int64).view(np.uint64)
+        with np.errstate(over="ignore"):
+            mark = _mixed(key[self.cell] + _mixed(typed))
+        holes = self._groups([cell[0] for cell in self.cells])
+        columns = self._groups([str(cell[1:]) for cell in self.cells])
+        found = [self._summed(mark, group, least) for group, least in (
+            (np.zeros_like(self.cell), SET_LEAST), (1 + holes, BLOCK_LEAST), (2 + holes.max() + columns, BLOCK_LEAST),
+        )]  # fmt: skip
+        both = np.unique(np.concatenate(found), axis=0)
+        return both[:, 0], both[:, 1]
+
+    def _groups(self, names: Sequence[str]) -> IntArray:
+        index = {name: number for number, name in enumerate(dict.fromkeys(names))}
+        return np.array([index[name] for name in names], dtype=np.int64)[self.cell]
+
+    def _summed(self, mark: NDArray[np.uint64], group: IntArray, least: int) -> IntArray:
+        """Return (set, sum of the marks of a group of its cells) of groups that are large enough, shape (m, 2)."""
+        order = np.lexsort((group, self.owner))
+        owner, of = self.owner[order], group[order]
+        starts = np.flatnonzero(np.concatenate([[True], (owner[1:] != owner[:-1]) | (of[1:] != of[:-1])]))
+        with np.errstate(over="ignore"):
+            total = np.add.reduceat(mark[order], starts)
+        keep = np.diff(np.concatenate([starts, [owner.size]])) >= least
+        return np.column_stack([owner[starts], _mixed(total).view(np.int64)])[keep]
+
+    def cells_of(self, owner: int) -> dict[tuple[str, str, str, str, int], float]:
+        """Return what one set read: cell -> value."""
+        mine = np.flatnonzero(self.owner == owner)
+        return {self.cells[c]: float(v) for c, v in zip(self.cell[mine], self.value[mine], strict=True)}
+
+
+def write_marks(writer: EntryWriter, kit: str, unit: str, frame: pd.DataFrame, set_ids: IntArray) -> None:
+    """Have an entry bring the marks of reading sets; ``set_ids`` (n,) is each reading's set, -1 for none."""
+    ids = np.unique(set_ids[set_ids >= 0])
+    owner = np.where(set_ids >= 0, np.searchsorted(ids, set_ids), -1) if ids.size else np.full_like(set_ids, -1)
+    of, marks = Lengths.of(frame, owner).marks(kit, unit)
+    if of.size:
+        writer.add_columns(s.SET_MARK, {"set_id": ids[of].tolist(), "mark": marks.tolist()})
+
+
+# ----------------------------------------------------------------------------------------------------------- copies
+
+
+def prepare(ledger: Ledger, inspection: Inspection) -> Inspection:
+    """Return a run as it may be recorded: serial numbers as answered, and parts held whose readings are copies.
+
+    Raises:
+        LedgerError: a serial number is nearly another one and nobody has answered whether it is.
+    """
+    from holeqc.inspection.judge import inspect
+
+    with ledger.reading():
+        inspection = _renamed(ledger, inspection)
+        readings = inspection.readings
+        said = {(p.code, p.part, p.serial) for p in readings.problems}
+        found = [p for p in copies(ledger, inspection) if (p.code, p.part, p.serial) not in said]
+    if not found:
+        return inspection
+    return inspect(inspection.specification, replace(readings, problems=(*readings.problems, *found)))
+
+
+def copies(ledger: Ledger, inspection: Inspection) -> list[Problem]:
+    """Return a problem for each part of a run whose lengths were on record already."""
+    pieces = pieces_of(inspection)
+    fresh = _fresh(ledger, inspection, pieces)
+    new = Lengths.of(inspection.readings.table, fresh)
+    found: dict[int, Problem] = _held_before(ledger, inspection, pieces)
+    for piece in sorted({*np.unique(new.owner).tolist()} - {*found}):
+        problem = _own(ledger, inspection, pieces, piece, fresh)
+        if problem is not None:
+            found[piece] = problem
+    kit = str(plain(inspection.specification.id))
+    unit = inspection.specification.unit
+    for piece, sets in _candidates(ledger, pieces, new.marks(kit, unit)).items():
+        if piece not in found:
+            problem = _other(ledger, inspection, pieces, piece, (new, sets, fresh))
+            if problem is not None:
+                found[piece] = problem
+    return [found[piece] for piece in sorted(found)]
+
+
+def _held_before(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> dict[int, Problem]:
+    """Return what was said of copies when the same content was recorded before: piece -> problem."""
+    number = {tuple(map(plain, name)): piece for piece, name in enumerate(pieces.names)}
+    names = {source.sha256: source.file for source in inspection.readings.sources}
+    digests, found, p = list(names), {}, s.PROBLEM.c
+    for start in range(0, len(digests), MANY):
+        rows = ledger.rows(
+            select(s.PROBLEM, s.FILE.c.digest).join(s.FILE, s.FILE.c.id == p.file_id)
+            .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+            .where(p.code == COPIED, s.FILE.c.digest.in_(digests[start : start + MANY]))
+            .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
+        )  # fmt: skip
+        for row in rows:
+            piece = number.get((row["part"], row["serial"]))
+            if piece is not None:
+                found[piece] = Problem(
+                    str(row["severity"]), COPIED, str(row["message"]), part=pieces.names[piece][0],
+                    serial=pieces.names[piece][1], file=names[str(row["digest"])], holds=True,
+                    action=str(row["action"]),
+                )  # fmt: skip
+    return found
+
+
+def _fresh(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> IntArray:
+    """Return the piece of each reading, -1 for those of files whose content is on record under this kit already."""
+    digests = [source.sha256 for source in inspection.readings.sources]
+    known: set[str] = set()
+    for start in range(0, len(digests), MANY):
+        asked = (
+            select(s.FILE.c.digest).join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+            .where(s.FILE.c.digest.in_(digests[start : start + MANY]))
+            .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
+        )  # fmt: skip
+        known |= {str(row["digest"]) for row in ledger.rows(asked)}
+    old = {source.file for source in inspection.readings.sources if source.sha256 in known}
+    of_file, files = codes(inspection.readings.table["file"])
+    fresh = np.array([name not in old for name in files], dtype=np.bool_)[of_file]
+    return np.where(fresh, pieces.of_reading, -1)
+
+
+def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
+    """Return the lengths of recorded sets: set -> what was read -> value, day, gauge."""
+    r = s.READING.c
+    out: dict[int, Cells] = {}
+    for start in range(0, len(sets), MANY):
+        asked = (
+            select(r.set_id, r.hole, r.wall, r.characteristic, r.direction, r.trial, r.value, r.day, r.gauge)
+            .where(r.set_id.in_(list(sets[start : start + MANY])), r.characteristic.in_(LENGTHS), r.value.is_not(None))
+        )  # fmt: skip
+        for row in ledger.rows(asked):
+            direction = -1.0 if row["direction"] is None else float(row["direction"])
+            cell = (str(row["hole"]), str(row["wall"]), str(row["characteristic"]), f"{direction:g}", int(row["trial"]))
+            out.setdefault(int(row["set_id"]), {})[cell] = (
+                float(row["value"]), str(row["day"] or ""), str(row["gauge"])
+            )  # fmt: skip
+    return out
+
+
+def _cells_of_piece(inspection: Inspection, fresh: IntArray, piece: int) -> Cells:
+    frame = inspection.readings.table[fresh == piece]
+    frame = frame[frame["characteristic"].isin(LENGTHS) & frame["value"].notna()]
+    direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64), nan=-1.0)
+    days = frame["date"].to_numpy().astype("datetime64[D]")
+    shown = ["" if np.isnat(day) else str(day) for day in days]
+    return {
+        (str(a), str(b), str(c), f"{d:g}", int(e)): (float(v), day, str(g))
+        for a, b, c, d, e, v, day, g in zip(
+            frame["hole"], frame["wall"], frame["characteristic"], direction, frame["trial"], frame["value"], shown,
+            frame["gauge"], strict=True,
+        )
+    }  # fmt: skip
+
+
+def _equal(one: float, other: float, unit: str) -> bool:
+    """Return whether two lengths are the same to what a gauge shows, also where one was typed in the other unit."""
+    return round(one * STEPS[unit]) == round(other * STEPS[unit])
+
+
+def _own(ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray) -> Problem | None:
+    """Return what is wrong where a part's lengths equal its own of another day or gauge."""
+    part, serial = pieces.names[piece]
+    sets, f = s.READING_SET.c, s.FILE.c
+    rows = ledger.rows(
+        select(sets.id, f.name, f.entry).join(s.FILE, f.id == sets.file_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
+        .where(sets.serial == plain(serial), sets.part == plain(part))
+        .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id)).order_by(sets.id.desc()).limit(SAMPLE)
+    )  # fmt: skip
+    if not rows:
+        return None
+    now = _cells_of_piece(inspection, fresh, piece)
+    gauges = {gauge.id for gauge in inspection.specification.gauges}
+    recorded = _recorded(ledger, [int(row["id"]) for row in rows])
+    for row in rows:
+        before = recorded.get(int(row["id"]), {})
+        both = [cell for cell in now if cell in before]
+        same = [cell for cell in both if _equal(now[cell][0], before[cell][0], inspection.specification.unit)]
+        if len(both) < OWN_LEAST or len(same) < OWN_SHARE * len(both):
+            continue
+        days = [(before[c][1], now[c][1]) for c in same if before[c][1] and now[c][1] and before[c][1] != now[c][1]]
+        other = [(before[c][2], now[c][2]) for c in same if before[c][2] != now[c][2]
+                 and {before[c][2], now[c][2]} <= gauges]  # fmt: skip
+        if not days and not other:
+            continue
+        what = f"of {days[0][0]}, under {days[0][1]}" if days else f"of gauge {other[0][0]}, under {other[0][1]}"
+        return _problem(
+            inspection, pieces, piece, fresh, f"{_count(same, both)} equal its own on record (entry {row['entry']}, "
+            f"{row['name']}) {what}: not read again",
+        )  # fmt: skip
+    return None
+
+
+def _count(same: Sequence[object], both: Sequence[object]) -> str:
+    return f"all {len(both)} lengths" if len(same) == len(both) else f"{len(same)} of {len(both)} lengths"
+
+
+def _problem(inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray, message: str) -> Problem:
+    part, serial = pieces.names[piece]
+    file = str(inspection.readings.table["file"].to_numpy()[np.flatnonzero(fresh == piece)[0]])
+    return Problem(
+        WARNING, COPIED, message, part=part, serial=serial, file=file, holds=True,
+        action="Measure this part and record what the gauge shows",
+    )  # fmt: skip
+
+
+def _candidates(
+    ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]
+) -> dict[int, list[int]]:
+    """Return the recorded sets of other parts that share most marks with each piece: piece -> sets, the best first."""
+    of, marks = given
+    by_mark: dict[int, list[int]] = {}
+    for piece, mark in zip(of.tolist(), marks.tolist(), strict=True):
+        by_mark.setdefault(mark, []).append(piece)
+    wanted = sorted(by_mark)
+    shared: dict[int, dict[int, int]] = {}
+    m, sets = s.SET_MARK.c, s.READING_SET.c
+    for start in range(0, len(wanted), MANY):
+        asked = (
+            select(m.set_id, m.mark, sets.part, sets.serial).join(s.READING_SET, sets.id == m.set_id)
+            .where(m.mark.in_(wanted[start : start + MANY]))
+        )  # fmt: skip
+        for row in ledger.rows(asked):
+            for piece in by_mark[int(row["mark"])]:
+                if tuple(map(plain, pieces.names[piece])) != (row["part"], row["serial"]):
+                    found = shared.setdefault(piece, {})
+                    found[int(row["set_id"])] = found.get(int(row["set_id"]), 0) + 1
+    return {
+        piece: sorted(found, key=lambda number: (-found[number], -number))[:CANDIDATES]
+        for piece, found in shared.items()
+    }  # fmt: skip
+
+
+def _other(
+    ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, given: tuple[Lengths, Sequence[int], IntArray]
+) -> Problem | None:
+    """Return what is wrong where a part's lengths equal those of another part and chance can't explain it."""
+    new, sets, fresh = given
+    now = new.cells_of(piece)
+    recorded = _recorded(ledger, sets)
+    for number in sets:
+        before = recorded.get(number, {})
+        both = [cell for cell in now if cell in before]
+        same = [cell for cell in both if _equal(now[cell], before[cell][0], inspection.specification.unit)]
+        if len(same) < SET_LEAST or len(same) < OTHER_SHARE * len(both):
+            continue
+        if len({round(now[cell] * STEPS[inspection.specification.unit]) for cell in same}) < DISTINCT_LEAST:
+            continue
+        if not _beyond_chance(ledger, inspection, now, (both, same), {number}):
+            continue
+        sets_, f = s.READING_SET.c, s.FILE.c
+        row = ledger.rows(
+            select(sets_.part, sets_.serial, f.name, f.entry).join(s.FILE, f.id == sets_.file_id)
+            .where(sets_.id == number)
+        )[0]  # fmt: skip
+        name = " ".join(str(row[key]) for key in ("part", "serial") if row[key])
+        return _problem(
+            inspection, pieces, piece, fresh,
+            f"{_count(same, both)} equal those of {name} on record (entry {row['entry']}, {row['name']}): likely "
+            "copied",
+        )  # fmt: skip
+    return None
+
+
+def _beyond_chance(
+    ledger: Ledger, inspection: Inspection, now: Mapping[Any, float], given: tuple[list[Any], list[Any]],
+    without: set[int],
+) -> bool:  # fmt: skip
+    """Return whether so many equal lengths are more than chance gives in the whole record.
+
+    How often a value comes is taken from other sets of the kit. Readings of a part err together, so not the whole sum
+    of logarithms counts. Whichever cells agree is allowed for by their number of choices.
+    """
+    both, same = given
+    sets = s.READING_SET.c
+    of_kit = (
+        select(sets.id).join(s.FILE, s.FILE.c.id == sets.file_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+        .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
+    )  # fmt: skip
+    others = [int(row["id"]) for row in ledger.rows(of_kit.order_by(sets.id.desc()).limit(SAMPLE + 1))]
+    sample = _recorded(ledger, [number for number in others if number not in without][:SAMPLE])
+    if len(sample) < FEW and len(same) == len(both):
+        return True
+    logs, unit = 0.0, inspection.specification.unit
+    for cell in same:
+        there = [cells[cell][0] for cells in sample.values() if cell in cells]
+        logs += math.log((1 + sum(_equal(now[cell], value, unit) for value in there)) / (2 + len(there)))
+    ways = math.lgamma(len(both) + 1) - math.lgamma(len(same) + 1) - math.lgamma(len(both) - len(same) + 1)
+    count = ledger.rows(select(func.count().label("number")).select_from(of_kit.subquery()))[0]["number"]
+    return TOGETHER * logs + ways + math.log(max(1, int(count))) < math.log(BY_CHANCE)
+
+
+# ----------------------------------------------------------------------------------- ledgers made before version 2
+
+
+def index_all(transaction: Transaction, writer: EntryWriter) -> None:
+    """Have an entry bring serial numbers and marks of everything that is on record."""
+    connection = transaction.connection
+    serials = select(s.INSPECTION.c.serial).distinct().union(select(s.READING_SET.c.serial).distinct())
+    write_serials(transaction, writer, (str(row[0]) for row in connection.execute(serials)))
+    last = int(connection.execute(select(func.max(s.READING_SET.c.id))).scalar() or 0)
+    for frame, ids in _all_sets(transaction, last):
+        for kit, unit in dict.fromkeys(zip(frame["kit"], frame["unit"], strict=True)):
+            mine = (frame["kit"].to_numpy() == kit) & (frame["unit"].to_numpy() == unit)
+            write_marks(writer, str(kit), str(unit), frame, np.where(mine, ids, -1))
+
+
+def _all_sets(transaction: Transaction, last: int, step: int = 500) -> Iterator[tuple[pd.DataFrame, IntArray]]:
+    import pandas as pd
+
+    r, sets = s.READING.c, s.READING_SET.c
+    names = ["set_id", "kit", "unit", "hole", "wall", "characteristic", "direction", "trial", "value"]
+    for start in range(0, last, step):
+        rows = transaction.connection.execute(
+            select(r.set_id, s.SPECIFICATION.c.kit, s.SPECIFICATION.c.unit, r.hole, r.wall, r.characteristic,
+                   r.direction, r.trial, r.value)
+            .join(s.READING_SET, sets.id == r.set_id).join(s.FILE, s.FILE.c.id == sets.file_id)
+            .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
+            .where(and_(r.set_id > start, r.set_id <= start + step)).order_by(r.set_id, r.line)
+        ).all()  # fmt: skip
+        if rows:
+            frame = pd.DataFrame(rows, columns=names).astype({"direction": float, "value": float})
+            yield frame, frame["set_id"].to_numpy(dtype=np.int64)

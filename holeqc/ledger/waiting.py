@@ -1,0 +1,95 @@
+"""What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits that nobody released."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.equipment import calibrations
+from holeqc.ledger.kits import newest_release, stored_specification
+from holeqc.ledger.obstacles import findings
+from holeqc.ledger.questions import Question, open_questions
+from holeqc.ledger.stories import parts
+from holeqc.ledger.tags import TagState, find_tags
+
+if TYPE_CHECKING:
+    from holeqc.ledger.ledger import Ledger
+
+Row = dict[str, Any]
+MOST = 100  #: of so many parts, the newest, it is asked what stands in their way
+NEAR = 30  #: days before a gauge's calibration is due
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What waits, each list the oldest first.
+
+    ``gauges``: gauge, due day, whether it is past; ``kits``: kit and revision whose newest text isn't the one released;
+    ``left_out``: parts not approved that weren't looked at.
+    """
+
+    tags: tuple[TagState, ...]
+    ready: tuple[Row, ...]
+    questions: tuple[Question, ...]
+    held: tuple[Row, ...]
+    gauges: tuple[tuple[str, str, bool], ...]
+    kits: tuple[tuple[str, str], ...]
+    left_out: int = 0
+
+
+def waiting(ledger: Ledger, today: dt.date) -> Waiting:
+    """Return what waits, as of one moment."""
+    from holeqc.ledger.filters import Filter
+
+    with ledger.reading():
+        rows = [row for row in parts(ledger, Filter()) if not row["approved"] and not row["not_for_use"]]
+        accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
+        asked = accepted[-MOST:]
+        return Waiting(
+            tuple(find_tags(ledger, only_open=True)),
+            tuple(row for row in asked if _ready(ledger, row)), tuple(open_questions(ledger)),
+            tuple(row for row in rows if row["verdict"] == "hold"), _gauges(ledger, today), _kits(ledger),
+            len(accepted) - len(asked),
+        )  # fmt: skip
+
+
+def _ready(ledger: Ledger, row: Row) -> bool:
+    story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    one = next((x for x in story.inspections if x.row["id"] == row["id"]), None)
+    return one is not None and not findings(ledger, one).obstacles
+
+
+def _newest_texts(ledger: Ledger) -> dict[str, Row]:
+    text = s.SPECIFICATION.c
+    rows = ledger.rows(select(text.id, text.kit, text.revision, text.digest).order_by(text.id))
+    return {str(row["kit"]): row for row in rows}
+
+
+def _kits(ledger: Ledger) -> tuple[tuple[str, str], ...]:
+    found = []
+    for kit, row in _newest_texts(ledger).items():
+        newest = newest_release(ledger, kit)
+        if newest is None or newest["digest"] != row["digest"]:
+            found.append((kit, str(row["revision"])))
+    return tuple(found)
+
+
+def _gauges(ledger: Ledger, today: dt.date) -> tuple[tuple[str, str, bool], ...]:
+    """Return gauges of the kits in force past their day or near it: by the last calibration logged, else by the kit."""
+    due: dict[str, str] = {}
+    for kit, row in _newest_texts(ledger).items():
+        newest = newest_release(ledger, kit)
+        spec = stored_specification(ledger, int(newest["specification_id"] if newest else row["id"]))
+        for gauge in spec.gauges:
+            if gauge.calibration_due is not None:
+                due[gauge.id] = max(due.get(gauge.id, ""), gauge.calibration_due.isoformat())
+    for row in calibrations(ledger):
+        if row["due"]:
+            due[str(row["gauge"])] = str(row["due"])
+    last = (today + dt.timedelta(days=NEAR)).isoformat()
+    near = [(gauge, day, day < today.isoformat()) for gauge, day in due.items() if day <= last]
+    return tuple(sorted(near, key=lambda one: one[1]))

@@ -1,0 +1,353 @@
+"""Who may write, whose name is proven, when; and approved parts that a gauge puts in question, on both databases.
+
+What must happen follows from the rules of the record that README states; no outside source applies. Signatures: Ed25519
+as the library cryptography makes them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from shop import AGAIN, GOOD, LARGE, Shop, place
+from sqlalchemy import text
+from test_seals import by_hand
+
+from holeqc.ledger import ledger as ledgers
+from holeqc.ledger import open_ledger, persons, times
+from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
+from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
+from holeqc.ledger.equipment import BAD, Calibration, record_calibration
+from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
+from holeqc.ledger.kits import release
+from holeqc.ledger.questions import close_questions, open_questions
+from holeqc.ledger.tags import dispose
+from holeqc.problems import LedgerError
+from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
+from holeqc.reports.record_text import part_text, parts_text
+from holeqc.specification.load import load_specification
+
+SIGNED = "[approval]\nsigned = true\n"
+PASSPHRASE = "correct horse"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+# ---------------------------------------------------------------------------------------------------------- persons
+
+
+@pytest.mark.parametrize("name", ["017", "17 ", "0017", "l7", "I7", "\uff11\uff17", "1-7"])
+def test_another_way_of_typing_is_no_second_person(shop: Shop, name: str) -> None:
+    shop.record("P-1", GOOD, by="17" if name != "1-7" else "1 7")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", name)
+    assert [p.code for p in caught.value.problems] == ["same-person"]
+    approve(shop.ledger, "P-1", "170")
+
+
+def test_once_persons_are_declared_nobody_else_writes(shop: Shop) -> None:
+    shop.record("P-1", GOOD, by="17")
+    persons.add(shop.ledger, "7", "engineer", "7")
+    head = shop.ledger.head()
+    for act in (
+        lambda: approve(shop.ledger, "P-1", "41"), lambda: shop.record("P-2", GOOD, by="17"),
+        lambda: shop.ledger.entry("any", "anybody"), lambda: persons.add(shop.ledger, "41", "inspector", "17"),
+    ):  # fmt: skip
+        with pytest.raises(LedgerError, match=r"knows no person '\w+'; declared are 7 \(engineer\)"):
+            act()
+    assert shop.ledger.head() == head
+    persons.add(shop.ledger, "41", "inspector", "7")
+    persons.add(shop.ledger, "17", "technician", "7")
+    with pytest.raises(LedgerError, match="declared as technician, not as inspector"):
+        approve(shop.ledger, "P-1", "17")
+    with pytest.raises(LedgerError, match="persons of that role only"):
+        persons.add(shop.ledger, "99", "inspector", "17")
+    persons.add(shop.ledger, "99", "technician", "17")
+    approve(shop.ledger, "P-1", "041")
+    persons.remove(shop.ledger, "99", "7", "left")
+    with pytest.raises(LedgerError, match="knows no person"):
+        shop.ledger.entry("any", "99")
+    assert [p.name for p in persons.declared(shop.ledger).values()] == ["7", "41", "17"]
+    assert shop.ledger.verify().holds
+
+
+def test_an_approver_declared_by_who_logged_is_no_second_person(shop: Shop) -> None:
+    persons.add(shop.ledger, "7", "inspector", "7")
+    for name in ("office 1", "office 2"):
+        persons.add(shop.ledger, name, "engineer", "7")
+    persons.add(shop.ledger, "8", "inspector", "7")
+    shop.record("P-1", GOOD, by="7")
+    with pytest.raises(ApprovalRefused, match="can't be approved") as caught:
+        approve(shop.ledger, "P-1", "8")
+    assert "was declared by 7, who logged it" in caught.value.problems[0].message
+
+
+# -------------------------------------------------------------------------------------------------------- signatures
+
+
+def keys(shop: Shop) -> dict[str, object]:
+    """Declare everybody and give each a key."""
+    signing = pytest.importorskip("holeqc.ledger.signing")
+    pytest.importorskip("cryptography")
+    persons.add(shop.ledger, "7", "engineer", "7")
+    found = {}
+    roles = {"7": "engineer", "41": "inspector", "bench 2": "technician"}
+    roles |= dict.fromkeys(("office 1", "office 2"), "engineer")
+    for name, role in roles.items():
+        if name != "7":
+            with pytest.raises(LedgerError, match="sign with your key"):
+                persons.add(shop.ledger, name, role, "7")
+            persons.add(shop.ledger, name, role, "7", found["7"])
+        path = shop.folder / f"{name}.key"
+        public = signing.make_key(path, PASSPHRASE)
+        if name != "7":  # whoever types a name doesn't get its key
+            with pytest.raises(LedgerError, match="sign with your key"):
+                persons.set_key(shop.ledger, name, public, name)
+        persons.set_key(shop.ledger, name, public, "7", signer=found.get("7"))
+        found[name] = signing.load_key(path, PASSPHRASE)
+    return found
+
+
+def signed_shop(shop: Shop) -> dict[str, object]:
+    """Give everybody a key and have a kit released that asks for signatures."""
+    found = keys(shop)
+    spec = load_specification(shop.kit(more=SIGNED))
+    content = Path(spec.path).read_bytes()
+    with pytest.raises(LedgerError, match="sign with your key"):
+        release(shop.ledger, spec, content, "office 1")
+    for who in ("office 1", "office 2"):
+        release(shop.ledger, spec, content, who, "", found[who])
+    return found
+
+
+def test_approvals_dispositions_and_releases_are_signed(shop: Shop) -> None:
+    found = signed_shop(shop)
+    (tag,) = shop.record("P-1", LARGE, more=SIGNED).tags
+    decided = (shop.ledger, tag, "use-as-is", "7", "ample edge")
+    for signer, why in ((None, "sign with your key"), (found["41"], "not the key on record of 7")):
+        with pytest.raises(LedgerError, match=why):
+            dispose(*decided, authority="EN-1", signer=signer)
+    dispose(*decided, authority="EN-1", signer=found["7"])
+    for signer, why in ((None, "sign with your key"), (found["7"], "not the key on record of 41")):
+        with pytest.raises(LedgerError, match=why):
+            approve(shop.ledger, "P-1", "41", signer=signer)
+    approve(shop.ledger, "P-1", "41", signer=found["41"])
+    story = shop.ledger.part_story("P-1")
+    assert f"by 41 (signed, key {found['41'].public_key[:4]} " in part_text(story)
+    assert shop.ledger.verify().holds
+    approved_set(shop.ledger, "P-1")
+
+
+def test_without_signatures_pages_say_name_as_typed(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    approve(shop.ledger, "P-1", "41")
+    assert "by 41 (name as typed) as inspector" in part_text(shop.ledger.part_story("P-1"))
+
+
+def test_a_forged_approval_in_a_rewritten_chain_is_found(shop: Shop) -> None:
+    found = signed_shop(shop)
+    shop.record("P-1", GOOD, more=SIGNED)
+    entry = approve(shop.ledger, "P-1", "41", signer=found["41"]).entry.seq
+    by_hand(shop.ledger, f"UPDATE approval SET note = 'lot 9' WHERE entry = {entry}")
+    rewrite_chain(shop)
+    assert shop.ledger.verify().holds  # whoever may write everything makes a chain that holds
+    with pytest.raises(LedgerError, match="its signature is of something else"):
+        approved_set(shop.ledger, "P-1")
+    by_hand(shop.ledger, f"DELETE FROM signature WHERE entry = {entry}")
+    rewrite_chain(shop)
+    with pytest.raises(LedgerError, match="isn't signed"):
+        approved_set(shop.ledger, "P-1")
+
+
+def test_a_key_put_on_record_by_hand_signs_nothing(shop: Shop) -> None:
+    signed_shop(shop)
+    shop.record("P-1", GOOD, more=SIGNED)
+    from holeqc.ledger import signing
+
+    mine = shop.folder / "mine.key"
+    row = {"name": "41", "folded": "41", "act": "key", "role": "inspector",
+           "public_key": signing.make_key(mine, PASSPHRASE)}  # fmt: skip
+    shop.ledger.entry("person", "41", {"person": [row]})
+    approve(shop.ledger, "P-1", "41", signer=signing.load_key(mine, PASSPHRASE))
+    with pytest.raises(LedgerError, match="put on record without the signature of an older key"):
+        approved_set(shop.ledger, "P-1")
+
+
+def rewrite_chain(shop: Shop) -> None:
+    """Work out all digests anew, as somebody would who owns the database and has read the code."""
+    from runs import content
+
+    from holeqc.ledger import canonical, schema
+
+    rows = content(shop.ledger)
+    previous, statements = canonical.FIRST_PREVIOUS, []
+    names = {t.name: [c.name for c in t.columns] for t in (schema.ENTRY, *schema.DETAILS)}
+    tables = {name: [dict(zip(names[name], row, strict=True)) for row in of] for name, of in rows.items()}
+    entry_of = {t.name: {row["id"]: row["entry"] for row in tables[t.name]} for t in schema.DETAILS
+                if "id" in t.columns and "entry" in t.columns}  # fmt: skip
+    for entry in tables["entry"]:
+        payload = canonical.PayloadDigest()
+        for table in schema.DETAILS:
+            parent = schema.parent_of(table)
+            mine = [row for row in tables[table.name] if entry["seq"] == (
+                row["entry"] if parent is None else entry_of[parent[0].name][row[parent[1]]])]  # fmt: skip
+            if mine:
+                payload.add(table.name, schema.kinds_of(table), [[row[n] for row in mine] for n in names[table.name]])
+        entry |= {"payload": payload.hexdigest(), "previous": previous}
+        previous = entry["hash"] = canonical.entry_hash(entry)
+        statements.append(
+            f"UPDATE entry SET payload = '{entry['payload']}', previous = '{entry['previous']}', "
+            f"hash = '{entry['hash']}' WHERE seq = {entry['seq']}"
+        )
+    by_hand(shop.ledger, *statements)
+
+
+def test_a_signed_packet_is_proven_without_the_ledger(shop: Shop) -> None:
+    found = signed_shop(shop)
+    shop.record("P-1", GOOD, more=SIGNED)
+    approve(shop.ledger, "P-1", "41", signer=found["41"])
+    approved = approved_set(shop.ledger, "P-1")
+    with pytest.raises(LedgerError, match="sign with your key"):
+        write_packet(approved, shop.folder / "p", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+    write_packet(
+        approved, shop.folder / "p", lambda digest: record_packet(shop.ledger, approved, digest, "41", found["41"])
+    )
+    check = verify_packet(shop.folder / "p")
+    assert check.differences == ()
+    assert check.signers == tuple((what, "41", found["41"].public_key) for what in ("approval", "packet"))
+    for change in ("serial", "report"):
+        folder = shop.folder / f"forged {change}"
+        shutil.copytree(shop.folder / "p", folder)
+        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        if change == "serial":
+            manifest["serial"] = "P-2"
+        else:
+            (folder / "report.pdf").write_bytes(b"another")
+            (named,) = [f for f in manifest["files"] if f["name"] == "report.pdf"]
+            import hashlib
+
+            named |= {"bytes": 7, "sha256": hashlib.sha256(b"another").hexdigest()}
+        manifest["sha256"] = digest_of(manifest)
+        (folder / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+        seal = json.loads((folder / SEAL).read_text(encoding="utf-8"))
+        from holeqc.ledger.approved import packet_words
+        from holeqc.ledger.canonical import entry_hash
+
+        seal["row"]["reason"] = packet_words(manifest["approval"]["entry"], manifest["sha256"])
+        seal["hash"] = entry_hash(seal["row"])
+        (folder / SEAL).write_text(json.dumps(seal), encoding="utf-8")
+        found_ = verify_packet(folder)
+        assert any("signature is of something else" in one for one in found_.differences), change
+        assert found_.signers == ()
+
+
+def test_keys_are_locked_and_never_written_over(tmp_path: Path) -> None:
+    signing = pytest.importorskip("holeqc.ledger.signing")
+    pytest.importorskip("cryptography")
+    with pytest.raises(LedgerError, match="at least 8"):
+        signing.make_key(tmp_path / "a.key", "short")
+    public = signing.make_key(tmp_path / "a.key", PASSPHRASE)
+    assert b"ENCRYPTED" in (tmp_path / "a.key").read_bytes()
+    assert (tmp_path / "a.key").stat().st_mode & 0o077 == 0
+    with pytest.raises(LedgerError, match="never written over"):
+        signing.make_key(tmp_path / "a.key", PASSPHRASE)
+    with pytest.raises(LedgerError, match="passphrase is wrong"):
+        signing.load_key(tmp_path / "a.key", "another one")
+    signer = signing.load_key(tmp_path / "a.key", PASSPHRASE)
+    assert signer.public_key == public
+    assert signing.holds(public, "x", signer.sign("x"))
+    assert not signing.holds(public, "y", signer.sign("x"))
+    assert not signing.holds("00", "x", "zz")
+
+
+# ------------------------------------------------------------------------------------------------------- in question
+
+
+def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Shop) -> None:
+    shop.record("P-1", GOOD, day="2026-11-03")
+    shop.record("P-2", AGAIN, day="2026-11-25")
+    done = approve(shop.ledger, "P-1", "41")
+    approve(shop.ledger, "P-2", "41")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 24), IN_TOLERANCE), "gauge room")
+    assert open_questions(shop.ledger) == []
+    bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=0.0001, unit="in")
+    seq = record_calibration(shop.ledger, bad, "gauge room").seq
+    (question,) = open_questions(shop.ledger)  # P-2 was read after the calibration of the 24th
+    assert (question.serial, question.gauge, question.calibration) == ("P-1", "G1", seq)
+    first, second = shop.ledger.parts()
+    assert "found out of tolerance at its next calibration" in first["in_question"]
+    assert (first["approved"], second["in_question"]) == (1, "")
+    assert "plate P-1: IN QUESTION, gauge G1 read" in parts_text([first, second])
+    assert parts_text([first, second]).splitlines()[-1] == "2 parts"
+    with pytest.raises(LedgerError, match="P-1 is in question: gauge G1"):
+        approved_set(shop.ledger, "P-1")
+    said = {"entry": done.entry.seq, "hash": done.entry.hash}
+    assert any("in question" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
+    with pytest.raises(LedgerError, match="say why"):
+        close_questions(shop.ledger, "P-1", "41", " ")
+    with pytest.raises(LedgerError, match="second person"):
+        close_questions(shop.ledger, "P-1", "bench 2", "looks fine")
+    with pytest.raises(LedgerError, match="nothing puts it in question"):
+        close_questions(shop.ledger, "P-2", "41", "looks fine")
+    close_questions(shop.ledger, "P-1", "41", "0.0001 with 0.0015 to spare")
+    assert open_questions(shop.ledger) == []
+    approved_set(shop.ledger, "P-1")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 19), BAD), "gauge room")
+    assert [q.serial for q in open_questions(shop.ledger)] == ["P-1"]  # a later finding asks anew
+    withdraw(shop.ledger, "P-1", "7", "read again")
+    assert open_questions(shop.ledger) == []
+
+
+# ------------------------------------------------------------------------------------------------------------- clock
+
+
+def set_clock(patch: pytest.MonkeyPatch, moment: dt.datetime) -> None:
+    patch.setattr(ledgers, "now", lambda: times.stored(moment))
+
+
+def test_an_entry_before_the_newest_is_refused_unless_a_reason_is_given(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop.record("P-1", GOOD)
+    (row,) = shop.ledger.rows(text("SELECT max(at) AS at FROM entry"))
+    newest = dt.datetime.strptime(row["at"], "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=dt.UTC)
+    set_clock(monkeypatch, newest - dt.timedelta(seconds=90))  # clocks of two benches may differ so much
+    shop.ledger.entry("one", "bench 2")
+    set_clock(monkeypatch, newest - dt.timedelta(hours=1))
+    head = shop.ledger.head()
+    with pytest.raises(LedgerError, match="before the newest entry"):
+        approve(shop.ledger, "P-1", "41")
+    assert shop.ledger.head() == head
+    with pytest.raises(LedgerError, match="say why"):
+        shop.ledger.clock_was_set("engineer", " ")
+    shop.ledger.clock_was_set("engineer", "bench 3 was an hour ahead")
+    approve(shop.ledger, "P-1", "41")
+    with pytest.raises(LedgerError, match="is not behind"):
+        shop.ledger.clock_was_set("engineer", "once more")
+    found = shop.ledger.verify()
+    assert found.holds
+    (note,) = found.notes
+    assert note.startswith(f"entry {head[0] + 1}: the clock was set back before it (entry {head[0]} says ")
+    assert "bench 3 was an hour ahead" in note
+
+
+def test_an_approval_before_its_readings_needs_a_reason(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    from holeqc.ledger import obstacles
+
+    shop.record("P-1", GOOD, day="2026-11-03")
+    monkeypatch.setattr(obstacles, "today", lambda: dt.date(2026, 11, 2))
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", "41")
+    assert [p.code for p in caught.value.problems] == ["before-its-readings"]
+    approve(shop.ledger, "P-1", "41", clock_reason="clock of the office is a day late")
+    note = newest_story(shop.ledger, "P-1").approvals[0]["note"]
+    said = "approved when the clock said 2026-11-02, before its readings of 2026-11-03"
+    assert note == f"{said}: clock of the office is a day late"

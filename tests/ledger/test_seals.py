@@ -1,0 +1,201 @@
+"""A record edited by hand, cut short or replaced: what rests on it is refused, and seals kept elsewhere tell.
+
+Whoever does it here has the database's own rights, lifts the guards and puts them back. No outside source applies.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from shop import GOOD, SMALL, Shop, place
+from sqlalchemy import text
+from test_append_only import _without_guards, put_guards_back
+
+from holeqc.ledger import open_ledger
+from holeqc.ledger.approvals import approve
+from holeqc.ledger.approved import approved_set, compare_with_ledger
+from holeqc.ledger.ledger import Ledger
+from holeqc.ledger.seals import broken_seals, leave_seal, name_folder, read_seals, roles_sql, seal_data, write_seal
+from holeqc.problems import LedgerError
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+def by_hand(ledger: Ledger, *statements: str) -> None:
+    """Change rows with the guards lifted, and put them back."""
+    with ledger.engine.begin() as connection:
+        if connection.dialect.name == "sqlite":
+            connection.exec_driver_sql("PRAGMA defer_foreign_keys = ON")
+        for statement in _without_guards(connection.dialect.name):
+            connection.exec_driver_sql(statement)
+        for statement in statements:
+            connection.execute(text(statement))
+    with ledger.engine.begin() as connection:
+        put_guards_back(connection)
+
+
+@pytest.mark.parametrize("statement", [
+    "UPDATE inspection SET verdict = 'accept', pin_verdict = ''",
+    "UPDATE hole_verdict SET verdict = 'accept'",
+    "UPDATE reading SET value = 0.4571 WHERE value < 0.455",
+    "UPDATE tag_event SET event = 'closed'",
+    "DELETE FROM tag_event; DELETE FROM tag",
+    "UPDATE specification SET content = replace(content, '0.455', '0.454')",
+    "UPDATE reading_set SET serial = 'P-2' WHERE serial = 'P-1'",
+    "UPDATE entry SET made_by = '17' WHERE kind = 'readings'",
+    "UPDATE tag SET serial = 'P-2'; UPDATE inspection SET serial = 'P-2' WHERE verdict = 'reject'",
+])  # fmt: skip
+def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(shop: Shop, statement: str) -> None:
+    shop.record("P-3", GOOD)
+    done = approve(shop.ledger, "P-3", "41")
+    shop.record("P-1", SMALL)
+    shop.record("P-1", GOOD, day="2026-11-04")
+    head = shop.ledger.head()
+    by_hand(shop.ledger, *statement.split("; "))
+    with pytest.raises(LedgerError, match=r"doesn't hold, so nothing can rest on it: entry \d+: "):
+        approve(shop.ledger, "P-1", "41")
+    if "reading" not in statement:  # readings of other files aren't recomputed for a part
+        with pytest.raises(LedgerError, match="doesn't hold"):
+            approved_set(shop.ledger, "P-3")
+        said = {"entry": done.entry.seq, "hash": done.entry.hash}
+        assert any("doesn't hold: entry" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
+    assert shop.ledger.head() == head
+
+
+def test_readings_of_other_files_do_not_stand_in_the_way(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    shop.record("P-2", GOOD)
+    by_hand(shop.ledger, "UPDATE reading SET value = value + 0.0001 WHERE set_id = 2")
+    approve(shop.ledger, "P-1", "41")
+    with pytest.raises(LedgerError, match="doesn't hold"):
+        approve(shop.ledger, "P-2", "41")
+
+
+def test_guards_that_do_not_stand_are_refused(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    approve(shop.ledger, "P-1", "41")
+    with shop.ledger.engine.begin() as connection:
+        for statement in _without_guards(connection.dialect.name):
+            connection.exec_driver_sql(statement)
+    for act in (lambda: approve(shop.ledger, "P-1", "41"), lambda: approved_set(shop.ledger, "P-1")):
+        with pytest.raises(LedgerError, match="guards are missing"):
+            act()
+
+
+def test_seals_tell_what_was_cut_off_at_the_end(shop: Shop, tmp_path: Path) -> None:
+    seals = tmp_path / "seals"
+    with pytest.raises(LedgerError, match="no such folder"):
+        name_folder(shop.ledger, str(seals), "engineer")
+    seals.mkdir()
+    assert leave_seal(shop.ledger, "nothing") == ""
+    name_folder(shop.ledger, str(seals), "engineer")
+    for serial in ("P-1", "P-2"):
+        shop.record(serial, GOOD)
+        approve(shop.ledger, serial, "41")
+        assert leave_seal(shop.ledger, f"approval of {serial}").startswith("Sealed: ")
+    found = read_seals([seals])
+    last = shop.ledger.head()[0]
+    # the folder's own entry; kit proposed, kit released, readings, approval; readings, approval
+    assert [seal.entry for seal in found] == [1, 3, 4, 6, 7, 9, 10]
+    assert last == 10
+    assert broken_seals(shop.ledger, found) == []
+    by_hand(
+        shop.ledger, "DELETE FROM approval WHERE inspection_id = 2", f"DELETE FROM entry WHERE seq = {last}"
+    )  # fmt: skip
+    assert shop.ledger.verify().holds  # the chain alone can't know
+    (fault,) = broken_seals(shop.ledger, found)
+    assert fault.startswith(f"entry {last} is missing: sealed by ")
+    shop.ledger.entry("other", "bench 2")
+    (fault,) = broken_seals(shop.ledger, found)
+    assert fault.startswith(f"entry {last} was changed or replaced: sealed by ")
+    assert len(broken_seals(shop.ledger, read_seals([seals]))) == 1  # the seal of what came instead hides nothing
+
+
+def test_seals_tell_that_the_whole_ledger_is_another(shop: Shop, tmp_path: Path) -> None:
+    shop.record("P-1", GOOD)
+    path = write_seal(seal_data(shop.ledger, "seal"), tmp_path / "noted.json")
+    with open_ledger(tmp_path / "other.sqlite3") as other:
+        Shop(tmp_path, other).record("P-1", GOOD)
+        assert other.verify().holds
+        assert [f.split(" or ")[0] for f in broken_seals(other, read_seals([path]))] == ["entries 1 to 5"]
+    shop.record("P-2", GOOD)
+    with pytest.raises(LedgerError, match="another seal is there already"):
+        write_seal(seal_data(shop.ledger, "seal"), path)
+
+
+@pytest.mark.parametrize("content", [b"", b"{}", b"[]", b"\xff", b"[" * 100_000, b'{"format": "holeqc seal 1"}'])
+def test_what_is_no_seal_is_refused(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "seal-1.json").write_bytes(content)
+    with pytest.raises(LedgerError, match="is no seal"):
+        read_seals([tmp_path])
+    with pytest.raises(LedgerError, match="there is no seal"):
+        read_seals([tmp_path / "none"])
+
+
+def test_a_folder_of_seals_that_is_gone_is_said(shop: Shop, tmp_path: Path) -> None:
+    seals = tmp_path / "seals"
+    seals.mkdir()
+    name_folder(shop.ledger, str(seals), "engineer")
+    shutil.rmtree(seals)
+    said = leave_seal(shop.ledger, "approval")
+    assert "can't be written" in said
+    assert said.endswith(":".join(map(str, shop.ledger.head())))
+
+
+def test_the_role_may_read_and_add_and_nothing_else(tmp_path: Path) -> None:
+    import psycopg
+
+    with place("postgresql", tmp_path) as where, open_ledger(where) as ledger:
+        shop = Shop(tmp_path, ledger)
+        shop.record("P-1", GOOD)
+        with pytest.raises(LedgerError, match="small letters"):
+            roles_sql(ledger, "x; DROP TABLE entry")
+        role = f"bench_{os.getpid()}_{Path(tmp_path).name[-1]}"
+        url = os.environ["HOLEQC_TEST_POSTGRES"]
+        with psycopg.connect(url, autocommit=True) as owner:
+            owner.execute(f"SET search_path TO {where.rpartition('%3D')[2]}")
+            owner.execute(roles_sql(ledger, role))
+            owner.execute(f"CREATE ROLE {role}_1 LOGIN IN ROLE {role}")
+            try:
+                user, host = url.partition("://")[2].split("@")
+                mine = where.replace(f"{user}@{host}", f"{role}_1@{host}")
+                with open_ledger(mine, create=False) as bench:
+                    Shop(tmp_path, bench).record("P-2", GOOD)
+                    approve(bench, "P-2", "41")
+                    assert bench.verify().holds
+                    for forbidden in (
+                        "UPDATE entry SET made_by = 'x'", "DELETE FROM reading", "TRUNCATE reading CASCADE",
+                        "ALTER TABLE entry DISABLE TRIGGER USER", "DROP TRIGGER entry_append_only ON entry",
+                        "CREATE TABLE mine (id integer)", "INSERT INTO ledger_version VALUES (9, '', '')",
+                        "CREATE OR REPLACE FUNCTION holeqc_append_only() RETURNS trigger LANGUAGE plpgsql AS "
+                        "'BEGIN RETURN NULL; END'",
+                    ):  # fmt: skip
+                        denied = pytest.raises(Exception, match=r"permission denied|must be owner")
+                        with denied, bench.engine.begin() as connection:
+                            connection.exec_driver_sql(forbidden)
+            finally:
+                owner.execute(f"DROP OWNED BY {role}")
+                owner.execute(f"DROP ROLE {role}_1")
+                owner.execute(f"DROP ROLE {role}")
+
+
+def test_roles_are_for_a_server(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "l.sqlite3") as ledger, pytest.raises(LedgerError, match="is a file"):
+        roles_sql(ledger, "bench")
+
+
+def test_a_seal_is_plain_data(shop: Shop) -> None:
+    with pytest.raises(LedgerError, match="no entry yet"):
+        seal_data(shop.ledger, "seal")
+    shop.record("P-1", GOOD)
+    data = json.loads(json.dumps(seal_data(shop.ledger, "seal")))
+    assert (data["entry"], data["hash"]) == shop.ledger.head()

@@ -1,0 +1,59 @@
+"""What waits for somebody: each part stands where its record puts it. Limits of size are 0.455 to 0.462."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
+
+from holeqc.ledger import open_ledger
+from holeqc.ledger.approvals import approve
+from holeqc.ledger.equipment import BAD, Calibration, record_calibration
+from holeqc.ledger.tags import dispose
+from holeqc.ledger.waiting import waiting
+from holeqc.reports.record_text import waiting_text
+
+TODAY = dt.date(2026, 12, 10)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+def test_what_waits_is_listed_with_the_next_command(shop: Shop) -> None:
+    assert waiting_text(waiting(shop.ledger, TODAY)) == "Nothing waits.\n"
+    shop.record("P-1", GOOD)
+    shop.record("P-2", AGAIN)
+    (reject,) = shop.record("P-3", LARGE).tags
+    (hold,) = shop.record("P-4", {"1": (0.457, None), "2": (0.459, 0.460)}).tags
+    (scrapped,) = shop.record("P-5", {"1": (0.463, 0.463), "2": (0.459, 0.460)}).tags
+    dispose(shop.ledger, scrapped, "scrap", "engineer", "beyond rework")
+    approve(shop.ledger, "P-1", "41")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 20), BAD), "gauge room")
+    shop.record("P-6", THIRD, revision="B", released=False)
+    found = waiting(shop.ledger, TODAY)
+    assert [q.serial for q in found.questions] == ["P-1"]
+    assert [tag.number for tag in found.tags] == [reject, hold]
+    assert [row["serial"] for row in found.held] == ["P-4"]
+    assert found.ready == ()  # P-2 was read with the gauge that was found off
+    # G2 was due on 2026-06-30; G1 and P1 are due on the last day of the year, 21 days from the day asked for
+    assert found.gauges == (("G2", "2026-06-30", True), ("G1", "2026-12-31", False), ("P1", "2026-12-31", False))
+    assert found.kits == (("K2", "B"),)
+    text = waiting_text(found)
+    assert f"{reject}  " in text
+    assert f"holeqc disposition {reject} --as" in text
+    assert "plate P-4, hole 1, hold: read again" in text
+    assert "G2: calibration was due on 2026-06-30" in text
+
+
+def test_what_nothing_stands_in_the_way_of_is_ready(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    shop.record("P-2", AGAIN)
+    assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-1", "P-2"]
+    approve(shop.ledger, "P-1", "41")
+    assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-2"]
