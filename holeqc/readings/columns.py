@@ -7,6 +7,7 @@ shares its meaning with another one, or that isn't a reading, is laid beside the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -29,6 +30,11 @@ from holeqc.readings.words import is_refusal, is_signature, speaks_of_defect
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
 REMARK = 500  #: characters of a remark that are looked at
+_CALL_OUT = re.compile(
+    r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
+    r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
+)
+CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
 SAID_BY_CELLS = frozenset({"serial", "part", "hole", "wall", "unit"})
@@ -67,7 +73,8 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     named, factor = SCALES.get(unit, (unit if unit in {"in", "mm"} else table.context.spec.unit, 1.0))
     to_kit = float(convert(1.0, named, table.context.spec.unit))
     values = np.where(own_unit, values, values * factor * to_kit)
-    return values, 0.5 * 10.0**-decimals * max(factor * to_kit, own_step) + GRAIN
+    step = own_step if own_unit.all() else max(factor * to_kit, own_step)
+    return values, 0.5 * 10.0**-decimals * step + GRAIN
 
 
 def _unit_beside(table: Table) -> str:
@@ -98,7 +105,7 @@ def _typed_numbers(column: GridColumn, table: Table) -> tuple[FloatArray, int, B
             size = float(convert(1.0, found.unit, spec_unit)) if found.unit else 1.0
             numbers[code], said[code] = found.value * size, bool(found.unit)
             step = max(step, size if found.unit else 0.0)
-        values, own = np.where(np.isnan(values), numbers[codes], values), said[codes]
+        values, own = np.where(np.isnan(values), numbers[codes], values), said[codes] | (codes < 0)
     return values, max(map(decimals_of, distinct), default=0), own, step
 
 
@@ -168,7 +175,11 @@ def _twins(table: Table, known: Rows) -> None:
         meaning = table.meanings[column]
         if meaning.word in {"x", "y", "diameter"} and not meaning.deviation:
             same.setdefault(_same_thing(meaning), []).append(column)
+    _call_outs(table)
     for columns in same.values():
+        columns = [c for c in columns if table.meanings[c].kind == READING]
+        if not columns:
+            continue
         rivals, only = columns, table.meanings[columns[0]]
         if len(columns) == 1 and only.wall < 0 and only.direction is None and not only.trial and not only.actual:
             # 'Size' beside 'Near 0°', 'X' beside 'near X': the drawing's have neither wall nor direction
@@ -180,6 +191,20 @@ def _twins(table: Table, known: Rows) -> None:
         if len(drawn) < len(rivals):
             for column in drawn:
                 _retire(table, column, "drawing")
+
+
+def _call_outs(table: Table) -> None:
+    """Take a column of limits as drawings call them out, '0.455-0.462' or '.455 +.007 -0', for the drawing."""
+    diameters = [c for c in table.columns if table.meanings[c].kind == READING and table.meanings[c].word == "diameter"]
+    for column in diameters:
+        meaning, grid_column = table.meanings[column], table.context.sheet.grid.columns[column]
+        placed = meaning.wall >= 0 or meaning.direction is not None
+        if placed or len(diameters) < CALLED_OUT or grid_column.codes is None:
+            continue
+        codes = np.unique(grid_column.codes[table.rows])
+        texts = [grid_column.labels[c] for c in codes[codes >= 0]]
+        if texts and codes[0] >= 0 and all(isinstance(x, str) and _CALL_OUT.fullmatch(x.strip()[:60]) for x in texts):
+            _retire(table, column, "drawing")
 
 
 def _extremes(table: Table, known: Rows) -> None:
@@ -258,15 +283,28 @@ def _beside_readings(table: Table, known: Rows) -> None:
                 _refusals(table, known, column)
             elif meaning.reason in {"limit", "drawing"}:
                 _other_drawing(table, known, column)
-            elif meaning.reason in {"statistic", "computed", "extreme"}:
+            elif meaning.reason in {"statistic", "extreme"}:
                 _like_a_bad_reading(table, known, column, "statistic")
         elif meaning.kind == FIELD and meaning.word in {"note", "by"}:
             _defects(table, known, column)
-            _like_a_bad_reading(table, known, column, "remark")
+            if meaning.word == "note" or not _whole_numbers(table, column):  # 17 under 'Inspector' is a person
+                _like_a_bad_reading(table, known, column, "remark")
         elif meaning.kind == UNKNOWN:
             _defects(table, known, column)
             _like_a_bad_reading(table, known, column, "unknown")
             _unknown_across(table, known, column)
+
+
+def _whole_numbers(table: Table, column: int) -> bool:
+    """Whether all numbers typed in a column are whole."""
+    grid_column = table.context.sheet.grid.columns[column]
+    numbers = grid_column.numbers[table.rows] if grid_column.numbers is not None else np.empty(0)
+    texts = [grid_column.labels[c] for c in np.unique(grid_column.codes[table.rows])] if (
+        grid_column.codes is not None
+    ) else []
+    numbers = numbers[np.isfinite(numbers)]
+    decimals = any(isinstance(x, str) and any(c.isdigit() for c in x) and not x.strip().isdigit() for x in texts)
+    return bool((numbers == np.rint(numbers)).all()) and not decimals
 
 
 def _defects(table: Table, known: Rows, column: int) -> None:
@@ -303,8 +341,9 @@ def _unknown_across(table: Table, known: Rows, column: int) -> None:
             "Correct the hole's number over the column",
             holds=True,
         )
-        place = int(table.rows[rows[0]])
-        table.context.say(issue, repr(table.texts[column]), place, column)
+        place, first = int(table.rows[rows[0]]), int(rows[0])
+        tied = table.context.tied(int(known.part[first]), int(known.serial[first]))
+        table.context.say(issue, repr(table.texts[column]), place, column, **tied)
 
 
 def _refusals(table: Table, known: Rows, column: int) -> None:
@@ -385,8 +424,6 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
     lower, upper = _drawn(table, known, "diameter")[:2]
     with np.errstate(invalid="ignore"):
         bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
-    if kind == "remark":  # 17 under 'Inspector' is a person
-        bad &= values != np.rint(values)
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
     if kind == "unknown":  # numbers that are the same in every row tell the drawing's story, not the hole's

@@ -21,6 +21,7 @@ ROWS_TRIED, ROWS_BELOW = 400, 200  #: how many rows are looked at for such headi
 EXTREMES = 2  #: smallest and largest reading of a hole
 LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
+_PLUG_GAUGES = {"gauge:go", "gauge:no_go"}
 _SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
 _DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
 
@@ -60,10 +61,10 @@ class _Texts:
 
     def below(self, column: int, row: int) -> list[Content]:
         """Return the texts of a column in the rows below a heading, each once; the heading again is none of them."""
-        if column >= self._grid.width or self._grid.columns[column].codes is None:
+        all_codes = self._grid.columns[column].codes if column < self._grid.width else None
+        if all_codes is None:
             return []
-        codes = self._grid.columns[column].codes[row + 1 : row + 1 + ROWS_BELOW]
-        again = self._grid.columns[column].codes[row]
+        codes, again = all_codes[row + 1 : row + 1 + ROWS_BELOW], all_codes[row]
         return [self._grid.columns[column].labels[c] for c in np.unique(codes[(codes >= 0) & (codes != again)])]
 
     def row(self, row: int) -> tuple[list[Content], list[int], list[bool]]:
@@ -114,8 +115,8 @@ def _rows_of_holes(sheet: RawSheet, vocabulary: Vocabulary) -> BoolArray:
             numbers = np.array([float(h) for h in vocabulary.holes if h.isdecimal()])
             count += np.isin(column.numbers, numbers) if numbers.size else 0
         if column.codes is not None:
-            named = [isinstance(x, str) and vocabulary.names_hole(x) for x in column.labels]
-            count += np.append(np.array(named, dtype=np.bool_), False)[column.codes]
+            holes = [isinstance(x, str) and vocabulary.names_hole(x) for x in column.labels]
+            count += np.append(np.array(holes, dtype=np.bool_), False)[column.codes]
     several = np.flatnonzero((count >= HOLES_ACROSS) & ~broken)
     out = np.zeros(grid.rows, dtype=np.bool_)
     for row in several[:ROWS_TRIED].tolist():
@@ -349,7 +350,8 @@ def _lines_below(
         ):
             break
         others = [meanings[c] for c in own if c not in idents]
-        if any(m.kind not in {MODIFIER, READING, IGNORED} and not m.weak for m in others):
+        known = {MODIFIER, READING, IGNORED}
+        if any(m.kind not in known and not m.weak and m.word not in _PLUG_GAUGES for m in others):
             break
         if not named and not (len(own) > 1 and all(m.direction is not None or m.hole in {"0", "90"} for m in others)):
             break

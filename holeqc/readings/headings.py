@@ -131,6 +131,9 @@ class Vocabulary:
                 unclear = [p for p, m in self._table.items() if m.kind == AMBIGUOUS and set(tokens(name)) <= set(p)]
                 for phrase in unclear:  # the kit says what the word means here
                     del self._table[phrase]
+        for other, name in spec.wall_names.items():
+            if tokens(other) and name in self.walls:
+                self._table[tokens(other)] = Mark(WALL, self.walls.index(name))
         if len(self.walls) == 2 and not {"n", "f"} & set(self._holes):
             for place, letter in enumerate("nf"):
                 self._table.setdefault((letter,), Mark(WALL, place))
@@ -181,7 +184,8 @@ class Vocabulary:
         base, unit, rest = _base_in(rest, unit)
         words = _parted_deltas(tokens(rest))
         meaning = self._put_together(words, unit)
-        if base is not None and (meaning.kind, meaning.reason, meaning.word) == (IGNORED, "deviation", ""):
+        counted = base is not None or (_FROM_DRAWING.search(plain(text)) is not None and "nominal" in plain(text))
+        if counted and (meaning.kind, meaning.reason, meaning.word) == (IGNORED, "deviation", ""):
             meaning = replace(meaning, kind=READING, word="diameter", deviation=True)
         if base is not None and meaning.deviation:
             meaning = replace(meaning, base=base)

@@ -451,6 +451,7 @@ class WallNames:
 
     def __init__(self, spec: Specification, vocabulary: Vocabulary) -> None:
         self._names = spec.walls.names
+        self._others = {wall: {folded(o) for o, w in spec.wall_names.items() if w == wall} for wall in self._names}
         self._vocabulary = vocabulary
         self._allowed = "walls " + ", ".join(spec.walls.names)
 
@@ -458,7 +459,7 @@ class WallNames:
         """Return the wall that a label means."""
         text = folded(content if not isinstance(content, float) else f"{content:g}")
         for i, name in enumerate(self._names):
-            if text == folded(name):
+            if text == folded(name) or text in self._others.get(name, ()):
                 return Match(i)
         place = self._vocabulary.meaning(content).wall if isinstance(content, str) else -1
         if place < 0 and len(self._names) == 2:
@@ -470,7 +471,8 @@ class WallNames:
                 "unknown-wall",
                 "the kit has no such wall",
                 self._allowed,
-                "Name the wall as the kit does; its readings are not used until then",
+                f"Name the wall as the kit does, or say once in the kit file which is meant: [wall_names], "
+                f'"{text[:30]}" = "{self._names[0]}"',
             )
         )
 

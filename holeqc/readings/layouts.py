@@ -100,7 +100,7 @@ def _sections(
     found: list[Field] = []
     taken: list[int] = []
     for row in candidates[:SECTIONS_TRIED].tolist():
-        cells = [(c, x) for c, x in enumerate(grid.row(row)) if x is not None]
+        cells: list[tuple[int, Content]] = [(c, x) for c, x in enumerate(grid.row(row)) if x is not None]
         fields = _section_fields(sheet, heading, row, cells, labels, vocabulary, spec)
         if fields:
             found += fields
@@ -134,7 +134,7 @@ def _section_fields(
     """Return what a row inside a table says of the rows below it, nothing for a row of readings."""
     if not cells or not isinstance(cells[0][1], str):
         return []
-    column, text = cells[0]
+    column, text = cells[0][0], str(cells[0][1])
     if len(cells) == 1:
         word, what = placed_by(text, vocabulary)
         own = heading.meanings[column] if column < len(heading.meanings) else None
@@ -217,7 +217,8 @@ def _label_rows(sheet: RawSheet, column: int, vocabulary: Vocabulary) -> IntArra
     for label in here.labels:
         meaning = vocabulary.meaning(label.strip().rstrip(":=")) if isinstance(label, str) else None
         says = meaning is not None and (
-            meaning.kind in {READING, IGNORED}
+            meaning.kind == READING
+            or (meaning.kind == IGNORED and bool(meaning.word or meaning.reason))
             or (meaning.kind == FIELD and meaning.word in {"gauge:go", "gauge:no_go"})
             or (meaning.kind == MODIFIER and meaning.direction is not None)
         )

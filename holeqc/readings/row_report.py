@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 #: a label with a doubt of these makes the readings of its row unusable
 NEEDED = {"hole", "wall", "part"}
 #: what is told once for a label, in however many rows it stands
-TOLD_ONCE = {"several-serials", "bad-serial"}
+TOLD_ONCE = {"several-serials", "bad-serial", "unknown-wall", "unknown-characteristic", "unknown-unit"}
 LOOK_ABOVE = 40  #: rows above readings in which the label of a field is looked for
 
 

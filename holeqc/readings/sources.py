@@ -112,8 +112,8 @@ def _from_sections(
         at = np.searchsorted(starts, rows[mine], side="right") - 1
         said = codes[at] >= 0
         out.codes[mine[said]] = codes[at[said]]
-        for axis, place in ((out.at_row, "row"), (out.at_column, "column")):
-            axis[mine[said]] = np.array([getattr(f, place) for f in events], dtype=np.int64)[at[said]]
+        out.at_row[mine[said]] = np.array([f.row for f in events], dtype=np.int64)[at[said]]
+        out.at_column[mine[said]] = np.array([f.column for f in events], dtype=np.int64)[at[said]]
 
 
 def _from_fields(out: Source, word: str, blocks: Sequence[Block], block_of: IntArray) -> None:

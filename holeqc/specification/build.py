@@ -76,6 +76,7 @@ def build(content: Content, collector: Collector) -> Specification:
         tools=Tools(get(tools, "drill"), get(tools, "drills", ()), get(tools, "reamers", ())),
         outline=outline,
         headings=content.headings,
+        wall_names=content.wall_names,
         approval_two_person=get(content.table("approval"), "two_person", True),
         approval_signed=get(content.table("approval"), "signed", False),
         path=collector.file,

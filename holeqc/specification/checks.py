@@ -120,6 +120,10 @@ def check_walls(specification: Specification, collector: Collector) -> None:
         collector.warn("roundness-not-judged", "form.out_of_roundness",
                        "out-of-roundness is asked but diameters are read in one direction only",
                        shown(list(s.plan.directions)), "two directions or more", "Add a direction to plan")  # fmt: skip
+    for other, name in specification.wall_names.items():
+        if name not in specification.walls.names:
+            collector.error("unknown-wall", f'wall_names."{other}"', "the kit has no such wall", repr(name),
+                            "walls " + ", ".join(specification.walls.names), "Name a wall of walls.names")  # fmt: skip
 
 
 def check_rules(specification: Specification, content: Content, collector: Collector) -> None:

@@ -32,6 +32,7 @@ class Content:
     pins: list[Values] = field(default_factory=list)
     pins_are_listed: bool = False  #: [[pin]] rather than [pin]
     headings: dict[str, str] = field(default_factory=dict)
+    wall_names: dict[str, str] = field(default_factory=dict)
     confirmed: dict[str, str] = field(default_factory=dict)  #: a doubt in its own words -> the reason
 
     def table(self, name: str) -> Values:
@@ -48,6 +49,8 @@ def read_content(raw: dict[str, Any], collector: Collector) -> Content:
             _unknown_at_top(name, value, collector)
         elif name == "headings":
             content.headings = _free_table(name, value, collector)
+        elif name == "wall_names":
+            content.wall_names = _free_table(name, value, collector)
         elif name == "confirmed":
             content.confirmed = _free_table(name, value, collector)
         elif name == "hole":

@@ -130,6 +130,9 @@ y = 1.111
 # [headings]                   # how the shop's own sheets call a column
 # "Dia A" = "diameter"
 
+# [wall_names]                 # what the shop's sheets call a wall
+# "skin" = "single"
+
 # [approval]
 # two_person = true
 # signed = false

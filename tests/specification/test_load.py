@@ -225,7 +225,7 @@ def test_a_line_that_cannot_be_read_is_named_with_what_to_write(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("data", "code"),
     [(b"#" * (LARGEST_FILE + 1), "too-large"), (b"PK\x03\x04rest", "not-text"), (b"", "no-unit"),
-     (b"a = " + b"[" * 50000, "unreadable-line"), (b"a = " + b"9" * 5000, "unreadable-line")],
+     (b"a = " + b"[" * 50000, "toml-syntax"), (b"a = " + b"9" * 5000, "unreadable-line")],
 )  # fmt: skip
 def test_files_that_are_no_kit_files(tmp_path: Path, data: bytes, code: str) -> None:
     assert refused(write(tmp_path, data)).problems[0].code == code
