@@ -22,7 +22,16 @@ from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import Layout
 from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import hole_key, is_refusal, is_signature, numbers_in, speaks_of_defect, word_of
+from holeqc.readings.words import (
+    doubt_in,
+    hole_key,
+    is_form_text,
+    is_refusal,
+    is_signature,
+    numbers_in,
+    speaks_of_defect,
+    word_of,
+)
 from holeqc.specification.model import Specification
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
@@ -99,14 +108,19 @@ def _mark_own_texts(context: Context, layout: Layout) -> None:
     """Mark what the writer of our sheets puts around the table, and the line that counts what is open."""
     from holeqc.readings.sheet import own_texts
 
-    grid, texts = context.sheet.grid, own_texts(context.spec)
+    grid, texts = context.sheet.grid, {_in_ascii(text) for text in own_texts(context.spec)}
     for column, grid_column in enumerate(grid.columns):
         if grid_column.codes is not None:
-            known = np.array([isinstance(x, str) and x in texts for x in grid_column.labels], dtype=np.bool_)
+            known = np.array([isinstance(x, str) and _in_ascii(x) in texts for x in grid_column.labels], dtype=np.bool_)
             context.used[:, column] |= np.append(known, False)[grid_column.codes]
     for block in layout.blocks:
         if isinstance(grid.cell(block.heading.first - 1, 0), str):
             context.used[block.heading.first - 1, 0] = True
+
+
+def _in_ascii(text: str) -> str:
+    """Return text as a program writes it that knows few letters: a question mark for each other one."""
+    return text.encode("ascii", "replace").decode("ascii")
 
 
 def _swallowed(context: Context) -> None:
@@ -155,7 +169,7 @@ def _comments(context: Context) -> None:
             "comment-not-read",
             f"{where} is not read, and {reason}",
             "remarks in the note column",
-            "Look what is meant; put it into the note column, or take it off the sheet",
+            "Ask who wrote it and what is meant; put it into the note column",
             holds=True,
         )
         context.say(issue, repr(text[:60]), row - 1, column - 1, **pair)
@@ -219,7 +233,7 @@ class Kinds:
         if isinstance(label, str) and (is_signature(label) or word_of(label) in STAMPS) and value.is_integer():
             return ""
         if self.may_be_reading(value):
-            return "it may be a reading"
+            return "may be readings"
         if in_row > 1 and not self._labelled(grid, row, left):
             return "numbers stand here"
         if self.is_drawn(value) or isinstance(label, str):
@@ -240,15 +254,17 @@ class Kinds:
         """Return why a text may be evidence, '' where it isn't."""
         if len(text) > 2_000:
             return "a long text stands here"
-        if word := speaks_of_defect(text):
-            return f"it speaks of {word!r}"
-        if is_refusal(text):
-            return "it calls something bad"
+        if is_form_text(text):
+            return ""
+        if word := speaks_of_defect(text) or doubt_in(text):
+            return f"a remark speaks of {word!r}"
+        if is_refusal(text) and len(text.strip()) > 1:
+            return f"a verdict says {text.strip()!r}"
         typed = length_of(text, "")
         if typed.issue is None:
-            return "it may be a reading" if self.may_be_reading(typed.value) else ""
+            return "may be readings" if self.may_be_reading(typed.value) else ""
         if any(self.may_be_reading(v) for v in numbers_in(text)):
-            return "it names a size that may be a reading"
+            return "a text names a size that may be a reading"
         return ""
 
 
@@ -264,7 +280,7 @@ def _report(context: Context, found: list[Left], top: int) -> None:
             "cell-not-read",
             f"{_cells(len(mine))} outside the tables {are} not read, and {reason}: {cells}",
             "readings under their headings, remarks in the note column",
-            "Look what is meant; put a reading into the table, or take it off the sheet",
+            "Ask who wrote it and what is meant; put a reading into the table",
             holds=True,
         )
         context.say(issue, repr(text_of(mine[0].content)), mine[0].row, mine[0].column, **pair)
@@ -294,7 +310,7 @@ def _too_many(context: Context, rows: np.ndarray, columns: np.ndarray, count: in
         "cell-not-read",
         f"{count} filled cells outside the tables are not read, from {first} to {last}",
         "readings under their headings",
-        "Look what stands there; name its headings in [headings] of the kit file, or take it off the sheet",
+        "Look what stands there; name its headings in [headings] of the kit file",
         holds=True,
     )
     context.say(issue, f"{count} cells", int(rows[0]), int(columns[0]))

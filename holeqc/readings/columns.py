@@ -16,7 +16,7 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.context import Table
-from holeqc.readings.grid import BoolArray, GridColumn, IntArray
+from holeqc.readings.grid import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
@@ -25,7 +25,7 @@ from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import is_refusal, is_signature, speaks_of_defect
+from holeqc.readings.words import doubt_in, is_good_verdict, is_signature, numbers_in, speaks_of_defect
 
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
@@ -34,6 +34,7 @@ _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
 )
+NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
 CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
@@ -276,23 +277,68 @@ def _beside_readings(table: Table, known: Rows) -> None:
     """Look at columns that are no readings for what speaks against the part; hold where one does."""
     for column in table.span():
         meaning = table.meanings[column]
-        if column >= table.context.sheet.grid.width or meaning.reason in {"earlier", "deviation"}:
+        if column >= table.context.sheet.grid.width or meaning.kind == READING or meaning.word in _WHOSE:
             continue
-        if meaning.kind == IGNORED:
-            if meaning.reason == "verdict":
-                _refusals(table, known, column)
-            elif meaning.reason in {"limit", "drawing"}:
-                _other_drawing(table, known, column)
-            elif meaning.reason in {"statistic", "extreme"}:
-                _like_a_bad_reading(table, known, column, "statistic")
-        elif meaning.kind == FIELD and meaning.word in {"note", "by"}:
+        if meaning.reason == "verdict":
+            _verdicts(table, known, column)
+            continue
+        if not (meaning.kind == FIELD and meaning.word in {"date", "temperature_c"}):
             _defects(table, known, column)
-            if meaning.word == "note" or not _whole_numbers(table, column):  # 17 under 'Inspector' is a person
-                _like_a_bad_reading(table, known, column, "remark")
-        elif meaning.kind == UNKNOWN:
-            _defects(table, known, column)
-            _like_a_bad_reading(table, known, column, "unknown")
+        _named_sizes(table, known, column)
+        if meaning.kind == IGNORED and meaning.reason == "earlier":
+            _earlier(table, known, column)
+        elif meaning.reason in {"limit", "drawing"}:
+            _other_drawing(table, known, column)
+        elif meaning.reason in {"statistic", "extreme"}:
+            _like_a_bad_reading(table, known, column)
+        elif meaning.reason not in {"deviation", "computed"} and not _whole_numbers(table, column):
+            _like_a_bad_reading(table, known, column)  # whole numbers count, or name a person
+        if meaning.kind == UNKNOWN:
             _unknown_across(table, known, column)
+
+
+#: fields that say whose readings they are, or are judged by themselves
+_WHOSE = {"hole", "wall", "serial", "part", "characteristic", "direction", "trial", "value", "unit"}
+
+
+def _earlier(table: Table, known: Rows, column: int) -> None:
+    """Hold holes that were over their upper limit before: cutting can't make a hole smaller."""
+    values, _ = column_values(table, column)
+    upper = _drawn(table, known, "diameter")[1]
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(_near_size(table, known, values) & (values > upper + GRAIN))
+    issue = warning(
+        "was-oversize",
+        "the hole was over its upper limit before, and cutting can't make it smaller",
+        "earlier sizes up to the upper limit",
+        "Ask what was done to the hole; measure it again",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, rows, column)
+
+
+def _named_sizes(table: Table, known: Rows, column: int) -> None:
+    """Hold holes beside which a text names a size outside their limits: 'first try .3172'."""
+    grid_column = table.context.sheet.grid.columns[column]
+    if grid_column.codes is None:
+        return
+    codes = grid_column.codes[table.rows]
+    lower, upper = _drawn(table, known, "diameter")[:2]
+    hit = np.zeros(codes.size, dtype=np.bool_)
+    for code in np.unique(codes[codes >= 0]):
+        label = grid_column.labels[code]
+        for value in numbers_in(label[:REMARK]) if isinstance(label, str) and not label.strip().isdigit() else ():
+            mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
+            hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
+    issue = warning(
+        "size-in-words",
+        "a text beside the readings names a size outside the limits of the hole",
+        "sizes under their headings",
+        "Ask who wrote it and what is meant; measure the hole again",
+        holds=True,
+    )
+    if table.meanings[column].reason not in {"limit", "drawing", "deviation", "computed", "earlier"}:
+        _hold_rows(table, known, issue, np.flatnonzero(hit), column)
 
 
 def _whole_numbers(table: Table, column: int) -> bool:
@@ -312,7 +358,9 @@ def _defects(table: Table, known: Rows, column: int) -> None:
     grid_column = table.context.sheet.grid.columns[column]
     if grid_column.codes is None:
         return
-    words = [speaks_of_defect(x[:REMARK]) if isinstance(x, str) else "" for x in grid_column.labels]
+    words = [
+        (speaks_of_defect(x[:REMARK]) or doubt_in(x[:REMARK])) if isinstance(x, str) else "" for x in grid_column.labels
+    ]
     hit = np.append(np.array([bool(w) for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
     for word in dict.fromkeys(w for w in words if w):
         mine = np.append(np.array([w == word for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
@@ -346,21 +394,30 @@ def _unknown_across(table: Table, known: Rows, column: int) -> None:
         table.context.say(issue, repr(table.texts[column]), place, column, **tied)
 
 
-def _refusals(table: Table, known: Rows, column: int) -> None:
-    """Hold holes that the sheet itself calls bad: a person wrote it for a reason."""
+def _verdicts(table: Table, known: Rows, column: int) -> None:
+    """Hold holes that the sheet itself doesn't call good: a person wrote it for a reason, or overwrote the check."""
     grid_column = table.context.sheet.grid.columns[column]
-    if grid_column.codes is None:
-        return
-    bad = np.append(np.array([is_refusal(x) for x in grid_column.labels], dtype=np.bool_), False)
-    hit = bad[grid_column.codes[table.rows]] & (known.hole >= 0)
+    bad = np.zeros(table.rows.size, dtype=np.bool_)
+    if grid_column.codes is not None:
+        flags = [not _passes(x, table.context.own) for x in grid_column.labels]
+        bad |= np.append(np.array(flags, dtype=np.bool_), False)[grid_column.codes[table.rows]]
+    if grid_column.numbers is not None:
+        bad |= np.isfinite(grid_column.numbers[table.rows])
     issue = warning(
         "sheet-says-bad",
-        "the sheet itself calls the hole bad here",
-        "a verdict that the readings bear out",
+        "the sheet itself doesn't call the hole good here",
+        "a word such as OK or pass, or the check as it was",
         "Ask who wrote it and why; measure the hole again",
         holds=True,
     )
-    _hold_rows(table, known, issue, np.flatnonzero(hit), column)
+    _hold_rows(table, known, issue, np.flatnonzero(bad & (known.hole >= 0)), column)
+
+
+def _passes(content: Content, own: bool) -> bool:
+    """Whether a verdict says nothing against a hole; checks of our own sheets may say what is still to be looked at."""
+    if isinstance(content, Uncalculated) or is_good_verdict(content):
+        return True
+    return own and isinstance(content, str) and content.strip().startswith(("?", "…"))
 
 
 def _hold_rows(table: Table, known: Rows, issue: Issue, rows: IntArray, column: int) -> None:
@@ -389,10 +446,14 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
         drawn = _drawn(table, known, meaning.word)
         asked = "the kit's basic dimensions"
         differs = np.isfinite(values) & np.isfinite(drawn[0])
-    elif meaning.reason == "limit" and meaning.word in {"", "diameter"}:
+    elif meaning.word in {"", "diameter"}:
         drawn = _drawn(table, known, "diameter")[:2]
         asked = "the kit's limits of size"
         differs = np.isfinite(values) & _near_size(table, known, values)
+        if meaning.reason == "drawing":  # a nominal size may be any up to the upper limit, a drill's too
+            asked = "nominal sizes of the kit's holes"
+            with np.errstate(invalid="ignore"):
+                differs &= (values > drawn[1] + near) | (values < (1 - NOMINAL_UNDER) * drawn[0])
     else:
         return
     for each in drawn:
@@ -415,10 +476,10 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
     table.context.say(issue, repr(text_of(table.context.sheet.grid.cell(place, column))), place, column)
 
 
-def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> None:
+def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
     """Hold where a column that isn't read has numbers that would be bad readings of their hole."""
     meaning = table.meanings[column]
-    if kind == "statistic" and meaning.word not in {"", "diameter"}:
+    if meaning.reason in {"statistic", "extreme"} and meaning.word not in {"", "diameter"}:
         return
     values, _ = column_values(table, column)
     lower, upper = _drawn(table, known, "diameter")[:2]
@@ -426,7 +487,7 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int, kind: str) -> No
         bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
-    if kind == "unknown":  # numbers that are the same in every row tell the drawing's story, not the hole's
+    if meaning.kind == UNKNOWN:  # numbers that are the same in every row tell the drawing's story, not the hole's
         typed = values[np.isfinite(values)]
         if typed.size > 1 and np.ptp(typed) <= GRAIN:
             return

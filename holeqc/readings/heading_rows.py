@@ -184,7 +184,8 @@ def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | No
     settled = _of_serials(texts, row, last, settled, contents)
     if any(m.kind == READING and (m.hole or m.serial) for m in settled):
         settled = _labelled_rows(texts, last, settled, vocabulary)
-    return Heading(first, last, tuple(names), tuple(settled)) if _is_table(settled, names) else None
+    whole = _is_table(settled, names, len(vocabulary.holes))
+    return Heading(first, last, tuple(names), tuple(settled)) if whole else None
 
 
 def _of_serials(texts: _Texts, row: int, last: int, meanings: list[Meaning], contents: list[Content]) -> list[Meaning]:
@@ -407,7 +408,7 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
             meaning = Meaning(UNKNOWN) if plain_unit else replace(meaning, kind=READING, word=word)
         elif meaning.kind == READING and not meaning.word and not by_column:
             final = named and tokens(name) in results()
-            meaning = Meaning(IGNORED) if final else replace(meaning, word="diameter")
+            meaning = Meaning(IGNORED, reason="verdict") if final else replace(meaning, word="diameter")
         out.append(meaning)
     return out
 
@@ -420,7 +421,7 @@ def _check_or_gauge(texts: _Texts, column: int, meaning: Meaning) -> Meaning:
     return meaning
 
 
-def _is_table(meanings: list[Meaning], names: list[str]) -> bool:
+def _is_table(meanings: list[Meaning], names: list[str], holes: int) -> bool:
     """Whether these columns hold readings of holes."""
     readings = [m for m in meanings if m.kind == READING]
     words = {m.word for m in meanings if m.kind == FIELD}
@@ -432,5 +433,5 @@ def _is_table(meanings: list[Meaning], names: list[str]) -> bool:
         return "hole" in words
     if "hole" not in words and not across:  # a line of fields, 'Serial | S-0650 | Gauge | DM-12', has cells of its own
         known = all(m.kind != UNKNOWN or not n for m, n in zip(meanings, names, strict=True))
-        return bool(readings) and "serial" in words and known
+        return bool(readings) and "serial" in words and known and holes == 1
     return bool(readings) and ("hole" in words or bool(ANCHORS & words))

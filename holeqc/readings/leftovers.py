@@ -7,20 +7,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import unit_name
+from holeqc.quantities import decimals_of, unit_name
 from holeqc.readings.context import Context, Table
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
-from holeqc.readings.identities import text_of
+from holeqc.readings.identities import Parts, text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import folded, is_signature, speaks_of_defect
+from holeqc.readings.words import folded, is_refusal, is_signature
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holeqc.readings.layouts import Layout
     from holeqc.readings.rows import Rows
+    from holeqc.specification.model import Specification
 
 _STATISTICS = {"mean", "average", "avg", "min", "max", "minimum", "maximum", "range"}
 #: labels of rows that sum up the rows above
@@ -62,27 +66,68 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
         issue = warning(
             "double-field", f"the {word} is said twice above one table: {text_of(first.content)!r} in "
             f"{cell_name(first.row + 1, first.column + 1)} is taken", "one field", "Delete the wrong one",
-            holds=second.word in {"serial", "part", "unit"},
+            holds=second.word in {"serial", "unit"} or (second.word == "part" and len(context.spec.parts) > 1),
         )  # fmt: skip
         context.say(issue, repr(text_of(second.content)), second.row, second.column)
 
 
 def field_defects(context: Context, fields: list[Field]) -> None:
-    """Hold a sheet whose fields around the tables speak of a defect: 'Remarks: crack at hole 5'."""
+    """Hold a sheet whose fields speak against the part: 'Remarks: crack at hole 5', 'Accepted: no'."""
+    from holeqc.readings.account import Kinds
+
+    kinds = Kinds(context.spec)
     for field in fields:
-        if field.from_title or not isinstance(field.content, str) or field.word not in {"note", "ignore"}:
+        if field.from_title or not isinstance(field.content, str) or field.word not in _SPOKEN:
             continue
-        if word := speaks_of_defect(field.content[:500]):
+        reason = kinds.of_text(field.content[:REMARK]) or (
+            "a verdict says no" if field.word == "ignore" and is_refusal(field.content) else ""
+        )
+        if reason and reason != "may be readings":
             issue = warning(
                 "remark-of-defect",
-                f"the remark speaks of {word!r}",
-                "remarks that speak of no defect",
-                "Look at the part; say what was found under its surface, or clear up the remark",
+                f"{reason} in a field of the sheet",
+                "fields that speak of no defect",
+                "Ask who wrote it; say what was found under its heading",
                 holds=True,
             )
             pair = next(iter(context.tally.read)) if len(context.tally.read) == 1 else None
             tied = context.tied(*pair) if pair else {}
             context.say(issue, repr(field.content[:60]), field.row, field.column, **tied)
+
+
+def other_field(context: Context, layout: Layout) -> None:
+    """Hold where a serial number or part above a table is none of those in its column: one of both is wrong."""
+    grid = context.sheet.grid
+    for block in layout.blocks:
+        for word in ("serial", "part"):
+            field, columns = block.fields.get(word), block.heading.columns(word)
+            if field is None or not columns or not block.rows.size or (word == "part" and len(context.spec.parts) == 1):
+                continue
+            codes, labels = grid.columns[columns[0]].as_labels(block.rows)
+            meant = _meant(context.spec, word)
+            said = {meant(labels[c]) for c in np.unique(codes[codes >= 0])}
+            if said and meant(field.content) not in said:
+                issue = warning(
+                    "other-field",
+                    f"the {word} above the table is none of those in the column: {text_of(field.content)!r}",
+                    ", ".join(text_of(labels[c]) for c in np.unique(codes[codes >= 0])[:6]),
+                    "Look whose readings these are, and correct the one that is wrong",
+                    holds=True,
+                )
+                context.say(issue, repr(text_of(field.content)), field.row, field.column)
+
+
+def _meant(spec: Specification, word: str) -> Callable[[Content], object]:
+    """Return what tells whose a label is: a part by its place in the kit, a serial number by its letters and digits."""
+    if word == "part":
+        match = Parts(spec).match
+        return lambda content: match(content).code
+    return lambda content: "".join(c for c in text_of(content).casefold() if c.isalnum())
+
+
+REMARK = 500  #: characters of a remark that are looked at
+#: fields in which people write remarks too
+_SPOKEN = {"note", "ignore", "by", "gauge", "date", "temperature_c"}
 
 
 def summary_rows(table: Table) -> None:
@@ -104,7 +149,43 @@ def summary_rows(table: Table) -> None:
         out |= hit
     out |= _signed_rows(table, out)
     if out.any():
+        _against_the_rest(table, out)
         table.leave_out(out)
+
+
+def _against_the_rest(table: Table, out: BoolArray) -> None:
+    """Hold where a row that is left out holds what no row above it shows: another size, a hole's name, a defect."""
+    from holeqc.readings.account import Kinds
+
+    context, grid, kinds = table.context, table.context.sheet.grid, Kinds(table.context.spec)
+    inside = table.rows[~out]
+    found: list[tuple[int, int]] = []
+    why = ""
+    for row in table.rows[out][:_LOOKED_AT].tolist():
+        for column in range(grid.width):
+            content = grid.cell(row, column)
+            if content is None:
+                continue
+            reason = kinds.of_text(content) if isinstance(content, str) else ""
+            numbers = grid.columns[column].numbers
+            value = float(content) if isinstance(content, float) else float("nan")
+            if numbers is not None and kinds.may_be_reading(value):
+                above = numbers[inside][np.isfinite(numbers[inside])]
+                room = 1e-9 + 10.0 ** -decimals_of(value)
+                if above.size == 0 or not above.min() - room <= value <= above.max() + room:
+                    reason = "holds a size that no row above it holds"
+            if reason:
+                found.append((row, column))
+                why = why or reason
+    if found:
+        issue = warning(
+            "left-out-row",
+            f"a row that sums up or signs off is not read, and {why} ({len(found)} cells)",
+            "rows that say what the rows above say",
+            "Ask who wrote it and what is meant; put a reading into a row of its hole",
+            holds=True,
+        )
+        context.say(issue, repr(text_of(grid.cell(*found[0]))), *found[0])
 
 
 def _signed_rows(table: Table, told: BoolArray) -> BoolArray:

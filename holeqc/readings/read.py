@@ -25,7 +25,7 @@ from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
 from holeqc.readings.issues import note, warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import double_fields, field_defects, parts_without_readings, sheet_notes
+from holeqc.readings.leftovers import double_fields, field_defects, other_field, parts_without_readings, sheet_notes
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
@@ -262,6 +262,9 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
                     "file",
                 )
             )
+            context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet)
+            context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
+            account(context, Layout([], []))
         return _Sheet(marker, 0, (), met)
     context = Context(
         run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
@@ -293,6 +296,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
         for columns in beside:
             read_table(context, blocks, columns, alone=len(beside) == 1)
     double_fields(context, layout.twice)
+    other_field(context, layout)
     account(context, layout)
     field_defects(context, layout.fields)
     sheet_notes(context)

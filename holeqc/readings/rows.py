@@ -143,7 +143,11 @@ def _who(table: Table, out: Rows, report: Reporter) -> None:
     context.draft.room_for(len(serial.labels))
     serials = [match_serial(label) for label in serial.labels]
     out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
-    out.part = codes_of(part, [m.code for m in report.match(part, Parts(spec).match, "part")])
+    parts = Parts(spec)
+    if len(spec.parts) == 1:  # whatever the shop calls it, there is one
+        out.part = np.zeros(table.rows.size, dtype=np.int32)
+    else:
+        out.part = codes_of(part, [m.code for m in report.match(part, parts.match, "part")])
     if len(spec.parts) == 1:
         out.part[out.part < 0] = 0
     report.report(serial, serials, "serial")

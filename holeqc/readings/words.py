@@ -421,6 +421,41 @@ def speaks_of_defect(text: str) -> str:
     return next((defect for defect, negated in _defects(text) if not negated), "")
 
 
+#: what a remark, title or stamp says against a part without naming a defect; common practice, no source
+_DOUBTS = re.compile(
+    r"(?<!\w)(?:not (?:really )?measured|not read|guess\w*|estimat\w+|from memory|copied|copy of|\?\?+|void|on hold|"
+    r"do not use|"
+    r"ncr|nonconform\w*|rejected|reject|not accepted|not ok|scrap\w*|practice|coupon|weld\w*|repair\w*|re-?read\w*|"
+    r"first (?:try|read\w*)|second (?:try|reading)|nicht gemessen|geschätzt|abgeschrieben|gesperrt|ausschuss|"
+    r"non mesuré|estimé|recopié|rebut|no medido|estimado|copiado|rechazado)(?!\w)",
+    re.I,
+)
+#: texts of a form that tell what to do, or what words mean
+_FORM_TEXT = re.compile(r"\s*(?:if|when|where|in case|wenn|falls|si|cuando)\s|\[\s*[xX✓]?\s*\]|☐|☑|\w+\s*=\s*\w+")
+
+
+def is_form_text(text: str) -> bool:
+    """Whether a text belongs to a form: an instruction, boxes to tick, a legend of words."""
+    return bool(_FORM_TEXT.match(text[:200]) or _FORM_TEXT.search(text[:200])) and not any(
+        c in text for c in "✗✘"
+    ) and "=" not in text[:1]
+
+
+def doubt_in(text: str) -> str:
+    """Return what a remark says against a part without naming a defect ('not measured', 'rejected'), '' for nothing."""
+    found = _DOUBTS.search(text[:2_000])
+    return found[0].strip() if found else ""
+
+
+def is_good_verdict(content: Content) -> bool:
+    """Whether a verdict typed on the sheet calls a hole good beyond doubt."""
+    if not isinstance(content, str):
+        return False
+    text = content.strip()
+    good = _PASS | _YES | {"p", "a", "in", "in tol", "within", "j"}
+    return text.startswith(("✓", "✔", "☑", "✅")) or word_of(text) in good
+
+
 _NUMBER = re.compile(
     r"(?<![\w.,:/°-])([+-]?\d{0,4}[.,]\d{2,6})(?!\d|[.,:/]\d)(?! ?(?:%|°|(?:deg|rpm|nm|min|sec|s|h|kg|c|f)\b))"
 )
