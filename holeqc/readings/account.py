@@ -226,7 +226,7 @@ class Kinds:
             return ""
         if isinstance(content, dt.datetime | dt.date | dt.time | dt.timedelta):
             return ""
-        if isinstance(content, str) and not content.strip().isdigit():
+        if isinstance(content, str) and not content.strip().isdecimal():
             return self.of_text(content)
         value = float(content) if content is not None else float("nan")
         label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)

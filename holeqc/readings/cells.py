@@ -13,7 +13,7 @@ from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 from holeqc.readings.values import length_of, number_issues
-from holeqc.readings.words import WORDS, folded, plug_word, surface_word
+from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 
 _PLUG_ALLOWED = "enters, does not enter"
 _SURFACE_ALLOWED = "clean, burr, not clean, crack"
@@ -116,7 +116,10 @@ def _texts(
     words = known & ~is_length
     if words.any():
         for place in np.unique(characteristic[words]):
-            others = frozenset(folded(labels[c]) for c in np.unique(codes[words & (characteristic == place)]))
+            mine = codes[words & (characteristic == place)]
+            others = frozenset(folded(labels[c]) for c in np.unique(mine))
+            if CHARACTERISTICS[place] == "no_go":
+                others = without_rare_yes(others, [folded(labels[c]) for c in mine])
             _words(draft, labels, codes, words & (characteristic == place), CHARACTERISTICS[place], ask, others, out)
 
 

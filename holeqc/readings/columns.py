@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of, format_length
+from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.context import Table
 from holeqc.readings.grid import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
@@ -327,9 +327,10 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
     hit = np.zeros(codes.size, dtype=np.bool_)
     for code in np.unique(codes[codes >= 0]):
         label = grid_column.labels[code]
-        for value in numbers_in(label[:REMARK]) if isinstance(label, str) and not label.strip().isdigit() else ():
-            mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
-            hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
+        for typed in numbers_in(label[:REMARK]) if isinstance(label, str) and not label.strip().isdecimal() else ():
+            for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
+                mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
+                hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
     issue = warning(
         "size-in-words",
         "a text beside the readings names a size outside the limits of the hole",
@@ -345,11 +346,10 @@ def _whole_numbers(table: Table, column: int) -> bool:
     """Whether all numbers typed in a column are whole."""
     grid_column = table.context.sheet.grid.columns[column]
     numbers = grid_column.numbers[table.rows] if grid_column.numbers is not None else np.empty(0)
-    texts = [grid_column.labels[c] for c in np.unique(grid_column.codes[table.rows])] if (
-        grid_column.codes is not None
-    ) else []
+    codes = np.unique(grid_column.codes[table.rows]) if grid_column.codes is not None else np.empty(0, dtype=np.int64)
+    texts = [grid_column.labels[c] for c in codes[codes >= 0]]
     numbers = numbers[np.isfinite(numbers)]
-    decimals = any(isinstance(x, str) and any(c.isdigit() for c in x) and not x.strip().isdigit() for x in texts)
+    decimals = any(isinstance(x, str) and any(c.isdigit() for c in x) and not x.strip().isdecimal() for x in texts)
     return bool((numbers == np.rint(numbers)).all()) and not decimals
 
 
@@ -377,14 +377,16 @@ def _defects(table: Table, known: Rows, column: int) -> None:
 def _unknown_across(table: Table, known: Rows, column: int) -> None:
     """Hold where holes or parts stand side by side and one column names none that the kit knows."""
     across = any(table.meanings[c].hole or table.meanings[c].serial for c in table.readings)
-    if not across or not table.texts[column]:
+    if not across:
         return
+    name = table.texts[column]
     values, _ = column_values(table, column)
     rows = np.flatnonzero(np.isfinite(values))
     if rows.size:
         issue = warning(
             "unknown-hole",
-            f"the kit has no hole {table.texts[column]!r}; {rows.size} numbers stand below it",
+            f"the kit has no hole {name!r}; {rows.size} numbers stand below it" if name
+            else f"{rows.size} numbers stand beside the holes, and no hole is named above them",
             "holes " + ", ".join(table.context.spec.hole_ids[:40]),
             "Correct the hole's number over the column",
             holds=True,
@@ -483,8 +485,11 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
         return
     values, _ = column_values(table, column)
     lower, upper = _drawn(table, known, "diameter")[:2]
+    near, there = _near_size(table, known, values), np.isfinite(values)
+    if meaning.reason in {"statistic", "extreme"} and 2 * int(near.sum()) < int(there.sum()):
+        return  # a range or a difference, whose size has nothing to do with the hole's
     with np.errstate(invalid="ignore"):
-        bad = _near_size(table, known, values) & ((values < lower - GRAIN) | (values > upper + GRAIN))
+        bad = near & ((values < lower - GRAIN) | (values > upper + GRAIN))
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
     if meaning.kind == UNKNOWN:  # numbers that are the same in every row tell the drawing's story, not the hole's

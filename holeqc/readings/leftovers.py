@@ -166,6 +166,11 @@ def _against_the_rest(table: Table, out: BoolArray) -> None:
             content = grid.cell(row, column)
             if content is None:
                 continue
+            whole = content.strip().isdecimal() if isinstance(content, str) else float(content) == int(content) if (
+                isinstance(content, float) and np.isfinite(content)
+            ) else False
+            if whole:  # '17' beside 'Inspector' is a person
+                continue
             reason = kinds.of_text(content) if isinstance(content, str) else ""
             numbers = grid.columns[column].numbers
             value = float(content) if isinstance(content, float) else float("nan")

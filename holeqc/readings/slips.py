@@ -417,7 +417,9 @@ def _look(
         hit &= ~_inside(findings, odd) | (asked[hole] if size else False)
         against, proven = _plugs(findings, odd) if size else (np.zeros(odd.size, np.bool_),) * 2
         if size:
-            hit &= ((count > SIBLINGS) | against) & ~proven
+            # a single other reading is enough where the two lie farther apart than the size tolerance is wide
+            wide = np.abs(value[odd] - value[nearest]) > findings.band[odd]
+            hit &= ((count > SIBLINGS) | against | wide) & ~proven
         room = np.maximum(near, np.nan_to_num(uncertainty_of(findings, odd))) + GRAIN
         low = np.minimum(value[nearest], value[farthest]) - room
         high = np.maximum(value[nearest], value[farthest]) + room

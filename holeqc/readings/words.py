@@ -447,6 +447,18 @@ def doubt_in(text: str) -> str:
     return found[0].strip() if found else ""
 
 
+def without_rare_yes(others: frozenset[str], answers: list[str]) -> frozenset[str]:
+    """Return what stands in a NO-GO column without 'yes', where 'no' stands there so much oftener that it is the usual.
+
+    A shop that answers 'no' under NO-GO nearly everywhere says that it doesn't enter; a rare 'yes' stays a question.
+    """
+    no, yes = (sum(unaccented(a) in words for a in answers) for words in (_NO, _YES))
+    return others - {o for o in others if unaccented(o) in _YES} if yes and no >= USUAL * yes else others
+
+
+USUAL = 3  #: so many times oftener
+
+
 def is_good_verdict(content: Content) -> bool:
     """Whether a verdict typed on the sheet calls a hole good beyond doubt."""
     if not isinstance(content, str):

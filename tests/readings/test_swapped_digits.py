@@ -78,12 +78,19 @@ def test_a_plug_that_confirms_the_size_leaves_it_to_be_judged(tmp_path: Path) ->
     assert size == 2
 
 
-@pytest.mark.parametrize(("no_go", "held"), [("does not enter", True), ("", False), ("enters", False)])
-def test_one_other_reading_needs_the_no_go_plug(no_go: str, held: bool, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("no_go", "held"), [("does not enter", True), ("", True), ("enters", False)])
+def test_one_other_reading_is_enough_where_they_lie_far_apart(no_go: str, held: bool, tmp_path: Path) -> None:
     far = {(2, "far", 0): None, (2, "far", 1): None}
     readings, size = verdict({(2, "near", 0): 0.4758, **far}, tmp_path, plugs=("enters", no_go))
     assert ("slip-transposed" in codes(readings)) == held
     assert size == (1 if held else 2)
+
+
+def test_one_other_reading_nearer_than_the_tolerance_is_not_enough(tmp_path: Path) -> None:
+    far = {(2, "far", 0): None, (2, "far", 1): None}
+    readings, size = verdict({(2, "near", 0): 0.4648, **far}, tmp_path)  # swapped 0.4684, 0.4468: 0.0064 away
+    assert "slip-transposed" not in codes(readings)
+    assert size == 2
 
 
 def test_without_a_form_only_readings_outside_their_limits_are_doubted(tmp_path: Path) -> None:
