@@ -494,8 +494,13 @@ def _refuse_folder(target: Path, name: str, may_replace: Callable[[Path], None])
         raise _disk_error(name, error) from None
     if not stat.S_ISDIR(mode):
         raise _refused(name, "not-a-folder", "it is a file, not a folder", action="Give a folder, or a free name")
-    if any(_LEFT.fullmatch(entry.name) is None for entry in target.iterdir()):
+    if any(not is_temporary(entry.name) for entry in target.iterdir()):
         may_replace(target)
+
+
+def is_temporary(name: str) -> bool:
+    """Whether a name is one that this module gives to what is still being written, or was left of it."""
+    return _LEFT.fullmatch(name) is not None
 
 
 def _must_stay(target: Path) -> bool:

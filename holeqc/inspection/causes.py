@@ -52,6 +52,7 @@ DOUBTS: dict[str, str] = {
     "contradicting-reading": "two readings of the hole contradict one another",
     "copied-hole": "the readings equal another part's, likely copied",
     "copied-part": "the readings equal another part's, likely copied",
+    "copied-wall": "the readings equal another wall's, likely typed twice",
     "cut-row": "the file ends in the middle of the row",
     "date-as-number": "the number may be a date",
     "date-for-label": "a label has become a date",

@@ -24,7 +24,6 @@ from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import (
     doubt_in,
-    hole_key,
     is_form_text,
     is_refusal,
     is_signature,
@@ -36,6 +35,7 @@ from holeqc.specification.model import Specification
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
 STAMPS = {"tampon"}  #: a stamp as well as a plug; a whole number beside it is the stamp's
+LABEL = 30  #: characters of a label before a colon
 COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a slip
 NAMED = 12  #: so many ranges of cells are named in one sentence
 NEAR_SIZE = 0.3  #: a number so near a hole's size may be a reading of it (common practice, no source)
@@ -95,7 +95,7 @@ def _mark_labels(context: Context, layout: Layout) -> None:
             named = meaning.kind != UNKNOWN or heading.texts[column]
             if named and heading.last >= heading.first >= 0:
                 used[heading.first : heading.last + 1, column] = True
-    for field in layout.fields:
+    for field in (f for f in layout.fields if not f.from_title):  # a title may say more than was taken from it
         for row, column in ((field.row, field.column), field.label):
             if 0 <= row < grid.rows and 0 <= column < grid.width:
                 used[row, column] = True
@@ -183,7 +183,8 @@ class Kinds:
     """Tells which numbers and words may speak of a hole of a kit."""
 
     def __init__(self, spec: Specification) -> None:
-        self._holes = {hole_key(h) for h in spec.hole_ids}
+        self._spec = spec
+        self.names = {h.casefold() for h in spec.hole_ids if not h.isdecimal() and len(h) > 1}
         sizes = np.array([v for h in spec.holes for v in (h.size.lower, h.size.upper)], dtype=np.float64)
         other = MM_PER_INCH if spec.unit == "in" else 1.0 / MM_PER_INCH
         self._in_mm = max(other, 1.0)  #: of one unit of the kit's: readings may be typed in either
@@ -214,6 +215,12 @@ class Kinds:
         """Whether a number may be any length that is read of the kit, in inch or mm: about as long as its pattern."""
         longest = max(2.0 * float(np.abs(self._drawn).max(initial=0.0)), 100.0 * self._sizes[0][1])
         return abs(value) <= longest * self._in_mm
+
+    def is_just_outside(self, value: float) -> bool:
+        """Whether a number is near some hole's size and inside no hole's limits."""
+        inside = any(h.size.lower - GRAIN <= value <= h.size.upper + GRAIN for h in self._spec.holes)
+        near = any(0.9 * h.size.lower <= value <= 1.1 * h.size.upper for h in self._spec.holes)
+        return near and not inside
 
     def is_drawn(self, value: float) -> bool:
         """Whether a number is one of the drawing's own: a limit, a basic dimension, a plug, the drill."""
@@ -259,6 +266,9 @@ class Kinds:
         if word := speaks_of_defect(text) or doubt_in(text):
             return f"a remark speaks of {word!r}"
         if is_refusal(text) and len(text.strip()) > 1:
+            return f"a verdict says {text.strip()!r}"
+        label, sign, rest = text.partition(":")
+        if sign and len(label) <= LABEL and is_refusal(rest.strip()) and not speaks_of_defect(label + " found"):
             return f"a verdict says {text.strip()!r}"
         typed = length_of(text, "")
         if typed.issue is None:

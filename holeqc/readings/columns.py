@@ -22,7 +22,7 @@ from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import views
 from holeqc.readings.rows import Rows
-from holeqc.readings.synonyms import FIELD
+from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import doubt_in, is_good_verdict, is_signature, numbers_in, speaks_of_defect
@@ -291,6 +291,8 @@ def _beside_readings(table: Table, known: Rows) -> None:
             _other_drawing(table, known, column)
         elif meaning.reason in {"statistic", "extreme"}:
             _like_a_bad_reading(table, known, column)
+        elif meaning.reason == "computed" and {"position", "tp"} & set(tokens(table.texts[column])):
+            _off_position(table, known, column)
         elif meaning.reason not in {"deviation", "computed"} and not _whole_numbers(table, column):
             _like_a_bad_reading(table, known, column)  # whole numbers count, or name a person
         if meaning.kind == UNKNOWN:
@@ -299,6 +301,26 @@ def _beside_readings(table: Table, known: Rows) -> None:
 
 #: fields that say whose readings they are, or are judged by themselves
 _WHOSE = {"hole", "wall", "serial", "part", "characteristic", "direction", "trial", "value", "unit"}
+
+
+def _off_position(table: Table, known: Rows, column: int) -> None:
+    """Hold holes whose position, as the sheet works it out, is beyond any tolerance with its largest bonus."""
+    values, _ = column_values(table, column)
+    most = np.full(len(table.context.spec.holes) + 1, np.nan)
+    for number, hole in enumerate(table.context.spec.holes):
+        if hole.position.tolerance is not None:
+            bonus = hole.size.band if hole.position.condition in {"MMC", "LMC"} else 0.0
+            most[number] = hole.position.tolerance + bonus
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(values > most[np.where(known.hole < 0, -1, known.hole)] + GRAIN)
+    issue = warning(
+        "sheet-says-off-position",
+        "the position worked out on the sheet is beyond the tolerance with its largest bonus",
+        "positions within the tolerance",
+        "Measure the position again; look how the sheet works it out",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, rows, column)
 
 
 def _earlier(table: Table, known: Rows, column: int) -> None:

@@ -12,6 +12,7 @@ from holeqc.readings.grid import IntArray
 from holeqc.readings.issues import warning
 
 COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance
+COPIED_WALL = 12  #: so many lengths of two walls, all equal: by chance hardly ever, even in coarse steps
 DISTINCT_LEAST = 5  #: and so many of them different: a few coarse sizes agree by chance
 BY_CHANCE = 1e-3  #: a part may equal one further back by chance this often in a whole run, else it is a copy
 SAME_LEAST = 8  #: so many diameters of a part, all equal, are worth a warning
@@ -24,6 +25,7 @@ def find_copies(findings: Findings) -> None:
     rows = np.flatnonzero(findings.usable())
     if rows.size:
         _copied(findings, rows)
+        _copied_walls(findings, rows)
         _as_drawn(findings, rows)
         _unvaried(findings, rows)
 
@@ -168,6 +170,47 @@ def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, A
 
     findings.report(np.array(sorted(told), dtype=np.int64), make)
     findings.mark(rows[same[group]], "copied-hole")
+
+
+def _copied_walls(findings: Findings, rows: IntArray) -> None:
+    """Report parts whose every length in one wall equals that in another: read once, typed twice."""
+    a, walls = findings.arrays, len(findings.spec.walls.names)
+    if walls < 2:
+        return
+    rows = rows[a["wall"][rows] >= 0]
+    direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows]).astype(np.int64)
+    place = np.column_stack([
+        findings.piece[rows], a["hole"][rows], a["characteristic"][rows], direction, a["trial"][rows]
+    ])  # fmt: skip
+    _, place_of = np.unique(place, axis=0, return_inverse=True)
+    place_of = place_of.ravel()
+    value = np.full((int(place_of.max(initial=-1)) + 1, walls), np.nan)
+    value[place_of, a["wall"][rows]] = findings.value[rows]
+    piece = np.zeros(value.shape[0], dtype=np.int64)
+    piece[place_of] = findings.piece[rows]
+    names = findings.spec.walls.names
+    for wall in range(1, walls):
+        both = np.isfinite(value[:, 0]) & np.isfinite(value[:, wall])
+        same = both & (np.abs(value[:, 0] - value[:, wall]) <= GRAIN)
+        total = np.bincount(piece[both], minlength=findings.pieces)
+        equal = np.bincount(piece[same], minlength=findings.pieces)
+        hit = (total >= COPIED_WALL) & (equal == total)
+        mine = rows[hit[findings.piece[rows]] & (a["wall"][rows] == wall)]
+        first = mine[np.unique(findings.piece[mine], return_index=True)[1]] if mine.size else mine
+
+        def make(index: int, wall: int = wall, total: IntArray = total) -> Problem:
+            issue = warning(
+                "copied-wall",
+                f"all {int(total[findings.piece[index]])} lengths of the {names[wall]} wall equal those of the "
+                f"{names[0]} wall: likely typed twice",
+                "readings of both walls",
+                f"Measure the {names[wall]} wall",
+                holds=True,
+            )
+            return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
+
+        findings.report(first, make)
+        findings.mark(mine, "copied-wall")
 
 
 def _as_drawn(findings: Findings, rows: IntArray) -> None:

@@ -172,12 +172,15 @@ def _against_the_rest(table: Table, out: BoolArray) -> None:
             if whole:  # '17' beside 'Inspector' is a person
                 continue
             reason = kinds.of_text(content) if isinstance(content, str) else ""
+            if isinstance(content, str) and kinds.names & set(content.casefold().split()):
+                reason = reason or "names a hole"
             numbers = grid.columns[column].numbers
             value = float(content) if isinstance(content, float) else float("nan")
             if numbers is not None and kinds.may_be_reading(value):
                 above = numbers[inside][np.isfinite(numbers[inside])]
                 room = 1e-9 + 10.0 ** -decimals_of(value)
-                if above.size == 0 or not above.min() - room <= value <= above.max() + room:
+                beyond = above.size == 0 or not above.min() - room <= value <= above.max() + room
+                if beyond or kinds.is_just_outside(value):
                     reason = "holds a size that no row above it holds"
             if reason:
                 found.append((row, column))

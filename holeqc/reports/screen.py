@@ -16,6 +16,7 @@ from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import capital, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.printing import is_terminal
+from holeqc.problems import NOTE
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
@@ -269,7 +270,9 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
     if not groups:
         return []
     open_ = sum(map(len, groups.values()))
-    more = "more problem" if told and open_ < len(run.problems) else "problem"
+    notes = all(p.severity == NOTE for members in groups.values() for p in members)
+    kind_ = "note" if notes else "problem"
+    more = f"more {kind_}" if told and open_ < len(run.problems) else kind_
     lines = ["", f"In the files: {w.plural(open_, more)}"]
     for members in list(groups.values())[:PROBLEMS]:
         first = members[0]

@@ -88,7 +88,7 @@ def _verdicts(run: Run, file: IO[bytes]) -> None:
 
 def _refuse_foreign(target: Path) -> None:
     """Raise if the folder holds anything that isn't a report of ours."""
-    there = sorted(entry.name for entry in target.iterdir())
+    there = sorted(entry.name for entry in target.iterdir() if not writer.is_temporary(entry.name))
     foreign = [name for name in there if name not in NAMES]
     if foreign:
         shown = ", ".join(foreign[:5]) + (", …" if len(foreign) > 5 else "")

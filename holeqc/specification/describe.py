@@ -32,6 +32,8 @@ def describe(specification: Specification) -> str:
     for number, part in enumerate(s.parts):
         lines += _item("Parts" if number == 0 else "", _part(s, part.name))
     lines += _item("Fixture", ", ".join(filter(None, (s.fixture, s.fixture_note))) or "none named")
+    if s.outline:
+        lines += _item("Outline", _outline(s))
     lines += _item("Walls", walls_text(s.walls, s.unit))
     lines += ["", f"Asked of {'the hole' if len(s.holes) == 1 else f'each of the {len(s.holes)} holes'}"]
     for phrase in asked(s):
@@ -52,6 +54,13 @@ def _item(label: str, text: str) -> list[str]:
     indent = " " * (_LABEL + 2)
     return textwrap.wrap(text, WIDTH, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=indent,
                          break_on_hyphens=False) or [f"  {label}"]  # fmt: skip
+
+
+def _outline(s: Specification) -> str:
+    """Return how large the part is as drawn."""
+    wide, high = (max(p[axis] for p in s.outline) - min(p[axis] for p in s.outline) for axis in (0, 1))
+    size = f"{format_length(wide, s.unit)} by {format_length(high, s.unit)} {s.unit}"
+    return f"{size}, {len(s.outline)} corners"
 
 
 def _part(s: Specification, name: str) -> str:
