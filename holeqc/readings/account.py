@@ -97,8 +97,8 @@ def _mark_labels(context: Context, layout: Layout) -> None:
                 used[heading.first : heading.last + 1, column] = True
     for field in (f for f in layout.fields if not f.from_title):  # a title may say more than was taken from it
         for row, column in ((field.row, field.column), field.label):
-            if 0 <= row < grid.rows and 0 <= column < grid.width:
-                used[row, column] = True
+            if 0 <= row < grid.rows and 0 <= column < grid.width and not is_refusal(grid.cell(row, column)):
+                used[row, column] = True  # 'FAIL' is no label
     for r1, c1, r2, c2 in context.sheet.scan.merged:  # what a merged range hides is no content of its own
         if 0 <= r1 - 1 < grid.rows and 0 <= c1 - 1 < grid.width and used[r1 - 1, c1 - 1]:
             used[r1 - 1 : r2, c1 - 1 : c2] = True
