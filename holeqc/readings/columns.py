@@ -38,6 +38,8 @@ NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit tha
 CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
+#: so many equal sizes beside readings are a drawing's, though the kit doesn't say that size
+ONE_SIZE_ROWS = 6
 SAID_BY_CELLS = frozenset({"serial", "part", "hole", "wall", "unit"})
 #: so many labels of rows are named one by one where holes stand side by side
 LABELS_SHOWN = 60
@@ -165,6 +167,30 @@ def is_drawn(table: Table, known: Rows, column: int) -> bool:
     return any(bool((np.abs(drawn - values)[filled] <= near).all()) for drawn in _drawn(table, known, word))
 
 
+def _placed(meaning: Meaning) -> bool:
+    """Whether a heading says where or how a reading was taken, as no drawing's size does."""
+    return meaning.wall >= 0 or meaning.direction is not None or meaning.trial > 0 or meaning.actual
+
+
+def _one_size(table: Table, known: Rows, column: int) -> bool:
+    """Whether a column repeats one possible nominal size for all holes of the same limits, as no gauge would."""
+    if table.meanings[column].word != "diameter":
+        return False
+    values, _ = column_values(table, column)
+    rows = np.flatnonzero(np.isfinite(values) & (known.hole >= 0))
+    if rows.size < ONE_SIZE_ROWS:
+        return False
+    limits = np.array([(h.size.lower, h.size.upper) for h in table.context.spec.holes])[known.hole[rows]]
+    value = values[rows]
+    if ((value < (1 - NOMINAL_UNDER) * limits[:, 0]) | (value > limits[:, 1] + GRAIN)).any():
+        return False
+    _, of_limits, count = np.unique(limits, axis=0, return_inverse=True, return_counts=True)
+    least, most = np.full(count.size, np.inf), np.full(count.size, -np.inf)
+    np.minimum.at(least, of_limits.ravel(), value)
+    np.maximum.at(most, of_limits.ravel(), value)
+    return bool((most - least <= GRAIN).all() and (count > 1).all())
+
+
 def _twins(table: Table, known: Rows) -> None:
     """Of columns with one meaning, take those that repeat the drawing, or one size for every hole, for the drawing.
 
@@ -182,13 +208,14 @@ def _twins(table: Table, known: Rows) -> None:
         if not columns:
             continue
         rivals, only = columns, table.meanings[columns[0]]
-        if len(columns) == 1 and only.wall < 0 and only.direction is None and not only.trial and not only.actual:
+        placed = {c for c in columns if _placed(table.meanings[c])}
+        if len(columns) == 1 and not placed:
             # 'Size' beside 'Near 0°', 'X' beside 'near X': the drawing's have neither wall nor direction
             mine = [c for c in table.readings if table.meanings[c].word == only.word]
             rivals = [c for c in mine if not table.meanings[c].deviation]
         if len(rivals) < 2:
             continue
-        drawn = [c for c in columns if is_drawn(table, known, c)]
+        drawn = [c for c in columns if is_drawn(table, known, c) or (c not in placed and _one_size(table, known, c))]
         if len(drawn) < len(rivals):
             for column in drawn:
                 _retire(table, column, "drawing")

@@ -195,6 +195,8 @@ def _copied_walls(findings: Findings, rows: IntArray) -> None:
         total = np.bincount(piece[both], minlength=findings.pieces)
         equal = np.bincount(piece[same], minlength=findings.pieces)
         hit = (total >= COPIED_WALL) & (equal == total)
+        here = rows[a["wall"][rows] == wall]
+        hit[hit] = _distinct(findings, here, findings.piece[here], hit)
         mine = rows[hit[findings.piece[rows]] & (a["wall"][rows] == wall)]
         first = mine[np.unique(findings.piece[mine], return_index=True)[1]] if mine.size else mine
 

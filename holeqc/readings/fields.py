@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from holeqc.readings.grid import Content, Grid
-from holeqc.readings.headings import IGNORED, MODIFIER, Meaning, Vocabulary
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, Meaning, Vocabulary
 from holeqc.readings.identities import Titles
 from holeqc.readings.synonyms import FIELD, plain
 from holeqc.specification.model import Specification
@@ -77,6 +77,11 @@ def is_label(content: Content, vocabulary: Vocabulary) -> bool:
     )
 
 
+def _is_heading(content: Content, vocabulary: Vocabulary) -> bool:
+    """Whether a cell is a word that stands over readings, 'x' or 'Dia': no serial number."""
+    return isinstance(content, str) and content.strip().isalpha() and vocabulary.meaning(content).kind == READING
+
+
 def _fields_of_cell(
     grid: Grid, row: int, column: int, text: str, vocabulary: Vocabulary, colon_only: bool
 ) -> Iterable[Field]:
@@ -120,7 +125,7 @@ def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Voc
         content = grid.cell(row, right)
         if content is None:
             continue
-        if not is_label(content, vocabulary):
+        if not is_label(content, vocabulary) and not (meaning.word == "serial" and _is_heading(content, vocabulary)):
             yield Field(meaning.word or "ignore", content, row, right, meaning.unit, label=(row, column))
             return
         break

@@ -288,10 +288,9 @@ _AMBIGUOUS: dict[str, str] = {
     "bottom wall|bottom face|untere wand|untere seite|unteres blech|unterseite|unten|untere|unterer|unteres|"
     "paroi inférieure|face inférieure|côté inférieur|tôle inférieure|inférieur|inférieure|bas|dessous|"
     "pared inferior|cara inferior|lado inferior|chapa inferior|inferior|abajo",
-    "inside diameter or inner wall": "ø innen|durchmesser innen|innen ø|innen durchmesser|"
-    "intérieur|intérieure|interior",
+    "inside diameter or inner wall": "ø innen|durchmesser innen|innen ø|innen durchmesser",
     "outside diameter or outer wall": "ø außen|durchmesser außen|außen ø|außendurchmesser|outside diameter|"
-    "outside dia|outer diameter|outer dia|o d|diamètre extérieur|diámetro exterior|extérieur|extérieure|exterior",
+    "outside dia|outer diameter|outer dia|o d|diamètre extérieur|diámetro exterior",
     "earlier reading or front wall": "avant|anterior",
     "front or earlier": "devant|delantero|delantera|frontal",
     "hole or diameter": "alésage|perforación",

@@ -112,8 +112,8 @@ def unread(holes: Sequence[int]) -> list[Tag]:
     head = "serial,part,hole,wall,dia_0,dia_90,x,y,gauge,date"
     at = {hole.id: (hole.x, hole.y) for hole in spec.holes}
     rows = [
-        f"P-500,port,{n},{wall},0.458{n % 3},0.4579,{at[str(n)][0] + 0.0011 * n},{at[str(n)][1]},,2026-11-10"
-        for n in holes for wall in ("near", "far")
+        f"P-500,port,{n},{wall},0.458{(n + far) % 3},0.4579,{at[str(n)][0] + 0.0011 * n},{at[str(n)][1]},,2026-11-10"
+        for n in holes for far, wall in enumerate(("near", "far"))
     ]  # fmt: skip
     with TemporaryDirectory() as folder:
         file = Path(folder) / "a.csv"
