@@ -34,6 +34,7 @@ _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
 )
+_PLAIN = re.compile(r"[+-]?\d*[.,]?\d+")
 NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
 CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
@@ -374,9 +375,12 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
     codes = grid_column.codes[table.rows]
     lower, upper = _drawn(table, known, "diameter")[:2]
     hit = np.zeros(codes.size, dtype=np.bool_)
+    worked_out = table.meanings[column].reason in {"statistic", "extreme"}  # looked at in the column's unit
     for code in np.unique(codes[codes >= 0]):
         label = grid_column.labels[code]
-        for typed in numbers_in(label[:REMARK]) if isinstance(label, str) and not label.strip().isdecimal() else ():
+        if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
+            continue
+        for typed in numbers_in(label[:REMARK]):
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
                 hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
@@ -687,4 +691,3 @@ def not_read_rows(table: Table) -> None:
         issue = note("not-readings", "rows that hold no readings: " + ", ".join(repr(n) for n in named[:8]))
         context.say(issue, f"{int(hit.sum())} rows", int(table.rows[np.argmax(hit)]), column)
         table.leave_out(hit)
-

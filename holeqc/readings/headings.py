@@ -38,8 +38,9 @@ USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 _NUMBER = re.compile(r"^\d")
 _FROM_NUMBER = re.compile(
     r"\b(?:from|to|off|vs|von|zu|de|nominal|nom|basic)\b\.?(?:\s+(?:the|nominal|nom|basic)\b\.?)*\s*[=:]?\s*"
-    r"(\d*[.,]\d+|\d+[.,]\d*)\s*(mm|in\b|inch|\"|″)?"
+    r"(\d*[.,]\d+|\d+[.,]\d*|\d{1,3}(?=\s*(?:mm|in\b|inch|\"|″)?\s*$))\s*(mm|in\b|inch|\"|″)?"
 )
+_DEVIATION = re.compile(r"\b(?:dev|deviation|delta|error|offset|abw|abweichung|écart|ecart|desv|desviación)\b|δ")
 #: 'from basic' behind a deviation says nothing more
 _FROM_DRAWING = re.compile(
     r"(?<=\w)\s+(?:from|to|off|vs\.?|von|zu|par rapport à|de|du)\s+(?:the\s+)?(?:basic|nominal|drawing)\b"
@@ -384,6 +385,8 @@ def _not_used(found: _Found, kinds: list[str], place: Meaning) -> Meaning:
 def _base_in(text: str, unit: str) -> tuple[float | None, str, str]:
     """Return the number that a heading such as 'deviation from 0.455 in' counts from, its unit, and the rest."""
     match = _FROM_NUMBER.search(text)
+    if match is not None and match[1].isdecimal() and not _DEVIATION.search(text):
+        match = None  # 'Dia 0° vs 90' counts from nothing
     if match is None:
         return None, unit, _FROM_DRAWING.sub(" ", text)
     rest = f"{text[: match.start()]} {text[match.end() :]}".strip()

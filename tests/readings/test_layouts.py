@@ -11,7 +11,9 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from making import GOOD, codes, fill, kit, read, text_file, workbook
+from making import GOOD, KIT_MM, codes, fill, kit, read, text_file, workbook
+
+from holeqc.problems import ReadingsError
 
 DAY = dt.datetime(2026, 11, 2)
 Parts = dict[str, dict[tuple[int, str], tuple[float, ...]]]
@@ -215,3 +217,43 @@ def test_every_layout_gives_the_same_table(maker: Maker, tmp_path: Path) -> None
         assert tidy(readings.table) == expected(made)
         assert set(codes(readings)) <= {"finer-than-gauge"}
         assert (readings.table["doubt"] == "").all()
+
+
+def wide_with(path: Path, made: Parts, size: Callable[[int, str], float]) -> Path:
+    """Return one row a wall, with a column 'Size' beside the readings."""
+    rows = [["P-7", "port", DAY, h, w, *v, size(h, w)] for (h, w), v in made["P-7"].items()]
+    heads = ["S/N", "Part", "Date", "Hole No.", "Wall", "Dia 0°", "Dia 90°", "X", "Y", "Size"]
+    return workbook(path / "a.xlsx", [heads, *rows])
+
+
+def test_one_possible_nominal_size_for_all_holes_is_the_drawings(tmp_path: Path) -> None:
+    made = parts(np.random.default_rng(3), 1)
+    readings = read(wide_with(tmp_path, made, lambda _, __: 0.45), kit())
+    assert tidy(readings.table) == expected(made), "0.450 is no limit of the kit, and no gauge shows it eight times"
+    readings = read(wide_with(tmp_path, made, lambda h, w: 0.447 if (h, w) == (2, "far") else 0.45), kit())
+    assert tidy(readings.table) != expected(made) or (readings.table["doubt"] != "").any(), "one differs: readings"
+    readings = read(wide_with(tmp_path, made, lambda _, __: 0.47), kit())
+    assert tidy(readings.table) != expected(made) or (readings.table["doubt"] != "").any(), "above every limit"
+
+
+def test_walls_that_are_equal_everywhere_are_one_wall_typed_twice(tmp_path: Path) -> None:
+    made = parts(np.random.default_rng(4), 1)
+    twice = {"P-7": {(h, w): made["P-7"][h, "near"] for (h, w) in made["P-7"]}}
+    readings = read(one_row_a_wall(tmp_path, twice, np.random.default_rng(0)), kit())
+    assert "copied-wall" in codes(readings)
+    assert (readings.table.loc[readings.table["wall"] == "far", "doubt"] != "").all()
+    twice["P-7"][1, "far"] = made["P-7"][1, "far"]
+    assert "copied-wall" not in codes(read(one_row_a_wall(tmp_path, twice, np.random.default_rng(0)), kit()))
+
+
+@pytest.mark.parametrize("heading", ["Dia deviation from 11", "Dia dev. from nominal 11 [mm]", "Abweichung von 11 mm"])
+def test_deviations_from_a_whole_number(heading: str, tmp_path: Path) -> None:
+    file = workbook(tmp_path / "a.xlsx", [["S/N", "Hole", heading], *[["M-1", h, 0.56] for h in "ABC"]])
+    readings = read(file, kit(KIT_MM))
+    assert readings.table["value"].tolist() == pytest.approx([11.56] * 3, abs=1e-9)
+
+
+def test_a_number_behind_a_direction_is_no_size_to_count_from(tmp_path: Path) -> None:
+    file = workbook(tmp_path / "a.xlsx", [["S/N", "Hole", "Dia 0° vs 90"], *[["M-1", h, 0.56] for h in "ABC"]])
+    with pytest.raises(ReadingsError, match="no heading for a reading"):
+        read(file, kit(KIT_MM))
