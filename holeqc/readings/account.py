@@ -93,7 +93,8 @@ def _mark_labels(context: Context, layout: Layout) -> None:
         heading = block.heading
         for column, meaning in enumerate(heading.meanings[: grid.width]):
             named = meaning.kind != UNKNOWN or heading.texts[column]
-            if meaning.kind == UNKNOWN and speaks_of_defect(heading.texts[column][:500]):
+            empty = meaning.hole and not grid.columns[column].filled(grid.rows)[block.rows].any()
+            if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:500]):
                 continue  # 'CRACK at hole 5' beside the headings is none
             if named and heading.last >= heading.first >= 0:
                 used[heading.first : heading.last + 1, column] = True

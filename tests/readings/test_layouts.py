@@ -257,3 +257,14 @@ def test_a_number_behind_a_direction_is_no_size_to_count_from(tmp_path: Path) ->
     file = workbook(tmp_path / "a.xlsx", [["S/N", "Hole", "Dia 0° vs 90"], *[["M-1", h, 0.56] for h in "ABC"]])
     with pytest.raises(ReadingsError, match="no heading for a reading"):
         read(file, kit(KIT_MM))
+
+
+@pytest.mark.parametrize("text", ["CRACK at hole 2", "Hole 2 oversize", "crack, hole 3"])
+def test_a_defect_beside_the_headings_holds(text: str, tmp_path: Path) -> None:
+    made = parts(np.random.default_rng(5), 1)
+    rows = [["P-7", "port", DAY, h, w, *v] for (h, w), v in made["P-7"].items()]
+    heads = ["S/N", "Part", "Date", "Hole No.", "Wall", "Dia 0°", "Dia 90°", "X", "Y"]
+    readings = read(workbook(tmp_path / "a.xlsx", [[*heads, None, text], *rows]), kit())
+    assert any(p.holds and text in str(p.found) for p in readings.problems)
+    readings = read(workbook(tmp_path / "b.xlsx", [[*heads, "Burr", "Crack"], *rows]), kit())
+    assert not any(p.code == "cell-not-read" for p in readings.problems), "headings of empty columns are headings"
