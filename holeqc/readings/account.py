@@ -23,6 +23,7 @@ from holeqc.readings.layouts import Layout
 from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import (
+    REMARK,
     doubt_in,
     is_form_text,
     is_refusal,
@@ -94,7 +95,7 @@ def _mark_labels(context: Context, layout: Layout) -> None:
         for column, meaning in enumerate(heading.meanings[: grid.width]):
             named = meaning.kind != UNKNOWN or heading.texts[column]
             empty = meaning.hole and not grid.columns[column].filled(grid.rows)[block.rows].any()
-            if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:500]):
+            if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:REMARK]):
                 continue  # 'CRACK at hole 5' beside the headings is none
             if named and heading.last >= heading.first >= 0:
                 used[heading.first : heading.last + 1, column] = True

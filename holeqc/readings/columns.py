@@ -25,11 +25,10 @@ from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import doubt_in, is_good_verdict, is_signature, numbers_in, speaks_of_defect
+from holeqc.readings.words import REMARK, doubt_in, is_good_verdict, is_signature, numbers_in, speaks_of_defect
 
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
-REMARK = 500  #: characters of a remark that are looked at
 _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"

@@ -17,7 +17,7 @@ from holeqc.readings.identities import Parts, text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import folded, is_refusal, is_signature
+from holeqc.readings.words import REMARK, folded, is_refusal, is_signature
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -125,7 +125,6 @@ def _meant(spec: Specification, word: str) -> Callable[[Content], object]:
     return lambda content: "".join(c for c in text_of(content).casefold() if c.isalnum())
 
 
-REMARK = 500  #: characters of a remark that are looked at
 #: fields in which people write remarks too
 _SPOKEN = {"note", "ignore", "by", "gauge", "date", "temperature_c"}
 

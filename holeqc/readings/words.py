@@ -13,6 +13,7 @@ from holeqc.readings.values import cleaned
 
 BOTH = "go_no_go"  #: what a column asks that is for both plugs
 #: word of a row's reading while it is read: its place is the code kept in arrays, 0 for none
+REMARK = 500  #: characters of a remark that are looked at
 WORDS = ("", ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK)
 
 
