@@ -160,7 +160,7 @@ def score_rows(rows: list[list[str]], vocabulary: Vocabulary) -> int:
 
 def _heading_at(texts: _Texts, row: int, vocabulary: Vocabulary) -> Heading | None:
     contents, origin, sideways = texts.row(row)
-    if any(_is_decimal(c) for c in contents):
+    if any(is_decimal(c) for c in contents):
         return None
     base = [vocabulary.meaning(c) for c in contents]
     idents = {c for c, m in enumerate(base) if m.kind == FIELD and m.word in ANCHORS and not m.weak}
@@ -246,7 +246,7 @@ def _labels_readings(texts: _Texts, column: int, last: int, vocabulary: Vocabula
     return bool(read) and len(known) >= LABEL_SHARE * len(found)
 
 
-def _is_decimal(content: Content) -> bool:
+def is_decimal(content: Content) -> bool:
     """Whether a cell holds a number with decimals, typed as a number or as text: it is a reading, never a heading."""
     if isinstance(content, float):
         return not content.is_integer()
