@@ -16,8 +16,7 @@ import numpy as np
 from holeqc.quantities import GRAIN, MM_PER_INCH
 from holeqc.readings.context import Context
 from holeqc.readings.grid import BoolArray, Content, Grid, Uncalculated
-from holeqc.readings.heading_rows import is_decimal
-from holeqc.readings.headings import UNKNOWN
+from holeqc.readings.headings import READING, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import Layout
@@ -95,9 +94,8 @@ def _mark_labels(context: Context, layout: Layout) -> None:
         heading = block.heading
         for column, meaning in enumerate(heading.meanings[: grid.width]):
             named = meaning.kind != UNKNOWN or heading.texts[column]
-            first = grid.cell(heading.first, column) if heading.first >= 0 else None
-            if heading.card and is_decimal(first):
-                continue  # labels make a card: there is no row of headings, and a number in its first row is a reading
+            if heading.card and meaning.kind == READING and not heading.texts[column]:
+                continue  # labels make a card: there is no row of headings, and what stands in its first row is none
             empty = meaning.hole and not grid.columns[column].filled(grid.rows)[block.rows].any()
             if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:REMARK]):
                 continue  # 'CRACK at hole 5' beside the headings is none

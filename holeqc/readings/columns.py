@@ -435,15 +435,18 @@ def _base_of_deviations(
     said = deviation_base(table, known, column)
     if np.isfinite(said).any() or table.meanings[column].word in {"x", "y"}:
         return said
-    shown = 0.5 * (span[0] + span[1]) - values
+    least, most = span[0] - values - room, span[1] - values + room
     lower = _drawn(table, known, "diameter")[0]
     base = np.full(values.size, np.nan)
-    for limit in np.unique(lower[np.isfinite(lower) & np.isfinite(shown)]):
-        mine = (lower == limit) & np.isfinite(shown)
-        middle = float(np.median(shown[mine]))
-        agree = np.abs(shown - middle)[mine] <= room + 0.5 * (span[1] - span[0])[mine]
-        if agree.sum() > _MOST * agree.size:
-            base[mine] = middle
+    for limit in np.unique(lower[np.isfinite(lower) & np.isfinite(least)]):
+        mine = (lower == limit) & np.isfinite(least)
+        ends = np.concatenate([least[mine], most[mine]])
+        steps = np.repeat([1, -1], int(mine.sum()))
+        order = np.lexsort((-steps, ends))  # where two meet both hold
+        agree = np.cumsum(steps[order])
+        best = int(agree.argmax())
+        if agree[best] > _MOST * mine.sum():
+            base[mine] = 0.5 * (ends[order][best] + ends[order][best + 1])
     return base
 
 

@@ -99,7 +99,8 @@ class Ground:
         names = {h.id for h in self.kit.holes}
         lead = next(j for j, c in enumerate(row) if key_of(c))
         rows = [self.sheet.rows[i] for i in self.data_rows()]
-        labels = [j for j in range(lead) if str(row[j]) in names and all(str(r[j]) in names for r in rows if len(r) > j)]
+        named = [j for j in range(lead) if str(row[j]) in names]
+        labels = [j for j in named if all(str(r[j]) in names for r in rows if len(r) > j)]
         return labels[0] if len(labels) == 1 else None
 
     def hidden(self, i: int, j: int) -> bool:
@@ -246,7 +247,8 @@ def defect_somewhere(g: Ground) -> Rule:
     """A defect in words in any empty cell."""
     i = g.rng.choice([*range(0, max(1, g.first() - 1)), *g.data_rows(), g.last() + 1, g.last() + 3])
     j = g.rng.choice([0, 1, g.width, g.width + 2])
-    while g.hidden(i, j) or (i < len(g.sheet.rows) and j < len(g.sheet.rows[i]) and g.sheet.rows[i][j] not in (None, "")):
+    row = g.sheet.rows[i] if i < len(g.sheet.rows) else []
+    while g.hidden(i, j) or (j < len(row) and row[j] not in (None, "")):
         j += 1
     g.put(i, j, g.defect())
     return BAD
