@@ -259,18 +259,19 @@ def _position_blocks(part: PartView) -> Iterator[b.Block]:
     if not upper and not lower:
         return
     yield b.Heading("Position")
-    picture = pictures.pattern_picture(part)
-    if picture is not None:
-        yield b.Picture(picture, picture.note)
     shift = _shift_text(part)
     if shift:
         yield b.Paragraph(shift)
-    if upper:
-        yield b.Heading("To the datums", 3)
-        yield _position_table(part, upper, _POSITION_NOTE)
-    if lower:
-        yield b.Heading("Hole to hole, the pattern floated to its best", 3)
-        yield _position_table(part, lower, "" if upper else _POSITION_NOTE)
+    for name, title, rows in (
+        ("position", "To the datums", upper),
+        ("hole-to-hole position", "Hole to hole, the pattern floated to its best", lower),
+    ):
+        if rows:
+            yield b.Heading(title, 3)
+            picture = pictures.pattern_picture(part, name)
+            if picture is not None:
+                yield b.Picture(picture, picture.note)
+            yield _position_table(part, rows, _POSITION_NOTE if rows is upper or not upper else "")
 
 
 def _shift_text(part: PartView) -> str:
