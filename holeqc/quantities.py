@@ -29,17 +29,12 @@ GRAIN = 1e-9
 Nobody types ten decimals, and binary floating point errors of converted readings are a million times smaller; so a
 reading typed as the limit is on the limit, and one unit of any decimal that can be typed is beyond it.
 """
-CALCULATED = 1e-6
-"""Calculated lengths (a position, a radial room) closer than this to a limit, in either unit, are on the limit.
+CALCULATED = 5e-7
+"""Calculated lengths (a position, a radial room, a size brought to 20 °C) closer than this to a limit, in either unit, are
+on the limit.
 
-A hundredth of the finest step of a gauge (0.0001 in, 0.0001 mm): what rests on readings isn't known any better, so no
-verdict turns on less; and the motion of a floated pattern is proved to 1e-8 only.
-"""
-CORRECTED_DECIMALS = {"in": 5, "mm": 4}
-"""Decimals of a length that was brought to 20 °C.
-
-One more than readings usually have. A thermometer that is a tenth of a degree off moves half an inch of steel by 6e-7
-in, so further digits come from the formula alone.
+Half a unit of the sixth decimal, two hundred times finer than what is read (0.0001): what rests on readings isn't known
+any better, so no verdict turns on less; and the motion of a floated pattern is proved to 1e-8 only.
 """
 
 UNIT_WORDS: dict[str, Unit] = {

@@ -18,7 +18,7 @@ from holeqc.inspection.causes import CAUSES, NO_TEMPERATURE, NONE, TEMPERATURE_L
 from holeqc.inspection.gauges import apply_gauges
 from holeqc.inspection.grouping import CodeArray, IntArray
 from holeqc.inspection.temperature import at_reference, left_out
-from holeqc.quantities import CORRECTED_DECIMALS, REFERENCE_TEMPERATURE_C, BoolArray, FloatArray, round_array
+from holeqc.quantities import BoolArray, FloatArray
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 
 if TYPE_CHECKING:
@@ -223,8 +223,7 @@ def _measured(
     if spec.temperature.correct:
         brought, added = at_reference(value, temperature, applied.expansion_per_c, spec)
         known = is_length & ~np.isnan(temperature)
-        away = known & (temperature != REFERENCE_TEMPERATURE_C)
-        value = np.where(away, round_array(brought, CORRECTED_DECIMALS[spec.unit]), value)
+        value = np.where(known, brought, value)
         uncertainty = np.where(known, np.hypot(uncertainty, added), uncertainty)
         lacking = is_length & np.isnan(temperature) & (cause == NONE) & ~np.isnan(value)
         return value, uncertainty, np.where(lacking, NO_TEMPERATURE, cause).astype(np.int16), ()

@@ -7,14 +7,14 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, REJECT
-from holeqc.quantities import GRAIN
+from holeqc.quantities import CALCULATED, GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
 from holeqc.reports.problem_pages import MOST_LETTERS, problem_blocks
 from holeqc.reports.remarks import Remark, remarks_of
-from holeqc.reports.screen import holes_sentence, pin_sentence
+from holeqc.reports.screen import holes_sentence, pin_sentence, without_culprit
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row
@@ -256,18 +256,15 @@ def _cell_name(part: PartView, row: Row, files: bool, sheets: bool) -> str:
 
 def _position_blocks(part: PartView) -> Iterator[b.Block]:
     upper, lower = _rows(part, "position"), _rows(part, "hole-to-hole position")
-    if not upper and not lower:
-        return
-    yield b.Heading("Position")
     shift = _shift_text(part)
-    if shift:
-        yield b.Paragraph(shift)
     for name, title, rows in (
-        ("position", "To the datums", upper),
-        ("hole-to-hole position", "Hole to hole, the pattern floated to its best", lower),
+        ("position", "Position to the datums", upper),
+        ("hole-to-hole position", "Position hole to hole, the pattern floated to its best", lower),
     ):
         if rows:
-            yield b.Heading(title, 3)
+            yield b.Heading(title)
+            if shift and rows is upper:
+                yield b.Paragraph(shift)
             picture = pictures.pattern_picture(part, name)
             if picture is not None:
                 yield b.Picture(picture, picture.note)
@@ -319,7 +316,7 @@ def _pin_table(part: PartView) -> b.Table:
     """Return a row a hole with its pin, room in each wall, and whether it binds."""
     unit, several = part.specification.unit, part.specification.walls.several
     walls = [name for name in part.specification.walls.names if any(row["wall"] == name for row in part.pins)]
-    by = {(str(row["hole"]), str(row["wall"])): row for row in part.pins}
+    by = {(str(row["hole"]), str(row["wall"])): row for row in part.pins_shown}
     columns = [b.Column("Hole"), b.Column("Pin", wraps=True)]
     for wall in walls:
         name = f", {w.plain(wall)}" if several else ""
@@ -340,25 +337,25 @@ def _pin_table(part: PartView) -> b.Table:
         "Clearance is radial: half the difference of hole and pin at its virtual condition. Left: what remains of it "
         "at the best fit of all pins."
     )
+    if part.row["pin_culprit"]:
+        note += f" Of the others without hole {w.plain(part.row['pin_culprit'])}, which alone keeps the pins out."
     return b.Table(tuple(columns), tuple(rows), note)
 
 
 def _pin_cells(row: Row, unit: str) -> list[b.Cell | str]:
     left = float(row["left"])
     mark: b.Cell | str = "● binds" if row["binding"] else ""
-    if left < 0 and not row["binding"]:
-        mark = b.Cell("lacks room", REJECT)
-    elif left < 0:
-        mark = b.Cell("binds", REJECT)
+    if left < -CALCULATED:
+        mark = b.Cell("binds" if row["binding"] else "lacks room", REJECT)
     return [w.computed(row["clearance"], unit), w.signed(left, unit), mark]
 
 
 def _float_finding(part: PartView) -> tuple[b.Finding, ...]:
     left, unit = part.float_left, part.specification.unit
     motion = part.row["pin_dx"], part.row["pin_dy"], part.row["pin_rotation"]
-    text = ""
+    text = without_culprit(part)
     if all(math.isfinite(value) for value in motion):
-        text = (
+        text += (
             f"Best fit: shift x {w.signed(motion[0], unit)}, y {w.signed(motion[1], unit)} {w.unit_name(unit)}, "
             f"turn {_turn(motion[2])}. "
         )

@@ -204,7 +204,7 @@ def pin_picture(part: PartView) -> d.Drawing | None:
     if int(part.row["pin_verdict"]) < 0 or not part.pins:
         return None
     worst: dict[str, Row] = {}
-    for row in part.pins:
+    for row in part.pins_shown:
         name = str(row["hole"])
         if math.isfinite(row["left"]) and (name not in worst or _tighter(row, worst[name])):
             worst[name] = row
@@ -223,7 +223,10 @@ def pin_picture(part: PartView) -> d.Drawing | None:
     picture.text(65, 12, "pin at its virtual condition", SMALL, colour=d.SOFT)
     picture.circle(195, 9, 6, stroke=d.BLUE, width=2.4)
     picture.text(205, 12, "● binds: the holes that decide", SMALL, colour=d.SOFT)
-    picture.note = "All pins at once at their best shift and turn, room magnified. Numbers: radial room left."
+    only = str(part.row["pin_culprit"])
+    who = f"Pins at their best shift and turn without hole {w.plain(only)}" if only else (
+        "All pins at once at their best shift and turn")
+    picture.note = f"{who}, room magnified. Numbers: radial room left."
     return picture
 
 

@@ -158,6 +158,12 @@ class PartView:
         """Rows of the pins frame."""
         return self.run.rows("pins", self.number)
 
+    @property
+    def pins_shown(self) -> list[Row]:
+        """The same as drawn: where one hole alone keeps the pins out, the others stand without it and none binds."""
+        only = self.row["pin_culprit"]
+        return [row if only in ("", row["hole"]) else {**row, "binding": False} for row in self.pins]
+
     @cached_property
     def float_left(self) -> Row | None:
         """Float that is left to the pins, None where they don't enter or there are none."""

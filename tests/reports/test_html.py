@@ -122,7 +122,7 @@ def test_many_files_are_named_and_their_list_is_proved() -> None:
 
 def test_pictures_are_well_formed_and_have_a_title(one: Inspection) -> None:
     pictures = re.findall(r"<svg.*?</svg>", page_of(one), re.DOTALL)
-    assert len(pictures) == 3
+    assert len(pictures) == 4  # sizes, to the datums, hole to hole, pins
     for picture in pictures:
         root = ElementTree.fromstring(picture)
         assert root[0].tag.endswith("title")
