@@ -30,8 +30,8 @@ Nobody types ten decimals, and binary floating point errors of converted reading
 reading typed as the limit is on the limit, and one unit of any decimal that can be typed is beyond it.
 """
 CALCULATED = 5e-7
-"""Calculated lengths (a position, a radial room, a size brought to 20 °C) closer than this to a limit, in either unit, are
-on the limit.
+"""Calculated lengths (a position, a radial room, a size brought to 20 °C) closer than this to a limit, in either unit,
+are on the limit.
 
 Half a unit of the sixth decimal, two hundred times finer than what is read (0.0001): what rests on readings isn't known
 any better, so no verdict turns on less; and the motion of a floated pattern is proved to 1e-8 only.

@@ -131,7 +131,8 @@ def _cell(cell: b.Cell, column: b.Column) -> str:
     if cell.verdict is not None:
         text = f"{w.MARKS[cell.verdict]} {text}"
         names += f" {_VERDICT[cell.verdict]}" + (" fault" if cell.verdict != ACCEPT else "")
-    return f'<td class="{names}">{text}</td>'
+    # a narrow screen shows each row as a card, where a heading stands over each value
+    return f'<td class="{names}" data-of="{_safe(column.title)}">{text}</td>' if text else f'<td class="{names}"></td>'
 
 
 @html_block.register

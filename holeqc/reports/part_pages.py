@@ -37,10 +37,10 @@ _POSITION_NOTE = "All diameters. Left: total minus actual. Probability: that the
 SHORT_WORDS = {"does not enter": "stops"}
 
 
-def part_blocks(part: PartView) -> Iterator[b.Block]:
-    """Give the blocks of one part's pages."""
+def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
+    """Give the blocks of one part's pages; ``report``: number and day of the report."""
     yield _banner(part)
-    yield b.Facts(_facts(part))
+    yield b.Facts((*([("Report", report)] if report else []), *_facts(part)))
     yield b.Heading("Why" if part.verdict != ACCEPT else "Result")
     yield reason_findings(part)
     if part.rework:
@@ -142,6 +142,8 @@ def hole_matrix(part: PartView) -> b.Table:
             row.append(b.Cell(w.word(hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
             rows.append(tuple(row))
     note = "Size: the reading that lies worst. Position: actual diameter, allowed with bonus in the tables below."
+    if any(part.as_read(row) is not None for row in part.characteristics):
+        note += " * At 20 °C; the table of sizes has what was read beside it."
     return b.Table(tuple(columns), tuple(rows), note, frozenset(groups))
 
 
@@ -171,6 +173,8 @@ def _matrix_cell(part: PartView, hole: str, wall: str, name: str, first: bool) -
     if row is None:
         return ""
     text = w.value_text(row, part.specification.unit)
+    if part.as_read(row) is not None:
+        text = f"{w.corrected(row['found'], part.specification.unit, row['lower'], row['upper'])} *"
     verdict = int(row["verdict"])
     return b.Cell(SHORT_WORDS.get(text, text), verdict if verdict != ACCEPT else None)
 
@@ -224,6 +228,9 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
         shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
+        if (read := part.as_read(row)) is not None:
+            shown = f"{w.corrected(row['found'], unit, row['lower'], row['upper'])} at 20 °C"
+            shown += f" (read {w.typed(read['value'], unit)} at {read['temperature_c']:g} °C)"
         cells += [b.Cell(shown, verdict if verdict else None), _deviation(row, unit)]
         cells += [
             w.signed(row["left"], unit),

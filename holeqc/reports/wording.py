@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
 from holeqc.printing import one_line
-from holeqc.quantities import GRAIN, above, below, format_length
+from holeqc.quantities import CALCULATED, GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
 
 if TYPE_CHECKING:
@@ -92,12 +92,19 @@ def computed(value: float, unit: str, *limits: float) -> str:
     if not math.isfinite(value):
         return "-"
     base = 4 if unit == "in" else 3
-    near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > GRAIN]
+    near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > CALCULATED]
     for decimals in range(base, base + 5):
         shown = round(value, decimals)
         if all(abs(shown - limit) > GRAIN and (shown > limit) == (value > limit) for limit in near):
             break
     return format_length(value, unit, decimals)
+
+
+def corrected(value: float, unit: str, *limits: float) -> str:
+    """Return a length brought to 20 °C with one decimal more than is read, more where its side would be hidden."""
+    base = 5 if unit == "in" else 4
+    shown = computed(value, unit, *limits)
+    return shown if len(shown.partition(".")[2]) > base else format_length(value, unit, base)
 
 
 def signed(value: float, unit: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from html.parser import HTMLParser
 from xml.etree import ElementTree
@@ -139,11 +140,33 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
     assert page.index('id="overview"') < page.index('id="part-2"')
     assert page.count('<table class="page"') == 7  # overview, five parts, about
     text = " ".join(" ".join(check(page).text).split())
-    assert "5 of 8 parts that aren't accepted are shown in full here, rejected ones first" in text
+    assert "5 of 16 parts are shown in full here, rejected ones first" in text
     left_out = {"S-0007", "S-0011", "S-0015"}  # held ones come last
     for serial in left_out:
         assert f"starboard {serial}" in text
     assert text.count("P-0000") == 1  # accepted: in the table alone
+
+
+def test_every_part_of_a_batch_has_its_page_and_a_brief_report_has_a_line_for_each() -> None:
+    found = made_up.inspection(made_up.six_parts(30))
+    ids = check(page_of(found)).ids
+    assert sum(name.startswith("part-") for name in ids) == 30
+    brief = check(page_of(found, most=0))
+    assert brief.ids == ["top", "overview", "about"]
+    text = " ".join(" ".join(brief.text).split())
+    assert all(str(serial) in text for serial in found.parts["serial"])
+    assert "A line for each part" in text
+
+
+def test_a_report_has_a_number_that_its_content_gives_and_the_day_it_was_made(many: Inspection) -> None:
+    page = html_page(report_for(Run(many), 200, made=dt.date(2026, 11, 30)))
+    (number,) = set(re.findall(r"R-[0-9A-F]{4}-[0-9A-F]{4}", page))
+    assert page.count(f"Report {number} of 2026-11-30") == len(many.parts) + 2  # at the foot of every section
+    assert number in page_of(many)
+    changed = made_up.inspection(made_up.six_parts(), sources=(Source("other.xlsx", "0" * 64, 5),))
+    assert number not in page_of(changed)
+    named = report_for(Run(many), 9, "approval 12", dt.date(2026, 11, 30))
+    assert "Report approval 12 of 2026-11-30" in html_page(named)
 
 
 def test_the_overview_marks_what_lies_beyond_its_limit(many: Inspection) -> None:
