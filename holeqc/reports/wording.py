@@ -16,6 +16,7 @@ from holeqc.quantities import unit_name as unit_name
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Source
+    from holeqc.reports.blocks import Banner
     from holeqc.specification.model import Hole, Specification
 
 NOT_READ = "not read"  #: found, of what no reading speaks
@@ -67,6 +68,11 @@ def file_name(path: str) -> str:
 def word(verdict: int) -> str:
     """Return accept, hold or reject."""
     return VERDICTS[int(verdict)]
+
+
+def stamp_of(banner: Banner) -> str:
+    """Return what stands large in a banner: mark and word of its verdict, or its own stamp."""
+    return banner.stamp or f"{MARKS[banner.verdict]} {word(banner.verdict).upper()}"
 
 
 def marked(verdict: int) -> str:

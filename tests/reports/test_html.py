@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Callable
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
@@ -145,6 +146,18 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
     for serial in left_out:
         assert f"starboard {serial}" in text
     assert text.count("P-0000") == 1  # accepted: in the table alone
+
+
+@pytest.mark.parametrize("what", ["many", "one"])
+def test_a_report_shows_whole_on_a_bench_screen_and_on_a_telephone(
+    what: str, fits_windows: Callable[[str], None], request: pytest.FixtureRequest
+) -> None:
+    fits_windows(page_of(request.getfixturevalue(what)))
+
+
+def test_names_as_long_as_they_come_are_not_cut(fits_windows: Callable[[str], None]) -> None:
+    long = made_up.inspection((("a" * 60, "S" * 80, made_up.BAD), ("port", "2", made_up.CLEAN)))
+    fits_windows(page_of(long))
 
 
 def test_every_part_of_a_batch_has_its_page_and_a_brief_report_has_a_line_for_each() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -211,6 +212,12 @@ def test_pages_hold_the_answer_and_come_out_alike(wear: Wear, spec: Specificatio
     assert paths[1].read_bytes().startswith(b"%PDF")
     again = write_wear(wear, spec, tmp_path / "again")
     assert [p.read_bytes() for p in paths] == [p.read_bytes() for p in again]
+
+
+def test_the_page_shows_whole_on_a_bench_screen_and_on_a_telephone(
+    wear: Wear, spec: Specification, fits_windows: Callable[[str], None]
+) -> None:
+    fits_windows(html_page(wear_report(wear, spec)))
 
 
 def test_names_from_sheets_are_escaped(wear: Wear, spec: Specification) -> None:
