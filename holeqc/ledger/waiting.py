@@ -1,4 +1,4 @@
-"""What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits that nobody released."""
+"""What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits, fixtures."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.equipment import calibrations
+from holeqc.ledger.equipment import Forecast, calibrations, forecasts
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.obstacles import findings
 from holeqc.ledger.questions import Question, open_questions
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 MOST = 100  #: of so many parts, the newest, it is asked what stands in their way
 NEAR = 30  #: days before a gauge's calibration is due
+NEAR_PARTS = 30  #: parts before which a bushing should be changed (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,8 @@ class Waiting:
     """What waits, each list the oldest first.
 
     ``gauges``: gauge, due day, whether it is past; ``kits``: kit and revision whose newest text isn't the one released;
-    ``left_out``: parts not approved that weren't looked at.
+    ``fixtures``: forecasts that come due within `NEAR_PARTS`; ``left_out``: parts not approved that weren't looked at;
+    ``day``: as of which.
     """
 
     tags: tuple[TagState, ...]
@@ -38,6 +40,8 @@ class Waiting:
     held: tuple[Row, ...]
     gauges: tuple[tuple[str, str, bool], ...]
     kits: tuple[tuple[str, str], ...]
+    fixtures: tuple[Forecast, ...]
+    day: dt.date
     left_out: int = 0
 
 
@@ -53,7 +57,7 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
             tuple(find_tags(ledger, only_open=True)),
             tuple(row for row in asked if _ready(ledger, row)), tuple(open_questions(ledger)),
             tuple(row for row in rows if row["verdict"] == "hold"), _gauges(ledger, today), _kits(ledger),
-            len(accepted) - len(asked),
+            tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today, len(accepted) - len(asked),
         )  # fmt: skip
 
 
