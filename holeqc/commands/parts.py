@@ -38,13 +38,14 @@ def parts(
     Example: holeqc parts --tag scrap --by 17
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.filters import Filter
+    from holeqc.ledger.filters import DEFECTS, Filter
     from holeqc.ledger.named_in import refuse_unknown
     from holeqc.reports.record_text import as_json, parts_text
 
     wanted = Filter(
         kit=kit, revision=revision, part=name, fixture=fixture, verdict=verdict.strip().lower(),
-        since=a_day(since, "--since"), until=a_day(until, "--until"), by=by.strip(), defect=defect.strip(),
+        since=a_day(since, "--since"), until=a_day(until, "--until"), by=by.strip(),
+        defect=next((name for name in DEFECTS if name.lower() == defect.strip().lower()), defect),
         tag=tag.strip().lower(),
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:

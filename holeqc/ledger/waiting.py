@@ -31,7 +31,7 @@ class Waiting:
 
     ``gauges``: gauge, due day, whether it is past; ``kits``: kit and revision whose newest text isn't the one released;
     ``fixtures``: forecasts that come due within `NEAR_PARTS`; ``left_out``: parts not approved that weren't looked at;
-    ``day``: as of which.
+    ``untagged``: how many are held without a tag, as in a history logged for trends alone; ``day``: as of which.
     """
 
     tags: tuple[TagState, ...]
@@ -43,6 +43,7 @@ class Waiting:
     fixtures: tuple[Forecast, ...]
     day: dt.date
     left_out: int = 0
+    untagged: int = 0
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
@@ -53,11 +54,13 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         rows = [row for row in parts(ledger, Filter()) if not row["approved"] and not row["not_for_use"]]
         accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
         asked = accepted[-MOST:]
+        ready = tuple(row for row in asked if _ready(ledger, row))
+        held = [row for row in rows if row["verdict"] == "hold" and row not in ready]
         return Waiting(
-            tuple(find_tags(ledger, only_open=True)),
-            tuple(row for row in asked if _ready(ledger, row)), tuple(open_questions(ledger)),
-            tuple(row for row in rows if row["verdict"] == "hold"), _gauges(ledger, today), _kits(ledger),
+            tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
+            tuple(row for row in held if row["open_tags"]), _gauges(ledger, today), _kits(ledger),
             tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today, len(accepted) - len(asked),
+            sum(not row["open_tags"] for row in held),
         )  # fmt: skip
 
 

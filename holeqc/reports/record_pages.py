@@ -18,7 +18,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.record_text import (
     approval_sentences,
     event_text,
-    left_out_text,
+    left_out,
     name_of,
     states_of,
     waiting_lists,
@@ -65,16 +65,16 @@ def waiting_report(found: Waiting) -> b.Report:
 def _waiting_blocks(found: Waiting) -> Iterator[b.Block]:
     lists = waiting_lists(found)
     yield b.Heading(f"What waits on {found.day}")
-    if not lists:
+    if not lists and not left_out(found):
         yield b.Paragraph("Nothing waits.")
-    else:
+    elif lists:
         yield b.Facts(tuple((one.title.partition(",")[0], str(len(one.rows))) for one in lists))
     for one in lists:
         yield b.Heading(f"{one.title} ({len(one.rows)})")
         columns = tuple(b.Column(head, wraps=head in {"Why", "Next", "Part", "Hole", "Forecast"}) for head in one.heads)
         yield b.Table(columns, tuple(tuple(_cell(text) for text in row) for row in one.rows))
-    if found.left_out:
-        yield b.Paragraph(left_out_text(found), "quiet")
+    for text in left_out(found):
+        yield b.Paragraph(text, "quiet")
 
 
 def _cell(text: str) -> b.Cell | str:

@@ -323,11 +323,11 @@ def waiting_lists(found: Waiting) -> list[WaitingList]:
             (t.number, _age(t.row, found.day), name_of(t.row), what_of(t.row["hole"]), str(t.row["verdict"]),
              _next_step(t)) for t in found.tags
         )),
-        WaitingList("Ready to approve", ("Part", "Last read", "Logged by", "Next"), tuple(
+        WaitingList("Ready to approve", ("Part", "Day", "Who", "Next"), tuple(
             (name_of(r), f"read {r['last_day'] or '-'}", f"logged by {r['made_by']}",
              f"holeqc approve {r['serial']} --by WHO") for r in found.ready
         )),
-        WaitingList("Held, to be read again", ("Part", "Logged", "By", "Next"), tuple(
+        WaitingList("Held, to be read again", ("Part", "Day", "Who", "Next"), tuple(
             (name_of(r), f"logged {when(r)[:10]}", f"by {r['made_by']}", f"holeqc part {r['serial']}")
             for r in found.held
         )),
@@ -353,14 +353,18 @@ def waiting_text(found: Waiting) -> str:
     for one in waiting_lists(found):
         rows = (f"  {', '.join(row[:-1])}: {row[-1]}" for row in one.rows)
         lines += [f"{one.title} ({len(one.rows)})", *map(w.plain, rows), ""]
-    if found.left_out:
-        lines.append(left_out_text(found))
+    lines += left_out(found)
     return "\n".join(lines).rstrip() + "\n" if lines else "Nothing waits.\n"
 
 
-def left_out_text(found: Waiting) -> str:
-    """Return that older parts weren't looked at, '' where all were."""
-    return f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them" if found.left_out else ""
+def left_out(found: Waiting) -> list[str]:
+    """Return how many parts the lists leave out, and which command names them."""
+    said = []
+    if found.untagged:
+        said.append(f"{w.plural(found.untagged, 'part')} held without a tag: holeqc parts --verdict hold --tag none")
+    if found.left_out:
+        said.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
+    return said
 
 
 def _forecast(forecast: Forecast) -> str:
