@@ -97,16 +97,16 @@ def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[st
     return tuple(f"{value:.{decimals}f}" for value in (shown, shown - total, total, more))  # type: ignore[return-value]
 
 
-def _as_read(inspection: Inspection, row: Row) -> str:
-    """Return what was read of a size that was brought to 20 °C, '' where it stands as it was read."""
-    table, label = inspection.readings.table, row["reading"]
-    if not inspection.specification.temperature.correct or label < 0 or label not in table.index:
-        return ""
-    read = table.loc[label]
-    if abs(float(read["value"]) - float(row["found"])) <= GRAIN:
-        return ""
-    unit = inspection.specification.unit
-    return f" at 20 °C (read {_length(float(read['value']), unit)} at {float(read['temperature_c']):g} °C)"
+def _size_words(inspection: Inspection, row: Row) -> str:
+    """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
+    table, label, unit = inspection.readings.table, row["reading"], inspection.specification.unit
+    found = float(row["found"])
+    read = table.loc[label] if label >= 0 and label in table.index else None
+    if read is None or not inspection.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
+        return f"{_length(found, unit)} {unit}"
+    at = f"{float(read['temperature_c']):g} °C"
+    shown = f"{found:.{5 if unit == 'in' else 4}f} {unit}"
+    return f"{shown} at 20 °C (read {_length(float(read['value']), unit)} at {at})"
 
 
 def _along(inspection: Inspection, label: int) -> str:
@@ -127,8 +127,7 @@ def size_beyond(inspection: Inspection, row: Row) -> Phrase:
         return Phrase(text + _length(limit, unit), ENGINEERING)
     within = amount < float(row["uncertainty"])
     shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
-    text = f"{_length(row['found'], unit)} {unit}{_as_read(inspection, row)}{_along(inspection, row['reading'])}"
-    text += f" is {shown} "
+    text = f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {shown} "
     text += f"{'over the upper' if over else 'under the lower'} limit {_length(limit, unit)}"
     text += f", less than the reading's U = {u}" if within else ""
     return Phrase(text, ENGINEERING if over else _rework(inspection, row))
@@ -249,8 +248,9 @@ def guarded(inspection: Inspection, row: Row) -> Phrase:
     w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
     amount, band = apart(abs(left), w, unit)
     side = "on its limit" if abs(left) <= GRAIN else f"{amount} {'inside' if left >= 0 else 'beyond'} its limit"
-    found = _length(row["found"], unit) if row["characteristic"] == "size" else amount_text(row["found"], unit)
-    text = f"{row['characteristic']} {found} {unit}{_as_read(inspection, row)} lies {side}, within the guard band "
+    sized = row["characteristic"] == "size"
+    found = _size_words(inspection, row) if sized else f"{amount_text(row['found'], unit)} {unit}"
+    text = f"{row['characteristic']} {found} lies {side}, within the guard band "
     text += f"w = {band}: conformance is not proven"
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
 

@@ -219,7 +219,10 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
     for picture in size_pictures(part):
         yield b.Picture(picture, picture.note)
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Limits of size", "right")]
-    columns += [b.Column("Worst reading", "right", wraps=True), b.Column("Beyond", "right"), b.Column("Left", "right")]
+    warm = any(part.as_read(row) is not None for row in rows)
+    columns += [b.Column("Worst, at 20 °C" if warm else "Worst reading", "right", any(row["doubtful"] for row in rows))]
+    columns += [b.Column("As read", "right"), b.Column("Part °C", "right")] if warm else []
+    columns += [b.Column("Beyond", "right"), b.Column("Left", "right")]
     columns += [*_doubt_columns(), b.Column("Cell", wraps=True), b.Column("Verdict")]
     files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
     table = []
@@ -229,9 +232,11 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         verdict = int(row["verdict"])
         shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
         if (read := part.as_read(row)) is not None:
-            shown = f"{w.corrected(row['found'], unit, row['lower'], row['upper'])} at 20 °C"
-            shown += f" (read {w.typed(read['value'], unit)} at {read['temperature_c']:g} °C)"
-        cells += [b.Cell(shown, verdict if verdict else None), _deviation(row, unit)]
+            shown = w.corrected(row["found"], unit, row["lower"], row["upper"])
+        cells.append(b.Cell(shown, verdict if verdict else None))
+        if warm:
+            cells += [w.typed(read["value"], unit), f"{read['temperature_c']:g}"] if read is not None else ["", ""]
+        cells.append(_deviation(row, unit))
         cells += [
             w.signed(row["left"], unit),
             *_doubt_cells(row, unit),
@@ -239,7 +244,8 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
             _verdict_cell(row),
         ]
         table.append(tuple(cells))
-    mating = [f"{w.plain(h['hole'])}: {w.typed(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
+    size = w.corrected if warm else w.typed
+    mating = [f"{w.plain(h['hole'])}: {size(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
     text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
     note = f"Probability: that the true value conforms (JCGM 106). {text}{caveat(part)}"
     yield b.Table(tuple(columns), tuple(table), note, _groups(rows))

@@ -102,7 +102,7 @@ def _sizes(part: PartView, between: str) -> Column:
     """Return the smallest and the largest size of each hole that nobody doubts."""
     unit = part.specification.unit
     cells = []
-    warm = part.specification.temperature.correct
+    warm = any(part.as_read(row) is not None for row in part.characteristics)
     shown = w.corrected if warm else w.typed
     for hole in part.holes:
         low, high = float(hole["smallest"]), float(hole["largest"])

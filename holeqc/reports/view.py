@@ -187,10 +187,7 @@ class PartView:
 
     def as_read(self, row: Row) -> Row | None:
         """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
-        reading = self.reading(row["reading"]) if self.specification.temperature.correct else None
-        if reading is None or row["characteristic"] != "size" or row["doubtful"]:
-            return None
-        return reading if abs(float(reading["value"]) - float(row["found"])) > GRAIN else None
+        return self.run.as_read(row)
 
     def cell(self, row: Row) -> str:
         """Return file, sheet and cell of the reading that decides a characteristic, '' where there is none."""
@@ -287,6 +284,13 @@ class Run:
     def typed(self) -> TypedCells:
         """The cells that readings were typed in."""
         return TypedCells(self.inspection.readings.table)
+
+    def as_read(self, row: Row) -> Row | None:
+        """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
+        reading = self.typed.at(row["reading"]) if self.specification.temperature.correct else None
+        if reading is None or row["characteristic"] != "size" or row["doubtful"]:
+            return None
+        return reading if abs(float(reading["value"]) - float(row["found"])) > GRAIN else None
 
     def _frame(self, name: str) -> pd.DataFrame:
         if name == "readings":

@@ -388,6 +388,8 @@ def _characteristic_rows(run: Run) -> Iterator[Cells]:
         place = place_of(found) if found else None
         values = dict(zip(names, row, strict=True))
         told = (None, Long(w.doubtful_text(values, unit, place or ""))) if row[-1] else row[6:8]
+        if (read := run.as_read(values)) is not None:
+            told = (row[6], Long(f"at 20 °C; read {w.typed(read['value'], unit)}"))
         ratio = Ratio(w.ratio_of(values))
         yield (Verdict(row[0]), *row[1:6], *told, *row[8:15], ratio, Plain(row[16]), row[17], place)
 

@@ -374,7 +374,7 @@ def test_a_size_at_20_degrees_says_what_was_read() -> None:
     spec = kit(gauges=gauges(0.0003), plan=ReadingPlan(directions=(0.0,), diameter_gauge="BG"), temperature=warm)
     (said,) = sentences(judge(spec, bore(0.4630, temperature_c=30.0)))
     # 0.4630 (1 + 11.5e-5) / (1 + 23.1e-5) = 0.462946
-    assert said.startswith("Hole 1: 0.462946 in at 20 °C (read 0.4630 at 30 °C) along 0° is 0.0009 over")
+    assert said.startswith("Hole 1: 0.46295 in at 20 °C (read 0.4630 at 30 °C) along 0° is 0.0009 over")
     assert sentences(judge(spec, bore(0.4620, temperature_c=19.99))) == []  # 0.46200005: nobody can know
     (said,) = sentences(judge(spec, bore(0.4630, temperature_c=20.0)))
     assert said.startswith("Hole 1: 0.4630 in along 0° is 0.0010 over")

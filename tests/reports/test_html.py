@@ -18,6 +18,7 @@ from holeqc.reports import wording
 from holeqc.reports.html import html_page
 from holeqc.reports.story import report_for
 from holeqc.reports.view import Run
+from holeqc.specification.model import Temperature
 
 VOID = {"meta", "wbr", "br"}
 
@@ -158,6 +159,23 @@ def test_a_report_shows_whole_on_a_bench_screen_and_on_a_telephone(
 def test_names_as_long_as_they_come_are_not_cut(fits_windows: Callable[[str], None]) -> None:
     long = made_up.inspection((("a" * 60, "S" * 80, made_up.BAD), ("port", "2", made_up.CLEAN)))
     fits_windows(page_of(long))
+
+
+def test_what_holds_at_20_degrees_stands_beside_what_was_read() -> None:
+    warm = Temperature(correct=True, part_expansion_per_c=23.1e-6)
+    cold, found = (made_up.inspection((("port", "1", made_up.CLEAN),), **more) for more in ({}, {"temperature": warm}))
+    sizes = (found.characteristics["characteristic"] == "size") & (found.characteristics["hole"] == "3")
+    row = found.characteristics[sizes].iloc[0]
+    read = found.readings.table.loc[row["reading"], "value"]
+    found.characteristics.loc[row.name, "found"] = read - 0.000042
+    page = page_of(found)
+    text = re.sub(r"<[^>]+>", "|", page)
+    shown = f"{read - 0.000042:.5f}"
+    assert f"{shown} *" in text
+    assert "* At 20 °C; the table of sizes has what was read beside it." in page
+    assert re.search(rf'Worst, at 20 °C">{shown}</td><td[^>]*As read">{read:.4f}</td><td[^>]*Part °C">21.5</td>', page)
+    assert "At 20 °C" not in page_of(cold)
+    assert "As read" not in page_of(cold)
 
 
 def test_every_part_of_a_batch_has_its_page_and_a_brief_report_has_a_line_for_each() -> None:
