@@ -10,7 +10,7 @@ import numpy as np
 
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.synonyms import FIELD, POSITION_WORDS, results, tokens
+from holeqc.readings.synonyms import FIELD, GOOD_OR_SCRAP, POSITION_WORDS, question_of, results, tokens
 from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
@@ -378,6 +378,9 @@ def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tupl
     for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
         text = " ".join(filter(None, parts))
         meaning = vocabulary.meaning(text)
+        own = vocabulary.meaning(" ".join(filter(None, (middle, bottom))))
+        if meaning.reason == "computed" and own.kind == READING:
+            return own, name  # 'GO' under 'Position [mm]' that was spread too far
         if text and meaning.is_known:
             return meaning, name
     return Meaning(UNKNOWN), name
@@ -388,10 +391,15 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
     strong = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) or any(
         m.hole and m.kind in {READING, MODIFIER} for m in meanings
     )
-    named = any(m.kind == READING and m.word for m in meanings)
+    named = any((m.kind == READING and m.word) or (m.kind == MODIFIER and m.direction is not None) for m in meanings)
     by_column = any(m.kind == FIELD and m.word == "characteristic" for m in meanings)
     out: list[Meaning] = []
     rows_of_holes = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) and not by_column
+    asked = {question_of(n): c for c, n in enumerate(names) if n and meanings[c].kind == UNKNOWN}
+    if set(GOOD_OR_SCRAP.values()) <= set(asked):
+        meanings = list(meanings)
+        for word, question in GOOD_OR_SCRAP.items():
+            meanings[asked[question]] = Meaning(READING, word)
     for meaning, name in zip(meanings, names, strict=True):
         if rows_of_holes and meaning.kind == READING and meaning.axis_like:
             meaning = replace(meaning, hole="", direction=meaning.axis)  # 'Dia A' beside a column of holes A, B, C
