@@ -111,20 +111,15 @@ def _listed(
     tag, said = numbers.get((hole, wall, name), ("", ""))
     if not tag and int(row["verdict"]):
         tag, said = numbers.get((hole, "", ""), ("", ""))
-    said = "; ".join(x for x in (said, *notes.get(hole, ()), _gauge(part, row), _at_reference(part, row)) if x)
+    gauge = gauge_of(part, row)
+    gauge = f"gauge {gauge}" if gauge else ""
+    said = "; ".join(x for x in (said, *notes.get(hole, ()), gauge, _at_reference(part, row)) if x)
     return Listed(
         str(number), w.plain(", ".join(x for x in where if x)), w.plain(spec.designators.get(name, "")),
         f"{SHORT.get(name, name)} {w.requirement(row, spec)}", _results(row, readings.get((hole, wall), []), spec.unit),
         _tooling(part, row), tag, w.plain(said), int(row["verdict"]), _known(row["lower"]), _known(row["upper"]),
         _known(row["found"]), part.cell(row),
     )  # fmt: skip
-
-
-def _gauge(part: PartView, row: Row) -> str:
-    """Return the gauge that read a result, '' where it isn't known."""
-    name = gauge_of(part, row)
-    kind = next((g.kind for g in part.specification.gauges if g.id == name), "")
-    return f"gauge {name}" + (f" ({kind})" if kind else "") if name else ""
 
 
 def _at_reference(part: PartView, row: Row) -> str:

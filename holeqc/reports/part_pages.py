@@ -307,7 +307,9 @@ def _position_table(part: PartView, rows: list[Row], note: str) -> b.Table:
         total = float(row["upper"])
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else [])]
         cells += [w.typed(row["stated"], unit), w.computed(row["bonus"], unit), w.computed(total, unit)]
-        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), w.signed(row["left"], unit)]
+        known = math.isfinite(row["left"]) and math.isfinite(row["found"])
+        left = w.left_text(total, row["found"], row["left"], unit) if known else w.signed(row["left"], unit)
+        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), left]
         table.append((*cells, *_doubt_cells(row, unit), _verdict_cell(row)))
     return b.Table(tuple(columns), tuple(table), note, _groups(rows))
 

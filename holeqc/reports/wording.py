@@ -6,6 +6,7 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
@@ -120,6 +121,13 @@ def signed(value: float, unit: str) -> str:
     if abs(value) <= GRAIN:
         return "0"
     return ("+" if value > 0 else "−") + computed(abs(value), unit, 0.0)
+
+
+def left_text(total: float, actual: float, left: float, unit: str) -> str:
+    """Return what is left of a tolerance: the difference of the two numbers as they are shown beside it."""
+    shown, allowed = Decimal(computed(actual, unit, total)), Decimal(computed(total, unit))
+    difference = float(allowed - shown)
+    return signed(difference if difference * left > 0 else left, unit)
 
 
 def above_or_below(value: float, lower: float, upper: float) -> bool:
