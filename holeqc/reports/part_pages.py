@@ -51,7 +51,7 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
         if permitted:
             yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield b.Heading("Decision")
-    yield b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
+    yield decision_lines()
     yield b.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
@@ -62,6 +62,11 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
+
+
+def decision_lines() -> b.Signatures:
+    """Return the lines on which a decision is signed."""
+    return b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
 
 
 def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:

@@ -17,7 +17,6 @@ from holeqc.ledger.questions import question_words
 from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
-from holeqc.quantities import format_length
 from holeqc.reports import wording as w
 from holeqc.specification.model import SINGLE_WALL
 
@@ -163,13 +162,17 @@ def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:
 def _found(row: Row, unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     where = ", ".join(x for x in (f"hole {row['hole']}", wall, str(row["characteristic"])) if x)
-    found = row["found_word"] or ("" if row["found"] is None else _length(float(row["found"]), unit))
+    found = str(row["found_word"])
+    if row["found"] is not None and not found:
+        limits = [float(row[key]) for key in ("lower", "upper") if row[key] is not None]
+        value, sized = float(row["found"]), row["characteristic"] == "size"
+        found = w.typed(value, unit) if sized else w.computed(value, unit, *limits)
     allowed = "" if row["found_word"] else _allowed(row, unit)
     return w.plain(f"{where}: {found}{allowed} ({_cause(row)})" if found else f"{where}: {_cause(row)}")
 
 
 def _allowed(row: Row, unit: str) -> str:
-    lower, upper = (None if row[key] is None else _length(float(row[key]), unit) for key in ("lower", "upper"))
+    lower, upper = (None if row[key] is None else _limit(row, float(row[key]), unit) for key in ("lower", "upper"))
     if lower and upper:
         return f", allowed {lower} to {upper}"
     return f", allowed at least {lower}" if lower else f", allowed at most {upper}" if upper else ""
@@ -182,8 +185,9 @@ def _cause(row: Row) -> str:
     return words_of(str(row["cause"]))
 
 
-def _length(value: float, unit: str) -> str:
-    return format_length(value, unit, 4 if unit == "in" else 3)
+def _limit(row: Row, value: float, unit: str) -> str:
+    """Return a limit; of a position with its bonus, that is worked out, as many digits as usual."""
+    return w.computed(value, unit) if row["stated"] is not None else w.typed(value, unit)
 
 
 def _tag_lines(tag: TagStory) -> Iterator[str]:

@@ -11,9 +11,8 @@ from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
-from holeqc.reports.part_pages import part_blocks, reason_findings
+from holeqc.reports.part_pages import decision_lines, part_blocks, reason_findings
 from holeqc.reports.problem_pages import PROBLEMS_SHOWN, problem_blocks
-from holeqc.reports.screen import pin_sentence
 from holeqc.reports.screen_table import holes_in_brief
 from holeqc.reports.view import PartView, Run
 
@@ -116,6 +115,8 @@ def _overview(run: Run, full: set[int], most: int, name: str) -> b.Section:
             _part_table(run, full),
         ]
     blocks += _rest_reasons(run, full)
+    if len(run) and not full:
+        blocks += [b.Heading("Decision"), decision_lines()]
     blocks += problem_blocks(run.problems, "Problems in the files", PROBLEMS_SHOWN)
     blocks += unusable_note(run)
     return b.Section(
@@ -156,7 +157,7 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
     columns += [b.Column(f"{name} left", "right") for name in least]
     if run.specification.has_pins:
         columns.append(b.Column("Pins", "right"))
-    columns.append(b.Column("Page", "right"))
+    columns += [b.Column("Page", "right")] if full else []
     rows = []
     for part in run:
         key = (part.part, part.serial)
@@ -166,7 +167,7 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
         row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit) for values in least.values()]
         if run.specification.has_pins:
             row.append(_margin(part))
-        row.append(b.Cell("", None, f"part-{part.number + 1}") if part.number in full else "")
+        row += [b.Cell("", None, f"part-{part.number + 1}") if part.number in full else ""] if full else []
         rows.append(tuple(row))
     note = (
         f"Left: least distance to a limit, negative beyond it, in {w.unit_name(unit)}; with ✗ it rejects, with ? a "
@@ -219,8 +220,6 @@ def _rest_reasons(run: Run, full: set[int]) -> list[b.Block]:
         if number not in full:
             part = run[number]
             blocks += [b.Heading(f"{w.marked(part.verdict)}  {w.plain(part.name)}", 3), reason_findings(part)]
-            if int(part.row["pin_verdict"]) > 0:
-                blocks.append(b.Paragraph(w.plain(pin_sentence(part)), "quiet"))
     return [b.Heading("Not accepted, without pages of their own"), *blocks] if blocks else []
 
 

@@ -232,7 +232,7 @@ def test_a_narrow_window_clips_nothing(one: Inspection) -> None:
     style = page_of(one).split("<style>", 1)[1].split("</style>", 1)[0]
     assert "@media screen { table.page { table-layout: fixed; } }" in style
     assert re.search(r"^\.wide \{ overflow-x: auto; \}", style, re.M)
-    narrow = style.split("@media screen and (max-width: 640px)", 1)[1].split("@media", 1)[0]
+    narrow = style.split("@media screen and (max-width: 980px)", 1)[1].split("@media", 1)[0]
     assert "content: attr(data-of)" in narrow
     page = page_of(one)
     assert page.count('<table class="data">') == page.count('<div class="wide"><table class="data">') > 3
