@@ -136,11 +136,12 @@ def _out_of_seat(inspection: Inspection, part: str, serial: str, rows: Sequence[
     stays = [hole for hole, value in zip(ids, left_, strict=True) if hole in over and value > most[hole]]
     if len(stays) > 1:
         return None
-    unit = spec.unit
-    text = f"The whole pattern lies off the datums as one: shift x {shift[0]:+.4f}, y {shift[1]:+.4f} {unit}, "
-    text += f"turn {math.degrees(turn):+.3f}°; without that, "
+    unit, digits = spec.unit, 4 if spec.unit == "in" else 3
+    moved = ", ".join(f"{axis} {value:+.{digits}f}" for axis, value in zip("xy", shift, strict=True))
+    text = f"The whole pattern lies off the datums as one: shift {moved} {unit}, turn {math.degrees(turn):+.3f}°; "
+    text += "without that, "
     text += f"only hole {stays[0]} is off in position" if stays else "no hole is off in position"
-    action = "The part lay out of seat when it was drilled, or was read from other edges: look which, then engineering."
+    action = "Find out whether it was drilled out of seat, or read from other edges and is to be read again."
     return Reason(REJECT, text.replace("-", "−") + ".", characteristic="position", action=action)
 
 

@@ -141,7 +141,7 @@ def hole_matrix(part: PartView) -> b.Table:
         walls = [name for name in spec.walls.names if any((hole["hole"], name, c) in part.table for c in part.asked)]
         groups.add(len(rows))
         for n, wall in enumerate(walls or [""]):
-            row: list[b.Cell | str] = [b.Cell(w.plain(hole["hole"])) if n == 0 else ""]
+            row: list[b.Cell | str] = [w.plain(hole["hole"])]
             row += [w.plain(wall)] if several else []
             row += [_matrix_cell(part, str(hole["hole"]), wall, name, n == 0) for name in part.asked]
             row.append(b.Cell(w.word(hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
