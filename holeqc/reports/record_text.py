@@ -336,6 +336,9 @@ def waiting_lists(found: Waiting) -> list[WaitingList]:
             for r in found.held
         )),
         WaitingList("Gauges", ("Gauge", "Calibration", "Next"), tuple(
+            (gauge, f"found out of tolerance on {day}", "keep it off the bench until it is calibrated")
+            for gauge, day in found.off
+        ) + tuple(
             (gauge, f"calibration {'was' if past else 'is'} due on {day}",
              "take it off the bench" if past else f"calibrate it, then holeqc gauge calibrated {gauge}")
             for gauge, day, past in found.gauges

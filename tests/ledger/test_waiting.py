@@ -51,8 +51,10 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Ca
     assert [tag.number for tag in found.tags] == [reject, hold]
     assert [row["serial"] for row in found.held] == ["P-4"]
     assert found.ready == ()  # P-2 was read with the gauge that was found off
-    # G2 was due on 2026-06-30; G1 and P1 are due on the last day of the year, 21 days from the day asked for
-    assert found.gauges == (("G2", "2026-06-30", True), ("G1", "2026-12-31", False), ("P1", "2026-12-31", False))
+    # G2 was due on 2026-06-30; P1 is due on the last day of the year, 21 days from the day asked for; G1 is off
+    assert found.gauges == (("G2", "2026-06-30", True), ("P1", "2026-12-31", False))
+    assert found.off == (("G1", "2026-11-20"),)
+    assert "G1, found out of tolerance on 2026-11-20: keep it off the bench" in waiting_text(found)
     assert found.kits == (("K2", "B"),)
     text = waiting_text(found)
     age = (TODAY - dt.date.fromisoformat(when(found.tags[0].row)[:10])).days
