@@ -30,6 +30,7 @@ from holeqc.readings.words import (
     is_signature,
     numbers_in,
     speaks_of_defect,
+    ticked,
     word_of,
 )
 from holeqc.specification.model import Specification
@@ -197,6 +198,7 @@ class Kinds:
 
     def __init__(self, spec: Specification) -> None:
         self._spec = spec
+        self.holes = {h.casefold() for h in spec.hole_ids}
         self.names = {h.casefold() for h in spec.hole_ids if not h.isdecimal() and len(h) > 1}
         sizes = np.array([v for h in spec.holes for v in (h.size.lower, h.size.upper)], dtype=np.float64)
         other = MM_PER_INCH if spec.unit == "in" else 1.0 / MM_PER_INCH
@@ -274,7 +276,9 @@ class Kinds:
         """Return why a text may be evidence, '' where it isn't."""
         if len(text) > 2_000:
             return "a long text stands here"
-        if is_form_text(text):
+        if word := next((w for w in ticked(text) if is_refusal(w) or speaks_of_defect(w) or doubt_in(w)), ""):
+            return f"a box is ticked at {word!r}"
+        if is_form_text(text, self.holes):
             return ""
         if word := speaks_of_defect(text) or doubt_in(text):
             return f"a remark speaks of {word!r}"

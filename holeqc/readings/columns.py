@@ -305,8 +305,10 @@ def _beside_readings(table: Table, known: Rows) -> None:
     """Look at columns that are no readings for what speaks against the part; hold where one does."""
     for column in table.span():
         meaning = table.meanings[column]
-        if column >= table.context.sheet.grid.width or meaning.kind == READING or meaning.word in _WHOSE:
+        if column >= table.context.sheet.grid.width or meaning.kind == READING:
             continue
+        if meaning.word in _WHOSE and (meaning.word != "part" or _whole_numbers(table, column)):
+            continue  # a kit of one part doesn't mind what its column of parts says, unless that may be a reading
         if meaning.reason == "verdict":
             _verdicts(table, known, column)
             continue
@@ -752,7 +754,8 @@ def _row_uses(table: Table) -> list[ColumnUse]:
         text, hit = text_of(column.labels[code]), codes == code
         meaning = context.vocabulary.meaning(text.strip().rstrip(":="))
         use = ColumnUse(context.sheet.name, _row_place(table.rows[hit]), text, "not used", int(cells[hit].sum()))
-        word = meaning.word or ("diameter" if meaning.direction is not None or meaning.actual else "")
+        size = meaning.kind == READING or meaning.direction is not None  # 'Actual' alone is the size
+        word = meaning.word or ("diameter" if size else "")
         if meaning.kind in {READING, MODIFIER} and word:
             wall = walls[meaning.wall] if 0 <= meaning.wall < len(walls) else ""
             use = replace(use, use="reading", characteristic=word, wall=wall, direction=meaning.direction,

@@ -10,7 +10,16 @@ import numpy as np
 
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.synonyms import FIELD, GOOD_OR_SCRAP, POSITION_WORDS, question_of, results, tokens
+from holeqc.readings.synonyms import (
+    FIELD,
+    GOOD_OR_SCRAP,
+    POSITION_WORDS,
+    heading_unit,
+    plain,
+    question_of,
+    results,
+    tokens,
+)
 from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
@@ -23,6 +32,7 @@ LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
 _PLUG_GAUGES = {"gauge:go", "gauge:no_go"}
 _SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
+_DASHES = {"", "-", "–", "—", "/"}
 _DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
 
 
@@ -338,7 +348,7 @@ def _lines_below(
     last = row
     for down in range(1, LINES + 1):
         contents, origin, _ = texts.row(row + down)
-        words = [_word(c) if origin[i] > row else "" for i, c in enumerate(contents)]
+        words = _units_alone([_word(c) if origin[i] > row else "" for i, c in enumerate(contents)])
         own = [c for c, word in enumerate(words) if word]
         if not own or (len(own) == 1 and own[0] < len(base) and base[own[0]].kind == FIELD):
             break  # a wall alone under 'Date' says what follows
@@ -361,6 +371,14 @@ def _lines_below(
         lines.append(words)
         last = row + down
     return lines, last
+
+
+def _units_alone(words: list[str]) -> list[str]:
+    """Return a line of units, 'in | in | -' below the headings, each in brackets; any other line as it is."""
+    units = ["" if word in _DASHES else heading_unit(f"[{plain(word)}]")[1] for word in words]
+    if sum(map(bool, units)) >= LINES and all(u or w in _DASHES for u, w in zip(units, words, strict=True)):
+        return [f"[{word}]" if unit else "" for word, unit in zip(words, units, strict=True)]
+    return words
 
 
 def _same_field(one: Meaning, other: Meaning) -> bool:

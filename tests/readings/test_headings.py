@@ -342,3 +342,14 @@ def test_good_and_scrap_side_by_side_are_the_two_ends_of_a_plug(tmp_path: Path) 
     for cut, words in ((8, {"go", "no_go"}), (7, set())):
         readings = read(text_file(tmp_path / f"{cut}.csv", [row[:cut] for row in rows]), kit(), serial="P-1")
         assert set(readings.table["characteristic"]) - {"diameter", "x", "y"} == words
+
+
+@pytest.mark.parametrize("first", ["", "-"])
+def test_a_line_of_units_below_the_headings(first: str, tmp_path: Path) -> None:
+    rows = [["Hole", "Dia 0", "X", "Y", "Surface"], [first, "inch", "mm", "mm", first]]
+    rows += [["A", 0.4559, 20.05, 9.98, "clean"], ["B", 0.4571, 60.02, 10.04, "clean"]]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1")
+    sizes = readings.table[readings.table["characteristic"] == "diameter"]
+    assert sizes["value"].tolist() == pytest.approx([0.4559 * 25.4, 0.4571 * 25.4])
+    assert readings.table[readings.table["characteristic"] == "x"]["value"].tolist() == [20.05, 60.02]
+    assert not [p for p in readings.problems if p.holds]
