@@ -122,7 +122,8 @@ def _typed_numbers(column: GridColumn, table: Table) -> tuple[FloatArray, int, B
             size = float(convert(1.0, found.unit, spec_unit)) if found.unit else 1.0
             numbers[code], said[code] = found.value * size, bool(found.unit)
             step = max(step, size if found.unit else 0.0)
-        values, own = np.where(np.isnan(values), numbers[codes], values), said[codes] | (codes < 0)
+        own = said[codes] | ((codes < 0) & np.isnan(values))  # blank cells say nothing against it
+        values = np.where(np.isnan(values), numbers[codes], values)
     return values, max(map(decimals_of, distinct), default=0), own, step
 
 
@@ -688,8 +689,7 @@ def _other_answers(table: Table, known: Rows, column: int) -> None:
 def _under_a_word(table: Table, known: Rows, column: int) -> None:
     """Hold holes for which something stands under a heading that speaks of defects: a number under 'NCR no.'."""
     text, grid_column = table.texts[column], table.context.sheet.grid.columns[column]
-    word = doubt_in(text[:REMARK]) or speaks_of_defect(text[:REMARK])
-    if not word:
+    if not doubt_in(text[:REMARK]) and not speaks_of_defect(text[:REMARK]):
         return
     nothing = _PLAIN_NO | {"none", "nil", "na", "n a", "0", ""}
     harmless = [

@@ -115,8 +115,8 @@ class Table:
         last = min(len(self.meanings), self.context.sheet.grid.width)
         if not self.columns or self.alone:
             return range(last)
-        begins = [new[0] for view in views(self.blocks[0].heading) if (new := [c for c in view if c > self.columns[-1]])]
-        return range(self.columns[0], min([last, *begins]))  # what stands behind a table's columns may be of it
+        behind = [c for view in views(self.blocks[0].heading) for c in view if c > self.columns[-1]]
+        return range(self.columns[0], min([last, *behind]))  # what stands behind a table's columns may be of it
 
     def leave_out(self, rows: BoolArray) -> None:
         """Take some rows out of the table (rows,), as if they were not there."""

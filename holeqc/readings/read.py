@@ -340,8 +340,10 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
-    """Yield the distinct texts of all reading columns."""
-    columns = {c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING}
+    """Yield the distinct texts of all columns of readings, the smallest and largest of a hole among them."""
+    columns = {
+        c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING or m.reason == "extreme"
+    }
     for column in columns:
         if column < sheet.grid.width:
             yield from sheet.grid.columns[column].labels

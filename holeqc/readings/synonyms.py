@@ -266,7 +266,7 @@ _IGNORED: dict[str, str] = {
     "urteil|bewertung|i o|n i o|i o n i o|io|nio|io nio|verdikt|entscheidung|conforme|non conforme|conformité|"
     "conforme non conforme|décision|conformidad|no conforme|conforme no conforme|decisión|aceptado|rechazado|"
     "aceptado rechazado|dictamen|veredicto",
-    "earlier": "before ream|before drill|"
+    "earlier": "superseded|withdrawn|before ream|before drill|"
     "before rework|before reaming|before|first reading|old|old value|old reading|previous|prior|last time|"
     "original|as found|initial reading|initial value|earlier|pre rework|pre ream|"
     "vor nacharbeit|vor der nacharbeit|vor dem reiben|vor reiben|vorher|alter wert|altwert|alte messung|"
