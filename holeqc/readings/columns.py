@@ -86,7 +86,7 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals, own_unit, own_step = _typed_numbers(grid_column, table)
     said = table.meanings[column].unit
-    unit = said or _unit_beside(table)
+    unit = said or _unit_beside(table, table.meanings[column].word or "diameter")
     named, factor = SCALES.get(unit, (unit if unit in {"in", "mm"} else table.context.spec.unit, 1.0))
     to_kit = float(convert(1.0, named, table.context.spec.unit))
     values = np.where(own_unit, values, values * factor * to_kit)
@@ -94,8 +94,11 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     return values, 0.5 * 10.0**-decimals * step + GRAIN
 
 
-def _unit_beside(table: Table) -> str:
-    """Return the unit of a column whose heading says none: what all headings of readings say, or the sheet's."""
+def _unit_beside(table: Table, word: str) -> str:
+    """Return the unit of a column whose heading says none: what all headings of such readings say, or the sheet's."""
+    alike = {m.unit for m in table.meanings if m.kind == READING and m.word == word and not m.deviation}
+    if len(alike) == 1 and alike & set(SCALES):
+        return alike.pop()
     said = {m.unit for m in table.meanings if m.kind == READING and m.unit in {"in", "mm"}}
     return said.pop() if len(said) == 1 else table.context.unit
 
@@ -300,7 +303,7 @@ def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
     """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
     meaning = table.meanings[column]
     if meaning.base is not None:
-        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table)
+        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table, "")
         unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
         # a size is said in whole units even where the deviations are counted in thousandths of them
         base = np.full(table.rows.size, meaning.base)
@@ -482,7 +485,9 @@ def _other_position(table: Table, known: Rows, meaning: Meaning, values: FloatAr
         room += 2.0 * (step + float(np.max(apart, where=np.isfinite(apart), initial=0.0)))
     wanted = 2.0 * np.hypot(*off)
     there = np.isfinite(values) & np.isfinite(wanted)
-    bad = there & (np.abs(values - wanted) > room + 2.0 * near)
+    # it may be worked out from more digits than are shown, or in the other unit
+    spare = 0.25 * np.append([h.position.tolerance or 0.0 for h in table.context.spec.holes], np.inf)[known.hole]
+    bad = there & (np.abs(values - wanted) > room + 2.0 * near + spare)
     return bad if there.any() and bad.sum() < _MOST * there.sum() else None
 
 

@@ -168,7 +168,8 @@ class Vocabulary:
                 behind[words[0]].add(words[1:])
         wall = "n" if "n" not in self._holes else "f"
         other = "f" if wall == "n" else "n"
-        met = behind[wall] - ({()} if any(text.strip().casefold() in {"y", "j", "o", "s"} for text in texts) else set())
+        yes = {"y", "j", "o", "s"} - set(self._holes)
+        met = behind[wall] - ({()} if any(text.strip().casefold() in yes for text in texts) else set())
         return bool(met) and met <= behind[other]
 
     def names_hole(self, text: str) -> bool:
