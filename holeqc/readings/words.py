@@ -118,19 +118,21 @@ def is_answer(content: Content) -> bool:
 _SHORT_OF = re.compile(
     r"(?<![\w.])(\d{1,4}) (?:of|von|sur|de) (\d{1,4})(?![\w.])"
     r"(?=.{0,40}(?:ok|good|accept|pass|drop|fit|enter|conform|gut))"
-    r"|(?:accepted|good|passed|ok)\W{1,3}0(?![\w.])"
-    r"|(?<![\w.])(\d{1,4}) (?:checked|measured|drilled|inspected)\W{1,3}(\d{1,4}) (?:ok|good|accept|pass)",
+    r"|(?:accepted|good|passed|ok)\W{1,3}0(?![\w.])",
     re.I,
+)
+_FEWER = re.compile(
+    r"(?<![\w.])(\d{1,4}) (?:checked|measured|drilled|inspected)\W{1,3}(\d{1,4}) (?:ok|good|accept|pass)", re.I
 )
 
 
 def falls_short(text: str) -> str:
     """Return what a text counts that isn't all of them: '7 of 8 pins drop in', 'Qty accepted: 0'; '' for nothing."""
     for found in _SHORT_OF.finditer(text[:REMARK]):
-        part, whole = (found[1], found[2]) if found[1] else (found[4], found[3])
-        if part is None or int(part) < int(whole):
+        if found[1] is None or int(found[1]) < int(found[2]):
             return found[0]
-    return ""
+    fewer = _FEWER.search(text[:REMARK])
+    return fewer[0] if fewer and int(fewer[2]) < int(fewer[1]) else ""
 
 
 def is_refusal(content: Content) -> bool:
@@ -463,7 +465,7 @@ def speaks_of_defect(text: str) -> str:
 _DOUBTS = re.compile(
     r"(?<!\w)(?:not (?:really )?measured|not read|guess\w*|estimat\w+|from memory|copied|copy of|\?\?+|void|on hold|"
     r"do not use|"
-    r"ncr|nonconform\w*|rejected|reject|not accepted|not ok|practice|coupon|weld\w*|repair\w*|re-?read\w*|"
+    r"ncr|not accepted|not ok|practice|coupon|weld\w*|repair\w*|re-?read\w*|"
     r"first (?:try|read\w*)|second (?:try|reading)|nicht gemessen|geschätzt|abgeschrieben|gesperrt|ausschuss|"
     r"non mesuré|estimé|recopié|rebut|no medido|estimado|copiado|rechazado|"
     r"suspect\w*|questionable|doubtful|not certain|could(?:n['’]?t| not) (?:be )?(?:measure\w*|read|reach)|"

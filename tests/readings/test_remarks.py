@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openpyxl
 import pytest
 from making import KIT_MM, kit, only, read, wide, workbook
 
-from holeqc.readings.words import is_signature, numbers_in, speaks_of_defect
+from holeqc.readings.words import is_signature, numbers_in, remark_against, speaks_of_defect
 
 DEFECTS = {
     "crack": "crack|Crack at 3 o'clock|small crack near edge|cracked|hairline crack?|Riss|Haarriss am Rand|fissure|"
@@ -151,3 +152,89 @@ def test_a_column_of_parts_with_sizes_in_it(tmp_path: Path) -> None:
     rows = [["Hole", "Part", "Dia 0", "X", "Y"], ["A", 11.83, 11.58, 20.05, 9.98], ["B", 11.61, 11.62, 60.02, 10.04]]
     problem = only(read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1"), "outside-beside-readings")
     assert (problem.cell, problem.hole, problem.holds) == ("B2", "A", True)
+
+
+#: what people without knowledge of the code wrote into a column of remarks, invented; none of it may pass unseen
+AGAINST = (
+    "loose|sloppy|pin falls through|won't take the pin|pin doesn't fit|burned|chatter|tapered|ovality|not round|"
+    "not to print|OOT|O/S|U/S|too big|too small|mis-drilled|wrong drill used|drill broke in hole|bit stuck inside|"
+    "step inside|ridge inside|scored|hairline|delaminated|blowout|spalled|pitted|rusty inside|not deburred|"
+    "needs reaming|to be reamed|redo|quarantine|red tag|F|FAIL|NOK|KO|NC|R|REJ|✗|❌|👎|3 thou over|over by .002|"
+    "just over|a hair big|over|under|high|low|out|not ok|not good|bad|poor|junk|bin it|NFG|mislocated|off center|"
+    "crooked|at an angle|not perpendicular|too close to edge|short edge distance|hit the spar|fails|failed pin check|"
+    "NO GO goes|no-go passes|GO won't go|plug stuck|can't get GO in|dinged|dented|bent|split|fractured|flaw|"
+    "void in casting|porosity|melted|heat damage|countersunk by mistake|tapped by mistake|filled with epoxy|"
+    "plug weld|helicoil|does not meet drawing|nonconforming|non-conformance|discrepant|rejected by customer|Schrott|"
+    "zu klein|Übermaß|Untermaß|verlaufen|Bohrer gebrochen|Riefen|unrund|schief|Nacharbeit|gesperrt|außer Toleranz|"
+    "Maß nicht gehalten|Lehre klemmt|Stift passt nicht|ausgebrochen|eingerissen|beschädigt|Kratzer|verbohrt|"
+    "falscher Bohrer|NIO|nicht in Ordnung|zu weit|hors tolérance|HT|non conforme|à reprendre|rayé|bavure|trop petit|"
+    "mal placé|décalé|foret cassé|ovale|abîmé|refusé|fêlure|fendu|trop large|pas bon|ne passe pas|rajado|"
+    "fuera de medida|no conforme|rechazo|rebaba|chatarra|mal|no pasa|malo|descentrado|ovalado|broca rota|retrabajar|"
+    "rayado|roto|dañado|demasiado pequeño|flojo|no sirve|?|??|!|⚠|X|H|suspect|questionable|unsure|not sure|guess|"
+    "estimated|couldn't measure|not measured|copied from hole 4|gauge slipped|battery low|wrong gauge|hold|MRB|"
+    "check again|verify|recheck|call QC|concession?|measured hot|hard to read|might be hole 6|walls swapped?|prüfen|"
+    "nochmal messen|unklar|fraglich|nicht gemessen|à revoir|douteux|à remesurer|pas mesuré|dudoso|repetir|no medido|"
+    "verificar|not final|before ream|pilot only|to confirm|zero shifted|gauge not zeroed|temp?"
+)
+HARMLESS = (
+    "ok|good|fine|looks great|in spec|no crack|no cracks|no defects|not cracked|crack free|no damage|clean|deburred|"
+    "smooth|nice finish|within limits|passes|accepted|OK per insp 12|re-checked ok|first piece|new drill|sharp drill|"
+    "coolant on|sauber|gut|i.O.|in Ordnung|keine Risse|rissfrei|gratfrei|kein Grat|bon|conforme|RAS|sans bavure|"
+    "pas de fissure|propre|bien|sin grietas|sin rebabas|correcto|limpio|aceptado|tight fit, ok|measured at mid depth|"
+    "operator 12|second shift|A|P|✓|-|n/a|none|nil|keine|néant|ninguna|pin fits|pin drops in|GO ok, NO-GO ok|reamed|"
+    "reamed to size|bushing B5|entry side|no burr|no burrs|burr removed|not oversize|not scrap"
+)
+
+
+def test_remarks_of_strangers() -> None:
+    assert [text for text in AGAINST.split("|") if not remark_against(text)] == []
+    assert [text for text in HARMLESS.split("|") if remark_against(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "held"),
+    [
+        ("7 of 8 pins drop in", True), ("8 of 8 pins drop in", False), ("Qty accepted: 0", True),
+        ("page 1 of 2", False), ("8 of 8 checked, 6 accepted", True), ("Reject: 1", True), ("Reject: 0", False), ("Holes out of limits: 2", True),
+        ("Holes out of limits: 0", False), ("Do not ship", True), ("Gage zero off +.003", True), ("PRELIMINARY", True),
+    ],
+)  # fmt: skip
+def test_counts_and_warnings_around_a_table(text: str, held: bool, tmp_path: Path) -> None:
+    for rows in ([[text], [], *wide()], [*wide(), [], [text]]):
+        found = read(workbook(tmp_path / "a.xlsx", rows), kit())
+        assert any(p.holds for p in found.problems) == held
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "held"),
+    [
+        ("P/F", ["P", "P", "F", "P", "P", "P", "P", "P"], 1), ("QC", ["yes"] * 7 + ["no"], 1), ("QC", ["no"] * 8, 0),
+        ("NO GO .256", ["no"] * 6 + ["yes", "no"], 1), ("Acc/Rej", ["R"] * 8, 8), ("NCR no.", [None] * 7 + ["4471"], 1),
+        ("NCR no.", ["none"] * 8, 0), ("Limits", [".455-.462"] * 8, 0), ("Limits", [".445-.452"] * 8, 1),
+        ("Limits", [".455-.462"] * 7 + ["OUT"], 1), ("Ovality", [0.0002] * 7 + [0.0081], 2), ("Shift", [2] * 8, 0),
+    ],
+)  # fmt: skip
+def test_columns_that_no_heading_explains(head: str, cells: list[object], held: int, tmp_path: Path) -> None:
+    rows = [[*row, cell] for row, cell in zip(wide(), [head, *cells], strict=True)]
+    found = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    assert len({(p.cell, p.code) for p in found.problems if p.holds}) >= bool(held)
+    assert bool(held) == any(p.holds for p in found.problems)
+
+
+@pytest.mark.parametrize(
+    ("name", "held"),
+    [("REJECTED", True), ("do not use", True), ("old - before ream", True), ("Rev A (superseded)", True), ("NG", True),
+     ("cracked hole 3", True), ("Draft", True), ("Sheet1", False), ("P-77", False), ("near wall", False),
+     ("Bolt holes", False)],
+)  # fmt: skip
+def test_the_name_of_a_sheet_may_speak(name: str, held: bool, tmp_path: Path) -> None:
+    found = read(workbook(tmp_path / "a.xlsx", wide(), sheet=name), kit())
+    assert ("sheet-name-speaks" in [p.code for p in found.problems]) == held
+
+
+@pytest.mark.parametrize(("shown", "held"), [('0.0000" NG"', True), ('0.0000" in"', False), ('"cracked"', True)])
+def test_words_that_a_number_format_shows(shown: str, held: bool, tmp_path: Path) -> None:
+    book = openpyxl.load_workbook(workbook(tmp_path / "a.xlsx", wide()))
+    book["Sheet1"]["F3"].number_format = shown
+    book.save(tmp_path / "b.xlsx")
+    assert any(p.holds for p in read(tmp_path / "b.xlsx", kit()).problems) == held
