@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,11 +48,10 @@ def record_run(
     """
     import hashlib
 
+    from holeqc.inspection.tags import tags_of
     from holeqc.ledger.kits import unreleased_words
     from holeqc.ledger.reinspection import left_open
-    from holeqc.ledger.tags import TagDraft, open_tags, untagged
-    from holeqc.reports.tags import tags_for
-    from holeqc.reports.view import Run
+    from holeqc.ledger.tags import open_tags, untagged
     from holeqc.specification.load import kit_bytes
 
     text = kit_bytes(inspection.specification.path).content
@@ -60,10 +59,7 @@ def record_run(
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
-        drafts = [
-            TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
-            for t in tags_for(Run(inspection))
-        ]
+        drafts = tags_of(inspection)
         printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
         if tags and (late := untagged(ledger, [f.file_id for f in recorded.files if f.status == "known"])):
@@ -137,7 +133,7 @@ def told(run: RecordedRun, where: str) -> list[str]:
         lines.append(f"Nothing was added to {where}")
     if run.tags:
         few = len(run.tags) <= FEW_TAGS
-        named = ", ".join(run.tags) if few else f"{run.tags[0]} to {run.tags[-1]}, {len(run.tags)} tags"
+        named = ", ".join(run.tags) if few else f"{len(run.tags)} tags; holeqc tags --open lists them"
         lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
     return lines

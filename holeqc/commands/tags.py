@@ -10,6 +10,7 @@ import typer
 from holeqc import printing
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
+_TAG = typer.Argument(help="Tag's code as printed; case, dashes and blanks don't matter.", show_default=False)
 _BY = typer.Option(help="Who: a role or a number; else HOLEQC_BY.")
 
 
@@ -39,7 +40,7 @@ def tags(
 
 
 def disposition(
-    tag: Annotated[str, typer.Argument(help="Tag's number, such as T-000012 or 12.", show_default=False)],
+    tag: Annotated[str, _TAG],
     as_: Annotated[str, typer.Option("--as", help="rework, repair, use-as-is, scrap or return.", show_default=False)],
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     authority: Annotated[str, typer.Option(help="Reference of who allows it; use-as-is and repair need it.")] = "",
@@ -59,7 +60,7 @@ def disposition(
 
     Exit code 0: recorded. 2: refused, nothing was recorded.
 
-    Example: holeqc disposition T-000001 --as rework --by engineer --reason "ream to 0.4575"
+    Example: holeqc disposition K7X2-3WHC --as rework --by engineer --reason "ream to 0.4575"
 
     Caution: only the person licensed to decide may decide; this records it. Rework only as written.
     """
@@ -77,7 +78,7 @@ def disposition(
 
 
 def reworked(
-    tag: Annotated[str, typer.Argument(help="Tag's number, such as T-000012 or 12.", show_default=False)],
+    tag: Annotated[str, _TAG],
     note: Annotated[str, typer.Option(help="What was done, with which tool.")] = "",
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
@@ -86,7 +87,7 @@ def reworked(
 
     Exit code 0: recorded. 2: refused, nothing was recorded.
 
-    Example: holeqc reworked T-000001 --by "bench 2" --note "reamed to 0.4575"
+    Example: holeqc reworked K7X2-3WHC --by "bench 2" --note "reamed to 0.4575"
 
     Caution: clamp the work, wear eye protection, clear the chips, deburr both faces.
     """

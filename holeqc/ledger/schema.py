@@ -181,7 +181,8 @@ PROBLEM = _table(
     _one_of("stage", STAGES),
 )  # fmt: skip
 
-#: ``number`` is T- and the id in six digits; ``printed`` the number on the report's tag, ``content`` that tag as JSON
+#: ``number`` and ``printed``: its code, ``content`` the tag as JSON; of older versions T- and the id in six digits, the
+#: number on the report's tag, and that tag with its lines in words
 TAG = _table(
     "tag", _key(), _entry(), _to("inspection_id", "inspection.id", index=True), *_texts("number", "printed", "part"),
     Column("serial", Text, nullable=False, index=True), *_texts("hole", "wall", "verdict", "decide", "content"),

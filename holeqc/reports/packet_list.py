@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import CHARACTERISTICS, VERDICTS
+from holeqc.inspection.view import PartView, Row, Run
 from holeqc.ledger.approved import ApprovedSet
 from holeqc.reports import wording as w
 from holeqc.reports.part_pages import SHORT
-from holeqc.reports.view import PartView, Row, Run
 
 if TYPE_CHECKING:
     from holeqc.ledger.tags import TagState

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, REJECT
+from holeqc.inspection.tags import gauge_of
+from holeqc.inspection.view import PartView, Row
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
@@ -16,8 +18,6 @@ from holeqc.reports.problem_pages import MOST_LETTERS, problem_blocks
 from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence
 from holeqc.reports.size_picture import size_pictures
-from holeqc.reports.tags import gauge_of
-from holeqc.reports.view import PartView, Row
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
@@ -223,7 +223,9 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         limits = w.requirement(row, part.specification)
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
-        shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
+        shown = w.value_text(row, unit)
+        if row["doubtful"]:
+            shown = w.doubtful_text(row, unit, part.cell(row), part.typed_as(row))
         cells += [b.Cell(shown, verdict if verdict else None), _deviation(row, unit)]
         cells += [
             w.signed(row["left"], unit),

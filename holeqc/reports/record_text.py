@@ -174,7 +174,8 @@ def _length(value: float, unit: str) -> str:
 def _tag_lines(tag: TagStory) -> Iterator[str]:
     row = tag.row
     what = w.plain(what_of(row["hole"]))
-    yield f"   Tag {row['number']}, {what}, {row['verdict']} (printed {w.plain(row['printed'])})"
+    printed = "" if row["printed"] == row["number"] else f" (printed {w.plain(row['printed'])})"
+    yield f"   Tag {row['number']}, {what}, {row['verdict']}{printed}"
     for event in tag.events:
         yield f"      {event_text(event)}"
 

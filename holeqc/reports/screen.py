@@ -15,13 +15,12 @@ from typing import TYPE_CHECKING
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import capital, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
+from holeqc.inspection.view import PartView, Run, alike, all_cells, with_counted
 from holeqc.printing import is_terminal
 from holeqc.problems import NOTE
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
-from holeqc.reports.together import alike, all_cells, with_counted
-from holeqc.reports.view import PartView, Run
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:

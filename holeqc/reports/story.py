@@ -6,13 +6,13 @@ import math
 
 import holeqc
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.view import PartView, Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
 from holeqc.reports.part_pages import part_blocks, reason_findings
 from holeqc.reports.problem_pages import PROBLEMS_SHOWN, problem_blocks
 from holeqc.reports.screen import pin_sentence
-from holeqc.reports.view import PartView, Run
 
 ALL_IN_FULL = 12  #: up to so many parts, accepted ones get pages of their own too
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from holeqc.inspection.phrases import ENGINEERING
 from holeqc.inspection.results import HOLD, REJECT
 from holeqc.inspection.spans import joined, same_of_holes
+from holeqc.inspection.view import Run
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.flow import MARGIN, NOTE
 from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
-from holeqc.reports.tags import Line, Tag, tags_for, tool_text
-from holeqc.reports.view import Run
+from holeqc.reports.tags import Line, Tag, tool_text
 
 ACROSS, DOWN = 2, 2
 PAD = 10.0
@@ -153,7 +153,7 @@ def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: flo
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
     label = "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}"
     page.text(x + wide - 35, y + 16, label, NOTE, colour=colour, anchor="end")
-    page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
+    page.text(x + wide - 35, y + 30, tag.code, 11, True, colour, "end")
     base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
     if face.number == 1:
         base = _lines(page, face, x + PAD, base, wide - 2 * PAD)
@@ -256,5 +256,3 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
         page.line((left, top + 58), (left + half, top + 58))
         page.text(left, top + 68, label, NOTE, colour=d.SOFT)
 
-
-__all__ = ["tag_pages", "tags_for"]

@@ -150,12 +150,15 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
     return computed(row["found"], unit, *_limits(row))
 
 
-def doubtful_text(row: Mapping[str, Any], unit: str, place: str) -> str:
-    """Return that a value is in doubt, what was typed, and the cell to look at, where one reading decides."""
+def doubtful_text(row: Mapping[str, Any], unit: str, place: str, cell: str = "") -> str:
+    """Return that a value is in doubt, what was typed, and the cell to look at, where one reading decides.
+
+    ``cell``: what stands there; without it the size, which may have been converted or corrected.
+    """
     if row["reading"] < 0 or not place:
         return "doubtful"
     size = typed(row["found"], unit) if row["characteristic"] == "size" and math.isfinite(row["found"]) else ""
-    said = plain(row["found_word"]) or size
+    said = shorten(plain(cell), 24) or plain(row["found_word"]) or size
     return f"doubtful: {f'{said} typed, ' if said else ''}see cell {place.rsplit(', ', 1)[-1]}"
 
 

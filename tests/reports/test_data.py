@@ -11,11 +11,11 @@ import made_up
 import pytest
 
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
 from holeqc.reports import data
 from holeqc.reports.blocks import Paragraph
 from holeqc.reports.data import as_data
 from holeqc.reports.part_pages import part_blocks
-from holeqc.reports.view import Run
 from holeqc.specification import model as m
 
 

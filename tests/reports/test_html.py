@@ -11,11 +11,11 @@ import pytest
 
 import holeqc
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
 from holeqc.readings.table import Source
 from holeqc.reports import wording
 from holeqc.reports.html import html_page
 from holeqc.reports.story import report_for
-from holeqc.reports.view import Run
 
 VOID = {"meta", "wbr", "br"}
 

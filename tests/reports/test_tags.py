@@ -17,20 +17,22 @@ import test_paper
 
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import HOLD, REJECT, Inspection
+from holeqc.inspection.tags import ALPHABET, code_of, code_typed
+from holeqc.inspection.tags import tags_of as decided_tags
+from holeqc.inspection.view import Run
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Source
 from holeqc.reports import wording
 from holeqc.reports.tag_pages import faces_of, tag_pages
-from holeqc.reports.tags import CSV_COLUMNS, Tag, tags_csv, tags_for, tags_json
-from holeqc.reports.view import Run
+from holeqc.reports.tags import CSV_COLUMNS, Tag, printed, tags_csv, tags_json
 from holeqc.specification.load import load_specification
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def tags_of(found: Inspection) -> list[Tag]:
-    return tags_for(Run(found))
+    return [printed(tag, found.specification) for tag in decided_tags(found)]
 
 
 def test_each_hole_that_is_not_accepted_has_its_tag(one: Inspection) -> None:
@@ -42,7 +44,7 @@ def test_each_hole_that_is_not_accepted_has_its_tag(one: Inspection) -> None:
 
 def test_a_tag_has_every_field(one: Inspection) -> None:
     tag = tags_of(one)[0]
-    assert re.fullmatch(r"[0-9A-F]{4}-[0-9A-F]{4}", tag.number)
+    assert re.fullmatch(rf"[{ALPHABET}]{{4}}-[{ALPHABET}]{{4}}", tag.code)
     assert (tag.kit, tag.revision, tag.drawing, tag.part, tag.part_number) == (
         "BL-7",
         "C",
@@ -76,7 +78,7 @@ def test_printed_tags_carry_every_field(one: Inspection) -> None:
     assert len(pages) == 1
     lines = pages[0].splitlines()
     for tag in tags:
-        for text in (tag.number, tag.serial, f"{tag.hole}, {tag.wall}", tag.date, "port (BL7-210-1)", "BL-7, C"):
+        for text in (tag.code, tag.serial, f"{tag.hole}, {tag.wall}", tag.date, "port (BL7-210-1)", "BL-7, C"):
             assert text in lines
     for text in ("✗ REJECT", "? HOLD", "+0.0007", "required  0.4550 to 0.4620 in", "0.4627", "To be decided"):
         assert text in lines
@@ -191,7 +193,6 @@ def test_pins_that_do_not_enter_have_a_tag(clean: Inspection) -> None:
         "−0.0033",
         "−0.0033",
     )
-    assert "don't all enter, 0.0033 radial room is lacking" in tag.decide
 
 
 def test_a_part_held_by_its_file_alone_has_a_tag(clean: Inspection) -> None:
@@ -206,12 +207,33 @@ def test_no_tag_for_an_accepted_part(clean: Inspection) -> None:
     assert json.loads(tags_json([])) == []
 
 
-def test_a_number_stays_and_is_another_for_other_readings(one: Inspection) -> None:
-    numbers = [tag.number for tag in tags_of(one)]
-    assert len(set(numbers)) == len(numbers)
-    assert numbers == [tag.number for tag in tags_of(made_up.inspection())]
-    other = made_up.inspection(sources=(Source("bl7_P-0112.xlsx", "0" * 64, 1),))
-    assert not set(numbers) & {tag.number for tag in tags_of(other)}
+def test_a_code_follows_from_the_part_and_its_readings_alone(one: Inspection) -> None:
+    codes = [tag.code for tag in tags_of(one)]
+    assert len(set(codes)) == len(codes)
+    assert codes == [tag.code for tag in tags_of(made_up.inspection())]
+    beside = (("starboard", "S-1", made_up.BAD), ("port", "P-0112", made_up.BAD))
+    found = made_up.inspection(beside, sources=(Source("other name.xlsx", "0" * 64, 1),))
+    assert {tag.code for tag in tags_of(found) if tag.serial == "P-0112"} == set(codes)
+    assert len({tag.code for tag in tags_of(found)}) == 2 * len(codes)
+
+
+def test_other_readings_give_another_code_to_the_holes_that_they_are_of(one: Inspection) -> None:
+    before = {tag.hole: tag.code for tag in tags_of(one)}
+    table = one.readings.table
+    table.loc[(table["hole"] == "3") & (table["characteristic"] == "diameter"), "value"] += 0.0001
+    after = {tag.hole: tag.code for tag in tags_of(one)}
+    assert {hole for hole in before if before[hole] != after[hole]} == {"3"}
+
+
+def test_codes_have_no_signs_that_look_alike_and_are_read_as_typed() -> None:
+    assert not set(ALPHABET) & set("01OIQLSZBGDUV8AE") - {"8"}
+    codes = [code_of(f"basis {n}") for n in range(400)]
+    assert set("".join(codes)) == {*ALPHABET, "-"}, "every sign comes"
+    assert code_of("basis 1", 1) not in codes
+    code = codes[0]
+    for text in (code.lower(), code.replace("-", ""), f"  {code[:4]} {code[5:]} ", code.replace("-", "\u2013")):
+        assert code_typed(text) == code
+    assert code_typed("P-0107") == code_typed(code + "2") == ""
 
 
 @pytest.mark.parametrize("serial", ["=cmd|' /C calc'!A0", "+1", "-1", "@SUM(A1)", "\t=1+1"])
@@ -228,7 +250,7 @@ def test_csv_texts_can_not_run(serial: str) -> None:
 
 def test_json_says_what_the_tags_say(one: Inspection) -> None:
     found = json.loads(tags_json(tags_of(one)))
-    assert [tag["number"] for tag in found] == [tag.number for tag in tags_of(one)]
+    assert [tag["code"] for tag in found] == [tag.code for tag in tags_of(one)]
     assert found[0]["lines"][0]["found_value"] == 0.4627
 
 
@@ -296,9 +318,10 @@ def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
     frame = one.characteristics
     chosen = (frame["hole"] == "3") & (frame["wall"] == "far") & (frame["characteristic"] == "size")
     frame.loc[chosen, ["doubtful", "verdict", "found"]] = [True, HOLD, 4.578]
+    one.readings.table["typed"] = one.readings.table["typed"].astype(str).replace("0.4627", "45,78")
     lines = [line for tag in tags_of(one) for line in tag.lines]
     line = next(line for line in lines if (line.hole, line.characteristic) == ("3", "size"))
-    assert line.found == "doubtful: 4.5780 typed, see cell F30"
+    assert line.found == "doubtful: 45,78 typed, see cell F30", "what stands in the cell, not what it was taken for"
     assert (line.deviation, line.found_value, line.deviation_value) == ("", None, None)
 
 
