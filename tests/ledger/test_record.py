@@ -287,8 +287,8 @@ def test_entries_keep_their_order_and_one_before_the_newest_is_refused(ledger: L
 
 
 def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
-    kit(tmp_path)
-    sheet(tmp_path / "a.csv", {"P-1": LARGE})
+    spec = kit(tmp_path)
+    file = sheet(tmp_path / "a.csv", {"P-1": LARGE})
     code = (
         "import sys\n"
         "from holeqc.commands.recording import record_run\n"
@@ -296,11 +296,12 @@ def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
         "from holeqc.ledger import open_ledger\n"
         "from holeqc.readings.read import read_files\n"
         "from holeqc.specification.load import load_specification\n"
-        "spec = load_specification('k2.toml')\n"
-        "with open_ledger('l.sqlite3') as ledger:\n"
-        "    run = record_run(ledger, inspect(spec, read_files(['a.csv'], spec)), 'bench 2')\n"
+        "spec = load_specification(sys.argv[1])\n"
+        "with open_ledger(sys.argv[3]) as ledger:\n"
+        "    run = record_run(ledger, inspect(spec, read_files([sys.argv[2]], spec)), 'bench 2')\n"
         "assert len(run.tags) == 1\n"
         "print([m for m in sys.modules if m.startswith('holeqc.reports') or m in ('matplotlib', 'openpyxl')])\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path)
+    given = [spec.path, str(file), str(tmp_path / "l.sqlite3")]
+    done = subprocess.run([sys.executable, "-c", code, *given], capture_output=True, text=True, cwd=ROOT)
     assert (done.stdout, done.returncode) == ("[]\n", 0), done.stderr
