@@ -56,6 +56,9 @@ COPIED = "copied-from-record"  #: code of the problem that holds readings which 
 COPY_LEAST, COPY_SHARE = 3, 0.9  #: so many lengths, and so much of them equal, are no new reading
 STEPS = {"in": 1e4, "mm": 1e3}  #: lengths count as equal to one step of a gauge: 0.0001 in, 0.001 mm
 PLACE_SHARE = 0.1  #: of the position tolerance: how far two readings of a place differ where the gauge states no U
+#: codes of problems: a recheck that doesn't count at all, what no cutting mends, and what only a look at the place does
+REFUSED = ("recheck-of-what", "recheck-older", "recheck-without-day")
+CANNOT_MEND, MOVED = "recheck-cannot-mend", "recheck-moved"
 _SIZES, _PLACES = ("size", "out-of-roundness", "taper"), ("position", "hole-to-hole position")
 _COORDINATES = ("x", "y")
 _SAID = re.compile(r"[,;&\s]+(?:and\s+)?")
@@ -96,7 +99,7 @@ def asked_of(part: PartView) -> list[Asked]:
     for row in part.characteristics:
         if int(row["verdict"]) != ACCEPT and row["cause"] != CAUSES[PATTERN_INCOMPLETE]:
             rows.setdefault(str(row["hole"]), []).append(row)
-    holding = [p for p in part.run.problems if p.holds and _speaks_of(p, part)]
+    holding = [p for p in part.run.problems if p.holds and p.code not in REFUSED and _speaks_of(p, part)]
     told = {str(row["cause"]) for some in rows.values() for row in some} & set(MEANING)
     if any(p.hole not in holes and p.code not in told for p in holding):  # of a gauge, the readings say it each
         return [Asked(hole, whole=True, why=tuple(rows.get(hole, ()))) for hole in holes]
@@ -161,12 +164,13 @@ def joined(
     ``known``: what is on record of a part and serial number beyond its readings.
     """
     now = replace(readings, rechecks=())
-    for recheck in sorted(readings.rechecks, key=lambda one: _newest(one.table)):
+    for recheck in sorted(readings.rechecks, key=lambda one: newest_day(one.table)):
         now = _join(specification, now, recheck, known)
-    return now
+    return replace(now, before=readings)
 
 
-def _newest(table: pd.DataFrame) -> str:
+def newest_day(table: pd.DataFrame) -> str:
+    """Return the last day of some readings, '' where they have none."""
     days = [str(day) for day in _days(table) if not np.isnat(day)]
     return max(days, default="")
 
@@ -183,7 +187,7 @@ def _join(
 
     from holeqc.inspection.judge import inspect
 
-    recheck = _with_parts(spec, first, recheck)
+    recheck = with_parts(spec, first, recheck)
     serials = set(recheck.table["serial"].astype(str))
     mine = first.table["serial"].astype(str).isin(serials).to_numpy()
     run = Run(inspect(spec, replace(first, table=first.table[mine])))
@@ -206,7 +210,7 @@ def _join(
     )  # fmt: skip
 
 
-def _with_parts(spec: Specification, first: Readings, recheck: Readings) -> Readings:
+def with_parts(spec: Specification, first: Readings, recheck: Readings) -> Readings:
     """Return a recheck with the part named that its serial number has in the readings before, where it names none."""
     unsaid = {str(x) for x in recheck.table["serial"][recheck.table["part"].astype(str) == ""]}
     if len(spec.parts) < 2 or not unsaid:
@@ -421,8 +425,9 @@ class _Piece:
             what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "
                                                                   "stood elsewhere")  # fmt: skip
-            if not any(p.code == "recheck-cannot-mend" and p.hole == hole for p in self.problems):
-                self._hold("recheck-cannot-mend", f"hole {hole} {what}: cutting can't mend that, so a new reading "
+            code = CANNOT_MEND if never else MOVED
+            if not any(p.code == code and p.hole == hole for p in self.problems):
+                self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
                            "doesn't answer it", "Engineering disposition; record both sheets", hole=hole)  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
@@ -471,6 +476,11 @@ class _Piece:
             return False
         if not problem.serial:
             return False
+        if problem.code in (CANNOT_MEND, MOVED):  # reading it once more is no answer either
+            decided = self.known.decided.get(problem.hole, "")
+            return problem.hole in self.whole and decided in ("repair", *(["rework"] if problem.code == MOVED else []))
+        if problem.code in REFUSED:
+            return True
         if len(self.gone) == len(self.old):
             return True
         if problem.hole in self.whole:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,7 +36,7 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
 
     limits = wanted or Filter()
     if content == "readings":
-        spec, readings = ledger.readings(limits)
+        spec, readings = ledger.readings(replace(limits, rechecks=True))
         return readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit)
     if content == "entries":
         return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])

@@ -25,7 +25,7 @@ class Filter:
 
     ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than
     once, all files, the first or the last. ``replaced``: also files that a newer revision took the place of.
-    ``verdict``: of the part's newest inspection.
+    ``rechecks``: also what was read again of a part that was mended. ``verdict``: of the part's newest inspection.
     """
 
     kit: str = ""
@@ -42,6 +42,7 @@ class Filter:
     gauge: str = ""
     measured: str = "all"
     replaced: bool = False
+    rechecks: bool = False
 
     def __post_init__(self) -> None:
         """Refuse words that nothing can match."""
@@ -96,6 +97,8 @@ def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
         out.append(sets.first_day <= wanted.until.isoformat())
     if not wanted.replaced:
         out.append(not_replaced(wanted))
+    if not wanted.rechecks:
+        out.append(~select(s.RECHECK.c.id).where(s.RECHECK.c.set_id == sets.id).exists())
     if wanted.verdict:
         newest = select(s.INSPECTION_SET.c.set_id).join(s.INSPECTION).where(
             s.INSPECTION.c.verdict == wanted.verdict, newest_inspection()

@@ -125,7 +125,10 @@ class EntryWriter:
 
     def add_versions(self) -> None:
         """Bring the rows of the version table, so that the digests cover them; the last rows of an entry."""
-        rows = self._transaction.connection.execute(select(LEDGER_VERSION).order_by(LEDGER_VERSION.c.version))
+        known = select(VERSION_KNOWN.c.version)
+        rows = self._transaction.connection.execute(
+            select(LEDGER_VERSION).where(LEDGER_VERSION.c.version.not_in(known)).order_by(LEDGER_VERSION.c.version)
+        )
         self.add_mapped(VERSION_KNOWN, [dict(row) for row in rows.mappings()])
 
     def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:

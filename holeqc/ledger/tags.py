@@ -121,15 +121,17 @@ def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
     return named or (hole,)
 
 
-def released_with(tags: Iterable[TagState], inspection_id: int) -> str:
+def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
     """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none.
 
-    Those used as they are count in the inspection that found them, a repair in every later one too.
+    Those used as they are count in the inspection that found them and in those that go on with its readings (``own``:
+    the tags that speak for it), a repair in every later one too.
     """
+    mine = {tag.number for tag in own}
     found = [
         f"{tag.disposition}, {tag.authority}" for tag in tags
         if tag.closed and tag.disposition in NEED_AUTHORITY and (
-            tag.row["inspection_id"] == inspection_id
+            tag.row["inspection_id"] == inspection_id or tag.number in mine
             or (tag.disposition == "repair" and tag.row["inspection_id"] < inspection_id)
         )
     ]  # fmt: skip
@@ -296,7 +298,11 @@ def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]
             .where(s.READING_SET.c.file_id.in_(files[start : start + 500])).order_by(i.id)
         )  # fmt: skip
         found |= {(str(row["part"]), str(row["serial"])): row for row in rows}
-    return {key: int(row["id"]) for key, row in found.items() if row["verdict"] != "accept" and row["tag"] is None}
+    joined = {int(row["inspection_id"]) for row in ledger.rows(select(s.RECHECK.c.inspection_id))}
+    return {  # what joins a recheck has the tags of the inspection before
+        key: int(row["id"]) for key, row in found.items()
+        if row["verdict"] != "accept" and row["tag"] is None and row["id"] not in joined
+    }  # fmt: skip
 
 
 # ---------------------------------------------------------------------------------------------------------- decide
@@ -474,7 +480,10 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
 
 
 def _approved(ledger: Ledger, inspection_id: int) -> bool:
+    """Whether an inspection, or one that goes on with its readings, is approved."""
     back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
-    return bool(ledger.rows(
+    found = ledger.rows(
         select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists())
-    ))  # fmt: skip
+    )
+    later = ledger.rows(select(s.RECHECK.c.inspection_id).where(s.RECHECK.c.of_id == inspection_id))
+    return bool(found) or any(_approved(ledger, int(row["inspection_id"])) for row in later)

@@ -135,6 +135,7 @@ class Readings:
     unusable: tuple[UnusableFile, ...] = ()
     rechecks: tuple[Readings, ...] = ()
     joins: tuple[Join, ...] = ()
+    before: Readings | None = None  #: the same before rechecks were joined
 
 
 def cell_name(row: int, column: int) -> str:

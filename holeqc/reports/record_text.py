@@ -13,6 +13,7 @@ from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
 from holeqc.inspection.spans import in_order, same_of_holes
 from holeqc.ledger.questions import question_words
+from holeqc.ledger.rechecks import speaking_for
 from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
@@ -72,7 +73,9 @@ def _released(story: PartStory, one: InspectionStory, approval: Row) -> str:
     key = one.row["kit"], one.row["part"]
     ours = [tag for x in story.inspections if (x.row["kit"], x.row["part"]) == key for tag in x.tags]
     tags = [TagState(t.row, tuple(e for e in t.events if e["entry"] < approval["entry"])) for t in ours]
-    return released_with(tags, int(one.row["id"]))
+    known = {x.link.inspection: x.link for x in story.inspections if x.link is not None}
+    number = int(one.row["id"])
+    return released_with(tags, number, speaking_for(number, tags, known))
 
 
 def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
@@ -86,6 +89,7 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     for file in one.files:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
+    yield from _joined_lines(one)
     yield from _wrong_lines(one)
     if row["verdict"] == "hold" and not one.characteristics and row["pin_verdict"] != "hold":
         yield from _held_by_its_files(story, one)
@@ -103,6 +107,22 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
             yield f"   Remark: {w.plain(approval['note'])}"
         if approval["withdrawn_at"] is not None:
             yield f"   Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+
+
+def _joined_lines(one: InspectionStory) -> Iterator[str]:
+    """Give which readings count in an inspection that joins a recheck, by their day."""
+    if one.link is None:
+        return
+    yield from _wrapped(w.plain(f"Recheck of {one.link.said}, joined with inspection {one.link.of}"))
+    ids = [str(hole["hole"]) for hole in one.holes]
+    for day in dict.fromkeys(str(row["day"] or "") for row in one.counting):
+        mine = [row for row in one.counting if str(row["day"] or "") == day]
+        for name, verb in (("count", "count"), ("left_out", "don't count any more")):
+            if some := [row for row in mine if row[name]]:
+                holes = in_order(ids, [str(row["hole"]) for row in some])
+                count = w.plural(sum(int(row[name]) for row in some), "reading")
+                word = "hole" if len(some) == 1 else "holes"
+                yield from _wrapped(w.plain(f"{count} of {day or 'no day'} {verb}: {word} {holes}"))
 
 
 def _wrong_lines(one: InspectionStory) -> Iterator[str]:
@@ -200,7 +220,8 @@ def story_data(story: PartStory) -> dict[str, Any]:
         "serial": story.serial,
         "inspections": [
             {
-                **one.row, "files": list(one.files), "holes": list(one.holes),
+                **one.row, "files": list(one.files), "holes": list(one.holes), "counting": list(one.counting),
+                "recheck": {"of_inspection": one.link.of, "said": one.link.said} if one.link else None,
                 "not_accepted": list(one.characteristics),
                 "approvals": [{**x, "released_with": _released(story, one, x)} for x in one.approvals],
                 "tags": [

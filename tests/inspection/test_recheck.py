@@ -263,7 +263,10 @@ def test_cutting_moves_no_hole(bench: Bench) -> None:
     found = bench.judged(bench.sheet(off))
     assert holes(found)["1"] == "reject"
     found = bench.judged(bench.sheet(off), bench.sheet(REAMED, of="2026-11-03", day="2026-11-05"))
-    assert (verdict(found), codes(found)) == ("hold", ["recheck-cannot-mend"])
+    assert (verdict(found), codes(found)) == ("hold", ["recheck-moved"])
+    third = bench.sheet(but(REAMED, "1", "near", a=0.4576), of="2026-11-05", day="2026-11-06")
+    again = bench.judged(bench.sheet(off), bench.sheet(REAMED, of="2026-11-03", day="2026-11-05"), third)
+    assert (verdict(again), codes(again)) == ("hold", ["recheck-moved"]), "nor is it moved by reading it once more"
 
 
 def test_a_crack_does_not_go_away(bench: Bench) -> None:
