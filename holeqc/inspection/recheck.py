@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -88,6 +88,13 @@ class Known:
 
 
 # ------------------------------------------------------------------------------------------------- what is asked again
+
+
+def asked_by(part: PartView, named: Collection[str]) -> list[Asked]:
+    """Return what must be read again of the holes that tags name; of a pattern's or a whole part's tag, everything."""
+    if {PATTERN, WHOLE_PART} & set(named):
+        return [Asked(hole, whole=True) for hole in part.specification.hole_ids]
+    return [one for one in asked_of(part) if one.hole in named]
 
 
 def asked_of(part: PartView) -> list[Asked]:
@@ -303,17 +310,13 @@ class _Piece:
         asked = asked_of(self.part)
         days = {str(day) for day in _days(self.old) if not np.isnat(day)}
         codes = {tag.code: tag.holes for tag in tags_of_part(self.part)} | dict(self.known.holes_of)
-        holes: set[str] = set()
+        named: set[str] = set()
         for text in filter(None, _SAID.split(self.source.recheck)):
             code = code_typed(text)
             if text in days:
-                holes |= {one.hole for one in asked}
+                named |= {one.hole for one in asked}
             elif code in codes or text in codes:
-                named = codes[code if code in codes else text]
-                every = bool({PATTERN, WHOLE_PART} & set(named))
-                holes |= {*self.spec.hole_ids} if every else set(named)
-                if every:
-                    asked = [Asked(hole, whole=True) for hole in self.spec.hole_ids]
+                named |= set(codes[code if code in codes else text])
             else:
                 self._hold(
                     "recheck-of-what", f"it says that it is a recheck of {text!r}, and the part has no such tag and no "
@@ -321,7 +324,7 @@ class _Piece:
                     found=f"tags {in_words(codes) or 'none'}; readings of {in_words(sorted(days)) or 'no day'}",
                 )  # fmt: skip
                 return None
-        return [one for one in asked if one.hole in holes]
+        return asked_by(self.part, named)
 
     def _replace(self, asked: Sequence[Asked]) -> None:
         """Find what no longer counts, and what of the recheck doesn't."""

@@ -34,6 +34,8 @@ from dataclasses import dataclass
 
 from holeqc.quantities import parse_unit
 
+#: columns of a recheck for people -> how our words in them begin; anything else there is somebody's remark
+BEFORE = {"Found before": "before: ", "Decided": "decided: "}
 FORMAT = "1"  #: format of the sheet; a reader refuses one that it does not know
 MARKER_CELL = "A2"
 MARKER_NAME = "holeqc_marker"

@@ -11,18 +11,21 @@ import csv
 import io
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc.inspection import tags as decided
 from holeqc.inspection.causes import CAUSES, MISSING
+from holeqc.inspection.recheck import asked_by, asked_of
+from holeqc.readings.sheet_layout import Recheck
+from holeqc.readings.table import CHARACTERISTICS
 from holeqc.reports import wording as w
 from holeqc.writer import as_text
 
 if TYPE_CHECKING:
-    from holeqc.inspection.view import Run
+    from holeqc.inspection.view import PartView, Row, Run
     from holeqc.specification.model import Specification
 
 
@@ -155,3 +158,36 @@ def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
 def tool_text(run: Run) -> str:
     """Return the line that says which tool made the tags, of which kit."""
     return w.tool_line(holeqc.__version__, run.specification)
+
+
+# ------------------------------------------------------------------------------------------------------- read it again
+
+
+def recheck_of(
+    part: PartView, of: str, holes: Collection[str] = (), decided: Mapping[str, str] | None = None
+) -> Recheck:  # fmt: skip
+    """Return what a recheck sheet of a part asks, with what was found before.
+
+    ``of``: tags or day that it is a recheck of; ``holes``: only of these; ``decided``: hole -> disposition in words.
+    """
+    spec, unit = part.specification, part.specification.unit
+    asked: dict[tuple[str, str], frozenset[str]] = {}
+    found: dict[tuple[str, str], str] = {}
+    for one in asked_by(part, holes) if holes else asked_of(part):
+        for wall in spec.walls.names:
+            kinds = frozenset(kind for at, kind in one.groups if at in ("", wall))
+            if one.whole or kinds:
+                asked[one.hole, wall] = EVERY_KIND if one.whole else kinds
+                rows = [row for row in one.why if str(row["wall"]) in ("", wall)]
+                found[one.hole, wall] = w.plain("; ".join(_before(part, row, unit) for row in rows))
+    return Recheck(of, part.part, part.serial, asked, found, dict(decided or {}))
+
+
+EVERY_KIND = frozenset(CHARACTERISTICS)
+
+
+def _before(part: PartView, row: Row, unit: str) -> str:
+    shown = w.value_text(row, unit)
+    if row["doubtful"]:
+        shown = w.doubtful_text(row, unit, part.cell(row), part.typed_as(row))
+    return f"{row['characteristic']} {shown}"
