@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from holeqc.inspection.results import Inspection
     from holeqc.problems import Problem
+    from holeqc.readings.table import Join
     from holeqc.specification.model import Part, Specification
 
 Row = Mapping[str, Any]
@@ -97,6 +98,14 @@ class PartView:
     def readings(self) -> pd.DataFrame:
         """Rows of the readings table that belong to this part."""
         return self.run.slice("readings", self.number)
+
+    @cached_property
+    def joins(self) -> tuple[Join, ...]:
+        """Its rechecks, in the order in which they were joined."""
+        known = self.specification.parts
+        only = known[0].name if len(known) == 1 else ""
+        joins = self.run.inspection.readings.joins
+        return tuple(join for join in joins if (join.part or only, join.serial) == (self.part, self.serial))
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:

@@ -7,7 +7,7 @@ from several files, repeats are numbered on as they are when the files are read 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from holeqc.ledger.kits import wanted_specification
 from holeqc.ledger.write_problems import FIELDS
 from holeqc.problems import Problem
 from holeqc.readings.draft import TYPES, UNIT_CODES
-from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Readings, Source
+from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Join, Readings, Source
 from holeqc.readings.words import WORDS
 
 if TYPE_CHECKING:
@@ -80,7 +80,32 @@ def base_of_inspections(ledger: Ledger, spec: Specification, ids: Sequence[int])
         sets = connection.execute(sets_of_inspections(ids)).all()
         gone = connection.execute(select(out.set_id, out.reading_line).where(out.inspection_id.in_(ids))).all()
         answered = connection.execute(select(done.problem_id).where(done.inspection_id.in_(ids))).scalars()
-        return _of_sets(connection, spec, sets, Filter(), gone, frozenset(map(int, answered)))
+        base = _of_sets(connection, spec, sets, Filter(), gone, frozenset(map(int, answered)))
+        joins = _joins(connection, spec, ids, sets, gone)
+    return replace(base, readings=replace(base.readings, joins=joins)) if joins else base
+
+
+def _joins(
+    connection: Connection, spec: Specification, ids: Sequence[int], sets: Sequence[Any], gone: Sequence[Any]
+) -> tuple[Join, ...]:  # fmt: skip
+    """Return the rechecks that inspections join, each part's together, with what no longer counts."""
+    c = s.RECHECK.c
+    by_id = {int(row.id): row for row in sets}
+    chain = connection.execute(select(c.set_id, c.said).where(c.set_id.in_(list(by_id))).order_by(c.id)).all()
+    newest = connection.execute(select(c.set_id, c.said).where(c.inspection_id.in_(ids)).order_by(c.id)).all()
+    if not newest:
+        return ()
+    frame, places = _frame(connection, spec, sets, Filter(), list(COLUMNS))
+    key = np.array([int(row[0]) << 32 | int(row[1]) for row in gone], dtype=np.int64)
+    out = np.isin(places[0] << 32 | places[1], key)
+    again = np.isin(places[0], [int(row[0]) for row in chain])
+    found = []
+    for set_id, said in newest:
+        one = by_id[int(set_id)]
+        mine = (frame["serial"] == one.serial).to_numpy() & (frame["part"].isin([one.part, ""])).to_numpy()
+        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said), frame[mine & out & ~again],
+                          frame[mine & ~out & again], frame[mine & out & again]))  # fmt: skip
+    return tuple(found)
 
 
 def _of_sets(

@@ -53,6 +53,7 @@ SHOWN = {
     "computed": "computed",
     "verdict": "verdict",
     "earlier": "earlier reading",
+    "before": "what was found before",
 }
 
 

@@ -255,9 +255,10 @@ class _Writer:
         if holds in {"hole", "wall"}:
             style.write_text(cell, hole.id if holds == "hole" else row.wall)
         elif holds in {"found_before", "decided"} and self.recheck is not None:
-            before, decided = self.recheck.found.get((hole.id, row.wall), ""), self.recheck.decided.get(hole.id, "")
+            before = self.recheck.found.get((hole.id, row.wall), "") or "accepted"
+            decided = self.recheck.decided.get(hole.id, "") or "nothing"
             heading, text = ("Found before", before) if holds == "found_before" else ("Decided", decided)
-            style.write_text(cell, f"{BEFORE[heading]}{text or 'nothing'}")
+            style.write_text(cell, BEFORE[heading] + text)
         elif holds in {"lower", "upper"}:
             cell.value = hole.size.lower if holds == "lower" else hole.size.upper
         elif holds in {"basic_x", "basic_y"}:

@@ -15,6 +15,7 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
 | ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
+| ``parts[].rechecks[]`` | ``file``, ``of`` (tag or day that it is a recheck of), how many readings it ``replaced``, how many of it ``counts`` and are ``left_out``, ``sentence`` |
 | ``parts[].tags[]`` | ``code``, ``verdict``, ``hole`` (hole or holes, else "pattern" or "whole part") |
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
@@ -110,6 +111,10 @@ def parts(run: Run) -> Iterator[Data]:
             "part": part.part,
             "serial": part.serial,
             "verdict": w.word(part.verdict),
+            "rechecks": [
+                {"file": join.file, "of": join.of, "replaced": len(join.replaced), "counts": len(join.counts),
+                 "left_out": len(join.left_out), "sentence": w.recheck_sentence(join)} for join in part.joins
+            ],
             "reasons": [_reason(reason) for reason in part.reasons],
             "tags": [{"code": tag.code, "verdict": tag.verdict, "hole": tag.hole} for tag in tags_of_part(part)],
             "readings": int(part.row["readings"]),

@@ -21,7 +21,7 @@ from holeqc.reports.size_picture import size_pictures
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
-    pass
+    import pandas as pd
 
 SHORT = {
     "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
@@ -50,6 +50,7 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
         yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in part.more_rework))
         if permitted:
             yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+    yield from _recheck_blocks(part)
     yield b.Heading("Decision")
     yield b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
     yield b.Heading("Every hole")
@@ -62,6 +63,39 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
+
+
+def _recheck_blocks(part: PartView) -> Iterator[b.Block]:
+    """Give which readings a recheck replaced, and which count in their place, each with its day."""
+    several = part.specification.walls.several
+    columns = (
+        b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Reading"),
+        b.Column("Before, no longer counts", wraps=True), b.Column("Read again, counts", wraps=True),
+    )  # fmt: skip
+    for join in part.joins:
+        yield b.Heading("Read again")
+        yield b.Paragraph(f"{w.recheck_sentence(join)} Every other reading counts as it was read before.")
+        before, now = (_by_place(frame, part) for frame in (join.replaced, join.counts))
+        rows = tuple(
+            (w.plain(hole), *([w.plain(wall or "all")] if several else []), w.plain(kind.replace("_", " ")),
+             before.get((hole, wall, kind), "-"), now.get((hole, wall, kind), "not read"))
+            for hole, wall, kind in dict.fromkeys([*before, *now])
+        )  # fmt: skip
+        yield b.Table(columns, rows)
+
+
+def _by_place(frame: pd.DataFrame, part: PartView) -> dict[tuple[str, str, str], str]:
+    """Return readings with their day as text, by hole, wall and kind."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    days: dict[tuple[str, str, str], str] = {}
+    columns = [frame[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
+    for hole, wall, kind, value, word, typed, date in zip(*columns, strict=True):
+        key = str(hole), str(wall), str(kind)
+        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, part.specification.unit))
+        if text:
+            found.setdefault(key, []).append(w.plain(text))
+            days[key] = w.day(date) or "no day"
+    return {key: f"{', '.join(texts)} ({days[key]})" for key, texts in found.items()}
 
 
 def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:

@@ -52,6 +52,9 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     lines = _head(run, width)
     told: set[tuple[str, str]] = set()
     lines += _one_part(run[0], told, width) if len(run) == 1 else _many_parts(run, told, width)
+    for part in run:
+        for join in part.joins:
+            lines += ["", *textwrap.wrap(w.recheck_sentence(join), width, subsequent_indent="  ")]
     lines += _problems(run, told, width)
     caveat = _lobing(run)
     if caveat:

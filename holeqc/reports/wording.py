@@ -15,7 +15,7 @@ from holeqc.quantities import unit_name as unit_name
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
-    from holeqc.readings.table import Source
+    from holeqc.readings.table import Join, Source
     from holeqc.specification.model import Hole, Specification
 
 NOT_READ = "not read"  #: found, of what no reading speaks
@@ -328,6 +328,20 @@ def day(value: object) -> str:
     """Return a day as 2026-05-04, '' where there is none."""
     text = str(value)
     return "" if text in {"NaT", "None", "nan", ""} else text[:10]
+
+
+def recheck_sentence(join: Join) -> str:
+    """Return what a recheck replaced, with the days of both."""
+    again, before = (sorted({day(x) or "no day" for x in frame["date"]}) for frame in (join.counts, join.replaced))
+    holes = list(dict.fromkeys(str(hole) for hole in join.replaced["hole"] if str(hole)))
+    text = f"{file_name(join.file)} is a recheck of {plain(join.of)}"
+    if not len(join.replaced):
+        return f"{text}; it takes the place of nothing."
+    named = plain(", ".join(holes))
+    return (
+        f"{text}: of hole{'s' if len(holes) > 1 else ''} {named} {plural(len(join.replaced), 'reading')} of "
+        f"{', '.join(before)} no longer count; {plural(len(join.counts), 'reading')} of {', '.join(again)} do."
+    )
 
 
 def is_fault(verdict: int) -> bool:

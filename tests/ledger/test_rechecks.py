@@ -105,7 +105,11 @@ def test_a_reamed_hole_is_read_alone_and_the_part_is_approved(shop: Shop) -> Non
         *[("1", "2026-11-05")] * 3, *[("2", "2026-11-03")] * 3,
     ]  # fmt: skip
     approve(shop.ledger, "P-1", "41")
-    assert approved_set(shop.ledger, "P-1").inspection.parts["readings"].tolist() == [6]
+    approved = approved_set(shop.ledger, "P-1").inspection
+    assert approved.parts["readings"].tolist() == [6]
+    (join,) = approved.readings.joins
+    assert sorted(join.replaced["value"].dropna()) == [0.4545, 0.4546]
+    assert sorted(join.counts["value"].dropna()) == [0.4571, 0.4572]
 
 
 def test_the_story_says_which_reading_counts(shop: Shop) -> None:
