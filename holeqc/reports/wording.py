@@ -337,10 +337,10 @@ def recheck_sentence(join: Join) -> str:
     text = f"{file_name(join.file)} is a recheck of {plain(join.of)}"
     if not len(join.replaced):
         return f"{text}; it takes the place of nothing."
-    named = plain(", ".join(holes))
+    named = f"hole{'s' if len(holes) > 1 else ''} {plain(', '.join(holes))}"
     return (
-        f"{text}: of hole{'s' if len(holes) > 1 else ''} {named} {plural(len(join.replaced), 'reading')} of "
-        f"{', '.join(before)} no longer count; {plural(len(join.counts), 'reading')} of {', '.join(again)} do."
+        f"{text}: {plural(len(join.replaced), 'reading')} of {named} of {', '.join(before)} no longer count, "
+        f"{len(join.counts)} of {', '.join(again)} do."
     )
 
 
