@@ -367,11 +367,9 @@ def disposition_about(ledger: Ledger, tag: TagState, event: Mapping[str, Any]) -
 
 
 def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
-    from holeqc.ledger.kits import stored_specification
+    from holeqc.ledger.kits import specification_of_inspection
 
-    i = s.INSPECTION.c
-    number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
-    return stored_specification(ledger, int(number)).approval_signed
+    return specification_of_inspection(ledger, inspection_id).approval_signed
 
 
 def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import made_up
+import numpy as np
 import pytest
 import test_paper
 
@@ -254,23 +255,111 @@ def test_json_says_what_the_tags_say(one: Inspection) -> None:
     assert found[0]["lines"][0]["found_value"] == 0.4627
 
 
-def test_long_words_stay_inside_the_tag() -> None:
-    found = made_up.inspection((("P" * 80, "S" * 120, made_up.BAD),), sources=tuple(
-        Source("f" * 90 + f"{n}.xlsx", f"{n:064x}", 1) for n in range(9)))  # fmt: skip
+def outside(tag: Tag, cell: tuple[float, float]) -> list[str]:
+    """Return the texts of all faces of a tag that leave its border, or lie on another text, on a cell of that size."""
     from holeqc.reports import drawing as d
     from holeqc.reports import tag_pages as module
     from holeqc.reports.paper import width_of
 
-    for tag in tags_of(found):
-        page = d.Drawing(612, 792)
-        module._tag(page, next(module.faces_of(tag, 258, 318)), 36, 18, 270, 330)
+    wide, high = cell
+    left, right, top, bottom = 36 + 6, 36 + wide - 6, 18 + 6, 18 + high - 6
+    wrong = []
+    for face in module.faces_of(tag, wide - 12, high - 12):
+        page = d.Drawing(700, 900)
+        module._tag(page, face, 36, 18, wide, high)
+        boxes: list[tuple[float, float, float, float, str]] = []
         for item in page.items:
-            if isinstance(item, d.Text):
-                share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
-                left = item.x - share * width_of(item.text, item.size, item.bold)
-                assert left >= 36, item
-                assert left + width_of(item.text, item.size, item.bold) <= 36 + 270, item
-                assert 18 <= item.y <= 18 + 330, item
+            if not isinstance(item, d.Text):
+                continue
+            length = width_of(item.text, item.size, item.bold)
+            start = item.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor] * length
+            box = (start, item.y - 0.72 * item.size, start + length, item.y, item.text)
+            if box[0] < left + 4 or box[2] > right - 4 or box[1] < top or box[3] > bottom - 3:
+                wrong.append(f"outside: {item.text}")
+            wrong += [
+                f"{item.text!r} on {other[4]!r}" for other in boxes
+                if box[0] < other[2] - 0.5 and other[0] < box[2] - 0.5 and box[1] < other[3] - 0.5
+                and other[1] < box[3] - 0.5
+            ]  # fmt: skip
+            boxes.append(box)
+    return wrong
+
+
+CELLS = [(270.0, 330.0), (261.6, 345.0), (270.0, 403.0), (265.5, 393.2)]  # letter and A4 with a long foot, labels
+
+
+def test_long_words_stay_inside_the_tag() -> None:
+    found = made_up.inspection((("P" * 80, "S" * 120, made_up.BAD),), sources=tuple(
+        Source("f" * 90 + f"{n}.xlsx", f"{n:064x}", 1) for n in range(9)))  # fmt: skip
+    for tag in tags_of(found):
+        assert [outside(tag, cell) for cell in CELLS] == [[]] * len(CELLS)
+
+
+def test_texts_of_a_thousand_random_inspections_stay_in_their_boxes() -> None:
+    """Each text is measured with the width of its letters; sizes, words and kits are invented, seeded."""
+    rng = np.random.default_rng(20261130)
+    names = ["size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO"]
+    causes = [
+        "over", "under", "missing", "guard-band", "gauge-expired", "no-temperature", "crack", "burr", "slip-decimal",
+    ]  # fmt: skip
+    count = 0
+    for number in range(1000):
+        faults: dict[tuple[str, str, str], tuple[float, int, str]] = {}
+        for _ in range(int(rng.integers(1, 10))):
+            hole, wall = str(rng.integers(1, 9)), str(rng.choice(made_up.WALLS))
+            name, cause = str(rng.choice(names)), str(rng.choice(causes))
+            value = float("nan") if cause == "missing" or rng.random() < 0.2 else float(rng.uniform(-0.01, 40))
+            verdict = REJECT if cause in {"over", "under", "crack", "burr"} else HOLD
+            faults[hole, wall, name] = (round(value, int(rng.integers(2, 7))), verdict, cause)
+        serial = "P-" + "0123456789WXYZ" [: int(rng.integers(1, 14))] * int(rng.integers(1, 3))
+        found = made_up.inspection(((str(rng.choice(["port", "starboard"])), serial, faults),))
+        doubtful = rng.random(len(found.characteristics)) < 0.2
+        found.characteristics["doubtful"] = doubtful & (found.characteristics["verdict"].to_numpy() == HOLD)
+        cell = CELLS[number % len(CELLS)]
+        for tag in tags_of(found):
+            assert not outside(tag, cell), (number, tag)
+            count += 1
+    assert count > 2000
+
+
+def test_a_value_is_never_left_off_behind_its_colon(one: Inspection) -> None:
+    import dataclasses
+
+    line = next(line for tag in tags_of(one) for line in tag.lines)
+    long = dataclasses.replace(line, found="doubtful: 0.80142 typed, see cell AB123", wall="middle of the outer skin")
+    tag = dataclasses.replace(tags_of(one)[0], lines=(line, long))
+    texts = " ".join(face_texts(tag)[0])
+    assert "doubtful: 0.80142 typed, see cell AB123" in " ".join(texts.split())
+
+
+def test_a_plug_is_required_in_words_of_the_trade(one: Inspection) -> None:
+    (line,) = [line for tag in tags_of(one) for line in tag.lines if line.characteristic == "NO-GO"]
+    import dataclasses
+
+    tag = dataclasses.replace(tags_of(one)[0], lines=(dataclasses.replace(line, lower=0.462),))
+    assert "required  0.4620 in does not enter" in face_texts(tag)[0]
+
+
+def test_the_code_is_on_the_tag_as_a_qr_code(one: Inspection) -> None:
+    """The modules drawn are those of the code's own symbol; what they say is read by a general decoder by hand."""
+    import segno
+
+    from holeqc.reports import drawing as d
+    from holeqc.reports import tag_pages as module
+
+    code = tags_of(one)[0].code
+    page = d.Drawing(612, 792)
+    module._square(page, code, 100.0, 200.0)
+    side = module.SQUARE / module.MODULES
+    dark = np.zeros((module.MODULES, module.MODULES), dtype=int)
+    for item in page.items:
+        assert isinstance(item, d.Shape)
+        xs, ys = zip(*item.points, strict=True)
+        row = round((min(ys) - 200) / side)
+        dark[row, round((min(xs) - 100) / side) : round((max(xs) - 100) / side)] = 1
+    symbol = segno.make(code, error="h", boost_error=False, micro=False)
+    assert (symbol.version, symbol.error) == (1, "H")
+    assert dark.tolist() == [list(map(int, row)) for row in symbol.matrix]
 
 
 def face_texts(tag: Tag) -> list[list[str]]:
