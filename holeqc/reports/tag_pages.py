@@ -27,7 +27,7 @@ UNREAD_LINES = 7
 TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
 MODULES = 21  #: of a QR code of version 1, which holds a tag's code at the highest level of correction
 SQUARE = 44.0  #: side of the QR code [points]: a module is 0.7 mm (common practice, no source: 0.4 mm and more)
-LEAST = (95.0, 100.0)  #: smallest label [mm]
+LEAST = (95.0, 140.0)  #: smallest label [mm]
 NO_REWORK = "No rework without engineering disposition."
 _UPPER, _LOWER = 122.0, 76.0  #: height of the identity above, and of disposition and signatures below [points]
 
