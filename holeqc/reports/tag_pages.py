@@ -326,14 +326,14 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
     page.text(x, top + 11, "Disposition", NOTE, colour=d.SOFT)
     _square(page, face.tag.code, x + wide - SQUARE, top + 10)
     wide -= SQUARE + 9
-    label = width_of("Disposition", NOTE) + 10
-    for base, start, names in ((top + 3, label, face.tag.dispositions[:2]), (top + 19, 0.0, face.tag.dispositions[2:])):
-        needed = sum(14 + width_of(name, 10) for name in names)
+    beside = width_of("Disposition", NOTE) + 10
+    for base, start, names in ((top + 3, beside, face.tag.dispositions[:2]), (top + 19, 0.0, face.tag.dispositions[2:])):
+        needed = sum(14 + width_of(word, 10) for word in names)
         gap, at = (wide - start - needed) / len(names), x + start
-        for name in names:
+        for word in names:
             page.box(at, base, 10, 10, stroke=d.INK, width=1.0)
-            page.text(at + 14, base + 9, name, 10)
-            at += 14 + width_of(name, 10) + gap
+            page.text(at + 14, base + 9, word, 10)
+            at += 14 + width_of(word, 10) + gap
     half = (wide - 12) / 2
     for n, label in enumerate(("inspector, date", "decided, signed, date")):
         left = x + n * (half + 12)
