@@ -432,6 +432,14 @@ class _Piece:
             if not any(p.code == code and p.hole == hole for p in self.problems):
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
                            "doesn't answer it", "Engineering disposition; record both sheets", hole=hole)  # fmt: skip
+        if int(self.part.row["pin_verdict"]) == REJECT and PATTERN not in self.known.decided:
+            told = {p.hole for p in self.problems}
+            for hole in dict.fromkeys(gone["hole"].astype(str)):
+                walls = self.spec.plan.position_walls
+                if hole not in told and hole not in self.known.decided and any(self._moved(hole, x) for x in walls):
+                    self._hold(MOVED, f"the pins didn't all enter, and hole {hole} now reads as if it stood elsewhere: "
+                               "cutting can't move a hole", "Engineering disposition; record both sheets",
+                               hole=hole)  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
         """Whether a hole's place differs by more than cutting and the gauge can make it."""
@@ -443,7 +451,10 @@ class _Piece:
         if np.isfinite(a) and np.isfinite(b):
             room = max(0.0, b - a) / 2
         able = [g.uncertainty for g in self.spec.gauges if "x" in g.measures and g.uncertainty is not None]
-        position = next(h for h in self.spec.holes if h.id == hole).position
+        known = [h for h in self.spec.holes if h.id == hole]
+        if not known:
+            return False
+        position = known[0].position
         stated = [t for t in (position.tolerance, position.pattern_tolerance) if t is not None]
         room += 2 * max(able) if able else PLACE_SHARE * min(stated, default=0.0)
         return bool(shift > room)

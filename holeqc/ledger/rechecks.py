@@ -326,18 +326,20 @@ class Link:
 def links(ledger: Ledger, serial: str = "") -> dict[int, Link]:
     """Return the inspections that join rechecks, of one serial number or of all: inspection -> link."""
     c, r = s.RECHECK.c, s.READING.c
-    asked = select(c.inspection_id, c.of_id, c.set_id, c.said).order_by(c.id)
+    asked = (
+        select(c.id, c.inspection_id, c.of_id, c.set_id, c.said, r.hole).distinct()
+        .join(s.READING, r.set_id == c.set_id, isouter=True).order_by(c.id)
+    )  # fmt: skip
     if serial:
         asked = asked.join(s.INSPECTION, s.INSPECTION.c.id == c.inspection_id).where(
             s.INSPECTION.c.serial == plain(serial)
         )
-    found = {}
+    found: dict[int, Link] = {}
     for row in ledger.rows(asked):
-        held = ledger.rows(select(r.hole).where(r.set_id == row["set_id"]).distinct())
-        found[int(row["inspection_id"])] = Link(
-            int(row["inspection_id"]), int(row["of_id"]), int(row["set_id"]),
-            frozenset(str(x["hole"]) for x in held), str(row["said"]),
-        )  # fmt: skip
+        number = int(row["inspection_id"])
+        holes = found[number].holes if number in found else frozenset[str]()
+        holes |= {str(row["hole"])} if row["hole"] else set()
+        found[number] = Link(number, int(row["of_id"]), int(row["set_id"]), holes, str(row["said"]))
     return found
 
 

@@ -327,7 +327,8 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
     _square(page, face.tag.code, x + wide - SQUARE, top + 10)
     wide -= SQUARE + 9
     beside = width_of("Disposition", NOTE) + 10
-    for base, start, names in ((top + 3, beside, face.tag.dispositions[:2]), (top + 19, 0.0, face.tag.dispositions[2:])):
+    boxes = face.tag.dispositions
+    for base, start, names in ((top + 3, beside, boxes[:2]), (top + 19, 0.0, boxes[2:])):
         needed = sum(14 + width_of(word, 10) for word in names)
         gap, at = (wide - start - needed) / len(names), x + start
         for word in names:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -22,6 +23,7 @@ from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
 
+ROOT = Path(__file__).resolve().parents[2]
 TODAY = dt.date(2026, 11, 30)
 KIT = """
 [kit]
@@ -267,6 +269,27 @@ def test_cutting_moves_no_hole(bench: Bench) -> None:
     third = bench.sheet(but(REAMED, "1", "near", a=0.4576), of="2026-11-05", day="2026-11-06")
     again = bench.judged(bench.sheet(off), bench.sheet(REAMED, of="2026-11-03", day="2026-11-05"), third)
     assert (verdict(again), codes(again)) == ("hold", ["recheck-moved"]), "nor is it moved by reading it once more"
+
+
+def test_pins_that_did_not_enter_are_not_let_in_by_nicer_places() -> None:
+    spec = load_specification(ROOT / "tolerances" / "bl7.toml")
+    first = ROOT / "sample_measurements" / "bl7_P-0110.xlsx"
+    options = ReadOptions(today=TODAY)
+    found = inspect(spec, read_files([first], spec, options))
+    (tag,) = [tag for tag in tags_of(found) if tag.hole == "pattern"]
+    head = f"Serial: P-0110\nPart: port\nDate: 2026-11-20\nRecheck of: {tag.code}\n"
+    head += "hole,wall,dia 0,dia 90,x,y,go,no go,surface\n"
+    rows = [
+        f"{h.id},{wall},{0.4581 + k / 1e4:.4f},0.45{79 - k},{h.x + k / 1e3},{h.y - k / 1e3},enters,does not enter,clean"
+        for h in spec.holes for k, wall in enumerate(("near", "far"), 1)
+    ]  # fmt: skip
+    with TemporaryDirectory() as folder:
+        again = Path(folder) / "again.csv"
+        again.write_text(head + "\n".join(rows) + "\n", encoding="utf-8")
+        found = inspect(spec, read_files([first, again], spec, options))
+    assert int(found.parts["pin_verdict"].iloc[0]) != 2, "by the new places they would enter"
+    assert verdict(found) == "hold"
+    assert set(codes(found)) == {"recheck-moved"}
 
 
 def test_a_crack_does_not_go_away(bench: Bench) -> None:

@@ -321,3 +321,22 @@ def test_a_row_taken_out_of_what_does_not_count_is_noticed(shop: Shop) -> None:
     recheck(shop, REAMED, tag)
     with shop.ledger.engine.begin() as connection, pytest.raises(Exception, match=r"append|never"):
         connection.exec_driver_sql("DELETE FROM left_out")
+
+
+def test_two_parts_in_one_recheck_go_on_each_by_itself(shop: Shop) -> None:
+    (one,) = shop.record("P-1", SMALL).tags
+    (two,) = shop.record("P-2", {"1": (0.4581, 0.4583), "2": (0.4546, 0.4548)}).tags
+    for tag in (one, two):
+        rework(shop, tag)
+    spec = load_specification(shop.kit())
+    sheet = shop.sheet("P-1", REAMED, day="2026-11-05")
+    rows = shop.sheet("P-2", {"2": (0.4574, 0.4575)}, day="2026-11-05").read_text(encoding="utf-8").splitlines()[1:]
+    text = sheet.read_text(encoding="utf-8") + "\n".join(rows) + "\n"
+    sheet.write_text(f"Recheck of: 2026-11-03\n{text}", encoding="utf-8")
+    run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
+    assert [row["verdict"] for row in run_rows(run)] == ["accept", "accept"]
+    assert [(x["serial"], x["verdict"]) for x in shop.ledger.parts()] == [("P-1", "accept"), ("P-2", "accept")]
+    assert shop.ledger.verify().holds
+    for serial in ("P-1", "P-2"):
+        approve(shop.ledger, serial, "41")
+        assert approved_set(shop.ledger, serial).inspection.parts["serial"].tolist() == [serial]
