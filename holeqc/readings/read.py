@@ -38,7 +38,7 @@ from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
 from holeqc.specification.model import Specification
 
-__all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
+__all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files", "without_rechecks"]
 
 SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
 TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
@@ -95,6 +95,16 @@ def read_files(
     firsts = {run.digests[path]: path for path in reversed(good)}
     alone = tuple(_readings(_gather([firsts[s.sha256]], spec, options)[0]) for s in run.sources if s.recheck)
     return replace(_readings(_gather(rest, spec, options)[0]), unusable=tuple(unusable.values()), rechecks=alone)
+
+
+def without_rechecks(readings: Readings) -> Readings:
+    """Return readings for statistics: without rechecks, which say how a part was mended and not how it was drilled."""
+    told = tuple(
+        Problem(WARNING, "recheck-left-out", "a recheck: it says how the part was mended, so it isn't counted here",
+                file=one.sources[0].file, action="Name the sheets of parts as they were drilled")
+        for one in readings.rechecks
+    )  # fmt: skip
+    return replace(readings, rechecks=(), problems=(*readings.problems, *told)) if told else readings
 
 
 def _readings(run: _Run) -> Readings:

@@ -133,3 +133,18 @@ def test_a_label_says_its_unit() -> None:
     for text in ("4x6", "100mm", "axbmm", "-4x6in"):
         with pytest.raises(LedgerError, match="no size with its unit"):
             label_size(text)
+
+
+def test_trends_take_no_recheck(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["sheet", KIT, "--recheck", CODE, "--first", FIRST, "-o", "again.xlsx"]) == 0
+    fill("again.xlsx")
+    history = str(ROOT / "sample_measurements" / "fixture_history" / "df-bl7_history.csv")
+    found = []
+    for files in ([history], [history, "again.xlsx"]):
+        capsys.readouterr()
+        assert run(["capability", KIT, *files, "--by", "hole", "--only", "5", "--json"]) in (0, 1, 3)
+        said = capsys.readouterr()
+        (one,) = json.loads(said.out)
+        found.append((one["n"], one["mean"]))
+        assert ("it says how the part was mended" in said.err) is (len(files) == 2)
+    assert found[0] == found[1]
