@@ -136,6 +136,9 @@ y = 1.111
 # [recheck]
 # within_days = 30
 
+# [designators]                # how the drawing marks what is key or critical
+# "hole-to-hole position" = "KC"
+
 # [approval]
 # two_person = true
 # signed = false
