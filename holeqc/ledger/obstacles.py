@@ -132,7 +132,10 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
 
 def _what_to_do(tag: TagState) -> str:
     if tag.disposition in {"rework", "repair"}:
-        return f"Do the {tag.disposition}, read the part again and record the new sheet."
+        return (
+            f"Do the {tag.disposition}, read what it asks again (holeqc sheet --recheck {tag.number} -o SHEET.xlsx) and "
+            "record that sheet."
+        )
     return f"Decide: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
 
 

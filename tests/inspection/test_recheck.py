@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
 import pytest
 
 from holeqc.inspection.judge import inspect
@@ -360,3 +361,32 @@ def test_a_slip_is_answered_with_its_doubt(bench: Bench) -> None:
     rows = {("2", "far"): (0.4584, 0.4579, None, None, None)}
     found = bench.judged(first, bench.sheet(rows, of="2026-11-03", day="2026-11-05"))
     assert (verdict(found), codes(found)) == ("accept", [])
+
+
+def test_joined_as_if_the_whole_part_had_been_read_so(bench: Bench) -> None:
+    """Second route: one sheet with the new rows in the place of the old ones, judged by itself. Sizes are seeded."""
+    rng = np.random.default_rng(7)
+    seen = set()
+    for number in range(40):
+        def rows(low: float, hole: str) -> Rows:
+            return {
+                (hole, wall): (*np.round(rng.uniform(low, 0.4612, 2), 4).tolist(), *GOOD[hole, wall][2:4],
+                               str(rng.choice(["clean", "clean", "burr"])))
+                for wall in ("near", "far")
+            }  # fmt: skip
+
+        hole = str(rng.choice(["1", "2"]))
+        first = but({**GOOD, **rows(0.4552, hole)}, hole, "far", b=0.4543)
+        again = rows(0.4546, hole)
+        serial = f"R-{number}"
+        found = bench.judged(
+            bench.sheet(first, serial=serial), bench.sheet(again, of="2026-11-03", day="2026-11-05", serial=serial)
+        )
+        whole = bench.judged(bench.sheet({**first, **again}, serial=serial, day="2026-11-05"))
+        assert (verdict(found), holes(found)) == (verdict(whole), holes(whole)), (number, first, again)
+        key = ["hole", "wall", "characteristic"]
+        both = found.characteristics.merge(whole.characteristics, on=key, suffixes=("", "_whole"))
+        assert len(both) == len(whole.characteristics)
+        assert (both["found"].fillna(-1) == both["found_whole"].fillna(-1)).all()
+        seen.add(verdict(found))
+    assert seen == {"accept", "reject"}
