@@ -409,9 +409,10 @@ def _age(row: Row, day: dt.date) -> str:
 def _next_step(tag: TagState) -> str:
     """Return what to do next with an open tag."""
     if tag.disposition in {"rework", "repair"}:
-        return f"{tag.disposition}, then read again and record the sheet"
+        again = f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
+        return f"{tag.disposition}, then {again}"
     if tag.row["verdict"] == "hold":
-        return "read again and record the sheet"
+        return f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
     return f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
 
 
