@@ -177,6 +177,6 @@ def reworked(
         entry = record(there, tag, name, note)
         now = find_tag(there, tag)
     printing.say(
-        f"Tag {now.number}: {now.state}; recorded as entry {entry.seq}. Read it again and record that sheet: holeqc sheet "
-        f"--recheck {now.number} -o SHEET.xlsx"
+        f"Tag {now.number}: {now.state}; recorded as entry {entry.seq}. Read it again and record that sheet: holeqc "
+        f"sheet --recheck {now.number} -o SHEET.xlsx"
     )

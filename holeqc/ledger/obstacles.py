@@ -133,8 +133,8 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
 def _what_to_do(tag: TagState) -> str:
     if tag.disposition in {"rework", "repair"}:
         return (
-            f"Do the {tag.disposition}, read what it asks again (holeqc sheet --recheck {tag.number} -o SHEET.xlsx) and "
-            "record that sheet."
+            f"Do the {tag.disposition}, read again what it asks and record that sheet: holeqc sheet --recheck "
+            f"{tag.number} -o SHEET.xlsx."
         )
     return f"Decide: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
 
