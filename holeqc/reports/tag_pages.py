@@ -247,7 +247,10 @@ def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: flo
     page.box(x, y, wide, band, fill=ink if verdict == REJECT else d.HOLD_FILL)
     page.line((x, y + band), (x + wide, y + band), stroke=ink, width=1.4)
     colour = "#ffffff" if verdict == REJECT else ink
-    page.text(x + PAD, y + 27, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
+    word, size = f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23.0
+    while PAD + width_of(word, size, True) + 6 > wide - 35 - width_of(tag.code, 11, True):
+        size -= 0.5
+    page.text(x + PAD, y + 27, word, size, True, colour)
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
     label = "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}"
     page.text(x + wide - 35, y + 16, label, NOTE, colour=colour, anchor="end")

@@ -129,10 +129,10 @@ def test_a_step_comes_whole_or_not_at_all(where: str, monkeypatch: pytest.Monkey
     for _ in range(2):
         with open_ledger(where) as ledger, ledger.reading() as connection:
             assert "extra" in inspect(connection).get_table_names()
-            assert migrations.version_of(connection) == 3
+            assert migrations.version_of(connection) == 4
             assert ledger.verify().entries == 2  # with the one that says so
     monkeypatch.undo()
-    with pytest.raises(LedgerError, match="version 3"):
+    with pytest.raises(LedgerError, match="version 4"):
         open_ledger(where)
 
 
