@@ -319,7 +319,7 @@ def _spread(words: list[str], sideways: list[bool], base: list[Meaning], vocabul
         meaning = base[column] if column < len(base) else Meaning(UNKNOWN)
         if word:
             current = word
-        elif merged or (meaning.kind == FIELD and not meaning.weak):
+        elif merged or (meaning.kind == FIELD and not meaning.weak and meaning.word not in _PLUG_GAUGES):
             current = ""
         group = vocabulary.meaning(current)
         clash = not word and group.kind == READING and meaning.kind == READING and group.word and meaning.word

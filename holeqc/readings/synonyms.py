@@ -259,7 +259,8 @@ _IGNORED: dict[str, str] = {
     "deviation": "deviation|dev|error|offset|delta|dx|dy|δ|δx|δy|δd|off nominal|from nominal|deviation from nominal|"
     "abweichung|abw|ist soll|soll ist|versatz|istabweichung|écart|déviation|décalage|écart au nominal|"
     "desviación|desv|desvío",
-    "computed": "out of roundness|out of round|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
+    "computed": "true pos|actual tp|pos tp|"
+    "out of roundness|out of round|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
     "unrundheit|rundheit|ovalität|konizität|positionsabweichung|positionstoleranz|circularité|ovalisation|faux rond|"
     "conicité|localisation|redondez|ovalidad|conicidad|posición|posición verdadera",
     "verdict": "verdict|status|check|pass fail|accept reject|accept|ok|judgement|judgment|disposition|still open|open|"
