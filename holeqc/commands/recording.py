@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holeqc import printing
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.recording import Recorded
     from holeqc.ledger.signing import Signer
-    from holeqc.problems import LedgerError
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
 
 LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
 BY_VARIABLE = "HOLEQC_BY"
@@ -46,39 +48,94 @@ def record_run(
         LedgerError: the kit file was changed since, nobody is named, ``replaces`` names no standing file of the kit, or
             the database refuses.
     """
-    import hashlib
-
-    from holeqc.ledger.kits import unreleased_words
-    from holeqc.ledger.reinspection import left_open
-    from holeqc.ledger.tags import TagDraft, open_tags, untagged
-    from holeqc.reports.tags import tags_for
-    from holeqc.reports.view import Run
     from holeqc.specification.load import kit_bytes
 
     text = kit_bytes(inspection.specification.path).content
+    raw = inspection.readings.before
+    if raw is None:
+        return _record_sheets(ledger, inspection, text, by, replaces=replaces, tags=tags)
+    if replaces is not None or not tags:
+        raise LedgerError("a recheck answers tags, and takes the place of what it was asked for: record it without "
+                          "--replaces and --no-tags")  # fmt: skip
+    with ledger.transaction():
+        return _record_rechecks(ledger, inspection.specification, raw, text, by)
+
+
+def _record_sheets(
+    ledger: Ledger, inspection: Inspection, text: bytes, by: str, *, replaces: int | None = None, tags: bool = True
+) -> RecordedRun:  # fmt: skip
+    """Record sheets that stand for themselves, with their tags."""
+    from holeqc.inspection.tags import tags_of
+    from holeqc.ledger.reinspection import left_open
+    from holeqc.ledger.tags import open_tags, untagged
+
     printing.progress("recording")
     with ledger.transaction():
         recorded = ledger.record(inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
-        drafts = [
-            TagDraft(t.number, t.part, t.serial, t.hole, t.wall, t.verdict, t.decide, asdict(t))
-            for t in tags_for(Run(inspection))
-        ]
+        drafts = tags_of(inspection)
         printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
         if tags and (late := untagged(ledger, [f.file_id for f in recorded.files if f.status == "known"])):
             opened += open_tags(ledger, late, drafts, by, ties_older=False)
-        spec = inspection.specification
-        digest = hashlib.sha256(text).hexdigest()
-        unreleased = unreleased_words(ledger, spec.id, spec.revision, digest, text.decode("utf-8"))
+        notes = _unreleased(ledger, inspection.specification, text)
         printing.progress("")
-        notes = [unreleased] if unreleased else []
         notes += [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
     if recorded.inspections and drafts and not tags:
         notes.append(f"no tags were opened (--no-tags); {len(drafts)} would have been")
     if len(opened) >= MANY_TAGS:
         notes.append(f"{len(opened)} tags are many: a history that is recorded for trends alone takes --no-tags")
     return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes), inspection)
+
+
+def _record_rechecks(
+    ledger: Ledger, specification: Specification, raw: Readings, text: bytes, by: str
+) -> RecordedRun:  # fmt: skip
+    """Record first sheets of a run, then its rechecks, the oldest first, each joined with the newest on record."""
+    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import newest_day
+    from holeqc.inspection.tags import tags_of
+    from holeqc.ledger.rechecks import newly_wrong, record_recheck
+    from holeqc.ledger.recording import Recorded
+    from holeqc.ledger.reinspection import left_open
+    from holeqc.ledger.tags import open_tags
+
+    done: list[Recorded] = []
+    opened: list[str] = []
+    notes: list[str] = []
+    if len(raw.table):
+        first = _record_sheets(ledger, inspect(specification, replace(raw, rechecks=())), text, by)
+        done.append(first.recorded)
+        opened, notes = list(first.tags), list(first.notes)
+    inspection = None
+    for recheck in sorted(raw.rechecks, key=lambda one: newest_day(one.table)):
+        printing.progress("recording")
+        one = record_recheck(ledger, specification, text.decode("utf-8"), recheck, by)
+        inspection = one.inspection or inspection
+        done.append(one)
+        notes += one.notes
+        if one.inspection is not None:
+            new = newly_wrong(ledger, one.inspection, one.inspections, tags_of(one.inspection))
+            opened += open_tags(ledger, one.inspections, new, by)
+            notes += [*_locked(ledger, one), *left_open(ledger, one.inspections.values())]
+    notes += [note for note in _unreleased(ledger, specification, text) if note not in notes]
+    printing.progress("")
+    entries = [one for one in done if one.added]
+    recorded = Recorded(
+        entries[0].first if entries else 0, entries[-1].last if entries else 0,
+        tuple(file for one in done for file in one.files), {k: n for one in done for k, n in one.inspections.items()},
+    )  # fmt: skip
+    return RecordedRun(recorded, tuple(opened), tuple(notes), inspection or inspect(specification, raw))
+
+
+def _unreleased(ledger: Ledger, spec: Specification, text: bytes) -> list[str]:
+    """Return the note that the kit's text isn't the one that was released, none where it is."""
+    import hashlib
+
+    from holeqc.ledger.kits import unreleased_words
+
+    words = unreleased_words(ledger, spec.id, spec.revision, hashlib.sha256(text).hexdigest(), text.decode("utf-8"))
+    return [words] if words else []
 
 
 def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspection, LedgerError | None]:
@@ -88,13 +145,16 @@ def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspect
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.named import refuse_unnamed
+    from holeqc.ledger.rechecks import with_bases
     from holeqc.ledger.resemblance import prepare
-    from holeqc.problems import LedgerError
 
     ledger = None
     try:
         refuse_unnamed(inspection)  # before a ledger is made for nothing
         ledger = open_ledger(where)
+        raw = inspection.readings.before
+        if raw is not None:
+            return ledger, with_bases(ledger, inspection.specification, raw), None
         return ledger, prepare(ledger, inspection), None
     except LedgerError as refusal:
         return ledger, inspection, refusal
@@ -137,7 +197,7 @@ def told(run: RecordedRun, where: str) -> list[str]:
         lines.append(f"Nothing was added to {where}")
     if run.tags:
         few = len(run.tags) <= FEW_TAGS
-        named = ", ".join(run.tags) if few else f"{run.tags[0]} to {run.tags[-1]}, {len(run.tags)} tags"
+        named = ", ".join(run.tags) if few else f"{len(run.tags)} tags; holeqc tags --open lists them"
         lines.append(f"Tags opened: {named}")
     lines += [f"Note: {note}" for note in run.notes]
     return lines
@@ -164,7 +224,6 @@ def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
 
 def required_who(by: str, what: str) -> str:
     """Return who records, or raise LedgerError that asks ``what``."""
-    from holeqc.problems import LedgerError
 
     name = who(by)
     if not name:
@@ -178,7 +237,6 @@ def a_day(text: str, option: str) -> dt.date | None:
     Raises:
         LedgerError: it is no such day.
     """
-    from holeqc.problems import LedgerError
 
     if not text.strip():
         return None

@@ -129,13 +129,13 @@ def read_run(
     else:
         from holeqc.commands.finding import kit_and_files
         from holeqc.problems import DataError
-        from holeqc.readings.read import ReadOptions, read_files
+        from holeqc.readings.read import ReadOptions, read_files, without_rechecks
 
         if where:
             raise DataError("--where chooses readings of a ledger; give --ledger too")
         spec, paths, notes = kit_and_files(files)
         tell(notes)
-        readings = read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ()))
+        readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ())))
     tell(readings.problems)
     keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
     return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))

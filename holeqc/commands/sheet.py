@@ -8,10 +8,15 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
+from holeqc.commands.recording import LEDGER_HELP
 
 
 def sheet(
-    kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
+    kit: Annotated[
+        Path | None,
+        typer.Argument(metavar="KIT.toml", help="The kit file; a recheck on record needs none.", show_default=False),
+    ] = None,
+    *,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Workbook to write.")],
     part: Annotated[
         str, typer.Option(metavar="NAME", help="Part that the sheet is for; without it the sheet offers a choice.")
@@ -21,6 +26,14 @@ def sheet(
     ] = None,
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,
+    recheck: Annotated[
+        str,
+        typer.Option(metavar="SERIAL|TAG", help="Only what must be read again of this part, or that a tag speaks of."),
+    ] = "",
+    first: Annotated[
+        list[Path] | None, typer.Option(metavar="FILE", help="Recheck: sheet that was checked, if not on record.")
+    ] = None,
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     study: Annotated[
         bool, typer.Option("--study", help="A gauge study instead: who reads which hole when, order shuffled.")
     ] = False,
@@ -50,6 +63,8 @@ def sheet(
 
     Example: holeqc sheet tolerances/bl7.toml -o blank.xlsx --part port --serial 1041 --serial 1042
 
+    Example: holeqc sheet --recheck P-1041 -o again.xlsx
+
     Example: holeqc sheet tolerances/bl7.toml --study -o study.xlsx --serial P-1041 --gauge BG-2 --seed 7
 
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
@@ -62,8 +77,13 @@ def sheet(
     from holeqc.readings.sheet import write_sheet
     from holeqc.specification.words import limits_line
 
-    specification = load_kit(kit)
     _refuse(out, replace)
+    if recheck:
+        printing.say(*_write_recheck(kit, out, recheck, first or [], ledger, paper.strip().lower(), replace))
+        return
+    if kit is None or first:
+        raise HoleQCError("--first goes with --recheck" if first else "name the kit file first: holeqc sheet KIT.toml")
+    specification = load_kit(kit)
     serial = [name for text in serial or () for name in written_out(text, "--serial")]
     most = SizeLimits().sheets - 1  # the hidden sheet of choices is one too; more wouldn't be read again
     if not study and len(serial) > most:
@@ -88,6 +108,24 @@ def sheet(
     printing.say(limits_line(specification))
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
+
+
+def _write_recheck(
+    kit: Path | None, out: Path, named: str, first: list[Path], ledger: str, paper: str, replace: bool
+) -> list[str]:  # fmt: skip
+    """Write a sheet of what must be read again of a part, on record or in files; return what to say of it."""
+    from holeqc.commands.recheck_sheet import from_files, from_record
+    from holeqc.readings.sheet import write_recheck
+    from holeqc.specification.words import limits_line
+
+    specification, asked = from_files(kit, first, named) if first else from_record(kit, named, ledger)
+    write_recheck(specification, out, asked, paper, replace=replace)
+    rows = len(asked.asked)
+    check = f"holeqc check {kit or 'KIT.toml'} {' '.join(map(str, first))} {out}" if first else (
+        f"holeqc check {kit or 'KIT.toml'} {out} --record --by WHO")  # fmt: skip
+    return [limits_line(specification),
+            f"{out}: {rows} row{'s' if rows > 1 else ''} to read again of {asked.part} {asked.serial}, recheck of "
+            f"{asked.of}. Check it filled with: {check}"]  # fmt: skip
 
 
 def _only_studies(asked: dict[str, object]) -> None:

@@ -116,7 +116,7 @@ def _read(
     """Return kit and readings, from files or from a ledger."""
     from holeqc.commands.finding import kit_and_files
     from holeqc.problems import DataError
-    from holeqc.readings.read import ReadOptions, read_files
+    from holeqc.readings.read import ReadOptions, read_files, without_rechecks
 
     ledger, where = recorded
     if ledger:
@@ -128,7 +128,7 @@ def _read(
     if where:
         raise DataError("--where chooses readings of a ledger; give --ledger too")
     spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
-    readings = read_files(paths, spec, ReadOptions(unit=unit))
+    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
     return spec, replace(readings, problems=(*notes, *readings.problems))
 
 

@@ -24,6 +24,7 @@ from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import judge_position, position_zones
 from holeqc.inspection.reaming import Rework, find_rework
 from holeqc.inspection.reasons import reasons
+from holeqc.inspection.recheck import joined
 from holeqc.inspection.results import HOLD, Inspection
 from holeqc.inspection.size import Sizes, judge_size, plugs_against
 from holeqc.quantities import BoolArray, FloatArray
@@ -55,8 +56,10 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
     Each characteristic that the kit asks for gives a row for every part, hole and wall, also where nothing was read
     (held as missing). The worst of its characteristics, and of the problems that touch it, is a hole's verdict; the
     worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
-    the order of rows. ``readings.table`` isn't changed.
+    the order of rows. ``readings.table`` isn't changed. Rechecks are joined first.
     """
+    if readings.rechecks:
+        readings = joined(spec, readings)
     readings, to_come = without_overtaken(readings)
     evidence = gather(spec, readings.table, to_come)
     judged = _judge(evidence)

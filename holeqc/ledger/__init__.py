@@ -33,7 +33,7 @@ Asking::
 Deciding, all of it asked and written in one transaction::
 
     tags.open_tags(ledger, recorded.inspections, drafts, by) -> numbers    # ties older open tags of the parts as well
-    tags.find_tags(ledger, serial=..., only_open=True), tags.dispose(ledger, "T-000001", "rework", by, reason)
+    tags.find_tags(ledger, serial=..., only_open=True), tags.dispose(ledger, code, "rework", by, reason)
     approvals.approve(ledger, serial, by) -> Approved          # ApprovalRefused.problems: all that stands in the way
     approvals.withdraw(ledger, serial, by, reason);  approved.approved_set(ledger, serial)    # what a packet holds
     suspects.gauge_suspects(ledger, gauge, since, error=..., unit="in"), suspects.fixture_suspects(ledger, fixture)

@@ -18,6 +18,7 @@ from holeqc.ledger.again import inspection_again, refuse_other_verdict
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.obstacles import NOT_RECORDED, findings
 from holeqc.ledger.persons import require_role
+from holeqc.ledger.rechecks import links, speaking_for
 from holeqc.ledger.signing import refuse_bad, signed
 from holeqc.ledger.tags import DISPOSITIONED, disposition_about, find_tags, released_with
 from holeqc.ledger.verify import refuse_unsound
@@ -121,7 +122,8 @@ def approve(
             refuse_bad(ledger, signed_before(ledger, story, tags))
             rows["signature"] = [signed(ledger, signer, by, "approval", approval_about(ledger, story, row))]
         entry = ledger.entry("approval", by, rows)
-        return Approved(entry, story.row, found.remarks, released_with(tags, int(story.row["id"])))
+        own = speaking_for(int(story.row["id"]), tags, links(ledger, str(story.row["serial"])))
+        return Approved(entry, story.row, found.remarks, released_with(tags, int(story.row["id"]), own))
 
 
 def approval_about(ledger: Ledger, story: InspectionStory, approval: Row) -> Row:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
@@ -15,6 +15,7 @@ from holeqc.ledger.approvals import approval_about, signed_before, whole_story
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.obstacles import WHEN_GIVEN, findings, standing_approval
 from holeqc.ledger.questions import open_questions, question_words
+from holeqc.ledger.rechecks import Link, links
 from holeqc.ledger.seals import seal_data
 from holeqc.ledger.signing import refuse_bad, signature_of, signed
 from holeqc.ledger.tags import TagState, find_tags
@@ -50,6 +51,7 @@ class ApprovedSet:
     tags: tuple[TagState, ...]
     later: tuple[Row, ...]
     signature: Row | None = None
+    links: dict[int, Link] = field(default_factory=dict)  #: the part's inspections that join rechecks
 
 
 def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> ApprovedSet:
@@ -89,7 +91,7 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
             one, approval, entry_row(ledger, int(approval["entry"])), entry_row(ledger, int(one.row["entry"])),
             str(kit_row["content"]), str(kit_row["digest"]), inspection,
             tuple(tag.as_of(int(approval["entry"])) for tag in tags if tag.row["entry"] < approval["entry"]), later,
-            signature,
+            signature, links(ledger, serial),
         )  # fmt: skip
 
 

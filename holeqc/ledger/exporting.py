@@ -39,7 +39,7 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
     if content == "readings":
         kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(limits))))
         frames = []
-        for one in [dataclasses.replace(limits, kit=kit) for kit in kits] or [limits]:
+        for one in [dataclasses.replace(limits, kit=kit, rechecks=True) for kit in kits or [limits.kit]]:
             spec, readings = ledger.readings(one)
             frames.append(readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit))
         return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]

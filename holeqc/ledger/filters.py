@@ -30,8 +30,9 @@ class Filter:
 
     ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than
     once, all files, the first or the last. ``replaced``: also files that a newer revision took the place of.
-    ``verdict``: of the part's newest inspection. Of parts alone: ``by`` who logged it or read it, ``defect`` a
-    characteristic that it isn't accepted in, or the cause, ``tag`` one of `TAGS`.
+    ``rechecks``: also what was read again of a part that was mended. ``verdict``: of the part's newest inspection. Of
+    parts alone: ``by`` who logged it or read it, ``defect`` a characteristic that it isn't accepted in, or the cause,
+    ``tag`` one of `TAGS`.
     """
 
     kit: str = ""
@@ -48,6 +49,7 @@ class Filter:
     gauge: str = ""
     measured: str = "all"
     replaced: bool = False
+    rechecks: bool = False
     by: str = ""
     defect: str = ""
     tag: str = ""
@@ -109,6 +111,8 @@ def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
         out.append(sets.first_day <= wanted.until.isoformat())
     if not wanted.replaced:
         out.append(not_replaced(wanted))
+    if not wanted.rechecks:
+        out.append(~select(s.RECHECK.c.id).where(s.RECHECK.c.set_id == sets.id).exists())
     if wanted.verdict:
         newest = select(s.INSPECTION_SET.c.set_id).join(s.INSPECTION).where(
             s.INSPECTION.c.verdict == wanted.verdict, newest_inspection()

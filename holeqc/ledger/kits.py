@@ -221,3 +221,10 @@ def _parsed(row: dict[str, Any]) -> Specification:
     from holeqc.specification.load import parse_specification
 
     return replace(parse_specification(str(row["content"]), str(row["name"]), recorded=True), digest=str(row["digest"]))
+
+
+def specification_of_inspection(ledger: Ledger, inspection_id: int) -> Specification:
+    """Return the kit's text that an inspection was judged by."""
+    i = s.INSPECTION.c
+    number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
+    return stored_specification(ledger, int(number))

@@ -125,8 +125,15 @@ class EntryWriter:
 
     def add_versions(self) -> None:
         """Bring the rows of the version table, so that the digests cover them; the last rows of an entry."""
-        rows = self._transaction.connection.execute(select(LEDGER_VERSION).order_by(LEDGER_VERSION.c.version))
-        self.add_mapped(VERSION_KNOWN, [dict(row) for row in rows.mappings()])
+        connection = self._transaction.connection
+        known = {
+            row.version: (row.at, row.tool)
+            for row in connection.execute(select(VERSION_KNOWN).order_by(VERSION_KNOWN.c.id))
+        }
+        rows = connection.execute(select(LEDGER_VERSION).order_by(LEDGER_VERSION.c.version)).mappings()
+        self.add_mapped(VERSION_KNOWN, [
+            dict(row) for row in rows if known.get(row["version"]) != (row["at"], row["tool"])
+        ])  # fmt: skip
 
     def finish(self, *, replaces: int | None = None, reason: str = "") -> Entry:
         """Write the entry's own row and return it; the first entry of a ledger brings its version too."""

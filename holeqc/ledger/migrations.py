@@ -19,7 +19,7 @@ import holeqc
 from holeqc.ledger.engine import APPLICATION_ID, reading, writing
 from holeqc.ledger.guards import create_guards, refuse_without_guards
 from holeqc.ledger.location import Location
-from holeqc.ledger.schema import LEDGER_VERSION, METADATA, SINCE_2, TABLES, tables_of
+from holeqc.ledger.schema import LEDGER_VERSION, METADATA, SINCE, tables_of
 from holeqc.ledger.times import now
 from holeqc.problems import LedgerError
 
@@ -37,12 +37,19 @@ def _first(connection: Connection) -> None:
 
 
 def _second(connection: Connection) -> None:
-    new = [table for table in TABLES if table.name in SINCE_2]
-    METADATA.create_all(connection, tables=new, checkfirst=False)
-    create_guards(connection, new)
+    _add_tables(connection, 2)
 
 
-STEPS: list[tuple[int, Step]] = [(1, _first), (2, _second)]
+def _third(connection: Connection) -> None:
+    _add_tables(connection, 3)
+
+
+def _add_tables(connection: Connection, version: int) -> None:
+    METADATA.create_all(connection, tables=list(SINCE[version]), checkfirst=False)
+    create_guards(connection, SINCE[version])
+
+
+STEPS: list[tuple[int, Step]] = [(1, _first), (2, _second), (3, _third)]
 
 
 def version_of(connection: Connection) -> int:
@@ -111,7 +118,8 @@ def _bring_entries_up_to_date(connection: Connection, number: int) -> None:
     if not transaction.head[0]:
         return
     writer = transaction.start(VERSION_ENTRY, "holeqc", any_time=True)
-    index_all(transaction, writer)
+    if number == 2:
+        index_all(transaction, writer)
     writer.add_versions()
     writer.finish(reason=f"the ledger was taken to version {number}")
 

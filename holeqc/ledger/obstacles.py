@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
+from holeqc.ledger.rechecks import Link, links, speaking_for
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.tags import COPIED, DISPOSITIONED, NEED_AUTHORITY, REWORKED, TagState, find_tags, what_of
 from holeqc.ledger.times import today
@@ -69,9 +70,11 @@ def findings(
     if before:
         tags = [tag.as_of(before) for tag in tags if tag.row["entry"] < before]
     remarks: list[str] = []
+    known = links(ledger, str(row["serial"]))
+    own = speaking_for(int(row["id"]), tags, known)
     found = [
-        *_rejected(story, tags), *_held(ledger, story, spec, tags), *_open_tags(story, tags),
-        *_earlier(ledger, story, tags), *_elsewhere(ledger, story), *_nearly(ledger, story),
+        *_rejected(story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(story, tags),
+        *_earlier(ledger, story, tags, known), *_elsewhere(ledger, story), *_nearly(ledger, story),
         *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
         *_replaced(story), *_clock(story, clock_reason, remarks),
@@ -93,11 +96,14 @@ def _problem(code: str, message: str, action: str, **more: Any) -> Problem:
     return Problem(ERROR, code, message, action=action, holds=True, **more)
 
 
-def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
-    """Give what is rejected and has no disposition that lets the part be used as it is."""
-    own = [tag for tag in tags if tag.row["inspection_id"] == story.row["id"]]
+def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState]) -> Iterable[Problem]:
+    """Give what is rejected and has no disposition that lets the part be used as it is; ``own``: tags that speak for
+    the inspection.
+    """
     ours = [tag for tag in own if tag.row["verdict"] == "reject"]
     for tag in own:
+        if tag.row["inspection_id"] != story.row["id"]:
+            continue  # an older one: `_open_tags` tells of it
         if tag.not_for_use:
             yield _problem(
                 SCRAPPED, f"tag {tag.number}, {what_of(tag.row['hole'])}: disposition {tag.disposition}",
@@ -126,18 +132,23 @@ def _rejected(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]
 
 def _what_to_do(tag: TagState) -> str:
     if tag.disposition in {"rework", "repair"}:
-        return f"Do the {tag.disposition}, read the part again and record the new sheet."
+        return (
+            f"Do the {tag.disposition}, read again what it asks and record that sheet: holeqc sheet --recheck "
+            f"{tag.number} -o SHEET.xlsx."
+        )
     return f"Decide: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
 
 
-def _held(ledger: Ledger, story: InspectionStory, spec: Specification, tags: list[TagState]) -> Iterable[Problem]:
+def _held(
+    ledger: Ledger, story: InspectionStory, spec: Specification, tags: list[TagState], own: list[TagState]
+) -> Iterable[Problem]:  # fmt: skip
     """Give what is held, a line for each cause; nothing where the part is not for use, so nobody reads it again."""
     if any(tag.not_for_use for tag in tags):
         return
     action = "Complete or repeat the readings and record the new sheet."
     used = {
-        hole for tag in tags if tag.row["inspection_id"] == story.row["id"] and tag.row["verdict"] == "hold"
-        and tag.closed and tag.disposition == "use-as-is" for hole in tag.holes
+        hole for tag in own for hole in tag.holes
+        if tag.row["verdict"] == "hold" and tag.closed and tag.disposition == "use-as-is"
     }  # fmt: skip
     story = replace(
         story, holes=tuple(row for row in story.holes if row["hole"] not in used),
@@ -198,9 +209,10 @@ def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
     """Return the problems that hold this part: of its files, and of the run that judged it."""
     p, row = s.PROBLEM.c, story.row
     files = [int(file["id"]) for file in story.files]
+    answered = select(s.ANSWERED.c.problem_id).where(s.ANSWERED.c.inspection_id == row["id"])
     found = ledger.rows(
         select(s.PROBLEM).where(
-            p.holds == 1, p.serial == row["serial"], p.part.in_(["", row["part"]]),
+            p.holds == 1, p.serial == row["serial"], p.part.in_(["", row["part"]]), p.id.not_in(answered),
             p.file_id.in_(files) | (p.file_id.is_(None) & (p.entry == row["entry"])),
         ).order_by(p.id)
     )  # fmt: skip
@@ -278,11 +290,14 @@ def _harmless(gauge: str, calibration: Row) -> str:
 
 def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str, str, str | None]]:
     """Return gauge named, characteristic and last day of the readings that an inspection rests on."""
-    r = s.READING.c
+    r, out = s.READING.c, s.LEFT_OUT.c
+    gone = select(out.line).where(
+        out.inspection_id == story.row["id"], out.set_id == r.set_id, out.reading_line == r.line
+    )
     question = (
         select(r.gauge, r.characteristic, r.day)
         .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
-        .where(s.INSPECTION_SET.c.inspection_id == story.row["id"], r.characteristic != "")
+        .where(s.INSPECTION_SET.c.inspection_id == story.row["id"], r.characteristic != "", ~gone.exists())
         .distinct().order_by(r.gauge, r.characteristic, r.day)
     )  # fmt: skip
     return [(str(x["gauge"]), str(x["characteristic"]), x["day"]) for x in ledger.rows(question)]
@@ -327,18 +342,19 @@ def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
         )  # fmt: skip
 
 
-def _earlier(ledger: Ledger, story: InspectionStory, tags: Sequence[TagState]) -> Iterable[Problem]:
+def _earlier(
+    ledger: Ledger, story: InspectionStory, tags: Sequence[TagState], known: Mapping[int, Link]
+) -> Iterable[Problem]:  # fmt: skip
     """Give earlier inspections that reject or hold the part and have no tag that says what became of it."""
     row = story.row
-    covered: dict[int, set[str]] = {}
-    for tag in tags:
-        covered.setdefault(int(tag.row["inspection_id"]), set()).update(tag.holes)
     for one in ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"])).inspections:
         old = one.row
         if int(old["id"]) >= int(row["id"]) or old["verdict"] == "accept" or old["part"] != row["part"]:
             continue
         what = f"inspection {old['id']} of this part, entry {old['entry']}, "
-        holes = covered.get(int(old["id"]))
+        then = [tag.as_of(int(old["entry"]) + 1) for tag in tags]
+        covering = speaking_for(int(old["id"]), then, known)
+        holes = {hole for tag in covering for hole in tag.holes} if covering else None
         rejected = [str(hole["hole"]) for hole in one.holes if hole["verdict"] == "reject"]
         if old["verdict"] == "reject" and (holes is None or not set(rejected) <= holes):
             yield _problem(EARLIER, f"{what}rejects it and no tag was written for it", OPEN_IT)

@@ -7,9 +7,11 @@ from several files, repeats are numbered on as they are when the files are read 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
@@ -18,12 +20,11 @@ from holeqc.ledger.kits import wanted_specification
 from holeqc.ledger.write_problems import FIELDS
 from holeqc.problems import Problem
 from holeqc.readings.draft import TYPES, UNIT_CODES
-from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Readings, Source
+from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Join, Readings, Source
 from holeqc.readings.words import WORDS
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
     from sqlalchemy import Connection
 
     from holeqc.ledger.ledger import Ledger
@@ -51,20 +52,71 @@ def readings(ledger: Ledger, wanted: Filter) -> tuple[Specification, Readings]:
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
         sets = connection.execute(wanted_sets(wanted)).all()
-        return spec, _of_sets(connection, spec, sets, wanted)
+        return spec, _of_sets(connection, spec, sets, wanted).readings
+
+
+@dataclass(frozen=True, slots=True)
+class Base:
+    """The readings that count in some inspections, and where they are: set and line of each row (n,), the problems'
+    ids, and all sets (with part and serial).
+    """
+
+    readings: Readings
+    set_of: NDArray[np.int64]
+    line_of: NDArray[np.int64]
+    problem_ids: tuple[int, ...]
+    sets: tuple[Any, ...]
 
 
 def readings_of_inspections(ledger: Ledger, spec: Specification, ids: Sequence[int]) -> Readings:
-    """Return the readings that some inspections rest on, all judged by one kit text, each part once."""
+    """Return the readings that count in some inspections, all judged by one kit text, each part once."""
+    return base_of_inspections(ledger, spec, ids).readings
+
+
+def base_of_inspections(ledger: Ledger, spec: Specification, ids: Sequence[int]) -> Base:
+    """Return the same with where the readings are in the ledger."""
+    out, done = s.LEFT_OUT.c, s.ANSWERED.c
     with ledger.reading() as connection:
-        return _of_sets(connection, spec, connection.execute(sets_of_inspections(ids)).all(), Filter())
+        sets = connection.execute(sets_of_inspections(ids)).all()
+        gone = connection.execute(select(out.set_id, out.reading_line).where(out.inspection_id.in_(ids))).all()
+        answered = connection.execute(select(done.problem_id).where(done.inspection_id.in_(ids))).scalars()
+        base = _of_sets(connection, spec, sets, Filter(), gone, frozenset(map(int, answered)))
+        joins = _joins(connection, spec, ids, sets, gone)
+    return replace(base, readings=replace(base.readings, joins=joins)) if joins else base
 
 
-def _of_sets(connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter) -> Readings:
-    frame = _frame(connection, spec, sets, wanted, list(COLUMNS))
+def _joins(
+    connection: Connection, spec: Specification, ids: Sequence[int], sets: Sequence[Any], gone: Sequence[Any]
+) -> tuple[Join, ...]:  # fmt: skip
+    """Return the rechecks that inspections join, each part's together, with what no longer counts."""
+    c = s.RECHECK.c
+    by_id = {int(row.id): row for row in sets}
+    chain = connection.execute(select(c.set_id, c.said).where(c.set_id.in_(list(by_id))).order_by(c.id)).all()
+    newest = connection.execute(select(c.set_id, c.said).where(c.inspection_id.in_(ids)).order_by(c.id)).all()
+    if not newest:
+        return ()
+    frame, places = _frame(connection, spec, sets, Filter(), list(COLUMNS))
+    key = np.array([int(row[0]) << 32 | int(row[1]) for row in gone], dtype=np.int64)
+    out = np.isin(places[0] << 32 | places[1], key)
+    again = np.isin(places[0], [int(row[0]) for row in chain])
+    found = []
+    for set_id, said in newest:
+        one = by_id[int(set_id)]
+        mine = (frame["serial"] == one.serial).to_numpy() & (frame["part"].isin([one.part, ""])).to_numpy()
+        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said), frame[mine & out & ~again],
+                          frame[mine & ~out & again], frame[mine & out & again]))  # fmt: skip
+    return tuple(found)
+
+
+def _of_sets(
+    connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter, gone: Sequence[Any] = (),
+    answered: frozenset[int] = frozenset(),
+) -> Base:  # fmt: skip
+    frame, places = _frame(connection, spec, sets, wanted, list(COLUMNS), gone)
     files = sorted({int(row.file_id) for row in sets})
-    problems = _problems(connection, files, {(str(r.part), str(r.serial)) for r in sets})
-    return Readings(frame, problems, _sources(connection, files))
+    found = _problems(connection, files, {(str(r.part), str(r.serial)) for r in sets}, answered)
+    readings = Readings(frame, tuple(p for _, p in found), _sources(connection, files))
+    return Base(readings, places[0], places[1], tuple(number for number, _ in found), tuple(sets))
 
 
 def columns_of_readings(ledger: Ledger, wanted: Filter, names: Sequence[str]) -> pd.DataFrame:
@@ -72,7 +124,7 @@ def columns_of_readings(ledger: Ledger, wanted: Filter, names: Sequence[str]) ->
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
         sets = connection.execute(wanted_sets(wanted)).all()
-        return _frame(connection, spec, sets, wanted, list(names))
+        return _frame(connection, spec, sets, wanted, list(names))[0]
 
 
 class _Texts:
@@ -97,8 +149,12 @@ class _Texts:
 
 
 def _frame(
-    connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter, names: list[str]
-) -> pd.DataFrame:  # fmt: skip
+    connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter, names: list[str],
+    gone: Sequence[Any] = (),
+) -> tuple[pd.DataFrame, NDArray[np.int64]]:  # fmt: skip
+    """Return columns of the readings of some sets without those that are ``gone`` (set, line); and set and line of each
+    row (2, n).
+    """
     import pandas as pd
 
     several = _measured_twice(sets)
@@ -120,13 +176,16 @@ def _frame(
     of_set = np.array([number[int(i)] for i in ids], dtype=np.int64)[np.searchsorted(ids, place[0])]
     file_of = np.array([int(row.file_id) for row in sets], dtype=np.int64)
     order = np.lexsort((place[1], file_of[of_set])) if len(sets) else np.empty(0, dtype=np.int64)
+    if gone:
+        key = np.array([[int(row[0]) << 32 | int(row[1])] for row in gone], dtype=np.int64).ravel()
+        order = order[~np.isin((place[0] << 32 | place[1])[order], key)]
     of_set = of_set[order]
     arrays: dict[str, Any] = {n: np.concatenate(c)[order] if c else np.empty(0) for n, c in numbers.items()}
     arrays |= {n: t.codes()[order] for n, t in texts.items()}
     if several and "trial" in names:
         arrays["trial"] = _number_repeats(arrays, texts, sets, of_set, several)
     build = _builder(spec, sets, of_set, texts)
-    return pd.DataFrame({name: build(name, arrays.get(name)) for name in names})
+    return pd.DataFrame({name: build(name, arrays.get(name)) for name in names}), place[:, order]
 
 
 def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names: list[str]) -> Any:
@@ -229,8 +288,10 @@ def _number_repeats(
     return trial
 
 
-def _problems(connection: Connection, files: list[int], pieces: set[tuple[str, str]]) -> tuple[Problem, ...]:
-    """Return the problems that were met while reading these files, of the parts that are wanted."""
+def _problems(
+    connection: Connection, files: list[int], pieces: set[tuple[str, str]], answered: frozenset[int]
+) -> list[tuple[int, Problem]]:  # fmt: skip
+    """Return the problems that were met while reading these files, of the parts that are wanted, with their ids."""
     table = s.PROBLEM
     question = (
         select(table)
@@ -242,10 +303,10 @@ def _problems(connection: Connection, files: list[int], pieces: set[tuple[str, s
     keep, serials = set(files), {serial for _, serial in pieces}
     found = []
     for row in connection.execute(question).mappings():
-        if row["file_id"] in keep and (not row["serial"] or row["serial"] in serials):
+        if row["file_id"] in keep and (not row["serial"] or row["serial"] in serials) and row["id"] not in answered:
             given: dict[str, Any] = {theirs: row[ours] for ours, theirs in FIELDS.items()}
-            found.append(Problem(**(given | {"holds": bool(row["holds"])})))
-    return tuple(found)
+            found.append((int(row["id"]), Problem(**(given | {"holds": bool(row["holds"])}))))
+    return found
 
 
 def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger, Transaction
     from holeqc.readings.table import Source
+    from holeqc.specification.model import Specification
 
 NEW, KNOWN, REVISION = "new", "known", "revision"
 
@@ -83,8 +84,9 @@ def record(
     text = spec_text if isinstance(spec_text, str) else spec_text.decode("utf-8")
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     spec = inspection.specification
-    if spec.digest and spec.digest != digest:
-        raise LedgerError(f"kit file {spec.path}: it was changed after it was read; run the check again")
+    refuse_other_text(spec, digest)
+    if inspection.readings.before is not None:
+        raise LedgerError("the run holds rechecks: record them one by one (holeqc.ledger.rechecks.record_recheck)")
     _refuse_twice(inspection.readings.sources)
     refuse_unnamed(inspection)
     with ledger.transaction() as transaction:
@@ -92,7 +94,7 @@ def record(
         pieces = pieces_of(inspection)
         before = transaction.head[0]
         notes: list[str] = []
-        specification = _specification(transaction, inspection, (text, digest), (by, when), notes)
+        specification = specification_id(transaction, inspection, (text, digest), (by, when), notes)
         files, rows = _files(transaction, inspection, pieces, (specification, replaces), (by, when), notes)
         touched = np.zeros(len(pieces.names), dtype=np.bool_)
         for file, held in zip(files, rows, strict=True):
@@ -108,6 +110,12 @@ def record(
     return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes), inspection)
 
 
+def refuse_other_text(spec: Specification, digest: str) -> None:
+    """Refuse a kit's text that isn't the one that was judged by."""
+    if spec.digest and spec.digest != digest:
+        raise LedgerError(f"kit file {spec.path}: it was changed after it was read; run the check again")
+
+
 def _refuse_twice(sources: tuple[Source, ...]) -> None:
     first: dict[str, str] = {}
     for source in sources:
@@ -121,7 +129,7 @@ def _refuse_twice(sources: tuple[Source, ...]) -> None:
 Who = tuple[str, dt.datetime | None]
 
 
-def _specification(
+def specification_id(
     transaction: Transaction, inspection: Inspection, content: tuple[str, str], who: Who, notes: list[str]
 ) -> int:  # fmt: skip
     """Return the id of the kit's text, recorded now if it is not there yet."""
@@ -156,7 +164,7 @@ def _files(
         if known is not None and (said is None or known.replaced_by is None):
             rows.take_recorded(connection, known.file_id)
             files.append(RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry))
-            notes.append(_known_note(source, known))
+            notes.append(known_note(source, known))
             continue
         serials = {str(plain(pieces.names[p][1])) for p in rows.pieces}
         replaced = (
@@ -182,7 +190,7 @@ def _changes(ledger: Ledger, file: RecordedFile) -> list[str]:
     return sentences(differences(ledger, file.file_id), file.name, int(old["entry"]))
 
 
-def _known_note(source: Source, known: Known) -> str:
+def known_note(source: Source, known: Known) -> str:
     since = "" if known.replaced_by is None else (
         f" It was replaced by entry {known.replaced_by} since; to go back to it, add --replaces {known.replaced_by}"
     )  # fmt: skip

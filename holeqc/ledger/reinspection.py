@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.rechecks import links
 from holeqc.ledger.tags import CLOSED, GOES_ON, REINSPECTED, TagState, find_tags
 
 if TYPE_CHECKING:
@@ -49,8 +50,11 @@ def ties(
         )  # fmt: skip
         again |= {(str(r[1]), str(r[2]), str(r[3])): int(r[0]) for r in found}
     events: list[Row] = []
+    joined = links(ledger) if again else {}
     for tag in [t for kit in sorted({kit for kit, _, _ in again}) for t in find_tags(ledger, kit=kit, only_open=True)]:
         number = again.get((str(tag.row["kit"]), str(tag.row["part"]), str(tag.row["serial"])))
+        if number in joined and not joined[number].touches(tag):
+            continue  # nothing of it was read again
         if number is not None and int(tag.row["inspection_id"]) != number:
             events += _tie(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
     return events

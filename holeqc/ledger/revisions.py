@@ -85,6 +85,24 @@ def find_replaced(
     return None
 
 
+def recheck_replaced(
+    connection: Connection, spec: Specification, source: Source, serials: set[str]
+) -> tuple[Replaced | None, dict[int, int]]:
+    """Return the recorded recheck that a new one of its name corrects, None where there is none; and from which
+    inspection its parts go on instead of the one that joined it: inspection -> the one before.
+    """
+    base, c = base_name(source.file), s.RECHECK.c
+    for row in connection.execute(_standing(spec).where(s.FILE.c.base == base)).all():
+        joined = connection.execute(
+            select(c.inspection_id, c.of_id).join(s.READING_SET, s.READING_SET.c.id == c.set_id)
+            .where(s.READING_SET.c.file_id == row.id)
+        ).all()  # fmt: skip
+        if joined and not serials.isdisjoint(_serials(connection, int(row.id))):
+            why = f"the recheck {base} was changed"
+            return Replaced(int(row.id), int(row.entry), why), {int(a): int(b) for a, b in joined}
+    return None, {}
+
+
 def named_replaced(
     connection: Connection, spec: Specification, entry: int, serials: set[str], notes: list[str]
 ) -> Replaced:  # fmt: skip

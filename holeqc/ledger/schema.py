@@ -1,4 +1,4 @@
-"""The tables of the ledger, version 2, the same on SQLite and PostgreSQL.
+"""The tables of the ledger, version 3, the same on SQLite and PostgreSQL.
 
 `entry` is the spine: one row an act, numbered without a gap, each with the hash of the one before. Every other row was
 brought by an entry: directly (column ``entry``) or through its parent (``Table.info["parent"]``). Texts that are not
@@ -27,7 +27,7 @@ from sqlalchemy.types import REAL, TypeEngine
 
 from holeqc.ledger.canonical import NUMBER, TEXT, WHOLE
 
-VERSION = 2  #: of the tables below; see `holeqc.ledger.migrations`
+VERSION = 3  #: of the tables below; see `holeqc.ledger.migrations`
 
 VERDICTS = ("accept", "hold", "reject")
 TAG_EVENTS = ("opened", "dispositioned", "reworked", "re-inspected", "closed")
@@ -181,7 +181,8 @@ PROBLEM = _table(
     _one_of("stage", STAGES),
 )  # fmt: skip
 
-#: ``number`` is T- and the id in six digits; ``printed`` the number on the report's tag, ``content`` that tag as JSON
+#: ``number`` and ``printed``: its code, ``content`` the tag as JSON; of older versions T- and the id in six digits, the
+#: number on the report's tag, and that tag with its lines in words
 TAG = _table(
     "tag", _key(), _entry(), _to("inspection_id", "inspection.id", index=True), *_texts("number", "printed", "part"),
     Column("serial", Text, nullable=False, index=True), *_texts("hole", "wall", "verdict", "decide", "content"),
@@ -262,19 +263,42 @@ VERSION_KNOWN = _table(
     "version_known", _key(), _entry(), Column("version", Integer, nullable=False), *_texts("at", "tool")
 )  # fmt: skip
 
+# ------------------------------------------------------------------------------------------- since version 3
+
+#: an inspection that joins a recheck (``set_id``) with the readings of the one before; ``said`` what it is a recheck of
+RECHECK = _table(
+    "recheck", _key(), _entry(), _to("inspection_id", "inspection.id", index=True), _to("of_id", "inspection.id"),
+    _to("set_id", "reading_set.id", index=True), *_texts("said"),
+)  # fmt: skip
+
+#: readings of an inspection's sets that don't count in it
+LEFT_OUT = _child(
+    "left_out", ("inspection", "inspection_id"), _to("set_id", "reading_set.id"),
+    Column("reading_line", Integer, nullable=False),
+)  # fmt: skip
+
+#: problems of an inspection's files that a recheck has answered
+ANSWERED = _child("answered", ("inspection", "inspection_id"), _to("problem_id", "problem.id"))
+
 #: tables that entries bring rows to, in the order in which an entry's payload is digested and its rows are written
 DETAILS: tuple[Table, ...] = (
     SPECIFICATION, FILE, READING_SET, READING, INSPECTION, INSPECTION_SET, HOLE_VERDICT, CHARACTERISTIC_VERDICT,
     PROBLEM, TAG, TAG_EVENT, APPROVAL, WITHDRAWAL, GAUGE_CALIBRATION, FIXTURE_EVENT,
-    KIT_RELEASE, SERIAL, SERIAL_ANSWER, SET_MARK, SETTING, PERSON, SIGNATURE, QUESTION_CLOSED, VERSION_KNOWN,
+    KIT_RELEASE, SERIAL, SERIAL_ANSWER, SET_MARK, SETTING, PERSON, SIGNATURE, QUESTION_CLOSED,
+    RECHECK, LEFT_OUT, ANSWERED, VERSION_KNOWN,
 )  # fmt: skip
 TABLES: tuple[Table, ...] = (LEDGER_VERSION, ENTRY, *DETAILS)
-SINCE_2: frozenset[str] = frozenset(table.name for table in DETAILS[DETAILS.index(KIT_RELEASE):])
+_NEWER = (RECHECK, LEFT_OUT, ANSWERED)
+#: version -> tables that it brought
+SINCE: dict[int, tuple[Table, ...]] = {
+    2: tuple(table for table in DETAILS[DETAILS.index(KIT_RELEASE):] if table not in _NEWER), 3: _NEWER,
+}  # fmt: skip
 
 
 def tables_of(version: int) -> tuple[Table, ...]:
     """Return the tables that a ledger of a version has."""
-    return TABLES if version >= 2 else tuple(table for table in TABLES if table.name not in SINCE_2)
+    later = {table.name for since, tables in SINCE.items() if since > version for table in tables}
+    return tuple(table for table in TABLES if table.name not in later)
 
 
 def kinds_of(table: Table) -> dict[str, str]:

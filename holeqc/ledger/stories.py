@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import Filter, part_conditions
 from holeqc.ledger.questions import open_questions
+from holeqc.ledger.rechecks import Link, links, speaking_for
 from holeqc.ledger.tags import CLOSED, DISPOSITIONED, NEED_AUTHORITY, NOT_FOR_USE, closed_tag, find_tags, released_with
 from holeqc.ledger.values import plain
 
@@ -40,6 +41,9 @@ class InspectionStory:
     #: with ``signed_with`` (public key, '' where the name is as typed) and ``withdrawn_at``, ``withdrawn_by``,
     #: ``withdrawn_because``, None where it stands
     approvals: tuple[Row, ...]
+    link: Link | None = None  #: where it joins a recheck with the inspection before
+    #: of such a one: ``hole``, ``day``, and how many of its readings of that day ``count`` and are ``left_out``
+    counting: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +112,12 @@ def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") ->
         tags = _tags(ledger, ids)
         approvals = _approvals(ledger, ids)
         problems = ledger.rows(_with_entry(s.PROBLEM, s.PROBLEM.c.serial == plain(serial)))
+        joined = links(ledger, serial)
+        counting = {i: _counting(ledger, i) for i in joined}
     stories = tuple(
         InspectionStory(
-            row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()), approvals.get(i, ())
+            row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()), approvals.get(i, ()),
+            joined.get(i), counting.get(i, ()),
         )
         for i, row in zip(ids, rows, strict=True)
     )  # fmt: skip
@@ -140,6 +147,23 @@ def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
         .order_by(s.INSPECTION_SET.c.inspection_id, s.INSPECTION_SET.c.line)
     )
     return _by(ledger.rows(question), "inspection_id")
+
+
+def _counting(ledger: Ledger, inspection_id: int) -> tuple[Row, ...]:
+    """Return of which days the readings of each hole are, and how many of them count."""
+    r, out = s.READING.c, s.LEFT_OUT.c
+    question = (
+        select(r.hole, r.day, func.count(r.line).label("readings"), func.count(out.line).label("left_out"))
+        .select_from(s.READING)
+        .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
+        .outerjoin(s.LEFT_OUT, (out.inspection_id == s.INSPECTION_SET.c.inspection_id) & (out.set_id == r.set_id)
+                   & (out.reading_line == r.line))
+        .where(s.INSPECTION_SET.c.inspection_id == inspection_id, r.hole != "")
+        .where(r.value.is_not(None) | (r.word != "") | (r.doubt != ""))
+        .group_by(r.hole, r.day)
+    )  # fmt: skip
+    rows = [row | {"count": row["readings"] - row["left_out"]} for row in ledger.rows(question)]
+    return tuple(sorted(rows, key=lambda row: (str(row["day"] or ""), str(row["hole"]))))
 
 
 def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]:
@@ -202,7 +226,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         rows = ledger.rows(question)
         still_open = _open_tags(ledger)
         questions = {q.approval: q.sentence for q in open_questions(ledger)}
-        standing = _standing(ledger)
+        standing, joined = _standing(ledger), links(ledger)
         if wanted.tag:
             rows = _with_tags(ledger, rows, wanted.tag)
         passed: dict[Key, list[TagState]] = {}
@@ -214,12 +238,17 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         approved = inspection == row["id"]
         out.append(row | {
             "approved": int(approved), "approved_inspection": inspection, "approval": approval,
-            "released_with": released_with(passed.get(_key(row), ()), int(row["id"])) if approved else "",
+            "released_with": _released(row, passed.get(_key(row), ()), joined) if approved else "",
             "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
             "rests_on_replaced": int(row["rests_on_replaced"]), "open_tags": still_open.get(_key(row), 0),
             "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
+
+
+def _released(row: Row, tags: Sequence[TagState], joined: Mapping[int, Link]) -> str:
+    number = int(row["id"])
+    return released_with(tags, number, speaking_for(number, tags, joined))
 
 
 def _with_tags(ledger: Ledger, rows: list[Row], wanted: str) -> list[Row]:

@@ -12,11 +12,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.inspection.spans import listed
+from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.signing import signed
@@ -45,20 +47,6 @@ Row = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class TagDraft:
-    """A tag as a report printed it, on its way into the ledger; ``content`` is the whole tag as data."""
-
-    printed: str
-    part: str
-    serial: str
-    hole: str
-    wall: str
-    verdict: str
-    decide: str
-    content: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
 class TagState:
     """A tag, its events oldest first, and where it stands."""
 
@@ -67,7 +55,7 @@ class TagState:
 
     @property
     def number(self) -> str:
-        """T- and six digits."""
+        """Its code; of tags that older versions recorded T- and six digits."""
         return str(self.row["number"])
 
     @property
@@ -122,7 +110,7 @@ class TagState:
 def what_of(hole: object) -> str:
     """Return what a tag speaks of, by its ``hole``: a hole, holes, the pattern, the whole part."""
     text = str(hole)
-    if text in {"pattern", "whole part"}:
+    if text in {PATTERN, WHOLE_PART}:
         return text
     return f"hole{'s' if ', ' in text or ' to ' in text else ''} {text}"
 
@@ -133,15 +121,17 @@ def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
     return named or (hole,)
 
 
-def released_with(tags: Iterable[TagState], inspection_id: int) -> str:
+def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
     """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none.
 
-    Those used as they are count in the inspection that found them, a repair in every later one too.
+    Those used as they are count in the inspection that found them and in those that go on with its readings (``own``:
+    the tags that speak for it), a repair in every later one too.
     """
+    mine = {tag.number for tag in own}
     found = [
         f"{tag.disposition}, {tag.authority}" for tag in tags
         if tag.closed and tag.disposition in NEED_AUTHORITY and (
-            tag.row["inspection_id"] == inspection_id
+            tag.row["inspection_id"] == inspection_id or tag.number in mine
             or (tag.disposition == "repair" and tag.row["inspection_id"] < inspection_id)
         )
     ]  # fmt: skip
@@ -205,54 +195,92 @@ def _events(ledger: Ledger, ids: Sequence[int]) -> dict[int, list[Row]]:
 
 
 def find_tag(ledger: Ledger, number: str) -> TagState:
-    """Return one tag by its number (T-000012, also in small letters or without its zeros).
+    """Return one tag by its code, case, dashes and blanks aside; of older versions by T-000012, 12, or what is printed.
 
     Raises:
-        LedgerError: there is no such tag.
+        LedgerError: there is no such tag, or several were printed with this number.
     """
-    digits = number.strip().upper().removeprefix("T-")
-    full = f"T-{int(digits):06}" if digits.isascii() and digits.isdigit() and len(digits) < 16 else number.strip()
-    found = find_tags(ledger, number=full)
+    found = tags_named(ledger, number)
     if not found:
         raise LedgerError(f"ledger {ledger.location.shown}: there is no tag {number}; holeqc tags lists them")
+    if len(found) > 1:
+        raise LedgerError(f"{len(found)} tags were printed with number {number}: {listed(t.number for t in found)}; "
+                          "name one of these")  # fmt: skip
     return found[0]
+
+
+def tags_named(ledger: Ledger, text: str) -> list[TagState]:
+    """Return the tags that a text names, none where it names none."""
+    typed = text.strip().upper()
+    code, digits = code_typed(typed), typed.removeprefix("T").lstrip("- ")
+    whole = f"T-{int(digits):06}" if digits.isascii() and digits.isdigit() and len(digits) < 16 else ""
+    for column, value in ((s.TAG.c.number, code), (s.TAG.c.number, whole or typed), (s.TAG.c.printed, code)):
+        if value:
+            asked = select(s.TAG.c.number).where(column == value).order_by(s.TAG.c.id)
+            if rows := ledger.rows(asked):
+                return [tag for row in rows for tag in find_tags(ledger, number=str(row["number"]))]
+    return []
 
 
 # ------------------------------------------------------------------------------------------------------------ open
 
 
 def open_tags(
-    ledger: Ledger, inspections: Mapping[tuple[str, str], int], drafts: Iterable[TagDraft], by: str, *,
+    ledger: Ledger, inspections: Mapping[tuple[str, str], int], tags: Iterable[Tag], by: str, *,
     ties_older: bool = True,
 ) -> list[str]:  # fmt: skip
-    """Open the tags of inspections just recorded, tie them to older tags of the same parts; return the new numbers.
+    """Open the tags of inspections just recorded, tie them to older tags of the same parts; return the codes.
 
-    ``ties_older``: False for inspections that were recorded without tags before and get them now. One entry,
+    A code that is on record already, by chance or because the same was found again, is followed by the next one of its
+    basis. ``ties_older``: False for inspections that were recorded without tags before and get them now. One entry,
     or none where there is nothing to say. Call it inside the transaction that records the inspections.
     """
     from holeqc.ledger.reinspection import ties
 
     with ledger.transaction() as transaction:
         ours = {(plain(p), plain(x)): i for (p, x), i in inspections.items()}
-        new = [d for d in drafts if (plain(d.part), plain(d.serial)) in ours]
+        new = [tag for tag in tags if (plain(tag.part), plain(tag.serial)) in ours]
         first = transaction.take_ids(s.TAG, 0).start
+        codes = _free_codes(ledger, new)
         rows = [
             {
-                "inspection_id": ours[plain(d.part), plain(d.serial)], "number": f"T-{first + n:06}",
-                "printed": d.printed, "part": d.part, "serial": d.serial, "hole": d.hole, "wall": d.wall,
-                "verdict": d.verdict, "decide": d.decide,
-                "content": json.dumps(d.content, ensure_ascii=False, sort_keys=True, allow_nan=False),
+                "inspection_id": ours[plain(tag.part), plain(tag.serial)], "number": code,
+                "printed": code, "part": tag.part, "serial": tag.serial, "hole": tag.hole, "wall": tag.wall,
+                "verdict": tag.verdict, "decide": tag.decide,
+                "content": json.dumps(
+                    asdict(tag) | {"code": code}, ensure_ascii=False, sort_keys=True, allow_nan=False
+                ),
             }
-            for n, d in enumerate(new)
+            for code, tag in zip(codes, new, strict=True)
         ]  # fmt: skip
         events: list[Row] = [
             {"tag_id": first + n, "event": OPENED, "inspection_id": row["inspection_id"]} for n, row in enumerate(rows)
         ]
-        written = [(row, holes_of(d.hole, d.content)) for row, d in zip(rows, new, strict=True)]
+        written = [(row, tag.holes) for row, tag in zip(rows, new, strict=True)]
         events += ties(ledger, transaction, ours, written) if ties_older else []
         if rows or events:
             ledger.entry("tags", by, {"tag": rows, "tag_event": events})
-    return [str(row["number"]) for row in rows]
+    return codes
+
+
+def _free_codes(ledger: Ledger, tags: Sequence[Tag]) -> list[str]:
+    """Return a code for each tag that no other has, those on record included."""
+    codes: list[str] = []
+    taken: set[str] = set()
+    wanted = [tag.code for tag in tags]
+    for start in range(0, len(wanted), 500):
+        asked = select(s.TAG.c.number).where(s.TAG.c.number.in_(wanted[start : start + 500]))
+        taken |= {str(row["number"]) for row in ledger.rows(asked)}
+    for tag in tags:
+        code, again = tag.code, 0
+        while code in taken:
+            again += 1
+            code = code_of(tag.basis, again)
+            if ledger.rows(select(s.TAG.c.id).where(s.TAG.c.number == code)):
+                taken.add(code)
+        taken.add(code)
+        codes.append(code)
+    return codes
 
 
 def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]:
@@ -270,7 +298,11 @@ def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]
             .where(s.READING_SET.c.file_id.in_(files[start : start + 500])).order_by(i.id)
         )  # fmt: skip
         found |= {(str(row["part"]), str(row["serial"])): row for row in rows}
-    return {key: int(row["id"]) for key, row in found.items() if row["verdict"] != "accept" and row["tag"] is None}
+    joined = {int(row["inspection_id"]) for row in ledger.rows(select(s.RECHECK.c.inspection_id))}
+    return {  # what joins a recheck has the tags of the inspection before
+        key: int(row["id"]) for key, row in found.items()
+        if row["verdict"] != "accept" and row["tag"] is None and row["id"] not in joined
+    }  # fmt: skip
 
 
 # ---------------------------------------------------------------------------------------------------------- decide
@@ -335,11 +367,9 @@ def disposition_about(ledger: Ledger, tag: TagState, event: Mapping[str, Any]) -
 
 
 def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
-    from holeqc.ledger.kits import stored_specification
+    from holeqc.ledger.kits import specification_of_inspection
 
-    i = s.INSPECTION.c
-    number = ledger.rows(select(i.specification_id).where(i.id == inspection_id))[0]["specification_id"]
-    return stored_specification(ledger, int(number)).approval_signed
+    return specification_of_inspection(ledger, inspection_id).approval_signed
 
 
 def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:
@@ -351,7 +381,7 @@ def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:
     causes = {str(row["cause"]) for row in ledger.rows(
         select(c.cause).where(c.inspection_id == number, c.verdict == "hold", c.hole.in_(tag.holes))
     )}  # fmt: skip
-    whole = what_of(tag.row["hole"]) == "whole part"
+    whole = what_of(tag.row["hole"]) == WHOLE_PART
     codes: set[str] = set()
     if whole or not causes:
         p, sets = s.PROBLEM.c, s.READING_SET.c
@@ -448,7 +478,10 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
 
 
 def _approved(ledger: Ledger, inspection_id: int) -> bool:
+    """Whether an inspection, or one that goes on with its readings, is approved."""
     back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
-    return bool(ledger.rows(
+    found = ledger.rows(
         select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists())
-    ))  # fmt: skip
+    )
+    later = ledger.rows(select(s.RECHECK.c.inspection_id).where(s.RECHECK.c.of_id == inspection_id))
+    return bool(found) or any(_approved(ledger, int(row["inspection_id"])) for row in later)

@@ -43,7 +43,8 @@ class FileRows:
     """Where one file's readings are in the run's table, and the reading set that each one went to.
 
     ``rows`` (n,) places in the table, ``set_of`` (n,) number of the set among this file's, ``pieces`` (k,) the piece of
-    each set, ``said`` (k,) whether the file names the part, ``set_ids`` (k,) the sets' ids in the ledger.
+    each set, ``said`` (k,) whether the file names the part, ``set_ids`` (k,) the sets' ids in the ledger. ``lines``
+    (n,): each reading's line in its set; None where they are all its lines in order.
     """
 
     rows: IntArray
@@ -51,6 +52,7 @@ class FileRows:
     pieces: IntArray
     said: list[bool]
     set_ids: IntArray
+    lines: IntArray | None = None
 
     @classmethod
     def of(cls, inspection: Inspection, pieces: Pieces, file: str) -> FileRows:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,8 +39,12 @@ _CHARACTERISTIC = {
 def write_inspections(
     transaction: Transaction, inspection: Inspection, pieces: Pieces, files: Sequence[FileRows],
     given: tuple[int, NDArray[np.bool_]], who: tuple[str, dt.datetime | None],
+    more: Callable[[EntryWriter, IntArray], None] = lambda *_: None,
 ) -> dict[tuple[str, str], int]:  # fmt: skip
-    """Write the verdicts of the pieces in ``given[1]`` (P,) as one entry; return (part, serial) -> inspection's id."""
+    """Write the verdicts of the pieces in ``given[1]`` (P,) as one entry; return (part, serial) -> inspection's id.
+
+    ``more`` writes what else the entry brings, of the inspections' ids by piece (P,).
+    """
     specification, touched = given
     chosen = np.flatnonzero(touched)
     writer = transaction.start("inspection", *who)
@@ -62,6 +66,7 @@ def write_inspections(
     writer.add_mapped(s.PROBLEM, [
         *problem_rows(loose, "reading", specification, {}), *problem_rows(judging, "judging", specification, {}),
     ])  # fmt: skip
+    more(writer, id_of[:-1])
     writer.finish()
     return {pieces.names[p]: int(i) for p, i in zip(chosen, ids, strict=True)}
 
@@ -79,7 +84,7 @@ def _parts(
     columns["readings"] = column(frame["readings"])
     names = [pieces.names[p] for p in chosen]
     columns["part"], columns["serial"] = [plain(n[0]) for n in names], [plain(n[1]) for n in names]
-    before = _before(connection, spec.id, {n[1] for n in names})
+    before = newest_inspections(connection, spec.id, {n[1] for n in names})
     columns["follows"] = [before.get((plain(part), plain(serial))) for part, serial in names]
     size = len(names)
     columns["specification_id"] = [specification] * size
@@ -88,7 +93,7 @@ def _parts(
     return columns
 
 
-def _before(connection: Connection, kit: str, serials: set[str]) -> dict[tuple[str, str], int]:
+def newest_inspections(connection: Connection, kit: str, serials: set[str]) -> dict[tuple[str, str], int]:
     """Return the newest inspection of each part of a kit: (part, serial) -> id."""
     table = s.INSPECTION
     question = (
@@ -123,11 +128,12 @@ def _lines(owner: IntArray) -> IntArray:
 
 def _deciding(inspection: Inspection, files: Sequence[FileRows]) -> tuple[IntArray, IntArray]:
     """Return for each row of the readings table the id of its set and its line there, -1 where it is in no file."""
-    size = len(inspection.readings.table)
+    size = int(inspection.readings.table.index.max()) + 1 if len(inspection.readings.table) else 0
+    size = max([size, *(int(file.rows.max(initial=-1)) + 1 for file in files)])
     sets, lines = np.full(size + 1, -1, dtype=np.int64), np.full(size + 1, -1, dtype=np.int64)
     for file in files:
         sets[file.rows] = file.set_ids[file.set_of]
-        lines[file.rows] = np.arange(file.rows.size)
+        lines[file.rows] = np.arange(file.rows.size) if file.lines is None else file.lines
     return sets, lines
 
 

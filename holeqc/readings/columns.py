@@ -23,6 +23,7 @@ from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import views
+from holeqc.readings.marker import BEFORE
 from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import ColumnUse, cell_name
@@ -66,6 +67,7 @@ SHOWN = {
     "computed": "computed",
     "verdict": "verdict",
     "earlier": "earlier reading",
+    "before": "what was found before",
 }
 
 
@@ -332,6 +334,8 @@ def _beside_readings(table: Table, known: Rows) -> None:
         if meaning.reason == "verdict":
             _verdicts(table, known, column)
             continue
+        if meaning.reason == "before" and _ours(table, column):
+            continue
         _defects(table, known, column)
         _other_answers(table, known, column)
         _named_sizes(table, known, column)
@@ -354,6 +358,14 @@ def _beside_readings(table: Table, known: Rows) -> None:
         if meaning.kind == UNKNOWN:
             _unknown_across(table, known, column)
             _under_a_word(table, known, column)
+
+
+def _ours(table: Table, column: int) -> bool:
+    """Whether every cell of a recheck's column for people still holds what its writer put there."""
+    head = BEFORE.get(table.texts[column], "")
+    labels = table.context.sheet.grid.columns[column].as_labels(table.rows)
+    used = [labels[1][code] for code in np.unique(labels[0][labels[0] >= 0])]
+    return table.context.own and all(isinstance(x, str) and x.startswith(head) for x in used)
 
 
 def _printed_over(table: Table, known: Rows, column: int) -> None:

@@ -12,6 +12,7 @@ from holeqc.readings.grid import Content, IntArray
 from holeqc.readings.heading_rows import Heading, find_headings
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
 from holeqc.readings.marker import (
+    BEFORE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
@@ -377,6 +378,8 @@ def _own_meaning(text: str, meaning: Meaning) -> Meaning:
     """Return what a column of a sheet of ours holds: those for people are known by name."""
     if text not in FOR_PEOPLE:
         return meaning
+    if text in BEFORE:
+        return Meaning(IGNORED, "", reason="before")
     reason = "limit" if "limit" in text else "drawing" if text.startswith("Basic") or "asked" in text else "verdict"
     word = text[-1] if text.startswith("Basic") else ""
     return Meaning(IGNORED, word, reason=reason)

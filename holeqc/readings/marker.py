@@ -12,8 +12,9 @@ Layout of a sheet (one part and serial a sheet; the sheet's name is decoration, 
 
 - A1: title. A2: marker. A3: how to fill it, and cautions.
 - From row 4: the fields, one a row: label in column A, exactly as in `FIELDS`; **entry in column C** (merged to the
-  right, the value is in C). A kit may leave fields out; none stands twice. Columns from F on hold what is asked, as
-  text to read, never a reading. The last row above the headings counts what is still open: no entry either.
+  right, the value is in C). A kit may leave fields out; none stands twice. ``Recheck of`` names the tags, or the day,
+  of the readings that a sheet takes the place of; without it a sheet stands for itself. Columns from F on hold what is
+  asked, as text to read, never a reading. The last row above the headings counts what is still open: no entry either.
 - The heading row is the first row whose column A says ``Hole`` and whose column B says ``Wall``. Every heading is
   written by `heading` and read back by `parse_heading`; a column whose word is '' is for people (requirements, basic
   dimensions, check cells with formulas) and is never a reading.
@@ -33,6 +34,8 @@ from dataclasses import dataclass
 
 from holeqc.quantities import parse_unit
 
+#: columns of a recheck for people -> how our words in them begin; anything else there is somebody's remark
+BEFORE = {"Found before": "before: ", "Decided": "decided: "}
 FORMAT = "1"  #: format of the sheet; a reader refuses one that it does not know
 MARKER_CELL = "A2"
 MARKER_NAME = "holeqc_marker"
@@ -42,6 +45,7 @@ FIRST_FIELD_ROW = 4
 
 #: label in column A -> what the entry in column C is; the gauges by the characteristics that they are used for
 FIELDS: dict[str, str] = {
+    "Recheck of": "recheck",
     "Part": "part",
     "Serial": "serial",
     "Date": "date",
@@ -68,7 +72,7 @@ _PLAIN: dict[str, str] = {
 _WORDS = {text: word for word, text in _PLAIN.items()}
 #: columns for people: never readings
 FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", "Position asked", "Position check",
-              "Edge asked", "Edge check", "Plug check", "Surface check")  # fmt: skip
+              "Edge asked", "Edge check", "Plug check", "Surface check", "Found before", "Decided")  # fmt: skip
 
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '

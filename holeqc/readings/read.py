@@ -17,8 +17,10 @@ from holeqc.readings.collect import Collector
 from holeqc.readings.columns import uses_once
 from holeqc.readings.containers import WORKBOOK, Container, examine
 from holeqc.readings.context import Context
+from holeqc.readings.dates import date_of
 from holeqc.readings.draft import Array, Cell, Draft, by_sheet
 from holeqc.readings.examples import suited
+from holeqc.readings.fields import Field
 from holeqc.readings.grid import Content
 from holeqc.readings.heading_rows import score_rows
 from holeqc.readings.headings import READING, Vocabulary
@@ -43,7 +45,7 @@ from holeqc.readings.values import decimal_mark
 from holeqc.readings.xlsx import RawSheet
 from holeqc.specification.model import Specification
 
-__all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files"]
+__all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files", "without_rechecks"]
 
 SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
 TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
@@ -65,6 +67,7 @@ class _Run:
     collector: Collector = field(default_factory=Collector)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
+    digests: dict[str | Path, str] = field(default_factory=dict)  #: path -> SHA-256
     lettered: Vocabulary | None = None
 
     def vocabulary_of(self, sheet: RawSheet) -> Vocabulary:
@@ -103,12 +106,33 @@ def read_files(
     if unusable and not (go_on and good):
         problems = [p for file in unusable.values() for p in file.problems]
         raise ReadingsError("\n".join(p.sentence() for p in problems), problems)
+    again = {s.sha256 for s in run.sources if s.recheck}
+    if not again:
+        return replace(_readings(run), unusable=tuple(unusable.values()))
+    # a recheck is looked at by itself: it says other than the first sheet on purpose
+    rest = [path for path in good if run.digests[path] not in again]
+    firsts = {run.digests[path]: path for path in reversed(good)}
+    alone = tuple(_readings(_gather([firsts[s.sha256]], spec, options)[0]) for s in run.sources if s.recheck)
+    return replace(_readings(_gather(rest, spec, options)[0]), unusable=tuple(unusable.values()), rechecks=alone)
+
+
+def without_rechecks(readings: Readings) -> Readings:
+    """Return readings for statistics: without rechecks, which say how a part was mended and not how it was drilled."""
+    told = tuple(
+        Problem(WARNING, "recheck-left-out", "a recheck: it says how the part was mended, so it isn't counted here",
+                file=one.sources[0].file, action="Name the sheets of parts as they were drilled")
+        for one in readings.rechecks
+    )  # fmt: skip
+    return replace(readings, rechecks=(), problems=(*readings.problems, *told)) if told else readings
+
+
+def _readings(run: _Run) -> Readings:
+    """Return what was gathered as a table, with what is odd about it."""
     arrays = run.draft.arrays()
     doubt = _report_issues(run, arrays)
-    today = options.today or dt.date.today()
-    doubt = check_plausibility(spec, run.draft, arrays, run.collector, today, doubt)
-    table = run.draft.frame(arrays, doubt)
-    return Readings(table, run.collector.problems(), tuple(run.sources), tuple(unusable.values()))
+    today = run.options.today or dt.date.today()
+    doubt = check_plausibility(run.spec, run.draft, arrays, run.collector, today, doubt)
+    return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
 
 
 def _gather(
@@ -154,6 +178,7 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
 
 def _read_file(run: _Run, path: str | Path) -> None:
     container = examine(path, run.options.limits)
+    run.digests[path] = container.sha256
     if container.name != shown_path(path):
         container = replace(container, name=shown_path(path))
     if container.sha256 in run.seen:
@@ -196,7 +221,21 @@ def _read_file(run: _Run, path: str | Path) -> None:
         )
     kit, revision = (told.kit_id, told.revision) if told else ("", "")
     columns = tuple(use for s in sheets for use in s.columns)
-    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision, columns))
+    rechecks = list(dict.fromkeys(said for s in sheets for said in s.rechecks))
+    if len(rechecks) > 1:
+        raise _mixed(container, rechecks)
+    said = rechecks[0] if rechecks else ""
+    run.sources.append(Source(container.name, container.sha256, container.bytes, kit, revision, columns, said))
+
+
+def _mixed(container: Container, said: Sequence[str]) -> ReadingsError:
+    """Return the error of a file whose tables are rechecks of different readings, or of which not all are one."""
+    shown = ", ".join(repr(text) if text else "nothing said" for text in said)
+    problem = Problem(
+        ERROR, "rechecks-mixed", "tables of this file say differently what they are a recheck of", shown,
+        "one recheck a file", "Save each recheck as a file of its own", container.name,
+    )  # fmt: skip
+    return ReadingsError("", [problem])
 
 
 def _named_twice(run: _Run, container: Container, first: str) -> None:
@@ -228,6 +267,7 @@ class _Sheet:
     marker: Marker | None
     tables: int
     columns: tuple[ColumnUse, ...]
+    rechecks: tuple[str, ...] = ()  #: what each table says that it is a recheck of, '' for nothing
     met: _Met = field(default_factory=lambda: _Met())
     name: str = ""
     serial: str = ""  #: taken from its name
@@ -298,7 +338,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
             context = Context(run.spec, run.options, vocabulary, run.collector, run.draft, sheet)
             context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
             account(context, Layout([], []))
-        return _Sheet(marker, 0, (), met)
+        return _Sheet(marker, 0, (), met=met)
     context = Context(
         run.spec, run.options, vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
     )
@@ -335,8 +375,18 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     field_defects(context, layout.fields)
     sheet_notes(context)
     parts_without_readings(context)
-    return _Sheet(marker, len(layout.blocks), uses_once(context.uses), name=sheet.name, serial=context.serial,
+    fields = [block.fields.get("recheck") for block in layout.blocks if block.rows.size]
+    said = tuple(_recheck_of(field, run.options.dates) for field in fields)
+    return _Sheet(marker, len(layout.blocks), uses_once(context.uses), said, name=sheet.name, serial=context.serial,
                   says_serial=says_serial)  # fmt: skip
+
+
+def _recheck_of(field: Field | None, order: str) -> str:
+    """Return what a table says that it is a recheck of; a day as 2026-05-04."""
+    if field is None:
+        return ""
+    day, _ = date_of(field.content, order)
+    return str(day) if day is not None else text_of(field.content).strip()
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:

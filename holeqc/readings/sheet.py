@@ -22,6 +22,7 @@ from holeqc.readings.believable import (
     size_spans,
 )
 from holeqc.readings.marker import (
+    BEFORE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
@@ -34,7 +35,7 @@ from holeqc.readings.marker import (
     marker_text,
     properties,
 )
-from holeqc.readings.sheet_layout import Layout, Row, layout, sheet_names
+from holeqc.readings.sheet_layout import Layout, Recheck, Row, layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.boundaries import required_edge
 from holeqc.specification.words import asked, limits_line, tolerance_text
@@ -96,6 +97,28 @@ def printed(specification: Specification, holds: str, hole: Hole) -> str | float
     if hole.position.tolerance is None:
         return None
     return f"⌀{tolerance_text(hole.position.tolerance, specification.unit)} {hole.position.condition}"
+
+
+def write_recheck(
+    specification: Specification, path: str | os.PathLike[str], recheck: Recheck, paper: str = "a4", *,
+    replace: bool = True,
+) -> None:  # fmt: skip
+    """Write a sheet of only what is read again of a part, with what was found and decided before.
+
+    Raises:
+        WriteError: the file is there and isn't to be replaced, or it can't be written.
+    """
+    from openpyxl import Workbook
+
+    (name,) = sheet_names([recheck.serial])
+    book = Workbook()
+    book.remove(book.active)
+    sheet = book.create_sheet(name)
+    _Writer(specification, sheet, layout(specification, recheck), recheck.part, recheck.serial, recheck).write(paper)
+    _write_lists(book, specification)
+    _write_marker(book, specification, name)
+    with writer.file(path, replace=replace) as out:
+        book.save(out)
 
 
 def write_sheet(
@@ -182,7 +205,11 @@ def _write_lists(book: Workbook, specification: Specification) -> None:
 class _Writer:
     """Writes one sheet: fields, what is asked, the table, its checks, and how it prints."""
 
-    def __init__(self, s: Specification, sheet: Worksheet, plan: Layout, part: str | None, serial: str) -> None:
+    def __init__(
+        self, s: Specification, sheet: Worksheet, plan: Layout, part: str | None, serial: str,
+        recheck: Recheck | None = None,
+    ) -> None:  # fmt: skip
+        self.recheck = recheck
         self.s, self.sheet, self.plan, self.part, self.serial = s, sheet, plan, part, serial
         lower, upper = (np.array([getattr(h.size, side) for h in s.holes]) for side in ("lower", "upper"))
         self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
@@ -210,7 +237,7 @@ class _Writer:
         labels = {word: label for label, word in FIELDS.items()}
         filled = {
             "part": self.part or "", "serial": self.serial, "gauge:diameter": self.s.plan.diameter_gauge,
-            "gauge:position": self.s.plan.position_gauge,
+            "gauge:position": self.s.plan.position_gauge, "recheck": self.recheck.of if self.recheck else "",
         }  # fmt: skip
         for row, word in enumerate(self.plan.fields, start=FIRST_FIELD_ROW):
             style.label(self.sheet, row, FIELD_COLUMN, labels[word])
@@ -242,6 +269,11 @@ class _Writer:
         hole, plan = row.hole, self.plan
         if holds in {"hole", "wall"}:
             style.write_text(cell, hole.id if holds == "hole" else row.wall)
+        elif holds in {"found_before", "decided"} and self.recheck is not None:
+            before = self.recheck.found.get((hole.id, row.wall), "") or "accepted"
+            decided = self.recheck.decided.get(hole.id, "") or "nothing"
+            heading, text = ("Found before", before) if holds == "found_before" else ("Decided", decided)
+            style.write_text(cell, BEFORE[heading] + text)
         elif holds in PRINTED:
             value = printed(self.s, holds, hole)
             if isinstance(value, str):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
 from holeqc.problems import DataError
 from holeqc.readings.marker import FIELDS, FIRST_FIELD_ROW, Column, heading
@@ -76,15 +76,57 @@ class Layout:
         return f"{cell_name(row, found[0])}:{cell_name(last or row, found[-1])}"
 
 
-def layout(specification: Specification) -> Layout:
-    """Return the layout of a blank sheet for a kit."""
-    fields = _fields(specification)
+@dataclass(frozen=True, slots=True)
+class Recheck:
+    """What a recheck sheet asks of one part.
+
+    ``of``: the tags or the day that it is a recheck of; ``asked``: hole and wall -> kinds of reading; ``found``: hole
+    and wall -> what was found there before, ``decided``: hole -> what was decided on it, both in words.
+    """
+
+    of: str
+    part: str
+    serial: str
+    asked: Mapping[tuple[str, str], frozenset[str]]
+    found: Mapping[tuple[str, str], str]
+    decided: Mapping[str, str]
+
+
+def layout(specification: Specification, recheck: Recheck | None = None) -> Layout:
+    """Return the layout of a blank sheet for a kit, or of a sheet of only what is read again."""
+    fields = _fields(specification, recheck is not None)
+    rows = _rows(specification)
+    columns = _columns(specification)
+    if recheck is not None:
+        rows = tuple(
+            replace(row, asked=row.asked & (recheck.asked[row.hole.id, row.wall] | {"note"})) for row in rows
+            if (row.hole.id, row.wall) in recheck.asked
+        )  # fmt: skip
+        there = {kind for row in rows for kind in row.asked}
+        there |= {"diameter"} if there & {"go", "no_go", "surface"} else set()  # plugs are checked beside the sizes
+        columns = (
+            *columns[:2], SheetColumn("Found before", 30, "found_before"), SheetColumn("Decided", 24, "decided"),
+            *(c for c in columns[2:] if not _needless(c.holds, there)),
+        )  # fmt: skip
     # fields, one row for the state line, then the headings
-    return Layout(_columns(specification), _rows(specification), fields, FIRST_FIELD_ROW + len(fields) + 1)
+    return Layout(columns, rows, fields, FIRST_FIELD_ROW + len(fields) + 1)
 
 
-def _fields(s: Specification) -> dict[str, str]:
-    wanted = {"part", "serial", "date", "by", "temperature_c", "gauge:diameter"}
+#: column for people -> readings that it belongs to
+_BESIDE = {
+    "lower": {"diameter"}, "upper": {"diameter"}, "size_check": {"diameter"}, "basic_x": {"x"}, "basic_y": {"x"},
+    "position_asked": {"x"}, "position_check": {"x"}, "edge_asked": {"edge_distance"}, "edge_check": {"edge_distance"},
+    "plug_check": {"go", "no_go", "surface"},
+}  # fmt: skip
+
+
+def _needless(holds: str, asked: set[str]) -> bool:
+    """Whether a column of a recheck has nothing to say beside what is asked."""
+    return not _BESIDE.get(holds, {"x"} if holds == "y" else {holds}) & asked
+
+
+def _fields(s: Specification, recheck: bool) -> dict[str, str]:
+    wanted = {"part", "serial", "date", "by", "temperature_c", "gauge:diameter"} | ({"recheck"} if recheck else set())
     if s.plan.position:
         wanted.add("gauge:position")
     if s.plan.edge_distance:

@@ -139,7 +139,7 @@ def locked(cell: Any, holds: str, unit: str) -> None:
     """Make a cell that shows a requirement or a check."""
     cell.border = _BOX
     cell.fill = _GREY
-    left = holds.endswith("check")
+    left = holds.endswith("check") or holds in {"found_before", "decided"}
     cell.alignment = Alignment(horizontal="left" if left else "center", vertical="center", shrink_to_fit=left)
     if holds in {"lower", "upper", "basic_x", "basic_y", "edge_asked"}:
         cell.number_format = NUMBER_FORMATS[unit]

@@ -96,6 +96,8 @@ _FIELDS: dict[str, str] = {
     "temperatur|raumtemperatur|bauteiltemperatur|teiletemperatur|werkstücktemperatur|raumtemp|"
     "température|température pièce|température de la pièce|température ambiante|"
     "temperatura|temperatura de la pieza|temperatura ambiente|temperatura pieza",
+    "recheck": "recheck of|re check of|reinspection of|re inspection of|nachmessung von|nachmessung zu|"
+    "contre mesure de|remedición de",
     "date": "date|day|date read|date measured|measured on|date of reading|inspection date|date inspected|read on|"
     "datum|tag|prüfdatum|messdatum|gemessen am|geprüft am|date de mesure|date de contrôle|date du contrôle|mesuré le|"
     "contrôlé le|jour|fecha|fecha de medición|fecha de inspección|fecha de control|medido el|día",

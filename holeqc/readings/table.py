@@ -81,7 +81,10 @@ class ColumnUse:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file that was read: name as given, SHA-256 and size in bytes, the kit it says it was made for, its columns."""
+    """A file that was read: name as given, SHA-256 and size in bytes, the kit it says it was made for, its columns.
+
+    ``recheck``: what it says that it is a recheck of, tags or days as typed; '' where it stands for itself.
+    """
 
     file: str
     sha256: str
@@ -89,6 +92,7 @@ class Source:
     kit_id: str = ""
     kit_revision: str = ""
     columns: tuple[ColumnUse, ...] = ()
+    recheck: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +104,38 @@ class UnusableFile:
 
 
 @dataclass(frozen=True, slots=True)
+class Join:
+    """A recheck of one part joined with the readings before it.
+
+    ``of`` is what the sheet says it is a recheck of. ``replaced`` holds the readings that no longer count and
+    ``counts`` those that took their place, both with `COLUMNS`. ``left_out``: readings of the recheck that don't count.
+    """
+
+    part: str
+    serial: str
+    file: str
+    of: str
+    replaced: pd.DataFrame
+    counts: pd.DataFrame
+    left_out: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
 class Readings:
     """All readings of a run, the problems met on the way, the files they came from, and files that gave none.
 
-    ``unusable`` is empty unless the reader was told to go on without such files.
+    ``unusable`` is empty unless the reader was told to go on without such files. ``rechecks``: files that are
+    rechecks, each by itself, in the order of the files; what judges joins them (`holeqc.inspection.recheck`), and
+    ``joins`` then says what no longer counts. Statistics leave them out: they say how a part was mended.
     """
 
     table: pd.DataFrame
     problems: tuple[Problem, ...] = ()
     sources: tuple[Source, ...] = field(default_factory=tuple)
     unusable: tuple[UnusableFile, ...] = ()
+    rechecks: tuple[Readings, ...] = ()
+    joins: tuple[Join, ...] = ()
+    before: Readings | None = None  #: the same before rechecks were joined
 
 
 def cell_name(row: int, column: int) -> str:

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import understood_blocks
 from holeqc.reports.problem_pages import problem_blocks
-from holeqc.reports.view import Run
 from holeqc.specification.describe import confirmed_sentences
 
 if TYPE_CHECKING:

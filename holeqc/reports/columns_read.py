@@ -13,9 +13,9 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.spans import cell_words, column_number, hole_numbers, listed
+from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
-from holeqc.reports.view import Run
 
 if TYPE_CHECKING:
     from holeqc.readings.table import ColumnUse, Source

@@ -15,6 +15,8 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
 | ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
+| ``parts[].rechecks[]`` | ``file``, ``of`` (tag or day that it is a recheck of), how many readings it ``replaced``, how many of it ``counts`` and are ``left_out``, ``sentence`` |
+| ``parts[].tags[]`` | ``code``, ``verdict``, ``hole`` (hole or holes, else "pattern" or "whole part") |
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``pattern_dx``, ``pattern_dy`` (with the pattern floated), ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
 | ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``doubtful`` (found is what was typed, or what is left without it, and no measurement), ``cell`` |
@@ -28,16 +30,16 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc.inspection.tags import tags_of_part, tidy
+from holeqc.inspection.view import PartView, Row, Run, count_verdicts
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import column_data
 from holeqc.reports.remarks import remarks_of
-from holeqc.reports.view import PartView, Row, Run, count_verdicts
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
@@ -111,7 +113,12 @@ def parts(run: Run) -> Iterator[Data]:
             "part": part.part,
             "serial": part.serial,
             "verdict": w.word(part.verdict),
+            "rechecks": [
+                {"file": join.file, "of": join.of, "replaced": len(join.replaced), "counts": len(join.counts),
+                 "left_out": len(join.left_out), "sentence": w.recheck_sentence(join)} for join in part.joins
+            ],
             "reasons": [_reason(reason) for reason in part.reasons],
+            "tags": [{"code": tag.code, "verdict": tag.verdict, "hole": tag.hole} for tag in tags_of_part(part)],
             "readings": int(part.row["readings"]),
             "first_date": w.day(part.row["first_date"]) or None,
             "last_date": w.day(part.row["last_date"]) or None,
@@ -146,11 +153,6 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return tidy(value)
     return None if value is None else str(value)
-
-
-def tidy(value: float) -> float | None:
-    """Return a number without the noise of binary subtraction: twelve digits, None where it isn't finite."""
-    return float(f"{value:.12g}") if math.isfinite(value) else None
 
 
 def _holes(part: PartView) -> list[Data]:

@@ -22,9 +22,9 @@ from holeqc import door, printing, writer
 from holeqc.problems import HoleQCError
 
 if TYPE_CHECKING:
+    from holeqc.inspection.view import PartView, Run
     from holeqc.ledger.approved import ApprovedSet
     from holeqc.reports.packet_list import Listed
-    from holeqc.reports.view import PartView, Run
 
 FORMAT = "holeqc packet 1"
 MANIFEST = "manifest.json"

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import CHARACTERISTICS, VERDICTS
+from holeqc.inspection.tags import gauge_of
+from holeqc.inspection.view import PartView, Row, Run
 from holeqc.ledger.approved import ApprovedSet
+from holeqc.ledger.rechecks import speaking_for
 from holeqc.reports import wording as w
 from holeqc.reports.part_pages import SHORT
 from holeqc.reports.remarks import remarks_of
-from holeqc.reports.tags import gauge_of
-from holeqc.reports.view import PartView, Row, Run
 
 if TYPE_CHECKING:
     from holeqc.ledger.tags import TagState
@@ -75,9 +76,7 @@ def _place(part: PartView, row: Row) -> tuple[int, int, int]:
 def _nonconformances(approved: ApprovedSet) -> dict[tuple[str, str, str], tuple[str, str]]:
     """Return tag's number and what was decided, by hole, wall and characteristic."""
     found: dict[tuple[str, str, str], tuple[str, str]] = {}
-    for tag in approved.tags:
-        if tag.row["inspection_id"] != approved.story.row["id"]:
-            continue
+    for tag in speaking_for(int(approved.story.row["id"]), approved.tags, approved.links):
         lines = json.loads(str(tag.row["content"]) or "{}").get("lines", ())
         keys = [(str(x.get("hole")), str(x.get("wall")), str(x.get("characteristic"))) for x in lines]
         for key in keys or [(str(tag.row["hole"]), "", "")]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from holeqc.inspection.results import ACCEPT, HOLD
+from holeqc.inspection.view import PartView
 from holeqc.ledger.approved import ApprovedSet
 from holeqc.ledger.tags import released_with
 from holeqc.reports import blocks as b
@@ -12,7 +13,6 @@ from holeqc.reports import wording as w
 from holeqc.reports.packet_list import Listed, decided, verdict_number
 from holeqc.reports.record_text import event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
-from holeqc.reports.view import PartView
 
 STATEMENT = (
     "The readings on record were judged against the kit file named here. Every characteristic that it asks for lies "

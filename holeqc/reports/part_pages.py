@@ -7,6 +7,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, REJECT
+from holeqc.inspection.tags import gauge_of
+from holeqc.inspection.view import PartView, Row
 from holeqc.quantities import CALCULATED, GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
@@ -16,12 +18,10 @@ from holeqc.reports.problem_pages import MOST_LETTERS, problem_blocks
 from holeqc.reports.remarks import Remark, remarks_of
 from holeqc.reports.screen import holes_sentence, pin_sentence, without_culprit
 from holeqc.reports.size_picture import size_pictures
-from holeqc.reports.tags import gauge_of
-from holeqc.reports.view import PartView, Row
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
-    pass
+    import pandas as pd
 
 SHORT = {
     "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
@@ -50,6 +50,7 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
         yield b.Findings(tuple(b.Finding(None, w.plain(text)) for text in part.more_rework))
         if permitted:
             yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+    yield from _recheck_blocks(part)
     yield b.Heading("Decision")
     yield decision_lines()
     yield b.Heading("Every hole")
@@ -62,6 +63,39 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
+
+
+def _recheck_blocks(part: PartView) -> Iterator[b.Block]:
+    """Give which readings a recheck replaced, and which count in their place, each with its day."""
+    several = part.specification.walls.several
+    columns = (
+        b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Reading"),
+        b.Column("Before, no longer counts", wraps=True), b.Column("Read again, counts", wraps=True),
+    )  # fmt: skip
+    for join in part.joins:
+        yield b.Heading("Read again")
+        yield b.Paragraph(f"{w.recheck_sentence(join)} Every other reading counts as it was read before.")
+        before, now = (_by_place(frame, part) for frame in (join.replaced, join.counts))
+        rows = tuple(
+            (w.plain(hole), *([w.plain(wall or "all")] if several else []), w.plain(kind.replace("_", " ")),
+             before.get((hole, wall, kind), "-"), now.get((hole, wall, kind), "not read"))
+            for hole, wall, kind in dict.fromkeys([*before, *now])
+        )  # fmt: skip
+        yield b.Table(columns, rows)
+
+
+def _by_place(frame: pd.DataFrame, part: PartView) -> dict[tuple[str, str, str], str]:
+    """Return readings with their day as text, by hole, wall and kind."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    days: dict[tuple[str, str, str], str] = {}
+    columns = [frame[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
+    for hole, wall, kind, value, word, typed, date in zip(*columns, strict=True):
+        key = str(hole), str(wall), str(kind)
+        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, part.specification.unit))
+        if text:
+            found.setdefault(key, []).append(w.plain(text))
+            days[key] = w.day(date) or "no day"
+    return {key: f"{', '.join(texts)} ({days[key]})" for key, texts in found.items()}
 
 
 def decision_lines() -> b.Signatures:
@@ -235,7 +269,9 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         limits = w.requirement(row, part.specification)
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
-        shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
+        shown = w.value_text(row, unit)
+        if row["doubtful"]:
+            shown = w.doubtful_text(row, unit, part.cell(row), part.typed_as(row))
         if (read := part.as_read(row)) is not None:
             shown = w.corrected(row["found"], unit, row["lower"], row["upper"])
         cells.append(b.Cell(shown, verdict if verdict else None))

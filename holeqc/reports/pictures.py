@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT
+from holeqc.inspection.view import PartView, Row
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.screen import worst_row
-from holeqc.reports.view import PartView, Row
 
 if TYPE_CHECKING:
     from holeqc.specification.model import Hole, Specification

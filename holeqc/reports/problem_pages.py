@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from holeqc.inspection.results import HOLD
+from holeqc.inspection.view import all_cells
 from holeqc.problems import Problem
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
-from holeqc.reports.together import all_cells
 
 PROBLEMS_SHOWN = 300  #: so many problems stand in the report; all of them in the workbook and the data
 MOST_LETTERS = 400  #: of one text in a table; in full in the workbook and the data

@@ -14,6 +14,7 @@ from holeqc.inspection.causes import words_of
 from holeqc.inspection.results import VERDICTS
 from holeqc.inspection.spans import in_order, same_of_holes
 from holeqc.ledger.questions import question_words
+from holeqc.ledger.rechecks import speaking_for
 from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
@@ -78,7 +79,9 @@ def _released(story: PartStory, one: InspectionStory, approval: Row) -> str:
     key = one.row["kit"], one.row["part"]
     ours = [tag for x in story.inspections if (x.row["kit"], x.row["part"]) == key for tag in x.tags]
     tags = [TagState(t.row, tuple(e for e in t.events if e["entry"] < approval["entry"])) for t in ours]
-    return released_with(tags, int(one.row["id"]))
+    known = {x.link.inspection: x.link for x in story.inspections if x.link is not None}
+    number = int(one.row["id"])
+    return released_with(tags, number, speaking_for(number, tags, known))
 
 
 def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
@@ -92,6 +95,7 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     for file in one.files:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
+    yield from _joined_lines(one)
     yield from _wrong_lines(story, one)
     for tag in one.tags:
         yield from _tag_lines(tag)
@@ -110,6 +114,22 @@ def approval_sentences(story: PartStory, one: InspectionStory) -> Iterator[str]:
             yield f"Remark: {w.plain(approval['note'])}"
         if approval["withdrawn_at"] is not None:
             yield f"Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+
+
+def _joined_lines(one: InspectionStory) -> Iterator[str]:
+    """Give which readings count in an inspection that joins a recheck, by their day."""
+    if one.link is None:
+        return
+    yield from _wrapped(w.plain(f"Recheck of {one.link.said}, joined with inspection {one.link.of}"))
+    ids = [str(hole["hole"]) for hole in one.holes]
+    for day in dict.fromkeys(str(row["day"] or "") for row in one.counting):
+        mine = [row for row in one.counting if str(row["day"] or "") == day]
+        for name, verb in (("count", "count"), ("left_out", "don't count any more")):
+            if some := [row for row in mine if row[name]]:
+                holes = in_order(ids, [str(row["hole"]) for row in some])
+                count = w.plural(sum(int(row[name]) for row in some), "reading")
+                word = "hole" if len(some) == 1 else "holes"
+                yield from _wrapped(w.plain(f"{count} of {day or 'no day'} {verb}: {word} {holes}"))
 
 
 def _wrong_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
@@ -193,7 +213,8 @@ def _limit(row: Row, value: float, unit: str) -> str:
 def _tag_lines(tag: TagStory) -> Iterator[str]:
     row = tag.row
     what = w.plain(what_of(row["hole"]))
-    yield f"   Tag {row['number']}, {what}, {row['verdict']} (printed {w.plain(row['printed'])})"
+    printed = "" if row["printed"] == row["number"] else f" (printed {w.plain(row['printed'])})"
+    yield f"   Tag {row['number']}, {what}, {row['verdict']}{printed}"
     for event in tag.events:
         yield f"      {event_text(event)}"
 
@@ -218,7 +239,8 @@ def story_data(story: PartStory) -> dict[str, Any]:
         "serial": story.serial,
         "inspections": [
             {
-                **one.row, "files": list(one.files), "holes": list(one.holes),
+                **one.row, "files": list(one.files), "holes": list(one.holes), "counting": list(one.counting),
+                "recheck": {"of_inspection": one.link.of, "said": one.link.said} if one.link else None,
                 "not_accepted": list(one.characteristics),
                 "approvals": [{**x, "released_with": _released(story, one, x)} for x in one.approvals],
                 "tags": [
@@ -387,9 +409,10 @@ def _age(row: Row, day: dt.date) -> str:
 def _next_step(tag: TagState) -> str:
     """Return what to do next with an open tag."""
     if tag.disposition in {"rework", "repair"}:
-        return f"{tag.disposition}, then read again and record the sheet"
+        again = f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
+        return f"{tag.disposition}, then {again}"
     if tag.row["verdict"] == "hold":
-        return "read again and record the sheet"
+        return f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
     return f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
 
 

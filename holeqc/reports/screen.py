@@ -15,14 +15,13 @@ from typing import TYPE_CHECKING
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.spans import capital, count_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
+from holeqc.inspection.view import PartView, Run, alike, all_cells, with_counted
 from holeqc.printing import is_terminal
 from holeqc.problems import NOTE
 from holeqc.quantities import CALCULATED
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
-from holeqc.reports.together import alike, all_cells, with_counted
-from holeqc.reports.view import PartView, Run
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
@@ -54,6 +53,9 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     lines = _head(run, width)
     told: set[tuple[str, str]] = set()
     lines += _one_part(run[0], told, width) if len(run) == 1 else _many_parts(run, told, width)
+    for part in run:
+        for join in part.joins:
+            lines += ["", *textwrap.wrap(w.recheck_sentence(join), width, subsequent_indent="  ")]
     lines += _problems(run, told, width)
     caveat = _lobing(run)
     if caveat:

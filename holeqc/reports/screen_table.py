@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from holeqc.inspection.results import ACCEPT
 from holeqc.inspection.unread import waiting_holes
+from holeqc.inspection.view import PartView, Row
 from holeqc.reports import wording as w
-from holeqc.reports.view import PartView, Row
 
 Head = tuple[str, str]  #: a heading in two lines
 Column = tuple[Head, list[str]]

@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterable
 
 from holeqc.inspection.results import REJECT
+from holeqc.inspection.view import PartView
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.pictures import SMALL, WIDTH
-from holeqc.reports.view import PartView
 
 SLOTS = 24  #: hole and wall pairs in one picture
 

@@ -8,13 +8,13 @@ import math
 
 import holeqc
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.view import PartView, Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
 from holeqc.reports.part_pages import decision_lines, part_blocks, reason_findings
 from holeqc.reports.problem_pages import PROBLEMS_SHOWN, problem_blocks
 from holeqc.reports.screen_table import holes_in_brief
-from holeqc.reports.view import PartView, Run
 
 
 def report_number(run: Run) -> str:

@@ -1,4 +1,7 @@
-"""Tags on pages: four a page with cut marks, a ring for the string, letters that read at arm's length."""
+"""Tags on pages: four a page with cut marks, or one a page for a label printer; letters that read at arm's length.
+
+A ring for the string, and the code as a QR code (ISO/IEC 18004), so that a scanner types it.
+"""
 
 from __future__ import annotations
 
@@ -8,19 +11,23 @@ from dataclasses import dataclass
 from holeqc.inspection.phrases import ENGINEERING
 from holeqc.inspection.results import HOLD, REJECT
 from holeqc.inspection.spans import joined, same_of_holes
+from holeqc.inspection.view import Run
+from holeqc.problems import DataError
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.flow import MARGIN, NOTE
 from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
-from holeqc.reports.tags import Line, Tag, tags_for, tool_text
-from holeqc.reports.view import Run
+from holeqc.reports.tags import Line, Tag, tool_text
 
 ACROSS, DOWN = 2, 2
 PAD = 10.0
 UNREAD_EACH = 3  #: up to so many lines of which nothing was read are told each
 UNREAD_LINES = 7
 TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
+MODULES = 21  #: of a QR code of version 1, which holds a tag's code at the highest level of correction
+SQUARE = 44.0  #: side of the QR code [points]: a module is 0.7 mm (common practice, no source: 0.4 mm and more)
+LEAST = (95.0, 140.0)  #: smallest label [mm]
 NO_REWORK = "No rework without engineering disposition."
 _UPPER, _LOWER = 122.0, 76.0  #: height of the identity above, and of disposition and signatures below [points]
 
@@ -38,29 +45,73 @@ class Face:
     unread: tuple[str, ...] = ()  #: in the place of the lines, where nothing was read
 
 
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the tags are printed on: page size [points], tags across and down, what stands at the foot, and the title.
+    """
+
+    paper: tuple[float, float]
+    across: int
+    down: int
+    foot: tuple[tuple[str, bool], ...]
+    tool: str
+    title: str
+
+    @property
+    def margin(self) -> float:
+        """Left and right of the tags [points]."""
+        return MARGIN if self.across > 1 else 9.0
+
+    @property
+    def top(self) -> float:
+        """Above the tags [points]."""
+        return 18.0 if self.across > 1 else 6.0
+
+    @property
+    def cell(self) -> tuple[float, float]:
+        """Width and height of the place of one tag [points]."""
+        below = 32 if self.across > 1 else 8
+        high = self.paper[1] - self.top - below - 9.6 * len(self.foot)
+        return (self.paper[0] - 2 * self.margin) / self.across, high / self.down
+
+
 def tag_pages(run: Run, tags: Sequence[Tag], progress: Callable[[str], None] = lambda _: None) -> bytes:
-    """Return tags as a PDF file; the same bytes each time for the same run."""
+    """Return the tags of a run as a PDF file; the same bytes each time for the same run."""
     paper = PAPERS["letter" if run.specification.unit == "in" else "a4"]
+    foot, wide = foot_for(run), paper[0] - 2 * MARGIN
+    lines = [(text, False) for line in foot.lines for text in wrap(line, wide, NOTE)]
+    lines += [(text, True) for text in wrap(" ".join(foot.cautions), wide, NOTE, True)]
+    title = f"Tags, kit {run.specification.id} revision {run.specification.revision}"
+    return print_tags(tags, Sheet(paper, ACROSS, DOWN, tuple(lines), tool_text(run), title), progress)
+
+
+def sheet_for(unit: str, tool: str, label: tuple[float, float] | None = None) -> Sheet:
+    """Return the sheet for tags out of the record: four a page, or labels of a size [mm].
+
+    Raises:
+        DataError: the label is too small to hold a tag, or larger than a page.
+    """
+    paper = PAPERS["letter" if unit == "in" else "a4"] if label is None else tuple(mm * 72 / 25.4 for mm in label)
+    if label is not None and not all(a <= b <= 500 for a, b in zip(LEAST, label, strict=True)):
+        least = f"{LEAST[0]:g} x {LEAST[1]:g} mm"
+        raise DataError(f"a tag needs a label of {least} or more, width first (--label 100x150mm)")
+    wide = paper[0] - 2 * (MARGIN if label is None else 9.0)
+    foot = tuple((text, True) for text in wrap(" ".join(w.CAUTIONS), wide, NOTE, True))
+    across, down = (ACROSS, DOWN) if label is None else (1, 1)
+    return Sheet((paper[0], paper[1]), across, down, foot, tool, "Tags")
+
+
+def print_tags(tags: Sequence[Tag], sheet: Sheet, progress: Callable[[str], None] = lambda _: None) -> bytes:
+    """Return tags as a PDF file on sheets or labels."""
     pages: list[d.Drawing] = []
-    each = ACROSS * DOWN
-    foot = _foot(run, paper[0] - 2 * MARGIN)
-    wide, high = _cell_size(paper, foot)
+    each = sheet.across * sheet.down
+    wide, high = sheet.cell
     faces = [face for tag in tags for face in faces_of(tag, wide - 12, high - 12)]
     total = -(-len(faces) // each)
     for start in range(0, len(faces), each):
-        pages.append(_page(run, faces[start : start + each], paper, foot, (len(pages) + 1, total)))
+        pages.append(_page(sheet, faces[start : start + each], (len(pages) + 1, total)))
         progress(f"tags.pdf: page {len(pages)} of {total}")
-    return save_pdf(pages, f"Tags, kit {run.specification.id} revision {run.specification.revision}")
-
-
-def _foot(run: Run, wide: float) -> list[tuple[str, bool]]:
-    foot = foot_for(run)
-    lines = [(text, False) for line in foot.lines for text in wrap(line, wide, NOTE)]
-    return lines + [(text, True) for text in wrap(" ".join(foot.cautions), wide, NOTE, True)]
-
-
-def _cell_size(paper: tuple[float, float], foot: list[tuple[str, bool]]) -> tuple[float, float]:
-    return (paper[0] - 2 * MARGIN) / ACROSS, (paper[1] - 32 - 9.6 * len(foot) - 18.0) / DOWN
+    return save_pdf(pages, sheet.title)
 
 
 def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
@@ -69,10 +120,11 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
     words = tag.decide.replace(ENGINEERING, "").strip() if forbidden else tag.decide
     unread = _unread(tag, wide)
-    first = 29 + 11.5 * len(_asked(tag.lines[0], wide, tag.unit)) if tag.lines else 0.0
+    first = sum(row.high for row in _first_rows(tag, wide)) if tag.lines else 0.0
     first = 2 + 12.0 * len(unread) if unread else first
-    rest = 0 if unread else max(0, len(tag.lines) - 1)
-    left = [room - first - 12 * n - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
+    more = [] if unread else [12.0 * len(_brief(tag, line, wide)) for line in tag.lines[1:]]
+    rest = len(more)
+    left = [room - first - sum(more[:n]) - (13 if n < rest else 0) - 20 - forbidden for n in range(rest + 1)]
     for brief in range(rest, -1, -1):
         for size in TEXT_SIZES:
             text = wrap(words, wide, size) if words else []
@@ -81,11 +133,13 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
                 return
     # An instruction and its cautions must not hang on two faces: all of the text goes on the next.
     size = TEXT_SIZES[0]
-    text, each = wrap(words, wide, size), int((room - 20 - forbidden) // (size + 2)) - 1
+    more_of = wrap("see face 88 of 88: what may be done, cautions", wide, size)
+    text, each = wrap(words, wide, size), max(1, int((room - 20 - forbidden) // (size + 2)) - len(more_of))
     pieces = [[], *(text[n : n + each] for n in range(0, len(text), each))]
     brief = max((n for n in range(rest + 1) if left[n] >= size + 2), default=0)
     for n, piece in enumerate(pieces, 1):
-        on = [] if n == len(pieces) else [f"see face {n + 1} of {len(pieces)}: what may be done, cautions"]
+        told = f"see face {n + 1} of {len(pieces)}: what may be done, cautions"
+        on = [] if n == len(pieces) else wrap(told, wide, size)
         yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces), unread)
 
 
@@ -105,25 +159,69 @@ def _unread(tag: Tag, wide: float) -> tuple[str, ...]:
     return (*lines[: UNREAD_LINES - 1], "and more, see the report") if more else tuple(lines)
 
 
-def _asked(line: Line, wide: float, unit: str) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _TextRow:
+    """A row of a tag: texts with their place across, size, weight and anchor, and how high it is [points]."""
+
+    texts: tuple[tuple[float, str, float, bool, d.Anchor], ...]
+    high: float
+
+
+def _title(tag: Tag, line: Line) -> str:
+    title = line.characteristic + (f", {line.wall} wall" if line.wall else "")
+    several = len({line.hole for line in tag.lines}) > 1
+    return w.plain(f"hole {line.hole}: {title}" if several else title)
+
+
+def _asked(line: Line, unit: str) -> str:
+    """Return what is required, with the unit where a length is."""
+    if line.characteristic in {"GO", "NO-GO"} and line.requirement[:1].isdigit():
+        size, _, what = line.requirement.partition(" ")
+        return f"{size} {unit} {what}"
     measured = line.lower is not None or line.upper is not None
-    return wrap(f"required  {line.requirement}{f' {unit}' if measured else ''}", wide, 9.5)[:2]
+    return f"{line.requirement} {unit}" if measured and line.characteristic != "surface" else line.requirement
 
 
-def _page(
-    run: Run, faces: Sequence[Face], paper: tuple[float, float], foot: list[tuple[str, bool]], number: tuple[int, int]
-) -> d.Drawing:
-    page = d.Drawing(*paper)
-    top = 18.0
-    bottom = paper[1] - 32 - 9.6 * len(foot)
-    wide, high = _cell_size(paper, foot)
+def _first_rows(tag: Tag, wide: float) -> list[_TextRow]:
+    """Return the rows of a tag's first line: what, required, found, and how far beyond."""
+    line, label = tag.lines[0], width_of("required  ", 9.5)
+    rows = [_TextRow(((0.0, text, 9.5, True, "start"),), 12.0) for text in wrap(_title(tag, line), wide, 9.5, True)]
+    rows += [
+        _TextRow(((0.0, text, 9.5, False, "start"),), 11.5)
+        for text in wrap(f"required  {_asked(line, tag.unit)}", wide, 9.5)
+    ]
+    deviation = width_of(line.deviation, 11.5, True)
+    taken = deviation + width_of("deviation", 9.5) + 15 if line.deviation else 0.0
+    found = wrap(line.found, wide - label - taken, 11.5, True)
+    beside: list[tuple[float, str, float, bool, d.Anchor]] = []
+    if line.deviation:
+        beside = [(wide, line.deviation, 11.5, True, "end"), (wide - deviation - 5, "deviation", 9.5, False, "end")]
+    for n, text in enumerate(found):
+        head: list[tuple[float, str, float, bool, d.Anchor]] = [] if n else [(0.0, "found", 9.5, False, "start")]
+        rows.append(_TextRow((*head, (label, text, 11.5, True, "start"), *([] if n else beside)), 13.5))
+    return rows
+
+
+def _brief(tag: Tag, line: Line, wide: float) -> list[str]:
+    """Return a further line in brief: what was found, never without its value."""
+    beyond = f" ({line.deviation})" if line.deviation else ""
+    return wrap(f"also {_title(tag, line)}: {line.found}{beyond}", wide, 9.5)
+
+
+def _page(sheet: Sheet, faces: Sequence[Face], number: tuple[int, int]) -> d.Drawing:
+    page = d.Drawing(*sheet.paper)
+    wide, high = sheet.cell
+    left, top = sheet.margin, sheet.top
     for n, face in enumerate(faces):
-        _tag(page, face, MARGIN + (n % ACROSS) * wide, top + (n // ACROSS) * high, wide, high)
-    _cut_marks(page, [MARGIN + k * wide for k in range(ACROSS + 1)], [top + k * high for k in range(DOWN + 1)])
-    for n, (line, bold) in enumerate(foot):
-        page.text(MARGIN, bottom + 16 + 9.6 * n, line, NOTE, bold, d.INK if bold else d.SOFT)
-    page.text(paper[0] - MARGIN, paper[1] - 12, f"page {number[0]} of {number[1]}", NOTE, anchor="end")
-    page.text(MARGIN, paper[1] - 12, f"Cut along the marks.  {tool_text(run)}", NOTE, colour=d.SOFT)
+        _tag(page, face, left + (n % sheet.across) * wide, top + (n // sheet.across) * high, wide, high)
+    base = top + sheet.down * high + (16 if sheet.across > 1 else 8)
+    for n, (line, bold) in enumerate(sheet.foot):
+        page.text(left, base + 9.6 * n, line, NOTE, bold, d.INK if bold else d.SOFT)
+    if sheet.across > 1:
+        xs, ys = ([left + k * wide for k in range(sheet.across + 1)], [top + k * high for k in range(sheet.down + 1)])
+        _cut_marks(page, xs, ys)
+        page.text(sheet.paper[0] - left, sheet.paper[1] - 12, f"page {number[0]} of {number[1]}", NOTE, anchor="end")
+        page.text(left, sheet.paper[1] - 12, f"Cut along the marks.  {sheet.tool}", NOTE, colour=d.SOFT)
     return page
 
 
@@ -149,11 +247,14 @@ def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: flo
     page.box(x, y, wide, band, fill=ink if verdict == REJECT else d.HOLD_FILL)
     page.line((x, y + band), (x + wide, y + band), stroke=ink, width=1.4)
     colour = "#ffffff" if verdict == REJECT else ink
-    page.text(x + PAD, y + 27, f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23, True, colour)
+    word, size = f"{w.MARKS[verdict]} {tag.verdict.upper()}", 23.0
+    while PAD + width_of(word, size, True) + 6 > wide - 35 - width_of(tag.code, 11, True):
+        size -= 0.5
+    page.text(x + PAD, y + 27, word, size, True, colour)
     page.circle(x + wide - 20, y + band / 2, 7, stroke=colour, width=1.0, fill="#ffffff")
     label = "tag" if face.total == 1 else f"tag, face {face.number} of {face.total}"
     page.text(x + wide - 35, y + 16, label, NOTE, colour=colour, anchor="end")
-    page.text(x + wide - 35, y + 30, tag.number, 11, True, colour, "end")
+    page.text(x + wide - 35, y + 30, tag.code, 11, True, colour, "end")
     base = _identity(page, tag, x + PAD, y + band, wide - 2 * PAD)
     if face.number == 1:
         base = _lines(page, face, x + PAD, base, wide - 2 * PAD)
@@ -199,36 +300,18 @@ def _lines(page: d.Drawing, face: Face, x: float, y: float, wide: float) -> floa
             page.text(x, y + 12, text, 9.5, face.unread[0].startswith(w.NOT_READ))
             y += 12
         return y + 2
-    several = len({line.hole for line in tag.lines}) > 1
-    for shown, line in enumerate(tag.lines):
-        title = f"{line.characteristic}" + (f", {line.wall} wall" if line.wall else "")
-        title = w.plain(f"hole {line.hole}: {title}" if several else title)
-        if shown == 0:
-            asked = _asked(line, wide, tag.unit)
-            page.text(x, y + 12, title, 9.5, True)
-            for n, text in enumerate(asked):
-                page.text(x, y + 23.5 + 11.5 * n, text, 9.5)
-            _found(page, line, x, y + 25 + 11.5 * len(asked), wide)
-            y += 29 + 11.5 * len(asked)
-            continue
-        if shown > face.brief:
-            page.text(x, y + 10, f"and {len(tag.lines) - shown} more, see the report", 9, colour=d.SOFT)
-            return y + 13
-        brief = f"also {title}: {line.found}" + (f" ({line.deviation})" if line.deviation else "")
-        page.text(x, y + 10, wrap(brief, wide, 9.5)[0], 9.5)
-        y += 12
-    return y
-
-
-def _found(page: d.Drawing, line: Line, x: float, base: float, wide: float) -> None:
-    page.text(x, base, "found", 9.5)
-    left, size = width_of("required  ", 9.5), 11.5
-    while not line.deviation and left + width_of(line.found, size, True) > wide and size > 8:
-        size -= 0.5
-    page.text(x + left, base, line.found, size, True)
-    if line.deviation:
-        page.text(x + wide, base, line.deviation, 11.5, True, anchor="end")
-        page.text(x + wide - width_of(line.deviation, 11.5, True) - 5, base, "deviation", 9.5, anchor="end")
+    for row in _first_rows(tag, wide) if tag.lines else []:
+        for across, text, size, bold, anchor in row.texts:
+            page.text(x + across, y + row.high, text, size, bold, anchor=anchor)
+        y += row.high
+    for line in tag.lines[1 : 1 + face.brief]:
+        for text in _brief(tag, line, wide):
+            page.text(x, y + 12, text, 9.5)
+            y += 12
+    if len(tag.lines) - 1 > face.brief:
+        page.text(x, y + 12, f"and {len(tag.lines) - 1 - face.brief} more, see the report", 9, colour=d.SOFT)
+        y += 13
+    return y + 2
 
 
 def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bottom: float) -> None:
@@ -243,13 +326,18 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
     for n, line in enumerate(face.text):
         page.text(x, base + (face.size + 2) * n, line, face.size)
     page.line((x, top), (x + wide, top), stroke=d.RULE, width=0.7)
-    page.text(x, top + 11, "Disposition, one box", NOTE, colour=d.SOFT)
-    third = wide / 3
-    for n, name in enumerate(face.tag.dispositions):  # the first two beside the label's row, three in the row below
-        across, down = (n + 1, 0) if n < 2 else (n - 2, 1)
-        at = x + across * third + (16 if down == 0 else 0)
-        page.box(at, top + 3 + 16 * down, 10, 10, stroke=d.INK, width=1.0)
-        page.text(at + 14, top + 12 + 16 * down, name, 10)
+    page.text(x, top + 11, "Disposition", NOTE, colour=d.SOFT)
+    _square(page, face.tag.code, x + wide - SQUARE, top + 10)
+    wide -= SQUARE + 9
+    beside = width_of("Disposition", NOTE) + 10
+    boxes = face.tag.dispositions
+    for base, start, names in ((top + 3, beside, boxes[:2]), (top + 19, 0.0, boxes[2:])):
+        needed = sum(14 + width_of(word, 10) for word in names)
+        gap, at = (wide - start - needed) / len(names), x + start
+        for word in names:
+            page.box(at, base, 10, 10, stroke=d.INK, width=1.0)
+            page.text(at + 14, base + 9, word, 10)
+            at += 14 + width_of(word, 10) + gap
     half = (wide - 12) / 2
     for n, label in enumerate(("inspector, date", "decided, signed, date")):
         left = x + n * (half + 12)
@@ -257,4 +345,17 @@ def _decision(page: d.Drawing, face: Face, x: float, y: float, wide: float, bott
         page.text(left, top + 68, label, NOTE, colour=d.SOFT)
 
 
-__all__ = ["tag_pages", "tags_for"]
+def _square(page: d.Drawing, code: str, x: float, y: float) -> None:
+    """Draw a code as a QR code, row by row in runs of dark modules; the paper around it is its quiet zone."""
+    import segno
+
+    matrix = segno.make(code, version=1, error="h", boost_error=False).matrix
+    side = SQUARE / MODULES
+    for row, modules in enumerate(matrix):
+        start = None
+        for column, dark in enumerate([*modules, 0]):
+            if dark and start is None:
+                start = column
+            elif not dark and start is not None:
+                page.box(x + start * side, y + row * side, (column - start) * side, side, fill=d.INK)
+                start = None

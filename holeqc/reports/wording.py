@@ -16,7 +16,7 @@ from holeqc.quantities import unit_name as unit_name
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
-    from holeqc.readings.table import Source
+    from holeqc.readings.table import Join, Source
     from holeqc.reports.blocks import Banner
     from holeqc.specification.model import Hole, Specification
 
@@ -171,12 +171,15 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
     return computed(row["found"], unit, *_limits(row))
 
 
-def doubtful_text(row: Mapping[str, Any], unit: str, place: str) -> str:
-    """Return that a value is in doubt, what was typed, and the cell to look at, where one reading decides."""
+def doubtful_text(row: Mapping[str, Any], unit: str, place: str, cell: str = "") -> str:
+    """Return that a value is in doubt, what was typed, and the cell to look at, where one reading decides.
+
+    ``cell``: what stands there; without it the size, which may have been converted or corrected.
+    """
     if row["reading"] < 0 or not place:
         return "doubtful"
     size = typed(row["found"], unit) if row["characteristic"] == "size" and math.isfinite(row["found"]) else ""
-    said = plain(row["found_word"]) or size
+    said = shorten(plain(cell), 24) or plain(row["found_word"]) or size
     return f"doubtful: {f'{said} typed, ' if said else ''}see cell {place.rsplit(', ', 1)[-1]}"
 
 
@@ -346,6 +349,20 @@ def day(value: object) -> str:
     """Return a day as 2026-05-04, '' where there is none."""
     text = str(value)
     return "" if text in {"NaT", "None", "nan", ""} else text[:10]
+
+
+def recheck_sentence(join: Join) -> str:
+    """Return what a recheck replaced, with the days of both."""
+    again, before = (sorted({day(x) or "no day" for x in frame["date"]}) for frame in (join.counts, join.replaced))
+    holes = list(dict.fromkeys(str(hole) for hole in join.replaced["hole"] if str(hole)))
+    text = f"{file_name(join.file)} is a recheck of {plain(join.of)}"
+    if not len(join.replaced):
+        return f"{text}; it takes the place of nothing."
+    named = f"hole{'s' if len(holes) > 1 else ''} {plain(', '.join(holes))}"
+    return (
+        f"{text}: {plural(len(join.replaced), 'reading')} of {named} of {', '.join(before)} no longer count, "
+        f"{len(join.counts)} of {', '.join(again)} do."
+    )
 
 
 def is_fault(verdict: int) -> bool:

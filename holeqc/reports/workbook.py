@@ -26,14 +26,14 @@ from openpyxl.worksheet.page import PageMargins
 
 import holeqc
 from holeqc import writer
+from holeqc.inspection.tags import tidy
+from holeqc.inspection.view import Run, place_of
 from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
 from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
 from holeqc.reports.columns_read import column_rows
-from holeqc.reports.data import tidy
 from holeqc.reports.screen import holes_sentence
-from holeqc.reports.view import Run, place_of
 from holeqc.specification.describe import confirmed_sentences
 from holeqc.specification.words import limits_line
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from holeqc import door, printing, writer
+from holeqc.inspection.view import Run
 from holeqc.problems import ERROR, HoleQCError, Problem
-from holeqc.reports.view import Run
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
@@ -45,11 +45,12 @@ def write_all(
     made: dt.date | None = None,
 ) -> None:  # fmt: skip
     """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it."""
+    from holeqc.inspection.tags import tags_for
     from holeqc.reports.html import html_page
     from holeqc.reports.pdf import pdf_report
     from holeqc.reports.story import report_for
     from holeqc.reports.tag_pages import tag_pages
-    from holeqc.reports.tags import tags_csv, tags_for, tags_json
+    from holeqc.reports.tags import printed, tags_csv, tags_json
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)
@@ -58,7 +59,7 @@ def write_all(
     folder.write_bytes(PDF, pdf_report(report, progress))
     with folder.file(BOOK) as file:
         write_workbook(run, file, progress)
-    tags = tags_for(run, progress)
+    tags = [printed(tag, run.specification) for tag in tags_for(run, progress)]
     if tags:
         folder.write_bytes(TAG_PAGES, tag_pages(run, tags, progress))
     folder.write_text(TAG_DATA, tags_json(tags))

@@ -188,6 +188,8 @@ def _judging_lines(s: Specification) -> list[str]:
     lines += _item("Temperature", correct if t.correct else "not corrected; readings count as at 20 °C")
     who = ("by another person than the one who logged the readings" if s.approval_two_person
            else "by anyone, the one who logged the readings too")  # fmt: skip
+    if s.recheck_within is not None:
+        lines += _item("Recheck", f"readings that go on counting beside it may be {s.recheck_within} days older")
     lines += _item("Approval", f"{who}, signed with the person's key" if s.approval_signed else who)
     return lines
 

@@ -304,6 +304,7 @@ class Specification:
     wall_names: dict[str, str] = field(default_factory=dict)  #: the shop's other name of a wall -> the kit's
     designators: dict[str, str] = field(default_factory=dict)  #: characteristic -> how the drawing marks it as key
     approval_two_person: bool = True  #: who logged the readings may not approve them
+    recheck_within: int | None = None  #: days that readings may be older than a recheck that they count beside
     approval_signed: bool = False  #: approvals, dispositions and releases are signed with the person's key
     path: str = ""
     digest: str = ""

@@ -133,6 +133,9 @@ y = 1.111
 # [wall_names]                 # what the shop's sheets call a wall
 # "skin" = "single"
 
+# [recheck]
+# within_days = 30
+
 # [designators]                # how the drawing marks what is key or critical
 # "hole-to-hole position" = "KC"
 

@@ -135,6 +135,7 @@ def test_gauges_of_recorded_kits_are_known(capsys: pytest.CaptureFixture[str]) -
 
 
 FORGED = "bench 2\nApproved: P-0107 by 41"
+TAG = "FRJ8-M8XW"  #: the one tag of P-0109
 CALIBRATED = ["gauge", "calibrated", "BG-2", "--new", "--day", "2026-11-02"]
 
 
@@ -146,8 +147,8 @@ CALIBRATED = ["gauge", "calibrated", "BG-2", "--new", "--day", "2026-11-02"]
     [*CALIBRATED, "--by", "7", "--note", FORGED],
     [*CALIBRATED, "--by", "7", "--certificate", FORGED],
     ["fixture", "event", "DF-BL7", "--new", "--event", "moved", "--by", "7", "--day", "2026-11-02", "--note", FORGED],
-    ["disposition", "1", "--as", "scrap", "--by", "7", "--reason", FORGED],
-    ["disposition", "1", "--as", "use-as-is", "--by", "7", "--reason", "r", "--authority", f"EO-2 {FORGED}"],
+    ["disposition", TAG, "--as", "scrap", "--by", "7", "--reason", FORGED],
+    ["disposition", TAG, "--as", "use-as-is", "--by", "7", "--reason", "r", "--authority", f"EO-2 {FORGED}"],
     ["check", KIT, str(SAMPLES / "bl7_P-0110.xlsx"), "--record", "--by", FORGED],
 ])  # fmt: skip
 def test_what_people_type_stays_in_one_line(command: list[str], capsys: pytest.CaptureFixture[str]) -> None:

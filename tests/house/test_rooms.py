@@ -36,6 +36,7 @@ BELOW = {"printing", "problems", "door", "writer"}
 LIBRARY_ROOMS = {
     "matplotlib": {"reports"},
     "openpyxl": {"readings", "reports"},
+    "segno": {"reports"},
     "typer": {"commands", "__main__"},
     "sqlite3": {"ledger"},
     "sqlalchemy": {"ledger"},

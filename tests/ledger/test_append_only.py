@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from runs import ENGINES, GOOD, LARGE, content, judged, kit, sheet, text_of
+from runs import ENGINES, GOOD, LARGE, TODAY, content, judged, kit, sheet, text_of
 from shop import place
 from sqlalchemy import Column, Connection, Text, select, text
 from sqlalchemy.exc import DBAPIError
@@ -25,7 +25,10 @@ from holeqc.ledger import guards, open_ledger
 from holeqc.ledger import schema as s
 from holeqc.ledger.engine import MANY
 from holeqc.ledger.ledger import Ledger
+from holeqc.ledger.rechecks import record_recheck
 from holeqc.problems import LedgerError
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.read import read_files
 
 REFUSED = "append-only"
 
@@ -52,6 +55,12 @@ def fill(ledger: Ledger, folder: Path) -> None:
         "signature": [{"person": "17", "statement": "{}"}], "question_closed": [{"approval_id": approval,
         "calibration_id": 1, "note": "looked at"}],
     })  # fmt: skip
+    small = {"1": (0.457, 4.58), "2": (0.459, 0.460)}
+    ledger.record(judged(spec, sheet(folder / "b.csv", {"P-3": small})), text_of(spec), "bench 2")
+    again = sheet(folder / "c.csv", {"P-3": {"1": (0.457, 0.458)}}, day="2026-11-05")
+    again.write_text(f"Recheck of: 2026-11-03\n{again.read_text(encoding='utf-8')}", encoding="utf-8")
+    recheck = read_files([again], spec, ReadOptions(today=TODAY))
+    record_recheck(ledger, spec, text_of(spec), recheck.rechecks[0], "bench 2")
     assert all(content(ledger).values())
 
 
@@ -360,7 +369,7 @@ def test_flipped_bytes_are_refused_or_found_or_touch_no_row(tmp_path: Path) -> N
                     outcomes["found"] += 1
                     continue
                 assert content(ledger) == whole, f"byte {place_}"
-                assert [p["serial"] for p in ledger.parts()] == ["P-2", "P-1"]
+                assert [p["serial"] for p in ledger.parts()] == ["P-2", "P-1", "P-3"]
                 outcomes["untouched"] += 1
         except LedgerError:
             outcomes["refused"] += 1

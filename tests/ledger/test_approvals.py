@@ -13,6 +13,9 @@ import pytest
 from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
+from holeqc.commands.recording import record_run
+from holeqc.inspection.judge import inspect
+from holeqc.inspection.tags import code_of, code_typed, tags_of
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
@@ -21,6 +24,9 @@ from holeqc.ledger.obstacles import worst_of
 from holeqc.ledger.summary import summary
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.read import read_files
+from holeqc.specification.load import load_specification
 
 HALF = {"1": (0.457, None), "2": (0.459, 0.460)}
 SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
@@ -411,12 +417,39 @@ def test_texts_are_kept_as_texts(shop: Shop) -> None:
 def test_tags_are_listed_and_found(shop: Shop) -> None:
     (a,) = shop.record("P-1", LARGE).tags
     (b,) = shop.record("P-2", LARGE).tags
-    assert (a, b) == ("T-000001", "T-000002")
+    assert [code_typed(a), code_typed(b)] == [a, b]
+    assert a != b
     assert [t.number for t in find_tags(shop.ledger)] == [a, b]
     assert [t.number for t in find_tags(shop.ledger, serial="P-2")] == [b]
-    assert find_tag(shop.ledger, "2").number == find_tag(shop.ledger, "t-2").number == b
+    for typed in (b, b.lower(), f" {b.replace('-', '')}", b.replace("-", " ")):
+        assert find_tag(shop.ledger, typed).number == b
     with pytest.raises(LedgerError, match="no tag T-9"):
         find_tag(shop.ledger, "T-9")
+
+
+def test_tags_of_older_ledgers_are_found_by_both_their_numbers(shop: Shop) -> None:
+    shop.record("P-1", LARGE)
+    row = {"inspection_id": 1, "part": "plate", "serial": "P-1", "hole": "2", "verdict": "reject", "content": "{}"}
+    for number, printed in (("T-000007", "E6CD-41C0"), ("T-000008", "AAAA-0000"), ("T-000009", "AAAA-0000")):
+        shop.ledger.entry("tags", "bench 2", {"tag": [{**row, "number": number, "printed": printed}]})
+    for typed in ("T-000007", "t-7", "7", "e6cd41c0", "E6CD 41C0"):
+        assert find_tag(shop.ledger, typed).number == "T-000007"
+    with pytest.raises(LedgerError, match="2 tags were printed with number aaaa-0000: T-000008, T-000009"):
+        find_tag(shop.ledger, "aaaa-0000")
+
+
+def test_a_code_that_is_taken_is_followed_by_the_next_of_its_basis(shop: Shop) -> None:
+    (first,) = shop.record("P-1", LARGE).tags
+    sheet = shop.folder / "sheet_1.csv"
+    remark = shop.folder / "again.csv"  # the same readings in a file of its own
+    remark.write_text(sheet.read_text(encoding="utf-8").replace("\n", ",\n"), encoding="utf-8")
+    spec = load_specification(shop.folder / "k2.toml")
+    found = inspect(spec, read_files([remark], spec, ReadOptions(today=TODAY)))
+    (tag,) = tags_of(found)
+    assert tag.code == first, "the code follows from the readings, not from the file"
+    (second,) = record_run(shop.ledger, found, "bench 2").tags
+    assert second == code_of(tag.basis, 1)
+    assert [t.number for t in find_tags(shop.ledger)] == [first, second]
 
 
 def test_worst_decides_the_exit_code(shop: Shop) -> None:

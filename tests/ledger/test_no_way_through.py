@@ -263,7 +263,7 @@ def test_an_approval_written_by_hand_carries_no_packet(shop: Shop) -> None:
     (number,) = run.recorded.inspections.values()
     shop.ledger.entry("approval", "41", {"approval": [{"inspection_id": number, "role": "inspector"}]})
     assert shop.ledger.verify().holds
-    with pytest.raises(LedgerError, match=r"was given although tag T-000001, hole 2: rejected, no disposition"):
+    with pytest.raises(LedgerError, match=rf"was given although tag {run.tags[0]}, hole 2: rejected, no disposition"):
         approved_set(shop.ledger, "P-1")
     run = shop.record("P-2", GOOD, by="41")
     (number,) = run.recorded.inspections.values()
@@ -285,19 +285,19 @@ def test_a_verdict_changed_before_it_is_recorded(shop: Shop) -> None:
 
 
 def test_a_tag_closed_by_hand_says_nothing(shop: Shop) -> None:
-    shop.record("P-1", SMALL)
+    (tag,) = shop.record("P-1", SMALL).tags
     shop.record("P-1", GOOD, day="2026-11-04")
     shop.ledger.entry("tags", "bench 2", {"tag_event": [{"tag_id": 1, "event": "closed", "note": "accepted"}]})
-    assert find_tag(shop.ledger, "1").closed
-    assert refused(shop, "P-1") == {"tag-open": ["tag T-000001, hole 1: closed, and nobody said what becomes of it"]}
+    assert find_tag(shop.ledger, tag).closed
+    assert refused(shop, "P-1") == {"tag-open": [f"tag {tag}, hole 1: closed, and nobody said what becomes of it"]}
 
 
 def test_a_disposition_written_by_hand_by_who_logged(shop: Shop) -> None:
-    shop.record("P-1", LARGE)
+    (tag,) = shop.record("P-1", LARGE).tags
     decided = {"tag_id": 1, "event": "dispositioned", "disposition": "use-as-is", "authority": "EO-9", "note": "x"}
     shop.ledger.entry("tags", "bench 2", {"tag_event": [decided, {"tag_id": 1, "event": "closed", "note": "x"}]})
     assert refused(shop, "P-1") == {"same-person": [
-        "tag T-000001: use-as-is was decided by bench 2, who logged or read the readings"
+        f"tag {tag}: use-as-is was decided by bench 2, who logged or read the readings"
     ]}  # fmt: skip
 
 

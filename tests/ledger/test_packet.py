@@ -21,7 +21,7 @@ from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
 from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
-from holeqc.ledger.tags import dispose
+from holeqc.ledger.tags import dispose, find_tags
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.reports import packet as packets
 from holeqc.reports.blocks import Banner
@@ -60,6 +60,11 @@ def made(shop: Shop) -> Packet:
     return written(shop, "P-2", shop.folder / "packet")
 
 
+def tag_of(shop: Shop) -> str:
+    (tag,) = find_tags(shop.ledger, serial="P-2")
+    return tag.number
+
+
 @pytest.fixture
 def copy(made: Packet, tmp_path: Path) -> Path:
     shutil.copytree(made.folder, tmp_path / "copy")
@@ -80,7 +85,7 @@ def test_manifest_has_the_digest_of_everything(made: Packet, shop: Shop) -> None
     assert manifest["kit"]["sha256"] == hashlib.sha256((shop.folder / "k2.toml").read_bytes()).hexdigest()
     assert manifest["approval"]["hash"] == manifest["entries"][1]["hash"]
     assert [(t["number"], t["disposition"], t["authority"], t["state"]) for t in manifest["tags"]] == [
-        ("T-000001", "use-as-is", "EN-1", "closed")
+        (tag_of(shop), "use-as-is", "EN-1", "closed")
     ]
     rest = {k: v for k, v in manifest.items() if k != "sha256"}
     text = json.dumps(rest, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
@@ -199,7 +204,7 @@ def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
     by = {(r.place, r.requirement): r for r in rows}
     wrong = by["hole 2", "Size 0.4550 to 0.4620"]
     assert (wrong.results, wrong.nonconformance, wrong.comments, wrong.verdict) == (
-        "0.4625, 0.4600", "T-000001", f"{DECIDED}; gauge G1", 2,
+        "0.4625, 0.4600", tag_of(shop), f"{DECIDED}; gauge G1", 2,
     )  # fmt: skip
     assert wrong.tooling == ""  # variable results are given
     plug = by["hole 1", "GO 0.4550 enters"]
@@ -210,7 +215,7 @@ def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
     assert sheet.max_row == len(rows) + 1
     found = {(row[1], row[3]): row for row in sheet.iter_rows(min_row=2, values_only=True)}
     assert found["hole 2", "Size 0.4550 to 0.4620"][4:9] == (
-        "0.4625, 0.4600", None, "T-000001", f"{DECIDED}; gauge G1", "✗ reject",
+        "0.4625, 0.4600", None, tag_of(shop), f"{DECIDED}; gauge G1", "✗ reject",
     )  # fmt: skip
     assert found["hole 2", "Size 0.4550 to 0.4620"][11] == 0.4625
 
@@ -221,7 +226,7 @@ def test_certificate_says_what_was_approved(shop: Shop) -> None:
     listed = listed_characteristics(approved, part)
     text = repr(certificate_report(approved, part, listed).sections)
     hash_ = str(approved.approval_entry["hash"])
-    for word in ("K2-10-1", "P-2", "inspector, level 2", "lot 7", hash_, "T-000001", DECIDED, approved.kit_digest,
+    for word in ("K2-10-1", "P-2", "inspector, level 2", "lot 7", hash_, tag_of(shop), DECIDED, approved.kit_digest,
                  "Approved by, licence, date"):  # fmt: skip
         assert word in text, word
     pages = pdf_report(certificate_report(approved, part, listed))

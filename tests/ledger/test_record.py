@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -282,3 +284,24 @@ def test_entries_keep_their_order_and_one_before_the_newest_is_refused(ledger: L
     ledger.entry("day 6", "bench", when=dt.datetime(2026, 1, 6, tzinfo=dt.UTC))
     assert ledger.verify().notes == ()
     assert [e["kind"] for e in ledger.rows(select(s.ENTRY).order_by(s.ENTRY.c.seq))] == ["day 5", "day 6"]
+
+
+def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
+    spec = kit(tmp_path)
+    file = sheet(tmp_path / "a.csv", {"P-1": LARGE})
+    code = (
+        "import sys\n"
+        "from holeqc.commands.recording import record_run\n"
+        "from holeqc.inspection.judge import inspect\n"
+        "from holeqc.ledger import open_ledger\n"
+        "from holeqc.readings.read import read_files\n"
+        "from holeqc.specification.load import load_specification\n"
+        "spec = load_specification(sys.argv[1])\n"
+        "with open_ledger(sys.argv[3]) as ledger:\n"
+        "    run = record_run(ledger, inspect(spec, read_files([sys.argv[2]], spec)), 'bench 2')\n"
+        "assert len(run.tags) == 1\n"
+        "print([m for m in sys.modules if m.startswith('holeqc.reports') or m in ('matplotlib', 'openpyxl')])\n"
+    )
+    given = [spec.path, str(file), str(tmp_path / "l.sqlite3")]
+    done = subprocess.run([sys.executable, "-c", code, *given], capture_output=True, text=True, cwd=ROOT)
+    assert (done.stdout, done.returncode) == ("[]\n", 0), done.stderr

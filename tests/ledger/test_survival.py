@@ -100,16 +100,16 @@ def test_a_writer_waits_for_another_only_so_long(where: str) -> None:
 
 @pytest.fixture
 def newer(where: str) -> str:
-    """Give a ledger that a later holeqc has brought to version 3."""
+    """Give a ledger that a later holeqc has brought to version 4."""
     with open_ledger(where) as ledger:
         ledger.entry("one", "bench")
         with ledger.engine.begin() as connection:
-            connection.execute(text("INSERT INTO ledger_version VALUES (3, '2027-01-01T00:00:00.000000Z', '9.0')"))
+            connection.execute(text("INSERT INTO ledger_version VALUES (4, '2027-01-01T00:00:00.000000Z', '9.0')"))
     return where
 
 
 def test_a_newer_ledger_is_refused(newer: str) -> None:
-    with pytest.raises(LedgerError, match=r"is of version 3; this holeqc .* knows versions up to 2\. Nothing was read"):
+    with pytest.raises(LedgerError, match=r"is of version 4; this holeqc .* knows versions up to 3\. Nothing was read"):
         open_ledger(newer)
 
 
@@ -121,18 +121,18 @@ def test_a_step_comes_whole_or_not_at_all(where: str, monkeypatch: pytest.Monkey
         connection.execute(text("CREATE TABLE extra (id INTEGER)"))
         connection.execute(text("INSERT INTO no_such_table VALUES (1)"))
 
-    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS, (3, broken)])
-    with pytest.raises(LedgerError, match="step from version 2 to 3 failed; nothing was changed"):
+    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS, (4, broken)])
+    with pytest.raises(LedgerError, match="step from version 3 to 4 failed; nothing was changed"):
         open_ledger(where)
-    good = (3, lambda connection: connection.execute(text("CREATE TABLE extra (id INTEGER)")))
-    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS[:2], good])
+    good = (4, lambda connection: connection.execute(text("CREATE TABLE extra (id INTEGER)")))
+    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS[:3], good])
     for _ in range(2):
         with open_ledger(where) as ledger, ledger.reading() as connection:
             assert "extra" in inspect(connection).get_table_names()
-            assert migrations.version_of(connection) == 3
+            assert migrations.version_of(connection) == 4
             assert ledger.verify().entries == 2  # with the one that says so
     monkeypatch.undo()
-    with pytest.raises(LedgerError, match="version 3"):
+    with pytest.raises(LedgerError, match="version 4"):
         open_ledger(where)
 
 

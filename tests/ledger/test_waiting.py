@@ -60,7 +60,7 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Ca
     age = (TODAY - dt.date.fromisoformat(when(found.tags[0].row)[:10])).days
     assert f"{reject}, {max(age, 0)} day" in text
     assert f"holeqc disposition {reject} --as" in text
-    assert "plate P-4, hole 1, hold: read again" in text
+    assert "plate P-4, hole 1, hold: holeqc sheet --recheck" in text
     assert "G2, calibration was due on 2026-06-30: take it off the bench" in text
     assert "holeqc question P-1 --by WHO" in text
     page = html_page(waiting_report(found))

@@ -18,6 +18,7 @@ import pytest
 
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import ReadOptions, read_files
 from holeqc.readings.table import ColumnUse
@@ -28,7 +29,6 @@ from holeqc.reports.data import as_data
 from holeqc.reports.html import html_page
 from holeqc.reports.screen import screen_text
 from holeqc.reports.story import report_for
-from holeqc.reports.view import Run
 from holeqc.reports.workbook import write_workbook
 from holeqc.specification.load import load_specification
 

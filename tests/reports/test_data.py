@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from collections.abc import Iterator
@@ -11,11 +12,12 @@ import made_up
 import pytest
 
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
+from holeqc.readings.table import Join
 from holeqc.reports import data
 from holeqc.reports.blocks import Paragraph
 from holeqc.reports.data import as_data
 from holeqc.reports.part_pages import part_blocks
-from holeqc.reports.view import Run
 from holeqc.specification import model as m
 
 
@@ -40,12 +42,15 @@ def shifted() -> Inspection:
 
 def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection) -> None:
     one.readings.table.loc[one.readings.table.index[0], "note"] = "chips"
+    (part, serial), table = one.parts[["part", "serial"]].iloc[0], one.readings.table
+    join = Join(part, serial, "again.xlsx", "2026-05-04", table.iloc[:2], table.iloc[2:4], table.iloc[:0])
+    again = dataclasses.replace(one, readings=dataclasses.replace(one.readings, joins=(join,)))
     told = set(
         re.findall(r"``([a-z_0-9]+)(?:\[\])?``", re.sub(r"``[\w\[\].]*\.(\w+)(\[\])?``", r"``\1``", data.__doc__ or ""))
     )
     words = {"json", "accept", "hold", "reject", "null", "simple", "guarded", "relaxed", "size", "ratio"}
     confirmed = made_up.inspection(confirmed=(m.Confirmation("size", "0.455 to 0.462", ("1",), "as drawn"),))
-    there = {key for found in (one, shifted(), confirmed) for key in keys_of(as_data(found))}
+    there = {key for found in (one, again, shifted(), confirmed) for key in keys_of(as_data(found))}
     float_keys = {f"{a}_{b}" for a in ("x", "y", "rotation") for b in ("minus", "plus")}
     assert there - told - float_keys == set()
     assert told - there - words == set()

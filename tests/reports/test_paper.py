@@ -14,6 +14,7 @@ from matplotlib import ft2font
 from matplotlib.ft2font import FT2Font
 
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording
 from holeqc.reports.drawing import Circle, Shape, Text
@@ -22,7 +23,6 @@ from holeqc.reports.paper import PAPERS, printable, save_pdf, width_of, wrap
 from holeqc.reports.pdf import pages_of, pdf_report
 from holeqc.reports.story import report_for
 from holeqc.reports.typeface import FILES, typeface
-from holeqc.reports.view import Run
 
 # Outlines as drawn, before they are fitted to a screen's dots; the name moved between versions of the library.
 _UNHINTED = ft2font.LoadFlags.NO_HINTING if hasattr(ft2font, "LoadFlags") else ft2font.LOAD_NO_HINTING

@@ -10,10 +10,10 @@ import made_up
 import pytest
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.view import PartView, Run
 from holeqc.reports import drawing as d
 from holeqc.reports.pictures import pattern_picture, pin_picture, plate_for, spot
 from holeqc.reports.size_picture import SLOTS, size_pictures
-from holeqc.reports.view import PartView, Run
 from holeqc.specification import model as m
 
 

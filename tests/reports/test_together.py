@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from holeqc.inspection.results import HOLD, Reason
 from holeqc.inspection.spans import cell_words
+from holeqc.inspection.view import alike
 from holeqc.problems import Problem
 from holeqc.reports.problem_pages import problem_groups
-from holeqc.reports.together import alike
 
 
 def test_cells_below_one_another_are_a_span() -> None:

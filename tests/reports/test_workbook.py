@@ -13,8 +13,8 @@ import openpyxl
 import pytest
 
 from holeqc.inspection.results import Inspection
+from holeqc.inspection.view import Run
 from holeqc.reports import workbook
-from holeqc.reports.view import Run
 from holeqc.reports.workbook import write_workbook
 
 SHEETS = ["Verdicts", "Holes", "Characteristics", "Pins", "Readings", "Problems", "Columns", "About"]

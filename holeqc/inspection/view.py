@@ -1,4 +1,6 @@
-"""A run of `check` cut into parts, ready for drawing: looks rows up, computes nothing.
+"""A run of `check` cut into parts, for tags and reports: looks rows up, computes nothing.
+
+What says the same of many cells is said once, with all the cells: ``I2 to I17``.
 
 Frames are turned into plain rows part by part, so that a run of many thousand parts costs memory for one part only.
 """
@@ -6,21 +8,23 @@ Frames are turned into plain rows part by part, so that a run of many thousand p
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.inspection.held import with_cells
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason
+from holeqc.inspection.spans import cell_words
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
-from holeqc.reports.together import alike, with_counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from holeqc.inspection.results import Inspection, Reason
+    from holeqc.inspection.results import Inspection
     from holeqc.problems import Problem
+    from holeqc.readings.table import Join
     from holeqc.specification.model import Part, Specification
 
 Row = Mapping[str, Any]
@@ -95,6 +99,14 @@ class PartView:
     def readings(self) -> pd.DataFrame:
         """Rows of the readings table that belong to this part."""
         return self.run.slice("readings", self.number)
+
+    @cached_property
+    def joins(self) -> tuple[Join, ...]:
+        """Its rechecks, in the order in which they were joined."""
+        known = self.specification.parts
+        only = known[0].name if len(known) == 1 else ""
+        joins = self.run.inspection.readings.joins
+        return tuple(join for join in joins if (join.part or only, join.serial) == (self.part, self.serial))
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:
@@ -194,6 +206,11 @@ class PartView:
         found = self.reading(row["reading"])
         return place_of(found) if found else ""
 
+    def typed_as(self, row: Row) -> str:
+        """Return what was typed in the cell that decides a characteristic, '' where there is none."""
+        found = self.reading(row["reading"])
+        return str(found["typed"]) if found else ""
+
 
 def place_of(reading: Row) -> str:
     """Return file, sheet and cell of a reading."""
@@ -204,7 +221,7 @@ def place_of(reading: Row) -> str:
 class TypedCells:
     """Look-up from a reading's row label to its cell, gauge and day, without turning the whole table into objects."""
 
-    NAMES = ("file", "sheet", "row", "column", "gauge", "date", "value", "temperature_c")
+    NAMES = ("file", "sheet", "row", "column", "gauge", "date", "typed", "value", "temperature_c")
 
     def __init__(self, table: pd.DataFrame) -> None:
         self._index = table.index
@@ -302,7 +319,9 @@ class Run:
         if name not in self._places:
             frame = self._frame(name)
             groups = frame.groupby(["part", "serial"], sort=False, observed=True).indices if len(frame) else {}
-            self._places[name] = {(str(part), str(serial)): where for (part, serial), where in groups.items()}
+            known = self.specification.parts
+            only = known[0].name if len(known) == 1 else ""  # a reading needn't say the kit's only part
+            self._places[name] = {(str(part) or only, str(serial)): where for (part, serial), where in groups.items()}
         return self._places[name].get(self._keys[number], [])
 
     def slice(self, name: str, number: int) -> pd.DataFrame:
@@ -316,3 +335,41 @@ class Run:
             self._columns[name] = {str(column): frame[column].tolist() for column in frame.columns}
         columns = self._columns[name]
         return [{key: values[place] for key, values in columns.items()} for place in self._where(name, number)]
+
+
+def all_cells(problems: Iterable[Problem]) -> str:
+    """Return the cells of problems that say the same, with those that are only counted; sheets where several are."""
+    there = list(problems)
+    more = [p.counted for p in there if p.counted]
+    several = len({p.sheet for p in there}) > 1
+    named = cell_words((p.spot if several else p.cell) for p in there if not p.counted)
+    return " and ".join([*([named] if named else []), *more])
+
+
+def alike(reasons: Sequence[Reason]) -> list[Reason]:
+    """Return reasons with those that say the same of different cells in one, in the place of the first."""
+    groups: dict[object, list[Reason]] = {}
+    for number, reason in enumerate(reasons):
+        end = f" ({reason.cell})."
+        whole = not reason.characteristic and reason.cell and reason.sentence.endswith(end)
+        key = (reason.verdict, reason.sentence.removesuffix(end), reason.action) if whole else number
+        groups.setdefault(key, []).append(reason)
+    return [with_cells(group[0], [reason.cell for reason in group]) for group in groups.values()]
+
+
+def with_counted(reasons: Sequence[Reason], problems: Sequence[Problem]) -> tuple[list[Reason], list[Problem]]:
+    """Return reasons that name also how many further cells of theirs the reader counted, and the problems that did."""
+    counts = [p for p in problems if p.counted]
+    out, used = [], []
+    for reason in reasons:
+        cells = set(reason.cells)
+        end = f" ({cell_words(reason.cells)})."
+        kinds = {(p.code, p.file, p.sheet) for p in problems if p.spot in cells and p.action == reason.action}
+        mine = [p for p in counts if (p.code, p.file, p.sheet) in kinds and p not in used]
+        if len(mine) == 1 and reason.sentence.endswith(end):
+            text = f"{reason.sentence.removesuffix(').')} and {mine[0].counted})."
+            out.append(dataclasses.replace(reason, sentence=text))
+            used += mine
+        else:
+            out.append(reason)
+    return out, used

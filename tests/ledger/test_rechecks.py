@@ -1,0 +1,342 @@
+"""Rechecks on record, on SQLite and PostgreSQL: what joins, what counts, which tags close, and ways to misuse it.
+
+What must happen follows from the kit's limits 0.455 to 0.462, from what cutting can do and from the order of days; the
+second route is the whole part read anew. No outside source applies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import pytest
+from runs import TODAY
+from shop import AGAIN, GOOD, LARGE, SMALL, Shop, place
+from sqlalchemy import select
+
+from holeqc.commands.recording import RecordedRun, record_run
+from holeqc.inspection.judge import inspect
+from holeqc.inspection.results import VERDICTS
+from holeqc.ledger import open_ledger
+from holeqc.ledger import schema as s
+from holeqc.ledger.again import inspection_again
+from holeqc.ledger.approvals import ApprovalRefused, approve
+from holeqc.ledger.approved import approved_set
+from holeqc.ledger.filters import Filter
+from holeqc.ledger.rechecks import with_bases
+from holeqc.ledger.tags import dispose, find_tag, find_tags
+from holeqc.problems import LedgerError
+from holeqc.readings.options import ReadOptions
+from holeqc.readings.read import read_files
+from holeqc.readings.table import Readings
+from holeqc.reports.record_text import part_text
+from holeqc.specification.load import load_specification
+
+REAMED = {"1": (0.4571, 0.4572)}
+TWO = {"1": (0.4545, 0.4546), "2": (0.4547, 0.4549)}  #: both small
+Sizes = Mapping[str, tuple[float | None, float | None]]
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
+    with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
+        yield Shop(tmp_path, ledger)
+
+
+def read(shop: Shop, sizes: Sizes, of: str, *, day: str = "2026-11-05", name: str = "", serial: str = "P-1",
+         gauge: str = "G1", more: str = "") -> Readings:  # fmt: skip
+    spec = load_specification(shop.kit("A", more))
+    sheet = shop.sheet(serial, sizes, day=day, name=name, gauge=gauge)
+    sheet.write_text(f"Recheck of: {of}\n{sheet.read_text(encoding='utf-8')}", encoding="utf-8")
+    return read_files([sheet], spec, ReadOptions(today=TODAY))
+
+
+def recheck(shop: Shop, sizes: Sizes, of: str, by: str = "bench 2", *, more: str = "", **said: str) -> RecordedRun:
+    readings = read(shop, sizes, of, more=more, **said)
+    spec = load_specification(shop.kit("A", more))
+    shown = with_bases(shop.ledger, spec, readings)
+    run = record_run(shop.ledger, inspect(spec, readings), by)
+    if run.recorded.inspections:
+        assert verdict(run) == VERDICTS[int(shown.parts["verdict"].max())], "what is shown is what is recorded"
+    assert shop.ledger.verify().holds
+    return run
+
+
+def verdict(run: RecordedRun) -> str:
+    ((key, _),) = run.recorded.inspections.items()
+    return str(next(row["verdict"] for row in run_rows(run) if row["serial"] == key[1]))
+
+
+def run_rows(run: RecordedRun) -> list[dict[str, object]]:
+    frame = run.inspection.parts
+    return [{"serial": a, "verdict": VERDICTS[int(v)]} for a, v in zip(frame["serial"], frame["verdict"], strict=True)]
+
+
+def held(run: RecordedRun) -> list[str]:
+    return [p.code for p in run.inspection.readings.problems if p.holds]
+
+
+def rework(shop: Shop, tag: str) -> None:
+    dispose(shop.ledger, tag, "rework", "engineer", "ream to 0.4575")
+
+
+def refused(shop: Shop, serial: str = "P-1") -> dict[str, list[str]]:
+    head = shop.ledger.head()
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, serial, "41")
+    assert shop.ledger.head() == head
+    out: dict[str, list[str]] = {}
+    for problem in caught.value.problems:
+        out.setdefault(problem.code, []).append(problem.message)
+    return out
+
+
+def test_a_reamed_hole_is_read_alone_and_the_part_is_approved(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    run = recheck(shop, REAMED, tag.lower().replace("-", ""))
+    assert (verdict(run), run.tags, held(run)) == ("accept", (), [])
+    assert find_tag(shop.ledger, tag).events[-1]["note"] == "accepted after rework"
+    (number,) = run.recorded.inspections.values()
+    again = inspection_again(shop.ledger, number)
+    assert list(again.holes["verdict"]) == [0, 0], "judged again from the record"
+    frame = again.readings.table
+    assert sorted(zip(frame["hole"], frame["date"].astype(str).str[:10], strict=True)) == [
+        *[("1", "2026-11-05")] * 3, *[("2", "2026-11-03")] * 3,
+    ]  # fmt: skip
+    approve(shop.ledger, "P-1", "41")
+    approved = approved_set(shop.ledger, "P-1").inspection
+    assert approved.parts["readings"].tolist() == [6]
+    (join,) = approved.readings.joins
+    assert sorted(join.replaced["value"].dropna()) == [0.4545, 0.4546]
+    assert sorted(join.counts["value"].dropna()) == [0.4571, 0.4572]
+
+
+def test_the_story_says_which_reading_counts(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    recheck(shop, REAMED, tag)
+    text = part_text(shop.ledger.part_story("P-1"))
+    assert f"Recheck of {tag}, joined with inspection 1" in text
+    for line in ("3 readings of 2026-11-03 count: hole 2", "3 readings of 2026-11-03 don't count any more: hole 1",
+                 "3 readings of 2026-11-05 count: hole 1"):  # fmt: skip
+        assert line in text
+    everything = shop.ledger.rows(select(s.READING.c.value).where(s.READING.c.value == 0.4545))
+    assert len(everything) == 1, "the old reading stays on record"
+    _, readings = shop.ledger.readings(Filter())
+    assert len(readings.table) == 6, "trends take the part as it was drilled"
+    assert len(shop.ledger.readings(Filter(rechecks=True))[1].table) == 9
+
+
+def test_first_sheet_and_recheck_in_one_run(shop: Shop) -> None:
+    spec = load_specification(shop.kit())
+    shop.release(spec)
+    first, second = shop.sheet("P-1", SMALL), shop.sheet("P-1", REAMED, day="2026-11-05")
+    second.write_text(f"Recheck of: 2026-11-03\n{second.read_text(encoding='utf-8')}", encoding="utf-8")
+    readings = read_files([first, second], spec, ReadOptions(today=TODAY))
+    run = record_run(shop.ledger, inspect(spec, readings), "bench 2")
+    assert len(run.tags) == 1
+    assert not find_tag(shop.ledger, run.tags[0]).closed, "nobody has said that it may be reamed"
+    assert list(refused(shop)) == ["tag-open"]
+    assert len(shop.ledger.part_story("P-1").inspections) == 2
+    again = record_run(shop.ledger, inspect(spec, readings), "bench 2")
+    assert not again.recorded.added
+    assert [f.status for f in again.recorded.files] == ["known", "known"]
+
+
+def test_a_tag_of_another_hole_stays_as_it_is(shop: Shop) -> None:
+    one, two = sorted(shop.record("P-1", TWO).tags, key=lambda t: find_tag(shop.ledger, t).holes)
+    rework(shop, one)
+    run = recheck(shop, REAMED, one)
+    assert (verdict(run), run.tags) == ("reject", ())
+    assert find_tag(shop.ledger, one).closed
+    assert find_tag(shop.ledger, two).state == "opened", "nothing of it was read again"
+    assert refused(shop) == {"tag-open": [f"tag {two} of an earlier inspection, hole 2, is open, without disposition"]}
+    rework(shop, two)
+    run = recheck(shop, {"2": (0.4571, 0.4573)}, two, day="2026-11-06")
+    assert verdict(run) == "accept"
+    assert find_tag(shop.ledger, two).closed
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_the_same_fault_again_keeps_its_tag_and_a_new_one_gets_its_own(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    run = recheck(shop, {"1": (0.4546, 0.4547)}, tag)
+    assert (verdict(run), run.tags, find_tag(shop.ledger, tag).closed) == ("reject", (), False)
+    assert list(refused(shop)) == ["tag-open"]
+    run = recheck(shop, {"1": (0.4626, 0.4627)}, tag, day="2026-11-06")  # reamed too far
+    (new,) = run.tags
+    assert verdict(run) == "reject"
+    assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [new]
+    rework(shop, new)
+    run = recheck(shop, {"1": (0.4574, 0.4575)}, new, day="2026-11-07")
+    assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
+    dispose(shop.ledger, new, "repair", "engineer", "bush and ream", authority="EO-2")
+    run = recheck(shop, {"1": (0.4574, 0.4576)}, new, day="2026-11-08", name="bushed.csv")
+    assert "recheck-cannot-mend" not in held(run)
+    # the recheck before it holds the hole: its problem is answered with its readings
+    assert verdict(run) == "accept"
+    assert approve(shop.ledger, "P-1", "41").released == "repair, EO-2"
+
+
+def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop) -> None:
+    guarded = '[decision]\nrule = "guarded"\n'
+    sizes = {"1": (0.4545, 0.4546), "2": (0.46195, 0.460)}
+    tags = {find_tag(shop.ledger, t).holes[0]: t for t in shop.record("P-1", sizes, more=guarded).tags}
+    dispose(shop.ledger, tags["2"], "use-as-is", "engineer", "ample edge", authority="EO-7")
+    rework(shop, tags["1"])
+    run = recheck(shop, REAMED, tags["1"], more=guarded)
+    assert (verdict(run), run.tags) == ("hold", ())
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
+    assert shop.ledger.parts(Filter())[0]["released_with"] == "use-as-is, EO-7"
+    assert approved_set(shop.ledger, "P-1")
+
+
+def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again(shop: Shop) -> None:
+    tags = shop.record("P-1", GOOD, gauge="G2").tags
+    assert "held" in refused(shop)
+    run = recheck(shop, AGAIN, " ".join(tags))
+    assert (verdict(run), held(run)) == ("accept", [])
+    assert all(find_tag(shop.ledger, tag).closed for tag in tags)
+    approve(shop.ledger, "P-1", "41")
+
+
+# ------------------------------------------------------------------------------------ ways to get a bad part through
+
+
+def test_a_recheck_without_a_disposition_closes_no_rejection(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    assert verdict(recheck(shop, REAMED, tag)) == "accept"
+    assert not find_tag(shop.ledger, tag).closed
+    assert list(refused(shop)) == ["tag-open"]
+    rework(shop, tag)
+    assert list(refused(shop)) == ["tag-open"], "a disposition waits for readings after it"
+
+
+def test_a_recheck_of_a_part_that_is_not_on_record(shop: Shop) -> None:
+    shop.record("P-2", SMALL)
+    head = shop.ledger.head()
+    with pytest.raises(LedgerError, match="of which nothing is on record; record the first sheet first"):
+        recheck(shop, REAMED, "2026-11-03")
+    assert shop.ledger.head() == head
+
+
+def test_an_older_recheck_closes_nothing(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    run = recheck(shop, REAMED, tag, day="2026-11-02")
+    assert (verdict(run), held(run)) == ("reject", ["recheck-older"])
+    assert not find_tag(shop.ledger, tag).closed
+
+
+def test_the_tag_of_another_part(shop: Shop) -> None:
+    (mine,) = shop.record("P-1", SMALL).tags
+    (other,) = shop.record("P-2", {**SMALL, "1": (0.4543, 0.4544)}).tags
+    rework(shop, mine)
+    rework(shop, other)
+    run = recheck(shop, REAMED, other)
+    assert (verdict(run), held(run)) == ("reject", ["recheck-of-what"])
+    assert not find_tag(shop.ledger, mine).closed
+    assert not find_tag(shop.ledger, other).closed
+
+
+def test_an_oversize_hole_is_not_read_small_again(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    for word in ("", "rework"):
+        if word:
+            rework(shop, tag)
+        run = recheck(shop, {"2": (0.4600 + 0.0001 * len(word), 0.4605)}, tag)
+        assert (verdict(run), held(run)[:1]) == ("hold", ["recheck-cannot-mend"])
+    assert not find_tag(shop.ledger, tag).closed
+    assert {"held", "tag-open"} <= set(refused(shop))
+    run = recheck(shop, {"2": (0.4603, 0.4604)}, "2026-11-05", day="2026-11-06")
+    assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"]), "nor once more"
+
+
+def test_a_recheck_that_was_refused_stands_in_no_ones_way(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    assert held(recheck(shop, REAMED, tag, day="2026-11-02")) == ["recheck-older"]
+    run = recheck(shop, {"1": (0.4573, 0.4574)}, tag, day="2026-11-06")
+    assert (verdict(run), held(run)) == ("accept", [])
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_a_bad_hole_is_not_hidden_behind_the_recheck_of_another(shop: Shop) -> None:
+    one, two = sorted(shop.record("P-1", TWO).tags, key=lambda t: find_tag(shop.ledger, t).holes)
+    rework(shop, one)
+    run = recheck(shop, {**REAMED, "2": (0.4575, 0.4577)}, one)  # the second wasn't asked
+    assert verdict(run) == "reject"
+    after = find_tag(shop.ledger, two)
+    assert after.goes_on, "plug and plug contradict one another now, which is newly wrong"
+    assert [t.holes for t in find_tags(shop.ledger, only_open=True) if t.row["verdict"] == "reject"] == [("2",)]
+    assert set(refused(shop)) == {"held", "rejected"}
+
+
+def test_readings_of_the_first_sheet_copied_under_a_gauge_in_calibration(shop: Shop) -> None:
+    shop.record("P-1", GOOD, gauge="G2")
+    run = recheck(shop, GOOD, "2026-11-03")
+    assert verdict(run) == "hold"
+    assert "copied-from-record" in held(run)
+    assert "held" in refused(shop)
+
+
+def test_a_recheck_that_is_changed_goes_on_from_where_it_began(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    assert verdict(recheck(shop, {"1": (0.4546, 0.4572)}, tag, name="again.csv")) == "reject"
+    run = recheck(shop, {"1": (0.4576, 0.4572)}, tag, name="again.csv")
+    assert [f.status for f in run.recorded.files] == ["revision"]
+    assert verdict(run) == "accept"
+    (number,) = run.recorded.inspections.values()
+    link = shop.ledger.part_story("P-1").inspections[-1].link
+    assert link is not None
+    assert (link.inspection, link.of) == (number, 1)
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_a_recheck_is_not_recorded_as_a_sheet_of_its_own(shop: Shop) -> None:
+    shop.record("P-1", SMALL)
+    readings = read(shop, REAMED, "2026-11-03")
+    spec = load_specification(shop.kit())
+    found = inspect(spec, readings)
+    with pytest.raises(LedgerError, match="the run holds rechecks"):
+        shop.ledger.record(found, Path(spec.path).read_text(encoding="utf-8"), "bench 2")
+    for given in ({"tags": False}, {"replaces": 3}):
+        with pytest.raises(LedgerError, match="without --replaces and --no-tags"):
+            record_run(shop.ledger, found, "bench 2", **given)  # type: ignore[arg-type]
+
+
+def test_who_logged_a_recheck_does_not_approve_it(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    recheck(shop, REAMED, tag, by="41")
+    assert list(refused(shop)) == ["same-person"]
+
+
+def test_a_row_taken_out_of_what_does_not_count_is_noticed(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    rework(shop, tag)
+    recheck(shop, REAMED, tag)
+    with shop.ledger.engine.begin() as connection, pytest.raises(Exception, match=r"append|never"):
+        connection.exec_driver_sql("DELETE FROM left_out")
+
+
+def test_two_parts_in_one_recheck_go_on_each_by_itself(shop: Shop) -> None:
+    (one,) = shop.record("P-1", SMALL).tags
+    (two,) = shop.record("P-2", {"1": (0.4581, 0.4583), "2": (0.4546, 0.4548)}).tags
+    for tag in (one, two):
+        rework(shop, tag)
+    spec = load_specification(shop.kit())
+    sheet = shop.sheet("P-1", REAMED, day="2026-11-05")
+    rows = shop.sheet("P-2", {"2": (0.4574, 0.4575)}, day="2026-11-05").read_text(encoding="utf-8").splitlines()[1:]
+    text = sheet.read_text(encoding="utf-8") + "\n".join(rows) + "\n"
+    sheet.write_text(f"Recheck of: 2026-11-03\n{text}", encoding="utf-8")
+    run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
+    assert [row["verdict"] for row in run_rows(run)] == ["accept", "accept"]
+    assert [(x["serial"], x["verdict"]) for x in shop.ledger.parts()] == [("P-1", "accept"), ("P-2", "accept")]
+    assert shop.ledger.verify().holds
+    for serial in ("P-1", "P-2"):
+        approve(shop.ledger, serial, "41")
+        assert approved_set(shop.ledger, serial).inspection.parts["serial"].tolist() == [serial]
