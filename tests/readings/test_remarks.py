@@ -195,8 +195,9 @@ def test_remarks_of_strangers() -> None:
     ("text", "held"),
     [
         ("7 of 8 pins drop in", True), ("8 of 8 pins drop in", False), ("Qty accepted: 0", True),
-        ("page 1 of 2", False), ("8 of 8 checked, 6 accepted", True), ("Reject: 1", True), ("Reject: 0", False), ("Holes out of limits: 2", True),
-        ("Holes out of limits: 0", False), ("Do not ship", True), ("Gage zero off +.003", True), ("PRELIMINARY", True),
+        ("page 1 of 2", False), ("8 of 8 checked, 6 accepted", True), ("Reject: 1", True), ("Reject: 0", False),
+        ("Holes out of limits: 2", True), ("Holes out of limits: 0", False), ("Do not ship", True),
+        ("Gage zero off +.003", True), ("PRELIMINARY", True),
     ],
 )  # fmt: skip
 def test_counts_and_warnings_around_a_table(text: str, held: bool, tmp_path: Path) -> None:
