@@ -130,7 +130,8 @@ def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Voc
             return
         break
     below = grid.cell(row + 1, column)
-    if not sure and below is not None and not is_label(below, vocabulary):
+    placed = isinstance(below, str) and bool(placed_by(below, vocabulary)[0])  # 'NEAR' over the next table
+    if not sure and below is not None and not placed and not is_label(below, vocabulary):
         yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit, label=(row, column))
 
 
