@@ -22,7 +22,7 @@ LINE, THRESHOLD, ENDS, ZERO = "line", "threshold", "ends", "zero"
 _ROOT_TWO_PI = math.log(math.sqrt(2 * math.pi))
 _EXACT = 250  #: up to so many readings each enters by itself
 _ROUNDS = 14
-_CLOSE = 1e-7
+_CLOSE = 1e-10
 _LEAST_GAP = 1e-4  #: of the standard deviation, between the readings and the end of a law with two ends
 
 

@@ -21,7 +21,7 @@ from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.plain import plain
 from holeqc.statistics.stability import Stability, judge
 
-RESAMPLES = 2000
+RESAMPLES = 1000
 _ANGLES = 180
 _NODES = 64
 EDGE = 1e-12
@@ -199,7 +199,8 @@ def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, rad
     too long, and a centred process can only be seen off centre, so the upper end is the index of a round, centred process
     that would show one as small as this with half the chance left. The lower end comes from means and covariances that
     may have given this sample (fiducial draws): the offset's from the noncentral chi-square of its statistical length,
-    which may be zero. The interval holds at least ``confidence``. The share's is from the same draws.
+    which may be zero. The interval holds at least ``confidence``. The share's takes in these draws and
+    samples of the fitted normal.
     """
     from scipy.special import chndtr, chndtrinc
 
@@ -227,9 +228,12 @@ def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, rad
         found[name] = (float(index_of_content(_ellipse_outside(np.array(low)))),
                        float(index_of_content(_ellipse_outside(np.array(high)))))
     sizes, weights = _grouped_radii(radii, 12)
-    shares = (share_in_circle(centres[:, None, :], spread[:, None, :, :], sizes) * weights).sum(axis=1)
-    low, high = np.quantile(shares, [tail, 1 - tail]).tolist()
-    return found | {"share_inside": (low, high)}
+    fitted = root @ drawn
+    ends = []
+    for middles, spreads in ((centres, spread), (mean + noise @ root.T, fitted @ fitted.transpose(0, 2, 1))):
+        shares = (share_in_circle(middles[:, None, :], spreads[:, None, :, :], sizes) * weights).sum(axis=1)
+        ends.append(np.quantile(shares, [tail, 1 - tail]))
+    return found | {"share_inside": (float(min(e[0] for e in ends)), float(max(e[1] for e in ends)))}
 
 
 def _round_reach(seen: float, centres: FloatArray, covariances: FloatArray, tail: float) -> float:

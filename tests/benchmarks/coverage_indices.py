@@ -101,7 +101,7 @@ def indices_of(name: str, n: int, series: int) -> tuple[list[float], dict[str, T
         best = result.overall.nearest if by_shape is None else by_shape.Ppk
         answers.append(np.nan if best is None else best)
         tallies["if normal"].add(result.intervals.get("Ppk"), NEAR)
-        tallies["any shape"].add(None if by_shape is None else by_shape.interval, NEAR)
+        tallies["any shape"].add(None if result.any_shape is None else result.any_shape.Ppk, NEAR)
     return answers, tallies
 
 
@@ -135,7 +135,7 @@ def about_target_of(offset: float, n: int, series: int) -> tuple[list[float], di
     limits = Limits(-4.0, 4.0)
     answers, tally = [], Tally()
     for k in range(series):
-        result = capability(np.random.default_rng((k, n)).normal(offset, 1.0, n), limits)
+        result = capability(np.random.default_rng((k, n)).normal(offset, 1.0, n), limits, choices=Choices(any_shape=False))
         answers.append(np.nan if result.Cpm is None else result.Cpm)
         tally.add(result.intervals.get("Cpm"), 8 / (6 * np.hypot(1.0, offset)))
     return answers, {"Cpm": tally}

@@ -207,13 +207,15 @@ def test_a_reading_on_the_limit_is_inside() -> None:
 def test_share_outside_has_an_interval_that_holds() -> None:
     rng = np.random.default_rng(12)
     true = 2 * 0.0013498980316301
-    held = 0
+    held = given = 0
     for _ in range(150):
-        low, high = capability(rng.normal(size=50), Limits(-3, 3)).outside.expected_interval_ppm
-        assert low is not None
-        assert high is not None
+        low, high = capability(rng.normal(size=50), Limits(-3, 3), choices=Choices(any_shape=False)).outside.expected_interval_ppm
+        if low is None or high is None:  # one normal series in twenty is taken for none and gets no such interval
+            continue
+        given += 1
         held += low <= 1e6 * true <= high
-    assert held / 150 > 0.93
+    assert given > 130
+    assert held / given > 0.93
 
 
 def test_not_normal_gets_percentiles_beside() -> None:
@@ -221,7 +223,12 @@ def test_not_normal_gets_percentiles_beside() -> None:
     found = capability(x, HOLE)
     assert found.percentile is not None
     assert found.percentile.Ppk is not None
-    assert found.percentile.choice.candidates[0].key == "largest_extreme_value"
+    assert found.percentile.choice.candidates[0].key == "gamma_above_threshold"  # it is one
+    assert found.percentile.interval is not None
+    true = (0.462 - 0.456 - 0.0005 * 1.67834699) / (0.0005 * (8.90020628 - 1.67834699))  # scipy 1.17, gamma(2).ppf
+    assert found.percentile.interval[0] < true < found.percentile.interval[1]
+    assert set(found.intervals) == {"mean"}
+    assert found.tolerance is None
     assert capability(x, HOLE, choices=Choices(percentile=False)).percentile is None
 
 
