@@ -27,6 +27,7 @@ from holeqc.statistics.chart_parts import (
 from holeqc.statistics.run_length import RunLength
 from holeqc.statistics.signals import (
     BEYOND_LIMITS,
+    DEFAULT_TESTS,
     SAME_SIDE,
     STEADY_DRIFT,
     UP_AND_DOWN,
@@ -36,7 +37,6 @@ from holeqc.statistics.signals import (
 )
 
 COUNT_TESTS = (BEYOND_LIMITS, SAME_SIDE, STEADY_DRIFT, UP_AND_DOWN)
-DEFAULT_TESTS = (BEYOND_LIMITS, SAME_SIDE)
 _RUN = 9
 WILD = 0.01
 

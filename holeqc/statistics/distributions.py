@@ -467,7 +467,7 @@ def surface(law: Law, sample: Sample, shapes: tuple[tuple[float, ...], ...] | No
     total = float(sample.weights.sum())
     theta = _start(law, grid, sample) if start is None else start
     made = Surface(law, grid, sample, theta, np.empty(0), np.empty(0))
-    h = min(0.3 / math.sqrt(total), 0.05)
+    h = 1e-3 if enough == _CLOSE else min(0.3 / math.sqrt(total), 0.05)
     for turn in range(_ROUNDS):
         f = made.log_likelihood(theta[:, None, :] + h * _STENCIL)
         slope = np.stack([f[:, 1] - f[:, 2], f[:, 3] - f[:, 4]], axis=1) / (2 * h)

@@ -108,7 +108,7 @@ class GaugeStudy:
         return next((row.degrees_of_freedom for row in table if row.source == source), 0)
 
     def as_dict(self) -> dict[str, object]:
-        """Return the result for machines; keys are stable."""
+        """Return the result for machines; keys are stable, shares are in per cent."""
         each = {s.name: s for s in self.shares}
         return {
             "design": self.design,
@@ -124,13 +124,13 @@ class GaugeStudy:
             "variance_as_estimated": {k: s.raw for k, s in each.items()},
             "variance_intervals": {k: _pair(s.interval) for k, s in each.items()},
             "standard_deviation": {k: s.standard_deviation for k, s in each.items()},
-            "percent_variance": {k: s.percent_variance for k, s in each.items()},
-            "percent_study_variation": {k: s.percent_study_variation for k, s in each.items()},
-            "percent_study_variation_intervals": {k: _pair(s.percent_study_interval) for k, s in each.items()},
-            "percent_tolerance": {k: s.percent_tolerance for k, s in each.items()},
-            "distinct_categories": self.distinct_categories,
-            "distinct_categories_exact": self.distinct_categories_exact,
-            "distinct_categories_interval": _pair(self.distinct_categories_interval),
+            "share_of_variance": {k: s.percent_variance for k, s in each.items()},
+            "share_of_all_scatter": {k: s.percent_study_variation for k, s in each.items()},
+            "share_of_all_scatter_intervals": {k: _pair(s.percent_study_interval) for k, s in each.items()},
+            "share_of_tolerance": {k: s.percent_tolerance for k, s in each.items()},
+            "parts_told_apart": self.distinct_categories,
+            "parts_told_apart_exact": self.distinct_categories_exact,
+            "parts_told_apart_interval": _pair(self.distinct_categories_interval),
             "anova": [asdict(row) for row in self.anova],
             "anova_pooled": [asdict(row) for row in self.anova_pooled],
             "interaction_rule": self.interaction_rule,

@@ -114,7 +114,7 @@ def test_normal_percentiles_are_the_usual_indices() -> None:
 def test_the_evidence_keeps_the_right_kind(draw: Any, from_zero: bool, keys: set[str]) -> None:
     found = choose_distribution(draw(np.random.default_rng(10)), from_zero=from_zero)
     best = next(c for c in found.candidates if c.key in keys)
-    assert best.behind < 4  # near kinds may look a little better in one sample
+    assert best.behind < 8  # from 10 on a kind has no support (Burnham and Anderson, 2002, 2.6)
     assert found.candidates[0].behind == 0
     assert [c.aicc for c in found.candidates] == sorted(c.aicc for c in found.candidates)
     assert len(found.candidates) == len(FROM_ZERO if from_zero else UNBOUNDED)
