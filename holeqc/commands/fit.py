@@ -41,7 +41,7 @@ def class_(
     """
     from holeqc.commands.fit_input import ask_about_unit
     from holeqc.fits import b41
-    from holeqc.fits.loading import TableError
+    from holeqc.problems import TableError
     from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
     from holeqc.quantities import parse_length
 
@@ -55,7 +55,7 @@ def class_(
 
 
 def _is_iso_class(text: str) -> bool:
-    from holeqc.fits.loading import TableError
+    from holeqc.problems import TableError
     from holeqc.fits.parse import parse_iso_class
 
     try:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from holeqc.problems import NOTE, WARNING, Problem
-from holeqc.statistics.basics import FloatArray, dot, neighbour_sums
+from holeqc.statistics.basics import FloatArray, chance_words, dot, neighbour_sums
 from holeqc.statistics.checks import Readings
 from holeqc.statistics.indices import Limits, nearest_interval_normal
 from holeqc.statistics.subgroups import Subgroups, Within
@@ -45,11 +45,6 @@ def _why_no_cpm(readings: Readings, limits: Limits, m: float) -> list[Problem]:
         why = (f"the readings show no scatter, so that it would tell nothing but how far they lie from the target, "
                f"{target:g}: {abs(m - target):.3g}")
     return [Problem(NOTE, "no-cpm", f"Cpm is left empty: {why}")]
-
-
-def chance_words(p: float) -> str:
-    """Return a chance as it is written beside what was found."""
-    return "p < 0.0001" if p < 0.0001 else f"p = {p:.2g}"
 
 
 def tails_normal(ordered: FloatArray, m: float, sd: float, counted: int | None) -> bool:

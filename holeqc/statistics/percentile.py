@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, as_values, standard_deviation
+from holeqc.statistics.basics import FloatArray, as_values, chance_words, standard_deviation
 from holeqc.statistics.distributions import FROM_ZERO, UNBOUNDED, Fitted, Sample, Surface, cells, sharpen, surface
 from holeqc.statistics.indices import Interval, Limits
 from holeqc.statistics.normality import anderson_darling
@@ -144,7 +144,7 @@ def _choice_words(candidates: tuple[Candidate, ...], zeros: int, p: float | None
     if near:
         words += f"; about as well: {', '.join(near)}"
     if p is not None and p < POOR_FIT:
-        words += f"; yet it fits poorly (p = {p:.2g}): trust the observed share more than this index"
+        words += f"; yet it fits poorly ({chance_words(p)}): trust the observed share more than this index"
     if zeros:
         words += f"; {zeros} readings of exactly zero leave out distributions that have none"
     return words
@@ -244,7 +244,7 @@ def any_shape(limits: Limits, ordered: FloatArray, *, choice: Choice | None = No
         return AnyShape(None, None, "identical readings show no shape")
     fits = choice or choose_distribution(ordered, from_zero=from_zero)
     if fits.p is not None and fits.p < POOR_FIT:
-        return AnyShape(None, None, f"none of {len(fits.surfaces)} kinds of distribution fits (best p = {fits.p:.2g})")
+        return AnyShape(None, None, f"none of {len(fits.surfaces)} kinds of distribution fits (best {chance_words(fits.p)})")
     return _by_likelihood(limits, fits, worth, confidence, natural)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray
+from holeqc.statistics.basics import FloatArray, chance_words
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.plain import plain
 from holeqc.statistics.stability import Stability, judge
@@ -273,7 +273,7 @@ def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[
         said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
         said.append(Problem(WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
-                            f"(p = {min(test.skewness_p, test.kurtosis_p):.2g}): trust the observed share more"))
+                            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more"))
     if bonus:
         said.append(Problem(NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
                             "the hole lies. Pp and Ppk use the tolerance without bonus"))
