@@ -192,7 +192,7 @@ def _normal(m: float, sd: float) -> tuple[Callable[..., np.ndarray], Callable[..
     return (lambda x: np.exp(-0.5 * ((x - m) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), lambda p: m + sd * ndtri(p))
 
 
-def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.ndarray], word: str) -> None:
+def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.ndarray]) -> None:
     low, high = float(values.min()), float(values.max())
     step = np.diff(np.unique(values[:MOST_POINTS])) if values.size else np.empty(0)
     step = step[step > 1e-9 * max(abs(high), 1e-300)]
@@ -201,10 +201,9 @@ def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.nd
         width = float(step.min()) * max(1, round(width / float(step.min())))
     edges = np.arange(low - width / 2, high + width, width)
     counts, edges = np.histogram(values, bins=edges)
-    axes.stairs(counts / (values.size * np.diff(edges)), edges, fill=True, color=BAND, edgecolor=LINE, linewidth=0.8,
-                label="readings")
+    axes.stairs(counts / (values.size * np.diff(edges)), edges, fill=True, color=BAND, edgecolor=LINE, linewidth=0.8)
     x = np.linspace(low - 0.3 * (high - low), high + 0.3 * (high - low), 400)
-    axes.plot(x, density(x), color=INK, linewidth=1.3, label=word)
+    axes.plot(x, density(x), color=INK, linewidth=1.3)
     axes.set_ylim(bottom=0.0)
     axes.set_yticks([])
 
@@ -215,7 +214,7 @@ def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
             continue
         (axes.axvline if upright else axes.axhline)(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
         if upright:
-            axes.annotate(f"{word} {level:g}", (level, 1.0), (3 if side == "left" else -3, 2), ha="center",
+            axes.annotate(f"{word} {level:g}", (level, 1.0), (0, 2), ha=side,
                           xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=7.5, color=LIMIT)
 
 
@@ -244,11 +243,10 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         FigureCanvasAgg(figure)
         grid = figure.add_gridspec(2, 2, height_ratios=[3.0, 2.2])
         first, second, strip = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1]), figure.add_subplot(grid[1, :])
-        _draw_histogram(first, x, density, word)
+        _draw_histogram(first, x, density)
         _limit_lines(first, result, upright=True)
         first.set_xlabel(axis)
-        first.legend(fontsize=7.5, loc="upper left", frameon=False)
-        _bare(first, f"{x.size} readings\n")
+        _bare(first, f"{x.size} readings, {word}\n")
         every = slice(None, None, max(1, x.size // MOST_POINTS))
         ordered, p = np.sort(x)[every], plotting_positions(x.size)[every]
         at = quantile(p)
@@ -260,9 +258,8 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         second.set_xlabel(f"where a {word} puts it")
         second.set_ylabel(axis)
         judged = result.normal_p if law is None else result.percentile.choice.candidates[0].p if result.percentile else None
-        told = "" if judged is None else f", test of fit p {chance(judged)}"
         _bare(second, f"Probability plot, {word}\n")
-        second.annotate(f"straight where the readings are {word}{told}", (0.0, 1.0), (0, 4), xycoords="axes fraction",
+        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4), xycoords="axes fraction",
                         textcoords="offset points", fontsize=7.5, color=INK)
         number = np.arange(1, x.size + 1)
         strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o", markersize=2.6 if x.size <= 400 else 0)
