@@ -41,8 +41,8 @@ def class_(
     """
     from holeqc.commands.fit_input import ask_about_unit
     from holeqc.fits import b41
-    from holeqc.problems import TableError
     from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
+    from holeqc.problems import TableError
     from holeqc.quantities import parse_length
 
     typed = " ".join(size)
@@ -55,8 +55,8 @@ def class_(
 
 
 def _is_iso_class(text: str) -> bool:
-    from holeqc.problems import TableError
     from holeqc.fits.parse import parse_iso_class
+    from holeqc.problems import TableError
 
     try:
         return any(parse_iso_class(text))

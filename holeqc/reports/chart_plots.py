@@ -12,6 +12,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+
 from holeqc.reports.gauge_text import chance
 from holeqc.statistics.chart_parts import CUSUM
 
@@ -65,8 +66,9 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
         named.append((float(level[np.isfinite(level)][-1]), word))
     low, high = axes.get_ylim()
     named.sort()
-    for (level, word), place in zip(named, _apart([v for v, _ in named], 0.06 * (high - low)), strict=True):
-        axes.annotate(f"{word} {level:.5g}", (1.0, place), (4, 0), xycoords=("axes fraction", "data"),
+    places = _apart([v for v, _ in named], 0.06 * (high - low))
+    for (found, word), place in zip(named, places, strict=True):
+        axes.annotate(f"{word} {found:.5g}", (1.0, place), (4, 0), xycoords=("axes fraction", "data"),
                       textcoords="offset points", va="center", fontsize=7.5, color=INK, annotation_clip=False)
 
 
@@ -121,8 +123,9 @@ def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
                                                                                         "crossed the decision value")):
             if points:
                 place = np.array(points)
-                axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0, markerfacecolor="none",
-                          markeredgecolor=SIGNAL, markeredgewidth=1.4, label=told, clip_on=False)
+                axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0,
+                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=told,
+                          clip_on=False)
     handles = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
     axes.legend(handles.values(), handles.keys(), fontsize=7.5, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4,
                 frameon=False, borderaxespad=0.0)
@@ -209,7 +212,8 @@ def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.nd
 
 
 def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
-    for level, word, side in ((result.limits.lower, "lower limit", "right"), (result.limits.upper, "upper limit", "left")):
+    for level, word, side in ((result.limits.lower, "lower limit", "right"),
+                              (result.limits.upper, "upper limit", "left")):
         if level is None:
             continue
         (axes.axvline if upright else axes.axhline)(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
@@ -242,7 +246,8 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         figure = Figure(figsize=(9.0, 7.2), layout="constrained")
         FigureCanvasAgg(figure)
         grid = figure.add_gridspec(2, 2, height_ratios=[3.0, 2.2])
-        first, second, strip = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1]), figure.add_subplot(grid[1, :])
+        first, second = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1])
+        strip = figure.add_subplot(grid[1, :])
         _draw_histogram(first, x, density)
         _limit_lines(first, result, upright=True)
         first.set_xlabel(axis)
@@ -257,12 +262,13 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         _limit_lines(second, result, upright=False)
         second.set_xlabel(f"where a {word} puts it")
         second.set_ylabel(axis)
-        judged = result.normal_p if law is None else result.percentile.choice.candidates[0].p if result.percentile else None
+        judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
         _bare(second, f"Probability plot, {word}\n")
-        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4), xycoords="axes fraction",
-                        textcoords="offset points", fontsize=7.5, color=INK)
+        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4),
+                        xycoords="axes fraction", textcoords="offset points", fontsize=7.5, color=INK)
         number = np.arange(1, x.size + 1)
-        strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o", markersize=2.6 if x.size <= 400 else 0)
+        strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o",
+                   markersize=2.6 if x.size <= 400 else 0)
         strip.axhline(result.mean, color=SOFT, linewidth=1.0)
         _limit_lines(strip, result, upright=False)
         strip.set_xlim(0.5, x.size + 0.5)

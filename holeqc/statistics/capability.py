@@ -64,10 +64,10 @@ from holeqc.statistics.tolerance_intervals import ToleranceInterval, tolerance_i
 class Choices:
     """How capability is worked out.
 
-    ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty:
-    pooled with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't
-    look normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step. ``any_shape`` False saves
-    the time for the intervals that suppose no shape, where the percentile method isn't used.
+    ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty: pooled
+    with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't look
+    normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step. ``any_shape`` False
+    saves the time for the intervals that suppose no shape, where the percentile method isn't used.
     """
 
     within: str = ""
@@ -113,8 +113,9 @@ class Capability:
 
     ``overall`` holds Pp, Ppk and ``within_indices`` Cp, Cpk. ``remarks`` and ``stability`` say what spoils them;
     ``cautions`` repeats the instability beside every index that it touches. ``allowing`` judges normality with the
-    gauge's step and the readings' worth allowed for, None where the plain test stands. ``intervals`` of indices suppose a
-    normal and are left out where the readings are no normal (``odd``); ``any_shape`` holds whatever their shape.
+    gauge's step and the readings' worth allowed for, None where the plain test stands. ``intervals`` of indices
+    suppose a normal and are left out where the readings are no normal (``odd``); ``any_shape`` holds whatever their
+    shape.
     """
 
     n: int
@@ -309,7 +310,8 @@ def _by_percentiles(
     if choice is None:
         said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST} readings: no distribution is chosen")]
         return None, shapes, said if few and wanted else []
-    return percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes), shapes, []
+    found = percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes)
+    return found, shapes, []
 
 
 def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None,
@@ -378,4 +380,5 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
 def without_normal(made: Capability) -> Capability:
     """Return a capability without the intervals that suppose a normal: these readings are none."""
     kept = {k: v for k, v in made.intervals.items() if k == "mean"}
-    return replace(made, intervals=kept, tolerance=None, outside=replace(made.outside, expected_interval_ppm=(None, None)))
+    outside = replace(made.outside, expected_interval_ppm=(None, None))
+    return replace(made, intervals=kept, tolerance=None, outside=outside)

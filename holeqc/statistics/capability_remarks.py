@@ -78,8 +78,9 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(groups.means)) / math.sqrt(inside)
-    return [Problem(WARNING, "means-differ", f"the means of the subgroups lie up to {apart:.1f} sigma within apart, more "
-                    f"than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk hold it",
+    return [Problem(WARNING, "means-differ", f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
+                    f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk "
+                    "hold it",
                     action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.")]
 
 
@@ -106,11 +107,12 @@ def alike_remark(values: FloatArray, m: float, ppk: float | None, confidence: fl
     assert high is not None
     z = float(ndtri(0.5 + confidence / 2))
     holds = 100 * (2 * float(ndtr((high - low) / 2 / true)) - 1)
-    words = (f"each reading resembles the one before (correlation {r:.2f}), and the intervals take readings as independent: "
-             f"they hold in about {holds:.0f} of 100 cases, not in {100 * confidence:g}; with this allowed for, Ppk lies "
-             f"between {ppk - z * true:.2f} and {ppk + z * true:.2f}")
+    words = (f"each reading resembles the one before (correlation {r:.2f}), and the intervals take readings as "
+             f"independent: they hold in about {holds:.0f} of 100 cases, not in {100 * confidence:g}; with this "
+             f"allowed for, Ppk of a normal lies between {ppk - z * true:.2f} and {ppk + z * true:.2f}")
     if moving:
-        words += f"; sigma within, from neighbours, is about {100 * (1 - math.sqrt(1 - r)):.0f} % too small, Cp and Cpk too large"
+        small = 100 * (1 - math.sqrt(1 - r))
+        words += f"; sigma within, from neighbours, is about {small:.0f} % too small, Cp and Cpk too large"
     return [Problem(WARNING, "alike-neighbours", words)]
 
 
@@ -130,10 +132,11 @@ def index_remarks(readings: Readings, limits: Limits, m: float, sd: float | None
                             "given, the percentile method takes their place"))
     elif p is not None and p < NORMAL_LEVEL:
         found = f"{chance_words(p)}; chance alone puts one normal series in 20 below 0.05"
-        said.append(Problem(NOTE, "hardly-not-normal", f"the readings differ a little from a normal ({found}), but not in "
-                            "the tails: the 0.135 and 99.865 % points lie where a normal has them") if hardly else
-                    Problem(WARNING, "not-normal", f"these readings don't look normal ({found}): indices of a normal are "
-                            "given without intervals; take the percentile figures and the observed share"))
+        said.append(Problem(
+            NOTE, "hardly-not-normal", f"the readings differ a little from a normal ({found}), but not in the tails: "
+            "the 0.135 and 99.865 % points lie where a normal has them") if hardly else Problem(
+            WARNING, "not-normal", f"these readings don't look normal ({found}): indices of a normal are given without "
+            "intervals; take the percentile figures and the observed share"))
     if not from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
         said.append(Problem(WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma "
                             "above zero", action="If the quantity can't be negative, give --from-zero: no normal is "

@@ -82,11 +82,11 @@ class Frozen:
 class ChartOptions:
     """How a chart is drawn up.
 
-    ``tests`` None takes two, beyond limits and nine on one side (`DEFAULT_TESTS`); moving ranges are then drawn only. ``baseline`` is the number of
-    first points that set the limits; ``frozen`` takes them from an earlier chart. ``centre`` and ``sigma`` (of one
-    reading) may be given instead of estimated. ``weight`` and ``width`` belong to EWMA (``steady`` limits from the
-    first point on, or widening from the start), ``reference`` and ``decision`` (in sigma of a point) to CUSUM,
-    ``alarm`` is the chance of a false alarm of a position chart.
+    ``tests`` None takes two, beyond limits and nine on one side (`DEFAULT_TESTS`); moving ranges are then drawn only.
+    ``baseline`` is the number of first points that set the limits; ``frozen`` takes them from an earlier chart.
+    ``centre`` and ``sigma`` (of one reading) may be given instead of estimated. ``weight`` and ``width`` belong to
+    EWMA (``steady`` limits from the first point on, or widening from the start), ``reference`` and ``decision`` (in
+    sigma of a point) to CUSUM, ``alarm`` is the chance of a false alarm of a position chart.
     """
 
     tests: tuple[str, ...] | None = None
@@ -219,8 +219,8 @@ def price(length: RunLength | None, points: int, tests: tuple[str, ...] = (), sc
           beside: tuple[str, bool] = ("", False)) -> list[Problem]:
     """Return the false-alarm price of a chart in words.
 
-    ``tests`` are those it was judged by, ``scatter`` the chance of a signal at a point of the chart beside it, which has
-    the name ``beside`` and is judged or not.
+    ``tests`` are those it was judged by, ``scatter`` the chance of a signal at a point of the chart beside it, which
+    has the name ``beside`` and is judged or not.
     """
     if length is None or not points:
         return []

@@ -185,8 +185,9 @@ def _plain_chart(title: str, kind: str, values: FloatArray, centres: FloatArray,
     usable = series.sigma > 0 and judged
     signals = beyond_signals(values, lower, upper, BEYOND_MEANING[kind]) if usable else ()
     centre = common(centres)
+    tests = ("beyond_limits",) if judged else ()
     return Chart(kind, title, math.nan if centre is None else centre, common(lower), common(upper), None, values, lower,
-                 upper, centres, series.sizes, series.labels, signals, ("beyond_limits",) if judged else (), None, series.baseline)
+                 upper, centres, series.sizes, series.labels, signals, tests, None, series.baseline)
 
 
 def _moving_range_chart(series: Series, options: ChartOptions) -> Chart:

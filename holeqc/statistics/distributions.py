@@ -30,9 +30,9 @@ _LEAST_GAP = 1e-4  #: of the standard deviation, between the readings and the en
 class Law:
     """One kind of distribution.
 
-    ``names`` are its shape parameters and ``shapes`` their grid; ``ends`` says where it lies; ``mirrored`` turns it about
-    zero; ``holds_zero``: a reading of exactly zero is possible in a law from zero. ``log_density``, ``below`` and
-    ``quantile`` are those of the standard law.
+    ``names`` are its shape parameters and ``shapes`` their grid; ``ends`` says where it lies; ``mirrored`` turns it
+    about zero; ``holds_zero``: a reading of exactly zero is possible in a law from zero. ``log_density``, ``below``
+    and ``quantile`` are those of the standard law.
     """
 
     key: str

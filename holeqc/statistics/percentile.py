@@ -1,8 +1,8 @@
 """Capability of readings that aren't normal: the percentile method of ISO 22514-2 on a distribution chosen by evidence.
 
-Every candidate is shown with its Akaike criterion and its test of fit. What can't fall below zero (diametral
-position, out-of-roundness) is only ever fitted by distributions that begin at zero. The interval of an index doesn't rest
-on the one chosen: it takes in every kind and shape that the readings don't contradict.
+Every candidate is shown with its Akaike criterion and its test of fit. What can't fall below zero (diametral position,
+out-of-roundness) is only ever fitted by distributions that begin at zero. The interval of an index doesn't rest on the
+one chosen: it takes in every kind and shape that the readings don't contradict.
 """
 
 from __future__ import annotations
@@ -213,7 +213,8 @@ def percentile_capability(limits: Limits, values: ArrayLike, *, from_zero: bool 
     natural = _natural_zero(limits, from_zero)
     picked = choice or choose_distribution(values, from_zero=from_zero)
     if shapes is None:
-        shapes = any_shape(limits, np.sort(as_values(values)), choice=picked, from_zero=from_zero, confidence=confidence)
+        ordered = np.sort(as_values(values))
+        shapes = any_shape(limits, ordered, choice=picked, from_zero=from_zero, confidence=confidence)
     fitted = picked.chosen
     q = fitted.quantile(np.array([LOW, MIDDLE, HIGH]))
     found = {k: float(v) for k, v in _from_percentiles(limits, q, natural).items()}
@@ -244,7 +245,8 @@ def any_shape(limits: Limits, ordered: FloatArray, *, choice: Choice | None = No
         return AnyShape(None, None, "identical readings show no shape")
     fits = choice or choose_distribution(ordered, from_zero=from_zero)
     if fits.p is not None and fits.p < POOR_FIT:
-        return AnyShape(None, None, f"none of {len(fits.surfaces)} kinds of distribution fits (best {chance_words(fits.p)})")
+        kinds = len(fits.surfaces)
+        return AnyShape(None, None, f"none of {kinds} kinds of distribution fits (best {chance_words(fits.p)})")
     return _by_likelihood(limits, fits, worth, confidence, natural)
 
 

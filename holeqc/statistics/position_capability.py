@@ -195,12 +195,12 @@ def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, rad
                seed: int) -> dict[str, Interval]:
     """Return intervals of Pp, Ppk and the share inside from ``seed``-ed draws.
 
-    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer axis
-    too long, and a centred process can only be seen off centre, so the upper end is the index of a round, centred process
-    that would show one as small as this with half the chance left. The lower end comes from means and covariances that
-    may have given this sample (fiducial draws): the offset's from the noncentral chi-square of its statistical length,
-    which may be zero. The interval holds at least ``confidence``. The share's takes in these draws and
-    samples of the fitted normal.
+    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
+    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
+    centred process that would show one as small as this with half the chance left. The lower end comes from means
+    and covariances that may have given this sample (fiducial draws): the offset's from the noncentral chi-square of
+    its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
+    these draws and samples of the fitted normal.
     """
     from scipy.special import chndtr, chndtrinc
 
@@ -237,7 +237,7 @@ def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, rad
 
 
 def _round_reach(seen: float, centres: FloatArray, covariances: FloatArray, tail: float) -> float:
-    """Return how many sigma the circle is away for a round, centred process whose samples reach ``seen`` or less so seldom.
+    """Return how many sigma away the circle is from a round, centred process that shows ``seen`` or less so seldom.
 
     ``centres`` (k, 2) and ``covariances`` (k, 2, 2) are of such samples at sigma 1, ``tail`` the chance.
     """

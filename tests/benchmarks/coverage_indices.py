@@ -1,14 +1,15 @@
 """How often the intervals of capability hold the true index: simulated series of nine distributions.
 
-Run as ``python tests/benchmarks/coverage_indices.py [SERIES [NAME...]]``; 400 series of each kind and length unless told.
-The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the upper limit and
-1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number of readings it
-prints the median of the index that the tool puts forward, then for each interval in how many of 100 series it was
-printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of readings).
+Run as ``python tests/benchmarks/coverage_indices.py [SERIES [NAME...]]``; 400 series of each kind and length unless
+told. The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the upper
+limit and 1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number of
+readings it prints the median of the index that the tool puts forward, then for each interval in how many of 100 series
+it was printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of
+readings).
 
-- normal, lognormal (sigma of logarithms 0.4), shifted lognormal (0.5 from a threshold of 3), Weibull from zero (shape 1.8,
-  said to be from zero), Weibull with a threshold (shape 1.8 from 5), t with 5 degrees, gamma (shape 3), uniform, skewed
-  mixture (85 % N(0, 1), 15 % N(2.5, 1.5));
+- normal, lognormal (sigma of logarithms 0.4), shifted lognormal (0.5 from a threshold of 3), Weibull from zero (shape
+  1.8, said to be from zero), Weibull with a threshold (shape 1.8 from 5), t with 5 degrees, gamma (shape 3), uniform,
+  skewed mixture (85 % N(0, 1), 15 % N(2.5, 1.5));
 - round position: two coordinates of one scatter, centred; and off centre by one sigma; and centred with scatter 2 to 1.
 """
 
@@ -27,6 +28,7 @@ from holeqc.statistics.indices import Limits
 from holeqc.statistics.position_capability import position_capability
 
 NEAR, FAR = 1.26, 1.70
+OFFSETS = (0.0, 0.5, 1.0, 2.0)
 LENGTHS = (5, 10, 25, 50, 125)
 
 
@@ -135,7 +137,8 @@ def about_target_of(offset: float, n: int, series: int) -> tuple[list[float], di
     limits = Limits(-4.0, 4.0)
     answers, tally = [], Tally()
     for k in range(series):
-        result = capability(np.random.default_rng((k, n)).normal(offset, 1.0, n), limits, choices=Choices(any_shape=False))
+        x = np.random.default_rng((k, n)).normal(offset, 1.0, n)
+        result = capability(x, limits, choices=Choices(any_shape=False))
         answers.append(np.nan if result.Cpm is None else result.Cpm)
         tally.add(result.intervals.get("Cpm"), 8 / (6 * np.hypot(1.0, offset)))
     return answers, {"Cpm": tally}
@@ -148,7 +151,7 @@ def main() -> None:
     work: list[tuple[str, Callable[[int], tuple[list[float], dict[str, Tally]]]]] = [
         *((name, lambda n, name=name: indices_of(name, n, series)) for name in KINDS),
         *((name, lambda n, name=name: positions_of(name, n, series)) for name in POSITIONS),
-        *((f"Cpm, {off:g} sigma off", lambda n, off=off: about_target_of(off, n, series)) for off in (0.0, 0.5, 1.0, 2.0)),
+        *((f"Cpm, {off:g} sigma off", lambda n, off=off: about_target_of(off, n, series)) for off in OFFSETS),
     ]  # fmt: skip
     print(f"{series} series each; of 100 series: printed, and of 100 printed: held\n")
     for name, run in work:

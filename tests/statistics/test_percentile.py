@@ -42,7 +42,7 @@ SCIPY = {
     "student_t": ("t", {}), "power_exponential": ("gennorm", {}), "gamma_above_threshold": ("gamma", {}),
     "lognormal_above_threshold": ("lognorm", {}), "weibull_above_threshold": ("weibull_min", {}),
 }
-BELOW = {"gamma_below_threshold": "gamma", "lognormal_below_threshold": "lognorm", "weibull_below_threshold": "weibull_min"}
+BELOW = ("gamma_below_threshold", "lognormal_below_threshold", "weibull_below_threshold")
 POINTS = np.array([LOW, 0.1, MIDDLE, 0.9, HIGH])
 THREE_TO_ONE = Limits(-4.0, 4.0)
 
@@ -148,7 +148,7 @@ def test_bounded_quantity_has_one_index() -> None:
 
 @pytest.mark.parametrize("name", ["normal", "shifted lognormal", "Weibull from zero", "t, 5 degrees", "uniform"])
 def test_interval_holds_the_true_index_whatever_the_shape(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A sample of tests/benchmarks/coverage_indices.py, whose true indices come from the distributions' own quantiles."""
+    """A sample of tests/benchmarks/coverage_indices.py; true indices come from the distributions' own quantiles."""
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "benchmarks"))
     coverage_indices = importlib.import_module("coverage_indices")
 
@@ -194,7 +194,8 @@ def test_order_of_many_readings_gives_the_interval_without_a_law() -> None:
 def test_interval_is_left_out_with_its_reason() -> None:
     rng = np.random.default_rng(4)
     two = np.sort(np.concatenate([rng.normal(0, 1, 150), rng.normal(12, 1, 150)]))
-    for values, word in ((two, "none of 13 kinds"), (np.arange(7.0), "8 are the fewest"), (np.full(20, 1.0), "identical")):
+    alike = np.full(20, 1.0)
+    for values, word in ((two, "none of 13 kinds"), (np.arange(7.0), "8 are the fewest"), (alike, "identical")):
         found = any_shape(Limits(-5, 20), values)
         assert (found.Pp, found.Ppk) == (None, None)
         assert word in found.words
