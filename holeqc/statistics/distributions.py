@@ -23,6 +23,7 @@ _ROOT_TWO_PI = math.log(math.sqrt(2 * math.pi))
 _EXACT = 250  #: up to so many readings each enters by itself
 _ROUNDS = 14
 _CLOSE = 1e-10
+_FIRM = 1e-5  #: least curvature of the log likelihood a reading that a step trusts
 _LEAST_GAP = 1e-4  #: of the standard deviation, between the readings and the end of a law with two ends
 
 
@@ -341,8 +342,8 @@ def cells(ordered: FloatArray, *, fine: bool = False) -> tuple[FloatArray, Float
     all, so that tails are taken value by value and the middle in steps of a hundredth of sigma.
     """
     n = ordered.size
-    growth, most = (1.02, 3000) if fine else (1.15, 80)
-    if n <= (12_000 if fine else _EXACT):
+    growth, most = (1.04, 1000) if fine else (1.15, 80)
+    if n <= (2000 if fine else _EXACT):
         return ordered, np.ones(n)
     ranks = np.floor(growth ** np.arange(math.ceil(math.log(n) / math.log(growth))) - 1)
     starts = np.unique(np.concatenate([ranks, n - 1 - ranks, np.linspace(0, n - 1, most)]).astype(np.int64))
@@ -475,7 +476,7 @@ def surface(law: Law, sample: Sample, shapes: tuple[tuple[float, ...], ...] | No
         across = -((f[:, 5] + f[:, 6] - 2 * f[:, 0]) / h**2 + first + last) / 2
         bend = np.stack([np.stack([first, across], axis=1), np.stack([across, last], axis=1)], axis=1)
         least = (first + last) / 2 - np.hypot((first - last) / 2, across)
-        firm = bend + np.maximum(0.02 * total - least, 0.0)[:, None, None] * np.eye(2)
+        firm = bend + np.maximum(_FIRM * total - least, 0.0)[:, None, None] * np.eye(2)
         step = np.linalg.solve(firm, slope[..., None])[..., 0]
         if turn == _ROUNDS - 1 or bool(np.all(np.sum(slope * step, axis=1) < 2 * enough)):
             break

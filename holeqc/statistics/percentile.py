@@ -154,7 +154,7 @@ def _choice_words(candidates: tuple[Candidate, ...], zeros: int, p: float | None
 class PercentileCapability:
     """Indices from percentiles: the fitted distribution takes the place of mean and six sigma (ISO 22514-2).
 
-    ``low``, ``median``, ``high`` are the 0.135 %, 50 % and 99.865 % points. ``below`` and ``above`` are the expected
+    ``low``, ``median``, ``high`` are the 0.135 %, 50 % and 99.865 % points, of many readings as counted. ``below`` and ``above`` are the expected
     shares outside. The interval of Ppk is that of `any_shape`.
     """
 
@@ -211,12 +211,14 @@ def percentile_capability(limits: Limits, values: ArrayLike, *, from_zero: bool 
     Raises ``DataError`` as `choose_distribution` does, without a limit, or for what `any_shape` refuses.
     """
     natural = _natural_zero(limits, from_zero)
+    x = as_values(values)
     picked = choice or choose_distribution(values, from_zero=from_zero)
     if shapes is None:
-        ordered = np.sort(as_values(values))
-        shapes = any_shape(limits, ordered, choice=picked, from_zero=from_zero, confidence=confidence)
+        shapes = any_shape(limits, np.sort(x), choice=picked, from_zero=from_zero, confidence=confidence)
     fitted = picked.chosen
-    q = fitted.quantile(np.array([LOW, MIDDLE, HIGH]))
+    points = np.array([LOW, MIDDLE, HIGH])
+    many = rank_shares(x.size, (1 - confidence) / 3) is not None  # the readings themselves tell their percentiles
+    q = np.nanquantile(x, points) if many else fitted.quantile(points)
     found = {k: float(v) for k, v in _from_percentiles(limits, q, natural).items()}
     below = 0.0 if limits.lower is None else float(fitted.below(limits.lower))
     above = 0.0 if limits.upper is None else float(fitted.above(limits.upper))
