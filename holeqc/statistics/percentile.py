@@ -246,7 +246,7 @@ def any_shape(limits: Limits, ordered: FloatArray, *, choice: Choice | None = No
     if ordered[0] == ordered[-1]:
         return AnyShape(None, None, "identical readings show no shape")
     fits = choice or choose_distribution(ordered, from_zero=from_zero)
-    if fits.p is not None and fits.p < POOR_FIT:
+    if fits.p is not None and fits.p < POOR_FIT and worth == n:  # the test takes readings as independent
         kinds = len(fits.surfaces)
         return AnyShape(None, None, f"none of {kinds} kinds of distribution fits (best {chance_words(fits.p)})")
     return _by_likelihood(limits, fits, worth, confidence, natural)
