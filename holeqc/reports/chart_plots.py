@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from holeqc.problems import DataError
 from holeqc.reports.gauge_text import chance
 from holeqc.statistics.chart_parts import CUSUM
 
@@ -199,7 +200,7 @@ def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.nd
     low, high = float(values.min()), float(values.max())
     step = np.diff(np.unique(values[:MOST_POINTS])) if values.size else np.empty(0)
     step = step[step > 1e-9 * max(abs(high), 1e-300)]
-    width = max((high - low) / min(40.0, 1 + 2 * values.size ** 0.5), 1e-300)
+    width = (high - low) / min(40.0, 1 + 2 * values.size**0.5)
     if step.size and step.min() > 0.02 * width:  # bars are whole steps of the gauge, or they would show a comb
         width = float(step.min()) * max(1, round(width / float(step.min())))
     edges = np.arange(low - width / 2, high + width, width)
@@ -238,6 +239,8 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
 
     x = np.asarray(values, dtype=float).ravel()
     x = x[~np.isnan(x)]
+    if x.size < 2 or np.ptp(x) == 0:
+        raise DataError("a picture of capability needs two different readings")
     law, word = _law_of(result)
     sd = result.sd_overall or 1e-300
     density, quantile = (law.density, law.quantile) if law is not None else _normal(result.mean, sd)

@@ -251,7 +251,7 @@ STUDENT = Law("student_t", "Student's t (symmetrical, heavy tails)", ("degrees o
 POWER = Law("power_exponential", "power exponential (symmetrical, tails from heavy to none)", ("power",), LINE,
             _grid(1, 1.3, 1.6, 2.5, 3, 4, 6, 9, 14), _power_log_density, _power_below, _power_quantile)
 TWO_ENDS = Law("beta", "beta (ends on both sides)", ("first shape", "second shape"), ENDS,
-               ((1, 1), (1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)),
+               ((1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)),
                _ended_log_density, _ended_below, _ended_quantile)
 # shapes nearer to 1 than these have no greatest likelihood, because the density is endless at the threshold
 _FROM_THRESHOLD = [
