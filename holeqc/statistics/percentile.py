@@ -154,8 +154,8 @@ def _choice_words(candidates: tuple[Candidate, ...], zeros: int, p: float | None
 class PercentileCapability:
     """Indices from percentiles: the fitted distribution takes the place of mean and six sigma (ISO 22514-2).
 
-    ``low``, ``median``, ``high`` are the 0.135 %, 50 % and 99.865 % points, of many readings as counted. ``below`` and ``above`` are the expected
-    shares outside. The interval of Ppk is that of `any_shape`.
+    ``low``, ``median``, ``high`` are the 0.135 %, 50 % and 99.865 % points, of many readings as counted. ``below``
+    and ``above`` are the expected shares outside. The interval of Ppk is that of `any_shape`.
     """
 
     Pp: float | None
