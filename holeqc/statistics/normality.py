@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, as_values, dot, mean, mean_and_sd
+from holeqc.statistics.basics import FloatArray, as_values, dot, mean_and_sd
 
 FEWEST = 8  #: below this the p of the test has no published ground
 _DIRECT = 20_000  #: up to here every value gets its own logarithm of the normal distribution
