@@ -108,8 +108,8 @@ def _signal_lines(axes: Axes, chart: Chart) -> None:
         axes.annotate(test.replace("_", " "), (1.0, height), (4, 0), xycoords="axes fraction",
                       textcoords="offset points", va="center", fontsize=7.5, color=SIGNAL, annotation_clip=False)
         if test == "beyond_limits":
-            axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markersize=8.0, markerfacecolor="none",
-                      markeredgecolor=SIGNAL, markeredgewidth=1.3, clip_on=False)
+            axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markerfacecolor="none",
+                      markersize=8.0 if chart.values.size <= 100 else 4.5, markeredgecolor=SIGNAL, markeredgewidth=1.3, clip_on=False)
 
 
 def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
@@ -266,7 +266,7 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         second.set_xlabel(f"where a {word} puts it")
         second.set_ylabel(axis)
         judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
-        _bare(second, f"Probability plot, {word}\n")
+        _bare(second, "Probability plot\n")
         second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4),
                         xycoords="axes fraction", textcoords="offset points", fontsize=7.5, color=INK)
         number = np.arange(1, x.size + 1)
