@@ -109,7 +109,8 @@ def _signal_lines(axes: Axes, chart: Chart) -> None:
                       textcoords="offset points", va="center", fontsize=7.5, color=SIGNAL, annotation_clip=False)
         if test == "beyond_limits":
             axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markerfacecolor="none",
-                      markersize=8.0 if chart.values.size <= 100 else 4.5, markeredgecolor=SIGNAL, markeredgewidth=1.3, clip_on=False)
+                      markersize=8.0 if chart.values.size <= 100 else 4.5, markeredgecolor=SIGNAL,
+                      markeredgewidth=1.3, clip_on=False)
 
 
 def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from holeqc.statistics.signals import Signal
     from holeqc.statistics.stability import Stability
 
+FEW_FOR_SHAPE = 100  #: readings below which a test of normality passes most skewed shapes too (simulated)
 MOST_CANDIDATES = 5  #: distributions printed, best first
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
 NOT_STABLE = "not stable"
@@ -122,6 +123,9 @@ def _index_lines(result: Capability, level: str) -> list[str]:
     exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")
              if f"{k}_normal_approximation" in intervals]
     if exact:
+        if result.n < FEW_FOR_SHAPE:
+            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for one, "
+                           "take the interval whatever the shape"])
         made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 
