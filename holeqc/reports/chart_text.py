@@ -124,8 +124,8 @@ def _index_lines(result: Capability, level: str) -> list[str]:
              if f"{k}_normal_approximation" in intervals]
     if exact:
         if result.n < FEW_FOR_SHAPE:
-            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for one, "
-                           "take the interval whatever the shape"])
+            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for "
+                           "one, take the interval whatever the shape"])
         made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 
