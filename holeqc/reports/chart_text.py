@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from holeqc.statistics.signals import Signal
     from holeqc.statistics.stability import Stability
 
-FEW_FOR_SHAPE = 100  #: readings below which a test of normality passes most skewed shapes too (simulated)
+FEW_FOR_SHAPE = 200  #: readings below which a test of normality often passes other shapes too (simulated)
 MOST_CANDIDATES = 5  #: distributions printed, best first
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
 NOT_STABLE = "not stable"
