@@ -94,6 +94,9 @@ def judge_surface(evidence: Evidence) -> Outcome:
     _set(verdict, cause, _said(evidence, rows, BURR_WORD) & burr_free[rows.hole], REJECT, BURR)
     _set(verdict, cause, _said(evidence, rows, DIRTY) & clean[rows.hole], REJECT, NOT_CLEAN)
     _set(verdict, cause, _said(evidence, rows, CRACK), REJECT, CRACKED)
+    untold = ~(clean | burr_free)[rows.hole]  # somebody wrote it down though nobody asked
+    _set(verdict, cause, _said(evidence, rows, BURR_WORD) & untold, HOLD, BURR)
+    _set(verdict, cause, _said(evidence, rows, DIRTY) & untold, HOLD, NOT_CLEAN)
     return _laid(evidence, "surface", asked, rows, cell, verdict, cause)[0]
 
 

@@ -25,10 +25,12 @@ from holeqc.readings.values import length_of
 from holeqc.readings.words import (
     REMARK,
     doubt_in,
+    falls_short,
     is_form_text,
     is_refusal,
     is_signature,
     numbers_in,
+    remark_against,
     speaks_of_defect,
     ticked,
     word_of,
@@ -37,6 +39,7 @@ from holeqc.specification.model import Specification
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
 STAMPS = {"tampon"}  #: a stamp as well as a plug; a whole number beside it is the stamp's
+QUOTED, SHOWN_TEXTS = 60, 8  #: so many letters of so many remarks are quoted in one line
 LABEL = 30  #: characters of a label before a colon
 COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a slip
 NAMED = 12  #: so many ranges of cells are named in one sentence
@@ -67,6 +70,7 @@ def account(context: Context, layout: Layout) -> None:
     _mark_labels(context, layout)
     _swallowed(context)
     _comments(context)
+    _sheet_name(context)
     if context.own:
         _mark_own_texts(context, layout)
     filled = np.column_stack([c.filled(grid.rows) for c in grid.columns])
@@ -100,6 +104,9 @@ def _mark_labels(context: Context, layout: Layout) -> None:
             empty = meaning.hole and not grid.columns[column].filled(grid.rows)[block.rows].any()
             if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:REMARK]):
                 continue  # 'CRACK at hole 5' beside the headings is none
+            bare = not grid.columns[column].filled(grid.rows)[block.rows].any()
+            if bare and any(_speaks(context, grid.cell(r, column)) for r in range(heading.first, heading.last + 1)):
+                continue  # nor is 'cracked' in a line above them, over nothing
             if named and heading.last >= heading.first >= 0:
                 used[heading.first : heading.last + 1, column] = True
     for field in (f for f in layout.fields if not f.from_title):  # a title may say more than was taken from it
@@ -109,6 +116,21 @@ def _mark_labels(context: Context, layout: Layout) -> None:
     for r1, c1, r2, c2 in context.sheet.scan.merged:  # what a merged range hides is no content of its own
         if 0 <= r1 - 1 < grid.rows and 0 <= c1 - 1 < grid.width and used[r1 - 1, c1 - 1]:
             used[r1 - 1 : r2, c1 - 1 : c2] = True
+
+
+#: what is said of a hole, and not asked: 'cracked' where a heading would ask for cracks
+_STATED = re.compile(
+    r"(?:[a-z]{3}ed|oversize|undersize|torn|bent|broken|rissig|gerissen|fissuré\w?|agrietad\w)\s*!?$", re.I
+)
+
+
+def _speaks(context: Context, content: Content) -> bool:
+    """Whether a cell over a column speaks against a hole and isn't understood as a heading by itself."""
+    if not isinstance(content, str):
+        return False
+    known = context.vocabulary.meaning(content)
+    unknown = known.kind == UNKNOWN or known.reason == "verdict" or _STATED.search(content) is not None
+    return unknown and bool(speaks_of_defect(content[:REMARK]) or doubt_in(content) or is_refusal(content))
 
 
 def _mark_own_texts(context: Context, layout: Layout) -> None:
@@ -148,6 +170,26 @@ def _swallowed(context: Context) -> None:
                 context.say(issue, repr(label[:60]), row, column)
 
 
+_PUT_AWAY = re.compile(r"(?<![^\W_])(?:old|hold|alt|ancien|ancienne|viejo|vieja|wip)(?![^\W_])", re.I)
+
+
+def _sheet_name(context: Context) -> None:
+    """Hold where the name on a sheet's tab speaks against what stands on it: REJECTED, draft, old, Rev A superseded."""
+    name = context.sheet.name
+    word = speaks_of_defect(name) or doubt_in(name) or (name if is_refusal(name) else "")
+    if not word and (found := _PUT_AWAY.search(name)):
+        word = found[0]
+    if word:
+        issue = warning(
+            "sheet-name-speaks",
+            f"the sheet's name speaks of {word!r}",
+            "a name that says nothing against the part",
+            "Ask whether these readings count; name the sheet otherwise, or take it out",
+            holds=True,
+        )
+        context.say(issue, repr(name), -1, -1, **_only_pair(context))
+
+
 def comma_is_decimal(spec: Specification, labels: Iterable[Content]) -> bool:
     """Whether commas that might part thousands can only be decimal marks: so read, the numbers are lengths of the kit.
 
@@ -171,7 +213,8 @@ def _comments(context: Context) -> None:
     harmless: list[tuple[int, int, str]] = []
     pages = [(0, 0, text) for text in context.sheet.scan.pages]
     for row, column, text in context.sheet.scan.remarks + pages:
-        reason = kinds.of_text(text)
+        against = remark_against(text) if row else ""
+        reason = kinds.of_text(text) or (f"a remark speaks of {against!r}" if against else "")
         if not reason:
             harmless.append((row, column, text))
             continue
@@ -252,6 +295,10 @@ class Kinds:
             return self.of_text(content)
         value = float(content) if content is not None else float("nan")
         label = next((x for c in range(column - 1, -1, -1) if (x := grid.cell(row, c)) is not None), None)
+        if isinstance(label, str) and value > 0 and (is_refusal(label) or speaks_of_defect(f"{label}: {value:g}")):
+            return f"{label.strip()!r} is counted"
+        if isinstance(label, str) and falls_short(f"{label}: {value:g}"):
+            return "a count falls short"
         if isinstance(label, str) and (is_signature(label) or word_of(label) in STAMPS) and value.is_integer():
             return ""
         if self.may_be_reading(value):
@@ -284,6 +331,8 @@ class Kinds:
             return f"a remark speaks of {word!r}"
         if is_refusal(text) and len(text.strip()) > 1:
             return f"a verdict says {text.strip()!r}"
+        if short := falls_short(text):
+            return f"a count falls short: {short!r}"
         label, sign, rest = text.partition(":")
         if sign and len(label) <= LABEL and is_refusal(rest.strip()) and not speaks_of_defect(label + " found"):
             return f"a verdict says {text.strip()!r}"
@@ -311,11 +360,22 @@ def _report(context: Context, found: list[Left], top: int) -> None:
             holds=True,
         )
         context.say(issue, repr(text_of(mine[0].content)), mine[0].row, mine[0].column, **pair)
-    rest = [x for x in found if not x.reason and x.row >= top and text_of(x.content).strip("-_=. ")]
+    words = {x.row for x in found if isinstance(x.content, str) and not x.content.strip().isdecimal()}
+    rest = [x for x in found if not x.reason and (x.row >= top or x.row in words) and text_of(x.content).strip("-_=. ")]
     if rest:
-        cells = ranges([(x.row, x.column) for x in rest])
-        message = f"{_cells(len(rest))} below or beside the tables read as remarks: {cells}"
-        context.say(note("remarks", message), repr(text_of(rest[0].content)[:60]), rest[0].row, rest[0].column)
+        shown = quoted([(text_of(x.content), x.row, x.column) for x in rest])
+        message = f"{_cells(len(rest))} around the tables read as remarks, for a person to read: {shown}"
+        context.say(note("remarks", message), "", rest[0].row, rest[0].column)
+
+
+def quoted(cells: list[tuple[str, int, int]]) -> str:
+    """Return texts with their cells in few words: 'ask 41' (D6), 'new bit' (D9) and 3 more."""
+    texts: dict[str, str] = {}
+    for text, row, column in cells:
+        texts.setdefault(" ".join(text.split())[:QUOTED], cell_name(row + 1, column + 1))
+    shown = [f"{text!r} ({cell})" for text, cell in list(texts.items())[:SHOWN_TEXTS]]
+    rest = len(texts) - len(shown)
+    return ", ".join(shown) + (f" and {rest} more" if rest else "")
 
 
 def _cells(count: int) -> str:

@@ -15,8 +15,9 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
-from holeqc.readings.account import Kinds, in_ascii
+from holeqc.readings.account import Kinds, in_ascii, quoted
 from holeqc.readings.context import Table
+from holeqc.readings.dates import date_of
 from holeqc.readings.grid import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
@@ -26,7 +27,17 @@ from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import ColumnUse, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import REMARK, doubt_in, is_good_verdict, is_signature, numbers_in, speaks_of_defect
+from holeqc.readings.words import (
+    REMARK,
+    doubt_in,
+    is_good_verdict,
+    is_refusal,
+    is_signature,
+    numbers_in,
+    remark_against,
+    speaks_of_defect,
+    word_of,
+)
 
 #: a number so near a hole's size may be a reading of it, whatever stands over it; common practice, no source
 NEAR_SIZE = 0.25
@@ -34,8 +45,10 @@ _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
 )
+_SIZES = re.compile(r"\d{0,4}[.,]\d{2,6}")
 _PLAIN = re.compile(r"[+-]?\d*[.,]?\d+")
 NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
+LIMITS = 2  #: so many sizes in one text are limits
 CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
 DRAWN_ROWS = 2
@@ -73,7 +86,7 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals, own_unit, own_step = _typed_numbers(grid_column, table)
     said = table.meanings[column].unit
-    unit = said or _unit_beside(table)
+    unit = said or _unit_beside(table, table.meanings[column].word or "diameter")
     named, factor = SCALES.get(unit, (unit if unit in {"in", "mm"} else table.context.spec.unit, 1.0))
     to_kit = float(convert(1.0, named, table.context.spec.unit))
     values = np.where(own_unit, values, values * factor * to_kit)
@@ -81,8 +94,11 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     return values, 0.5 * 10.0**-decimals * step + GRAIN
 
 
-def _unit_beside(table: Table) -> str:
-    """Return the unit of a column whose heading says none: what all headings of readings say, or the sheet's."""
+def _unit_beside(table: Table, word: str) -> str:
+    """Return the unit of a column whose heading says none: what all headings of such readings say, or the sheet's."""
+    alike = {m.unit for m in table.meanings if m.kind == READING and m.word == word and not m.deviation}
+    if len(alike) == 1 and alike & set(SCALES):
+        return alike.pop()
     said = {m.unit for m in table.meanings if m.kind == READING and m.unit in {"in", "mm"}}
     return said.pop() if len(said) == 1 else table.context.unit
 
@@ -109,7 +125,8 @@ def _typed_numbers(column: GridColumn, table: Table) -> tuple[FloatArray, int, B
             size = float(convert(1.0, found.unit, spec_unit)) if found.unit else 1.0
             numbers[code], said[code] = found.value * size, bool(found.unit)
             step = max(step, size if found.unit else 0.0)
-        values, own = np.where(np.isnan(values), numbers[codes], values), said[codes] | (codes < 0)
+        own = said[codes] | ((codes < 0) & np.isnan(values))  # blank cells say nothing against it
+        values = np.where(np.isnan(values), numbers[codes], values)
     return values, max(map(decimals_of, distinct), default=0), own, step
 
 
@@ -286,7 +303,7 @@ def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
     """Return what deviations of a column count from (r,) [kit unit], NaN where nothing says it."""
     meaning = table.meanings[column]
     if meaning.base is not None:
-        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table)
+        own = meaning.unit if meaning.unit in {"in", "mm"} else _unit_beside(table, "")
         unit = SCALES[meaning.unit][0] if meaning.unit in SCALES else own
         # a size is said in whole units even where the deviations are counted in thousandths of them
         base = np.full(table.rows.size, meaning.base)
@@ -303,17 +320,20 @@ def deviation_base(table: Table, known: Rows, column: int) -> FloatArray:
 
 def _beside_readings(table: Table, known: Rows) -> None:
     """Look at columns that are no readings for what speaks against the part; hold where one does."""
+    _tell_remarks(table)
     for column in table.span():
         meaning = table.meanings[column]
         if column >= table.context.sheet.grid.width or meaning.kind == READING:
             continue
+        if meaning.word == "serial":
+            _defects(table, known, column)
         if meaning.word in _WHOSE and (meaning.word != "part" or _whole_numbers(table, column)):
             continue  # a kit of one part doesn't mind what its column of parts says, unless that may be a reading
         if meaning.reason == "verdict":
             _verdicts(table, known, column)
             continue
-        if not (meaning.kind == FIELD and meaning.word in {"date", "temperature_c"}):
-            _defects(table, known, column)
+        _defects(table, known, column)
+        _other_answers(table, known, column)
         _named_sizes(table, known, column)
         if table.context.own:
             _printed_over(table, known, column)
@@ -325,12 +345,15 @@ def _beside_readings(table: Table, known: Rows) -> None:
             _other_drawing(table, known, column)
         elif meaning.reason in {"statistic", "extreme"}:
             _like_a_bad_reading(table, known, column)
-        elif meaning.reason == "computed" and {"position", "tp"} & set(tokens(table.texts[column])):
+        elif meaning.reason == "computed" and {"position", "tp", "pos"} & set(tokens(table.texts[column])):
             _off_position(table, known, column)
+        elif meaning.reason == "computed" and _ROUND & set(tokens(table.texts[column])):
+            _off_form(table, known, column)
         elif meaning.reason not in {"deviation", "computed"} and not _whole_numbers(table, column):
             _like_a_bad_reading(table, known, column)  # whole numbers count, or name a person
         if meaning.kind == UNKNOWN:
             _unknown_across(table, known, column)
+            _under_a_word(table, known, column)
 
 
 def _printed_over(table: Table, known: Rows, column: int) -> None:
@@ -462,8 +485,27 @@ def _other_position(table: Table, known: Rows, meaning: Meaning, values: FloatAr
         room += 2.0 * (step + float(np.max(apart, where=np.isfinite(apart), initial=0.0)))
     wanted = 2.0 * np.hypot(*off)
     there = np.isfinite(values) & np.isfinite(wanted)
-    bad = there & (np.abs(values - wanted) > room + 2.0 * near)
+    # it may be worked out from more digits than are shown, or in the other unit
+    spare = 0.25 * np.append([h.position.tolerance or 0.0 for h in table.context.spec.holes], np.inf)[known.hole]
+    bad = there & (np.abs(values - wanted) > room + 2.0 * near + spare)
     return bad if there.any() and bad.sum() < _MOST * there.sum() else None
+
+
+def _tell_remarks(table: Table) -> None:
+    """Quote what people wrote into a column of remarks and nothing holds for: it is for a person to read."""
+    grid, told = table.context.sheet.grid, list[tuple[str, int, int]]()
+    for column in table.fields("note"):
+        all_codes = grid.columns[column].codes
+        codes = all_codes[table.rows] if all_codes is not None else np.empty(0, dtype=np.int64)
+        for code in np.unique(codes[codes >= 0]):
+            label = grid.columns[column].labels[code]
+            if isinstance(label, str) and not remark_against(label):
+                told.append((label, int(table.rows[np.argmax(codes == code)]), column))
+    if told:
+        told.sort(key=lambda each: each[1])
+        message = f"{len(told)} remarks beside the readings decide nothing: {quoted(told)}"
+        table.context.say(note("remarks", message.replace("1 remarks beside the readings decide", "1 remark beside the "
+                                                          "readings decides")), "", told[0][1], told[0][2])  # fmt: skip
 
 
 #: fields that say whose readings they are, or are judged by themselves
@@ -485,6 +527,28 @@ def _off_position(table: Table, known: Rows, column: int) -> None:
         "the position worked out on the sheet is beyond the tolerance with its largest bonus",
         "positions within the tolerance",
         "Measure the position again; look how the sheet works it out",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, rows, column)
+
+
+#: words of a heading over an out-of-roundness
+_ROUND = {"round", "roundness", "ovality", "oor", "circularity", "unrundheit", "rundheit", "ovalität", "ovalisation",
+          "redondez", "ovalidad"}  # fmt: skip
+
+
+def _off_form(table: Table, known: Rows, column: int) -> None:
+    """Hold holes that are farther out of round, by the sheet, than the kit or else the band of size allows."""
+    values, _ = column_values(table, column)
+    most = np.array([h.size.band if h.form.out_of_roundness is None else h.form.out_of_roundness
+                     for h in table.context.spec.holes] + [np.nan])  # fmt: skip
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(values > most[np.where(known.hole < 0, -1, known.hole)] + GRAIN)
+    issue = warning(
+        "sheet-says-off-form",
+        "the out-of-roundness worked out on the sheet is beyond what the hole may have",
+        "out-of-roundness within the tolerance",
+        "Measure the hole again in several directions",
         holds=True,
     )
     _hold_rows(table, known, issue, rows, column)
@@ -553,8 +617,13 @@ def _defects(table: Table, known: Rows, column: int) -> None:
     grid_column = table.context.sheet.grid.columns[column]
     if grid_column.codes is None:
         return
+    meaning, remarks = table.meanings[column], _is_remarks(table, column)
+    dated = (meaning.kind, meaning.word) == (FIELD, "date")
     words = [
-        (speaks_of_defect(x[:REMARK]) or doubt_in(x[:REMARK])) if isinstance(x, str) else "" for x in grid_column.labels
+        _said_against(x, remarks, meaning.kind == IGNORED)
+        if isinstance(x, str) and not (dated and date_of(x, "dmy")[0])
+        else ""
+        for x in grid_column.labels
     ]
     hit = np.append(np.array([bool(w) for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
     for word in dict.fromkeys(w for w in words if w):
@@ -567,6 +636,84 @@ def _defects(table: Table, known: Rows, column: int) -> None:
             holds=True,
         )
         _hold_rows(table, known, issue, np.flatnonzero(hit & mine), column)
+
+
+def _is_remarks(table: Table, column: int) -> bool:
+    """Whether people write remarks into a column: it is called so, or by nothing that is known."""
+    meaning = table.meanings[column]
+    return meaning.kind == UNKNOWN or (meaning.kind, meaning.word) == (FIELD, "note")
+
+
+def _said_against(text: str, remark: bool, no_reading: bool) -> str:
+    if remark and not (text.strip().casefold() in _LETTERS and len(text.strip()) == 1):
+        return remark_against(text)
+    if no_reading and is_refusal(text) and word_of(text) not in _PLAIN_NO:
+        return text.strip()
+    return speaks_of_defect(text[:REMARK]) or doubt_in(text[:REMARK])
+
+
+_PLAIN_NO = {"no", "n", "nein", "non", "false"}
+#: answers that a column without a known heading may hold; each kind by itself
+_LETTERS = set("pfarynojxh")
+_PAIRS = (
+    ({"p", "pass", "passed"}, {"f", "fail", "failed"}), ({"a", "acc", "accept", "accepted"}, {"r", "rej", "reject"}),
+    ({"ok", "good", "io", "i o"}, {"nok", "not ok", "nio", "bad", "no"}), ({"in"}, {"out", "over", "under"}),
+    ({"yes", "y", "ja", "j", "oui", "si", "true"}, {"no", "n", "nein", "non", "false"}),
+    ({"✓", "✔"}, {"✗", "✘", "x", "×"}),
+)  # fmt: skip
+
+
+def _other_answers(table: Table, known: Rows, column: int) -> None:
+    """Hold holes of which a column that nobody knows gives another answer than of most: P P F P, no no yes no."""
+    meaning, grid_column = table.meanings[column], table.context.sheet.grid.columns[column]
+    asked = meaning.kind == UNKNOWN or meaning.reason in {"limit", "computed", "deviation"}
+    if grid_column.codes is None or not asked:
+        return
+    codes = grid_column.codes[table.rows]
+    words = {int(c): word_of(grid_column.labels[c]) for c in np.unique(codes[codes >= 0])}
+    for good, bad in _PAIRS:
+        if not set(words.values()) <= good | bad:
+            continue
+        one = np.isin(codes, [c for c, word in words.items() if word in good])
+        other = np.isin(codes, [c for c, word in words.items() if word in bad])
+        odd = one if other.sum() > one.sum() else other
+        if bad & (_PLAIN_NO | {"in"}) == set() and not one.any():
+            odd = other  # all of them fail
+        if odd.any() and (one.any() or odd is other):
+            issue = warning(
+                "other-answer",
+                f"{table.texts[column]!r} is answered otherwise here than for most holes, and the heading isn't known",
+                "one answer for all good holes",
+                "Ask what is meant; name the heading in [headings] of the kit file",
+                holds=True,
+            )
+            _hold_rows(table, known, issue, np.flatnonzero(odd), column)
+        return
+
+
+def _under_a_word(table: Table, known: Rows, column: int) -> None:
+    """Hold holes for which something stands under a heading that speaks of defects: a number under 'NCR no.'."""
+    text, grid_column = table.texts[column], table.context.sheet.grid.columns[column]
+    if not doubt_in(text[:REMARK]) and not speaks_of_defect(text[:REMARK]):
+        return
+    nothing = _PLAIN_NO | {"none", "nil", "na", "n a", "0", ""}
+    harmless = [
+        isinstance(x, str) and (word_of(x) in nothing or is_good_verdict(x) or not x.strip("-–./ "))
+        for x in grid_column.labels
+    ]
+    there = grid_column.filled(table.context.sheet.grid.rows)[table.rows]
+    if grid_column.codes is not None:
+        there &= ~np.append(np.array(harmless, dtype=np.bool_), False)[grid_column.codes[table.rows]]
+    if grid_column.numbers is not None:
+        there &= ~(grid_column.numbers[table.rows] == 0.0)
+    issue = warning(
+        "remark-of-defect",
+        f"something stands under {text!r} for this hole",
+        "nothing, or 'none', under such a heading",
+        "Look at the hole; clear up what is meant",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, np.flatnonzero(there), column)
 
 
 def _unknown_across(table: Table, known: Rows, column: int) -> None:
@@ -655,6 +802,8 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
         return
     for each in drawn:
         differs &= np.abs(each - values) > near
+    if meaning.word in {"", "diameter"}:
+        differs |= _other_limits_in_words(table, known, column)
     rows = np.flatnonzero(differs)
     if not rows.size:
         return
@@ -671,6 +820,28 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
     )
     place = int(table.rows[first])
     table.context.say(issue, repr(text_of(table.context.sheet.grid.cell(place, column))), place, column)
+
+
+def _other_limits_in_words(table: Table, known: Rows, column: int) -> BoolArray:
+    """Return where (r,) a text such as '.2440-.2480' names two sizes that aren't the limits of its row's hole."""
+    grid_column = table.context.sheet.grid.columns[column]
+    out = np.zeros(table.rows.size, dtype=np.bool_)
+    if grid_column.codes is None:
+        return out
+    codes = grid_column.codes[table.rows]
+    limits = np.stack(_drawn(table, known, "diameter")[:2])
+    for code in np.unique(codes[codes >= 0]):
+        label = grid_column.labels[code]
+        sizes = [float(x.replace(",", ".")) for x in _SIZES.findall(label[:REMARK])] if isinstance(label, str) else []
+        if len(sizes) != LIMITS:
+            continue
+        said = np.sort(sizes)[:, None]
+        mine = (codes == code) & np.isfinite(limits).all(axis=0)
+        for scale in (1.0, MM_PER_INCH, 1.0 / MM_PER_INCH):
+            near = (np.abs(said * scale - limits) <= NEAR_SIZE * limits).all(axis=0)
+            room = 0.5 * 10.0 ** -max(map(decimals_of, sizes)) * max(scale, 1.0) + GRAIN
+            out |= mine & near & (np.abs(said * scale - limits) > room).any(axis=0)
+    return out
 
 
 def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:

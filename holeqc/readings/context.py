@@ -13,7 +13,7 @@ from holeqc.readings.draft import Draft
 from holeqc.readings.grid import BoolArray, IntArray
 from holeqc.readings.headings import READING, Meaning, Vocabulary
 from holeqc.readings.issues import Issue
-from holeqc.readings.layouts import Block
+from holeqc.readings.layouts import Block, views
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.sources import Source, source
 from holeqc.readings.synonyms import FIELD
@@ -115,7 +115,8 @@ class Table:
         last = min(len(self.meanings), self.context.sheet.grid.width)
         if not self.columns or self.alone:
             return range(last)
-        return range(self.columns[0], self.columns[-1] + 1)
+        behind = [c for view in views(self.blocks[0].heading) for c in view if c > self.columns[-1]]
+        return range(self.columns[0], min([last, *behind]))  # what stands behind a table's columns may be of it
 
     def leave_out(self, rows: BoolArray) -> None:
         """Take some rows out of the table (rows,), as if they were not there."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from holeqc.quantities import SMALL_UNITS, parse_unit
@@ -116,7 +116,8 @@ class _Found:
 class Vocabulary:
     """The table of synonyms with what a kit adds: its headings, its walls, its holes."""
 
-    def __init__(self, spec: Specification) -> None:
+    def __init__(self, spec: Specification, *, letters: bool = False) -> None:
+        """``letters``: N and F are the near and far wall though a hole is called F, or N."""
         self.holes = spec.hole_ids
         self._directions = spec.plan.directions or (0.0, 90.0)
         self._table = standard_table()
@@ -135,12 +136,17 @@ class Vocabulary:
         for other, name in spec.wall_names.items():
             if tokens(other) and name in self.walls:
                 self._table[tokens(other)] = Mark(WALL, self.walls.index(name))
-        if len(self.walls) == 2 and not {"n", "f"} & set(self._holes):
-            for place, letter in enumerate("nf"):
-                self._table.setdefault((letter,), Mark(WALL, place))
+        also_holes = {"n", "f"} & set(self._holes)
+        self.unclear_letters = len(self.walls) == 2 and len(also_holes) == 1 and not letters
         for hole in spec.hole_ids:
             if tokens(hole) and not _NUMBER.match(hole):
                 self._table[tokens(hole)] = Mark("hole", hole)
+        if len(self.walls) == 2 and (letters or not also_holes):
+            for place, letter in enumerate("nf"):
+                if letters:
+                    self._table[letter,] = Mark(WALL, place)
+                else:
+                    self._table.setdefault((letter,), Mark(WALL, place))
         self._gauges = [(re.escape(plain(g.id)), g.id) for g in spec.gauges if len(g.id) > 1]
         self._own = {plain(heading): word for heading, word in spec.headings.items()}
         for heading, word in spec.headings.items():
@@ -148,6 +154,23 @@ class Vocabulary:
                 self._table[tokens(heading)] = mark
         self._longest = max(map(len, self._table))
         self._memory: dict[str, Meaning] = {}
+
+    def walls_by_letters(self, texts: Iterable[str]) -> bool:
+        """Whether headings come in pairs with N and with F, 'N dia 0' and 'F dia 0', so that both name walls.
+
+        The letter that is no hole must be met, and all that stands behind it behind the other one too. N alone beside
+        Y answers.
+        """
+        behind: dict[str, set[tuple[str, ...]]] = {"n": set(), "f": set()}
+        for text in texts:
+            words = tokens(text[:120])
+            if words and words[0] in behind:
+                behind[words[0]].add(words[1:])
+        wall = "n" if "n" not in self._holes else "f"
+        other = "f" if wall == "n" else "n"
+        yes = {"y", "j", "o", "s"} - set(self._holes)
+        met = behind[wall] - ({()} if any(text.strip().casefold() in yes for text in texts) else set())
+        return bool(met) and met <= behind[other]
 
     def names_hole(self, text: str) -> bool:
         """Whether a text names one hole of the kit and nothing else: '3', 'H3', 'Hole 3'."""

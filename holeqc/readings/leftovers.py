@@ -13,15 +13,25 @@ from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.fields import Field
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, UNKNOWN
-from holeqc.readings.identities import Parts, text_of
+from holeqc.readings.identities import Gauges, Parts, text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import cell_name
-from holeqc.readings.words import REMARK, folded, is_refusal, is_signature
+from holeqc.readings.words import (
+    REMARK,
+    doubt_in,
+    falls_short,
+    folded,
+    is_refusal,
+    is_signature,
+    remark_against,
+    speaks_of_defect,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from holeqc.readings.account import Kinds
     from holeqc.readings.layouts import Layout
     from holeqc.readings.rows import Rows
     from holeqc.specification.model import Specification
@@ -77,12 +87,10 @@ def field_defects(context: Context, fields: list[Field]) -> None:
 
     kinds = Kinds(context.spec)
     for field in fields:
-        if field.from_title or not isinstance(field.content, str) or field.word not in _SPOKEN:
+        if field.from_title or field.word not in _SPOKEN:
             continue
-        reason = kinds.of_text(field.content[:REMARK]) or (
-            "a verdict says no" if field.word == "ignore" and is_refusal(field.content) else ""
-        )
-        if reason and reason != "may be readings":
+        reason = _against(context, kinds, field)
+        if reason:
             issue = warning(
                 "remark-of-defect",
                 f"{reason} in a field of the sheet",
@@ -92,7 +100,31 @@ def field_defects(context: Context, fields: list[Field]) -> None:
             )
             pair = next(iter(context.tally.read)) if len(context.tally.read) == 1 else None
             tied = context.tied(*pair) if pair else {}
-            context.say(issue, repr(field.content[:60]), field.row, field.column, **tied)
+            context.say(issue, repr(text_of(field.content)[:60]), field.row, field.column, **tied)
+
+
+def _against(context: Context, kinds: Kinds, field: Field) -> str:
+    """Return what a field with its label says against the part, '' for nothing."""
+    content = field.content
+    label = text_of(context.sheet.grid.cell(*(field.label if field.label[0] >= 0 else (field.row, field.column))))
+    if word := doubt_in(label):
+        return f"its label speaks of {word!r}"
+    if isinstance(content, float):
+        outside = field.word == "ignore" and kinds.may_be_reading(content) and kinds.is_just_outside(content)
+        counted = field.word == "ignore" and content > 0 and speaks_of_defect(f"{label}: {content:g}")
+        return "a size stands outside all limits" if outside else "bad ones are counted" if counted else ""
+    if not isinstance(content, str):
+        return ""
+    if field.word == "note" and (word := remark_against(content)):
+        return f"a remark speaks of {word!r}"
+    if field.word == "serial":
+        word = speaks_of_defect(content) or doubt_in(content)
+        return f"the serial number speaks of {word!r}" if word else ""
+    counted = content.strip().isdecimal() and field.word == "ignore" and speaks_of_defect(f"{label}: {content}")
+    if (field.word == "ignore" and is_refusal(content)) or counted:
+        return "a verdict says no"
+    reason = kinds.of_text(content[:REMARK]) or (falls_short(f"{label}: {content}") and "a count falls short")
+    return "" if reason == "may be readings" else reason
 
 
 def other_field(context: Context, layout: Layout) -> None:
@@ -117,6 +149,16 @@ def other_field(context: Context, layout: Layout) -> None:
                 context.say(issue, repr(text_of(field.content)), field.row, field.column)
 
 
+def other_gauge(context: Context, layout: Layout) -> None:
+    """Hold where a gauge is named above a table that has a column of gauges, and the kit has no such gauge."""
+    gauges = Gauges(context.spec)
+    for field in {f for block in layout.blocks for f in block.fields.values() if f.word.startswith("gauge")}:
+        if any(block.heading.columns("gauge") for block in layout.blocks if field in block.fields.values()):
+            issue = gauges.match(field.content).issue
+            if issue is not None:
+                context.say(issue, repr(text_of(field.content)), field.row, field.column)
+
+
 def _meant(spec: Specification, word: str) -> Callable[[Content], object]:
     """Return what tells whose a label is: a part by its place in the kit, a serial number by its letters and digits."""
     if word == "part":
@@ -126,7 +168,7 @@ def _meant(spec: Specification, word: str) -> Callable[[Content], object]:
 
 
 #: fields in which people write remarks too
-_SPOKEN = {"note", "ignore", "by", "gauge", "date", "temperature_c"}
+_SPOKEN = {"note", "serial", "ignore", "by", "gauge", "date", "temperature_c"}
 
 
 def summary_rows(table: Table) -> None:

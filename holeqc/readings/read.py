@@ -25,7 +25,14 @@ from holeqc.readings.headings import READING, Vocabulary
 from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
 from holeqc.readings.issues import note, warning
 from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import double_fields, field_defects, other_field, parts_without_readings, sheet_notes
+from holeqc.readings.leftovers import (
+    double_fields,
+    field_defects,
+    other_field,
+    other_gauge,
+    parts_without_readings,
+    sheet_notes,
+)
 from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.options import ReadOptions, SizeLimits
 from holeqc.readings.plausibility import check_plausibility
@@ -58,6 +65,18 @@ class _Run:
     collector: Collector = field(default_factory=Collector)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
+    lettered: Vocabulary | None = None
+
+    def vocabulary_of(self, sheet: RawSheet) -> Vocabulary:
+        """Return the words of a sheet: one that writes N and F for near and far means the walls, not hole F."""
+        if not self.vocabulary.unclear_letters:
+            return self.vocabulary
+        texts = {x for c in sheet.grid.columns if c.codes is not None for x in c.labels if isinstance(x, str)}
+        if not self.vocabulary.walls_by_letters(texts):
+            return self.vocabulary
+        if self.lettered is None:
+            self.lettered = Vocabulary(self.spec, letters=True)
+        return self.lettered
 
 
 def read_files(
@@ -255,11 +274,12 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     """Read one sheet into the draft."""
-    layout = part_sheet(sheet, run.vocabulary, run.spec)
+    vocabulary = run.vocabulary_of(sheet)
+    layout = part_sheet(sheet, vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)
     if not layout.blocks:
-        met = _headings_met(sheet, run.vocabulary)
+        met = _headings_met(sheet, vocabulary)
         if sheet.grid.rows and layout.marker is None:
             numbers = sum(int((~np.isnan(c.numbers)).sum()) for c in sheet.grid.columns if c.numbers is not None)
             run.collector.add(
@@ -275,12 +295,12 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
                     "file",
                 )
             )
-            context = Context(run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet)
+            context = Context(run.spec, run.options, vocabulary, run.collector, run.draft, sheet)
             context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
             account(context, Layout([], []))
         return _Sheet(marker, 0, (), met)
     context = Context(
-        run.spec, run.options, run.vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
+        run.spec, run.options, vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
     )
     context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
     context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
@@ -310,6 +330,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
             read_table(context, blocks, columns, alone=len(beside) == 1)
     double_fields(context, layout.twice)
     other_field(context, layout)
+    other_gauge(context, layout)
     account(context, layout)
     field_defects(context, layout.fields)
     sheet_notes(context)
@@ -319,8 +340,10 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
-    """Yield the distinct texts of all reading columns."""
-    columns = {c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING}
+    """Yield the distinct texts of all columns of readings, the smallest and largest of a hole among them."""
+    columns = {
+        c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING or m.reason == "extreme"
+    }
     for column in columns:
         if column < sheet.grid.width:
             yield from sheet.grid.columns[column].labels

@@ -61,6 +61,7 @@ class Styles:
     days: frozenset[int] = frozenset()
     spans: frozenset[int] = frozenset()  #: styles of lengths of time
     struck: frozenset[int] = frozenset()
+    worded: Mapping[int, str] = field(default_factory=dict)  #: styles whose number format shows words, and these
     epoch: dt.datetime = dt.datetime(1899, 12, 30)
 
 
@@ -96,6 +97,7 @@ class SheetPass:
         self._taking = False
         self._here = self._filled = 0  # cells of this row, and the last one of them that is filled
         self._columns: dict[str, int] = {}  # letters -> number
+        self._formats: dict[int, tuple[int, int]] = {}  # styles that show words -> first cell
         self._styles_seen: dict[str, int] = {}
         self._days: dict[tuple[str, int], object] = {}
         self._parser = parser = expat.ParserCreate(namespace_separator=" ")
@@ -116,6 +118,7 @@ class SheetPass:
         for row, column in self.scan.uncalculated:
             if row <= grid.rows and column <= grid.width and grid.cell(row - 1, column - 1) is None:
                 grid.columns[column - 1].put(row - 1, UNCALCULATED, grid.rows)
+        self.scan.remarks += [(*at, self._styles.worded[style]) for style, at in self._formats.items()]
         return grid, self.scan
 
     # ------------------------------------------------------------------------------------------------------- elements
@@ -264,6 +267,8 @@ class SheetPass:
         self._in_cell = self._taking = False
         if self._style in self._styles.struck:
             self.scan.struck.add((self._row, self._column))
+        if self._style in self._styles.worded:
+            self._formats.setdefault(self._style, (self._row, self._column))
         inline = self._kind == "inlineStr"
         if self._values + self._inlines > 1 or self._formulas > 1 or (self._values if inline else self._inlines):
             self._forbidden(self._address(), "the cell holds two values, or one that isn't of its kind")

@@ -56,6 +56,7 @@ TRANSPOSED = "slip-transposed"
 SIBLINGS = 2  #: so many other diameters must agree; one is enough where a plug contradicts the reading too
 APART = 4.0  #: the reading must stand away from the others by so many times their own spread
 NEAR_FORM, NEAR_PLACE = 0.25, 0.1  #: share of the form or position tolerance within which the swapped value must lie
+NEAR_ONE = 0.4  #: share of the form tolerance, where one other reading is all there is
 _GO, _NO_GO = CHARACTERISTICS.index("go"), CHARACTERISTICS.index("no_go")
 
 
@@ -420,6 +421,7 @@ def _look(
             # a single other reading is enough where the two lie farther apart than the size tolerance is wide
             wide = np.abs(value[odd] - value[nearest]) > findings.band[odd]
             hit &= ((count > SIBLINGS) | against | wide) & ~proven
+            near = np.where(wide, NEAR_ONE * away, near)  # nobody knows where among them the one other reading lies
         room = np.maximum(near, np.nan_to_num(uncertainty_of(findings, odd))) + GRAIN
         low = np.minimum(value[nearest], value[farthest]) - room
         high = np.maximum(value[nearest], value[farthest]) + room

@@ -257,7 +257,8 @@ _IGNORED: dict[str, str] = {
     "deviation": "deviation|dev|error|offset|delta|dx|dy|δ|δx|δy|δd|off nominal|from nominal|deviation from nominal|"
     "abweichung|abw|ist soll|soll ist|versatz|istabweichung|écart|déviation|décalage|écart au nominal|"
     "desviación|desv|desvío",
-    "computed": "out of roundness|out of round|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
+    "computed": "true pos|actual tp|pos tp|"
+    "out of roundness|out of round|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
     "unrundheit|rundheit|ovalität|konizität|positionsabweichung|positionstoleranz|circularité|ovalisation|faux rond|"
     "conicité|localisation|redondez|ovalidad|conicidad|posición|posición verdadera",
     "verdict": "verdict|status|check|pass fail|accept reject|accept|ok|judgement|judgment|disposition|still open|open|"
@@ -265,7 +266,7 @@ _IGNORED: dict[str, str] = {
     "urteil|bewertung|i o|n i o|i o n i o|io|nio|io nio|verdikt|entscheidung|conforme|non conforme|conformité|"
     "conforme non conforme|décision|conformidad|no conforme|conforme no conforme|decisión|aceptado|rechazado|"
     "aceptado rechazado|dictamen|veredicto",
-    "earlier": "before ream|before drill|"
+    "earlier": "superseded|withdrawn|before ream|before drill|"
     "before rework|before reaming|before|first reading|old|old value|old reading|previous|prior|last time|"
     "original|as found|initial reading|initial value|earlier|pre rework|pre ream|"
     "vor nacharbeit|vor der nacharbeit|vor dem reiben|vor reiben|vorher|alter wert|altwert|alte messung|"

@@ -114,6 +114,25 @@ def is_answer(content: Content) -> bool:
     return word_of(content) in _ANSWERS
 
 
+#: a count that falls short of what it counts
+_SHORT_OF = re.compile(
+    r"(?<![\w.])(\d{1,4}) (?:of|von|sur|de) (\d{1,4})(?![\w.])"
+    r"(?=.{0,40}(?:ok|good|accept|pass|drop|fit|enter|conform|gut))"
+    r"|(?:accepted|good|passed|ok)\W{1,3}0(?![\w.])"
+    r"|(?<![\w.])(\d{1,4}) (?:checked|measured|drilled|inspected)\W{1,3}(\d{1,4}) (?:ok|good|accept|pass)",
+    re.I,
+)
+
+
+def falls_short(text: str) -> str:
+    """Return what a text counts that isn't all of them: '7 of 8 pins drop in', 'Qty accepted: 0'; '' for nothing."""
+    for found in _SHORT_OF.finditer(text[:REMARK]):
+        part, whole = (found[1], found[2]) if found[1] else (found[4], found[3])
+        if part is None or int(part) < int(whole):
+            return found[0]
+    return ""
+
+
 def is_refusal(content: Content) -> bool:
     """Whether a verdict typed on the sheet calls a hole bad."""
     bad = _FAIL | _NO | _NO_GOOD_OR_NO_GO | {"out", "oversize", "undersize", "out of limits", "hs"}
@@ -243,39 +262,55 @@ def _clause(raw: str) -> str:
 
 #: what a remark may say against a hole -> words that say it; a star stands for any ending
 _DEFECTS: dict[str, str] = {
-    "crack": "crack*|riss|risse|rissen|rissig|rissbildung|haarriss*|anriss*|fissur*|crique*|grieta*|agrietad*|fisura*",
+    "": "split ball*|split bush*|split sleeve*|split pin*",  # gauges and tools, and their parts
+    "crack": "crack*|fracture*|split|splits|hairline*|fissur*|riss|risse|rissen|rissig|rissbildung|haarriss*|anriss*|"
+    "eingerissen|angerissen|gerissen|gesprungen|felure*|fele|felee|fendu|fendue|crique*|grieta*|agrietad*|fisura*|"
+    "rajad*|rajadura*",
     "burr": "burr|burrs|burred|burring|grat|grate|grats|gratbildung|restgrat|bohrgrat|bavure*|rebaba*|not deburred|"
     "needs debur*|need debur*|to deburr|nicht entgratet|pas ebavur*|non ebavur*|sin desbarbar",
     "scratch": "scratch*|scored|scoring|score marks|gouge*|gouging|galled|galling|nicked|dent|dents|dented|torn|"
-    "tearing|tear out|kratzer|verkratzt|zerkratzt|riefe|riefen|delle|dellen|macke|macken|rayure*|raye|rayee|rayes|"
-    "griffure*|aranazo*|rayado|rayada|rayas|abolladura*",
-    "oversize": "oversize*|over size*|too big|too large|too wide|reamed out|reamed too*|over limit|over the limit|"
-    "ubermass|uebermass|zu gross|zu weit|aufgerieben|trop grand*|trop gros*|trop large|hors cote|demasiado grande|"
-    "muy grande|sobremedida|sobredimension*",
-    "undersize": "undersize*|under size*|too small|too tight|untermass|zu klein|zu eng|trop petit*|trop serre*|"
-    "demasiado pequen*|muy pequen*",
-    "out of round": "elongat*|egg|eggshaped|oval|ovals|ovalised|ovalized|out of round|not round|slotted|bellmouth*|"
-    "bell mouth*|keyhole*|figure 8|figure eight|unrund|eiformig|eifoermig|langlich|laenglich|ovale|ovalise*|allonge|"
-    "allongee|oblong|oblongue|faux rond|ovalado|ovalada|alargad*",
+    "tearing|tear out|dinged|ding|pitted|pitting|spall*|blowout|blow out|ridge inside|step inside|burned|burnt|"
+    "kratzer|verkratzt|zerkratzt|riefe|riefen|delle|dellen|macke|macken|rayure*|raye|rayee|rayes|griffure*|aranazo*|"
+    "rayado|rayada|rayas|abolladura*",
+    "oversize": "oversize*|over size*|over by|thou over|just over|a hair big|a bit big|loose|sloppy|falls through|"
+    "opened up|wallow*|too big|too large|too wide|reamed out|reamed too*|over limit|over the limit|ubermass|"
+    "uebermass|zu gross|zu weit|aufgerieben|trop grand*|trop gros*|trop large|hors cote|demasiado grande|muy grande|"
+    "sobremedida|sobredimension*|flojo|floja|zu locker|lose",
+    "undersize": "thou under|just under|under by|undersize*|under size*|too small|too tight|untermass|zu klein|"
+    "zu eng|trop petit*|trop serre*|demasiado pequen*|muy pequen*",
+    "out of round": "tapered|ovality|barrel shaped|elongat*|egg|eggshaped|oval|ovals|ovalised|ovalized|out of round|"
+    "not round|slotted|bellmouth*|bell mouth*|keyhole*|figure 8|figure eight|unrund|eiformig|eifoermig|langlich|"
+    "laenglich|ovale|ovalise*|allonge|allongee|oblong|oblongue|faux rond|ovalado|ovalada|alargad*",
     "chatter": "chatter*|rattermarken|ratter*|broutage|broute|vibraciones",
     "drilled twice": "double drill*|doubledrill*|drilled twice|redrill*|re drill*|drilled again|doppelt gebohrt|"
     "zweimal gebohrt|nachgebohrt|perce deux fois|double percage|reperce*|taladrado dos veces|doble taladro|"
     "doble taladrado|retaladrad*|reperforad*",
-    "rework": "rework*|re work*|re ream*|reream*|reamed again|nacharbeit*|nachgearbeitet|nachgerieben|retouch*|"
-    "realese*|reprise|a reprendre|retrabaj*|repasad*|reescariad*",
-    "misplaced": "off location|off centre|off center|off position|out of position|mislocated|misplaced|wrong hole|"
-    "wrong place|wrong position|wrong location|drill walked|walked|drill wandered|wandered|fixture moved|"
-    "fixture slipped|slipped|short edge|verlaufen|versetzt gebohrt|falsche stelle|verrutscht|decentre*|mal place*|"
-    "deplace|desplazad*|descentrad*|mal ubicad*",
-    "damage": "damage*|defect*|broken|broke out|breakout|break out|bent|delaminat*|beschadig*|beschaedig*|"
-    "defekt*|fehler|fehlerhaft|ausgebrochen|ausbruch|endommag*|abime*|casse|cassee|defaut*|deforme*|danad*|danado|"
-    "defecto*|defectuos*|roto|rota",
-    "wrong drill": "wrong drill*|wrong reamer|wrong bit|wrong size|falscher bohrer|mauvais foret|broca equivocada",
+    "rework": "rework*|redo|re do|to be reamed|needs ream*|need ream*|needs drill*|helicoil*|sleeve needed|"
+    "needs sleeve|needs bush*|epoxy|filled with|plug weld*|plug in hole|re work*|re ream*|reream*|reamed again|"
+    "nacharbeit*|nachgearbeitet|nachgerieben|retouch*|realese*|reprise|a reprendre|retrabaj*|repasad*|reescariad*",
+    "misplaced": "crooked|at an angle|not perpendicular|not square|too close|edge distance short|schief|schraeg|"
+    "schrag|de travers|decale|decalee|torcid*|off location|off centre|off center|off position|out of position|"
+    "mislocated|misplaced|wrong hole|wrong place|wrong position|wrong location|drill walked|walked|drill wandered|"
+    "wandered|fixture moved|fixture slipped|slipped|short edge|verlaufen|versetzt gebohrt|falsche stelle|verrutscht|"
+    "decentre*|mal place*|deplace|desplazad*|descentrad*|mal ubicad*",
+    "damage": "damage*|flaw*|void in|porosit*|porous|melted|heat damage|stuck inside|bit stuck|drill stuck|"
+    "drill broke*|bit broke*|reamer broke*|hit the|corros*|rust*|pocken|poren|lunker|defect*|broken|broke out|breakout|"
+    "break out|bent|delaminat*|beschadig*|beschaedig*|defekt*|fehler|fehlerhaft|ausgebrochen|ausbruch|endommag*|abime*|"
+    "casse|cassee|defaut*|deforme*|danad*|danado|defecto*|defectuos*|roto|rota",
+    "wrong drill": "mis drill*|misdrill*|by mistake|verbohrt|broca rota|bohrer gebrochen|foret casse|wrong drill*|"
+    "wrong reamer|wrong bit|wrong size|falscher bohrer|mauvais foret|broca equivocada",
     "NO-GO enters": "",
     "GO does not enter": "",
-    "bad": "ng|nok|nio|not ok|not good|no good|bad|reject*|scrap|scrapped|fail|fails|failed|nonconform*|non conform*|"
-    "nicht io|nicht ok|schlecht|ausschuss|rebut|rebute*|pas bon|pas ok|mauvais|mauvaise|refuse|refusee|no conforme|"
-    "no apto|rechazad*|chatarra|malo|mala|no ok",
+    "pins don't fit": "wont take|will not take|doesnt take|does not take|wont go in|will not go in|doesnt fit|"
+    "does not fit|wont fit|cant get|cannot get|plug stuck|pin stuck|klemmt|passt nicht|ne passe pas|no pasa",
+    "out of tolerance": "oot|out of tol*|out of limit*|out of spec*|not to print|not to drawing|does not meet|"
+    "doesnt meet|not per print|not per drawing|not conform*|discrepan*|nonconform*|ausser toleranz|aussertoleranz|"
+    "toleranz uberschritten|toleranz ueberschritten|nicht gehalten|nicht massgerecht|hors tol*|fuera de tol*|"
+    "fuera de medida|fuera de cota",
+    "bad": "nfg|rej|junk|bin it|poor|red tag*|quarantine*|schrott|no sirve|rechazo|incorrect*|ng|nok|nio|not ok|"
+    "not good|no good|bad|reject*|scrap|scrapped|fail|fails|failed|nonconform*|non conform*|nicht io|nicht ok|"
+    "schlecht|ausschuss|rebut|rebute*|pas bon|pas ok|mauvais|mauvaise|refuse|refusee|no conforme|no apto|rechazad*|"
+    "chatarra|malo|mala|no ok",
 }
 #: what can be taken off, so that 'removed' ends it
 _REMOVABLE = {"burr"}
@@ -313,6 +348,8 @@ _SHORT_FORMS = (
     (re.compile(r"(?<![^\W_])i\. ?o(?![^\W_])\.?"), "io"),
     (re.compile(r"(?<![^\W_])n[./ ]?g(?![^\W_])\.?"), "ng"),
     (re.compile(r"(?<![^\W_])(?:no[ -]?go|not[ -]go|no pasa(?= entra)|n['’]?entre pas(?= entre))(?![^\W_])"), "nogo"),
+    (re.compile(r"(?<![^\W_])(?:ausschuss(?:seite|lehre|lehrdorn)?)(?= (?:geht|fallt|passt))"), "nogo"),
+    (re.compile(r"(?<![^\W_])gut(?:seite|lehre|lehrdorn)(?= (?:geht|fallt|passt))"), "go"),
     (re.compile(r"[’']"), ""),
 )  # fmt: skip
 _WORD = re.compile(r"[^\W_]+(?:\.\d+)?")
@@ -426,11 +463,35 @@ def speaks_of_defect(text: str) -> str:
 _DOUBTS = re.compile(
     r"(?<!\w)(?:not (?:really )?measured|not read|guess\w*|estimat\w+|from memory|copied|copy of|\?\?+|void|on hold|"
     r"do not use|"
-    r"ncr|nonconform\w*|rejected|reject|not accepted|not ok|scrap\w*|practice|coupon|weld\w*|repair\w*|re-?read\w*|"
+    r"ncr|nonconform\w*|rejected|reject|not accepted|not ok|practice|coupon|weld\w*|repair\w*|re-?read\w*|"
     r"first (?:try|read\w*)|second (?:try|reading)|nicht gemessen|geschätzt|abgeschrieben|gesperrt|ausschuss|"
-    r"non mesuré|estimé|recopié|rebut|no medido|estimado|copiado|rechazado)(?!\w)",
+    r"non mesuré|estimé|recopié|rebut|no medido|estimado|copiado|rechazado|"
+    r"suspect\w*|questionable|doubtful|not certain|could(?:n['’]?t| not) (?:be )?(?:measure\w*|read|reach)|"
+    r"can(?:['’]?t|not) (?:be )?(?:measure\w*|read|reach)|hold for|wrong gau?ge|"
+    r"gau?ge (?:was )?(?:dropped|slipped|not zeroed|zero\w* off|error|off)|not zeroed|zero (?:is )?(?:off|shifted)|"
+    r"battery low|might be hole|may be hole|maybe hole|(?:walls?|holes?) swapped|mixed up|preliminary|draft|"
+    r"training|"
+    r"superseded|obsolete|before ream\w*|prior to ream\w*|pilot (?:only|hole\w*|size)|"
+    r"do not (?:ship|install|fit|accept)|don['’]t (?:ship|use|install|fit|accept)|correction to add|"
+    r"(?:refused|declined)(?! by| ?:)|"
+    r"add [.\d]+ to (?:all|each|every|the)|replaced by|values? (?:are )?from|out of cal\w*|cal(?:ibration)?\.? overdue|"
+    r"all good except|except (?:hole|#)|all (?:sizes )?in cm|quarantine\w*|mrb|"
+    r"fraglich|sperrlager|vorläufig|entwurf|douteux|douteuse|pas mesuré|provisoire|brouillon|"
+    r"dudos[oa]|sin medir|provisional|borrador)(?!\w)",
     re.I,
 )
+#: what says so in a remark; in the text of a form it may be an instruction or a heading
+_DOUBTS_OF_A_REMARK = re.compile(
+    r"(?<!\w)(?:unsure|not sure|hold|verify|to confirm|tbc|check again|re-?check(?! ok)|re-?measure\w*|needs? check\w*|"
+    r"measured hot|hard to read|not final|example|refused|declined|not signed|corrections?|expired|"
+    r"cal(?:ibration)?\.? due|tag(?:ged)? red|see (?:qa|qc|ncr)|call (?:qa|qc)|"
+    r"prüfen|pruefen|nochmals? messen|nachmessen|unklar|unsicher|(?:à|a) revoir|(?:à|a) remesurer|"
+    r"repetir|verificar)(?!\w)",
+    re.I,
+)
+_OPEN_QUESTION = re.compile(r"\?\s*$")  #: a remark that ends so is a question to somebody
+#: such a remark, alone, speaks against a hole
+_SIGNS_OF_BAD = _set("✗|✘|✕|❌|☒|👎|⚠|⚠️|x|f|r|rej|h|!|ko|nc|ht|o/s|u/s|over|under|high|low|out")
 #: texts of a form that tell what to do, or what words mean
 _INSTRUCTION = re.compile(r"\s*(?:if|when|where|in case|wenn|falls|si|cuando)\s", re.I)
 _LEGEND = re.compile(r"(\w[\w -]{0,20}?)\s*=\s*\w+")
@@ -450,7 +511,7 @@ def is_form_text(text: str, holes: Container[str] = ()) -> bool:
 
 
 def ticked(text: str) -> list[str]:
-    """Return the words beside the ticked boxes of a text: behind each box where the text begins with one, else before."""
+    """Return the words beside ticked boxes: behind each box where the text begins with one, else before it."""
     boxes = list(_BOX.finditer(text[:2_000]))
     ends = [0, *(box.end() for box in boxes)]
     starts = [*(box.start() for box in boxes), len(text)]
@@ -463,6 +524,22 @@ def doubt_in(text: str) -> str:
     """Return what a remark says against a part without naming a defect ('not measured', 'rejected'), '' for nothing."""
     found = _DOUBTS.search(text[:2_000])
     return found[0].strip() if found else ""
+
+
+def remark_against(text: str) -> str:
+    """Return what a remark in its own column or field says against a hole, '' where it says nothing against it.
+
+    There a sign alone speaks too, and a question is a question: ``F``, ``✗``, ``walls swapped?``.
+    """
+    text = text[:REMARK]
+    alone = text.strip().casefold()
+    if word := speaks_of_defect(text) or doubt_in(text):
+        return word
+    if found := _DOUBTS_OF_A_REMARK.search(text):
+        return found[0]
+    if alone in _SIGNS_OF_BAD or word_of(text) in _FAIL | _NO_GOOD_OR_NO_GO:
+        return text.strip()
+    return "a question" if _OPEN_QUESTION.search(text) else ""
 
 
 def without_rare_yes(others: frozenset[str], answers: list[str]) -> frozenset[str]:

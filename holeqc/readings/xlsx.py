@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import posixpath
+import re
 import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -79,14 +80,17 @@ def read_workbook(
                     for piece in pieces(archive, container.name, sheet.entry):
                         reading.feed(piece)
                     grid, scan = reading.finish()
-                scan.remarks = _remarks(archive, sheet.entry)
+                scan.remarks += _remarks(archive, sheet.entry)
                 raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
             if not _is_our_lists(raw, lists):
                 yield raw
 
 
+_FORMAT_WORDS = re.compile(r'"([^"]*[^\W\d_]{2,}[^"]*)"')  #: what a number format shows in words
+
+
 def _remarks(archive: zipfile.ZipFile, entry: str) -> list[tuple[int, int, str]]:
-    """Return the comments at a sheet's cells (row, column) and the texts of boxes drawn on it (0, 0).
+    """Return the comments at a sheet's cells (row, column), and of what is drawn on it (0, 0) texts and titles.
 
     Their parts were looked through before: they declare no document type and are bounded.
     """
@@ -100,14 +104,17 @@ def _remarks(archive: zipfile.ZipFile, entry: str) -> list[tuple[int, int, str]]
     for relation in ElementTree.fromstring(archive.read(relations)):
         kind = relation.get("Type", "").rpartition("/")[2]
         part = posixpath.normpath(posixpath.join("/" + folder, relation.get("Target", ""))).lstrip("/")
-        if kind not in {"comments", "threadedComment", "drawing"} or part not in archive.namelist():
+        if kind not in {"comments", "threadedComment", "drawing", "chart"} or part not in archive.namelist():
             continue
+        if kind == "drawing" and entry.startswith("xl/worksheets/"):
+            found += _remarks(archive, part)  # its charts
         for element in ElementTree.fromstring(archive.read(part)).iter():
-            if element.tag.rpartition("}")[2] in {"comment", "threadedComment", "txBody"}:
-                at = reference(element.get("ref", "")) or (0, 0)
-                text = " ".join("".join(element.itertext()).split())
-                if text:
-                    found.append((*at, text))
+            tag = element.tag.rpartition("}")[2]
+            text = element.get("descr", "") if tag == "cNvPr" else ""
+            if tag in {"comment", "threadedComment", "txBody", "title"}:
+                text = "".join(element.itertext())
+            if text := " ".join(text.split()):
+                found.append((*(reference(element.get("ref", "")) or (0, 0)), text))
     return found
 
 
@@ -195,8 +202,11 @@ def _styles(book: Any) -> Styles:
     wb = book.wb
     fonts = {number for number, font in enumerate(wb._fonts) if font.strike}
     struck = frozenset(number for number, style in enumerate(wb._cell_styles) if style.fontId in fonts)
+    formats = {number: _FORMAT_WORDS.findall(text) for number, text in enumerate(wb._number_formats, 164)}
+    worded = {number: " ".join(formats[style.numFmtId]) for number, style in enumerate(wb._cell_styles)
+              if formats.get(style.numFmtId)}  # fmt: skip
     return Styles(
-        book.shared_strings, frozenset(wb._date_formats), frozenset(wb._timedelta_formats), struck, wb.epoch
+        book.shared_strings, frozenset(wb._date_formats), frozenset(wb._timedelta_formats), struck, worded, wb.epoch
     )
 
 

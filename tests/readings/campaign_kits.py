@@ -671,6 +671,8 @@ def other_serial_in_a_row(rng: random.Random, case: Case, kit: Kit, part: Part) 
     if case.serial_place != "column":
         return False
     other = f"{part.serial[:2]}9{part.serial[3:]}"
+    if other in {p.serial for p in case.parts}:
+        return False
     rng.choice(part.rows).serial = other
     case.extra[other] = ({HOLD, REFUSED}, {ACCEPT, REJECT})
     return part.judge({HOLD}, {ACCEPT, REJECT})

