@@ -38,9 +38,8 @@ def wear_report(wear: Wear, spec: Specification, sources: tuple[Source, ...] = (
     head = f"Fixture {fixture}  ·  kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
     sections = (
         b.Section("overview", f"{head}  ·  what to do", tuple(_overview(wear, spec, fixture))),
-        b.Section("bushings", f"{head}  ·  bushings", tuple(_bushings(wear))),
-        b.Section("seating", f"{head}  ·  seating", tuple(_seating(wear))),
-        b.Section("about", f"{head}  ·  how it was worked out", tuple(_about(wear))),
+        # one section: each would begin a page of its own and leave the one before half empty
+        b.Section("history", f"{head}  ·  bushings, seating, method", tuple(_history(wear))),
     )
     lines = [w.tool_line(holeqc.__version__, spec), *w.source_lines(sources)]
     return b.Report(
@@ -120,6 +119,17 @@ def _between(look: Outlook) -> str:
     return f"{f.estimate:.0f} ({low} to {f.upper:.0f})" if f.upper is not None else f"{f.estimate:.0f} (from {low})"
 
 
+def _history(wear: Wear) -> Iterator[b.Block]:
+    """Give the blocks in an order that fills pages: words stand between the tall pictures."""
+    yield from _bushings(wear)
+    if wear.notes:
+        yield b.Heading("What these readings can and can't tell apart")
+        yield b.Findings(tuple(b.Finding(None, text) for text in wear.notes))
+    yield from _about(wear)
+    yield from _seating(wear)
+    yield from _outlooks(wear)
+
+
 # --------------------------------------------------------------------------------------------------------- bushings
 
 
@@ -192,9 +202,6 @@ def _seating(wear: Wear) -> Iterator[b.Block]:
     if wear.shares:
         yield b.Heading("What moves a hole: shares of its mean square deviation")
         yield _share_table(wear)
-    if wear.notes:
-        yield b.Heading("What these readings can and can't tell apart")
-        yield b.Findings(tuple(b.Finding(None, text) for text in wear.notes))
 
 
 def _share_table(wear: Wear) -> b.Table:
@@ -238,6 +245,9 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         words.COUNT_NOTE, words.LIMITS_NOTE,
     ]  # fmt: skip
     yield b.Findings(tuple(b.Finding(None, text) for text in points))
+
+
+def _outlooks(wear: Wear) -> Iterator[b.Block]:
     yield b.Heading("Every forecast")
     yield _all_outlooks(wear)
     logged = words.event_words(wear)
@@ -246,8 +256,6 @@ def _about(wear: Wear) -> Iterator[b.Block]:
     if wear.problems:
         yield b.Heading("To look at")
         yield b.Findings(tuple(b.Finding(None, w.plain(p.sentence())) for p in wear.problems[:60]))
-    yield b.Heading("Cautions")
-    yield b.Paragraph(" ".join(CAUTIONS), "caution")
 
 
 def _all_outlooks(wear: Wear) -> b.Table:
