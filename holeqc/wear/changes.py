@@ -16,12 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeqc.quantities import BoolArray, FloatArray
+from holeqc.wear.paths import clipped
 
 LEVEL = 0.01  #: chance of one false change in a whole run
 LEAST = 12  #: values a stretch must have before a change is looked for
 PIECE = 5  #: values that each piece must have
 RUNS = 120  #: a longer stretch is cut between so many runs of neighbours
 PLACES = 40.0  #: independent places of a cut in a stretch, by simulation of steady series
+BETTER = 6.0  #: squares of scatter by which a step must beat a drift beside its place: odds of 20
 JUMP, BEND, CURVE = "jump", "bend", "curve"
 
 
@@ -118,18 +120,22 @@ def find_changes(
     looked = scatter.sd > 0.0
     if cycle.size < LEAST or not looked.any():
         return ()
+    values = clipped(values)
     kept = values[:, looked]
     sums = _Sums(cycle, kept, (scatter.sd * scatter.stretch)[looked])
     free = 2 * int(looked.sum())
     price = float(chdtri(free, level / groups / PLACES))
-    cuts = _cut(sums, price)
+    cuts, steps = _cut(sums, price), 0.0
+    if not cuts:
+        cuts, steps = _step(cycle, kept / (scatter.sd * scatter.stretch)[looked], sums.edges, groups, level)
     out: list[Change] = []
     ends = [0, *cuts, sums.edges.size - 1]
     for before, at, after in zip(ends, ends[1:], ends[2:], strict=False):
         a, b, c = (np.array(v) for v in (before, at, after))
         whole = float(sums.left(a, c)[0])
         gain = whole - float(sums.left(a, b)[0] + sums.left(b, c)[0])
-        chance = min(1.0, float(chdtrc(free, gain)) * PLACES * groups)
+        found = min(float(chdtrc(free, gain)), float(chdtrc(free / 2, steps)) if steps else 1.0)
+        chance = min(1.0, found * PLACES * groups)
         inside = np.arange(before + 1, after)
         cost = sums.left(np.full_like(inside, before), inside)[0] + sums.left(inside, np.full_like(inside, after))[0]
         likely = inside[cost <= cost.min() + 3.84]
@@ -158,6 +164,36 @@ def _cut(sums: _Sums, price: float) -> list[int]:
     return cuts[::-1]
 
 
+def _step(
+    cycle: FloatArray, values: FloatArray, edges: FloatArray, groups: int, level: float
+) -> tuple[list[int], float]:
+    """Return where a plain step explains the series much better than a steady drift, if anywhere, and its squares.
+
+    A step between level pieces takes half the numbers of two lines, so smaller ones stand out.
+    """
+    from scipy.special import chdtri
+
+    known = np.isfinite(values)
+    y = np.where(known, values, 0.0)
+    t = np.where(known, cycle[:, None] - cycle.mean(), 0.0)
+    sums = [np.concatenate([np.zeros((1, y.shape[1])), np.cumsum(v, axis=0)])[edges] for v in (known * 1.0, y)]
+    (count, total) = sums
+    mean = total[-1] / np.maximum(count[-1], 1.0)
+    away = total - count * mean
+    left, right = np.maximum(count, 1.0), np.maximum(count[-1] - count, 1.0)
+    gain = (away**2 * (1.0 / left + 1.0 / right)).sum(axis=1)
+    usable = (count.max(axis=1) >= PIECE) & ((count[-1] - count).max(axis=1) >= PIECE)
+    gain = np.where(usable, gain, 0.0)
+    at = int(np.argmax(gain))
+    middle = t.sum(axis=0) / np.maximum(count[-1], 1.0)
+    spread = ((t - middle * known) ** 2 * known).sum(axis=0)
+    lean = ((t - middle * known) * (y - mean * known)).sum(axis=0)
+    drift = float((lean**2 / np.maximum(spread, 1e-9)).sum())
+    price = float(chdtri(values.shape[1], level / groups / PLACES))
+    clear = gain[at] > price and gain[at] - drift > BETTER + np.log(max(cycle.size, 2))
+    return ([at], float(gain[at])) if clear else ([], 0.0)
+
+
 def _describe(
     cycle: FloatArray, values: FloatArray, noise: Noise, ends: Sequence[int], likely: Sequence[int], chance: float
 ) -> Change:
@@ -174,17 +210,18 @@ def _describe(
     t, y = cycle[begin:end] - place, values[begin:end]
     bend, bow = _left(t, y, scale, np.maximum(t + 0.5, 0.0)), _left(t, y, scale, t * t)
     two = _left(cycle[begin:at] - place, values[begin:at], scale) + _left(t[at - begin :], y[at - begin :], scale)
+    plain = sum(_left(cycle[s] - place, values[s], scale, level_only=True) for s in (slice(begin, at), slice(at, end)))
     count, series = float(end - begin), float(np.isfinite(scale).sum())
     score = {
-        JUMP: two + (2 * series + 1) * np.log(count), BEND: bend + (series + 1) * np.log(count),
+        JUMP: min(two + (2 * series + 1) * np.log(count), plain + (series + 1) * np.log(count)), BEND: bend + (series + 1) * np.log(count),
         CURVE: bow + series * np.log(count),
     }  # fmt: skip
     kind = min(score, key=lambda k: score[k])
-    if kind == JUMP and not (np.abs(step) > 3.0 * np.nan_to_num(error, nan=np.inf)).any():
+    still = not _tilts(lines, scale)
+    if kind == JUMP and not still and not (np.abs(step) > 3.0 * np.nan_to_num(error, nan=np.inf)).any():
         kind = BEND
     if kind == JUMP:
         was, is_ = np.nanmean(values[early], axis=0), np.nanmean(values[late], axis=0)
-        still = not _tilts(lines, scale)
         step = np.nan_to_num(is_ - was) if still else step
     low, high = float(cycle[likely[0]]), float(cycle[min(int(likely[1]), cycle.size - 1)])
     return Change(kind, place, low, high, step if kind == JUMP else np.zeros_like(step), before, after, chance)
@@ -209,9 +246,11 @@ def _line(t: FloatArray, y: FloatArray) -> FloatArray:
     return out
 
 
-def _left(t: FloatArray, y: FloatArray, scale: FloatArray, more: FloatArray | None = None) -> float:
-    """Return the squares, in scatters, that a line leaves, or a line and one more column."""
-    columns = [np.ones_like(t), t] + ([] if more is None else [more])
+def _left(
+    t: FloatArray, y: FloatArray, scale: FloatArray, more: FloatArray | None = None, *, level_only: bool = False
+) -> float:
+    """Return the squares, in scatters, that a line leaves, or a line and one more column, or a level alone."""
+    columns = [np.ones_like(t), t][: 1 if level_only else 2] + ([] if more is None else [more])
     total = 0.0
     for k, column in enumerate(y.T):
         known = np.isfinite(column)

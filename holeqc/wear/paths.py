@@ -58,6 +58,15 @@ def drawn_in(values: FloatArray, reach: int = 4) -> FloatArray:
     return out[:, 0] if values.ndim == 1 else out
 
 
+def clipped(values: FloatArray) -> FloatArray:
+    """Return series (N,K) with values that lie far off their neighbours drawn in; NaN stays."""
+    out = values.copy()
+    for k in range(values.shape[1]):
+        known = np.isfinite(values[:, k])
+        out[known, k] = drawn_in(values[known, k])
+    return out
+
+
 def binned(cycle: FloatArray, values: FloatArray, bins: int = BINS, *, draw_in: bool = False) -> Binned:
     """Return series ``values`` (N,) or (N,R) at ``cycle`` (N,) as means of at most ``bins`` runs of neighbours.
 

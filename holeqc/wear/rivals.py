@@ -27,6 +27,9 @@ WORDS = {
     STEADY: "no change", DRIFT: "one steady drift", STEP: "steps", PIECES: "pieces of drift (a sawtooth)",
     SPEEDS: "a drift that speeds up", TEETH: TEETH, RESET: RESET,
 }  # fmt: skip
+_MORE = {
+    STEADY: (DRIFT, SPEEDS, TEETH, RESET, STEP, PIECES), DRIFT: (SPEEDS, PIECES), TEETH: (RESET,), STEP: (PIECES,),
+}  # fmt: skip
 RING = "a master ring read with the bore gauge: if it reads its size, it isn't the gauge"
 
 
@@ -100,7 +103,7 @@ def explain_sizes(
     chance = 1.0 if best is steady else min(1.0, float(chdtrc(best.extra, best.gain)) * looks)
     if best is steady or chance > SIGNIFICANT or sd <= 0.0:
         return Sizes(None, level_of(cycle, sizes, float(cycle[0]), drifts=False), None, False, float("nan"), 1.0)
-    account = _size_account(best, fits, bool(regrinds))
+    account = _size_account(best, fits, bool(regrinds), marks)
     return _size_levels(cycle, sizes, best, account, regrinds, labels, known, chance, cuts, noise)
 
 
@@ -145,17 +148,22 @@ def _left(x: FloatArray, y: FloatArray, sd: float) -> float:
     return float(rest @ rest) / max(sd, 1e-12) ** 2
 
 
-def _named(f: _Fit) -> str:
-    who = {hi.SIZE_BY: "another reader", hi.SIZE_GAUGE: "another gauge"}.get(f.label, "")
-    if not who:
+def _named(f: _Fit, marks: Mapping[str, tuple[str, ...]]) -> str:
+    if not f.label:
         return WORDS[f.shape]
-    return f"{who}, as the sheets say" if f.shape == STEADY else f"{who}, as the sheets say, and {WORDS[f.shape]}"
+    names = list(dict.fromkeys(n for n in marks[f.label] if n))[:3]
+    who = f"another {'reader' if f.label == hi.SIZE_BY else 'gauge'} ({', then '.join(names)})"
+    return who if f.shape == STEADY else f"{who} and {WORDS[f.shape]}"
 
 
-def _size_account(best: _Fit, fits: Sequence[_Fit], logged: bool) -> Account:
-    odds = float(np.exp(min(0.5 * (fits[1].score - best.score), 700.0)))
-    near = [f for f in fits[1:] if f.score - best.score < 2.0 * np.log(ODDS) and f.shape != STEADY or
-            (f.label and f.score - best.score < 2.0 * np.log(ODDS))]  # fmt: skip
+def _size_account(
+    best: _Fit, fits: Sequence[_Fit], logged: bool, marks: Mapping[str, tuple[str, ...]]
+) -> Account:
+    close = [f for f in fits[1:] if f.score - best.score < 2.0 * np.log(ODDS) and (f.label or f.shape != STEADY)]
+    # a shape that only adds to the best one, and isn't better for it, is no rival
+    near = [f for f in close if not (f.label == best.label and f.shape in _MORE.get(best.shape, ()))]
+    others = [f for f in fits[1:] if not (f.label == best.label and f.shape in _MORE.get(best.shape, ()))]
+    odds = float(np.exp(min(0.5 * (others[0].score - best.score), 700.0)))
     causes: list[str] = []
     for f in (best, *near):
         causes += _size_causes(f, logged)
@@ -169,7 +177,7 @@ def _size_account(best: _Fit, fits: Sequence[_Fit], logged: bool) -> Account:
     # a ring tells the gauge from all others; without the gauge, what is left is told by the next on the list
     order = ["the bore gauge", "the reader", "the drill", "all bushings worn alike"]
     first = next((c for c in order if c in causes), order[0])
-    return Account("all sizes", None, best.shape, _named(best), odds, tuple(_named(f) for f in near), tuple(causes),
+    return Account("all sizes", None, best.shape, _named(best, marks), odds, tuple(_named(f, marks) for f in near), tuple(causes),
                    decide[first] if len(causes) > 1 else "")  # fmt: skip
 
 
@@ -285,6 +293,10 @@ def explain_series(
         each = (which[:, None] == np.arange(len(cuts) + 1)).astype(np.float64)
         shapes[STEP] = each, len(cuts)
         shapes[PIECES] = np.hstack([each, each * u]), len(cuts)
+    else:
+        places = np.linspace(0, t.size, 62).astype(int)[3:-3]
+        steps = [np.stack([np.arange(t.size) < k, np.arange(t.size) >= k], axis=1) * 1.0 for k in np.unique(places)]
+        shapes[STEP] = min(steps, key=lambda x: sum(_left(x, y[:, k], 1.0) for k in range(y.shape[1]))), 1
     scores = []
     for shape, (x, places) in shapes.items():
         left = sum(_left(x, y[:, k], 1.0) for k in range(y.shape[1]))
@@ -293,6 +305,7 @@ def explain_series(
     best = scores[0][1]
     if best == STEADY:
         return None
-    near = tuple(WORDS[s] for v, s in scores[1:] if v - scores[0][0] < 2.0 * np.log(ODDS))
-    odds = float(np.exp(min(0.5 * (scores[1][0] - scores[0][0]), 700.0)))
+    others = [(v, s) for v, s in scores[1:] if s not in _MORE.get(best, ())]
+    near = tuple(WORDS[s] for v, s in others if v - scores[0][0] < 2.0 * np.log(ODDS))
+    odds = float(np.exp(min(0.5 * (others[0][0] - scores[0][0]), 700.0)))
     return Account(of, hole, best, WORDS[best], odds, near, causes, decide)

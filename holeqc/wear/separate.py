@@ -76,12 +76,13 @@ def _pattern(x: FloatArray, y: FloatArray) -> _Pattern:
 
 
 def separate(
-    nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOURS, moved: Collection[int] = ()
+    nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOURS, moved: Collection[int] | None = None
 ) -> Separation:
     """Return seating, scale and rest of parts from deviations ``off`` (P,H,2) of basic positions ``nominal`` (H,2).
 
     NaN stands for holes that weren't read. ``neighbours``: how many parts in a row share one local offset. ``moved``:
-    holes whose bushings move (`moving`); the seating is that of the others, as long as a part has enough of them.
+    holes whose bushings move (`moving`); the seating is that of the others, as long as a part has enough of them, and
+    each of these has one offset for all parts. Where that isn't known yet, each may move.
 
     Raises:
         DataError: fewer than two holes, or all of them in one place.
@@ -207,7 +208,7 @@ def _spread(pattern: _Pattern, rest: FloatArray, weight: FloatArray, there: Floa
 
 
 def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: int, sigma: float,
-           moved: Collection[int]) -> FloatArray:  # fmt: skip
+           moved: Collection[int] | None) -> FloatArray:  # fmt: skip
     """Return the bushings' offsets (2,H,P): medians of blocks of parts, a straight line from block to block.
 
     Offsets that together look like a seating can't be told from one: a robust motion is taken out of each block, so
@@ -217,9 +218,12 @@ def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: in
     blocks = max(1, parts // neighbours)
     edges = np.linspace(0, parts, blocks + 1).astype(int)
     middles = _block_medians(rest, known, edges)
+    if moved is not None and blocks > 1:
+        still = [h for h in range(rest.shape[1]) if h not in moved]
+        middles[:, still] = np.nanmedian(middles[:, still], axis=2, keepdims=True)
     read = np.isfinite(middles[0]).astype(np.float64)
     there = read.copy()
-    there[list(moved)] = 0.0
+    there[list(moved or ())] = 0.0
     middles = np.nan_to_num(middles)
     expected = 1.2533 * sigma / np.sqrt(max(1.0, parts / blocks))  # standard error of a median, sqrt(pi / 2)
     motion, weight = _seat(pattern, middles, there, there, expected, huber=True, steps=12)

@@ -16,6 +16,7 @@ import numpy as np
 
 from holeqc.problems import NOTE, WARNING, Problem
 from holeqc.quantities import BoolArray, FloatArray
+from holeqc.statistics.regression import straight_line
 from holeqc.wear import events as ev
 from holeqc.wear import forecast as fc
 from holeqc.wear import result as res
@@ -24,7 +25,7 @@ from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
 from holeqc.wear.gross import running_median
 from holeqc.wear.history import History, history_of
 from holeqc.wear.levels import Level, Steady, level_of
-from holeqc.wear.paths import drawn_in
+from holeqc.wear.paths import clipped, drawn_in
 from holeqc.wear.rivals import SIGNIFICANT, Account, Sizes, explain_series, explain_sizes, regular
 from holeqc.wear.separate import Moving, Separation, moving, separate
 from holeqc.wear.shares import identifiability, variance_shares
@@ -58,13 +59,14 @@ def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[
     seating, seat_found = (None, ()) if separation is None else _seating(history, separation, events)
     if separation is not None:
         said += _hands(history, separation)
-    own = own_size(history)
+    still = [n for n in range(len(history.holes)) if n not in moves.best]
+    own = own_size(history, still)
     if holes_read(history) < LEAST_HOLES:
         own = history.size
     rest = history.off if separation is None else separation.rest
     found = [f for h in range(len(history.holes)) for f in _changes(history, rest, own, events, h)]
     regrinds = [e.cycle for e in events if e.kind == ev.DRILL and not e.bushings]
-    common = _medians(history.size) if holes_read(history) >= LEAST_HOLES else np.full(len(history), np.nan)
+    common = _common(history, still) if holes_read(history) >= LEAST_HOLES else np.full(len(history), np.nan)
     sizes = explain_sizes(history.cycle, common, regrinds, history.marks, looks)
     found += [*seat_found, *(res.Found(None, ("all sizes",), c) for c in sizes.changes)]
     bushings = tuple(_bushing(history, separation, rest, own, events, found, h) for h in range(len(history.holes)))
@@ -183,13 +185,24 @@ def _hands(history: History, s: Separation) -> list[Problem]:
 # ------------------------------------------------------------------------------------------------------------ changes
 
 
-def own_size(history: History) -> FloatArray:
-    """Return sizes (P,H) minus the median size of the part's holes: a drill wears for all of them alike.
+def own_size(history: History, still: Sequence[int] = ()) -> FloatArray:
+    """Return sizes (P,H) minus the common one, see `_common`: a drill wears for all of them alike.
 
     NaN where a part has fewer than `LEAST_HOLES` sizes: drill and bushing can't be told apart.
     """
     few = np.isfinite(history.size).sum(axis=1) < LEAST_HOLES
-    return np.where(few[:, None], np.nan, history.size - _medians(history.size)[:, None])
+    return np.where(few[:, None], np.nan, history.size - _common(history, still)[:, None])
+
+
+def _common(history: History, still: Sequence[int]) -> FloatArray:
+    """Return the common size (P,): the median of the holes whose bushings don't move, each against its own mean."""
+    size = history.size
+    chosen = [h for h in still if np.isfinite(size[:, h]).any()]
+    if len(chosen) >= LEAST_HOLES:
+        size = size[:, chosen]
+    known = np.isfinite(size)
+    mean = np.where(known, size, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    return _medians(size - mean) + float(mean.mean())
 
 
 def _medians(size: FloatArray) -> FloatArray:
@@ -288,31 +301,26 @@ def _seat_trends(
 
 
 def _loosening(history: History, rest: FloatArray) -> tuple[res.Loosening, ...]:
-    """Return the bushings whose scatter grows: the logarithm of the squared step from part to part against the cycle.
+    """Return the bushings whose scatter grows: the cube root of the squared step from part to part against the cycle.
 
-    Steps between neighbours leave out slow wear. The logarithm of a squared length of two normal coordinates has the
-    standard deviation pi / sqrt(6) whatever the scatter; neighbouring steps share a part, so every other one is used.
+    Steps between neighbours leave out slow wear; the cube root of a squared length of two normal coordinates is nearly
+    normal (Wilson and Hilferty, Proceedings of the National Academy of Sciences 17, 1931). Neighbouring steps share a
+    part: their correlation (a quarter, by simulation) widens the error by the root of 1.5.
     """
-    from scipy.special import ndtr
+    from scipy.special import stdtr
 
     out = []
     for hole in range(rest.shape[1]):
         known = np.flatnonzero(np.isfinite(rest[:, hole]).all(axis=1))
-        if known.size < 2 * LEAST:
+        square = (np.diff(rest[known, hole], axis=0) ** 2).sum(axis=1) / 2.0
+        t, y = history.cycle[known[1:]], np.cbrt(square)
+        if t.size < LEAST or not np.ptp(y) > 0:
             continue
-        even = known[: known.size // 2 * 2]
-        step = (rest[even[1::2], hole] - rest[even[::2], hole]) / np.sqrt(2.0)
-        square = (step**2).sum(axis=1)
-        usable = square > 0
-        t, y = history.cycle[even[1::2]][usable], np.log(square[usable])
-        if t.size < LEAST:
-            continue
-        spread = float(((t - t.mean()) ** 2).sum())
-        slope = float(((t - t.mean()) * (y - y.mean())).sum()) / spread
-        chance = float(ndtr(-slope * np.sqrt(spread) / (np.pi / np.sqrt(6.0)))) * rest.shape[1]
+        line = straight_line(t, y)
+        chance = float(stdtr(line.dof, -line.slope / line.slope_se / np.sqrt(1.5))) * rest.shape[1]
         third = max(6, t.size // 3)
-        first, now = (float(np.sqrt(square[usable][s].mean() / 2.0)) for s in (slice(0, third), slice(-third, None)))
-        if chance < SIGNIFICANT and now > 1.2 * first:
+        first, now = (float(np.sqrt(square[s].mean() / 2.0)) for s in (slice(0, third), slice(-third, None)))
+        if chance < SIGNIFICANT and now > 1.3 * first:
             out.append(res.Loosening(hole, first, now, chance))
     return tuple(out)
 
@@ -576,16 +584,16 @@ def _set(total: fc.Sum, cycle: FloatArray, raw: FloatArray, used: BoolArray) -> 
     """Return a sum whose constants make it agree on the whole with the quantities ``raw`` (P,Q) of the parts used."""
     if not used.any():
         return replace(total, constant=np.full_like(total.constant, np.nan))
-    away = drawn_in(np.nan_to_num(raw[used] - total.middle(cycle[used])))
-    known = np.isfinite(raw[used])
-    return replace(total, constant=total.constant + away.sum(axis=0) / np.maximum(known.sum(axis=0), 1))
+    away = clipped(raw[used] - total.middle(cycle[used]))
+    known = np.isfinite(away)
+    return replace(total, constant=total.constant + np.nansum(away, axis=0) / np.maximum(known.sum(axis=0), 1))
 
 
 def _filled(scatter: FloatArray) -> FloatArray:
     """Return residuals (N,Q) drawn in, with what isn't known at 0 and the rest as much larger."""
     known = np.isfinite(scatter)
     share = known.mean(axis=0) if scatter.shape[0] else np.ones(scatter.shape[1])
-    return np.asarray(drawn_in(np.nan_to_num(scatter)) / np.sqrt(np.maximum(share, 0.05)))
+    return np.asarray(np.nan_to_num(clipped(scatter)) / np.sqrt(np.maximum(share, 0.05)))
 
 
 def _sign(values: FloatArray, size: FloatArray) -> float:

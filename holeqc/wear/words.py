@@ -53,6 +53,7 @@ def advice(wear: res.Wear) -> Iterator[str]:
     yield from _out_of_seat(wear)
     yield from _questions(wear)
     yield from _drifts(wear)
+    yield from _moved(wear)
     yield from _accounts(wear)
     yield from _offsets(wear)
     yield from _rest(wear)
@@ -436,6 +437,21 @@ def _drifts(wear: res.Wear) -> Iterator[str]:
             yield f"{text}; its end is far off{bound}."
         else:
             yield f"{text}; end unknown because {_why(wear, b.hole)}."
+
+
+def _moved(wear: res.Wear) -> Iterator[str]:
+    """Yield which bushings moved during the history and aren't seen to move since their last change."""
+    for hole in wear.moving.best:
+        if wear.drifts(hole) or any(f.hole == hole for f in wear.found):
+            continue
+        among = either(wear, hole)
+        who = f"one of {among}" if among else name_of(wear, hole)
+        own = next((b for b in wear.bushings if b.hole == hole), None)
+        begin = own.trends[res.CHANNELS[0]].start if own is not None and res.CHANNELS[0] in own.trends else 1.0
+        yield (
+            f"{capital(who)} moved against the others during the history; since part {begin:.0f} no drift of it can be "
+            "told yet."
+        )
 
 
 def _why(wear: res.Wear, hole: int) -> str:

@@ -436,6 +436,8 @@ def judge(kind: str, seed: int, score: Score) -> None:
             if f.state != NOW and f.before is not None:
                 bounded = True
                 late |= f.before > end
+                if f.before > end:
+                    score.examples.append(f"late {kind} {seed}: {look.limit} {look.hole} {f.state} {f.before:.0f} true {end:.0f}")
     score.wrong += bool(wrong)
     score.late += late
     score.bounds += bounded
