@@ -229,12 +229,12 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         "Readings that their own part contradicts are left out first. Seating: for each part the shift, turn and scale "
         "that bring the basic pattern to the measured holes, by the bushings that don't move against one another; of "
         "all sets of bushings the one that says what moves with fewest.",
-        "Changes that nobody logged are looked for in the place and size of each bushing together, in the seating and in "
-        "all sizes; trends start anew there as at logged events. A drift counts where it is told from none after "
+        "Changes that nobody logged are looked for in the place and size of each bushing together, in the seating and "
+        "in all sizes; trends start anew there as at logged events. A drift counts where it is told from none after "
         f"{wear.looks} looks, at 1 in 100 for all of them together.",
         "Forecast: what drifts goes on straight, or speeding up as likely as the readings make that; the middle part's "
-        "room is worked out from the levels, for hole to hole and pins by floating the pattern to its best in each draw. "
-        "All sizes together follow the explanation that fits best.",
+        "room is worked out from the levels, for hole to hole and pins by floating the pattern to its best in each "
+        "draw. All sizes together follow the explanation that fits best.",
         "Bounds: the 95 % interval of the part number from which half of the parts fail; 'before', its one-sided 95 % "
         "bound, or where about one part in forty fails if that comes first.",
         words.count_note(wear), words.LIMITS_NOTE,

@@ -30,7 +30,8 @@ def wear_text(wear: Wear, width: int = 96) -> str:
 
 
 def _table(wear: Wear) -> list[str]:
-    lines = [f"{'bushing':<10}{'hole':<7}{'first limit':<23}{'before':>8}{'left':>7}{'half fail from (95 %)':>24}  answer"]
+    heads = f"{'bushing':<10}{'hole':<7}{'first limit':<23}{'before':>8}{'left':>7}{'half fail from (95 %)':>24}"
+    lines = [f"{heads}  answer"]
     for hole in wear.order:
         look = wear.first_of(hole)
         bushing, number = w.plain(wear.history.bushings[hole]), w.plain(wear.history.holes[hole])

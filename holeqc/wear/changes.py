@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import FloatArray
+from holeqc.statistics.basics import IntArray
 from holeqc.wear.paths import clipped
 
 LEVEL = 0.01  #: chance of one false change in a whole run
@@ -95,7 +96,7 @@ class _Sums:
         zero = np.zeros((6, 1, values.shape[1]))
         self.sums = np.concatenate([zero, np.cumsum(terms, axis=1)], axis=1)[:, self.edges]
 
-    def left(self, i: FloatArray, j: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def left(self, i: IntArray, j: IntArray) -> tuple[FloatArray, FloatArray]:
         """Return squares left by lines over runs i to j, and values of the series that has fewest."""
         w, t, tt, y, ty, yy = self.sums[:, j] - self.sums[:, i]
         some = np.maximum(w, 1.0)
@@ -195,7 +196,7 @@ def _step(
 
 
 def _describe(
-    cycle: FloatArray, values: FloatArray, noise: Noise, ends: Sequence[int], likely: Sequence[int], chance: float
+    cycle: FloatArray, values: FloatArray, noise: Noise, ends: IntArray, likely: IntArray, chance: float
 ) -> Change:
     """Return the change between the values ends[0] to ends[1] and those to ends[2] with its kind."""
     begin, at, end = (int(e) for e in ends)
@@ -213,7 +214,8 @@ def _describe(
     plain = sum(_left(cycle[s] - place, values[s], scale, level_only=True) for s in (slice(begin, at), slice(at, end)))
     count, series = float(end - begin), float(np.isfinite(scale).sum())
     score = {
-        JUMP: min(two + (2 * series + 1) * np.log(count), plain + (series + 1) * np.log(count)), BEND: bend + (series + 1) * np.log(count),
+        JUMP: min(two + (2 * series + 1) * np.log(count), plain + (series + 1) * np.log(count)),
+        BEND: bend + (series + 1) * np.log(count),
         CURVE: bow + series * np.log(count),
     }  # fmt: skip
     kind = min(score, key=lambda k: score[k])
@@ -227,8 +229,8 @@ def _describe(
     return Change(kind, place, low, high, step if kind == JUMP else np.zeros_like(step), before, after, chance)
 
 
-def _tilts(lines: Sequence[FloatArray], scale: FloatArray) -> BoolArray:
-    return np.bool_(any((np.abs(np.nan_to_num(line[1])) > 3.0 * np.sqrt(line[3]) * scale).any() for line in lines))
+def _tilts(lines: Sequence[FloatArray], scale: FloatArray) -> bool:
+    return any(bool((np.abs(np.nan_to_num(line[1])) > 3.0 * np.sqrt(line[3]) * scale).any()) for line in lines)
 
 
 def _line(t: FloatArray, y: FloatArray) -> FloatArray:

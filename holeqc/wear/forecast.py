@@ -6,8 +6,8 @@ distribution are carried along to each cycle to come; the room of the part in th
 the share of draws without room is the chance that half of the parts fail by then. The interval holds the part number
 with 95 %; ``before`` is where the chance is 5 %.
 
-A distance that is made of estimates comes out too long by their scatter, and drawing again lengthens it twice. The draws
-are therefore turned about the estimate: twice the room of the expected levels less that of the draw (the basic
+A distance that is made of estimates comes out too long by their scatter, and drawing again lengthens it twice. The
+draws are therefore turned about the estimate: twice the room of the expected levels less that of the draw (the basic
 bootstrap interval: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the scatter of single
 parts takes from the room of the middle part is worked out at each cycle from draws of parts.
 

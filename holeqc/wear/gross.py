@@ -45,7 +45,9 @@ def contradicted(evidence: Evidence, places: Places, order: IntArray) -> dict[st
 
 def without(evidence: Evidence, found: dict[str, BoolArray]) -> Evidence:
     """Return the evidence with some readings left out as if they were doubted."""
-    rows = {name: replace(evidence.rows[name], doubted=evidence.rows[name].doubted | bad) for name, bad in found.items()}
+    rows = {
+        name: replace(evidence.rows[name], doubted=evidence.rows[name].doubted | bad) for name, bad in found.items()
+    }
     return replace(evidence, rows=evidence.rows | rows)
 
 

@@ -68,9 +68,10 @@ class Margins:
 class History:
     """Parts P in order of drilling, holes H in the kit's order; lengths in the kit's unit.
 
-    ``cycle`` (P,) counts the parts drilled, from 1; those of the files, or all (`of_made`). ``nominal`` (H,2) basic positions as drawn, ``off`` (P,H,2) measured minus
-    basic, ``size`` (P,H) mean diameter. ``hand`` (P,) is the number of the part's name in ``hands``. ``marks``: who read the sizes and places of each part, and with which
-    gauge, as far as the sheets say (`MARKS`). ``left_out`` says which cells their own part contradicts.
+    ``cycle`` (P,) counts the parts drilled, from 1; those of the files, or all (`of_made`). ``nominal`` (H,2) basic
+    positions as drawn, ``off`` (P,H,2) measured minus basic, ``size`` (P,H) mean diameter. ``hand`` (P,) is the number
+    of the part's name in ``hands``. ``marks``: who read the sizes and places of each part, and with which gauge, as far
+    as the sheets say (`MARKS`). ``left_out`` says which cells their own part contradicts.
     """
 
     unit: str
@@ -194,9 +195,7 @@ def _gauge_scatter(places: Places) -> float:
     return 0.5 * float(np.median(known)) if known.size else float("nan")
 
 
-def _margins(
-    evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64], signs: FloatArray
-) -> Margins:
+def _margins(evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64], signs: FloatArray) -> Margins:
     spec = evidence.spec
     parts, holes, _ = evidence.shape
     rows = evidence.rows["diameter"]

@@ -15,7 +15,7 @@ from holeqc.wear.events import Event
 from holeqc.wear.forecast import NONE, Forecast
 from holeqc.wear.history import History
 from holeqc.wear.rivals import SIGNIFICANT, Account, Sizes
-from holeqc.wear.separate import Moving, Separation
+from holeqc.wear.separate import STILL, Moving, Separation
 from holeqc.wear.shares import Share
 from holeqc.wear.trend import Trend
 
@@ -38,7 +38,7 @@ COLUMNS: dict[str, str] = {
     "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
     "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
     "cause": "bushing, all sizes together, seating, or two that can't be told apart; empty where no drift is told",
-    "act": "act before this cycle: the bound for half of the parts, or singles if that comes first; NaN where not known",
+    "act": "act before this cycle: the bound for half of the parts, or singles if that comes first",
     "left": "parts left until then", "before": "one-sided 95 % bound of estimate",
     "estimate": "cycle from which half of the parts fail", "lower": "95 % interval", "upper": "95 % interval",
     "singles": "cycle from which about one part in forty fails", "margin": "room of the middle part now [kit unit]",
@@ -158,7 +158,7 @@ class Wear:
     advice: tuple[str, ...] = ()
     seat_trends: dict[str, Trend] = field(default_factory=dict)
     looks: int = 1
-    moving: Moving = Moving(((),), math.inf)
+    moving: Moving = STILL
     accounts: tuple[Account, ...] = ()
     loose: tuple[Loosening, ...] = ()
     power: tuple[Power, ...] = ()
@@ -263,7 +263,9 @@ class Wear:
         bushing = None if look.hole is None else self.history.bushings[look.hole]
         named = {"limit": look.limit, "hole": hole, "bushing": bushing, "cause": look.cause}
         usual = None if look.usual is None else _forecast(look.usual)
-        return dict(plain(named | _forecast(look.forecast) | {"with_usual_regrinds": usual, "changed_every": look.every}))
+        return dict(
+            plain(named | _forecast(look.forecast) | {"with_usual_regrinds": usual, "changed_every": look.every})
+        )
 
     def _change(self, found: Found) -> dict[str, Any]:
         c = found.change
@@ -299,7 +301,21 @@ class Wear:
 
 
 def _forecast(f: Forecast) -> dict[str, Any]:
-    names = ("state", "start", "n", "now", "sd", "estimate", "lower", "upper", "act", "left", "before", "singles", "why")
+    names = (
+        "state",
+        "start",
+        "n",
+        "now",
+        "sd",
+        "estimate",
+        "lower",
+        "upper",
+        "act",
+        "left",
+        "before",
+        "singles",
+        "why",
+    )
     return {n: getattr(f, n) for n in names}
 
 

@@ -1,8 +1,8 @@
 """Explanations side by side: what fits the history best, by how much, and which single reading would decide.
 
 Each explanation is a shape (steady, drift, step, sawtooth, speeding up) that some things can make and others can't: a
-drill starts anew at a regrind, a gauge doesn't; a gauge or a reader moves all holes alike, a bushing its own alone. Shapes
-are fitted by least squares and compared by squares of the scatter plus log n for each number (Schwarz, Annals of
+drill starts anew at a regrind, a gauge doesn't; a gauge or a reader moves all holes alike, a bushing its own alone.
+Shapes are fitted by least squares and compared by squares of the scatter plus log n for each number (Schwarz, Annals of
 Statistics 6, 1978): half the difference is the logarithm of the odds. Below `ODDS` an explanation remains.
 """
 
@@ -156,9 +156,7 @@ def _named(f: _Fit, marks: Mapping[str, tuple[str, ...]]) -> str:
     return who if f.shape == STEADY else f"{who} and {WORDS[f.shape]}"
 
 
-def _size_account(
-    best: _Fit, fits: Sequence[_Fit], logged: bool, marks: Mapping[str, tuple[str, ...]]
-) -> Account:
+def _size_account(best: _Fit, fits: Sequence[_Fit], logged: bool, marks: Mapping[str, tuple[str, ...]]) -> Account:
     close = [f for f in fits[1:] if f.score - best.score < 2.0 * np.log(ODDS) and (f.label or f.shape != STEADY)]
     # a shape that only adds to the best one, and isn't better for it, is no rival
     near = [f for f in close if not (f.label == best.label and f.shape in _MORE.get(best.shape, ()))]
@@ -177,7 +175,8 @@ def _size_account(
     # a ring tells the gauge from all others; without the gauge, what is left is told by the next on the list
     order = ["the bore gauge", "the reader", "the drill", "all bushings worn alike"]
     first = next((c for c in order if c in causes), order[0])
-    return Account("all sizes", None, best.shape, _named(best, marks), odds, tuple(_named(f, marks) for f in near), tuple(causes),
+    rest = tuple(_named(f, marks) for f in near)
+    return Account("all sizes", None, best.shape, _named(best, marks), odds, rest, tuple(causes),
                    decide[first] if len(causes) > 1 else "")  # fmt: skip
 
 
@@ -294,8 +293,8 @@ def explain_series(
         shapes[STEP] = each, len(cuts)
         shapes[PIECES] = np.hstack([each, each * u]), len(cuts)
     else:
-        places = np.linspace(0, t.size, 62).astype(int)[3:-3]
-        steps = [np.stack([np.arange(t.size) < k, np.arange(t.size) >= k], axis=1) * 1.0 for k in np.unique(places)]
+        tried = np.unique(np.linspace(0, t.size, 62).astype(int)[3:-3])
+        steps = [np.stack([np.arange(t.size) < k, np.arange(t.size) >= k], axis=1) * 1.0 for k in tried]
         shapes[STEP] = min(steps, key=lambda x: sum(_left(x, y[:, k], 1.0) for k in range(y.shape[1]))), 1
     scores = []
     for shape, (x, places) in shapes.items():

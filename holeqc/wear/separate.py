@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -279,9 +279,10 @@ class Moving:
         return self.sets[0]
 
 
+STILL = Moving(((),), np.inf)  #: no bushing moves
 BLOCKS = 10  #: means of the history's stretches, by which a bushing that moves shows
 ODDS = 20.0  #: how much better one explanation must be than another
-CHANCE = 0.01  #: chance that any bushing is found to move where none does
+CHANCE = 0.001  #: chance that any bushing is found to move where none does
 
 
 def moving(nominal: FloatArray, off: FloatArray) -> Moving:
@@ -298,13 +299,13 @@ def moving(nominal: FloatArray, off: FloatArray) -> Moving:
     blocks = min(BLOCKS, parts // 6)
     most = (holes - 2) // 2
     if blocks < 2 or most < 1:
-        return Moving(((),), np.inf)
+        return STILL
     first = separate(nominal, off)
     rest = first.rest
     reach = 5.0 * max(first.scatter, GRAIN)
     edges = np.linspace(0, parts, blocks + 1).astype(int)
     level, error = np.full((blocks, holes, 2), np.nan), np.full((blocks, holes), np.nan)
-    for b, (begin, end) in enumerate(zip(edges, edges[1:], strict=False)):
+    for b, (begin, end) in enumerate(pairwise(edges)):
         some = rest[begin:end]
         middle = np.nanmedian(np.where(np.isfinite(some).any(axis=0), some, 0.0), axis=0)
         kept = np.where(np.abs(some - middle) < reach, some, np.nan)
@@ -315,7 +316,7 @@ def moving(nominal: FloatArray, off: FloatArray) -> Moving:
     usable = np.flatnonzero(known.mean(axis=0) >= 0.5)
     full = known[:, usable].all(axis=1)
     if full.sum() < 2 or usable.size < 4:
-        return Moving(((),), np.inf)
+        return STILL
     level, error = level[full][:, usable], error[full][:, usable]
     level = level - (level / error[..., None] ** 2).sum(axis=0) / (1.0 / error**2).sum(axis=0)[:, None]
     spread = 1.4826 * np.nanmedian(np.abs(rest - first.local), axis=(0, 2))[usable]

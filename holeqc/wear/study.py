@@ -20,14 +20,16 @@ from holeqc.statistics.regression import straight_line
 from holeqc.wear import events as ev
 from holeqc.wear import forecast as fc
 from holeqc.wear import result as res
-from holeqc.wear.changes import CURVE, LEAST, Change, find_changes, noise_of
+from holeqc.wear.changes import CURVE, LEAST, Change, find_changes
 from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
 from holeqc.wear.gross import running_median
 from holeqc.wear.history import History, history_of
 from holeqc.wear.levels import Level, Steady, level_of
 from holeqc.wear.paths import clipped, drawn_in
-from holeqc.wear.rivals import SIGNIFICANT, Account, Sizes, explain_series, explain_sizes, regular
-from holeqc.wear.separate import Moving, Separation, moving, separate
+from holeqc.wear.rivals import (
+    DRIFT, SIGNIFICANT, SPEEDS, STEP, WORDS, Account, explain_series, explain_sizes, regular,
+)  # fmt: skip
+from holeqc.wear.separate import STILL, Separation, moving, separate
 from holeqc.wear.shares import identifiability, variance_shares
 from holeqc.wear.trend import LEAST as LEAST_TREND
 from holeqc.wear.trend import Trend, trend_of
@@ -50,12 +52,15 @@ def watch(spec: Specification, readings: Readings, events: Sequence[ev.Event] = 
 def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[Problem] = ()) -> res.Wear:
     """Return seating, bushings, changes and forecasts of a fixture's history; events restart what they touch."""
     said = [*history.problems, *problems]
-    moves = Moving(((),), np.inf)
+    moves = STILL
     located = np.isfinite(history.nominal).all() and np.isfinite(history.off).any() and len(history.holes) > 1
+    separation = None
     if located:
         moves = moving(history.nominal, history.off)
-    separation = _separated(history, said, moves.best) if located else _no_places(said)
-    looks = 3 * len(history.holes) + 4
+        separation = _separated(history, said, moves.best)
+    else:
+        said.append(Problem(NOTE, "no-places", "no coordinates of holes are read, or the kit has one hole: sizes only"))
+    looks = looks_of(len(history.holes))
     seating, seat_found = (None, ()) if separation is None else _seating(history, separation, events)
     if separation is not None:
         said += _hands(history, separation)
@@ -79,17 +84,24 @@ def study(history: History, events: Sequence[ev.Event] = (), problems: Iterable[
         tuple(sorted(found, key=lambda f: f.change.chance)), (), (), tuple(events), tuple(said), seat_trends=seats,
         looks=looks, moving=moves, loose=_loosening(history, rest),
     )  # fmt: skip
-    levels = _Levels(wear, rest, own)
-    outlooks = tuple(sorted(levels.outlooks(), key=lambda o: urgency(o.forecast)))
-    wear = replace(wear, outlooks=outlooks, order=_order(history, bushings, outlooks), accounts=_accounts(wear, rest, own))
+    accounts = _accounts(wear, rest, own)
+    looks_ahead = [_believed(o, accounts) for o in _Levels(wear, rest, own).outlooks()]
+    outlooks = tuple(sorted(looks_ahead, key=lambda o: urgency(o.forecast)))
+    order = _order(history, bushings, outlooks)
+    wear = replace(wear, outlooks=outlooks, order=order, accounts=accounts)
     wear = replace(wear, power=_power(wear))
     from holeqc.wear.words import advice
 
     return replace(wear, advice=tuple(advice(wear)))
 
 
-def _no_places(said: list[Problem]) -> None:
-    said.append(Problem(NOTE, "no-places", "no coordinates of holes are read, or the kit has one hole: sizes only"))
+def looks_of(holes: int) -> int:
+    """Return how many looks a study takes.
+
+    Trends of place (2), size, seating (3) and all sizes; changes of each bushing, the seating and all sizes by two
+    rules; the scatter of each bushing, and whether it is one of those that move.
+    """
+    return (3 * holes + 4) + 2 * (holes + 2) + 2 * holes
 
 
 def _separated(history: History, said: list[Problem], moved: Sequence[int]) -> Separation | None:
@@ -108,9 +120,7 @@ def _separated(history: History, said: list[Problem], moved: Sequence[int]) -> S
 # ------------------------------------------------------------------------------------------------------------ seating
 
 
-def _seating(
-    history: History, s: Separation, events: Sequence[ev.Event]
-) -> tuple[res.Seating, tuple[res.Found, ...]]:
+def _seating(history: History, s: Separation, events: Sequence[ev.Event]) -> tuple[res.Seating, tuple[res.Found, ...]]:
     """Return seating with limits, and its changes that nobody logged.
 
     The centre is the median of each stretch between events and changes, and a running median where the seating drifts;
@@ -213,16 +223,6 @@ def _medians(size: FloatArray) -> FloatArray:
     return np.where(count > 0, 0.5 * (np.where(count > 0, low, 0.0) + np.where(count > 0, high, 0.0)), np.nan)
 
 
-def starts_of(history: History, events: Sequence[ev.Event], hole: int | None, channel: str) -> list[float]:
-    """Return the cycles at which a channel's trend starts anew by an event."""
-    if hole is None:
-        return ev.starts(events, ev.SEATING)
-    if channel == res.CHANNELS[3]:  # a reground drill changes all sizes alike, unless it serves some holes only
-        mine = [e for e in events if e.kind != ev.DRILL or e.bushings]
-        return ev.starts(mine, ev.SIZE, hole)
-    return ev.starts(events, ev.PLACE, hole)
-
-
 def holes_read(history: History) -> int:
     """Return how many holes have sizes."""
     return int(np.isfinite(history.size).any(axis=0).sum())
@@ -237,7 +237,7 @@ def starts_of(events: Sequence[ev.Event], hole: int) -> list[float]:
 
 def _between(history: History, values: FloatArray, starts: Sequence[float]) -> list[Change]:
     """Return the changes of a group of series within each stretch between events."""
-    groups = (len(history.holes) + 2) * len(starts)
+    groups = looks_of(len(history.holes)) * len(starts)
     out: list[Change] = []
     for first, end in zip(starts, [*starts[1:], np.inf], strict=True):
         inside = (history.cycle >= first) & (history.cycle < end)
@@ -317,7 +317,7 @@ def _loosening(history: History, rest: FloatArray) -> tuple[res.Loosening, ...]:
         if t.size < LEAST or not np.ptp(y) > 0:
             continue
         line = straight_line(t, y)
-        chance = float(stdtr(line.dof, -line.slope / line.slope_se / np.sqrt(1.5))) * rest.shape[1]
+        chance = float(stdtr(line.dof, -line.slope / line.slope_se / np.sqrt(1.5))) * looks_of(rest.shape[1])
         third = max(6, t.size // 3)
         first, now = (float(np.sqrt(square[s].mean() / 2.0)) for s in (slice(0, third), slice(-third, None)))
         if chance < SIGNIFICANT and now > 1.3 * first:
@@ -352,6 +352,20 @@ def _accounts(wear: res.Wear, rest: FloatArray, own: FloatArray) -> tuple[Accoun
         account = explain_series("bushing", hole, h.cycle[used], values, mine, (), "")
         out += [account] if account is not None else []
     return tuple(out)
+
+
+def _believed(look: res.Outlook, accounts: Sequence[Account]) -> res.Outlook:
+    """Return an outlook without its end where a step explains the history nearly as well as the drift that makes it."""
+    f = look.forecast
+    hole = look.hole if look.cause == res.BUSHING else None
+    of = {res.BUSHING: "bushing", res.SEATING: "the seating", res.ALL_SIZES: "all sizes"}.get(look.cause, "")
+    steps = any(
+        a.of == of and a.hole == hole and a.shape in (DRIFT, SPEEDS) and WORDS[STEP] in a.rest for a in accounts
+    )
+    if not steps or f.state not in (SHUT, FAR):
+        return look
+    f = Forecast(OPEN, f.last, f.start, f.n, f.now, f.sd, why="a step explains the history nearly as well as a drift")
+    return replace(look, forecast=f, usual=None)
 
 
 def _power(wear: res.Wear) -> tuple[res.Power, ...]:
@@ -451,7 +465,8 @@ class _Levels:
         return out
 
     def _looked(self, limit: str, hole: int | None, parts: dict[str, list[int]], total: fc.Sum, room: fc.Room,
-                raw: FloatArray, used: BoolArray, told: dict[str, bool], effort: fc.Effort = fc.FULL) -> res.Outlook:  # fmt: skip
+                raw: FloatArray, used: BoolArray, told: dict[str, bool],
+                effort: fc.Effort = fc.FULL) -> res.Outlook:  # fmt: skip
         """Return the outlook of a limit: levels by cause ``parts`` (their numbers), quantities ``raw`` (P,Q)."""
         scatter = raw[used] - total.middle(self.history.cycle[used])
         drifting = [v for name, numbers in parts.items() if told[name] for v in (total.levels[k] for k in numbers)]
@@ -468,8 +483,22 @@ class _Levels:
             usual = fc.forecast(replace(total, levels=kept, constant=constant), room, _filled(scatter), self.last,
                                 n=int(used.sum()), drifts=True, span=self.last - first, effort=effort,
                                 turns=self.wear.sizes.usual.turns())  # fmt: skip
-        every = None if hole is None else regular(np.diff([1.0, *(
-            e.cycle for e in self.wear.events if e.kind == ev.BUSHING and (not e.bushings or hole in e.bushings))]))
+        every = (
+            None
+            if hole is None
+            else regular(
+                np.diff(
+                    [
+                        1.0,
+                        *(
+                            e.cycle
+                            for e in self.wear.events
+                            if e.kind == ev.BUSHING and (not e.bushings or hole in e.bushings)
+                        ),
+                    ]
+                )
+            )
+        )
         return res.Outlook(limit, hole, f, cause, usual, every)
 
     def _cause(self, parts: dict[str, list[int]], total: fc.Sum, room: fc.Room, f: Forecast,
@@ -536,7 +565,7 @@ class _Levels:
         total = _set(fc.combine(levels, gain, [0.0] * len(gain)), h.cycle, raw, used)
         cause = res.BUSHING if self.wear.separation is not None else res.PLACE_EITHER
         parts = {res.SEATING: [0, 1, 2], cause: [3, 4, 6], res.ALL_SIZES: [5]}
-        told = {res.SEATING: self.seat_told, cause: self.place_told[hole] or bool(grow) and self.size_told[hole],
+        told = {res.SEATING: self.seat_told, cause: self.place_told[hole] or (bool(grow) and self.size_told[hole]),
                 res.ALL_SIZES: bool(grow) and self.wear.sizes.drifts}  # fmt: skip
         return self._looked(res.POSITION, hole, parts, total, fc.position_room(stated, most), raw, used, told)
 
@@ -559,7 +588,7 @@ class _Levels:
             parts[f"{hole}"], told[f"{hole}"] = [k, k + 1, k + 2], moves
         start = max(v.start for v in levels)
         used = (h.cycle >= start) & (np.isfinite(raw).mean(axis=1) > 0.7)
-        total = _set(fc.combine(levels, gain, np.zeros(3 * asked.size)), h.cycle, raw, used)
+        total = _set(fc.combine(levels, gain.tolist(), [0.0] * gain.shape[0]), h.cycle, raw, used)
         room = fc.pattern_room(h.nominal[asked], rotate=rotate)
         both = np.flatnonzero(np.isfinite(margin) & np.isfinite(raw).all(axis=1) & (h.cycle >= start))[-60:]
         lift = float(np.median(margin[both] - room(raw[both]))) if both.size >= 5 else 0.0

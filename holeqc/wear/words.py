@@ -34,8 +34,8 @@ def count_note(wear: res.Wear) -> str:
     h = wear.history
     if h.made:
         return (
-            f"Part numbers count all {h.made} parts drilled; the {len(h)} in the files are taken as spread evenly among "
-            "them."
+            f"Part numbers count all {h.made} parts drilled; the {len(h)} in the files are taken as spread evenly "
+            "among them."
         )
     return (
         "Part numbers count the parts in the files, from 1 in order of their day. If more were drilled, say how many: "
@@ -79,7 +79,8 @@ def name_of(wear: res.Wear, hole: int | None) -> str:
 def amount(wear: res.Wear, channel: str, value: float) -> tuple[str, str]:
     """Return a change of a channel with its sign, and its unit: [length], turn in mrad, scale in parts per million."""
     factor, decimals, unit = {"turn": (1e3, 2, "mrad"), "scale": (1e6, 0, "parts per million")}.get(
-        channel, (1.0, 4 if wear.history.unit == "in" else 3, unit_name(wear.history.unit)))
+        channel, (1.0, 4 if wear.history.unit == "in" else 3, unit_name(wear.history.unit))
+    )
     shown = round(factor * value, decimals)
     return f"{shown or abs(shown):{'+' if shown else ''}.{decimals}f}", unit
 
@@ -115,7 +116,8 @@ def day_of(wear: res.Wear, cycle: float) -> str:
     ahead = (cycle - h.cycle[late[-1]]) * days / done
     if ahead > 3650:
         return ""
-    return f", about {h.date[late[-1]].astype('datetime64[D]') + np.timedelta64(round(float(ahead)), 'D')} at the present pace"
+    day = h.date[late[-1]].astype("datetime64[D]") + np.timedelta64(round(float(ahead)), "D")
+    return f", about {day} at the present pace"
 
 
 def when(f: Forecast) -> str:
@@ -163,8 +165,8 @@ def _forecasts(wear: res.Wear) -> Iterator[str]:
         if f.state == NOW:
             begin = f"have failed {_of(look.limit)} {since(f)}" if f.estimate is not None else f"fail {_of(look.limit)}"
             yield (
-                f"{name}: half of the parts {begin}; the middle part has {_length(wear, f.now)} of room. Stop and {what} "
-                "before the next part; judge the parts since then again."
+                f"{name}: half of the parts {begin}; the middle part has {_length(wear, f.now)} of room. Stop and "
+                f"{what} before the next part; judge the parts since then again."
             )
             continue
         act = float(np.floor(f.act if f.act is not None else f.last))
@@ -194,7 +196,9 @@ def _kept(wear: res.Wear, look: res.Outlook) -> str:
     if look.usual is not None:
         u = look.usual
         if u.state == SHUT and u.act is not None:
-            text += f" That is if nobody regrinds the drill; if you regrind as usual, before part {np.floor(u.act):.0f}: "
+            text += (
+                f" That is if nobody regrinds the drill; if you regrind as usual, before part {np.floor(u.act):.0f}: "
+            )
             text += _ends(u, look.limit)
         elif u.state != NOW:
             text += " That is if nobody regrinds the drill; if you regrind as usual, no end is in sight."
@@ -267,7 +271,7 @@ def _loosening(wear: res.Wear) -> Iterator[str]:
         yield (
             f"{capital(name_of(wear, x.hole))} scatters more and more: {_length(wear, x.first)} of one coordinate at "
             f"first, {_length(wear, x.now)} now ({by_chance(x.chance)}). Single parts fail long before the middle one: "
-            "look for play of the bushing in the plate and of the drill in the bushing, and for a loose clamp beside it."
+            "look for play of the bushing in the plate and of the drill in the bushing, and for a loose clamp."
         )
 
 
@@ -315,9 +319,11 @@ def _sizes(wear: res.Wear) -> Iterator[str]:
         if f.state == NOW:
             text += f" Half of the parts have failed {_of(look.limit)} {since(f)}: stop and look."
         elif f.act is not None:
-            text += f" Act before part {np.floor(f.act):.0f}{day_of(wear, f.act)}: {_ends(f, look.limit)}{_kept(wear, look)}"
+            text += f" Act before part {np.floor(f.act):.0f}{day_of(wear, f.act)}: {_ends(f, look.limit)}"
+            text += _kept(wear, look)
     elif s.drifts:
-        text += " When that uses up the room can't be told or lies far off."
+        whys = [o.forecast.why for o in wear.outlooks if o.cause == res.ALL_SIZES and o.forecast.why]
+        text += f" No end is told: {whys[0]}." if whys else " It takes no hole to a limit as far as can be seen."
     yield text
 
 
@@ -336,7 +342,9 @@ def _out_of_seat(wear: res.Wear) -> Iterator[str]:
         whole = (
             capital(at(wear, h.cycle[run[0]]))
             if run.size == 1
-            else (f"Parts {h.cycle[run[0]]:.0f} to {h.cycle[run[-1]]:.0f} ({h.serials[run[0]]} to {h.serials[run[-1]]})")
+            else (
+                f"Parts {h.cycle[run[0]]:.0f} to {h.cycle[run[-1]]:.0f} ({h.serials[run[0]]} to {h.serials[run[-1]]})"
+            )
         )
         yield (
             f"{whole} lay out of seat: shifted by {vector(wear, away[:2])} and turned by "
@@ -428,7 +436,8 @@ def _drifts(wear: res.Wear) -> Iterator[str]:
         among = either(wear, b.hole)
         who = f"One of {among}, which can't be told apart," if among else capital(name_of(wear, b.hole))
         looks = [o for o in wear.outlooks if o.hole == b.hole and o.cause == res.BUSHING]
-        text = f"{who} drifts per 100 parts since part {b.trends[names[0]].start:.0f}: {', '.join(per)} ({by_chance(chance)})"
+        begin = b.trends[names[0]].start
+        text = f"{who} drifts per 100 parts since part {begin:.0f}: {', '.join(per)} ({by_chance(chance)})"
         if any(o.forecast.state in (NOW, SHUT) for o in looks):
             yield f"{text}."
         elif any(o.forecast.state == FAR for o in looks):
@@ -456,6 +465,9 @@ def _moved(wear: res.Wear) -> Iterator[str]:
 
 def _why(wear: res.Wear, hole: int) -> str:
     own = [o.forecast for o in wear.outlooks if o.hole == hole]
+    told = [o.forecast.why for o in wear.outlooks if o.hole == hole and o.cause == res.BUSHING and o.forecast.why]
+    if told:
+        return told[0]
     if any(f.n < LEAST for f in own):
         return f"only {min(f.n for f in own)} parts count since the last change; {LEAST} are needed"
     whole = [o for o in wear.outlooks if o.limit in (res.PATTERN, res.PINS) and o.hole is not None and o.hole != hole]
@@ -477,7 +489,9 @@ def _accounts(wear: res.Wear) -> Iterator[str]:
 
 def _offsets(wear: res.Wear) -> Iterator[str]:
     """Yield which bushings sit off so far that it takes a quarter of the room of the whole pattern or more."""
-    rooms = [o.forecast.now for o in wear.outlooks if o.limit in (res.PATTERN, res.PINS) and np.isfinite(o.forecast.now)]
+    rooms = [
+        o.forecast.now for o in wear.outlooks if o.limit in (res.PATTERN, res.PINS) and np.isfinite(o.forecast.now)
+    ]
     if not rooms:
         return
     for b in wear.bushings:
@@ -490,8 +504,8 @@ def _offsets(wear: res.Wear) -> Iterator[str]:
         error = float(np.sqrt(np.trace(b.spread) / 2))
         if far - 3.0 * error > max(min(rooms) / 4.0, 2.0 * float(np.nan_to_num(wear.history.gauge_scatter))):
             yield (
-                f"{capital(name_of(wear, b.hole))} stands {_length(wear, far)} from its place, {vector(wear, both)}, and "
-                f"isn't seen to move; the whole pattern has {_length(wear, min(rooms))} of room left. Nothing to do "
+                f"{capital(name_of(wear, b.hole))} stands {_length(wear, far)} from its place, {vector(wear, both)}, "
+                f"and isn't seen to move; the whole pattern has {_length(wear, min(rooms))} of room left. Nothing to do "
                 "now; true it up when the fixture is next rebuilt."
             )
 
@@ -520,8 +534,8 @@ def _rest(wear: res.Wear) -> Iterator[str]:
         worst = max(weak, key=lambda p: p.seen)
         yield (
             f"{', '.join(h.bushings[p.hole] for p in weak)}: cannot tell yet. In {worst.span:.0f} parts only a wear of "
-            f"{_length(wear, 100 * worst.seen)} per 100 parts would be seen 9 times in 10, and a smaller one may use up "
-            "the room in as many parts again."
+            f"{_length(wear, 100 * worst.seen)} per 100 parts would be seen 9 times in 10, and a smaller one may use "
+            "up the room in as many parts again."
         )
 
 

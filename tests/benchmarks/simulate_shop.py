@@ -357,9 +357,11 @@ def _margin(limit: str, hole: int | None, place: np.ndarray, dia: np.ndarray) ->
     if limit == res.SIZE_LOWER:
         return small[:, hole] - 0.4550
     if limit == res.POSITION:
-        return (0.030 + (small[:, hole] - 0.455) / 2)[:, None].__sub__(
-            np.hypot(place[:, hole, :, 0], place[:, hole, :, 1])
-        ).min(axis=1)
+        return (
+            (0.030 + (small[:, hole] - 0.455) / 2)[:, None]
+            .__sub__(np.hypot(place[:, hole, :, 0], place[:, hole, :, 1]))
+            .min(axis=1)
+        )
     both = np.repeat(NOMINAL, 2, axis=0)
     radius = np.repeat((small - 0.444) / 2, 2, axis=1)
     return np.asarray(zone_margin(both, both + place.reshape(len(place), -1, 2), radius).margin)
@@ -437,7 +439,9 @@ def judge(kind: str, seed: int, score: Score) -> None:
                 bounded = True
                 late |= f.before > end
                 if f.before > end:
-                    score.examples.append(f"late {kind} {seed}: {look.limit} {look.hole} {f.state} {f.before:.0f} true {end:.0f}")
+                    score.examples.append(
+                        f"late {kind} {seed}: {look.limit} {look.hole} {f.state} {f.before:.0f} true {end:.0f}"
+                    )
     score.wrong += bool(wrong)
     score.late += late
     score.bounds += bounded
