@@ -7,9 +7,9 @@ the share of draws without room is the chance that half of the parts fail by the
 with 95 %; ``before`` is where the chance is 5 %.
 
 A distance that is made of estimates comes out too long by their scatter, and drawing again lengthens it twice. The
-draws are therefore turned about the estimate: twice the room of the expected levels less that of the draw (the basic
-bootstrap interval: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the scatter of single
-parts takes from the room of the middle part is worked out at each cycle from draws of parts.
+draws are therefore moved back by twice what they take from the room of the expected levels in the middle (the bias
+correction of the bootstrap: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the scatter of
+single parts takes from the room of the middle part is worked out at each cycle from draws of parts.
 
 How often the intervals hold the truth is simulated for two dozen kinds of history: tests/benchmarks/simulate_shop.py.
 """
@@ -29,6 +29,7 @@ LEAST = 8  #: parts with readings since the last change, before anything is fore
 HORIZON = 10.0  #: forecasts reach so many times the length of the history, no further
 OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
 SINGLES = 0.025  #: share of parts that fail where ``singles`` begins
+REACHED = 0.9  #: share of the draws that must end before the horizon, for an end to be given
 TAIL = 0.025  #: chance on either side of the interval
 BOUND = 0.05  #: chance that half of the parts fail by ``before``
 
@@ -183,7 +184,7 @@ def forecast(
     now, sd = float(np.median(each_now)), float(each_now.std())
     if not drifts:
         expected, drawn = total.draws(one, seed, effort.draws)
-        out = 2.0 * room(expected)[:, 0] - room(drawn)[:, 0] + now - float(room(total.middle(one))[0])
+        out = _moved_back(room(expected), room(drawn))[:, 0] + now - float(room(total.middle(one))[0])
         if float((out < 0.0).mean()) > 1.0 - TAIL:
             return Forecast(NOW, last, start, n, now, sd)
         return Forecast(OPEN, last, start, n, now, sd, why="nothing is seen to drift")
@@ -196,11 +197,11 @@ def forecast(
     each = room(middle[:, None] + parts)
     lift = np.median(each, axis=1) - room(middle)
     expected, drawn = total.draws(cycle, seed, effort.draws)
-    rooms = 2.0 * room(expected) - room(drawn) + lift
+    rooms = _moved_back(room(expected), room(drawn)) + lift
     earlier, later = rooms[:, : past.size], rooms[:, past.size :]
     out = first_without(ahead, later)
     spent = later[:, 0] < 0.0
-    state = NOW if float(spent.mean()) > 0.5 else SHUT if float(np.isfinite(out).mean()) > 1.0 - TAIL else FAR
+    state = NOW if float(spent.mean()) > 0.5 else SHUT if float(np.isfinite(out).mean()) > REACHED else FAR
     if state == NOW:
         out = np.where(spent, since_without(past, earlier), out)
     ordered = np.sort(out)
@@ -212,6 +213,11 @@ def forecast(
         return Forecast(FAR, last, start, n, now, sd, band=band, before=before,
                         why=f"it lies more than {HORIZON:.0f} times as far ahead as the drift is known")  # fmt: skip
     return Forecast(state, last, start, n, now, sd, mid, low, high, before, singles, band=band)
+
+
+def _moved_back(expected: FloatArray, drawn: FloatArray) -> FloatArray:
+    """Return drawn rooms (D,T) without the length that scatter adds to a distance, twice."""
+    return np.asarray(drawn + 2.0 * np.median(expected - drawn, axis=0))
 
 
 def times_ahead(span: float, last: float, number: int) -> FloatArray:

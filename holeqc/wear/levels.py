@@ -16,6 +16,7 @@ from holeqc.wear.changes import noise_of
 from holeqc.wear.paths import Path, binned, drawn_in, fit_paths
 
 CURVE_LEAST = 20  #: values before a curve is looked for
+PRICE = 3.0  #: squares of scatter that a square term must save, to be as likely as a straight line; by simulation
 SLOWS = 12.0  #: squares of scatter by which a line that slows down must be worse before only its recent half counts
 
 
@@ -134,7 +135,7 @@ class Reground:
         return middle, middle + off[:, :1] + off[:, 1:] * phase + self.between * rng.standard_normal((number, 1))
 
 
-def level_of(cycle: FloatArray, values: FloatArray, start: float, *, drifts: bool) -> Level:
+def level_of(cycle: FloatArray, values: FloatArray, start: float, *, drifts: bool, bends: bool = True) -> Level:
     """Return the level of ``values`` (N,) from ``start`` on; NaN is not known. ``drifts``: its drift is told."""
     used = np.isfinite(values) & (cycle >= start)
     t, y = cycle[used], values[used]
@@ -148,7 +149,7 @@ def level_of(cycle: FloatArray, values: FloatArray, start: float, *, drifts: boo
         return Steady(start, float(clipped.mean()), error, t.size - 1.0)
     straight = fit_paths(binned(t, y, draw_in=True), 1)[0]
     sign = float(np.sign(straight.slope()[0])) or 1.0
-    if t.size < CURVE_LEAST:
+    if t.size < CURVE_LEAST or not bends:
         return Wearing(start, straight, None, 0.0, sign)
     gain, curve = _curve(t, clipped, float(noise.sd[0] * noise.stretch[0]))
     if curve * sign < 0.0:  # it slows down: a square would turn round, so the recent half stands for what comes
@@ -156,7 +157,7 @@ def level_of(cycle: FloatArray, values: FloatArray, start: float, *, drifts: boo
             half = t.size // 2
             straight = fit_paths(binned(t[half:], y[half:], draw_in=True), 1)[0]
         return Wearing(start, straight, None, 0.0, sign)
-    odds = float(np.exp(min(0.5 * (gain - 2.0), 50.0)))  # one number more costs what it costs by AIC
+    odds = float(np.exp(min(0.5 * (gain - PRICE), 50.0)))
     bowed = fit_paths(binned(t, y, draw_in=True), 2)[0]
     return Wearing(start, straight, bowed, odds / (1.0 + odds), sign)
 

@@ -27,7 +27,15 @@ from holeqc.wear.history import History, history_of
 from holeqc.wear.levels import Level, Steady, level_of
 from holeqc.wear.paths import clipped, drawn_in
 from holeqc.wear.rivals import (
-    DRIFT, SIGNIFICANT, SPEEDS, STEP, WORDS, Account, explain_series, explain_sizes, regular,
+    DRIFT,
+    SIGNIFICANT,
+    SPEEDS,
+    STEP,
+    WORDS,
+    Account,
+    explain_series,
+    explain_sizes,
+    regular,
 )  # fmt: skip
 from holeqc.wear.separate import STILL, Separation, moving, separate
 from holeqc.wear.shares import identifiability, variance_shares
@@ -430,11 +438,13 @@ class _Levels:
         way = slope / length if told and length > 0 else np.array([1.0, 0.0])
         turn = np.array([[way[0], -way[1]], [way[1], way[0]]])
         series = self.rest[:, hole] @ turn
-        levels = tuple(level_of(self.history.cycle, series[:, k], start, drifts=told) for k in (0, 1))
+        levels = tuple(level_of(self.history.cycle, series[:, k], start, drifts=told, bends=k == 0) for k in (0, 1))
         return _Place((levels[0], levels[1]), turn)
 
     def _own(self, hole: int, drifts: bool) -> Level:
-        return level_of(self.history.cycle, self.own[:, hole], self.starts[hole], drifts=drifts)
+        return level_of(
+            self.history.cycle, self.own[:, hole], self.starts[hole], drifts=drifts, bends=self.size_told[hole]
+        )
 
     def _seats(self) -> tuple[Level, ...]:
         seating = self.wear.seating
@@ -483,23 +493,13 @@ class _Levels:
             usual = fc.forecast(replace(total, levels=kept, constant=constant), room, _filled(scatter), self.last,
                                 n=int(used.sum()), drifts=True, span=self.last - first, effort=effort,
                                 turns=self.wear.sizes.usual.turns())  # fmt: skip
-        every = (
-            None
-            if hole is None
-            else regular(
-                np.diff(
-                    [
-                        1.0,
-                        *(
-                            e.cycle
-                            for e in self.wear.events
-                            if e.kind == ev.BUSHING and (not e.bushings or hole in e.bushings)
-                        ),
-                    ]
-                )
-            )
-        )
+        every = None if hole is None else self._every(hole)
         return res.Outlook(limit, hole, f, cause, usual, every)
+
+    def _every(self, hole: int) -> float | None:
+        """Return the parts between the logged changes of a bushing, None where they aren't regular."""
+        mine = [e for e in self.wear.events if e.kind == ev.BUSHING]
+        return regular(np.diff([1.0, *(e.cycle for e in mine if e.touches(ev.PLACE, hole))]))
 
     def _cause(self, parts: dict[str, list[int]], total: fc.Sum, room: fc.Room, f: Forecast,
                told: dict[str, bool]) -> str:  # fmt: skip
@@ -599,9 +599,7 @@ class _Levels:
         look = self._looked(limit, None, parts, total, lifted, raw, used, told, fc.FLOATED)
         if look.cause.isdigit():
             hole = int(look.cause)
-            every = regular(np.diff([1.0, *(e.cycle for e in self.wear.events
-                                            if e.kind == ev.BUSHING and (not e.bushings or hole in e.bushings))]))  # fmt: skip
-            return replace(look, hole=hole, cause=res.BUSHING, every=every)
+            return replace(look, hole=hole, cause=res.BUSHING, every=self._every(hole))
         return look
 
 

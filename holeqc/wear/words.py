@@ -505,8 +505,8 @@ def _offsets(wear: res.Wear) -> Iterator[str]:
         if far - 3.0 * error > max(min(rooms) / 4.0, 2.0 * float(np.nan_to_num(wear.history.gauge_scatter))):
             yield (
                 f"{capital(name_of(wear, b.hole))} stands {_length(wear, far)} from its place, {vector(wear, both)}, "
-                f"and isn't seen to move; the whole pattern has {_length(wear, min(rooms))} of room left. Nothing to do "
-                "now; true it up when the fixture is next rebuilt."
+                f"and isn't seen to move; the whole pattern has {_length(wear, min(rooms))} of room left. Nothing to "
+                "do now; true it up when the fixture is next rebuilt."
             )
 
 

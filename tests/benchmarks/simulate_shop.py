@@ -431,7 +431,7 @@ def judge(kind: str, seed: int, score: Score) -> None:
                 score.held += hit
                 if not hit:
                     score.examples.append(
-                        f"missed {kind} {seed}: {look.limit} {look.hole} {f.lower} {f.estimate} {f.upper} true {end:.0f}"
+                        f"missed {kind} {seed}: {look.limit} {look.hole} {f.lower} {f.upper} true {end:.0f}"
                     )
                 if f.state == NOW and end > shop.parts + 1:
                     wrong.append(f"used up: {look.limit} {look.hole}, true {end:.0f}")
