@@ -7,9 +7,9 @@ the share of draws without room is the chance that half of the parts fail by the
 with 95 %; ``before`` is where the chance is 5 %.
 
 A distance that is made of estimates comes out too long by their scatter, and drawing again lengthens it twice. The
-draws are therefore moved back by twice what they take from the room of the expected levels in the middle (the bias
-correction of the bootstrap: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the scatter of
-single parts takes from the room of the middle part is worked out at each cycle from draws of parts.
+draws are therefore moved back by twice what they take from the room of the expected levels in the middle (the
+bias correction of the bootstrap: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the
+scatter of single parts takes from the room of the middle part is worked out at each cycle from draws of parts.
 
 How often the intervals hold the truth is simulated for two dozen kinds of history: tests/benchmarks/simulate_shop.py.
 """

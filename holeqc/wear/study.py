@@ -441,10 +441,8 @@ class _Levels:
         levels = tuple(level_of(self.history.cycle, series[:, k], start, drifts=told, bends=k == 0) for k in (0, 1))
         return _Place((levels[0], levels[1]), turn)
 
-    def _own(self, hole: int, drifts: bool) -> Level:
-        return level_of(
-            self.history.cycle, self.own[:, hole], self.starts[hole], drifts=drifts, bends=self.size_told[hole]
-        )
+    def _own(self, hole: int, drifts: bool, bends: bool = False) -> Level:
+        return level_of(self.history.cycle, self.own[:, hole], self.starts[hole], drifts=drifts, bends=bends)
 
     def _seats(self) -> tuple[Level, ...]:
         seating = self.wear.seating
@@ -528,7 +526,7 @@ class _Levels:
         return np.asarray(used & self.seated if seated else used)
 
     def _size(self, hole: int, limit: str, margin: FloatArray, side: float) -> res.Outlook:
-        own = self._own(hole, self.size_told[hole])
+        own = self._own(hole, self.size_told[hole], bends=True)
         levels = [self.common, own]
         start = max(v.start for v in levels)
         size = self.history.size[:, hole]
