@@ -144,7 +144,7 @@ def _bushing_line(wear: Wear, hole: int) -> str:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast
     far = f.act is not None and f.state == "forecast" and words.to_change(look)
-    told = f", change before part {math.floor(f.act or 0.0)}" if far else ""
+    told = f", act before part {math.floor(f.act or 0.0)}" if far else ""
     return w.plain(f"{name}: {words.answer(look)}{told}")
 
 

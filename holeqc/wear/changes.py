@@ -12,12 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import IntArray
-from holeqc.wear.paths import clipped
+from holeqc.wear.paths import clipped, middle
 
 LEVEL = 0.01  #: chance of one false change in a whole run
 LEAST = 12  #: values a stretch must have before a change is looked for
@@ -25,6 +26,7 @@ PIECE = 5  #: values that each piece must have
 RUNS = 120  #: a longer stretch is cut between so many runs of neighbours
 PLACES = 40.0  #: independent places of a cut in a stretch, by simulation of steady series
 BETTER = 6.0  #: squares of scatter by which a step must beat a drift beside its place: odds of 20
+CLEAR = 6.0  #: squares by which a jump must beat a bend: strong (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, 3.2)
 JUMP, BEND, CURVE = "jump", "bend", "curve"
 
 
@@ -91,7 +93,7 @@ class _Sums:
         known = np.isfinite(values)
         self.middle = float(cycle.mean())
         t = np.where(known, (cycle - self.middle)[:, None], 0.0)
-        y = np.where(known, (values - np.nanmedian(values, axis=0)) / price, 0.0)
+        y = np.where(known, (values - middle(values)) / price, 0.0)
         terms = np.stack([known.astype(np.float64), t, t * t, y, t * y, y * y])
         zero = np.zeros((6, 1, values.shape[1]))
         self.sums = np.concatenate([zero, np.cumsum(terms, axis=1)], axis=1)[:, self.edges]
@@ -130,6 +132,8 @@ def find_changes(
     if not cuts:
         cuts, steps = _step(cycle, kept / (scatter.sd * scatter.stretch)[looked], sums.edges, groups, level)
     out: list[Change] = []
+    if len(cuts) > 1 and _bows(cycle, values, scatter, sums.edges[cuts]):
+        cuts = [cuts[len(cuts) // 2]]  # one curve, which is described as such
     ends = [0, *cuts, sums.edges.size - 1]
     for before, at, after in zip(ends, ends[1:], ends[2:], strict=False):
         a, b, c = (np.array(v) for v in (before, at, after))
@@ -195,6 +199,16 @@ def _step(
     return ([at], float(gain[at])) if clear else ([], 0.0)
 
 
+def _bows(cycle: FloatArray, values: FloatArray, noise: Noise, at: IntArray) -> bool:
+    """Return whether one square explains the series with less ado than all the cuts do."""
+    scale = np.where(noise.sd > 0, noise.sd * noise.stretch, np.inf)
+    t = cycle - cycle.mean()
+    ends = [0, *(int(k) for k in at), cycle.size]
+    pieces = sum(_left(t[a:b], values[a:b], scale) for a, b in pairwise(ends))
+    series, count = float(np.isfinite(scale).sum()), np.log(float(cycle.size))
+    return bool(_left(t, values, scale, t * t) + series * count <= pieces + len(at) * (2 * series + 1) * count)
+
+
 def _describe(
     cycle: FloatArray, values: FloatArray, noise: Noise, ends: IntArray, likely: IntArray, chance: float
 ) -> Change:
@@ -209,12 +223,16 @@ def _describe(
     scale = np.where(noise.sd > 0, noise.sd * noise.stretch, np.inf)
     error = np.sqrt(lines[0][2] + lines[1][2]) * scale
     t, y = cycle[begin:end] - place, values[begin:end]
-    bend, bow = _left(t, y, scale, np.maximum(t + 0.5, 0.0)), _left(t, y, scale, t * t)
+    bow = _left(t, y, scale, t * t)
+    # a bend's best place is not that of jump and bend together
+    tried = np.unique(np.linspace(begin + 3, end - 3, 40).astype(int))
+    bends = [_left(t, y, scale, np.maximum(cycle[begin:end] - cycle[k] + 0.5, 0.0)) for k in tried]
+    bend = min(bends, default=np.inf)
     two = _left(cycle[begin:at] - place, values[begin:at], scale) + _left(t[at - begin :], y[at - begin :], scale)
     plain = sum(_left(cycle[s] - place, values[s], scale, level_only=True) for s in (slice(begin, at), slice(at, end)))
     count, series = float(end - begin), float(np.isfinite(scale).sum())
     score = {
-        JUMP: min(two + (2 * series + 1) * np.log(count), plain + (series + 1) * np.log(count)),
+        JUMP: CLEAR + min(two + (2 * series + 1) * np.log(count), plain + (series + 1) * np.log(count)),
         BEND: bend + (series + 1) * np.log(count),
         CURVE: bow + series * np.log(count),
     }  # fmt: skip
@@ -223,10 +241,21 @@ def _describe(
     if kind == JUMP and not still and not (np.abs(step) > 3.0 * np.nan_to_num(error, nan=np.inf)).any():
         kind = BEND
     if kind == JUMP:
-        was, is_ = np.nanmean(values[early], axis=0), np.nanmean(values[late], axis=0)
+        was, is_ = middle(values[early]), middle(values[late])
         step = np.nan_to_num(is_ - was) if still else step
+    if kind == BEND and bends:
+        place = float(cycle[tried[int(np.argmin(bends))]])
     low, high = float(cycle[likely[0]]), float(cycle[min(int(likely[1]), cycle.size - 1)])
-    return Change(kind, place, low, high, step if kind == JUMP else np.zeros_like(step), before, after, chance)
+    return Change(
+        kind,
+        place,
+        min(low, place),
+        max(high, place),
+        step if kind == JUMP else np.zeros_like(step),
+        before,
+        after,
+        chance,
+    )
 
 
 def _tilts(lines: Sequence[FloatArray], scale: FloatArray) -> bool:

@@ -27,8 +27,9 @@ from holeqc.wear.levels import Level
 
 LEAST = 8  #: parts with readings since the last change, before anything is forecast
 HORIZON = 10.0  #: forecasts reach so many times the length of the history, no further
-OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
+OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "no end yet", "used up", "no data"
 SINGLES = 0.025  #: share of parts that fail where ``singles`` begins
+SLOW = "it is too slow yet against its uncertainty, or doesn't lead to a limit"
 REACHED = 0.9  #: share of the draws that must end before the horizon, for an end to be given
 TAIL = 0.025  #: chance on either side of the interval
 BOUND = 0.05  #: chance that half of the parts fail by ``before``
@@ -64,8 +65,8 @@ class Band:
 class Forecast:
     """From which part on half of the parts fail a limit, in cycles of the fixture's count.
 
-    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support, nothing is promised); ``far off`` (the
-    room falls, but its end lies beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and ``upper`` say
+    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support, nothing is promised); ``no end yet`` (something
+    drifts, but its end may lie beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and ``upper`` say
     since when); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided 95 % lower
     bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known. ``now`` and ``sd``:
     room of the middle part at the last cycle and scatter of one part's room about it. ``start``: first cycle that
@@ -177,7 +178,8 @@ def forecast(
     start = max(v.start for v in total.levels)
     one = last + np.array([0.0])
     rng = np.random.default_rng(seed)
-    parts = rng.standard_normal((effort.parts, scatter.shape[1])) @ _root(scatter).T
+    half = rng.standard_normal((effort.parts // 2, scatter.shape[1])) @ _root(scatter).T
+    parts = np.concatenate([half, -half])  # in pairs, so that the middle of a straight room is exact
     if n < LEAST or not np.isfinite(total.middle(one)).all():
         return Forecast(NONE, last, start, n, float("nan"), float("nan"))
     each_now = room(total.middle(one)[:, None] + parts)[0]
@@ -210,8 +212,7 @@ def forecast(
     around = np.percentile(rooms, [2.5, 97.5], axis=0)
     band = Band(cycle, np.median(each, axis=1), around[0], around[1])
     if state == FAR:
-        return Forecast(FAR, last, start, n, now, sd, band=band, before=before,
-                        why=f"it lies more than {HORIZON:.0f} times as far ahead as the drift is known")  # fmt: skip
+        return Forecast(FAR, last, start, n, now, sd, band=band, why=SLOW)
     return Forecast(state, last, start, n, now, sd, mid, low, high, before, singles, band=band)
 
 

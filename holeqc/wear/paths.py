@@ -58,6 +58,14 @@ def drawn_in(values: FloatArray, reach: int = 4) -> FloatArray:
     return out[:, 0] if values.ndim == 1 else out
 
 
+def middle(values: FloatArray, axis: int | tuple[int, ...] = 0) -> FloatArray:
+    """Return the median of what is known along an axis, NaN where nothing is."""
+    known = np.isfinite(values)
+    none = ~known.any(axis=axis, keepdims=True)
+    found = np.nanmedian(np.where(none, 0.0, values), axis=axis, keepdims=True)
+    return np.asarray(np.where(none, np.nan, found).squeeze(axis))
+
+
 def clipped(values: FloatArray) -> FloatArray:
     """Return series (N,K) with values that lie far off their neighbours drawn in; NaN stays."""
     out = values.copy()

@@ -9,13 +9,14 @@ Statistics 6, 1978): half the difference is the logarithm of the odds. Below `OD
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from holeqc.quantities import FloatArray
 from holeqc.wear import history as hi
-from holeqc.wear.changes import CURVE, Change, Noise, find_changes, noise_of
+from holeqc.wear.changes import CURVE, JUMP, Change, Noise, find_changes, noise_of
 from holeqc.wear.levels import Level, Reground, Steady, level_of
 from holeqc.wear.paths import drawn_in
 from holeqc.wear.separate import ODDS
@@ -210,6 +211,11 @@ def _size_levels(
         start = float(t[changed[-1] + 1]) if changed.size else start
     if best.shape in (STEP, PIECES):
         start = cuts[-1].last
+        if best.shape == STEP:
+            bounds = [-np.inf, *(c.cycle for c in cuts), np.inf]
+            means = [float(y[(t >= a) & (t < b)].mean()) for a, b in pairwise(bounds)]
+            cuts = tuple(replace(c, kind=JUMP, step=np.array([b - a]))
+                         for c, (a, b) in zip(cuts, pairwise(means), strict=True))  # fmt: skip
     else:
         cuts = ()
     if best.shape in (TEETH, RESET):

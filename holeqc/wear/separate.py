@@ -18,6 +18,7 @@ import numpy as np
 
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, BoolArray, FloatArray
+from holeqc.wear.paths import middle
 
 HUBER, TUKEY = 1.50, 5.12
 """Bends of the weights, in standard deviations of a coordinate: 95 % efficiency at a normal error in the plane, from
@@ -220,7 +221,7 @@ def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: in
     middles = _block_medians(rest, known, edges)
     if moved is not None and blocks > 1:
         still = [h for h in range(rest.shape[1]) if h not in moved]
-        middles[:, still] = np.nanmedian(middles[:, still], axis=2, keepdims=True)
+        middles[:, still] = middle(middles[:, still], axis=2)[:, :, None]
     read = np.isfinite(middles[0]).astype(np.float64)
     there = read.copy()
     there[list(moved or ())] = 0.0
@@ -307,8 +308,8 @@ def moving(nominal: FloatArray, off: FloatArray) -> Moving:
     level, error = np.full((blocks, holes, 2), np.nan), np.full((blocks, holes), np.nan)
     for b, (begin, end) in enumerate(pairwise(edges)):
         some = rest[begin:end]
-        middle = np.nanmedian(np.where(np.isfinite(some).any(axis=0), some, 0.0), axis=0)
-        kept = np.where(np.abs(some - middle) < reach, some, np.nan)
+        centre = middle(some)
+        kept = np.where(np.abs(some - centre) < reach, some, np.nan)
         count = np.isfinite(kept).all(axis=2).sum(axis=0)
         level[b] = np.nansum(kept, axis=0) / np.maximum(np.isfinite(kept).sum(axis=0), 1)
         error[b] = np.where(count > 2, first.scatter / np.sqrt(np.maximum(count, 1)), np.nan)
@@ -319,8 +320,8 @@ def moving(nominal: FloatArray, off: FloatArray) -> Moving:
         return STILL
     level, error = level[full][:, usable], error[full][:, usable]
     level = level - (level / error[..., None] ** 2).sum(axis=0) / (1.0 / error**2).sum(axis=0)[:, None]
-    spread = 1.4826 * np.nanmedian(np.abs(rest - first.local), axis=(0, 2))[usable]
-    loose = np.maximum(1.0, spread / np.nanmedian(spread) / 1.2)  # a loose bushing's mean is less sure
+    spread = 1.4826 * middle(np.abs(rest - first.local), axis=(0, 2))[usable]
+    loose = np.maximum(1.0, spread / np.median(spread) / 1.2)  # a loose bushing's mean is less sure
     squares = _Squares(nominal[usable], level, np.sqrt((error**2).mean(axis=1)), loose)
     price = float(chdtri(2 * (int(full.sum()) - 1), CHANCE / usable.size))
     ranked = []

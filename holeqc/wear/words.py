@@ -262,7 +262,7 @@ def _seat_drift(wear: res.Wear) -> Iterator[str]:
     elif not any(o.cause == res.SEATING for o in wear.outlooks):
         text += " No end is told: it uses up no hole's room as far as can be seen."
     else:
-        text += " Its end lies far off."
+        text += " Its end can't be told yet."
     yield text
 
 
@@ -441,9 +441,7 @@ def _drifts(wear: res.Wear) -> Iterator[str]:
         if any(o.forecast.state in (NOW, SHUT) for o in looks):
             yield f"{text}."
         elif any(o.forecast.state == FAR for o in looks):
-            f = next(o.forecast for o in looks if o.forecast.state == FAR)
-            bound = f", not before part {np.floor(f.before):.0f} (95 %)" if f.before is not None else ""
-            yield f"{text}; its end is far off{bound}."
+            yield f"{text}; end unknown because {next(o.forecast.why for o in looks if o.forecast.state == FAR)}."
         else:
             yield f"{text}; end unknown because {_why(wear, b.hole)}."
 
