@@ -29,6 +29,13 @@ GRAIN = 1e-9
 Nobody types ten decimals, and binary floating point errors of converted readings are a million times smaller; so a
 reading typed as the limit is on the limit, and one unit of any decimal that can be typed is beyond it.
 """
+CALCULATED = 5e-7
+"""Calculated lengths (a position, a radial room, a size brought to 20 °C) closer than this to a limit, in either unit,
+are on the limit.
+
+Half a unit of the sixth decimal, two hundred times finer than what is read (0.0001): what rests on readings isn't known
+any better, so no verdict turns on less; and the motion of a floated pattern is proved to 1e-8 only.
+"""
 
 UNIT_WORDS: dict[str, Unit] = {
     "in": "in", "inch": "in", "inches": "in", '"': "in", "″": "in", "”": "in", "''": "in", "in.": "in",
@@ -134,14 +141,14 @@ def convert(value: ArrayLike, source: str, target: str) -> FloatArray:
     raise DataError(f"no conversion from {source!r} to {target!r}; units are in and mm")
 
 
-def below(value: ArrayLike, limit: ArrayLike) -> BoolArray:
-    """Return where a value is truly below a limit: equal within `GRAIN` is not below. NaN gives False."""
-    return np.asarray(value, dtype=np.float64) < np.asarray(limit, dtype=np.float64) - GRAIN
+def below(value: ArrayLike, limit: ArrayLike, grain: float | FloatArray = GRAIN) -> BoolArray:
+    """Return where a value is truly below a limit: equal within ``grain`` is not below. NaN gives False."""
+    return np.asarray(value, dtype=np.float64) < np.asarray(limit, dtype=np.float64) - grain
 
 
-def above(value: ArrayLike, limit: ArrayLike) -> BoolArray:
-    """Return where a value is truly above a limit: equal within `GRAIN` is not above. NaN gives False."""
-    return np.asarray(value, dtype=np.float64) > np.asarray(limit, dtype=np.float64) + GRAIN
+def above(value: ArrayLike, limit: ArrayLike, grain: float | FloatArray = GRAIN) -> BoolArray:
+    """Return where a value is truly above a limit: equal within ``grain`` is not above. NaN gives False."""
+    return np.asarray(value, dtype=np.float64) > np.asarray(limit, dtype=np.float64) + grain
 
 
 def within(value: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> BoolArray:

@@ -38,6 +38,9 @@ def check(
     delimiter: Annotated[str, typer.Option(help="CSV: character between fields; recognised if not given.")] = "",
     decimal: Annotated[str, typer.Option(help="CSV: decimal mark, . or , ; recognised if not given.")] = "",
     encoding: Annotated[str, typer.Option(help="CSV: text encoding; recognised if not given.")] = "",
+    brief: Annotated[
+        bool, typer.Option("--brief", help="With --out: a line for each part in the report, no pages of its own.")
+    ] = False,
     record: Annotated[
         bool, typer.Option("--record", help="Log readings, verdicts and tags in the ledger; needs --by.")
     ] = False,
@@ -69,10 +72,12 @@ def check(
     """
     from holeqc.commands.finding import kit_and_files
     from holeqc.inspection.judge import inspect
-    from holeqc.problems import LedgerError
+    from holeqc.problems import HoleQCError, LedgerError
     from holeqc.readings.read import ReadOptions, read_files
 
     name = who(by)
+    if brief and out is None:
+        raise HoleQCError("--brief is of the report; add --out FOLDER")
     if record and not name:
         raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
     if replaces is not None and not record:
@@ -97,9 +102,10 @@ def check(
 
         printing.write(screen_text(inspection, screen_width()))
     if out is not None:
+        from holeqc.ledger.times import today
         from holeqc.reports.write import write_reports
 
-        written = write_reports(inspection, out)
+        written = write_reports(inspection, out, brief=brief, made=today())
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
     if record:
         if opened is None or refusal is not None:

@@ -224,12 +224,12 @@ def copy(
 
 
 def export(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="File to write: .csv, or .parquet (with pyarrow).")],
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="File to write: .csv, .xlsx, or .parquet (with pyarrow).")],
     ledger: Where = "",
     content: Annotated[
         str, typer.Option("--content", help="readings, parts, holes, characteristics (not accepted) or entries.")
     ] = "readings",
-    kit: Annotated[str, typer.Option(help="Kit's id, where the ledger holds several.")] = "",
+    kit: Annotated[str, typer.Option(help="Only of this kit.")] = "",
     revision: Annotated[str, typer.Option(help="Kit's revision.")] = "",
     part: Annotated[str, typer.Option(help="Part's name in the kit.")] = "",
     serial: Annotated[list[str] | None, typer.Option(help="Serial number; may be given several times.")] = None,
@@ -244,7 +244,7 @@ def export(
     measured: Annotated[str, typer.Option(help="Of a part measured more than once: all, first or last.")] = "all",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
 ) -> None:
-    """Write readings, parts or verdicts to a CSV or Parquet file for other programs.
+    """Write readings, parts or verdicts, of one kit or of all, to a CSV, Excel or Parquet file for other programs.
 
     Example: holeqc ledger export sizes.csv --kit BL-7 --characteristic diameter --since 2026-01-01
 
@@ -256,6 +256,7 @@ def export(
     from holeqc.ledger.exporting import export as write
     from holeqc.ledger.filters import Filter
     from holeqc.ledger.named_in import refuse_unknown
+    from holeqc.reports.workbook import write_table
 
     wanted = Filter(
         kit=kit, revision=revision, part=part, serials=tuple(serial or ()), fixture=fixture, verdict=verdict,
@@ -264,7 +265,7 @@ def export(
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
         refuse_unknown(opened, wanted)
-        count = write(opened, out, content, wanted, replace=replace)
+        count = write(opened, out, content, wanted, replace=replace, book=write_table)
     printing.say(f"{out}: {_count(count, 'row')} of {content}")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -50,6 +51,9 @@ def part(
     kit: Annotated[str, typer.Option(help="Only of this kit.")] = "",
     name: Annotated[str, typer.Option("--part", help="Only of this part of the kit.")] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Write the story as a page too: .html or .pdf, to print or keep.")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Show what is recorded of a serial number: inspections, tags with their life, approvals; oldest first.
@@ -57,6 +61,8 @@ def part(
     Exit code by its newest inspection: 0 accepted, 1 rejected, 3 held. 2: nothing is recorded.
 
     Example: holeqc part P-0109
+
+    Example: holeqc part P-0109 --out P-0109.pdf
     """
     from dataclasses import asdict
 
@@ -74,5 +80,11 @@ def part(
         questions = open_questions(there, serial)
     data = story_data(story) | {"questions": [asdict(question) for question in questions]}
     printing.write(as_json(data) if json_ else part_text(story, questions))
+    if out is not None:
+        from holeqc.ledger.times import today
+        from holeqc.reports.record_pages import story_report, write_page
+
+        write_page(story_report(story, questions, today()), out)
+        printing.say(f"Page: {out}", aside=json_)
     newest = {(one.row["kit"], one.row["part"]): VERDICTS.index(str(one.row["verdict"])) for one in story.inspections}
     raise typer.Exit(exit_code(list(newest.values())))

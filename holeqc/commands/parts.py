@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -18,6 +19,13 @@ def parts(
     kit: Annotated[str, typer.Option(help="Only of this kit.")] = "",
     revision: Annotated[str, typer.Option(help="Only judged under this revision of the kit.")] = "",
     name: Annotated[str, typer.Option("--part", help="Only this part of the kit.")] = "",
+    by: Annotated[str, typer.Option(help="Only logged or read by this person.")] = "",
+    defect: Annotated[
+        str, typer.Option(help="Only not accepted in this (size, position, pins, ...) or for this (crack, missing).")
+    ] = "",
+    tag: Annotated[
+        str, typer.Option(help="Only with such a tag: open, closed, none, or its disposition (rework, scrap, ...).")
+    ] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
@@ -26,15 +34,19 @@ def parts(
     Exit code 0: listed, whatever the verdicts are. 2: unusable, such as a kit or fixture that the ledger doesn't know.
 
     Example: holeqc parts --verdict reject --since 2026-11-01 --fixture DF-BL7
+
+    Example: holeqc parts --tag scrap --by 17
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.filters import Filter
+    from holeqc.ledger.filters import DEFECTS, Filter
     from holeqc.ledger.named_in import refuse_unknown
     from holeqc.reports.record_text import as_json, parts_text
 
     wanted = Filter(
         kit=kit, revision=revision, part=name, fixture=fixture, verdict=verdict.strip().lower(),
-        since=a_day(since, "--since"), until=a_day(until, "--until"),
+        since=a_day(since, "--since"), until=a_day(until, "--until"), by=by.strip(),
+        defect=next((name for name in DEFECTS if name.lower() == defect.strip().lower()), defect),
+        tag=tag.strip().lower(),
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, wanted)
@@ -43,15 +55,20 @@ def parts(
 
 
 def waiting(
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Write it as a page too: .html or .pdf; replaces an older one.")
+    ] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Say what waits: parts in question, open tags by age with the next command, parts ready to approve or held, gauges
-    past their date or near it, kits that nobody released.
+    past their date or near it, kits that nobody released, bushings that the last recorded forecast wants changed soon.
 
     Exit code 0: listed, whatever waits. 2: there is no ledger.
 
     Example: holeqc waiting
+
+    Example: holeqc waiting --out waiting.html
     """
     from dataclasses import asdict
 
@@ -64,3 +81,8 @@ def waiting(
         found = look(there, today())
     data = asdict(found) | {"tags": tags_data(found.tags)}
     printing.write(as_json(data) if json_ else waiting_text(found))
+    if out is not None:
+        from holeqc.reports.record_pages import waiting_report, write_page
+
+        write_page(waiting_report(found), out)
+        printing.say(f"Page: {out}", aside=json_)

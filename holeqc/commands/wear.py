@@ -53,6 +53,10 @@ def wear(
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
     ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
     where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
+    record: Annotated[
+        bool, typer.Option("--record", help="With --ledger: log the forecast, for holeqc waiting; needs --by.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Who logs it; else HOLEQC_BY.")] = "",
 ) -> None:
     """Tell whether a drill fixture is worn: seating, bushings, trends, parts until a bushing must be changed.
 
@@ -66,10 +70,15 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
+    from holeqc.commands.recording import required_who
+    from holeqc.problems import DataError
     from holeqc.readings.table import Source
     from holeqc.wear.history import history_of, of_made
     from holeqc.wear.study import study
 
+    if record and not ledger:
+        raise DataError("--record logs what the record's own readings forecast; give --ledger too")
+    name = required_who(by, "who logs the forecast") if record else ""
     spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
     if made:
@@ -96,6 +105,14 @@ def wear(
         sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
         written = write_wear(result, spec, out, sources)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
+    if record:
+        from holeqc.ledger import open_ledger
+        from holeqc.ledger.equipment import record_forecast
+        from holeqc.wear.words import due_bushings
+
+        with open_ledger(ledger, create=False) as there:
+            entry = record_forecast(there, history.fixture, due_bushings(result), name)
+        printing.say(f"Forecast recorded as entry {entry.seq}", aside=json_)
 
 
 def _read(

@@ -18,11 +18,13 @@ from holeqc.specification.model import DecisionRule, Rounding
 
 
 def decide(
-    value: ArrayLike, lower: ArrayLike, upper: ArrayLike, uncertainty: ArrayLike, rule: DecisionRule
+    value: ArrayLike, lower: ArrayLike, upper: ArrayLike, uncertainty: ArrayLike, rule: DecisionRule,
+    grain: float | FloatArray = GRAIN,
 ) -> tuple[VerdictArray, CodeArray]:
     """Return verdict and cause of each value under a decision rule; all arguments broadcast.
 
     ``lower`` or ``upper`` NaN: no limit on that side. ``uncertainty`` is U at k = 2 in the unit of the value.
+    ``grain``: lengths closer than this are one, `CALCULATED` for what is worked out.
 
     - simple: accept inside the limits, reject beyond.
     - guarded: accept inside the limits shrunk by w = r U. With ``reject_when_proven`` a value is rejected only beyond a
@@ -37,19 +39,19 @@ def decide(
     )
     verdict = np.full(value.shape, ACCEPT, dtype=np.int8)
     cause = np.full(value.shape, NONE, dtype=np.int16)
-    under, over = below(value, lower), above(value, upper)
+    under, over = below(value, lower, grain), above(value, upper, grain)
     if rule.rule == "simple":
         verdict[under | over] = REJECT
         cause[under], cause[over] = UNDER, OVER
     else:
         w = rule.guard_factor * uncertainty
         if rule.rule == "guarded":
-            inside = ~below(value, lower + w) & ~above(value, upper - w)
+            inside = ~below(value, lower + w, grain) & ~above(value, upper - w, grain)
             verdict[~inside], cause[~inside] = HOLD, GUARD_BAND
             beyond = w if rule.reject_when_proven else np.zeros_like(w)
         else:
             beyond = w
-        far_under, far_over = below(value, lower - beyond), above(value, upper + beyond)
+        far_under, far_over = below(value, lower - beyond, grain), above(value, upper + beyond, grain)
         verdict[far_under | far_over] = REJECT
         cause[far_under], cause[far_over] = UNDER, OVER
         unknown = np.isnan(uncertainty)
@@ -97,7 +99,9 @@ def as_compared(value: FloatArray, decimals: ArrayLike) -> FloatArray:
     return out
 
 
-def room(value: FloatArray, lower: ArrayLike, upper: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def room(
+    value: FloatArray, lower: ArrayLike, upper: ArrayLike, grain: float | FloatArray = GRAIN
+) -> tuple[FloatArray, FloatArray]:
     """Return the signed amount beyond a limit (0 inside) and the distance left to the nearest limit.
 
     Beyond the upper limit the amount is positive, beyond the lower negative; the distance is negative beyond either.
@@ -106,8 +110,9 @@ def room(value: FloatArray, lower: ArrayLike, upper: ArrayLike) -> tuple[FloatAr
     lower, upper = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
     to_lower, to_upper = value - lower, upper - value
     left = np.fmin(to_lower, to_upper)
-    left = np.where(np.abs(left) <= GRAIN, 0.0, left)
-    deviation = np.where(above(value, upper), -to_upper, np.where(below(value, lower), to_lower, 0.0))
+    left = np.where(np.abs(left) <= grain, 0.0, left)
+    over, under = above(value, upper, grain), below(value, lower, grain)
+    deviation = np.where(over, -to_upper, np.where(under, to_lower, 0.0))
     deviation[np.isnan(value)] = np.nan
     return deviation, left
 

@@ -12,7 +12,7 @@ from holeqc.inspection.outcome import Outcome, outcome
 from holeqc.inspection.places import Places
 from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.size import Sizes
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray
 
 
 def distance_to_outline(point: FloatArray, outline: FloatArray) -> FloatArray:
@@ -68,7 +68,8 @@ def judge_edges(evidence: Evidence, sizes: Sizes, places: Places) -> Outcome:
         cause = np.where(use, places.weak[each, hole, wall], cause).astype(np.int16)
     decimals = [limit_decimals(spec.rounding, h.edge.minimum or np.nan, h.size.upper) for h in spec.holes]
     compared = as_compared(found, np.array([-1 if d is None else d for d in decimals]))
-    verdict, why = decide(compared, minimum, np.nan, uncertainty, spec.decision)
+    grain = np.where(read, GRAIN, CALCULATED)
+    verdict, why = decide(compared, minimum, np.nan, uncertainty, spec.decision, grain)
     gap = places.gap.max(axis=2)
     lacking = np.isnan(found)
     verdict[lacking], why[lacking] = HOLD, np.where(gap != NONE, gap, MISSING)[lacking]
@@ -76,7 +77,7 @@ def judge_edges(evidence: Evidence, sizes: Sizes, places: Places) -> Outcome:
     verdict[open_], why[open_] = HOLD, gap[open_]
     held = cause != NONE
     verdict[held], why[held] = HOLD, cause[held]
-    deviation, left = room(compared, minimum, np.nan)
+    deviation, left = room(compared, minimum, np.nan, grain)
     asked = np.array([h.edge.minimum is not None or h.edge.minimum_diameters is not None for h in spec.holes])
     return outcome(
         "edge distance", asked, asked & np.isfinite(found), verdict, why, found=found, lower=minimum,

@@ -15,7 +15,7 @@ from holeqc.inspection.grouping import CodeArray, any_code, largest_difference, 
 from holeqc.inspection.outcome import Outcome, outcome
 from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.size import Sizes, direction_codes
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray
 
 _ROOT_2 = np.sqrt(2.0)
 
@@ -88,12 +88,13 @@ def _judged(
     decimals = np.array([-1 if d is None else d for d in rounding]).reshape(limit.shape)
     uncertainty = _ROOT_2 * reading_uncertainty
     compared = as_compared(found, decimals)
-    verdict, cause = decide(compared, np.nan, limit, uncertainty, evidence.spec.decision)
+    grain = CALCULATED if evidence.spec.temperature.correct else GRAIN
+    verdict, cause = decide(compared, np.nan, limit, uncertainty, evidence.spec.decision, grain)
     # Readings that are not there could only make the difference larger.
     open_ = (verdict == ACCEPT) & (gap != NONE) | np.isnan(found)
     verdict[open_], cause[open_] = HOLD, gap[open_]
     verdict[weak != NONE], cause[weak != NONE] = HOLD, weak[weak != NONE]
-    deviation, left = room(compared, np.nan, limit)
+    deviation, left = room(compared, np.nan, limit, grain)
     return outcome(
         name, asked, asked & np.isfinite(found), verdict, cause, found=found, upper=limit, deviation=deviation,
         left=left, uncertainty=uncertainty, ratio=uncertainty_ratio(limit, uncertainty),

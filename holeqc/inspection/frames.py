@@ -8,7 +8,6 @@ import numpy as np
 
 from holeqc.inspection.assemble import categorical
 from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.places import Places
 from holeqc.inspection.results import HOLE_COLUMNS, PART_COLUMNS
 from holeqc.inspection.size import Sizes, mating_size
 from holeqc.quantities import BoolArray, FloatArray
@@ -22,15 +21,24 @@ _MATING_FROM = ("", "readings", "readings and GO", "plug")
 
 
 def holes_frame(
-    evidence: Evidence, sizes: Sizes, places: Places, go_entered: BoolArray, verdict: np.ndarray, rework: Rework
+    evidence: Evidence, sizes: Sizes, off: tuple[FloatArray, FloatArray], go_entered: BoolArray, verdict: np.ndarray,
+    rework: Rework,
 ) -> pd.DataFrame:
-    """Return the frame of holes, columns as `results.HOLE_COLUMNS`."""
+    """Return the frame of holes, columns as `results.HOLE_COLUMNS`.
+
+    ``off``: measured minus basic positions (P,H,W,2), as they stand and with the pattern floated.
+    """
     import pandas as pd
 
     parts, holes, _ = evidence.shape
-    off = np.hypot(places.off[..., 0], places.off[..., 1])
-    worst = np.where(np.isnan(off), -1.0, off).argmax(axis=2)
     each, hole = np.ogrid[:parts, :holes]
+
+    def worst(vectors: FloatArray) -> FloatArray:
+        away = np.hypot(vectors[..., 0], vectors[..., 1])
+        wall = np.where(np.isnan(away), -1.0, away).argmax(axis=2)
+        return np.asarray(vectors[each, hole, wall].reshape(-1, 2))
+
+    there, floated = (worst(vectors) for vectors in off)
     known = np.isfinite(sizes.mating).any(axis=2).astype(np.int64)
     source = np.where(sizes.plugged.any(axis=2), 3, known + (known & go_entered.all(axis=2)))
 
@@ -47,8 +55,7 @@ def holes_frame(
         "mating_from": categorical(source.reshape(-1), _MATING_FROM),
         "smallest": over(sizes.smallest, np.fmin),
         "largest": over(sizes.largest, np.fmax),
-        "dx": places.off[..., 0][each, hole, worst].reshape(-1),
-        "dy": places.off[..., 1][each, hole, worst].reshape(-1),
+        "dx": there[:, 0], "dy": there[:, 1], "pattern_dx": floated[:, 0], "pattern_dy": floated[:, 1],
         "rework": categorical(rework.sentence.reshape(-1), rework.sentences),
         "ream_to": rework.to.reshape(-1),
     }
@@ -66,6 +73,7 @@ def parts_frame(evidence: Evidence, verdict: np.ndarray, given: dict[str, Any]) 
         "serial": categorical(names.serial, names.serials),
         "verdict": verdict,
         "pin_verdict": np.full(len(names), -1, dtype=np.int8),
+        "pin_culprit": categorical(np.zeros(len(names), dtype=np.int64), ("",)),
         "readings": evidence.counts,
         "first_date": evidence.first_day.astype("datetime64[s]"),
         "last_date": evidence.last_day.astype("datetime64[s]"),

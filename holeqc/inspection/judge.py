@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.assemble import Layout, characteristics_frame, hole_verdicts
+from holeqc.inspection.assemble import Layout, categorical, characteristics_frame, hole_verdicts
 from holeqc.inspection.attributes import judge_go, judge_no_go, judge_surface, plugs_disprove
 from holeqc.inspection.days import without_overtaken
 from holeqc.inspection.disproved import disprove
@@ -19,14 +19,14 @@ from holeqc.inspection.frames import holes_frame, parts_frame
 from holeqc.inspection.holds import find_holds
 from holeqc.inspection.outcome import Outcome
 from holeqc.inspection.pattern import Floated, judge_pattern, judge_shifted
-from holeqc.inspection.pins import PinCheck, check_pins, pins_frame
+from holeqc.inspection.pins import Culprits, PinCheck, check_pins, find_culprits, pins_frame
 from holeqc.inspection.places import Places, find_places
 from holeqc.inspection.position import judge_position, position_zones
 from holeqc.inspection.reaming import Rework, find_rework
 from holeqc.inspection.reasons import reasons
 from holeqc.inspection.results import HOLD, Inspection
 from holeqc.inspection.size import Sizes, judge_size, plugs_against
-from holeqc.quantities import BoolArray
+from holeqc.quantities import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
@@ -38,13 +38,15 @@ __all__ = ["inspect", "reasons"]
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What was worked out of a run, before it becomes frames. ``go_entered`` (P,H,W): and nothing speaks against it."""
+    """What was worked out of a run, before it becomes frames. ``go_entered`` (P,H,W): and nothing speaks against it.
+    ``floated`` (P,H,W,2): where axes lie hole to hole."""
 
     sizes: Sizes
     places: Places
     outcomes: list[Outcome]
     go_entered: BoolArray
     shift: Floated | None
+    floated: FloatArray
 
 
 def inspect(spec: Specification, readings: Readings) -> Inspection:
@@ -62,6 +64,7 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
     layout = Layout(judged.outcomes, evidence.shape[2])
     shown = layout.column("shown", np.bool_)
     pins = check_pins(evidence, judged.sizes, judged.places)
+    culprits = None if pins is None else find_culprits(evidence, judged.places, pins)
     rework = find_rework(evidence, layout, judged.sizes, judged.places, pins)
     room = float_frame(evidence, judged.places, pins)
     hole = hole_verdicts(layout, shown, evidence.shape[1])
@@ -74,7 +77,8 @@ def inspect(spec: Specification, readings: Readings) -> Inspection:
     )  # fmt: skip
     return Inspection(
         spec, readings, characteristics_frame(evidence, layout, shown), _holes(evidence, judged, hole, rework),
-        _parts(evidence, part, pins, judged.shift), pins_frame(evidence, pins), room, problems, rework.frame,
+        _parts(evidence, part, pins, culprits, judged.shift), pins_frame(evidence, pins, culprits), room, problems,
+        rework.frame,
     )  # fmt: skip
 
 
@@ -98,22 +102,26 @@ def _judge(evidence: Evidence) -> Judged:
     else:
         position, shift = judge_shifted(evidence, places, sizes, zones)
         outcomes.append(position)
-    outcomes.append(judge_pattern(evidence, places, position_zones(spec, sizes, pattern=True)))
+    pattern, floated = judge_pattern(evidence, places, position_zones(spec, sizes, pattern=True))
+    outcomes.append(pattern)
     outcomes += [judge_edges(evidence, sizes, places), judge_surface(evidence), go, no_go]
-    return Judged(sizes, places, outcomes, entered, shift)
+    return Judged(sizes, places, outcomes, entered, shift, floated)
 
 
 def _holes(evidence: Evidence, judged: Judged, verdict: np.ndarray, rework: Rework) -> Any:
-    return holes_frame(evidence, judged.sizes, judged.places, judged.go_entered, verdict, rework)
+    return holes_frame(evidence, judged.sizes, (judged.places.off, judged.floated), judged.go_entered, verdict, rework)
 
 
-def _parts(evidence: Evidence, verdict: np.ndarray, pins: PinCheck | None, shift: Floated | None) -> Any:
+def _parts(
+    evidence: Evidence, verdict: np.ndarray, pins: PinCheck | None, culprits: Culprits | None, shift: Floated | None
+) -> Any:
     columns: dict[str, Any] = {}
-    if pins is not None:
+    if pins is not None and culprits is not None:
         columns |= {
             "pin_verdict": pins.verdict, "pin_margin": pins.margin, "pin_uncertainty": pins.uncertainty,
             "pin_rotation": pins.floated.rotation, "pin_dx": pins.floated.translation[:, 0],
-            "pin_dy": pins.floated.translation[:, 1],
+            "pin_dy": pins.floated.translation[:, 1], "pin_without": culprits.margin,
+            "pin_culprit": categorical(culprits.hole + 1, ("", *evidence.spec.hole_ids)),
         }  # fmt: skip
     if shift is not None:
         columns |= {

@@ -21,7 +21,7 @@ from holeqc.inspection.places import Places
 from holeqc.inspection.position import Zones, judge_axes, position_outcome
 from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
-from holeqc.quantities import GRAIN, BoolArray, FloatArray, above, below
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
 from holeqc.specification.model import Specification
 
 LEAST_HOLES = 4  #: with fewer, leaving one out leaves too little to say which of them is off
@@ -31,15 +31,21 @@ LEAST_HOLES = 4  #: with fewer, leaving one out leaves too little to say which o
 class Floated:
     """A pattern at its best motion. ``margin``, ``rotation`` [rad] (P,), ``translation`` (P,2), the others (P,H,W).
 
-    ``away`` is how far each axis lies from its moved basic position, ``binding`` which axes leave no more room. The
-    motion turns the basic pattern about the origin of its dimensions, then shifts it. NaN where nothing is known.
+    ``off`` (P,H,W,2) is where each axis lies from its moved basic position and ``away`` how far, ``binding`` which axes
+    leave no more room. The motion turns the basic pattern about the origin of its dimensions, then shifts it. NaN where
+    nothing is known.
     """
 
     margin: FloatArray
     rotation: FloatArray
     translation: FloatArray
-    away: FloatArray
+    off: FloatArray
     binding: BoolArray
+
+    @property
+    def away(self) -> FloatArray:
+        """How far each axis lies from its moved basic position (P,H,W)."""
+        return np.hypot(self.off[..., 0], self.off[..., 1])
 
 
 def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, *, rotate: bool) -> Floated:
@@ -49,7 +55,8 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
     """
     shape = evidence.shape
     out = Floated(
-        np.full(shape[0], np.nan), np.full(shape[0], np.nan), np.full((shape[0], 2), np.nan), np.full(shape, np.nan),
+        np.full(shape[0], np.nan), np.full(shape[0], np.nan), np.full((shape[0], 2), np.nan),
+        np.full((*shape, 2), np.nan),
         np.zeros(shape, dtype=np.bool_),
     )  # fmt: skip
     known = places.known & np.isfinite(radius) & axes
@@ -64,7 +71,7 @@ def float_pattern(evidence: Evidence, places: Places, radius: FloatArray, axes: 
             motion = _best(places, radius, known, axes, parts, rotate, through)
             out.rotation[parts], out.translation[parts], out.binding[parts] = motion
             gap = places.xy[parts] - _moved(places.basic[parts], out.rotation[parts], out.translation[parts])
-            out.away[parts] = np.where(known[parts], np.hypot(gap[..., 0], gap[..., 1]), np.nan)
+            out.off[parts] = np.where(known[parts][..., None], gap, np.nan)
     room = np.where(known, radius - out.away, np.inf).min(axis=(1, 2), initial=np.inf)
     out.margin[:] = np.where(np.isfinite(room), room, np.nan)
     return out
@@ -131,8 +138,9 @@ def _moved(basic: FloatArray, rotation: FloatArray, translation: FloatArray) -> 
     return turned + translation[:, None, None, :]
 
 
-def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
-    """Return the verdict on position hole to hole, the pattern floated to its best, for each hole and wall.
+def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> tuple[Outcome, FloatArray]:
+    """Return the verdict on position hole to hole, the pattern floated to its best, for each hole and wall, and where
+    the axes then lie (P,H,W,2).
 
     What a row shows is the deviation at the motion that leaves the most room to the axis that has least; so all rows
     are inside exactly if some motion brings all of them inside. Where none does, and leaving out just one hole lets
@@ -149,16 +157,17 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     radius = 0.5 * (zones.stated + zones.largest_bonus)
     asked = ~np.isnan(zones.stated) & np.ones(evidence.shape[2], dtype=np.bool_)
     turns = np.array([h.position.pattern_rotates for h in spec.holes])[:, None]
-    actual = np.full(evidence.shape, np.nan)
+    off = np.full((*evidence.shape, 2), np.nan)
     for rotate, axes in ((True, asked & turns), (False, asked & ~turns)):
         if axes.any():
-            away = float_pattern(evidence, places, radius, axes, rotate=rotate).away
-            away = _against_the_others(evidence, places, radius, axes, rotate, away)
-            actual = np.where(axes, 2.0 * away, actual)
+            floated = float_pattern(evidence, places, radius, axes, rotate=rotate)
+            here = _against_the_others(evidence, places, radius, axes, rotate, floated)
+            off = np.where(axes[..., None], here, off)
+    actual = 2.0 * np.hypot(off[..., 0], off[..., 1])
     judged = judge_axes(spec, places, zones, actual)
     waits = _incomplete(spec, places, asked, turns) & (judged.verdict == ACCEPT)
     judged.verdict[waits], judged.cause[waits] = HOLD, PATTERN_INCOMPLETE
-    return position_outcome(evidence, "hole-to-hole position", places, zones, actual, judged)
+    return position_outcome(evidence, "hole-to-hole position", places, zones, actual, judged), off
 
 
 def _incomplete(spec: Specification, places: Places, asked: BoolArray, turns: BoolArray) -> BoolArray:
@@ -172,28 +181,48 @@ def _incomplete(spec: Specification, places: Places, asked: BoolArray, turns: Bo
 
 
 def _against_the_others(
-    evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, rotate: bool, away: FloatArray
+    evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, rotate: bool, floated: Floated
 ) -> FloatArray:
-    """Return deviations (P,H,W); where one hole is off the pattern, those of the other holes where they fit best."""
-    off = np.flatnonzero(above(away, radius).any(axis=(1, 2)))
+    """Return where axes lie (P,H,W,2); where one hole is off the pattern, the others where they fit best."""
+    off = np.flatnonzero(above(floated.away, radius, CALCULATED).any(axis=(1, 2)))
+    found = one_hole_off(evidence, places, radius, axes, rotate, off)
+    out = floated.off.copy()
+    itself = np.arange(out.shape[1]) == found.hole[:, None]
+    keep = itself[..., None, None] | np.isnan(found.off)
+    out[found.part] = np.where(keep, out[found.part], found.off)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class OneOff:
+    """Parts (N,) in which leaving out one hole, and only that one, lets all others in: part, hole, room of the others,
+    and where the axes (N,H,W,2) lie at the motion that is best for them."""
+
+    part: IntArray
+    hole: IntArray
+    margin: FloatArray
+    off: FloatArray
+
+
+def one_hole_off(
+    evidence: Evidence, places: Places, radius: FloatArray, axes: BoolArray, rotate: bool, off: IntArray
+) -> OneOff:
+    """Return which of the parts ``off`` (N,) have one hole alone that keeps the others from their zones."""
     holes = np.flatnonzero(axes.any(axis=1))
     if not off.size or holes.size < LEAST_HOLES:
-        return away
+        nothing = np.zeros(0, dtype=np.int64)
+        return OneOff(nothing, nothing, np.zeros(0), np.zeros((0, *places.off.shape[1:])))
     # Every such part once for each hole, that hole left out.
     part, hole = np.repeat(off, holes.size), np.tile(holes, off.size)
     narrowed = radius[part]
     narrowed[np.arange(part.size), hole] = np.nan
     others = float_pattern(evidence.of_parts(part), places.of_parts(part), narrowed, axes, rotate=rotate)
-    fits = ~below(others.margin, 0.0) & np.isfinite(others.margin)
-    fits &= np.isfinite(away[part, hole]).any(axis=1)
-    alone = fits.reshape(off.size, holes.size).sum(axis=1) == 1
-    row = np.flatnonzero(alone) * holes.size + fits.reshape(off.size, holes.size)[alone].argmax(axis=1)
+    fits = ~below(others.margin, 0.0, CALCULATED) & np.isfinite(others.margin)
+    fits &= (places.known[part, hole] & np.isfinite(radius[part, hole]) & axes[hole]).any(axis=1)
+    alone = np.flatnonzero(fits.reshape(off.size, holes.size).sum(axis=1) == 1)
+    row = alone * holes.size + fits.reshape(off.size, holes.size)[alone].argmax(axis=1)
     moved = _moved(places.basic[off[alone]], others.rotation[row], others.translation[row])
-    gap = places.xy[off[alone]] - moved
-    out, common = away.copy(), away[off[alone]]
-    itself = np.arange(away.shape[1]) == hole[row][:, None]
-    out[off[alone]] = np.where(itself[..., None] | np.isnan(common), common, np.hypot(gap[..., 0], gap[..., 1]))
-    return out
+    return OneOff(off[alone], hole[row], others.margin[row], places.xy[off[alone]] - moved)
 
 
 def shift_zones(spec: Specification, sizes: Sizes, zones: Zones) -> Zones:

@@ -72,6 +72,43 @@ def amount_text(value: float, unit: str) -> str:
     return f"{value:.{decimals}f}"
 
 
+def apart(smaller: float, larger: float, unit: str) -> tuple[str, str]:
+    """Return two amounts with so many decimals that the smaller one reads as smaller, and neither as nothing."""
+    for decimals in range(4 if unit == "in" else 3, 10):
+        low, high = round(smaller, decimals), round(larger, decimals)
+        if (low or abs(smaller) <= GRAIN) and (low < high or larger - smaller <= GRAIN):
+            break
+    return f"{smaller:.{decimals}f}", f"{larger:.{decimals}f}"
+
+
+def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[str, str, str, str]:
+    """Return a value, by how much it is over, what it may be, and the bonus in that, as numbers that add up on paper.
+
+    ``found`` beyond ``stated + bonus``. The amount over is the difference of the two numbers shown, so that nobody who
+    takes one from the other finds another last digit.
+    """
+    base = 4 if unit == "in" else 3
+    least = max(base, len(_length(stated, unit).partition(".")[2]))
+    for decimals in range(least, 10):
+        shown, more = round(found, decimals), round(bonus, decimals)
+        total = round(stated + more, decimals)
+        if shown > total:
+            break
+    return tuple(f"{value:.{decimals}f}" for value in (shown, shown - total, total, more))  # type: ignore[return-value]
+
+
+def _size_words(inspection: Inspection, row: Row) -> str:
+    """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
+    table, label, unit = inspection.readings.table, row["reading"], inspection.specification.unit
+    found = float(row["found"])
+    read = table.loc[label] if label >= 0 and label in table.index else None
+    if read is None or not inspection.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
+        return f"{_length(found, unit)} {unit}"
+    at = f"{float(read['temperature_c']):g} °C"
+    shown = f"{found:.{5 if unit == 'in' else 4}f} {unit}"
+    return f"{shown} at 20 °C (read {_length(float(read['value']), unit)} at {at})"
+
+
 def _along(inspection: Inspection, label: int) -> str:
     table = inspection.readings.table
     if label < 0 or label not in table.index:
@@ -88,17 +125,12 @@ def size_beyond(inspection: Inspection, row: Row) -> Phrase:
     if row["characteristic"] == "edge distance":
         text = f"edge distance {_length(row['found'], unit)} {unit} is {amount_text(amount, unit)} under the least, "
         return Phrase(text + _length(limit, unit), ENGINEERING)
-    text = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])} is {amount_text(amount, unit)} "
+    within = amount < float(row["uncertainty"])
+    shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
+    text = f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {shown} "
     text += f"{'over the upper' if over else 'under the lower'} limit {_length(limit, unit)}"
-    text += _within_uncertainty(row, amount, unit)
+    text += f", less than the reading's U = {u}" if within else ""
     return Phrase(text, ENGINEERING if over else _rework(inspection, row))
-
-
-def _within_uncertainty(row: Row, amount: float, unit: str) -> str:
-    uncertainty = float(row["uncertainty"])
-    if not amount < uncertainty:
-        return ""
-    return f", less than the reading's U = {amount_text(uncertainty, unit)}"
 
 
 def _rework(inspection: Inspection, row: Row) -> str:
@@ -111,13 +143,11 @@ def position_over(inspection: Inspection, row: Row) -> Phrase:
     """Return the phrase for a position beyond its total tolerance."""
     unit = inspection.specification.unit
     stated, bonus = float(row["stated"]), float(row["bonus"])
-    parts = f"{_length(stated, unit)} stated"
-    if bonus > GRAIN:
-        parts += f" + {_length(bonus, unit)} bonus"
+    found, amount, total, more = over_words(float(row["found"]), stated, max(bonus, 0.0), unit)
+    parts = f"{_length(stated, unit)} stated" + (f" + {more} bonus" if bonus > GRAIN else "")
     name = "position" if row["characteristic"] == "position" else "hole-to-hole position (pattern floated)"
-    found, amount = (amount_text(row[column], unit) for column in ("found", "deviation"))
     text = f"{name} ⌀ {found} {unit} is {amount} over the tolerance "
-    return Phrase(text + f"⌀ {_length(row['upper'], unit)} ({parts})", _cure(inspection, row) or ENGINEERING)
+    return Phrase(text + f"⌀ {total} ({parts})", _cure(inspection, row) or ENGINEERING)
 
 
 def _cure(inspection: Inspection, row: Row) -> str:
@@ -131,9 +161,8 @@ def _cure(inspection: Inspection, row: Row) -> str:
 def form_over(inspection: Inspection, row: Row) -> Phrase:
     """Return the phrase for out-of-roundness or taper beyond its limit."""
     unit = inspection.specification.unit
-    found, amount = (amount_text(row[column], unit) for column in ("found", "deviation"))
-    text = f"{row['characteristic']} {found} {unit} is {amount} over "
-    return Phrase(text + f"the allowed {_length(row['upper'], unit)}", ENGINEERING)
+    found, amount, most, _ = over_words(float(row["found"]), float(row["upper"]), 0.0, unit)
+    return Phrase(f"{row['characteristic']} {found} {unit} is {amount} over the allowed {most}", ENGINEERING)
 
 
 def surface(row: Row) -> Phrase:
@@ -217,9 +246,12 @@ def guarded(inspection: Inspection, row: Row) -> Phrase:
     spec = inspection.specification
     unit = spec.unit
     w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
-    side = f"{amount_text(abs(left), unit)} {'inside' if left >= 0 else 'beyond'} its limit"
-    text = f"{row['characteristic']} {amount_text(row['found'], unit)} {unit} lies {side}, within the guard band "
-    text += f"w = {amount_text(w, unit)}: conformance is not proven"
+    amount, band = apart(abs(left), w, unit)
+    side = "on its limit" if abs(left) <= GRAIN else f"{amount} {'inside' if left >= 0 else 'beyond'} its limit"
+    sized = row["characteristic"] == "size"
+    found = _size_words(inspection, row) if sized else f"{amount_text(row['found'], unit)} {unit}"
+    text = f"{row['characteristic']} {found} lies {side}, within the guard band "
+    text += f"w = {band}: conformance is not proven"
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
 
 

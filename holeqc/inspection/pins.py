@@ -16,12 +16,12 @@ from holeqc.inspection.assemble import categorical
 from holeqc.inspection.causes import NONE
 from holeqc.inspection.decision import decide
 from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.grouping import VerdictArray
-from holeqc.inspection.pattern import Floated, float_pattern
+from holeqc.inspection.grouping import IntArray, VerdictArray
+from holeqc.inspection.pattern import Floated, float_pattern, one_hole_off
 from holeqc.inspection.places import Places
 from holeqc.inspection.results import ACCEPT, HOLD, PIN_COLUMNS, REJECT
 from holeqc.inspection.size import Sizes, over_walls
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import CALCULATED, BoolArray, FloatArray
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def check_pins(
     floated = float_pattern(evidence, places, clearance, axes, rotate=True)
     each = np.where(axes & np.isfinite(clearance), np.hypot(0.5 * sizes.uncertainty, places.uncertainty), 0.0)
     uncertainty = each.max(axis=(1, 2))
-    verdict, _ = decide(floated.margin, 0.0, np.nan, uncertainty, spec.decision)
+    verdict, _ = decide(floated.margin, 0.0, np.nan, uncertainty, spec.decision, CALCULATED)
     pinned = ~np.isnan(pin_diameters(spec))
     unknown = np.isnan(clearance) | (places.gap != NONE)
     gap = (((sizes.gap != NONE) & pinned) | (unknown & axes)).any(axis=(1, 2))
@@ -95,12 +95,37 @@ def check_pins(
     return PinCheck(verdict, margin, uncertainty, clearance, axes, floated)
 
 
-def pins_frame(evidence: Evidence, check: PinCheck | None) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True)
+class Culprits:
+    """The one hole that keeps the pins out (P,), -1 where there is none or several do; room of the others without it
+    (P,); where each pin then stands in its hole (P,H,W,2), the one of that hole as at the best motion of all.
+    """
+
+    hole: IntArray
+    margin: FloatArray
+    off: FloatArray
+
+
+def find_culprits(evidence: Evidence, places: Places, check: PinCheck) -> Culprits:
+    """Return which hole alone keeps the pins out of each part that is rejected for them."""
+    count = len(evidence.parts)
+    out = Culprits(np.full(count, -1, dtype=np.int64), np.full(count, np.nan), check.floated.off.copy())
+    off = np.flatnonzero(check.verdict == REJECT)
+    found = one_hole_off(evidence, places, check.clearance, check.axes, True, off)
+    itself = np.arange(evidence.shape[1]) == found.hole[:, None]
+    keep = itself[..., None, None] | np.isnan(found.off)
+    out.hole[found.part], out.margin[found.part] = found.hole, found.margin
+    out.off[found.part] = np.where(keep, out.off[found.part], found.off)
+    return out
+
+
+def pins_frame(evidence: Evidence, check: PinCheck | None, culprits: Culprits | None) -> pd.DataFrame:
     """Return one row a part, hole and wall that takes a pin, columns as `results.PIN_COLUMNS`."""
     import pandas as pd
 
-    if check is None:
+    if check is None or culprits is None:
         return pd.DataFrame(columns=list(PIN_COLUMNS))
+    off = culprits.off[:, check.axes]
     spec, names = evidence.spec, evidence.parts
     hole, wall = np.nonzero(check.axes)
     parts, width = len(names), hole.size
@@ -114,6 +139,7 @@ def pins_frame(evidence: Evidence, check: PinCheck | None) -> pd.DataFrame:
         "pin": categorical(np.tile(pin[hole], parts), ids),
         "clearance": check.clearance[:, check.axes].reshape(-1),
         "binding": check.floated.binding[:, check.axes].reshape(-1),
-        "left": (check.clearance - check.floated.away)[:, check.axes].reshape(-1),
+        "left": (check.clearance[:, check.axes] - np.hypot(off[..., 0], off[..., 1])).reshape(-1),
+        "off_x": -off[..., 0].reshape(-1), "off_y": -off[..., 1].reshape(-1),
     }
     return pd.DataFrame({name: columns[name] for name in PIN_COLUMNS}, copy=False)

@@ -20,7 +20,7 @@ from holeqc.inspection.places import Places
 from holeqc.inspection.probability import inside_zone
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
-from holeqc.quantities import FloatArray
+from holeqc.quantities import CALCULATED, FloatArray
 from holeqc.specification.model import Specification
 
 
@@ -108,10 +108,10 @@ def judge_axes(spec: Specification, places: Places, zones: Zones, actual: FloatA
     uncertainty = np.hypot(2.0 * places.uncertainty, of_bonus)
     if rule.rule == "simple":
         uncertainty = np.where(np.isnan(actual), np.nan, uncertainty)
-    verdict, cause = decide(compared, np.nan, total, uncertainty, rule)
+    verdict, cause = decide(compared, np.nan, total, uncertainty, rule, CALCULATED)
     gapped = (zones.gap != NONE) & (verdict != REJECT)
     if gapped.any():
-        without, _ = decide(compared, np.nan, zones.stated, 2.0 * places.uncertainty, rule)
+        without, _ = decide(compared, np.nan, zones.stated, 2.0 * places.uncertainty, rule, CALCULATED)
         sure = gapped & (without == ACCEPT)
         verdict[sure], cause[sure] = ACCEPT, NONE
         open_ = gapped & ~sure
@@ -141,7 +141,7 @@ def position_outcome(
     walls = np.array([w in spec.plan.position_walls for w in spec.walls.names]) & spec.plan.position
     total = zones.stated + zones.bonus
     compared = as_compared(actual, _decimals(spec, zones))
-    deviation, left = room(compared, np.nan, total)
+    deviation, left = room(compared, np.nan, total, CALCULATED)
     chance = inside_zone(
         0.5 * actual, zones.stated, zones.departure, zones.most, 0.5 * places.uncertainty, 0.5 * zones.uncertainty
     )

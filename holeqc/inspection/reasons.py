@@ -10,6 +10,7 @@ import numpy as np
 
 from holeqc.inspection.causes import CAUSES, MEANING, PATTERN_INCOMPLETE, words_of
 from holeqc.inspection.held import UNPROVED, Culprit, contradicted, culprits, doubted, unproved
+from holeqc.inspection.pattern import LEAST_HOLES
 from holeqc.inspection.phrases import (
     ENGINEERING,
     Phrase,
@@ -27,9 +28,10 @@ from holeqc.inspection.phrases import (
     surface,
 )  # fmt: skip
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
-from holeqc.inspection.spans import capital, listed, span_words
+from holeqc.inspection.spans import capital, count_words, listed, span_words
 from holeqc.inspection.unread import READ_AGAIN, READ_MISSING, pattern_waits, unread_together
 from holeqc.problems import Problem
+from holeqc.quantities import GRAIN, FloatArray
 
 _SEE_FILES = "Mend what the files' problems name and check the sheet again."
 NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
@@ -92,6 +94,8 @@ def _of_characteristics(
         cause = str(row["cause"])
         kind = cause if cause in kinds else "doubt" if cause not in CAUSES else "unproved" if cause in UNPROVED else ""
         kinds[kind].append(row)
+    if seat := _out_of_seat(inspection, part, serial, kinds[""]):
+        yield seat, None
     for reason in _seen(inspection, kinds[""], together):
         yield reason, None
     by_hole: dict[str, list[Row]] = {}
@@ -106,6 +110,52 @@ def _of_characteristics(
         yield reason, None
     if kinds[CAUSES[PATTERN_INCOMPLETE]]:
         yield pattern_waits(inspection, part, serial), None
+
+
+def _out_of_seat(inspection: Inspection, part: str, serial: str, rows: Sequence[Row]) -> Reason | None:
+    """Return that the whole pattern lies off the datums as one, where a shift and a turn of it bring the holes in.
+
+    Least squares over the holes, then once more without the hole that lies worst, so that one bad hole doesn't pull it.
+    """
+    over = {str(row["hole"]) for row in rows if row["characteristic"] == "position" and row["cause"] == "over"}
+    spec = inspection.specification
+    if len(over) < LEAST_HOLES or 2 * len(over) < len(spec.holes):
+        return None
+    holes = inspection.holes[rows_of(inspection.holes, part, serial)]
+    off = holes[["dx", "dy"]].to_numpy(dtype=np.float64)
+    known = np.isfinite(off).all(axis=1)
+    signs = next((p.signs() for p in spec.parts if p.name == part), (1.0, 1.0))
+    places = {h.id: (h.x * signs[0], h.y * signs[1]) for h in spec.holes}
+    at = np.array([places[str(hole)] for hole in holes["hole"]])[known]
+    ids, off = [str(hole) for hole in holes["hole"][known]], off[known]
+    left_, (shift, turn) = off, _seat(at, off)
+    worst = int(np.hypot(*(off - shift - turn * _turned(at)).T).argmax())
+    shift, turn = _seat(np.delete(at, worst, axis=0), np.delete(off, worst, axis=0))
+    left_ = 2.0 * np.hypot(*(off - shift - turn * _turned(at)).T)
+    most = {str(r["hole"]): float(r["upper"]) for r in rows if r["characteristic"] == "position"}
+    stays = [hole for hole, value in zip(ids, left_, strict=True) if hole in over and value > most[hole]]
+    if len(stays) > 1:
+        return None
+    unit, digits = spec.unit, 4 if spec.unit == "in" else 3
+    moved = ", ".join(f"{axis} {value:+.{digits}f}" for axis, value in zip("xy", shift, strict=True))
+    text = f"The whole pattern lies off the datums as one: shift {moved} {unit}, turn {math.degrees(turn):+.3f}°; "
+    text += "without that, "
+    text += f"only hole {stays[0]} is off in position" if stays else "no hole is off in position"
+    action = "Find out whether it was drilled out of seat, or read from other edges and is to be read again."
+    return Reason(REJECT, text.replace("-", "−") + ".", characteristic="position", action=action)
+
+
+def _turned(at: FloatArray) -> FloatArray:
+    """Return by how much points (N,2) move for a small turn about the origin, per radian."""
+    return np.stack([-at[:, 1], at[:, 0]], axis=1)
+
+
+def _seat(at: FloatArray, off: FloatArray) -> tuple[FloatArray, float]:
+    """Return shift (2,) and turn [rad] about the origin by least squares from deviations ``off`` of points (N,2)."""
+    middle, moved = at.mean(axis=0), off.mean(axis=0)
+    arms = _turned(at - middle)
+    turn = float((arms * (off - moved)).sum() / max(float((arms**2).sum()), GRAIN))
+    return moved - turn * _turned(middle[None])[0], turn
 
 
 def _seen(inspection: Inspection, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
@@ -196,8 +246,18 @@ def _of_pins(inspection: Inspection, part: str, serial: str, *, brief: bool) -> 
         elif verdict == REJECT:
             lack = amount_text(-margin, unit)
             text = f"The pins don't all enter together: {lack} {unit} of radial room is lacking at the best fit"
-            text += f"{_tightest(inspection, part, serial)}."
+            text += f"{_tightest(inspection, part, serial)}.{_without(inspection, row)}"
             yield Reason(REJECT, text, action=_pin_action(inspection, part, serial))
+
+
+def _without(inspection: Inspection, row: Row) -> str:
+    """Return which hole alone keeps the pins out, and the room of the others; '' where none does."""
+    spec, hole = inspection.specification, str(row["pin_culprit"])
+    if not hole:
+        return ""
+    others = sum(h.pin is not None for h in spec.holes) - 1
+    room = amount_text(max(float(row["pin_without"]), 0.0), spec.unit)
+    return f" Without hole {hole} the other {count_words(others)} have {room}."
 
 
 def _tightest(inspection: Inspection, part: str, serial: str) -> str:

@@ -49,6 +49,7 @@ HOLE_COLUMNS: dict[str, str] = {
     "mating_from": "readings, readings and GO (a GO plug entered too), plug, or ''",
     "smallest": "smallest diameter read", "largest": "largest diameter read",
     "dx": "measured minus basic x in the wall that lies worst", "dy": "the same for y",
+    "pattern_dx": "the same for x with the pattern floated as hole to hole is judged", "pattern_dy": "the same for y",
     "rework": "'' or what to do, one sentence", "ream_to": "size to ream to, NaN where none or not yet",
 }  # fmt: skip
 
@@ -58,13 +59,15 @@ PART_COLUMNS: dict[str, str] = {
     "pin_margin": "radial margin of worst-case pins (virtual condition) [kit unit], NaN where not known",
     "pin_rotation": "rotation of the pin pattern at its best [rad]", "pin_dx": "its shift x", "pin_dy": "its shift y",
     "pin_uncertainty": "expanded uncertainty U (k = 2) of the margin, at most",
+    "pin_culprit": "hole without which all others take their pins, '' where there is none or several are off",
+    "pin_without": "radial margin of the others then",
     "shift_x": "shift of the datum frame that was used, where datum holes leave it some", "shift_y": "the same for y",
     "shift_rotation": "turn of the datum frame that was used [rad]",
     "readings": "how many readings", "first_date": "first day of reading", "last_date": "last day of reading",
 }  # fmt: skip
 
 #: columns of the frames that have one row a part, hole and wall that takes a pin; a part whose pins enter; a rework
-PIN_COLUMNS = ("part", "serial", "hole", "wall", "pin", "clearance", "binding", "left")
+PIN_COLUMNS = ("part", "serial", "hole", "wall", "pin", "clearance", "binding", "left", "off_x", "off_y")
 FLOAT_COLUMNS = (
     "part", "serial", "x_minus", "x_plus", "y_minus", "y_plus", "rotation_minus", "rotation_plus",
 )  # fmt: skip
@@ -76,8 +79,9 @@ class Inspection:
     """Everything that one run of `check` found out.
 
     ``pins`` has one row a part and hole and wall: part, serial, hole, wall, pin, clearance (radial, at virtual
-    condition), binding (bool), left (radial room at the best motion). ``float_left`` has one row a part whose pins
-    enter: part, serial, x_minus, x_plus, y_minus, y_plus, rotation_minus, rotation_plus.
+    condition), binding (bool), left (radial room at the best motion; where one hole alone keeps the pins out, that of
+    the others without it), off_x and off_y (pin axis minus hole axis there). ``float_left`` has one row a part whose
+    pins enter: part, serial, x_minus, x_plus, y_minus, y_plus, rotation_minus, rotation_plus.
     """
 
     specification: Specification

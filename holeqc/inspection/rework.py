@@ -218,7 +218,7 @@ def position_faults(evidence: Evidence, parts: IntArray, after: Sizes, places: P
     else:
         judged = [judge_shifted(cut, places, after, to_datums)[0]]
     if any(h.position.pattern_tolerance is not None for h in spec.holes):
-        judged.append(judge_pattern(cut, places, position_zones(spec, after, pattern=True)))
+        judged.append(judge_pattern(cut, places, position_zones(spec, after, pattern=True))[0])
     for rows in judged:
         bad = (rows.verdict == REJECT) & rows.shown
         for slot, hole in enumerate(rows.hole):

@@ -120,7 +120,7 @@ def take_values(evidence: Evidence, of: str, *, per_wall: bool) -> Values:
         return _one_wall(evidence, _outcome(of, asked, _first_diameter(evidence), left=False), per_wall)
     places = find_places(evidence)
     if of == "hole-to-hole":
-        result = judge_pattern(evidence, places, position_zones(evidence.spec, sizes, pattern=True))
+        result = judge_pattern(evidence, places, position_zones(evidence.spec, sizes, pattern=True))[0]
     else:
         result = judge_edges(evidence, sizes, places)
     label = places.reading.max(axis=2)

@@ -19,7 +19,7 @@ from holeqc.inspection.grouping import CodeArray, IntArray, any_code, largest, l
 from holeqc.inspection.outcome import Outcome, outcome
 from holeqc.inspection.probability import conformance, with_prior
 from holeqc.inspection.results import ACCEPT, HOLD
-from holeqc.quantities import BoolArray, FloatArray, above
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above
 from holeqc.specification.model import Specification
 
 
@@ -80,10 +80,11 @@ def judge_size(evidence: Evidence) -> tuple[Sizes, Outcome]:
     limits = size_limits(spec)
     lower, upper = limits.lower[rows.hole, 0], limits.upper[rows.hole, 0]
     compared = as_compared(rows.value, limits.decimals[rows.hole, 0])
-    verdict, cause = decide(compared, lower, upper, rows.uncertainty, spec.decision)
+    grain = CALCULATED if spec.temperature.correct else GRAIN
+    verdict, cause = decide(compared, lower, upper, rows.uncertainty, spec.decision, grain)
     held = rows.cause != NONE
     verdict[held], cause[held] = HOLD, rows.cause[held]
-    deviation, left = room(compared, lower, upper)
+    deviation, left = room(compared, lower, upper, grain)
     worst = worst_row(cell, verdict, left, cells)
     read = worst >= 0
 

@@ -19,6 +19,12 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def count_words(count: int) -> str:
+    """Return a small count as running text writes it: seven."""
+    words = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    return words[count] if count < len(words) else str(count)
+
+
 def same_of_holes(held: Iterable[tuple[str, str]]) -> dict[tuple[str, ...], list[str]]:
     """Return holes by what is said of each: from (hole, name) the names of a hole, once each, with all such holes."""
     names: dict[str, dict[str, None]] = {}

@@ -1,17 +1,18 @@
-"""What is recorded of gauges and fixtures: calibrations and events, and whether a gauge was good on a day."""
+"""What is recorded of gauges and fixtures: calibrations, events, forecasts, whether a gauge was good on a day."""
 
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.filters import same_name
-from holeqc.ledger.times import not_ahead
+from holeqc.ledger.times import not_ahead, shown
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
@@ -100,6 +101,66 @@ def fixture_events(ledger: Ledger, fixture: str = "") -> list[dict[str, Any]]:
     table = s.FIXTURE_EVENT
     question = select(table).order_by(table.c.day, table.c.id)
     return ledger.rows(question.where(same_name(table.c.fixture, fixture)) if fixture else question)
+
+
+FORECAST = "forecast of fixture "  #: setting that holds the last forecast of a fixture
+CHANGED = ("made", "bushing changed", "repaired", "retired")  #: events after which a forecast says nothing more
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Before how many more parts a bushing should be changed, counted from the record as it is now.
+
+    ``left`` is less than 0 where more parts were recorded since than the forecast left; ``limit``: what is reached.
+    """
+
+    fixture: str
+    bushing: str
+    limit: str
+    left: int
+    day: str
+
+
+def record_forecast(ledger: Ledger, fixture: str, bushings: Sequence[tuple[str, str, int]], by: str) -> Entry:
+    """Record a forecast made from the record's own readings: bushing, its limit, parts left; none: nothing wears.
+
+    Raises:
+        LedgerError: no fixture named.
+    """
+    if not fixture.strip():
+        raise LedgerError("the kit names no fixture, so its forecast can't be recorded")
+    value = json.dumps([list(row) for row in bushings], ensure_ascii=False)
+    return ledger.entry("setting", by, {"setting": [{"name": FORECAST + fixture.strip(), "value": value}]})
+
+
+def forecasts(ledger: Ledger) -> list[Forecast]:
+    """Return what the last forecast of each fixture says now, the nearest first.
+
+    Parts first recorded after it are taken off what it left; a bushing that was changed since is left out.
+    """
+    e, i = s.ENTRY.c, s.INSPECTION.c
+    asked = (
+        select(*s.SETTING.columns, e.at, e.offset_minutes).join(s.ENTRY, e.seq == s.SETTING.c.entry)
+        .where(s.SETTING.c.name.startswith(FORECAST, autoescape=True)).order_by(s.SETTING.c.id)
+    )  # fmt: skip
+    out = []
+    with ledger.reading():
+        newest = {str(row["name"]).removeprefix(FORECAST): row for row in ledger.rows(asked)}
+        for fixture, row in newest.items():
+            since = select(func.count().label("parts")).where(
+                i.entry > row["entry"], i.follows.is_(None), same_name(i.fixture, fixture)
+            )
+            (parts,) = ledger.rows(since)
+            changed = {
+                str(event["bushing"]) for event in fixture_events(ledger, fixture)
+                if event["entry"] > row["entry"] and event["event"] in CHANGED
+            }  # fmt: skip
+            out += [
+                Forecast(fixture, str(bushing), str(limit), int(left) - int(parts["parts"]),
+                         shown(str(row["at"]), int(row["offset_minutes"]))[:10])
+                for bushing, limit, left in json.loads(str(row["value"])) if not {"", str(bushing)} & changed
+            ]  # fmt: skip
+    return sorted(out, key=lambda one: (one.left, one.fixture, one.bushing))
 
 
 def last_good_check(events: Sequence[dict[str, Any]], before: dt.date) -> str | None:

@@ -1,12 +1,14 @@
-"""Tables out of the ledger for other programs: CSV, Parquet, pandas."""
+"""Tables out of the ledger for other programs: CSV, Parquet, workbook, pandas."""
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from holeqc import writer
-from holeqc.ledger.filters import Filter
+from holeqc.ledger.filters import Filter, units_of
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
 
 CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
-FORMATS = (".csv", ".parquet")
+FORMATS = (".csv", ".parquet", ".xlsx")
 
 
 def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = None) -> pd.DataFrame:
@@ -26,7 +28,7 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
     accepted), ``entries`` (the spine; no filter).
 
     Raises:
-        LedgerError: another content, or readings of several kits.
+        LedgerError: another content.
     """
     import pandas as pd
     from sqlalchemy import select
@@ -35,8 +37,12 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
 
     limits = wanted or Filter()
     if content == "readings":
-        spec, readings = ledger.readings(limits)
-        return readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit)
+        kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(limits))))
+        frames = []
+        for one in [dataclasses.replace(limits, kit=kit) for kit in kits] or [limits]:
+            spec, readings = ledger.readings(one)
+            frames.append(readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit))
+        return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     if content == "entries":
         return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])
     if content not in CONTENTS:
@@ -56,9 +62,12 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
 
 
 def export(
-    ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None, *, replace: bool = False
+    ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None, *, replace: bool = False,
+    book: Callable[[pd.DataFrame, str, IO[bytes]], None] | None = None,
 ) -> int:  # fmt: skip
-    """Write a table of the ledger to a .csv or .parquet file and return the number of its rows.
+    """Write a table of the ledger to a .csv, .parquet or .xlsx file and return the number of its rows.
+
+    ``book`` writes a frame under a title as a workbook; an .xlsx needs it.
 
     In CSV a text that a spreadsheet could take for a formula begins with an apostrophe. The file appears whole or not
     at all; one that is there already is written anew only with ``replace``.
@@ -67,7 +76,7 @@ def export(
         LedgerError: another ending, a file of that name, or Parquet without its library.
     """
     ending = path.suffix.lower()
-    if ending not in FORMATS:
+    if ending not in FORMATS or (ending == ".xlsx" and book is None):
         raise LedgerError(f"{path}: the ending says the format; give {' or '.join(FORMATS)}")
     if path.exists() and not replace:
         raise LedgerError(f"{path} is there already; nothing was written. Give another name, or --replace to lose it")
@@ -80,6 +89,8 @@ def export(
     with writer.file(path, replace=replace) as out:
         if ending == ".csv":
             frame.apply(_safe).to_csv(out, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")
+        elif book is not None and ending == ".xlsx":
+            book(frame, content, out)
         else:
             frame.to_parquet(out, index=False)
     return len(frame)

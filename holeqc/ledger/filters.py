@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, func, or_, select
 
+from holeqc.inspection.causes import CAUSES
+from holeqc.inspection.results import CHARACTERISTICS
 from holeqc.ledger import schema as s
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -17,6 +19,9 @@ if TYPE_CHECKING:
     from sqlalchemy import ColumnElement
 
 MEASURED = ("all", "first", "last")
+TAGS = ("open", "closed", "none", *s.DISPOSITIONS)  #: of any tag of the part; a disposition is the one in force
+PINS = "pins"
+DEFECTS = (*CHARACTERISTICS, PINS, *CAUSES[1:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +30,8 @@ class Filter:
 
     ``since`` and ``until`` are days of reading, both included. ``measured``: of a part that was measured more than
     once, all files, the first or the last. ``replaced``: also files that a newer revision took the place of.
-    ``verdict``: of the part's newest inspection.
+    ``verdict``: of the part's newest inspection. Of parts alone: ``by`` who logged it or read it, ``defect`` a
+    characteristic that it isn't accepted in, or the cause, ``tag`` one of `TAGS`.
     """
 
     kit: str = ""
@@ -42,6 +48,9 @@ class Filter:
     gauge: str = ""
     measured: str = "all"
     replaced: bool = False
+    by: str = ""
+    defect: str = ""
+    tag: str = ""
 
     def __post_init__(self) -> None:
         """Refuse words that nothing can match."""
@@ -49,6 +58,10 @@ class Filter:
             raise LedgerError(f"verdict {self.verdict!r} is none; verdicts are {', '.join(s.VERDICTS)}")
         if self.measured not in MEASURED:
             raise LedgerError(f"measured {self.measured!r} is not known; give {', '.join(MEASURED)}")
+        if self.tag and self.tag not in TAGS:
+            raise LedgerError(f"tag {self.tag!r} is not known; give {', '.join(TAGS)}")
+        if self.defect and self.defect not in DEFECTS:
+            raise LedgerError(f"defect {self.defect!r} is not known; give {', '.join(DEFECTS)}")
         refuse_turned(self.since, self.until)
 
 
@@ -120,6 +133,30 @@ def newest_inspection() -> ColumnElement[bool]:
     """Return the condition that no later inspection of the part names this one."""
     later = s.INSPECTION.alias("later")
     return ~select(later.c.id).where(later.c.follows == s.INSPECTION.c.id).exists()
+
+
+def part_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+    """Return the conditions on newest inspections of parts; the question must join `ENTRY` and `SPECIFICATION`."""
+    i = s.INSPECTION.c
+    out: list[ColumnElement[bool]] = [newest_inspection(), *specification_conditions(wanted)]
+    out += [i.part == plain(wanted.part)] if wanted.part else []
+    out += [i.serial.in_([plain(x) for x in wanted.serials])] if wanted.serials else []
+    out += [i.verdict == wanted.verdict] if wanted.verdict else []
+    out += [i.last_day >= wanted.since.isoformat()] if wanted.since is not None else []
+    out += [i.first_day <= wanted.until.isoformat()] if wanted.until is not None else []
+    if wanted.by:
+        read = select(s.READING.c.line).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == s.READING.c.set_id).where(
+            s.INSPECTION_SET.c.inspection_id == i.id, same_name(s.READING.c.read_by, wanted.by)
+        )
+        out.append(or_(same_name(s.ENTRY.c.made_by, wanted.by), read.exists()))
+    if wanted.defect == PINS:
+        out.append(i.pin_verdict.in_(s.VERDICTS[1:]))
+    elif wanted.defect:
+        c = s.CHARACTERISTIC_VERDICT.c
+        out.append(select(c.line).where(
+            c.inspection_id == i.id, or_(c.characteristic == wanted.defect, c.cause == wanted.defect)
+        ).exists())  # fmt: skip
+    return out
 
 
 def reading_conditions(wanted: Filter) -> list[ColumnElement[bool]]:

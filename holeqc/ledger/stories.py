@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.filters import Filter, newest_inspection, specification_conditions
+from holeqc.ledger.filters import Filter, part_conditions
 from holeqc.ledger.questions import open_questions
 from holeqc.ledger.tags import CLOSED, DISPOSITIONED, NEED_AUTHORITY, NOT_FOR_USE, closed_tag, find_tags, released_with
 from holeqc.ledger.values import plain
@@ -194,16 +194,8 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         .join(newer, newer.c.replaces == s.READING_SET.c.file_id)
         .where(s.INSPECTION_SET.c.inspection_id == i.id)
     )
-    conditions = [newest_inspection(), *specification_conditions(wanted)]
-    conditions += [i.part == plain(wanted.part)] if wanted.part else []
-    conditions += [i.serial.in_([plain(x) for x in wanted.serials])] if wanted.serials else []
-    conditions += [i.verdict == wanted.verdict] if wanted.verdict else []
-    if wanted.since is not None:
-        conditions.append(i.last_day >= wanted.since.isoformat())
-    if wanted.until is not None:
-        conditions.append(i.first_day <= wanted.until.isoformat())
     asked = (text.kit, text.revision, text.unit, replaced.exists().label("rests_on_replaced"))
-    question = _with_entry(s.INSPECTION, *conditions, more=asked).join(
+    question = _with_entry(s.INSPECTION, *part_conditions(wanted), more=asked).join(
         s.SPECIFICATION, text.id == i.specification_id
     )
     with ledger.reading():
@@ -211,6 +203,8 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         still_open = _open_tags(ledger)
         questions = {q.approval: q.sentence for q in open_questions(ledger)}
         standing = _standing(ledger)
+        if wanted.tag:
+            rows = _with_tags(ledger, rows, wanted.tag)
         passed: dict[Key, list[TagState]] = {}
         for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
             passed.setdefault(_key(tag.row), []).append(tag)
@@ -226,6 +220,14 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
             "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
+
+
+def _with_tags(ledger: Ledger, rows: list[Row], wanted: str) -> list[Row]:
+    """Return the parts that have a tag in that state (`filters.TAGS`)."""
+    states: dict[Key, set[str]] = {}
+    for tag in find_tags(ledger):
+        states.setdefault(_key(tag.row), set()).update({"closed" if tag.closed else "open", tag.disposition})
+    return [row for row in rows if wanted in states.get(_key(row), {"none"})]
 
 
 def _key(row: Row) -> Key:

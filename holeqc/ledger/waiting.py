@@ -1,15 +1,16 @@
-"""What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits that nobody released."""
+"""What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits, fixtures."""
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.equipment import calibrations
+from holeqc.ledger.equipment import BAD, Forecast, calibrations, forecasts
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.obstacles import findings
 from holeqc.ledger.questions import Question, open_questions
@@ -22,14 +23,17 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 MOST = 100  #: of so many parts, the newest, it is asked what stands in their way
 NEAR = 30  #: days before a gauge's calibration is due
+NEAR_PARTS = 30  #: parts before which a bushing should be changed (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """What waits, each list the oldest first.
 
-    ``gauges``: gauge, due day, whether it is past; ``kits``: kit and revision whose newest text isn't the one released;
-    ``left_out``: parts not approved that weren't looked at.
+    ``gauges``: gauge, due day, whether it is past; ``off``: gauges that their last calibration found out of tolerance,
+    its day; ``kits``: kit and revision whose newest text isn't the one released; ``fixtures``: forecasts that come due
+    within `NEAR_PARTS`; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are held and
+    have no tag, as in a history logged for trends alone; ``day``: as of which.
     """
 
     tags: tuple[TagState, ...]
@@ -38,7 +42,11 @@ class Waiting:
     held: tuple[Row, ...]
     gauges: tuple[tuple[str, str, bool], ...]
     kits: tuple[tuple[str, str], ...]
+    off: tuple[tuple[str, str], ...]
+    fixtures: tuple[Forecast, ...]
+    day: dt.date
     left_out: int = 0
+    untagged: int = 0
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
@@ -49,11 +57,15 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         rows = [row for row in parts(ledger, Filter()) if not row["approved"] and not row["not_for_use"]]
         accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
         asked = accepted[-MOST:]
+        last = {str(row["gauge"]): row for row in calibrations(ledger)}
+        off = tuple((gauge, str(row["day"])) for gauge, row in last.items() if row["result"] == BAD)
+        ready = tuple(row for row in asked if _ready(ledger, row))
+        held = [row for row in rows if row["verdict"] == "hold" and row not in ready]
         return Waiting(
-            tuple(find_tags(ledger, only_open=True)),
-            tuple(row for row in asked if _ready(ledger, row)), tuple(open_questions(ledger)),
-            tuple(row for row in rows if row["verdict"] == "hold"), _gauges(ledger, today), _kits(ledger),
-            len(accepted) - len(asked),
+            tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
+            tuple(row for row in held if row["open_tags"]), _gauges(ledger, today, last), _kits(ledger),
+            off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today, len(accepted) - len(asked),
+            sum(not row["open_tags"] for row in held),
         )  # fmt: skip
 
 
@@ -78,8 +90,11 @@ def _kits(ledger: Ledger) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def _gauges(ledger: Ledger, today: dt.date) -> tuple[tuple[str, str, bool], ...]:
-    """Return gauges of the kits in force past their day or near it: by the last calibration logged, else by the kit."""
+def _gauges(ledger: Ledger, today: dt.date, calibrated: Mapping[str, Row]) -> tuple[tuple[str, str, bool], ...]:
+    """Return gauges of the kits in force past their day or near it: by the last calibration logged, else by the kit.
+
+    Those that it found out of tolerance are left out: no day makes them good.
+    """
     due: dict[str, str] = {}
     for kit, row in _newest_texts(ledger).items():
         newest = newest_release(ledger, kit)
@@ -87,9 +102,11 @@ def _gauges(ledger: Ledger, today: dt.date) -> tuple[tuple[str, str, bool], ...]
         for gauge in spec.gauges:
             if gauge.calibration_due is not None:
                 due[gauge.id] = max(due.get(gauge.id, ""), gauge.calibration_due.isoformat())
-    for row in calibrations(ledger):
-        if row["due"]:
-            due[str(row["gauge"])] = str(row["due"])
+    for name, row in calibrated.items():
+        if row["result"] == BAD:
+            due.pop(name, None)
+        elif row["due"]:
+            due[name] = str(row["due"])
     last = (today + dt.timedelta(days=NEAR)).isoformat()
     near = [(gauge, day, day < today.isoformat()) for gauge, day in due.items() if day <= last]
     return tuple(sorted(near, key=lambda one: one[1]))

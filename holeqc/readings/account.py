@@ -16,7 +16,7 @@ import numpy as np
 from holeqc.quantities import GRAIN, MM_PER_INCH
 from holeqc.readings.context import Context
 from holeqc.readings.grid import BoolArray, Content, Grid, Uncalculated
-from holeqc.readings.headings import UNKNOWN
+from holeqc.readings.headings import READING, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import Layout
@@ -30,6 +30,7 @@ from holeqc.readings.words import (
     is_signature,
     numbers_in,
     speaks_of_defect,
+    ticked,
     word_of,
 )
 from holeqc.specification.model import Specification
@@ -94,6 +95,8 @@ def _mark_labels(context: Context, layout: Layout) -> None:
         heading = block.heading
         for column, meaning in enumerate(heading.meanings[: grid.width]):
             named = meaning.kind != UNKNOWN or heading.texts[column]
+            if heading.card and meaning.kind == READING and not heading.texts[column]:
+                continue  # labels make a card: there is no row of headings, and what stands in its first row is none
             empty = meaning.hole and not grid.columns[column].filled(grid.rows)[block.rows].any()
             if (meaning.kind == UNKNOWN or empty) and speaks_of_defect(heading.texts[column][:REMARK]):
                 continue  # 'CRACK at hole 5' beside the headings is none
@@ -112,17 +115,17 @@ def _mark_own_texts(context: Context, layout: Layout) -> None:
     """Mark what the writer of our sheets puts around the table, and the line that counts what is open."""
     from holeqc.readings.sheet import own_texts
 
-    grid, texts = context.sheet.grid, {_in_ascii(text) for text in own_texts(context.spec)}
+    grid, texts = context.sheet.grid, {in_ascii(text) for text in own_texts(context.spec)}
     for column, grid_column in enumerate(grid.columns):
         if grid_column.codes is not None:
-            known = np.array([isinstance(x, str) and _in_ascii(x) in texts for x in grid_column.labels], dtype=np.bool_)
+            known = np.array([isinstance(x, str) and in_ascii(x) in texts for x in grid_column.labels], dtype=np.bool_)
             context.used[:, column] |= np.append(known, False)[grid_column.codes]
     for block in layout.blocks:
         if isinstance(grid.cell(block.heading.first - 1, 0), str):
             context.used[block.heading.first - 1, 0] = True
 
 
-def _in_ascii(text: str) -> str:
+def in_ascii(text: str) -> str:
     """Return text as a program writes it that knows few letters: a question mark for each other one."""
     return text.encode("ascii", "replace").decode("ascii")
 
@@ -160,15 +163,21 @@ def comma_is_decimal(spec: Specification, labels: Iterable[Content]) -> bool:
 
 
 def _comments(context: Context) -> None:
-    """Hold where a comment at a cell, or a box drawn on the sheet, speaks of a defect or a size; tell the rest."""
+    """Hold where a comment, a box drawn on the sheet or a page's head or foot speaks of a defect or a size.
+
+    Comments and boxes that don't are told.
+    """
     kinds, pair = Kinds(context.spec), _only_pair(context)
     harmless: list[tuple[int, int, str]] = []
-    for row, column, text in context.sheet.scan.remarks:
+    pages = [(0, 0, text) for text in context.sheet.scan.pages]
+    for row, column, text in context.sheet.scan.remarks + pages:
         reason = kinds.of_text(text)
         if not reason:
             harmless.append((row, column, text))
             continue
         where = "a comment at the cell" if row else "a box drawn on the sheet"
+        if text in context.sheet.scan.pages:
+            where = "the head or foot of the printed page"
         issue = warning(
             "comment-not-read",
             f"{where} is not read, and {reason}",
@@ -177,6 +186,7 @@ def _comments(context: Context) -> None:
             holds=True,
         )
         context.say(issue, repr(text[:60]), row - 1, column - 1, **pair)
+    harmless = [each for each in harmless if each not in pages]
     if harmless:
         row, column, text = harmless[0]
         count = "1 comment is" if len(harmless) == 1 else f"{len(harmless)} comments are"
@@ -188,6 +198,7 @@ class Kinds:
 
     def __init__(self, spec: Specification) -> None:
         self._spec = spec
+        self.holes = {h.casefold() for h in spec.hole_ids}
         self.names = {h.casefold() for h in spec.hole_ids if not h.isdecimal() and len(h) > 1}
         sizes = np.array([v for h in spec.holes for v in (h.size.lower, h.size.upper)], dtype=np.float64)
         other = MM_PER_INCH if spec.unit == "in" else 1.0 / MM_PER_INCH
@@ -265,7 +276,9 @@ class Kinds:
         """Return why a text may be evidence, '' where it isn't."""
         if len(text) > 2_000:
             return "a long text stands here"
-        if is_form_text(text):
+        if word := next((w for w in ticked(text) if is_refusal(w) or speaks_of_defect(w) or doubt_in(w)), ""):
+            return f"a box is ticked at {word!r}"
+        if is_form_text(text, self.holes):
             return ""
         if word := speaks_of_defect(text) or doubt_in(text):
             return f"a remark speaks of {word!r}"

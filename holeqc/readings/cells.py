@@ -10,11 +10,19 @@ from holeqc.quantities import FloatArray
 from holeqc.readings.draft import UNIT_CODES, Array, Draft
 from holeqc.readings.grid import Content, GridColumn, IntArray
 from holeqc.readings.identities import text_of
-from holeqc.readings.issues import Issue
+from holeqc.readings.issues import Issue, warning
 from holeqc.readings.table import CHARACTERISTICS, LENGTHS
 from holeqc.readings.values import length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 
+_DIAMETER = CHARACTERISTICS.index("diameter")
+_FRACTION = warning(
+    "fraction-for-reading",
+    "a fraction names a drill or the drawing's size; no gauge of such holes shows one",
+    "a number such as 0.4590",
+    "Type what the gauge shows",
+    holds=True,
+)
 _PLUG_ALLOWED = "enters, does not enter"
 _SURFACE_ALLOWED = "clean, burr, not clean, crack"
 
@@ -104,15 +112,21 @@ def _texts(
         value = np.full(len(labels), np.nan)
         unit = np.zeros(len(labels), np.int8)
         issue = np.zeros(len(labels), np.int32)
+        fractions = np.zeros(len(labels), np.bool_)
         for code in np.unique(codes[lengths]):
             found = length_of(labels[code], decimal)
             value[code], unit[code] = found.value, UNIT_CODES.index(found.unit)
             issue[code] = draft.issue_code(found.issue)
+            if found.issue is None and "/" in str(labels[code]):
+                fractions[code] = True
         vast = np.abs(value) > 1e6
         if vast.any():
             issue[vast], value[vast] = draft.issue_code(number_issues(np.array([np.inf]))[0][0]), np.nan
         at = codes[lengths]
         out.value[lengths], out.unit[lengths], out.issue[lengths] = value[at], unit[at], issue[at]
+        nominal = lengths & np.append(fractions, False)[codes] & (characteristic == _DIAMETER)
+        if nominal.any():
+            out.issue[nominal] = draft.issue_code(_FRACTION)
     words = known & ~is_length
     if words.any():
         for place in np.unique(characteristic[words]):

@@ -15,6 +15,7 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
+from holeqc.readings.account import Kinds, in_ascii
 from holeqc.readings.context import Table
 from holeqc.readings.grid import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
@@ -304,14 +305,20 @@ def _beside_readings(table: Table, known: Rows) -> None:
     """Look at columns that are no readings for what speaks against the part; hold where one does."""
     for column in table.span():
         meaning = table.meanings[column]
-        if column >= table.context.sheet.grid.width or meaning.kind == READING or meaning.word in _WHOSE:
+        if column >= table.context.sheet.grid.width or meaning.kind == READING:
             continue
+        if meaning.word in _WHOSE and (meaning.word != "part" or _whole_numbers(table, column)):
+            continue  # a kit of one part doesn't mind what its column of parts says, unless that may be a reading
         if meaning.reason == "verdict":
             _verdicts(table, known, column)
             continue
         if not (meaning.kind == FIELD and meaning.word in {"date", "temperature_c"}):
             _defects(table, known, column)
         _named_sizes(table, known, column)
+        if table.context.own:
+            _printed_over(table, known, column)
+        if meaning.reason in _WORKED_OUT:
+            _against_readings(table, known, column)
         if meaning.kind == IGNORED and meaning.reason == "earlier":
             _earlier(table, known, column)
         elif meaning.reason in {"limit", "drawing"}:
@@ -324,6 +331,139 @@ def _beside_readings(table: Table, known: Rows) -> None:
             _like_a_bad_reading(table, known, column)  # whole numbers count, or name a person
         if meaning.kind == UNKNOWN:
             _unknown_across(table, known, column)
+
+
+def _printed_over(table: Table, known: Rows, column: int) -> None:
+    """Hold holes beside which our own sheet no longer says what it was printed with: a reading typed over a limit."""
+    from holeqc.readings.sheet import PRINTED, printed
+    from holeqc.readings.sheet_layout import layout
+
+    spec, grid_column = table.context.spec, table.context.sheet.grid.columns[column]
+    holds = next((c.holds for c in layout(spec).columns if c.heading == table.texts[column]), "")
+    if holds not in PRINTED:
+        return
+    wanted = [printed(spec, holds, hole) for hole in spec.holes]
+    numbers = np.array([w if isinstance(w, float) else np.nan for w in wanted] + [np.nan])[known.hole]
+    values, near = column_values(table, column)
+    bad = np.isfinite(values) & ~(np.abs(values - numbers) <= near)
+    if grid_column.codes is not None:
+        codes = grid_column.codes[table.rows]
+        for code in np.unique(codes[codes >= 0]):
+            label = grid_column.labels[code]
+            if isinstance(label, str):
+                same = [isinstance(w, str) and in_ascii(w) == in_ascii(label.strip()) for w in wanted]
+                bad |= (codes == code) & np.isnan(values) & ~np.append(same, False)[known.hole]
+    issue = warning(
+        "printed-over",
+        f"something was typed over what the sheet says under {table.texts[column]!r}",
+        "the sheet as it was printed",
+        "Ask who wrote it and what is meant; type a reading into a white cell",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, np.flatnonzero(bad & (known.hole >= 0)), column)
+
+
+#: why a column holds no readings, where its numbers follow from the readings beside it
+_WORKED_OUT = {"deviation", "statistic", "extreme", "computed"}
+_MOST = 0.5  #: a column is taken for what most of its numbers agree with
+
+
+def _against_readings(table: Table, known: Rows, column: int) -> None:
+    """Hold holes of which a number worked out on the sheet doesn't follow from the readings beside it.
+
+    One of the two is mistyped: a deviation that its coordinate or size doesn't show, an average outside the readings,
+    an out-of-roundness that is larger than their differences, a position that isn't that of x and y. But for deviations
+    from the drawing the numbers themselves tell what a column is: what most of them agree with.
+    """
+    meaning = table.meanings[column]
+    values, near = column_values(table, column)
+    bad: BoolArray | None
+    if meaning.reason == "computed" and {"position", "tp"} & set(tokens(table.texts[column])):
+        bad = _other_position(table, known, meaning, values, near)
+    else:
+        low, high, room = _span_of_row(table, replace(meaning, word=meaning.word or "diameter"))
+        room += 2.0 * near  # a digit may have been cut off
+        if meaning.reason == "deviation":
+            base = _base_of_deviations(table, known, column, values, (low, high), room)
+            off = np.stack([np.abs(low - base), np.abs(high - base)])
+            least = np.where((low - base) * (high - base) <= 0.0, 0.0, off.min(axis=0))
+            with np.errstate(invalid="ignore"):
+                bad = (np.abs(values) < least - room) | (np.abs(values) > off.max(axis=0) + room)
+        else:
+            low, high = _span_of_hole(known, low, high)
+            with np.errstate(invalid="ignore"):
+                between = (values >= low - room) & (values <= high + room)
+                within = (values >= -room) & (values <= high - low + 2.0 * room)
+            there = np.isfinite(values) & np.isfinite(low)
+            bad = next((there & ~good for good in (between, within) if good.sum() > _MOST * there.sum()), None)
+    if bad is None or not bad.any():
+        return
+    issue = warning(
+        "not-of-readings",
+        f"the number under {table.texts[column]!r} doesn't follow from the readings beside it",
+        "numbers that follow from the readings",
+        "One of them is mistyped: look at the gauge's own record, or measure the hole again",
+        holds=True,
+    )
+    _hold_rows(table, known, issue, np.flatnonzero(bad), column)
+
+
+def _span_of_row(table: Table, meaning: Meaning) -> tuple[FloatArray, FloatArray, float]:
+    """Return the smallest and largest reading that a column may have been worked out from, by row (r,), and half a
+    unit of their last digit; NaN where none is."""
+    low, high, room = np.full(table.rows.size, np.inf), np.full(table.rows.size, -np.inf), 0.0
+    for column in table.readings:
+        read = table.meanings[column]
+        if not read.deviation and _may_be_same(meaning, read):
+            values, near = column_values(table, column)
+            low, high, room = np.fmin(low, values), np.fmax(high, values), max(room, near)
+    return np.where(np.isfinite(low), low, np.nan), np.where(np.isfinite(high), high, np.nan), room
+
+
+def _span_of_hole(known: Rows, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the smallest and largest of all rows of the same part and hole, by row (r,)."""
+    _, of = np.unique(np.column_stack([known.part, known.serial, known.hole]), axis=0, return_inverse=True)
+    of = of.ravel()
+    least, most = np.full(low.size, np.inf), np.full(low.size, -np.inf)
+    np.fmin.at(least, of, low)
+    np.fmax.at(most, of, high)
+    return np.where(np.isfinite(least), least, np.nan)[of], np.where(np.isfinite(most), most, np.nan)[of]
+
+
+def _base_of_deviations(
+    table: Table, known: Rows, column: int, values: FloatArray, span: tuple[FloatArray, FloatArray], room: float
+) -> FloatArray:
+    """Return what deviations count from (r,): what the sheet or drawing says, or what most of the rows show."""
+    said = deviation_base(table, known, column)
+    if np.isfinite(said).any() or table.meanings[column].word in {"x", "y"}:
+        return said
+    least, most = span[0] - values - room, span[1] - values + room
+    lower = _drawn(table, known, "diameter")[0]
+    base = np.full(values.size, np.nan)
+    for limit in np.unique(lower[np.isfinite(lower) & np.isfinite(least)]):
+        mine = (lower == limit) & np.isfinite(least)
+        ends = np.concatenate([least[mine], most[mine]])
+        steps = np.repeat([1, -1], int(mine.sum()))
+        order = np.lexsort((-steps, ends))  # where two meet both hold
+        agree = np.cumsum(steps[order])
+        best = int(agree.argmax())
+        if agree[best] > _MOST * mine.sum():
+            base[mine] = 0.5 * (ends[order][best] + ends[order][best + 1])
+    return base
+
+
+def _other_position(table: Table, known: Rows, meaning: Meaning, values: FloatArray, near: float) -> BoolArray | None:
+    """Return where a position isn't twice the distance of x and y from basic (r,), None where most aren't."""
+    off, room = [], 0.0
+    for word in ("x", "y"):
+        low, high, step = _span_of_row(table, replace(meaning, word=word))
+        off.append(0.5 * (low + high) - _drawn(table, known, word)[0])
+        apart = high - low
+        room += 2.0 * (step + float(np.max(apart, where=np.isfinite(apart), initial=0.0)))
+    wanted = 2.0 * np.hypot(*off)
+    there = np.isfinite(values) & np.isfinite(wanted)
+    bad = there & (np.abs(values - wanted) > room + 2.0 * near)
+    return bad if there.any() and bad.sum() < _MOST * there.sum() else None
 
 
 #: fields that say whose readings they are, or are judged by themselves
@@ -373,7 +513,8 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         return
     codes = grid_column.codes[table.rows]
     lower, upper = _drawn(table, known, "diameter")[:2]
-    hit = np.zeros(codes.size, dtype=np.bool_)
+    hit, kinds = np.zeros(codes.size, dtype=np.bool_), Kinds(table.context.spec)
+    no_hole = known.hole < 0  # holes stand side by side, or on cards: the row is of several
     worked_out = table.meanings[column].reason in {"statistic", "extreme"}  # looked at in the column's unit
     for code in np.unique(codes[codes >= 0]):
         label = grid_column.labels[code]
@@ -383,6 +524,8 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
                 hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
+            if kinds.may_be_reading(typed):
+                hit |= (codes == code) & no_hole
     issue = warning(
         "size-in-words",
         "a text beside the readings names a size outside the limits of the hole",
@@ -611,7 +754,8 @@ def _row_uses(table: Table) -> list[ColumnUse]:
         text, hit = text_of(column.labels[code]), codes == code
         meaning = context.vocabulary.meaning(text.strip().rstrip(":="))
         use = ColumnUse(context.sheet.name, _row_place(table.rows[hit]), text, "not used", int(cells[hit].sum()))
-        word = meaning.word or ("diameter" if meaning.direction is not None else "")
+        size = meaning.kind == READING or meaning.direction is not None  # 'Actual' alone is the size
+        word = meaning.word or ("diameter" if size else "")
         if meaning.kind in {READING, MODIFIER} and word:
             wall = walls[meaning.wall] if 0 <= meaning.wall < len(walls) else ""
             use = replace(use, use="reading", characteristic=word, wall=wall, direction=meaning.direction,

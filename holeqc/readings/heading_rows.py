@@ -10,7 +10,16 @@ import numpy as np
 
 from holeqc.readings.grid import BoolArray, Content, IntArray
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.synonyms import FIELD, POSITION_WORDS, results, tokens
+from holeqc.readings.synonyms import (
+    FIELD,
+    GOOD_OR_SCRAP,
+    POSITION_WORDS,
+    heading_unit,
+    plain,
+    question_of,
+    results,
+    tokens,
+)
 from holeqc.readings.words import is_answer
 from holeqc.readings.xlsx import RawSheet
 
@@ -23,6 +32,7 @@ LABEL_SHARE = 0.5  #: share of a column's labels that must say what was read
 LINES = 2  #: at most so many lines above and below the one with the hole's heading belong to it
 _PLUG_GAUGES = {"gauge:go", "gauge:no_go"}
 _SERIAL_LIKE = re.compile(r"(?=.*\d)[\w][\w./-]{1,40}")
+_DASHES = {"", "-", "–", "—", "/"}
 _DECIMAL = re.compile(r"^\s*[+-]?\d*[.,]\d+\s*$")
 
 
@@ -309,7 +319,7 @@ def _spread(words: list[str], sideways: list[bool], base: list[Meaning], vocabul
         meaning = base[column] if column < len(base) else Meaning(UNKNOWN)
         if word:
             current = word
-        elif merged or (meaning.kind == FIELD and not meaning.weak):
+        elif merged or (meaning.kind == FIELD and not meaning.weak and meaning.word not in _PLUG_GAUGES):
             current = ""
         group = vocabulary.meaning(current)
         clash = not word and group.kind == READING and meaning.kind == READING and group.word and meaning.word
@@ -338,7 +348,7 @@ def _lines_below(
     last = row
     for down in range(1, LINES + 1):
         contents, origin, _ = texts.row(row + down)
-        words = [_word(c) if origin[i] > row else "" for i, c in enumerate(contents)]
+        words = _units_alone([_word(c) if origin[i] > row else "" for i, c in enumerate(contents)])
         own = [c for c, word in enumerate(words) if word]
         if not own or (len(own) == 1 and own[0] < len(base) and base[own[0]].kind == FIELD):
             break  # a wall alone under 'Date' says what follows
@@ -363,6 +373,14 @@ def _lines_below(
     return lines, last
 
 
+def _units_alone(words: list[str]) -> list[str]:
+    """Return a line of units, 'in | in | -' below the headings, each in brackets; any other line as it is."""
+    units = ["" if word in _DASHES else heading_unit(f"[{plain(word)}]")[1] for word in words]
+    if sum(map(bool, units)) >= LINES and all(u or w in _DASHES for u, w in zip(units, words, strict=True)):
+        return [f"[{word}]" if unit else "" for word, unit in zip(words, units, strict=True)]
+    return words
+
+
 def _same_field(one: Meaning, other: Meaning) -> bool:
     return one.kind == other.kind == FIELD and one.word == other.word
 
@@ -378,6 +396,9 @@ def _combine(top: str, middle: str, bottom: str, vocabulary: Vocabulary) -> tupl
     for parts in ((top, middle, bottom), (middle, bottom), (top, middle), (middle,)):
         text = " ".join(filter(None, parts))
         meaning = vocabulary.meaning(text)
+        own = vocabulary.meaning(" ".join(filter(None, (middle, bottom))))
+        if meaning.reason == "computed" and own.kind == READING:
+            return own, name  # 'GO' under 'Position [mm]' that was spread too far
         if text and meaning.is_known:
             return meaning, name
     return Meaning(UNKNOWN), name
@@ -388,10 +409,15 @@ def _settle(meanings: list[Meaning], names: list[str]) -> list[Meaning]:
     strong = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) or any(
         m.hole and m.kind in {READING, MODIFIER} for m in meanings
     )
-    named = any(m.kind == READING and m.word for m in meanings)
+    named = any((m.kind == READING and m.word) or (m.kind == MODIFIER and m.direction is not None) for m in meanings)
     by_column = any(m.kind == FIELD and m.word == "characteristic" for m in meanings)
     out: list[Meaning] = []
     rows_of_holes = any(m.kind == FIELD and m.word == "hole" and not m.weak for m in meanings) and not by_column
+    asked = {question_of(n): c for c, n in enumerate(names) if n and meanings[c].kind == UNKNOWN}
+    if set(GOOD_OR_SCRAP.values()) <= set(asked):
+        meanings = list(meanings)
+        for word, question in GOOD_OR_SCRAP.items():
+            meanings[asked[question]] = Meaning(READING, word)
     for meaning, name in zip(meanings, names, strict=True):
         if rows_of_holes and meaning.kind == READING and meaning.axis_like:
             meaning = replace(meaning, hole="", direction=meaning.axis)  # 'Dia A' beside a column of holes A, B, C

@@ -147,6 +147,16 @@ def _read_file(run: _Run, path: str | Path) -> None:
         )
     sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
     told = next((s.marker for s in sheets if s.marker is not None), None)
+    for sheet in (s for s in sheets if s.serial and any(other.says_serial for other in sheets)):
+        issue = warning(
+            "whose-sheet",
+            "this sheet says no serial number, other sheets of the workbook do: its name may be one, or its readings "
+            "may belong to a part of theirs",
+            "a serial number on each sheet",
+            "Write the serial number on the sheet",
+            holds=True,
+        )
+        run.collector.add(issue.problem(found=repr(sheet.name), file=container.name, sheet=sheet.name, cell=""))
     if not any(s.tables for s in sheets):
         met = max((s.met for s in sheets), key=lambda m: m.rank, default=_Met())
         raise ReadingsError(
@@ -200,6 +210,9 @@ class _Sheet:
     tables: int
     columns: tuple[ColumnUse, ...]
     met: _Met = field(default_factory=lambda: _Met())
+    name: str = ""
+    serial: str = ""  #: taken from its name
+    says_serial: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +300,7 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
                 action="Look whether any number was meant otherwise; state the decimal mark",
             )
         )
-    _name_from_sheet(context, layout)
+    says_serial = _name_from_sheet(context, layout)
     for _, group in groupby(
         sorted(layout.blocks, key=lambda b: repr(b.heading.signature)), lambda b: b.heading.signature
     ):
@@ -301,7 +314,8 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     field_defects(context, layout.fields)
     sheet_notes(context)
     parts_without_readings(context)
-    return _Sheet(marker, len(layout.blocks), uses_once(context.uses))
+    return _Sheet(marker, len(layout.blocks), uses_once(context.uses), name=sheet.name, serial=context.serial,
+                  says_serial=says_serial)  # fmt: skip
 
 
 def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
@@ -312,8 +326,8 @@ def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
             yield from sheet.grid.columns[column].labels
 
 
-def _name_from_sheet(context: Context, layout: Layout) -> None:
-    """Take serial and part from the sheet's name where nothing else says them."""
+def _name_from_sheet(context: Context, layout: Layout) -> bool:
+    """Take serial and part from the sheet's name where nothing else says them; return whether it says a serial."""
     sheet, spec = context.sheet, context.spec
     said = {w for b in layout.blocks for w in (*b.fields, *(m.word for m in b.heading.meanings))}
     name = " ".join(sheet.name.split())
@@ -322,11 +336,12 @@ def _name_from_sheet(context: Context, layout: Layout) -> None:
         if len(named) == 1:
             context.part = named[0]
             _say(context, "part-from-sheet-name", f"no part is named; taken from the sheet's name: {named[0]}")
-            return
+            return "serial" in said
     serial = serial_in_sheet_name(name, Titles(spec))
     if serial and "serial" not in said and not context.options.serial:
         context.serial = serial
         _say(context, "serial-from-sheet-name", f"no serial number is named; taken from the sheet's name: {serial}")
+    return "serial" in said
 
 
 def _say(context: Context, code: str, message: str) -> None:
@@ -394,9 +409,11 @@ def _said_of_kit(sheet: RawSheet, layout: Layout, spec: Specification) -> Iterat
     fields = {(f.row, f.column) for f in layout.fields}
     for row in np.flatnonzero(grid.filled_rows() & ~data)[:TITLE_ROWS].tolist():
         places += [(x, row, c, "") for c, x in enumerate(grid.row(row)) if (row, c) not in fields]
+    places += [(text, row - 1, column - 1, "") for row, column, text in sheet.scan.remarks]
+    places += [(text, -1, -1, "") for text in sheet.scan.pages]
     for content, row, column, word in places:
         for named in titles.others_in(text_of(content), word) if isinstance(content, str) else []:
-            yield named.kind, named.value, named.wanted, cell_name(row + 1, column + 1)
+            yield named.kind, named.value, named.wanted, cell_name(row + 1, column + 1) if row >= 0 else ""
 
 
 def _report_issues(run: _Run, arrays: dict[str, Array]) -> Array:

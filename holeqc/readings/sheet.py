@@ -83,6 +83,21 @@ def own_texts(specification: Specification) -> frozenset[str]:
     return frozenset((*_top(specification), *_asked_lines(specification, plan), *LEGEND, SIGNATURE, *FIELDS))
 
 
+#: columns of a blank sheet that print what the kit asks of a hole, in the same words and numbers in every row of it
+PRINTED = frozenset({"lower", "upper", "edge_asked", "position_asked"})
+
+
+def printed(specification: Specification, holds: str, hole: Hole) -> str | float | None:
+    """Return what a blank sheet prints of a hole in one of the columns `PRINTED`, None for nothing."""
+    if holds in {"lower", "upper"}:
+        return hole.size.lower if holds == "lower" else hole.size.upper
+    if holds == "edge_asked":
+        return required_edge(hole)
+    if hole.position.tolerance is None:
+        return None
+    return f"⌀{tolerance_text(hole.position.tolerance, specification.unit)} {hole.position.condition}"
+
+
 def write_sheet(
     specification: Specification,
     path: str | os.PathLike[str],
@@ -227,15 +242,14 @@ class _Writer:
         hole, plan = row.hole, self.plan
         if holds in {"hole", "wall"}:
             style.write_text(cell, hole.id if holds == "hole" else row.wall)
-        elif holds in {"lower", "upper"}:
-            cell.value = hole.size.lower if holds == "lower" else hole.size.upper
+        elif holds in PRINTED:
+            value = printed(self.s, holds, hole)
+            if isinstance(value, str):
+                style.write_text(cell, value)
+            elif holds != "edge_asked" or "edge_distance" in row.asked:
+                cell.value = value
         elif holds in {"basic_x", "basic_y"}:
             cell.value = self._basic(holds[-1], hole.x if holds == "basic_x" else hole.y)
-        elif holds == "edge_asked" and "edge_distance" in row.asked:
-            cell.value = required_edge(hole)
-        elif holds == "position_asked" and hole.position.tolerance is not None:
-            text = f"⌀{tolerance_text(hole.position.tolerance, self.s.unit)} {hole.position.condition}"
-            style.write_text(cell, text)
         elif holds == "size_check" and "diameter" in row.asked:
             wanted = len(plan.of("diameter"))
             limits = (plan.cell("lower", number), plan.cell("upper", number))

@@ -23,6 +23,9 @@ _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main "
 _CELL, _VALUE, _FORMULA, _INLINE, _ROW = (_MAIN + tag for tag in ("c", "v", "f", "is", "row"))
 _TEXT, _RUN, _SOUND = (_MAIN + tag for tag in ("t", "r", "rPh"))
 _COLUMN, _MERGED, _DATA = (_MAIN + tag for tag in ("col", "mergeCell", "sheetData"))
+_PAGE = frozenset(_MAIN + page + line for page in ("odd", "even", "first") for line in ("Header", "Footer"))
+#: codes of a printed header or footer (ECMA-376, 18.3.1.46): place, font, size, colour, and fields such as the page
+_PAGE_CODES = re.compile(r'&(?:"[^"]*"|K[0-9A-Fa-f]{6}|\d+|[A-Za-z])')
 #: what may stand inside what; of all else in a cell nothing is read, and nothing of it may be a value
 _MAY_HOLD: dict[str, frozenset[str]] = {
     _CELL: frozenset({_VALUE, _FORMULA, _INLINE, _MAIN + "extLst"}),
@@ -45,7 +48,9 @@ class SheetScan:
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[tuple[int, int]] = field(default_factory=set)
     struck: set[tuple[int, int]] = field(default_factory=set)  #: cells whose text is struck through
-    remarks: list[tuple[int, int, str]] = field(default_factory=list)  #: comments at (row, column), boxes at 0, 0
+    pages: list[str] = field(default_factory=list)  #: what is printed over and under each page
+    #: comments at (row, column); boxes drawn on the sheet at 0, 0
+    remarks: list[tuple[int, int, str]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +138,8 @@ class SheetPass:
             first, last = attributes.get("min", ""), attributes.get("max", "")
             if attributes.get("hidden") in {"1", "true"} and _is_number(first, 5) and _is_number(last, 5):
                 self.scan.hidden_columns.add((int(first), int(last)))
+        elif tag in _PAGE:
+            self._text, self._taking = [], True
         elif tag == _DATA:
             self._tables += 1
             if self._tables > 1:
@@ -147,6 +154,10 @@ class SheetPass:
                 self._taking = False
         elif tag == _ROW:
             self._end_row()
+        elif tag in _PAGE:
+            self._taking = False
+            if text := " ".join(_PAGE_CODES.sub(" ", "".join(self._text)).split()):
+                self.scan.pages.append(text)
 
     def _characters(self, text: str) -> None:
         if self._taking:

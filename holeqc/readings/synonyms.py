@@ -82,6 +82,8 @@ _FIELDS: dict[str, str] = {
     "wiederholung|durchgang|messung nr|essai|répétition|mesure n°|repetición|ensayo|lectura n°|medición n°",
     "value": "value|reading|readings|measured|measured value|measurement|measurements|actual|actual value|result|"
     "results|found|act|meas|measured size|actual reading|observed|"
+    "after ream|after reaming|after rework|after drilling|reamed|re measured|"
+    "nach nacharbeit|nach dem reiben|nach reiben|après alésage|après retouche|después de escariar|después de retrabajo|"
     "messwert|messwerte|ist|istwert|istmaß|messung|messungen|gemessen|ablesung|wert|ergebnis|ergebnisse|"
     "mesure|mesures|mesuré|mesurée|valeur|valeur mesurée|cote mesurée|cote réelle|réel|réelle|relevé|lecture|"
     "résultat|résultats|lectura|lecturas|medida|medición|mediciones|medido|valor|valor medido|valor real|cota real|"
@@ -255,7 +257,7 @@ _IGNORED: dict[str, str] = {
     "deviation": "deviation|dev|error|offset|delta|dx|dy|δ|δx|δy|δd|off nominal|from nominal|deviation from nominal|"
     "abweichung|abw|ist soll|soll ist|versatz|istabweichung|écart|déviation|décalage|écart au nominal|"
     "desviación|desv|desvío",
-    "computed": "out of roundness|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
+    "computed": "out of roundness|out of round|roundness|ovality|taper|true position|tp|position|bonus|circularity|oor|"
     "unrundheit|rundheit|ovalität|konizität|positionsabweichung|positionstoleranz|circularité|ovalisation|faux rond|"
     "conicité|localisation|redondez|ovalidad|conicidad|posición|posición verdadera",
     "verdict": "verdict|status|check|pass fail|accept reject|accept|ok|judgement|judgment|disposition|still open|open|"
@@ -275,6 +277,8 @@ _IGNORED: dict[str, str] = {
     "antiguo|valor inicial|lectura inicial|medida inicial",
 }
 _WEAK = "#|no|nr|number|pos|item|id|loc|location|n°|num|núm|nummer|numéro|número|repère|lfd nr"
+#: two columns that may be of the part or of the plug; both of them side by side say the same either way
+GOOD_OR_SCRAP = {"go": "good part or GO side", "no_go": "scrap or NO-GO side"}
 #: phrases that shops use for several things -> what each may mean; never understood, always a question
 _AMBIGUOUS: dict[str, str] = {
     "wall or page": "sheet",
@@ -297,8 +301,8 @@ _AMBIGUOUS: dict[str, str] = {
     "drilled hole or drill": "bohrdurchmesser|bohr ø|diamètre de perçage|diámetro de taladrado|drilled dia|drill dia|"
     "drill diameter",
     "dimension or size": "größe|maß|maße|cote|cota|taille|tamaño|dimensiones|abmessung",
-    "good part or GO side": "gut|bon|bueno",
-    "scrap or NO-GO side": "ausschuss|rebut|rechazo",
+    GOOD_OR_SCRAP["go"]: "gut|bon|bueno",
+    GOOD_OR_SCRAP["no_go"]: "ausschuss|rebut|rechazo",
     "plug gauge, its size, or stamp": "lehrdorn|tampon|tapón|lehre|prüfstift",
     "reading or remark": "observation",
     "initials or first reading": "initial|initiale|inicial",

@@ -53,6 +53,7 @@ _ABSENT = {
 }
 _OTHER_UNIT = re.compile(r"\d ?(?:thou|mils?|cm|m|µm|um|μm|microns?|ft|foot|feet|tenths|th|dm|nm)\.?$", re.IGNORECASE)
 _LETTERS = str.maketrans("oOlIsSbB", "00115588")
+_DIAMETER = re.compile(r"^[Øø⌀∅]\s?(?=[\d.,])")  #: before a number, as drawings write it
 _SIGNS = str.maketrans({"−": "-", "–": "-", "‐": "-", "﹣": "-", "\u200b": "", "\ufeff": "", "⁄": "/"})
 
 
@@ -80,7 +81,7 @@ def decimal_mark(labels: Iterable[Content], stated: str, delimiter: str) -> tupl
     for label in labels:
         if not isinstance(label, str) or isinstance(label, Uncalculated):
             continue
-        text = cleaned(label).split(" ")[0].rstrip("\"'″inm")
+        text = _DIAMETER.sub("", cleaned(label)).split(" ")[0].rstrip("\"'″inm")
         if "," in text and "." not in text and text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
             if _THOUSANDS.match(text):
                 unsure = True
@@ -109,7 +110,7 @@ def length_of(content: Content, decimal: str) -> Length:
             "the formula has never been calculated, so there is no value",
             action="Open the workbook in a spreadsheet program, let it calculate, and save it",
         )
-    text = cleaned(content)
+    text = _DIAMETER.sub("", cleaned(content))
     if _PLAIN.match(text) and not (decimal == "," and "." in text):
         return Length(float(text))
     if odd := _known_oddity(text):

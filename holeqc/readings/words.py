@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 
 from holeqc.readings.grid import Content
 from holeqc.readings.synonyms import unaccented
@@ -432,14 +432,31 @@ _DOUBTS = re.compile(
     re.I,
 )
 #: texts of a form that tell what to do, or what words mean
-_FORM_TEXT = re.compile(r"\s*(?:if|when|where|in case|wenn|falls|si|cuando)\s|\[\s*[xX✓]?\s*\]|☐|☑|\w+\s*=\s*\w+")
+_INSTRUCTION = re.compile(r"\s*(?:if|when|where|in case|wenn|falls|si|cuando)\s", re.I)
+_LEGEND = re.compile(r"(\w[\w -]{0,20}?)\s*=\s*\w+")
+_BOX = re.compile(r"[\[(]\s*([xX✓✔✗✘]?)\s*[\])]|([☐☑☒])")
 
 
-def is_form_text(text: str) -> bool:
-    """Whether a text belongs to a form: an instruction, boxes to tick, a legend of words."""
-    return bool(_FORM_TEXT.match(text[:200]) or _FORM_TEXT.search(text[:200])) and not any(
-        c in text for c in "✗✘"
-    ) and "=" not in text[:1]
+def is_form_text(text: str, holes: Container[str] = ()) -> bool:
+    """Whether a text belongs to a form: an instruction, boxes to tick, a legend of words.
+
+    ``holes``: names of holes in small letters; what a text says of one of them is no legend.
+    """
+    if any(c in text for c in "✗✘") or text.startswith("="):
+        return False
+    legend = _LEGEND.search(text[:200])
+    of_hole = legend is not None and any(word in holes or word.isdecimal() for word in folded(legend[1]).split())
+    return bool(_INSTRUCTION.match(text[:200]) or _BOX.search(text[:200]) or (legend and not of_hole))
+
+
+def ticked(text: str) -> list[str]:
+    """Return the words beside the ticked boxes of a text: behind each box where the text begins with one, else before."""
+    boxes = list(_BOX.finditer(text[:2_000]))
+    ends = [0, *(box.end() for box in boxes)]
+    starts = [*(box.start() for box in boxes), len(text)]
+    pieces = [text[a:b].strip(" ,;:/|\n\t") for a, b in zip(ends, starts, strict=True)]
+    behind = bool(boxes) and not pieces[0]
+    return [pieces[i + behind] for i, box in enumerate(boxes) if (box[1] or box[2] or "☐") != "☐"]
 
 
 def doubt_in(text: str) -> str:

@@ -29,11 +29,12 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Banner:
-    """The verdict in large letters, with what it speaks of."""
+    """The verdict in large letters, with what it speaks of; ``stamp`` in its place where something else was decided."""
 
     verdict: int
     title: str
     detail: str = ""
+    stamp: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,6 +141,9 @@ def _wordings(sheet: SheetRead, spec: Specification) -> Iterator[str]:
     every = [use for use in deciding if _is_cell(use)]
     places = [use for use in every if use.field in ("hole", "wall")]
     fields, deciding = ([use for use in some if not _is_cell(use)] for some in (fields, deciding))
+    if cards := _of_cards(readings, spec):
+        yield start + _sentence([*_of_cells(every), *cards], _of_unread(unread))
+        yield start + _sentence([*_of_cells(places), *cards], _of_unread(unread, quote=False, brief=True), brief=True)
     for how, used, cells in (
         (_each, fields, every), (_each, deciding, every), (_each, deciding, places), (_each, [], places),
         (_in_runs, deciding, places), (_in_runs, [], places),
@@ -155,6 +158,17 @@ def _wordings(sheet: SheetRead, spec: Specification) -> Iterator[str]:
     reasons = listed(_reason(use).removesuffix(" heading") for use in unread)
     rest = [f"{w.plural(len(unread), 'column')} ({reasons})"] if unread else []
     yield start + _sentence([f"{w.plural(len(readings), 'column')} of readings ({columns})"], rest, brief=True)
+
+
+def _of_cards(readings: Sequence[ColumnUse], spec: Specification) -> list[str]:
+    """Return which holes have a card of their own, and once what stands on a card; nothing where there are no cards."""
+    cards = [use for use in readings if use.hole and not use.characteristic]
+    columns = list(dict.fromkeys(use.place for use in cards))
+    if len(columns) == len(cards):
+        return []
+    holes = hole_numbers(spec, list(dict.fromkeys(use.hole for use in cards)))
+    rows = dict.fromkeys(_words(use, spec) for use in readings if use.place not in columns)
+    return [f"a card each for holes {holes} in {places_words(columns)}", *rows]
 
 
 def _is_cell(use: ColumnUse) -> bool:

@@ -15,10 +15,10 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``counts`` | parts by verdict: ``accept``, ``hold``, ``reject`` |
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
 | ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
-| ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``rework``, ``ream_to``, and one object for each characteristic that is asked |
+| ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``pattern_dx``, ``pattern_dy`` (with the pattern floated), ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
 | ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``doubtful`` (found is what was typed, or what is left without it, and no measurement), ``cell`` |
-| ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
+| ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``culprit`` (the one hole that keeps the pins out, null where there is none), ``without`` (margin of the others), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
 | ``parts[].datum_shift`` | null where the kit declares none, else ``x``, ``y``, ``rotation`` of the frame that was used |
 | ``parts[].rework[]`` | ``scope`` (hole, pattern), ``hole``, ``from``, ``to``, ``tool``, ``passes``, ``sentence`` |
 | ``problems[]`` | ``severity``, ``code``, ``message``, ``found``, ``allowed``, ``action``, ``file``, ``sheet``, ``cell``, ``line``, ``where``, ``part``, ``serial``, ``hole``, ``wall``, ``holds`` |
@@ -53,7 +53,9 @@ KEYS = {
 _WALL_NUMBERS = (
     "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",
 )  # fmt: skip
-_HOLE_PLAIN = ("mating_size", "mating_from", "smallest", "largest", "dx", "dy", "rework", "ream_to")
+_HOLE_PLAIN = (
+    "mating_size", "mating_from", "smallest", "largest", "dx", "dy", "pattern_dx", "pattern_dy", "rework", "ream_to",
+)  # fmt: skip
 _FLOAT = ("x_minus", "x_plus", "y_minus", "y_plus", "rotation_minus", "rotation_plus")
 
 
@@ -196,6 +198,8 @@ def _pins(part: PartView) -> Data | None:
         "dx": _plain(part.row["pin_dx"]),
         "dy": _plain(part.row["pin_dy"]),
         "binding": list(dict.fromkeys(row["hole"] for row in holes if row["binding"])),
+        "culprit": str(part.row["pin_culprit"]) or None,
+        "without": _plain(part.row["pin_without"]),
         "holes": holes,
         "float": {name: _plain(left[name]) for name in _FLOAT} if left is not None else None,
     }

@@ -150,7 +150,7 @@ def _paragraph(flow: Flow, block: b.Paragraph, _: b.Block | None) -> None:
 
 
 def _banner(flow: Flow, block: b.Banner, _: b.Block | None) -> None:
-    stamp = f"{w.MARKS[block.verdict]} {w.word(block.verdict).upper()}"
+    stamp = w.stamp_of(block)
     left = width_of(stamp, 17, True) + 30
     titles = wrap(block.title, flow.width - left - 16, 13, True)[:3]
     high = max(38.0, 22.0 + 16 * len(titles))

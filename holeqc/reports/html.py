@@ -15,6 +15,7 @@ from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.drawing import to_svg
 
+LONG = 24  #: characters from which a text may break inside a word and a cell may wrap
 _VERDICT = ("accept", "hold", "reject")
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
@@ -40,7 +41,7 @@ def _safe(text: str) -> str:
 
 def _soft(text: str) -> str:
     """Return escaped text that may break inside long words such as digests and file names."""
-    return re.sub(r"([\w/.\\-]{24})(?=[\w/.\\-])", r"\1<wbr>", _safe(text)) if len(text) > 24 else _safe(text)
+    return re.sub(r"([\w/.\\-]{24})(?=[\w/.\\-])", r"\1<wbr>", _safe(text)) if len(text) > LONG else _safe(text)
 
 
 def _foot(foot: b.Foot) -> str:
@@ -85,7 +86,7 @@ def _(block: b.Paragraph) -> str:
 def _(block: b.Banner) -> str:
     name = _VERDICT[block.verdict]
     return (
-        f'<header class="banner {name}"><span class="stamp">{w.MARKS[block.verdict]} {name.upper()}</span>'
+        f'<header class="banner {name}"><span class="stamp">{_safe(w.stamp_of(block))}</span>'
         f"<div><h1>{_soft(block.title)}</h1><p>{_safe(block.detail)}</p></div></header>"
     )
 
@@ -124,14 +125,16 @@ def _(block: b.Table) -> str:
 
 
 def _cell(cell: b.Cell, column: b.Column) -> str:
-    text = _soft(cell.text) if column.wraps else _safe(cell.text)
+    wraps = column.wraps or len(cell.text) > LONG
+    text = _soft(cell.text) if wraps else _safe(cell.text)
     if cell.to:
         text = f'<a href="#{cell.to}">details</a>'
-    names = column.align + (" wraps" if column.wraps else "")
+    names = column.align + (" wraps" if wraps else "")
     if cell.verdict is not None:
         text = f"{w.MARKS[cell.verdict]} {text}"
         names += f" {_VERDICT[cell.verdict]}" + (" fault" if cell.verdict != ACCEPT else "")
-    return f'<td class="{names}">{text}</td>'
+    # a narrow screen shows each row as a card, where a heading stands over each value
+    return f'<td class="{names}" data-of="{_safe(column.title)}">{text}</td>' if text else f'<td class="{names}"></td>'
 
 
 @html_block.register

@@ -8,6 +8,7 @@ it, the same approval gives the same packet, byte for byte, as long as program a
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import os
@@ -75,12 +76,14 @@ def write_packet(
         HoleQCError: there is something in the folder already, or the disk refuses.
     """
     from holeqc.reports.packet_list import listed_characteristics, run_of
+    from holeqc.reports.record_text import when
     from holeqc.reports.write import write_all
 
     run, part = run_of(approved)
     try:
         with writer.folder(folder, _refuse_any) as out:
-            write_all(run, out, progress)
+            number, made = f"approval {approved.approval['entry']}", dt.date.fromisoformat(when(approved.approval)[:10])
+            write_all(run, out, progress, number=number, made=made)
             listed = listed_characteristics(approved, part)
             _pages(approved, part, listed, out)
             _book(approved, run, listed, out)

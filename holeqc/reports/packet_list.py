@@ -2,8 +2,8 @@
 
 The fields are those of the third form of AS9102: characteristic number, reference location, designator, requirement,
 results, designed or qualified tooling, nonconformance number, comments. Tooling is given for checks by attribute, as
-the size of the plug; it stays blank where results are numbers. A kit file marks no key characteristics, so designators
-stay blank for a person to write.
+the size of the plug; it stays blank where results are numbers. Designators are those of the kit file. Comments: what
+was decided, what was remarked in the sheet, the gauge, and what holds at 20 °C where that isn't what was read.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from holeqc.inspection.results import CHARACTERISTICS, VERDICTS
 from holeqc.ledger.approved import ApprovedSet
 from holeqc.reports import wording as w
 from holeqc.reports.part_pages import SHORT
+from holeqc.reports.remarks import remarks_of
+from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row, Run
 
 if TYPE_CHECKING:
@@ -51,7 +53,11 @@ def listed_characteristics(approved: ApprovedSet, part: PartView) -> tuple[Liste
     numbers = _nonconformances(approved)
     readings = _diameters(part)
     rows = sorted(part.characteristics, key=lambda row: _place(part, row))
-    found = [_listed(part, row, n, numbers, readings) for n, row in enumerate(rows, 1)]
+    notes: dict[str, list[str]] = {}
+    for remark in remarks_of(part.readings):
+        if remark.hole:
+            notes.setdefault(remark.hole, []).append(f"remark: {remark.text}")
+    found = [_listed(part, row, n, numbers, readings, notes) for n, row in enumerate(rows, 1)]
     if int(part.row["pin_verdict"]) >= 0:
         found.append(_pins(part, len(found) + 1, numbers))
     return tuple(found)
@@ -97,7 +103,7 @@ def _diameters(part: PartView) -> dict[tuple[str, str], list[float]]:
 
 def _listed(
     part: PartView, row: Row, number: int, numbers: dict[tuple[str, str, str], tuple[str, str]],
-    readings: dict[tuple[str, str], list[float]],
+    readings: dict[tuple[str, str], list[float]], notes: dict[str, list[str]],
 ) -> Listed:  # fmt: skip
     spec = part.specification
     hole, wall, name = str(row["hole"]), str(row["wall"]), str(row["characteristic"])
@@ -105,12 +111,21 @@ def _listed(
     tag, said = numbers.get((hole, wall, name), ("", ""))
     if not tag and int(row["verdict"]):
         tag, said = numbers.get((hole, "", ""), ("", ""))
+    gauge = gauge_of(part, row)
+    gauge = f"gauge {gauge}" if gauge else ""
+    said = "; ".join(x for x in (said, *notes.get(hole, ()), gauge, _at_reference(part, row)) if x)
     return Listed(
-        str(number), w.plain(", ".join(x for x in where if x)), "",
+        str(number), w.plain(", ".join(x for x in where if x)), w.plain(spec.designators.get(name, "")),
         f"{SHORT.get(name, name)} {w.requirement(row, spec)}", _results(row, readings.get((hole, wall), []), spec.unit),
         _tooling(part, row), tag, w.plain(said), int(row["verdict"]), _known(row["lower"]), _known(row["upper"]),
         _known(row["found"]), part.cell(row),
     )  # fmt: skip
+
+
+def _at_reference(part: PartView, row: Row) -> str:
+    if part.as_read(row) is None:
+        return ""
+    return f"{w.corrected(row['found'], part.specification.unit, row['lower'], row['upper'])} at 20 °C decides"
 
 
 def _results(row: Row, diameters: Sequence[float], unit: str) -> str:
@@ -136,7 +151,8 @@ def _pins(part: PartView, number: int, numbers: dict[tuple[str, str, str], tuple
     tag, said = numbers.get((PATTERN, "", ""), ("", ""))
     found = f"radial room {w.signed(margin, spec.unit)}" if math.isfinite(margin) else "not known"
     return Listed(
-        str(number), "all holes", "", "All pins together at their virtual condition, radial room at least 0", found,
+        str(number), "all holes", w.plain(spec.designators.get("pins", "")),
+        "All pins together at their virtual condition, radial room at least 0", found,
         "", tag, w.plain(said), int(part.row["pin_verdict"]), 0.0, None, _known(margin), "",
     )  # fmt: skip
 

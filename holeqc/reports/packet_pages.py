@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.ledger.approved import ApprovedSet
+from holeqc.ledger.tags import released_with
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.packet_list import Listed, decided, verdict_number
@@ -23,7 +25,7 @@ SIGN = (
 LIST_NOTE = (
     "Fields after the third form of AS9102. Location: hole and wall on the drawing named above. Tooling is named for "
     "checks by attribute, as the size of the plug. "
-    "Designators are left for a person to write: the kit file marks none. Size: all readings, as they were read."
+    "Designators: as the kit file gives them, else for a person to write. Size: all readings, as they were read."
 )
 
 
@@ -65,9 +67,13 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
     row, approval = approved.story.row, approved.approval
     wrong = [one for one in listed if one.verdict]
     yield b.Heading("Certificate of inspection")
-    title = f"{name_of(row)}: approved" + (", with nonconformances" if wrong else "")
     count = f"{len(listed) - len(wrong)} of {len(listed)} characteristics inside their limits"
-    yield b.Banner(verdict_number(row["verdict"]), title, count)
+    passed = w.plain(released_with(approved.tags, int(row["id"])))
+    if verdict_number(row["verdict"]) == ACCEPT and not passed:
+        yield b.Banner(ACCEPT, f"{name_of(row)}: approved", count)
+    else:  # what was decided stands large, not the verdict that it sets aside
+        title = f"{name_of(row)}: approved with nonconformances"
+        yield b.Banner(HOLD, title, f"{count}; {passed or 'nonconformances below'}", "BY DISPOSITION")
     yield b.Facts(tuple(_identity(approved, part)))
     tail = ", except the nonconformances below, each with its disposition." if wrong else "."
     yield b.Paragraph(STATEMENT + tail)

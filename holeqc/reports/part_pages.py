@@ -7,14 +7,14 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, REJECT
-from holeqc.quantities import GRAIN
+from holeqc.quantities import CALCULATED, GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as b
 from holeqc.reports import pictures
 from holeqc.reports import wording as w
 from holeqc.reports.problem_pages import MOST_LETTERS, problem_blocks
 from holeqc.reports.remarks import Remark, remarks_of
-from holeqc.reports.screen import holes_sentence, pin_sentence
+from holeqc.reports.screen import holes_sentence, pin_sentence, without_culprit
 from holeqc.reports.size_picture import size_pictures
 from holeqc.reports.tags import gauge_of
 from holeqc.reports.view import PartView, Row
@@ -37,10 +37,10 @@ _POSITION_NOTE = "All diameters. Left: total minus actual. Probability: that the
 SHORT_WORDS = {"does not enter": "stops"}
 
 
-def part_blocks(part: PartView) -> Iterator[b.Block]:
-    """Give the blocks of one part's pages."""
+def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
+    """Give the blocks of one part's pages; ``report``: number and day of the report."""
     yield _banner(part)
-    yield b.Facts(_facts(part))
+    yield b.Facts((*([("Report", report)] if report else []), *_facts(part)))
     yield b.Heading("Why" if part.verdict != ACCEPT else "Result")
     yield reason_findings(part)
     if part.rework:
@@ -51,7 +51,7 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
         if permitted:
             yield b.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield b.Heading("Decision")
-    yield b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
+    yield decision_lines()
     yield b.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
@@ -62,6 +62,11 @@ def part_blocks(part: PartView) -> Iterator[b.Block]:
     yield from _position_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
+
+
+def decision_lines() -> b.Signatures:
+    """Return the lines on which a decision is signed."""
+    return b.Signatures(_DECISION, ("Inspected by, date", "Decision", "Signed by, licence, date"))
 
 
 def _note_blocks(remarks: Sequence[Remark]) -> Iterator[b.Block]:
@@ -136,12 +141,14 @@ def hole_matrix(part: PartView) -> b.Table:
         walls = [name for name in spec.walls.names if any((hole["hole"], name, c) in part.table for c in part.asked)]
         groups.add(len(rows))
         for n, wall in enumerate(walls or [""]):
-            row: list[b.Cell | str] = [b.Cell(w.plain(hole["hole"])) if n == 0 else ""]
+            row: list[b.Cell | str] = [w.plain(hole["hole"])]
             row += [w.plain(wall)] if several else []
             row += [_matrix_cell(part, str(hole["hole"]), wall, name, n == 0) for name in part.asked]
             row.append(b.Cell(w.word(hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
             rows.append(tuple(row))
     note = "Size: the reading that lies worst. Position: actual diameter, allowed with bonus in the tables below."
+    if any(part.as_read(row) is not None for row in part.characteristics):
+        note += " * At 20 °C; the table of sizes has what was read beside it."
     return b.Table(tuple(columns), tuple(rows), note, frozenset(groups))
 
 
@@ -171,6 +178,8 @@ def _matrix_cell(part: PartView, hole: str, wall: str, name: str, first: bool) -
     if row is None:
         return ""
     text = w.value_text(row, part.specification.unit)
+    if part.as_read(row) is not None:
+        text = f"{w.corrected(row['found'], part.specification.unit, row['lower'], row['upper'])} *"
     verdict = int(row["verdict"])
     return b.Cell(SHORT_WORDS.get(text, text), verdict if verdict != ACCEPT else None)
 
@@ -215,7 +224,10 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
     for picture in size_pictures(part):
         yield b.Picture(picture, picture.note)
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else []), b.Column("Limits of size", "right")]
-    columns += [b.Column("Worst reading", "right", wraps=True), b.Column("Beyond", "right"), b.Column("Left", "right")]
+    warm = any(part.as_read(row) is not None for row in rows)
+    columns += [b.Column("Worst, at 20 °C" if warm else "Worst reading", "right", any(row["doubtful"] for row in rows))]
+    columns += [b.Column("As read", "right"), b.Column("Part °C", "right")] if warm else []
+    columns += [b.Column("Beyond", "right"), b.Column("Left", "right")]
     columns += [*_doubt_columns(), b.Column("Cell", wraps=True), b.Column("Verdict")]
     files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
     table = []
@@ -224,7 +236,12 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else []), limits]
         verdict = int(row["verdict"])
         shown = w.doubtful_text(row, unit, part.cell(row)) if row["doubtful"] else w.value_text(row, unit)
-        cells += [b.Cell(shown, verdict if verdict else None), _deviation(row, unit)]
+        if (read := part.as_read(row)) is not None:
+            shown = w.corrected(row["found"], unit, row["lower"], row["upper"])
+        cells.append(b.Cell(shown, verdict if verdict else None))
+        if warm:
+            cells += [w.typed(read["value"], unit), f"{read['temperature_c']:g}"] if read is not None else ["", ""]
+        cells.append(_deviation(row, unit))
         cells += [
             w.signed(row["left"], unit),
             *_doubt_cells(row, unit),
@@ -232,7 +249,8 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
             _verdict_cell(row),
         ]
         table.append(tuple(cells))
-    mating = [f"{w.plain(h['hole'])}: {w.typed(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
+    size = w.corrected if warm else w.typed
+    mating = [f"{w.plain(h['hole'])}: {size(h['mating_size'], unit)}" for h in part.holes if h["mating_from"]]
     text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
     note = f"Probability: that the true value conforms (JCGM 106). {text}{caveat(part)}"
     yield b.Table(tuple(columns), tuple(table), note, _groups(rows))
@@ -256,21 +274,19 @@ def _cell_name(part: PartView, row: Row, files: bool, sheets: bool) -> str:
 
 def _position_blocks(part: PartView) -> Iterator[b.Block]:
     upper, lower = _rows(part, "position"), _rows(part, "hole-to-hole position")
-    if not upper and not lower:
-        return
-    yield b.Heading("Position")
-    picture = pictures.pattern_picture(part)
-    if picture is not None:
-        yield b.Picture(picture, picture.note)
     shift = _shift_text(part)
-    if shift:
-        yield b.Paragraph(shift)
-    if upper:
-        yield b.Heading("To the datums", 3)
-        yield _position_table(part, upper, _POSITION_NOTE)
-    if lower:
-        yield b.Heading("Hole to hole, the pattern floated to its best", 3)
-        yield _position_table(part, lower, "" if upper else _POSITION_NOTE)
+    for name, title, rows in (
+        ("position", "Position to the datums", upper),
+        ("hole-to-hole position", "Position hole to hole, the pattern floated to its best", lower),
+    ):
+        if rows:
+            yield b.Heading(title)
+            if shift and rows is upper:
+                yield b.Paragraph(shift)
+            picture = pictures.pattern_picture(part, name)
+            if picture is not None:
+                yield b.Picture(picture, picture.note)
+            yield _position_table(part, rows, _POSITION_NOTE if rows is upper or not upper else "")
 
 
 def _shift_text(part: PartView) -> str:
@@ -296,7 +312,9 @@ def _position_table(part: PartView, rows: list[Row], note: str) -> b.Table:
         total = float(row["upper"])
         cells: list[b.Cell | str] = [w.plain(row["hole"]), *([w.plain(row["wall"])] if several else [])]
         cells += [w.typed(row["stated"], unit), w.computed(row["bonus"], unit), w.computed(total, unit)]
-        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), w.signed(row["left"], unit)]
+        known = math.isfinite(row["left"]) and math.isfinite(row["found"])
+        left = w.left_text(total, row["found"], row["left"], unit) if known else w.signed(row["left"], unit)
+        cells += [b.Cell(w.value_text(row, unit), verdict if verdict else None), left]
         table.append((*cells, *_doubt_cells(row, unit), _verdict_cell(row)))
     return b.Table(tuple(columns), tuple(table), note, _groups(rows))
 
@@ -318,7 +336,7 @@ def _pin_table(part: PartView) -> b.Table:
     """Return a row a hole with its pin, room in each wall, and whether it binds."""
     unit, several = part.specification.unit, part.specification.walls.several
     walls = [name for name in part.specification.walls.names if any(row["wall"] == name for row in part.pins)]
-    by = {(str(row["hole"]), str(row["wall"])): row for row in part.pins}
+    by = {(str(row["hole"]), str(row["wall"])): row for row in part.pins_shown}
     columns = [b.Column("Hole"), b.Column("Pin", wraps=True)]
     for wall in walls:
         name = f", {w.plain(wall)}" if several else ""
@@ -339,25 +357,25 @@ def _pin_table(part: PartView) -> b.Table:
         "Clearance is radial: half the difference of hole and pin at its virtual condition. Left: what remains of it "
         "at the best fit of all pins."
     )
+    if part.row["pin_culprit"]:
+        note += f" Of the others without hole {w.plain(part.row['pin_culprit'])}, which alone keeps the pins out."
     return b.Table(tuple(columns), tuple(rows), note)
 
 
 def _pin_cells(row: Row, unit: str) -> list[b.Cell | str]:
     left = float(row["left"])
     mark: b.Cell | str = "● binds" if row["binding"] else ""
-    if left < 0 and not row["binding"]:
-        mark = b.Cell("lacks room", REJECT)
-    elif left < 0:
-        mark = b.Cell("binds", REJECT)
+    if left < -CALCULATED:
+        mark = b.Cell("binds" if row["binding"] else "lacks room", REJECT)
     return [w.computed(row["clearance"], unit), w.signed(left, unit), mark]
 
 
 def _float_finding(part: PartView) -> tuple[b.Finding, ...]:
     left, unit = part.float_left, part.specification.unit
     motion = part.row["pin_dx"], part.row["pin_dy"], part.row["pin_rotation"]
-    text = ""
+    text = without_culprit(part)
     if all(math.isfinite(value) for value in motion):
-        text = (
+        text += (
             f"Best fit: shift x {w.signed(motion[0], unit)}, y {w.signed(motion[1], unit)} {w.unit_name(unit)}, "
             f"turn {_turn(motion[2])}. "
         )

@@ -81,36 +81,29 @@ def _base(part: PartView, title: str, top: float, bottom: float, most: float = M
 # --------------------------------------------------------------------------------------------------------- position
 
 
-def pattern_picture(part: PartView) -> d.Drawing | None:
-    """Return the pattern with each hole's deviation magnified inside its tolerance circle; None without positions."""
-    rows = {h.id: _position_rows(part, h.id) for h in part.specification.holes}
-    there = {str(row["hole"]): row for row in part.holes}
+def pattern_picture(part: PartView, name: str) -> d.Drawing | None:
+    """Return the pattern with each hole's deviation magnified inside its tolerance circle; None without positions.
+
+    ``name``: the characteristic whose zones and deviations are drawn, position or hole-to-hole position.
+    """
+    rows = {h.id: _rows_of(part, h.id, name) for h in part.specification.holes}
+    key = "" if name == "position" else "pattern_"
+    off = {str(row["hole"]): (float(row[f"{key}dx"]), float(row[f"{key}dy"])) for row in part.holes}
     zones = [float(worst_row(r)["upper"]) / 2 for r in rows.values() if r]
     zones = [z for z in zones if math.isfinite(z) and z > 0]
-    offsets = [math.hypot(row["dx"], row["dy"]) for row in part.holes]
+    offsets = [math.hypot(*vector) for vector in off.values()]
     offsets = [o for o in offsets if math.isfinite(o)]
     if not offsets:
         return None
-    picture, plate = _base(part, f"Position of each hole of {w.plain(part.name)}", 36.0, 22.0)
+    title = "Position" if name == "position" else "Position hole to hole"
+    picture, plate = _base(part, f"{title} of each hole of {w.plain(part.name)}", 36.0, 22.0)
     largest = max(zones) if zones else max(offsets) or 1.0
     magnify = 0.78 * plate.room / largest
     for hole in part.specification.holes:
-        _one_position(picture, plate, part, hole, rows[hole.id], there.get(hole.id), magnify)
+        _one_position(picture, plate, part, hole, rows[hole.id], off.get(hole.id), magnify)
     several = part.specification.walls.several
     _pattern_legend(picture, magnify / plate.scale, any(bool(r) for r in rows.values()), several)
     return picture
-
-
-def _position_rows(part: PartView, hole: str) -> list[Row]:
-    return _rows_of(part, hole, "position") or _rows_of(part, hole, "hole-to-hole position")
-
-
-def _telling(row: Row | None, pattern: list[Row]) -> Row | None:
-    """Return the row whose verdict a hole's label tells: hole to hole only where that is the worse one."""
-    if row is None or not pattern:
-        return row
-    other = worst_row(pattern)
-    return other if int(other["verdict"]) > int(row["verdict"]) else row
 
 
 def _rows_of(part: PartView, hole: str, name: str) -> list[Row]:
@@ -125,15 +118,15 @@ def _label(picture: d.Drawing, x: float, y: float, text: str, size: float, bold:
 
 
 def _one_position(
-    picture: d.Drawing, plate: Plate, part: PartView, hole: Hole, rows: list[Row], found: Row | None, magnify: float
-) -> None:
+    picture: d.Drawing, plate: Plate, part: PartView, hole: Hole, rows: list[Row], off: d.Point | None,
+    magnify: float,
+) -> None:  # fmt: skip
     x, y = plate.at(hole.x, hole.y)
     unit = part.specification.unit
     row = worst_row(rows) if rows else None
     zone = float(row["upper"]) / 2 * magnify if row is not None else math.nan
     stated = float(row["stated"]) / 2 * magnify if row is not None else math.nan
-    said = _telling(row, _rows_of(part, hole.id, "hole-to-hole position"))
-    verdict = int(said["verdict"]) if said is not None else ACCEPT
+    verdict = int(row["verdict"]) if row is not None else ACCEPT
     if math.isfinite(zone):
         picture.circle(x, y, zone, stroke=d.INK, width=0.9, fill="#ffffff")
     if math.isfinite(stated) and stated < zone - 0.3:
@@ -141,29 +134,25 @@ def _one_position(
     picture.line((x - 3, y), (x + 3, y), stroke=d.SOFT, width=0.6)
     picture.line((x, y - 3), (x, y + 3), stroke=d.SOFT, width=0.6)
     ink = d.VERDICT_INK[verdict]
-    if found is not None and math.isfinite(found["dx"]) and math.isfinite(found["dy"]):
-        _deviation(picture, plate, part, found, (x, y), magnify, verdict)
+    if off is not None and math.isfinite(off[0]) and math.isfinite(off[1]):
+        _deviation(picture, plate, part, off, (x, y), magnify, verdict)
         label = f"{w.MARKS[verdict]} {hole.id}" if row is not None else hole.id
     else:
         label = f"? {hole.id} not read"
     radius = zone if math.isfinite(zone) else 8.0
     _label(picture, x, y - radius - 4, w.plain(label), 9.0, True, ink)
-    if said is not None and math.isfinite(said["found"]) and plate.room > 24:
-        text = f"{w.computed(said['found'], unit, said['upper'])} / {w.computed(said['upper'], unit)}"
+    if row is not None and math.isfinite(row["found"]) and plate.room > 24:
+        text = f"{w.computed(row['found'], unit, row['upper'])} / {w.computed(row['upper'], unit)}"
         _label(picture, x, y + radius + 10, text, SMALL, verdict != ACCEPT, ink)
-        if said["characteristic"] != rows[0]["characteristic"]:
-            _label(picture, x, y + radius + 20, "hole to hole", SMALL, True, ink)
 
 
 def _deviation(
-    picture: d.Drawing, plate: Plate, part: PartView, found: Row, at: d.Point, magnify: float, verdict: int
+    picture: d.Drawing, plate: Plate, part: PartView, off: d.Point, at: d.Point, magnify: float, verdict: int
 ) -> None:
     """Draw where the hole's axis lies: from the basic position, arrow and cross where it is off the paper's room."""
     signs = part.declared.signs() if part.declared else (1.0, 1.0)
-    dx = (
-        found["dx"] * signs[0] * plate.turn_x * magnify
-    )  # from the readings' frame to the drawn one, then to the picture
-    dy = found["dy"] * signs[1] * plate.turn_y * magnify
+    # from the readings' frame to the drawn one, then to the picture
+    dx, dy = off[0] * signs[0] * plate.turn_x * magnify, off[1] * signs[1] * plate.turn_y * magnify
     length = math.hypot(dx, dy)
     most = 1.25 * plate.room
     ink = d.VERDICT_INK[verdict]
@@ -215,7 +204,7 @@ def pin_picture(part: PartView) -> d.Drawing | None:
     if int(part.row["pin_verdict"]) < 0 or not part.pins:
         return None
     worst: dict[str, Row] = {}
-    for row in part.pins:
+    for row in part.pins_shown:
         name = str(row["hole"])
         if math.isfinite(row["left"]) and (name not in worst or _tighter(row, worst[name])):
             worst[name] = row
@@ -234,7 +223,10 @@ def pin_picture(part: PartView) -> d.Drawing | None:
     picture.text(65, 12, "pin at its virtual condition", SMALL, colour=d.SOFT)
     picture.circle(195, 9, 6, stroke=d.BLUE, width=2.4)
     picture.text(205, 12, "● binds: the holes that decide", SMALL, colour=d.SOFT)
-    picture.note = "All pins at once at their best shift and turn, room magnified. Numbers: radial room left."
+    only = str(part.row["pin_culprit"])
+    who = f"Pins at their best shift and turn without hole {w.plain(only)}" if only else (
+        "All pins at once at their best shift and turn")
+    picture.note = f"{who}, room magnified. Numbers: radial room left."
     return picture
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc import printing
@@ -16,11 +17,11 @@ from holeqc.ledger.questions import question_words
 from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
-from holeqc.quantities import format_length
 from holeqc.reports import wording as w
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
+    from holeqc.ledger.equipment import Forecast
     from holeqc.ledger.questions import Question
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
     from holeqc.ledger.suspects import Suspects
@@ -67,6 +68,11 @@ def part_text(story: PartStory, questions: Sequence[Question] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
+def states_of(story: PartStory) -> list[TagState]:
+    """Return all tags of a story with where they stand."""
+    return [TagState(tag.row, tag.events) for one in story.inspections for tag in one.tags]
+
+
 def _released(story: PartStory, one: InspectionStory, approval: Row) -> str:
     """Return the nonconformances that an approval let pass, as they were decided when it was given."""
     key = one.row["kit"], one.row["part"]
@@ -86,27 +92,33 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     for file in one.files:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
-    yield from _wrong_lines(one)
-    if row["verdict"] == "hold" and not one.characteristics and row["pin_verdict"] != "hold":
-        yield from _held_by_its_files(story, one)
-    if row["pin_verdict"] in {"hold", "reject"}:
-        yield f"   {mark(row['pin_verdict'])}  pins together"
+    yield from _wrong_lines(story, one)
     for tag in one.tags:
         yield from _tag_lines(tag)
+    yield from (f"   {text}" for text in approval_sentences(story, one))
+
+
+def approval_sentences(story: PartStory, one: InspectionStory) -> Iterator[str]:
+    """Give who approved an inspection, with which nonconformances, and who took that back."""
     for approval in one.approvals:
         role = f" as {w.plain(approval['role'])}" if approval["role"] else ""
         who = f"{w.plain(approval['made_by'])} ({proof_of(approval)}){role}"
-        yield f"   Approved {when(approval)} by {who}, entry {approval['entry']}"
+        yield f"Approved {when(approval)} by {who}, entry {approval['entry']}"
         if passed := _released(story, one, approval):
-            yield f"   Released with a nonconformance: {w.plain(passed)}"
+            yield f"Released with a nonconformance: {w.plain(passed)}"
         if approval["note"]:
-            yield f"   Remark: {w.plain(approval['note'])}"
+            yield f"Remark: {w.plain(approval['note'])}"
         if approval["withdrawn_at"] is not None:
-            yield f"   Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+            yield f"Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
 
 
-def _wrong_lines(one: InspectionStory) -> Iterator[str]:
-    """Give what isn't accepted: each reject by itself, what one cause holds in many holes in one line."""
+def _wrong_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
+    for verdict, text in what_is_wrong(story, one):
+        yield from _wrapped(f"{mark(verdict)}  {text}")
+
+
+def what_is_wrong(story: PartStory, one: InspectionStory) -> Iterator[tuple[str, str]]:
+    """Give what isn't accepted, verdict and words: each reject by itself, what one cause holds in many holes once."""
     unit = str(one.row["unit"])
     groups: dict[object, list[Row]] = {}
     for number, row in enumerate(one.characteristics):
@@ -114,11 +126,13 @@ def _wrong_lines(one: InspectionStory) -> Iterator[str]:
         groups.setdefault(number if alone else (row["cause"], row["found"] is None), []).append(row)
     for rows in groups.values():
         if len(rows) <= ONE_BY_ONE:
-            said = [(mark(row["verdict"]), _found(row, unit)) for row in rows]
+            yield from ((str(row["verdict"]), _found(row, unit)) for row in rows)
         else:
-            said = [(mark(rows[0]["verdict"]), text) for text in _held(one, rows)]
-        for verdict, text in said:
-            yield from _wrapped(f"{verdict}  {text}")
+            yield from ((str(rows[0]["verdict"]), text) for text in _held(one, rows))
+    if one.row["verdict"] == "hold" and not one.characteristics and one.row["pin_verdict"] != "hold":
+        yield from (("hold", text) for text in _held_by_its_files(story, one))
+    if one.row["pin_verdict"] in {"hold", "reject"}:
+        yield str(one.row["pin_verdict"]), "pins together"
 
 
 def _held_by_its_files(story: PartStory, one: InspectionStory) -> Iterator[str]:
@@ -130,7 +144,7 @@ def _held_by_its_files(story: PartStory, one: InspectionStory) -> Iterator[str]:
         and (p["file_id"] in files or (p["file_id"] is None and p["entry"] == entry))
     )  # fmt: skip
     for text in said or ["something that was found in its files"]:
-        yield from _wrapped(f"{mark('hold')}  no hole, but the part: {w.plain(text)}")
+        yield f"no hole, but the part: {w.plain(text)}"
 
 
 def _wrapped(text: str) -> list[str]:
@@ -148,13 +162,17 @@ def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:
 def _found(row: Row, unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     where = ", ".join(x for x in (f"hole {row['hole']}", wall, str(row["characteristic"])) if x)
-    found = row["found_word"] or ("" if row["found"] is None else _length(float(row["found"]), unit))
+    found = str(row["found_word"])
+    if row["found"] is not None and not found:
+        limits = [float(row[key]) for key in ("lower", "upper") if row[key] is not None]
+        value, sized = float(row["found"]), row["characteristic"] == "size"
+        found = w.typed(value, unit) if sized else w.computed(value, unit, *limits)
     allowed = "" if row["found_word"] else _allowed(row, unit)
     return w.plain(f"{where}: {found}{allowed} ({_cause(row)})" if found else f"{where}: {_cause(row)}")
 
 
 def _allowed(row: Row, unit: str) -> str:
-    lower, upper = (None if row[key] is None else _length(float(row[key]), unit) for key in ("lower", "upper"))
+    lower, upper = (None if row[key] is None else _limit(row, float(row[key]), unit) for key in ("lower", "upper"))
     if lower and upper:
         return f", allowed {lower} to {upper}"
     return f", allowed at least {lower}" if lower else f", allowed at most {upper}" if upper else ""
@@ -167,8 +185,9 @@ def _cause(row: Row) -> str:
     return words_of(str(row["cause"]))
 
 
-def _length(value: float, unit: str) -> str:
-    return format_length(value, unit, 4 if unit == "in" else 3)
+def _limit(row: Row, value: float, unit: str) -> str:
+    """Return a limit; of a position with its bonus, that is worked out, as many digits as usual."""
+    return w.computed(value, unit) if row["stated"] is not None else w.typed(value, unit)
 
 
 def _tag_lines(tag: TagStory) -> Iterator[str]:
@@ -288,36 +307,90 @@ def tags_data(tags: Sequence[TagState]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class WaitingList:
+    """One kind of what waits: title, headings, and rows whose last cell is the command or the step that comes next."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def waiting_lists(found: Waiting) -> list[WaitingList]:
+    """Return what waits, kind by kind, the most urgent first; kinds of which nothing waits are left out."""
+    lists = (
+        WaitingList("In question", ("Part", "Why", "Next"), tuple(
+            (f"{q.part} {q.serial}", q.sentence, f"holeqc question {q.serial} --by WHO --reason TEXT")
+            for q in found.questions
+        )),
+        WaitingList("Open tags, the oldest first", ("Tag", "Open for", "Part", "Hole", "Verdict", "Next"), tuple(
+            (t.number, _age(t.row, found.day), name_of(t.row), what_of(t.row["hole"]), str(t.row["verdict"]),
+             _next_step(t)) for t in found.tags
+        )),
+        WaitingList("Ready to approve", ("Part", "Day", "Who", "Next"), tuple(
+            (name_of(r), f"read {r['last_day'] or '-'}", f"logged by {r['made_by']}",
+             f"holeqc approve {r['serial']} --by WHO") for r in found.ready
+        )),
+        WaitingList("Held, to be read again", ("Part", "Day", "Who", "Next"), tuple(
+            (name_of(r), f"logged {when(r)[:10]}", f"by {r['made_by']}", f"holeqc part {r['serial']}")
+            for r in found.held
+        )),
+        WaitingList("Gauges", ("Gauge", "Calibration", "Next"), tuple(
+            (gauge, f"found out of tolerance on {day}", "keep it off the bench until it is calibrated")
+            for gauge, day in found.off
+        ) + tuple(
+            (gauge, f"calibration {'was' if past else 'is'} due on {day}",
+             "take it off the bench" if past else f"calibrate it, then holeqc gauge calibrated {gauge}")
+            for gauge, day, past in found.gauges
+        )),
+        WaitingList("Fixtures", ("Fixture", "Bushing", "Forecast", "Next"), tuple(
+            (f.fixture, f"bushing {f.bushing}", _forecast(f), f"change it, then holeqc fixture event {f.fixture}")
+            for f in found.fixtures
+        )),
+        WaitingList("Kits not released", ("Kit", "Next"), tuple(
+            (f"{kit} revision {revision}", "holeqc kit release KIT.toml --by WHO") for kit, revision in found.kits
+        )),
+    )  # fmt: skip
+    return [one for one in lists if one.rows]
+
+
 def waiting_text(found: Waiting) -> str:
     """Return what waits, each with the command that comes next."""
     lines: list[str] = []
-
-    def section(title: str, rows: Sequence[str]) -> None:
-        if rows:
-            lines.extend([f"{title} ({len(rows)})", *(f"  {w.plain(row)}" for row in rows), ""])
-
-    section("In question", [f"{q.part} {q.serial}: {q.sentence}. holeqc question {q.serial}" for q in found.questions])
-    section("Open tags, the oldest first", [_next_step(tag) for tag in found.tags])
-    section("Ready to approve", [f"{name_of(r)}: holeqc approve {r['serial']} --by WHO" for r in found.ready])
-    held = [f"{name_of(r)}, logged {when(r)}: holeqc part {r['serial']}" for r in found.held]
-    section("Held, to be read again", held)
-    section("Gauges", [f"{g}: calibration {'was' if past else 'is'} due on {day}" for g, day, past in found.gauges])
-    kits = [f"{kit} revision {revision}: holeqc kit release KIT.toml --by WHO" for kit, revision in found.kits]
-    section("Kits not released", kits)
-    if found.left_out:
-        lines.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
+    for one in waiting_lists(found):
+        rows = (f"  {', '.join(row[:-1])}: {row[-1]}" for row in one.rows)
+        lines += [f"{one.title} ({len(one.rows)})", *map(w.plain, rows), ""]
+    lines += left_out(found)
     return "\n".join(lines).rstrip() + "\n" if lines else "Nothing waits.\n"
 
 
+def left_out(found: Waiting) -> list[str]:
+    """Return how many parts the lists leave out, and which command names them."""
+    said = []
+    if found.untagged:
+        said.append(f"{w.plural(found.untagged, 'part')} held without a tag: holeqc parts --verdict hold --tag none")
+    if found.left_out:
+        said.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
+    return said
+
+
+def _forecast(forecast: Forecast) -> str:
+    left = w.plural(forecast.left, "part") if forecast.left > 0 else "no part"
+    return f"{left} left until {forecast.limit}, forecast of {forecast.day}"
+
+
+def _age(row: Row, day: dt.date) -> str:
+    """Return for how many days something has been on record by the clock of its bench."""
+    return w.plural(max((day - dt.date.fromisoformat(when(row)[:10])).days, 0), "day")
+
+
 def _next_step(tag: TagState) -> str:
-    """Return an open tag in a line, with what to do next."""
-    do = f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
+    """Return what to do next with an open tag."""
     if tag.disposition in {"rework", "repair"}:
-        do = f"{tag.disposition}, then read again and record the sheet"
-    elif tag.row["verdict"] == "hold":
-        do = "read again and record the sheet"
-    what = f"{name_of(tag.row)}, {what_of(tag.row['hole'])}, {tag.row['verdict']}"
-    return f"{tag.number}  {when(tag.row)[:10]}  {what}: {do}"
+        return f"{tag.disposition}, then read again and record the sheet"
+    if tag.row["verdict"] == "hold":
+        return "read again and record the sheet"
+    return f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
 
 
 def suspects_text(found: Suspects) -> str:

@@ -13,10 +13,11 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import capital, hole_numbers, span_words
+from holeqc.inspection.spans import capital, count_words, hole_numbers, span_words
 from holeqc.inspection.unread import open_places, waiting_holes
 from holeqc.printing import is_terminal
 from holeqc.problems import NOTE
+from holeqc.quantities import CALCULATED
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import screen_lines
 from holeqc.reports.screen_table import hole_table, part_table, worst_row
@@ -169,13 +170,23 @@ def pin_sentence(part: PartView) -> str:
     binding = span_words(part.specification, places)
     where = f" Tightest: {binding[:1].lower()}{binding[1:]}." if binding else ""
     held = int(part.row["pin_verdict"]) == HOLD
-    if margin >= 0:
+    if margin >= -CALCULATED:
         how = "all would enter" if held else "all enter"
-        room = f"{w.computed(margin, unit)} radial room at the tightest"
+        room = f"{w.computed(max(margin, 0.0), unit)} radial room at the tightest"
         return f"Pins together: {how} at their largest, {room}{', but that is not proven' if held else ''}.{where}"
     how = "they would not all enter" if held else "they don't all enter"
     room = f"{w.computed(-margin, unit, 0.0)} radial room is lacking"
     return f"Pins together: {how}, {room}{', but that is not proven' if held else ''}.{where}"
+
+
+def without_culprit(part: PartView) -> str:
+    """Return which hole alone keeps the pins out and the room of the others, '' where none does."""
+    hole = str(part.row["pin_culprit"])
+    if not hole:
+        return ""
+    others = sum(h.pin is not None for h in part.specification.holes) - 1
+    room = w.computed(max(float(part.row["pin_without"]), 0.0), part.specification.unit)
+    return f"Without hole {w.plain(hole)} the other {count_words(others)} have {room}. "
 
 
 def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:

@@ -102,15 +102,17 @@ def _sizes(part: PartView, between: str) -> Column:
     """Return the smallest and the largest size of each hole that nobody doubts."""
     unit = part.specification.unit
     cells = []
+    warm = any(part.as_read(row) is not None for row in part.characteristics)
+    shown = w.corrected if warm else w.typed
     for hole in part.holes:
         low, high = float(hole["smallest"]), float(hole["largest"])
         rows = rows_of(part, hole, "size")
         nothing = "doubtful" if any(row["doubtful"] for row in rows) else "not read"
-        text = nothing if math.isnan(low) else w.typed(low, unit)
+        text = nothing if math.isnan(low) else shown(low, unit)
         if high != low and not math.isnan(high):
-            text += f"{between}{w.typed(high, unit)}"
+            text += f"{between}{shown(high, unit)}"
         cells.append(_flag(rows) + text)
-    return _column("", " Size read", cells)
+    return _column("", " Size at 20 °C" if warm else " Size read", cells)
 
 
 def _places(part: PartView, name: str, *, allowed: bool) -> Column:
@@ -134,14 +136,18 @@ def _places(part: PartView, name: str, *, allowed: bool) -> Column:
     return _column(f" {words[0]}" if len(words) > 1 else "", f" {words[-1]}", cells)
 
 
-def _part_row(part: PartView) -> list[str]:
+def holes_in_brief(part: PartView) -> str:
+    """Return how many holes are rejected, held, wait for others: 2 held, 6 wait of 8."""
     count = part.hole_count
     waiting = len(waiting_holes(part.characteristics, part.problems)) if count.hold else 0
-    said = ((count.reject, "rejected"), (count.hold - waiting, "held"), (waiting, "wait"))
+    said = ((count.reject, "rejected"), (count.hold - waiting, "held"), (waiting, "waits" if waiting == 1 else "wait"))
     parts = [f"{number} {name}" for number, name in said if number]
-    holes = ", ".join(parts) + (f" of {count.total}" if parts else f"all {count.total} accepted")
+    return ", ".join(parts) + (f" of {count.total}" if parts else f"all {count.total} accepted")
+
+
+def _part_row(part: PartView) -> list[str]:
     margin = float(part.row["pin_margin"])
     verdict = int(part.row["pin_verdict"])
     pins = "" if verdict < 0 else "unknown" if math.isnan(margin) else w.signed(margin, part.specification.unit)
     flag = w.MARKS[verdict] if verdict > 0 else " " if pins else ""
-    return [w.plain(part.part), w.plain(part.serial), holes, f"{flag}{pins}", w.marked(part.verdict)]
+    return [w.plain(part.part), w.plain(part.serial), holes_in_brief(part), f"{flag}{pins}", w.marked(part.verdict)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import hashlib
 import math
 
 import holeqc
@@ -9,21 +11,31 @@ from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.about import about_section
-from holeqc.reports.part_pages import part_blocks, reason_findings
+from holeqc.reports.part_pages import decision_lines, part_blocks, reason_findings
 from holeqc.reports.problem_pages import PROBLEMS_SHOWN, problem_blocks
-from holeqc.reports.screen import pin_sentence
+from holeqc.reports.screen_table import holes_in_brief
 from holeqc.reports.view import PartView, Run
 
-ALL_IN_FULL = 12  #: up to so many parts, accepted ones get pages of their own too
+
+def report_number(run: Run) -> str:
+    """Return a number that the same kit text, files and version of the tool give again, and no others."""
+    inspection = run.inspection
+    said = [holeqc.__version__, run.specification.digest, *sorted(s.sha256 for s in inspection.readings.sources)]
+    digits = hashlib.sha256("\n".join(said).encode()).hexdigest()[:8].upper()
+    return f"R-{digits[:4]}-{digits[4:]}"
 
 
-def report_for(run: Run, most_in_full: int) -> b.Report:
-    """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first."""
+def report_for(run: Run, most_in_full: int, number: str = "", made: dt.date | None = None) -> b.Report:
+    """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first.
+
+    ``number``: of the report, else worked out from what it rests on; ``made``: its day.
+    """
     full = parts_in_full(run, most_in_full)
-    foot = foot_for(run)
-    sections = [_part_section(run[n], len(run) == 1, foot) for n in full]
-    if len(run) != 1:
-        sections.insert(0, _overview(run, set(full), most_in_full))
+    name = (number or report_number(run)) + (f" of {made}" if made else "")
+    foot = foot_for(run, name)
+    sections = [_part_section(run[n], name, foot) for n in full]
+    if len(run) != 1 or not full:
+        sections.insert(0, _overview(run, set(full), most_in_full, name))
     sections.append(about_section(run))
     spec = run.specification
     title = f"Inspection of {run[0].name}" if len(run) == 1 else f"Inspection of {len(run)} parts"
@@ -34,15 +46,15 @@ def report_for(run: Run, most_in_full: int) -> b.Report:
 
 def parts_in_full(run: Run, most: int) -> list[int]:
     """Return the places of the parts that get pages of their own, in the order of the run."""
-    wanted = run.numbers(REJECT, HOLD, ACCEPT) if len(run) <= ALL_IN_FULL else run.numbers(REJECT, HOLD)
-    return sorted(wanted[:most])
+    return sorted(run.numbers(REJECT, HOLD, ACCEPT)[:most])
 
 
-def foot_for(run: Run) -> b.Foot:
-    """Return what every page carries at its foot."""
+def foot_for(run: Run, report: str = "") -> b.Foot:
+    """Return what every page carries at its foot; ``report``: number and day of the report."""
     inspection = run.inspection
+    head = f"{w.tool_line(holeqc.__version__, run.specification)}  ·  {w.rule_name(run.specification)}"
     lines = [
-        f"{w.tool_line(holeqc.__version__, run.specification)}  ·  {w.rule_name(run.specification)}",
+        f"Report {report}  ·  {head}" if report else head,
         *w.source_lines(inspection.readings.sources),
     ]
     uncertainty = w.uncertainty_lines(inspection)
@@ -72,11 +84,11 @@ def unusable_note(run: Run) -> list[b.Block]:
     return [b.Paragraph(text, "caution")]
 
 
-def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
+def _part_section(part: PartView, name: str, foot: b.Foot) -> b.Section:
     spec = part.specification
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
-    blocks = list(part_blocks(part))
-    if alone:
+    blocks = list(part_blocks(part, name))
+    if len(part.run) == 1:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)
         blocks += unusable_note(part.run)
@@ -86,13 +98,13 @@ def _part_section(part: PartView, alone: bool, foot: b.Foot) -> b.Section:
 # --------------------------------------------------------------------------------------------------------- overview
 
 
-def _overview(run: Run, full: set[int], most: int) -> b.Section:
+def _overview(run: Run, full: set[int], most: int, name: str) -> b.Section:
     spec = run.specification
     count = run.count
     detail = f"{count.reject} reject, {count.hold} hold, {count.accept} accept of {w.plural(len(run), 'part')}"
     blocks: list[b.Block] = [
         b.Banner(count.verdict, f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}", detail),
-        b.Facts(_run_facts(run)),
+        b.Facts((("Report", name), *_run_facts(run))),
     ]
     if not len(run):
         blocks.append(b.Paragraph("No part was found in the files: there is nothing to judge."))
@@ -103,6 +115,8 @@ def _overview(run: Run, full: set[int], most: int) -> b.Section:
             _part_table(run, full),
         ]
     blocks += _rest_reasons(run, full)
+    if len(run) and not full:
+        blocks += [b.Heading("Decision"), decision_lines()]
     blocks += problem_blocks(run.problems, "Problems in the files", PROBLEMS_SHOWN)
     blocks += unusable_note(run)
     return b.Section(
@@ -123,18 +137,14 @@ def _run_facts(run: Run) -> tuple[tuple[str, str], ...]:
 
 
 def _what_is_shown(run: Run, full: set[int], most: int) -> str:
-    wrong = run.count.reject + run.count.hold
     if len(full) == len(run):
         return "Every part is shown in full on the pages that follow."
-    if len(full) == wrong:
-        return (
-            "Parts that are rejected or held are shown in full on the pages that follow. Accepted parts stand in the "
-            "table below alone; every one of their values is in evaluated.xlsx and verdicts.json."
-        )
+    values = "every value of every part is in evaluated.xlsx and verdicts.json."
+    if not most:
+        return f"A line for each part, and why where it isn't accepted; {values}"
     return (
-        f"{len(full)} of {wrong} parts that aren't accepted are shown in full here, rejected ones first; the report "
-        f"shows at most {most}. The others stand in the table with their reasons below; every value of every part is "
-        "in evaluated.xlsx and verdicts.json."
+        f"{len(full)} of {len(run)} parts are shown in full here, rejected ones first; the report shows at most "
+        f"{most}. The others stand in the table, with reasons below; {values}"
     )
 
 
@@ -147,17 +157,17 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
     columns += [b.Column(f"{name} left", "right") for name in least]
     if run.specification.has_pins:
         columns.append(b.Column("Pins", "right"))
-    columns.append(b.Column("Page", "right"))
+    columns += [b.Column("Page", "right")] if full else []
     rows = []
     for part in run:
         key = (part.part, part.serial)
         row: list[b.Cell | str] = [b.Cell(w.word(part.verdict), part.verdict)]
         row += [w.plain(part.part)] if several else []
-        row += [w.plain(part.serial), _holes(part)]
+        row += [w.plain(part.serial), holes_in_brief(part)]
         row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit) for values in least.values()]
         if run.specification.has_pins:
             row.append(_margin(part))
-        row.append(b.Cell("", None, f"part-{part.number + 1}") if part.number in full else "")
+        row += [b.Cell("", None, f"part-{part.number + 1}") if part.number in full else ""] if full else []
         rows.append(tuple(row))
     note = (
         f"Left: least distance to a limit, negative beyond it, in {w.unit_name(unit)}; with ✗ it rejects, with ? a "
@@ -195,12 +205,6 @@ def _left_cell(left: float, lost: bool, verdict: int, unit: str) -> b.Cell | str
     return b.Cell(text, HOLD) if lost else text
 
 
-def _holes(part: PartView) -> str:
-    count = part.hole_count
-    words = [f"{n} {word}" for n, word in ((count.reject, "rejected"), (count.hold, "held")) if n]
-    return ", ".join(words) + f" of {count.total}" if words else f"all {count.total}"
-
-
 def _margin(part: PartView) -> b.Cell | str:
     verdict, margin = int(part.row["pin_verdict"]), float(part.row["pin_margin"])
     if verdict < 0:
@@ -216,9 +220,7 @@ def _rest_reasons(run: Run, full: set[int]) -> list[b.Block]:
         if number not in full:
             part = run[number]
             blocks += [b.Heading(f"{w.marked(part.verdict)}  {w.plain(part.name)}", 3), reason_findings(part)]
-            if int(part.row["pin_verdict"]) > 0:
-                blocks.append(b.Paragraph(w.plain(pin_sentence(part)), "quiet"))
     return [b.Heading("Not accepted, without pages of their own"), *blocks] if blocks else []
 
 
-__all__ = ["ALL_IN_FULL", "HOLD", "foot_for", "parts_in_full", "report_for"]
+__all__ = ["HOLD", "foot_for", "parts_in_full", "report_for"]

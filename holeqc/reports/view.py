@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
+from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports.together import alike, with_counted
 
@@ -158,6 +159,12 @@ class PartView:
         """Rows of the pins frame."""
         return self.run.rows("pins", self.number)
 
+    @property
+    def pins_shown(self) -> list[Row]:
+        """The same as drawn: where one hole alone keeps the pins out, the others stand without it and none binds."""
+        only = self.row["pin_culprit"]
+        return [row if only in ("", row["hole"]) else {**row, "binding": False} for row in self.pins]
+
     @cached_property
     def float_left(self) -> Row | None:
         """Float that is left to the pins, None where they don't enter or there are none."""
@@ -178,6 +185,10 @@ class PartView:
         """Return where, when and with what a reading was taken, None for -1 or a label that isn't there."""
         return self.run.typed.at(label)
 
+    def as_read(self, row: Row) -> Row | None:
+        """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
+        return self.run.as_read(row)
+
     def cell(self, row: Row) -> str:
         """Return file, sheet and cell of the reading that decides a characteristic, '' where there is none."""
         found = self.reading(row["reading"])
@@ -193,7 +204,7 @@ def place_of(reading: Row) -> str:
 class TypedCells:
     """Look-up from a reading's row label to its cell, gauge and day, without turning the whole table into objects."""
 
-    NAMES = ("file", "sheet", "row", "column", "gauge", "date")
+    NAMES = ("file", "sheet", "row", "column", "gauge", "date", "value", "temperature_c")
 
     def __init__(self, table: pd.DataFrame) -> None:
         self._index = table.index
@@ -273,6 +284,13 @@ class Run:
     def typed(self) -> TypedCells:
         """The cells that readings were typed in."""
         return TypedCells(self.inspection.readings.table)
+
+    def as_read(self, row: Row) -> Row | None:
+        """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
+        reading = self.typed.at(row["reading"]) if self.specification.temperature.correct else None
+        if reading is None or row["characteristic"] != "size" or row["doubtful"]:
+            return None
+        return reading if abs(float(reading["value"]) - float(row["found"])) > GRAIN else None
 
     def _frame(self, name: str) -> pd.DataFrame:
         if name == "readings":

@@ -6,16 +6,18 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
 from holeqc.printing import one_line
-from holeqc.quantities import GRAIN, above, below, format_length
+from holeqc.quantities import CALCULATED, GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Source
+    from holeqc.reports.blocks import Banner
     from holeqc.specification.model import Hole, Specification
 
 NOT_READ = "not read"  #: found, of what no reading speaks
@@ -69,6 +71,11 @@ def word(verdict: int) -> str:
     return VERDICTS[int(verdict)]
 
 
+def stamp_of(banner: Banner) -> str:
+    """Return what stands large in a banner: mark and word of its verdict, or its own stamp."""
+    return banner.stamp or f"{MARKS[banner.verdict]} {word(banner.verdict).upper()}"
+
+
 def marked(verdict: int) -> str:
     """Return mark and word of a verdict."""
     return f"{MARKS[int(verdict)]} {VERDICTS[int(verdict)]}"
@@ -92,12 +99,19 @@ def computed(value: float, unit: str, *limits: float) -> str:
     if not math.isfinite(value):
         return "-"
     base = 4 if unit == "in" else 3
-    near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > GRAIN]
+    near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > CALCULATED]
     for decimals in range(base, base + 5):
         shown = round(value, decimals)
         if all(abs(shown - limit) > GRAIN and (shown > limit) == (value > limit) for limit in near):
             break
     return format_length(value, unit, decimals)
+
+
+def corrected(value: float, unit: str, *limits: float) -> str:
+    """Return a length brought to 20 °C with one decimal more than is read, more where its side would be hidden."""
+    base = 5 if unit == "in" else 4
+    shown = computed(value, unit, *limits)
+    return shown if len(shown.partition(".")[2]) > base else format_length(value, unit, base)
 
 
 def signed(value: float, unit: str) -> str:
@@ -107,6 +121,13 @@ def signed(value: float, unit: str) -> str:
     if abs(value) <= GRAIN:
         return "0"
     return ("+" if value > 0 else "−") + computed(abs(value), unit, 0.0)
+
+
+def left_text(total: float, actual: float, left: float, unit: str) -> str:
+    """Return what is left of a tolerance: the difference of the two numbers as they are shown beside it."""
+    shown, allowed = Decimal(computed(actual, unit, total)), Decimal(computed(total, unit))
+    difference = float(allowed - shown)
+    return signed(difference if difference * left > 0 else left, unit)
 
 
 def above_or_below(value: float, lower: float, upper: float) -> bool:

@@ -16,14 +16,16 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.page import PageMargins
 
 import holeqc
+from holeqc import writer
 from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
 from holeqc.reports import wording as w
@@ -34,6 +36,9 @@ from holeqc.reports.screen import holes_sentence
 from holeqc.reports.view import Run, place_of
 from holeqc.specification.describe import confirmed_sentences
 from holeqc.specification.words import limits_line
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
@@ -83,6 +88,34 @@ def write_sheets(
                     _fill(out, data, ours[item.filename], styles)
                 else:
                     out.write(_fixed_time(data) if item.filename == "docProps/core.xml" else data)
+
+
+def write_table(frame: pd.DataFrame, title: str, file: IO[bytes]) -> None:
+    """Write one table as a workbook: text as text, days as days, what isn't known as an empty cell."""
+    book = Workbook(write_only=True)
+    for start in range(0, max(len(frame), 1), MOST_ROWS):
+        page = book.create_sheet(title if not start else f"{title} {start // MOST_ROWS + 1}")
+        page.freeze_panes = "A2"
+        for n, name in enumerate(frame.columns, 1):
+            page.column_dimensions[get_column_letter(n)].width = max(11, len(str(name)) + 3)
+        heads = [WriteOnlyCell(page, str(name)) for name in frame.columns]
+        for head in heads:
+            head.font = Font(name=_FACE, size=10, bold=True)
+        page.append(heads)
+        piece = frame.iloc[start : start + MOST_ROWS]
+        for row in zip(*(piece[name].tolist() for name in piece.columns), strict=True):
+            page.append([_plain_cell(page, value) for value in row])
+    book.save(file)
+
+
+def _plain_cell(page: Any, value: Any) -> Any:
+    if isinstance(value, str):
+        cell = WriteOnlyCell(page)
+        writer.as_cell(cell, value[:MOST_LETTERS])
+        return cell if value else None
+    if value is None or value != value:  # NaN and NaT differ from themselves
+        return None
+    return value.date() if isinstance(value, dt.datetime) else value
 
 
 def _sheets(run: Run) -> Iterator[Sheet]:
@@ -355,6 +388,8 @@ def _characteristic_rows(run: Run) -> Iterator[Cells]:
         place = place_of(found) if found else None
         values = dict(zip(names, row, strict=True))
         told = (None, Long(w.doubtful_text(values, unit, place or ""))) if row[-1] else row[6:8]
+        if (read := run.as_read(values)) is not None:
+            told = (row[6], Long(f"at 20 °C; read {w.typed(read['value'], unit)}"))
         ratio = Ratio(w.ratio_of(values))
         yield (Verdict(row[0]), *row[1:6], *told, *row[8:15], ratio, Plain(row[16]), row[17], place)
 

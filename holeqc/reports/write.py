@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -19,26 +20,31 @@ NAMES = (HTML, PDF, BOOK, TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS)  #: never ma
 FULL = 200  #: so many parts get pages of their own
 
 
-def write_reports(inspection: Inspection, folder: Path | str) -> list[Path]:
+def write_reports(
+    inspection: Inspection, folder: Path | str, *, brief: bool = False, made: dt.date | None = None
+) -> list[Path]:
     """Write report.html, report.pdf, evaluated.xlsx, tags and verdicts.json into a folder; return their paths.
 
     The files are written beside the folder first and take its place when all are complete. A folder that is there
     already is replaced if it is empty or holds a report of ours and nothing else. ``tags.pdf`` is written where there
-    is a tag to print.
+    is a tag to print. ``brief``: a line for each part instead of pages; ``made``: the day on the report.
 
     Raises:
         HoleQCError: the folder holds other files, or the disk refuses.
     """
     try:
         with writer.folder(folder, _refuse_foreign) as out:
-            write_all(Run(inspection), out, printing.progress)
+            write_all(Run(inspection), out, printing.progress, most=0 if brief else FULL, made=made)
     except writer.WriteError as error:
         raise _not_written(str(folder), error) from error
     return [Path(folder) / name for name in NAMES if name in out.names]
 
 
-def write_all(run: Run, folder: writer.Folder, progress: Callable[[str], None]) -> None:
-    """Write all reports of a run into a folder that is being filled."""
+def write_all(
+    run: Run, folder: writer.Folder, progress: Callable[[str], None], *, most: int = FULL, number: str = "",
+    made: dt.date | None = None,
+) -> None:  # fmt: skip
+    """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it."""
     from holeqc.reports.html import html_page
     from holeqc.reports.pdf import pdf_report
     from holeqc.reports.story import report_for
@@ -47,7 +53,7 @@ def write_all(run: Run, folder: writer.Folder, progress: Callable[[str], None]) 
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)
-    report = report_for(run, FULL)
+    report = report_for(run, most, number, made)
     folder.write_text(HTML, html_page(report))
     folder.write_bytes(PDF, pdf_report(report, progress))
     with folder.file(BOOK) as file:

@@ -77,6 +77,7 @@ def build(content: Content, collector: Collector) -> Specification:
         outline=outline,
         headings=content.headings,
         wall_names=content.wall_names,
+        designators=content.designators,
         approval_two_person=get(content.table("approval"), "two_person", True),
         approval_signed=get(content.table("approval"), "signed", False),
         path=collector.file,

@@ -9,6 +9,12 @@ from holeqc.specification.content import Content
 from holeqc.specification.model import Specification
 from holeqc.specification.values import Collector, shown
 
+#: what a kit may mark as key or critical; `inspection.results.CHARACTERISTICS`, and all pins together
+DESIGNATED = (
+    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
+    "pins",
+)  # fmt: skip
+
 
 def check(specification: Specification, content: Content, collector: Collector) -> None:
     """Collect what is wrong or doubtful in a specification, errors and warnings."""
@@ -124,6 +130,10 @@ def check_walls(specification: Specification, collector: Collector) -> None:
         if name not in specification.walls.names:
             collector.error("unknown-wall", f'wall_names."{other}"', "the kit has no such wall", repr(name),
                             "walls " + ", ".join(specification.walls.names), "Name a wall of walls.names")  # fmt: skip
+    for name in specification.designators:
+        if name not in DESIGNATED:
+            collector.error("unknown-characteristic", f'designators."{name}"', "this is no characteristic of a kit",
+                            repr(name), ", ".join(DESIGNATED), "Name one of them")  # fmt: skip
 
 
 def check_rules(specification: Specification, content: Content, collector: Collector) -> None:

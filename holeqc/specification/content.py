@@ -33,6 +33,7 @@ class Content:
     pins_are_listed: bool = False  #: [[pin]] rather than [pin]
     headings: dict[str, str] = field(default_factory=dict)
     wall_names: dict[str, str] = field(default_factory=dict)
+    designators: dict[str, str] = field(default_factory=dict)
     confirmed: dict[str, str] = field(default_factory=dict)  #: a doubt in its own words -> the reason
 
     def table(self, name: str) -> Values:
@@ -51,6 +52,8 @@ def read_content(raw: dict[str, Any], collector: Collector) -> Content:
             content.headings = _free_table(name, value, collector)
         elif name == "wall_names":
             content.wall_names = _free_table(name, value, collector)
+        elif name == "designators":
+            content.designators = _free_table(name, value, collector)
         elif name == "confirmed":
             content.confirmed = _free_table(name, value, collector)
         elif name == "hole":

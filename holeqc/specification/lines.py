@@ -275,7 +275,7 @@ def _quoted_key(key: str) -> str:
 
 def _value_fault(statement: Statement, unit: str) -> Fault | None:
     key, raw = statement.key, statement.value
-    free = statement.table in {"headings", "confirmed"}
+    free = statement.table in {"headings", "confirmed", "designators"}
     if " " in key and not free:
         near = nearest(key, keys_of(_plain_table(statement.table)) or [k.name for k in all_keys()])
         inner = Statement(statement.number, statement.table, near or key.replace(" ", "_"), raw)

@@ -302,6 +302,7 @@ class Specification:
     outline: tuple[tuple[float, float], ...] = ()  #: corners of the part as drawn, in order; empty: not known
     headings: dict[str, str] = field(default_factory=dict)  #: the shop's own heading -> our word
     wall_names: dict[str, str] = field(default_factory=dict)  #: the shop's other name of a wall -> the kit's
+    designators: dict[str, str] = field(default_factory=dict)  #: characteristic -> how the drawing marks it as key
     approval_two_person: bool = True  #: who logged the readings may not approve them
     approval_signed: bool = False  #: approvals, dispositions and releases are signed with the person's key
     path: str = ""

@@ -133,6 +133,9 @@ y = 1.111
 # [wall_names]                 # what the shop's sheets call a wall
 # "skin" = "single"
 
+# [designators]                # how the drawing marks what is key or critical
+# "hole-to-hole position" = "KC"
+
 # [approval]
 # two_person = true
 # signed = false

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -230,6 +231,15 @@ def nothing(wear: res.Wear, hole: int) -> str:
 def to_change(look: res.Outlook | None) -> bool:
     """Whether a change of bushing is forecast or due."""
     return look is not None and look.forecast.state in (NOW, SHUT) and look.cause not in (res.ALL_SIZES, res.SEATING)
+
+
+def due_bushings(wear: res.Wear) -> list[tuple[str, str, int]]:
+    """Return the bushings of which a change is forecast or due: name, the limit that they reach, whole parts left."""
+    looks = [(hole, wear.first_of(hole)) for hole in wear.order]
+    return [
+        (wear.history.bushings[hole], look.limit, math.floor(look.forecast.left or 0.0))
+        for hole, look in looks if look is not None and to_change(look)
+    ]  # fmt: skip
 
 
 def _seat_drift(wear: res.Wear) -> Iterator[str]:

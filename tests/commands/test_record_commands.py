@@ -9,6 +9,7 @@ import hashlib
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -374,7 +375,9 @@ def test_a_history_opens_no_tags_where_it_shall_not(
     assert "takes --no-tags" in capsys.readouterr().out
 
 
-def test_a_scrapped_part_and_a_long_name_in_the_list(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_scrapped_part_and_a_long_name_in_the_list(
+    capsys: pytest.CaptureFixture[str], fits_windows: Callable[[str], None]
+) -> None:
     record("P-0109")
     scrap = ["disposition", "T-000001", "--as", "scrap", "--reason", "oversize"]
     assert run([*scrap, "--by", "engineer " * 40]) == 0
@@ -383,6 +386,27 @@ def test_a_scrapped_part_and_a_long_name_in_the_list(capsys: pytest.CaptureFixtu
     assert run(["parts"]) == 0
     out = capsys.readouterr().out
     assert out.count("no, scrapped") == 1
+    for asked, serials in (
+        (["--tag", "scrap"], ["P-0109"]), (["--tag", "closed"], ["P-0109"]), (["--tag", "open"], []),
+        (["--tag", "none"], ["P-0107"]), (["--by", "B" * 300], ["P-0107"]), (["--by", "nobody"], []),
+        (["--defect", "size"], ["P-0109"]), (["--defect", "no-go-entered"], ["P-0109"]), (["--defect", "pins"], []),
+        (["--defect", "no-go", "--tag", "scrap", "--since", "2026-11-11"], ["P-0109"]),
+        (["--tag", "scrap", "--since", "2026-11-12"], []),
+    ):
+        capsys.readouterr()
+        assert run(["parts", "--json", *asked]) == 0
+        assert [row["serial"] for row in json.loads(capsys.readouterr().out)] == serials, asked
+    for wrong in (["--tag", "lost"], ["--defect", "beauty"]):
+        assert run(["parts", *wrong]) == 2
+    for name in ("story.html", "story.pdf"):
+        run(["part", "P-0109", "--out", name])
+    page = Path("story.html").read_text(encoding="utf-8")
+    assert "SCRAPPED" in page
+    assert "disposition scrap, by engineer" in page
+    fits_windows(page)
+    assert Path("story.pdf").read_bytes().startswith(b"%PDF")
+    assert run(["part", "P-0109", "--out", "story.txt"]) == 2
+    capsys.readouterr()
     assert max(map(len, out.splitlines())) < 200
     assert run(["parts", "--json"]) == 0
     assert [row["not_for_use"] for row in json.loads(capsys.readouterr().out)] == ["scrap", ""]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -284,6 +285,62 @@ def test_one_hole_off_the_pattern_is_named_and_the_others_are_not() -> None:
     told = [r.sentence for r in reasons(result, "plate", "1") if "pins" in r.sentence]
     assert len(told) == 1
     assert f"{-result.parts['pin_margin'].iloc[0]:.4f} in" in told[0]
+
+
+@pytest.mark.parametrize(("angle", "shift"), [(0.0, (0.0, 0.0)), (0.001, (0.05, -0.03))])
+def test_the_one_hole_that_keeps_the_pins_out_is_named_with_the_room_of_the_others(
+    angle: float, shift: tuple[float, float]
+) -> None:
+    """In seat and out of seat. Second route: a kit that has no hole 2 at all."""
+    off = np.random.default_rng(3).normal(0, 0.0005, (6, 2))
+    off[1] += (0.0, 0.025)
+    spec, moved = grid_kit(), rigid(GRID + off, angle, shift) - GRID
+    result = judge(spec, *readings_of(moved))
+    (part,) = result.parts.to_dict("records")
+    rest = replace(spec, holes=tuple(h for h in spec.holes if h.id != "2"))
+    alone = judge(rest, *(row for row in readings_of(moved) if row["hole"] != "2"))
+    room = alone.parts["pin_margin"].iloc[0]
+    assert room > 0.005
+    assert (part["pin_culprit"], part["pin_verdict"]) == ("2", 2)
+    assert part["pin_without"] == pytest.approx(room, abs=1e-7)
+    (told,) = [r.sentence for r in reasons(result, "plate", "1") if "pins" in r.sentence]
+    assert told.endswith(f" Without hole 2 the other five have {room:.4f}.")
+    pins = result.pins
+    bad = pins["hole"] == "2"
+    assert pins.loc[bad, "left"].iloc[0] == pytest.approx(part["pin_margin"], abs=1e-7)
+    assert pins.loc[~bad, "left"].min() == pytest.approx(room, abs=1e-7)
+    away = (pins["clearance"] - pins["left"]).to_numpy()
+    assert np.hypot(pins["off_x"], pins["off_y"]).to_numpy() == pytest.approx(away)
+    seat = [r.sentence for r in reasons(result, "plate", "1") if "whole pattern" in r.sentence]
+    if not angle:
+        assert seat == []
+        return
+    assert seat[0].startswith("The whole pattern lies off the datums as one: shift x +0.0")
+    x, y, turn = (float(word.replace("−", "-")) for word in re.findall(r"(?:[xy]|turn) ([+−][\d.]+)", seat[0]))
+    # five holes with a scatter of 0.0005 leave the turn to 0.0005 / sqrt(60) rad = 0.004 degrees (60: squared arms)
+    assert (x, y) == (pytest.approx(0.05, abs=0.002), pytest.approx(-0.03, abs=0.002))
+    assert turn == pytest.approx(np.degrees(0.001), abs=4 * 0.004)
+
+
+def test_two_bad_holes_are_no_one_hole_that_keeps_the_pins_out() -> None:
+    off = np.zeros((6, 2))
+    off[1], off[4] = (0.0, 0.025), (0.0, -0.025)
+    (part,) = judge(grid_kit(), *readings_of(off)).parts.to_dict("records")
+    assert (part["pin_culprit"], part["pin_verdict"]) == ("", 2)
+    assert np.isnan(part["pin_without"])
+
+
+@pytest.mark.parametrize(("beyond", "expected"), [(1e-7, "accept"), (-1e-7, "accept"), (1e-6, "reject")])
+def test_no_verdict_turns_on_what_nobody_can_know(beyond: float, expected: str) -> None:
+    """What is worked out from readings counts as on the limit within half a unit of the sixth decimal."""
+    spec = kit(hole(position=mmc(0.010)), plan=PLAN)
+    assert verdict(judge(spec, bore(0.455), *place(1.0 + (0.010 + beyond) / 2, 1.0)), "position") == expected
+    # two holes pulled apart: each pin has (0.457 - 0.444) / 2 = 0.0065 of room along the line
+    pair = kit(*(hole(n, x, 1.0, pin=PIN) for n, x in ((1, 1.0), (2, 5.0))), plan=PLAN)
+    rows = [bore(0.457, 1), *place(1.0, 1.0, 1), bore(0.457, 2), *place(5.0 + 2 * (0.0065 + beyond), 1.0, 2)]
+    assert judge(pair, *rows).parts["pin_verdict"].iloc[0] == {"accept": 0, "reject": 2}[expected]
+    # a reading typed beyond its limit by as little is beyond it
+    assert verdict(judge(kit(hole()), bore(0.462 + abs(beyond))), "size") == "reject"
 
 
 def test_verdicts_hole_to_hole_agree_with_the_margin_of_the_pattern() -> None:

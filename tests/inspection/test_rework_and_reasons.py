@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -18,11 +19,13 @@ from holeqc.specification.model import (
     DecisionRule,
     Edge,
     Form,
+    Limits,
     Pin,
     Plugs,
     ReadingPlan,
     Specification,
     Surface,
+    Temperature,
     Tool,
     Tools,
 )  # fmt: skip
@@ -346,6 +349,35 @@ def test_expired_gauges_and_guard_bands_are_told_with_numbers() -> None:
     )
     (near,) = sentences(judge(spec, bore(0.4551, date="2026-03-02")))
     assert "0.4551 in lies 0.0001 inside its limit, within the guard band w = 0.0003" in near
+
+
+def test_numbers_of_a_sentence_do_not_contradict_one_another() -> None:
+    """Nothing that is inside the guard band reads as as wide as it, and what is over is the difference of what stands
+    there; both over many values, as their last digits fall."""
+    plan = ReadingPlan(directions=(0.0,), diameter_gauge="BG", position=True)
+    limits = Limits(11.0, 11.1)
+    guarded = kit(hole(size=limits), unit="mm", gauges=gauges(0.002), plan=plan, decision=DecisionRule("guarded"))
+    (near,) = sentences(judge(guarded, bore(11.0018)))
+    assert "11.0018 mm lies 0.0018 inside its limit, within the guard band w = 0.0020" in near
+    simple = kit(hole(position=mmc(0.010)), plan=PLAN)
+    rng = np.random.default_rng(8)
+    for x, size in zip(rng.uniform(0.0052, 0.012, 60), rng.uniform(0.4551, 0.4579, 60), strict=True):
+        said = [t for t in sentences(judge(simple, bore(size), *place(1.0 + x, 1.0))) if "position" in t]
+        for text in said:
+            found, over, total, stated, bonus = map(float, re.findall(r"\d+\.\d+", text))
+            assert round(found - over, 9) == total == round(stated + bonus, 9)
+            assert over == pytest.approx(2 * x - 0.010 - (size - 0.455), abs=1.01e-4)
+
+
+def test_a_size_at_20_degrees_says_what_was_read() -> None:
+    warm = Temperature(correct=True, part_expansion_per_c=23.1e-6, uncertainty_c=1.0, expansion_uncertainty_per_c=1e-6)
+    spec = kit(gauges=gauges(0.0003), plan=ReadingPlan(directions=(0.0,), diameter_gauge="BG"), temperature=warm)
+    (said,) = sentences(judge(spec, bore(0.4630, temperature_c=30.0)))
+    # 0.4630 (1 + 11.5e-5) / (1 + 23.1e-5) = 0.462946
+    assert said.startswith("Hole 1: 0.46295 in at 20 °C (read 0.4630 at 30 °C) along 0° is 0.0009 over")
+    assert sentences(judge(spec, bore(0.4620, temperature_c=19.99))) == []  # 0.46200005: nobody can know
+    (said,) = sentences(judge(spec, bore(0.4630, temperature_c=20.0)))
+    assert said.startswith("Hole 1: 0.4630 in along 0° is 0.0010 over")
 
 
 def test_rejects_come_first_and_an_accepted_part_has_no_reasons() -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from openpyxl import load_workbook
 from runs import GOOD, LARGE, content, judged, kit, sheet, text_of
 from shop import place
 
@@ -23,6 +24,7 @@ from holeqc.ledger.filters import Filter
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.summary import summary
 from holeqc.problems import LedgerError
+from holeqc.reports.workbook import write_table
 from holeqc.specification.load import load_specification
 
 
@@ -131,7 +133,7 @@ def test_exports_are_what_the_frames_are(ledger: Ledger, tmp_path: Path) -> None
     wrong = as_frame(ledger, "characteristics")
     assert set(wrong["serial"]) == {"P-2"}  # dia 90 of its hole 1 and all of its hole 2 are missing
     assert not list(tmp_path.glob(".*"))
-    for name, what, words in (("x.xls", "readings", "give .csv or .parquet"), ("x.csv", "all", "'all'")):
+    for name, what, words in (("x.xls", "readings", "give .csv or .parquet or .xlsx"), ("x.csv", "all", "'all'")):
         with pytest.raises(LedgerError, match=words):
             export(ledger, tmp_path / name, what)
         assert not (tmp_path / name).exists()
@@ -148,6 +150,19 @@ def test_several_kits_must_be_named_apart(ledger: Ledger, tmp_path: Path) -> Non
     with pytest.raises(LedgerError, match=r"several kits \(K2, K3\); name one"):
         ledger.readings()
     assert len(ledger.readings(Filter(kit="K3"))[1].table) == 4
+    both = as_frame(ledger)
+    assert both.groupby("kit").size().to_dict() == {"K2": len(as_frame(ledger, wanted=Filter(kit="K2"))), "K3": 4}
+    export(ledger, tmp_path / "both.xlsx", book=write_table)
+    book = load_workbook(tmp_path / "both.xlsx")["readings"]
+    rows = list(book.iter_rows(values_only=True))
+    assert rows[0] == tuple(both.columns)
+    assert len(rows) == 1 + len(both)
+    column = {name: n for n, name in enumerate(rows[0])}
+    assert [row[column["value"]] for row in rows[1:]] == [None if v != v else v for v in both["value"]]
+    assert {row[column["kit"]] for row in rows[1:]} == {"K2", "K3"}
+    assert rows[1][column["date"]].date() == both["date"].iloc[0].date()
+    notes = [c for row in book.iter_rows(min_row=2) for c in row if c.value == "@home"]
+    assert all(c.data_type == "s" for c in notes)
     with pytest.raises(LedgerError, match="recorded kits: K2 A, K3 A"):
         ledger.readings(Filter(kit="K4"))
     assert [(p["kit"], p["verdict"]) for p in ledger.parts(Filter(serials=("P-1",)))] == [

@@ -24,9 +24,12 @@ from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.tags import dispose
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.reports import packet as packets
+from holeqc.reports.blocks import Banner
 from holeqc.reports.packet import MANIFEST, SEAL, Packet, verify_packet, write_packet
 from holeqc.reports.packet_list import HEADS, listed_characteristics, run_of
 from holeqc.reports.packet_pages import certificate_report, list_report
+from holeqc.reports.pdf import pdf_report
+from holeqc.reports.wording import stamp_of
 
 DECIDED = "use-as-is, authority EN-1"
 
@@ -196,7 +199,7 @@ def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
     by = {(r.place, r.requirement): r for r in rows}
     wrong = by["hole 2", "Size 0.4550 to 0.4620"]
     assert (wrong.results, wrong.nonconformance, wrong.comments, wrong.verdict) == (
-        "0.4625, 0.4600", "T-000001", DECIDED, 2,
+        "0.4625, 0.4600", "T-000001", f"{DECIDED}; gauge G1", 2,
     )  # fmt: skip
     assert wrong.tooling == ""  # variable results are given
     plug = by["hole 1", "GO 0.4550 enters"]
@@ -207,7 +210,7 @@ def test_list_has_one_row_a_characteristic(shop: Shop, made: Packet) -> None:
     assert sheet.max_row == len(rows) + 1
     found = {(row[1], row[3]): row for row in sheet.iter_rows(min_row=2, values_only=True)}
     assert found["hole 2", "Size 0.4550 to 0.4620"][4:9] == (
-        "0.4625, 0.4600", None, "T-000001", DECIDED, "✗ reject",
+        "0.4625, 0.4600", None, "T-000001", f"{DECIDED}; gauge G1", "✗ reject",
     )  # fmt: skip
     assert found["hole 2", "Size 0.4550 to 0.4620"][11] == 0.4625
 
@@ -221,6 +224,15 @@ def test_certificate_says_what_was_approved(shop: Shop) -> None:
     for word in ("K2-10-1", "P-2", "inspector, level 2", "lot 7", hash_, "T-000001", DECIDED, approved.kit_digest,
                  "Approved by, licence, date"):  # fmt: skip
         assert word in text, word
+    pages = pdf_report(certificate_report(approved, part, listed))
+    assert pages.startswith(b"%PDF")
+    (banner,) = [x for x in certificate_report(approved, part, listed).sections[0].blocks if isinstance(x, Banner)]
+    assert (stamp_of(banner), banner.title) == ("BY DISPOSITION", "plate P-2: approved with nonconformances")
+    assert "use-as-is, EN-1" in banner.detail
+    clean = approved_set(shop.ledger, "P-1")
+    _, part = run_of(clean)
+    (banner,) = [x for x in certificate_report(clean, part, ()).sections[0].blocks if isinstance(x, Banner)]
+    assert (stamp_of(banner), banner.title) == ("✓ ACCEPT", "plate P-1: approved")
     assert "AS9102" in repr(list_report(approved, part, listed).sections)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -11,10 +11,20 @@ from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve
-from holeqc.ledger.equipment import BAD, Calibration, record_calibration
+from holeqc.ledger.equipment import (
+    BAD,
+    Calibration,
+    Forecast,
+    forecasts,
+    record_calibration,
+    record_fixture_event,
+    record_forecast,
+)
 from holeqc.ledger.tags import dispose
 from holeqc.ledger.waiting import waiting
-from holeqc.reports.record_text import waiting_text
+from holeqc.reports.html import html_page
+from holeqc.reports.record_pages import waiting_report
+from holeqc.reports.record_text import waiting_text, when
 
 TODAY = dt.date(2026, 12, 10)
 
@@ -25,7 +35,7 @@ def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
         yield Shop(tmp_path, ledger)
 
 
-def test_what_waits_is_listed_with_the_next_command(shop: Shop) -> None:
+def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Callable[[str], None]) -> None:
     assert waiting_text(waiting(shop.ledger, TODAY)) == "Nothing waits.\n"
     shop.record("P-1", GOOD)
     shop.record("P-2", AGAIN)
@@ -41,14 +51,23 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop) -> None:
     assert [tag.number for tag in found.tags] == [reject, hold]
     assert [row["serial"] for row in found.held] == ["P-4"]
     assert found.ready == ()  # P-2 was read with the gauge that was found off
-    # G2 was due on 2026-06-30; G1 and P1 are due on the last day of the year, 21 days from the day asked for
-    assert found.gauges == (("G2", "2026-06-30", True), ("G1", "2026-12-31", False), ("P1", "2026-12-31", False))
+    # G2 was due on 2026-06-30; P1 is due on the last day of the year, 21 days from the day asked for; G1 is off
+    assert found.gauges == (("G2", "2026-06-30", True), ("P1", "2026-12-31", False))
+    assert found.off == (("G1", "2026-11-20"),)
+    assert "G1, found out of tolerance on 2026-11-20: keep it off the bench" in waiting_text(found)
     assert found.kits == (("K2", "B"),)
     text = waiting_text(found)
-    assert f"{reject}  " in text
+    age = (TODAY - dt.date.fromisoformat(when(found.tags[0].row)[:10])).days
+    assert f"{reject}, {max(age, 0)} day" in text
     assert f"holeqc disposition {reject} --as" in text
     assert "plate P-4, hole 1, hold: read again" in text
-    assert "G2: calibration was due on 2026-06-30" in text
+    assert "G2, calibration was due on 2026-06-30: take it off the bench" in text
+    assert "holeqc question P-1 --by WHO" in text
+    page = html_page(waiting_report(found))
+    for word in (reject, hold, "P-1", "P-4", "G2", "K2 revision B", "read again and record the sheet"):
+        assert word in page
+    assert "<script" not in page
+    fits_windows(page)
 
 
 def test_what_nothing_stands_in_the_way_of_is_ready(shop: Shop) -> None:
@@ -57,3 +76,24 @@ def test_what_nothing_stands_in_the_way_of_is_ready(shop: Shop) -> None:
     assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-1", "P-2"]
     approve(shop.ledger, "P-1", "41")
     assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-2"]
+
+
+def test_a_recorded_forecast_counts_down_with_the_parts_that_are_recorded_after_it(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    record_forecast(shop.ledger, "DF-2", [("B1", "size, upper limit", 40), ("B2", "pins", 32)], "engineer")
+    assert waiting(shop.ledger, TODAY).fixtures == ()  # none within 30 parts
+    shop.record("P-2", AGAIN)
+    shop.record("P-1", THIRD, day="2026-11-04")  # read again, no new part
+    assert [(f.bushing, f.left) for f in forecasts(shop.ledger)] == [("B2", 31), ("B1", 39)]
+    shop.record("P-3", THIRD, name="third.csv")
+    (near,) = waiting(shop.ledger, TODAY).fixtures
+    assert (near.fixture, near.bushing, near.left) == ("DF-2", "B2", 30)
+    text = waiting_text(waiting(shop.ledger, TODAY))
+    assert "DF-2, bushing B2, 30 parts left until pins, forecast of" in text
+    record_fixture_event(shop.ledger, "df-2", "bushing changed", dt.date(2026, 11, 5), "engineer", bushing="B2")
+    assert [f.bushing for f in forecasts(shop.ledger)] == ["B1"]
+    record_forecast(shop.ledger, "DF-2", [("B9", "pins", -1)], "engineer")  # the last one counts
+    (last,) = forecasts(shop.ledger)
+    assert isinstance(last, Forecast)
+    assert (last.bushing, last.left) == ("B9", -1)
+    assert "no part left until pins" in waiting_text(waiting(shop.ledger, TODAY))

@@ -95,10 +95,17 @@ class Ground:
         self.sheet.merges = [(a + (a >= i), b, c + (c >= i), d) for a, b, c, d in self.sheet.merges]
 
     def hole_cell(self, row: list[Any]) -> int | None:
-        """Column of the hole's label in a row of readings."""
+        """Column of the hole's label in a row of readings; None too where a count of lines looks just like it."""
         names = {h.id for h in self.kit.holes}
         lead = next(j for j, c in enumerate(row) if key_of(c))
-        return next((j for j in range(lead - 1, -1, -1) if str(row[j]) in names), None)
+        rows = [self.sheet.rows[i] for i in self.data_rows()]
+        named = [j for j in range(lead) if str(row[j]) in names]
+        labels = [j for j in named if all(str(r[j]) in names for r in rows if len(r) > j)]
+        return labels[0] if len(labels) == 1 else None
+
+    def hidden(self, i: int, j: int) -> bool:
+        """Whether a cell lies under a merged range, where nothing can be typed."""
+        return any(a <= i <= c and b <= j <= d and (i, j) != (a, b) for a, b, c, d in self.sheet.merges)
 
     @property
     def width(self) -> int:
@@ -240,7 +247,8 @@ def defect_somewhere(g: Ground) -> Rule:
     """A defect in words in any empty cell."""
     i = g.rng.choice([*range(0, max(1, g.first() - 1)), *g.data_rows(), g.last() + 1, g.last() + 3])
     j = g.rng.choice([0, 1, g.width, g.width + 2])
-    while i < len(g.sheet.rows) and j < len(g.sheet.rows[i]) and g.sheet.rows[i][j] not in (None, ""):
+    row = g.sheet.rows[i] if i < len(g.sheet.rows) else []
+    while g.hidden(i, j) or (j < len(row) and row[j] not in (None, "")):
         j += 1
     g.put(i, j, g.defect())
     return BAD
@@ -374,6 +382,22 @@ def hole_renamed(g: Ground) -> Rule | None:
 
 @foreign
 def heading_gone(g: Ground) -> Rule | None:
+    """A heading blanked: its readings, good ones, may still be read where the headings beside it say what they are."""
+    return ({ACCEPT, HOLD, REFUSED}, {REJECT}) if _blank_heading(g) else None
+
+
+@foreign
+def heading_gone_one_bad(g: Ground) -> Rule | None:
+    """A heading blanked, and one of its readings outside: not read, it may not be lost; read, it is a reject."""
+    spot = _blank_heading(g)
+    if spot is None:
+        return None
+    i, j = spot
+    g.put(i, j, g.bad_size(g.sheet.rows[i][j]))
+    return BAD
+
+
+def _blank_heading(g: Ground) -> tuple[int, int] | None:
     i, j = g.spot()
     for up in range(i - 1, -1, -1):
         row = g.sheet.rows[up]
@@ -381,7 +405,7 @@ def heading_gone(g: Ground) -> Rule | None:
             if sum(isinstance(c, str) and not key_of(c) for c in row) < 3 or str(row[j]) in g.made.wall_words.values():
                 return None
             row[j] = None
-            return ({HOLD, REFUSED}, {ACCEPT, REJECT})
+            return i, j
     return None
 
 

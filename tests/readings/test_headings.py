@@ -104,9 +104,7 @@ def test_what_is_no_reading_is_known_as_none(text: str) -> None:
     assert Vocabulary(kit()).meaning(text).kind in {"ignored", "unknown"}
 
 
-@pytest.mark.parametrize(
-    "text", ["Bolt", "Hole dia depth", "x y", "", "Supplier", "0.4581", "near far dia"]
-)
+@pytest.mark.parametrize("text", ["Bolt", "Hole dia depth", "x y", "", "Supplier", "0.4581", "near far dia"])
 def test_what_is_not_understood_to_the_last_word_is_unknown(text: str) -> None:
     assert not Vocabulary(kit()).meaning(text).is_reading
 
@@ -335,3 +333,23 @@ def test_titles_of_four_languages(title: str, tmp_path: Path) -> None:
 def test_units_in_titles_of_four_languages(title: str, unit: str, tmp_path: Path) -> None:
     rows = [[title], [], ["Serial", "Hole", "Dia"], ["D-1", "A", 11.58 if unit == "mm" else 0.456]]
     assert read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM)).table["unit"].tolist() == [unit]
+
+
+def test_good_and_scrap_side_by_side_are_the_two_ends_of_a_plug(tmp_path: Path) -> None:
+    """Either alone may be the part's; together they say the same of the hole in both senses (common practice)."""
+    rows: list[list[Any]] = [["Bohrung", "Wand", "Ø 0°", "Ø 90°", "X", "Y", "Gut", "Ausschuss"]]
+    rows += [[str(n), "near", 0.458, 0.4582, 1.5, 1.25, "geht", "geht nicht"] for n in (1, 2)]
+    for cut, words in ((8, {"go", "no_go"}), (7, set())):
+        readings = read(text_file(tmp_path / f"{cut}.csv", [row[:cut] for row in rows]), kit(), serial="P-1")
+        assert set(readings.table["characteristic"]) - {"diameter", "x", "y"} == words
+
+
+@pytest.mark.parametrize("first", ["", "-"])
+def test_a_line_of_units_below_the_headings(first: str, tmp_path: Path) -> None:
+    rows = [["Hole", "Dia 0", "X", "Y", "Surface"], [first, "inch", "mm", "mm", first]]
+    rows += [["A", 0.4559, 20.05, 9.98, "clean"], ["B", 0.4571, 60.02, 10.04, "clean"]]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1")
+    sizes = readings.table[readings.table["characteristic"] == "diameter"]
+    assert sizes["value"].tolist() == pytest.approx([0.4559 * 25.4, 0.4571 * 25.4])
+    assert readings.table[readings.table["characteristic"] == "x"]["value"].tolist() == [20.05, 60.02]
+    assert not [p for p in readings.problems if p.holds]

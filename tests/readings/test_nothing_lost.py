@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pytest
-from making import GOOD, KIT_MM, codes, fill, kit, only, read, text_file, wide, workbook
+from making import GOOD, KIT_MM, codes, fill, kit, only, read, rewritten, text_file, wide, workbook
 
 from holeqc.readings.sheet import write_sheet
 
@@ -121,3 +122,105 @@ def test_chosen_sheets_only(tmp_path: Path) -> None:
     fill(book.create_sheet("again"), wide(serial="P-8", changes={(1, "near", 0): 0.4583}))
     book.save(tmp_path / "a.xlsx")
     assert set(read(tmp_path / "a.xlsx", kit(), today=TODAY, sheets=("again",)).table["serial"]) == {"P-8"}
+
+
+MM_ROWS = [
+    ["A", 11.58, 11.60, 20.05, 9.98],
+    ["B", 11.61, 11.62, 60.02, 10.04],
+    ["C", 11.55, 11.57, 39.97, 50.01],
+]
+MM_HEADS = ["Hole", "Dia 0", "Dia 90", "X", "Y"]
+#: heading -> what follows from the rows above, by hand, and what B's can't be though it is inside every limit
+WORKED_OUT = {
+    "dX": ([0.05, 0.02, -0.03], 0.20),
+    "dX reversed": ([-0.05, -0.02, 0.03], 0.20),  # basic less read: some shops count so
+    "Average dia": ([11.59, 11.615, 11.56], 11.53),
+    "Max dia": ([11.60, 11.62, 11.57], 11.66),
+    "Out of roundness": ([0.02, 0.01, 0.02], 0.09),
+    "True position": ([0.108, 0.089, 0.063], 0.31),  # twice the root of 0.05² + 0.02², and so on
+    "Deviation": ([0.08, 0.11, 0.05], 0.17),  # of the first reading, from 11.5, which nobody says
+}
+
+
+@pytest.mark.parametrize("heading", WORKED_OUT)
+def test_what_is_worked_out_on_a_sheet_follows_from_its_readings(heading: str, tmp_path: Path) -> None:
+    right, odd = WORKED_OUT[heading]
+    head = [*MM_HEADS, heading.removesuffix(" reversed")]
+    for values in (right, [right[0], odd, right[2]]):
+        rows = [head, *([*row, value] for row, value in zip(MM_ROWS, values, strict=True))]
+        readings = read(text_file(tmp_path / f"M-{len(values)}.csv", rows), kit(KIT_MM), today=TODAY, serial="M-1")
+        if values == right:
+            assert "not-of-readings" not in codes(readings)
+        else:
+            problem = only(readings, "not-of-readings")
+            assert (problem.cell, problem.hole, problem.holds) == ("F3", "B", True)
+
+
+@pytest.mark.parametrize("text", ["&CREJECTED, see hole B", '&L&"Arial,Bold"&10hole B 11.74 on second look&RPage &P'])
+def test_the_head_of_a_printed_page_is_read(text: str, tmp_path: Path) -> None:
+    path = workbook(tmp_path / "a.xlsx", [MM_HEADS, *MM_ROWS])
+    book = openpyxl.load_workbook(path)
+    book["Sheet1"].oddHeader.center.text = "Bench 2"
+    book.save(path)
+    assert "comment-not-read" not in codes(read(path, kit(KIT_MM), today=TODAY, serial="M-1"))
+    foot = f"<headerFooter><oddFooter>{text.replace('&', '&amp;')}</oddFooter></headerFooter>"
+    rewritten(path, {"xl/worksheets/sheet1.xml": lambda xml: re.sub("<headerFooter>.*</headerFooter>", foot, xml)})
+    assert only(read(path, kit(KIT_MM), today=TODAY, serial="M-1"), "comment-not-read").holds
+
+
+@pytest.mark.parametrize("typed", [0.4651, "0.4651", "⌀0.090 MMC", "see back"])
+@pytest.mark.parametrize("heading", ["Lower limit", "Upper limit", "Position asked", "Edge asked"])
+def test_what_is_typed_over_the_print_of_our_sheet_holds(heading: str, typed: Any, tmp_path: Path) -> None:
+    spec = kit()
+    write_sheet(spec, tmp_path / "a.xlsx", part="port", serials=["P-1"])
+    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+    page = book["P-1"]
+    head = next(r for r in range(1, 40) if page.cell(r, 1).value == "Hole")
+    at = {page.cell(head, c).value: c for c in range(1, page.max_column + 1)}
+    for row, value in zip(range(head + 1, head + 9), body(), strict=True):
+        assert page.cell(row, 1).value == str(value[0])
+        page.cell(row, at["Diameter 0° [in]"]).value = value[2]
+        page.cell(row, at["x [in]"]).value = value[4]
+    book.save(tmp_path / "b.xlsx")
+    assert "printed-over" not in codes(read(tmp_path / "b.xlsx", spec, today=TODAY))
+    page.cell(head + 3, at[heading]).value = typed
+    book.save(tmp_path / "c.xlsx")
+    problem = only(read(tmp_path / "c.xlsx", spec, today=TODAY), "printed-over")
+    assert (problem.hole, problem.holds) == ("2", True)
+
+
+def test_a_number_under_the_hole_of_a_card_is_not_taken_for_its_heading(tmp_path: Path) -> None:
+    cards = [
+        line
+        for name, one, other, x, y in MM_ROWS
+        for line in (["Hole", name], ["Dia 0", one], ["Dia 90", other], ["X", x], ["Y", y], [])
+    ]
+    assert "cell-not-read" not in codes(read(workbook(tmp_path / "a.xlsx", cards), kit(KIT_MM), serial="M-1"))
+    cards.insert(7, [None, 11.83])  # under 'Hole B', before its first line
+    problem = only(read(workbook(tmp_path / "a.xlsx", cards), kit(KIT_MM), serial="M-1"), "cell-not-read")
+    assert (problem.cell, problem.holds) == ("B8", True)
+
+
+@pytest.mark.parametrize(("text", "holds"), [("B: 11.83 on second look", True), ("B 11.66", True), ("ask 41", False)])
+def test_words_beside_holes_that_stand_side_by_side(text: str, holds: bool, tmp_path: Path) -> None:
+    labels = ["Dia 0", "Dia 90", "X", "Y"]
+    rows = [
+        ["Hole", *(r[0] for r in MM_ROWS)],
+        *([label, *(r[i] for r in MM_ROWS)] for i, label in enumerate(labels, 1)),
+    ]
+    rows[3].append(text)
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1")
+    assert ("size-in-words" in codes(readings)) == holds
+
+
+def test_a_sheet_that_says_no_serial_beside_one_that_does(tmp_path: Path) -> None:
+    path = workbook(tmp_path / "a.xlsx", [["Serial", "M-1"], [], MM_HEADS, *MM_ROWS])
+    book = openpyxl.load_workbook(path)
+    other = book.create_sheet("again 2b")
+    for row in [MM_HEADS, ["B", 11.83, 11.84, 60.02, 10.04]]:
+        other.append(row)
+    book.save(path)
+    problem = only(read(path, kit(KIT_MM), today=TODAY), "whose-sheet")
+    assert (problem.sheet, problem.serial, problem.holds) == ("again 2b", "", True)
+    path = workbook(tmp_path / "b.xlsx", [MM_HEADS, *MM_ROWS], sheet="M-7")
+    assert "whose-sheet" not in codes(read(path, kit(KIT_MM), today=TODAY))

@@ -5,7 +5,10 @@ Common practice, no source.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from making import KIT_MM, kit, only, read, wide, workbook
 
 from holeqc.readings.words import is_signature, numbers_in, speaks_of_defect
 
@@ -114,3 +117,37 @@ def test_long_remarks_end_soon(unit: str) -> None:
     assert isinstance(speaks_of_defect(text), str)
     assert isinstance(numbers_in(text), tuple)
     assert not is_signature(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "ticked"),
+    [
+        ("Accept [ ] Reject [x]", "Reject"),
+        ("[ ] Accept [X] Reject", "Reject"),
+        ("☐ OK ☒ Scrap", "Scrap"),
+        ("OK ( ) NOK (x)", "NOK"),
+        ("Gut [ ]  Ausschuss [✓]", "Ausschuss"),
+        ("oversize [x]", "oversize"),
+        ("Accept [x] Reject [ ]", ""),
+        ("[x] Accept [ ] Reject", ""),
+        ("☑ OK ☐ Scrap", ""),
+        ("If any hole is oversize or cracked, stop and call QA.", ""),
+        ("N = near, F = far", ""),
+    ],
+)
+def test_boxes_that_are_ticked_speak_and_empty_ones_are_a_form(text: str, ticked: str, tmp_path: Path) -> None:
+    found = read(workbook(tmp_path / "a.xlsx", [*wide(), [], [text]]), kit())
+    held = [p.message for p in found.problems if p.code == "cell-not-read"]
+    assert bool(held) == bool(ticked)
+    assert not held or f"a box is ticked at {ticked!r}" in held[0]
+
+
+@pytest.mark.parametrize("text", ["2 = cracked", "hole 3 = oversize", "4 = 0.4702"])
+def test_what_is_said_of_a_hole_is_no_legend(text: str, tmp_path: Path) -> None:
+    assert only(read(workbook(tmp_path / "a.xlsx", [*wide(), [], [text]]), kit()), "cell-not-read").holds
+
+
+def test_a_column_of_parts_with_sizes_in_it(tmp_path: Path) -> None:
+    rows = [["Hole", "Part", "Dia 0", "X", "Y"], ["A", 11.83, 11.58, 20.05, 9.98], ["B", 11.61, 11.62, 60.02, 10.04]]
+    problem = only(read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1"), "outside-beside-readings")
+    assert (problem.cell, problem.hole, problem.holds) == ("B2", "A", True)

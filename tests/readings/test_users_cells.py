@@ -104,14 +104,26 @@ SOUND: list[tuple[Any, float]] = [
     ("0.4581 in", 0.4581),
     ("0,4581", 0.4581),
     ("11.63574 mm", 0.4581),
-    ("29/64", 0.453125),
-    ("0 29/64", 0.453125),
+    ("⌀0.4581", 0.4581),
+    ("Ø .4581", 0.4581),
     ("0.4581 inch", 0.4581),
     (0.470, 0.47),
     (0.462, 0.462),
     (0.44581, 0.44581),
     (0.4375, 0.4375),
 ]
+
+
+@pytest.mark.parametrize("content", ["29/64", "0 29/64", "15/32"])
+def test_a_fraction_is_no_reading_of_a_hole_and_may_be_one_of_a_place(content: str, tmp_path: Path) -> None:
+    """Drills and drawings are named so; gauges of such holes show decimals (common practice, no source)."""
+    readings = read(
+        workbook(tmp_path / "shop.xlsx", wide({NEAR1: content, (1, "near", 2): "1 1/2"})), kit(), today=TODAY
+    )
+    problem = only(readings, "fraction-for-reading")
+    assert (problem.cell, problem.hole, problem.holds) == ("F2", "1", True)
+    at = readings.table[(readings.table["hole"] == "1") & (readings.table["characteristic"] == "x")].iloc[0]
+    assert (at["value"], at["doubt"]) == (1.5, "")
 
 
 @pytest.mark.parametrize(("content", "value"), SOUND, ids=[repr(c) for c, _ in SOUND])

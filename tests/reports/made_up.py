@@ -18,6 +18,7 @@ from holeqc.inspection.results import (
     HOLD,
     HOLE_COLUMNS,
     PART_COLUMNS,
+    PIN_COLUMNS,
     REJECT,
     Inspection,
     Reason,
@@ -212,6 +213,7 @@ def inspection(
                 key
                 | {"hole": hole, "verdict": verdict, "mating_size": low, "mating_from": "readings" if sizes else ""}
                 | {"smallest": low, "largest": high, "dx": half * math.cos(angle) * k, "dy": half * math.sin(angle) * k}
+                | {"pattern_dx": 0.002 * k, "pattern_dy": -0.001 * k}
                 | {"rework": "ream to 0.4575 with the 0.4575 reamer, then read it again" if small else ""}
                 | {"ream_to": 0.4575 * k if small else NAN}
             )
@@ -225,12 +227,14 @@ def inspection(
                 room = 0.0112 - 0.0011 * int(hole)
                 pin = {"hole": hole, "wall": wall, "pin": "7/16 ring pin", "clearance": 0.0115 * k}
                 tables["pins"].append(key | pin | {"binding": hole in "78" and wall == "far", "left": room * k})
+                tables["pins"][-1] |= {"off_x": 0.0, "off_y": 0.0}
         pin_verdict = ACCEPT if worst != REJECT else HOLD
         whole = {"verdict": worst, "pin_verdict": pin_verdict, "pin_margin": 0.0024 * k, "pin_rotation": 0.00041}
         tables["p"].append(
             key
             | whole
             | {"pin_dx": 0.0012 * k, "pin_dy": -0.0007 * k, "readings": len(mine)}
+            | {"pin_culprit": "", "pin_without": NAN}
             | {"first_date": pd.Timestamp(2026, 5, 4), "last_date": pd.Timestamp(2026, 5, 4)}
         )
         room = {f"{axis}_{side}": 0.0031 * k for axis in "xy" for side in ("minus", "plus")}
@@ -242,7 +246,7 @@ def inspection(
         characteristics=pd.DataFrame(tables["c"], columns=list(CHARACTERISTIC_COLUMNS)),
         holes=pd.DataFrame(tables["h"], columns=list(HOLE_COLUMNS)),
         parts=pd.DataFrame(tables["p"], columns=list(PART_COLUMNS)),
-        pins=pd.DataFrame(tables["pins"], columns=[*columns, "hole", "wall", "pin", "clearance", "binding", "left"]),
+        pins=pd.DataFrame(tables["pins"], columns=list(PIN_COLUMNS)),
         float_left=pd.DataFrame(tables["float"]),
         problems=tuple(problems),
         rework=pd.DataFrame(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+from collections.abc import Callable
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
@@ -16,6 +18,7 @@ from holeqc.reports import wording
 from holeqc.reports.html import html_page
 from holeqc.reports.story import report_for
 from holeqc.reports.view import Run
+from holeqc.specification.model import Temperature
 
 VOID = {"meta", "wbr", "br"}
 
@@ -110,19 +113,19 @@ def test_every_section_carries_tool_kit_files_rule_uncertainty_and_cautions(many
 
 def test_many_files_are_named_and_their_list_is_proved() -> None:
     sources = tuple(Source(f"f{n}.xlsx", f"{n:064x}", 10) for n in range(30))
-    page = page_of(made_up.inspection(sources=sources))
+    page = page_of(made_up.inspection(sources=sources)).replace("<wbr>", "")
     for source in sources:
         assert source.sha256 in page
     # SHA-256 of the thirty digests joined, by hashlib in a shell of its own; a second route
     import hashlib
 
     proof = hashlib.sha256(b"".join(s.sha256.encode("ascii") for s in sources)).hexdigest()
-    assert page.count(proof) == 2  # foot of the part's section and of the last
+    assert page.count(proof) == 3  # foot of the part's section and of the last, and under the list
 
 
 def test_pictures_are_well_formed_and_have_a_title(one: Inspection) -> None:
     pictures = re.findall(r"<svg.*?</svg>", page_of(one), re.DOTALL)
-    assert len(pictures) == 3
+    assert len(pictures) == 4  # sizes, to the datums, hole to hole, pins
     for picture in pictures:
         root = ElementTree.fromstring(picture)
         assert root[0].tag.endswith("title")
@@ -139,11 +142,62 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
     assert page.index('id="overview"') < page.index('id="part-2"')
     assert page.count('<table class="page"') == 7  # overview, five parts, about
     text = " ".join(" ".join(check(page).text).split())
-    assert "5 of 8 parts that aren't accepted are shown in full here, rejected ones first" in text
+    assert "5 of 16 parts are shown in full here, rejected ones first" in text
     left_out = {"S-0007", "S-0011", "S-0015"}  # held ones come last
     for serial in left_out:
         assert f"starboard {serial}" in text
     assert text.count("P-0000") == 1  # accepted: in the table alone
+
+
+@pytest.mark.parametrize("what", ["many", "one"])
+def test_a_report_shows_whole_on_a_bench_screen_and_on_a_telephone(
+    what: str, fits_windows: Callable[[str], None], request: pytest.FixtureRequest
+) -> None:
+    fits_windows(page_of(request.getfixturevalue(what)))
+
+
+def test_names_as_long_as_they_come_are_not_cut(fits_windows: Callable[[str], None]) -> None:
+    long = made_up.inspection((("a" * 60, "S" * 80, made_up.BAD), ("port", "2", made_up.CLEAN)))
+    fits_windows(page_of(long))
+
+
+def test_what_holds_at_20_degrees_stands_beside_what_was_read() -> None:
+    warm = Temperature(correct=True, part_expansion_per_c=23.1e-6)
+    cold, found = (made_up.inspection((("port", "1", made_up.CLEAN),), **more) for more in ({}, {"temperature": warm}))
+    sizes = (found.characteristics["characteristic"] == "size") & (found.characteristics["hole"] == "3")
+    row = found.characteristics[sizes].iloc[0]
+    read = found.readings.table.loc[row["reading"], "value"]
+    found.characteristics.loc[row.name, "found"] = read - 0.000042
+    page = page_of(found)
+    text = re.sub(r"<[^>]+>", "|", page)
+    shown = f"{read - 0.000042:.5f}"
+    assert f"{shown} *" in text
+    assert "* At 20 °C; the table of sizes has what was read beside it." in page
+    assert re.search(rf'Worst, at 20 °C">{shown}</td><td[^>]*As read">{read:.4f}</td><td[^>]*Part °C">21.5</td>', page)
+    assert "At 20 °C" not in page_of(cold)
+    assert "As read" not in page_of(cold)
+
+
+def test_every_part_of_a_batch_has_its_page_and_a_brief_report_has_a_line_for_each() -> None:
+    found = made_up.inspection(made_up.six_parts(30))
+    ids = check(page_of(found)).ids
+    assert sum(name.startswith("part-") for name in ids) == 30
+    brief = check(page_of(found, most=0))
+    assert brief.ids == ["top", "overview", "about"]
+    text = " ".join(" ".join(brief.text).split())
+    assert all(str(serial) in text for serial in found.parts["serial"])
+    assert "A line for each part" in text
+
+
+def test_a_report_has_a_number_that_its_content_gives_and_the_day_it_was_made(many: Inspection) -> None:
+    page = html_page(report_for(Run(many), 200, made=dt.date(2026, 11, 30)))
+    (number,) = set(re.findall(r"R-[0-9A-F]{4}-[0-9A-F]{4}", page))
+    assert page.count(f"Report {number} of 2026-11-30") == len(many.parts) + 2  # at the foot of every section
+    assert number in page_of(many)
+    changed = made_up.inspection(made_up.six_parts(), sources=(Source("other.xlsx", "0" * 64, 5),))
+    assert number not in page_of(changed)
+    named = report_for(Run(many), 9, "approval 12", dt.date(2026, 11, 30))
+    assert "Report approval 12 of 2026-11-30" in html_page(named)
 
 
 def test_the_overview_marks_what_lies_beyond_its_limit(many: Inspection) -> None:
@@ -174,12 +228,12 @@ def test_no_rework_cautions_where_no_rework_is_permitted(one: Inspection) -> Non
 
 
 def test_a_narrow_window_clips_nothing(one: Inspection) -> None:
-    """A page's table may not grow with what it holds (CSS 2.2, 17.5.2.1); wide tables and pictures scroll instead."""
+    """A page's table may not grow with what it holds (CSS 2.2, 17.5.2.1); a row is a card there."""
     style = page_of(one).split("<style>", 1)[1].split("</style>", 1)[0]
     assert "@media screen { table.page { table-layout: fixed; } }" in style
     assert re.search(r"^\.wide \{ overflow-x: auto; \}", style, re.M)
-    narrow = style.split("@media screen and (max-width: 640px)", 1)[1].split("@media", 1)[0]
-    assert "figure { overflow-x: auto; }" in narrow
+    narrow = style.split("@media screen and (max-width: 980px)", 1)[1].split("@media", 1)[0]
+    assert "content: attr(data-of)" in narrow
     page = page_of(one)
     assert page.count('<table class="data">') == page.count('<div class="wide"><table class="data">') > 3
 
@@ -198,7 +252,7 @@ def test_a_doubtful_value_is_no_measurement_on_any_page(many: Inspection) -> Non
     assert ">? doubtful<" in page
     assert "missing or in doubt" in page
     row = next(line for line in re.findall(r"<tr.*?</tr>", page) if str(first["serial"]) in line)
-    assert re.search(r'<td class="right hold fault">\? [+−]', row)
+    assert re.search(r'<td class="right hold fault" data-of="Size left">\? [+−]', row)
 
 
 def test_every_gauge_that_decides_is_named_with_the_part(one: Inspection) -> None:

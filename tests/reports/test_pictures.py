@@ -41,7 +41,7 @@ def test_a_deviation_points_where_it_lies_on_either_hand() -> None:
     for part, turn in (("port", 1), ("starboard", -1)):
         view = part_of(part)
         view.run.inspection.holes[["dx", "dy"]] = [0.02, 0.01]
-        picture = pattern_picture(Run(view.run.inspection)[0])
+        picture = pattern_picture(Run(view.run.inspection)[0], "position")
         assert picture is not None
         lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
         assert len(lines) == 8
@@ -56,7 +56,7 @@ def test_a_mirrored_part_read_in_the_common_frame_is_turned_once() -> None:
     found = made_up.inspection((("starboard", "1", made_up.CLEAN),))
     found = dataclasses.replace(found, specification=dataclasses.replace(found.specification, parts=parts))
     found.holes[["dx", "dy"]] = [0.02, 0.0]
-    picture = pattern_picture(Run(found)[0])
+    picture = pattern_picture(Run(found)[0], "position")
     assert picture is not None
     lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
     assert all(line.points[1][0] > line.points[0][0] for line in lines)
@@ -65,7 +65,7 @@ def test_a_mirrored_part_read_in_the_common_frame_is_turned_once() -> None:
 def test_deviation_and_circle_have_one_scale() -> None:
     view = part_of()
     view.run.inspection.holes[["dx", "dy"]] = [0.03, 0.0]  # as far as the stated radius
-    picture = pattern_picture(Run(view.run.inspection)[0])
+    picture = pattern_picture(Run(view.run.inspection)[0], "position")
     assert picture is not None
     stated = [i for i in picture.items if isinstance(i, d.Circle) and i.dash and i.y > 30]
     lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
@@ -75,7 +75,7 @@ def test_deviation_and_circle_have_one_scale() -> None:
 
 def test_a_hole_far_off_is_an_arrow_with_its_number() -> None:
     faults = {("6", "near", "position"): (2.0, REJECT, "over")}
-    picture = pattern_picture(part_of(faults=faults))
+    picture = pattern_picture(part_of(faults=faults), "position")
     texts = labels(picture)
     assert texts["✗ 6"].colour == d.REJECT_INK
     assert "2.0000 / 0.0618" in texts
@@ -84,11 +84,19 @@ def test_a_hole_far_off_is_an_arrow_with_its_number() -> None:
     assert len(heads) == 1
 
 
-def test_hole_to_hole_speaks_where_it_is_the_worse() -> None:
-    texts = labels(pattern_picture(part_of(faults={("2", "far", "hole-to-hole position"): (0.0382, REJECT, "over")})))
-    assert "✗ 2" in texts
-    assert {"0.0382 / 0.0128", "hole to hole"} <= set(texts)
-    assert "✓ 1" in texts
+def test_the_zone_that_decides_is_drawn_with_the_deviation_that_it_judges() -> None:
+    """A hole inside its zone to the datums and outside hole to hole: a cross outside the circle, never one inside."""
+    view = part_of(faults={("2", "far", "hole-to-hole position"): (0.0180, REJECT, "over")})
+    view.run.inspection.holes.loc[view.run.inspection.holes["hole"] == "2", ["pattern_dx", "pattern_dy"]] = [0.009, 0]
+    part = Run(view.run.inspection)[0]
+    to_datums, floated = (pattern_picture(part, name) for name in ("position", "hole-to-hole position"))
+    assert "✓ 2" in labels(to_datums)
+    assert {"✗ 2", "0.0180 / 0.0128", "✓ 1"} <= set(labels(floated))
+    assert floated is not None
+    zones = [i for i in floated.items if isinstance(i, d.Circle) and i.width == 0.9 and i.fill == "#ffffff"]
+    lines = [i for i in floated.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
+    (x0, _), (x1, _) = max(lines, key=lambda line: abs(line.points[1][0] - line.points[0][0])).points
+    assert x1 - x0 == pytest.approx(zones[0].r * 0.0180 / 0.0128)
 
 
 def test_each_verdict_has_a_form_of_its_own() -> None:
@@ -109,7 +117,7 @@ def test_each_verdict_has_a_form_of_its_own() -> None:
 def test_a_kit_without_positions_has_no_pattern_picture() -> None:
     view = part_of()
     view.run.inspection.holes[["dx", "dy"]] = math.nan
-    assert pattern_picture(Run(view.run.inspection)[0]) is None
+    assert pattern_picture(Run(view.run.inspection)[0], "position") is None
 
 
 def test_every_reading_is_drawn_and_those_outside_are_told() -> None:

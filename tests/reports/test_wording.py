@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 import made_up
+import numpy as np
 import pytest
 
 from holeqc.readings.table import Source
@@ -17,7 +19,8 @@ from holeqc.specification import model as m
     [
         (0.0123456, (), "0.0123"),
         (0.06003, (0.06,), "0.06003"),  # 0.0600 would look inside
-        (0.0600001, (0.06,), "0.0600001"),
+        (0.060001, (0.06,), "0.060001"),
+        (0.0600001, (0.06,), "0.0600"),  # what is worked out counts as on a limit so near
         (0.06, (0.06,), "0.0600"),
         (0.05996, (0.06,), "0.05996"),
         (math.nan, (), "-"),
@@ -106,3 +109,13 @@ def test_requirements_in_words() -> None:
 def test_long_names_are_shortened_in_their_middle() -> None:
     assert w.shorten("abcdefghij", 7) == "abc…hij"
     assert w.shorten("abc", 7) == "abc"
+
+
+def test_what_is_left_is_the_difference_of_what_stands_beside_it() -> None:
+    rng = np.random.default_rng(5)
+    for total, actual in rng.uniform(0.0100, 0.0140, (300, 2)).tolist():
+        shown = Decimal(w.computed(total, "in")) - Decimal(w.computed(actual, "in", total))
+        left = float(w.left_text(total, actual, total - actual, "in").replace("−", "-"))
+        assert (left > 0) == (total > actual)
+        if abs(total - actual) > 1e-4:  # nearer, more digits tell on which side it lies
+            assert left == pytest.approx(float(shown), abs=1e-9)

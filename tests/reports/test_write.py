@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import json
 from pathlib import Path
@@ -10,6 +11,7 @@ import made_up
 import pytest
 
 from holeqc import writer
+from holeqc.__main__ import run
 from holeqc.inspection.results import Inspection
 from holeqc.problems import HoleQCError
 from holeqc.reports.data import as_data
@@ -30,6 +32,21 @@ def test_all_files_are_written_and_returned(one: Inspection, tmp_path: Path) -> 
 def test_no_tag_pages_without_a_tag(clean: Inspection, tmp_path: Path) -> None:
     write_reports(clean, tmp_path / "out")
     assert names_in(tmp_path / "out") == set(NAMES) - {"tags.pdf"}
+
+
+def test_a_brief_report_has_a_line_for_each_part_and_the_day(many: Inspection, tmp_path: Path) -> None:
+    write_reports(many, tmp_path / "out", brief=True, made=dt.date(2026, 11, 30))
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert 'id="part-1"' not in page
+    assert "Signed by, licence, date" in page
+    assert " of 2026-11-30" in page
+    write_reports(many, tmp_path / "out", made=dt.date(2026, 11, 30))
+    assert page != (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_brief_is_of_the_report(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", "k.toml", "x.csv", "--brief"]) == 2
+    assert "add --out FOLDER" in capsys.readouterr().err
 
 
 def test_verdicts_json_is_the_json_content(many: Inspection, tmp_path: Path) -> None:

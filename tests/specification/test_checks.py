@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from kits import SMALL, TWO, problems, told
 
+from holeqc.inspection.results import CHARACTERISTICS
 from holeqc.problems import ERROR, WARNING, Problem, SpecificationError
+from holeqc.specification.checks import DESIGNATED
 from holeqc.specification.describe import describe
 from holeqc.specification.load import parse_specification
 
@@ -92,6 +94,7 @@ CASES = [
     ('[datum_shift]\nholes = ["9"]\nboundary = 0.444\n', "unknown-hole", "datum_shift.holes", ERROR),
     ('[datum_shift]\nholes = ["1"]\n', "missing-key", "datum_shift.boundary", ERROR),
     ('[datum_shift]\nholes = ["1"]\nboundary = 0.456\n', "datum-boundary", "datum_shift.boundary", WARNING),
+    ('[designators]\n"diameter" = "KC"\n', "unknown-characteristic", 'designators."diameter"', ERROR),
     ('[headings]\n"Dia A" = "diametre"\n', "wrong-value", 'headings."Dia A"', ERROR),
     ("[outline]\npoints = [[0, 0], [6, 0], [3, 0]]\n", "flat-outline", "outline.points", ERROR),
     ("[outline]\npoints = [[0, 0], [4, 0], [4, 3], [0, 3]]\n", "hole-outside", "hole[2].x", ERROR),
@@ -121,6 +124,13 @@ def test_each_fault_is_told_with_its_path(added: str, code: str, where: str, sev
     table = where.split(".")[0].split("[")[0]
     assert (problem.line > 0) is (f"[{table}]" in SMALL + TWO + added or where == table == "form")
     assert problem.sentence().startswith(f"line {problem.line}, {where}: " if problem.line else f"{where}: ")
+
+
+def test_every_characteristic_that_is_judged_can_have_a_designator() -> None:
+    assert (*CHARACTERISTICS, "pins") == DESIGNATED
+    asked = "\n".join(f'"{name}" = "KC {n}"' for n, name in enumerate(DESIGNATED))
+    kit = parse_specification(f"{SMALL}{TWO}[designators]\n{asked}\n", "k.toml")
+    assert kit.designators["hole-to-hole position"] == "KC 4"
 
 
 def test_the_valid_kit_has_no_problem() -> None:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import csv
 import html
 import json
+import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,6 +31,7 @@ from holeqc.wear import events as ev
 from holeqc.wear.history import History, history_of
 from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
 from holeqc.wear.study import study
+from holeqc.wear.words import due_bushings
 
 ROOT = Path(__file__).resolve().parents[2]
 KIT = ROOT / "tolerances" / "bl7.toml"
@@ -219,6 +222,23 @@ def test_pages_hold_the_answer_and_come_out_alike(wear: Wear, spec: Specificatio
     assert paths[1].read_bytes().startswith(b"%PDF")
     again = write_wear(wear, spec, tmp_path / "again")
     assert [p.read_bytes() for p in paths] == [p.read_bytes() for p in again]
+
+
+def test_what_is_recorded_of_a_forecast_are_the_bushings_to_change(
+    wear: Wear, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (due,) = due_bushings(wear)  # of the sample B3 alone wears
+    look = wear.first_of(2)
+    assert look is not None
+    assert due == ("B3", look.limit, math.floor(look.forecast.left or math.nan))
+    assert run(["wear", str(KIT), "history.csv", "--record", "--by", "engineer"]) == 2
+    assert "give --ledger too" in capsys.readouterr().err
+
+
+def test_the_page_shows_whole_on_a_bench_screen_and_on_a_telephone(
+    wear: Wear, spec: Specification, fits_windows: Callable[[str], None]
+) -> None:
+    fits_windows(html_page(wear_report(wear, spec)))
 
 
 def test_names_from_sheets_are_escaped(wear: Wear, spec: Specification) -> None:
