@@ -65,12 +65,12 @@ class Band:
 class Forecast:
     """From which part on half of the parts fail a limit, in cycles of the fixture's count.
 
-    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support, nothing is promised); ``no end yet`` (something
-    drifts, but its end may lie beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and ``upper`` say
-    since when); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the one-sided 95 % lower
-    bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known. ``now`` and ``sd``:
-    room of the middle part at the last cycle and scatter of one part's room about it. ``start``: first cycle that
-    counts for all that drifts, ``n`` parts since. ``why``: why there is no end.
+    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support, nothing is promised); ``no end yet``
+    (something drifts, but its end may lie beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and
+    ``upper`` say since when); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the
+    one-sided 95 % lower bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known.
+    ``now`` and ``sd``: room of the middle part at the last cycle and scatter of one part's room about it. ``start``:
+    first cycle that counts for all that drifts, ``n`` parts since. ``why``: why there is no end.
     """
 
     state: str

@@ -36,7 +36,7 @@ BUSHING, ALL_SIZES, SEATING, SIZE_EITHER, PLACE_EITHER, UNKNOWN = (
 #: columns of `Wear.frame`, one row a bushing, most urgent first
 COLUMNS: dict[str, str] = {
     "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
-    "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
+    "state": "forecast, no end yet, cannot tell yet, used up, no data", "limit": "which limit is reached first",
     "cause": "bushing, all sizes together, seating, or two that can't be told apart; empty where no drift is told",
     "act": "act before this cycle: the bound for half of the parts, or singles if that comes first",
     "left": "parts left until then", "before": "one-sided 95 % bound of estimate",

@@ -1,4 +1,4 @@
-"""A sample of the simulated shop (tests/benchmarks/simulate_shop.py): sentences, intervals and bounds against the truth.
+"""A sample of the simulated shop (tests/benchmarks/simulate_shop.py): sentences, intervals, bounds against the truth.
 
 Every kind of history there is, once; the benchmark runs hundreds of each.
 """
