@@ -26,7 +26,7 @@ LIMITS_NOTE = (
 FORECAST_NOTE = (
     "One question is asked of every limit: from which part on do half of the parts fail it? 'Before' is the 95 % lower "
     "bound of that, or where about one part in forty fails if that comes first. It holds if what drifts goes on as it "
-    "did and what isn't seen to drift stays."
+    "did and what isn't seen to drift stays; numbers in tables are for nobody regrinding or changing anything."
 )
 
 
@@ -387,9 +387,12 @@ def _jumps(wear: res.Wear, who: str, hole: int | None, jumps: Sequence[res.Found
     ask = "changed, knocked or repaired" if hole is not None else "was the fixture moved or the machine set anew"
     marks = _marks(wear, jumps) if hole is None else ""
     several = " Such a sawtooth is what regular replacement looks like." if len(jumps) > 2 and hole is not None else ""
+    decide = ""
+    if hole is None:
+        decide = " To tell the fixture from the coordinate table: lay a part measured earlier on the table again."
     return (
         f"{who} jumps {told}{more}; nobody logged an event there ({by_chance(chance)}).{several}{marks} What happened: "
-        f"{ask}? The trend starts anew there; log it."
+        f"{ask}? The trend starts anew there; log it.{decide}"
     )
 
 
