@@ -190,7 +190,7 @@ def drill_step(rng: np.random.Generator) -> Shop:
     shop = steady(rng, "drill step")
     at = int(shop.parts * rng.uniform(0.25, 0.75))
     shop.common[at:] += rng.choice([-1, 1]) * rng.uniform(0.0004, 0.0008)
-    shop.right = (r"[Aa]ll sizes[^.]*jump|sizes[^.]*together[^.]*jump",)
+    shop.right = (r"[Aa]ll sizes (jump|change) together[^.]* at part",)
     return shop
 
 
@@ -335,8 +335,7 @@ def as_csv(rng: np.random.Generator, shop: Shop) -> str:
 
 def truth(shop: Shop, limit: str, hole: int | None) -> float:
     """Return the part number from which half of the parts fail a limit; infinite where they never do."""
-    limit = res.PATTERN if limit == res.PINS else limit  # of this kit the same radii
-    key = (limit, None if limit == res.PATTERN else hole)
+    key = (limit, None if limit in (res.PATTERN, res.PINS) else hole)
     if key not in shop.ends:
         shop.ends[key] = _end(shop, *key)
     return shop.ends[key]
@@ -346,7 +345,7 @@ def _end(shop: Shop, limit: str, hole: int | None) -> float:
     step = max(1, shop.place.shape[0] // 100)
     at = np.arange(0, shop.place.shape[0], step)
     rng = np.random.default_rng(99)
-    noise = 40 if limit == res.PATTERN else 200
+    noise = 40 if limit in (res.PATTERN, res.PINS) else 200
     margins = []
     for _ in range(noise):
         place, dia = drill(rng, shop, at)
@@ -365,14 +364,12 @@ def _margin(limit: str, hole: int | None, place: np.ndarray, dia: np.ndarray) ->
         return 0.4620 - dia[:, hole].max(axis=(1, 2))
     if limit == res.SIZE_LOWER:
         return small[:, hole] - 0.4550
+    bonus = np.clip(small - 0.455, 0.0, 0.007)  # no more than the size has room for
     if limit == res.POSITION:
-        return (
-            (0.030 + (small[:, hole] - 0.455) / 2)[:, None]
-            .__sub__(np.hypot(place[:, hole, :, 0], place[:, hole, :, 1]))
-            .min(axis=1)
-        )
+        away = np.hypot(place[:, hole, :, 0], place[:, hole, :, 1])
+        return np.asarray((0.030 + bonus[:, hole, None] / 2 - away).min(axis=1))
     both = np.repeat(NOMINAL, 2, axis=0)
-    radius = np.repeat((small - 0.444) / 2, 2, axis=1)
+    radius = np.repeat((0.011 + bonus) / 2 if limit == res.PATTERN else (small - 0.444) / 2, 2, axis=1)
     return np.asarray(zone_margin(both, both + place.reshape(len(place), -1, 2), radius).margin)
 
 
