@@ -190,7 +190,7 @@ def drill_step(rng: np.random.Generator) -> Shop:
     shop = steady(rng, "drill step")
     at = int(shop.parts * rng.uniform(0.25, 0.75))
     shop.common[at:] += rng.choice([-1, 1]) * rng.uniform(0.0004, 0.0008)
-    shop.right = (r"[Aa]ll sizes (jump|change) together[^.]* at part",)
+    shop.right = (r"All sizes (jump|change) together.{0,40} at part",)
     return shop
 
 
