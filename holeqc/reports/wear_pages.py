@@ -88,8 +88,8 @@ def urgency_table(wear: Wear) -> b.Table:
     unit = wear.history.unit
     columns = (
         b.Column("Bushing"), b.Column("Hole"), b.Column("First limit", wraps=True),
-        b.Column("Change before part", "right"), b.Column("Parts left", "right"),
-        b.Column("Mean out at (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
+        b.Column("Act before part", "right"), b.Column("Parts left", "right"),
+        b.Column("Half fail from (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
     )  # fmt: skip
     rows = []
     for hole in wear.order:
@@ -103,7 +103,7 @@ def urgency_table(wear: Wear) -> b.Table:
             name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.act), _whole(f.left), _between(look),
             w.signed(f.now, unit), words.answer(look),
         ))  # fmt: skip
-    note = f"{words.FORECAST_NOTE} Room now: mean margin in {w.unit_name(unit)}."
+    note = f"{words.FORECAST_NOTE} Room now: of the middle part, in {w.unit_name(unit)}."
     return b.Table(columns, tuple(rows), note)
 
 
@@ -154,7 +154,7 @@ def _bushing_line(wear: Wear, hole: int) -> str:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast
     far = f.act is not None and f.state == "forecast" and words.to_change(look)
-    told = f", change before part {math.floor(f.act or 0.0)}" if far else ""
+    told = f", act before part {math.floor(f.act or 0.0)}" if far else ""
     return w.plain(f"{name}: {words.answer(look)}{told}")
 
 
@@ -233,16 +233,18 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         ("Holes", str(len(h.holes))), ("Lengths in", w.unit_name(h.unit)),
     ) if pair[1]))  # fmt: skip
     points = [
-        "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by "
-        "weights that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",
-        "Forecast: least squares of what drifts (size; both coordinates and size for a position) against the part "
-        "number, averaged over how much the level may wander; the room is worked out from these trends, part by part. "
-        "Changes that nobody logged are looked for first, and what lies before them doesn't count.",
-        "Hole to hole and pins together: the places of all holes against one another and their sizes go on by their "
-        "trends, and the pattern is floated to its best in each draw.",
-        "Bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound of the mean hole, or where "
-        "about one part in forty fails if that comes first.",
-        words.COUNT_NOTE, words.LIMITS_NOTE,
+        "Readings that their own part contradicts are left out first. Seating: for each part the shift, turn and scale "
+        "that bring the basic pattern to the measured holes, by the bushings that don't move against one another; of "
+        "all sets of bushings the one that says what moves with fewest.",
+        "Changes that nobody logged are looked for in the place and size of each bushing together, in the seating and "
+        "in all sizes; trends start anew there as at logged events. A drift counts where it is told from none after "
+        f"{wear.looks} looks, at 1 in 100 for all of them together.",
+        "Forecast: what drifts goes on straight, or speeding up as likely as the readings make that; the middle part's "
+        "room is worked out from the levels, for hole to hole and pins by floating the pattern to its best in each "
+        "draw. All sizes together follow the explanation that fits best.",
+        "Bounds: the 95 % interval of the part number from which half of the parts fail; 'before', its one-sided 95 % "
+        "bound, or where about one part in forty fails if that comes first.",
+        words.count_note(wear), words.LIMITS_NOTE,
     ]  # fmt: skip
     yield b.Findings(tuple(b.Finding(None, text) for text in points))
 
@@ -263,7 +265,7 @@ def _all_outlooks(wear: Wear) -> b.Table:
     columns = (
         b.Column("Limit"), b.Column("Bushing"), b.Column("Since part", "right"), b.Column("Parts", "right"),
         b.Column("Room now", "right"), b.Column("sd of a part", "right"), b.Column("Before", "right"),
-        b.Column("Mean out at (95 %)", "right"), b.Column("Answer"),
+        b.Column("Half fail from (95 %)", "right"), b.Column("Answer"),
     )  # fmt: skip
     rows = tuple(
         (
