@@ -314,8 +314,8 @@ def _sizes(wear: res.Wear) -> Iterator[str]:
     elif s.drifts:
         text = f"All sizes drift together{per}"
     else:
-        others = [f.change for f in wear.found if f.channels == ("all sizes",)]
-        text = "All sizes change together" + "".join(f", at {at(wear, c.cycle)}" for c in others[:3])
+        changes = [f.change for f in wear.found if f.channels == ("all sizes",)]
+        text = "All sizes change together" + "".join(f", at {at(wear, c.cycle)}" for c in changes[:3])
     text += f" ({by_chance(s.chance)}). Best explained by {a.best}"
     others = " or ".join(a.rest)
     text += f", {min(a.odds, 9999):.0f} times as likely as {others}" if others and a.odds >= 1.5 else (
