@@ -33,9 +33,9 @@ class Waiting:
 
     ``gauges``: gauge, due day, whether it is past; ``off``: gauges that their last calibration found out of tolerance,
     its day; ``kits``: kit and revision whose newest text isn't the one released; ``fixtures``: forecasts that come due
-    within `NEAR_PARTS`; ``blocked``: serial numbers that wait for no tag and no reading, why they can't be approved all
-    the same, and what to do; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are held and
-    have no tag, as in a history logged for trends alone; ``day``: as of which.
+    within `NEAR_PARTS`; ``blocked``: serial numbers that wait for no tag and no reading, why they can't be approved
+    all the same, and what to do; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are
+    held and have no tag, as in a history logged for trends alone; ``day``: as of which.
     """
 
     tags: tuple[TagState, ...]

@@ -3,10 +3,10 @@
     python tests/ledger/week_of_a_shop.py [postgresql://USER@HOST/DATABASE] [--parts 60] [--keep FOLDER]
 
 Two benches record at once, two inspectors approve and make packets. Holes are drilled small and reamed, readings are
-missing or slips, a gauge is found off after approvals, the kit is revised in mid-week, and bad parts are helped along by
-copied readings, --no-tags, another spelling, another day. Prints what came of it and leaves with 1 where a bad part ends
-approved, a good one is scrapped, or something waits that nobody left open. Sizes are invented; what must happen follows
-from the kit's limits 0.455 to 0.462 and from README's rules.
+missing or slips, a gauge is found off after approvals, the kit is revised in mid-week, and bad parts are helped along
+by copied readings, --no-tags, another spelling, another day. Prints what came of it and leaves with 1 where a bad part
+ends approved, a good one is scrapped, or something waits that nobody left open. Sizes are invented; what must happen
+follows from the kit's limits 0.455 to 0.462 and from README's rules.
 """
 
 from __future__ import annotations
@@ -124,7 +124,8 @@ class Week:
         self.seconds[kind].append(time.monotonic() - begun)
         out, err = (Path(f"{said}{end}").read_text(encoding="utf-8") for end in (".out", ".err"))
         if code not in expect:
-            self.surprise(f"{said.name} holeqc {' '.join(argv)}: exit code {code}: {' '.join((out[-600:] + err).split())}")
+            words = " ".join((out[-600:] + err).split())
+            self.surprise(f"{said.name} holeqc {' '.join(argv)}: exit code {code}: {words}")
         return code, out if "--json" in argv else out + err
 
     def do(self, *words: object, expect: Iterable[int] = (0,)) -> str:
@@ -196,11 +197,10 @@ class Week:
             while (key := (str(sheet.cell(row, 1).value), str(sheet.cell(row, 2).value))) in part.holes:
                 true = part.holes[key]
                 error = OFF if used == "BG-3" else 0.0
-                sizes = [round(v + error + e, 4) for v, e in zip(true[:2], self.random.normal(0, 0.00005, 2), strict=True)]
-                places = [round(v + e, 4) for v, e in zip(true[2:], self.random.normal(0, 0.0001, 2), strict=True)]
+                shown = true + self.random.normal(0, [0.00005, 0.00005, 0.0001, 0.0001]) + [error, error, 0.0, 0.0]
                 plugs = ["enters" if min(true[:2]) >= 0.455 else "does not enter",
                          "enters" if min(true[:2]) > 0.462 else "does not enter"]  # fmt: skip
-                values: list[Any] = [*sizes, *places, *plugs, "clean"]
+                values: list[Any] = [*(round(float(v), 4) for v in shown), *plugs, "clean"]
                 if first and key == ("3", "near") and part.fate.startswith(("missing", "unread")):
                     values[1] = None
                 if first and key == ("3", "near") and part.fate.startswith("slip"):
@@ -266,10 +266,15 @@ class Week:
         self.do("sheet", "--recheck", tag, "-o", path)
         if path.exists():
             self.fill(path, [part], who)
-            told = self.record(path, who)
+            told = self.record(path, who, expect=(0, 1, 2, 3))
+            if not told:  # first read under the revision before, and so was the recheck sheet written
+                path = self.blank(f"{path.stem}_whole.xlsx", [part])
+                self.fill(path, [part], who)
+                told, how = self.record(path, who), f"{how} refused for its revision, whole part read anew"
             want = "reject" if part.bad else "accept"
             if told.get(part.serial) != want:
-                self.surprise(f"{part.serial} ({part.fate}), {how}: recheck judged {told.get(part.serial)}, truth {want}")
+                found = told.get(part.serial)
+                self.surprise(f"{part.serial} ({part.fate}), {how}: recheck judged {found}, truth {want}")
             elif want == "accept":
                 part.solved.append(how)
 
@@ -336,11 +341,11 @@ class Week:
         """Type the slip anew."""
         book = openpyxl.load_workbook(path)
         sheet = book[part.serial]
-        for row in sheet.iter_rows():
-            for cell in row:
-                if isinstance(cell.value, float) and 4.5 < cell.value < 4.7 and "Diameter" in str(
-                    next(c.value for r in sheet.iter_rows() if r[0].value == "Hole" for c in r if c.column == cell.column)
-                ):  # fmt: skip
+        top = next(row for row in sheet.iter_rows() if row[0].value == "Hole")
+        for column in [cell.column for cell in top if str(cell.value).startswith("Diameter")]:
+            for row in range(top[0].row + 1, sheet.max_row + 1):
+                cell = sheet.cell(row, column)
+                if isinstance(cell.value, float) and cell.value > 1.0:
                     cell.value = round(cell.value / 10, 4)
         book.save(path)
 
@@ -349,7 +354,7 @@ class Week:
     def help_along(self) -> None:
         """Try to get each bad part of the day through; every approval must be refused."""
         for part in [p for p in self.parts.values() if p.fate in BAD and not p.scrapped and p.fate != "edge"]:
-            who, serial, day, more = BENCHES[part.bench], part.serial, self.day, ()
+            who, serial, day = BENCHES[part.bench], part.serial, self.day
             other = Part(serial, "good", part.bench, self.made_up())
             if part.fate in ("oversize", "undecided"):
                 self.refuse(serial)
@@ -374,7 +379,7 @@ class Week:
             else:
                 self.blank(path.name, [part])
                 self.fill(path, [other], who, serial=serial, day=day)
-            told = self.record(path, who, *more, expect=(2,) if part.fate == "spelling" else (0, 1, 3))
+            told = self.record(path, who, expect=(2,) if part.fate == "spelling" else (0, 1, 3))
             self.holds[f"attempt {part.fate}: judged {next(iter(told.values()), 'not at all')}"] += 1
             for name in {part.serial, serial}:
                 self.refuse(name)
@@ -410,10 +415,10 @@ class Week:
         for command in ("approve", "packet"):
             ready = ready if command == "approve" else ready[::4]
             for n in range(0, len(ready), 2):
-                pair = [
-                    (serial, self.start(command, serial, "--by", who, *(["-o", f"packet_{serial}_{self.number}"] if command == "packet" else [])))
-                    for serial, who in zip(ready[n : n + 2], INSPECTORS, strict=False)
-                ]  # fmt: skip
+                pair = []
+                for serial, who in zip(ready[n : n + 2], INSPECTORS, strict=False):
+                    more = ["-o", f"packet_{serial}_{self.number}"] if command == "packet" else []
+                    pair.append((serial, self.start(command, serial, "--by", who, *more)))
                 for serial, started in pair:
                     code, _ = self.end(started)
                     if command == "approve" and code == 0:
@@ -423,9 +428,9 @@ class Week:
                             self.parts[serial].approved = True
 
     def gauge_found_off(self) -> None:
-        """The gauge room finds BG-3 off; every part in question is closed with a reason, or withdrawn and read again."""
-        self.do("gauge", "calibrated", "BG-3", "--day", self.day, "--out-of-tolerance", "--error", f"{OFF:+} in", "--by",
-                "gauge room", "--tolerances", self.folder)  # fmt: skip
+        """The gauge room finds BG-3 off; a part in question is closed with a reason, or withdrawn and read again."""
+        found = ("--out-of-tolerance", "--error", f"{OFF:+} in", "--by", "gauge room", "--tolerances", self.folder)
+        self.do("gauge", "calibrated", "BG-3", "--day", self.day, *found)
         _, said = self.end(self.start("gauge", "suspect", "BG-3", "--since", self.days[0], "--json"), (0, 1, 3))
         (self.folder / "said" / "suspect.json").write_text(said, encoding="utf-8")
         self.gauges[1] = "BG-2"
