@@ -327,7 +327,8 @@ class Week:
             new.write_bytes(old.read_bytes())
             self.correct(new, part)
             row = next(r for r in self.ask("parts") if r["serial"] == part.serial)
-            self.record(new, BENCHES[part.bench], "--replaces", str(row["entry"]))
+            file = int(row["entry"]) - 1  # the entry before the inspection's is its sheet's
+            self.record(new, BENCHES[part.bench], "--replaces", str(file))
             part.solved.append("slip: sheet of another name, --replaces")
         else:
             self.again(tag, part, f"{part.fate.split()[0]}: recheck")
