@@ -20,6 +20,7 @@ from holeqc.ledger.equipment import (
     record_fixture_event,
     record_forecast,
 )
+from holeqc.ledger.questions import close_questions
 from holeqc.ledger.tags import dispose
 from holeqc.ledger.waiting import waiting
 from holeqc.reports.html import html_page
@@ -93,6 +94,16 @@ def test_what_is_accepted_and_cannot_be_approved_is_never_out_of_sight(shop: Sho
     assert untold[0] == ("P-9",)
     assert "hole 2 is rejected and no tag was written for it" in untold[1]
     assert "P-0, P-1, P-2 and 1 more part, judged under" in waiting_text(found)
+
+
+def test_a_closed_question_stays_closed_when_the_gauge_is_good_again(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    approve(shop.ledger, "P-1", "41")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 20), BAD), "gauge room")
+    close_questions(shop.ledger, "P-1", "42", "far inside its limits")
+    assert waiting(shop.ledger, TODAY).questions == ()
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 21)), "gauge room")
+    assert waiting(shop.ledger, TODAY).questions == ()
 
 
 def test_a_recorded_forecast_counts_down_with_the_parts_that_are_recorded_after_it(shop: Shop) -> None:
