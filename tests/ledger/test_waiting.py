@@ -21,6 +21,7 @@ from holeqc.ledger.equipment import (
     record_forecast,
 )
 from holeqc.ledger.questions import close_questions
+from holeqc.ledger.schema import CALIBRATION_RESULTS
 from holeqc.ledger.tags import dispose
 from holeqc.ledger.waiting import waiting
 from holeqc.reports.html import html_page
@@ -102,7 +103,7 @@ def test_a_closed_question_stays_closed_when_the_gauge_is_good_again(shop: Shop)
     record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 20), BAD), "gauge room")
     close_questions(shop.ledger, "P-1", "42", "far inside its limits")
     assert waiting(shop.ledger, TODAY).questions == ()
-    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 21)), "gauge room")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 21), CALIBRATION_RESULTS[0]), "gauge room")
     assert waiting(shop.ledger, TODAY).questions == ()
 
 
