@@ -338,7 +338,8 @@ def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
             OTHER_TEXT if same else OLD_REVISION,
             f"judged under a text of {name} that is not the one released as entry {newest['entry']}" if same else
             f"judged under {name}; revision {newest['revision']} is the one released, entry {newest['entry']}",
-            "Judge its sheet under the kit file that was released, and record it.",
+            "Judge its sheet under the kit file that was released, and record it; a sheet that names the older "
+            "revision is refused: read the part on a new one (holeqc sheet KIT.toml --serial).",
         )  # fmt: skip
 
 

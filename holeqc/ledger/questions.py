@@ -111,7 +111,8 @@ def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]
             then = doubt_of(gauge, day, [c for c in known[gauge] if c not in later], due)
             if now is None or now == then:
                 continue
-            last = max(later, key=lambda c: int(c["id"]))
+            tells = [c for c in later if now.found_bad is not None and c["id"] == now.found_bad["id"]]
+            last = max(tells or later, key=lambda c: int(c["id"]))  # a good one after it asks nothing anew
             yield Question(
                 str(of["kit"]), str(of["part"]), str(of["serial"]), int(of["id"]), int(of["approval_id"]),
                 int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence,

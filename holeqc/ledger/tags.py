@@ -145,7 +145,7 @@ def closed_tag() -> ColumnElement[bool]:
     """Return the condition that a tag of `schema.TAG` is closed: no disposition came after its closing."""
     end, after = s.TAG_EVENT.alias("end"), s.TAG_EVENT.alias("after")
     again = select(after.c.id).where(
-        after.c.tag_id == s.TAG.c.id, after.c.event == DISPOSITIONED, after.c.id > end.c.id
+        after.c.tag_id == end.c.tag_id, after.c.event == DISPOSITIONED, after.c.id > end.c.id
     )  # fmt: skip
     return select(end.c.id).where(end.c.tag_id == s.TAG.c.id, end.c.event == CLOSED, ~again.exists()).exists()
 

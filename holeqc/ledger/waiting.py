@@ -19,6 +19,7 @@ from holeqc.ledger.tags import TagState, find_tags
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
+    from holeqc.problems import Problem
 
 Row = dict[str, Any]
 MOST = 100  #: of so many parts, the newest, it is asked what stands in their way
@@ -32,8 +33,9 @@ class Waiting:
 
     ``gauges``: gauge, due day, whether it is past; ``off``: gauges that their last calibration found out of tolerance,
     its day; ``kits``: kit and revision whose newest text isn't the one released; ``fixtures``: forecasts that come due
-    within `NEAR_PARTS`; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are held and
-    have no tag, as in a history logged for trends alone; ``day``: as of which.
+    within `NEAR_PARTS`; ``blocked``: serial numbers that wait for no tag and no reading, why they can't be approved
+    all the same, and what to do; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are
+    held and have no tag, as in a history logged for trends alone; ``day``: as of which.
     """
 
     tags: tuple[TagState, ...]
@@ -45,6 +47,7 @@ class Waiting:
     off: tuple[tuple[str, str], ...]
     fixtures: tuple[Forecast, ...]
     day: dt.date
+    blocked: tuple[tuple[tuple[str, ...], str, str], ...] = ()
     left_out: int = 0
     untagged: int = 0
 
@@ -59,20 +62,26 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         asked = accepted[-MOST:]
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
         off = tuple((gauge, str(row["day"])) for gauge, row in last.items() if row["result"] == BAD)
-        ready = tuple(row for row in asked if _ready(ledger, row))
+        ways = [(row, _in_the_way(ledger, row)) for row in asked]
+        ready = tuple(row for row, way in ways if not way)
         held = [row for row in rows if row["verdict"] == "hold" and row not in ready]
+        blocked: dict[tuple[str, str], list[str]] = {}
+        for row, way in ways:
+            if way and row["verdict"] != "hold" and not row["open_tags"]:
+                blocked.setdefault((way[0].message, way[0].action), []).append(str(row["serial"]))
         return Waiting(
             tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
             tuple(row for row in held if row["open_tags"]), _gauges(ledger, today, last), _kits(ledger),
-            off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today, len(accepted) - len(asked),
+            off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today,
+            tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
             sum(not row["open_tags"] for row in held),
         )  # fmt: skip
 
 
-def _ready(ledger: Ledger, row: Row) -> bool:
+def _in_the_way(ledger: Ledger, row: Row) -> tuple[Problem, ...]:
     story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
-    one = next((x for x in story.inspections if x.row["id"] == row["id"]), None)
-    return one is not None and not findings(ledger, one).obstacles
+    one = next(x for x in story.inspections if x.row["id"] == row["id"])
+    return findings(ledger, one).obstacles
 
 
 def _newest_texts(ledger: Ledger) -> dict[str, Row]:

@@ -357,6 +357,9 @@ def waiting_lists(found: Waiting) -> list[WaitingList]:
             (name_of(r), f"logged {when(r)[:10]}", f"by {r['made_by']}", f"holeqc part {r['serial']}")
             for r in found.held
         )),
+        WaitingList("Not to be approved as it stands", ("Part", "Why", "Next"), tuple(
+            (_some(serials), why, what) for serials, why, what in found.blocked
+        )),
         WaitingList("Gauges", ("Gauge", "Calibration", "Next"), tuple(
             (gauge, f"found out of tolerance on {day}", "keep it off the bench until it is calibrated")
             for gauge, day in found.off
@@ -394,6 +397,11 @@ def left_out(found: Waiting) -> list[str]:
     if found.left_out:
         said.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
     return said
+
+
+def _some(serials: Sequence[str]) -> str:
+    more = len(serials) - ONE_BY_ONE
+    return ", ".join(serials[:ONE_BY_ONE]) + (f" and {w.plural(more, 'more part')}" if more > 0 else "")
 
 
 def _forecast(forecast: Forecast) -> str:

@@ -340,3 +340,18 @@ def test_two_parts_in_one_recheck_go_on_each_by_itself(shop: Shop) -> None:
     for serial in ("P-1", "P-2"):
         approve(shop.ledger, serial, "41")
         assert approved_set(shop.ledger, serial).inspection.parts["serial"].tolist() == [serial]
+
+
+def test_a_closed_tag_stays_closed_when_another_is_decided(shop: Shop) -> None:
+    one, two = (shop.record(serial, SMALL, name=f"{serial}.csv", day=day).tags[0] for serial, day in (
+        ("P-1", "2026-11-03"), ("P-2", "2026-11-02")
+    ))  # fmt: skip
+    rework(shop, one)
+    recheck(shop, REAMED, one)
+    assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [two]
+    rework(shop, two)
+    assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [two]
+    assert {row["serial"]: row["open_tags"] for row in shop.ledger.parts()} == {"P-1": 0, "P-2": 1}
+    events = len(find_tag(shop.ledger, one).events)
+    shop.record("P-1", AGAIN, day="2026-11-06")
+    assert len(find_tag(shop.ledger, one).events) == events, "what is closed isn't closed again"

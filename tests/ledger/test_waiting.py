@@ -20,6 +20,8 @@ from holeqc.ledger.equipment import (
     record_fixture_event,
     record_forecast,
 )
+from holeqc.ledger.questions import close_questions
+from holeqc.ledger.schema import CALIBRATION_RESULTS
 from holeqc.ledger.tags import dispose
 from holeqc.ledger.waiting import waiting
 from holeqc.reports.html import html_page
@@ -50,7 +52,9 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Ca
     assert [q.serial for q in found.questions] == ["P-1"]
     assert [tag.number for tag in found.tags] == [reject, hold]
     assert [row["serial"] for row in found.held] == ["P-4"]
-    assert found.ready == ()  # P-2 was read with the gauge that was found off
+    assert found.ready == ()
+    assert [serials for serials, _, _ in found.blocked] == [("P-2", "P-6")]  # read with the gauge that was found off
+    assert "P-2, P-6, gauge G1 read on 2026-11-03 and was found out of tolerance" in waiting_text(found)
     # G2 was due on 2026-06-30; P1 is due on the last day of the year, 21 days from the day asked for; G1 is off
     assert found.gauges == (("G2", "2026-06-30", True), ("P1", "2026-12-31", False))
     assert found.off == (("G1", "2026-11-20"),)
@@ -76,6 +80,31 @@ def test_what_nothing_stands_in_the_way_of_is_ready(shop: Shop) -> None:
     assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-1", "P-2"]
     approve(shop.ledger, "P-1", "41")
     assert [row["serial"] for row in waiting(shop.ledger, TODAY).ready] == ["P-2"]
+
+
+def test_what_is_accepted_and_cannot_be_approved_is_never_out_of_sight(shop: Shop) -> None:
+    for number in range(4):
+        shop.record(f"P-{number}", {"1": (0.457 + number / 2000, 0.458), "2": (0.459, 0.4571 + number / 1000)})
+    shop.record("P-9", LARGE, tags=False)
+    shop.record("P-8", AGAIN, revision="B")
+    found = waiting(shop.ledger, TODAY)
+    assert [row["serial"] for row in found.ready] == ["P-8"]
+    old, untold = sorted(found.blocked, key=lambda one: -len(one[0]))
+    assert old[0] == ("P-0", "P-1", "P-2", "P-3")
+    assert "revision B is the one released" in old[1]
+    assert untold[0] == ("P-9",)
+    assert "hole 2 is rejected and no tag was written for it" in untold[1]
+    assert "P-0, P-1, P-2 and 1 more part, judged under" in waiting_text(found)
+
+
+def test_a_closed_question_stays_closed_when_the_gauge_is_good_again(shop: Shop) -> None:
+    shop.record("P-1", GOOD)
+    approve(shop.ledger, "P-1", "41")
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 20), BAD), "gauge room")
+    close_questions(shop.ledger, "P-1", "42", "far inside its limits")
+    assert waiting(shop.ledger, TODAY).questions == ()
+    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 21), CALIBRATION_RESULTS[0]), "gauge room")
+    assert waiting(shop.ledger, TODAY).questions == ()
 
 
 def test_a_recorded_forecast_counts_down_with_the_parts_that_are_recorded_after_it(shop: Shop) -> None:
