@@ -123,9 +123,8 @@ def capability(
     if plot is not None:
         from holeqc.reports.chart_plots import capability_figure
         from holeqc.reports.fit_plots import save_figure
-        from holeqc.statistics.normality import probability_plot
 
-        save_figure(capability_figure(result, probability_plot(values), title, unit), plot)
+        save_figure(capability_figure(result, values, title, unit), plot)
         printing.warn(f"picture: {plot}")
     if json_:
         print_json(result.as_dict())
@@ -168,10 +167,9 @@ def _figure(series: Series, result: Capability | PositionCapability, name: str) 
     from holeqc.reports.chart_plots import capability_figure
     from holeqc.reports.series_plots import positions_figure
     from holeqc.statistics.capability import Capability
-    from holeqc.statistics.normality import probability_plot
 
     if isinstance(result, Capability):
-        return capability_figure(result, probability_plot(series.values), name, series.unit)
+        return capability_figure(result, series.values, name, series.unit)
     assert series.second is not None
     return positions_figure(result, series.values, series.second, series.bonus, name, series.unit)
 

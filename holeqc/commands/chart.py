@@ -29,7 +29,7 @@ SUBGROUP_HELP = (
 )
 TESTS_HELP = (
     "Tests by name, with commas: beyond_limits, same_side, steady_drift, up_and_down, two_of_three_far, "
-    "four_of_five_off, hugging_centre, avoiding_centre. All if not given."
+    "four_of_five_off, hugging_centre, avoiding_centre; or all. The first two if not given."
 )
 
 
@@ -91,11 +91,13 @@ def chart(
     """
     from holeqc.commands.series import named
     from holeqc.statistics.chart_parts import POSITION, ChartOptions
+    from holeqc.statistics.signals import ALL_TESTS
 
     files = files or []
     of_kit = bool(ledger) or is_kit(files)
     options = ChartOptions(
-        tests=tuple(t.strip() for t in tests.split(",") if t.strip()) or None, baseline=baseline,
+        tests=ALL_TESTS if tests.strip() == "all" else tuple(t.strip() for t in tests.split(",") if t.strip()) or None,
+        baseline=baseline,
         frozen=None if limits is None or of_kit else _frozen(limits), centre=centre, sigma=sigma,
         weight=weight, width=width, steady=steady, reference=reference, decision=decision, alarm=alarm,
     )  # fmt: skip

@@ -41,14 +41,27 @@ def class_(
     """
     from holeqc.commands.fit_input import ask_about_unit
     from holeqc.fits import b41
-    from holeqc.fits.parse import parse_inch_class, parse_size
+    from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
+    from holeqc.problems import TableError
     from holeqc.quantities import parse_length
 
     typed = " ".join(size)
+    if not is_inch_class(name) and _is_iso_class(name):
+        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed}")
     if parse_length(typed)[1] is None:
         ask_about_unit([typed], "in")
     limits = b41.limits(name, parse_size(typed, "in"))
     _answer_class(limits, b41.meaning(parse_inch_class(name)), plot, json_)
+
+
+def _is_iso_class(text: str) -> bool:
+    from holeqc.fits.parse import parse_iso_class
+    from holeqc.problems import TableError
+
+    try:
+        return any(parse_iso_class(text))
+    except TableError:
+        return False
 
 
 def metric(

@@ -74,6 +74,7 @@ def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) ->
     from holeqc.statistics import chart_parts as parts
     from holeqc.statistics.charts import average_chart, chart
     from holeqc.statistics.charts_position import position_chart
+    from holeqc.statistics.run_length import alarms_of_scatter
     from holeqc.statistics.subgroups import RANGE
 
     points = series.points()
@@ -98,7 +99,11 @@ def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) ->
         # limits of the means rest on moving ranges; the range inside each hole is charted beside them
         inside = average_chart(series.values, subgroups=series.label, by=RANGE,
                                options=replace(options, frozen=None, centre=None, sigma=None)).spread
-        made = replace(made, spread=inside)
+        said = tuple(r for r in made.remarks if r.code != "false-alarms")
+        if inside is not None:
+            scatter = alarms_of_scatter(inside.kind, int(usual_readings(series)))
+            said += tuple(parts.price(made.run_length, made.values.size, made.tests, scatter, (inside.title, True)))
+        made = replace(made, spread=inside, remarks=said)
     return made
 
 

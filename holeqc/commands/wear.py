@@ -47,6 +47,9 @@ def wear(
         bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
     ] = False,
     tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
+    made: Annotated[
+        int, typer.Option(min=0, help="Parts drilled up to the last one of the files, if more than the files hold.")
+    ] = 0,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
     ledger: Annotated[str, typer.Option(help=FROM_HELP)] = "",
     where: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help=WHERE_HELP)] = None,
@@ -70,7 +73,7 @@ def wear(
     from holeqc.commands.recording import required_who
     from holeqc.problems import DataError
     from holeqc.readings.table import Source
-    from holeqc.wear.history import history_of
+    from holeqc.wear.history import history_of, of_made
     from holeqc.wear.study import study
 
     if record and not ledger:
@@ -78,6 +81,8 @@ def wear(
     name = required_who(by, "who logs the forecast") if record else ""
     spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
+    if made:
+        history = of_made(history, made)
     table = events_table(events) if events is not None else None
     logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])

@@ -57,6 +57,7 @@ DOUBTS: dict[str, str] = {
     "date-as-number": "the number may be a date",
     "date-for-label": "a label has become a date",
     "date-for-number": "the cell holds a date and no number",
+    "contradicted-by-part": "the other readings of the same part contradict it, likely a typing slip",
     "equals-nominal": "the values are exactly those of the drawing, likely not measured",
     "error-cell": "the cell holds an error of the spreadsheet",
     "escape-residue": "the cell holds the remains of another program's file",

@@ -153,7 +153,8 @@ def other_gauge(context: Context, layout: Layout) -> None:
     """Hold where a gauge is named above a table that has a column of gauges, and the kit has no such gauge."""
     gauges = Gauges(context.spec)
     for field in {f for block in layout.blocks for f in block.fields.values() if f.word.startswith("gauge")}:
-        if any(block.heading.columns("gauge") for block in layout.blocks if field in block.fields.values()):
+        mine = [m for block in layout.blocks if field in block.fields.values() for m in block.heading.meanings]
+        if any(m.kind == FIELD and m.word.startswith("gauge") for m in mine):
             issue = gauges.match(field.content).issue
             if issue is not None:
                 context.say(issue, repr(text_of(field.content)), field.row, field.column)

@@ -5,14 +5,16 @@ Figures without pyplot; `holeqc.reports.fit_plots.save_figure` writes them, the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.transforms import ScaledTranslation
 
+from holeqc.problems import DataError
+from holeqc.reports.gauge_text import chance
 from holeqc.statistics.chart_parts import CUSUM
 
 if TYPE_CHECKING:
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
 
     from holeqc.statistics.capability import Capability
     from holeqc.statistics.chart_parts import Chart
-    from holeqc.statistics.normality import ProbabilityPlot
+    from holeqc.statistics.distributions import Fitted
 
 INK, SOFT, LIMIT, LINE, BAND = "#1c2329", "#7b8790", "#9b1c1c", "#0072b2", "#eef3f7"
 SETTINGS = {"font.family": "DejaVu Sans", "font.size": 9.0, "svg.hashsalt": "holeqc", "svg.fonttype": "path"}
@@ -29,7 +31,8 @@ MARKS = {
     "beyond_limits": "D", "same_side": "s", "steady_drift": "^", "up_and_down": "P", "two_of_three_far": "v",
     "four_of_five_off": "<", "hugging_centre": "X", "avoiding_centre": "*", "sum_beyond_decision": "D",
 }
-MARK_COLOURS = ("#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000", "#8c6d1f", "#7a2048")
+SIGNAL = "#d55e00"
+ROW = 0.055  #: height of a line of signals under the points, as a share of the panel
 FEW_NAMES = 16  #: labels under the axis of more points than that
 MOST_NAMES = 30  #: labels under the axis; more would run into each other
 
@@ -39,12 +42,21 @@ def _bare(axes: Axes, title: str) -> None:
     axes.set_title(title, loc="left", fontsize=10.5, fontweight="bold")
 
 
+def _apart(places: list[float], least: float) -> list[float]:
+    """Return places in their order, moved up as little as keeps each ``least`` above the one before."""
+    moved: list[float] = []
+    for place in places:
+        moved.append(place if not moved else max(place, moved[-1] + least))
+    return moved
+
+
 def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
-    """Draw limits and centre line as steps, and name them at the right edge."""
+    """Draw limits and centre line as steps, and name them at the right edge, one above the other."""
     edges = np.concatenate([x - 0.5, x[-1:] + 0.5])
     finite = np.isfinite(chart.upper) & np.isfinite(chart.lower)
     if finite.any():
         axes.stairs(chart.upper, edges, baseline=chart.lower, fill=True, color=BAND, linewidth=0)
+    named = []
     for level, style, word, colour in ((chart.upper, (0, (6, 3)), "upper limit", LIMIT),
                                        (chart.lower, (0, (6, 3)), "lower limit", LIMIT),
                                        (chart.centres, "-", "centre", SOFT)):
@@ -52,60 +64,91 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
                                             and chart.kind not in (CUSUM,)):
             continue
         axes.stairs(level, edges, baseline=None, color=colour, linestyle=style, linewidth=1.1)
-        last = level[np.isfinite(level)][-1]
-        axes.annotate(f"{word} {last:.5g}", (1.0, last), (4, 0), xycoords=("axes fraction", "data"),
-                      textcoords="offset points", va="center", fontsize=7.5, color=INK)
+        named.append((float(level[np.isfinite(level)][-1]), word))
+    low, high = axes.get_ylim()
+    named.sort()
+    places = _apart([v for v, _ in named], 0.06 * (high - low))
+    for (found, word), place in zip(named, places, strict=True):
+        axes.annotate(f"{word} {found:.5g}", (1.0, place), (4, 0), xycoords=("axes fraction", "data"),
+                      textcoords="offset points", va="center", fontsize=7.5, color=INK, annotation_clip=False)
 
 
-def _height(axes: Axes, chart: Chart) -> None:
-    """Leave room above and below the points and limits; a chart that begins at zero keeps its floor."""
-    shown = np.concatenate([chart.values, chart.lower, chart.upper, chart.centres])
+def _height(axes: Axes, chart: Chart, rows: int) -> None:
+    """Leave room above and below the points and limits, and below them for ``rows`` lines of signals."""
+    shown = np.concatenate([chart.values, chart.lower, chart.upper, chart.centres,
+                            *(v for k, v in chart.more.items() if k == "upper_sum"),
+                            *(-v for k, v in chart.more.items() if k == "lower_sum")])
     shown = shown[np.isfinite(shown)]
     if not shown.size:
         return
     low, high = float(shown.min()), float(shown.max())
     room = 0.08 * (high - low) or 0.05 * max(abs(high), 1e-9)
-    axes.set_ylim(0.0 if low == 0 else low - room, high + room)
+    bottom, top = 0.0 if low == 0 else low - room, high + room
+    share = ROW * (rows + 0.5) if rows else 0.0
+    axes.set_ylim(bottom - (top - bottom) * share / (1 - share), top)
 
 
 def _named(chart: Chart) -> bool:
     return list(chart.labels) != [str(i) for i in range(1, chart.values.size + 1)]
 
 
-def _under(chart: Chart) -> float:
-    """Return how far below the axis a legend begins, in points: below slanted names and the axis' own word."""
-    longest = max((len(label) for label in chart.labels), default=0)
-    return 30.0 + (8.0 + 3.6 * longest if _named(chart) else 0.0)
+def _signal_lines(axes: Axes, chart: Chart) -> None:
+    """Draw each test that signalled as a line of its own under the points: a bar over its points, a mark where it
+    was complete. Points beyond limits are marked on the curve too."""
+    across = axes.get_xaxis_transform()
+    for k, test in enumerate(dict.fromkeys(s.test for s in chart.signals)):
+        height, mark = ROW * (k + 0.75), MARKS.get(test, "D")
+        own = [s for s in chart.signals if s.test == test]
+        for signal in own:
+            axes.plot([signal.points[0] - 0.3, signal.points[-1] + 0.3], [height, height], transform=across,
+                      color=SIGNAL, linewidth=1.6, solid_capstyle="butt")
+        at = np.array(sorted({p for s in own for p in (s.at if test == "beyond_limits" else s.at[:1])}))
+        axes.plot(at, np.full(at.size, height), transform=across, linestyle="none", marker=mark, markersize=4.6,
+                  markerfacecolor="white", markeredgecolor=SIGNAL, markeredgewidth=1.0, clip_on=False)
+        axes.annotate(test.replace("_", " "), (1.0, height), (4, 0), xycoords="axes fraction",
+                      textcoords="offset points", va="center", fontsize=7.5, color=SIGNAL, annotation_clip=False)
+        if test == "beyond_limits":
+            axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markerfacecolor="none",
+                      markersize=8.0 if chart.values.size <= 100 else 4.5, markeredgecolor=SIGNAL,
+                      markeredgewidth=1.3, clip_on=False)
+
+
+def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
+    """Draw both sums of a cumulative sum, each with where it began to climb and where it crossed."""
+    size = 3.0 if x.size <= 200 else 0
+    lines = (("upper sum", chart.more["upper_sum"], "above", LINE, "-", "o"),
+             ("lower sum", -chart.more["lower_sum"], "below", INK, (0, (4, 2)), "s"))
+    for word, sums, side, colour, style, mark in lines:
+        axes.plot(x, sums, color=colour, linestyle=style, linewidth=1.0, marker=mark, markersize=size, label=word)
+        own = [s for s in chart.signals if s.side == side]
+        for points, shape, told in (([s.points[0] for s in own], "^", "began to climb"), ([s.at[0] for s in own], "D",
+                                                                                        "crossed the decision value")):
+            if points:
+                place = np.array(points)
+                axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0,
+                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=told,
+                          clip_on=False)
+    handles = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
+    axes.legend(handles.values(), handles.keys(), fontsize=7.5, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4,
+                frameon=False, borderaxespad=0.0)
 
 
 def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) -> None:
     x = np.arange(1, chart.values.size + 1)
+    sums = chart.kind == CUSUM
+    _height(axes, chart, 0 if sums else len({s.test for s in chart.signals}))
+    axes.set_xlim(0.5, x.size + 0.5)
     _limits(axes, chart, x)
-    axes.plot(x, chart.values, color=LINE, linewidth=0.9, marker="o", markersize=3.2 if x.size <= 200 else 0)
-    if chart.kind == CUSUM:
-        axes.plot(x, chart.more["upper_sum"], color=LINE, linewidth=0.7, linestyle=":")
-        axes.plot(x, -chart.more["lower_sum"], color=LINE, linewidth=0.7, linestyle=":")
-    drawn = list(dict.fromkeys(s.test for s in chart.signals))
-    for k, test in enumerate(drawn):
-        # of a cumulative sum only where it crossed the decision value: its other points just lead there
-        points = np.array(sorted({p for s in chart.signals if s.test == test
-                                  for p in (s.at if chart.kind == CUSUM else s.points)}))
-        axes.plot(points, chart.values[points - 1], linestyle="none", marker=MARKS.get(test, "D"), markersize=8.5 + k,
-                  markerfacecolor="none", markeredgecolor=MARK_COLOURS[k % len(MARK_COLOURS)], markeredgewidth=1.4,
-                  label=test.replace("_", " "), clip_on=False)
-    if drawn:
-        figure = axes.get_figure(root=True)
-        assert figure is not None
-        down = ScaledTranslation(0, -_under(chart) / 72, figure.dpi_scale_trans)
-        axes.legend(fontsize=7.5, loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=4, frameon=False,
-                    bbox_transform=axes.transAxes + down, borderaxespad=0.0)
+    if sums:
+        _sums(axes, chart, x)
+    else:
+        axes.plot(x, chart.values, color=LINE, linewidth=0.9, marker="o", markersize=3.2 if x.size <= 200 else 0)
+        _signal_lines(axes, chart)
     if first_of_phase_2 is not None:
         axes.axvline(first_of_phase_2 - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
         axes.annotate("limits held from here", (first_of_phase_2 - 0.5, 1.0), (3, -9),
                       xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=7.5)
     axes.set_ylabel(f"{chart.title} [{unit}]" if unit else chart.title)
-    axes.set_xlim(0.5, x.size + 0.5)
-    _height(axes, chart)
     if _named(chart):
         # of many points every so manyth is named
         named = x[::max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
@@ -137,46 +180,103 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
     return figure
 
 
-def _below(scores: np.ndarray) -> np.ndarray:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(scores))
+MOST_POINTS = 2000  #: points of a probability plot and of the strip; of more readings every so manyth is drawn
 
 
-def capability_figure(result: Capability, plot: ProbabilityPlot, name: str, unit: str = "") -> Figure:
-    """Return a probability plot of the readings against the normal line, with the limits across.
+def _law_of(result: Capability) -> tuple[Fitted | None, str]:
+    """Return the distribution that gave the index, None for the normal, and its name."""
+    if result.percentile is not None:
+        return result.percentile.choice.chosen, result.percentile.choice.candidates[0].words.split(" (")[0]
+    return None, "normal"
 
-    What can't be negative gets the curve of its fitted distribution instead.
+
+def _normal(m: float, sd: float) -> tuple[Callable[..., np.ndarray], Callable[..., np.ndarray]]:
+    """Return (density, quantile) of a normal."""
+    from scipy.special import ndtri
+
+    return (lambda x: np.exp(-0.5 * ((x - m) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), lambda p: m + sd * ndtri(p))
+
+
+def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.ndarray]) -> None:
+    low, high = float(values.min()), float(values.max())
+    step = np.diff(np.unique(values[:MOST_POINTS])) if values.size else np.empty(0)
+    step = step[step > 1e-9 * max(abs(high), 1e-300)]
+    width = (high - low) / min(40.0, 1 + 2 * values.size**0.5)
+    if step.size and step.min() > 0.02 * width:  # bars are whole steps of the gauge, or they would show a comb
+        width = float(step.min()) * max(1, round(width / float(step.min())))
+    edges = np.arange(low - width / 2, high + width, width)
+    counts, edges = np.histogram(values, bins=edges)
+    axes.stairs(counts / (values.size * np.diff(edges)), edges, fill=True, color=BAND, edgecolor=LINE, linewidth=0.8)
+    x = np.linspace(low - 0.3 * (high - low), high + 0.3 * (high - low), 400)
+    axes.plot(x, density(x), color=INK, linewidth=1.3)
+    axes.set_ylim(bottom=0.0)
+    axes.set_yticks([])
+
+
+def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
+    for level, word, side in ((result.limits.lower, "lower limit", "right"),
+                              (result.limits.upper, "upper limit", "left")):
+        if level is None:
+            continue
+        (axes.axvline if upright else axes.axhline)(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
+        if upright:
+            axes.annotate(f"{word} {level:g}", (level, 1.0), (0, 2), ha=side,
+                          xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=7.5, color=LIMIT)
+
+
+def capability_figure(result: Capability, values: np.ndarray, name: str, unit: str = "") -> Figure:
+    """Return three views of readings: histogram with limits and density, strip over time, and probability plot.
+
+    Density and probability plot are of the distribution that gave the index: the fitted one where the percentile method
+    is used, else the normal.
 
     Args:
-        result: the capability, for limits and mean.
-        plot: the readings' probability plot.
+        result: the capability, for limits, mean and fitted distribution.
+        values: the readings (n,) in order of production.
         name: what was measured, for the title.
-        unit: unit for the axis.
+        unit: unit for the axes.
     """
+    from holeqc.statistics.normality import plotting_positions
+
+    x = np.asarray(values, dtype=float).ravel()
+    x = x[~np.isnan(x)]
+    if x.size < 2 or np.ptp(x) == 0:
+        raise DataError("a picture of capability needs two different readings")
+    law, word = _law_of(result)
+    sd = result.sd_overall or 1e-300
+    density, quantile = (law.density, law.quantile) if law is not None else _normal(result.mean, sd)
+    axis = f"{name} [{unit}]" if unit else name
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(7.2, 5.4), layout="constrained")
+        figure = Figure(figsize=(9.0, 7.2), layout="constrained")
         FigureCanvasAgg(figure)
-        axes = figure.add_subplot()
-        q = plot.quantiles
-        ends = np.linspace(q[0] - 0.4, q[-1] + 0.4, 101)
-        fitted = result.percentile.choice if result.percentile is not None and result.choices.from_zero else None
-        if fitted is not None:
-            axes.plot(ends, fitted.chosen.quantile(_below(ends)), color=SOFT, linewidth=1.1,
-                      label=fitted.candidates[0].words)
-        elif not result.choices.from_zero:
-            axes.plot(ends, plot.centre + plot.slope * ends, color=SOFT, linewidth=1.1, label="normal")
-        axes.plot(q, plot.readings, linestyle="none", marker="o", markersize=3.6, markerfacecolor="none",
-                  markeredgecolor=LINE, label="readings")
-        for level, word in ((result.limits.lower, "lower limit"), (result.limits.upper, "upper limit")):
-            if level is not None:
-                axes.axhline(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
-                axes.annotate(f"{word} {level:g}", (0.0, level), (4, 3), xycoords=("axes fraction", "data"),
-                              textcoords="offset points", fontsize=7.5, color=LIMIT)
-        axes.set_xlabel("sigma of a normal")
-        axes.set_ylabel(f"{name} [{unit}]" if unit else name)
-        axes.legend(fontsize=8.0, loc="lower right", ncols=2, borderaxespad=0.0, bbox_to_anchor=(1.0, 1.0),
-                    frameon=False)
-        p = result.normal_p
-        _bare(axes, "Probability plot" + ("" if p is None else f", test of normality p = {p:.2g}"))
+        grid = figure.add_gridspec(2, 2, height_ratios=[3.0, 2.2])
+        first, second = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1])
+        strip = figure.add_subplot(grid[1, :])
+        _draw_histogram(first, x, density)
+        _limit_lines(first, result, upright=True)
+        first.set_xlabel(axis)
+        _bare(first, f"{x.size} readings, {word}\n")
+        every = slice(None, None, max(1, x.size // MOST_POINTS))
+        ordered, p = np.sort(x)[every], plotting_positions(x.size)[every]
+        at = quantile(p)
+        second.plot(at, ordered, linestyle="none", marker="o", markersize=3.2, markerfacecolor="none",
+                    markeredgecolor=LINE)
+        ends = np.array([at[0], at[-1]])
+        second.plot(ends, ends, color=INK, linewidth=1.1)
+        _limit_lines(second, result, upright=False)
+        second.set_xlabel(f"where a {word} puts it")
+        second.set_ylabel(axis)
+        judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
+        _bare(second, "Probability plot\n")
+        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4),
+                        xycoords="axes fraction", textcoords="offset points", fontsize=7.5, color=INK)
+        number = np.arange(1, x.size + 1)
+        strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o",
+                   markersize=2.6 if x.size <= 400 else 0)
+        strip.axhline(result.mean, color=SOFT, linewidth=1.0)
+        _limit_lines(strip, result, upright=False)
+        strip.set_xlim(0.5, x.size + 0.5)
+        strip.set_xlabel("reading, in order of production")
+        strip.set_ylabel(axis)
+        _bare(strip, "Over time")
     return figure

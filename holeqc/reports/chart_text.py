@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from holeqc.statistics.signals import Signal
     from holeqc.statistics.stability import Stability
 
+FEW_FOR_SHAPE = 200  #: readings below which a test of normality often passes other shapes too (simulated)
+MOST_CANDIDATES = 5  #: distributions printed, best first
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
 NOT_STABLE = "not stable"
 LEAST_PPM = 0.001  #: what is less is beyond any distribution's reach
@@ -45,6 +47,8 @@ def _ppm(value: float | None) -> str:
 
 def _ppm_range(found: Interval) -> str:
     low, high = found
+    if low is None and high is None:
+        return ""
     if low is not None and high is not None and high < LEAST_PPM:
         return f"below {LEAST_PPM:g}"
     if low is not None and 0 < low < LEAST_PPM:
@@ -92,6 +96,11 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
     lines += ["", *_index_lines(result, level), "", *_outside_lines(result), ""]
     if result.percentile is not None:
         lines += [*_percentile_lines(result), ""]
+    shapes = result.any_shape
+    if shapes is not None:
+        level = f"{100 * result.choices.confidence:g} %"
+        lines += [*notes([f"Ppk whatever the shape: {_range(shapes.Ppk)} (at least {level}, {shapes.words})."
+                          if shapes.Ppk else f"Ppk whatever the shape: no interval, {shapes.words}."]), ""]
     lines += _stability_lines(result.stability)
     lines += remark_lines(result.remarks)
     return "\n".join(lines) + "\n"
@@ -108,11 +117,15 @@ def _index_lines(result: Capability, level: str) -> list[str]:
             rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "", beside))
     if not rows:
         return notes(["no index of a normal distribution is given; the notes below say why"])
-    head = ("index", "value", level, f"{100 * result.choices.confidence:g} % bound", "")
-    made = table(head, rows)
+    head = ("index", "value", f"{level} if normal", f"{100 * result.choices.confidence:g} % bound", "")
+    made = table(head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", ""), [
+        row if row[2] != "-" else (*row[:2], "", "", row[4]) for row in rows])
     exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")
              if f"{k}_normal_approximation" in intervals]
     if exact:
+        if result.n < FEW_FOR_SHAPE:
+            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for "
+                           "one, take the interval whatever the shape"])
         made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 
@@ -122,7 +135,7 @@ def _outside_lines(result: Capability) -> list[str]:
     beside = f"  {NOT_STABLE}" if result.stability.stable is False else ""
     span = _ppm_range(out.expected_interval_ppm)
     rows = [
-        ("outside, expected, all scatter", f"{_ppm(out.expected_ppm)} ppm, {span} ppm{beside}"
+        ("outside, expected, all scatter", f"{_ppm(out.expected_ppm)} ppm{f', {span} ppm' if span else ''}{beside}"
          if out.expected_ppm is not None else ""),
         ("outside, expected, short run", f"{_ppm(out.expected_ppm_within)} ppm{beside}"
          if out.expected_ppm_within is not None else ""),
@@ -154,12 +167,14 @@ def _percentile_lines(result: Capability) -> list[str]:
     beside = NOT_STABLE if result.stability.stable is False else ""
     lines += _pairs([
         ("0.135, 50, 99.865 %", f"{_value(found.low)}, {_value(found.median)}, {_value(found.high)}"),
-        ("Pp, Ppk", f"{number(found.Pp)}, {number(found.Ppk)} ({_range(found.interval)}, approximate) {beside}"),
+        ("Pp, Ppk", f"{number(found.Pp)}, {number(found.Ppk)}  {beside}".rstrip()),
         ("outside, expected", f"{_ppm(1e6 * (found.below + found.above))} ppm  {beside}".rstrip()),
     ])
     rows = [(c.words.split(" (")[0], f"{c.behind:.1f}", number(c.A2_adjusted), chance(c.p))
-            for c in found.choice.candidates]
-    return [*lines, "", *table(("distribution", "AICc behind", "A2 adjusted", "p"), rows)]
+            for c in found.choice.candidates[:MOST_CANDIDATES]]
+    rest = len(found.choice.candidates) - len(rows)
+    return [*lines, "", *table(("distribution", "AICc behind", "A2 adjusted", "p"), rows),
+            *([f"and {rest} farther behind"] if rest > 0 else [])]
 
 
 def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
@@ -191,6 +206,10 @@ def chart_text(chart: Chart, name: str, unit: str = "") -> str:
     rows = [("points", f"{chart.values.size}, limits from " + _source(chart)), ("centre", _value(chart.centre)),
             ("limits of the sum" if chart.kind == "cusum" else "limits", limits),
             ("sigma", "" if chart.sigma is None or limits == "none" else _value(chart.sigma))]
+    if chart.kind == "position":
+        place = ", ".join(_value(v) for v in chart.details["mean_position"])
+        rows.append(("T2 is", f"the squared distance of each place from the mean place ({place}), in sigma of its own "
+                     "direction; it has no unit"))
     spread = chart.spread
     if spread is not None and limits != "none":
         centre = "" if spread.centre != spread.centre else f"centre {_value(spread.centre)}, "

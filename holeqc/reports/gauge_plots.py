@@ -130,10 +130,10 @@ def _causes(axes: Axes, study: GaugeStudy, unit: str) -> None:
 
 def _numbers(share: Share) -> str:
     text = f"{share.standard_deviation:#.3g}" if share.standard_deviation else "0"
-    if share.percent_study_variation is not None and share.name != "total":
-        text += f", {share.percent_study_variation:.1f} % of all scatter"
-    if share.percent_tolerance is not None:
-        text += f", {share.percent_tolerance:.1f} % of tolerance"
+    if share.share_of_all_scatter is not None and share.name != "total":
+        text += f", {share.share_of_all_scatter:.1f} % of all scatter"
+    if share.share_of_tolerance is not None:
+        text += f", {share.share_of_tolerance:.1f} % of tolerance"
     return text
 
 

@@ -146,7 +146,7 @@ def _share_row(share: Share, spans: bool) -> list[str]:
     if spans:
         span = share.interval
         row.append("-" if span is None else f"{number(span[0] ** 0.5, 3)} to {number(span[1] ** 0.5, 3)}")
-    return [*row, percent(share.percent_study_variation), percent(share.percent_tolerance)]
+    return [*row, percent(share.share_of_all_scatter), percent(share.share_of_tolerance)]
 
 
 def _verdict_lines(study: GaugeStudy) -> list[str]:
@@ -157,16 +157,16 @@ def _verdict_lines(study: GaugeStudy) -> list[str]:
     if untold:
         said.append(f"not told by this study: {', '.join(untold)}")
     lines = [*notes([*said, *study.notes]), ""]
-    if study.distinct_categories is None:
+    if study.parts_told_apart is None:
         return [*lines, "Sizes that it can tell apart: not told by this study."]
-    span = study.distinct_categories_interval
+    span = study.parts_told_apart_interval
     between = f" ({100 * study.confidence:g} %: {span[0]:.1f} to {span[1]:.1f})" if span else ""
     meaning = (
         "the gauge can't tell these parts apart"
-        if study.distinct_categories < 2
-        else f"the gauge sorts these parts into {study.distinct_categories} groups"
+        if study.parts_told_apart < 2
+        else f"the gauge sorts these parts into {study.parts_told_apart} groups"
     )
-    told = f"Sizes that it can tell apart among these parts: {study.distinct_categories}{between};"
+    told = f"Sizes that it can tell apart among these parts: {study.parts_told_apart}{between};"
     return [*lines, told, f"{meaning}."]
 
 

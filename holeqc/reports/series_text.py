@@ -44,7 +44,7 @@ def _steady(found: Stability) -> str:
 
 def capability_head(confidence: float) -> tuple[str, ...]:
     """Return the heading of the summary of capability."""
-    return ("group", "n", "Cpk", "Ppk", f"{100 * confidence:g} % interval", "outside", "stability")
+    return ("group", "n", "Cpk", "Ppk", f"{100 * confidence:g} % if normal", "outside", "stability")
 
 
 def capability_row(group: str, result: Capability | PositionCapability) -> tuple[str, ...]:
@@ -53,13 +53,15 @@ def capability_row(group: str, result: Capability | PositionCapability) -> tuple
 
     if isinstance(result, Capability):
         percentile = result.percentile
-        by_percentile = result.overall.nearest is None and percentile is not None
+        by_percentile = percentile is not None and (result.odd or result.overall.nearest is None)
         overall = percentile.Ppk if by_percentile and percentile else result.overall.nearest
         interval = percentile.interval if by_percentile and percentile else result.intervals.get("Ppk")
         short, outside = result.within_indices.nearest, result.outside.observed_count
     else:
         short, overall, interval, outside = None, result.Ppk, result.intervals.get("Ppk"), result.observed_count
     span = "-" if interval is None or None in interval else f"{number(interval[0], 3)} to {number(interval[1], 3)}"
+    if isinstance(result, Capability) and span != "-" and by_percentile:
+        span = f"any {span}"  # it holds for any shape
     return (group, str(result.n), number(short, 3), number(overall, 3), span, str(outside), _steady(result.stability))
 
 

@@ -38,9 +38,8 @@ def wear_report(wear: Wear, spec: Specification, sources: tuple[Source, ...] = (
     head = f"Fixture {fixture}  ·  kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
     sections = (
         b.Section("overview", f"{head}  ·  what to do", tuple(_overview(wear, spec, fixture))),
-        b.Section("bushings", f"{head}  ·  bushings", tuple(_bushings(wear))),
-        b.Section("seating", f"{head}  ·  seating", tuple(_seating(wear))),
-        b.Section("about", f"{head}  ·  how it was worked out", tuple(_about(wear))),
+        # one section: each would begin a page of its own and leave the one before half empty
+        b.Section("history", f"{head}  ·  bushings, seating, method", tuple(_history(wear))),
     )
     lines = [w.tool_line(holeqc.__version__, spec), *w.source_lines(sources)]
     return b.Report(
@@ -89,8 +88,8 @@ def urgency_table(wear: Wear) -> b.Table:
     unit = wear.history.unit
     columns = (
         b.Column("Bushing"), b.Column("Hole"), b.Column("First limit", wraps=True),
-        b.Column("Change before part", "right"), b.Column("Parts left", "right"),
-        b.Column("Mean out at (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
+        b.Column("Act before part", "right"), b.Column("Parts left", "right"),
+        b.Column("Half fail from (95 %)", "right"), b.Column("Room now", "right"), b.Column("Answer", wraps=True),
     )  # fmt: skip
     rows = []
     for hole in wear.order:
@@ -104,7 +103,7 @@ def urgency_table(wear: Wear) -> b.Table:
             name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.act), _whole(f.left), _between(look),
             w.signed(f.now, unit), words.answer(look),
         ))  # fmt: skip
-    note = f"{words.FORECAST_NOTE} Room now: mean margin in {w.unit_name(unit)}."
+    note = f"{words.FORECAST_NOTE} Room now: of the middle part, in {w.unit_name(unit)}."
     return b.Table(columns, tuple(rows), note)
 
 
@@ -118,6 +117,17 @@ def _between(look: Outlook) -> str:
         return "-"
     low = "now" if f.lower is None else f"{f.lower:.0f}"
     return f"{f.estimate:.0f} ({low} to {f.upper:.0f})" if f.upper is not None else f"{f.estimate:.0f} (from {low})"
+
+
+def _history(wear: Wear) -> Iterator[b.Block]:
+    """Give the blocks in an order that fills pages: words stand between the tall pictures."""
+    yield from _bushings(wear)
+    if wear.notes:
+        yield b.Heading("What these readings can and can't tell apart")
+        yield b.Findings(tuple(b.Finding(None, text) for text in wear.notes))
+    yield from _about(wear)
+    yield from _seating(wear)
+    yield from _outlooks(wear)
 
 
 # --------------------------------------------------------------------------------------------------------- bushings
@@ -144,7 +154,7 @@ def _bushing_line(wear: Wear, hole: int) -> str:
         return w.plain(f"{name}: {words.nothing(wear, hole)}")
     f = look.forecast
     far = f.act is not None and f.state == "forecast" and words.to_change(look)
-    told = f", change before part {math.floor(f.act or 0.0)}" if far else ""
+    told = f", act before part {math.floor(f.act or 0.0)}" if far else ""
     return w.plain(f"{name}: {words.answer(look)}{told}")
 
 
@@ -192,9 +202,6 @@ def _seating(wear: Wear) -> Iterator[b.Block]:
     if wear.shares:
         yield b.Heading("What moves a hole: shares of its mean square deviation")
         yield _share_table(wear)
-    if wear.notes:
-        yield b.Heading("What these readings can and can't tell apart")
-        yield b.Findings(tuple(b.Finding(None, text) for text in wear.notes))
 
 
 def _share_table(wear: Wear) -> b.Table:
@@ -226,18 +233,23 @@ def _about(wear: Wear) -> Iterator[b.Block]:
         ("Holes", str(len(h.holes))), ("Lengths in", w.unit_name(h.unit)),
     ) if pair[1]))  # fmt: skip
     points = [
-        "Seating: for each part the shift, turn and scale that bring the basic pattern to the measured holes, by "
-        "weights that leave out a hole that is off, so that a worn bushing doesn't drag the seating.",
-        "Forecast: least squares of what drifts (size; both coordinates and size for a position) against the part "
-        "number, averaged over how much the level may wander; the room is worked out from these trends, part by part. "
-        "Changes that nobody logged are looked for first, and what lies before them doesn't count.",
-        "Hole to hole and pins together: the places of all holes against one another and their sizes go on by their "
-        "trends, and the pattern is floated to its best in each draw.",
-        "Bounds: the mean hole's 95 % interval; 'change before', the one-sided 95 % bound of the mean hole, or where "
-        "about one part in forty fails if that comes first.",
-        words.COUNT_NOTE, words.LIMITS_NOTE,
+        "Readings that their own part contradicts are left out first. Seating: for each part the shift, turn and scale "
+        "that bring the basic pattern to the measured holes, by the bushings that don't move against one another; of "
+        "all sets of bushings the one that says what moves with fewest.",
+        "Changes that nobody logged are looked for in the place and size of each bushing together, in the seating and "
+        "in all sizes; trends start anew there as at logged events. A drift counts where it is told from none after "
+        f"{wear.looks} looks, at 1 in 100 for all of them together.",
+        "Forecast: what drifts goes on straight, or speeding up as likely as the readings make that; the middle part's "
+        "room is worked out from the levels, for hole to hole and pins by floating the pattern to its best in each "
+        "draw. All sizes together follow the explanation that fits best.",
+        "Bounds: the 95 % interval of the part number from which half of the parts fail; 'before', its one-sided 95 % "
+        "bound, or where about one part in forty fails if that comes first.",
+        words.count_note(wear), words.LIMITS_NOTE,
     ]  # fmt: skip
     yield b.Findings(tuple(b.Finding(None, text) for text in points))
+
+
+def _outlooks(wear: Wear) -> Iterator[b.Block]:
     yield b.Heading("Every forecast")
     yield _all_outlooks(wear)
     logged = words.event_words(wear)
@@ -246,8 +258,6 @@ def _about(wear: Wear) -> Iterator[b.Block]:
     if wear.problems:
         yield b.Heading("To look at")
         yield b.Findings(tuple(b.Finding(None, w.plain(p.sentence())) for p in wear.problems[:60]))
-    yield b.Heading("Cautions")
-    yield b.Paragraph(" ".join(CAUTIONS), "caution")
 
 
 def _all_outlooks(wear: Wear) -> b.Table:
@@ -255,7 +265,7 @@ def _all_outlooks(wear: Wear) -> b.Table:
     columns = (
         b.Column("Limit"), b.Column("Bushing"), b.Column("Since part", "right"), b.Column("Parts", "right"),
         b.Column("Room now", "right"), b.Column("sd of a part", "right"), b.Column("Before", "right"),
-        b.Column("Mean out at (95 %)", "right"), b.Column("Answer"),
+        b.Column("Half fail from (95 %)", "right"), b.Column("Answer"),
     )  # fmt: skip
     rows = tuple(
         (

@@ -280,18 +280,18 @@ def _drift(picture: d.Drawing, wear: Wear, hole: int, box: tuple[float, float, f
         picture.text(box[0], box[1] + 40, "No places were read: sizes only.", SMALL, colour=d.SOFT)
         return
     x, y = (_thinned(cycle, wear.separation.rest[:, hole, n]) for n in (0, 1))
-    title = f"offset [{unit}]:  ● x, blue   ○ y, brown"
+    title = f"offset [{unit}]:  ● x, blue   ○ y, brown, dashed"
     panel = _panel(picture, box, (1.0, float(cycle[-1])), _span(x[1], y[1]), title)
     _dots(picture, panel, *x, d.BLUE)
     _dots(picture, panel, *y, d.HOLD_INK, hollow=True)
-    for channel, ink in zip(res.CHANNELS[:2], (d.BLUE, d.HOLD_INK), strict=True):
+    for channel, ink, dash in zip(res.CHANNELS[:2], (d.BLUE, d.HOLD_INK), ((), (5.0, 2.0)), strict=True):
         t = bushing.trends.get(channel)
         if t is not None:
             begin = panel.at(t.start, t.level - t.slope * (t.end - t.start))
-            picture.line(begin, panel.at(t.end, t.level), stroke=ink, width=1.6)
+            picture.line(begin, panel.at(t.end, t.level), stroke=ink, width=1.6, dash=dash)
     _events(picture, panel, [e.cycle for e in wear.events if e.touches("place", hole)])
     for f in wear.found:
-        if f.hole == hole and f.channel in res.CHANNELS[:2]:
+        if f.hole == hole:
             at = panel.x(f.change.cycle)
             picture.line((at, panel.top), (at, panel.top + panel.high), stroke=d.SOFT, width=0.8, dash=(3.0, 2.0))
             picture.text(at + 3, panel.top + 9, "?", 9.0, True, d.SOFT)
@@ -332,7 +332,7 @@ def _room(picture: d.Drawing, wear: Wear, look: Outlook, box: tuple[float, float
 def _fan(picture: d.Drawing, panel: Panel, start: float, last: float, end: float, look: Outlook) -> None:
     """Draw the fitted mean margin, ahead with its 95 % band."""
     f = look.forecast
-    if (f.path is None and f.band is None) or f.state not in (SHUT, NOW, FAR):
+    if f.band is None or f.state not in (SHUT, NOW, FAR):
         return
     ahead = np.linspace(last, end, 40)
     mean, low, high = f.curve(ahead)

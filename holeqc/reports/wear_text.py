@@ -7,7 +7,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from holeqc.reports import wording as w
-from holeqc.wear.words import COUNT_NOTE, FORECAST_NOTE, LIMITS_NOTE, answer, nothing
+from holeqc.wear.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing
 
 if TYPE_CHECKING:
     from holeqc.wear.result import Wear
@@ -24,13 +24,14 @@ def wear_text(wear: Wear, width: int = 96) -> str:
     if wear.shares:
         shares = ", ".join(f"{s.cause} {100 * s.share:.0f} %" for s in wear.shares)
         lines += textwrap.wrap(f"What moves a hole, in shares of its mean square deviation: {shares}.", width)
-    for note in (FORECAST_NOTE, COUNT_NOTE, LIMITS_NOTE):
+    for note in (FORECAST_NOTE, count_note(wear), LIMITS_NOTE):
         lines += textwrap.wrap(note, width)
     return "\n".join(lines) + "\n"
 
 
 def _table(wear: Wear) -> list[str]:
-    lines = [f"{'bushing':<10}{'hole':<7}{'first limit':<23}{'before':>8}{'left':>7}{'mean out at (95 %)':>24}  answer"]
+    heads = f"{'bushing':<10}{'hole':<7}{'first limit':<23}{'before':>8}{'left':>7}{'half fail from (95 %)':>24}"
+    lines = [f"{heads}  answer"]
     for hole in wear.order:
         look = wear.first_of(hole)
         bushing, number = w.plain(wear.history.bushings[hole]), w.plain(wear.history.holes[hole])

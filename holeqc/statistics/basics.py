@@ -31,6 +31,11 @@ def as_values(values: ArrayLike, what: str = "readings") -> FloatArray:
     return array
 
 
+def chance_words(p: float) -> str:
+    """Return a chance as it is written beside what was found."""
+    return "p < 0.0001" if p < 0.0001 else f"p = {p:.2g}"
+
+
 def mean(values: ArrayLike) -> float:
     """Return the arithmetic mean; raises ``DataError`` when there is no value."""
     x = np.asarray(values, dtype=float).ravel()

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray, mean, mean_and_sd
-from holeqc.statistics.capability_remarks import FORTUNATE, NORMAL_LEVEL, index_remarks
+from holeqc.statistics.capability_remarks import (
+    FORTUNATE,
+    NORMAL_LEVEL,
+    alike_remark,
+    index_remarks,
+    means_differ,
+    tails_normal,
+)
 from holeqc.statistics.checks import Readings, prepare, remarks
 from holeqc.statistics.indices import (
     Indices,
@@ -31,7 +38,9 @@ from holeqc.statistics.normality import Normality, anderson_darling
 from holeqc.statistics.normality_rounded import Allowing, allowing
 from holeqc.statistics.percentile import (
     FEWEST,
+    AnyShape,
     PercentileCapability,
+    any_shape,
     choose_distribution,
     normal_scores,
     percentile_capability,
@@ -55,9 +64,10 @@ from holeqc.statistics.tolerance_intervals import ToleranceInterval, tolerance_i
 class Choices:
     """How capability is worked out.
 
-    ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty:
-    pooled with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't
-    look normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step.
+    ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty: pooled
+    with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't look
+    normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step. ``any_shape`` False
+    saves the time for the intervals that suppose no shape, where the percentile method isn't used.
     """
 
     within: str = ""
@@ -66,6 +76,7 @@ class Choices:
     from_zero: bool = False
     percentile: bool | None = None
     resolution: float | None = None
+    any_shape: bool = True
 
     def __post_init__(self) -> None:
         if self.within and self.within not in WITHIN_METHODS:
@@ -102,7 +113,9 @@ class Capability:
 
     ``overall`` holds Pp, Ppk and ``within_indices`` Cp, Cpk. ``remarks`` and ``stability`` say what spoils them;
     ``cautions`` repeats the instability beside every index that it touches. ``allowing`` judges normality with the
-    gauge's step and the readings' worth allowed for, None where the plain test stands.
+    gauge's step and the readings' worth allowed for, None where the plain test stands. ``intervals`` of indices
+    suppose a normal and are left out where the readings are no normal (``odd``); ``any_shape`` holds whatever their
+    shape.
     """
 
     n: int
@@ -123,6 +136,8 @@ class Capability:
     remarks: tuple[Problem, ...]
     cautions: dict[str, str] = field(default_factory=dict)
     allowing: Allowing | None = None
+    any_shape: AnyShape | None = None
+    odd: bool = False
 
     @property
     def normal_p(self) -> float | None:
@@ -144,7 +159,8 @@ class Capability:
             "Cpl": self.within_indices.lower, "Cpu": self.within_indices.upper,
             "Pp": self.overall.potential, "Ppk": self.overall.nearest, "Ppl": self.overall.lower,
             "Ppu": self.overall.upper, "Cpm": self.Cpm, "off_centre": self.overall.off_centre,
-            "intervals": self.intervals,
+            "intervals": self.intervals, "intervals_suppose": "a normal distribution and independent readings",
+            "any_shape": None if self.any_shape is None else asdict(self.any_shape),
             "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
             "normality_judged": {"p": self.normal_p} | ({} if self.allowing is None else asdict(self.allowing)),
             "outside": asdict(self.outside),
@@ -160,7 +176,7 @@ def _percentile_dict(result: PercentileCapability) -> dict[str, object]:
     return {
         "distribution": best.key, "words": result.choice.words, "parameters": best.parameters,
         "Pp": result.Pp, "Ppk": result.Ppk, "Ppl": result.Ppl, "Ppu": result.Ppu,
-        "Ppk_interval_approximate": result.interval, "percentile_0.135": result.low, "median": result.median,
+        "Ppk_interval": result.interval, "percentile_0.135": result.low, "median": result.median,
         "percentile_99.865": result.high, "expected_ppm": (result.below + result.above) * 1e6,
         "candidates": [asdict(c) for c in result.choice.candidates],
     }
@@ -244,8 +260,11 @@ def _skewed(readings: Readings, groups: Subgroups | None, within: Within | None,
     return [] if found is None else [found]
 
 
-def _intervals(n: int, m: float, sd: float, within: Within | None, overall: Indices, short: Indices,
-               cpm: float | None, limits: Limits, confidence: float) -> dict[str, Interval]:
+def intervals_of(
+    n: int, m: float, sd: float, within: Within | None, overall: Indices, short: Indices, cpm: float | None,
+    limits: Limits, confidence: float,
+) -> dict[str, Interval]:  # fmt: skip
+    """Return the intervals of a normal's figures by name, from ``n`` readings that are worth so many."""
     both = limits.width is not None
     found: dict[str, Interval] = {"mean": mean_interval(m, sd, n, confidence),
                                   "sd_overall": sd_interval(sd, n - 1, confidence)}
@@ -274,17 +293,25 @@ def _judged_p(normality: Normality | None, allowed: Allowing | None) -> float | 
 _EMPTY = Indices(None, None, None, None, None)
 
 
-def _percentile(readings: Readings, limits: Limits, choices: Choices,
-                p: float | None) -> tuple[PercentileCapability | None, list[Problem]]:
-    odd = p is not None and p < NORMAL_LEVEL
-    wanted = choices.percentile if choices.percentile is not None else (choices.from_zero or odd)
-    if not wanted or readings.different < 2 or not limits.given:
-        return None, []
-    if readings.values.size < FEWEST:
-        return None, [Problem(NOTE, "no-distribution", f"fewer than {FEWEST} readings: no distribution is chosen")]
-    choice = choose_distribution(readings.ordered, from_zero=choices.from_zero)
-    return percentile_capability(limits, readings.ordered, from_zero=choices.from_zero,
-                                 confidence=choices.confidence, choice=choice), []
+def _by_percentiles(
+    readings: Readings, limits: Limits, how: Choices, counted: int | None, *, odd: bool,
+) -> tuple[PercentileCapability | None, AnyShape | None, list[Problem]]:  # fmt: skip
+    """Return the percentile method's indices where they are wanted, and the intervals that hold for any shape."""
+    if readings.different < 2 or not limits.given:
+        return None, None, []
+    wanted = how.percentile if how.percentile is not None else (how.from_zero or odd)
+    n = readings.values.size
+    if not (wanted or how.any_shape):
+        return None, None, []
+    few = n < FEWEST
+    choice = None if few or not wanted else choose_distribution(readings.ordered, from_zero=how.from_zero)
+    shapes = any_shape(limits, readings.ordered, choice=choice, from_zero=how.from_zero, confidence=how.confidence,
+                       counted=counted)
+    if choice is None:
+        said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST} readings: no distribution is chosen")]
+        return None, shapes, said if few and wanted else []
+    found = percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes)
+    return found, shapes, []
 
 
 def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None,
@@ -322,8 +349,13 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     allowed = None if normality is None or not sd else allowing(
         readings.ordered, m, sd, normality.A2, step=readings.step, counted=counted)
     p = _judged_p(normality, allowed)
-    percentile, more = _percentile(readings, limits, how, p)
-    said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero)
+    odd = p is not None and p < NORMAL_LEVEL
+    hardly = odd and bool(sd) and tails_normal(readings.ordered, m, sd or 0.0, counted)
+    odd = odd and not hardly
+    percentile, shapes, more = _by_percentiles(readings, limits, how, counted, odd=odd)
+    said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
+    if groups is not None:
+        said += means_differ(groups, within)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY
@@ -331,13 +363,22 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
     stability = _judge(readings, groups, within if not alike else None, m, scores)
     said[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
+    if counted is None:
+        said += alike_remark(readings.values, m, overall.nearest, how.confidence, moving=groups is None)
     shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": overall.potential, "Ppk": overall.nearest, "Cpm": cpm,
              "percentile Ppk": percentile.Ppk if percentile else None}
     cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}
-    return Capability(
-        n, m, sd, within, limits, how, overall, short, cpm,
-        _intervals(n, m, sd, within, overall, short, cpm, limits, how.confidence) if sd else {},
-        normality, _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence),
-        tolerance_interval(m, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
-                           upper=limits.upper) if normal and sd else None,
-        stability, percentile, tuple(said), cautions, allowed)
+    found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence) if sd else {}
+    outside = _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence)
+    band = tolerance_interval(m, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
+                              upper=limits.upper) if normal and sd else None
+    made = Capability(n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability,
+                      percentile, tuple(said), cautions, allowed, shapes, odd)
+    return without_normal(made) if odd or how.from_zero else made
+
+
+def without_normal(made: Capability) -> Capability:
+    """Return a capability without the intervals that suppose a normal: these readings are none."""
+    kept = {k: v for k, v in made.intervals.items() if k == "mean"}
+    outside = replace(made.outside, expected_interval_ppm=(None, None))
+    return replace(made, intervals=kept, tolerance=None, outside=outside)

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from holeqc.problems import NOTE, WARNING, Problem
+from holeqc.statistics.basics import FloatArray, chance_words, dot, neighbour_sums
 from holeqc.statistics.checks import Readings
-from holeqc.statistics.indices import Limits
+from holeqc.statistics.indices import Limits, nearest_interval_normal
+from holeqc.statistics.subgroups import Subgroups, Within
 
 NORMAL_LEVEL = 0.05
+DIFFER = 0.01  #: level at which means of subgroups differ
+FEWEST_ALIKE = 20  #: readings below which a correlation of neighbours tells nothing (our choice)
 FORTUNATE = 1e-12  #: a reading this close to a limit, relative to it, lies on the limit
 
 
@@ -41,9 +47,81 @@ def _why_no_cpm(readings: Readings, limits: Limits, m: float) -> list[Problem]:
     return [Problem(NOTE, "no-cpm", f"Cpm is left empty: {why}")]
 
 
+def tails_normal(ordered: FloatArray, m: float, sd: float, counted: int | None) -> bool:
+    """Return whether readings so many that any oddity shows have the tails of a normal none the less.
+
+    Both reference percentiles of the normal then lie where the order of the readings (n,) puts them. Of few readings
+    the order can't tell and this is False.
+    """
+    from holeqc.statistics.percentile import rank_shares
+
+    ranks = rank_shares(ordered.size if counted is None else min(counted, ordered.size), 0.01)
+    if ranks is None:
+        return False
+    ends = ordered[np.clip(np.rint(ranks[[0, 2]] * ordered.size).astype(np.int64) - 1, 0, ordered.size - 1)]
+    points = m + sd * np.array([-3.0, 3.0])
+    return bool(np.all((ends[:, 0] <= points) & (points <= ends[:, 1])))
+
+
+def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
+    """Return a warning where means of subgroups differ by more than the scatter within explains.
+
+    One-way analysis of variance (NIST/SEMATECH e-Handbook 1.3.5.4) at the level of 1 %.
+    """
+    from scipy.special import fdtrc
+
+    k, freedom, inside = len(groups), groups.count - len(groups), groups.pooled_variance
+    if k < 2 or freedom < 1 or within is None or not inside > 0:
+        return []
+    off = groups.means - dot(groups.sizes.astype(float), groups.means) / groups.count
+    p = float(fdtrc(k - 1, freedom, dot(groups.sizes.astype(float), off**2) / (k - 1) / inside))
+    if p >= DIFFER:
+        return []
+    apart = float(np.ptp(groups.means)) / math.sqrt(inside)
+    return [Problem(WARNING, "means-differ", f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
+                    f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk "
+                    "hold it",
+                    action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.")]
+
+
+def alike_remark(values: FloatArray, m: float, ppk: float | None, confidence: float, *, moving: bool) -> list[Problem]:
+    """Return what it does to the intervals that each reading resembles the one before.
+
+    For neighbours with correlation r, readings count as n (1 - r) / (1 + r) for a mean and n (1 - r**2) / (1 + r**2)
+    for a variance (Bartlett, Journal of the Royal Statistical Society 98, 1935; from memory), checked by simulation.
+    ``moving``: sigma within comes from neighbours too.
+    """
+    n = values.size
+    square, product = neighbour_sums(values, m)
+    if n < FEWEST_ALIKE or not square > 0 or ppk is None:
+        return []
+    r = min(product / square + 1 / n, 0.99)  # the estimate is low by about so much
+    if r < max(0.2, 1.96 / math.sqrt(n)):
+        return []
+    from scipy.special import ndtr, ndtri
+
+    of_mean, of_variance = n * (1 - r) / (1 + r), n * (1 - r * r) / (1 + r * r)
+    low, high = nearest_interval_normal(ppk, n, n - 1, confidence)
+    true = math.sqrt(1 / (9 * of_mean) + ppk**2 / (2 * max(of_variance - 1, 1.0)))
+    assert low is not None
+    assert high is not None
+    z = float(ndtri(0.5 + confidence / 2))
+    holds = 100 * (2 * float(ndtr((high - low) / 2 / true)) - 1)
+    words = (f"each reading resembles the one before (correlation {r:.2f}), and the intervals take readings as "
+             f"independent: they hold in about {holds:.0f} of 100 cases, not in {100 * confidence:g}; with this "
+             f"allowed for, Ppk of a normal lies between {ppk - z * true:.2f} and {ppk + z * true:.2f}")
+    if moving:
+        small = 100 * (1 - math.sqrt(1 - r))
+        words += f"; sigma within, from neighbours, is about {small:.0f} % too small, Cp and Cpk too large"
+    return [Problem(WARNING, "alike-neighbours", words)]
+
+
 def index_remarks(readings: Readings, limits: Limits, m: float, sd: float | None, p: float | None, *,
-                  from_zero: bool) -> list[Problem]:
-    """Return what to know of the indices of readings with mean ``m`` and deviation ``sd``; ``p`` that of normality."""
+                  from_zero: bool, hardly: bool = False) -> list[Problem]:
+    """Return what to know of the indices of readings with mean ``m`` and deviation ``sd``; ``p`` that of normality.
+
+    ``hardly``: the readings differ from a normal, but not in their tails.
+    """
     said = []
     if not limits.given:
         said.append(Problem(WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
@@ -53,9 +131,12 @@ def index_remarks(readings: Readings, limits: Limits, m: float, sd: float | None
         said.append(Problem(NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
                             "given, the percentile method takes their place"))
     elif p is not None and p < NORMAL_LEVEL:
-        said.append(Problem(WARNING, "not-normal", f"a normal distribution is a poor picture of these readings "
-                            f"(p = {p:.2g}): trust the percentile figures and the observed share more than "
-                            "indices that suppose a normal"))
+        found = f"{chance_words(p)}; chance alone puts one normal series in 20 below 0.05"
+        said.append(Problem(
+            NOTE, "hardly-not-normal", f"the readings differ a little from a normal ({found}), but not in the tails: "
+            "the 0.135 and 99.865 % points lie where a normal has them") if hardly else Problem(
+            WARNING, "not-normal", f"these readings don't look normal ({found}): indices of a normal are given without "
+            "intervals; take the percentile figures and the observed share"))
     if not from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
         said.append(Problem(WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma "
                             "above zero", action="If the quantity can't be negative, give --from-zero: no normal is "

@@ -82,11 +82,11 @@ class Frozen:
 class ChartOptions:
     """How a chart is drawn up.
 
-    ``tests`` None takes all eight (for counts: beyond limits and nine on one side). ``baseline`` is the number of
-    first points that set the limits; ``frozen`` takes them from an earlier chart. ``centre`` and ``sigma`` (of one
-    reading) may be given instead of estimated. ``weight`` and ``width`` belong to EWMA (``steady`` limits from the
-    first point on, or widening from the start), ``reference`` and ``decision`` (in sigma of a point) to CUSUM,
-    ``alarm`` is the chance of a false alarm of a position chart.
+    ``tests`` None takes two, beyond limits and nine on one side (`DEFAULT_TESTS`); moving ranges are then drawn only.
+    ``baseline`` is the number of first points that set the limits; ``frozen`` takes them from an earlier chart.
+    ``centre`` and ``sigma`` (of one reading) may be given instead of estimated. ``weight`` and ``width`` belong to
+    EWMA (``steady`` limits from the first point on, or widening from the start), ``reference`` and ``decision`` (in
+    sigma of a point) to CUSUM, ``alarm`` is the chance of a false alarm of a position chart.
     """
 
     tests: tuple[str, ...] | None = None
@@ -215,13 +215,24 @@ def beyond_signals(values: FloatArray, lower: FloatArray, upper: FloatArray, mea
     return tuple(sorted(found, key=lambda s: s.points[0]))
 
 
-def price(length: RunLength | None, points: int) -> list[Problem]:
-    """Return the false-alarm price of a chart in words."""
+def price(length: RunLength | None, points: int, tests: tuple[str, ...] = (), scatter: float = 0.0,
+          beside: tuple[str, bool] = ("", False)) -> list[Problem]:
+    """Return the false-alarm price of a chart in words.
+
+    ``tests`` are those it was judged by, ``scatter`` the chance of a signal at a point of the chart beside it, which
+    has the name ``beside`` and is judged or not.
+    """
     if length is None or not points:
         return []
-    chance = -math.expm1(-points / length.mean)
-    return [Problem(NOTE, "false-alarms", f"with nothing wrong this set of tests signals once in {length.mean:.0f} "
-                    f"points on average: about {100 * chance:.0f} of 100 charts of {points} points signal falsely")]
+    chance = -math.expm1(-points * (1 / length.mean + scatter))
+    title, judged = beside
+    with_it = f", the {title} once in {1 / scatter:.0f}" if scatter > 0 else ""
+    others = [t for t in ALL_TESTS if t not in tests] if tests else []
+    named = (f" Tests: {', '.join(tests)}" + (f"; --tests all adds {', '.join(others)}" if others else "")
+             + (f" and judges the {title}" if title and not judged else "")) if tests else ""
+    return [Problem(NOTE, "false-alarms", f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
+                    f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely."
+                    + named)]
 
 
 def sigma_words(sigma: float | None, points: int) -> list[Problem]:

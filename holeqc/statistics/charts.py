@@ -31,8 +31,8 @@ from holeqc.statistics.chart_parts import (
 )
 from holeqc.statistics.checks import prepare, remarks
 from holeqc.statistics.constants import c4, chart_factors, d2, for_sizes
-from holeqc.statistics.run_length import run_length_of_tests
-from holeqc.statistics.signals import ALL_TESTS, Signal, find_signals
+from holeqc.statistics.run_length import alarms_of_scatter, run_length_of_tests
+from holeqc.statistics.signals import DEFAULT_TESTS, Signal, find_signals
 from holeqc.statistics.subgroups import (
     POOLED,
     RANGE,
@@ -181,25 +181,31 @@ def _spread_chart(series: Series, method: str) -> Chart:
 
 
 def _plain_chart(title: str, kind: str, values: FloatArray, centres: FloatArray, lower: FloatArray, upper: FloatArray,
-                 series: Series) -> Chart:
-    usable = series.sigma > 0
+                 series: Series, *, judged: bool = True) -> Chart:
+    usable = series.sigma > 0 and judged
     signals = beyond_signals(values, lower, upper, BEYOND_MEANING[kind]) if usable else ()
     centre = common(centres)
+    tests = ("beyond_limits",) if judged else ()
     return Chart(kind, title, math.nan if centre is None else centre, common(lower), common(upper), None, values, lower,
-                 upper, centres, series.sizes, series.labels, signals, ("beyond_limits",), None, series.baseline)
+                 upper, centres, series.sizes, series.labels, signals, tests, None, series.baseline)
 
 
-def _moving_range_chart(series: Series) -> Chart:
+def _moving_range_chart(series: Series, options: ChartOptions) -> Chart:
+    """Return the chart of moving ranges; they repeat what the readings show and are judged where tests are named only.
+
+    Each jump of a reading makes two of them, and 0.9 % of all lie beyond their limit with nothing wrong.
+    """
     factors = chart_factors(2)
     n = series.points.size
     values = np.concatenate([[math.nan], moving_ranges(series.points)])
     centres, upper = np.full(n, factors.d2 * series.sigma), np.full(n, factors.D2 * series.sigma)
-    return _plain_chart("moving range", "moving range", values, centres, np.zeros(n), upper, series)
+    return _plain_chart("moving range", "moving range", values, centres, np.zeros(n), upper, series,
+                        judged=options.tests is not None)
 
 
 def location_chart(series: Series, kind: str, title: str, options: ChartOptions, spread: Chart) -> Chart:
     """Return the chart of averages or single readings with three-sigma limits and the chosen tests (ISO 7870-2)."""
-    tests = ALL_TESTS if options.tests is None else options.tests
+    tests = DEFAULT_TESTS if options.tests is None else options.tests
     point_sigma = series.point_sigma
     lower, upper = series.centre - 3 * point_sigma, series.centre + 3 * point_sigma
     length = shifted = None
@@ -207,7 +213,10 @@ def location_chart(series: Series, kind: str, title: str, options: ChartOptions,
     if series.sigma > 0:
         signals = find_signals((series.points - series.centre) / point_sigma, tests)
         length, shifted = run_length_of_tests(tests), run_length_of_tests(tests, 1.0)
-    said = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
+    judged = bool(spread.tests)
+    beside = alarms_of_scatter(spread.kind, int(np.median(series.sizes))) if judged else 0.0
+    said = (*series.remarks, *sigma_words(series.sigma, series.points.size),
+            *price(length, series.points.size, tests, beside, (spread.title, judged)))
     return Chart(kind, title, series.centre, common(lower), common(upper), series.sigma, series.points, lower, upper,
                  np.full(series.points.size, series.centre), series.sizes, series.labels, signals, tests,
                  frozen_of(series, kind, options), series.baseline, length, shifted, said, spread=spread)
@@ -240,7 +249,7 @@ def individuals_chart(values: ArrayLike, *, options: ChartOptions | None = None,
     how = options or ChartOptions()
     check_frozen(how, INDIVIDUALS, VARIABLE_KINDS)
     series = series_of(np.ravel(np.asarray(values, dtype=float)), how, labels=labels)
-    return location_chart(series, INDIVIDUALS, "reading", how, _moving_range_chart(series))
+    return location_chart(series, INDIVIDUALS, "reading", how, _moving_range_chart(series, how))
 
 
 def chart(values: ArrayLike, kind: str = "", *, subgroups: ArrayLike | None = None,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray, as_values
+from holeqc.statistics.basics import FloatArray, as_values, chance_words
 from holeqc.statistics.chart_parts import (
     BEYOND_MEANING,
     C_CHART,
@@ -27,6 +27,7 @@ from holeqc.statistics.chart_parts import (
 from holeqc.statistics.run_length import RunLength
 from holeqc.statistics.signals import (
     BEYOND_LIMITS,
+    DEFAULT_TESTS,
     SAME_SIDE,
     STEADY_DRIFT,
     UP_AND_DOWN,
@@ -36,7 +37,6 @@ from holeqc.statistics.signals import (
 )
 
 COUNT_TESTS = (BEYOND_LIMITS, SAME_SIDE, STEADY_DRIFT, UP_AND_DOWN)
-DEFAULT_TESTS = (BEYOND_LIMITS, SAME_SIDE)
 _RUN = 9
 WILD = 0.01
 
@@ -104,7 +104,7 @@ def _too_wild(z: FloatArray, what: str) -> list[Problem]:
     if p >= WILD:
         return []
     return [Problem(WARNING, "wild-counts", f"counts scatter {math.sqrt(statistic / dof):.1f} times as much as {what} "
-                    f"would (p = {p:.2g}): parts or days differ, so that limits are too tight for some of them")]
+                    f"would ({chance_words(p)}): parts or days differ, so that limits are too tight for some of them")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,7 +119,7 @@ def position_chart(x: ArrayLike, y: ArrayLike, *, subgroups: ArrayLike | None = 
         _limits(sizes[count:], frozen.readings, dof, how.alarm, first=False, single=single)])
     middle = 2 * math.log(2)
     length = RunLength(1 / how.alarm, 0.0, "from the chance of a false alarm")
-    return Chart(POSITION, "T2 of the position", middle, 0.0, common(upper), None, t2, np.zeros(t2.size), upper,
+    return Chart(POSITION, "T2 of place", middle, 0.0, common(upper), None, t2, np.zeros(t2.size), upper,
                  np.full(t2.size, middle), sizes, names,
                  beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]), (BEYOND_LIMITS,),
                  frozen, count, length, None, (*said, *_few(dof), *price(length, t2.size)),

@@ -13,21 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.capability import Capability, Choices, Outside, capability
+from holeqc.statistics.capability import Capability, Choices, Outside, capability, intervals_of, without_normal
 from holeqc.statistics.checks import FEW
 from holeqc.statistics.indices import (
-    Indices,
-    Interval,
     Limits,
-    about_target_interval,
     expected_outside,
     indices,
-    mean_interval,
-    nearest_interval_exact,
-    nearest_interval_normal,
     one_sided_bound,
-    potential_interval,
-    sd_interval,
 )
 from holeqc.statistics.skewed import CODE as SKEWED
 from holeqc.statistics.skewed import skewed_remark
@@ -112,42 +104,17 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
     shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": base.overall.potential, "Ppk": base.overall.nearest,
              "Cpm": base.Cpm, "percentile Ppk": base.percentile.Ppk if base.percentile else None}
     n = found.counted
-    percentile = base.percentile
-    if percentile is not None and percentile.interval is not None and percentile.Ppk is not None:
-        wider = math.sqrt(base.n / n)
-        low, high = (None if end is None else percentile.Ppk + wider * (end - percentile.Ppk)
-                     for end in percentile.interval)
-        percentile = replace(percentile, interval=(low, high))
     band = tolerance_interval(base.mean, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
                               upper=limits.upper) if normal and n > 1 else None
-    return replace(
-        base, within=found.within, within_indices=short, intervals=_intervals(base, found, short) if n > 1 else {},
-        outside=_outside(base, found, sd, normal), tolerance=band, stability=steady, percentile=percentile,
+    intervals = intervals_of(n, base.mean, sd, found.within, base.overall, short, base.Cpm, limits,
+                             how.confidence) if n > 1 else {}
+    made = replace(
+        base, within=found.within, within_indices=short, intervals=intervals,
+        outside=_outside(base, found, sd, normal), tolerance=band, stability=steady,
         remarks=_remarks(base, found, skewed_remark(found.groups.means, middle, steady, averaged=True)),
         cautions={k: steady.words for k, v in shown.items() if v is not None and steady.stable is False},
     )  # fmt: skip
-
-
-def _intervals(base: Capability, found: Pieces, short: Indices) -> dict[str, Interval]:
-    limits, level, sd, n = base.limits, base.choices.confidence, base.sd_overall, found.counted
-    assert sd
-    out: dict[str, Interval] = {
-        "mean": mean_interval(base.mean, sd, n, level), "sd_overall": sd_interval(sd, n - 1, level),
-    }  # fmt: skip
-    if found.within.sigma > 0:
-        out["sd_within"] = sd_interval(found.within.sigma, found.within.dof, level)
-    for letter, values, dof in (("C", short, found.within.dof), ("P", base.overall, n - 1.0)):
-        if values.potential is not None:
-            out[f"{letter}p"] = potential_interval(values.potential, dof, level)
-        if values.nearest is not None:
-            name, both = f"{letter}pk", limits.width is not None
-            out[name] = nearest_interval_exact(values.nearest, n, dof, level, two_limits=both)
-            out[f"{name}_normal_approximation"] = nearest_interval_normal(values.nearest, n, dof, level)
-            out[f"{name}_lower_bound"] = (one_sided_bound(values.nearest, n, dof, level), None)
-    target = limits.middle if limits.target is None else limits.target
-    if base.Cpm is not None and target is not None:
-        out["Cpm"] = about_target_interval(base.Cpm, base.mean, sd, target, n, level)
-    return out
+    return without_normal(made) if base.odd or how.from_zero else made
 
 
 def _outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outside:

@@ -61,7 +61,7 @@ def study_notes(
         )
     if (limits[0] is None) != (limits[1] is None):
         notes.append("one limit only: there is no tolerance to compare the gauge with")
-    share = each["gauge"].percent_tolerance
+    share = each["gauge"].share_of_tolerance
     if share is not None:
         notes.append(
             f"{multiplier:g} standard deviations of the gauge take {share:.1f} % of the tolerance ("

@@ -36,17 +36,17 @@ class Share:
     """One cause of variation.
 
     ``variance`` is never below zero, ``raw`` is the estimate as it came out. Percentages compare standard deviations
-    (they don't add up to 100), except ``percent_variance`` (those do). ``None``: this study can't tell.
+    (they don't add up to 100), except ``share_of_variance`` (those do). ``None``: this study can't tell.
     """
 
     name: str
     variance: float | None
     raw: float | None = None
     interval: tuple[float, float] | None = None
-    percent_variance: float | None = None
-    percent_study_variation: float | None = None
-    percent_study_interval: tuple[float, float] | None = None
-    percent_tolerance: float | None = None
+    share_of_variance: float | None = None
+    share_of_all_scatter: float | None = None
+    share_of_all_scatter_interval: tuple[float, float] | None = None
+    share_of_tolerance: float | None = None
 
     @property
     def standard_deviation(self) -> float | None:
@@ -75,9 +75,9 @@ class GaugeStudy:
     shares: tuple[Share, ...]
     interaction_rule: str
     interaction_pooled: bool
-    distinct_categories: int | None
-    distinct_categories_exact: float | None
-    distinct_categories_interval: tuple[float, float] | None
+    parts_told_apart: int | None
+    parts_told_apart_exact: float | None
+    parts_told_apart_interval: tuple[float, float] | None
     anova: tuple[AnovaRow, ...]
     anova_pooled: tuple[AnovaRow, ...]
     confidence: float
@@ -108,7 +108,7 @@ class GaugeStudy:
         return next((row.degrees_of_freedom for row in table if row.source == source), 0)
 
     def as_dict(self) -> dict[str, object]:
-        """Return the result for machines; keys are stable."""
+        """Return the result for machines; keys are stable, shares are in per cent."""
         each = {s.name: s for s in self.shares}
         return {
             "design": self.design,
@@ -124,13 +124,13 @@ class GaugeStudy:
             "variance_as_estimated": {k: s.raw for k, s in each.items()},
             "variance_intervals": {k: _pair(s.interval) for k, s in each.items()},
             "standard_deviation": {k: s.standard_deviation for k, s in each.items()},
-            "percent_variance": {k: s.percent_variance for k, s in each.items()},
-            "percent_study_variation": {k: s.percent_study_variation for k, s in each.items()},
-            "percent_study_variation_intervals": {k: _pair(s.percent_study_interval) for k, s in each.items()},
-            "percent_tolerance": {k: s.percent_tolerance for k, s in each.items()},
-            "distinct_categories": self.distinct_categories,
-            "distinct_categories_exact": self.distinct_categories_exact,
-            "distinct_categories_interval": _pair(self.distinct_categories_interval),
+            "share_of_variance": {k: s.share_of_variance for k, s in each.items()},
+            "share_of_all_scatter": {k: s.share_of_all_scatter for k, s in each.items()},
+            "share_of_all_scatter_intervals": {k: _pair(s.share_of_all_scatter_interval) for k, s in each.items()},
+            "share_of_tolerance": {k: s.share_of_tolerance for k, s in each.items()},
+            "parts_told_apart": self.parts_told_apart,
+            "parts_told_apart_exact": self.parts_told_apart_exact,
+            "parts_told_apart_interval": _pair(self.parts_told_apart_interval),
             "anova": [asdict(row) for row in self.anova],
             "anova_pooled": [asdict(row) for row in self.anova_pooled],
             "interaction_rule": self.interaction_rule,
@@ -214,9 +214,9 @@ def gauge_study(
         shares=shares,
         interaction_rule=rule,
         interaction_pooled=pooled,
-        distinct_categories=None if exact is None else int(exact),
-        distinct_categories_exact=exact,
-        distinct_categories_interval=None if exact is None else found.categories_span,
+        parts_told_apart=None if exact is None else int(exact),
+        parts_told_apart_exact=exact,
+        parts_told_apart_interval=None if exact is None else found.categories_span,
         anova=table,
         anova_pooled=pooled_table,
         confidence=confidence,

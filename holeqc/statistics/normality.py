@@ -1,4 +1,4 @@
-"""Is a normal distribution a fair picture of these readings? Anderson-Darling with p, and the probability plot."""
+"""Is a normal distribution a fair picture of these readings? Anderson-Darling with p, and where a plot puts them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, as_values, dot, mean, mean_and_sd
+from holeqc.statistics.basics import FloatArray, as_values, dot, mean_and_sd
 
 FEWEST = 8  #: below this the p of the test has no published ground
 _DIRECT = 20_000  #: up to here every value gets its own logarithm of the normal distribution
@@ -162,32 +162,3 @@ def plotting_positions(n: int) -> FloatArray:
     p[-1] = 0.5 ** (1 / n)
     p[0] = 1 - p[-1]
     return p
-
-
-@dataclass(frozen=True, slots=True)
-class ProbabilityPlot:
-    """Points of a normal probability plot: ``quantiles`` (n,) in sigma against sorted ``readings`` (n,).
-
-    ``correlation`` tells how straight they lie; ``centre`` and ``slope`` give the line through them.
-    """
-
-    quantiles: FloatArray
-    readings: FloatArray
-    correlation: float
-    centre: float
-    slope: float
-
-
-def probability_plot(values: ArrayLike) -> ProbabilityPlot:
-    """Return the normal probability plot of ``values`` (n,), NaN left out; raises ``DataError`` below two values."""
-    from scipy.special import ndtri
-
-    x = as_values(values)
-    x = np.sort(x[~np.isnan(x)])
-    if x.size < 2 or x[0] == x[-1]:
-        raise DataError("a probability plot needs two different readings")
-    q = np.asarray(ndtri(plotting_positions(x.size)))
-    centre = mean(x)
-    d = x - centre
-    slope = float(q @ d) / float(q @ q)
-    return ProbabilityPlot(q, x, float(q @ d) / math.sqrt(float(q @ q) * float(d @ d)), centre, slope)

@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray
+from holeqc.statistics.basics import FloatArray, chance_words
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.plain import plain
 from holeqc.statistics.stability import Stability, judge
 
-RESAMPLES = 2000
+RESAMPLES = 1000
 _ANGLES = 180
 _NODES = 64
 EDGE = 1e-12
@@ -179,30 +179,78 @@ def mardia(pairs: FloatArray) -> Bivariate:
     return Bivariate(skewness, skewness_p, kurtosis, 2 * float(ndtr(-abs(z))))
 
 
-def _resampled(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float,
-               seed: int) -> dict[str, Interval]:
-    """Return intervals of Pp, Ppk and the share inside by drawing means and covariances as this sample would."""
-    n = pairs.shape[0]
-    rng = np.random.default_rng(seed)
-    root = np.linalg.cholesky(covariance)
-    centres = pairs.mean(axis=0) + rng.normal(size=(RESAMPLES, 2)) @ root.T / math.sqrt(n)
-    # Bartlett's decomposition gives the covariance of a normal sample without drawing the sample
+def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
+    """Return roots (RESAMPLES, 2, 2) of covariances as samples of ``n`` from a round normal of sigma 1 give them.
+
+    Bartlett's decomposition gives a Wishart matrix without drawing the sample.
+    """
     lower = np.zeros((RESAMPLES, 2, 2))
     lower[:, 0, 0] = np.sqrt(rng.chisquare(n - 1, RESAMPLES))
     lower[:, 1, 1] = np.sqrt(rng.chisquare(n - 2, RESAMPLES))
     lower[:, 1, 0] = rng.normal(size=RESAMPLES)
-    half = root @ lower
-    covariances = half @ half.transpose(0, 2, 1) / (n - 1)
-    potential = index_of_content(_ellipse_outside(ellipse_reach(np.zeros_like(centres), covariances, radius)))
-    placed = index_of_content(_ellipse_outside(ellipse_reach(centres, covariances, radius)))
-    tails = [(1 - confidence) / 2, (1 + confidence) / 2]
-    sizes, weights = _grouped_radii(radii, 12)
-    shares = (share_in_circle(centres[:, None, :], covariances[:, None, :, :], sizes) * weights).sum(axis=1)
+    return lower / math.sqrt(n - 1)
+
+
+def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float,
+               seed: int) -> dict[str, Interval]:
+    """Return intervals of Pp, Ppk and the share inside from ``seed``-ed draws.
+
+    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
+    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
+    centred process that would show one as small as this with half the chance left. The lower end comes from means
+    and covariances that may have given this sample (fiducial draws): the offset's from the noncentral chi-square of
+    its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
+    these draws and samples of the fitted normal.
+    """
+    from scipy.special import chndtr, chndtrinc
+
+    n = pairs.shape[0]
+    rng = np.random.default_rng(seed)
+    tail = (1 - confidence) / 2
+    mean, root, none = pairs.mean(axis=0), np.linalg.cholesky(covariance), np.zeros((RESAMPLES, 2))
+    drawn, noise = _scatters(n, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
+    maybe = root @ np.linalg.inv(drawn)
+    seen = np.linalg.solve(maybe, np.broadcast_to(mean[:, None], (RESAMPLES, 2, 1)))[..., 0]
+    squared, chance = n * np.sum(seen * seen, axis=1), rng.random(RESAMPLES)
+    off = chndtr(squared, 2, 0.0) > chance  # else no offset at all would show one as long as this so often
+    length = np.zeros(RESAMPLES)
+    length[off] = np.sqrt(np.nan_to_num(chndtrinc(squared[off], 2, chance[off])) / n)
+    way = seen + noise
+    offsets = way * (length / np.maximum(np.hypot(*way.T), 1e-300))[:, None]
+    centres = np.einsum("kij,kj->ki", maybe, offsets)
+    spread = maybe @ maybe.transpose(0, 2, 1)
+    round_ones = drawn @ drawn.transpose(0, 2, 1)
     found: dict[str, Interval] = {}
-    for name, draws in (("Pp", potential), ("Ppk", placed), ("share_inside", shares)):
-        low, high = np.quantile(draws, tails).tolist()
-        found[name] = (low, high)
-    return found
+    for name, middle, low_centres, round_centres in (("Pp", np.zeros(2), none, none), ("Ppk", mean, centres, noise)):
+        reach = float(ellipse_reach(middle[None], covariance[None], radius)[0])
+        low = float(np.quantile(ellipse_reach(low_centres, spread, radius), tail))
+        high = _round_reach(reach, round_centres, round_ones, tail)
+        found[name] = (float(index_of_content(_ellipse_outside(np.array(low)))),
+                       float(index_of_content(_ellipse_outside(np.array(high)))))
+    sizes, weights = _grouped_radii(radii, 12)
+    fitted = root @ drawn
+    ends = []
+    for middles, spreads in ((centres, spread), (mean + noise @ root.T, fitted @ fitted.transpose(0, 2, 1))):
+        shares = (share_in_circle(middles[:, None, :], spreads[:, None, :, :], sizes) * weights).sum(axis=1)
+        ends.append(np.quantile(shares, [tail / 2, 1 - tail / 2]))  # whole tails held 91 to 94 % in simulation
+    return found | {"share_inside": (float(min(e[0] for e in ends)), float(max(e[1] for e in ends)))}
+
+
+def _round_reach(seen: float, centres: FloatArray, covariances: FloatArray, tail: float) -> float:
+    """Return how many sigma away the circle is from a round, centred process that shows ``seen`` or less so seldom.
+
+    ``centres`` (k, 2) and ``covariances`` (k, 2, 2) are of such samples at sigma 1, ``tail`` the chance.
+    """
+    if not seen > 0:
+        return 0.0
+    guess, before, miss_before = seen, 0.0, -seen
+    for _ in range(8):  # the reach grows nearly in proportion to the radius
+        miss = float(np.quantile(ellipse_reach(centres, covariances, guess), tail)) - seen
+        if abs(miss) < 1e-4 * seen:
+            break
+        step = miss * (guess - before) / (miss - miss_before)
+        before, miss_before, guess = guess, miss, guess - step
+    return guess
 
 
 def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
@@ -225,7 +273,7 @@ def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[
         said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
         said.append(Problem(WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
-                            f"(p = {min(test.skewness_p, test.kurtosis_p):.2g}): trust the observed share more"))
+                            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more"))
     if bonus:
         said.append(Problem(NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
                             "the hole lies. Pp and Ppk use the tolerance without bonus"))
@@ -249,7 +297,7 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
     """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
 
     ``tolerance`` is the diameter of the tolerance zone, one for all holes or (n,); ``bonus`` (n,) is what each hole's
-    size adds to it at maximum material condition. Intervals are by ``seed``-ed resampling from the fitted normal.
+    size adds to it at maximum material condition. Intervals are from ``seed``-ed draws.
     Raises ``DataError`` for shapes that differ, a tolerance that isn't positive, or a negative bonus.
     """
     a, b = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
@@ -286,7 +334,7 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
     figures: dict[str, Any] = {}
     if not flat:
         figures = _figures(pairs, mean, covariance, radii, smallest / 2)
-        figures["intervals"] = _resampled(pairs, covariance, radii, smallest / 2, confidence, seed) if n > 3 else {}
+        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence, seed) if n > 3 else {}
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(

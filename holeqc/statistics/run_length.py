@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.problems import DataError
+from holeqc.statistics.constants import chart_factors
 from holeqc.statistics.signals import (
     ALL_TESTS,
     AVOIDING_CENTRE,
@@ -177,6 +178,30 @@ def run_length_of_tests(tests: Iterable[str], shift: float = 0.0, *, charts: int
     if not chosen:
         raise DataError("without a test a chart never signals")
     return _cached_run_length(chosen, float(shift), charts, seed)
+
+
+@lru_cache(maxsize=32)
+def alarms_of_scatter(kind: str, n: int) -> float:
+    """Return the chance that a range or standard deviation of ``n`` normal readings lies beyond its three-sigma limits.
+
+    ``kind`` is ``range``, ``moving range`` (``n`` is 2 then) or ``sd``. The range's distribution is the integral of
+    n phi(x) (Phi(x + w) - Phi(x))**(n - 1) (David and Nagaraja, Order Statistics, 3rd ed., 2.3).
+    """
+    from scipy.special import gammainc, ndtr
+
+    n = 2 if kind == "moving range" else n
+    if n < 2:
+        return 0.0
+    f = chart_factors(n)
+    if kind == "sd":
+        low, high = (float(gammainc((n - 1) / 2, (n - 1) * b * b / 2)) for b in (f.B5, f.B6))
+        return low + 1 - high
+    x = np.linspace(-9.0, 9.0, 4001)
+
+    def below(w: float) -> float:
+        return float(np.sum(n * _density(x) * (ndtr(x + w) - ndtr(x)) ** (n - 1)) * (x[1] - x[0]))
+
+    return below(f.D1) + 1 - below(f.D2)
 
 
 @lru_cache(maxsize=16)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.problems import WARNING, Problem
-from holeqc.statistics.basics import FloatArray, mean
+from holeqc.statistics.basics import FloatArray, chance_words, mean
 
 if TYPE_CHECKING:
     from holeqc.statistics.percentile import PercentileCapability
@@ -91,7 +91,7 @@ def _fitted_words(points: FloatArray, percentile: PercentileCapability) -> tuple
     short = within_by_neighbours(scores)
     found = judge(scores, mean(scores), short.sigma, short.dof)
     beyond = int(np.count_nonzero((points < percentile.low) | (points > percentile.high)))
-    poor = f"; it fits poorly, p = {best.p:.2g}" if best.p is not None and best.p < POOR_FIT else ""
+    poor = f"; it fits poorly, {chance_words(best.p)}" if best.p is not None and best.p < POOR_FIT else ""
     text = (f"By the fitted distribution ({best.words.split(' (')[0]}{poor}) the limits are {percentile.low:.6g} and "
             f"{percentile.high:.6g}; beyond them: {beyond} of {points.size}, where chance gives "
             f"{0.0027 * points.size:.2g}; ")

@@ -109,7 +109,7 @@ def _cycle(said: Mapping[str, str], history: History) -> float | None:
             cycle = float(said["cycle"])
         except ValueError:
             return None
-        return cycle if 1 <= cycle <= len(history) + 1 else None
+        return cycle if 1 <= cycle <= history.cycle[-1] + 1 else None
     try:
         day = np.datetime64(said["date"], "D") if said["date"] else np.datetime64("NaT")
     except ValueError:
@@ -117,7 +117,7 @@ def _cycle(said: Mapping[str, str], history: History) -> float | None:
     if np.isnat(day):
         return None
     later = np.flatnonzero(history.date >= day)
-    return float(history.cycle[later[0]]) if later.size else float(len(history) + 1)
+    return float(history.cycle[later[0]] if later.size else history.cycle[-1] + 1)
 
 
 def _bushings(text: str, history: History) -> tuple[frozenset[int], list[str]]:

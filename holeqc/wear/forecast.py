@@ -1,52 +1,59 @@
-"""How many more cycles until the mean hole of a bushing uses up its room, and how sure that is.
+"""From which part on half of the parts fail a limit, and how sure that is.
 
-What is forecast: **the cycle at which the mean hole has no room left**, when about half of the parts would fail. The
-mean hole is the hole without the scatter of single parts: the levels of what drifts (for a size the size; for a
-position both coordinates of each wall's axis and the size that makes the bonus) go on by their own trends, and the room
-is worked out from these levels at each cycle to come. A straight line is never drawn through the room for a position
-itself, since tolerance minus distance hardly moves while a hole is near its place and falls fast later. Single parts
-fail earlier: from which cycle on one in forty does (levels plus the scatter of parts) is given beside it, without an
-interval.
+One question is asked of every limit, of sizes, positions, hole to hole and all pins together: **from which part on do
+half of the parts fail it**. The levels of what drifts (`holeqc.wear.levels`) go on; draws of all levels from their
+distribution are carried along to each cycle to come; the room of the part in the middle is worked out from each, and
+the share of draws without room is the chance that half of the parts fail by then. The interval holds the part number
+with 95 %; ``before`` is where the chance is 5 %.
 
-The interval holds the cycle with 95 %: its ends are where the chance that the mean room is used up is 2.5 % and 97.5 %
-(for one size that doesn't wander this is Fieller's interval, Graybill and Iyer, Regression Analysis, 1994, 6.2; for a
-position the chance is counted over draws of all levels from their joint distribution, Student's t with the correlation
-of their scatter). ``before`` is where the chance is 5 %: change before it. Where the data don't show that anything
-drifts, there is no upper end and the answer is 'cannot tell yet'.
+A distance that is made of estimates comes out too long by their scatter, and drawing again lengthens it twice. The
+draws are therefore moved back by twice what they take from the room of the expected levels in the middle (the
+bias correction of the bootstrap: Davison and Hinkley, Bootstrap Methods and their Application, 1997, 2.1). What the
+scatter of single parts takes from the room of the middle part is worked out at each cycle from draws of parts.
 
-Simulated coverage of the 95 % interval (tests/benchmarks/simulate_coverage.py). Sizes, 2000 histories of 120 parts
-each: normal scatter 0.954, heavy-tailed 0.947, one sudden step that nobody logged 0.958. Positions that drift by
-0.001 mm under a seating scatter of 0.02 mm, 2000 histories each of 40, 60 and 100 parts: 0.981, 0.974, 0.968, and the
-true cycle after the 95 % bound in 0.989, 0.963, 0.962: somewhat more than promised where few parts tell the drift. Wear
-that comes wholly in steps is promised less: a dozen regular steps 0.90; irregular steps too small to stand out of the
-scatter look straight while they aren't, 0.66.
+How often the intervals hold the truth is simulated for two dozen kinds of history: tests/benchmarks/simulate_shop.py.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.quantities import FloatArray
-from holeqc.wear import changes
-from holeqc.wear.paths import Path, binned, fit_paths
-from holeqc.wear.trend import CURVED
+from holeqc.wear.levels import Level
 
-LEAST = 8  #: values since the last change, before anything is forecast
-CURVE_LEAST = 20  #: values before a curve is looked for
+LEAST = 8  #: parts with readings since the last change, before anything is forecast
 HORIZON = 10.0  #: forecasts reach so many times the length of the history, no further
-GRID = 700
-OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "far off", "used up", "no data"
-SINGLE_SD = 2.0
+OPEN, SHUT, FAR, NOW, NONE = "cannot tell yet", "forecast", "no end yet", "used up", "no data"
 SINGLES = 0.025  #: share of parts that fail where ``singles`` begins
+SLOW = "it is too slow yet against its uncertainty, or doesn't lead to a limit"
+REACHED = 0.9  #: share of the draws that must end before the horizon, for an end to be given
 TAIL = 0.025  #: chance on either side of the interval
-BOUND = 0.05  #: chance that the room is used up by ``before``
+BOUND = 0.05  #: chance that half of the parts fail by ``before``
+
+Room = Callable[[FloatArray], FloatArray]  #: (..., C) levels to (...) room
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How many draws are worked at how many cycles to come and past, and how many single parts are drawn."""
+
+    draws: int
+    times: int
+    past: int
+    parts: int
+
+
+FULL = Effort(1000, 80, 40, 400)
+FLOATED = Effort(250, 36, 12, 80)  #: each draw at each cycle is a best fit of its own
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """The mean room (T,) at cycles (T,), and where it lies with 95 %."""
+    """The room (T,) of the middle part at cycles (T,), and where it lies with 95 %."""
 
     cycle: FloatArray
     mean: FloatArray
@@ -56,15 +63,14 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """When the mean room is used up, in cycles of the fixture's count.
+    """From which part on half of the parts fail a limit, in cycles of the fixture's count.
 
-    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support; ``before`` may still hold);
-    ``far off`` (it falls, but its end lies beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and
+    ``state``: ``forecast``; ``cannot tell yet`` (no drift that the data support, nothing is promised); ``no end yet``
+    (something drifts, but its end may lie beyond the horizon); ``used up`` (already: ``estimate``, ``lower`` and
     ``upper`` say since when); ``no data``. ``estimate`` the middle, ``lower`` to ``upper`` 95 %, ``before`` the
     one-sided 95 % lower bound, ``singles`` where one part in forty fails; None where beyond the horizon or not known.
-    ``now`` and ``sd``: mean room at the last cycle and scatter of one part's room about it; ``slope`` of the room per
-    cycle at the last cycle with its standard deviation. ``start``: first cycle that counts, ``n`` values. ``curved``;
-    ``wander`` (see `paths.Path`).
+    ``now`` and ``sd``: room of the middle part at the last cycle and scatter of one part's room about it. ``start``:
+    first cycle that counts for all that drifts, ``n`` parts since. ``why``: why there is no end.
     """
 
     state: str
@@ -73,17 +79,12 @@ class Forecast:
     n: int
     now: float
     sd: float
-    slope: float
-    slope_sd: float
     estimate: float | None = None
     lower: float | None = None
     upper: float | None = None
     before: float | None = None
     singles: float | None = None
-    curved: bool = False
-    wander: float = 0.0
-    changes: tuple[changes.Change, ...] = ()
-    path: Path | None = None
+    why: str = ""
     band: Band | None = None
 
     @property
@@ -99,135 +100,161 @@ class Forecast:
         return None if self.act is None else max(0.0, self.act - self.last)
 
     def curve(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the fitted mean room at cycles (T,), and the ends of its 95 % band; NaN where there is no fit."""
-        if self.band is not None:
-            b = self.band
-            return (np.interp(cycle, b.cycle, b.mean), np.interp(cycle, b.cycle, b.lower),
-                    np.interp(cycle, b.cycle, b.upper))  # fmt: skip
-        if self.path is None:
+        """Return the room of the middle part at cycles (T,), and the ends of its 95 % band; NaN where there is none."""
+        if self.band is None:
             none = np.full(cycle.size, np.nan)
             return none, none, none
-        each, spread = self.path.anywhere(cycle)
-        middle = self.path.weight @ each
-        half = 1.96 * np.sqrt(self.path.weight @ (spread**2 + (each - middle) ** 2))
-        return np.asarray(middle), np.asarray(middle - half), np.asarray(middle + half)
+        b = self.band
+        return tuple(np.interp(cycle, b.cycle, v) for v in (b.mean, b.lower, b.upper))  # type: ignore[return-value]
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """How levels make what a room is made of: ``what`` (C,) numbers of levels, ``gain`` (Q,C), ``constant`` (Q,)."""
+
+    levels: tuple[Level, ...]
+    gain: FloatArray
+    constant: FloatArray
+
+    def middle(self, cycle: FloatArray) -> FloatArray:
+        """Return quantities (T,Q) that are expected."""
+        return np.stack([v.middle(cycle) for v in self.levels], axis=1) @ self.gain.T + self.constant
+
+    def draws(self, cycle: FloatArray, seed: int, number: int) -> tuple[FloatArray, FloatArray]:
+        """Return quantities that are expected and drawn (number,T,Q); the same seed draws the same levels."""
+        rng = np.random.default_rng(seed)
+        pairs = [v.draws(cycle, np.random.default_rng(s), number)
+                 for v, s in zip(self.levels, rng.spawn(len(self.levels)), strict=True)]  # fmt: skip
+        expected, drawn = (np.stack([p[n] for p in pairs], axis=2) @ self.gain.T + self.constant for n in (0, 1))
+        return expected, drawn
+
+
+def size_room(limit: float, side: float) -> Room:
+    """Return the room of a size (..., 1) to its limit; ``side`` 1 for the upper, -1 for the lower."""
+    return lambda q: side * (limit - q[..., 0])
+
+
+def position_room(stated: float, most: float) -> Room:
+    """Return the room of axes: radius of the zone with its bonus minus the distance, in the wall that lies worst.
+
+    The function takes quantities (..., 3W): x, y and departure of the size from its material limit, wall by wall;
+    ``stated`` and ``most`` are diameters of the zone and its largest bonus.
+    """
+
+    def room(q: FloatArray) -> FloatArray:
+        x, y, departure = q[..., 0::3], q[..., 1::3], q[..., 2::3]
+        bonus = np.clip(departure, 0.0, most) if most > 0.0 else 0.0
+        return np.asarray((0.5 * (stated + bonus) - np.hypot(x, y)).min(axis=-1))
+
+    return room
+
+
+def pattern_room(nominal: FloatArray, *, rotate: bool) -> Room:
+    """Return the margin of patterns floated to their best, from quantities (..., 3H): x, y and radius, hole by hole.
+
+    ``nominal`` (H,2) are the basic positions, ``rotate`` whether the pattern may turn. The margin of a pattern hardly
+    falls while a worn bushing is still hidden by the scatter of the others, and falls fast once that bushing decides
+    alone; so the margin itself is never trended.
+    """
+
+    def room(q: FloatArray) -> FloatArray:
+        one = q.reshape(-1, nominal.shape[0], 3)
+        margin = zone_margin(nominal, nominal + one[..., :2], one[..., 2], rotate=rotate).margin
+        return np.asarray(margin).reshape(q.shape[:-1])
+
+    return room
 
 
 def forecast(
-    cycle: FloatArray, margin: FloatArray, *, seed: int = 1, deals: int = changes.DEALS, level: float = changes.LEVEL
-) -> Forecast:
-    """Return when the mean of ``margin`` (N,) at ``cycle`` (N,) reaches zero; NaN values are left out.
+    total: Sum, room: Room, scatter: FloatArray, last: float, *, n: int, drifts: bool, span: float = 0.0,
+    effort: Effort = FULL, seed: int = 1, turns: FloatArray | None = None,
+) -> Forecast:  # fmt: skip
+    """Return from which cycle on half of the parts have no room.
 
-    For a margin that is a straight count of what drifts (a size against its limit). Changes that nobody logged are
-    looked for first; what lies before the last of them doesn't count.
+    ``total`` makes quantities from levels, ``room`` (...) from quantities (...,Q), ``scatter`` (N,Q) what single parts
+    lie off the quantities. ``n`` parts count; ``drifts``: any of the levels is told to drift; ``span``: cycles that
+    tell the drift. ``turns``: cycles to come at which a level turns.
     """
-    known = np.isfinite(margin)
-    t, y = cycle[known], margin[known]
-    last = float(cycle[-1]) if cycle.size else 0.0
-    if t.size < LEAST or not np.ptp(t) > 0:
-        return no_forecast(t, last, float(y.mean()) if y.size else float("nan"))
-    begin, found = since_change(t, y[:, None], seed=seed, deals=deals, level=level)
-    return replace(_ahead(t[begin:], y[begin:], last, level), changes=found)
+    start = max(v.start for v in total.levels)
+    one = last + np.array([0.0])
+    rng = np.random.default_rng(seed)
+    half = rng.standard_normal((effort.parts // 2, scatter.shape[1])) @ _root(scatter).T
+    parts = np.concatenate([half, -half])  # in pairs, so that the middle of a straight room is exact
+    if n < LEAST or not np.isfinite(total.middle(one)).all():
+        return Forecast(NONE, last, start, n, float("nan"), float("nan"))
+    each_now = room(total.middle(one)[:, None] + parts)[0]
+    now, sd = float(np.median(each_now)), float(each_now.std())
+    if not drifts:
+        expected, drawn = total.draws(one, seed, effort.draws)
+        out = _moved_back(room(expected), room(drawn))[:, 0] + now - float(room(total.middle(one))[0])
+        if float((out < 0.0).mean()) > 1.0 - TAIL:
+            return Forecast(NOW, last, start, n, now, sd)
+        return Forecast(OPEN, last, start, n, now, sd, why="nothing is seen to drift")
+    ahead = times_ahead(max(span, 1.0), last, effort.times)
+    if turns is not None:
+        ahead = np.union1d(ahead, turns[(turns > last) & (turns < ahead[-1])])
+    past = np.linspace(min(start, last - 1.0), last, effort.past)
+    cycle = np.concatenate([past, ahead])
+    middle = total.middle(cycle)
+    each = room(middle[:, None] + parts)
+    lift = np.median(each, axis=1) - room(middle)
+    expected, drawn = total.draws(cycle, seed, effort.draws)
+    rooms = _moved_back(room(expected), room(drawn)) + lift
+    earlier, later = rooms[:, : past.size], rooms[:, past.size :]
+    out = first_without(ahead, later)
+    spent = later[:, 0] < 0.0
+    state = NOW if float(spent.mean()) > 0.5 else SHUT if float(np.isfinite(out).mean()) > REACHED else FAR
+    if state == NOW:
+        out = np.where(spent, since_without(past, earlier), out)
+    ordered = np.sort(out)
+    mid, low, high, before = (_quantile(ordered, p) for p in (0.5, TAIL, 1.0 - TAIL, BOUND))
+    singles = _quantile(np.sort(first_without(ahead, each[past.size :].T)), SINGLES)
+    around = np.percentile(rooms, [2.5, 97.5], axis=0)
+    band = Band(cycle, np.median(each, axis=1), around[0], around[1])
+    if state == FAR:
+        return Forecast(FAR, last, start, n, now, sd, band=band, why=SLOW)
+    return Forecast(state, last, start, n, now, sd, mid, low, high, before, singles, band=band)
 
 
-def no_forecast(t: FloatArray, last: float, mean: float) -> Forecast:
-    """Return the answer to too few values at cycles ``t``."""
-    none = float("nan")
-    return Forecast(NONE, last, float(t[0]) if t.size else last, t.size, mean, none, none, none)
+def _moved_back(expected: FloatArray, drawn: FloatArray) -> FloatArray:
+    """Return drawn rooms (D,T) without the length that scatter adds to a distance, twice."""
+    return np.asarray(drawn + 2.0 * np.median(expected - drawn, axis=0))
 
 
-def since_change(
-    t: FloatArray, y: FloatArray, *, seed: int, deals: int, level: float
-) -> tuple[int, tuple[changes.Change, ...]]:
-    """Return the first value that counts of series ``y`` (N,R) that belong together, and the changes before it."""
-    found: list[changes.Change] = []
-    begin = 0
-    while len(found) < 4:
-        told = changes.find_changes(t[begin:], y[begin:], seed=seed, deals=deals, level=level)
-        real = [c for c in told if c is not None and c.kind != changes.CURVE]
-        change = min(real, key=lambda c: c.chance, default=None)
-        if change is None or t.size - begin - change.index < LEAST:
-            break
-        found.append(change)
-        begin += change.index
-    return begin, tuple(found)
-
-
-def _ahead(t: FloatArray, y: FloatArray, last: float, level: float) -> Forecast:
-    degree = 1
-    speeding = fit_paths(binned(t, y, draw_in=True), 2)[0].chance_negative(2) if t.size >= CURVE_LEAST else 0.5
-    curved = min(speeding, 1.0 - speeding) < CURVED / 2
-    if curved and speeding > 0.5:
-        degree = 2
-    elif curved:  # wear that slows down: a square term would turn round, so the recent half stands for what comes
-        t, y = t[t.size // 2 :], y[t.size // 2 :]
-    path = fit_paths(binned(t, y, draw_in=True), degree)[0]
-    ahead = np.maximum(times_ahead(t, last, GRID), float(t[-1]))
-    chance = np.maximum.accumulate(path.chance_below(ahead, 0.0))
-    slope, slope_sd = path.slope()
-    mean, _ = path.level(ahead)
-    middle = path.weight @ mean
-    sd = float(path.weight @ path.sd)
-    falls = path.chance_negative(1)
-    state = state_of(float(chance[0]), float(chance[-1]), drifts=falls > 1.0 - TAIL, surely=falls > 1.0 - level)
-    past = np.linspace(float(path.basis.cycle[0]), last, 200) if state == NOW else None
-    of_past = None if past is None else path.chance_below(past, 0.0)
-    ends = crossing(ahead, chance, state, past, of_past)
-    singles = where(ahead, -middle, -SINGLE_SD * sd) if state != OPEN else None
-    return Forecast(
-        state, last, float(t[0]), t.size, float(middle[0]), sd, slope, slope_sd, *ends, singles, curved, path.wander,
-        (), path,
-    )  # fmt: skip
-
-
-def times_ahead(t: FloatArray, last: float, number: int) -> FloatArray:
+def times_ahead(span: float, last: float, number: int) -> FloatArray:
     """Return cycles from the last on to the horizon, closer together at first."""
-    reach = HORIZON * max(float(np.ptp(t)), 1.0)
-    return np.asarray(last + np.concatenate([[0.0], np.geomspace(0.25, reach, number)]))
+    return np.asarray(last + np.concatenate([[0.0], np.geomspace(max(0.25, span / 100), HORIZON * span, number)]))
 
 
-def state_of(now: float, horizon: float, *, drifts: bool, surely: bool) -> str:
-    """Return the answer by the chance that the room is used up now and at the horizon, and whether a drift is told.
-
-    ``drifts`` at the level of the interval; ``surely`` at the level of the whole run of forecasts.
-    """
-    if now > 0.5:
-        return NOW
-    if drifts and horizon > 1.0 - TAIL:
-        return SHUT
-    return FAR if surely else OPEN
-
-
-def crossing(
-    ahead: FloatArray, chance: FloatArray, state: str, past: FloatArray | None = None, of_past: FloatArray | None = None
-) -> tuple[float | None, float | None, float | None, float | None]:
-    """Return (estimate, lower, upper, before) from the chance that the room is used up by cycles ahead.
-
-    Where it is used up already, ``past`` (ending with the last cycle) tells since when: the last time at which the
-    chance was as small.
-    """
-    levels = (0.5, TAIL, 1.0 - TAIL, BOUND)
-    if past is not None and of_past is not None:
-        found: list[float | None] = []
-        for p in levels:
-            below = np.flatnonzero(of_past < p)
-            k = int(below[-1]) if below.size else -1
-            if k == past.size - 1:
-                found.append(where(ahead, chance, p))
-            else:
-                found.append(where(past[max(k, 0) :], of_past[max(k, 0) :], p))
-        return found[0], found[1], found[2], found[3]
-    middle, low, high, before = (where(ahead, chance, p) for p in levels)
-    return (None, low, None, before) if state == OPEN else (middle, low, high, before)
+def first_without(cycle: FloatArray, rooms: FloatArray) -> FloatArray:
+    """Return for each of rooms (D,T) the first cycle without room, infinite where there is always some."""
+    k = np.argmax(rooms < 0.0, axis=1)
+    row = np.arange(k.size)
+    before, after = rooms[row, np.maximum(k - 1, 0)], rooms[row, k]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(k > 0, before / (before - after), 0.0)
+    at = cycle[np.maximum(k - 1, 0)]
+    return np.where(after < 0.0, at + share * (cycle[k] - at), np.inf)
 
 
-def where(cycle: FloatArray, rising: FloatArray, level: float) -> float | None:
-    """Return the first cycle at which a curve reaches a level, None where it doesn't."""
-    reached = np.flatnonzero(rising >= level)
-    if not reached.size:
-        return None
-    k = int(reached[0])
-    if k == 0:
-        return float(cycle[0])
-    share = (level - rising[k - 1]) / max(rising[k] - rising[k - 1], 1e-300)
-    return float(cycle[k - 1] + share * (cycle[k] - cycle[k - 1]))
+def since_without(cycle: FloatArray, rooms: FloatArray) -> FloatArray:
+    """Return for each of rooms (D,T) that end without room since which cycle there is none."""
+    back = first_without(-cycle[::-1], -rooms[:, ::-1])
+    return np.where(np.isfinite(back), -back, cycle[0])
+
+
+def _quantile(ordered: FloatArray, share: float) -> float | None:
+    value = float(ordered[max(0, int(np.ceil(share * ordered.size)) - 1)])
+    return value if np.isfinite(value) else None
+
+
+def _root(scatter: FloatArray) -> FloatArray:
+    """Return a root of the covariance of residuals (N,Q)."""
+    cover = scatter.T @ scatter / max(scatter.shape[0] - 1.0, 1.0)
+    value, vector = np.linalg.eigh(cover)
+    return np.asarray(vector * np.sqrt(np.maximum(value, 0.0)))
+
+
+def combine(levels: Sequence[Level], gain: Sequence[Sequence[float]], constant: Sequence[float]) -> Sum:
+    """Return quantities made of levels."""
+    return Sum(tuple(levels), np.array(gain, dtype=np.float64), np.array(constant, dtype=np.float64))

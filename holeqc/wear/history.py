@@ -2,12 +2,14 @@
 
 One fixture drills all parts of a kit, the mirrored ones too, so the deviations of mirrored parts are turned into the
 frame of the drawing (`Part.signs`). Walls are drilled by one stroke through one bushing: the place of a hole is the
-mean of its walls, its size the mean of all its two-point readings. Readings that are doubted are left out.
+mean of its walls, its size the mean of all its two-point readings. Readings that are doubted are left out, and so are
+gross errors (`gross`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,12 +26,14 @@ from holeqc.inspection.series import left_out
 from holeqc.inspection.size import Sizes, judge_size
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
+from holeqc.wear.gross import contradicted, without
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
 DayArray = NDArray[np.datetime64]
+SIZE_BY, SIZE_GAUGE, PLACE_BY, PLACE_GAUGE = MARKS = ("sizes by", "size gauge", "places by", "place gauge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +68,10 @@ class Margins:
 class History:
     """Parts P in order of drilling, holes H in the kit's order; lengths in the kit's unit.
 
-    ``cycle`` (P,) counts the parts from 1. ``nominal`` (H,2) basic positions as drawn, ``off`` (P,H,2) measured minus
-    basic, ``size`` (P,H) mean diameter. ``hand`` (P,) is the number of the part's name in ``hands``.
+    ``cycle`` (P,) counts the parts drilled, from 1; those of the files, or all (`of_made`). ``nominal`` (H,2) basic
+    positions as drawn, ``off`` (P,H,2) measured minus basic, ``size`` (P,H) mean diameter. ``hand`` (P,) is the number
+    of the part's name in ``hands``. ``marks``: who read the sizes and places of each part, and with which gauge, as far
+    as the sheets say (`MARKS`). ``left_out`` says which cells their own part contradicts.
     """
 
     unit: str
@@ -83,6 +89,9 @@ class History:
     margins: Margins
     gauge_scatter: float  #: standard uncertainty of one coordinate by the gauge's certificate, NaN where not known
     problems: tuple[Problem, ...] = ()
+    marks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    left_out: str = ""
+    made: int = 0  #: parts drilled up to the last of the files, 0 where only those of the files are counted
 
     def __len__(self) -> int:
         return len(self.serials)
@@ -95,13 +104,16 @@ def history_of(spec: Specification, readings: Readings) -> History:
     files. Raises ``DataError`` where no part has a hole with a place or a size.
     """
     evidence, _ = disprove(gather(spec, readings.table))
-    places = find_places(evidence)
-    sizes, _ = judge_size(evidence)
     days = np.asarray(evidence.first_day)
     known = ~np.isnat(days)
     # a part without a day keeps its place behind the part before it in the files
     rank = np.maximum.accumulate(np.where(known, days.astype(np.int64), np.iinfo(np.int64).min))
     order = np.argsort(np.where(known, days.astype(np.int64), rank), kind="stable")
+    doubted = evidence
+    bad = contradicted(evidence, find_places(evidence), order)
+    evidence = without(evidence, bad)
+    places = find_places(evidence)
+    sizes, _ = judge_size(evidence)
     signs = np.nan_to_num(evidence.parts.signs, nan=1.0)
     with np.errstate(invalid="ignore"):
         off = _mean_of_walls(places.off) * signs[:, None, :]
@@ -115,8 +127,49 @@ def history_of(spec: Specification, readings: Readings) -> History:
         serials=tuple(parts.serials[s] for s in parts.serial[order]),
         hands=parts.names, hand=parts.name[order], date=days[order], cycle=np.arange(1.0, len(order) + 1),
         off=off[order], size=size[order], margins=_margins(evidence, places, sizes, order, signs),
-        gauge_scatter=_gauge_scatter(places), problems=(*_left_out(evidence, readings), *_problems(evidence, known)),
+        gauge_scatter=_gauge_scatter(places), problems=(*_left_out(doubted, readings), *_problems(evidence, known)),
+        marks=_marks(evidence, readings, order), left_out=_contradictions(doubted, readings, bad),
     )  # fmt: skip
+
+
+def of_made(history: History, made: int) -> History:
+    """Return the history with cycles that count all parts drilled: ``made`` of them up to the last one of the files.
+
+    The parts of the files are taken as spread evenly among them.
+
+    Raises:
+        DataError: fewer parts made than there are in the files.
+    """
+    if made < len(history):
+        raise DataError(f"{made} parts made are fewer than the {len(history)} parts of the files")
+    return replace(history, cycle=np.arange(1.0, len(history) + 1) * made / len(history), made=made)
+
+
+def _marks(evidence: Evidence, readings: Readings, order: NDArray[np.int64]) -> dict[str, tuple[str, ...]]:
+    """Return for each of `MARKS` what the sheets say of each part, '' where nothing."""
+    table = readings.table
+    kind = table["characteristic"].astype(str).to_numpy()
+    out = {}
+    for name, column, kinds in (
+        (SIZE_BY, "by", ("diameter",)), (SIZE_GAUGE, "gauge", ("diameter",)),
+        (PLACE_BY, "by", ("x", "y")), (PLACE_GAUGE, "gauge", ("x", "y")),
+    ):  # fmt: skip
+        texts = table[column].astype(str).to_numpy()
+        rows = np.flatnonzero(np.isin(kind, kinds) & (texts != "") & (texts != "nan"))
+        said = np.full(len(evidence.parts), "", dtype=object)
+        said[evidence.part_of_row[rows[::-1]]] = texts[rows[::-1]]  # the first reading of a part speaks for it
+        if len(set(said.tolist())) > 1:
+            out[name] = tuple(said[order].tolist())
+    return out
+
+
+def _contradictions(evidence: Evidence, readings: Readings, bad: Mapping[str, BoolArray]) -> str:
+    """Return in words which readings are left out because their own part contradicts them."""
+    label = np.concatenate([evidence.rows[name].label[rows] for name, rows in bad.items()])
+    if not label.size:
+        return ""
+    (problem,) = left_out(readings.table, ("contradicted-by-part",), label, np.zeros(label.size, dtype=np.int64))
+    return f"{problem.message.replace('doubtful ', '')}{f' in {problem.file}' if problem.file else ''}"
 
 
 def _bushings(spec: Specification) -> tuple[str, ...]:
@@ -142,9 +195,7 @@ def _gauge_scatter(places: Places) -> float:
     return 0.5 * float(np.median(known)) if known.size else float("nan")
 
 
-def _margins(
-    evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64], signs: FloatArray
-) -> Margins:
+def _margins(evidence: Evidence, places: Places, sizes: Sizes, order: NDArray[np.int64], signs: FloatArray) -> Margins:
     spec = evidence.spec
     parts, holes, _ = evidence.shape
     rows = evidence.rows["diameter"]

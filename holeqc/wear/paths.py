@@ -58,6 +58,23 @@ def drawn_in(values: FloatArray, reach: int = 4) -> FloatArray:
     return out[:, 0] if values.ndim == 1 else out
 
 
+def middle(values: FloatArray, axis: int | tuple[int, ...] = 0) -> FloatArray:
+    """Return the median of what is known along an axis, NaN where nothing is."""
+    known = np.isfinite(values)
+    none = ~known.any(axis=axis, keepdims=True)
+    found = np.nanmedian(np.where(none, 0.0, values), axis=axis, keepdims=True)
+    return np.asarray(np.where(none, np.nan, found).squeeze(axis))
+
+
+def clipped(values: FloatArray) -> FloatArray:
+    """Return series (N,K) with values that lie far off their neighbours drawn in; NaN stays."""
+    out = values.copy()
+    for k in range(values.shape[1]):
+        known = np.isfinite(values[:, k])
+        out[known, k] = drawn_in(values[known, k])
+    return out
+
+
 def binned(cycle: FloatArray, values: FloatArray, bins: int = BINS, *, draw_in: bool = False) -> Binned:
     """Return series ``values`` (N,) or (N,R) at ``cycle`` (N,) as means of at most ``bins`` runs of neighbours.
 
@@ -146,8 +163,7 @@ def basis_for(cycle: FloatArray, count: FloatArray, degree: int) -> Basis:
 class Path:
     """A fitted level: coefficients (W,p) and scatter (W,) for each walk strength, and the strengths' weights (W,).
 
-    ``rest`` (W,n): whitened values minus the whitened polynomial. ``wander`` is the mean walk strength: below about 1
-    the level doesn't wander.
+    ``rest`` (W,n): whitened values minus the whitened polynomial.
     """
 
     basis: Basis
@@ -156,11 +172,6 @@ class Path:
     innovation: FloatArray
     sd: FloatArray
     rest: FloatArray
-
-    @property
-    def wander(self) -> float:
-        """Variance of the walk over the whole span, in units of the scatter's, averaged."""
-        return float(self.weight @ self.basis.walks) / self.basis.total
 
     def level(self, cycle: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the expected level and its standard deviation (W,T) at cycles (T,) at or after the last."""
@@ -187,24 +198,6 @@ class Path:
             spread[:, early] = self.sd[:, None] * unit
         return mean, spread
 
-    def chance_below(self, cycle: FloatArray, limit: float) -> FloatArray:
-        """Return the chance (T,) that the level at cycles (T,) lies below a limit."""
-        from scipy.special import stdtr
-
-        mean, spread = self.anywhere(cycle)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.where(spread > 0.0, (limit - mean) / spread, np.sign(limit - mean) * np.inf)
-        return np.asarray(self.weight @ stdtr(self.basis.dof, np.nan_to_num(z)))
-
-    def chance_negative(self, power: int) -> float:
-        """Return the chance that the coefficient of a power of the cycle is below 0: 1 the slope, 2 the curvature."""
-        from scipy.special import stdtr
-
-        spread = self.sd * np.sqrt(self.basis.inverse[:, power, power])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.where(spread > 0.0, -self.beta[:, power] / spread, -np.sign(self.beta[:, power]) * np.inf)
-        return float(self.weight @ stdtr(self.basis.dof, np.nan_to_num(z)))
-
     def slope(self) -> tuple[float, float]:
         """Return the mean slope per cycle at the last cycle, and its standard deviation over all walk strengths."""
         b = self.basis
@@ -214,10 +207,8 @@ class Path:
         return mean, float(np.sqrt(self.weight @ (inner + (each - mean) ** 2)))
 
 
-def fit_paths(series: Binned, degree: int = 1, *, together: bool = False) -> list[Path]:
+def fit_paths(series: Binned, degree: int = 1) -> list[Path]:
     """Return the level of each of R series. Needs more values than ``degree`` + 2.
-
-    ``together``: the series are of one hole, and `STEADY` is the weight given to none of them wandering.
 
     Where values were drawn in, the scatter is divided by the share that wasn't: the error of an estimate with bounded
     influence (Huber, Robust Statistics, 1981, 7.6), since values that are drawn in no longer pull with their full
@@ -231,7 +222,7 @@ def fit_paths(series: Binned, degree: int = 1, *, together: bool = False) -> lis
     square = (rest**2).sum(axis=1) + series.within
     floor = 1e-24 + 1e-18 * (series.mean**2).sum(axis=0)
     square = np.maximum(square, floor)
-    prior = np.log(_prior(b.walks, number if together else 1))
+    prior = np.log(_prior(b.walks))
     log_weight = -0.5 * b.log_det[:, None] - 0.5 * b.dof * np.log(square) + prior[:, None]
     weight = np.exp(log_weight - log_weight.max(axis=0))
     weight /= weight.sum(axis=0)
@@ -240,14 +231,13 @@ def fit_paths(series: Binned, degree: int = 1, *, together: bool = False) -> lis
     return [Path(b, weight[:, r], beta[:, :, r], ahead[:, r], sd[:, r], rest[:, :, r]) for r in range(number)]
 
 
-def _prior(walks: FloatArray, number: int) -> FloatArray:
-    """Return prior weights of walk strengths: `STEADY` for none in any of so many series, the rest rise as their sd.
+def _prior(walks: FloatArray) -> FloatArray:
+    """Return prior weights of walk strengths: `STEADY` for none, the rest rise as their sd.
 
     The marginal likelihood of a short series favours walks that are too weak; the rising weight makes up for it. Both
-    were chosen by simulated coverage (tests/benchmarks/simulate_coverage.py).
+    were chosen by simulated coverage (tests/benchmarks/simulate_shop.py).
     """
     weight = np.sqrt(walks)
-    steady = STEADY ** (1.0 / number)
-    weight *= (1.0 - steady) / (weight.sum() or 1.0)
-    weight[walks == 0.0] = steady
+    weight *= (1.0 - STEADY) / (weight.sum() or 1.0)
+    weight[walks == 0.0] = STEADY
     return weight / weight.sum()

@@ -14,7 +14,8 @@ from holeqc.wear.changes import Change
 from holeqc.wear.events import Event
 from holeqc.wear.forecast import NONE, Forecast
 from holeqc.wear.history import History
-from holeqc.wear.separate import Separation
+from holeqc.wear.rivals import SIGNIFICANT, Account, Sizes
+from holeqc.wear.separate import STILL, Moving, Separation
 from holeqc.wear.shares import Share
 from holeqc.wear.trend import Trend
 
@@ -27,20 +28,20 @@ SIZE_UPPER, SIZE_LOWER, POSITION, PATTERN, PINS = (
     "size, upper limit", "size, lower limit", "position to the edges", "hole to hole", "pins together",
 )  # fmt: skip
 
-#: what makes a hole leave its limit; no bushing helps against drill and seating
-BUSHING, DRILL, SEATING, SIZE_EITHER, PLACE_EITHER, UNKNOWN = (
-    "bushing", "drill", "seating", "drill or bushing", "seating or bushing", "",
+#: what makes a hole leave its limit; no bushing helps against what all sizes share, or the seating
+BUSHING, ALL_SIZES, SEATING, SIZE_EITHER, PLACE_EITHER, UNKNOWN = (
+    "bushing", "all sizes together", "seating", "drill, gauge or bushing", "seating or bushing", "",
 )  # fmt: skip
 
 #: columns of `Wear.frame`, one row a bushing, most urgent first
 COLUMNS: dict[str, str] = {
     "urgency": "rank, 1 is the first to see to", "hole": "hole id", "bushing": "bushing, or the hole where unnamed",
-    "state": "forecast, far off, cannot tell yet, used up, no data", "limit": "which limit is reached first",
-    "cause": "bushing, drill, seating; drill or bushing; seating or bushing; empty where no drift is told",
-    "act": "change before this cycle: the bound of the mean hole, or singles if that comes first; NaN where not known",
-    "left": "parts left until then", "before": "one-sided 95 % bound of the mean hole",
-    "estimate": "cycle at which the mean hole leaves its limit", "lower": "95 % interval", "upper": "95 % interval",
-    "singles": "cycle from which about one part in forty fails", "margin": "mean room left now [kit unit]",
+    "state": "forecast, no end yet, cannot tell yet, used up, no data", "limit": "which limit is reached first",
+    "cause": "bushing, all sizes together, seating, or two that can't be told apart; empty where no drift is told",
+    "act": "act before this cycle: the bound for half of the parts, or singles if that comes first",
+    "left": "parts left until then", "before": "one-sided 95 % bound of estimate",
+    "estimate": "cycle from which half of the parts fail", "lower": "95 % interval", "upper": "95 % interval",
+    "singles": "cycle from which about one part in forty fails", "margin": "room of the middle part now [kit unit]",
     "offset_x": "offset now against the other bushings [kit unit]", "offset_y": "the same for y",
     "slope_x": "drift per cycle [kit unit]", "slope_y": "the same for y", "slope_size": "growth against the others",
     "scatter": "sd of one coordinate about its trend",
@@ -66,10 +67,13 @@ class Seating:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A change that nobody logged. ``hole`` is a place in the kit, None where the seating or all sizes changed."""
+    """A change that nobody logged. ``hole`` is a place in the kit, None where the seating or all sizes changed.
+
+    ``channels`` name the series that were searched together, in the order of the change's steps.
+    """
 
     hole: int | None
-    channel: str
+    channels: tuple[str, ...]
     change: Change
 
 
@@ -77,13 +81,44 @@ class Found:
 class Outlook:
     """A forecast and what it is of. ``hole`` is a place in the kit, None where no one bushing stands out.
 
-    ``cause``: what drifts, as the trends tell it.
+    ``forecast``: if nobody maintains; ``usual``: if the drill is reground as regularly as it was logged. ``cause``:
+    what drifts. ``every``: parts between the logged changes of this bushing, where those are regular.
     """
 
     limit: str
     hole: int | None
     forecast: Forecast
     cause: str = UNKNOWN
+    usual: Forecast | None = None
+    every: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Loosening:
+    """A bushing whose scatter grows: of one coordinate ``first`` and ``now``, and the chance of that by accident."""
+
+    hole: int
+    first: float
+    now: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Power:
+    """How small a wear would have been seen: ``seen`` per cycle, in 9 of 10 histories, over ``span`` cycles.
+
+    ``room`` of the hole now. ``enough``: a wear that goes unseen doesn't use up the room in as many cycles again.
+    """
+
+    hole: int
+    seen: float
+    span: float
+    room: float
+
+    @property
+    def enough(self) -> bool:
+        """Whether a harmful wear would have been seen."""
+        return self.seen * self.span < self.room
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +134,13 @@ class Bushing:
     first: FloatArray
     trends: dict[str, Trend]
 
-    def told(self, channel: str) -> bool:
-        """Whether a trend of a channel is there and told from none."""
-        return channel in self.trends and self.trends[channel].told
-
 
 @dataclass(frozen=True, slots=True)
 class Wear:
     """The whole answer. ``order``: holes (places in the kit), most urgent first. ``outlooks``: earliest first.
 
-    ``seat_trends``: of shift and turn, by channel.
+    ``seat_trends``: of shift and turn, by channel. ``looks``: series that are looked at. ``moving``: which bushings
+    move. ``sizes``: what all sizes do together. ``accounts``: explanations side by side.
     """
 
     history: History
@@ -117,7 +149,7 @@ class Wear:
     shares: tuple[Share, ...]
     notes: tuple[str, ...]
     bushings: tuple[Bushing, ...]
-    drill: Trend | None
+    sizes: Sizes
     found: tuple[Found, ...]
     outlooks: tuple[Outlook, ...]
     order: tuple[int, ...]
@@ -125,6 +157,20 @@ class Wear:
     problems: tuple[Problem, ...]
     advice: tuple[str, ...] = ()
     seat_trends: dict[str, Trend] = field(default_factory=dict)
+    looks: int = 1
+    moving: Moving = STILL
+    accounts: tuple[Account, ...] = ()
+    loose: tuple[Loosening, ...] = ()
+    power: tuple[Power, ...] = ()
+
+    def told(self, trend: Trend | None) -> bool:
+        """Whether a drift is told from none, after the number of looks."""
+        return trend is not None and trend.chance * self.looks < SIGNIFICANT
+
+    def drifts(self, hole: int) -> bool:
+        """Whether the place or the size of a bushing drifts."""
+        own = next((b for b in self.bushings if b.hole == hole), None)
+        return own is not None and any(self.told(own.trends.get(c)) for c in (*CHANNELS[:2], CHANNELS[3]))
 
     def first_of(self, hole: int) -> Outlook | None:
         """Return what limits a hole first, None where nothing can be said for want of readings."""
@@ -186,7 +232,12 @@ class Wear:
             "shares": [plain({"cause": s.cause, "sd": s.sd, "share": s.share, "interval": [s.lower, s.upper]})
                        for s in self.shares],
             "identifiability": list(self.notes),
-            "drill": None if self.drill is None else _trend(self.drill),
+            "sizes": self._sizes(), "explanations": [self._account(a) for a in self.accounts],
+            "loosening": [plain({"hole": h.holes[x.hole], "first": x.first, "now": x.now, "chance": x.chance})
+                          for x in self.loose],
+            "would_have_seen": [plain({"hole": h.holes[x.hole], "per_part": x.seen, "parts": x.span, "room": x.room,
+                                       "enough": x.enough}) for x in self.power],
+            "left_out": h.left_out, "made": h.made or None,
             "events": [self._event(e) for e in self.events],
             "problems": [p.as_dict() for p in self.problems],
         }  # fmt: skip
@@ -208,21 +259,30 @@ class Wear:
         return dict(plain(out))
 
     def _outlook(self, look: Outlook) -> dict[str, Any]:
-        f = look.forecast
-        names = (
-            "state", "start", "n", "now", "sd", "slope", "slope_sd", "estimate", "lower", "upper", "act", "left",
-            "before", "singles", "curved", "wander",
-        )  # fmt: skip
         hole = None if look.hole is None else self.history.holes[look.hole]
         bushing = None if look.hole is None else self.history.bushings[look.hole]
         named = {"limit": look.limit, "hole": hole, "bushing": bushing, "cause": look.cause}
-        return dict(plain(named | {n: getattr(f, n) for n in names}))
+        usual = None if look.usual is None else _forecast(look.usual)
+        return dict(
+            plain(named | _forecast(look.forecast) | {"with_usual_regrinds": usual, "changed_every": look.every})
+        )
 
     def _change(self, found: Found) -> dict[str, Any]:
         c = found.change
-        names = ("kind", "cycle", "first", "last", "step", "slope_before", "slope_after", "chance")
+        names = ("kind", "cycle", "first", "last", "chance")
         hole = None if found.hole is None else self.history.holes[found.hole]
-        return dict(plain({"hole": hole, "channel": found.channel} | {n: getattr(c, n) for n in names}))
+        of = {name: {"step": float(c.step[k]), "slope_before": float(c.before[k]), "slope_after": float(c.after[k])}
+              for k, name in enumerate(found.channels)}  # fmt: skip
+        return dict(plain({"hole": hole, "of": of} | {n: getattr(c, n) for n in names}))
+
+    def _sizes(self) -> dict[str, Any]:
+        s = self.sizes
+        return dict(plain({"drift": s.drifts, "slope": s.slope, "chance": s.chance}))
+
+    def _account(self, a: Account) -> dict[str, Any]:
+        hole = None if a.hole is None else self.history.holes[a.hole]
+        names = ("of", "shape", "best", "odds", "rest", "causes", "decide")
+        return dict(plain({"hole": hole} | {n: getattr(a, n) for n in names}))
 
     def _seating(self) -> dict[str, Any] | None:
         s = self.seating
@@ -238,6 +298,25 @@ class Wear:
             "parts": {name: s.values[:, n].tolist() for n, name in enumerate(SEATING_CHANNELS)},
             "serials": list(self.history.serials),
         }))  # fmt: skip
+
+
+def _forecast(f: Forecast) -> dict[str, Any]:
+    names = (
+        "state",
+        "start",
+        "n",
+        "now",
+        "sd",
+        "estimate",
+        "lower",
+        "upper",
+        "act",
+        "left",
+        "before",
+        "singles",
+        "why",
+    )
+    return {n: getattr(f, n) for n in names}
 
 
 def _trend(t: Trend) -> dict[str, Any]:

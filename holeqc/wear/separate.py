@@ -10,12 +10,15 @@ once.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
+from itertools import combinations, pairwise
 
 import numpy as np
 
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, BoolArray, FloatArray
+from holeqc.wear.paths import middle
 
 HUBER, TUKEY = 1.50, 5.12
 """Bends of the weights, in standard deviations of a coordinate: 95 % efficiency at a normal error in the plane, from
@@ -73,10 +76,14 @@ def _pattern(x: FloatArray, y: FloatArray) -> _Pattern:
     return _Pattern(moments, moves, x.size >= 3)
 
 
-def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOURS) -> Separation:
+def separate(
+    nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOURS, moved: Collection[int] | None = None
+) -> Separation:
     """Return seating, scale and rest of parts from deviations ``off`` (P,H,2) of basic positions ``nominal`` (H,2).
 
-    NaN stands for holes that weren't read. ``neighbours``: how many parts in a row share one local offset.
+    NaN stands for holes that weren't read. ``neighbours``: how many parts in a row share one local offset. ``moved``:
+    holes whose bushings move (`moving`); the seating is that of the others, as long as a part has enough of them, and
+    each of these has one offset for all parts. Where that isn't known yet, each may move.
 
     Raises:
         DataError: fewer than two holes, or all of them in one place.
@@ -90,6 +97,10 @@ def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOU
     known = known & (known.sum(axis=0) >= (3 if pattern.scaled else 2))
     d = np.ascontiguousarray(np.where(known[:, :, None], off.transpose(1, 0, 2), 0.0).transpose(2, 0, 1))
     there = known.astype(np.float64)
+    if moved:
+        still = there.copy()
+        still[list(moved)] = 0.0
+        there = np.where(still.sum(axis=0) >= (3 if pattern.scaled else 2), still, there)
     local = np.zeros_like(d)
     motion, weight = _seat(pattern, d, there, there, np.inf, huber=False, steps=1)
     sigma = _scatter(pattern, _left(pattern, d, motion), there)
@@ -97,7 +108,7 @@ def separate(nominal: FloatArray, off: FloatArray, *, neighbours: int = NEIGHBOU
     for step in range(PASSES):
         rest = _left(pattern, d, motion)
         sigma = _spread(pattern, rest - local, weight, there) if step else _scatter(pattern, rest - local, there)
-        local = _local(pattern, rest, known, neighbours, sigma)
+        local = _local(pattern, rest, known, neighbours, sigma, moved)
         steps = 6 if step == PASSES - 1 else 2
         motion, weight = _seat(pattern, d - local, there, weight, sigma, huber=step == 0, steps=steps)
     rest = _left(pattern, d, motion)
@@ -197,7 +208,8 @@ def _spread(pattern: _Pattern, rest: FloatArray, weight: FloatArray, there: Floa
     return float(np.sqrt(np.median(square) / free))
 
 
-def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: int, sigma: float) -> FloatArray:
+def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: int, sigma: float,
+           moved: Collection[int] | None) -> FloatArray:  # fmt: skip
     """Return the bushings' offsets (2,H,P): medians of blocks of parts, a straight line from block to block.
 
     Offsets that together look like a seating can't be told from one: a robust motion is taken out of each block, so
@@ -207,13 +219,18 @@ def _local(pattern: _Pattern, rest: FloatArray, known: BoolArray, neighbours: in
     blocks = max(1, parts // neighbours)
     edges = np.linspace(0, parts, blocks + 1).astype(int)
     middles = _block_medians(rest, known, edges)
-    there = np.isfinite(middles[0]).astype(np.float64)
+    if moved is not None and blocks > 1:
+        still = [h for h in range(rest.shape[1]) if h not in moved]
+        middles[:, still] = middle(middles[:, still], axis=2)[:, :, None]
+    read = np.isfinite(middles[0]).astype(np.float64)
+    there = read.copy()
+    there[list(moved or ())] = 0.0
     middles = np.nan_to_num(middles)
     expected = 1.2533 * sigma / np.sqrt(max(1.0, parts / blocks))  # standard error of a median, sqrt(pi / 2)
     motion, weight = _seat(pattern, middles, there, there, expected, huber=True, steps=12)
     scale = max(expected, _scatter(pattern, _left(pattern, middles, motion), there))
     motion, _ = _seat(pattern, middles, there, weight, scale, huber=False, steps=8)
-    middles = _left(pattern, middles, motion) * there
+    middles = _left(pattern, middles, motion) * read
     at = 0.5 * (edges[1:] + edges[:-1] - 1)
     place = np.arange(parts)
     if blocks == 1:
@@ -241,3 +258,96 @@ def _block_medians(rest: FloatArray, known: BoolArray, edges: FloatArray) -> Flo
         for k in (low, high)
     ]
     return np.where(count > 0, 0.5 * (np.where(count > 0, pick[0], 0.0) + np.where(count > 0, pick[1], 0.0)), np.nan)
+
+
+# ------------------------------------------------------------------------------------------------- which bushings move
+
+
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """Which bushings move against the others: the set of holes that says it with fewest, and others as likely.
+
+    ``sets``: the best first, then those of as many holes that explain the history nearly as well (odds below `ODDS`);
+    ``odds``: how much better the first is than the next of as many holes; infinite where no bushing moves.
+    """
+
+    sets: tuple[tuple[int, ...], ...]
+    odds: float
+
+    @property
+    def best(self) -> tuple[int, ...]:
+        """The likeliest set."""
+        return self.sets[0]
+
+
+STILL = Moving(((),), np.inf)  #: no bushing moves
+BLOCKS = 10  #: means of the history's stretches, by which a bushing that moves shows
+ODDS = 20.0  #: how much better one explanation must be than another
+CHANCE = 0.001  #: chance that any bushing is found to move where none does
+
+
+def moving(nominal: FloatArray, off: FloatArray) -> Moving:
+    """Return which bushings move against the others, from deviations ``off`` (P,H,2).
+
+    A seating moves all holes as one pattern. The means of each stretch of parts are explained by a motion of the
+    pattern, and a place of its own for each hole of a set; of all sets of up to `holes` / 2 - 1 holes the one wins
+    whose squares left, plus a price a hole (chi square at `CHANCE`, shared among the holes), are least. So a bushing
+    that wears is told from the seven that seem to move the other way because it drags the seating.
+    """
+    from scipy.special import chdtri
+
+    parts, holes = off.shape[:2]
+    blocks = min(BLOCKS, parts // 6)
+    most = (holes - 2) // 2
+    if blocks < 2 or most < 1:
+        return STILL
+    first = separate(nominal, off)
+    rest = first.rest
+    reach = 5.0 * max(first.scatter, GRAIN)
+    edges = np.linspace(0, parts, blocks + 1).astype(int)
+    level, error = np.full((blocks, holes, 2), np.nan), np.full((blocks, holes), np.nan)
+    for b, (begin, end) in enumerate(pairwise(edges)):
+        some = rest[begin:end]
+        centre = middle(some)
+        kept = np.where(np.abs(some - centre) < reach, some, np.nan)
+        count = np.isfinite(kept).all(axis=2).sum(axis=0)
+        level[b] = np.nansum(kept, axis=0) / np.maximum(np.isfinite(kept).sum(axis=0), 1)
+        error[b] = np.where(count > 2, first.scatter / np.sqrt(np.maximum(count, 1)), np.nan)
+    known = np.isfinite(error)
+    usable = np.flatnonzero(known.mean(axis=0) >= 0.5)
+    full = known[:, usable].all(axis=1)
+    if full.sum() < 2 or usable.size < 4:
+        return STILL
+    level, error = level[full][:, usable], error[full][:, usable]
+    level = level - (level / error[..., None] ** 2).sum(axis=0) / (1.0 / error**2).sum(axis=0)[:, None]
+    spread = 1.4826 * middle(np.abs(rest - first.local), axis=(0, 2))[usable]
+    loose = np.maximum(1.0, spread / np.median(spread) / 1.2)  # a loose bushing's mean is less sure
+    squares = _Squares(nominal[usable], level, np.sqrt((error**2).mean(axis=1)), loose)
+    price = float(chdtri(2 * (int(full.sum()) - 1), CHANCE / usable.size))
+    ranked = []
+    for many in range(0, min(most, usable.size - 3) + 1):
+        ranked += [(squares.left(s) + many * price, s) for s in combinations(range(usable.size), many)]
+    cost, best = min(ranked)
+    rivals = sorted((c, s) for c, s in ranked if len(s) == len(best) and s != best)
+    odds = float(np.exp(min((rivals[0][0] - cost) / 2.0, 700.0))) if rivals and best else np.inf
+    near = [best, *(s for c, s in rivals if best and c - cost < 2.0 * np.log(ODDS))]
+    return Moving(tuple(tuple(int(usable[h]) for h in s) for s in near[:6]), odds)
+
+
+class _Squares:
+    """Squares that are left of block means (B,H,2) by a motion of the pattern on the holes outside a set."""
+
+    def __init__(self, nominal: FloatArray, level: FloatArray, error: FloatArray, loose: FloatArray) -> None:
+        x, y = (nominal - nominal.mean(axis=0)).T
+        self.moves = _pattern(x, y).moves / np.tile(loose, 2)[:, None]
+        self.holes = x.size
+        d = np.concatenate([level[..., 0], level[..., 1]], axis=1) / error[:, None] / np.tile(loose, 2)
+        self.cross = d.T @ d
+
+    def left(self, chosen: tuple[int, ...]) -> float:
+        """Return the squares, in scatters."""
+        keep = [h for h in range(self.holes) if h not in chosen]
+        rows = np.array(keep + [h + self.holes for h in keep])
+        q = np.linalg.qr(self.moves[rows])[0]
+        cross = self.cross[np.ix_(rows, rows)]
+        return float(np.trace(cross) - np.trace(q.T @ cross @ q))

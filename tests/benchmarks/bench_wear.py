@@ -16,7 +16,7 @@ from timing import clock, line
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "wear"))
 from wear_cases import NOMINAL, one_part, seated
 
-from holeqc.wear.forecast import forecast
+from holeqc.wear.levels import level_of
 from holeqc.wear.separate import separate
 from holeqc.wear.shares import variance_shares
 
@@ -41,8 +41,8 @@ def main() -> None:
     print(f"variance shares with intervals: {time.perf_counter() - start:.3f} s")
     cycle = np.arange(1.0, PARTS + 1)
     start = time.perf_counter()
-    forecast(cycle, 0.01 - 5e-8 * cycle + found.rest[:, 0, 0])
-    print(f"one forecast of {PARTS} values: {time.perf_counter() - start:.3f} s")
+    level_of(cycle, 0.01 - 5e-8 * cycle + found.rest[:, 0, 0], 1.0, drifts=True)
+    print(f"one level of {PARTS} values: {time.perf_counter() - start:.3f} s")
 
 
 if __name__ == "__main__":

@@ -15,6 +15,8 @@ import numpy as np
 import pytest
 
 from holeqc.__main__ import run
+from holeqc.problems import DataError
+from holeqc.statistics.chart_parts import ChartOptions
 
 STATISTICS = Path(__file__).resolve().parents[1] / "data" / "statistics"
 
@@ -194,12 +196,37 @@ def test_a_picture_marks_signals_by_shape(tmp_path: Path) -> None:
     assert set(ALL_TESTS) <= set(MARKS)
     assert len({MARKS[t] for t in ALL_TESTS}) == len(ALL_TESTS)
     x = np.concatenate([np.random.default_rng(1).normal(0, 1, 30), [6.0], np.full(10, 0.7)])
-    figure = chart_figure(chart(x), "size", "in")
-    lines = [line for line in figure.axes[0].get_lines() if line.get_markerfacecolor() == "none"]
+    figure = chart_figure(chart(x, options=ChartOptions(tests=ALL_TESTS)), "size", "in")
+    # each test has a line of its own under the points, with its name beside it and its mark on it
+    lines = [line for line in figure.axes[0].get_lines() if line.get_markerfacecolor() == "white"]
     assert len(lines) >= 2
     assert len({line.get_marker() for line in lines}) == len(lines)
+    assert len({float(line.get_ydata()[0]) for line in lines}) == len(lines)
     labels = [t.get_text() for t in figure.axes[0].texts]
     assert any("upper limit" in t for t in labels)
+    assert {"beyond limits", "same side"} <= set(labels)
+
+
+def test_a_cumulative_sum_is_drawn_as_two_lines_with_their_own_signals() -> None:
+    from holeqc.reports.chart_plots import chart_figure
+    from holeqc.statistics.charts import chart
+
+    rng = np.random.default_rng(3)
+    x = np.concatenate([rng.normal(0, 1, 20), rng.normal(3, 1, 10), rng.normal(0, 1, 20), rng.normal(-3, 1, 10)])
+    made = chart(x, "cusum", options=ChartOptions(centre=0.0, sigma=1.0))
+    axes = chart_figure(made, "size", "in").axes[0]
+    lines = {line.get_label(): line for line in axes.get_lines() if not str(line.get_label()).startswith("_")}
+    np.testing.assert_allclose(lines["upper sum"].get_ydata(), made.more["upper_sum"])
+    np.testing.assert_allclose(lines["lower sum"].get_ydata(), -made.more["lower_sum"])
+    assert lines["upper sum"].get_linestyle() != lines["lower sum"].get_linestyle()
+    legend = axes.get_legend()
+    assert legend is not None
+    assert {t.get_text() for t in legend.get_texts()} == {
+        "upper sum", "lower sum", "began to climb", "crossed the decision value"}
+    crossed = {float(v) for line in axes.get_lines() if line.get_label() == "crossed the decision value"
+               for v in np.asarray(line.get_xdata())}
+    assert crossed == {float(s.at[0]) for s in made.signals}
+    assert {s.side for s in made.signals} == {"above", "below"}
 
 
 def test_probability_plot(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -353,14 +380,22 @@ def test_what_begins_at_zero_is_drawn_with_its_own_curve() -> None:
     from holeqc.reports.chart_plots import capability_figure
     from holeqc.statistics.capability import Choices, capability
     from holeqc.statistics.indices import Limits
-    from holeqc.statistics.normality import probability_plot
 
     x = np.random.default_rng(1).rayleigh(1, 80)
     result = capability(x, Limits(None, 5.0, None), choices=Choices(from_zero=True))
-    line = capability_figure(result, probability_plot(x), "x").axes[0].lines[0]
-    assert line.get_label() != "normal"
-    assert np.ptp(np.diff(np.asarray(line.get_ydata()))) > 1e-3  # a curve
-    assert np.min(np.asarray(line.get_ydata())) >= 0
+    assert result.percentile is not None
+    histogram, straight, strip = capability_figure(result, x, "x").axes
+    curve = histogram.lines[0]
+    at = np.asarray(curve.get_xdata())
+    np.testing.assert_allclose(curve.get_ydata(), result.percentile.choice.chosen.density(at))
+    assert np.max(np.asarray(curve.get_ydata())[at < 0], initial=0.0) == 0
+    # the probability plot is of the same distribution: readings against where it puts them
+    np.testing.assert_allclose(straight.lines[0].get_ydata(), np.sort(x))
+    middle = float(np.median(np.asarray(straight.lines[0].get_xdata())))
+    assert middle == pytest.approx(float(result.percentile.choice.chosen.quantile(0.5)), rel=0.02)
+    np.testing.assert_allclose(strip.lines[0].get_ydata(), x)
+    with pytest.raises(DataError, match="two different readings"):
+        capability_figure(result, np.full(9, 0.458), "x")
 
 
 def test_subgroups_in_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

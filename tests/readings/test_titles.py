@@ -252,3 +252,12 @@ def test_rows_that_sign_or_sum_up_are_no_holes(label: str, tmp_path: Path) -> No
     assert "unknown-hole" not in codes(readings)
     assert only(readings, "summary-row").cell == "D10"
     assert len(readings.table) == 32
+
+
+@pytest.mark.parametrize("label", ["Gauge", "Bore gauge"])
+@pytest.mark.parametrize(("named", "held"), [("ZX-4", True), ("BG-2", False)])
+def test_a_gauge_above_a_column_of_gauges(label: str, named: str, held: bool, tmp_path: Path) -> None:
+    rows = [[label, named], [], *([*row, "BG-2"] for row in wide())]
+    rows[2][-1] = "Bore gauge"
+    found = read(workbook(tmp_path / "a.xlsx", rows), kit())
+    assert ("unknown-gauge" in codes(found)) == held

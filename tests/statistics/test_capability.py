@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import warnings
 from statistics import NormalDist
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 from statistics_data import half_unit, printed, records
 
 from holeqc.problems import DataError
+from holeqc.reports.chart_text import capability_text
 from holeqc.statistics.capability import Capability, Choices, capability
 from holeqc.statistics.clustered import clustered_capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
@@ -207,13 +209,16 @@ def test_a_reading_on_the_limit_is_inside() -> None:
 def test_share_outside_has_an_interval_that_holds() -> None:
     rng = np.random.default_rng(12)
     true = 2 * 0.0013498980316301
-    held = 0
+    held = given = 0
     for _ in range(150):
-        low, high = capability(rng.normal(size=50), Limits(-3, 3)).outside.expected_interval_ppm
-        assert low is not None
-        assert high is not None
+        found = capability(rng.normal(size=50), Limits(-3, 3), choices=Choices(any_shape=False))
+        low, high = found.outside.expected_interval_ppm
+        if low is None or high is None:  # one normal series in twenty is taken for none and gets no such interval
+            continue
+        given += 1
         held += low <= 1e6 * true <= high
-    assert held / 150 > 0.93
+    assert given > 130
+    assert held / given > 0.93
 
 
 def test_not_normal_gets_percentiles_beside() -> None:
@@ -221,7 +226,12 @@ def test_not_normal_gets_percentiles_beside() -> None:
     found = capability(x, HOLE)
     assert found.percentile is not None
     assert found.percentile.Ppk is not None
-    assert found.percentile.choice.candidates[0].key == "largest_extreme_value"
+    assert found.percentile.choice.candidates[0].key == "gamma_above_threshold"  # it is one
+    assert found.percentile.interval is not None
+    true = (0.462 - 0.456 - 0.0005 * 1.67834699) / (0.0005 * (8.90020628 - 1.67834699))  # scipy 1.17, gamma(2).ppf
+    assert found.percentile.interval[0] < true < found.percentile.interval[1]
+    assert set(found.intervals) == {"mean"}
+    assert found.tolerance is None
     assert capability(x, HOLE, choices=Choices(percentile=False)).percentile is None
 
 
@@ -401,3 +411,77 @@ def test_skewness_is_counted_in_standard_errors() -> None:
         assert np.allclose(ratio, ratio[0], rtol=1e-9)
         assert ratio[0] > 0
     assert skewness_score(np.full(30, 0.4585)) == 0.0
+
+
+def test_cpm_of_five_readings_is_held_as_often_as_said() -> None:
+    """Second route: simulation of normals whose Cpm is known; 94.2 to 95.1 % over offsets from 0 to 3 sigma."""
+    limits, held = Limits(-4.0, 4.0), 0
+    for k in range(400):
+        found = capability(np.random.default_rng(k).normal(2, 1, 5), limits, choices=Choices(any_shape=False))
+        low, high = found.intervals["Cpm"]
+        assert low is not None
+        assert high is not None
+        held += low <= 8 / (6 * math.sqrt(5)) <= high
+    assert held / 400 > 0.93  # the plain formula holds 89 of 100 here
+
+
+def test_readings_that_resemble_their_neighbours_are_told_what_it_does_to_the_interval() -> None:
+    """Second route: simulated readings of a correlation of 0.5 and a true Ppk of 4/3."""
+    from scipy.signal import lfilter
+
+    plain = widened = told = 0
+    for k in range(120):
+        x = lfilter([math.sqrt(0.75)], [1, -0.5], np.random.default_rng(k).normal(size=400))[200:]
+        found = capability(x, Limits(-4, 4), choices=Choices(any_shape=False))
+        said = [r.message for r in found.remarks if r.code == "alike-neighbours"]
+        if "Ppk" not in found.intervals or not said:
+            continue
+        told += 1
+        low, high = found.intervals["Ppk"]
+        assert low is not None
+        assert high is not None
+        plain += low <= 4 / 3 <= high
+        ends = re.search(r"between (\d\.\d+) and (\d\.\d+)", said[0])
+        assert ends is not None
+        widened += float(ends[1]) <= 4 / 3 <= float(ends[2])
+    assert told > 90
+    assert plain < widened
+    assert widened / told > 0.9
+    calm = capability(np.random.default_rng(1).normal(size=200), Limits(-4, 4))
+    assert "alike-neighbours" not in {r.code for r in calm.remarks}
+
+
+def test_streams_in_the_subgroups_are_not_passed_over() -> None:
+    rng = np.random.default_rng(1)
+    streams = np.concatenate([rng.normal(0, 1, 50), rng.normal(9, 1, 50)])
+    found = capability(streams, Limits(-8, 17), subgroups=np.repeat(["a", "b"], 50))
+    told = [r for r in found.remarks if r.code == "means-differ"]
+    assert len(told) == 1
+    assert told[0].severity == "warning"
+    assert "sigma within apart" in told[0].message
+    even = capability(rng.normal(0, 1, 100), Limits(-8, 17), subgroups=np.repeat(np.arange(20), 5))
+    assert "means-differ" not in {r.code for r in even.remarks}
+
+
+def test_many_readings_of_a_normal_are_no_poor_picture_of_one() -> None:
+    """These seeds give p below 0.05, and 159 below 0.001, by chance; the tails are a normal's none the less."""
+    for seed in (60, 107, 118, 159):
+        found = capability(np.random.default_rng(seed).normal(size=20_000), Limits(-4, 4))
+        assert found.normal_p is not None
+        assert found.normal_p < 0.05
+        assert "hardly-not-normal" in {r.code for r in found.remarks}
+        assert "not-normal" not in {r.code for r in found.remarks}
+        assert "Ppk" in found.intervals
+    heavy = capability(np.random.default_rng(1).standard_t(5, 20_000), Limits(-20, 20))
+    assert "not-normal" in {r.code for r in heavy.remarks}
+    assert "Ppk" not in heavy.intervals
+
+
+def test_readings_of_no_kind_have_no_interval_and_say_why() -> None:
+    rng = np.random.default_rng(4)
+    heaps = np.concatenate([rng.normal(0, 1, 150), rng.normal(12, 1, 150)])
+    found = capability(rng.permutation(heaps), Limits(-10, 25))
+    assert found.any_shape is not None
+    assert found.any_shape.Ppk is None
+    assert "fits" in found.any_shape.words
+    assert "no interval, none of" in " ".join(capability_text(found, "size").split())

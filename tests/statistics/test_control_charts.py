@@ -19,6 +19,8 @@ from holeqc.statistics.charts_counts import c_chart, p_chart
 from holeqc.statistics.charts_position import position_chart
 from holeqc.statistics.charts_weighted import cumulative_sums, cusum_chart, ewma_chart
 from holeqc.statistics.constants import c4, chart_factors, d2
+from holeqc.statistics.run_length import alarms_of_scatter
+from holeqc.statistics.signals import ALL_TESTS
 
 HANDBOOK = printed("handbook_values.csv")
 TEXTBOOK = {r["name"]: r for r in records("textbook_values.csv")}
@@ -327,7 +329,13 @@ def test_false_alarm_price_is_told() -> None:
     assert found.run_length is not None
     assert found.run_length_shifted is not None
     assert found.run_length_shifted.mean < found.run_length.mean
-    assert any(r.code == "false-alarms" and "73" in r.message for r in found.remarks)
+    assert found.tests == ("beyond_limits", "same_side")
+    assert found.run_length.mean > 200
+    told = next(r.message for r in found.remarks if r.code == "false-alarms")
+    assert "once in 217" in told
+    assert "--tests all adds steady_drift" in told
+    every = chart(np.random.default_rng(2).normal(size=40), options=ChartOptions(tests=ALL_TESTS))
+    assert any(r.code == "false-alarms" and "73" in r.message for r in every.remarks)
     alone = chart(np.random.default_rng(2).normal(size=40), options=ChartOptions(tests=("beyond_limits",)))
     assert alone.run_length is not None
     assert alone.run_length.mean == pytest.approx(370.398, abs=1e-3)
@@ -360,3 +368,30 @@ def test_single_positions_signal_falsely_as_often_as_asked() -> None:
     charts = [position_chart(*rng.normal(size=(2, 60))) for _ in range(400)]
     share = sum(len(s.points) for made in charts for s in made.signals) / (400 * 60)
     assert 0.0015 < share < 0.0040  # 0.0027 asked; 24 000 points scatter by 0.0003
+
+
+def test_default_tests_of_healthy_charts_signal_as_seldom_as_said() -> None:
+    """Second route: simulated charts with known limits; 240 points at a run length of 217 signal in 67 of 100."""
+    options = ChartOptions(centre=0.0, sigma=1.0)
+    signalled = sum(bool(chart(np.random.default_rng(k).normal(size=240), options=options).all_signals())
+                    for k in range(150))
+    assert 0.55 < signalled / 150 < 0.78
+
+
+def test_alarms_of_a_chart_of_scatter() -> None:
+    from scipy.stats import chi2, norm
+
+    # closed forms: a range of two is a normal difference without its sign, a variance is chi-square
+    assert alarms_of_scatter("range", 2) == pytest.approx(2 * norm.sf(chart_factors(2).D2 / np.sqrt(2)), rel=1e-6)
+    assert alarms_of_scatter("sd", 5) == pytest.approx(chi2.sf(4 * chart_factors(5).B6 ** 2, 4), rel=1e-9)
+    rows = np.random.default_rng(1).normal(size=(200_000, 5))
+    beyond = np.mean(np.ptp(rows, axis=1) > chart_factors(5).D2)
+    assert alarms_of_scatter("range", 5) == pytest.approx(beyond, rel=0.1)
+
+
+def test_moving_ranges_are_judged_only_where_tests_are_named() -> None:
+    x = np.zeros(30)
+    x[1::2] = 0.1
+    x[20] = 3.0
+    assert {title for title, _ in chart(x).all_signals()} == {"reading"}
+    assert "moving range" in {title for title, _ in chart(x, options=ChartOptions(tests=ALL_TESTS)).all_signals()}

@@ -44,9 +44,9 @@ def test_keys_and_published_values(capsys: pytest.CaptureFixture[str]) -> None:
     assert got["variance"]["reproducibility"] == pytest.approx(0.051455, abs=5e-7)
     assert got["variance"]["interaction"] == 0.0
     assert got["variance"]["part"] == pytest.approx(1.086447, abs=5e-7)
-    assert got["percent_study_variation"]["gauge"] == pytest.approx(27.9, abs=0.05)
-    assert got["percent_tolerance"]["gauge"] == pytest.approx(100 * 6 * 0.302372 / 8, rel=1e-5)
-    assert got["distinct_categories"] == 4
+    assert got["share_of_all_scatter"]["gauge"] == pytest.approx(27.9, abs=0.05)
+    assert got["share_of_tolerance"]["gauge"] == pytest.approx(100 * 6 * 0.302372 / 8, rel=1e-5)
+    assert got["parts_told_apart"] == 4
     assert {row["source"]: row["degrees_of_freedom"] for row in got["anova"]} == {
         "part": 9, "appraiser": 2, "interaction": 18, "repeatability": 60, "total": 89,
     }  # fmt: skip
@@ -68,7 +68,7 @@ def test_text_is_narrow_and_plain(capsys: pytest.CaptureFixture[str]) -> None:
 def test_range_method(capsys: pytest.CaptureFixture[str]) -> None:
     got = machine([STUDY, *COLUMNS, "--method", "range"], capsys)
     assert got["method"] == "range"
-    assert got["distinct_categories"] == 5
+    assert got["parts_told_apart"] == 5
     assert got["variance_intervals"]["gauge"] is None
 
 

@@ -84,16 +84,16 @@ def test_published_components_with_pooled_interaction(
         assert share.variance == pytest.approx(variance, abs=5e-7)
     # the printed 0.302373 was added up from rounded squares: one and a half units of its last digit are allowed
     assert share.standard_deviation == pytest.approx(deviation, abs=1.5e-6 if name == "gauge" else 5e-7)
-    assert share.percent_study_variation == pytest.approx(percent, abs=0.05)
-    assert share.percent_variance == pytest.approx(contribution, abs=0.05)
+    assert share.share_of_all_scatter == pytest.approx(percent, abs=0.05)
+    assert share.share_of_variance == pytest.approx(contribution, abs=0.05)
 
 
 def test_published_total_and_categories() -> None:
     study = study_of(FIRST)
     assert study.share("total").standard_deviation == pytest.approx(1.085, abs=5e-4)
     # printed 4, from 1.41 * 1.042327 / 0.302373 = 4.86 cut to a whole number
-    assert study.distinct_categories == 4
-    assert study.distinct_categories_exact == pytest.approx(4.8605 * np.sqrt(2) / 1.41, rel=1e-4)
+    assert study.parts_told_apart == 4
+    assert study.parts_told_apart_exact == pytest.approx(4.8605 * np.sqrt(2) / 1.41, rel=1e-4)
     assert study.interaction_pooled
     assert "0.9741" in study.interaction_rule
     assert "0.25" in study.interaction_rule
@@ -116,8 +116,8 @@ def test_average_and_range_on_the_same_readings() -> None:
                           ("part", 1.10456), ("total", 1.14610)]:  # fmt: skip
         assert study.share(name).standard_deviation == pytest.approx(printed, rel=2.5e-4)
     for name, printed in [("repeatability", 17.62), ("reproducibility", 20.04), ("gauge", 26.68), ("part", 96.38)]:
-        assert study.share(name).percent_study_variation == pytest.approx(printed, abs=0.008)
-    assert study.distinct_categories == 5
+        assert study.share(name).share_of_all_scatter == pytest.approx(printed, abs=0.008)
+    assert study.parts_told_apart == 5
     assert study.mean_range == pytest.approx(0.3417, abs=5e-5)
     assert study.range_limit == pytest.approx(0.8816, rel=2.3e-3)  # printed with D4 = 2.58; exactly 2.5746
     assert any("part 4 by B (1.02)" in note for note in study.notes)
@@ -159,7 +159,7 @@ def test_published_thermal_study() -> None:
 def test_percent_of_tolerance_takes_six_deviations() -> None:
     study = study_of(FIRST, limits=(-4.0, 4.0))
     share = study.share("gauge")
-    assert share.percent_tolerance == pytest.approx(100 * 6 * share.standard_deviation / 8)  # type: ignore[operator]
+    assert share.share_of_tolerance == pytest.approx(100 * 6 * share.standard_deviation / 8)  # type: ignore[operator]
     assert study.tolerance == 8.0
     assert any("22.7 % of the tolerance" in note for note in study.notes)
 
@@ -317,8 +317,8 @@ def test_shifting_and_scaling_the_readings() -> None:
     one, two = gauge_study(part, appraiser, value), gauge_study(part, appraiser, 25.4 * value - 700)
     for a, b in zip(one.shares, two.shares, strict=True):
         assert b.variance == pytest.approx(25.4**2 * a.variance, rel=1e-9)  # type: ignore[operator]
-        assert b.percent_study_variation == pytest.approx(a.percent_study_variation, rel=1e-9)
-    assert two.distinct_categories_interval == pytest.approx(one.distinct_categories_interval)
+        assert b.share_of_all_scatter == pytest.approx(a.share_of_all_scatter, rel=1e-9)
+    assert two.parts_told_apart_interval == pytest.approx(one.parts_told_apart_interval)
 
 
 def test_row_order_and_labels_change_nothing() -> None:
@@ -409,7 +409,7 @@ def test_share_intervals_hold_what_they_say() -> None:
     for seed in range(120):
         part, appraiser, value = made_up(10, 3, 2, (0.4, 0.3, 0.2, 1.0), seed=1000 + seed)
         share = gauge_study(part, appraiser, value, interaction="keep").share("gauge")
-        low, high = share.percent_study_interval or (0, 0)
+        low, high = share.share_of_all_scatter_interval or (0, 0)
         inside += low <= truth <= high
     assert inside >= 107  # 95 % of 120 less three standard errors
 
@@ -427,7 +427,7 @@ def test_satterthwaite_interval_against_its_formula() -> None:
 def test_same_readings_give_the_same_intervals() -> None:
     a, b = study_of(FIRST), study_of(FIRST)
     assert a.as_dict() == b.as_dict()
-    assert json.loads(json.dumps(a.as_dict(), allow_nan=False))["distinct_categories"] == 4
+    assert json.loads(json.dumps(a.as_dict(), allow_nan=False))["parts_told_apart"] == 4
 
 
 # --- designs that can't tell everything ---
@@ -455,8 +455,8 @@ def test_one_part() -> None:
     study = gauge_study(None, ["a"] * 4 + ["b"] * 4, [1.0, 1.1, 0.9, 1.0, 1.3, 1.2, 1.3, 1.2])
     assert study.design == "one part"
     assert study.share("part").variance is None
-    assert study.share("gauge").percent_study_variation is None
-    assert study.distinct_categories is None
+    assert study.share("gauge").share_of_all_scatter is None
+    assert study.parts_told_apart is None
     # means 1.00 and 1.25 of four readings each: mean square 4 * 2 * 0.125**2 on 1 degree of freedom
     within = row(study, "repeatability").mean_square
     assert study.share("reproducibility").raw == pytest.approx((0.125 - within) / 4)  # type: ignore[operator]
@@ -476,7 +476,7 @@ def test_constant_readings(trials: int) -> None:
     study = gauge_study(part, appraiser, value, limits=(9.0, 11.0))
     assert study.share("gauge").variance == 0.0
     assert study.share("gauge").interval is None
-    assert study.distinct_categories is None
+    assert study.parts_told_apart is None
     assert any("every reading is the same" in note for note in study.notes)
     json.dumps(study.as_dict(), allow_nan=False)
 
@@ -485,7 +485,7 @@ def test_repeats_that_agree_exactly() -> None:
     part, appraiser, _ = made_up(5, 2, 2, (0, 0, 0, 0), seed=1)
     study = gauge_study(part, appraiser, part.astype(float))
     assert study.share("gauge").variance == 0.0
-    assert study.distinct_categories is None
+    assert study.parts_told_apart is None
     assert any("repeats agree exactly" in note for note in study.notes)
 
 

@@ -3,24 +3,22 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 from scipy.stats import binom, theilslopes
+from wear_cases import NOMINAL
 
+from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
 from holeqc.statistics.regression import inverse_fieller, straight_line
-from holeqc.wear import paths
+from holeqc.wear import forecast as fc
+from holeqc.wear import levels, paths
 from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes
-from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, forecast
-from holeqc.wear.joint import forecast_position
+from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
+from holeqc.wear.levels import Reground, level_of
+from holeqc.wear.separate import separate
 from holeqc.wear.trend import trend_of
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
-from simulate_coverage import coverage
 
 T = np.arange(1.0, 121.0)
 
@@ -53,121 +51,137 @@ def test_curved_wear_is_not_called_straight() -> None:
         trend_of(T[:5], noise[:5])
 
 
-def test_false_changes_are_as_rare_as_stated_over_many_series() -> None:
+def test_false_changes_are_as_rare_as_stated() -> None:
     rng = np.random.default_rng(4)
-    runs = 60
-    false = sum(
-        any(c is not None for c in find_changes(T, rng.normal(0, 1, (T.size, 8)), seed=n, level=0.05, deals=199))
-        for n in range(runs)
-    )
-    assert false <= binom.isf(0.001, runs, 0.05)
+    runs = 200
+    false = sum(bool(find_changes(T, rng.normal(0, 1, (T.size, 3)), level=0.05)) for _ in range(runs))
+    assert false <= binom.isf(0.001, runs, 2 * 0.05)  # two rules look: pieces, and a plain step
 
 
 @pytest.mark.parametrize("place", [30, 61, 95])
 def test_a_jump_that_nobody_logged_is_found_where_it_is(place: int) -> None:
     y = np.random.default_rng(place).normal(0, 1, (T.size, 3))
     y[:, 1] += 5.0 * (place <= T)
-    first, found, last = find_changes(T, y)
-    assert first is None
-    assert last is None
-    assert found is not None
+    (found,) = find_changes(T, y, groups=10)
     assert found.kind == JUMP
     assert found.first - 1 <= place <= found.last + 1
-    assert found.step == pytest.approx(5.0, abs=1.2)
-    assert found.chance <= 0.01
+    assert found.step == pytest.approx([0.0, 5.0, 0.0], abs=1.0)
+    assert found.chance < 1e-6
+
+
+def test_a_sawtooth_is_cut_at_each_tooth() -> None:
+    y = np.random.default_rng(3).normal(0, 1, (T.size, 2)) + 0.2 * ((T - 1) % 40)[:, None]
+    found = find_changes(T, y, groups=10)
+    assert [f.kind for f in found] == [JUMP, JUMP]
+    assert [f.cycle for f in found] == pytest.approx([41, 81], abs=2)
 
 
 def test_a_bend_and_a_curve_are_told_apart() -> None:
     noise = np.random.default_rng(5).normal(0, 1, T.size)
-    bend = find_changes(T, (noise + 0.2 * np.maximum(T - 50, 0))[:, None])[0]
-    curve = find_changes(T, (noise + 24 * (T / 120) ** 2)[:, None])[0]
-    assert bend is not None
-    assert bend.kind == BEND
+    (bend,) = find_changes(T, (noise + 0.2 * np.maximum(T - 50, 0))[:, None])
+    (curve,) = find_changes(T, (noise + 24 * (T / 120) ** 2)[:, None])
+    assert (bend.kind, curve.kind) == (BEND, CURVE)
     assert bend.cycle == pytest.approx(50, abs=6)
-    assert curve is None or curve.kind == CURVE
 
 
-def test_wander_does_not_pass_for_changes() -> None:
+def test_neighbours_that_resemble_each_other_do_not_pass_for_changes() -> None:
     rng = np.random.default_rng(6)
-    runs = 40
-    walks = [np.cumsum(rng.normal(0, 0.6, T.size)) + rng.normal(0, 1, T.size) for _ in range(runs)]
-    found = sum(find_changes(T, y[:, None], seed=n, deals=199)[0] is not None for n, y in enumerate(walks))
-    assert found <= 0.25 * runs  # without whitening nearly all of them
+    runs = 60
+    series = [lfilter([1.0], [1.0, -0.6], rng.normal(0, 1, T.size + 40))[40:] for _ in range(runs)]
+    found = sum(bool(find_changes(T, y[:, None], level=0.05)) for y in series)
+    assert found <= 0.25 * runs  # taken as independent more than half of them
 
 
-def test_interval_is_fieller_s_where_nothing_wanders(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_blanks_and_single_bad_readings_make_no_changes() -> None:
+    rng = np.random.default_rng(7)
+    y = rng.normal(0, 1, (T.size, 3))
+    y[rng.random(T.size) < 0.25] = np.nan
+    y[50, 0] = 40.0
+    assert find_changes(T, y, groups=10) == ()
+
+
+def of_size(t: np.ndarray, y: np.ndarray, *, drifts: bool = True, start: float = 1.0) -> Forecast:
+    """Return the forecast of a size ``y`` that must not fall below 0."""
+    level = level_of(t, y, start, drifts=drifts)
+    total = fc.combine([level], [[1.0]], [0.0])
+    used = t >= start
+    scatter = (y[used] - level.middle(t[used]))[:, None]
+    return fc.forecast(total, fc.size_room(0.0, -1.0), scatter, float(t[-1]), n=int(used.sum()), drifts=drifts,
+                       span=float(np.ptp(t[used])), effort=fc.Effort(8000, 80, 40, 400))  # fmt: skip
+
+
+def test_interval_is_fieller_s_where_nothing_wanders_or_bends(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(paths, "STEADY", 1.0 - 1e-12)
+    monkeypatch.setattr(levels, "PRICE", 1e3)
+    paths._basis.cache_clear()
     t = T[:100]  # as many as are worked one by one
     y = paths.drawn_in(10.0 - 0.06 * t + np.random.default_rng(7).normal(0, 0.8, t.size))
-    found = forecast(t, y)
-    line = straight_line(t, y)
-    ours = inverse_fieller(line, 0.0, 0.95, repeats=None)  # Graybill and Iyer 1994, 6.2, for the line itself
+    found = of_size(t, y)
+    ours = inverse_fieller(straight_line(t, y), 0.0, 0.95, repeats=None)  # Graybill and Iyer 1994, 6.2
     assert found.state == SHUT
-    assert found.lower == pytest.approx(ours.lower, abs=0.05)
-    assert found.upper == pytest.approx(ours.upper, abs=0.1)
-    assert found.estimate == pytest.approx(ours.estimate, abs=0.05)
-    one_sided = inverse_fieller(line, 0.0, 0.90, repeats=None)
-    assert found.before == pytest.approx(one_sided.lower, abs=0.05)
+    # draws: a quantile of 8000 lies within about 0.3 of its place, on an interval of 27
+    assert found.lower == pytest.approx(ours.lower, abs=0.8)
+    assert found.upper == pytest.approx(ours.upper, abs=1.5)
+    assert found.estimate == pytest.approx(ours.estimate, abs=0.4)
+    one_sided = inverse_fieller(straight_line(t, y), 0.0, 0.90, repeats=None)
+    assert found.before == pytest.approx(one_sided.lower, abs=0.6)
 
 
 def test_answers_other_than_a_forecast() -> None:
     noise = np.random.default_rng(8).normal(0, 1, T.size)
-    still = forecast(T, 10 + noise)
-    assert still.state == OPEN
-    assert still.upper is None
-    assert still.estimate is None
-    assert forecast(T, 3 - 0.05 * T + 0.3 * noise).state == NOW
-    assert forecast(T, 1e4 - 0.05 * T + 0.3 * noise).state == FAR
-    assert forecast(T[:5], noise[:5]).state == NONE
-    assert forecast(T, np.full(T.size, np.nan)).state == NONE
-    level = forecast(T, np.full(T.size, 2.0))
-    assert level.state == OPEN
-
-
-def test_what_lies_before_an_unlogged_jump_does_not_count() -> None:
-    noise = np.random.default_rng(9).normal(0, 1, T.size)
-    y = 20 - 0.1 * T + 10.0 * (T >= 70) + noise
-    found = forecast(T, y)
-    assert 68 <= found.start <= 72
-    assert found.slope == pytest.approx(-0.1, abs=0.04)
-    assert found.lower is not None
-    assert found.lower < 300 < (found.upper or np.inf)  # by hand: 30 / 0.1
+    still = of_size(T, 10 + noise, drifts=False)
+    assert (still.state, still.estimate, still.before) == (OPEN, None, None)
+    assert of_size(T, 3 - 0.05 * T + 0.3 * noise).state == NOW
+    far = of_size(T, 1e4 - 0.05 * T + 0.3 * noise)
+    assert (far.state, far.before) == (FAR, None)
+    assert of_size(T[:5], noise[:5]).state == NONE
+    assert of_size(T, np.full(T.size, np.nan)).state == NONE
+    assert of_size(T, noise - 3.0, drifts=False).state == NOW  # it stands beyond its limit and doesn't move
 
 
 def test_wear_that_speeds_up_is_not_forced_straight() -> None:
     noise = np.random.default_rng(10).normal(0, 0.5, T.size)
-    y = 30 - 20 * (T / 120) ** 2 + noise  # by hand: zero at 120 sqrt(1.5) = 147; a straight line says 165 or more
-    found = forecast(T, y)
-    assert found.curved
+    # by hand: zero at 120 sqrt(1.5) = 147; a straight line says 165 or more
+    found = of_size(T, 30 - 20 * (T / 120) ** 2 + noise)
     assert found.estimate == pytest.approx(147, abs=6)
+
+
+def test_a_straight_drift_may_yet_speed_up() -> None:
+    # by hand: zero at 300; a square that one can't see yet brings it forward, and never back
+    series = [30 - 0.1 * T + np.random.default_rng(seed).normal(0, 1, T.size) for seed in range(8)]
+    found = [of_size(T, y) for y in series]
+    early = [f.estimate - f.lower for f in found if f.lower is not None and f.estimate is not None]
+    late = [f.upper - f.estimate for f in found if f.upper is not None and f.estimate is not None]
+    assert len(early) == len(late) == 8
+    assert np.mean(early) > 1.2 * np.mean(late)
 
 
 def test_more_than_a_hundred_thousand_parts() -> None:
     t = np.arange(1.0, 100_001.0)
-    y = 10 - 5e-5 * t + np.random.default_rng(11).normal(0, 1, t.size)
-    found = forecast(t, y, deals=199)
+    found = of_size(t, 10 - 5e-5 * t + np.random.default_rng(11).normal(0, 1, t.size))
     assert found.state == SHUT
     assert found.lower is not None
     assert found.upper is not None
     assert found.lower < 200_000 < found.upper
-    assert found.upper - found.lower < 8_000
+    assert found.upper - found.lower < 20_000
 
 
-@pytest.mark.parametrize(("kind", "runs"), [("normal", 120), ("heavy-tailed", 120), ("stepped", 80)])
-def test_the_interval_holds_what_it_says(kind: str, runs: int) -> None:
-    found = coverage(kind, runs, seed=5, deals=199)
-    low, high = binom.interval(0.9995, runs, 0.95)
-    assert low <= found.held * runs <= high
-    assert found.after_bound * runs >= binom.ppf(0.0005, runs, 0.95)
-    assert found.told > 0.8
+def test_used_up_says_since_when() -> None:
+    noise = np.random.default_rng(14).normal(0, 0.3, T.size)
+    found = of_size(T, 3 - 0.05 * T + noise)  # by hand: zero at 60
+    assert found.state == NOW
+    assert found.lower is not None
+    assert found.upper is not None
+    assert found.lower < 60 < found.upper
+    assert found.estimate == pytest.approx(60, abs=3)
 
 
-@pytest.mark.parametrize(("kind", "runs"), [("position 40", 60), ("position 60", 60), ("position 100", 60)])
-def test_a_position_s_interval_and_bound_hold_what_they_say(kind: str, runs: int) -> None:
-    found = coverage(kind, runs, seed=6, deals=99)
-    low, high = binom.interval(0.9995, runs, 0.95)
-    assert low <= found.held * runs <= high
-    assert found.after_bound * runs >= binom.ppf(0.0005, runs, 0.95)
+def test_a_tooth_ends_where_the_drill_is_reground() -> None:
+    teeth = Reground(1.0, np.array([1.0, 41.0, 81.0]), 0.0, 0.1, np.zeros((2, 2)), 0.0, 100.0, 40.0)
+    at = np.array([1.0, 40.0, 41.0, 120.0, 121.0, 160.9])
+    assert teeth.middle(at) == pytest.approx([0.0, 3.9, 0.0, 3.9, 0.0, 3.99])
+    nobody = Reground(1.0, np.array([1.0, 41.0, 81.0]), 0.0, 0.1, np.zeros((2, 2)), 0.0, 100.0)
+    assert nobody.middle(at)[-1] == pytest.approx(7.99)
 
 
 def test_a_position_is_not_forecast_by_a_straight_line_through_its_room() -> None:
@@ -176,14 +190,15 @@ def test_a_position_is_not_forecast_by_a_straight_line_through_its_room() -> Non
     t = np.arange(1.0, 81.0)
     rng = np.random.default_rng(12)
     place = np.stack([-0.05 + 0.001 * (t - 1), np.zeros(t.size)], axis=1) + rng.normal(0, 0.002, (t.size, 2))
-    found = forecast_position(t, place[:, None], np.zeros((t.size, 1)), 0.30, 0.0)
+    both = [level_of(t, place[:, k], 1.0, drifts=True, bends=k == 0) for k in (0, 1)]
+    total = fc.combine(both, [[1, 0], [0, 1], [0, 0]], [0.0, 0.0, 0.0])
+    scatter = np.column_stack([place, 0 * t]) - total.middle(t)
+    found = fc.forecast(total, fc.position_room(0.30, 0.0), scatter, 80.0, n=80, drifts=True, span=79.0)
     assert found.state == SHUT
-    assert found.estimate == pytest.approx(201, abs=6)
+    assert found.estimate == pytest.approx(201, abs=8)
     assert found.lower is not None
     assert found.before is not None
     assert found.lower < found.before < 201 < (found.upper or np.inf)
-    # by hand: one part in forty is 1.96 scatters further along, about 4 parts earlier
-    assert found.singles == pytest.approx(found.estimate - 4, abs=1)
 
 
 def test_a_position_with_bonus_follows_the_size_too() -> None:
@@ -191,25 +206,59 @@ def test_a_position_with_bonus_follows_the_size_too() -> None:
     # used up where the bonus is 0.02, at part 41
     t = np.arange(1.0, 31.0)
     rng = np.random.default_rng(13)
-    place = np.array([0.11, 0.0]) + rng.normal(0, 0.0004, (t.size, 2))
-    departure = 0.04 - 0.0005 * (t - 1) + rng.normal(0, 0.0005, t.size)
-    found = forecast_position(t, place[:, None], departure[:, None], 0.20, 0.1)
+    size = level_of(t, 0.04 - 0.0005 * (t - 1) + rng.normal(0, 0.0005, t.size), 1.0, drifts=True, bends=False)
+    total = fc.combine([size], [[0.0], [0.0], [1.0]], [0.11, 0.0, 0.0])
+    scatter = rng.normal(0, 0.0004, (t.size, 3))
+    found = fc.forecast(total, fc.position_room(0.20, 0.1), scatter, 30.0, n=30, drifts=True, span=29.0)
     assert found.state == SHUT
     assert found.estimate == pytest.approx(41, abs=2)
 
 
-def test_used_up_says_since_when() -> None:
-    noise = np.random.default_rng(14).normal(0, 0.3, T.size)
-    found = forecast(T, 3 - 0.05 * T + noise)  # by hand: zero at 60
-    assert found.state == NOW
-    assert found.lower is not None
-    assert found.upper is not None
-    assert found.lower < 60 < found.upper
-    assert found.estimate == pytest.approx(60, abs=2)
-    place = np.stack([0.05 * T - 3.0 + noise, 0.0 * T], axis=1)[:, None]
-    moved = forecast_position(T, place, np.zeros((T.size, 1)), 4.0, 0.0)  # by hand: x = 2 at part 100
-    assert moved.state == NOW
-    assert moved.estimate == pytest.approx(100, abs=2)
-    assert moved.lower is not None
-    assert moved.upper is not None
-    assert moved.lower < 100 < moved.upper < 110
+RADIUS, SCATTER, DRIFT, PARTS = 0.007, 0.0006, 6e-5, 320
+
+
+def wearing(seed: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return places (P,8,2), the way in which hole 3 wears, and the part from which half have no room.
+
+    Second route, no published source: the median margin of many simulated parts, each floated to its best, passes zero.
+    Invented figures: scatter 0.0006 in, seating 0.003 in, radius of the zones 0.007 in.
+    """
+    rng = np.random.default_rng(seed)
+    angle = rng.uniform(0, 2 * np.pi)
+    way = np.array([np.cos(angle), np.sin(angle)])
+    mean = np.repeat(rng.normal(0, 0.0004, (1, 8, 2)), PARTS, axis=0)
+    mean[:, 2] += np.arange(1, PARTS + 1)[:, None] * DRIFT * way
+    many = np.median([
+        zone_margin(NOMINAL, NOMINAL + mean[::8] + rng.normal(0, SCATTER, mean[::8].shape), RADIUS).margin
+        for _ in range(20)
+    ], axis=0)  # fmt: skip
+    k = int(np.argmax(many < 0))
+    true = 1 + 8 * (k - 1 + many[k - 1] / (many[k - 1] - many[k]))
+    return mean + rng.normal(0, SCATTER, mean.shape) + rng.normal(0, 0.003, (PARTS, 1, 2)), way, true
+
+
+@pytest.mark.parametrize("parts", [60, 100])
+def test_a_hidden_bushing_is_forecast_in_time(parts: int) -> None:
+    late = held = 0
+    for seed in range(6):
+        off, way, true = wearing(seed)
+        t = np.arange(1.0, parts + 1)
+        rest = separate(NOMINAL, off[:parts], moved=(2,)).rest
+        turn = np.array([[way[0], -way[1]], [way[1], way[0]]])
+        both = [level_of(t, (rest[:, 2] @ turn)[:, k], 1.0, drifts=True, bends=k == 0) for k in (0, 1)]
+        others = [level_of(t, rest[:, h, k], 1.0, drifts=False) for h in range(8) if h != 2 for k in (0, 1)]
+        gain = np.zeros((24, 16))
+        gain[6:8, :2] = turn
+        gain[[3 * h + k for h in range(8) if h != 2 for k in (0, 1)], range(2, 16)] = 1.0
+        total = fc.combine([*both, *others], gain.tolist(), [RADIUS if q % 3 == 2 else 0.0 for q in range(24)])
+        raw = np.concatenate([rest, np.full((parts, 8, 1), RADIUS)], axis=2).reshape(parts, 24)
+        found = fc.forecast(total, fc.pattern_room(NOMINAL, rotate=True), raw - total.middle(t), float(parts), n=parts,
+                            drifts=True, span=parts - 1.0, effort=fc.FLOATED)  # fmt: skip
+        assert found.state == SHUT
+        assert found.before is not None
+        assert found.lower is not None
+        late += found.before > true
+        held += found.lower <= true and (found.upper is None or true <= found.upper)
+    # of 6 at 95 %: more than 2 late or fewer than 4 held happen by chance once in 400 runs (binomial)
+    assert late <= 2
+    assert held >= 4
