@@ -42,9 +42,11 @@ from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.held import FEEDS, UNPROVED
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.spans import joined as in_words
-from holeqc.inspection.tags import PATTERN, WHOLE_PART, code_typed, tags_of_part
+from holeqc.inspection.tags import ALPHABET, PATTERN, WHOLE_PART, code_typed, tags_of_part
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import WARNING, Problem
+from holeqc.quantities import GRAIN
+from holeqc.readings.copies import COPIED_HOLE, COPIED_WALL, DISTINCT_LEAST
 from holeqc.readings.table import LENGTHS, Join, Readings
 
 if TYPE_CHECKING:
@@ -61,7 +63,10 @@ REFUSED = ("recheck-of-what", "recheck-older", "recheck-without-day")
 CANNOT_MEND, MOVED = "recheck-cannot-mend", "recheck-moved"
 _SIZES, _PLACES = ("size", "out-of-roundness", "taper"), ("position", "hole-to-hole position")
 _COORDINATES = ("x", "y")
+_WHERE = ("characteristic", "direction", "trial")
+_BY_CHANCE = 5  #: of so many readings one equals another part's by chance, where a hole scatters by few steps
 _SAID = re.compile(r"[,;&\s]+(?:and\s+)?")
+_CALLED = re.compile(r"\btags?\b[\s:]*", re.I)
 
 Group = tuple[str, str]  #: wall, '' for the hole as a whole, and kind of reading
 
@@ -201,7 +206,9 @@ def _join(
     views = {(part.part, part.serial): part for part in run}
     start = int(first.table.index.max()) + 1 if len(first.table) else 0
     fresh = recheck.table.set_axis(pd.RangeIndex(start, start + len(recheck.table)))
-    pieces = [_Piece(spec, views.get(key), rows, recheck, known(*key)) for key, rows in _by_part(spec, fresh).items()]
+    pieces = [
+        _Piece(spec, views.get(key), rows, recheck, known(*key), first) for key, rows in _by_part(spec, fresh).items()
+    ]
     gone = [label for piece in pieces for label in piece.gone]
     out = [label for piece in pieces for label in piece.out]
     kept = first.table.drop(index=gone)
@@ -230,6 +237,8 @@ def with_parts(spec: Specification, first: Readings, recheck: Readings) -> Readi
     table = recheck.table.copy()
     said, serials = table["part"].astype(str), table["serial"].astype(str)
     table["part"] = said.where(said != "", serials.map(only).fillna("")).astype(table["part"].dtype)
+    told = (table["doubt"] == "part-missing") & serials.isin(set(only))
+    table["doubt"] = table["doubt"].astype(str).where(~told, "").astype("category")
     left = tuple(p for p in recheck.problems if p.code != "part-missing" or not unsaid <= set(only))
     return replace(recheck, table=table, problems=left)
 
@@ -271,8 +280,9 @@ class _Piece:
     """One part of a recheck: which old readings no longer count, which new ones don't, and what holds it."""
 
     def __init__(
-        self, spec: Specification, part: PartView | None, rows: pd.DataFrame, recheck: Readings, known: Known
-    ) -> None:
+        self, spec: Specification, part: PartView | None, rows: pd.DataFrame, recheck: Readings, known: Known,
+        first: Readings,
+    ) -> None:  # fmt: skip
         self.spec, self.part, self.rows, self.recheck, self.known = spec, part, rows, recheck, known
         self.source = recheck.sources[0]
         self.name = str(rows["part"].iloc[0]), str(rows["serial"].iloc[0])
@@ -281,6 +291,9 @@ class _Piece:
         self.problems: list[Problem] = []
         self.whole: set[str] = set()  #: holes that were read again as a whole
         self.old = part.readings if part is not None else rows.iloc[:0]
+        self.first = first.table
+        #: what earlier rechecks of the part took the place of
+        self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]
         read = rows["value"].notna() | (rows["word"] != "") | (rows["doubt"] != "")
         self.read = rows[read.to_numpy()]
         if part is None:
@@ -297,6 +310,8 @@ class _Piece:
             return
         self._not_cured()
         self._too_old()
+        self._copied_wall()
+        self._copied_hole()
 
     def _hold(self, code: str, message: str, action: str, *, found: str = "", hole: str = "") -> None:
         self.problems.append(Problem(
@@ -311,7 +326,7 @@ class _Piece:
         days = {str(day) for day in _days(self.old) if not np.isnat(day)}
         codes = {tag.code: tag.holes for tag in tags_of_part(self.part)} | dict(self.known.holes_of)
         named: set[str] = set()
-        for text in filter(None, _SAID.split(self.source.recheck)):
+        for text in _said(self.source.recheck):
             code = code_typed(text)
             if text in days:
                 named |= {one.hole for one in asked}
@@ -412,6 +427,57 @@ class _Piece:
         self._hold(COPIED, f"{count} lengths equal those that they would take the place of: not read again",
                    "Measure this part and record what the gauge shows")  # fmt: skip
 
+    def _copied_wall(self) -> None:
+        """Hold holes whose walls read the same, one of them read here: by chance never in so many lengths."""
+        names = self.spec.walls.names
+        if len(names) < 2:
+            return
+        lengths = self._lengths(self._counting())
+        at = lengths.pivot_table("value", ["hole", *_WHERE], "wall", aggfunc="first", observed=True)
+        for wall in names[1:]:
+            if not {names[0], wall} <= set(at.columns):
+                continue
+            both = at[[names[0], wall]].dropna()
+            same = (both[names[0]] - both[wall]).abs() <= GRAIN
+            alike = same.groupby(level="hole", observed=True).all()
+            there = both[both.index.get_level_values("hole").isin(alike.index[alike])]
+            if len(there) < COPIED_WALL or there[wall].nunique() < DISTINCT_LEAST:
+                continue
+            for hole in dict.fromkeys(there.index.get_level_values("hole").astype(str)):
+                if hole in set(self.read["hole"].astype(str)):
+                    self._hold(
+                        "copied-wall", f"all lengths of hole {hole} in the {wall} wall equal those in the {names[0]} "
+                        "wall, as in other holes: likely typed twice", f"Measure the {wall} wall", hole=hole,
+                    )  # fmt: skip
+
+    def _copied_hole(self) -> None:
+        """Hold holes whose every length equals the same hole's of another part of the run."""
+        mine = self._lengths(self.read)
+        serial = self.name[1]
+        other = self.first[self.first["hole"].isin(mine["hole"]) & (self.first["serial"].astype(str) != serial)]
+        key = ["hole", "wall", *_WHERE, "value"]
+        pairs = self._lengths(other).merge(mine[key], on=key)
+        count = mine.groupby("hole").size()
+        parts = other["serial"].nunique()
+        for (hole, whose), number in pairs.groupby(["hole", "serial"]).size().items():
+            if number == count[hole] and number >= COPIED_HOLE and parts <= _BY_CHANCE ** (number - COPIED_HOLE):
+                self._hold(
+                    "copied-hole", f"all {number} lengths of hole {hole} equal those of the same hole on {whose}: "
+                    "likely copied", "Measure the hole again", hole=str(hole),
+                )  # fmt: skip
+
+    def _counting(self) -> pd.DataFrame:
+        """Return the part's readings as they count now."""
+        return together(self.old.drop(index=self.gone), self.read.drop(index=self.read.index.intersection(self.out)))
+
+    def _lengths(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return lengths of some readings with what they are of, as plain text and numbers."""
+        rows = rows[rows["characteristic"].isin(LENGTHS) & rows["value"].notna() & (rows["hole"] != "")]
+        texts = {name: rows[name].astype(str) for name in ("serial", "hole", "wall", "characteristic") if name in rows}
+        return rows.assign(**texts, direction=rows["direction"].fillna(-1.0), value=rows["value"].round(7))[
+            [name for name in ("serial", "hole", "wall", *_WHERE, "value") if name in rows]
+        ]
+
     def _not_cured(self) -> None:
         """Hold what was rejected for something that cutting can't mend, unless somebody has decided on it."""
         assert self.part is not None
@@ -442,12 +508,17 @@ class _Piece:
                                hole=hole)  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
-        """Whether a hole's place differs by more than cutting and the gauge can make it."""
+        """Whether a hole's place differs by more than cutting and the gauge can make it, from any reading before: else
+        it could go there in small steps.
+        """
+        return any(self._apart(rows, hole, wall) for rows in (self.old, *self.earlier))
+
+    def _apart(self, old: pd.DataFrame, hole: str, wall: str) -> bool:
         shift, room = 0.0, 0.0
         for kind in _COORDINATES:
-            a, b = (self._mean(rows, hole, wall, kind) for rows in (self.old, self.read))
+            a, b = (self._mean(rows, hole, wall, kind) for rows in (old, self.read))
             shift = max(shift, abs(a - b)) if np.isfinite(a) and np.isfinite(b) else shift
-        a, b = (self._mean(rows, hole, wall, "diameter") for rows in (self.old, self.read))
+        a, b = (self._mean(rows, hole, wall, "diameter") for rows in (old, self.read))
         if np.isfinite(a) and np.isfinite(b):
             room = max(0.0, b - a) / 2
         able = [g.uncertainty for g in self.spec.gauges if "x" in g.measures and g.uncertainty is not None]
@@ -523,6 +594,18 @@ class _Piece:
             self.part.part if self.part else self.name[0], self.name[1], self.source.file, self.source.recheck,
             self.old.loc[self.gone], counts, self.rows.loc[self.out],
         )  # fmt: skip
+
+
+def _said(text: str) -> list[str]:
+    """Return the tags and days that a text names; a code's two groups may stand apart, and 'tag' before it."""
+    words = [word for word in _SAID.split(_CALLED.sub(" ", text)) if word]
+    found: list[str] = []
+    for word in words:
+        if found and len(found[-1]) == len(word) == 4 and {*(found[-1] + word).upper()} <= {*ALPHABET}:
+            found[-1] += f"-{word}"
+        else:
+            found.append(word)
+    return found
 
 
 def _same_wall(one: str, other: str) -> bool:

@@ -115,7 +115,7 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
                 REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(tag),
                 hole=str(tag.row["hole"]),
             )  # fmt: skip
-    covered = {hole for tag in ours for hole in tag.holes}
+    covered = {hole for tag in ours if not tag.answered for hole in tag.holes}
     for hole in story.holes:
         if hole["verdict"] == "reject" and hole["hole"] not in covered:
             yield _problem(

@@ -151,6 +151,9 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     there = set(kept["serial"].astype(str))
     with ledger.reading() as connection:
         newest = newest_inspections(connection, spec.id, again)
+        for recheck in alone:
+            _, corrected = recheck_replaced(connection, spec, recheck.sources[0], _places(recheck))
+            newest = {key: corrected.get(number, number) for key, number in newest.items()}
     known = {key: _known(ledger, spec.id, *key) for key in newest}
     ids = [number for key, number in newest.items() if key[1] not in there]
     base = base_of_inspections(ledger, spec, ids).readings if ids else None
@@ -163,6 +166,13 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     whole = replace(first, table=kept, rechecks=tuple(alone))
     found = inspect(spec, joined(spec, whole, lambda *key: known.get(key, Known())))
     return replace(found, readings=replace(found.readings, before=readings))
+
+
+def _places(recheck: Readings) -> set[tuple[str, str]]:
+    """Return serial numbers and holes of which a recheck says something."""
+    table = recheck.table
+    said = table[table["value"].notna() | (table["word"] != "") | (table["doubt"] != "")]
+    return {(str(plain(a)), str(plain(b))) for a, b in zip(said["serial"], said["hole"], strict=True)}
 
 
 def _fresh_serials(ledger: Ledger, spec: Specification, first: Readings) -> set[str]:
@@ -203,8 +213,7 @@ def record_recheck(
         if known is not None:
             file = RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry)
             return Recorded(0, 0, (file,), {}, (known_note(source, known),))
-        serials = {str(plain(x)) for x in recheck.table["serial"].unique()}
-        replaced, corrected = recheck_replaced(transaction.connection, spec, source, serials)
+        replaced, corrected = recheck_replaced(transaction.connection, spec, source, _places(recheck))
         found = join_with_record(ledger, spec, recheck, corrected)
         file, ids = _write(ledger, found, specification, replaced, who)
         return Recorded(before + 1, transaction.head[0], (file,), ids, tuple(notes), found.inspection)
@@ -365,7 +374,8 @@ def newly_wrong(ledger: Ledger, inspection: Inspection, ids: Mapping[Key, int], 
         key = str(plain(tag.part)), str(plain(tag.serial))
         if key not in there:
             found = find_tags(ledger, kit=kit, part=key[0], serial=key[1])
-            there[key] = [t for t in speaking_for(numbers[key], found, known) if not t.closed or t.disposition]
+            speaking = speaking_for(numbers[key], found, known)
+            there[key] = [t for t in speaking if not t.closed or (t.disposition and not t.answered)]
         if not any(_covers(old, tag) for old in there[key]):
             out.append(tag)
     return out

@@ -86,18 +86,26 @@ def find_replaced(
 
 
 def recheck_replaced(
-    connection: Connection, spec: Specification, source: Source, serials: set[str]
+    connection: Connection, spec: Specification, source: Source, places: set[tuple[str, str]]
 ) -> tuple[Replaced | None, dict[int, int]]:
     """Return the recorded recheck that a new one of its name corrects, None where there is none; and from which
     inspection its parts go on instead of the one that joined it: inspection -> the one before.
+
+    ``places``: serial numbers and holes that the new one reads. One that leaves out a hole is a further recheck under a
+    name used before, and so is one after which the part was read once more.
     """
-    base, c = base_name(source.file), s.RECHECK.c
+    base, c, r = base_name(source.file), s.RECHECK.c, s.READING.c
     for row in connection.execute(_standing(spec).where(s.FILE.c.base == base)).all():
         joined = connection.execute(
             select(c.inspection_id, c.of_id).join(s.READING_SET, s.READING_SET.c.id == c.set_id)
             .where(s.READING_SET.c.file_id == row.id)
         ).all()  # fmt: skip
-        if joined and not serials.isdisjoint(_serials(connection, int(row.id))):
+        read = connection.execute(
+            select(s.READING_SET.c.serial, r.hole).join(s.READING, r.set_id == s.READING_SET.c.id).distinct()
+            .where(s.READING_SET.c.file_id == row.id, r.value.is_not(None) | (r.word != "") | (r.doubt != ""))
+        ).all()  # fmt: skip
+        later = select(c.id).where(c.of_id.in_([one.inspection_id for one in joined]))
+        if joined and {(str(a), str(b)) for a, b in read} <= places and connection.execute(later).first() is None:
             why = f"the recheck {base} was changed"
             return Replaced(int(row.id), int(row.entry), why), {int(a): int(b) for a, b in joined}
     return None, {}

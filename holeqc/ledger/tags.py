@@ -78,6 +78,11 @@ class TagState:
         return TagState(self.row, tuple(event for event in self.events if event["entry"] < entry))
 
     @property
+    def answered(self) -> bool:
+        """Whether readings closed it, which say nothing for what rejects its holes again."""
+        return self.closed and self.disposition in ("rework", "repair")
+
+    @property
     def not_for_use(self) -> bool:
         """Whether it is closed as scrap or return."""
         return self.closed and self.disposition in NOT_FOR_USE

@@ -23,7 +23,7 @@ from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN
 from holeqc.readings.identities import text_of
 from holeqc.readings.issues import Issue, note, warning
 from holeqc.readings.layouts import views
-from holeqc.readings.marker import BEFORE
+from holeqc.readings.marker import is_before_text
 from holeqc.readings.rows import Rows
 from holeqc.readings.synonyms import FIELD, tokens
 from holeqc.readings.table import ColumnUse, cell_name
@@ -362,10 +362,9 @@ def _beside_readings(table: Table, known: Rows) -> None:
 
 def _ours(table: Table, column: int) -> bool:
     """Whether every cell of a recheck's column for people still holds what its writer put there."""
-    head = BEFORE.get(table.texts[column], "")
     labels = table.context.sheet.grid.columns[column].as_labels(table.rows)
     used = [labels[1][code] for code in np.unique(labels[0][labels[0] >= 0])]
-    return table.context.own and all(isinstance(x, str) and x.startswith(head) for x in used)
+    return table.context.own and all(is_before_text(table.texts[column], x) for x in used)
 
 
 def _printed_over(table: Table, known: Rows, column: int) -> None:

@@ -76,7 +76,7 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
         issue = warning(
             "double-field", f"the {word} is said twice above one table: {text_of(first.content)!r} in "
             f"{cell_name(first.row + 1, first.column + 1)} is taken", "one field", "Delete the wrong one",
-            holds=second.word in {"serial", "unit"} or (second.word == "part" and len(context.spec.parts) > 1),
+            holds=second.word in {"serial", "unit", "recheck", *(["part"] if len(context.spec.parts) > 1 else [])},
         )  # fmt: skip
         context.say(issue, repr(text_of(second.content)), second.row, second.column)
 

@@ -27,6 +27,7 @@ Layout of a sheet (one part and serial a sheet; the sheet's name is decoration, 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Mapping
@@ -34,7 +35,7 @@ from dataclasses import dataclass
 
 from holeqc.quantities import parse_unit
 
-#: columns of a recheck for people -> how our words in them begin; anything else there is somebody's remark
+#: columns of a recheck for people -> how our words in them begin (see `before_text`)
 BEFORE = {"Found before": "before: ", "Decided": "decided: "}
 FORMAT = "1"  #: format of the sheet; a reader refuses one that it does not know
 MARKER_CELL = "A2"
@@ -106,6 +107,24 @@ class Column:
     direction: float | None = None
     trial: int = 1
     unit: str = ""
+
+
+def before_text(column: str, words: str) -> str:
+    """Return what a recheck prints in a column of `BEFORE`: with a sign at its end that no longer fits once somebody
+    writes into the cell, for what stands there then is a remark, and may be of a crack.
+    """
+    text = BEFORE[column] + " ".join(words.split())
+    return f"{text} #{hashlib.sha256(text.encode('ascii', 'replace')).hexdigest()[:3]}"
+
+
+def is_before_text(column: str, text: object) -> bool:
+    """Whether a cell of a column of `BEFORE` holds what was printed there and nothing else."""
+    head = BEFORE.get(column, "")
+    if not isinstance(text, str) or not text.startswith(head):
+        return False
+    return before_text(column, text[len(head) :].rpartition(" #")[0]).encode("ascii", "replace") == text.strip().encode(
+        "ascii", "replace"
+    )
 
 
 def marker_text(marker: Marker) -> str:

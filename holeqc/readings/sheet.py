@@ -22,7 +22,6 @@ from holeqc.readings.believable import (
     size_spans,
 )
 from holeqc.readings.marker import (
-    BEFORE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
@@ -32,6 +31,7 @@ from holeqc.readings.marker import (
     MARKER_CELL,
     MARKER_NAME,
     Marker,
+    before_text,
     marker_text,
     properties,
 )
@@ -273,7 +273,7 @@ class _Writer:
             before = self.recheck.found.get((hole.id, row.wall), "") or "accepted"
             decided = self.recheck.decided.get(hole.id, "") or "nothing"
             heading, text = ("Found before", before) if holds == "found_before" else ("Decided", decided)
-            style.write_text(cell, BEFORE[heading] + text)
+            style.write_text(cell, before_text(heading, text))
         elif holds in PRINTED:
             value = printed(self.s, holds, hole)
             if isinstance(value, str):

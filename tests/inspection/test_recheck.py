@@ -272,6 +272,61 @@ def test_cutting_moves_no_hole(bench: Bench) -> None:
     assert (verdict(again), codes(again)) == ("hold", ["recheck-moved"]), "nor is it moved by reading it once more"
 
 
+def test_a_place_is_not_brought_in_by_small_steps(bench: Bench) -> None:
+    """Each step lies within what the table can err, 2 x 0.0005; together they don't."""
+    def read(x: float, day: str, number: int = 0) -> Path:
+        more = number * 1e-4
+        rows = {("1", "near"): (0.4581 + more, 0.4583, x, 0.9991, "clean"),
+                ("1", "far"): (0.4584, 0.4582 - more, 1.0022 + more, 1.0011, "clean")}  # fmt: skip
+        return bench.sheet({**GOOD, **rows} if not number else rows, of="2026-11-03" if number else "", day=day)
+
+    first, second = read(1.0165, "2026-11-03"), read(1.0156, "2026-11-05", 1)
+    assert (verdict(bench.judged(first, second)), codes(bench.judged(first, second))) == ("reject", [])
+    found = bench.judged(first, second, read(1.0148, "2026-11-06", 2))
+    assert (verdict(found), codes(found)) == ("hold", ["recheck-moved"])
+
+
+THREE = '[[hole]]\nid = "3"\nx = 5.0\ny = 1.0\n'
+WIDE: Rows = {**GOOD, ("3", "near"): (0.4572, 0.4576, 5.0003, 1.0021, "clean"),
+              ("3", "far"): (0.4574, 0.4577, 5.0013, 0.9984, "clean")}  # fmt: skip
+
+
+@pytest.mark.parametrize("sheets", [1, 3])
+def test_a_wall_that_was_not_read_is_not_copied_from_the_other(bench: Bench, sheets: int) -> None:
+    """All at once or hole by hole: what one sheet may not do, several may not."""
+    near = {key: values for key, values in WIDE.items() if key[1] == "near"}
+    first = bench.sheet({**near, **{(hole, "far"): (None,) * 5 for hole, _ in near}})
+    for rows, expected in ((WIDE, "accept"), ({(hole, "far"): near[hole, "near"] for hole, _ in near}, "hold")):
+        far = {key: values for key, values in rows.items() if key[1] == "far"}
+        parts = [dict([one]) for one in far.items()] if sheets > 1 else [far]
+        found = bench.judged(first, *(bench.sheet(some, of="2026-11-03", day="2026-11-05") for some in parts),
+                             more=THREE)  # fmt: skip
+        assert verdict(found) == expected
+        assert ("copied-wall" in codes(found)) is (expected == "hold")
+
+
+def test_a_hole_is_not_copied_from_another_part(bench: Bench) -> None:
+    rows = but(but(GOOD, "2", "near", a=0.4572), "2", "far", a=0.4583)
+    other = bench.sheet({**rows, **REAMED}, serial="P-0", day="2026-11-02")
+    again = bench.sheet(REAMED, of="2026-11-03", day="2026-11-05")
+    found = bench.judged(other, bench.sheet(SMALL), again)
+    assert codes(found) == ["copied-hole"]
+    assert sorted(found.parts["verdict"]) == [0, 1]
+
+
+def test_a_recheck_that_leaves_out_the_part_is_of_the_one_that_the_first_sheet_names() -> None:
+    spec = load_specification(ROOT / "tolerances" / "bl7.toml")
+    first = ROOT / "sample_measurements" / "bl7_S-0108.xlsx"
+    rows = ["5,near,0.4576,0.4575,1.5032,5.7530", "5,far,0.4577,0.4578,1.5035,5.7532"]
+    with TemporaryDirectory() as folder:
+        again = Path(folder) / "again.csv"
+        head = "Serial: S-0108\nDate: 2026-11-20\nRecheck of: tag rk2x 5hx5\n"
+        again.write_text(head + "hole,wall,dia 0,dia 90,x,y,go,no go,surface\n" + "\n".join(
+            f"{row},enters,does not enter,clean" for row in rows) + "\n", encoding="utf-8")  # fmt: skip
+        found = inspect(spec, read_files([first, again], spec, ReadOptions(today=TODAY)))
+    assert (verdict(found), codes(found)) == ("accept", [])
+
+
 def test_pins_that_did_not_enter_are_not_let_in_by_nicer_places() -> None:
     spec = load_specification(ROOT / "tolerances" / "bl7.toml")
     first = ROOT / "sample_measurements" / "bl7_P-0110.xlsx"

@@ -355,3 +355,44 @@ def test_a_closed_tag_stays_closed_when_another_is_decided(shop: Shop) -> None:
     events = len(find_tag(shop.ledger, one).events)
     shop.record("P-1", AGAIN, day="2026-11-06")
     assert len(find_tag(shop.ledger, one).events) == events, "what is closed isn't closed again"
+
+
+def both_to_rework(shop: Shop) -> tuple[str, str]:
+    one, two = sorted(shop.record("P-1", TWO).tags, key=lambda t: find_tag(shop.ledger, t).holes)
+    for tag in (one, two):
+        rework(shop, tag)
+    return one, two
+
+
+def test_a_name_used_again_for_another_hole_corrects_nothing(shop: Shop) -> None:
+    one, two = both_to_rework(shop)
+    recheck(shop, REAMED, one, name="again.csv")
+    run = recheck(shop, {"2": (0.4573, 0.4575)}, two, name="again.csv", day="2026-11-06")
+    assert ([f.status for f in run.recorded.files], verdict(run)) == (["new"], "accept")
+    approve(shop.ledger, "P-1", "41")
+
+
+def test_a_recheck_on_which_another_rests_is_not_corrected(shop: Shop) -> None:
+    one, two = both_to_rework(shop)
+    recheck(shop, {"1": (0.4546, 0.4572)}, one, name="again.csv")
+    recheck(shop, {"2": (0.4573, 0.4575)}, two, day="2026-11-06")
+    run = recheck(shop, {"1": (0.4576, 0.4574)}, one, name="again.csv", day="2026-11-07")
+    assert ([f.status for f in run.recorded.files], verdict(run)) == (["new"], "accept")
+
+
+def test_a_tag_that_readings_closed_says_nothing_where_the_hole_is_rejected_again(shop: Shop) -> None:
+    """The limits are tightened, and what was reamed to the old ones is small again; only the other hole is read."""
+    one, two = both_to_rework(shop)
+    recheck(shop, REAMED, one)
+    kit = shop.folder / "tight.toml"
+    text = shop.kit("B").read_text(encoding="utf-8")
+    kit.write_text(text.replace("[plugs]\ngo = 0.455\n", "").replace("= 0.455", "= 0.4572"), encoding="utf-8")
+    spec = load_specification(kit)
+    shop.release(spec)
+    sheet = shop.sheet("P-1", {"2": (0.4573, 0.4575)}, day="2026-11-06")
+    sheet.write_text(f"Recheck of: {two}\n{sheet.read_text(encoding='utf-8')}", encoding="utf-8")
+    run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
+    assert verdict(run) == "reject"
+    (new,) = run.tags
+    assert find_tag(shop.ledger, new).holes == ("1",)
+    assert "rejected" in refused(shop)
