@@ -46,6 +46,7 @@ _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
 )
+_OF_HOLE = re.compile(r"\s*(?:hole|bohrung|trou|agujero)?\s{0,4}([^\s:=]{1,40})\s{0,4}[:=]", re.I)
 _SIZES = re.compile(r"\d{0,4}[.,]\d{2,6}")
 _PLAIN = re.compile(r"[+-]?\d*[.,]?\d+")
 NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
@@ -599,8 +600,10 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
                 hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
+            other = _OF_HOLE.match(label)  # 'A: .4702 on second look' in the row of hole J
+            of_other = other is not None and other[1].casefold() in kinds.holes
             if kinds.may_be_reading(typed):
-                hit |= (codes == code) & no_hole
+                hit |= (codes == code) & (no_hole | of_other)
     issue = warning(
         "size-in-words",
         "a text beside the readings names a size outside the limits of the hole",

@@ -224,3 +224,13 @@ def test_a_sheet_that_says_no_serial_beside_one_that_does(tmp_path: Path) -> Non
     assert (problem.sheet, problem.serial, problem.holds) == ("again 2b", "", True)
     path = workbook(tmp_path / "b.xlsx", [MM_HEADS, *MM_ROWS], sheet="M-7")
     assert "whose-sheet" not in codes(read(path, kit(KIT_MM), today=TODAY))
+
+
+@pytest.mark.parametrize(
+    ("text", "holds"), [("A: 11.83 on second look", True), ("hole A = 11.83", True), ("C: 2", False)]
+)
+def test_a_size_of_another_hole_in_words_beside_a_row(text: str, holds: bool, tmp_path: Path) -> None:
+    small = KIT_MM.replace('id = "C"', 'id = "C"\nsize = { lower = 4.0, upper = 4.1 }')  # 11.83 is nowhere near C
+    rows = [MM_HEADS, *MM_ROWS[:2], ["C", 4.05, 4.06, 39.97, 50.01, text]]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit(small), serial="M-1")
+    assert ("size-in-words" in codes(readings)) == holds
