@@ -52,7 +52,7 @@ def from_record(kit: Path | None, named: str, ledger: str) -> tuple[Specificatio
     from holeqc.inspection.view import Run
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import newest_story
-    from holeqc.ledger.kits import stored_specification
+    from holeqc.ledger.kits import newest_release, stored_specification
     from holeqc.ledger.read_back import readings_of_inspections
     from holeqc.ledger.tags import find_tags, tags_named
     from holeqc.reports.tags import recheck_of
@@ -63,6 +63,13 @@ def from_record(kit: Path | None, named: str, ledger: str) -> tuple[Specificatio
             raise LedgerError(f"{named}: several tags were printed with this number; name one by its code")
         row = chosen[0].row if chosen else {"serial": named.strip(), "kit": "", "part": ""}
         story = newest_story(there, str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+        newest = newest_release(there, str(story.row["kit"]))
+        if kit is None and newest is not None and newest["specification_id"] != story.row["specification_id"]:
+            raise LedgerError(
+                f"{named}: judged under revision {story.row['revision']} of kit {story.row['kit']}, and revision "
+                f"{newest['revision']} was released since (entry {newest['entry']}). Name its file: "
+                f"holeqc sheet KIT.toml --recheck {named}"
+            )
         spec = load_kit(kit) if kit else stored_specification(there, int(story.row["specification_id"]))
         readings = readings_of_inspections(there, spec, [int(story.row["id"])])
         part: PartView = Run(inspect(spec, readings))[0]

@@ -159,3 +159,19 @@ def test_trends_take_no_recheck(capsys: pytest.CaptureFixture[str]) -> None:
         found.append((one["n"], one["mean"]))
         assert ("it says how the part was mended" in said.err) is (len(files) == 2)
     assert found[0] == found[1]
+
+
+def test_after_a_revision_the_recheck_is_of_the_kit_that_was_released(capsys: pytest.CaptureFixture[str]) -> None:
+    for who in ("office 1", "office 2"):
+        assert run(["kit", "release", KIT, "--by", who]) == 0
+    run(["check", KIT, FIRST, "--record"])
+    assert run(["sheet", "--recheck", "S-0108", "-o", "old.xlsx"]) == 0
+    newer = Path(KIT).read_text(encoding="utf-8").replace('revision = "C"', 'revision = "D"')
+    Path("new.toml").write_text(newer, encoding="utf-8")
+    for who in ("office 1", "office 2"):
+        assert run(["kit", "release", "new.toml", "--by", who]) == 0
+    capsys.readouterr()
+    assert run(["sheet", "--recheck", "S-0108", "-o", "again.xlsx"]) == 2
+    assert "revision D was released since" in capsys.readouterr().err
+    assert run(["sheet", "new.toml", "--recheck", "S-0108", "-o", "again.xlsx"]) == 0
+    assert 'revision "D"' in str(sheet_of("again.xlsx")[1]["A2"].value)
