@@ -50,6 +50,7 @@ _OF_HOLE = re.compile(r"\s*(?:hole|bohrung|trou|agujero)?\s{0,4}([^\s:=]{1,40})\
 _SIZES = re.compile(r"\d{0,4}[.,]\d{2,6}")
 _PLAIN = re.compile(r"[+-]?\d*[.,]?\d+")
 NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
+ROWS_LOOKED_AT = 2_000  #: so many numbers without a heading are looked at one by one
 LIMITS = 2  #: so many sizes in one text are limits
 CALLED_OUT = 2  #: so many columns of diameters, one of them the call-out
 #: how many readings must equal the drawing before a column beside a twin is taken for it
@@ -350,7 +351,7 @@ def _beside_readings(table: Table, known: Rows) -> None:
             _other_drawing(table, known, column)
         elif meaning.reason in {"statistic", "extreme"}:
             _like_a_bad_reading(table, known, column)
-        elif meaning.reason == "computed" and {"position", "tp", "pos"} & set(tokens(table.texts[column])):
+        elif meaning.reason == "computed" and _POSITION & set(tokens(table.texts[column])):
             _off_position(table, known, column)
         elif meaning.reason == "computed" and _ROUND & set(tokens(table.texts[column])):
             _off_form(table, known, column)
@@ -544,6 +545,8 @@ def _off_position(table: Table, known: Rows, column: int) -> None:
     _hold_rows(table, known, issue, rows, column)
 
 
+#: words of a heading over a position that was worked out
+_POSITION = {"position", "tp", "pos", "posición", "posicion", "localisation", "positionsabweichung"}
 #: words of a heading over an out-of-roundness
 _ROUND = {"round", "roundness", "ovality", "oor", "circularity", "unrundheit", "rundheit", "ovalität", "ovalisation",
           "redondez", "ovalidad"}  # fmt: skip
@@ -872,6 +875,10 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
         bad = near & ((values < lower - GRAIN) | (values > upper + GRAIN))
     drill = _drawn(table, known, "diameter")[3]
     bad &= ~(np.abs(values - drill) <= GRAIN)
+    if meaning.kind == UNKNOWN and not table.texts[column]:  # whose row it is nobody says: a table may stand beside
+        kinds = Kinds(table.context.spec)
+        at = np.flatnonzero(there)[:ROWS_LOOKED_AT]
+        bad[at] |= np.array([kinds.is_just_outside(float(v)) for v in values[at]], dtype=np.bool_)
     if meaning.kind == UNKNOWN:  # numbers that are the same in every row tell the drawing's story, not the hole's
         typed = values[np.isfinite(values)]
         if typed.size > 1 and np.ptp(typed) <= GRAIN:
