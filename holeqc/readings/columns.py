@@ -516,9 +516,10 @@ def _tell_remarks(table: Table) -> None:
                 told.append((label, int(table.rows[np.argmax(codes == code)]), column))
     if told:
         told.sort(key=lambda each: each[1])
-        message = f"{len(told)} remarks beside the readings decide nothing: {quoted(told)}"
-        table.context.say(note("remarks", message.replace("1 remarks beside the readings decide", "1 remark beside the "
-                                                          "readings decides")), "", told[0][1], told[0][2])  # fmt: skip
+        count = "1 remark" if len(told) == 1 else f"{len(told)} remarks"
+        decide = "decides" if len(told) == 1 else "decide"
+        message = f"{count} beside the readings {decide} nothing: {quoted(told)}"
+        table.context.say(note("remarks", message), "", told[0][1], told[0][2])
 
 
 #: fields that say whose readings they are, or are judged by themselves
@@ -527,14 +528,11 @@ _WHOSE = {"hole", "wall", "serial", "part", "characteristic", "direction", "tria
 
 def _off_position(table: Table, known: Rows, column: int) -> None:
     """Hold holes whose position, as the sheet works it out, is beyond any tolerance with its largest bonus."""
-    values, _ = column_values(table, column)
-    most = np.full(len(table.context.spec.holes) + 1, np.nan)
+    most = np.full(len(table.context.spec.holes), np.nan)
     for number, hole in enumerate(table.context.spec.holes):
         if hole.position.tolerance is not None:
             bonus = hole.size.band if hole.position.condition in {"MMC", "LMC"} else 0.0
             most[number] = hole.position.tolerance + bonus
-    with np.errstate(invalid="ignore"):
-        rows = np.flatnonzero(values > most[np.where(known.hole < 0, -1, known.hole)] + GRAIN)
     issue = warning(
         "sheet-says-off-position",
         "the position worked out on the sheet is beyond the tolerance with its largest bonus",
@@ -542,6 +540,14 @@ def _off_position(table: Table, known: Rows, column: int) -> None:
         "Measure the position again; look how the sheet works it out",
         holds=True,
     )
+    _hold_beyond(table, known, issue, most, column)
+
+
+def _hold_beyond(table: Table, known: Rows, issue: Issue, most: FloatArray, column: int) -> None:
+    """Hold holes whose number in a column is beyond the most that each hole of the kit (h,) may have."""
+    values, _ = column_values(table, column)
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(values > np.append(most, np.nan)[np.where(known.hole < 0, -1, known.hole)] + GRAIN)
     _hold_rows(table, known, issue, rows, column)
 
 
@@ -554,11 +560,8 @@ _ROUND = {"round", "roundness", "ovality", "oor", "circularity", "unrundheit", "
 
 def _off_form(table: Table, known: Rows, column: int) -> None:
     """Hold holes that are farther out of round, by the sheet, than the kit or else the band of size allows."""
-    values, _ = column_values(table, column)
-    most = np.array([h.size.band if h.form.out_of_roundness is None else h.form.out_of_roundness
-                     for h in table.context.spec.holes] + [np.nan])  # fmt: skip
-    with np.errstate(invalid="ignore"):
-        rows = np.flatnonzero(values > most[np.where(known.hole < 0, -1, known.hole)] + GRAIN)
+    asked = [(h.form.out_of_roundness, h.size.band) for h in table.context.spec.holes]
+    most = np.array([band if form is None else form for form, band in asked])
     issue = warning(
         "sheet-says-off-form",
         "the out-of-roundness worked out on the sheet is beyond what the hole may have",
@@ -566,7 +569,7 @@ def _off_form(table: Table, known: Rows, column: int) -> None:
         "Measure the hole again in several directions",
         holds=True,
     )
-    _hold_rows(table, known, issue, rows, column)
+    _hold_beyond(table, known, issue, most, column)
 
 
 def _earlier(table: Table, known: Rows, column: int) -> None:
@@ -599,12 +602,12 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         label = grid_column.labels[code]
         if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
             continue
+        other = _OF_HOLE.match(label)  # 'A: .4702 on second look' in the row of hole J
+        of_other = other is not None and other[1].casefold() in kinds.holes
         for typed in numbers_in(label[:REMARK]):
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
                 hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
-            other = _OF_HOLE.match(label)  # 'A: .4702 on second look' in the row of hole J
-            of_other = other is not None and other[1].casefold() in kinds.holes
             if kinds.may_be_reading(typed):
                 hit |= (codes == code) & (no_hole | of_other)
     issue = warning(
