@@ -184,14 +184,18 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
         f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside{beside}")
     observed = f"{result.observed_count} of {result.n} ({_percent_interval(*result.observed_interval)})"
     found = result.intervals
+
+    def span(name: str) -> str:
+        return f" ({_range(found[name])}, at least {100 * result.confidence:g} %)" if name in found else ""
+
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs([
         ("positions", str(result.n)), ("tolerance zone", f"diameter {_value(result.tolerance)}"),
         ("mean", f"{_value(result.mean[0])}, {_value(result.mean[1])}"),
         ("sigma along axes", f"{_value(result.sd_axes[0])} at {result.directions[0]:.0f} degrees, "
          f"{_value(result.sd_axes[1])} across"),
-        ("Pp, largest ellipse", f"{number(result.Pp)} ({_range(found.get('Pp'))}){beside}"),
-        ("Ppk, largest ellipse", f"{number(result.Ppk)} ({_range(found.get('Ppk'))}){beside}"),
+        ("Pp, largest ellipse", f"{number(result.Pp)}{span('Pp')}{beside}"),
+        ("Ppk, largest ellipse", f"{number(result.Ppk)}{span('Ppk')}{beside}"),
         ("Ppk, share inside", f"{number(result.Ppk_share)} (without interval){beside}"),
         ("inside, expected", inside), ("outside, observed", observed),
     ])
