@@ -14,7 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from holeqc.problems import DataError
-from holeqc.reports.gauge_text import chance
+from holeqc.reports.gauge_text import chance_sentence
 from holeqc.statistics.chart_parts import CUSUM, EWMA
 
 if TYPE_CHECKING:
@@ -274,7 +274,7 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         second.set_ylabel(axis)
         judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
         _bare(second, "Probability plot\n")
-        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4),
+        second.annotate("" if judged is None else f"test of fit: {chance_sentence(judged)}", (0.0, 1.0), (0, 4),
                         xycoords="axes fraction", textcoords="offset points", fontsize=SMALL, color=INK)
         number = np.arange(1, x.size + 1)
         strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o",

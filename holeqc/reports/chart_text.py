@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from holeqc.reports.gauge_text import WIDTH, chance, notes, number, table
+from holeqc.reports.gauge_text import WIDTH, chance, chance_sentence, notes, number, table
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
@@ -153,10 +153,10 @@ def _outside_lines(result: Capability) -> list[str]:
                      f"{which} with {100 * band.confidence:g} % confidence{words}{beside}"))
     if result.normality is not None:
         n = result.normality
-        rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, p {chance(n.p)}"))
+        rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, {chance_sentence(n.p)}"))
         allowed = result.allowing
         if allowed is not None:
-            rows.append(("normality, judged", f"p {chance(allowed.p)}, allowing for {allowed.words}"))
+            rows.append(("normality, judged", f"{chance_sentence(allowed.p)}, allowing for {allowed.words}"))
     return _pairs(rows)
 
 

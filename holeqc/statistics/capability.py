@@ -16,6 +16,7 @@ from holeqc.statistics.capability_remarks import (
     Neighbours,
     index_remarks,
     means_differ,
+    streams_mixed,
     tails_normal,
 )
 from holeqc.statistics.checks import Readings, prepare, remarks
@@ -365,7 +366,7 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
                                                math.floor(near.of_variance), odd=odd)
     said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
     if groups is not None:
-        said += means_differ(groups, within)
+        said += means_differ(groups, within) + streams_mixed(readings.values, groups)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY

@@ -85,6 +85,34 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
                     action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.")]
 
 
+def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
+    """Return a warning where the same places in every subgroup read high or low: each subgroup mixes streams.
+
+    Two-way analysis of variance without interaction (NIST/SEMATECH e-Handbook 7.4.3.7) over subgroups of one size whose
+    readings (n,) stand together, at the level of 1 %.
+    """
+    from scipy.special import fdtrc
+
+    size, k = groups.equal_size, len(groups)
+    if size is None or size < 2 or k < 5 or groups.scattered:
+        return []
+    table = values.reshape(k, size)
+    places = table.mean(axis=0)
+    rest = table - places - table.mean(axis=1, keepdims=True) + values.mean()
+    freedom = (k - 1) * (size - 1)
+    inside = float(np.sum(rest**2)) / freedom
+    if not inside > 0:
+        return []
+    p = float(fdtrc(size - 1, freedom, k * float(np.sum((places - values.mean()) ** 2)) / (size - 1) / inside))
+    if p >= DIFFER:
+        return []
+    apart = float(np.ptp(places)) / math.sqrt(inside)
+    return [Problem(WARNING, "mixed-streams", f"the readings at the same place in each subgroup (1 to {size}) differ by up "
+                    f"to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
+                    "within is too large and Cp and Cpk too small", action="Judge each stream (bushing, wall, "
+                    "direction, gauge) by itself.")]
+
+
 @dataclass(frozen=True, slots=True)
 class Neighbours:
     """How much each reading resembles the one before, and how many independent readings they are worth.
