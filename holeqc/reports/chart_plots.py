@@ -125,11 +125,12 @@ def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     for word, sums, side, colour, style, mark in lines:
         axes.plot(x, sums, color=colour, linestyle=style, linewidth=1.0, marker=mark, markersize=size, label=word)
         own = [s for s in chart.signals if s.side == side]
-        for points, shape, told in (([s.points[0] for s in own], "^", "left zero"), ([s.at[0] for s in own], "D", "crossed")):
-            if points:
-                place = np.array(points)
+        for at, shape, meaning in (([s.points[0] for s in own], "^", "left zero"),
+                                   ([s.at[0] for s in own], "D", "crossed")):
+            if at:
+                place = np.array(at)
                 axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0,
-                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=told,
+                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=meaning,
                           clip_on=False)
     handles = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
     handles = dict(sorted(handles.items(), key=lambda item: "sum" not in item[0]))
@@ -268,7 +269,8 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
                     markeredgecolor=LINE)
         second.plot(at[[0, -1]], at[[0, -1]], color=INK, linewidth=1.1)
         ends = [v for v in (result.limits.lower, result.limits.upper) if v is not None]
-        if ends and max(*ends, ordered[-1]) - min(*ends, ordered[0]) < 3 * np.ptp(ordered):  # else they flatten the plot
+        reach = max(*ends, ordered[-1]) - min(*ends, ordered[0]) if ends else 0.0
+        if reach < 3 * np.ptp(ordered):  # limits farther off would flatten the plot
             _limit_lines(second, result, upright=False)
         second.set_xlabel(f"where a {word}\nputs it")
         second.set_ylabel(axis)

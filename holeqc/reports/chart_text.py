@@ -82,8 +82,7 @@ def remark_lines(remarks: Iterable[Problem]) -> list[str]:
 
 def capability_text(result: Capability, name: str, unit: str = "") -> str:
     """Return the capability of one quantity for the screen."""
-    limits, level = result.limits, f"{100 * result.choices.confidence:g} % interval"
-    within = result.within
+    limits, within = result.limits, result.within
     lines = [f"Capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs([
         ("readings", str(result.n)),
@@ -93,7 +92,7 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
         ("sigma overall", _value(result.sd_overall)),
         ("sigma within", "-" if within is None else f"{_value(within.sigma)} ({within.words})"),
     ])
-    lines += ["", *_index_lines(result, level), "", *_outside_lines(result), ""]
+    lines += ["", *_index_lines(result), "", *_outside_lines(result), ""]
     if result.percentile is not None:
         lines += [*_percentile_lines(result), ""]
     shapes = result.any_shape
@@ -106,26 +105,32 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
     return "\n".join(lines) + "\n"
 
 
-def _index_lines(result: Capability, level: str) -> list[str]:
+def _index_lines(result: Capability) -> list[str]:
     overall, short, intervals = result.overall, result.within_indices, result.intervals
     beside = NOT_STABLE if result.stability.stable is False else ""
+    shapes = None if result.odd or result.any_shape is None else result.any_shape
+    wide = {} if shapes is None else {"Pp": shapes.Pp, "Ppk": shapes.Ppk}
     rows = []
     for name, value in (("Cp", short.potential), ("Cpk", short.nearest), ("Pp", overall.potential),
                         ("Ppk", overall.nearest), ("Cpm", result.Cpm)):
         bound = intervals.get(f"{name}_lower_bound")
         if value is not None:
-            rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "", beside))
+            rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "",
+                         _range(wide[name]) if wide.get(name) else "", beside))
     if not rows:
         return notes(["no index of a normal distribution is given; the notes below say why"])
-    head = ("index", "value", f"{level} if normal", f"{100 * result.choices.confidence:g} % bound", "")
-    made = table(head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", ""), [
-        row if row[2] != "-" else (*row[:2], "", "", row[4]) for row in rows])
+    level = f"{100 * result.choices.confidence:g} %"
+    head = ("index", "value", f"{level} if normal", "bound if normal", f"{level}, any shape" if any(
+        row[4] for row in rows) else "", "")
+    made = table(head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", "", ""), [
+        row if row[2] != "-" else (*row[:2], "", *row[3:]) for row in rows])
     exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")
              if f"{k}_normal_approximation" in intervals]
     if exact:
         if result.n < FEW_FOR_SHAPE:
-            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for "
-                           "one, take the interval whatever the shape"])
+            rest = ("where nothing else speaks for one, take the interval of any shape" if wide.get("Ppk") else
+                    "these intervals hold only where something else speaks for one")
+            made += notes([f"{result.n} readings seldom show that they are no normal: {rest}"])
         made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 

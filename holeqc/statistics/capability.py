@@ -161,7 +161,8 @@ class Capability:
             "Cpl": self.within_indices.lower, "Cpu": self.within_indices.upper,
             "Pp": self.overall.potential, "Ppk": self.overall.nearest, "Ppl": self.overall.lower,
             "Ppu": self.overall.upper, "Cpm": self.Cpm, "off_centre": self.overall.off_centre,
-            "intervals": self.intervals, "intervals_suppose": "a normal distribution; readings that resemble their neighbours count for less",
+            "intervals": self.intervals,
+            "intervals_suppose": "a normal distribution; readings that resemble their neighbours count for less",
             "any_shape": None if self.any_shape is None else asdict(self.any_shape),
             "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
             "normality_judged": {"p": self.normal_p} | ({} if self.allowing is None else asdict(self.allowing)),
@@ -381,7 +382,8 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}
     found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence, near) if sd else {}
     outside = _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence, near)
-    band = tolerance_interval(m, sd, n if near is None else math.floor(near.of_mean), coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
+    worth = n if near is None else math.floor(near.of_mean)
+    band = tolerance_interval(m, sd, worth, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
                               upper=limits.upper) if normal and sd else None
     made = Capability(n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability,
                       percentile, tuple(said), cautions, allowed, shapes, odd)

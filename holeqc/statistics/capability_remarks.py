@@ -9,13 +9,12 @@ import numpy as np
 
 from holeqc.problems import NOTE, WARNING, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, dot, neighbour_sums
-from holeqc.statistics.checks import Readings
+from holeqc.statistics.checks import FEWEST_ALIKE, Readings
 from holeqc.statistics.indices import Limits
 from holeqc.statistics.subgroups import Subgroups, Within
 
 NORMAL_LEVEL = 0.05
 DIFFER = 0.01  #: level at which means of subgroups differ
-FEWEST_ALIKE = 20  #: readings below which a correlation of neighbours tells nothing (our choice)
 FORTUNATE = 1e-12  #: a reading this close to a limit, relative to it, lies on the limit
 
 
@@ -107,8 +106,8 @@ def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(places)) / math.sqrt(inside)
-    return [Problem(WARNING, "mixed-streams", f"the readings at the same place in each subgroup (1 to {size}) differ by up "
-                    f"to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
+    return [Problem(WARNING, "mixed-streams", f"readings at the same place in each subgroup (1 to {size}) differ by "
+                    f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
                     "within is too large and Cp and Cpk too small", action="Judge each stream (bushing, wall, "
                     "direction, gauge) by itself.")]
 

@@ -345,7 +345,8 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
         directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
         observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
         stability=stability, remarks=tuple(said),
-        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, confidence=confidence, **figures)
+        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {},
+        confidence=confidence, **figures)
 
 
 def _degrees(direction: FloatArray) -> float:

@@ -1,10 +1,11 @@
 """How often the intervals of capability hold the true index: simulated series of nine distributions.
 
 Run as ``python tests/benchmarks/coverage_indices.py [SERIES [FIRST [LENGTHS [NAME...]]]]``, LENGTHS such as 10,25; 400
-series of each kind and length from seed 0 on unless told. What was tuned was tuned on seeds from 500 000 on. The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the upper
-limit and 1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number of
-readings it prints the median of the index that the tool puts forward, then for each interval in how many of 100 series
-it was printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of
+series of each kind and length from seed 0 on unless told. Thresholds were tuned on seeds from
+500 000 on. The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the
+upper limit and 1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number
+of readings it prints the median of the index that the tool puts forward, then for each interval in how many of 100
+series it was printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of
 readings).
 
 - normal, lognormal (sigma of logarithms 0.4), shifted lognormal (0.5 from a threshold of 3), Weibull from zero (shape
@@ -177,13 +178,13 @@ def main() -> None:
         if wanted and name not in wanted:
             continue
         for n in lengths:
-            start = time.process_time()
+            begun = time.process_time()
             answers, tallies = run(n)
             shown = "   ".join(f"{key}: {100 * t.printed / series:3.0f} printed, "
                                + (f"{100 * t.held / t.printed:5.1f} held" if t.printed else "  -       ")
                                for key, t in tallies.items())
             middle = f"{np.nanmedian(answers):6.2f}" if np.isfinite(answers).any() else "     -"
-            print(f"{name:<20} n {n:<4} index {middle}   {shown}   {time.process_time() - start:4.0f} CPU s", flush=True)
+            print(f"{name:<20} n {n:<4} index {middle}   {shown}   {time.process_time() - begun:.0f} CPU s", flush=True)
 
 
 if __name__ == "__main__":

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 import warnings
 from statistics import NormalDist
 from typing import Any
