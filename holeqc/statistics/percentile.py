@@ -173,11 +173,15 @@ class PercentileCapability:
 
 @dataclass(frozen=True, slots=True)
 class AnyShape:
-    """Intervals of ``Pp`` and ``Ppk`` by percentiles that hold whatever the shape; None where ``words`` say why."""
+    """Intervals of ``Pp`` and ``Ppk`` by percentiles that hold whatever the shape; None where ``words`` say why.
+
+    ``at_least``: they hold at least the stated confidence; else about it (93 to 98 of 100 in simulated series at 95 %).
+    """
 
     Pp: Interval | None
     Ppk: Interval | None
     words: str
+    at_least: bool = False
 
 
 def _from_percentiles(limits: Limits, q: FloatArray, natural_zero: bool = False) -> dict[str, FloatArray]:
@@ -228,7 +232,7 @@ def percentile_capability(limits: Limits, values: ArrayLike, *, from_zero: bool 
 
 def any_shape(limits: Limits, ordered: FloatArray, *, choice: Choice | None = None, from_zero: bool = False,
               confidence: float = 0.95, counted: int | None = None) -> AnyShape:
-    """Return intervals of Pp and Ppk by percentiles that hold with at least ``confidence`` whatever the shape.
+    """Return intervals of Pp and Ppk by percentiles that hold with about ``confidence`` whatever the shape.
 
     ``ordered`` (n,) are the readings by size, ``counted`` how many independent ones they are worth, ``choice`` their
     fits where these are known. Of many readings the order alone gives the percentiles' intervals (`_by_order`); of
@@ -278,13 +282,10 @@ def _by_order(limits: Limits, ordered: FloatArray, ranks: FloatArray, natural: b
     every = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
     every = every[(every[:, 1] > every[:, 0]) & (every[:, 2] > every[:, 1])]
     words = "from the order of the readings alone"
-    return _spanned(_from_percentiles(limits, every, natural), words) if every.size else AnyShape(
-        None, None, "the gauge's step hides the percentiles")
-
-
-def _spanned(found: dict[str, FloatArray], words: str) -> AnyShape:
-    spans = {k: (float(v.min()), float(v.max())) for k, v in found.items()}
-    return AnyShape(spans.get("Pp"), spans["Ppk"], words)
+    if not every.size:
+        return AnyShape(None, None, "the gauge's step hides the percentiles")
+    spans = {k: (float(v.min()), float(v.max())) for k, v in _from_percentiles(limits, every, natural).items()}
+    return AnyShape(spans.get("Pp"), spans["Ppk"], words, at_least=True)
 
 
 def allowed_drop(n: int, confidence: float, *, from_zero: bool = False) -> tuple[float, float]:
