@@ -97,7 +97,7 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
         lines += [*_percentile_lines(result), ""]
     shapes = result.any_shape
     if shapes is not None:
-        level = f"{'at least ' if shapes.at_least else ''}{100 * result.choices.confidence:g} %"
+        level = f"{'at least' if shapes.at_least else 'about'} {100 * result.choices.confidence:g} %"
         lines += [*notes([f"Ppk whatever the shape: {_range(shapes.Ppk)} ({level}, {shapes.words})."
                           if shapes.Ppk else f"Ppk whatever the shape: no interval, {shapes.words}."]), ""]
     lines += _stability_lines(result.stability)
