@@ -16,18 +16,15 @@ import numpy as np
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.account import Kinds, in_ascii, quoted
-from holeqc.readings.context import Table
-from holeqc.readings.dates import date_of
-from holeqc.readings.grid import BoolArray, Content, GridColumn, IntArray, Uncalculated
+from holeqc.readings.containers import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
-from holeqc.readings.issues import Issue, note, warning
-from holeqc.readings.layouts import views
-from holeqc.readings.marker import is_before_text
+from holeqc.readings.layouts import Table, views
 from holeqc.readings.rows import Rows
+from holeqc.readings.sheet_layout import is_before_text
 from holeqc.readings.synonyms import FIELD, tokens
-from holeqc.readings.table import ColumnUse, cell_name
-from holeqc.readings.values import length_of
+from holeqc.readings.table import ColumnUse, Issue, cell_name, note, warning
+from holeqc.readings.values import date_of, length_of
 from holeqc.readings.words import (
     REMARK,
     doubt_in,
@@ -747,7 +744,8 @@ def _unknown_across(table: Table, known: Rows, column: int) -> None:
     if rows.size:
         issue = warning(
             "unknown-hole",
-            f"the kit has no hole {name!r}; {rows.size} numbers stand below it" if name
+            f"the kit has no hole {name!r}; {rows.size} numbers stand below it"
+            if name
             else f"{rows.size} numbers stand beside the holes, and no hole is named above them",
             "holes " + ", ".join(table.context.spec.hole_ids[:40]),
             "Correct the hole's number over the column",
