@@ -46,7 +46,7 @@ class Face:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What the tags are printed on: page size [points], tags across and down, what stands at the foot, and the title."""
+    """What the tags are printed on: page size [points], tags across and down, what stands at the foot, the title."""
 
     paper: tuple[float, float]
     across: int

@@ -61,10 +61,7 @@ REASONED: dict[str, dict[str, str]] = {
         "target.open": "a part of a container that is written into an open file of the writer",
         "book.save": "into memory",
     },
-    "readings/sheet.py": {
-        "book.save": "into an open file of the writer",
-        "style.write_text": "a text into a cell, by writer.as_cell",
-    },
+    "readings/sheet.py": {"book.save": "into an open file of the writer"},
     "ledger/exporting.py": {
         "frame.apply(_safe).to_csv": "into an open file of the writer",
         "frame.to_parquet": "into an open file of the writer",
