@@ -20,6 +20,7 @@ from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of
 from holeqc.readings.layouts import Context, Field, Layout, Table
+from holeqc.readings.rows import span
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import Issue, cell_name, note, warning
 from holeqc.readings.values import length_of
@@ -42,7 +43,7 @@ from holeqc.specification.model import Specification
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holeqc.readings.rows import Rows, span
+    from holeqc.readings.rows import Rows
 
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
