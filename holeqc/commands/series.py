@@ -12,8 +12,7 @@ from holeqc import printing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.inspection.series import Series
-    from holeqc.inspection.series_rejects import RejectCounts
+    from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
@@ -85,8 +84,10 @@ def refuse_in_kit(**options: object) -> None:
 
     given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, [])]
     if given:
-        raise DataError(f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
-                        "table with --column")
+        raise DataError(
+            f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
+            "table with --column"
+        )
 
 
 @dataclass(frozen=True, slots=True)

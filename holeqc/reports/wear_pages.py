@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import holeqc
 from holeqc import printing, writer
-from holeqc.inspection.spans import capital
+from holeqc.inspection.results import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_picture

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from holeqc.inspection.evidence import Evidence, Rows
-from holeqc.inspection.places import Places
+from holeqc.inspection.position import Places
 from holeqc.problems import DataError
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.statistics.basics import IntArray

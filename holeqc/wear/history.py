@@ -15,13 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.inspection.disproved import disprove
-from holeqc.inspection.evidence import Evidence, gather
-from holeqc.inspection.grouping import largest, mean, smallest
-from holeqc.inspection.pattern import float_pattern
-from holeqc.inspection.pins import check_pins
-from holeqc.inspection.places import Places, find_places
-from holeqc.inspection.position import position_zones
+from holeqc.inspection.evidence import Evidence, disprove, gather
+from holeqc.inspection.pattern import check_pins, float_pattern
+from holeqc.inspection.position import Places, find_places, position_zones
+from holeqc.inspection.results import largest, mean, smallest
 from holeqc.inspection.series import left_out
 from holeqc.inspection.size import Sizes, judge_size
 from holeqc.problems import NOTE, WARNING, DataError, Problem

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.inspection.spans import capital
+from holeqc.inspection.results import capital
 from holeqc.quantities import format_length, unit_name
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
