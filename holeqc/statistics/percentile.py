@@ -176,7 +176,7 @@ class AnyShape:
     """Intervals of ``Pp`` and ``Ppk`` by percentiles that hold whatever the shape; None where ``words`` say why.
 
     ``at_least``: they hold at least the stated confidence; else about it (93 to 98 of 100 in simulated series at 95 %,
-    more where the tails are light).
+    99 of a uniform, 92 of 125 readings of a mixture that is none of the kinds).
     """
 
     Pp: Interval | None
