@@ -251,3 +251,11 @@ def test_numbers_where_rows_say_what_they_hold(tmp_path: Path) -> None:
     rows = [["", "A", "B", "C"], ["Dia 0", 11.55, 11.56, 11.57], [12.25, 11.55, 11.56, 11.57]]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1", today=TODAY)
     assert any(p.holds for p in readings.problems)
+
+
+def test_a_defect_of_one_hole_in_a_line_of_headings(tmp_path: Path) -> None:
+    rows = [["Hole", "Before", "Dia 0"], ["A", 11.1, 11.55], ["B", 11.1, 11.56], ["C", 11.1, 11.57]]
+    path = workbook(tmp_path / "a.xlsx", [["", "hole B NO-GO enters", "Size"], *rows])
+    assert any(p.holds for p in read(path, kit(KIT_MM), serial="M-1", today=TODAY).problems)
+    path = workbook(tmp_path / "b.xlsx", [["", "Defects of holes", "Size"], *rows])  # a heading asks for them
+    assert not any(p.holds and p.code == "not-accounted" for p in read(path, kit(KIT_MM), serial="M-1").problems)
