@@ -191,7 +191,7 @@ def likely_slips(table: Table, columns: Sequence[str], values: Any) -> tuple[Pro
     """
     from holeqc.problems import WARNING, Problem
     from holeqc.readings.plain_table import find_column
-    from holeqc.statistics.far_off import far_off
+    from holeqc.statistics.basics import far_off
 
     at = far_off(values)
     if not at.size:

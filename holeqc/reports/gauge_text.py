@@ -13,13 +13,10 @@ from holeqc.statistics.gauge_study import LINES
 from holeqc.statistics.signals import TESTS
 
 if TYPE_CHECKING:
-    from holeqc.statistics.gauge_accuracy import Bias, Linearity
-    from holeqc.statistics.gauge_anova import AnovaRow
-    from holeqc.statistics.gauge_attribute import AttributeStudy, Kappa, Proportion
-    from holeqc.statistics.gauge_response import ResponseFit, WrongAnswers
-    from holeqc.statistics.gauge_stability import Stability
-    from holeqc.statistics.gauge_study import GaugeStudy, Share
-    from holeqc.statistics.gauge_uncertainty import Budget
+    from holeqc.statistics.gauge_accuracy import Bias, Linearity, Stability
+    from holeqc.statistics.gauge_answers import AttributeStudy, Kappa, Proportion, ResponseFit, WrongAnswers
+    from holeqc.statistics.gauge_components import AnovaRow
+    from holeqc.statistics.gauge_study import Budget, GaugeStudy, Share
 
 WIDTH = 80
 NAMES = {

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
     from holeqc.statistics.capability import Capability
-    from holeqc.statistics.chart_parts import Chart
+    from holeqc.statistics.charts import Chart
+    from holeqc.statistics.normality import Stability
     from holeqc.statistics.position_capability import PositionCapability
-    from holeqc.statistics.stability import Stability
 
 CHART_HEAD = ("group", "points", "signals", "first at", "last at", "answer")
 LONGEST = 24  #: characters of a group's name in the summary
@@ -84,6 +84,8 @@ def signal_places(made: Chart) -> str:
         counts[signal.test, title] = counts.get((signal.test, title), 0) + 1
     if not places:
         return ""
-    rows = [(test, title, str(counts[test, title]), made.labels[min(at) - 1], made.labels[max(at) - 1])
-            for (test, title), at in places.items()]
+    rows = [
+        (test, title, str(counts[test, title]), made.labels[min(at) - 1], made.labels[max(at) - 1])
+        for (test, title), at in places.items()
+    ]
     return "\n".join(table(("test", "on", "signals", "first at", "last at"), rows)) + "\n"

@@ -16,7 +16,7 @@ import numpy as np
 
 from holeqc.problems import NOTE, WARNING, Problem
 from holeqc.quantities import BoolArray, FloatArray
-from holeqc.statistics.regression import straight_line
+from holeqc.statistics.gauge_accuracy import straight_line
 from holeqc.wear import events as ev
 from holeqc.wear import forecast as fc
 from holeqc.wear import result as res

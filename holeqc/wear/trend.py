@@ -10,7 +10,7 @@ import numpy as np
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import autocorrelation
-from holeqc.statistics.regression import polynomial, straight_line
+from holeqc.statistics.gauge_accuracy import polynomial, straight_line
 from holeqc.wear.paths import binned
 
 LEAST = 6  #: values for a trend

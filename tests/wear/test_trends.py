@@ -11,7 +11,7 @@ from wear_cases import NOMINAL
 
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
-from holeqc.statistics.regression import inverse_fieller, straight_line
+from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
 from holeqc.wear import forecast as fc
 from holeqc.wear import levels, paths
 from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes
