@@ -85,11 +85,15 @@ class Asked:
 class Known:
     """What a ledger knows of a part beyond its readings.
 
-    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it.
+    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it; ``since``: hole ->
+    day of that decision, or of the work. ``against``: hole -> open tag that rejects it and what it was found to be that
+    cutting can't mend, '' where another kit text rejected it for something else.
     """
 
     holes_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     decided: Mapping[str, str] = field(default_factory=dict)
+    since: Mapping[str, str] = field(default_factory=dict)
+    against: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 # ------------------------------------------------------------------------------------------------- what is asked again
@@ -401,10 +405,22 @@ class _Piece:
                 "recheck-older", f"it was read on {now.min()}, before the readings of {said.max()} that it would take "
                 "the place of", "Read what is asked again, and check that sheet",
             )  # fmt: skip
+        elif too_soon := self._before_decision(new):
+            hole, day = too_soon
+            self._hold(
+                "recheck-older", f"hole {hole} was read on {day}, before its {self.known.decided[hole]} was decided or "
+                f"done on {self.known.since[hole]}", "Read what is asked again, and check that sheet",
+            )  # fmt: skip
         elif not any(p.code == COPIED and p.serial == self.name[1] for p in self.recheck.problems):
             self._copied(old, new)
             return False
         return bool(self.problems) and self.problems[-1].code in ("recheck-without-day", "recheck-older")
+
+    def _before_decision(self, new: pd.DataFrame) -> tuple[str, str] | None:
+        """Return a hole that was read before the day of the rework or repair that the reading is to prove, and when."""
+        days = _days(new).astype(str)
+        pairs = sorted(set(zip(new["hole"].astype(str), days.tolist(), strict=True)))
+        return next(((hole, day) for hole, day in pairs if day < self.known.since.get(hole, "")), None)
 
     def _copied(self, old: pd.DataFrame, new: pd.DataFrame) -> None:
         """Hold a recheck whose lengths are those that it replaces, under another day, gauge or temperature."""
@@ -498,6 +514,8 @@ class _Piece:
             if not any(p.code == code and p.hole == hole for p in self.problems):
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
                            "doesn't answer it", "Engineering disposition; record both sheets", hole=hole)  # fmt: skip
+        self._open_against({str(row["hole"]) for row in self.part.characteristics if int(row["verdict"]) == REJECT},
+                           set(gone["hole"].astype(str)))  # fmt: skip
         if int(self.part.row["pin_verdict"]) == REJECT and PATTERN not in self.known.decided:
             told = {p.hole for p in self.problems}
             for hole in dict.fromkeys(gone["hole"].astype(str)):
@@ -506,6 +524,18 @@ class _Piece:
                     self._hold(MOVED, f"the pins didn't all enter, and hole {hole} now reads as if it stood elsewhere: "
                                "cutting can't move a hole", "Engineering disposition; record both sheets",
                                hole=hole)  # fmt: skip
+
+    def _open_against(self, rejected: set[str], again: set[str]) -> None:
+        """Hold holes that an open tag rejects and that this kit's text doesn't, though their readings are the same."""
+        assert self.part is not None
+        told = {p.hole for p in self.part.run.problems if p.code == CANNOT_MEND and _speaks_of(p, self.part)}
+        for hole, (tag, what) in self.known.against.items():
+            if hole in rejected | told or not (what or hole not in again):
+                continue
+            why = f"it {what}, which no new reading and no other limit answers" if what else (
+                "it was rejected under another text of the kit and wasn't read again")  # fmt: skip
+            self._hold(CANNOT_MEND if what else "recheck-tag-open", f"hole {hole}: tag {tag} is open, {why}",
+                       f"Decide on the tag: holeqc disposition {tag} --as ... --by ROLE --reason TEXT", hole=hole)  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
         """Whether a hole's place differs by more than cutting and the gauge can make it, from any reading before: else
