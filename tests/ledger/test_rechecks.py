@@ -464,7 +464,7 @@ def test_readings_of_before_the_rework_close_nothing(shop: Shop, monkeypatch: py
 
 
 def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
-    spec = load_specification(shop.kit("A", "surface = true"))
+    spec = load_specification(shop.kit("A", "[surface]\nclean = true"))
     shop.release(spec)
     lines = "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n" \
             "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
