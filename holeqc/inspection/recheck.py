@@ -40,6 +40,7 @@ from holeqc.inspection.causes import (
 )
 from holeqc.inspection.gauges import gauge_of
 from holeqc.inspection.held import FEEDS, UNPROVED
+from holeqc.inspection.reasons import NO_READINGS
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.spans import joined as in_words
 from holeqc.inspection.tags import ALPHABET, PATTERN, WHOLE_PART, code_typed, tags_of_part
@@ -298,7 +299,8 @@ class _Piece:
         self.first = first.table
         #: what earlier rechecks of the part took the place of
         self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]
-        read = rows["value"].notna() | (rows["word"] != "") | (rows["doubt"] != "")
+        said = (rows["doubt"] != "") & ((rows["hole"] != "") | (rows["doubt"] != NO_READINGS))  # a blank sheet has no day
+        read = rows["value"].notna() | (rows["word"] != "") | said
         self.read = rows[read.to_numpy()]
         if part is None:
             self._hold("recheck-alone", "there are no readings before it to join it with",

@@ -21,7 +21,7 @@ from holeqc.ledger import open_ledger
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import inspection_again
 from holeqc.ledger.approvals import ApprovalRefused, approve
-from holeqc.ledger.approved import approved_set
+from holeqc.ledger.approved import approved_set, record_packet
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.rechecks import with_bases
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
@@ -29,6 +29,7 @@ from holeqc.problems import LedgerError
 from holeqc.readings.options import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
+from holeqc.reports.packet import write_packet
 from holeqc.reports.record_text import part_text
 from holeqc.specification.load import load_specification
 
@@ -182,7 +183,7 @@ def test_the_same_fault_again_keeps_its_tag_and_a_new_one_gets_its_own(shop: Sho
     assert approve(shop.ledger, "P-1", "41").released == "repair, EO-2"
 
 
-def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop) -> None:
+def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop, tmp_path: Path) -> None:
     guarded = '[decision]\nrule = "guarded"\n'
     sizes = {"1": (0.4545, 0.4546), "2": (0.46195, 0.460)}
     tags = {find_tag(shop.ledger, t).holes[0]: t for t in shop.record("P-1", sizes, more=guarded).tags}
@@ -192,7 +193,11 @@ def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop) -> None
     assert (verdict(run), run.tags) == ("hold", ())
     assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
     assert shop.ledger.parts(Filter())[0]["released_with"] == "use-as-is, EO-7"
-    assert approved_set(shop.ledger, "P-1")
+    approved = approved_set(shop.ledger, "P-1")
+    write_packet(approved, tmp_path / "packet", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+    page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
+    assert "BY DISPOSITION" in page
+    assert "Approved with use-as-is, EO-7; as read: hold" in page, "decided on the tag of the first sheet"
 
 
 def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again(shop: Shop) -> None:
