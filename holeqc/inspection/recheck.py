@@ -86,8 +86,8 @@ class Asked:
 class Known:
     """What a ledger knows of a part beyond its readings.
 
-    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it; ``since``: hole ->
-    day of that decision, or of the work. ``against``: hole -> open tag that rejects it and what it was found to be that
+    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it; ``since``: hole
+    -> day of that decision, or of the work. ``against``: hole -> open tag that rejects it and what it was found to be that
     cutting can't mend, '' where another kit text rejected it for something else.
     """
 
@@ -299,7 +299,7 @@ class _Piece:
         self.first = first.table
         #: what earlier rechecks of the part took the place of
         self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]
-        said = (rows["doubt"] != "") & ((rows["hole"] != "") | (rows["doubt"] != NO_READINGS))  # a blank sheet has no day
+        said = (rows["doubt"] != "") & ((rows["hole"] != "") | (rows["doubt"] != NO_READINGS))  # that has no day
         read = rows["value"].notna() | (rows["word"] != "") | said
         self.read = rows[read.to_numpy()]
         if part is None:
@@ -536,8 +536,10 @@ class _Piece:
                 continue
             why = f"it {what}, which no new reading and no other limit answers" if what else (
                 "it was rejected under another text of the kit and wasn't read again")  # fmt: skip
-            self._hold(CANNOT_MEND if what else "recheck-tag-open", f"hole {hole}: tag {tag} is open, {why}",
-                       f"Decide on the tag: holeqc disposition {tag} --as ... --by ROLE --reason TEXT", hole=hole)  # fmt: skip
+            self._hold(
+                CANNOT_MEND if what else "recheck-tag-open", f"hole {hole}: tag {tag} is open, {why}",
+                f"Decide on the tag: holeqc disposition {tag} --as ... --by ROLE --reason TEXT", hole=hole,
+            )  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
         """Whether a hole's place differs by more than cutting and the gauge can make it, from any reading before: else

@@ -1,4 +1,4 @@
-"""What changed between two revisions of a file, cell by cell; and which of its parts it leaves as they are on record."""
+"""What changed between two revisions of a file, cell by cell; which of its parts stay as they are on record."""
 
 from __future__ import annotations
 
@@ -202,11 +202,11 @@ def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
     found: set[int] = set()
     files = sorted({file for file, _, _ in ends})
     for start in range(0, len(files), 400):
-        asked = select(of.file_id, of.part, of.serial).where(
+        alone = select(of.file_id, of.part, of.serial).where(
             of.file_id.in_(files[start : start + 400]), ~select(rests.line).where(rests.set_id == of.id).exists()
         )
-        for row in connection.execute(asked):
-            found.update(ends.get((int(row[0]), str(row[1]), str(row[2])), ()))
+        for file_id, part, serial in connection.execute(alone):
+            found.update(ends.get((int(file_id), str(part), str(serial)), ()))
     return found
 
 

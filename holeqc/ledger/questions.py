@@ -131,8 +131,8 @@ def question_words(question: Question) -> str:
 
 
 def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
-    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('': nothing;
-    of an error that isn't known, what its readings are then).
+    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('': nothing)
+    or, where it isn't known, what its readings are then.
     """
     from holeqc.ledger.obstacles import without_its_error
 
@@ -204,8 +204,8 @@ def _proof(ledger: Ledger, question: Question, instead: str) -> str:
         )
     if not instead.strip():
         raise LedgerError(
-            f"{said}. Read {question.serial} again with another gauge and record it; or, if an inspector has, name that "
-            "gauge: --read-with GAUGE"
+            f"{said}. Read {question.serial} again with another gauge and record it; or, if an inspector has, name "
+            "that gauge: --read-with GAUGE"
         )
     row = ledger.rows(select(s.INSPECTION.c.specification_id).where(s.INSPECTION.c.id == question.inspection_id))[0]
     gauges = stored_specification(ledger, int(row["specification_id"])).gauges

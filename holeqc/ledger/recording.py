@@ -150,9 +150,8 @@ def _left_alone(unchanged: Sequence[tuple[str, str]]) -> list[str]:
     if not unchanged:
         return []
     serials = listed([serial for _, serial in unchanged][:FEW]) + (" and others" if len(unchanged) > FEW else "")
-    one = len(unchanged) == 1
-    return [f"{len(unchanged)} {'part reads' if one else 'parts read'} as on record ({serials}): {'its' if one else 'their'} "
-            f"{'inspection' if one else 'inspections'}, tags and approval stay as they are"]
+    many, whose = ("1 part reads", "its") if len(unchanged) == 1 else (f"{len(unchanged)} parts read", "their")
+    return [f"{many} as on record ({serials}): {whose} verdict, tags and approval stay as they are"]
 
 
 def refuse_other_text(spec: Specification, digest: str) -> None:

@@ -2,8 +2,8 @@
 
 * Accepted now, a hold tag: closed, the evidence is there, if the readings are of the day of the held ones or younger.
 * Accepted now, a reject tag under disposition rework or repair: closed, likewise by readings of the day of the rejected
-  ones or younger. A disposition waits for readings that are recorded after it, and that are of its day, or that on which
-  the work was done, or younger.
+  ones or younger. A disposition waits for readings that are recorded after it, and that are of its day (or that on
+  which the work was done) or younger.
 * Readings that are copies of recorded ones hold the part (`holeqc.ledger.resemblance`), so they close nothing.
 * Accepted now, a reject tag without disposition: stays open; reading until it passes is no decision.
 * Accepted now, a hole that was over its upper limit: rework takes material away and can't make it smaller, so it stays

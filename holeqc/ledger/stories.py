@@ -31,8 +31,8 @@ class InspectionStory:
     """One inspection of a part with all that hangs on it; rows have the columns of the schema.
 
     ``row`` also has the entry's ``at``, ``offset_minutes``, ``made_by``, ``tool`` and the kit's ``kit``, ``revision``,
-    ``drawing``, ``unit``. ``files`` are the files that it rests on, with ``replaced_by`` (a file's id, None where none is or where the newer one
-    says the same of the part).
+    ``drawing``, ``unit``. ``files`` are the files that it rests on, with ``replaced_by`` (a file's id, None where there
+    is none or where it says the same of the part).
     """
 
     row: Row

@@ -54,7 +54,8 @@ Row = dict[str, Any]
 class TagState:
     """A tag, its events oldest first, and where it stands."""
 
-    row: Row  #: columns of the schema, ``kit``, ``revision``, ``kit_digest``, and its entry's ``at``, ``offset_minutes``, ``made_by``
+    #: columns of the schema, ``kit``, ``revision``, ``kit_digest``, and its entry's ``at``, ``offset_minutes``, ``made_by``
+    row: Row
     events: tuple[Row, ...]  #: columns of the schema and of each one's entry: the same three, and ``reason``
 
     @property
@@ -87,8 +88,9 @@ class TagState:
         return self.closed and self.disposition in WORKED_ON
 
     def worked_since(self, offset_minutes: int | None = None) -> str:
-        """Return the day on which its rework or repair was decided or, if that is told, done, by the clock of a bench so
-        far from UTC (this one); '' where there is none.
+        """Return the day on which its rework or repair was decided or, if that is told, done; '' where there is none.
+
+        ``offset_minutes``: by the clock of a bench so far from UTC, this one where none is given.
         """
         if self.disposition not in WORKED_ON:
             return ""
@@ -194,7 +196,8 @@ def find_tags(
         one = select(s.TAG_EVENT.c.tag_id).where(s.TAG_EVENT.c.disposition.in_(decided))
         wanted.append(s.TAG.c.id.in_(one))
     question = (
-        select(*s.TAG.columns, text.kit, text.revision, text.digest.label("kit_digest"), e.at, e.offset_minutes, e.made_by)
+        select(*s.TAG.columns, text.kit, text.revision, text.digest.label("kit_digest"), e.at, e.offset_minutes,
+               e.made_by)
         .select_from(s.TAG)
         .join(s.INSPECTION, i.id == s.TAG.c.inspection_id)
         .join(s.SPECIFICATION, text.id == i.specification_id)

@@ -31,8 +31,8 @@ def report_for(
 ) -> b.Report:  # fmt: skip
     """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first.
 
-    ``number``: of the report, else worked out from what it rests on; ``made``: its day; ``passed``: by which disposition
-    the one part was approved, '' for none: that stands large then, not the verdict that it sets aside.
+    ``number``: of the report, else worked out from what it rests on; ``made``: its day; ``passed``: by which
+    disposition the one part was approved, '' for none: that stands large then, not the verdict that it sets aside.
     """
     full = parts_in_full(run, most_in_full)
     name = (number or report_number(run)) + (f" of {made}" if made else "")

@@ -115,7 +115,7 @@ def test_a_changed_file_is_a_revision_with_its_differences(ledger: Ledger, tmp_p
     assert found == {("F2", "0.4580", None), ("E3", "0.4625", "0.4615"), ("E6", None, "0.4560")}
     notes = [note.removeprefix(f"{path}: ") for note in done.notes]
     assert notes == [
-        "1 part reads as on record (P-2): its inspection, tags and approval stay as they are",
+        "1 part reads as on record (P-2): its verdict, tags and approval stay as they are",
         "a new revision of the file of entry 2; 3 cells differ", "F2: removed '0.4580' (P-1 hole 1 diameter)",
         "E3: '0.4625' became '0.4615' (P-1 hole 2 diameter)", "E6: added '0.4560' (P-3 hole 1 diameter)",
     ]  # fmt: skip

@@ -40,7 +40,7 @@ import holeqc.inspection.judge
 import holeqc.ledger.ledger
 import holeqc.ledger.suspects
 import holeqc.ledger.tags
-import holeqc.readings.read  # noqa: F401  loaded once, before the children part
+import holeqc.readings.read  # loaded once, before the children part
 from holeqc.__main__ import run
 
 KIT = Path(__file__).resolve().parents[2] / "tolerances" / "bl7.toml"
