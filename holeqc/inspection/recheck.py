@@ -87,8 +87,8 @@ class Known:
     """What a ledger knows of a part beyond its readings.
 
     ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it; ``since``: hole
-    -> day of that decision, or of the work. ``against``: hole -> open tag that rejects it and what it was found to be that
-    cutting can't mend, '' where another kit text rejected it for something else.
+    -> day of that decision, or of the work; ``against``: hole -> open tag that rejects it, and what it was found to be
+    that cutting can't mend ('': another kit text rejected it for something else).
     """
 
     holes_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

@@ -131,8 +131,8 @@ def question_words(question: Question) -> str:
 
 
 def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
-    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('': nothing)
-    or, where it isn't known, what its readings are then.
+    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('':
+    nothing) or, where it isn't known, what its readings are then.
     """
     from holeqc.ledger.obstacles import without_its_error
 
