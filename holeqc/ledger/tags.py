@@ -54,7 +54,7 @@ Row = dict[str, Any]
 class TagState:
     """A tag, its events oldest first, and where it stands."""
 
-    #: columns of the schema, ``kit``, ``revision``, ``kit_digest``; of its entry ``at``, ``offset_minutes``, ``made_by``
+    #: the schema's columns, ``kit``, ``revision``, ``kit_digest``; of its entry ``at``, ``offset_minutes``, ``made_by``
     row: Row
     events: tuple[Row, ...]  #: columns of the schema and of each one's entry: the same three, and ``reason``
 
