@@ -506,8 +506,9 @@ class _Piece:
                 continue
             name, cause, decided = str(row["characteristic"]), str(row["cause"]), self.known.decided.get(hole, "")
             never = (name == "size" and cause == CAUSES[OVER]) or cause in (CAUSES[NO_GO_ENTERED], CAUSES[CRACKED])
+            never = never or name == "edge distance"
             moved = name in _PLACES and self._moved(hole, str(row["wall"]))
-            if decided == "repair" or (not never and (decided == "rework" or not (moved or name == "edge distance"))):
+            if decided == "repair" or (not never and (decided == "rework" or not moved)):
                 continue
             what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "

@@ -7,7 +7,7 @@
 * Readings that are copies of recorded ones hold the part (`holeqc.ledger.resemblance`), so they close nothing.
 * Accepted now, a reject tag without disposition: stays open; reading until it passes is no decision.
 * Accepted now, a hole that was over its upper limit: rework takes material away and can't make it smaller, so it stays
-  open, and so does a crack. A repair, such as a bush, closes it.
+  open, and so does a crack or an edge too near. A repair, such as a bush, closes it.
 * Not accepted again, at least as badly: the new tag takes its place, and the old one says so.
 """
 
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
+from holeqc.inspection.spans import joined
 from holeqc.ledger import schema as s
 from holeqc.ledger.rechecks import links
 from holeqc.ledger.tags import BEYOND, CLOSED, GOES_ON, REINSPECTED, WORKED_ON, TagState, beyond_rework, find_tags
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 ACCEPT, HOLD, REJECT = s.VERDICTS
 OVERSIZE = "the hole was over its upper limit; rework can't make it smaller: engineering decides"
-CRACK = "the hole had a crack; rework can't mend that: engineering decides"
 _WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
 
 Row = dict[str, Any]
@@ -51,10 +51,10 @@ def ties(
         )  # fmt: skip
         again |= {(str(r[1]), str(r[2]), str(r[3])): int(r[0]) for r in found}
     events: list[Row] = []
-    joined = links(ledger) if again else {}
+    known = links(ledger) if again else {}
     for tag in [t for kit in sorted({kit for kit, _, _ in again}) for t in find_tags(ledger, kit=kit, only_open=True)]:
         number = again.get((str(tag.row["kit"]), str(tag.row["part"]), str(tag.row["serial"])))
-        if number in joined and not joined[number].touches(tag):
+        if number in known and not known[number].touches(tag):
             continue  # nothing of it was read again
         if number is not None and int(tag.row["inspection_id"]) != number:
             events += _tie(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
@@ -114,7 +114,8 @@ def _against(transaction: Transaction, tag: TagState, number: int, verdict: str)
     mended = was if verdict == ACCEPT else was.keys() - beyond_rework(transaction.connection, number, tag.holes)
     if not mended:
         return ""
-    return CRACK if {was[hole] for hole in mended} == {BEYOND["crack"]} else OVERSIZE
+    others = {was[hole] for hole in mended} - {BEYOND["over"], BEYOND["no-go-entered"]}
+    return f"the hole {joined(sorted(others))}; rework can't mend that: engineering decides" if others else OVERSIZE
 
 
 def _offset(transaction: Transaction, number: int) -> int:

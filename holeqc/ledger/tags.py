@@ -36,7 +36,10 @@ OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
 GOES_ON = "goes on as "  #: begins the note of a tag's last event where a newer one took its place
 NEED_AUTHORITY = ("repair", "use-as-is")
 #: what cutting can't mend, by its cause
-BEYOND = {"over": "was over its upper limit", "no-go-entered": "took the NO-GO", "crack": "had a crack"}
+BEYOND = {
+    "over": "was over its upper limit", "no-go-entered": "took the NO-GO", "crack": "had a crack",
+    "under": "was too near the edge",
+}  # fmt: skip
 GUARD_BAND = "guard-band"  #: cause of a hold that no further reading decides
 COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
 WORKED_ON = ("rework", "repair")
@@ -164,7 +167,8 @@ def beyond_rework(connection: Connection, inspection_id: int, holes: Sequence[st
     c = s.CHARACTERISTIC_VERDICT.c
     rows = connection.execute(
         select(c.hole, c.cause).where(c.inspection_id == inspection_id, c.hole.in_(holes), c.verdict == s.VERDICTS[2])
-        .where(or_(and_(c.characteristic == "size", c.cause == "over"), c.cause.in_(("no-go-entered", "crack"))))
+        .where(or_(and_(c.characteristic == "size", c.cause == "over"), c.cause.in_(("no-go-entered", "crack")),
+                   and_(c.characteristic == "edge distance", c.cause == "under")))
     )  # fmt: skip
     return {str(row.hole): BEYOND[str(row.cause)] for row in rows}
 

@@ -483,3 +483,30 @@ def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
     assert verdict(run) == "accept"
     assert any(note.endswith("the hole had a crack; rework can't mend that: engineering decides") for note in run.notes)
     assert "tag-open" in refused(shop)
+
+
+def test_an_edge_too_near_is_not_reamed_away(shop: Shop) -> None:
+    """The least edge distance is 0.900: neither a recheck after rework nor a whole sheet closes the tag of 0.850."""
+    path = shop.kit("A", "edge_distance = true\n[edge]\nminimum = 0.900")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('["diameter"]', '["diameter", "edge_distance"]'), encoding="utf-8")
+    spec = load_specification(path)
+    shop.release(spec)
+
+    def record(day: str, edge: str, of: str = "", more: str = "1") -> RecordedRun:
+        sheet = shop.folder / f"edge_{day}_{bool(of)}.csv"
+        rows = [f"1,0.457{more},0.458{more},{edge},enters,G1"]
+        rows += [] if of else [f"2,0.459{more},0.460{more},0.950,enters,G1"]
+        head = [f"Serial: P-1\nDate: 2026-11-{day}", *([f"Recheck of: {of}"] if of else [])]
+        sheet.write_text("\n".join([*head, "hole,dia 0,dia 90,edge distance,go,gauge", *rows]) + "\n", encoding="utf-8")
+        readings = read_files([sheet], spec, ReadOptions(today=TODAY))
+        return record_run(shop.ledger, inspect(spec, readings), "bench 2")
+
+    (tag,) = record("03", "0.850").tags
+    rework(shop, tag)
+    assert verdict(run := record("05", "0.951", tag, "3")) == "hold"
+    assert "recheck-cannot-mend" in held(run)
+    run = record("06", "0.952", more="5")
+    assert any("the hole was too near the edge; rework can't mend that" in note for note in run.notes)
+    assert not find_tag(shop.ledger, tag).closed
+    assert "tag-open" in refused(shop)
