@@ -99,12 +99,12 @@ def _part_section(part: PartView, name: str, foot: b.Foot, passed: str) -> b.Sec
             replace(one, verdict=HOLD, detail=f"{said}, {one.detail}", stamp="BY DISPOSITION")
             if isinstance(one, b.Banner) else one for one in blocks
         ]  # fmt: skip
-        verdict = HOLD
+    shown = None if passed and verdict != ACCEPT else verdict
     if len(part.run) == 1:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)
         blocks += unusable_note(part.run)
-    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), verdict, _foot_of(part, foot))
+    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), shown, _foot_of(part, foot))
 
 
 # --------------------------------------------------------------------------------------------------------- overview
