@@ -41,7 +41,7 @@ from holeqc.statistics.indices import (
     tolerance_interval,
 )
 from holeqc.statistics.normality import Allowing, Normality, Stability, allowing, anderson_darling, judge
-from holeqc.statistics.percentile import FEWEST as FEWEST_OF_ANY_SHAPE
+from holeqc.statistics.percentile import FEWEST as FEWEST_OF_ANY
 from holeqc.statistics.percentile import (
     AnyShape,
     PercentileCapability,
@@ -728,13 +728,13 @@ def _by_percentiles(
     n = readings.values.size
     if not (wanted or how.any_shape):
         return None, None, []
-    few = n < FEWEST_OF_ANY_SHAPE
+    few = n < FEWEST_OF_ANY
     choice = None if few or not wanted else choose_distribution(readings.ordered, from_zero=how.from_zero)
     shapes = any_shape(
         limits, readings.ordered, choice=choice, from_zero=how.from_zero, confidence=how.confidence, counted=counted
     )
     if choice is None:
-        said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY_SHAPE} readings: no distribution is chosen")]
+        said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY} readings: no distribution is chosen")]
         return None, shapes, said if few and wanted else []
     found = percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes)
     return found, shapes, []

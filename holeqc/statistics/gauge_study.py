@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
-from holeqc.statistics import gauge_components as anova
-from holeqc.statistics import gauge_components as intervals
 from holeqc.statistics.gauge_components import (
+    COMPONENTS,
     CROSSED,
+    GENERALIZED,
+    LARGE_SAMPLE,
     NESTED,
     ONE_APPRAISER,
     ONE_PART,
@@ -30,11 +31,14 @@ from holeqc.statistics.gauge_components import (
     FloatArray,
     Layout,
     Pooling,
+    anova_table,
+    check_confidence,
     from_mean_squares,
     lay_out,
     pool,
     range_estimates,
     range_limit,
+    sums_of_squares,
 )
 
 # What a person should know beside the numbers of a gauge study, in plain sentences.
@@ -354,12 +358,12 @@ def gauge_study(
     Design and Analysis of Gauge R&R Studies (2005), ch. 3 and 5; intervals in `gauge_intervals`.
     """
     _check(limits, method, interaction, pool_above)
-    intervals.check_confidence(confidence)
+    check_confidence(confidence)
     layout = lay_out(part, appraiser, value, nested=nested)
-    full, freedom, total = anova.sums_of_squares(layout)
-    table = anova.anova_table(full, freedom, total)
+    full, freedom, total = sums_of_squares(layout)
+    table = anova_table(full, freedom, total)
     strata, pooled, rule = pool(layout, full, table, interaction, pool_above)
-    pooled_table = anova.anova_table(strata, freedom, total) if pooled else ()
+    pooled_table = anova_table(strata, freedom, total) if pooled else ()
     if method == "range":
         found, interval_name = Estimates(*range_estimates(layout)), "none"
         rule = "the average and range method has no interaction: it lies in the other lines"
@@ -423,14 +427,14 @@ def _check(limits: tuple[float | None, float | None], method: str, interaction: 
 
 
 def _interval_name(layout: Layout) -> str:
-    name = f"{intervals.LARGE_SAMPLE}; shares: {intervals.GENERALIZED}"
+    name = f"{LARGE_SAMPLE}; shares: {GENERALIZED}"
     return name if layout.balanced else f"{name}; approximate, because the study isn't balanced"
 
 
 def _shares(found: Estimates, limits: tuple[float | None, float | None]) -> tuple[Share, ...]:
     gauge = sum(v for name, v in found.variances.items() if name != "part")
     total = gauge + found.variances["part"] if "part" in found.variances else None
-    full: dict[str, float | None] = {name: found.variances.get(name) for name in anova.COMPONENTS}
+    full: dict[str, float | None] = {name: found.variances.get(name) for name in COMPONENTS}
     full |= {"gauge": gauge, "total": total}
     band = None if limits[0] is None or limits[1] is None else limits[1] - limits[0]
 

@@ -113,10 +113,3 @@ def test_without_limits_there_is_no_index() -> None:
     assert found["Cp"] is found["Ppk"] is None
     assert found["sd_within"] is not None
     assert found["outside"]["expected_ppm"] is None
-
-
-def test_the_face_gives_every_name() -> None:
-    import holeqc.statistics as face
-
-    assert face.clustered_capability_of is clustered_capability
-    assert all(callable(getattr(face, name)) for name in face.__all__)
