@@ -38,6 +38,7 @@ def ledger_readings(
     """
     from holeqc.commands.finding import load_kit, tell_of_kit
     from holeqc.ledger import open_ledger
+    from holeqc.ledger.read_back import recorded_readings
     from holeqc.problems import LedgerError
 
     kits = [path for path in files if path.suffix.lower() == ".toml"]
@@ -47,7 +48,7 @@ def ledger_readings(
     wanted = wanted_from(where, given, characteristics)
     with open_ledger(ledger, create=False) as there:
         _refuse_mixed_units(there.rows(_units(wanted)), there.location.shown)
-        recorded, readings = there.readings(wanted)
+        recorded, readings = recorded_readings(there, wanted)
     if readings.table.empty:
         asked = ", ".join(where) or "all"
         raise LedgerError(f"ledger {there.location.shown}: no reading fits what was asked ({asked})")
@@ -61,9 +62,7 @@ def ledger_readings(
     return given, readings
 
 
-def wanted_from(
-    where: Sequence[str], given: Specification | None, characteristics: tuple[str, ...] = ()
-) -> Filter:
+def wanted_from(where: Sequence[str], given: Specification | None, characteristics: tuple[str, ...] = ()) -> Filter:
     """Return the filter that ``--where`` and a kit file make.
 
     Raises:

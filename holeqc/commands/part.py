@@ -70,11 +70,12 @@ def part(
     from holeqc.inspection.results import VERDICTS
     from holeqc.ledger import open_ledger
     from holeqc.ledger.questions import open_questions
+    from holeqc.ledger.stories import part_story
     from holeqc.problems import LedgerError
     from holeqc.reports.record_text import as_json, part_text, story_data
 
     with open_ledger(ledger, create=False) as there:
-        story = there.part_story(serial, kit=kit, part=name)
+        story = part_story(there, serial, kit=kit, part=name)
         if not story:
             raise LedgerError(f"serial {serial}: nothing is recorded in ledger {there.location.shown}")
         questions = open_questions(there, serial)

@@ -40,6 +40,7 @@ def parts(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.filters import DEFECTS, Filter
     from holeqc.ledger.named_in import refuse_unknown
+    from holeqc.ledger.stories import newest_parts
     from holeqc.reports.record_text import as_json, parts_text
 
     wanted = Filter(
@@ -50,7 +51,7 @@ def parts(
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:
         refuse_unknown(there, wanted)
-        rows = there.parts(wanted)
+        rows = newest_parts(there, wanted)
     printing.write(as_json(rows) if json_ else parts_text(rows))
 
 

@@ -66,12 +66,13 @@ def _record_sheets(
 ) -> RecordedRun:  # fmt: skip
     """Record sheets that stand for themselves, with their tags."""
     from holeqc.inspection.tags import tags_of
+    from holeqc.ledger.recording import record
     from holeqc.ledger.reinspection import left_open
     from holeqc.ledger.tags import open_tags, untagged
 
     printing.progress("recording")
     with ledger.transaction():
-        recorded = ledger.record(inspection, text, by, replaces=replaces)
+        recorded = record(ledger, inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
         drafts = tags_of(inspection)
         printing.progress(f"opening {len(drafts)} tags" if tags else "recording")

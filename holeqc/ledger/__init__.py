@@ -4,7 +4,7 @@ Opening and writing::
 
     open_ledger(where=None, *, create=True) -> Ledger      # path, URL, HOLEQC_LEDGER, ./holeqc-ledger.sqlite3
     with open_ledger("shop.sqlite3") as ledger:
-        recorded = ledger.record(inspection, spec_text, by="bench 2")        # -> Recorded; all of it or nothing
+        recording.record(ledger, inspection, spec_text, by="bench 2")        # -> Recorded; all of it or nothing
         with ledger.transaction() as t:                    # the one writer; nested ones join; all in or nothing
             ledger.rows(select(...))                       # reads inside see the lock-holder's state
             entry = ledger.entry("tag", by="inspector 3", rows={"tag": [{...}], "tag_event": [{...}]})
@@ -18,10 +18,10 @@ closed, other person) is asked inside the transaction, where nobody else can wri
 
 Asking::
 
-    ledger.parts(Filter(verdict="hold", since=day)) -> list of dicts     # newest inspection of each part
-    ledger.part_story(serial, kit="", part="") -> PartStory      # inspections, files, holes, tags, approvals, problems
-    ledger.readings(Filter(...)) -> (Specification, Readings)    # as reading the files gives them: judge, study, chart
-    ledger.columns(["serial", "hole", "value"], Filter(...)) -> frame            # nothing else is fetched
+    stories.newest_parts(ledger, Filter(verdict="hold", since=day))  # newest inspection of each part
+    stories.part_story(ledger, serial, kit="", part="")    # inspections, files, holes, tags, approvals, problems
+    read_back.recorded_readings(ledger, Filter(...))   # kit and readings, as reading the files gives them
+    read_back.columns_of_readings(ledger, ["serial", "hole", "value"], Filter(...))   # a frame; nothing else is fetched
     kits.stored_specification(ledger, specification_id) -> Specification
     differences.differences(ledger, file_id) -> changes of a file's revision, cell by cell
     exporting.as_frame(ledger, content, Filter(...)), exporting.export(ledger, path, content, Filter(...))

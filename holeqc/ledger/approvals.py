@@ -20,6 +20,7 @@ from holeqc.ledger.obstacles import NOT_RECORDED, findings
 from holeqc.ledger.persons import require_role
 from holeqc.ledger.rechecks import links, speaking_for
 from holeqc.ledger.signing import refuse_bad, signed
+from holeqc.ledger.stories import part_story
 from holeqc.ledger.tags import DISPOSITIONED, disposition_about, find_tags, released_with
 from holeqc.ledger.verify import refuse_unsound
 from holeqc.problems import ERROR, LedgerError, Problem
@@ -61,7 +62,7 @@ def newest_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
 
 def whole_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") -> PartStory:
     """Return the story of one part of one kit; raises as `newest_story` does."""
-    story = ledger.part_story(serial, kit=kit, part=part)
+    story = part_story(ledger, serial, kit=kit, part=part)
     _refuse_unclear(ledger, story, kit, part)
     return story
 

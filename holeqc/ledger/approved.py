@@ -18,6 +18,7 @@ from holeqc.ledger.questions import open_questions, question_words
 from holeqc.ledger.rechecks import Link, links
 from holeqc.ledger.seals import seal_data
 from holeqc.ledger.signing import refuse_bad, signature_of, signed
+from holeqc.ledger.stories import part_story
 from holeqc.ledger.tags import TagState, find_tags
 from holeqc.ledger.verify import faults_of_part, refuse_unsound
 from holeqc.problems import LedgerError
@@ -185,9 +186,7 @@ def compare_with_ledger(
         differences.append(f"{place}: the approval was withdrawn, entry {back[0]['seq']}: {back[0]['reason']}")
     serial, against = _later_words(ledger, seq)
     differences += [f"{place}: {words}" for words in against]
-    differences += [
-        f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq
-    ]
+    differences += [f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq]
     differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(ledger, serial)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
@@ -207,7 +206,7 @@ def _later_words(ledger: Ledger, approval_entry: int) -> tuple[str, list[str]]:
         select(i.id, i.part, i.serial, text.kit).join(s.APPROVAL, s.APPROVAL.c.inspection_id == i.id)
         .join(s.SPECIFICATION, text.id == i.specification_id).where(s.APPROVAL.c.entry == approval_entry)
     )[0]  # fmt: skip
-    story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    story = part_story(ledger, str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
     ours = [one for one in story.inspections if one.row["part"] == row["part"]]
     later = later_against(replace(story, inspections=tuple(ours)), int(row["id"]))
     return str(row["serial"]), [against_words(found) for found in later]

@@ -9,6 +9,8 @@ from typing import IO, TYPE_CHECKING, Any
 
 from holeqc import writer
 from holeqc.ledger.filters import Filter, units_of
+from holeqc.ledger.read_back import recorded_readings
+from holeqc.ledger.stories import newest_parts
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -20,7 +22,7 @@ CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
 FORMATS = (".csv", ".parquet", ".xlsx")
 
 
-def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = None) -> pd.DataFrame:
+def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter()) -> pd.DataFrame:
     """Return a table of the ledger as a pandas frame.
 
     ``readings`` (columns of `holeqc.readings.table.COLUMNS`, and kit, revision, unit of the lengths), ``parts`` (newest
@@ -35,19 +37,18 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
 
     from holeqc.ledger.schema import CHARACTERISTIC_VERDICT, ENTRY, HOLE_VERDICT
 
-    limits = wanted or Filter()
     if content == "readings":
         kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(limits))))
         frames = []
         for one in [dataclasses.replace(limits, kit=kit, rechecks=True) for kit in kits or [limits.kit]]:
-            spec, readings = ledger.readings(one)
+            spec, readings = recorded_readings(ledger, one)
             frames.append(readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit))
         return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     if content == "entries":
         return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])
     if content not in CONTENTS:
         raise LedgerError(f"{content!r} can't be exported; give one of {', '.join(CONTENTS)}")
-    parts = pd.DataFrame(ledger.parts(limits))
+    parts = pd.DataFrame(newest_parts(ledger, limits))
     if content == "parts" or parts.empty:
         return parts
     table = HOLE_VERDICT if content == "holes" else CHARACTERISTIC_VERDICT
@@ -62,7 +63,7 @@ def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter | None = 
 
 
 def export(
-    ledger: Ledger, path: Path, content: str = "readings", wanted: Filter | None = None, *, replace: bool = False,
+    ledger: Ledger, path: Path, content: str = "readings", limits: Filter = Filter(), *, replace: bool = False,
     book: Callable[[pd.DataFrame, str, IO[bytes]], None] | None = None,
 ) -> int:  # fmt: skip
     """Write a table of the ledger to a .csv, .parquet or .xlsx file and return the number of its rows.
@@ -85,7 +86,7 @@ def export(
             import pyarrow  # noqa: F401
         except ImportError:
             raise LedgerError("Parquet needs pyarrow; install holeqc with it: pip install 'holeqc[parquet]'") from None
-    frame = as_frame(ledger, content, wanted)
+    frame = as_frame(ledger, content, limits)
     with writer.file(path, replace=replace) as out:
         if ending == ".csv":
             frame.apply(_safe).to_csv(out, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")

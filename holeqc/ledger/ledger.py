@@ -14,7 +14,6 @@ from sqlalchemy import func, select
 import holeqc
 from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
-from holeqc.ledger.filters import Filter
 from holeqc.ledger.guards import refuse_without_guards
 from holeqc.ledger.location import Location
 from holeqc.ledger.migrations import bring_up_to_date, no_ledger
@@ -36,15 +35,9 @@ from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    import pandas as pd
     from sqlalchemy import Connection, Select, Table
 
-    from holeqc.inspection.results import Inspection
-    from holeqc.ledger.recording import Recorded
-    from holeqc.ledger.stories import PartStory
     from holeqc.ledger.verify import Verified
-    from holeqc.readings.table import Readings
-    from holeqc.specification.model import Specification
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
@@ -176,9 +169,7 @@ class Transaction:
         self._next[table.name] = first + count
         return range(first, first + count)
 
-    def start(
-        self, kind: str, by: str, when: dt.datetime | None = None, *, any_time: bool = False
-    ) -> EntryWriter:
+    def start(self, kind: str, by: str, when: dt.datetime | None = None, *, any_time: bool = False) -> EntryWriter:
         """Start an entry; nothing else may be written until it is finished.
 
         ``any_time``: it may be older than the newest one, as an entry that says why the clock was set.
@@ -306,15 +297,6 @@ class Ledger:
                 writer.add_mapped(METADATA.tables[name], given[name])
             return writer.finish(replaces=replaces, reason=reason.strip())
 
-    def record(
-        self, inspection: Inspection, spec_text: str | bytes, by: str, when: dt.datetime | None = None,
-        *, replaces: int | None = None,
-    ) -> Recorded:  # fmt: skip
-        """Record a run of judging: see `holeqc.ledger.recording.record`."""
-        from holeqc.ledger.recording import record
-
-        return record(self, inspection, spec_text, by, when, replaces=replaces)
-
     def clock_was_set(self, by: str, reason: str) -> Entry:
         """Record why the clock shows a moment before the newest entry; entries go on from here.
 
@@ -360,30 +342,6 @@ class Ledger:
         """Return the rows of a question as dicts."""
         with self.reading() as connection:
             return [dict(row) for row in connection.execute(statement).mappings()]
-
-    def readings(self, wanted: Filter | None = None) -> tuple[Specification, Readings]:
-        """Return kit and readings as reading the files gives them: see `holeqc.ledger.read_back.readings`."""
-        from holeqc.ledger.read_back import readings
-
-        return readings(self, wanted or Filter())
-
-    def columns(self, names: Sequence[str], wanted: Filter | None = None) -> pd.DataFrame:
-        """Return only some columns of the readings (`holeqc.readings.table.COLUMNS`); nothing else is fetched."""
-        from holeqc.ledger.read_back import columns_of_readings
-
-        return columns_of_readings(self, wanted or Filter(), names)
-
-    def parts(self, wanted: Filter | None = None) -> list[dict[str, Any]]:
-        """Return the newest inspection of each part: see `holeqc.ledger.stories.parts`."""
-        from holeqc.ledger.stories import parts
-
-        return parts(self, wanted or Filter())
-
-    def part_story(self, serial: str, *, kit: str = "", part: str = "") -> PartStory:
-        """Return the whole story of one serial number: see `holeqc.ledger.stories.part_story`."""
-        from holeqc.ledger.stories import part_story
-
-        return part_story(self, serial, kit=kit, part=part)
 
     def head(self) -> tuple[int, str]:
         """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""

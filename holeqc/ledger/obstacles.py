@@ -17,6 +17,7 @@ from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.rechecks import Link, links, speaking_for
 from holeqc.ledger.resemblance import near_answers, told_apart
+from holeqc.ledger.stories import part_story
 from holeqc.ledger.tags import COPIED, DISPOSITIONED, NEED_AUTHORITY, REWORKED, TagState, find_tags, what_of
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
@@ -347,7 +348,7 @@ def _earlier(
 ) -> Iterable[Problem]:  # fmt: skip
     """Give earlier inspections that reject or hold the part and have no tag that says what became of it."""
     row = story.row
-    for one in ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"])).inspections:
+    for one in part_story(ledger, str(row["serial"]), kit=str(row["kit"]), part=str(row["part"])).inspections:
         old = one.row
         if int(old["id"]) >= int(row["id"]) or old["verdict"] == "accept" or old["part"] != row["part"]:
             continue
@@ -377,7 +378,7 @@ def _elsewhere(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     row = story.row
     mine = str(row["kit"]), str(row["part"])
     newest: dict[tuple[str, str], InspectionStory] = {}
-    for one in ledger.part_story(str(row["serial"])).inspections:
+    for one in part_story(ledger, str(row["serial"])).inspections:
         newest[str(one.row["kit"]), str(one.row["part"])] = one
     tags: dict[tuple[str, str], list[TagState]] = {}
     for tag in find_tags(ledger, serial=str(row["serial"])):
@@ -408,7 +409,7 @@ def _nearly(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
         if answer is not None and not answer["same"]:
             continue
         tags = find_tags(ledger, serial=other)
-        newest = ledger.part_story(other).inspections[-1:]
+        newest = part_story(ledger, other).inspections[-1:]
         against = [f"tag {tag.number} is open" for tag in tags if not tag.closed]
         against += [f"tag {tag.number} is closed by {tag.disposition}" for tag in tags if tag.not_for_use]
         row = newest[0].row if newest else {"verdict": "accept"}

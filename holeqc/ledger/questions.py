@@ -135,12 +135,13 @@ def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
     nothing) or, where it isn't known, what its readings are then.
     """
     from holeqc.ledger.obstacles import without_its_error
+    from holeqc.ledger.stories import part_story
 
     c = s.GAUGE_CALIBRATION.c
     row = ledger.rows(select(s.GAUGE_CALIBRATION).where(c.id == question.calibration_id))[0]
     if row["result"] != BAD or row["error"] is None:
         return False, f"every reading of gauge {question.gauge} is doubtful"
-    story = ledger.part_story(question.serial, kit=question.kit, part=question.part)
+    story = part_story(ledger, question.serial, kit=question.kit, part=question.part)
     one = next(x for x in story.inspections if x.row["id"] == question.inspection_id)
     return True, without_its_error(ledger, one, question.gauge, "", row)
 

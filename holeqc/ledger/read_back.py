@@ -43,7 +43,7 @@ WHOLE = {"trial", "row", "column"}
 MANY = 500  #: sets named one by one in a question; beyond it a range of ids is walked
 
 
-def readings(ledger: Ledger, wanted: Filter) -> tuple[Specification, Readings]:
+def recorded_readings(ledger: Ledger, wanted: Filter = Filter()) -> tuple[Specification, Readings]:
     """Return the kit and the readings that are wanted, as reading the files gives them.
 
     Raises:
@@ -119,8 +119,8 @@ def _of_sets(
     return Base(readings, places[0], places[1], tuple(number for number, _ in found), tuple(sets))
 
 
-def columns_of_readings(ledger: Ledger, wanted: Filter, names: Sequence[str]) -> pd.DataFrame:
-    """Return some columns only of the readings that are wanted: as `readings`, but nothing else is fetched."""
+def columns_of_readings(ledger: Ledger, names: Sequence[str], wanted: Filter = Filter()) -> pd.DataFrame:
+    """Return some columns only of the readings that are wanted: as `recorded_readings`, but nothing else is fetched."""
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
         sets = connection.execute(wanted_sets(wanted)).all()
@@ -293,11 +293,7 @@ def _problems(
 ) -> list[tuple[int, Problem]]:  # fmt: skip
     """Return the problems that were met while reading these files, of the parts that are wanted, with their ids."""
     table = s.PROBLEM
-    question = (
-        select(table)
-        .where(table.c.stage == "reading", table.c.file_id.is_not(None))
-        .order_by(table.c.id)
-    )
+    question = select(table).where(table.c.stage == "reading", table.c.file_id.is_not(None)).order_by(table.c.id)
     if len(files) <= MANY:
         question = question.where(table.c.file_id.in_(files))
     keep, serials = set(files), {serial for _, serial in pieces}
@@ -319,5 +315,3 @@ def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:
         Source(str(row.name), str(row.digest), int(row.bytes), str(row.kit), str(row.revision))
         for row in rows if row.id in keep
     )  # fmt: skip
-
-

@@ -205,7 +205,7 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
     return _by(full, "inspection_id")
 
 
-def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
+def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
     """Return the newest inspection of each part that is wanted, in the order of recording.
 
     Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,

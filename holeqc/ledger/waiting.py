@@ -14,7 +14,7 @@ from holeqc.ledger.equipment import BAD, Forecast, calibrations, forecasts
 from holeqc.ledger.kits import newest_release, stored_specification
 from holeqc.ledger.obstacles import findings
 from holeqc.ledger.questions import Question, open_questions
-from holeqc.ledger.stories import parts
+from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.ledger.tags import TagState, find_tags
 
 if TYPE_CHECKING:
@@ -54,10 +54,8 @@ class Waiting:
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
     """Return what waits, as of one moment."""
-    from holeqc.ledger.filters import Filter
-
     with ledger.reading():
-        rows = [row for row in parts(ledger, Filter()) if not row["approved"] and not row["not_for_use"]]
+        rows = [row for row in newest_parts(ledger) if not row["approved"] and not row["not_for_use"]]
         accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
         asked = accepted[-MOST:]
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
@@ -79,7 +77,7 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
 
 
 def _in_the_way(ledger: Ledger, row: Row) -> tuple[Problem, ...]:
-    story = ledger.part_story(str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    story = part_story(ledger, str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
     one = next(x for x in story.inspections if x.row["id"] == row["id"])
     return findings(ledger, one).obstacles
 

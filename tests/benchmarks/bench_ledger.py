@@ -98,7 +98,10 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
     from sqlalchemy import select
 
     from holeqc.ledger import open_ledger
+    from holeqc.ledger.read_back import columns_of_readings
+    from holeqc.ledger.recording import record
     from holeqc.ledger.schema import READING
+    from holeqc.ledger.stories import part_story
 
     text = kit_text()
     count = len(inspection.readings.table)
@@ -109,7 +112,7 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
         where = fresh()
         with open_ledger(where) as ledger:
             before = memory(reset=True)
-            spent = clock(lambda: ledger.record(inspection, text, "bench 2"))
+            spent = clock(lambda: record(ledger, inspection, text, "bench 2"))
             peaks.append(memory() - before)
             return spent
 
@@ -127,13 +130,13 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
     rows.clear()
     with open_ledger(where, create=False) as ledger:
         serials = [str(s) for s in inspection.parts["serial"][:: max(1, len(inspection.parts) // 50)]]
-        spent = [clock(lambda s=s: ledger.part_story(s)) for s in serials]  # type: ignore[misc]
+        spent = [clock(lambda s=s: part_story(ledger, s)) for s in serials]  # type: ignore[misc]
         first, median, worst = (1000 * t for t in (spent[0], statistics.median(spent), max(spent)))
         print(f"{name}: story of a part: first {first:.1f}, median {median:.1f}, worst {worst:.1f} ms (at most 50)",
               flush=True)  # fmt: skip
         checked = statistics.median(clock(lambda: ledger.verify()) for _ in range(3))
         print(f"{name}: verify {checked:.2f} s, {1e6 * checked / count:.2f} s for a million readings", flush=True)
-        back = clock(lambda: ledger.columns(["serial", "hole", "value"]))
+        back = clock(lambda: columns_of_readings(ledger, ["serial", "hole", "value"]))
         print(f"{name}: three columns of all readings into a frame {back:.2f} s", flush=True)
 
 

@@ -24,8 +24,10 @@ from holeqc.inspection.results import Inspection
 from holeqc.ledger import open_ledger
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.location import find_location
-from holeqc.ledger.recording import KNOWN
+from holeqc.ledger.read_back import columns_of_readings
+from holeqc.ledger.recording import KNOWN, record
 from holeqc.ledger.schema import TAG
+from holeqc.ledger.stories import newest_parts
 from holeqc.problems import LedgerError
 
 PARTS = 6  #: in each sheet
@@ -70,8 +72,8 @@ def result(child: tuple[int, int]) -> Any:
 
 def state(ledger: Ledger, serials: set[str]) -> str:
     """Return whether a run is in the ledger: none, all, or (which must never be) half."""
-    found = {p["serial"] for p in ledger.parts()} & serials
-    readings = ledger.columns(["serial"]) if found else []
+    found = {p["serial"] for p in newest_parts(ledger)} & serials
+    readings = columns_of_readings(ledger, ["serial"]) if found else []
     rows = sum(str(x) in serials for x in readings["serial"]) if found else 0
     if not found and not rows:
         return "none"
@@ -88,7 +90,7 @@ def killed(where: str, folder: Path, kills: int) -> dict[str, Any]:
     states = {"none": 0, "all": 0, "half": 0}
     at, lost = 3, 0
     with open_ledger(where) as ledger:
-        ledger.record(*runs[0], "bench 1")
+        record(ledger, *runs[0], "bench 1")
         needed = 0.0
         for run in runs[1:3]:  # the second, warm, says how long it takes here
             begun = time.monotonic()
@@ -108,10 +110,10 @@ def killed(where: str, folder: Path, kills: int) -> dict[str, Any]:
             if at == len(runs):
                 runs += made(folder, len(runs) + 10)[len(runs) :]
         for run in runs:
-            ledger.record(*run, "bench 1")
+            record(ledger, *run, "bench 1")
         return {
-            "holds": ledger.verify().holds, "states": states, "lost": lost, "parts": len(ledger.parts()),
-            "expected": PARTS * len(runs), "readings": len(ledger.columns(["serial"])),
+            "holds": ledger.verify().holds, "states": states, "lost": lost, "parts": len(newest_parts(ledger)),
+            "expected": PARTS * len(runs), "readings": len(columns_of_readings(ledger, ["serial"])),
         }  # fmt: skip
 
 
@@ -120,7 +122,7 @@ def importing(ledger: Ledger, run: tuple[Inspection, str], moment: float | None)
     done, into = os.pipe()
     child = os.fork()
     if not child:
-        ledger.record(*run, "bench 1")
+        record(ledger, *run, "bench 1")
         os.write(into, b"!")
         time.sleep(60)
     if moment is None:
@@ -163,7 +165,7 @@ def crowded(where: str, folder: Path, benches: int) -> dict[str, Any]:
         with Ledger(find_location(where), wait_seconds=PATIENCE) as ledger:
             for run in (runs[0], *runs[1 + 3 * number : 4 + 3 * number]):
                 with ledger.transaction() as transaction:
-                    done = ledger.record(*run, f"bench {number}")
+                    done = record(ledger, *run, f"bench {number}")
                     known += done.files[0].status == KNOWN
                     (tag,) = transaction.take_ids(TAG, 1)
                     inspection = next(iter(done.inspections.values()), 1)
@@ -188,7 +190,7 @@ def full_disk(where: str, folder: Path, room: int) -> dict[str, Any]:
     """Import with so many bytes of room: by the limit on a file's size, then by the database's own limit on pages."""
     runs = made(folder, 10)
     with open_ledger(where) as ledger:
-        ledger.record(*runs[0], "bench 1")
+        record(ledger, *runs[0], "bench 1")
         before = {name: len(rows) for name, rows in content(ledger).items()}
     size = Path(where).stat().st_size
 
@@ -196,7 +198,7 @@ def full_disk(where: str, folder: Path, room: int) -> dict[str, Any]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (size + room, size + room))
         with open_ledger(where) as ledger:
             for run in runs[1:]:
-                ledger.record(*run, "bench 1")
+                record(ledger, *run, "bench 1")
 
     def by_pages() -> None:
         with open_ledger(where) as ledger:
@@ -204,14 +206,14 @@ def full_disk(where: str, folder: Path, room: int) -> dict[str, Any]:
             event.listen(ledger.engine, "connect", lambda connection, _: connection.execute(limit).close())
             with ledger.transaction():
                 for run in runs[1:]:
-                    ledger.record(*run, "bench 1")
+                    record(ledger, *run, "bench 1")
 
     told = [result(forked(by_file_size)), result(forked(by_pages))]
     with open_ledger(where, create=False) as ledger:
         holds = ledger.verify().holds
         whole = all(state(ledger, {str(x) for x in run[0].parts["serial"]}) != "half" for run in runs)
         after = {name: len(rows) for name, rows in content(ledger).items()}
-        ledger.record(*runs[-1], "bench 1")
+        record(ledger, *runs[-1], "bench 1")
         return {"told": told, "holds": holds, "whole": whole, "before": before, "after": after,
                 "goes_on": ledger.verify().holds}  # fmt: skip
 
@@ -220,7 +222,7 @@ def read_only(where: str, folder: Path, user: int) -> dict[str, Any]:
     """Record and read as somebody who may not write there; ``user`` is used where this process may do anything."""
     runs = made(folder, 2)
     with open_ledger(where) as ledger:
-        ledger.record(*runs[0], "bench 1")
+        record(ledger, *runs[0], "bench 1")
     place = Path(where)
     place.chmod(0o444)
     place.parent.chmod(0o555)
@@ -235,22 +237,22 @@ def read_only(where: str, folder: Path, user: int) -> dict[str, Any]:
 
         return run
 
-    def record() -> None:
+    def write() -> None:
         with open_ledger(where) as ledger:
-            ledger.record(*runs[1], "bench 1")
+            record(ledger, *runs[1], "bench 1")
 
     def make() -> None:
         open_ledger(place.with_name("new.sqlite3")).close()
 
     def read() -> dict[str, Any]:
         with open_ledger(where, create=False) as ledger:
-            return {"parts": len(ledger.parts()), "holds": ledger.verify().holds}
+            return {"parts": len(newest_parts(ledger)), "holds": ledger.verify().holds}
 
-    told = [result(forked(as_somebody(work))) for work in (record, make, read)]
+    told = [result(forked(as_somebody(work))) for work in (write, make, read)]
     place.parent.chmod(0o755)
     place.chmod(0o644)
     with open_ledger(where) as ledger:
-        return {"told": told, "holds": ledger.verify().holds, "parts": len(ledger.parts())}
+        return {"told": told, "holds": ledger.verify().holds, "parts": len(newest_parts(ledger))}
 
 
 HARDSHIPS = {f.__name__: f for f in (killed, killed_at_birth, crowded, full_disk, read_only)}

@@ -26,6 +26,8 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.engine import MANY
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.rechecks import record_recheck
+from holeqc.ledger.recording import record
+from holeqc.ledger.stories import newest_parts
 from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
@@ -37,8 +39,8 @@ def fill(ledger: Ledger, folder: Path) -> None:
     """Put at least one row into every table."""
     spec = kit(folder)
     path = folder / "a.csv"
-    ledger.record(judged(spec, sheet(path, {"P-1": LARGE, "P-2": {"1": (0.457, 4.58)}})), text_of(spec), "bench 2")
-    ledger.record(judged(spec, sheet(path, {"P-1": GOOD})), text_of(spec), "bench 2")
+    record(ledger, judged(spec, sheet(path, {"P-1": LARGE, "P-2": {"1": (0.457, 4.58)}})), text_of(spec), "bench 2")
+    record(ledger, judged(spec, sheet(path, {"P-1": GOOD})), text_of(spec), "bench 2")
     with ledger.transaction():
         tag = ledger.entry("tag", "inspector", {"tag": [
             {"inspection_id": 1, "number": "T-000001", "serial": "P-1", "verdict": "reject"}
@@ -56,7 +58,7 @@ def fill(ledger: Ledger, folder: Path) -> None:
         "calibration_id": 1, "note": "looked at"}],
     })  # fmt: skip
     small = {"1": (0.457, 4.58), "2": (0.459, 0.460)}
-    ledger.record(judged(spec, sheet(folder / "b.csv", {"P-3": small})), text_of(spec), "bench 2")
+    record(ledger, judged(spec, sheet(folder / "b.csv", {"P-3": small})), text_of(spec), "bench 2")
     again = sheet(folder / "c.csv", {"P-3": {"1": (0.457, 0.458)}}, day="2026-11-05")
     again.write_text(f"Recheck of: 2026-11-03\n{again.read_text(encoding='utf-8')}", encoding="utf-8")
     recheck = read_files([again], spec, ReadOptions(today=TODAY))
@@ -369,7 +371,7 @@ def test_flipped_bytes_are_refused_or_found_or_touch_no_row(tmp_path: Path) -> N
                     outcomes["found"] += 1
                     continue
                 assert content(ledger) == whole, f"byte {place_}"
-                assert [p["serial"] for p in ledger.parts()] == ["P-2", "P-1", "P-3"]
+                assert [p["serial"] for p in newest_parts(ledger)] == ["P-2", "P-1", "P-3"]
                 outcomes["untouched"] += 1
         except LedgerError:
             outcomes["refused"] += 1
@@ -398,7 +400,7 @@ def test_every_copy_of_a_text_is_watched_in_indexes_too(tmp_path: Path) -> None:
     path = tmp_path / "l.sqlite3"
     spec = kit(tmp_path)
     with open_ledger(path) as ledger:
-        ledger.record(judged(spec, sheet(tmp_path / "a.csv", {"QX-77": GOOD})), text_of(spec), "bench 2")
+        record(ledger, judged(spec, sheet(tmp_path / "a.csv", {"QX-77": GOOD})), text_of(spec), "bench 2")
     good = path.read_bytes()
     places = [i for i in range(len(good)) if good.startswith(b"QX-77", i)]
     by_index = 0
@@ -438,7 +440,7 @@ def test_a_bench_needs_no_more_than_the_right_to_add(tmp_path: Path) -> None:
             with open_ledger(f"{scheme}://{role}@{rest.rpartition('@')[2]}") as bench:
                 spec = kit(tmp_path)
                 run = judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD}))
-                bench.record(run, text_of(spec), "bench 2")
+                record(bench, run, text_of(spec), "bench 2")
                 assert bench.verify().holds
                 for statement in (
                     "ALTER TABLE tag DISABLE TRIGGER USER", "DROP TABLE withdrawal", "TRUNCATE entry CASCADE",

@@ -21,6 +21,7 @@ from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, with
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
 from holeqc.ledger.obstacles import worst_of
+from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.ledger.summary import summary
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
@@ -65,7 +66,7 @@ def test_an_accepted_part_is_approved_once(shop: Shop) -> None:
     (row,) = story.approvals
     assert (row["made_by"], row["role"], row["note"]) == ("41", "inspector", "first of the lot")
     assert row["entry"] == done.entry.seq
-    assert shop.ledger.parts()[0]["approved"] == 1
+    assert newest_parts(shop.ledger)[0]["approved"] == 1
     assert list(refused(shop, "P-1")) == ["approved-already"]
     assert shop.ledger.verify().holds
 
@@ -208,13 +209,13 @@ def test_a_closed_tag_takes_no_new_disposition(shop: Shop, final: str) -> None:
 def test_a_slip_in_a_final_disposition_opens_the_tag_again(shop: Shop) -> None:
     (tag,) = shop.record("P-1", SMALL).tags
     wrong = dispose(shop.ledger, tag, "scrap", "engineer", "no room")
-    assert (shop.ledger.parts()[0]["open_tags"], summary(shop.ledger).open_tags) == (0, 0)
+    assert (newest_parts(shop.ledger)[0]["open_tags"], summary(shop.ledger).open_tags) == (0, 0)
     dispose(shop.ledger, tag, "rework", "engineer", "T-2 was meant", authority="MRB-7", supersede=True)
     state = find_tag(shop.ledger, tag)
     assert (state.closed, state.disposition) == (False, "rework")
     assert state.events[-1]["note"] == f"in place of entry {wrong.seq}: T-2 was meant"
     assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [tag]
-    assert (shop.ledger.parts()[0]["open_tags"], summary(shop.ledger).open_tags) == (1, 1)
+    assert (newest_parts(shop.ledger)[0]["open_tags"], summary(shop.ledger).open_tags) == (1, 1)
     assert list(refused(shop, "P-1")) == ["rejected"]
     shop.record("P-1", GOOD)  # tied to it like to any open tag
     assert events(shop, tag) == [
@@ -286,10 +287,10 @@ def test_changed_file_is_a_new_inspection_that_names_the_approved_one(shop: Shop
     done = approve(shop.ledger, "P-1", "41")
     run = shop.record("P-1", {"1": (0.457, 0.458), "2": (0.459, 0.461)}, name="p1.csv")
     assert any(f"entry {done.entry.seq} is locked" in note for note in run.notes)
-    story = shop.ledger.part_story("P-1")
+    story = part_story(shop.ledger, "P-1")
     assert [one.row["follows"] for one in story.inspections] == [None, done.inspection["id"]]
     assert [len(one.approvals) for one in story.inspections] == [1, 0]
-    assert shop.ledger.parts()[0]["approved"] == 0
+    assert newest_parts(shop.ledger)[0]["approved"] == 0
 
 
 def test_withdrawal_is_a_new_entry_and_nothing_is_erased(shop: Shop) -> None:

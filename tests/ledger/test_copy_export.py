@@ -22,6 +22,9 @@ from holeqc.ledger.copying import copy, open_target
 from holeqc.ledger.exporting import as_frame, export
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.ledger import Ledger
+from holeqc.ledger.read_back import recorded_readings
+from holeqc.ledger.recording import record
+from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.ledger.summary import summary
 from holeqc.problems import LedgerError
 from holeqc.reports.workbook import write_table
@@ -35,7 +38,7 @@ def fill(ledger: Ledger, folder: Path) -> None:
         ("a.csv", {"P-1": LARGE, "=1+1": GOOD}), ("b.csv", {"P-2": {"1": (0.457, None)}}), ("a.csv", {"P-1": GOOD}),
     )):  # fmt: skip
         path = sheet(folder / name, parts, day=f"2026-11-0{number + 1}", note="@home" if number else "")
-        ledger.record(judged(spec, path), text_of(spec), "bench 2")
+        record(ledger, judged(spec, path), text_of(spec), "bench 2")
     event = {"fixture": "DF-2", "event": "checked", "day": "2026-11-04"}
     ledger.entry("fixture", "engineer", {"fixture_event": [event]})
 
@@ -58,7 +61,7 @@ def test_a_copy_for_safe_keeping_is_the_same_and_grows_on(first: str, second: st
             assert copy(ledger, other, keep_open=True).entries == 0
             spec = kit(folders[0])
             run = judged(spec, sheet(folders[0] / "b.csv", {"P-2": GOOD}))
-            ledger.record(run, text_of(spec), "bench 2")
+            record(ledger, run, text_of(spec), "bench 2")
             assert copy(ledger, other, keep_open=True).entries == 2
             assert content(other) == content(ledger)
             assert other.verify(ledger.head()).holds
@@ -122,7 +125,9 @@ def test_exports_are_what_the_frames_are(ledger: Ledger, tmp_path: Path) -> None
         rows = list(csv.DictReader(file))
     assert {row["serial"] for row in rows} == {"P-1", "P-2", "'=1+1"}
     assert {row["note"] for row in rows} == {"", "'@home"}
-    assert [float(row["value"]) for row in rows] == list(ledger.readings(Filter(replaced=True))[1].table["value"])
+    assert [float(row["value"]) for row in rows] == list(
+        recorded_readings(ledger, Filter(replaced=True))[1].table["value"]
+    )
     assert rows[0]["date"] == "2026-11-01"
     pytest.importorskip("pyarrow")
     assert export(ledger, tmp_path / "d.parquet", wanted=Filter(characteristics=("diameter",))) == 5
@@ -146,10 +151,10 @@ def test_several_kits_must_be_named_apart(ledger: Ledger, tmp_path: Path) -> Non
     path = other / "k3.toml"
     path.write_text(text_of(kit(other)).replace('"K2"', '"K3"'), encoding="utf-8")
     spec = load_specification(path)
-    ledger.record(judged(spec, sheet(other / "a.csv", {"P-1": LARGE})), text_of(spec), "bench 2")
+    record(ledger, judged(spec, sheet(other / "a.csv", {"P-1": LARGE})), text_of(spec), "bench 2")
     with pytest.raises(LedgerError, match=r"several kits \(K2, K3\); name one"):
-        ledger.readings()
-    assert len(ledger.readings(Filter(kit="K3"))[1].table) == 4
+        recorded_readings(ledger)
+    assert len(recorded_readings(ledger, Filter(kit="K3"))[1].table) == 4
     both = as_frame(ledger)
     assert both.groupby("kit").size().to_dict() == {"K2": len(as_frame(ledger, wanted=Filter(kit="K2"))), "K3": 4}
     export(ledger, tmp_path / "both.xlsx", book=write_table)
@@ -164,12 +169,12 @@ def test_several_kits_must_be_named_apart(ledger: Ledger, tmp_path: Path) -> Non
     notes = [c for row in book.iter_rows(min_row=2) for c in row if c.value == "@home"]
     assert all(c.data_type == "s" for c in notes)
     with pytest.raises(LedgerError, match="recorded kits: K2 A, K3 A"):
-        ledger.readings(Filter(kit="K4"))
-    assert [(p["kit"], p["verdict"]) for p in ledger.parts(Filter(serials=("P-1",)))] == [
+        recorded_readings(ledger, Filter(kit="K4"))
+    assert [(p["kit"], p["verdict"]) for p in newest_parts(ledger, Filter(serials=("P-1",)))] == [
         ("K2", "accept"), ("K3", "reject"),
     ]  # fmt: skip
-    assert len(ledger.part_story("P-1").inspections) == 3
-    assert len(ledger.part_story("P-1", kit="K3").inspections) == 1
+    assert len(part_story(ledger, "P-1").inspections) == 3
+    assert len(part_story(ledger, "P-1", kit="K3").inspections) == 1
     counted = summary(ledger)
     assert counted.kits == (("K2", "A", 3), ("K3", "A", 1))
     assert (counted.files, counted.readings, counted.parts) == (4, 8 + 1 + 4 + 4, 4)

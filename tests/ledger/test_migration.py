@@ -16,6 +16,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.approvals import ApprovalRefused, approve
 from holeqc.ledger.kits import release
 from holeqc.ledger.ledger import EntryWriter, Ledger
+from holeqc.ledger.recording import record
 from holeqc.ledger.resemblance import answer
 from holeqc.problems import LedgerError
 
@@ -36,7 +37,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         with open_ledger(where) as ledger:
             spelled = ("d", {"M-006": LARGE}), ("e", {"M006": GOOD})
             for name, parts in (*spelled, ("a", {"P-1": LARGE}), ("b", {"P-2": GOOD}), ("c", {"P-1": GOOD})):
-                ledger.record(judged(spec, sheet(tmp_path / f"{name}.csv", parts)), text_of(spec), "bench 2")
+                record(ledger, judged(spec, sheet(tmp_path / f"{name}.csv", parts)), text_of(spec), "bench 2")
         patch.undo()
         yield where
 

@@ -20,6 +20,7 @@ from holeqc.ledger.approvals import ApprovalRefused, approve
 from holeqc.ledger.approved import approved_set
 from holeqc.ledger.kits import release
 from holeqc.ledger.resemblance import answer, folded
+from holeqc.ledger.stories import newest_parts
 from holeqc.ledger.tags import dispose, find_tag, find_tags
 from holeqc.problems import LedgerError
 from holeqc.readings.read import read_files
@@ -113,7 +114,7 @@ def test_a_copy_stays_a_copy_when_it_is_recorded_again_or_under_another_revision
         run = record_run(shop.ledger, inspect(spec, read_files([shop.folder / "b.csv"], spec)), "bench 2")
         assert [f.status for f in run.recorded.files] == [status]
         assert verdict(run) == "hold"
-        assert shop.ledger.parts()[0]["verdict"] == "hold"
+        assert newest_parts(shop.ledger)[0]["verdict"] == "hold"
 
 
 def test_a_sheet_that_is_completed_is_no_copy(shop: Shop) -> None:
@@ -281,7 +282,7 @@ def test_a_verdict_changed_before_it_is_recorded(shop: Shop) -> None:
     for frame in (inspection.parts, inspection.holes, inspection.characteristics):
         frame["verdict"] = 0
     record_run(shop.ledger, inspection, "bench 2")
-    assert shop.ledger.parts()[0]["verdict"] == "accept"
+    assert newest_parts(shop.ledger)[0]["verdict"] == "accept"
     with pytest.raises(LedgerError, match=r"was judged accept .*, and is judged reject by this version"):
         approve(shop.ledger, "P-1", "41")
 
@@ -391,4 +392,4 @@ def test_two_spellings_in_one_run_are_asked_about_once(shop: Shop) -> None:
 def test_lots_with_numbers_are_not_asked_about(shop: Shop) -> None:
     for serial, sizes in (("1-12", GOOD), ("11-2", AGAIN), ("112", THIRD)):
         shop.record(serial, sizes)
-    assert len(shop.ledger.parts()) == 3
+    assert len(newest_parts(shop.ledger)) == 3

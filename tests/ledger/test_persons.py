@@ -25,6 +25,7 @@ from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
 from holeqc.ledger.kits import release
 from holeqc.ledger.questions import close_questions, consequence_words, open_questions
+from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.ledger.tags import dispose
 from holeqc.problems import LedgerError
 from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
@@ -140,7 +141,7 @@ def test_approvals_dispositions_and_releases_are_signed(shop: Shop) -> None:
         with pytest.raises(LedgerError, match=why):
             approve(shop.ledger, "P-1", "41", signer=signer)
     approve(shop.ledger, "P-1", "41", signer=found["41"])
-    story = shop.ledger.part_story("P-1")
+    story = part_story(shop.ledger, "P-1")
     assert f"by 41 (signed, key {found['41'].public_key[:4]} " in part_text(story)
     assert shop.ledger.verify().holds
     approved_set(shop.ledger, "P-1")
@@ -149,7 +150,7 @@ def test_approvals_dispositions_and_releases_are_signed(shop: Shop) -> None:
 def test_without_signatures_pages_say_name_as_typed(shop: Shop) -> None:
     shop.record("P-1", GOOD)
     approve(shop.ledger, "P-1", "41")
-    assert "by 41 (name as typed) as inspector" in part_text(shop.ledger.part_story("P-1"))
+    assert "by 41 (name as typed) as inspector" in part_text(part_story(shop.ledger, "P-1"))
 
 
 def test_a_forged_approval_in_a_rewritten_chain_is_found(shop: Shop) -> None:
@@ -282,7 +283,7 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
     seq = record_calibration(shop.ledger, bad, "gauge room").seq
     (question,) = open_questions(shop.ledger)  # P-2 was read after the calibration of the 24th
     assert (question.serial, question.gauge, question.calibration) == ("P-1", "G1", seq)
-    first, second = shop.ledger.parts()
+    first, second = newest_parts(shop.ledger)
     assert "found out of tolerance at its next calibration" in first["in_question"]
     assert (first["approved"], second["in_question"]) == (1, "")
     assert "plate P-1: IN QUESTION, gauge G1 read" in parts_text([first, second])

@@ -23,7 +23,10 @@ from holeqc.ledger.again import inspection_again
 from holeqc.ledger.approvals import ApprovalRefused, approve
 from holeqc.ledger.approved import approved_set, record_packet
 from holeqc.ledger.filters import Filter
+from holeqc.ledger.read_back import recorded_readings
 from holeqc.ledger.rechecks import with_bases
+from holeqc.ledger.recording import record
+from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
@@ -119,16 +122,16 @@ def test_the_story_says_which_reading_counts(shop: Shop) -> None:
     (tag,) = shop.record("P-1", SMALL).tags
     rework(shop, tag)
     recheck(shop, REAMED, tag)
-    text = part_text(shop.ledger.part_story("P-1"))
+    text = part_text(part_story(shop.ledger, "P-1"))
     assert f"Recheck of {tag}, joined with inspection 1" in text
     for line in ("3 readings of 2026-11-03 count: hole 2", "3 readings of 2026-11-03 don't count any more: hole 1",
                  "3 readings of 2026-11-05 count: hole 1"):  # fmt: skip
         assert line in text
     everything = shop.ledger.rows(select(s.READING.c.value).where(s.READING.c.value == 0.4545))
     assert len(everything) == 1, "the old reading stays on record"
-    _, readings = shop.ledger.readings(Filter())
+    _, readings = recorded_readings(shop.ledger, Filter())
     assert len(readings.table) == 6, "trends take the part as it was drilled"
-    assert len(shop.ledger.readings(Filter(rechecks=True))[1].table) == 9
+    assert len(recorded_readings(shop.ledger, Filter(rechecks=True))[1].table) == 9
 
 
 def test_first_sheet_and_recheck_in_one_run(shop: Shop) -> None:
@@ -141,7 +144,7 @@ def test_first_sheet_and_recheck_in_one_run(shop: Shop) -> None:
     assert len(run.tags) == 1
     assert not find_tag(shop.ledger, run.tags[0]).closed, "nobody has said that it may be reamed"
     assert list(refused(shop)) == ["tag-open"]
-    assert len(shop.ledger.part_story("P-1").inspections) == 2
+    assert len(part_story(shop.ledger, "P-1").inspections) == 2
     again = record_run(shop.ledger, inspect(spec, readings), "bench 2")
     assert not again.recorded.added
     assert [f.status for f in again.recorded.files] == ["known", "known"]
@@ -192,7 +195,7 @@ def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop, tmp_pat
     run = recheck(shop, REAMED, tags["1"], more=guarded)
     assert (verdict(run), run.tags) == ("hold", ())
     assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
-    assert shop.ledger.parts(Filter())[0]["released_with"] == "use-as-is, EO-7"
+    assert newest_parts(shop.ledger, Filter())[0]["released_with"] == "use-as-is, EO-7"
     approved = approved_set(shop.ledger, "P-1")
     write_packet(approved, tmp_path / "packet", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
     page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
@@ -297,7 +300,7 @@ def test_a_recheck_that_is_changed_goes_on_from_where_it_began(shop: Shop) -> No
     assert [f.status for f in run.recorded.files] == ["revision"]
     assert verdict(run) == "accept"
     (number,) = run.recorded.inspections.values()
-    link = shop.ledger.part_story("P-1").inspections[-1].link
+    link = part_story(shop.ledger, "P-1").inspections[-1].link
     assert link is not None
     assert (link.inspection, link.of) == (number, 1)
     approve(shop.ledger, "P-1", "41")
@@ -309,7 +312,7 @@ def test_a_recheck_is_not_recorded_as_a_sheet_of_its_own(shop: Shop) -> None:
     spec = load_specification(shop.kit())
     found = inspect(spec, readings)
     with pytest.raises(LedgerError, match="the run holds rechecks"):
-        shop.ledger.record(found, Path(spec.path).read_text(encoding="utf-8"), "bench 2")
+        record(shop.ledger, found, Path(spec.path).read_text(encoding="utf-8"), "bench 2")
     for given in ({"tags": False}, {"replaces": 3}):
         with pytest.raises(LedgerError, match="without --replaces and --no-tags"):
             record_run(shop.ledger, found, "bench 2", **given)  # type: ignore[arg-type]
@@ -342,7 +345,7 @@ def test_two_parts_in_one_recheck_go_on_each_by_itself(shop: Shop) -> None:
     sheet.write_text(f"Recheck of: 2026-11-03\n{text}", encoding="utf-8")
     run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
     assert [row["verdict"] for row in run_rows(run)] == ["accept", "accept"]
-    assert [(x["serial"], x["verdict"]) for x in shop.ledger.parts()] == [("P-1", "accept"), ("P-2", "accept")]
+    assert [(x["serial"], x["verdict"]) for x in newest_parts(shop.ledger)] == [("P-1", "accept"), ("P-2", "accept")]
     assert shop.ledger.verify().holds
     for serial in ("P-1", "P-2"):
         approve(shop.ledger, serial, "41")
@@ -358,7 +361,7 @@ def test_a_closed_tag_stays_closed_when_another_is_decided(shop: Shop) -> None:
     assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [two]
     rework(shop, two)
     assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [two]
-    assert {row["serial"]: row["open_tags"] for row in shop.ledger.parts()} == {"P-1": 0, "P-2": 1}
+    assert {row["serial"]: row["open_tags"] for row in newest_parts(shop.ledger)} == {"P-1": 0, "P-2": 1}
     events = len(find_tag(shop.ledger, one).events)
     shop.record("P-1", AGAIN, day="2026-11-06")
     assert len(find_tag(shop.ledger, one).events) == events, "what is closed isn't closed again"
@@ -471,8 +474,10 @@ def test_readings_of_before_the_rework_close_nothing(shop: Shop, monkeypatch: py
 def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
     spec = load_specification(shop.kit("A", "[surface]\nclean = true"))
     shop.release(spec)
-    lines = "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n" \
-            "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
+    lines = (
+        "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n"
+        "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
+    )
     for n, (day, word) in enumerate((("03", "crack"), ("05", "clean"))):
         sheet = shop.folder / f"crack_{n}.csv"
         sheet.write_text(lines.format(day, f"0.457{n}", word, day, f"0.459{n}"), encoding="utf-8")

@@ -18,7 +18,9 @@ from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
 from holeqc.ledger.approved import approved_set
 from holeqc.ledger.filters import Filter
+from holeqc.ledger.read_back import recorded_readings
 from holeqc.ledger.reinspection import OVERSIZE
+from holeqc.ledger.stories import newest_parts
 from holeqc.ledger.tags import dispose, find_tag, find_tags
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
@@ -162,11 +164,14 @@ def test_a_part_that_a_corrected_batch_repeats_stays_as_it_is(shop: Shop, how: s
     dispose(shop.ledger, small, "rework", "engineer", "ream to 0.4575")
     for serial in ("P-1", "P-2"):
         approve(shop.ledger, serial, "41")
-    inspections = {row["serial"]: row["id"] for row in shop.ledger.parts()}
-    entry = {"replaces": first.recorded.files[0].entry, "replaces the inspection": shop.ledger.parts()[0]["entry"]}
+    inspections = {row["serial"]: row["id"] for row in newest_parts(shop.ledger)}
+    entry = {
+        "replaces": first.recorded.files[0].entry,
+        "replaces the inspection": newest_parts(shop.ledger)[0]["entry"],
+    }
     run = batch(shop, MENDED, "batch.csv" if how == "same name" else "again.csv", replaces=entry.get(how))
     assert run.tags == ()
-    rows = {str(row["serial"]): row for row in shop.ledger.parts()}
+    rows = {str(row["serial"]): row for row in newest_parts(shop.ledger)}
     assert {x: row["approved"] for x, row in rows.items()} == {"P-1": 0, "P-2": 1, "P-3": 0, "P-4": 0}
     assert {x: row["id"] == inspections[x] for x, row in rows.items()} == {
         "P-1": False, "P-2": True, "P-3": True, "P-4": True,
@@ -175,7 +180,7 @@ def test_a_part_that_a_corrected_batch_repeats_stays_as_it_is(shop: Shop, how: s
     assert any("3 parts read as on record (P-2, P-3, P-4)" in note for note in run.notes)
     assert len(find_tags(shop.ledger)) == 2
     assert approved_set(shop.ledger, "P-2").later == ()
-    assert len(shop.ledger.readings(Filter(verdict="accept"))[1].table) == 12, "each part once"
+    assert len(recorded_readings(shop.ledger, Filter(verdict="accept"))[1].table) == 12, "each part once"
     withdraw(shop.ledger, "P-2", "41", "to see that nothing else stands in its way")
     approve(shop.ledger, "P-2", "41")
     once_more = batch(shop, MENDED | {"P-1": {"1": (0.4571, 0.4583), "2": (0.4593, 0.4606)}}, "batch.csv")
@@ -194,7 +199,7 @@ def test_a_part_that_a_corrected_batch_speaks_against_is_judged_anew(shop: Shop)
     assert any("withdraw the approval if this stands" in note for note in run.notes)
     gone = batch(shop, {"P-2": FIVE["P-2"]}, "batch.csv")
     assert list(gone.recorded.inspections) == [("plate", "P-2")]
-    assert {row["serial"]: row["rests_on_replaced"] for row in shop.ledger.parts()} == {"P-1": 1, "P-2": 0}
+    assert {row["serial"]: row["rests_on_replaced"] for row in newest_parts(shop.ledger)} == {"P-1": 1, "P-2": 0}
 
 
 def test_tags_missing_of_a_part_left_alone_are_opened(shop: Shop) -> None:
@@ -203,5 +208,5 @@ def test_tags_missing_of_a_part_left_alone_are_opened(shop: Shop) -> None:
     run = batch(shop, MENDED | {"P-1": {"1": (0.4571, 0.4583), "2": (0.4593, 0.4606)}}, "batch.csv")
     assert sorted(str(tag.row["serial"]) for tag in find_tags(shop.ledger)) == ["P-3", "P-4"]
     assert len(run.tags) == 2
-    shop_rows = {str(row["serial"]): row["id"] for row in shop.ledger.parts()}
+    shop_rows = {str(row["serial"]): row["id"] for row in newest_parts(shop.ledger)}
     assert all(tag.row["inspection_id"] == shop_rows[str(tag.row["serial"])] for tag in find_tags(shop.ledger))

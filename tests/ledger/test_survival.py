@@ -23,6 +23,7 @@ from sqlalchemy import inspect, text
 from holeqc.ledger import migrations, open_ledger
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.location import find_location
+from holeqc.ledger.recording import record
 from holeqc.problems import LedgerError
 
 NOBODY = 65534
@@ -182,7 +183,7 @@ def test_a_killed_import_leaves_the_next_one_free(tmp_path: Path) -> None:
     path = tmp_path / "l.sqlite3"
     spec = kit(tmp_path)
     with open_ledger(path) as ledger:
-        ledger.record(judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD})), text_of(spec), "bench 1")
+        record(ledger, judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD})), text_of(spec), "bench 1")
         whole = ledger.head()
     code = (
         "import os, sys\n"
@@ -212,7 +213,7 @@ def four(tmp_path: Path) -> Path:
     with open_ledger(path) as ledger:
         for number in range(4):
             serials = {f"P-{number}{n:02}": GOOD for n in range(40)}
-            ledger.record(judged(spec, sheet(tmp_path / f"{number}.csv", serials)), text_of(spec), "bench 1")
+            record(ledger, judged(spec, sheet(tmp_path / f"{number}.csv", serials)), text_of(spec), "bench 1")
         assert ledger.verify().entries == 9
     return path
 
@@ -250,7 +251,7 @@ def test_entries_before_damage_in_the_middle_still_count(four: Path, tmp_path: P
     """A long kit text goes on over pages of its own; one of these is lost."""
     spec = kit(tmp_path, "B", more=f"# {'z' * 9000}")
     with open_ledger(four) as ledger:
-        ledger.record(judged(spec, sheet(tmp_path / "b.csv", {"Q-9": GOOD})), text_of(spec), "bench 1")
+        record(ledger, judged(spec, sheet(tmp_path / "b.csv", {"Q-9": GOOD})), text_of(spec), "bench 1")
     data = bytearray(four.read_bytes())
     page = data.find(b"z" * 4092) // 4096 * 4096
     data[page : page + 4096] = bytes(4096)

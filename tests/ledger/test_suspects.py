@@ -23,6 +23,7 @@ from holeqc.ledger.equipment import (
     record_calibration,
     record_fixture_event,
 )
+from holeqc.ledger.stories import newest_parts
 from holeqc.ledger.suspects import Suspects, fixture_suspects, gauge_suspects
 from holeqc.problems import LedgerError
 
@@ -54,7 +55,7 @@ def test_verdicts_without_the_error(shop: Shop) -> None:
     assert "0.4545" in changes["P-2"][0]
     assert changes["P-3"] == ("hole 2 reject → accept",)
     # the record itself stands as it was
-    assert [row["verdict"] for row in shop.ledger.parts()] == ["accept", "accept", "reject", "accept"]
+    assert [row["verdict"] for row in newest_parts(shop.ledger)] == ["accept", "accept", "reject", "accept"]
 
 
 def test_error_in_the_other_unit_and_sign(shop: Shop) -> None:
