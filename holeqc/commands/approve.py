@@ -48,7 +48,6 @@ def approve(
     from holeqc.ledger.approvals import ApprovalRefused, newest_story
     from holeqc.ledger.approvals import approve as record
     from holeqc.ledger.obstacles import worst_of
-    from holeqc.ledger.seals import leave_seal
 
     who = required_who(by, "who approves")
     with open_ledger(ledger, create=False) as there:
@@ -58,7 +57,7 @@ def approve(
                 there, serial, who, role=role, kit=kit, part=name, note=note, clock_reason=clock_reason,
                 signer=signer_of(key),
             )  # fmt: skip
-            sealed = leave_seal(there, f"approval of {serial}")
+            sealed = there.leave_seal(f"approval of {serial}")
         except ApprovalRefused as refusal:
             printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
             raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None

@@ -71,9 +71,9 @@ def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified
     """Return what verifying found together with what seals say."""
     from dataclasses import replace
 
-    from holeqc.ledger.seals import broken_seals, folder_of, read_seals
+    from holeqc.ledger.seals import broken_seals, read_seals
 
-    folder, notes = folder_of(ledger), list(found.notes)
+    folder, notes = ledger.seal_folder(), list(found.notes)
     if folder is not None and folder not in [place.resolve() for place in places]:
         if folder.is_dir() and any(folder.glob("seal-*.json")):
             places = [*places, folder]
@@ -83,7 +83,9 @@ def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified
         return found
     seals = read_seals(places)
     notes.append(f"compared with {_count(len(seals), 'seal')}, up to entry {seals[-1].entry}")
-    return replace(found, faults=(*found.faults, *broken_seals(ledger, seals)), notes=tuple(notes))
+    with ledger.reading() as connection:
+        broken = broken_seals(connection, seals)
+    return replace(found, faults=(*found.faults, *broken), notes=tuple(notes))
 
 
 def seal(
@@ -104,14 +106,14 @@ def seal(
     Caution: a seal beside the ledger goes with it. Keep seals elsewhere, or print the last line.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.seals import folder_of, name_folder, seal_data, write_seal
+    from holeqc.ledger.seals import write_seal
 
     with open_ledger(ledger or None, create=False) as opened:
         if folder:
-            entry = name_folder(opened, folder, required_who(by, "who names the folder"))
-            printing.say(f"Seals go to {folder_of(opened)} from now on; entry {entry.seq}")
-        data = seal_data(opened, "seal")
-        for place in [p for p in (out, folder_of(opened)) if p is not None]:
+            entry = opened.name_seal_folder(folder, required_who(by, "who names the folder"))
+            printing.say(f"Seals go to {opened.seal_folder()} from now on; entry {entry.seq}")
+        data = opened.seal_data("seal")
+        for place in [p for p in (out, opened.seal_folder()) if p is not None]:
             printing.say(f"Sealed: {write_seal(data, place)}")
     printing.say(f"newest entry {data['entry']}:{data['hash']}")
 
@@ -148,7 +150,7 @@ def roles(
     elsewhere.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.seals import roles_sql
+    from holeqc.ledger.ledger import roles_sql
 
     with open_ledger(ledger or None, create=False) as opened:
         printing.write(roles_sql(opened, role.strip()))
@@ -206,10 +208,9 @@ def copy(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.copying import copy as copy_all
-    from holeqc.ledger.copying import open_target
 
     name = who(by) if keep_open else required_who(by, "who moves it")
-    with open_ledger(source, create=False) as old, open_target(target, old) as new:
+    with open_ledger(source, create=False) as old, open_ledger(target, like=old) as new:
         done = copy_all(old, new, name, keep_open=keep_open)
         places = f"{old.location.shown} -> {new.location.shown}"
         printing.say(f"{places}: {done.entries} entries and {done.rows} rows copied and verified")

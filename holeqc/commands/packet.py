@@ -61,12 +61,9 @@ def packet(
     _make(words[0], out, (kit, name), (required_who(by, "who makes the packet"), signer_of(key)), ledger)
 
 
-def _make(
-    serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str
-) -> None:
+def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approved import approved_set, record_packet
-    from holeqc.ledger.seals import leave_seal
     from holeqc.reports.packet import write_packet
 
     with open_ledger(ledger, create=False) as there:
@@ -74,7 +71,7 @@ def _make(
         done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
         printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
         printing.say(f"The manifest is on record as entry {there.head()[0]}")
-        if sealed := leave_seal(there, f"packet of {serial}"):
+        if sealed := there.leave_seal(f"packet of {serial}"):
             printing.say(sealed)
         for row in approved.later:
             printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")
@@ -122,6 +119,4 @@ def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[st
 
     approval = found.manifest.get("approval")
     with open_ledger(ledger, create=False) as there:
-        return compare_with_ledger(
-            there, approval if isinstance(approval, dict) else {}, found.manifest_digest
-        )
+        return compare_with_ledger(there, approval if isinstance(approval, dict) else {}, found.manifest_digest)

@@ -31,12 +31,11 @@ def add(
     Example: holeqc person add 41 --role inspector --by 41
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.persons import add as record
-    from holeqc.ledger.persons import declared
+    from holeqc.ledger.persons import declare_person, declared
 
     who = required_who(by, "who declares")
     with open_ledger(ledger) as there:
-        entry = record(there, name, role, who, signer_of(key))
+        entry = declare_person(there, name, role, who, signer_of(key))
         known = declared(there)
     printing.say(f"Declared: {name} as {role}; entry {entry.seq}")
     if len(known) == 1:
@@ -57,10 +56,10 @@ def remove(
     Example: holeqc person remove 17 --by 41 --reason "left the yard"
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.persons import remove as record
+    from holeqc.ledger.persons import remove_person
 
     with open_ledger(ledger, create=False) as there:
-        entry = record(there, name, required_who(by, "who takes off"), reason, signer_of(key))
+        entry = remove_person(there, name, required_who(by, "who takes off"), reason, signer_of(key))
     printing.say(f"Taken off: {name}; entry {entry.seq}")
 
 
@@ -113,7 +112,7 @@ def key(
     passphrase.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.persons import set_key
+    from holeqc.ledger.persons import set_person_key
     from holeqc.ledger.signing import NEW_PASSPHRASE, PASSPHRASE, new_key, write_key
 
     who = required_who(by, "who puts it on record")
@@ -121,6 +120,6 @@ def key(
         signer = signer_of(key)
         locked, public = new_key(passphrase(NEW_PASSPHRASE if key else PASSPHRASE))
         with there.transaction():  # both or neither: a key that can't be written isn't put on record
-            entry = set_key(there, name, public, who, reason, signer)
+            entry = set_person_key(there, name, public, who, reason, signer)
             write_key(out, locked)
     printing.say(f"Key of {name}: {out}; public key {public}, entry {entry.seq}")

@@ -48,11 +48,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.ledger import EntryWriter, Ledger, Transaction
 
 
-def open_ledger(where: str | Path | None = None, *, create: bool = True) -> Ledger:
+def open_ledger(
+    where: str | Path | None = None, *, create: bool = True, wait_seconds: float = 30.0, like: Ledger | None = None
+) -> Ledger:  # fmt: skip
     """Return the ledger at a path or URL, made there on first use unless ``create`` is False.
+
+    ``wait_seconds``: how long a writer waits for another; ``like``: a new ledger is made for a copy of this one.
 
     Raises:
         LedgerError: it can't be opened, isn't there and may not be made, or is newer than this holeqc.
@@ -60,4 +64,10 @@ def open_ledger(where: str | Path | None = None, *, create: bool = True) -> Ledg
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.location import find_location
 
-    return Ledger(find_location(where), create=create)
+    return Ledger(find_location(where), _index, create=create, wait_seconds=wait_seconds, like=like)
+
+
+def _index(transaction: Transaction, writer: EntryWriter) -> None:
+    from holeqc.ledger.resemblance import index_all  # only an old ledger needs it
+
+    index_all(transaction, writer)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from holeqc.inspection.results import VERDICTS, words_of
+from holeqc.inspection.results import words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import readings_of_inspections
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
-    from holeqc.ledger.stories import InspectionStory
     from holeqc.specification.model import Specification
 
 #: takes a kit and its table of readings, gives the table to judge instead
@@ -135,21 +134,3 @@ def _why(row: dict[str, Any], unit: str) -> str:
     found = float(row["found"])
     shown = str(row["found_word"]) or (format_length(found, unit, 4 if unit == "in" else 3) if found == found else "")
     return f"{name} {shown}".strip() + f" ({words_of(str(row['cause']))})"
-
-
-def refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
-    """Refuse an inspection whose recorded readings are judged otherwise today: its report would contradict the record.
-
-    Raises:
-        LedgerError: the part or a hole has another verdict now.
-    """
-    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
-    was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
-    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
-    if verdict != one.row["verdict"] or now != was:
-        differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
-        raise LedgerError(
-            f"inspection {one.row['id']} was judged {one.row['verdict']} by holeqc {one.row['tool']}, and is judged "
-            f"{verdict} by this version ({differing or 'the part as a whole'}); nothing was recorded. Use the version "
-            "that judged it, or record its sheet again"
-        )

@@ -13,19 +13,20 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import schema as s
-from holeqc.ledger.again import inspection_again, refuse_other_verdict
+from holeqc.ledger.again import inspection_again
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.obstacles import NOT_RECORDED, findings
 from holeqc.ledger.persons import require_role
-from holeqc.ledger.rechecks import links, speaking_for
 from holeqc.ledger.signing import refuse_bad, signed
 from holeqc.ledger.stories import part_story
-from holeqc.ledger.tags import DISPOSITIONED, disposition_about, find_tags, released_with
-from holeqc.ledger.verify import refuse_unsound
+from holeqc.ledger.tags import DISPOSITIONED, disposition_about, find_tags, links, released_with, speaking_for
+from holeqc.ledger.verify import faults_of_part
 from holeqc.problems import ERROR, LedgerError, Problem
 
 if TYPE_CHECKING:
+    from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Entry, Ledger
     from holeqc.ledger.signing import Signer
     from holeqc.ledger.stories import InspectionStory, PartStory
@@ -84,6 +85,39 @@ def _refuse_unclear(ledger: Ledger, story: PartStory, kit: str, part: str) -> No
 
 
 # ------------------------------------------------------------------------------------------------------- approve
+
+
+def refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
+    """Refuse an inspection whose recorded readings are judged otherwise today: its report would contradict the record.
+
+    Raises:
+        LedgerError: the part or a hole has another verdict now.
+    """
+    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
+    was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
+    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
+    if verdict != one.row["verdict"] or now != was:
+        differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
+        raise LedgerError(
+            f"inspection {one.row['id']} was judged {one.row['verdict']} by holeqc {one.row['tool']}, and is judged "
+            f"{verdict} by this version ({differing or 'the part as a whole'}); nothing was recorded. Use the version "
+            "that judged it, or record its sheet again"
+        )
+
+
+def refuse_unsound(ledger: Ledger, serial: str) -> None:
+    """Refuse to go on with a part whose record doesn't hold.
+
+    Raises:
+        LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
+    """
+    with ledger.reading() as connection:
+        faults = faults_of_part(connection, serial)
+    if faults:
+        raise LedgerError(
+            f"ledger {ledger.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing was "
+            "recorded; holeqc ledger verify says more; go on with the last copy that holds"
+        )
 
 
 def approve(

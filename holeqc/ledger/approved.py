@@ -10,17 +10,15 @@ from sqlalchemy import select
 
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import schema as s
-from holeqc.ledger.again import inspection_again, refuse_other_verdict
-from holeqc.ledger.approvals import approval_about, signed_before, whole_story
+from holeqc.ledger.again import inspection_again
+from holeqc.ledger.approvals import approval_about, refuse_other_verdict, refuse_unsound, signed_before, whole_story
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.obstacles import WHEN_GIVEN, findings, standing_approval
 from holeqc.ledger.questions import open_questions, question_words
-from holeqc.ledger.rechecks import Link, links
-from holeqc.ledger.seals import seal_data
 from holeqc.ledger.signing import refuse_bad, signature_of, signed
 from holeqc.ledger.stories import part_story
-from holeqc.ledger.tags import TagState, find_tags
-from holeqc.ledger.verify import faults_of_part, refuse_unsound
+from holeqc.ledger.tags import Link, TagState, find_tags, links
+from holeqc.ledger.verify import faults_of_part
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -158,7 +156,7 @@ def record_packet(
         rows["signature"] = [signed(ledger, signer, by, PACKET, about)]
     seq = ledger.entry(PACKET, by, rows, reason=packet_words(number, manifest_digest)).seq
     signature = {"signature": rows["signature"][0]} if rows else {}
-    return seal_data(ledger, "packet", seq) | signature
+    return ledger.seal_data("packet", seq) | signature
 
 
 def packet_words(approval_entry: int, manifest_digest: str) -> str:
@@ -187,7 +185,8 @@ def compare_with_ledger(
     serial, against = _later_words(ledger, seq)
     differences += [f"{place}: {words}" for words in against]
     differences += [f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq]
-    differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(ledger, serial)]
+    with ledger.reading() as connection:
+        differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(connection, serial)]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:

@@ -17,9 +17,7 @@ from sqlalchemy import func, select
 from holeqc.ledger.canonical import BLOCK
 from holeqc.ledger.engine import add_rows
 from holeqc.ledger.ledger import CONTINUED, MOVED, Ledger, Transaction
-from holeqc.ledger.location import find_location
-from holeqc.ledger.schema import DETAILS, ENTRY, LEDGER_VERSION, parent_of
-from holeqc.ledger.verify import verify
+from holeqc.ledger.schema import DETAILS, ENTRY, parent_of
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -41,12 +39,6 @@ class Copied:
     closed: int | None = None
 
 
-def open_target(where: str, source: Ledger) -> Ledger:
-    """Return the ledger to copy into; one that isn't there yet is made as of the source's version."""
-    rows = source.rows(select(LEDGER_VERSION))
-    return Ledger(find_location(where), born_as={int(row["version"]): row for row in rows})
-
-
 def copy(source: Ledger, target: Ledger, by: str = "", *, keep_open: bool = False) -> Copied:
     """Move a ledger to another place, or bring an older copy of it up to date, in one transaction of each.
 
@@ -56,7 +48,7 @@ def copy(source: Ledger, target: Ledger, by: str = "", *, keep_open: bool = Fals
     Raises:
         LedgerError: the source doesn't hold, the target holds something else, the copy differs, or nobody is named.
     """
-    checked = verify(source)
+    checked = source.verify()
     if not checked.holds:
         said = "; ".join(checked.faults)
         raise LedgerError(f"ledger {source.location.shown} doesn't hold and is not copied: {said}")
@@ -83,7 +75,7 @@ def copy(source: Ledger, target: Ledger, by: str = "", *, keep_open: bool = Fals
             writer = transaction.start(CONTINUED, by)
             writer.add_versions()
             writer.finish(reason=f"goes on from {source.location.shown}")
-        again = verify(target)
+        again = target.verify()
         if not again.holds or (closed is None and start <= last and (again.entries, again.head) != (last, head)):
             said = "; ".join(again.faults) or "its newest entry is another"
             raise LedgerError(f"the copy doesn't hold and was not kept: {said}")

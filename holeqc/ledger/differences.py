@@ -184,39 +184,15 @@ def files_before(connection: Connection, sets: set[int]) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
-    """Return which sets of replaced files go on: the file that stands says the same of their part, so nothing was
-    judged anew from it.
-    """
-    f, of, rests = s.FILE.c, s.READING_SET.c, s.INSPECTION_SET.c
-    newer = {int(a): int(b) for a, b in connection.execute(select(f.replaces, f.id).where(f.replaces.is_not(None)))}
-    ends: dict[tuple[int, str, str], list[int]] = {}
-    for start in range(0, len(sets), 400):
-        asked = select(of.id, of.file_id, of.part, of.serial).where(of.id.in_(sets[start : start + 400]))
-        for row in connection.execute(asked):
-            file = int(row.file_id)
-            while file in newer:
-                file = newer[file]
-            if file != row.file_id:
-                ends.setdefault((file, str(row.part), str(row.serial)), []).append(int(row.id))
-    found: set[int] = set()
-    files = sorted({file for file, _, _ in ends})
-    for start in range(0, len(files), 400):
-        alone = select(of.file_id, of.part, of.serial).where(
-            of.file_id.in_(files[start : start + 400]), ~select(rests.line).where(rests.set_id == of.id).exists()
-        )
-        for file_id, part, serial in connection.execute(alone):
-            found.update(ends.get((int(file_id), str(part), str(serial)), ()))
-    return found
-
-
 def worst_recorded(connection: Connection, specification: int, serials: Sequence[str]) -> dict[tuple[str, str], str]:
     """Return the worst verdict that is on record of parts under a kit text."""
     i = s.INSPECTION.c
     found: dict[tuple[str, str], str] = {}
     for start in range(0, len(serials), 400):
-        asked = select(i.part, i.serial, i.verdict, func.count()).group_by(i.part, i.serial, i.verdict).where(
-            i.specification_id == specification, i.serial.in_(serials[start : start + 400])
+        asked = (
+            select(i.part, i.serial, i.verdict, func.count())
+            .group_by(i.part, i.serial, i.verdict)
+            .where(i.specification_id == specification, i.serial.in_(serials[start : start + 400]))
         )
         for part, serial, verdict, _ in connection.execute(asked):
             key = str(part), str(serial)

@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc import door
-from holeqc.ledger import persons
 from holeqc.ledger import schema as s
-from holeqc.ledger.filters import Filter, specification_conditions
+from holeqc.ledger.declared import folded_name
 from holeqc.ledger.signing import signed
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -36,25 +35,7 @@ def stored_specification(ledger: Ledger, specification_id: int) -> Specification
     rows = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == specification_id))
     if not rows:
         raise LedgerError(f"ledger {ledger.location.shown}: no kit has the id {specification_id}")
-    return _parsed(rows[0])
-
-
-def wanted_specification(ledger: Ledger, wanted: Filter) -> Specification:
-    """Return the newest recorded text of the one kit that a filter leaves.
-
-    Raises:
-        LedgerError: no kit is left, or several.
-    """
-    question = select(s.SPECIFICATION).where(*specification_conditions(wanted)).order_by(s.SPECIFICATION.c.id)
-    rows = ledger.rows(question)
-    kits = list(dict.fromkeys(str(row["kit"]) for row in rows))
-    if not kits:
-        known = ledger.rows(select(s.SPECIFICATION.c.kit, s.SPECIFICATION.c.revision).order_by(s.SPECIFICATION.c.id))
-        named = ", ".join(dict.fromkeys(f"{row['kit']} {row['revision']}" for row in known)) or "none yet"
-        raise LedgerError(f"ledger {ledger.location.shown}: no kit fits what was asked; recorded kits: {named}")
-    if len(kits) > 1:
-        raise LedgerError(f"ledger {ledger.location.shown} holds several kits ({', '.join(kits)}); name one")
-    return _parsed(rows[-1])
+    return parsed_specification(rows[0])
 
 
 # ---------------------------------------------------------------------------------------------------------- release
@@ -118,7 +99,7 @@ def release(
             raise LedgerError(f"{name} is released already, entry {before['entry']}, with this very text")
         mine = [row for row in acts if row["digest"] == spec.digest]
         waiting = mine[-1] if mine and mine[-1]["act"] == PROPOSED else None
-        if waiting is not None and persons.same(str(waiting["made_by"])) == persons.same(by):
+        if waiting is not None and folded_name(str(waiting["made_by"])) == folded_name(by):
             raise LedgerError(
                 f"{name} was proposed by {waiting['made_by']}, entry {waiting['entry']}: another person releases it"
             )
@@ -217,7 +198,8 @@ def _flat(value: Any, path: str = "") -> dict[str, object]:
     return {path: value}
 
 
-def _parsed(row: dict[str, Any]) -> Specification:
+def parsed_specification(row: dict[str, Any]) -> Specification:
+    """Return the kit of a row of `schema.SPECIFICATION`, its odd limits not asked about again."""
     from holeqc.specification.load import parse_specification
 
     return replace(parse_specification(str(row["content"]), str(row["name"]), recorded=True), digest=str(row["digest"]))

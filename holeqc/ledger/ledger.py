@@ -6,43 +6,47 @@ import contextlib
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
 
 import holeqc
 from holeqc.ledger import canonical
 from holeqc.ledger import engine as engines
+from holeqc.ledger.declared import refuse_unknown_person
 from holeqc.ledger.guards import refuse_without_guards
 from holeqc.ledger.location import Location
-from holeqc.ledger.migrations import bring_up_to_date, no_ledger
-from holeqc.ledger.persons import refuse_unknown_person
+from holeqc.ledger.migrations import Index, bring_up_to_date, no_ledger
 from holeqc.ledger.remains import EMPTY_FILE, what_is_left
 from holeqc.ledger.schema import (
     DETAILS,
     ENTRY,
     LEDGER_VERSION,
     METADATA,
+    SETTING,
     TABLES,
     VERSION_KNOWN,
     kinds_of,
     parent_of,
 )
+from holeqc.ledger.seals import SEAL_FORMAT, write_seal
 from holeqc.ledger.times import behind, now, stored
 from holeqc.ledger.values import one_line, plain
+from holeqc.ledger.verify import Verified, verify
 from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Select, Table
 
-    from holeqc.ledger.verify import Verified
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
 VERSION_ENTRY = "version"  #: kind of the entry that takes a ledger to a newer version; holeqc's own
 CLOCK = "clock"  #: kind of the entry that says why the clock was set back
+SEALS = "seals"  #: name of the setting that holds the folder of seals
 MOVED, CONTINUED = "moved", "continued"  #: kinds of the entries that close a ledger and go on with its copy
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
 
@@ -200,9 +204,12 @@ class Ledger:
     """A ledger at its place. Use as a context manager, or call `close`."""
 
     def __init__(
-        self, location: Location, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS,
-        born_as: Mapping[int, Mapping[str, Any]] | None = None,
+        self, location: Location, index: Index, *, create: bool = True, wait_seconds: float = engines.WAIT_SECONDS,
+        like: Ledger | None = None,
     ) -> None:  # fmt: skip
+        """``index`` writes what an older ledger lacks of its readings; ``like``: a new one is made as of the versions
+        of this one.
+        """
         self.location = location
         self.wait_seconds = wait_seconds
         if location.path is not None and not create:
@@ -214,7 +221,9 @@ class Ledger:
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
         with self.telling_what_is_left():
-            bring_up_to_date(self.engine, location, create=create, born_as=born_as)
+            rows = like.rows(select(LEDGER_VERSION)) if like is not None else []
+            born_as = {int(row["version"]): row for row in rows}
+            bring_up_to_date(self.engine, location, index, create=create, born_as=born_as)
 
     def __enter__(self) -> Ledger:
         return self
@@ -263,9 +272,7 @@ class Ledger:
                 self._transaction = None
         if after > before:
             recorded(before + 1, after)
-            from holeqc.ledger.seals import leave_seal
-
-            leave_seal(self, "entries")  # where it can't, approvals, packets and verify say so
+            self.leave_seal("entries")  # where it can't, approvals, packets and verify say so
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,
@@ -354,7 +361,95 @@ class Ledger:
         return str(last[0]["kind"]) if last else ""
 
     def verify(self, expected: tuple[int, str] | None = None) -> Verified:
-        """Recompute everything: see `holeqc.ledger.verify.verify`."""
-        from holeqc.ledger.verify import verify
+        """Recompute everything: see `holeqc.ledger.verify.verify`.
 
-        return verify(self, expected)
+        Raises:
+            LedgerError: the file is cut short; the error says how far it can be read.
+        """
+        with self.telling_what_is_left():
+            return verify(self.reading, expected)
+
+    # ------------------------------------------------------------------------------------------------------ seals
+
+    def seal_data(self, what: str, seq: int | None = None) -> dict[str, Any]:
+        """Return the seal of the newest entry, or of entry ``seq``, as plain data: with the whole row of the entry.
+
+        Raises:
+            LedgerError: the ledger holds no entry.
+        """
+        asked = select(ENTRY).order_by(ENTRY.c.seq.desc()).limit(1)
+        rows = self.rows(asked if seq is None else asked.where(ENTRY.c.seq == seq))
+        if not rows:
+            raise LedgerError(f"ledger {self.location.shown}: there is no entry yet to seal")
+        row = rows[0]
+        return {
+            "format": SEAL_FORMAT, "ledger": self.location.shown, "for": what, "entry": row["seq"],
+            "hash": row["hash"], "row": {name: row[name] for name in canonical.HASHED},
+        }  # fmt: skip
+
+    def name_seal_folder(self, folder: str, by: str) -> Entry:
+        """Name the folder that seals are written to from now on.
+
+        Raises:
+            LedgerError: it isn't there.
+        """
+        if not Path(folder).is_dir():
+            raise LedgerError(f"{folder}: there is no such folder for seals; make it first, best on another disk")
+        return self.entry("setting", by, {"setting": [{"name": SEALS, "value": str(Path(folder).resolve())}]})
+
+    def seal_folder(self) -> Path | None:
+        """Return the folder that seals are written to, None where none was named."""
+        asked = select(SETTING.c.value).where(SETTING.c.name == SEALS).order_by(SETTING.c.id.desc()).limit(1)
+        rows = self.rows(asked)
+        return Path(str(rows[0]["value"])) if rows else None
+
+    def leave_seal(self, what: str) -> str:
+        """Write the seal of the newest entry into the folder of seals; return what to say of it, '' where none is
+        named. A folder that can't be written to takes nothing back; what is returned says so.
+        """
+        folder = self.seal_folder()
+        if folder is None:
+            return ""
+        data = self.seal_data(what)
+        try:
+            if not folder.is_dir():
+                raise LedgerError(f"the seal can't be written to {folder}: the folder isn't there")
+            path = write_seal(data, folder)
+        except LedgerError as error:
+            return f"{error}; write it down: {data['entry']}:{data['hash']}"
+        return f"Sealed: {path}"
+
+
+def roles_sql(ledger: Ledger, role: str) -> str:
+    """Return the SQL that makes a role on a PostgreSQL server which may read the ledger and add to it, and no more.
+
+    Raises:
+        LedgerError: the ledger is a file, or the role's name isn't plain.
+    """
+    if ledger.location.path is not None:
+        raise LedgerError(f"{ledger.location.shown} is a file; roles are for a ledger on a PostgreSQL server")
+    if not role.isascii() or not role.replace("_", "").isalnum() or role[0].isdigit() or role != role.lower():
+        raise LedgerError(f"role {role!r}: small letters, digits and _ only, beginning with a letter")
+    with ledger.reading() as connection:
+        schema, database, owner = connection.execute(
+            text("SELECT quote_ident(current_schema()), quote_ident(current_database()), quote_ident(tableowner) "
+                 "FROM pg_tables WHERE schemaname = current_schema() AND tablename = 'entry'")
+        ).one()  # fmt: skip
+    tables = ",\n  ".join(f"{schema}.{table.name}" for table in TABLES)
+    return f"""\
+-- Run by {owner}, who owns the tables. {role} may read the ledger and add entries; it can't change or remove one,
+-- lift a guard, or make tables. Give each bench a login of its own that is a member:
+--   CREATE ROLE bench_2 LOGIN PASSWORD '...' IN ROLE {role};
+-- {owner} itself is for a new version of holeqc and for moving the ledger; its password belongs to none of the benches.
+CREATE ROLE {role} NOLOGIN NOSUPERUSER NOCREATEDB NOCREATEROLE;
+REVOKE CREATE ON SCHEMA {schema} FROM PUBLIC;
+REVOKE ALL ON
+  {tables}
+  FROM PUBLIC, {role};
+GRANT CONNECT ON DATABASE {database} TO {role};
+GRANT USAGE ON SCHEMA {schema} TO {role};
+GRANT SELECT, INSERT ON
+  {tables}
+  TO {role};
+REVOKE INSERT ON {schema}.ledger_version FROM {role};
+"""

@@ -26,7 +26,10 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
+    from holeqc.ledger.ledger import EntryWriter, Transaction
+
 Step = Callable[["Connection"], None]
+Index = Callable[["Transaction", "EntryWriter"], None]
 
 
 def _first(connection: Connection) -> None:
@@ -68,11 +71,12 @@ def version_of(connection: Connection) -> int:
 
 
 def bring_up_to_date(
-    engine: Engine, location: Location, *, create: bool, born_as: Mapping[int, Mapping[str, Any]] | None = None
+    engine: Engine, location: Location, index: Index, *, create: bool, born_as: Mapping[int, Mapping[str, Any]]
 ) -> None:
     """Make a ledger that isn't there yet (if ``create``) and take an older one to this version, step by step.
 
-    ``born_as``: version -> row of the version table for a new ledger that is the copy of another.
+    ``index`` writes what version 2 keeps of the readings on record; ``born_as``: version -> row of the version table
+    for a new ledger that is the copy of another.
 
     Raises:
         LedgerError: the ledger is newer than this holeqc, or there is none and none is to be made.
@@ -103,23 +107,22 @@ def bring_up_to_date(
                     f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was "
                     f"changed: {error}"
                 ) from error
-            row = dict((born_as or {}).get(number, {"version": number, "at": now()[0], "tool": holeqc.__version__}))
+            row = dict(born_as.get(number, {"version": number, "at": now()[0], "tool": holeqc.__version__}))
             connection.execute(LEDGER_VERSION.insert(), [row])
             if number >= 2:
-                _bring_entries_up_to_date(connection, number)
+                _bring_entries_up_to_date(connection, number, index)
 
 
-def _bring_entries_up_to_date(connection: Connection, number: int) -> None:
+def _bring_entries_up_to_date(connection: Connection, number: int, index: Index) -> None:
     """Write the entry that takes older entries to a version; nothing where the ledger holds none."""
     from holeqc.ledger.ledger import VERSION_ENTRY, Transaction
-    from holeqc.ledger.resemblance import index_all
 
     transaction = Transaction(connection)
     if not transaction.head[0]:
         return
     writer = transaction.start(VERSION_ENTRY, "holeqc", any_time=True)
     if number == 2:
-        index_all(transaction, writer)
+        index(transaction, writer)
     writer.add_versions()
     writer.finish(reason=f"the ledger was taken to version {number}")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -11,14 +10,26 @@ from sqlalchemy import select
 
 from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.results import CAUSES, MISSING, joined, listed, span_words, words_of
-from holeqc.ledger import persons
 from holeqc.ledger import schema as s
+from holeqc.ledger.declared import folded_name
 from holeqc.ledger.equipment import calibrations, doubt_of
 from holeqc.ledger.kits import newest_release, stored_specification
-from holeqc.ledger.rechecks import Link, links, speaking_for
+from holeqc.ledger.persons import declared, logged_by, read_by
+from holeqc.ledger.questions import without_its_error
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.stories import part_story
-from holeqc.ledger.tags import COPIED, DISPOSITIONED, NEED_AUTHORITY, REWORKED, TagState, find_tags, what_of
+from holeqc.ledger.tags import (
+    COPIED,
+    DISPOSITIONED,
+    NEED_AUTHORITY,
+    REWORKED,
+    Link,
+    TagState,
+    find_tags,
+    links,
+    speaking_for,
+    what_of,
+)
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import ERROR, Problem
@@ -301,27 +312,6 @@ def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str
     return [(str(x["gauge"]), str(x["characteristic"]), x["day"]) for x in ledger.rows(question)]
 
 
-def without_its_error(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
-    """Return what changes in the verdicts with a gauge's error taken out of its readings from a day on ('': of all), ''
-    where all of them stay.
-    """
-    from holeqc.ledger.again import judge_again
-    from holeqc.ledger.suspects import without_error
-
-    number, error = int(story.row["id"]), calibration["error"]
-    change = without_error(
-        gauge, dt.date.min if not day else dt.date.fromisoformat(day), error, str(calibration["unit"])
-    )
-    again = judge_again(ledger, [number], change)[number]
-    if again.verdict != story.row["verdict"]:
-        return f"the verdict is {again.verdict}"
-    was = {str(row["hole"]): str(row["verdict"]) for row in story.holes}
-    words = [f"hole {hole} is {now}" for hole, now in again.holes.items() if was.get(hole, now) != now]
-    if again.pin_verdict != story.row["pin_verdict"]:
-        words.append(f"the pins together are {again.pin_verdict or 'not judged'}")
-    return joined(words) if words else ""
-
-
 def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     """Give what is wrong where the kit text that judged isn't the one that two persons released last."""
     row = story.row
@@ -439,13 +429,13 @@ def _answered(
     names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
     pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
     number = int(story.row["id"])
-    did = persons.logged_by(ledger, number) | persons.read_by(ledger, number) | {persons.same(by)}
+    did = logged_by(ledger, number) | read_by(ledger, number) | {folded_name(by)}
     for r in pairs.values():
         if r["same"]:
             continue
         other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
         said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
-        if spec.approval_two_person and persons.same(str(r["made_by"])) in did:
+        if spec.approval_two_person and folded_name(str(r["made_by"])) in did:
             yield _problem(
                 SAME_PERSON, f"{said}, and logged, read or approves this part; the kit asks for a second person",
                 "Let another one look at the part and give the answer: holeqc serial.",
@@ -484,16 +474,16 @@ def _persons(
     """Give the two-person rule, where the kit asks for it: who logged, read, decided or reworked may not approve."""
     if not spec.approval_two_person or not by.strip():
         return
-    mine, number = persons.same(by), int(story.row["id"])
+    mine, number = folded_name(by), int(story.row["id"])
     did = []
-    if mine in persons.logged_by(ledger, number):
+    if mine in logged_by(ledger, number):
         did.append("logged it")
-    if mine in persons.read_by(ledger, number):
+    if mine in read_by(ledger, number):
         did.append("read it")
     for event, words in ((DISPOSITIONED, "decided on"), (REWORKED, "reworked")):
         ours = [
             tag.number for tag in tags
-            if any(e["event"] == event and persons.same(str(e["made_by"])) == mine for e in tag.events)
+            if any(e["event"] == event and folded_name(str(e["made_by"])) == mine for e in tag.events)
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
@@ -502,13 +492,13 @@ def _persons(
         if decided is None or decided["disposition"] not in NEED_AUTHORITY:
             continue
         of = int(tag.row["inspection_id"])
-        if persons.same(str(decided["made_by"])) in persons.logged_by(ledger, of) | persons.read_by(ledger, of):
+        if folded_name(str(decided["made_by"])) in logged_by(ledger, of) | read_by(ledger, of):
             yield _problem(
                 SAME_PERSON, f"tag {tag.number}: {decided['disposition']} was decided by {decided['made_by']}, who "
                 "logged or read the readings", "Let another one decide: holeqc disposition --supersede.",
             )  # fmt: skip
-    person = persons.declared(ledger).get(mine)
-    if person is not None and persons.same(person.added_by) in persons.logged_by(ledger, number):
+    person = declared(ledger).get(mine)
+    if person is not None and folded_name(person.added_by) in logged_by(ledger, number):
         did.append(f"was declared by {person.added_by}, who logged it")
     if did:
         yield _problem(

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.ledger.values import text_codes
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -41,19 +43,10 @@ def pieces_of(inspection: Inspection) -> Pieces:
 
 
 def _numbers(frame: pd.DataFrame, index: dict[tuple[str, str], int], only: str) -> IntArray:
-    parts, part_texts = codes(frame["part"])
-    serials, serial_texts = codes(frame["serial"])
+    parts, part_texts = text_codes(frame["part"])
+    serials, serial_texts = text_codes(frame["serial"])
     key = parts * len(serial_texts) + serials
     distinct, inverse = np.unique(key, return_inverse=True)
     width = len(serial_texts)
     number = [index.get((part_texts[k // width] or only, serial_texts[k % width]), -1) for k in distinct]
     return np.array(number, dtype=np.int64)[inverse.reshape(-1)] if number else np.empty(0, dtype=np.int64)
-
-
-def codes(series: pd.Series) -> tuple[IntArray, list[str]]:
-    """Return a text column (n,) as numbers and the texts they stand for; what is missing is ''."""
-    if series.dtype.name != "category":
-        series = series.astype("category")
-    texts = [str(c) for c in series.cat.categories] + [""]
-    numbers = series.cat.codes.to_numpy().astype(np.int64)
-    return np.where(numbers < 0, len(texts) - 1, numbers), texts

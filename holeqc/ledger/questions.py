@@ -14,16 +14,21 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import func, select
 
 from holeqc.inspection.evidence import gauge_of
-from holeqc.ledger import persons
+from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
+from holeqc.ledger.again import judge_again
+from holeqc.ledger.declared import folded_name
 from holeqc.ledger.equipment import BAD, calibrations, doubt_of
 from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.persons import logged_by, read_by, require_role
+from holeqc.ledger.suspects import without_error
 from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.stories import InspectionStory
     from holeqc.specification.model import Specification
 
 Row = dict[str, Any]
@@ -130,11 +135,28 @@ def question_words(question: Question) -> str:
     )
 
 
+def without_its_error(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
+    """Return what changes in the verdicts with a gauge's error taken out of its readings from a day on ('': of all), ''
+    where all of them stay.
+    """
+    number, error = int(story.row["id"]), calibration["error"]
+    change = without_error(
+        gauge, dt.date.min if not day else dt.date.fromisoformat(day), error, str(calibration["unit"])
+    )
+    again = judge_again(ledger, [number], change)[number]
+    if again.verdict != story.row["verdict"]:
+        return f"the verdict is {again.verdict}"
+    was = {str(row["hole"]): str(row["verdict"]) for row in story.holes}
+    words = [f"hole {hole} is {now}" for hole, now in again.holes.items() if was.get(hole, now) != now]
+    if again.pin_verdict != story.row["pin_verdict"]:
+        words.append(f"the pins together are {again.pin_verdict or 'not judged'}")
+    return joined(words) if words else ""
+
+
 def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
     """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('':
     nothing) or, where it isn't known, what its readings are then.
     """
-    from holeqc.ledger.obstacles import without_its_error
     from holeqc.ledger.stories import part_story
 
     c = s.GAUGE_CALIBRATION.c
@@ -211,7 +233,7 @@ def _proof(ledger: Ledger, question: Question, instead: str) -> str:
     row = ledger.rows(select(s.INSPECTION.c.specification_id).where(s.INSPECTION.c.id == question.inspection_id))[0]
     gauges = stored_specification(ledger, int(row["specification_id"])).gauges
     name, due = next(
-        ((one.id, one.calibration_due) for one in gauges if persons.same(one.id) == persons.same(instead)), ("", None)
+        ((one.id, one.calibration_due) for one in gauges if folded_name(one.id) == folded_name(instead)), ("", None)
     )
     why = "it isn't in the kit" if not name else "that is the gauge in question" if name == question.gauge else ""
     if doubt := None if why else doubt_of(name, today().isoformat(), calibrations(ledger, name), due):
@@ -242,14 +264,14 @@ def close_questions(
         ]
         if not found:
             raise LedgerError(f"serial {serial}: nothing puts it in question, so nothing was recorded")
-        persons.require_role(ledger, by, "inspector")
-        mine = persons.same(by)
+        require_role(ledger, by, "inspector")
+        mine = folded_name(by)
         for question in found:
             asks = ledger.rows(
                 select(s.SPECIFICATION.c.two_person).join(s.INSPECTION)
                 .where(s.INSPECTION.c.id == question.inspection_id)
             )[0]["two_person"]  # fmt: skip
-            did = persons.logged_by(ledger, question.inspection_id) | persons.read_by(ledger, question.inspection_id)
+            did = logged_by(ledger, question.inspection_id) | read_by(ledger, question.inspection_id)
             if asks and mine in did:
                 raise LedgerError(f"{by.strip()} logged or read {serial}; the kit asks for a second person to close it")
         rows = [

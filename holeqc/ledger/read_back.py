@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.filters import Filter, reading_conditions, sets_of_inspections, wanted_sets
-from holeqc.ledger.kits import wanted_specification
+from holeqc.ledger.filters import Filter, reading_conditions, sets_of_inspections, specification_conditions, wanted_sets
+from holeqc.ledger.kits import parsed_specification
 from holeqc.ledger.write_problems import FIELDS
-from holeqc.problems import Problem
+from holeqc.problems import LedgerError, Problem
 from holeqc.readings.draft import TYPES, UNIT_CODES
 from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Join, Readings, Source
 from holeqc.readings.words import WORDS
@@ -41,6 +41,24 @@ OWN = {
 NUMBERS = {"direction", "value", "temperature_c"}
 WHOLE = {"trial", "row", "column"}
 MANY = 500  #: sets named one by one in a question; beyond it a range of ids is walked
+
+
+def wanted_specification(ledger: Ledger, wanted: Filter) -> Specification:
+    """Return the newest recorded text of the one kit that a filter leaves.
+
+    Raises:
+        LedgerError: no kit is left, or several.
+    """
+    question = select(s.SPECIFICATION).where(*specification_conditions(wanted)).order_by(s.SPECIFICATION.c.id)
+    rows = ledger.rows(question)
+    kits = list(dict.fromkeys(str(row["kit"]) for row in rows))
+    if not kits:
+        known = ledger.rows(select(s.SPECIFICATION.c.kit, s.SPECIFICATION.c.revision).order_by(s.SPECIFICATION.c.id))
+        named = ", ".join(dict.fromkeys(f"{row['kit']} {row['revision']}" for row in known)) or "none yet"
+        raise LedgerError(f"ledger {ledger.location.shown}: no kit fits what was asked; recorded kits: {named}")
+    if len(kits) > 1:
+        raise LedgerError(f"ledger {ledger.location.shown} holds several kits ({', '.join(kits)}); name one")
+    return parsed_specification(rows[-1])
 
 
 def recorded_readings(ledger: Ledger, wanted: Filter = Filter()) -> tuple[Specification, Readings]:

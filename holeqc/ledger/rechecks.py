@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from sqlalchemy import select
 
-from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag
+from holeqc.inspection.tags import Tag
 from holeqc.ledger import schema as s
 from holeqc.ledger.named import refuse_unnamed
 from holeqc.ledger.pieces import IntArray, Pieces, pieces_of
@@ -34,7 +34,7 @@ from holeqc.ledger.recording import (
 )
 from holeqc.ledger.resemblance import prepare
 from holeqc.ledger.revisions import Replaced, find_known, recheck_replaced
-from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags
+from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.ledger.values import plain
 from holeqc.ledger.write_readings import FileRows, write_file
 from holeqc.ledger.write_verdicts import newest_inspections, write_inspections
@@ -327,54 +327,6 @@ def _counted(owners: Sequence[int]) -> list[int]:
 # -------------------------------------------------------------------------------------------------------------- tags
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
-    """An inspection that joins a recheck: the one before it, the recheck's set and its holes, and what it is of."""
-
-    inspection: int
-    of: int
-    set_id: int
-    holes: frozenset[str]
-    said: str = ""
-
-    def touches(self, tag: TagState) -> bool:
-        """Whether something that a tag speaks of was read again."""
-        return bool({PATTERN, WHOLE_PART} & set(tag.holes)) or bool(self.holes & set(tag.holes))
-
-
-def links(ledger: Ledger, serial: str = "") -> dict[int, Link]:
-    """Return the inspections that join rechecks, of one serial number or of all: inspection -> link."""
-    c, r = s.RECHECK.c, s.READING.c
-    asked = (
-        select(c.id, c.inspection_id, c.of_id, c.set_id, c.said, r.hole).distinct()
-        .join(s.READING, r.set_id == c.set_id, isouter=True).order_by(c.id)
-    )  # fmt: skip
-    if serial:
-        asked = asked.join(s.INSPECTION, s.INSPECTION.c.id == c.inspection_id).where(
-            s.INSPECTION.c.serial == plain(serial)
-        )
-    found: dict[int, Link] = {}
-    for row in ledger.rows(asked):
-        number = int(row["inspection_id"])
-        holes = found[number].holes if number in found else frozenset[str]()
-        holes |= {str(row["hole"])} if row["hole"] else set()
-        found[number] = Link(number, int(row["of_id"]), int(row["set_id"]), holes, str(row["said"]))
-    return found
-
-
-def speaking_for(inspection_id: int, tags: Iterable[TagState], known: Mapping[int, Link]) -> list[TagState]:
-    """Return the tags that speak for an inspection: its own, and those of the inspections whose readings it goes on
-    with, as far as their holes weren't read again or they are still open.
-    """
-    mine = list(tags)
-    own = [tag for tag in mine if tag.row["inspection_id"] == inspection_id]
-    link = known.get(inspection_id)
-    if link is None:
-        return own
-    before = speaking_for(link.of, mine, known)
-    return [*(tag for tag in before if not tag.closed or not link.touches(tag)), *own]
-
-
 def newly_wrong(ledger: Ledger, inspection: Inspection, ids: Mapping[Key, int], tags: Iterable[Tag]) -> list[Tag]:
     """Return the tags of joined inspections that no tag on record speaks of already."""
     kit, known = inspection.specification.id, links(ledger)
@@ -399,5 +351,3 @@ def _covers(old: TagState, tag: Tag) -> bool:
     if worse(str(old.row["verdict"])) < worse(tag.verdict) or not set(tag.holes) <= set(old.holes):
         return False
     return now <= faults
-
-

@@ -20,8 +20,17 @@ from sqlalchemy import func, select
 
 from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
-from holeqc.ledger.rechecks import links
-from holeqc.ledger.tags import BEYOND, CLOSED, GOES_ON, REINSPECTED, WORKED_ON, TagState, beyond_rework, find_tags
+from holeqc.ledger.tags import (
+    BEYOND,
+    CLOSED,
+    GOES_ON,
+    REINSPECTED,
+    WORKED_ON,
+    TagState,
+    beyond_rework,
+    find_tags,
+    links,
+)
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger, Transaction
@@ -62,8 +71,7 @@ def ties(
 
 
 def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
-    """Return a sentence for each tag that inspections accepted and could not close by their readings, with the reason.
-    """
+    """Return a sentence for each tag that inspections accepted and could not close by their readings, with the reason."""
     ids = list(inspections)
     e, found = s.TAG_EVENT.c, []
     for start in range(0, len(ids), 500):

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.persons import plain_letters
-from holeqc.ledger.pieces import IntArray, Pieces, codes, pieces_of
+from holeqc.ledger.declared import plain_letters
+from holeqc.ledger.pieces import IntArray, Pieces, pieces_of
 from holeqc.ledger.tags import COPIED
-from holeqc.ledger.values import one_line, plain
+from holeqc.ledger.values import one_line, plain, text_codes
 from holeqc.problems import WARNING, LedgerError, Problem
 from holeqc.readings.table import LENGTHS
 
@@ -275,7 +275,7 @@ class Lengths:
     @classmethod
     def of(cls, frame: pd.DataFrame, owner: IntArray) -> Lengths:
         """Return the lengths of a table of readings; ``owner`` (n,) is -1 where a row counts for no set."""
-        coded = {name: codes(frame[name]) for name in ("hole", "wall", "characteristic")}
+        coded = {name: text_codes(frame[name]) for name in ("hole", "wall", "characteristic")}
         kinds = coded["characteristic"]
         length = np.array([text in LENGTHS for text in kinds[1]], dtype=np.bool_)[kinds[0]]
         value = frame["value"].to_numpy(dtype=np.float64)
@@ -411,7 +411,7 @@ def _fresh(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> IntArray:
         )  # fmt: skip
         known |= {str(row["digest"]) for row in ledger.rows(asked)}
     old = {source.file for source in inspection.readings.sources if source.sha256 in known}
-    of_file, files = codes(inspection.readings.table["file"])
+    of_file, files = text_codes(inspection.readings.table["file"])
     fresh = np.array([name not in old for name in files], dtype=np.bool_)[of_file]
     return np.where(fresh, pieces.of_reading, -1)
 
@@ -501,9 +501,7 @@ def _problem(inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray
     )  # fmt: skip
 
 
-def _candidates(
-    ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]
-) -> dict[int, list[int]]:
+def _candidates(ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]) -> dict[int, list[int]]:
     """Return the recorded sets of other parts that share most marks with each piece: piece -> sets, the best first."""
     of, marks = given
     by_mark: dict[int, list[int]] = {}

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc import door, writer
-from holeqc.ledger import persons
 from holeqc.ledger import schema as s
+from holeqc.ledger.declared import KEY, folded_name
+from holeqc.ledger.persons import KEY_ACT, declared
 from holeqc.ledger.values import one_line
 from holeqc.problems import LedgerError
 
@@ -140,7 +141,7 @@ def signed(ledger: Ledger, signer: Signer | None, by: str, act: str, about: Mapp
     Raises:
         LedgerError: no key is given, or it isn't the one on record of the person.
     """
-    person = persons.declared(ledger).get(persons.same(by))
+    person = declared(ledger).get(folded_name(by))
     if signer is None:
         raise LedgerError(
             f"the kit asks for signatures: sign with your key (--key FILE); nothing was recorded. A key is made by: "
@@ -172,9 +173,7 @@ def refuse_bad(ledger: Ledger, entries: Mapping[int, tuple[str, Mapping[str, Any
             made_by = ledger.rows(select(s.ENTRY.c.made_by).where(s.ENTRY.c.seq == entry))[0]["made_by"]
             fault = _fault_of_key(ledger, str(made_by), str(row["public_key"]), entry)
         if fault:
-            raise LedgerError(
-                f"ledger {ledger.location.shown}: entry {entry}, {act}: {fault}. Nothing can rest on it"
-            )
+            raise LedgerError(f"ledger {ledger.location.shown}: entry {entry}, {act}: {fault}. Nothing can rest on it")
 
 
 def _fault_of_key(ledger: Ledger, name: str, public_key: str, entry: int) -> str:
@@ -184,8 +183,8 @@ def _fault_of_key(ledger: Ledger, name: str, public_key: str, entry: int) -> str
     one.
     """
     p = s.PERSON.c
-    keys = ledger.rows(select(p.folded, p.name, p.public_key, p.entry).where(p.act == persons.KEY).order_by(p.id))
-    of_name = [k for k in keys if k["folded"] == persons.same(name) and k["entry"] < entry]
+    keys = ledger.rows(select(p.folded, p.name, p.public_key, p.entry).where(p.act == KEY).order_by(p.id))
+    of_name = [k for k in keys if k["folded"] == folded_name(name) and k["entry"] < entry]
     mine = [k for k in of_name if k["public_key"] == public_key]
     if not mine:
         return f"its key was not on record for {name}"
@@ -195,7 +194,7 @@ def _fault_of_key(ledger: Ledger, name: str, public_key: str, entry: int) -> str
         return ""
     row = signature_of(ledger, int(mine[0]["entry"]))
     older = {k["public_key"] for k in keys if k["entry"] < mine[0]["entry"]}
-    fault = fault_of(row, persons.KEY_ACT, {"name": mine[0]["name"], "key": public_key})
+    fault = fault_of(row, KEY_ACT, {"name": mine[0]["name"], "key": public_key})
     if fault or row is None or row["public_key"] not in older:
         return f"the key of {name}, entry {mine[0]['entry']}, was put on record without the signature of an older key"
     return ""

@@ -9,15 +9,24 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import func, select
 
 from holeqc.ledger import schema as s
-from holeqc.ledger.differences import spoken_for
 from holeqc.ledger.filters import Filter, part_conditions
 from holeqc.ledger.questions import open_questions
-from holeqc.ledger.rechecks import Link, links, speaking_for
-from holeqc.ledger.tags import CLOSED, DISPOSITIONED, NEED_AUTHORITY, NOT_FOR_USE, closed_tag, find_tags, released_with
+from holeqc.ledger.tags import (
+    CLOSED,
+    DISPOSITIONED,
+    NEED_AUTHORITY,
+    NOT_FOR_USE,
+    Link,
+    closed_tag,
+    find_tags,
+    links,
+    released_with,
+    speaking_for,
+)
 from holeqc.ledger.values import plain
 
 if TYPE_CHECKING:
-    from sqlalchemy import ColumnElement, Table
+    from sqlalchemy import ColumnElement, Connection, Table
 
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.tags import TagState
@@ -302,3 +311,29 @@ def _open_tags(ledger: Ledger) -> dict[Key, int]:
     for row in ledger.rows(question):
         out[_key(row)] = out.get(_key(row), 0) + 1
     return out
+
+
+def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
+    """Return which sets of replaced files go on: the file that stands says the same of their part, so nothing was
+    judged anew from it.
+    """
+    f, of, rests = s.FILE.c, s.READING_SET.c, s.INSPECTION_SET.c
+    newer = {int(a): int(b) for a, b in connection.execute(select(f.replaces, f.id).where(f.replaces.is_not(None)))}
+    ends: dict[tuple[int, str, str], list[int]] = {}
+    for start in range(0, len(sets), 400):
+        asked = select(of.id, of.file_id, of.part, of.serial).where(of.id.in_(sets[start : start + 400]))
+        for row in connection.execute(asked):
+            file = int(row.file_id)
+            while file in newer:
+                file = newer[file]
+            if file != row.file_id:
+                ends.setdefault((file, str(row.part), str(row.serial)), []).append(int(row.id))
+    found: set[int] = set()
+    files = sorted({file for file, _, _ in ends})
+    for start in range(0, len(files), 400):
+        alone = select(of.file_id, of.part, of.serial).where(
+            of.file_id.in_(files[start : start + 400]), ~select(rests.line).where(rests.set_id == of.id).exists()
+        )
+        for file_id, part, serial in connection.execute(alone):
+            found.update(ends.get((int(file_id), str(part), str(serial)), ()))
+    return found

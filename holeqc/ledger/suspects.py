@@ -21,9 +21,8 @@ from holeqc.ledger.equipment import BAD, calibrations, fixture_events, last_good
 from holeqc.ledger.filters import Filter, newest_inspection, refuse_turned, same_name
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.named_in import refuse_unknown
-from holeqc.ledger.pieces import codes
 from holeqc.ledger.times import today
-from holeqc.ledger.values import plain
+from holeqc.ledger.values import plain, text_codes
 from holeqc.problems import LedgerError
 from holeqc.quantities import convert
 from holeqc.readings.table import LENGTHS
@@ -147,7 +146,7 @@ def without_error(gauge: str, since: dt.date, error: float | None, unit: str) ->
         import numpy as np
         import pandas as pd
 
-        (named, names), (kind, kinds) = codes(table["gauge"]), codes(table["characteristic"])
+        (named, names), (kind, kinds) = text_codes(table["gauge"]), text_codes(table["characteristic"])
         pairs, of_row = np.unique(named * len(kinds) + kind, return_inverse=True)
         said = [(names[pair // len(kinds)], kinds[pair % len(kinds)]) for pair in pairs.tolist()]
         resting = _pairs(spec, gauge, set(said))

@@ -19,8 +19,9 @@ from sqlalchemy import and_, or_, select
 
 from holeqc.inspection.results import listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
-from holeqc.ledger import persons
 from holeqc.ledger import schema as s
+from holeqc.ledger.declared import folded_name
+from holeqc.ledger.persons import logged_by, read_by
 from holeqc.ledger.signing import signed
 from holeqc.ledger.times import now, shown
 from holeqc.ledger.values import plain
@@ -224,8 +225,9 @@ def find_tags(
         one = select(s.TAG_EVENT.c.tag_id).where(s.TAG_EVENT.c.disposition.in_(decided))
         wanted.append(s.TAG.c.id.in_(one))
     question = (
-        select(*s.TAG.columns, text.kit, text.revision, text.digest.label("kit_digest"), e.at, e.offset_minutes,
-               e.made_by)
+        select(
+            *s.TAG.columns, text.kit, text.revision, text.digest.label("kit_digest"), e.at, e.offset_minutes, e.made_by
+        )
         .select_from(s.TAG)
         .join(s.INSPECTION, i.id == s.TAG.c.inspection_id)
         .join(s.SPECIFICATION, text.id == i.specification_id)
@@ -510,9 +512,9 @@ def _refuse_own(ledger: Ledger, tag: TagState, disposition: str, by: str) -> Non
     )[0]["two_person"]  # fmt: skip
     if not asks:
         return
-    mine = persons.same(by)
-    logged = mine in persons.logged_by(ledger, number)
-    if logged or mine in persons.read_by(ledger, number):
+    mine = folded_name(by)
+    logged = mine in logged_by(ledger, number)
+    if logged or mine in read_by(ledger, number):
         raise LedgerError(
             f"{by.strip()} {'logged' if logged else 'read'} the readings of tag {tag.number}; the kit asks for a "
             f"second person, so let another one decide on {disposition}"
@@ -543,3 +545,54 @@ def _approved(ledger: Ledger, inspection_id: int) -> bool:
     found = ledger.rows(select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists()))
     later = ledger.rows(select(s.RECHECK.c.inspection_id).where(s.RECHECK.c.of_id == inspection_id))
     return bool(found) or any(_approved(ledger, int(row["inspection_id"])) for row in later)
+
+
+# ------------------------------------------------------------------------------------------- tags and rechecks
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """An inspection that joins a recheck: the one before it, the recheck's set and its holes, and what it is of."""
+
+    inspection: int
+    of: int
+    set_id: int
+    holes: frozenset[str]
+    said: str = ""
+
+    def touches(self, tag: TagState) -> bool:
+        """Whether something that a tag speaks of was read again."""
+        return bool({PATTERN, WHOLE_PART} & set(tag.holes)) or bool(self.holes & set(tag.holes))
+
+
+def links(ledger: Ledger, serial: str = "") -> dict[int, Link]:
+    """Return the inspections that join rechecks, of one serial number or of all: inspection -> link."""
+    c, r = s.RECHECK.c, s.READING.c
+    asked = (
+        select(c.id, c.inspection_id, c.of_id, c.set_id, c.said, r.hole).distinct()
+        .join(s.READING, r.set_id == c.set_id, isouter=True).order_by(c.id)
+    )  # fmt: skip
+    if serial:
+        asked = asked.join(s.INSPECTION, s.INSPECTION.c.id == c.inspection_id).where(
+            s.INSPECTION.c.serial == plain(serial)
+        )
+    found: dict[int, Link] = {}
+    for row in ledger.rows(asked):
+        number = int(row["inspection_id"])
+        holes = found[number].holes if number in found else frozenset[str]()
+        holes |= {str(row["hole"])} if row["hole"] else set()
+        found[number] = Link(number, int(row["of_id"]), int(row["set_id"]), holes, str(row["said"]))
+    return found
+
+
+def speaking_for(inspection_id: int, tags: Iterable[TagState], known: Mapping[int, Link]) -> list[TagState]:
+    """Return the tags that speak for an inspection: its own, and those of the inspections whose readings it goes on
+    with, as far as their holes weren't read again or they are still open.
+    """
+    mine = list(tags)
+    own = [tag for tag in mine if tag.row["inspection_id"] == inspection_id]
+    link = known.get(inspection_id)
+    if link is None:
+        return own
+    before = speaking_for(link.of, mine, known)
+    return [*(tag for tag in before if not tag.closed or not link.touches(tag)), *own]

@@ -102,3 +102,12 @@ def days(values: np.ndarray) -> list[str | None]:
     distinct, inverse = np.unique(values.astype("datetime64[D]"), return_inverse=True)
     words = np.array([None if np.isnat(d) else str(d) for d in distinct], dtype=object)
     return list(words[inverse.reshape(-1)].tolist())
+
+
+def text_codes(series: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
+    """Return a text column (n,) as numbers and the texts they stand for; what is missing is ''."""
+    if series.dtype.name != "category":
+        series = series.astype("category")
+    texts = [str(c) for c in series.cat.categories] + [""]
+    numbers = series.cat.codes.to_numpy().astype(np.int64)
+    return np.where(numbers < 0, len(texts) - 1, numbers), texts

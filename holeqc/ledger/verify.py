@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -36,8 +37,6 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from sqlalchemy import ColumnElement, Connection, Select, Table
 
-    from holeqc.ledger.ledger import Ledger
-
 SLICE = 500  #: entries verified under one reading of the database
 
 
@@ -63,16 +62,16 @@ class Verified:
         return not self.faults
 
 
-def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
+def verify(
+    reading: Callable[[], AbstractContextManager[Connection]], expected: tuple[int, str] | None = None
+) -> Verified:  # fmt: skip
     """Recompute the hash of every entry and the digest of every row, and look whether the guards are in place.
 
-    ``expected``: number and hash of an entry, noted earlier; it must still be there.
-
-    Raises:
-        LedgerError: the file is cut short; the error says how far it can be read.
+    ``reading`` gives a connection to read with, for one slice after the other; ``expected``: number and hash of an
+    entry, noted earlier; it must still be there.
     """
     walk = _Walk(expected)
-    with ledger.telling_what_is_left(), ledger.reading() as connection:
+    with reading() as connection:
         faults = _damage(connection) + _guards(missing_guards(connection))
         last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
         faults += _versions(connection)
@@ -81,7 +80,7 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
             walk.slice(connection, 0)
     while walk.seq < last and not walk.first_bad:
         try:
-            with ledger.reading() as connection:
+            with reading() as connection:
                 walk.last = last
                 walk.slice(connection, min(last, walk.seq + SLICE))
         except DamagedFileError as error:
@@ -99,44 +98,29 @@ def verify(ledger: Ledger, expected: tuple[int, str] | None = None) -> Verified:
     )  # fmt: skip
 
 
-def faults_of_part(ledger: Ledger, serial: str) -> list[str]:
+def faults_of_part(connection: Connection, serial: str) -> list[str]:
     """Return what doesn't hold of everything that decides on a serial number, the first entry at the beginning.
 
     Looked at are the guards, the chain of all entries, and the digests of all of them but readings of other files: a
     tag or an inspection that was taken out is missed by its entry, whichever that is.
     """
     sets, readings = READING_SET.c, READING.c
-    with ledger.reading() as connection:
-        faults = _guards(missing_guards(connection)) + _versions(connection)
-        asked = select(sets.entry).where(sets.serial == plain(serial)).distinct()
-        mine = {int(row[0]) for row in connection.execute(asked)}
-        rests = (
-            select(sets.entry).join(INSPECTION_SET, INSPECTION_SET.c.set_id == sets.id)
-            .join(INSPECTION, INSPECTION.c.id == INSPECTION_SET.c.inspection_id)
-            .where(INSPECTION.c.serial == plain(serial)).distinct()
-        )  # fmt: skip
-        mine |= {int(row[0]) for row in connection.execute(rests)}
-        walk = _Walk(None)
-        walk.only = mine
-        walk.of_readings = readings.set_id.in_(select(sets.id).where(sets.entry.in_(sorted(mine))))
-        walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
-        while walk.seq < walk.last and not walk.first_bad:
-            walk.slice(connection, min(walk.last, walk.seq + SLICE))
+    faults = _guards(missing_guards(connection)) + _versions(connection)
+    asked = select(sets.entry).where(sets.serial == plain(serial)).distinct()
+    mine = {int(row[0]) for row in connection.execute(asked)}
+    rests = (
+        select(sets.entry).join(INSPECTION_SET, INSPECTION_SET.c.set_id == sets.id)
+        .join(INSPECTION, INSPECTION.c.id == INSPECTION_SET.c.inspection_id)
+        .where(INSPECTION.c.serial == plain(serial)).distinct()
+    )  # fmt: skip
+    mine |= {int(row[0]) for row in connection.execute(rests)}
+    walk = _Walk(None)
+    walk.only = mine
+    walk.of_readings = readings.set_id.in_(select(sets.id).where(sets.entry.in_(sorted(mine))))
+    walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+    while walk.seq < walk.last and not walk.first_bad:
+        walk.slice(connection, min(walk.last, walk.seq + SLICE))
     return [*walk.faults, *faults]
-
-
-def refuse_unsound(ledger: Ledger, serial: str) -> None:
-    """Refuse to go on with a part whose record doesn't hold.
-
-    Raises:
-        LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
-    """
-    faults = faults_of_part(ledger, serial)
-    if faults:
-        raise LedgerError(
-            f"ledger {ledger.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing was "
-            "recorded; holeqc ledger verify says more; go on with the last copy that holds"
-        )
 
 
 def whole_up_to(connection: Connection, last: int) -> int:
@@ -159,9 +143,7 @@ def _versions(connection: Connection) -> list[str]:
     known: dict[int, tuple[str, str]] = {}
     for row in connection.execute(select(VERSION_KNOWN).order_by(VERSION_KNOWN.c.id)):
         known[int(row.version)] = (str(row.at), str(row.tool))
-    there = {
-        int(row.version): (str(row.at), str(row.tool)) for row in connection.execute(select(LEDGER_VERSION))
-    }
+    there = {int(row.version): (str(row.at), str(row.tool)) for row in connection.execute(select(LEDGER_VERSION))}
     if not known:
         return []  # no entry yet
     wrong = sorted(v for v in {*known, *there} if known.get(v) != there.get(v))

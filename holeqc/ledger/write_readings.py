@@ -12,10 +12,10 @@ from sqlalchemy import select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.canonical import BLOCK
-from holeqc.ledger.pieces import IntArray, Pieces, codes
+from holeqc.ledger.pieces import IntArray, Pieces
 from holeqc.ledger.resemblance import write_marks, write_serials
 from holeqc.ledger.revisions import base_name
-from holeqc.ledger.values import Stored, days, plain
+from holeqc.ledger.values import Stored, days, plain, text_codes
 from holeqc.ledger.write_problems import problem_rows
 
 if TYPE_CHECKING:
@@ -58,9 +58,9 @@ class FileRows:
     def of(cls, inspection: Inspection, pieces: Pieces, file: str) -> FileRows:
         """Return the rows of a file; sets in order of first appearance."""
         table = inspection.readings.table
-        file_codes, files = codes(table["file"])
+        file_codes, files = text_codes(table["file"])
         rows = np.flatnonzero(file_codes == files.index(file)) if file in files else np.empty(0, dtype=np.int64)
-        part_codes, parts = codes(table["part"])
+        part_codes, parts = text_codes(table["part"])
         key = pieces.of_reading[rows] * len(parts) + part_codes[rows]
         distinct, first, inverse = np.unique(key, return_index=True, return_inverse=True)
         order = np.argsort(first, kind="stable")

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any
 from holeqc import printing
 from holeqc.inspection.results import VERDICTS, in_order, same_of_holes, words_of
 from holeqc.ledger.questions import question_words
-from holeqc.ledger.rechecks import speaking_for
 from holeqc.ledger.signing import key_name
-from holeqc.ledger.tags import TagState, released_with, what_of
+from holeqc.ledger.tags import TagState, released_with, speaking_for, what_of
 from holeqc.ledger.times import shown
 from holeqc.reports import wording as w
 from holeqc.specification.model import SINGLE_WALL

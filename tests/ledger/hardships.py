@@ -23,7 +23,6 @@ from sqlalchemy import event
 from holeqc.inspection.results import Inspection
 from holeqc.ledger import open_ledger
 from holeqc.ledger.ledger import Ledger
-from holeqc.ledger.location import find_location
 from holeqc.ledger.read_back import columns_of_readings
 from holeqc.ledger.recording import KNOWN, record
 from holeqc.ledger.schema import TAG
@@ -162,7 +161,7 @@ def crowded(where: str, folder: Path, benches: int) -> dict[str, Any]:
 
     def bench(number: int) -> dict[str, Any]:
         ids, known = [], 0
-        with Ledger(find_location(where), wait_seconds=PATIENCE) as ledger:
+        with open_ledger(where, wait_seconds=PATIENCE) as ledger:
             for run in (runs[0], *runs[1 + 3 * number : 4 + 3 * number]):
                 with ledger.transaction() as transaction:
                     done = record(ledger, *run, f"bench {number}")

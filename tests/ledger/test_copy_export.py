@@ -18,7 +18,7 @@ from shop import place
 
 from holeqc.commands import ledger as commands
 from holeqc.ledger import open_ledger
-from holeqc.ledger.copying import copy, open_target
+from holeqc.ledger.copying import copy
 from holeqc.ledger.exporting import as_frame, export
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.ledger import Ledger
@@ -53,7 +53,7 @@ def test_a_copy_for_safe_keeping_is_the_same_and_grows_on(first: str, second: st
         folder.mkdir()
     with place(first, folders[0]) as here, place(second, folders[1]) as there, open_ledger(here) as ledger:
         fill(ledger, folders[0])
-        with open_target(there, ledger) as other:
+        with open_ledger(there, like=ledger) as other:
             done = copy(ledger, other, keep_open=True)
             assert (done.entries, (done.entries_in_all, done.head)) == (ledger.head()[0], ledger.head())
             assert content(other) == content(ledger)

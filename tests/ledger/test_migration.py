@@ -11,7 +11,7 @@ from shop import place
 from sqlalchemy import select
 
 from holeqc.ledger import ledger as ledgers
-from holeqc.ledger import migrations, open_ledger, recording, seals, write_readings
+from holeqc.ledger import migrations, open_ledger, recording, write_readings
 from holeqc.ledger import schema as s
 from holeqc.ledger.approvals import ApprovalRefused, approve
 from holeqc.ledger.kits import release
@@ -27,7 +27,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     with place(request.param, tmp_path) as where, pytest.MonkeyPatch.context() as patch:
         patch.setattr(migrations, "STEPS", migrations.STEPS[:1])
         patch.setattr(ledgers, "TABLES", s.tables_of(1))
-        patch.setattr(seals, "leave_seal", lambda *given: "")
+        patch.setattr(Ledger, "leave_seal", lambda *given: "")
         patch.setattr(ledgers, "refuse_unknown_person", lambda *given: None)
         patch.setattr(EntryWriter, "add_versions", lambda self: None)
         patch.setattr(write_readings, "write_marks", lambda *given: None)

@@ -56,24 +56,24 @@ def test_another_way_of_typing_is_no_second_person(shop: Shop, name: str) -> Non
 
 def test_once_persons_are_declared_nobody_else_writes(shop: Shop) -> None:
     shop.record("P-1", GOOD, by="17")
-    persons.add(shop.ledger, "7", "engineer", "7")
+    persons.declare_person(shop.ledger, "7", "engineer", "7")
     head = shop.ledger.head()
     for act in (
         lambda: approve(shop.ledger, "P-1", "41"), lambda: shop.record("P-2", GOOD, by="17"),
-        lambda: shop.ledger.entry("any", "anybody"), lambda: persons.add(shop.ledger, "41", "inspector", "17"),
+        lambda: shop.ledger.entry("any", "anybody"), lambda: persons.declare_person(shop.ledger, "41", "inspector", "17"),
     ):  # fmt: skip
         with pytest.raises(LedgerError, match=r"knows no person '\w+'; declared are 7 \(engineer\)"):
             act()
     assert shop.ledger.head() == head
-    persons.add(shop.ledger, "41", "inspector", "7")
-    persons.add(shop.ledger, "17", "technician", "7")
+    persons.declare_person(shop.ledger, "41", "inspector", "7")
+    persons.declare_person(shop.ledger, "17", "technician", "7")
     with pytest.raises(LedgerError, match="declared as technician, not as inspector"):
         approve(shop.ledger, "P-1", "17")
     with pytest.raises(LedgerError, match="persons of that role only"):
-        persons.add(shop.ledger, "99", "inspector", "17")
-    persons.add(shop.ledger, "99", "technician", "17")
+        persons.declare_person(shop.ledger, "99", "inspector", "17")
+    persons.declare_person(shop.ledger, "99", "technician", "17")
     approve(shop.ledger, "P-1", "041")
-    persons.remove(shop.ledger, "99", "7", "left")
+    persons.remove_person(shop.ledger, "99", "7", "left")
     with pytest.raises(LedgerError, match="knows no person"):
         shop.ledger.entry("any", "99")
     assert [p.name for p in persons.declared(shop.ledger).values()] == ["7", "41", "17"]
@@ -81,10 +81,10 @@ def test_once_persons_are_declared_nobody_else_writes(shop: Shop) -> None:
 
 
 def test_an_approver_declared_by_who_logged_is_no_second_person(shop: Shop) -> None:
-    persons.add(shop.ledger, "7", "inspector", "7")
+    persons.declare_person(shop.ledger, "7", "inspector", "7")
     for name in ("office 1", "office 2"):
-        persons.add(shop.ledger, name, "engineer", "7")
-    persons.add(shop.ledger, "8", "inspector", "7")
+        persons.declare_person(shop.ledger, name, "engineer", "7")
+    persons.declare_person(shop.ledger, "8", "inspector", "7")
     shop.record("P-1", GOOD, by="7")
     with pytest.raises(ApprovalRefused, match="can't be approved") as caught:
         approve(shop.ledger, "P-1", "8")
@@ -98,21 +98,21 @@ def keys(shop: Shop) -> dict[str, object]:
     """Declare everybody and give each a key."""
     signing = pytest.importorskip("holeqc.ledger.signing")
     pytest.importorskip("cryptography")
-    persons.add(shop.ledger, "7", "engineer", "7")
+    persons.declare_person(shop.ledger, "7", "engineer", "7")
     found = {}
     roles = {"7": "engineer", "41": "inspector", "bench 2": "technician"}
     roles |= dict.fromkeys(("office 1", "office 2"), "engineer")
     for name, role in roles.items():
         if name != "7":
             with pytest.raises(LedgerError, match="sign with your key"):
-                persons.add(shop.ledger, name, role, "7")
-            persons.add(shop.ledger, name, role, "7", found["7"])
+                persons.declare_person(shop.ledger, name, role, "7")
+            persons.declare_person(shop.ledger, name, role, "7", found["7"])
         path = shop.folder / f"{name}.key"
         public = signing.make_key(path, PASSPHRASE)
         if name != "7":  # whoever types a name doesn't get its key
             with pytest.raises(LedgerError, match="sign with your key"):
-                persons.set_key(shop.ledger, name, public, name)
-        persons.set_key(shop.ledger, name, public, "7", signer=found.get("7"))
+                persons.set_person_key(shop.ledger, name, public, name)
+        persons.set_person_key(shop.ledger, name, public, "7", signer=found.get("7"))
         found[name] = signing.load_key(path, PASSPHRASE)
     return found
 

@@ -19,8 +19,8 @@ from test_append_only import _without_guards, put_guards_back
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve
 from holeqc.ledger.approved import approved_set, compare_with_ledger
-from holeqc.ledger.ledger import Ledger
-from holeqc.ledger.seals import broken_seals, leave_seal, name_folder, read_seals, roles_sql, seal_data, write_seal
+from holeqc.ledger.ledger import Ledger, roles_sql
+from holeqc.ledger.seals import Seal, broken_seals, read_seals, write_seal
 from holeqc.problems import LedgerError
 
 
@@ -28,6 +28,11 @@ from holeqc.problems import LedgerError
 def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
     with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
         yield Shop(tmp_path, ledger)
+
+
+def broken(ledger: Ledger, seals: list[Seal]) -> list[str]:
+    with ledger.reading() as connection:
+        return broken_seals(connection, seals)
 
 
 def by_hand(ledger: Ledger, *statements: str) -> None:
@@ -94,42 +99,42 @@ def test_guards_that_do_not_stand_are_refused(shop: Shop) -> None:
 def test_seals_tell_what_was_cut_off_at_the_end(shop: Shop, tmp_path: Path) -> None:
     seals = tmp_path / "seals"
     with pytest.raises(LedgerError, match="no such folder"):
-        name_folder(shop.ledger, str(seals), "engineer")
+        shop.ledger.name_seal_folder(str(seals), "engineer")
     seals.mkdir()
-    assert leave_seal(shop.ledger, "nothing") == ""
-    name_folder(shop.ledger, str(seals), "engineer")
+    assert shop.ledger.leave_seal("nothing") == ""
+    shop.ledger.name_seal_folder(str(seals), "engineer")
     for serial in ("P-1", "P-2"):
         shop.record(serial, GOOD)
         approve(shop.ledger, serial, "41")
-        assert leave_seal(shop.ledger, f"approval of {serial}").startswith("Sealed: ")
+        assert shop.ledger.leave_seal(f"approval of {serial}").startswith("Sealed: ")
     found = read_seals([seals])
     last = shop.ledger.head()[0]
     # the folder's own entry; kit proposed, kit released, readings, approval; readings, approval
     assert [seal.entry for seal in found] == [1, 3, 4, 6, 7, 9, 10]
     assert last == 10
-    assert broken_seals(shop.ledger, found) == []
+    assert broken(shop.ledger, found) == []
     by_hand(
         shop.ledger, "DELETE FROM approval WHERE inspection_id = 2", f"DELETE FROM entry WHERE seq = {last}"
     )  # fmt: skip
     assert shop.ledger.verify().holds  # the chain alone can't know
-    (fault,) = broken_seals(shop.ledger, found)
+    (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} is missing: sealed by ")
     shop.ledger.entry("other", "bench 2")
-    (fault,) = broken_seals(shop.ledger, found)
+    (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} was changed or replaced: sealed by ")
-    assert len(broken_seals(shop.ledger, read_seals([seals]))) == 1  # the seal of what came instead hides nothing
+    assert len(broken(shop.ledger, read_seals([seals]))) == 1  # the seal of what came instead hides nothing
 
 
 def test_seals_tell_that_the_whole_ledger_is_another(shop: Shop, tmp_path: Path) -> None:
     shop.record("P-1", GOOD)
-    path = write_seal(seal_data(shop.ledger, "seal"), tmp_path / "noted.json")
+    path = write_seal(shop.ledger.seal_data("seal"), tmp_path / "noted.json")
     with open_ledger(tmp_path / "other.sqlite3") as other:
         Shop(tmp_path, other).record("P-1", GOOD)
         assert other.verify().holds
-        assert [f.split(" or ")[0] for f in broken_seals(other, read_seals([path]))] == ["entries 1 to 5"]
+        assert [f.split(" or ")[0] for f in broken(other, read_seals([path]))] == ["entries 1 to 5"]
     shop.record("P-2", GOOD)
     with pytest.raises(LedgerError, match="another seal is there already"):
-        write_seal(seal_data(shop.ledger, "seal"), path)
+        write_seal(shop.ledger.seal_data("seal"), path)
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"[]", b"\xff", b"[" * 100_000, b'{"format": "holeqc seal 1"}'])
@@ -144,9 +149,9 @@ def test_what_is_no_seal_is_refused(tmp_path: Path, content: bytes) -> None:
 def test_a_folder_of_seals_that_is_gone_is_said(shop: Shop, tmp_path: Path) -> None:
     seals = tmp_path / "seals"
     seals.mkdir()
-    name_folder(shop.ledger, str(seals), "engineer")
+    shop.ledger.name_seal_folder(str(seals), "engineer")
     shutil.rmtree(seals)
-    said = leave_seal(shop.ledger, "approval")
+    said = shop.ledger.leave_seal("approval")
     assert "can't be written" in said
     assert said.endswith(":".join(map(str, shop.ledger.head())))
 
@@ -195,7 +200,7 @@ def test_roles_are_for_a_server(tmp_path: Path) -> None:
 
 def test_a_seal_is_plain_data(shop: Shop) -> None:
     with pytest.raises(LedgerError, match="no entry yet"):
-        seal_data(shop.ledger, "seal")
+        shop.ledger.seal_data("seal")
     shop.record("P-1", GOOD)
-    data = json.loads(json.dumps(seal_data(shop.ledger, "seal")))
+    data = json.loads(json.dumps(shop.ledger.seal_data("seal")))
     assert (data["entry"], data["hash"]) == shop.ledger.head()

@@ -21,7 +21,6 @@ from shop import place
 from sqlalchemy import inspect, text
 
 from holeqc.ledger import migrations, open_ledger
-from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.location import find_location
 from holeqc.ledger.recording import record
 from holeqc.problems import LedgerError
@@ -91,7 +90,7 @@ def test_without_the_right_to_write(tmp_path: Path) -> None:
 
 def test_a_writer_waits_for_another_only_so_long(where: str) -> None:
     open_ledger(where).close()
-    with Ledger(find_location(where)) as first, Ledger(find_location(where), wait_seconds=0.3) as second:
+    with open_ledger(where) as first, open_ledger(where, wait_seconds=0.3) as second:
         with first.transaction():
             first.entry("one", "bench 1")
             with pytest.raises(LedgerError, match="another holeqc is writing"):
