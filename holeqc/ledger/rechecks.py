@@ -324,9 +324,6 @@ def _counted(owners: Sequence[int]) -> list[int]:
     return lines
 
 
-# -------------------------------------------------------------------------------------------------------------- tags
-
-
 def newly_wrong(ledger: Ledger, inspection: Inspection, ids: Mapping[Key, int], tags: Iterable[Tag]) -> list[Tag]:
     """Return the tags of joined inspections that no tag on record speaks of already."""
     kit, known = inspection.specification.id, links(ledger)

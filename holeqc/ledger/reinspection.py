@@ -71,7 +71,7 @@ def ties(
 
 
 def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
-    """Return a sentence for each tag that inspections accepted and could not close by their readings, with the reason."""
+    """Return a sentence for each tag that inspections accepted and their readings couldn't close, with the reason."""
     ids = list(inspections)
     e, found = s.TAG_EVENT.c, []
     for start in range(0, len(ids), 500):

@@ -60,7 +60,8 @@ def test_once_persons_are_declared_nobody_else_writes(shop: Shop) -> None:
     head = shop.ledger.head()
     for act in (
         lambda: approve(shop.ledger, "P-1", "41"), lambda: shop.record("P-2", GOOD, by="17"),
-        lambda: shop.ledger.entry("any", "anybody"), lambda: persons.declare_person(shop.ledger, "41", "inspector", "17"),
+        lambda: shop.ledger.entry("any", "anybody"),
+        lambda: persons.declare_person(shop.ledger, "41", "inspector", "17"),
     ):  # fmt: skip
         with pytest.raises(LedgerError, match=r"knows no person '\w+'; declared are 7 \(engineer\)"):
             act()
