@@ -45,9 +45,8 @@ def approve(
     Caution: an approval here supports and never replaces the signature of the person licensed to give it.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.approvals import ApprovalRefused, newest_story
+    from holeqc.ledger.approvals import ApprovalRefused, newest_story, worst_of
     from holeqc.ledger.approvals import approve as record
-    from holeqc.ledger.obstacles import worst_of
 
     who = required_who(by, "who approves")
     with open_ledger(ledger, create=False) as there:
@@ -98,7 +97,7 @@ def question(
     Caution: only the person licensed to decide may decide; this records it.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.questions import close_questions, consequence_words, open_questions, question_words
+    from holeqc.ledger.stories import close_questions, consequence_words, open_questions, question_words
 
     with open_ledger(ledger, create=False) as there:
         if reason:

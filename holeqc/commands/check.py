@@ -102,7 +102,7 @@ def check(
 
         printing.write(screen_text(inspection, screen_width()))
     if out is not None:
-        from holeqc.ledger.times import today
+        from holeqc.ledger.schema import today
         from holeqc.reports.write import write_reports
 
         written = write_reports(inspection, out, brief=brief, made=today())

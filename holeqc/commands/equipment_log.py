@@ -25,7 +25,7 @@ def gauge_log(
     Example: holeqc gauge log BG-2
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment_log import calibration_log
+    from holeqc.ledger.equipment import calibration_log
     from holeqc.reports.equipment_text import calibrations_text
     from holeqc.reports.record_text import as_json
 
@@ -46,7 +46,7 @@ def fixture_log(
     Example: holeqc fixture log DF-BL7
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment_log import fixture_log as logged
+    from holeqc.ledger.equipment import fixture_log as logged
     from holeqc.reports.equipment_text import fixture_events_text
     from holeqc.reports.record_text import as_json
 

@@ -10,7 +10,7 @@ from holeqc import printing
 from holeqc.commands.recording import a_day
 
 if TYPE_CHECKING:
-    from holeqc.ledger.filters import Filter
+    from holeqc.ledger.read_back import Filter
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -68,7 +68,7 @@ def wanted_from(where: Sequence[str], given: Specification | None, characteristi
     Raises:
         LedgerError: a key that isn't known, said twice, or without a value.
     """
-    from holeqc.ledger.filters import Filter
+    from holeqc.ledger.read_back import Filter
     from holeqc.problems import LedgerError
 
     said: dict[str, str] = {}
@@ -93,7 +93,7 @@ def wanted_from(where: Sequence[str], given: Specification | None, characteristi
 
 
 def _units(wanted: Filter) -> Any:
-    from holeqc.ledger.filters import units_of
+    from holeqc.ledger.read_back import units_of
 
     return units_of(wanted)
 

@@ -11,7 +11,7 @@ from holeqc import printing
 from holeqc.commands.recording import LEDGER_HELP, a_day, required_who
 
 if TYPE_CHECKING:
-    from holeqc.ledger.suspects import Suspects
+    from holeqc.ledger.equipment import Suspects
 
 _LEDGER = typer.Option(help=LEDGER_HELP)
 _BY = typer.Option(help="Who logs: a role or a number; else HOLEQC_BY.")
@@ -45,9 +45,8 @@ def calibrated(
     Example: holeqc gauge calibrated BG-2 --day 2026-11-20 --out-of-tolerance --error "+0.0004 in" --by "gauge room"
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import BAD, GOOD, Calibration, record_calibration
-    from holeqc.ledger.known import known_gauges, require_known
-    from holeqc.ledger.times import not_ahead, today
+    from holeqc.ledger.equipment import BAD, GOOD, Calibration, known_gauges, record_calibration, require_known
+    from holeqc.ledger.schema import not_ahead, today
 
     name = required_who(by, "who logs")
     amount, unit = an_error(error)
@@ -86,7 +85,7 @@ def gauge_suspect(
     Example: holeqc gauge suspect BG-2 --since 2026-11-01 --error 0.0004
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.suspects import gauge_suspects
+    from holeqc.ledger.equipment import gauge_suspects
     from holeqc.problems import LedgerError
 
     begin = a_day(since, "--since")
@@ -123,9 +122,8 @@ def fixture_event(
     Example: holeqc fixture event DF-BL7 --event checked --good --day 2026-11-02 --by engineer
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import record_fixture_event
-    from holeqc.ledger.known import known_fixtures, require_known
-    from holeqc.ledger.times import not_ahead, today
+    from holeqc.ledger.equipment import known_fixtures, record_fixture_event, require_known
+    from holeqc.ledger.schema import not_ahead, today
 
     name = required_who(by, "who logs")
     when = a_day(day, "--day") or today()
@@ -152,7 +150,7 @@ def fixture_suspect(
     Example: holeqc fixture suspect DF-BL7
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.suspects import fixture_suspects
+    from holeqc.ledger.equipment import fixture_suspects
 
     with open_ledger(ledger, create=False) as there:
         found = fixture_suspects(there, fixture, a_day(since, "--since"), a_day(until, "--until"))

@@ -71,7 +71,7 @@ def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified
     """Return what verifying found together with what seals say."""
     from dataclasses import replace
 
-    from holeqc.ledger.seals import broken_seals, read_seals
+    from holeqc.ledger.verify import broken_seals, read_seals
 
     folder, notes = ledger.seal_folder(), list(found.notes)
     if folder is not None and folder not in [place.resolve() for place in places]:
@@ -106,7 +106,7 @@ def seal(
     Caution: a seal beside the ledger goes with it. Keep seals elsewhere, or print the last line.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.seals import write_seal
+    from holeqc.ledger.verify import write_seal
 
     with open_ledger(ledger or None, create=False) as opened:
         if folder:
@@ -168,7 +168,7 @@ def info(ledger: Where = "", json_: AsJson = False) -> None:
     from dataclasses import asdict
 
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.summary import summary
+    from holeqc.ledger.stories import summary
 
     with open_ledger(ledger or None, create=False) as opened:
         found = summary(opened)
@@ -207,7 +207,7 @@ def copy(
     Caution: of one record only one place may go on. Never write to a copy for safe keeping: seals tell such a fork.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.copying import copy as copy_all
+    from holeqc.ledger.ledger import copy as copy_all
 
     name = who(by) if keep_open else required_who(by, "who moves it")
     with open_ledger(source, create=False) as old, open_ledger(target, like=old) as new:
@@ -254,9 +254,9 @@ def export(
     Caution: what is exported is a copy; the ledger stays the record.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.exporting import export as write
-    from holeqc.ledger.filters import Filter
-    from holeqc.ledger.named_in import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.read_back import Filter
+    from holeqc.ledger.stories import export as write
     from holeqc.reports.workbook import write_table
 
     wanted = Filter(

@@ -12,7 +12,7 @@ from holeqc import printing
 from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
 
 if TYPE_CHECKING:
-    from holeqc.ledger.signing import Signer
+    from holeqc.ledger.persons import Signer
     from holeqc.reports.packet import PacketCheck
 
 
@@ -63,7 +63,7 @@ def packet(
 
 def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str) -> None:
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.approved import approved_set, record_packet
+    from holeqc.ledger.approvals import approved_set, record_packet
     from holeqc.reports.packet import write_packet
 
     with open_ledger(ledger, create=False) as there:
@@ -78,7 +78,7 @@ def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer 
 
 
 def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
-    from holeqc.ledger.location import DEFAULT_NAME, VARIABLE, find_location
+    from holeqc.ledger.database import DEFAULT_NAME, VARIABLE, find_location
     from holeqc.reports.packet import verify_packet
 
     found = verify_packet(folder)
@@ -115,7 +115,7 @@ def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
 
 def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[str]]:
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.approved import compare_with_ledger
+    from holeqc.ledger.approvals import compare_with_ledger
 
     approval = found.manifest.get("approval")
     with open_ledger(ledger, create=False) as there:

@@ -69,8 +69,7 @@ def part(
     from holeqc.commands.check import exit_code
     from holeqc.inspection.results import VERDICTS
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.questions import open_questions
-    from holeqc.ledger.stories import part_story
+    from holeqc.ledger.stories import open_questions, part_story
     from holeqc.problems import LedgerError
     from holeqc.reports.record_text import as_json, part_text, story_data
 
@@ -82,7 +81,7 @@ def part(
     data = story_data(story) | {"questions": [asdict(question) for question in questions]}
     printing.write(as_json(data) if json_ else part_text(story, questions))
     if out is not None:
-        from holeqc.ledger.times import today
+        from holeqc.ledger.schema import today
         from holeqc.reports.record_pages import story_report, write_page
 
         write_page(story_report(story, questions, today()), out)

@@ -38,8 +38,8 @@ def parts(
     Example: holeqc parts --tag scrap --by 17
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.filters import DEFECTS, Filter
-    from holeqc.ledger.named_in import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.read_back import DEFECTS, Filter
     from holeqc.ledger.stories import newest_parts
     from holeqc.reports.record_text import as_json, parts_text
 
@@ -74,8 +74,8 @@ def waiting(
     from dataclasses import asdict
 
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.times import today
-    from holeqc.ledger.waiting import waiting as look
+    from holeqc.ledger.approvals import waiting as look
+    from holeqc.ledger.schema import today
     from holeqc.reports.record_text import as_json, tags_data, waiting_text
 
     with open_ledger(ledger, create=False) as there:

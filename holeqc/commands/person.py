@@ -112,8 +112,7 @@ def key(
     passphrase.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.persons import set_person_key
-    from holeqc.ledger.signing import NEW_PASSPHRASE, PASSPHRASE, new_key, write_key
+    from holeqc.ledger.persons import NEW_PASSPHRASE, PASSPHRASE, new_key, set_person_key, write_key
 
     who = required_who(by, "who puts it on record")
     with open_ledger(ledger, create=False) as there:

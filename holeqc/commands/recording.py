@@ -14,8 +14,8 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.persons import Signer
     from holeqc.ledger.recording import Recorded
-    from holeqc.ledger.signing import Signer
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -67,8 +67,7 @@ def _record_sheets(
     """Record sheets that stand for themselves, with their tags."""
     from holeqc.inspection.tags import tags_of
     from holeqc.ledger.recording import record
-    from holeqc.ledger.reinspection import left_open
-    from holeqc.ledger.tags import open_tags, untagged
+    from holeqc.ledger.tags import left_open, open_tags, untagged
 
     printing.progress("recording")
     with ledger.transaction():
@@ -101,8 +100,7 @@ def _record_rechecks(
     from holeqc.inspection.tags import tags_of
     from holeqc.ledger.rechecks import newly_wrong, record_recheck
     from holeqc.ledger.recording import Recorded
-    from holeqc.ledger.reinspection import left_open
-    from holeqc.ledger.tags import open_tags
+    from holeqc.ledger.tags import left_open, open_tags
 
     done: list[Recorded] = []
     opened: list[str] = []
@@ -148,8 +146,8 @@ def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspect
     The verdicts shown are those that are recorded: serial numbers as answered, copies held.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.named import refuse_unnamed
     from holeqc.ledger.rechecks import with_bases
+    from holeqc.ledger.recording import refuse_unnamed
     from holeqc.ledger.resemblance import prepare
 
     ledger = None
@@ -214,7 +212,7 @@ def signer_of(key: Path | None) -> Signer | None:
     """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
     if key is None:
         return None
-    from holeqc.ledger.signing import PASSPHRASE, load_key
+    from holeqc.ledger.persons import PASSPHRASE, load_key
 
     return load_key(key, passphrase(PASSPHRASE, f"Passphrase of {key}"))
 

@@ -42,8 +42,8 @@ def tags(
     Example: holeqc tags RK2X-5HX5 --print tags --label 100x150mm
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.filters import Filter
-    from holeqc.ledger.named_in import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.read_back import Filter
     from holeqc.ledger.tags import find_tag, find_tags
     from holeqc.problems import LedgerError
     from holeqc.reports.record_text import as_json, tags_data, tags_text

@@ -61,8 +61,8 @@ def open_ledger(
     Raises:
         LedgerError: it can't be opened, isn't there and may not be made, or is newer than this holeqc.
     """
+    from holeqc.ledger.database import find_location
     from holeqc.ledger.ledger import Ledger
-    from holeqc.ledger.location import find_location
 
     return Ledger(find_location(where), _index, create=create, wait_seconds=wait_seconds, like=like)
 

@@ -15,14 +15,14 @@ from sqlalchemy import select
 
 from holeqc import door
 from holeqc.ledger import schema as s
-from holeqc.ledger.declared import folded_name
-from holeqc.ledger.signing import signed
-from holeqc.ledger.values import plain
+from holeqc.ledger.ledger import folded_name
+from holeqc.ledger.persons import signed
+from holeqc.ledger.schema import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger, Transaction
-    from holeqc.ledger.signing import Signer
+    from holeqc.ledger.persons import Signer
     from holeqc.specification.model import Specification
 
 

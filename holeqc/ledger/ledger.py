@@ -4,42 +4,246 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+import re
+import unicodedata
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, select, text
+from sqlalchemy import func, inspect, select, text
+from sqlalchemy.exc import SQLAlchemyError
 
 import holeqc
-from holeqc.ledger import canonical
-from holeqc.ledger import engine as engines
-from holeqc.ledger.declared import refuse_unknown_person
-from holeqc.ledger.guards import refuse_without_guards
-from holeqc.ledger.location import Location
-from holeqc.ledger.migrations import Index, bring_up_to_date, no_ledger
-from holeqc.ledger.remains import EMPTY_FILE, what_is_left
+from holeqc.ledger import database as engines
+from holeqc.ledger import schema as canonical
+from holeqc.ledger import schema as s
+from holeqc.ledger.database import (
+    APPLICATION_ID,
+    Location,
+    add_rows,
+    create_guards,
+    reading,
+    refuse_without_guards,
+    writing,
+)
 from holeqc.ledger.schema import (
+    BLOCK,
     DETAILS,
     ENTRY,
     LEDGER_VERSION,
     METADATA,
     SETTING,
+    SINCE,
     TABLES,
     VERSION_KNOWN,
+    behind,
     kinds_of,
+    now,
+    one_line,
     parent_of,
+    plain,
+    stored,
+    tables_of,
 )
-from holeqc.ledger.seals import SEAL_FORMAT, write_seal
-from holeqc.ledger.times import behind, now, stored
-from holeqc.ledger.values import one_line, plain
-from holeqc.ledger.verify import Verified, verify
+from holeqc.ledger.verify import EMPTY_FILE, SEAL_FORMAT, Verified, verify, what_is_left, write_seal
 from holeqc.printing import recorded
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection, Select, Table
+    from sqlalchemy import Connection, Engine, Select, Table
+
+
+# Persons that are declared: once one is, nobody else writes to the ledger.
+
+
+_LIKE_DIGITS = str.maketrans("oil", "011")
+#: Cyrillic and Greek letters that look like Latin ones, as capitals or small (by eye, no standard's list)
+_LIKE_LATIN = str.maketrans("авекмнорстухіјѕԁԛԝһβεζηικμνορτυχαγ", "abekmhopctyxijsdqwhbezhikmnoptuxay")
+
+
+def plain_letters(text: str) -> str:
+    """Return a text in small Latin letters where it can: full-width forms, accents, look-alikes of other alphabets."""
+    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
+    return "".join(sign for sign in folded if not unicodedata.combining(sign)).translate(_LIKE_LATIN)
+
+
+def folded_name(name: str) -> str:
+    """Return a name so that small differences of typing don't make another person: case, marks between, leading zeros,
+    and in a word with digits O for 0, I and l for 1.
+    """
+    text = plain_letters(name)
+    words = ["".join(sign for sign in word if sign.isalnum()) for word in re.split(r"[\s._/-]+", text)]
+    words = [w.translate(_LIKE_DIGITS) if any(sign.isdigit() for sign in w) else w for w in words if w]
+    return re.sub(r"(?<!\d)0+(?=\d)", "", " ".join(words))
+
+
+ADDED, KEY, REMOVED = s.PERSON_ACTS
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A declared person: name as declared, role, public key ('' where none), who declared it, and the entry."""
+
+    name: str
+    role: str
+    public_key: str
+    added_by: str
+    entry: int
+
+
+def declared_persons(connection: Connection) -> dict[str, Person]:
+    """Return the persons that are declared and not removed, in the order of their entries: folded name -> person."""
+    p, e = s.PERSON.c, s.ENTRY.c
+    asked = select(*s.PERSON.columns, e.made_by).join(s.ENTRY, e.seq == p.entry).order_by(p.id)
+    found: dict[str, Person] = {}
+    for row in connection.execute(asked).mappings():
+        folded, before = str(row["folded"]), found.get(str(row["folded"]))
+        if row["act"] == REMOVED:
+            found.pop(folded, None)
+        elif row["act"] == ADDED:
+            found[folded] = Person(
+                str(row["name"]), str(row["role"]), before.public_key if before else "", str(row["made_by"]),
+                int(row["entry"]),
+            )  # fmt: skip
+        elif before is not None:
+            found[folded] = replace(before, public_key=str(row["public_key"]))
+    return found
+
+
+def refuse_unknown_person(connection: Connection, by: str, shown: str) -> None:
+    """Refuse who isn't declared, where anybody is.
+
+    Raises:
+        LedgerError: persons are declared and this one isn't.
+    """
+    known = declared_persons(connection)
+    if known and folded_name(by) not in known:
+        names = ", ".join(f"{p.name} ({p.role})" for p in known.values())
+        raise LedgerError(
+            f"ledger {shown} knows no person {by!r}; declared are {names}. Nothing was recorded; holeqc person add "
+            "declares one"
+        )
+
+
+# Versions of the schema: each step and its record go in one transaction, so a ledger is of one version or the next.
+#
+# A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out
+# in the step before it, so that an old ledger still walks every step. Before a step the guards of the older version
+# must stand. From version 2 on a ledger that holds entries is given one more, which brings the version's row and what
+# the new tables hold of older entries. Kits recorded before version 2 are not released by it: two persons do that once,
+# by ``holeqc kit release``; approvals given before stand.
+
+
+Step = Callable[["Connection"], None]
+Index = Callable[["Transaction", "EntryWriter"], None]
+
+
+def _first(connection: Connection) -> None:
+    METADATA.create_all(connection, tables=list(tables_of(1)), checkfirst=False)
+    create_guards(connection, tables_of(1))
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def _second(connection: Connection) -> None:
+    _add_tables(connection, 2)
+
+
+def _third(connection: Connection) -> None:
+    _add_tables(connection, 3)
+
+
+def _add_tables(connection: Connection, version: int) -> None:
+    METADATA.create_all(connection, tables=list(SINCE[version]), checkfirst=False)
+    create_guards(connection, SINCE[version])
+
+
+STEPS: list[tuple[int, Step]] = [(1, _first), (2, _second), (3, _third)]
+
+
+def version_of(connection: Connection) -> int:
+    """Return the version of the schema, 0 where there is no ledger yet.
+
+    Raises:
+        LedgerError: an SQLite file that belongs to something else.
+    """
+    tables = set(inspect(connection).get_table_names())
+    if LEDGER_VERSION.name not in tables:
+        if connection.dialect.name == "sqlite" and tables:
+            named = ", ".join(sorted(tables)[:3])
+            raise LedgerError(f"the file holds tables of something else ({named}); it is no ledger")
+        return 0
+    return int(connection.execute(select(func.max(LEDGER_VERSION.c.version))).scalar() or 0)
+
+
+def bring_up_to_date(
+    engine: Engine, location: Location, index: Index, *, create: bool, born_as: Mapping[int, Mapping[str, Any]]
+) -> None:
+    """Make a ledger that isn't there yet (if ``create``) and take an older one to this version, step by step.
+
+    ``index`` writes what version 2 keeps of the readings on record; ``born_as``: version -> row of the version table
+    for a new ledger that is the copy of another.
+
+    Raises:
+        LedgerError: the ledger is newer than this holeqc, or there is none and none is to be made.
+    """
+    newest = STEPS[-1][0]
+    with reading(engine, location) as connection:
+        version = version_of(connection)
+    if version == newest:
+        return
+    if version > newest:
+        raise _newer(version, newest, location)
+    if not version and not create:
+        raise no_ledger(location)
+    for number, step in STEPS:
+        with writing(engine, location) as connection:
+            # looked at again under the lock: another may have done it meanwhile
+            version = version_of(connection)
+            if version > newest:
+                raise _newer(version, newest, location)
+            if version >= number:
+                continue
+            if version:
+                refuse_without_guards(connection, tables_of(version), location.shown)
+            try:
+                step(connection)
+            except SQLAlchemyError as error:
+                raise LedgerError(
+                    f"ledger {location.shown}: the step from version {version} to {number} failed; nothing was "
+                    f"changed: {error}"
+                ) from error
+            row = dict(born_as.get(number, {"version": number, "at": now()[0], "tool": holeqc.__version__}))
+            connection.execute(LEDGER_VERSION.insert(), [row])
+            if number >= 2:
+                _bring_entries_up_to_date(connection, number, index)
+
+
+def _bring_entries_up_to_date(connection: Connection, number: int, index: Index) -> None:
+    """Write the entry that takes older entries to a version; nothing where the ledger holds none."""
+
+    transaction = Transaction(connection)
+    if not transaction.head[0]:
+        return
+    writer = transaction.start(VERSION_ENTRY, "holeqc", any_time=True)
+    if number == 2:
+        index(transaction, writer)
+    writer.add_versions()
+    writer.finish(reason=f"the ledger was taken to version {number}")
+
+
+def _newer(version: int, newest: int, location: Location) -> LedgerError:
+    return LedgerError(
+        f"ledger {location.shown} is of version {version}; this holeqc ({holeqc.__version__}) knows versions up to "
+        f"{newest}. Nothing was read or written: install the newer holeqc"
+    )
+
+
+def no_ledger(location: Location) -> LedgerError:
+    """Return the error for a place where no ledger is."""
+    return LedgerError(f"ledger {location.shown}: there is no ledger here yet; holeqc check ... --record makes one")
 
 
 Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column -> value
@@ -453,3 +657,125 @@ GRANT SELECT, INSERT ON
   TO {role};
 REVOKE INSERT ON {schema}.ledger_version FROM {role};
 """
+
+
+# A ledger into another: from a file to the server and back, or a copy for safe keeping; checked before it counts.
+#
+# A ledger that moved is closed by its newest entry, which names the new place; the copy holds that entry too and goes
+# on with one of its own. Moved back, the old place takes what came since and goes on in the same way. A copy for safe
+# keeping has no entry of its own, so that it can be brought up to date later.
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """What was copied: entries and rows that were added, what the copy now holds, and its newest hash.
+
+    ``closed`` is the entry that closed the source, None where it stays open.
+    """
+
+    entries: int
+    rows: int
+    entries_in_all: int
+    head: str
+    counts: dict[str, int]  #: table -> rows, the same in both but for what the copy added of its own
+    closed: int | None = None
+
+
+def copy(source: Ledger, target: Ledger, by: str = "", *, keep_open: bool = False) -> Copied:
+    """Move a ledger to another place, or bring an older copy of it up to date, in one transaction of each.
+
+    Both are verified, counts of all tables and the hash of the newest entry compared, before anything is kept. The
+    source is then closed by ``by``; with ``keep_open`` it isn't, and the copy is for safe keeping.
+
+    Raises:
+        LedgerError: the source doesn't hold, the target holds something else, the copy differs, or nobody is named.
+    """
+    checked = source.verify()
+    if not checked.holds:
+        said = "; ".join(checked.faults)
+        raise LedgerError(f"ledger {source.location.shown} doesn't hold and is not copied: {said}")
+    # the source's transaction is inside, so that it is closed before the copy comes to be: at no moment both go on
+    with target.transaction(closed=True) as transaction, _held(source, keep_open) as old:
+        start, before = transaction.head
+        _refuse_another(source, target, old.head[0], (start, before))
+        closed = None
+        if not keep_open and not (old.kind == MOVED and start >= old.head[0]):
+            place = target.location.shown
+            if old.kind != MOVED or old.reason != place:
+                old.start(MOVED, by).finish(reason=place)
+            closed = old.head[0]
+        last, head = old.head
+        rows = 0
+        for table in (ENTRY, *DETAILS):
+            added = _table(old.connection, transaction.connection, table, start)
+            rows += added if table is not ENTRY else 0
+        counts = _counts(old.connection)
+        if start <= last and _counts(transaction.connection) != counts:
+            raise LedgerError("the copy has other numbers of rows than the source; nothing was kept")
+        transaction.refresh()
+        if closed is not None:
+            writer = transaction.start(CONTINUED, by)
+            writer.add_versions()
+            writer.finish(reason=f"goes on from {source.location.shown}")
+        again = target.verify()
+        if not again.holds or (closed is None and start <= last and (again.entries, again.head) != (last, head)):
+            said = "; ".join(again.faults) or "its newest entry is another"
+            raise LedgerError(f"the copy doesn't hold and was not kept: {said}")
+        return Copied(max(0, last - start), rows, transaction.head[0], transaction.head[1], counts, closed)
+
+
+@contextlib.contextmanager
+def _held(source: Ledger, keep_open: bool) -> Iterator[Transaction]:
+    """Hold the source for writing, or, where it stays open, only to read as of one moment."""
+    if keep_open:
+        with source.reading() as connection:
+            yield Transaction(connection)
+    else:
+        with source.transaction(closed=True) as transaction:
+            yield transaction
+
+
+def _refuse_another(source: Ledger, target: Ledger, last: int, given: tuple[int, str]) -> None:
+    """Refuse a target that holds other entries than the source."""
+    start, _ = given
+    common = min(start, last)
+    if not common:
+        return
+    one = select(ENTRY.c.hash).where(ENTRY.c.seq == common)
+    if source.rows(one) != target.rows(one):
+        raise LedgerError(
+            f"ledger {target.location.shown} holds {start} entries that are not those of "
+            f"{source.location.shown}; copy into an empty place"
+        )
+    if start > last and source.newest_kind() != MOVED:
+        raise LedgerError(
+            f"ledger {target.location.shown} holds {start} entries, more than the {last} of {source.location.shown}, "
+            "so they are not those of one ledger; copy the other way round, or into an empty place"
+        )
+
+
+def _table(source: Connection, target: Connection, table: Table, start: int) -> int:
+    """Copy the rows of a table that entries after ``start`` brought; return how many."""
+    parent = parent_of(table)
+    question = select(*table.columns).order_by(*table.primary_key.columns)
+    if table is ENTRY:
+        question = question.where(table.c.seq > start)
+    elif parent is None:
+        question = question.where(table.c.entry > start)
+    elif start:
+        above, column = parent
+        first = select(func.min(above.c.id)).where(above.c.entry > start).scalar_subquery()
+        question = question.where(table.c[column] >= first)
+    names = [c.name for c in table.columns]
+    count = 0
+    for rows in source.execute(question, execution_options={"yield_per": BLOCK}).partitions():
+        add_rows(target, table, names, list(zip(*rows, strict=True)))
+        count += len(rows)
+    return count
+
+
+def _counts(connection: Connection) -> dict[str, int]:
+    return {
+        table.name: int(connection.execute(select(func.count()).select_from(table)).scalar() or 0)
+        for table in (ENTRY, *DETAILS)
+    }  # fmt: skip

@@ -19,25 +19,28 @@ from sqlalchemy import select
 
 from holeqc.inspection.tags import Tag
 from holeqc.ledger import schema as s
-from holeqc.ledger.named import refuse_unnamed
-from holeqc.ledger.pieces import IntArray, Pieces, pieces_of
 from holeqc.ledger.read_back import Base, base_of_inspections
 from holeqc.ledger.recording import (
     KNOWN,
     NEW,
     REVISION,
+    FileRows,
     Recorded,
     RecordedFile,
+    Replaced,
+    find_known,
     known_note,
+    newest_inspections,
+    recheck_replaced,
     refuse_other_text,
+    refuse_unnamed,
     specification_id,
+    write_file,
+    write_inspections,
 )
-from holeqc.ledger.resemblance import prepare
-from holeqc.ledger.revisions import Replaced, find_known, recheck_replaced
+from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare
+from holeqc.ledger.schema import plain
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
-from holeqc.ledger.values import plain
-from holeqc.ledger.write_readings import FileRows, write_file
-from holeqc.ledger.write_verdicts import newest_inspections, write_inspections
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:

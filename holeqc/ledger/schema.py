@@ -8,6 +8,16 @@ there are '', numbers and days that are not there NULL. Times are ISO 8601 in UT
 
 from __future__ import annotations
 
+import datetime as dt
+import hashlib
+import json
+import math
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import (
     BigInteger,
     CheckConstraint,
@@ -25,9 +35,276 @@ from sqlalchemy import (
 from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import REAL, TypeEngine
 
-from holeqc.ledger.canonical import NUMBER, TEXT, WHOLE
+from holeqc.problems import LedgerError
 
-VERSION = 3  #: of the tables below; see `holeqc.ledger.migrations`
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.problems import Problem
+
+
+# One way of writing rows and entries down as bytes, and their SHA-256: what the hash chain rests on.
+#
+# The payload digest of an entry is the SHA-256 over the rows that it brought: tables in the order of `schema.DETAILS`,
+# rows in the order of their primary key, in blocks of at most `BLOCK` rows. A block is a line of JSON (ASCII, no
+# spaces, ended by a line feed) ``[table, rows, [[column, kind], ...]]`` with the columns in the order of their names,
+# then column after column: ``whole`` as 8 bytes each, two's complement, the lowest byte first, NULL as the smallest
+# number; ``number`` as the 8 bytes of an IEEE 754 double, the lowest byte first, NULL as the quiet NaN
+# 0x7FF8000000000000; ``text`` in UTF-8 with a zero byte between two rows (no text holds one), NULL as the byte 0xFF.
+# The hash of an entry is the SHA-256 over the JSON list of its columns `HASHED`.
+
+
+BLOCK = 4096  #: rows; part of the format, never to be changed
+WHOLE, NUMBER, TEXT = "whole", "number", "text"
+HASHED = (
+    "seq", "kind", "at", "offset_minutes", "made_by", "tool", "replaces", "reason", "payload", "previous",
+)  # fmt: skip
+FIRST_PREVIOUS = "0" * 64  #: stands for the hash before the first entry
+
+_NO_WHOLE = -(2**63)
+_NO_TEXT = "\udcff"  #: becomes the byte 0xFF
+_encode = json.JSONEncoder(ensure_ascii=True, separators=(",", ":")).encode
+
+
+class PayloadDigest:
+    """Digest of the rows that one entry brings; give tables in the order of the schema, rows in order of their key."""
+
+    def __init__(self) -> None:
+        self._hash = hashlib.sha256()
+        self._table = ""
+        self._columns: dict[str, str] = {}
+        self._order: list[int] = []
+        self._waiting: list[list[Any]] = []
+
+    def add(self, table: str, columns: Mapping[str, str], values: Sequence[Sequence[Any]]) -> None:
+        """Add rows of a table, given column by column, shape (columns, rows); ``columns``: name -> kind.
+
+        Raises:
+            TypeError, ValueError, OverflowError: a value is of another kind than its column.
+        """
+        if not values or not values[0]:
+            return
+        if table != self._table:
+            self._flush()
+            self._table, self._columns = table, dict(columns)
+            names = list(columns)
+            self._order = sorted(range(len(names)), key=names.__getitem__)
+            self._waiting = [[] for _ in columns]
+        for waiting, given in zip(self._waiting, values, strict=True):
+            waiting.extend(given)
+        size = len(self._waiting[0])
+        start = 0
+        while size - start >= BLOCK:
+            self._block([column[start : start + BLOCK] for column in self._waiting])
+            start += BLOCK
+        if start:
+            self._waiting = [column[start:] for column in self._waiting]
+
+    def hexdigest(self) -> str:
+        """Return the digest of everything that was added."""
+        self._flush()
+        return self._hash.hexdigest()
+
+    def _flush(self) -> None:
+        if self._waiting and self._waiting[0]:
+            self._block(self._waiting)
+        self._waiting = []
+        self._table = ""
+
+    def _block(self, values: list[list[Any]]) -> None:
+        kinds = list(self._columns.items())
+        head = [self._table, len(values[0]), [list(kinds[i]) for i in self._order]]
+        self._hash.update(_encode(head).encode("ascii") + b"\n")
+        for i in self._order:
+            self._hash.update(column_bytes(kinds[i][1], values[i]))
+
+
+def column_bytes(kind: str, values: list[Any]) -> bytes:
+    """Return the values of a column as bytes, shape (rows,), as the page above says."""
+    if kind == TEXT:
+        texts = [_NO_TEXT if v is None else v for v in values] if None in values else values
+        return "\0".join(texts).encode("utf-8", "surrogateescape")
+    if kind == NUMBER:
+        array = np.array(values, dtype="<f8")  # None becomes the quiet NaN
+        if np.count_nonzero(np.isnan(array)) != values.count(None):
+            raise ValueError("a stored number is NaN")
+        return array.tobytes()
+    numbers = [_NO_WHOLE if v is None else v for v in values] if None in values else values
+    return np.array(numbers, dtype="<i8").tobytes()
+
+
+def entry_hash(entry: Mapping[str, Any]) -> str:
+    """Return the hash of an entry's row from its columns `HASHED`."""
+    return hashlib.sha256(_encode([entry[name] for name in HASHED]).encode("ascii")).hexdigest()
+
+
+def storable(text: str) -> str:
+    """Return a text as both databases can keep it: NUL becomes its picture ␀, half of a surrogate pair its escape."""
+    if "\x00" in text:
+        text = text.replace("\x00", "␀")
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return text
+
+
+# Values as both databases keep them and give them back the same: no NaN, no -0.0, no library's own numbers.
+
+
+def plain(value: Any) -> Any:
+    """Return one value as text, whole number, float or None; a bool becomes 0 or 1, a day its ISO text."""
+    if value is None or isinstance(value, str):
+        return None if value is None else storable(value)
+    if isinstance(value, bool | np.bool_ | int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return None if math.isnan(value) else float(value) + 0.0  # -0.0 + 0.0 is 0.0
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat()
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return storable(str(value))
+
+
+#: beside all control characters: what ends a line, and what turns the direction of writing
+_FORGING = frozenset("\u2028\u2029\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def one_line(text: str, what: str, *, tabs: bool = False) -> str:
+    """Return a text that a person typed, as it is; ``tabs``: tabs may stand in it.
+
+    Raises:
+        LedgerError: it holds a line break, a control character, or one that turns the direction of writing: printed,
+            it could pass for something that nobody recorded.
+    """
+    for place, sign in enumerate(text, 1):
+        if (unicodedata.category(sign) == "Cc" and not (tabs and sign == "\t")) or sign in _FORGING:
+            kind = "a line break" if sign in "\n\r\x0b\x0c\x85\u2028\u2029" else "a control character"
+            raise LedgerError(
+                f"{what}: {kind} (U+{ord(sign):04X}) stands at character {place} of {text!r}; write it in one line of "
+                "plain text; nothing was recorded"
+            )
+    return text
+
+
+class Stored:
+    """A column of a frame, ready to give any of its rows as a list of stored values."""
+
+    def __init__(self, series: pd.Series) -> None:
+        self._words: np.ndarray | None = None
+        if series.dtype.name == "category":
+            # code -1, nothing said, takes the last
+            self._words = np.array([*(storable(str(c)) for c in series.cat.categories), ""], dtype=object)
+            self._values = series.cat.codes.to_numpy()
+        else:
+            self._values = series.to_numpy()
+
+    def rows(self, chosen: NDArray[np.int64] | slice = slice(None)) -> list[Any]:
+        """Return the values of some rows."""
+        values = self._values[chosen]
+        if self._words is not None:
+            return list(self._words[values].tolist())
+        if values.dtype.kind == "f":
+            return floats(values)
+        if values.dtype.kind == "M":
+            return days(values)
+        if values.dtype.kind in "iub":
+            return [int(v) for v in values.tolist()] if values.dtype.kind == "b" else list(values.tolist())
+        return [storable(str(v)) for v in values]
+
+
+def stored_column(series: pd.Series) -> list[Any]:
+    """Return a column of a frame as a list of stored values."""
+    return Stored(series).rows()
+
+
+def floats(values: np.ndarray) -> list[float | None]:
+    """Return numbers (n,) as a list, None for NaN."""
+    out = values.astype(np.float64) + 0.0
+    missing = np.isnan(out)
+    if missing.all():
+        return [None] * len(out)
+    if not missing.any():
+        return list(out.tolist())
+    boxed = out.astype(object)
+    boxed[missing] = None
+    return list(boxed.tolist())
+
+
+def days(values: np.ndarray) -> list[str | None]:
+    """Return days (n,) as ISO texts, None where there is none."""
+    distinct, inverse = np.unique(values.astype("datetime64[D]"), return_inverse=True)
+    words = np.array([None if np.isnat(d) else str(d) for d in distinct], dtype=object)
+    return list(words[inverse.reshape(-1)].tolist())
+
+
+def text_codes(series: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
+    """Return a text column (n,) as numbers and the texts they stand for; what is missing is ''."""
+    if series.dtype.name != "category":
+        series = series.astype("category")
+    texts = [str(c) for c in series.cat.categories] + [""]
+    numbers = series.cat.codes.to_numpy().astype(np.int64)
+    return np.where(numbers < 0, len(texts) - 1, numbers), texts
+
+
+# Moments: UTC to the microsecond, with the offset of the bench beside.
+
+
+AHEAD = dt.timedelta(days=1)  #: a bench further east may have tomorrow already
+
+
+def now() -> tuple[str, int]:
+    """Return this moment as stored text and the bench's offset from UTC [minutes]."""
+    return stored(dt.datetime.now().astimezone())
+
+
+def today() -> dt.date:
+    """Return the day that the bench's clock shows."""
+    return dt.date.today()
+
+
+SKEW = dt.timedelta(minutes=2)  #: clocks of benches on one ledger may differ by so much
+
+
+def behind(at: str, newest: str) -> bool:
+    """Return whether a stored moment is before another one by more than clocks of benches may differ."""
+    if at >= newest:
+        return False
+    one, other = (dt.datetime.strptime(x, "%Y-%m-%dT%H:%M:%S.%fZ") for x in (at, newest))
+    return other - one > SKEW
+
+
+def not_ahead(day: dt.date, what: str) -> None:
+    """Refuse a day that is still to come by the bench's clock, with one day for other time zones.
+
+    Raises:
+        LedgerError: it is.
+    """
+    if day > today() + AHEAD:
+        raise LedgerError(
+            f"{what} on {day} is still to come: the clock here says {today()}. Give the day on which it was done, or "
+            "set the clock right; nothing was recorded"
+        )
+
+
+def stored(moment: dt.datetime) -> tuple[str, int]:
+    """Return a moment as text in UTC and its offset [minutes]; one without a zone is taken in the bench's zone."""
+    aware = moment.astimezone() if moment.tzinfo is None else moment
+    offset = aware.utcoffset() or dt.timedelta()
+    text = aware.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return text, round(offset.total_seconds() / 60)
+
+
+def shown(at: str, offset_minutes: int) -> str:
+    """Return a stored moment as the clock at the bench showed it: ``2026-11-09 08:15:02 +01:00``."""
+    moment = dt.datetime.strptime(at, "%Y-%m-%dT%H:%M:%S.%fZ") + dt.timedelta(minutes=offset_minutes)
+    sign = "-" if offset_minutes < 0 else "+"
+    hours, minutes = divmod(abs(offset_minutes), 60)
+    return f"{moment:%Y-%m-%d %H:%M:%S} {sign}{hours:02}:{minutes:02}"
+
+
+VERSION = 3  #: of the tables below; see `holeqc.ledger.ledger`
 
 VERDICTS = ("accept", "hold", "reject")
 TAG_EVENTS = ("opened", "dispositioned", "reworked", "re-inspected", "closed")
@@ -313,3 +590,25 @@ def parent_of(table: Table) -> tuple[Table, str] | None:
     """Return the table that a detail's rows belong to and the column that names it; None where ``entry`` does."""
     parent = table.info.get("parent")
     return None if parent is None else (METADATA.tables[parent[0]], parent[1])
+
+
+# Problems as rows of the ledger.
+
+
+#: column of the ledger -> field of a problem
+FIELDS = {
+    "severity": "severity", "code": "code", "message": "message", "found": "found", "allowed": "allowed",
+    "action": "action", "file": "file", "sheet": "sheet", "cell": "cell", "place": "where", "part": "part",
+    "serial": "serial", "hole": "hole", "wall": "wall", "holds": "holds",
+}  # fmt: skip
+
+
+def problem_rows(
+    problems: Iterable[Problem], stage: str, specification: int, files: Mapping[str, int]
+) -> list[dict[str, Any]]:
+    """Return problems as rows; ``files``: name -> id of the files they may speak of."""
+    return [
+        {ours: getattr(problem, theirs) for ours, theirs in FIELDS.items()}
+        | {"stage": stage, "specification_id": specification, "file_id": files.get(problem.file)}
+        for problem in problems
+    ]

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import dataclasses
+import datetime as dt
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
+from holeqc import writer
+from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
-from holeqc.ledger.filters import Filter, part_conditions
-from holeqc.ledger.questions import open_questions
+from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
+from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.ledger import folded_name, version_of
+from holeqc.ledger.persons import logged_by, read_by, require_role
+from holeqc.ledger.read_back import Filter, judge_again, newest_inspection, part_conditions, recorded_readings, units_of
+from holeqc.ledger.schema import plain, today
 from holeqc.ledger.tags import (
     CLOSED,
     DISPOSITIONED,
@@ -23,15 +33,272 @@ from holeqc.ledger.tags import (
     released_with,
     speaking_for,
 )
-from holeqc.ledger.values import plain
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
+    import pandas as pd
     from sqlalchemy import ColumnElement, Connection, Table
 
-    from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.ledger import Entry, Ledger
     from holeqc.ledger.tags import TagState
+    from holeqc.specification.model import Specification
+
+
+# Approved parts that are in question: a gauge that read them was found off, or out of its time, after the approval.
+#
+# The approval stands and says what was known then. The question stays until a person of its own closes it with a
+# reason, or the approval is withdrawn.
+
 
 Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What puts an approved part in question; ``calibration`` is the entry that tells."""
+
+    kit: str
+    part: str
+    serial: str
+    inspection_id: int
+    approval_id: int
+    approval: int
+    gauge: str
+    calibration_id: int
+    calibration: int
+    sentence: str
+
+
+def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
+    """Return the questions that nobody has closed, of one serial number or of all, in the order of approvals."""
+    with ledger.reading():
+        known: dict[str, list[Row]] = {}
+        for row in calibrations(ledger):
+            known.setdefault(str(row["gauge"]), []).append(row)
+        newest = max((int(row["entry"]) for of in known.values() for row in of), default=0)
+        approved = _approved_before(ledger, newest, serial)
+        if not approved:
+            return []
+        closed = _closed(ledger)
+        found: dict[tuple[int, str], Question] = {}
+        for question in _asked(ledger, approved, known):
+            if closed.get((question.approval_id, question.gauge), 0) < question.calibration_id:
+                found.setdefault((question.approval_id, question.gauge), question)
+    return list(found.values())
+
+
+def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]:
+    """Return the approvals that stand and are older than an entry: inspection -> columns of both and the kit."""
+    i, a = s.INSPECTION.c, s.APPROVAL.c
+    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == a.id)
+    asked = (
+        select(i.id, i.part, i.serial, i.specification_id, s.SPECIFICATION.c.kit, a.id.label("approval_id"),
+               a.entry.label("approval"), s.ENTRY.c.at)
+        .join(s.APPROVAL, a.inspection_id == i.id).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
+        .join(s.ENTRY, s.ENTRY.c.seq == i.entry).where(a.entry < newest, ~back.exists()).order_by(a.id)
+    )  # fmt: skip
+    rows = ledger.rows(asked.where(i.serial == plain(serial)) if serial else asked)
+    return {int(row["id"]): row for row in rows}
+
+
+def _closed(ledger: Ledger) -> dict[tuple[int, str], int]:
+    """Return up to which calibration questions are closed: (approval, gauge) -> calibration."""
+    q, c = s.QUESTION_CLOSED.c, s.GAUGE_CALIBRATION.c
+    asked = select(q.approval_id, c.gauge, func.max(q.calibration_id).label("calibration")).join(
+        s.GAUGE_CALIBRATION, c.id == q.calibration_id
+    )
+    rows = ledger.rows(asked.group_by(q.approval_id, c.gauge))
+    return {(int(row["approval_id"]), str(row["gauge"])): int(row["calibration"]) for row in rows}
+
+
+def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]) -> Iterator[Question]:
+    r, ids = s.READING.c, sorted(approved)
+    specs: dict[int, Any] = {}
+    for start in range(0, len(ids), 400):
+        rows = ledger.rows(
+            select(s.INSPECTION_SET.c.inspection_id, r.gauge, r.characteristic, r.day)
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
+            .where(s.INSPECTION_SET.c.inspection_id.in_(ids[start : start + 400]), r.characteristic != "")
+            .distinct().order_by(s.INSPECTION_SET.c.inspection_id, r.gauge, r.characteristic, r.day)
+        )  # fmt: skip
+        for row in rows:
+            of = approved[int(row["inspection_id"])]
+            number = int(of["specification_id"])
+            specs[number] = specs.get(number) or stored_specification(ledger, number)
+            place, _ = gauge_of(specs[number], str(row["gauge"]), str(row["characteristic"]))
+            gauge = _named(specs[number], str(row["gauge"]), str(row["characteristic"]))
+            due: dt.date | None = specs[number].gauges[place].calibration_due if place >= 0 else None
+            logged = str(of["at"])[:10]
+            day = min(str(row["day"] or logged), logged)
+            later = [c for c in known.get(gauge, []) if int(c["entry"]) > int(of["approval"])]
+            if not later:
+                continue
+            now = doubt_of(gauge, day, known[gauge], due)
+            then = doubt_of(gauge, day, [c for c in known[gauge] if c not in later], due)
+            if now is None or now == then:
+                continue
+            tells = [c for c in later if now.found_bad is not None and c["id"] == now.found_bad["id"]]
+            last = max(tells or later, key=lambda c: int(c["id"]))  # a good one after it asks nothing anew
+            yield Question(
+                str(of["kit"]), str(of["part"]), str(of["serial"]), int(of["id"]), int(of["approval_id"]),
+                int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence,
+            )  # fmt: skip
+
+
+def question_words(question: Question) -> str:
+    """Return what a question says, and how it is closed."""
+    return (
+        f"in question: {question.sentence} (entry {question.calibration}, after the approval, entry "
+        f"{question.approval}). holeqc gauge suspect {question.gauge} says what its error changes; an inspector closes "
+        f"it: holeqc question {question.serial} --by WHO --reason TEXT"
+    )
+
+
+def without_its_error(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
+    """Return what changes in the verdicts with a gauge's error taken out of its readings from a day on ('': of all), ''
+    where all of them stay.
+    """
+    number, error = int(story.row["id"]), calibration["error"]
+    change = without_error(
+        gauge, dt.date.min if not day else dt.date.fromisoformat(day), error, str(calibration["unit"])
+    )
+    again = judge_again(ledger, [number], change)[number]
+    if again.verdict != story.row["verdict"]:
+        return f"the verdict is {again.verdict}"
+    was = {str(row["hole"]): str(row["verdict"]) for row in story.holes}
+    words = [f"hole {hole} is {now}" for hole, now in again.holes.items() if was.get(hole, now) != now]
+    if again.pin_verdict != story.row["pin_verdict"]:
+        words.append(f"the pins together are {again.pin_verdict or 'not judged'}")
+    return joined(words) if words else ""
+
+
+def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
+    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('':
+    nothing) or, where it isn't known, what its readings are then.
+    """
+
+    c = s.GAUGE_CALIBRATION.c
+    row = ledger.rows(select(s.GAUGE_CALIBRATION).where(c.id == question.calibration_id))[0]
+    if row["result"] != BAD or row["error"] is None:
+        return False, f"every reading of gauge {question.gauge} is doubtful"
+    story = part_story(ledger, question.serial, kit=question.kit, part=question.part)
+    one = next(x for x in story.inspections if x.row["id"] == question.inspection_id)
+    return True, without_its_error(ledger, one, question.gauge, "", row)
+
+
+def consequence_words(ledger: Ledger, question: Question) -> str:
+    """Return the same in a sentence."""
+    known, change = consequence(ledger, question)
+    if not known:
+        return f"its error isn't known: {change}"
+    return f"with its error taken out {change or 'every verdict stays'}"
+
+
+def _read_since(ledger: Ledger, question: Question) -> int | None:
+    """Return the entry of an inspection that accepts the part by readings logged after the gauge was found off, none of
+    them taken with it; None where there is none.
+    """
+    i, r, sets = s.INSPECTION.c, s.READING.c, s.READING_SET.c
+    text = s.SPECIFICATION.c
+    rows = ledger.rows(
+        select(i.id, i.entry, i.specification_id).join(s.SPECIFICATION, text.id == i.specification_id)
+        .where(i.serial == plain(question.serial), i.part == plain(question.part), text.kit == plain(question.kit))
+        .where(i.entry > question.calibration, i.verdict == s.VERDICTS[0]).order_by(i.id.desc())
+    )  # fmt: skip
+    for row in rows:
+        spec = stored_specification(ledger, int(row["specification_id"]))
+        of = ledger.rows(
+            select(r.gauge, r.characteristic, sets.entry).distinct().join(s.READING_SET, sets.id == r.set_id)
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
+            .where(s.INSPECTION_SET.c.inspection_id == row["id"], r.characteristic != "")
+        )  # fmt: skip
+        if all(x["entry"] > question.calibration for x in of) and not any(
+            _named(spec, str(x["gauge"]), str(x["characteristic"])) == question.gauge for x in of
+        ):
+            return int(row["entry"])
+    return None
+
+
+def _named(spec: Specification, gauge: str, characteristic: str) -> str:
+    place, _ = gauge_of(spec, gauge, characteristic)
+    return spec.gauges[place].id if place >= 0 else gauge
+
+
+def _proof(ledger: Ledger, question: Question, instead: str) -> str:
+    """Return in words what speaks for a part in spite of its gauge; ``instead``: gauge that it was read again with.
+
+    Raises:
+        LedgerError: nothing does: its error changes a verdict or isn't known, no reading of another gauge is on record
+            since, and nobody says that there was one.
+    """
+    known, change = consequence(ledger, question)
+    said = f"gauge {question.gauge}, entry {question.calibration}: {consequence_words(ledger, question)}"
+    if known and not change:
+        return said
+    entry = _read_since(ledger, question)
+    if entry is not None:
+        return f"{said}; read again with another gauge and accepted, entry {entry}"
+    if known:
+        raise LedgerError(
+            f"{said}. A reason alone doesn't close that: read {question.serial} again with another gauge, record it "
+            f"and approve it; or withdraw the approval: holeqc withdraw {question.serial} --by WHO --reason TEXT"
+        )
+    if not instead.strip():
+        raise LedgerError(
+            f"{said}. Read {question.serial} again with another gauge and record it; or, if an inspector has, name "
+            "that gauge: --read-with GAUGE"
+        )
+    row = ledger.rows(select(s.INSPECTION.c.specification_id).where(s.INSPECTION.c.id == question.inspection_id))[0]
+    gauges = stored_specification(ledger, int(row["specification_id"])).gauges
+    name, due = next(
+        ((one.id, one.calibration_due) for one in gauges if folded_name(one.id) == folded_name(instead)), ("", None)
+    )
+    why = "it isn't in the kit" if not name else "that is the gauge in question" if name == question.gauge else ""
+    if doubt := None if why else doubt_of(name, today().isoformat(), calibrations(ledger, name), due):
+        why = doubt.sentence
+    if why:
+        raise LedgerError(f"--read-with {instead.strip()}: {why}; gauges of the kit: {', '.join(g.id for g in gauges)}")
+    return f"{said}; read again with {name}, as the inspector states"
+
+
+def close_questions(
+    ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", read_with: str = ""
+) -> Entry:  # fmt: skip
+    """Close all open questions of a part with a reason.
+
+    It is kept with what the gauge's error does to the verdicts. One that changes a verdict is answered by readings of
+    another gauge, recorded since; one that isn't known by those, or by the inspector who names the gauge that the part
+    was read again with (``read_with``).
+
+    Raises:
+        LedgerError: none is open, no reason, nothing proves the part in spite of the gauge, or the kit asks for two
+            persons and this one logged or read the part.
+    """
+    if not reason.strip():
+        raise LedgerError("say why the part is good in spite of the gauge: --reason TEXT")
+    with ledger.transaction():
+        found = [
+            q for q in open_questions(ledger, serial) if (not kit or q.kit == kit) and (not part or q.part == part)
+        ]
+        if not found:
+            raise LedgerError(f"serial {serial}: nothing puts it in question, so nothing was recorded")
+        require_role(ledger, by, "inspector")
+        mine = folded_name(by)
+        for question in found:
+            asks = ledger.rows(
+                select(s.SPECIFICATION.c.two_person).join(s.INSPECTION)
+                .where(s.INSPECTION.c.id == question.inspection_id)
+            )[0]["two_person"]  # fmt: skip
+            did = logged_by(ledger, question.inspection_id) | read_by(ledger, question.inspection_id)
+            if asks and mine in did:
+                raise LedgerError(f"{by.strip()} logged or read {serial}; the kit asks for a second person to close it")
+        rows = [
+            {"approval_id": q.approval_id, "calibration_id": q.calibration_id,
+             "note": f"{reason.strip()} ({_proof(ledger, q, read_with)})"} for q in found
+        ]  # fmt: skip
+        return ledger.entry("question", by, {"question_closed": rows}, reason=reason)
+
+
 Key = tuple[str, str, str]  #: kit, part, serial
 
 
@@ -337,3 +604,153 @@ def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
         for file_id, part, serial in connection.execute(alone):
             found.update(ends.get((int(file_id), str(part), str(serial)), ()))
     return found
+
+
+# What a ledger holds, in a few numbers counted by the database.
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Counts, first and last moment, and the number and hash of the newest entry.
+
+    ``kits``: (kit, revision, parts) of the newest inspections; ``verdicts``: parts by the newest verdict.
+    """
+
+    place: str
+    version: int
+    entries: int
+    head: str
+    first_at: str
+    last_at: str
+    files: int
+    readings: int
+    parts: int
+    verdicts: dict[str, int]
+    approved: int
+    tags: int
+    open_tags: int
+    kits: tuple[tuple[str, str, int], ...]
+
+
+def summary(ledger: Ledger) -> Summary:
+    """Return what the ledger holds."""
+    i, text = s.INSPECTION.c, s.SPECIFICATION.c
+    taken_back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
+    with ledger.reading() as connection:
+
+        def number(question: object) -> int:
+            return int(connection.execute(question).scalar() or 0)  # type: ignore[call-overload]
+
+        seq, head = ledger.head()
+        first, last = connection.execute(select(func.min(s.ENTRY.c.at), func.max(s.ENTRY.c.at))).one()
+        by_verdict = select(i.verdict, func.count()).where(newest_inspection()).group_by(i.verdict)
+        by_kit = (
+            select(text.kit, text.revision, func.count()).select_from(s.INSPECTION)
+            .join(s.SPECIFICATION, text.id == i.specification_id).where(newest_inspection())
+            .group_by(text.kit, text.revision).order_by(text.kit, text.revision)
+        )  # fmt: skip
+        counted = {str(verdict): int(n) for verdict, n in connection.execute(by_verdict)}
+        return Summary(
+            ledger.location.shown, version_of(connection), seq, head, str(first or ""), str(last or ""),
+            number(select(func.count()).select_from(s.FILE)), number(select(func.sum(s.FILE.c.readings))),
+            sum(counted.values()), {verdict: counted.get(verdict, 0) for verdict in s.VERDICTS},
+            number(select(func.count(func.distinct(s.APPROVAL.c.inspection_id))).where(~taken_back.exists())),
+            number(select(func.count()).select_from(s.TAG)),
+            number(select(func.count()).select_from(s.TAG).where(~closed_tag())),
+            tuple((str(k), str(r), int(n)) for k, r, n in connection.execute(by_kit)),
+        )  # fmt: skip
+
+
+# Tables out of the ledger for other programs: CSV, Parquet, workbook, pandas.
+
+
+CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
+FORMATS = (".csv", ".parquet", ".xlsx")
+
+
+def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter()) -> pd.DataFrame:
+    """Return a table of the ledger as a pandas frame.
+
+    ``readings`` (columns of `holeqc.readings.table.COLUMNS`, and kit, revision, unit of the lengths), ``parts`` (newest
+    inspection of each), ``holes`` and ``characteristics`` (verdicts of those inspections; characteristics that are not
+    accepted), ``entries`` (the spine; no filter).
+
+    Raises:
+        LedgerError: another content.
+    """
+    import pandas as pd
+    from sqlalchemy import select
+
+    from holeqc.ledger.schema import CHARACTERISTIC_VERDICT, ENTRY, HOLE_VERDICT
+
+    if content == "readings":
+        kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(limits))))
+        frames = []
+        for one in [dataclasses.replace(limits, kit=kit, rechecks=True) for kit in kits or [limits.kit]]:
+            spec, readings = recorded_readings(ledger, one)
+            frames.append(readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit))
+        return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
+    if content == "entries":
+        return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])
+    if content not in CONTENTS:
+        raise LedgerError(f"{content!r} can't be exported; give one of {', '.join(CONTENTS)}")
+    parts = pd.DataFrame(newest_parts(ledger, limits))
+    if content == "parts" or parts.empty:
+        return parts
+    table = HOLE_VERDICT if content == "holes" else CHARACTERISTIC_VERDICT
+    low, high = int(parts["id"].min()), int(parts["id"].max())
+    question = (
+        select(table).where(table.c.inspection_id >= low, table.c.inspection_id <= high)
+        .order_by(*table.primary_key.columns)
+    )  # fmt: skip
+    rows = pd.DataFrame(ledger.rows(question), columns=[c.name for c in table.columns])
+    named = parts[["id", "kit", "revision", "unit", "part", "serial", "first_day", "last_day"]]
+    return named.merge(rows, left_on="id", right_on="inspection_id").drop(columns="id")
+
+
+def export(
+    ledger: Ledger, path: Path, content: str = "readings", limits: Filter = Filter(), *, replace: bool = False,
+    book: Callable[[pd.DataFrame, str, IO[bytes]], None] | None = None,
+) -> int:  # fmt: skip
+    """Write a table of the ledger to a .csv, .parquet or .xlsx file and return the number of its rows.
+
+    ``book`` writes a frame under a title as a workbook; an .xlsx needs it.
+
+    In CSV a text that a spreadsheet could take for a formula begins with an apostrophe. The file appears whole or not
+    at all; one that is there already is written anew only with ``replace``.
+
+    Raises:
+        LedgerError: another ending, a file of that name, or Parquet without its library.
+    """
+    ending = path.suffix.lower()
+    if ending not in FORMATS or (ending == ".xlsx" and book is None):
+        raise LedgerError(f"{path}: the ending says the format; give {' or '.join(FORMATS)}")
+    if path.exists() and not replace:
+        raise LedgerError(f"{path} is there already; nothing was written. Give another name, or --replace to lose it")
+    if ending == ".parquet":
+        try:
+            import pyarrow  # noqa: F401
+        except ImportError:
+            raise LedgerError("Parquet needs pyarrow; install holeqc with it: pip install 'holeqc[parquet]'") from None
+    frame = as_frame(ledger, content, limits)
+    with writer.file(path, replace=replace) as out:
+        if ending == ".csv":
+            frame.apply(_safe).to_csv(out, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")
+        elif book is not None and ending == ".xlsx":
+            book(frame, content, out)
+        else:
+            frame.to_parquet(out, index=False)
+    return len(frame)
+
+
+def _safe(column: pd.Series) -> pd.Series:
+    """Return a column with an apostrophe before every text that begins like a formula."""
+    if column.dtype.name == "category":
+        return column.cat.rename_categories([_text(c) for c in column.cat.categories])
+    if column.dtype.kind in "fiubM":
+        return column
+    return column.map(_text)
+
+
+def _text(value: Any) -> Any:
+    return writer.as_text(value) if isinstance(value, str) else value

@@ -6,36 +6,45 @@ memory stays small, time grows with the rows, and a writer waits for one slice a
 
 from __future__ import annotations
 
+import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
-from sqlalchemy import func, select, tuple_
+from sqlalchemy import bindparam, create_engine, func, select, tuple_
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.pool import NullPool
 
-from holeqc.ledger.canonical import BLOCK, FIRST_PREVIOUS, PayloadDigest, entry_hash
-from holeqc.ledger.engine import DamagedFileError
-from holeqc.ledger.guards import guards_sentence, missing_guards
+from holeqc import door, writer
+from holeqc.ledger import schema as s
+from holeqc.ledger.database import DamagedFileError, guards_sentence, missing_guards
 from holeqc.ledger.schema import (
+    BLOCK,
     DETAILS,
     ENTRY,
+    FIRST_PREVIOUS,
     INSPECTION,
     INSPECTION_SET,
     LEDGER_VERSION,
     READING,
     READING_SET,
     VERSION_KNOWN,
+    PayloadDigest,
+    behind,
+    entry_hash,
     kinds_of,
     parent_of,
+    plain,
 )
-from holeqc.ledger.times import behind
-from holeqc.ledger.values import plain
-from holeqc.problems import LedgerError
+from holeqc.problems import HoleQCError, LedgerError
 
 if TYPE_CHECKING:
     from sqlalchemy import ColumnElement, Connection, Select, Table
+
 
 SLICE = 500  #: entries verified under one reading of the database
 
@@ -334,3 +343,155 @@ class _Walk:
         self.seq, self.hash, self.at = seq, str(entry["hash"]), str(entry["at"])
         if self.expected is not None and seq == self.expected[0]:
             self.met = self.hash == self.expected[1]
+
+
+# What can still be read of a ledger's file of which a piece is gone, and what to do then.
+
+
+EMPTY_FILE = (
+    "the file is there and empty, without one entry. If it held any before, put the last copy of the ledger in its "
+    "place; if not, holeqc check ... --record begins it"
+)
+_HEAD = "the file is damaged or cut short; nothing was recorded."
+_DO = (
+    "Keep the file as it is and put the last copy of the ledger in its place (holeqc ledger verify says whether a copy "
+    "holds and which is its newest entry)"
+)
+
+
+def what_is_left(path: Path) -> str:
+    """Return in words how far a damaged file can be read, and what to do. The file is only read."""
+    engine = create_engine("sqlite://", creator=lambda: _open(path), poolclass=NullPool)
+    try:
+        with engine.connect() as connection:
+            days = _entries(connection)
+            whole = whole_up_to(connection, len(days)) if days else 0
+    except (SQLAlchemyError, sqlite3.Error):
+        days, whole = [], 0
+    finally:
+        engine.dispose()
+    if not days:
+        return f"{_HEAD} How many entries it held can't be found out, since not one can be read. {_DO}"
+    if not whole:
+        return f"{_HEAD} Not one of the {len(days)} entries that can be found in it is whole. {_DO}"
+    first = f"Entries 1 to {whole} are whole" if whole > 1 else "Only entry 1 is whole"
+    text = f"{_HEAD} {first}, the last of {days[whole - 1][:16].replace('T', ' ')} UTC; "
+    if len(days) > whole:
+        rest = f"entries {whole + 1} to {len(days)}" if len(days) > whole + 1 else f"entry {len(days)}"
+        text += f"of {rest} something is lost, and "
+    return f"{text}whether more came after them can't be told. {_DO}, then record again what came later than that"
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    """Return a connection that only reads and doesn't mind that the file is shorter than it says."""
+    connection = sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro&immutable=1", uri=True)
+    connection.execute("PRAGMA writable_schema = ON")  # else SQLite refuses a file that is shorter than its pages
+    return connection
+
+
+def _entries(connection: Connection) -> list[str]:
+    """Return the moments of the entries that can be read, from the first up to a gap or the damage."""
+    moments: list[str] = []
+    one = select(ENTRY.c.at).where(ENTRY.c.seq == bindparam("seq"))
+    while True:
+        try:
+            moment = connection.execute(one, {"seq": len(moments) + 1}).scalar()
+        except (SQLAlchemyError, sqlite3.Error):
+            return moments
+        if moment is None:
+            return moments
+        moments.append(str(moment))
+
+
+# Seals: number and digest of the newest entry, kept where who may write to the ledger can't reach.
+#
+# A chain of digests tells what was changed inside; only a seal kept elsewhere (another disk, a share, a page in a
+# binder) tells that entries were cut off at the end, or that the whole ledger was replaced. Every transaction leaves
+# one in the folder that the ledger's settings name: a rejection could else be cut off that came after the last
+# approval.
+
+
+SEAL_FORMAT = "holeqc seal 1"
+SEAL_FILE = door.Kind("a seal", 200_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """Number and hash of an entry as they were noted, and the file that says so."""
+
+    entry: int
+    hash: str
+    source: str
+
+
+def write_seal(data: dict[str, Any], place: Path) -> Path:
+    """Write a seal into a folder under a name of its own, or into a file that isn't there yet; return where.
+
+    Raises:
+        LedgerError: it can't be written, or another seal is there.
+    """
+    path = place / f"seal-{int(data['entry']):06}-{str(data['hash'])[:8]}.json" if place.is_dir() else place
+    if os.path.lexists(path):
+        if read_seal(path).hash != data["hash"]:
+            raise LedgerError(f"{path}: another seal is there already; it was left as it is")
+        return path
+    try:
+        writer.write_json(path, data, replace=False)
+    except HoleQCError as error:
+        raise LedgerError(f"the seal can't be written to {place}: {error}") from None
+    return path
+
+
+def read_seal(path: Path) -> Seal:
+    """Return a seal from its file.
+
+    Raises:
+        LedgerError: it can't be read, or is no seal.
+    """
+    try:
+        data: Any = door.json_values(door.take(path, SEAL_FILE, error=LedgerError).content)
+        found = Seal(int(data["entry"]), str(data["hash"]), str(path)) if data["format"] == SEAL_FORMAT else None
+    except (LedgerError, ValueError, KeyError, TypeError, RecursionError):
+        found = None
+    if found is None or found.entry < 1 or len(found.hash) != 64:
+        raise LedgerError(f"{path}: is no seal of a ledger, or was changed")
+    return found
+
+
+def read_seals(places: Iterable[Path | str]) -> list[Seal]:
+    """Return all seals of files, folders of seals, and packets (also those in a folder), by number of entry.
+
+    Raises:
+        LedgerError: a place isn't there, holds no seal, or one of its seals can't be read.
+    """
+    found: list[Seal] = []
+    for place in map(Path, places):
+        if place.is_dir():
+            patterns = ("seal-*.json", "seal.json", "*/seal.json")
+            files = [path for pattern in patterns for path in sorted(place.glob(pattern))]
+        else:
+            files = [place] if place.exists() else []
+        if not files:
+            raise LedgerError(f"{place}: there is no seal")
+        found += [read_seal(path) for path in files]
+    return sorted(found, key=lambda seal: seal.entry)
+
+
+def broken_seals(connection: Connection, seals: Sequence[Seal]) -> list[str]:
+    """Return what seals say is missing or changed, the first entry that is concerned at the beginning."""
+    e = s.ENTRY.c
+    last = int(connection.execute(select(func.max(e.seq))).scalar() or 0)
+    faults, good = [], 0
+    for seal in seals:
+        there = connection.execute(select(e.hash).where(e.seq == seal.entry)).scalar()
+        if there == seal.hash:
+            good = max(good, seal.entry)
+        elif there is None:
+            span = f"entry {seal.entry} is" if last + 1 >= seal.entry else f"entries {last + 1} to {seal.entry} are"
+            faults.append(f"{span} missing: sealed by {seal.source}, and the ledger ends at {last}")
+        else:
+            first = good + 1
+            many = f"entries {first} to {seal.entry} or some of them were"
+            span = f"entry {first} was" if first == seal.entry else many
+            faults.append(f"{span} changed or replaced: sealed by {seal.source} with another digest")
+    return faults

@@ -23,7 +23,7 @@ from holeqc.problems import HoleQCError
 
 if TYPE_CHECKING:
     from holeqc.inspection.view import PartView, Run
-    from holeqc.ledger.approved import ApprovedSet
+    from holeqc.ledger.approvals import ApprovedSet
     from holeqc.reports.packet_list import Listed
 
 FORMAT = "holeqc packet 1"
@@ -83,8 +83,7 @@ def write_packet(
     try:
         with writer.folder(folder, _refuse_any) as out:
             number, made = f"approval {approved.approval['entry']}", dt.date.fromisoformat(when(approved.approval)[:10])
-            write_all(run, out, progress, number=number, made=made,
-                      passed=passed_with(approved))
+            write_all(run, out, progress, number=number, made=made, passed=passed_with(approved))
             listed = listed_characteristics(approved, part)
             _pages(approved, part, listed, out)
             _book(approved, run, listed, out)
@@ -227,8 +226,8 @@ def verify_packet(folder: Path | str) -> PacketCheck:
 
 def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> list[str]:
     """Return what is wrong with the entry that a packet carries: it must be one of this very manifest."""
-    from holeqc.ledger.approved import PACKET, packet_words
-    from holeqc.ledger.canonical import HASHED, entry_hash
+    from holeqc.ledger.approvals import PACKET, packet_words
+    from holeqc.ledger.schema import HASHED, entry_hash
 
     path = place / SEAL
     if not path.is_file() and "signature" not in manifest:
@@ -252,7 +251,7 @@ def _signature_differences(
     place: Path, manifest: dict[str, Any], digest: str
 ) -> tuple[list[str], tuple[tuple[str, str, str], ...]]:
     """Return what is wrong with the signatures of a packet, and who signed what with which key."""
-    from holeqc.ledger.signing import fault_of
+    from holeqc.ledger.persons import fault_of
     from holeqc.specification.load import parse_specification
 
     approval: Any

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from holeqc.inspection.results import CHARACTERISTICS, VERDICTS
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row, Run
-from holeqc.ledger.approved import ApprovedSet
+from holeqc.ledger.approvals import ApprovedSet
 from holeqc.ledger.tags import released_with, speaking_for
 from holeqc.reports import wording as w
 from holeqc.reports.part_pages import SHORT

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.view import PartView
-from holeqc.ledger.approved import ApprovedSet
+from holeqc.ledger.approvals import ApprovedSet
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.packet_list import Listed, decided, passed_with, verdict_number

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import holeqc
 from holeqc import writer
 from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS
-from holeqc.ledger.questions import question_words
+from holeqc.ledger.stories import question_words
 from holeqc.ledger.tags import what_of
 from holeqc.problems import HoleQCError
 from holeqc.reports import blocks as b
@@ -27,9 +27,8 @@ from holeqc.reports.record_text import (
 )
 
 if TYPE_CHECKING:
-    from holeqc.ledger.questions import Question
-    from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
-    from holeqc.ledger.waiting import Waiting
+    from holeqc.ledger.approvals import Waiting
+    from holeqc.ledger.stories import InspectionStory, PartStory, Question, TagStory
 
 
 def write_page(report: b.Report, path: Path) -> None:

@@ -11,19 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from holeqc import printing
 from holeqc.inspection.results import VERDICTS, in_order, same_of_holes, words_of
-from holeqc.ledger.questions import question_words
-from holeqc.ledger.signing import key_name
+from holeqc.ledger.persons import key_name
+from holeqc.ledger.schema import shown
+from holeqc.ledger.stories import question_words
 from holeqc.ledger.tags import TagState, released_with, speaking_for, what_of
-from holeqc.ledger.times import shown
 from holeqc.reports import wording as w
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
-    from holeqc.ledger.equipment import Forecast
-    from holeqc.ledger.questions import Question
-    from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
-    from holeqc.ledger.suspects import Suspects
-    from holeqc.ledger.waiting import Waiting
+    from holeqc.ledger.approvals import Waiting
+    from holeqc.ledger.equipment import Forecast, Suspects
+    from holeqc.ledger.stories import InspectionStory, PartStory, Question, TagStory
 
 Row = Mapping[str, Any]
 LONGEST = 100  #: characters of a line of what isn't accepted

@@ -103,7 +103,7 @@ def test_a_day_still_to_come_is_refused(command: list[str], capsys: pytest.Captu
 
 
 def test_tomorrow_is_today_further_east(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("holeqc.ledger.times.today", lambda: dt.date(2026, 11, 9))
+    monkeypatch.setattr("holeqc.ledger.schema.today", lambda: dt.date(2026, 11, 9))
     event = ["gauge", "calibrated", "BG-2", "--tolerances", str(Path(KIT).parent), "--by", "engineer", "--day"]
     assert run([*event, "2026-11-11"]) == 2
     assert run([*event, "2026-11-10", "--due", "2027-11-10"]) == 0

@@ -62,11 +62,11 @@ REASONED: dict[str, dict[str, str]] = {
         "book.save": "into memory",
     },
     "readings/sheet.py": {"book.save": "into an open file of the writer"},
-    "ledger/exporting.py": {
+    "ledger/stories.py": {
         "frame.apply(_safe).to_csv": "into an open file of the writer",
         "frame.to_parquet": "into an open file of the writer",
     },
-    "ledger/remains.py": {"sqlite3.connect": "a database is opened by its own library, here only to read"},
+    "ledger/verify.py": {"sqlite3.connect": "a database is opened by its own library, here only to read"},
     "inspection/minimax.py": {"results.open": "which pairs are still open", "self.open": "which pairs are still open"},
     "inspection/pin_gauge.py": {
         "self.touch": "where pins touch",

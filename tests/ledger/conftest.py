@@ -16,8 +16,8 @@ from holeqc.ledger.ledger import Ledger
 @pytest.fixture(autouse=True)
 def no_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """Make it `TODAY`: days of events are typed in these tests, and none of them may be still to come."""
-    monkeypatch.setattr("holeqc.ledger.times.today", lambda: TODAY)
-    monkeypatch.setattr("holeqc.ledger.suspects.today", lambda: TODAY)
+    monkeypatch.setattr("holeqc.ledger.schema.today", lambda: TODAY)
+    monkeypatch.setattr("holeqc.ledger.equipment.today", lambda: TODAY)
 
 
 @pytest.fixture

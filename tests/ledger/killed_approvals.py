@@ -15,13 +15,11 @@ import time
 
 from sqlalchemy import select
 
-import holeqc.ledger.again
-import holeqc.ledger.suspects  # noqa: F401  loaded before the children part, so that they begin at once
+import holeqc.ledger.equipment  # noqa: F401  loaded before the children part, so that they begin at once
 from holeqc.ledger import open_ledger
 from holeqc.ledger import schema as s
-from holeqc.ledger.approvals import approve, newest_story, withdraw
+from holeqc.ledger.approvals import approve, newest_story, standing_approval, withdraw
 from holeqc.ledger.ledger import Ledger
-from holeqc.ledger.obstacles import standing_approval
 
 
 def child(where: str, number: int, into: int) -> None:

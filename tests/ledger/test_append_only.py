@@ -1,6 +1,6 @@
 """What is recorded can't be changed unnoticed: the database refuses it, or verifying finds it.
 
-The second route for the digests is hashing the rows again here, by the rules that `holeqc.ledger.canonical` states.
+The second route for the digests is hashing the rows again here, by the rules that `holeqc.ledger.schema` states.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from shop import place
 from sqlalchemy import Column, Connection, Text, select, text
 from sqlalchemy.exc import DBAPIError
 
-from holeqc.ledger import guards, open_ledger
+from holeqc.ledger import database, open_ledger
 from holeqc.ledger import schema as s
-from holeqc.ledger.engine import MANY
+from holeqc.ledger.database import MANY
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.rechecks import record_recheck
 from holeqc.ledger.recording import record
@@ -218,13 +218,13 @@ def test_a_change_behind_the_guards_is_found_and_its_entry_named(engine: str, tm
 def _without_guards(engine: str) -> list[str]:
     if engine == "postgresql":
         return [f"ALTER TABLE {table.name} DISABLE TRIGGER USER" for table in s.TABLES]
-    return [f"DROP TRIGGER {name}" for table in s.TABLES for name in guards.sqlite_guards(table)]
+    return [f"DROP TRIGGER {name}" for table in s.TABLES for name in database.sqlite_guards(table)]
 
 
 def put_guards_back(connection: Connection) -> None:
     """Put the guards back as they were, as somebody would who wants to leave no trace."""
     if connection.dialect.name == "sqlite":
-        guards.create_guards(connection, s.TABLES)
+        database.create_guards(connection, s.TABLES)
         return
     for table in s.TABLES:
         connection.exec_driver_sql(f"ALTER TABLE {table.name} ENABLE TRIGGER USER")

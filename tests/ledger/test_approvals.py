@@ -17,12 +17,10 @@ from holeqc.commands.recording import record_run
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.tags import code_of, code_typed, tags_of
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
+from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw, worst_of
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
-from holeqc.ledger.obstacles import worst_of
-from holeqc.ledger.stories import newest_parts, part_story
-from holeqc.ledger.summary import summary
+from holeqc.ledger.stories import newest_parts, part_story, summary
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions

@@ -18,14 +18,10 @@ from shop import place
 
 from holeqc.commands import ledger as commands
 from holeqc.ledger import open_ledger
-from holeqc.ledger.copying import copy
-from holeqc.ledger.exporting import as_frame, export
-from holeqc.ledger.filters import Filter
-from holeqc.ledger.ledger import Ledger
-from holeqc.ledger.read_back import recorded_readings
+from holeqc.ledger.ledger import Ledger, copy
+from holeqc.ledger.read_back import Filter, recorded_readings
 from holeqc.ledger.recording import record
-from holeqc.ledger.stories import newest_parts, part_story
-from holeqc.ledger.summary import summary
+from holeqc.ledger.stories import as_frame, export, newest_parts, part_story, summary
 from holeqc.problems import LedgerError
 from holeqc.reports.workbook import write_table
 from holeqc.specification.load import load_specification

@@ -11,7 +11,8 @@ from shop import place
 from sqlalchemy import select
 
 from holeqc.ledger import ledger as ledgers
-from holeqc.ledger import migrations, open_ledger, recording, write_readings
+from holeqc.ledger import ledger as migrations
+from holeqc.ledger import open_ledger, recording
 from holeqc.ledger import schema as s
 from holeqc.ledger.approvals import ApprovalRefused, approve
 from holeqc.ledger.kits import release
@@ -30,9 +31,9 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         patch.setattr(Ledger, "leave_seal", lambda *given: "")
         patch.setattr(ledgers, "refuse_unknown_person", lambda *given: None)
         patch.setattr(EntryWriter, "add_versions", lambda self: None)
-        patch.setattr(write_readings, "write_marks", lambda *given: None)
+        patch.setattr(recording, "write_marks", lambda *given: None)
         patch.setattr(recording, "prepare", lambda ledger, inspection: inspection)
-        patch.setattr(write_readings, "write_serials", lambda *given: None)
+        patch.setattr(recording, "write_serials", lambda *given: None)
         spec = kit(tmp_path)
         with open_ledger(where) as ledger:
             spelled = ("d", {"M-006": LARGE}), ("e", {"M006": GOOD})

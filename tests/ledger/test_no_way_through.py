@@ -16,8 +16,7 @@ from shop import AGAIN, GOOD, LARGE, THIRD, Shop, Sizes, place
 from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import ApprovalRefused, approve
-from holeqc.ledger.approved import approved_set
+from holeqc.ledger.approvals import ApprovalRefused, approve, approved_set
 from holeqc.ledger.kits import release
 from holeqc.ledger.resemblance import answer, folded
 from holeqc.ledger.stories import newest_parts

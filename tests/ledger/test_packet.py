@@ -18,8 +18,7 @@ from openpyxl import load_workbook
 from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve, withdraw
-from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
+from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger, record_packet, withdraw
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.tags import dispose, find_tags
 from holeqc.problems import HoleQCError, LedgerError

@@ -18,14 +18,20 @@ from sqlalchemy import text
 from test_seals import by_hand
 
 from holeqc.ledger import ledger as ledgers
-from holeqc.ledger import open_ledger, persons, times
-from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw
-from holeqc.ledger.approved import approved_set, compare_with_ledger, record_packet
+from holeqc.ledger import open_ledger, persons, schema
+from holeqc.ledger.approvals import (
+    ApprovalRefused,
+    approve,
+    approved_set,
+    compare_with_ledger,
+    newest_story,
+    record_packet,
+    withdraw,
+)
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
 from holeqc.ledger.kits import release
-from holeqc.ledger.questions import close_questions, consequence_words, open_questions
-from holeqc.ledger.stories import newest_parts, part_story
+from holeqc.ledger.stories import close_questions, consequence_words, newest_parts, open_questions, part_story
 from holeqc.ledger.tags import dispose
 from holeqc.problems import LedgerError
 from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
@@ -97,7 +103,7 @@ def test_an_approver_declared_by_who_logged_is_no_second_person(shop: Shop) -> N
 
 def keys(shop: Shop) -> dict[str, object]:
     """Declare everybody and give each a key."""
-    signing = pytest.importorskip("holeqc.ledger.signing")
+    signing = pytest.importorskip("holeqc.ledger.persons")
     pytest.importorskip("cryptography")
     persons.declare_person(shop.ledger, "7", "engineer", "7")
     found = {}
@@ -172,13 +178,13 @@ def test_a_forged_approval_in_a_rewritten_chain_is_found(shop: Shop) -> None:
 def test_a_key_put_on_record_by_hand_signs_nothing(shop: Shop) -> None:
     signed_shop(shop)
     shop.record("P-1", GOOD, more=SIGNED)
-    from holeqc.ledger import signing
+    from holeqc.ledger import persons
 
     mine = shop.folder / "mine.key"
     row = {"name": "41", "folded": "41", "act": "key", "role": "inspector",
-           "public_key": signing.make_key(mine, PASSPHRASE)}  # fmt: skip
+           "public_key": persons.make_key(mine, PASSPHRASE)}  # fmt: skip
     shop.ledger.entry("person", "41", {"person": [row]})
-    approve(shop.ledger, "P-1", "41", signer=signing.load_key(mine, PASSPHRASE))
+    approve(shop.ledger, "P-1", "41", signer=persons.load_key(mine, PASSPHRASE))
     with pytest.raises(LedgerError, match="put on record without the signature of an older key"):
         approved_set(shop.ledger, "P-1")
 
@@ -187,16 +193,16 @@ def rewrite_chain(shop: Shop) -> None:
     """Work out all digests anew, as somebody would who owns the database and has read the code."""
     from runs import content
 
-    from holeqc.ledger import canonical, schema
+    from holeqc.ledger import schema
 
     rows = content(shop.ledger)
-    previous, statements = canonical.FIRST_PREVIOUS, []
+    previous, statements = schema.FIRST_PREVIOUS, []
     names = {t.name: [c.name for c in t.columns] for t in (schema.ENTRY, *schema.DETAILS)}
     tables = {name: [dict(zip(names[name], row, strict=True)) for row in of] for name, of in rows.items()}
     entry_of = {t.name: {row["id"]: row["entry"] for row in tables[t.name]} for t in schema.DETAILS
                 if "id" in t.columns and "entry" in t.columns}  # fmt: skip
     for entry in tables["entry"]:
-        payload = canonical.PayloadDigest()
+        payload = schema.PayloadDigest()
         for table in schema.DETAILS:
             parent = schema.parent_of(table)
             mine = [row for row in tables[table.name] if entry["seq"] == (
@@ -204,7 +210,7 @@ def rewrite_chain(shop: Shop) -> None:
             if mine:
                 payload.add(table.name, schema.kinds_of(table), [[row[n] for row in mine] for n in names[table.name]])
         entry |= {"payload": payload.hexdigest(), "previous": previous}
-        previous = entry["hash"] = canonical.entry_hash(entry)
+        previous = entry["hash"] = schema.entry_hash(entry)
         statements.append(
             f"UPDATE entry SET payload = '{entry['payload']}', previous = '{entry['previous']}', "
             f"hash = '{entry['hash']}' WHERE seq = {entry['seq']}"
@@ -240,8 +246,8 @@ def test_a_signed_packet_is_proven_without_the_ledger(shop: Shop) -> None:
         manifest["sha256"] = digest_of(manifest)
         (folder / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
         seal = json.loads((folder / SEAL).read_text(encoding="utf-8"))
-        from holeqc.ledger.approved import packet_words
-        from holeqc.ledger.canonical import entry_hash
+        from holeqc.ledger.approvals import packet_words
+        from holeqc.ledger.schema import entry_hash
 
         seal["row"]["reason"] = packet_words(manifest["approval"]["entry"], manifest["sha256"])
         seal["hash"] = entry_hash(seal["row"])
@@ -252,7 +258,7 @@ def test_a_signed_packet_is_proven_without_the_ledger(shop: Shop) -> None:
 
 
 def test_keys_are_locked_and_never_written_over(tmp_path: Path) -> None:
-    signing = pytest.importorskip("holeqc.ledger.signing")
+    signing = pytest.importorskip("holeqc.ledger.persons")
     pytest.importorskip("cryptography")
     with pytest.raises(LedgerError, match="at least 8"):
         signing.make_key(tmp_path / "a.key", "short")
@@ -353,7 +359,7 @@ def test_a_question_is_closed_by_what_answers_it(shop: Shop) -> None:
 
 
 def set_clock(patch: pytest.MonkeyPatch, moment: dt.datetime) -> None:
-    patch.setattr(ledgers, "now", lambda: times.stored(moment))
+    patch.setattr(ledgers, "now", lambda: schema.stored(moment))
 
 
 def test_an_entry_before_the_newest_is_refused_unless_a_reason_is_given(
@@ -383,10 +389,10 @@ def test_an_entry_before_the_newest_is_refused_unless_a_reason_is_given(
 
 
 def test_an_approval_before_its_readings_needs_a_reason(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    from holeqc.ledger import obstacles
+    from holeqc.ledger import approvals
 
     shop.record("P-1", GOOD, day="2026-11-03")
-    monkeypatch.setattr(obstacles, "today", lambda: dt.date(2026, 11, 2))
+    monkeypatch.setattr(approvals, "today", lambda: dt.date(2026, 11, 2))
     with pytest.raises(ApprovalRefused) as caught:
         approve(shop.ledger, "P-1", "41")
     assert [p.code for p in caught.value.problems] == ["before-its-readings"]

@@ -19,11 +19,8 @@ from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import open_ledger
 from holeqc.ledger import schema as s
-from holeqc.ledger.again import inspection_again
-from holeqc.ledger.approvals import ApprovalRefused, approve
-from holeqc.ledger.approved import approved_set, record_packet
-from holeqc.ledger.filters import Filter
-from holeqc.ledger.read_back import recorded_readings
+from holeqc.ledger.approvals import ApprovalRefused, approve, approved_set, record_packet
+from holeqc.ledger.read_back import Filter, inspection_again, recorded_readings
 from holeqc.ledger.rechecks import with_bases
 from holeqc.ledger.recording import record
 from holeqc.ledger.stories import newest_parts, part_story

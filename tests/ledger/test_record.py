@@ -19,11 +19,9 @@ from sqlalchemy import select
 import holeqc
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import schema as s
-from holeqc.ledger.differences import differences
-from holeqc.ledger.filters import Filter
 from holeqc.ledger.ledger import Ledger
-from holeqc.ledger.read_back import columns_of_readings, recorded_readings
-from holeqc.ledger.recording import KNOWN, NEW, REVISION, record
+from holeqc.ledger.read_back import Filter, columns_of_readings, recorded_readings
+from holeqc.ledger.recording import KNOWN, NEW, REVISION, differences, record
 from holeqc.ledger.stories import newest_parts, part_story
 from holeqc.problems import LedgerError
 from holeqc.readings.read import read_files

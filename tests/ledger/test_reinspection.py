@@ -15,13 +15,10 @@ from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve, withdraw
-from holeqc.ledger.approved import approved_set
-from holeqc.ledger.filters import Filter
-from holeqc.ledger.read_back import recorded_readings
-from holeqc.ledger.reinspection import OVERSIZE
+from holeqc.ledger.approvals import approve, approved_set, withdraw
+from holeqc.ledger.read_back import Filter, recorded_readings
 from holeqc.ledger.stories import newest_parts
-from holeqc.ledger.tags import dispose, find_tag, find_tags
+from holeqc.ledger.tags import OVERSIZE, dispose, find_tag, find_tags
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 

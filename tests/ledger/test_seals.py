@@ -17,10 +17,9 @@ from sqlalchemy import text
 from test_append_only import _without_guards, put_guards_back
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve
-from holeqc.ledger.approved import approved_set, compare_with_ledger
+from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger
 from holeqc.ledger.ledger import Ledger, roles_sql
-from holeqc.ledger.seals import Seal, broken_seals, read_seals, write_seal
+from holeqc.ledger.verify import Seal, broken_seals, read_seals, write_seal
 from holeqc.problems import LedgerError
 
 

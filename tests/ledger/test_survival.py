@@ -20,8 +20,9 @@ from runs import ENGINES, GOOD, judged, kit, sheet, text_of
 from shop import place
 from sqlalchemy import inspect, text
 
-from holeqc.ledger import migrations, open_ledger
-from holeqc.ledger.location import find_location
+from holeqc.ledger import ledger as migrations
+from holeqc.ledger import open_ledger
+from holeqc.ledger.database import find_location
 from holeqc.ledger.recording import record
 from holeqc.problems import LedgerError
 

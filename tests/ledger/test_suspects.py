@@ -13,18 +13,20 @@ import pytest
 from shop import GOOD, LARGE, Shop, place
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.again import inspection_again, judge_again
 from holeqc.ledger.approvals import approve, withdraw
 from holeqc.ledger.equipment import (
     BAD,
     Calibration,
+    Suspects,
     fixture_events,
+    fixture_suspects,
+    gauge_suspects,
     last_good_check,
     record_calibration,
     record_fixture_event,
 )
+from holeqc.ledger.read_back import inspection_again, judge_again
 from holeqc.ledger.stories import newest_parts
-from holeqc.ledger.suspects import Suspects, fixture_suspects, gauge_suspects
 from holeqc.problems import LedgerError
 
 SINCE = dt.date(2026, 11, 1)

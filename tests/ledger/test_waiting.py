@@ -10,7 +10,7 @@ import pytest
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve
+from holeqc.ledger.approvals import approve, waiting
 from holeqc.ledger.equipment import (
     BAD,
     Calibration,
@@ -20,10 +20,9 @@ from holeqc.ledger.equipment import (
     record_fixture_event,
     record_forecast,
 )
-from holeqc.ledger.questions import close_questions
 from holeqc.ledger.schema import CALIBRATION_RESULTS
+from holeqc.ledger.stories import close_questions
 from holeqc.ledger.tags import dispose
-from holeqc.ledger.waiting import waiting
 from holeqc.reports.html import html_page
 from holeqc.reports.record_pages import waiting_report
 from holeqc.reports.record_text import waiting_text, when

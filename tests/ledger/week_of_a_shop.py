@@ -37,8 +37,8 @@ import holeqc.commands.packet
 import holeqc.commands.parts
 import holeqc.commands.sheet
 import holeqc.inspection.judge
+import holeqc.ledger.equipment
 import holeqc.ledger.ledger
-import holeqc.ledger.suspects
 import holeqc.ledger.tags
 import holeqc.readings.read  # loaded once, before the children part
 from holeqc.__main__ import run
