@@ -23,7 +23,7 @@ from holeqc.ledger.ledger import folded_name
 from holeqc.ledger.persons import declared, logged_by, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
-from holeqc.ledger.schema import plain, today
+from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.stories import Question, newest_parts, open_questions, part_story, question_words, without_its_error
 from holeqc.ledger.tags import (
     COPIED,
@@ -727,7 +727,7 @@ def approved_before(
     back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id)
     ids = list(inspections.values())
     found: dict[int, tuple[int, str]] = {}
-    for start in range(0, len(ids), 500):
+    for some in batches(ids):
         rows = ledger.rows(
             select(i.id, i.verdict, old.entry)
             .select_from(s.INSPECTION)
@@ -735,7 +735,7 @@ def approved_before(
             .join(before, (before.c.serial == i.serial) & (before.c.part == i.part) & (before.c.id < i.id))
             .join(text_before, (text_before.c.id == before.c.specification_id) & (text_before.c.kit == text.kit))
             .join(s.APPROVAL, old.inspection_id == before.c.id)
-            .where(i.id.in_(ids[start : start + 500]), ~back.exists())
+            .where(i.id.in_(some), ~back.exists())
             .order_by(old.entry)
         )
         found |= {int(row["id"]): (int(row["entry"]), str(row["verdict"])) for row in rows}

@@ -25,7 +25,7 @@ from holeqc.ledger.read_back import (
     refuse_turned,
     same_name,
 )
-from holeqc.ledger.schema import not_ahead, plain, shown, text_codes, today
+from holeqc.ledger.schema import batches, not_ahead, plain, shown, text_codes, today
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import convert
 from holeqc.readings.table import LENGTHS
@@ -546,11 +546,11 @@ def _inspections(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
     entry = _stands().with_only_columns(func.max(s.APPROVAL.c.entry)).scalar_subquery().label("approval")
     rows: list[dict[str, Any]] = []
-    for start in range(0, len(ids), 500):
+    for some in batches(ids):
         rows += ledger.rows(
             select(*s.INSPECTION.columns, text.kit, text.revision, entry)
             .join(s.SPECIFICATION, text.id == i.specification_id)
-            .where(i.id.in_(ids[start : start + 500]))
+            .where(i.id.in_(some))
             .order_by(i.id)
         )
     return rows
@@ -559,8 +559,7 @@ def _inspections(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:
 def _hole_verdicts(ledger: Ledger, ids: Sequence[int]) -> dict[int, dict[str, str]]:
     h = s.HOLE_VERDICT.c
     out: dict[int, dict[str, str]] = {}
-    for start in range(0, len(ids), 500):
-        some = ids[start : start + 500]
+    for some in batches(ids):
         for row in ledger.rows(select(h.inspection_id, h.hole, h.verdict).where(h.inspection_id.in_(some))):
             out.setdefault(int(row["inspection_id"]), {})[str(row["hole"])] = str(row["verdict"])
     return out

@@ -233,13 +233,6 @@ def write_key(path: Path, locked: bytes) -> None:
     os.chmod(path, 0o600)
 
 
-def make_key(path: Path, passphrase: str) -> str:
-    """Write a new key to a file that isn't there yet; return the public key. Raises as `new_key` and `write_key` do."""
-    locked, public = new_key(passphrase)
-    write_key(path, locked)
-    return public
-
-
 def load_key(path: Path, passphrase: str) -> Signer:
     """Return a person's key from its file.
 

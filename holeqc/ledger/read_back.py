@@ -19,7 +19,7 @@ from holeqc.inspection.results import CAUSES, words_of
 from holeqc.inspection.results import CHARACTERISTICS as JUDGED
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import parsed_specification, stored_specification
-from holeqc.ledger.schema import FIELDS, plain
+from holeqc.ledger.schema import FIELDS, batches, plain
 from holeqc.problems import LedgerError, Problem
 from holeqc.quantities import format_length
 from holeqc.readings.draft import TYPES, UNIT_CODES
@@ -615,8 +615,7 @@ def judge_again(ledger: Ledger, ids: Sequence[int], change: Change | None = None
 def _rows(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:
     i = s.INSPECTION.c
     rows: list[dict[str, Any]] = []
-    for start in range(0, len(ids), MOST):
-        some = list(ids[start : start + MOST])
+    for some in batches(ids):
         rows += ledger.rows(select(i.id, i.specification_id, i.part, i.serial).where(i.id.in_(some)).order_by(i.id))
     missing = sorted(set(ids) - {int(row["id"]) for row in rows})
     if missing:

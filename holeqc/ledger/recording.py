@@ -25,7 +25,7 @@ from holeqc.inspection.results import ACCEPT, listed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import add_specification
 from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare, write_marks, write_serials
-from holeqc.ledger.schema import BLOCK, Stored, days, plain, problem_rows, stored_column, text_codes
+from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, stored_column, text_codes
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.readings.identities import LONGEST_SERIAL, SERIAL_ALLOWED, serial_fault
@@ -399,8 +399,8 @@ def as_recorded(connection: Connection, specification: int, file_id: int, old: i
     pairs = {int(r.id): before[key] for key, r in mine.items() if key in before and r.readings == before[key].readings}
     differ: set[tuple[str, str]] = set()
     numbers = sorted(pairs)
-    for start in range(0, len(numbers), 400):
-        new, was = numbers[start : start + 400], [int(pairs[n].id) for n in numbers[start : start + 400]]
+    for new in batches(numbers):
+        was = [int(pairs[number].id) for number in new]
         for one, other in ((new, was), (was, new)):
             differ |= {(str(r[0]), str(r[1])) for r in connection.execute(except_(_said(one), _said(other)))}
     holding = _holding(connection, {file_id, *(int(r.file_id) for r in pairs.values())})
@@ -442,8 +442,8 @@ def files_before(connection: Connection, sets: set[int]) -> tuple[int, ...]:
     )}  # fmt: skip
     found: set[int] = set()
     wanted = sorted(sets)
-    for start in range(0, len(wanted), 400):
-        asked = select(s.READING_SET.c.file_id).where(s.READING_SET.c.id.in_(wanted[start : start + 400])).distinct()
+    for some in batches(wanted):
+        asked = select(s.READING_SET.c.file_id).where(s.READING_SET.c.id.in_(some)).distinct()
         for row in connection.execute(asked):
             file: int | None = int(row[0])
             while file is not None and file not in found:
@@ -456,11 +456,11 @@ def worst_recorded(connection: Connection, specification: int, serials: Sequence
     """Return the worst verdict that is on record of parts under a kit text."""
     i = s.INSPECTION.c
     found: dict[tuple[str, str], str] = {}
-    for start in range(0, len(serials), 400):
+    for some in batches(serials):
         asked = (
             select(i.part, i.serial, i.verdict, func.count())
             .group_by(i.part, i.serial, i.verdict)
-            .where(i.specification_id == specification, i.serial.in_(serials[start : start + 400]))
+            .where(i.specification_id == specification, i.serial.in_(some))
         )
         for part, serial, verdict, _ in connection.execute(asked):
             key = str(part), str(serial)

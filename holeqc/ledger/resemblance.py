@@ -22,7 +22,7 @@ from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import plain_letters
-from holeqc.ledger.schema import one_line, plain, text_codes
+from holeqc.ledger.schema import batches, one_line, plain, text_codes
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import WARNING, LedgerError, Problem
 from holeqc.readings.table import LENGTHS
@@ -83,7 +83,6 @@ BY_CHANCE = 1e-3  #: chance of one such agreement in the whole record above whic
 CANDIDATES, SAMPLE = 5, 60  #: sets compared cell by cell; sets that tell how often a value comes
 TOGETHER = 0.75  #: share of the evidence of equal values that is counted, because readings of a part err together
 FEW = 5  #: with fewer other sets on record nothing is known of chance
-MANY = 400  #: values named in one question
 _MIX = np.uint64(0x9E3779B97F4A7C15)
 
 Cells = dict[tuple[str, str, str, str, int], tuple[float, str, str]]  #: what was read -> value, day, gauge
@@ -113,8 +112,7 @@ def write_serials(transaction: Transaction, writer: EntryWriter, serials: Iterab
     """Have an entry bring the serial numbers that weren't on record."""
     wanted = sorted({str(plain(x)) for x in serials})
     known: set[str] = set()
-    for start in range(0, len(wanted), MANY):
-        some = wanted[start : start + MANY]
+    for some in batches(wanted):
         asked = select(s.SERIAL.c.serial).where(s.SERIAL.c.serial.in_(some))
         known |= {str(row[0]) for row in transaction.connection.execute(asked)}
     writer.add_mapped(s.SERIAL, [{"serial": x, "folded": folded(x)} for x in wanted if x not in known])
@@ -158,8 +156,7 @@ def answers(ledger: Ledger, serials: Iterable[str]) -> dict[tuple[str, str], dic
     """Return what was answered of spellings: (serial, other) -> newest answer with columns of its entry."""
     a, e = s.SERIAL_ANSWER.c, s.ENTRY.c
     wanted, found = sorted({str(plain(x)) for x in serials}), {}
-    for start in range(0, len(wanted), MANY):
-        some = wanted[start : start + MANY]
+    for some in batches(wanted):
         rows = ledger.rows(
             select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
             .where(or_(a.serial.in_(some), a.other.in_(some)), a.serial != a.other).order_by(a.id)
@@ -225,8 +222,8 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
 def _near(ledger: Ledger, given: Sequence[str]) -> dict[str, list[str]]:
     by_fold: dict[str, list[str]] = {}
     wanted = sorted({folded(x) for x in given})
-    for start in range(0, len(wanted), MANY):
-        asked = select(s.SERIAL.c.serial, s.SERIAL.c.folded).where(s.SERIAL.c.folded.in_(wanted[start : start + MANY]))
+    for some in batches(wanted):
+        asked = select(s.SERIAL.c.serial, s.SERIAL.c.folded).where(s.SERIAL.c.folded.in_(some))
         for row in ledger.rows(asked.order_by(s.SERIAL.c.id)):
             by_fold.setdefault(str(row["folded"]), []).append(str(row["serial"]))
     recorded = {x for of in by_fold.values() for x in of}
@@ -421,11 +418,11 @@ def _held_before(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> dict
     number = {tuple(map(plain, name)): piece for piece, name in enumerate(pieces.names)}
     names = {source.sha256: source.file for source in inspection.readings.sources}
     digests, found, p = list(names), {}, s.PROBLEM.c
-    for start in range(0, len(digests), MANY):
+    for some in batches(digests):
         rows = ledger.rows(
             select(s.PROBLEM, s.FILE.c.digest).join(s.FILE, s.FILE.c.id == p.file_id)
             .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
-            .where(p.code == COPIED, s.FILE.c.digest.in_(digests[start : start + MANY]))
+            .where(p.code == COPIED, s.FILE.c.digest.in_(some))
             .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
         )  # fmt: skip
         for row in rows:
@@ -443,10 +440,10 @@ def _fresh(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> IntArray:
     """Return the piece of each reading, -1 for those of files whose content is on record under this kit already."""
     digests = [source.sha256 for source in inspection.readings.sources]
     known: set[str] = set()
-    for start in range(0, len(digests), MANY):
+    for some in batches(digests):
         asked = (
             select(s.FILE.c.digest).join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
-            .where(s.FILE.c.digest.in_(digests[start : start + MANY]))
+            .where(s.FILE.c.digest.in_(some))
             .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
         )  # fmt: skip
         known |= {str(row["digest"]) for row in ledger.rows(asked)}
@@ -460,10 +457,10 @@ def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
     """Return the lengths of recorded sets: set -> what was read -> value, day, gauge."""
     r = s.READING.c
     out: dict[int, Cells] = {}
-    for start in range(0, len(sets), MANY):
+    for some in batches(sets):
         asked = (
             select(r.set_id, r.hole, r.wall, r.characteristic, r.direction, r.trial, r.value, r.day, r.gauge)
-            .where(r.set_id.in_(list(sets[start : start + MANY])), r.characteristic.in_(LENGTHS), r.value.is_not(None))
+            .where(r.set_id.in_(some), r.characteristic.in_(LENGTHS), r.value.is_not(None))
         )  # fmt: skip
         for row in ledger.rows(asked):
             direction = -1.0 if row["direction"] is None else float(row["direction"])
@@ -550,10 +547,10 @@ def _candidates(ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]
     wanted = sorted(by_mark)
     shared: dict[int, dict[int, int]] = {}
     m, sets = s.SET_MARK.c, s.READING_SET.c
-    for start in range(0, len(wanted), MANY):
+    for some in batches(wanted):
         asked = (
             select(m.set_id, m.mark, sets.part, sets.serial).join(s.READING_SET, sets.id == m.set_id)
-            .where(m.mark.in_(wanted[start : start + MANY]))
+            .where(m.mark.in_(some))
         )  # fmt: skip
         for row in ledger.rows(asked):
             for piece in by_mark[int(row["mark"])]:

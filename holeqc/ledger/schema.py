@@ -13,8 +13,8 @@ import hashlib
 import json
 import math
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,6 +167,16 @@ def plain(value: Any) -> Any:
     return storable(str(value))
 
 
+NAMED = 400  #: values that one question names: databases take a limited number
+_T = TypeVar("_T")
+
+
+def batches(items: Sequence[_T]) -> Iterator[list[_T]]:
+    """Give values in runs of as many as one question names."""
+    for start in range(0, len(items), NAMED):
+        yield list(items[start : start + NAMED])
+
+
 #: beside all control characters: what ends a line, and what turns the direction of writing
 _FORGING = frozenset("\u2028\u2029\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
@@ -303,8 +313,6 @@ def shown(at: str, offset_minutes: int) -> str:
     hours, minutes = divmod(abs(offset_minutes), 60)
     return f"{moment:%Y-%m-%d %H:%M:%S} {sign}{hours:02}:{minutes:02}"
 
-
-VERSION = 3  #: of the tables below; see `holeqc.ledger.ledger`
 
 VERDICTS = ("accept", "hold", "reject")
 TAG_EVENTS = ("opened", "dispositioned", "reworked", "re-inspected", "closed")

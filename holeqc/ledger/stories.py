@@ -20,7 +20,7 @@ from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.ledger import folded_name, version_of
 from holeqc.ledger.persons import logged_by, read_by, require_role
 from holeqc.ledger.read_back import Filter, judge_again, newest_inspection, part_conditions, recorded_readings, units_of
-from holeqc.ledger.schema import plain, today
+from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.tags import (
     CLOSED,
     DISPOSITIONED,
@@ -114,11 +114,11 @@ def _closed(ledger: Ledger) -> dict[tuple[int, str], int]:
 def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]) -> Iterator[Question]:
     r, ids = s.READING.c, sorted(approved)
     specs: dict[int, Any] = {}
-    for start in range(0, len(ids), 400):
+    for some in batches(ids):
         rows = ledger.rows(
             select(s.INSPECTION_SET.c.inspection_id, r.gauge, r.characteristic, r.day)
             .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
-            .where(s.INSPECTION_SET.c.inspection_id.in_(ids[start : start + 400]), r.characteristic != "")
+            .where(s.INSPECTION_SET.c.inspection_id.in_(some), r.characteristic != "")
             .distinct().order_by(s.INSPECTION_SET.c.inspection_id, r.gauge, r.characteristic, r.day)
         )  # fmt: skip
         for row in rows:
@@ -587,8 +587,8 @@ def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
     f, of, rests = s.FILE.c, s.READING_SET.c, s.INSPECTION_SET.c
     newer = {int(a): int(b) for a, b in connection.execute(select(f.replaces, f.id).where(f.replaces.is_not(None)))}
     ends: dict[tuple[int, str, str], list[int]] = {}
-    for start in range(0, len(sets), 400):
-        asked = select(of.id, of.file_id, of.part, of.serial).where(of.id.in_(sets[start : start + 400]))
+    for some in batches(sets):
+        asked = select(of.id, of.file_id, of.part, of.serial).where(of.id.in_(some))
         for row in connection.execute(asked):
             file = int(row.file_id)
             while file in newer:
@@ -597,9 +597,9 @@ def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
                 ends.setdefault((file, str(row.part), str(row.serial)), []).append(int(row.id))
     found: set[int] = set()
     files = sorted({file for file, _, _ in ends})
-    for start in range(0, len(files), 400):
+    for some in batches(files):
         alone = select(of.file_id, of.part, of.serial).where(
-            of.file_id.in_(files[start : start + 400]), ~select(rests.line).where(rests.set_id == of.id).exists()
+            of.file_id.in_(some), ~select(rests.line).where(rests.set_id == of.id).exists()
         )
         for file_id, part, serial in connection.execute(alone):
             found.update(ends.get((int(file_id), str(part), str(serial)), ()))
@@ -668,7 +668,7 @@ CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")
 FORMATS = (".csv", ".parquet", ".xlsx")
 
 
-def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter()) -> pd.DataFrame:
+def as_frame(ledger: Ledger, content: str = "readings", wanted: Filter = Filter()) -> pd.DataFrame:
     """Return a table of the ledger as a pandas frame.
 
     ``readings`` (columns of `holeqc.readings.table.COLUMNS`, and kit, revision, unit of the lengths), ``parts`` (newest
@@ -684,9 +684,9 @@ def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter(
     from holeqc.ledger.schema import CHARACTERISTIC_VERDICT, ENTRY, HOLE_VERDICT
 
     if content == "readings":
-        kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(limits))))
+        kits = list(dict.fromkeys(str(row["kit"]) for row in ledger.rows(units_of(wanted))))
         frames = []
-        for one in [dataclasses.replace(limits, kit=kit, rechecks=True) for kit in kits or [limits.kit]]:
+        for one in [dataclasses.replace(wanted, kit=kit, rechecks=True) for kit in kits or [wanted.kit]]:
             spec, readings = recorded_readings(ledger, one)
             frames.append(readings.table.assign(kit=spec.id, kit_revision=spec.revision, kit_unit=spec.unit))
         return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
@@ -694,7 +694,7 @@ def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter(
         return pd.DataFrame(ledger.rows(select(ENTRY).order_by(ENTRY.c.seq)), columns=[c.name for c in ENTRY.columns])
     if content not in CONTENTS:
         raise LedgerError(f"{content!r} can't be exported; give one of {', '.join(CONTENTS)}")
-    parts = pd.DataFrame(newest_parts(ledger, limits))
+    parts = pd.DataFrame(newest_parts(ledger, wanted))
     if content == "parts" or parts.empty:
         return parts
     table = HOLE_VERDICT if content == "holes" else CHARACTERISTIC_VERDICT
@@ -709,7 +709,7 @@ def as_frame(ledger: Ledger, content: str = "readings", limits: Filter = Filter(
 
 
 def export(
-    ledger: Ledger, path: Path, content: str = "readings", limits: Filter = Filter(), *, replace: bool = False,
+    ledger: Ledger, path: Path, content: str = "readings", wanted: Filter = Filter(), *, replace: bool = False,
     book: Callable[[pd.DataFrame, str, IO[bytes]], None] | None = None,
 ) -> int:  # fmt: skip
     """Write a table of the ledger to a .csv, .parquet or .xlsx file and return the number of its rows.
@@ -732,7 +732,7 @@ def export(
             import pyarrow  # noqa: F401
         except ImportError:
             raise LedgerError("Parquet needs pyarrow; install holeqc with it: pip install 'holeqc[parquet]'") from None
-    frame = as_frame(ledger, content, limits)
+    frame = as_frame(ledger, content, wanted)
     with writer.file(path, replace=replace) as out:
         if ending == ".csv":
             frame.apply(_safe).to_csv(out, index=False, date_format="%Y-%m-%d", lineterminator="\r\n")

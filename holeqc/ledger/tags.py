@@ -22,7 +22,7 @@ from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import folded_name
 from holeqc.ledger.persons import logged_by, read_by, signed
-from holeqc.ledger.schema import now, plain, shown
+from holeqc.ledger.schema import batches, now, plain, shown
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -243,11 +243,11 @@ def find_tags(
 def _events(ledger: Ledger, ids: Sequence[int]) -> dict[int, list[Row]]:
     e = s.ENTRY.c
     out: dict[int, list[Row]] = {}
-    for start in range(0, len(ids), 500):
+    for some in batches(ids):
         question = (
             select(*s.TAG_EVENT.columns, e.at, e.offset_minutes, e.made_by, e.reason)
             .join(s.ENTRY, e.seq == s.TAG_EVENT.c.entry)
-            .where(s.TAG_EVENT.c.tag_id.in_(ids[start : start + 500]))
+            .where(s.TAG_EVENT.c.tag_id.in_(some))
             .order_by(s.TAG_EVENT.c.id)
         )
         for row in ledger.rows(question):
@@ -328,8 +328,8 @@ def _free_codes(ledger: Ledger, tags: Sequence[Tag]) -> list[str]:
     codes: list[str] = []
     taken: set[str] = set()
     wanted = [tag.code for tag in tags]
-    for start in range(0, len(wanted), 500):
-        asked = select(s.TAG.c.number).where(s.TAG.c.number.in_(wanted[start : start + 500]))
+    for some in batches(wanted):
+        asked = select(s.TAG.c.number).where(s.TAG.c.number.in_(some))
         taken |= {str(row["number"]) for row in ledger.rows(asked)}
     for tag in tags:
         code, again = tag.code, 0
@@ -349,13 +349,13 @@ def untagged(ledger: Ledger, files: Sequence[int]) -> dict[tuple[str, str], int]
     """
     i = s.INSPECTION.c
     found: dict[tuple[str, str], Row] = {}
-    for start in range(0, len(files), 500):
+    for some in batches(files):
         rows = ledger.rows(
             select(i.id, i.part, i.serial, i.verdict, s.TAG.c.id.label("tag")).distinct()
             .join(s.INSPECTION_SET, s.INSPECTION_SET.c.inspection_id == i.id)
             .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
             .outerjoin(s.TAG, s.TAG.c.inspection_id == i.id)
-            .where(s.READING_SET.c.file_id.in_(files[start : start + 500])).order_by(i.id)
+            .where(s.READING_SET.c.file_id.in_(some)).order_by(i.id)
         )  # fmt: skip
         found |= {(str(row["part"]), str(row["serial"])): row for row in rows}
     joined = {int(row["inspection_id"]) for row in ledger.rows(select(s.RECHECK.c.inspection_id))}
@@ -626,10 +626,10 @@ def ties(
     i = s.INSPECTION.c
     again: dict[tuple[str, str, str], int] = {}
     ids = list(ours.values())
-    for start in range(0, len(ids), 500):
+    for some in batches(ids):
         found = transaction.connection.execute(
             select(i.id, s.SPECIFICATION.c.kit, i.part, i.serial).join(s.SPECIFICATION)
-            .where(i.id.in_(ids[start : start + 500]), i.follows.is_not(None))
+            .where(i.id.in_(some), i.follows.is_not(None))
         )  # fmt: skip
         again |= {(str(r[1]), str(r[2]), str(r[3])): int(r[0]) for r in found}
     events: list[Row] = []
@@ -647,10 +647,10 @@ def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
     """Return a sentence for each tag that inspections accepted and their readings couldn't close, with the reason."""
     ids = list(inspections)
     e, found = s.TAG_EVENT.c, []
-    for start in range(0, len(ids), 500):
+    for some in batches(ids):
         found += ledger.rows(
             select(s.TAG.c.number, e.note).join(s.TAG, s.TAG.c.id == e.tag_id)
-            .where(e.event == REINSPECTED, e.inspection_id.in_(ids[start : start + 500]))
+            .where(e.event == REINSPECTED, e.inspection_id.in_(some))
             .where(e.note.not_in(s.VERDICTS)).order_by(e.id)
         )  # fmt: skip
     return [f"tag {row['number']} stays open: {str(row['note']).partition('; ')[2]}" for row in found]

@@ -11,7 +11,6 @@ from shop import place
 from sqlalchemy import select
 
 from holeqc.ledger import ledger as ledgers
-from holeqc.ledger import ledger as migrations
 from holeqc.ledger import open_ledger, recording
 from holeqc.ledger import schema as s
 from holeqc.ledger.approvals import ApprovalRefused, approve
@@ -26,7 +25,7 @@ from holeqc.problems import LedgerError
 def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """Give the place of a ledger as version 1 wrote it: three files, two of them of one serial number."""
     with place(request.param, tmp_path) as where, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(migrations, "STEPS", migrations.STEPS[:1])
+        patch.setattr(ledgers, "STEPS", ledgers.STEPS[:1])
         patch.setattr(ledgers, "TABLES", s.tables_of(1))
         patch.setattr(Ledger, "leave_seal", lambda *given: "")
         patch.setattr(ledgers, "refuse_unknown_person", lambda *given: None)
@@ -34,6 +33,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         patch.setattr(recording, "write_marks", lambda *given: None)
         patch.setattr(recording, "prepare", lambda ledger, inspection: inspection)
         patch.setattr(recording, "write_serials", lambda *given: None)
+        patch.setattr(recording, "as_recorded", lambda *given: {})
         spec = kit(tmp_path)
         with open_ledger(where) as ledger:
             spelled = ("d", {"M-006": LARGE}), ("e", {"M006": GOOD})
@@ -84,7 +84,7 @@ def test_two_spellings_recorded_before_anybody_asked(old: str, tmp_path: Path) -
 
 def test_a_ledger_whose_guards_are_off_is_not_taken_on(old: str) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(migrations, "STEPS", migrations.STEPS[:1])
+        patch.setattr(ledgers, "STEPS", ledgers.STEPS[:1])
         with open_ledger(old) as ledger, ledger.engine.begin() as connection:
             on = "" if connection.dialect.name == "sqlite" else " ON tag"
             name = "tag_no_update" if connection.dialect.name == "sqlite" else "tag_append_only"

@@ -42,6 +42,12 @@ SIGNED = "[approval]\nsigned = true\n"
 PASSPHRASE = "correct horse"
 
 
+def make_key(path: Path, passphrase: str) -> str:
+    locked, public = persons.new_key(passphrase)
+    persons.write_key(path, locked)
+    return public
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
     with place(request.param, tmp_path) as where, open_ledger(where) as ledger:
@@ -115,12 +121,12 @@ def keys(shop: Shop) -> dict[str, object]:
                 persons.declare_person(shop.ledger, name, role, "7")
             persons.declare_person(shop.ledger, name, role, "7", found["7"])
         path = shop.folder / f"{name}.key"
-        public = signing.make_key(path, PASSPHRASE)
+        public = make_key(path, PASSPHRASE)
         if name != "7":  # whoever types a name doesn't get its key
             with pytest.raises(LedgerError, match="sign with your key"):
                 persons.set_person_key(shop.ledger, name, public, name)
         persons.set_person_key(shop.ledger, name, public, "7", signer=found.get("7"))
-        found[name] = signing.load_key(path, PASSPHRASE)
+        found[name] = persons.load_key(path, PASSPHRASE)
     return found
 
 
@@ -178,11 +184,9 @@ def test_a_forged_approval_in_a_rewritten_chain_is_found(shop: Shop) -> None:
 def test_a_key_put_on_record_by_hand_signs_nothing(shop: Shop) -> None:
     signed_shop(shop)
     shop.record("P-1", GOOD, more=SIGNED)
-    from holeqc.ledger import persons
-
     mine = shop.folder / "mine.key"
     row = {"name": "41", "folded": "41", "act": "key", "role": "inspector",
-           "public_key": persons.make_key(mine, PASSPHRASE)}  # fmt: skip
+           "public_key": make_key(mine, PASSPHRASE)}  # fmt: skip
     shop.ledger.entry("person", "41", {"person": [row]})
     approve(shop.ledger, "P-1", "41", signer=persons.load_key(mine, PASSPHRASE))
     with pytest.raises(LedgerError, match="put on record without the signature of an older key"):
@@ -261,19 +265,19 @@ def test_keys_are_locked_and_never_written_over(tmp_path: Path) -> None:
     signing = pytest.importorskip("holeqc.ledger.persons")
     pytest.importorskip("cryptography")
     with pytest.raises(LedgerError, match="at least 8"):
-        signing.make_key(tmp_path / "a.key", "short")
-    public = signing.make_key(tmp_path / "a.key", PASSPHRASE)
+        make_key(tmp_path / "a.key", "short")
+    public = make_key(tmp_path / "a.key", PASSPHRASE)
     assert b"ENCRYPTED" in (tmp_path / "a.key").read_bytes()
     assert (tmp_path / "a.key").stat().st_mode & 0o077 == 0
     with pytest.raises(LedgerError, match="never written over"):
-        signing.make_key(tmp_path / "a.key", PASSPHRASE)
+        make_key(tmp_path / "a.key", PASSPHRASE)
     with pytest.raises(LedgerError, match="passphrase is wrong"):
-        signing.load_key(tmp_path / "a.key", "another one")
-    signer = signing.load_key(tmp_path / "a.key", PASSPHRASE)
+        persons.load_key(tmp_path / "a.key", "another one")
+    signer = persons.load_key(tmp_path / "a.key", PASSPHRASE)
     assert signer.public_key == public
-    assert signing.holds(public, "x", signer.sign("x"))
-    assert not signing.holds(public, "y", signer.sign("x"))
-    assert not signing.holds("00", "x", "zz")
+    assert persons.holds(public, "x", signer.sign("x"))
+    assert not persons.holds(public, "y", signer.sign("x"))
+    assert not persons.holds("00", "x", "zz")
 
 
 # ------------------------------------------------------------------------------------------------------- in question

@@ -20,7 +20,7 @@ from runs import ENGINES, GOOD, judged, kit, sheet, text_of
 from shop import place
 from sqlalchemy import inspect, text
 
-from holeqc.ledger import ledger as migrations
+from holeqc.ledger import ledger as ledgers
 from holeqc.ledger import open_ledger
 from holeqc.ledger.database import find_location
 from holeqc.ledger.recording import record
@@ -122,15 +122,15 @@ def test_a_step_comes_whole_or_not_at_all(where: str, monkeypatch: pytest.Monkey
         connection.execute(text("CREATE TABLE extra (id INTEGER)"))
         connection.execute(text("INSERT INTO no_such_table VALUES (1)"))
 
-    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS, (4, broken)])
+    monkeypatch.setattr(ledgers, "STEPS", [*ledgers.STEPS, (4, broken)])
     with pytest.raises(LedgerError, match="step from version 3 to 4 failed; nothing was changed"):
         open_ledger(where)
     good = (4, lambda connection: connection.execute(text("CREATE TABLE extra (id INTEGER)")))
-    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS[:3], good])
+    monkeypatch.setattr(ledgers, "STEPS", [*ledgers.STEPS[:3], good])
     for _ in range(2):
         with open_ledger(where) as ledger, ledger.reading() as connection:
             assert "extra" in inspect(connection).get_table_names()
-            assert migrations.version_of(connection) == 4
+            assert ledgers.version_of(connection) == 4
             assert ledger.verify().entries == 2  # with the one that says so
     monkeypatch.undo()
     with pytest.raises(LedgerError, match="version 4"):
