@@ -2,7 +2,7 @@
 
 Opening and writing::
 
-    open_ledger(where=None, *, create=True) -> Ledger      # path, URL, HOLEQC_LEDGER, ./holeqc-ledger.sqlite3
+    open_ledger(where=None, *, create=True) -> Ledger   # path, URL, HOLEQC_LEDGER, ./holeqc-ledger.sqlite3
     with open_ledger("shop.sqlite3") as ledger:
         recording.record(ledger, inspection, spec_text, by="bench 2")        # -> Recorded; all of it or nothing
         with ledger.transaction() as t:                    # the one writer; nested ones join; all in or nothing
@@ -23,11 +23,11 @@ Asking::
     read_back.recorded_readings(ledger, Filter(...))   # kit and readings, as reading the files gives them
     read_back.columns_of_readings(ledger, ["serial", "hole", "value"], Filter(...))   # a frame; nothing else is fetched
     kits.stored_specification(ledger, specification_id) -> Specification
-    differences.differences(ledger, file_id) -> changes of a file's revision, cell by cell
-    exporting.as_frame(ledger, content, Filter(...)), exporting.export(ledger, path, content, Filter(...))
+    recording.differences(ledger, file_id) -> changes of a file's revision, cell by cell
+    stories.as_frame(ledger, content, Filter(...)), stories.export(ledger, path, content, Filter(...))
     ledger.rows(select(schema.TAG).where(...)) -> list of dicts    # SQLAlchemy Core, both engines
     ledger.verify(expected=None) -> Verified                       # .holds, .first_bad, .faults, .notes, .head
-    ledger.head() -> (seq, hash);  summary.summary(ledger);  copying.copy(source, target)
+    ledger.head() -> (seq, hash);  stories.summary(ledger);  ledger.copy(source, target)
     with ledger.reading(): ...                                     # everything inside as of one moment
 
 Deciding, all of it asked and written in one transaction::
@@ -35,8 +35,8 @@ Deciding, all of it asked and written in one transaction::
     tags.open_tags(ledger, recorded.inspections, drafts, by) -> numbers    # ties older open tags of the parts as well
     tags.find_tags(ledger, serial=..., only_open=True), tags.dispose(ledger, code, "rework", by, reason)
     approvals.approve(ledger, serial, by) -> Approved          # ApprovalRefused.problems: all that stands in the way
-    approvals.withdraw(ledger, serial, by, reason);  approved.approved_set(ledger, serial)    # what a packet holds
-    suspects.gauge_suspects(ledger, gauge, since, error=..., unit="in"), suspects.fixture_suspects(ledger, fixture)
+    approvals.withdraw(ledger, serial, by, reason);  approvals.approved_set(ledger, serial)    # what a packet holds
+    equipment.gauge_suspects(ledger, gauge, since, error=..., unit="in"), equipment.fixture_suspects(ledger, fixture)
     equipment.record_calibration(ledger, Calibration(...), by), equipment.record_fixture_event(ledger, ...)
 
 Every problem is a `holeqc.problems.LedgerError`.

@@ -1,4 +1,4 @@
-"""Approval of a part: what stands in its way, the approval itself, and its withdrawal.
+"""Approval of a part: what stands in its way, the approval itself, its withdrawal, what a packet holds; what waits.
 
 An approval speaks of one inspection, the newest of the part, and locks the set that it rests on: readings, verdicts and
 tags of that set take no more entries. What is recorded later opens a new inspection that names the old one. An approval
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-# What stands in the way of approving a part: holds, rejections not disposed of, gauges, revision, persons.
+# ----------------------------------------------------------------------------------------------- what stands in the way
 
 
 Row = dict[str, Any]
@@ -742,7 +742,7 @@ def approved_before(
     return {key: found[number] for key, number in inspections.items() if number in found}
 
 
-# An approved set as it was recorded: what a packet is made of.
+# ----------------------------------------------------------------------------------------------------- the approved set
 
 
 PACKET = "packet"  #: kind of the entry that holds the digest of a packet's manifest, in its reason
@@ -928,7 +928,7 @@ def _later_words(ledger: Ledger, approval_entry: int) -> tuple[str, list[str]]:
     return str(row["serial"]), [against_words(found) for found in later]
 
 
-# What waits for somebody: tags, parts to approve, to read again or in question, gauges, kits, fixtures.
+# ---------------------------------------------------------------------------------------------- what waits for somebody
 
 
 MOST = 100  #: of so many parts, the newest, it is asked what stands in their way

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, Table
 
 
-# Where the ledger is: an option, the environment, or the project folder.
+# ---------------------------------------------------------------------------------------------------------------- place
 
 
 VARIABLE = "HOLEQC_LEDGER"
@@ -88,6 +88,7 @@ def _regular(path: Path) -> Path:
     return path
 
 
+# --------------------------------------------------------------------------------------------------------------- guards
 # What makes the tables append-only: triggers that refuse update, delete, replace and truncate, on every table.
 #
 # SQLite: ``INSERT OR REPLACE`` deletes without firing delete triggers unless ``recursive_triggers`` is on, and a
@@ -209,6 +210,7 @@ def _missing_on_postgres(connection: Connection, tables: Sequence[Table]) -> lis
     return [name for name in wanted if name not in good] + strange
 
 
+# ---------------------------------------------------------------------------------------------------------- connections
 # The two databases: connections, transactions with one writer at a time, rows in and out in bulk.
 #
 # SQLite keeps a rollback journal, not a write-ahead log: a ledger may lie on a network share, where a write-ahead log

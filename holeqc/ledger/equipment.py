@@ -1,4 +1,4 @@
-"""What is recorded of gauges and fixtures: calibrations, events, forecasts, whether a gauge was good on a day."""
+"""What is recorded of gauges and fixtures: calibrations, events, forecasts, and what rests on one that wasn't good."""
 
 from __future__ import annotations
 
@@ -219,7 +219,7 @@ def doubt_of(gauge: str, day: str, known: Sequence[dict[str, Any]], kit_due: dt.
     return None
 
 
-# What was logged of gauges and fixtures, with who logged it and when.
+# ------------------------------------------------------------------------------------------------------ what was logged
 
 
 Row = dict[str, Any]
@@ -261,7 +261,7 @@ def _log(ledger: Ledger, table: Table, name: Column[str], wanted: str, what: str
     return rows
 
 
-# Which gauges and fixtures are known: by the recorded kits, readings and events, and by kit files in a folder.
+# ------------------------------------------------------------------------------------------------- names that are known
 
 
 NEAR = 0.6  #: share of equal characters from which on a name is suggested
@@ -323,9 +323,6 @@ def _tables(kit: dict[str, Any], key: str) -> list[dict[str, Any]]:
     return [t for t in (found if isinstance(found, list) else [found]) if isinstance(t, dict)]
 
 
-# Kits, revisions, parts and fixtures that a question names, and that the ledger must know.
-
-
 LISTED = 12  #: so many known names are listed
 
 
@@ -353,6 +350,7 @@ def refuse_unknown(ledger: Ledger, wanted: Filter) -> None:
             raise LedgerError(f"ledger {ledger.location.shown} knows no {what} {given!r}; {known}")
 
 
+# ------------------------------------------------------------------------------------------------------------- suspects
 # What rests on a gauge or a fixture that turned out not to be good: which parts, and how their verdicts would change.
 #
 # Judged again are the newest inspection of each part and every set whose approval stands. A length that the gauge read

@@ -1,4 +1,4 @@
-"""The ledger opened: transactions, entries, and the questions that are asked of it."""
+"""The ledger opened: transactions and entries, declared persons, versions, seals, and copies at another place."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, Select, Table
 
 
-# Persons that are declared: once one is, nobody else writes to the ledger.
+# ----------------------------------------------------------------------------------------------------- declared persons
 
 
 _LIKE_DIGITS = str.maketrans("oil", "011")
@@ -127,6 +127,7 @@ def refuse_unknown_person(connection: Connection, by: str, shown: str) -> None:
         )
 
 
+# ------------------------------------------------------------------------------------------------------------- versions
 # Versions of the schema: each step and its record go in one transaction, so a ledger is of one version or the next.
 #
 # A step that changes a table of `schema` gets the number after the last; the version it starts from is then written out
@@ -659,6 +660,7 @@ REVOKE INSERT ON {schema}.ledger_version FROM {role};
 """
 
 
+# --------------------------------------------------------------------------------------------------------------- copies
 # A ledger into another: from a file to the server and back, or a copy for safe keeping; checked before it counts.
 #
 # A ledger that moved is closed by its newest entry, which names the new place; the copy holds that entry too and goes

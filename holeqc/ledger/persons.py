@@ -1,4 +1,4 @@
-"""Who logged, read, decided and worked on a part, for the two-person rule, which a kit asks for; and declared persons.
+"""Persons: who did what to a part, for the two-person rule of a kit; the list of those declared; keys and signatures.
 
 Once a person is declared, nobody else writes to the ledger.
 """
@@ -167,6 +167,7 @@ def _refuse_other_role(known: dict[str, Person], by: str, role: str) -> None:
         )
 
 
+# ----------------------------------------------------------------------------------------------------------- signatures
 # Signatures of persons over what they decide: Ed25519 (RFC 8032), the key in a file under a passphrase.
 #
 # A name is typed; a signature can only be made with the person's key. What is signed is a line of JSON (``statement``)

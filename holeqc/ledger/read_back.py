@@ -1,4 +1,4 @@
-"""Readings out of the ledger, as the table that the files themselves give: same columns, types and order.
+"""Readings out of the ledger, as the table that the files themselves give: same columns, types, order; judged again.
 
 Files come in the order in which they were recorded, readings in the order of their file. Where a part's readings come
 from several files, repeats are numbered on as they are when the files are read together.
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-# What is wanted from the ledger: one small record, and the conditions that it makes.
+# -------------------------------------------------------------------------------------------------------------- filters
 
 
 MEASURED = ("all", "first", "last")
@@ -567,7 +567,7 @@ def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:
     )  # fmt: skip
 
 
-# Inspections judged again from the ledger: as they were, or with something about their readings changed.
+# --------------------------------------------------------------------------------------------------------- judged again
 
 
 #: takes a kit and its table of readings, gives the table to judge instead

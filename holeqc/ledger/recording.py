@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-# Whether the parts of a run can be found again: each needs a serial number, and its name where the kit has several.
+# ---------------------------------------------------------------------------------------- parts that can be found again
 
 
 #: what reading says where a part's serial number or name is missing or wrong
@@ -94,7 +94,7 @@ def _short(serial: str) -> str:
     return f"serial {serial[:LONGEST_SERIAL]}" if serial else "no serial number either"
 
 
-# Is a file of readings there already, and which earlier one does it take the place of.
+# ------------------------------------------------------------------------------------------------------ files on record
 
 
 FILES_LISTED = 10  #: so many files are named
@@ -286,7 +286,7 @@ def _say_gone(connection: Connection, row: Any, serials: set[str], notes: list[s
         )
 
 
-# What changed between two revisions of a file, cell by cell; which of its parts stay as they are on record.
+# ----------------------------------------------------------------------------------------- differences of two revisions
 
 
 @dataclass(frozen=True, slots=True)
@@ -468,7 +468,7 @@ def worst_recorded(connection: Connection, specification: int, serials: Sequence
     return found
 
 
-# One file's readings into the ledger: the file, a set for each part in it, and every reading with its cell.
+# ------------------------------------------------------------------------------------------------------------- readings
 
 
 READINGS_AT_A_TIME = 8 * BLOCK  #: readings turned into rows at a time, so that memory stays small
@@ -580,7 +580,7 @@ def _sets(
     }  # fmt: skip
 
 
-# The verdicts of a run into the ledger: each part with what it rests on, its holes, and what is not accepted.
+# ------------------------------------------------------------------------------------------------------------- verdicts
 
 
 VERDICTS_AT_A_TIME = 30_000  #: rows turned into lists at a time

@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, EntryWriter, Ledger, Transaction
 
 
-# Which part and serial each row of a run's frames speaks of, as numbers in the order of the frame of parts.
-
-
 IntArray = NDArray[np.int64]
 
 

@@ -1,4 +1,4 @@
-"""The tables of the ledger, version 3, the same on SQLite and PostgreSQL.
+"""The tables of the ledger, version 3, on SQLite and PostgreSQL alike; how values, moments and digests are kept.
 
 `entry` is the spine: one row an act, numbered without a gap, each with the hash of the one before. Every other row was
 brought by an entry: directly (column ``entry``) or through its parent (``Table.info["parent"]``). Texts that are not
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from holeqc.problems import Problem
 
 
+# -------------------------------------------------------------------------------------------------------------- digests
 # One way of writing rows and entries down as bytes, and their SHA-256: what the hash chain rests on.
 #
 # The payload digest of an entry is the SHA-256 over the rows that it brought: tables in the order of `schema.DETAILS`,
@@ -149,6 +150,7 @@ def storable(text: str) -> str:
     return text
 
 
+# --------------------------------------------------------------------------------------------------------------- values
 # Values as both databases keep them and give them back the same: no NaN, no -0.0, no library's own numbers.
 
 
@@ -258,7 +260,7 @@ def text_codes(series: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
     return np.where(numbers < 0, len(texts) - 1, numbers), texts
 
 
-# Moments: UTC to the microsecond, with the offset of the bench beside.
+# -------------------------------------------------------------------------------------------------------------- moments
 
 
 AHEAD = dt.timedelta(days=1)  #: a bench further east may have tomorrow already
@@ -598,9 +600,6 @@ def parent_of(table: Table) -> tuple[Table, str] | None:
     """Return the table that a detail's rows belong to and the column that names it; None where ``entry`` does."""
     parent = table.info.get("parent")
     return None if parent is None else (METADATA.tables[parent[0]], parent[1])
-
-
-# Problems as rows of the ledger.
 
 
 #: column of the ledger -> field of a problem

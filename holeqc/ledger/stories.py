@@ -1,4 +1,4 @@
-"""Parts as the ledger knows them: a list of all, and the whole story of one."""
+"""Parts as the ledger knows them: a list of all, the story of one, approvals in question; all in numbers and tables."""
 
 from __future__ import annotations
 
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
+# ------------------------------------------------------------------------------------------------------------ questions
 # Approved parts that are in question: a gauge that read them was found off, or out of its time, after the approval.
 #
 # The approval stands and says what was known then. The question stays until a person of its own closes it with a
@@ -606,7 +607,7 @@ def spoken_for(connection: Connection, sets: Sequence[int]) -> set[int]:
     return found
 
 
-# What a ledger holds, in a few numbers counted by the database.
+# ------------------------------------------------------------------------------------------------ the ledger as a whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -661,7 +662,7 @@ def summary(ledger: Ledger) -> Summary:
         )  # fmt: skip
 
 
-# Tables out of the ledger for other programs: CSV, Parquet, workbook, pandas.
+# -------------------------------------------------------------------------------------------- tables for other programs
 
 
 CONTENTS = ("readings", "parts", "holes", "characteristics", "entries")

@@ -1,7 +1,6 @@
 """Tags and their life: opened, dispositioned, reworked, re-inspected, closed. Each step is an event that stays.
 
-A tag belongs to the inspection that wrote it; how a later inspection of the part closes it stands in
-`holeqc.ledger.tags`.
+A tag belongs to the inspection that wrote it; a later inspection of the part may close it (`ties`).
 
 Disposition use-as-is, scrap or return closes at once; use-as-is and repair need the reference of an authority. The
 disposition of an open tag can be replaced by a new one, which names the old entry. Of a closed tag it is replaced only
@@ -596,6 +595,7 @@ def speaking_for(inspection_id: int, tags: Iterable[TagState], known: Mapping[in
     return [*(tag for tag in before if not tag.closed or not link.touches(tag)), *own]
 
 
+# ----------------------------------------------------------------------------------------- closed by a later inspection
 # What a later inspection of a part does to its open tags: which it closes, which stay open, and why.
 #
 # * Accepted now, a hold tag: closed, the evidence is there, if the readings are of the day of the held ones or younger.

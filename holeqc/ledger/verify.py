@@ -1,4 +1,4 @@
-"""Does the ledger still hold: chain, digests of all rows, guards; the first entry that doesn't is named.
+"""Does a record still hold: chain, digests of all rows, guards; what is left of a damaged file; seals kept elsewhere.
 
 Rows are read in the order of their keys and entries in the order of their numbers, side by side, in slices of entries:
 memory stays small, time grows with the rows, and a writer waits for one slice at most.
@@ -345,7 +345,7 @@ class _Walk:
             self.met = self.hash == self.expected[1]
 
 
-# What can still be read of a ledger's file of which a piece is gone, and what to do then.
+# --------------------------------------------------------------------------------------- what is left of a damaged file
 
 
 EMPTY_FILE = (
@@ -403,6 +403,7 @@ def _entries(connection: Connection) -> list[str]:
         moments.append(str(moment))
 
 
+# ---------------------------------------------------------------------------------------------------------------- seals
 # Seals: number and digest of the newest entry, kept where who may write to the ledger can't reach.
 #
 # A chain of digests tells what was changed inside; only a seal kept elsewhere (another disk, a share, a page in a
