@@ -108,11 +108,6 @@ def findings(
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
 
 
-def obstacles(ledger: Ledger, story: InspectionStory, by: str = "") -> list[Problem]:
-    """Return all that stands in the way of approving an inspection by a person, the gravest first."""
-    return list(findings(ledger, story, by).obstacles)
-
-
 def _placed(problem: Problem, story: InspectionStory) -> Problem:
     return replace(problem, part=str(story.row["part"]), serial=str(story.row["serial"]))
 
@@ -724,7 +719,6 @@ def approved_before(
     """Return the new inspections of parts that are approved: (part, serial) -> the approval's entry, new verdict."""
     i, before, old = s.INSPECTION.c, s.INSPECTION.alias("before"), s.APPROVAL.c
     text, text_before = s.SPECIFICATION.c, s.SPECIFICATION.alias("text_before")
-    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id)
     ids = list(inspections.values())
     found: dict[int, tuple[int, str]] = {}
     for some in batches(ids):
@@ -735,7 +729,7 @@ def approved_before(
             .join(before, (before.c.serial == i.serial) & (before.c.part == i.part) & (before.c.id < i.id))
             .join(text_before, (text_before.c.id == before.c.specification_id) & (text_before.c.kit == text.kit))
             .join(s.APPROVAL, old.inspection_id == before.c.id)
-            .where(i.id.in_(some), ~back.exists())
+            .where(i.id.in_(some), s.approval_stands())
             .order_by(old.entry)
         )
         found |= {int(row["id"]): (int(row["entry"]), str(row["verdict"])) for row in rows}

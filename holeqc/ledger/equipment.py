@@ -536,8 +536,7 @@ def _known(ledger: Ledger, gauge: str) -> bool:
 
 
 def _stands() -> Any:
-    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
-    return select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == s.INSPECTION.c.id, ~back.exists())
+    return select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == s.INSPECTION.c.id, s.approval_stands())
 
 
 def _inspections(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:

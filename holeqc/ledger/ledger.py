@@ -148,20 +148,15 @@ def _first(connection: Connection) -> None:
         connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-def _second(connection: Connection) -> None:
-    _add_tables(connection, 2)
+def _newer_tables(version: int) -> Step:
+    def step(connection: Connection) -> None:
+        METADATA.create_all(connection, tables=list(SINCE[version]), checkfirst=False)
+        create_guards(connection, SINCE[version])
+
+    return step
 
 
-def _third(connection: Connection) -> None:
-    _add_tables(connection, 3)
-
-
-def _add_tables(connection: Connection, version: int) -> None:
-    METADATA.create_all(connection, tables=list(SINCE[version]), checkfirst=False)
-    create_guards(connection, SINCE[version])
-
-
-STEPS: list[tuple[int, Step]] = [(1, _first), (2, _second), (3, _third)]
+STEPS: list[tuple[int, Step]] = [(1, _first), *((version, _newer_tables(version)) for version in (2, 3))]
 
 
 def version_of(connection: Connection) -> int:

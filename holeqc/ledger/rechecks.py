@@ -38,7 +38,7 @@ from holeqc.ledger.recording import (
     write_file,
     write_inspections,
 )
-from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare
+from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_of, prepare
 from holeqc.ledger.schema import plain
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
@@ -190,15 +190,8 @@ def _places(recheck: Readings) -> set[tuple[str, str]]:
 
 def _fresh_serials(ledger: Ledger, spec: Specification, first: Readings) -> set[str]:
     """Return the serial numbers of files that aren't on record yet."""
-    f = s.FILE.c
-    known = {
-        str(row["digest"]) for row in ledger.rows(
-            select(f.digest).join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
-            .where(s.SPECIFICATION.c.kit == plain(spec.id), f.digest.in_([x.sha256 for x in first.sources]))
-        )
-    }  # fmt: skip
-    new = {source.file for source in first.sources if source.sha256 not in known}
-    return set(first.table["serial"][first.table["file"].isin(new)].astype(str))
+    old = first.table["file"].isin(files_on_record(ledger, spec.id, first.sources))
+    return set(first.table["serial"][~old].astype(str))
 
 
 # ------------------------------------------------------------------------------------------------------------ record

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Entry, EntryWriter, Ledger, Transaction
+    from holeqc.readings.table import Source
 
 
 IntArray = NDArray[np.int64]
@@ -433,18 +434,19 @@ def _held_before(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> dict
     return found
 
 
+def files_on_record(ledger: Ledger, kit: str, sources: Sequence[Source]) -> set[str]:
+    """Return the names of files whose content is on record under a kit already."""
+    f, known = s.FILE.c, set[str]()
+    for some in batches([source.sha256 for source in sources]):
+        asked = select(f.digest).join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
+        rows = ledger.rows(asked.where(f.digest.in_(some), s.SPECIFICATION.c.kit == plain(kit)))
+        known |= {str(row["digest"]) for row in rows}
+    return {source.file for source in sources if source.sha256 in known}
+
+
 def _fresh(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> IntArray:
     """Return the piece of each reading, -1 for those of files whose content is on record under this kit already."""
-    digests = [source.sha256 for source in inspection.readings.sources]
-    known: set[str] = set()
-    for some in batches(digests):
-        asked = (
-            select(s.FILE.c.digest).join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
-            .where(s.FILE.c.digest.in_(some))
-            .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id))
-        )  # fmt: skip
-        known |= {str(row["digest"]) for row in ledger.rows(asked)}
-    old = {source.file for source in inspection.readings.sources if source.sha256 in known}
+    old = files_on_record(ledger, inspection.specification.id, inspection.readings.sources)
     of_file, files = text_codes(inspection.readings.table["file"])
     fresh = np.array([name not in old for name in files], dtype=np.bool_)[of_file]
     return np.where(fresh, pieces.of_reading, -1)

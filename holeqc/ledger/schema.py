@@ -31,6 +31,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    select,
 )
 from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import REAL, TypeEngine
@@ -39,6 +40,7 @@ from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     import pandas as pd
+    from sqlalchemy import ColumnElement
 
     from holeqc.problems import Problem
 
@@ -600,6 +602,11 @@ def parent_of(table: Table) -> tuple[Table, str] | None:
     """Return the table that a detail's rows belong to and the column that names it; None where ``entry`` does."""
     parent = table.info.get("parent")
     return None if parent is None else (METADATA.tables[parent[0]], parent[1])
+
+
+def approval_stands() -> ColumnElement[bool]:
+    """Return the condition that an approval of `APPROVAL` wasn't withdrawn."""
+    return ~select(WITHDRAWAL.c.id).where(WITHDRAWAL.c.approval_id == APPROVAL.c.id).exists()
 
 
 #: column of the ledger -> field of a problem

@@ -22,11 +22,10 @@ from holeqc.ledger.persons import logged_by, read_by, require_role
 from holeqc.ledger.read_back import Filter, judge_again, newest_inspection, part_conditions, recorded_readings, units_of
 from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.tags import (
-    CLOSED,
-    DISPOSITIONED,
     NEED_AUTHORITY,
     NOT_FOR_USE,
     Link,
+    TagState,
     closed_tag,
     find_tags,
     links,
@@ -40,7 +39,6 @@ if TYPE_CHECKING:
     from sqlalchemy import ColumnElement, Connection, Table
 
     from holeqc.ledger.ledger import Entry, Ledger
-    from holeqc.ledger.tags import TagState
     from holeqc.specification.model import Specification
 
 
@@ -91,12 +89,11 @@ def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
 def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]:
     """Return the approvals that stand and are older than an entry: inspection -> columns of both and the kit."""
     i, a = s.INSPECTION.c, s.APPROVAL.c
-    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == a.id)
     asked = (
         select(i.id, i.part, i.serial, i.specification_id, s.SPECIFICATION.c.kit, a.id.label("approval_id"),
                a.entry.label("approval"), s.ENTRY.c.at)
         .join(s.APPROVAL, a.inspection_id == i.id).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
-        .join(s.ENTRY, s.ENTRY.c.seq == i.entry).where(a.entry < newest, ~back.exists()).order_by(a.id)
+        .join(s.ENTRY, s.ENTRY.c.seq == i.entry).where(a.entry < newest, s.approval_stands()).order_by(a.id)
     )  # fmt: skip
     rows = ledger.rows(asked.where(i.serial == plain(serial)) if serial else asked)
     return {int(row["id"]): row for row in rows}
@@ -316,32 +313,13 @@ class InspectionStory:
     files: tuple[Row, ...]
     holes: tuple[Row, ...]
     characteristics: tuple[Row, ...]
-    tags: tuple[TagStory, ...]
+    tags: tuple[TagState, ...]
     #: with ``signed_with`` (public key, '' where the name is as typed) and ``withdrawn_at``, ``withdrawn_by``,
     #: ``withdrawn_because``, None where it stands
     approvals: tuple[Row, ...]
     link: Link | None = None  #: where it joins a recheck with the inspection before
     #: of such a one: ``hole``, ``day``, and how many of its readings of that day ``count`` and are ``left_out``
     counting: tuple[Row, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class TagStory:
-    """A tag and what happened to it, oldest first."""
-
-    row: Row
-    events: tuple[Row, ...]
-
-    @property
-    def closed(self) -> bool:
-        """Whether its last event closed it."""
-        return bool(self.events) and self.events[-1]["event"] == CLOSED
-
-    @property
-    def speaks_against(self) -> bool:
-        """Whether it is open, or closed as scrap or return."""
-        decided = [str(event["disposition"]) for event in self.events if event["event"] == DISPOSITIONED]
-        return not self.closed or (bool(decided) and decided[-1] in NOT_FOR_USE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,15 +427,15 @@ def _counting(ledger: Ledger, inspection_id: int) -> tuple[Row, ...]:
     return tuple(sorted(rows, key=lambda row: (str(row["day"] or ""), str(row["hole"]))))
 
 
-def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagStory, ...]]:
+def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagState, ...]]:
     rows = ledger.rows(_with_entry(s.TAG, s.TAG.c.inspection_id.in_(ids)))
     if not rows:
         return {}
     numbers = [int(row["id"]) for row in rows]
     events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_(numbers))), "tag_id")
-    out: dict[int, list[TagStory]] = {}
+    out: dict[int, list[TagState]] = {}
     for row in rows:
-        out.setdefault(int(row["inspection_id"]), []).append(TagStory(row, events.get(int(row["id"]), ())))
+        out.setdefault(int(row["inspection_id"]), []).append(TagState(row, events.get(int(row["id"]), ())))
     return {number: tuple(of) for number, of in out.items()}
 
 
@@ -560,7 +538,7 @@ def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
         .select_from(s.APPROVAL)
         .join(s.INSPECTION, i.id == old.inspection_id)
         .join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
-        .where(~select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == old.id).exists())
+        .where(s.approval_stands())
         .order_by(i.id, old.entry)
     )
     return {_key(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
@@ -636,7 +614,6 @@ class Summary:
 def summary(ledger: Ledger) -> Summary:
     """Return what the ledger holds."""
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
-    taken_back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
     with ledger.reading() as connection:
 
         def number(question: object) -> int:
@@ -655,7 +632,7 @@ def summary(ledger: Ledger) -> Summary:
             ledger.location.shown, version_of(connection), seq, head, str(first or ""), str(last or ""),
             number(select(func.count()).select_from(s.FILE)), number(select(func.sum(s.FILE.c.readings))),
             sum(counted.values()), {verdict: counted.get(verdict, 0) for verdict in s.VERDICTS},
-            number(select(func.count(func.distinct(s.APPROVAL.c.inspection_id))).where(~taken_back.exists())),
+            number(select(func.count(func.distinct(s.APPROVAL.c.inspection_id))).where(s.approval_stands())),
             number(select(func.count()).select_from(s.TAG)),
             number(select(func.count()).select_from(s.TAG).where(~closed_tag())),
             tuple((str(k), str(r), int(n)) for k, r, n in connection.execute(by_kit)),

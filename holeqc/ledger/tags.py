@@ -19,6 +19,7 @@ from sqlalchemy import and_, func, or_, select
 from holeqc.inspection.results import joined, listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import schema as s
+from holeqc.ledger.kits import specification_of_inspection
 from holeqc.ledger.ledger import folded_name
 from holeqc.ledger.persons import logged_by, read_by, signed
 from holeqc.ledger.schema import batches, now, plain, shown
@@ -44,34 +45,11 @@ COPIED = "copied-from-record"  #: code of the problem that holds readings which 
 WORKED_ON = ("rework", "repair")
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
 NOT_FOR_USE = ("scrap", "return")
-NO_REFERENCE = frozenset(
-    {
-        "na",
-        "none",
-        "no",
-        "ok",
-        "okay",
-        "yes",
-        "nil",
-        "null",
-        "nothing",
-        "unknown",
-        "tbd",
-        "tba",
-        "see above",
-        "same",
-        "me",
-        "myself",
-        "x",
-        "xx",
-        "xxx",
-        "any",
-        "approved",
-        "verbal",
-        "later",
-        "pending",
-    }
-)  #: words that people type where no reference is, without punctuation
+#: words that people type where no reference is, without punctuation
+NO_REFERENCE = frozenset((
+    "na", "none", "no", "ok", "okay", "yes", "nil", "null", "nothing", "unknown", "tbd", "tba", "see above", "same",
+    "me", "myself", "x", "xx", "xxx", "any", "approved", "verbal", "later", "pending",
+))  # fmt: skip
 
 Row = dict[str, Any]
 
@@ -130,6 +108,11 @@ class TagState:
         return self.closed and self.disposition in NOT_FOR_USE
 
     @property
+    def speaks_against(self) -> bool:
+        """Whether it is open, or closed as scrap or return."""
+        return not self.closed or self.not_for_use
+
+    @property
     def disposition(self) -> str:
         """The disposition in force, '' where there is none."""
         return str(self._decided["disposition"]) if self._decided else ""
@@ -150,8 +133,9 @@ class TagState:
 
     @property
     def holes(self) -> tuple[str, ...]:
-        """The holes that it speaks of."""
-        return holes_of(str(self.row["hole"]), json.loads(str(self.row["content"]) or "{}"))
+        """The holes that it speaks of: those of its lines, else the one that it names."""
+        lines = json.loads(str(self.row["content"]) or "{}").get("lines", ())
+        return tuple(dict.fromkeys(str(line.get("hole", "")) for line in lines)) or (str(self.row["hole"]),)
 
 
 def what_of(hole: object) -> str:
@@ -160,12 +144,6 @@ def what_of(hole: object) -> str:
     if text in {PATTERN, WHOLE_PART}:
         return text
     return f"hole{'s' if ', ' in text or ' to ' in text else ''} {text}"
-
-
-def holes_of(hole: str, content: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return the holes that a tag speaks of: those of its lines, else the one that it names."""
-    named = tuple(dict.fromkeys(str(line.get("hole", "")) for line in content.get("lines", ())))
-    return named or (hole,)
 
 
 def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
@@ -410,7 +388,7 @@ def dispose(
         if disposition in CLOSE_AT_ONCE:
             events.append(closing | {"note": f"by disposition {disposition}"})
         rows = {"tag_event": events}
-        if _asks_for_signatures(ledger, int(tag.row["inspection_id"])):
+        if specification_of_inspection(ledger, int(tag.row["inspection_id"])).approval_signed:
             rows["signature"] = [signed(ledger, signer, by, "disposition", disposition_about(ledger, tag, events[0]))]
         return ledger.entry("disposition", by, rows, replaces=tag.decided_by_entry, reason=reason)
 
@@ -423,12 +401,6 @@ def disposition_about(ledger: Ledger, tag: TagState, event: Mapping[str, Any]) -
         "tag": tag.number, "disposition": event["disposition"], "authority": event["authority"], "note": event["note"],
         "inspection_hash": ledger.rows(asked)[0]["hash"],
     }  # fmt: skip
-
-
-def _asks_for_signatures(ledger: Ledger, inspection_id: int) -> bool:
-    from holeqc.ledger.kits import specification_of_inspection
-
-    return specification_of_inspection(ledger, inspection_id).approval_signed
 
 
 def _refuse_unread(ledger: Ledger, tag: TagState, disposition: str) -> None:
@@ -538,8 +510,7 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
 
 def _approved(ledger: Ledger, inspection_id: int) -> bool:
     """Whether an inspection, or one that goes on with its readings, is approved."""
-    back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
-    found = ledger.rows(select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists()))
+    found = ledger.rows(select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, s.approval_stands()))
     later = ledger.rows(select(s.RECHECK.c.inspection_id).where(s.RECHECK.c.of_id == inspection_id))
     return bool(found) or any(_approved(ledger, int(row["inspection_id"])) for row in later)
 

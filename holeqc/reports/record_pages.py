@@ -28,7 +28,8 @@ from holeqc.reports.record_text import (
 
 if TYPE_CHECKING:
     from holeqc.ledger.approvals import Waiting
-    from holeqc.ledger.stories import InspectionStory, PartStory, Question, TagStory
+    from holeqc.ledger.stories import InspectionStory, PartStory, Question
+    from holeqc.ledger.tags import TagState
 
 
 def write_page(report: b.Report, path: Path) -> None:
@@ -134,7 +135,7 @@ def _inspection_blocks(story: PartStory, one: InspectionStory) -> Iterator[b.Blo
     ))  # fmt: skip
 
 
-def _tag_blocks(tags: Sequence[TagStory]) -> Iterator[b.Block]:
+def _tag_blocks(tags: Sequence[TagState]) -> Iterator[b.Block]:
     if not tags:
         return
     yield b.Heading("Tags", 3)

@@ -21,7 +21,7 @@ from holeqc.specification.model import SINGLE_WALL
 if TYPE_CHECKING:
     from holeqc.ledger.approvals import Waiting
     from holeqc.ledger.equipment import Forecast, Suspects
-    from holeqc.ledger.stories import InspectionStory, PartStory, Question, TagStory
+    from holeqc.ledger.stories import InspectionStory, PartStory, Question
 
 Row = Mapping[str, Any]
 LONGEST = 100  #: characters of a line of what isn't accepted
@@ -66,7 +66,7 @@ def part_text(story: PartStory, questions: Sequence[Question] = ()) -> str:
 
 def states_of(story: PartStory) -> list[TagState]:
     """Return all tags of a story with where they stand."""
-    return [TagState(tag.row, tag.events) for one in story.inspections for tag in one.tags]
+    return [tag for one in story.inspections for tag in one.tags]
 
 
 def _released(story: PartStory, one: InspectionStory, approval: Row) -> str:
@@ -205,7 +205,7 @@ def _limit(row: Row, value: float, unit: str) -> str:
     return w.computed(value, unit) if row["stated"] is not None else w.typed(value, unit)
 
 
-def _tag_lines(tag: TagStory) -> Iterator[str]:
+def _tag_lines(tag: TagState) -> Iterator[str]:
     row = tag.row
     what = w.plain(what_of(row["hole"]))
     printed = "" if row["printed"] == row["number"] else f" (printed {w.plain(row['printed'])})"
