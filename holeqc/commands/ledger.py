@@ -254,7 +254,7 @@ def export(
     Caution: what is exported is a copy; the ledger stays the record.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown_names
     from holeqc.ledger.read_back import Filter
     from holeqc.ledger.stories import export as write
     from holeqc.reports.workbook import write_table
@@ -265,7 +265,7 @@ def export(
         characteristics=tuple(characteristic or ()), measured=measured,
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
-        refuse_unknown(opened, wanted)
+        refuse_unknown_names(opened, wanted)
         count = write(opened, out, content, wanted, replace=replace, book=write_table)
     printing.say(f"{out}: {_count(count, 'row')} of {content}")
 

@@ -38,7 +38,7 @@ def parts(
     Example: holeqc parts --tag scrap --by 17
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown_names
     from holeqc.ledger.read_back import DEFECTS, Filter
     from holeqc.ledger.stories import newest_parts
     from holeqc.reports.record_text import as_json, parts_text
@@ -50,7 +50,7 @@ def parts(
         tag=tag.strip().lower(),
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:
-        refuse_unknown(there, wanted)
+        refuse_unknown_names(there, wanted)
         rows = newest_parts(there, wanted)
     printing.write(as_json(rows) if json_ else parts_text(rows))
 

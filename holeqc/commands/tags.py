@@ -42,14 +42,14 @@ def tags(
     Example: holeqc tags RK2X-5HX5 --print tags --label 100x150mm
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import refuse_unknown
+    from holeqc.ledger.equipment import refuse_unknown_names
     from holeqc.ledger.read_back import Filter
     from holeqc.ledger.tags import find_tag, find_tags
     from holeqc.problems import LedgerError
     from holeqc.reports.record_text import as_json, tags_data, tags_text
 
     with open_ledger(ledger, create=False) as there, there.reading():
-        refuse_unknown(there, Filter(kit=kit))
+        refuse_unknown_names(there, Filter(kit=kit))
         found = find_tags(there, serial=serial, kit=kit, only_open=open_)
         if tag:
             named = {find_tag(there, text).number for text in tag}

@@ -643,7 +643,7 @@ def approve(
         require_role(ledger, by, role)
         found = findings(ledger, story, by, clock_reason)
         if found.obstacles:
-            why = f"{_name(story)} can't be approved: {_count(found.obstacles)} in the way"
+            why = f"{_part_words(story)} can't be approved: {_things_words(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))
         refuse_other_verdict(story, inspection_again(ledger, int(story.row["id"])))
         kept = "; ".join(words for words in (note, *found.remarks) if words)
@@ -705,11 +705,11 @@ def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = ""
         )  # fmt: skip
 
 
-def _name(story: InspectionStory) -> str:
+def _part_words(story: InspectionStory) -> str:
     return " ".join(word for word in (str(story.row["part"]), str(story.row["serial"])) if word)
 
 
-def _count(found: Sequence[Problem]) -> str:
+def _things_words(found: Sequence[Problem]) -> str:
     return "1 thing stands" if len(found) == 1 else f"{len(found)} things stand"
 
 
@@ -972,7 +972,7 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
                 blocked.setdefault((way[0].message, way[0].action), []).append(str(row["serial"]))
         return Waiting(
             tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
-            tuple(row for row in held if row["open_tags"]), _gauges_due(ledger, today, last), _kits(ledger),
+            tuple(row for row in held if row["open_tags"]), _gauges_due(ledger, today, last), _kits_to_release(ledger),
             off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today,
             tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
             sum(not row["open_tags"] for row in held),
@@ -991,7 +991,7 @@ def _newest_texts(ledger: Ledger) -> dict[str, Row]:
     return {str(row["kit"]): row for row in rows}
 
 
-def _kits(ledger: Ledger) -> tuple[tuple[str, str], ...]:
+def _kits_to_release(ledger: Ledger) -> tuple[tuple[str, str], ...]:
     found = []
     for kit, row in _newest_texts(ledger).items():
         newest = newest_release(ledger, kit)

@@ -267,7 +267,7 @@ def _begin_sqlite(connection: Connection) -> None:
 @contextlib.contextmanager
 def reading(engine: Engine, location: Location) -> Iterator[Connection]:
     """Give a connection to read with, all of it as of one moment; errors come as `LedgerError`."""
-    with told(engine, location), engine.connect() as connection:
+    with explaining_errors(engine, location), engine.connect() as connection:
         if engine.dialect.name == "postgresql":
             connection = connection.execution_options(isolation_level="REPEATABLE READ")
         with connection.begin():
@@ -277,7 +277,7 @@ def reading(engine: Engine, location: Location) -> Iterator[Connection]:
 @contextlib.contextmanager
 def writing(engine: Engine, location: Location, wait_seconds: float = WAIT_SECONDS) -> Iterator[Connection]:
     """Give the one writer's connection: all that is written comes in at the end, or nothing of it."""
-    with told(engine, location), engine.connect() as connection:
+    with explaining_errors(engine, location), engine.connect() as connection:
         connection = connection.execution_options(writes=True)
         with connection.begin():
             if engine.dialect.name == "postgresql":
@@ -291,22 +291,22 @@ class DamagedFileError(LedgerError):
 
 
 @contextlib.contextmanager
-def told(engine: Engine, location: Location) -> Iterator[None]:
+def explaining_errors(engine: Engine, location: Location) -> Iterator[None]:
     """Turn a database's errors into ones that say what to do."""
     driver = engine.dialect.loaded_dbapi.Error
     try:
         yield
     except DBAPIError as error:
-        raise _told(location, str(error.orig or error)) from error
+        raise _explained(location, str(error.orig or error)) from error
     except SQLAlchemyError as error:
         raise LedgerError(f"ledger {location.shown}: {error}") from error
     except driver as error:
-        raise _told(location, str(error)) from error
+        raise _explained(location, str(error)) from error
     except UnicodeDecodeError as error:  # of the driver, whose texts are UTF-8 as it wrote them
-        raise _told(location, f"{_DAMAGED}: a text in it is none") from error
+        raise _explained(location, f"{_DAMAGED}: a text in it is none") from error
 
 
-def _told(location: Location, message: str) -> LedgerError:
+def _explained(location: Location, message: str) -> LedgerError:
     kind = DamagedFileError if _DAMAGED in message else LedgerError
     return kind(f"ledger {location.shown}: {_advice(message)}")
 

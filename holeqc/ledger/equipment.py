@@ -17,7 +17,7 @@ from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import (
-    Change,
+    ChangeOfReadings,
     Filter,
     JudgedAgain,
     judge_again,
@@ -231,7 +231,7 @@ def calibration_log(ledger: Ledger, gauge: str = "") -> list[Row]:
     Raises:
         LedgerError: nothing is logged of the gauge; those that are known are named.
     """
-    return _log(ledger, s.GAUGE_CALIBRATION, s.GAUGE_CALIBRATION.c.gauge, gauge, "calibration of gauge")
+    return _logged(ledger, s.GAUGE_CALIBRATION, s.GAUGE_CALIBRATION.c.gauge, gauge, "calibration of gauge")
 
 
 def fixture_log(ledger: Ledger, fixture: str = "") -> list[Row]:
@@ -240,10 +240,10 @@ def fixture_log(ledger: Ledger, fixture: str = "") -> list[Row]:
     Raises:
         LedgerError: nothing is logged of the fixture; those that are known are named.
     """
-    return _log(ledger, s.FIXTURE_EVENT, s.FIXTURE_EVENT.c.fixture, fixture, "event of fixture")
+    return _logged(ledger, s.FIXTURE_EVENT, s.FIXTURE_EVENT.c.fixture, fixture, "event of fixture")
 
 
-def _log(ledger: Ledger, table: Table, name: Column[str], wanted: str, what: str) -> list[Row]:
+def _logged(ledger: Ledger, table: Table, name: Column[str], wanted: str, what: str) -> list[Row]:
     e = s.ENTRY.c
     question = (
         select(*table.columns, e.at, e.offset_minutes, e.made_by).join(s.ENTRY, e.seq == table.c.entry)
@@ -272,7 +272,7 @@ def known_gauges(ledger: Ledger, folder: Path) -> set[str]:
     """Return the gauges that a recorded kit, a calibration, or a kit file in ``folder`` names."""
     rows = ledger.rows(select(s.GAUGE_CALIBRATION.c.gauge).distinct())
     return {str(row["gauge"]) for row in rows} | {
-        str(gauge["id"]) for kit in _kits(ledger, folder) for gauge in _tables(kit, "gauge") if "id" in gauge
+        str(gauge["id"]) for kit in _kit_tables(ledger, folder) for gauge in _tables(kit, "gauge") if "id" in gauge
     }
 
 
@@ -280,7 +280,10 @@ def known_fixtures(ledger: Ledger, folder: Path) -> set[str]:
     """Return the fixtures that a recorded kit, an event, or a kit file in ``folder`` names."""
     rows = ledger.rows(select(s.FIXTURE_EVENT.c.fixture).distinct())
     return {str(row["fixture"]) for row in rows} | {
-        str(fixture["id"]) for kit in _kits(ledger, folder) for fixture in _tables(kit, "fixture") if "id" in fixture
+        str(fixture["id"])
+        for kit in _kit_tables(ledger, folder)
+        for fixture in _tables(kit, "fixture")
+        if "id" in fixture
     }
 
 
@@ -303,7 +306,7 @@ def require_known(name: str, known: Iterable[str], what: str, *, new: bool = Fal
     )
 
 
-def _kits(ledger: Ledger, folder: Path) -> list[dict[str, Any]]:
+def _kit_tables(ledger: Ledger, folder: Path) -> list[dict[str, Any]]:
     """Return the kits as tables: those recorded and those in a folder; what can't be read is left out."""
     texts = [str(row["content"]) for row in ledger.rows(select(s.SPECIFICATION.c.content))]
     for path in door.named_so(folder, ".toml"):
@@ -326,7 +329,7 @@ def _tables(kit: dict[str, Any], key: str) -> list[dict[str, Any]]:
 LISTED = 12  #: so many known names are listed
 
 
-def refuse_unknown(ledger: Ledger, wanted: Filter) -> None:
+def refuse_unknown_names(ledger: Ledger, wanted: Filter) -> None:
     """Refuse a question for a kit, revision, part or fixture that nothing in the ledger has; an empty list would read
     as if all were well.
 
@@ -425,7 +428,7 @@ def gauge_suspects(
         if error is None:
             notes.append("the error isn't known: every reading of the gauge counts as doubtful")
         rests = _resting(ledger, gauge, since)
-        if not rests and not _known(ledger, gauge):
+        if not rests and not _gauge_is_known(ledger, gauge):
             raise LedgerError(f"ledger {ledger.location.shown}: no recorded kit or reading names gauge {gauge!r}")
         again = judge_again(ledger, list(rests), without_error(gauge, since, error, unit))
         rows = _inspections(ledger, list(rests))
@@ -448,13 +451,13 @@ def fixture_suspects(
     refuse_turned(since, last)
     notes: list[str] = []
     with ledger.reading():
-        refuse_unknown(ledger, Filter(fixture=fixture))
+        refuse_unknown_names(ledger, Filter(fixture=fixture))
         begin = since.isoformat() if since else last_good_check(fixture_events(ledger, fixture), last)
         if since is None:
             found = f"last good check on {begin}" if begin else "no good check is recorded, so all its parts are listed"
             notes.append(found)
         i = s.INSPECTION.c
-        wanted = [same_name(i.fixture, fixture), or_(newest_inspection(), _stands().exists())]
+        wanted = [same_name(i.fixture, fixture), or_(newest_inspection(), _standing_approvals().exists())]
         if begin:
             wanted.append(or_(i.last_day.is_(None), i.last_day >= begin))
         wanted.append(or_(i.first_day.is_(None), i.first_day <= last.isoformat()))
@@ -464,7 +467,7 @@ def fixture_suspects(
     return Suspects("fixture", fixture, begin or "", parts=parts, notes=tuple(notes))
 
 
-def without_error(gauge: str, since: dt.date, error: float | None, unit: str) -> Change:
+def without_error(gauge: str, since: dt.date, error: float | None, unit: str) -> ChangeOfReadings:
     """Return what takes a gauge's error out of a table of readings from a day on; rows without a day included."""
 
     def change(spec: Specification, table: pd.DataFrame) -> pd.DataFrame:
@@ -512,7 +515,7 @@ def _resting(ledger: Ledger, gauge: str, since: dt.date) -> dict[int, int]:
         .join(s.ENTRY, s.ENTRY.c.seq == i.entry)
         .join(s.INSPECTION_SET, s.INSPECTION_SET.c.inspection_id == i.id)
         .join(s.READING, r.set_id == s.INSPECTION_SET.c.set_id)
-        .where(or_(newest_inspection(), _stands().exists()))
+        .where(or_(newest_inspection(), _standing_approvals().exists()))
         .where(or_(r.day >= since.isoformat(), r.day.is_(None) & (s.ENTRY.c.at >= since.isoformat())))
         .group_by(i.id, i.specification_id, r.gauge, r.characteristic)
         .order_by(i.id)
@@ -528,20 +531,20 @@ def _resting(ledger: Ledger, gauge: str, since: dt.date) -> dict[int, int]:
     return found
 
 
-def _known(ledger: Ledger, gauge: str) -> bool:
+def _gauge_is_known(ledger: Ledger, gauge: str) -> bool:
     if ledger.rows(select(s.READING.c.line).where(s.READING.c.gauge == plain(gauge)).limit(1)):
         return True
     ids = [int(row["id"]) for row in ledger.rows(select(s.SPECIFICATION.c.id))]
     return any(stored_specification(ledger, number).gauge(gauge) is not None for number in ids)
 
 
-def _stands() -> Any:
+def _standing_approvals() -> Any:
     return select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == s.INSPECTION.c.id, s.approval_stands())
 
 
 def _inspections(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
-    entry = _stands().with_only_columns(func.max(s.APPROVAL.c.entry)).scalar_subquery().label("approval")
+    entry = _standing_approvals().with_only_columns(func.max(s.APPROVAL.c.entry)).scalar_subquery().label("approval")
     rows: list[dict[str, Any]] = []
     for some in batches(ids):
         rows += ledger.rows(

@@ -571,7 +571,7 @@ def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:
 
 
 #: takes a kit and its table of readings, gives the table to judge instead
-Change = Callable[["Specification", "pd.DataFrame"], "pd.DataFrame"]
+ChangeOfReadings = Callable[["Specification", "pd.DataFrame"], "pd.DataFrame"]
 MOST = 400  #: parts judged in one go, so that memory stays small
 
 
@@ -597,7 +597,7 @@ def inspection_again(ledger: Ledger, inspection_id: int) -> Inspection:
     return _judge(ledger, spec, [inspection_id], None)
 
 
-def judge_again(ledger: Ledger, ids: Sequence[int], change: Change | None = None) -> dict[int, JudgedAgain]:
+def judge_again(ledger: Ledger, ids: Sequence[int], change: ChangeOfReadings | None = None) -> dict[int, JudgedAgain]:
     """Return the verdicts of inspections judged again, with ``change`` made to their readings before.
 
     Raises:
@@ -637,7 +637,7 @@ def _rounds(rows: Sequence[dict[str, Any]]) -> list[tuple[int, dict[tuple[str, s
     return [(kit, pieces) for kit, of_kit in rounds.items() for pieces in of_kit]
 
 
-def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: Change | None) -> Inspection:
+def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: ChangeOfReadings | None) -> Inspection:
     from holeqc.inspection.judge import inspect
 
     readings = readings_of_inspections(ledger, spec, ids)

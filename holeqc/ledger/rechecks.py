@@ -28,12 +28,12 @@ from holeqc.ledger.recording import (
     Recorded,
     RecordedFile,
     Replaced,
-    find_known,
-    known_note,
+    find_same_file,
     newest_inspections,
     recheck_replaced,
     refuse_other_text,
     refuse_unnamed,
+    same_file_note,
     specification_id,
     write_file,
     write_inspections,
@@ -88,7 +88,7 @@ def join_with_record(
     recheck = with_parts(spec, base.readings, recheck)
 
     def known(part: str, serial: str) -> Known:
-        return _known(ledger, spec, part, serial)
+        return _known_of_tags(ledger, spec, part, serial)
 
     return Joined(inspect(spec, joined(spec, replace(base.readings, rechecks=(recheck,)), known)), recheck, of, base)
 
@@ -125,7 +125,7 @@ def _refuse_other_unit(ledger: Ledger, spec: Specification, ids: Sequence[int]) 
         )
 
 
-def _known(ledger: Ledger, spec: Specification, part: str, serial: str) -> Known:
+def _known_of_tags(ledger: Ledger, spec: Specification, part: str, serial: str) -> Known:
     from holeqc.inspection.recheck import Known
 
     holes: dict[str, tuple[str, ...]] = {}
@@ -167,7 +167,7 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
         for recheck in alone:
             _, corrected = recheck_replaced(connection, spec, recheck.sources[0], _places(recheck))
             newest = {key: corrected.get(number, number) for key, number in newest.items()}
-    known = {key: _known(ledger, spec, *key) for key in newest}
+    known = {key: _known_of_tags(ledger, spec, *key) for key in newest}
     ids = [number for key, number in newest.items() if key[1] not in there]
     base = base_of_inspections(ledger, spec, ids).readings if ids else None
     if base is not None:
@@ -215,10 +215,10 @@ def record_recheck(
         alone = inspect(spec, recheck)
         refuse_unnamed(alone)
         specification = specification_id(transaction, alone, (text, digest), who, notes)
-        known = find_known(transaction.connection, specification, source)
+        known = find_same_file(transaction.connection, specification, source)
         if known is not None:
             file = RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry)
-            return Recorded(0, 0, (file,), {}, (known_note(source, known),))
+            return Recorded(0, 0, (file,), {}, (same_file_note(source, known),))
         replaced, corrected = recheck_replaced(transaction.connection, spec, source, _places(recheck))
         found = join_with_record(ledger, spec, recheck, corrected)
         file, ids = _write(ledger, found, specification, replaced, who)

@@ -64,14 +64,14 @@ def refuse_unnamed(inspection: Inspection) -> None:
     for part, serial in zip(map(str, parts["part"]), map(str, parts["serial"]), strict=True):
         fault = serial_fault(serial) if serial else "there is none"
         if fault:
-            found += _told(inspection, part, serial, _NO_SERIAL) or [Problem(
+            found += _problems_of_reading(inspection, part, serial, _NO_SERIAL) or [Problem(
                 ERROR, "serial-missing", "a part without a serial number", serial, SERIAL_ALLOWED,
                 "Write the serial number into the sheet, or give it with --serial", part=part,
             )]  # fmt: skip
         if several and not part:
             allowed = "parts " + ", ".join(p.name for p in inspection.specification.parts)
-            found += _told(inspection, part, serial, _NO_PART) or [Problem(
-                ERROR, "part-missing", "the part isn't named", _short(serial), allowed,
+            found += _problems_of_reading(inspection, part, serial, _NO_PART) or [Problem(
+                ERROR, "part-missing", "the part isn't named", _serial_words(serial), allowed,
                 "Write the part into the sheet, or give it with --part", serial=serial,
             )]  # fmt: skip
     if found:
@@ -84,13 +84,13 @@ def refuse_unnamed(inspection: Inspection) -> None:
         )
 
 
-def _told(inspection: Inspection, part: str, serial: str, codes: frozenset[str]) -> list[Problem]:
+def _problems_of_reading(inspection: Inspection, part: str, serial: str, codes: frozenset[str]) -> list[Problem]:
     """Return what reading said of a part's serial number or name."""
     problems = inspection.readings.problems
     return [p for p in problems if p.code in codes and p.part in {part, ""} and p.serial in {serial, ""}]
 
 
-def _short(serial: str) -> str:
+def _serial_words(serial: str) -> str:
     return f"serial {serial[:LONGEST_SERIAL]}" if serial else "no serial number either"
 
 
@@ -101,7 +101,7 @@ FILES_LISTED = 10  #: so many files are named
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class FileOnRecord:
     """The record of the same file under the same kit text; ``replaced_by`` is the entry that replaced it, or None."""
 
     file_id: int
@@ -123,7 +123,7 @@ def base_name(file: str) -> str:
     return str(plain(PurePath(file).name))
 
 
-def find_known(connection: Connection, specification: int, source: Source) -> Known | None:
+def find_same_file(connection: Connection, specification: int, source: Source) -> FileOnRecord | None:
     """Return the newest record of a file with the same content under the same kit text."""
     newer = s.FILE.alias("newer")
     row = connection.execute(
@@ -134,10 +134,10 @@ def find_known(connection: Connection, specification: int, source: Source) -> Kn
     ).first()  # fmt: skip
     if row is None:
         return None
-    return Known(int(row.id), int(row.entry), None if row.replaced_by is None else int(row.replaced_by))
+    return FileOnRecord(int(row.id), int(row.entry), None if row.replaced_by is None else int(row.replaced_by))
 
 
-def find_replaced(
+def find_replaced_file(
     connection: Connection, spec: Specification, source: Source, serials: set[str], notes: list[str]
 ) -> Replaced | None:  # fmt: skip
     """Return the record that a new file takes the place of: the same content under another kit text, else the newest of
@@ -190,7 +190,7 @@ def recheck_replaced(
     return None, {}
 
 
-def named_replaced(
+def replaced_by_request(
     connection: Connection, spec: Specification, entry: int, serials: set[str], notes: list[str]
 ) -> Replaced:  # fmt: skip
     """Return the record of a file that somebody says is replaced.
@@ -290,7 +290,7 @@ def _say_gone(connection: Connection, row: Any, serials: set[str], notes: list[s
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ChangedCell:
     """One cell that differs. ``before`` and ``after`` are what was typed, None where the cell held no reading."""
 
     sheet: str
@@ -317,10 +317,10 @@ class Change:
 CHANGES_LISTED = 20  #: changes that are written out when a revision is recorded
 
 _Key = tuple[str, int, int]
-_Said = tuple[str, str, str, str, str]  # serial, hole, wall, characteristic, typed
+_CellSaid = tuple[str, str, str, str, str]  # serial, hole, wall, characteristic, typed
 
 
-def differences(ledger: Ledger, file_id: int) -> tuple[Change, ...]:
+def differences(ledger: Ledger, file_id: int) -> tuple[ChangedCell, ...]:
     """Return how a recorded file differs from the one that it took the place of, in the order of the sheet.
 
     A cell whose content is the same but that now speaks of another part, hole or wall counts as changed. The database
@@ -339,11 +339,11 @@ def differences(ledger: Ledger, file_id: int) -> tuple[Change, ...]:
         old, new = before.get(key), after.get(key)
         serial, hole, wall, characteristic, _ = new or old or ("",) * 5
         was, now = (None if x is None else x[4] for x in (old, new))
-        out.append(Change(key[0], cell_name(key[1], key[2]), serial, hole, wall, characteristic, was, now))
+        out.append(ChangedCell(key[0], cell_name(key[1], key[2]), serial, hole, wall, characteristic, was, now))
     return tuple(out)
 
 
-def sentences(changes: tuple[Change, ...], name: str, entry: int) -> list[str]:
+def sentences(changes: tuple[ChangedCell, ...], name: str, entry: int) -> list[str]:
     """Return the changes of a revision as text: how many cells, and the first of them."""
     many = f"{len(changes)} cells differ"
     count = {0: "no reading differs", 1: "1 cell differs"}.get(len(changes), many)
@@ -352,9 +352,9 @@ def sentences(changes: tuple[Change, ...], name: str, entry: int) -> list[str]:
     return [head, *(change.sentence() for change in changes[:CHANGES_LISTED]), *rest]
 
 
-def _only_in(connection: Connection, file_id: int, other: int) -> dict[_Key, _Said]:
+def _only_in(connection: Connection, file_id: int, other: int) -> dict[_Key, _CellSaid]:
     """Return what cells of one file hold that the other doesn't hold in the same place."""
-    found: dict[_Key, _Said] = {}
+    found: dict[_Key, _CellSaid] = {}
     for sheet, row, column, *said in connection.execute(except_(_cells(file_id), _cells(other))):
         serial, hole, wall, characteristic, typed = (str(x) for x in said)
         found.setdefault((str(sheet), int(row), int(column)), (serial, hole, wall, characteristic, typed))
@@ -402,16 +402,18 @@ def as_recorded(connection: Connection, specification: int, file_id: int, old: i
     for new in batches(numbers):
         was = [int(pairs[number].id) for number in new]
         for one, other in ((new, was), (was, new)):
-            differ |= {(str(r[0]), str(r[1])) for r in connection.execute(except_(_said(one), _said(other)))}
+            differ |= {
+                (str(r[0]), str(r[1])) for r in connection.execute(except_(_cells_said(one), _cells_said(other)))
+            }
     holding = _holding(connection, {file_id, *(int(r.file_id) for r in pairs.values())})
     return {
         number: int(was.id) for number, was in pairs.items()
         if (key := (str(was.part), str(was.serial))) not in differ
-        and _of(holding[file_id], key) == _of(holding[int(was.file_id)], key)
+        and _holding_part(holding[file_id], key) == _holding_part(holding[int(was.file_id)], key)
     }  # fmt: skip
 
 
-def _said(sets: Sequence[int]) -> Select[Any]:
+def _cells_said(sets: Sequence[int]) -> Select[Any]:
     r, of = s.READING.c, s.READING_SET.c
     return (
         select(of.part, of.serial, r.hole, r.wall, r.characteristic, r.direction, r.trial, r.value, r.word, r.unit,
@@ -431,7 +433,7 @@ def _holding(connection: Connection, files: set[int]) -> dict[int, set[tuple[str
     return out
 
 
-def _of(holding: set[tuple[str, ...]], key: tuple[str, str]) -> set[tuple[str, ...]]:
+def _holding_part(holding: set[tuple[str, ...]], key: tuple[str, str]) -> set[tuple[str, ...]]:
     return {one[2:] for one in holding if one[0] in ("", key[0]) and one[1] in ("", key[1])}
 
 
@@ -881,16 +883,16 @@ def _files(
     for source in inspection.readings.sources:
         rows = FileRows.of(inspection, pieces, source.file)
         all_rows.append(rows)
-        known = find_known(connection, specification, source)
+        known = find_same_file(connection, specification, source)
         if known is not None and (said is None or known.replaced_by is None):
             rows.take_recorded(connection, known.file_id)
             files.append(RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry))
-            notes.append(known_note(source, known))
+            notes.append(same_file_note(source, known))
             continue
         serials = {str(plain(pieces.names[p][1])) for p in rows.pieces}
         replaced = (
-            find_replaced(connection, spec, source, serials, notes) if said is None
-            else named_replaced(connection, spec, said, serials, notes)
+            find_replaced_file(connection, spec, source, serials, notes) if said is None
+            else replaced_by_request(connection, spec, said, serials, notes)
         )  # fmt: skip
         entry, number = write_file(transaction, inspection, pieces, (source, rows), (specification, replaced), who)
         old = None if replaced is None else replaced.file_id
@@ -911,7 +913,7 @@ def _changes(ledger: Ledger, file: RecordedFile) -> list[str]:
     return sentences(differences(ledger, file.file_id), file.name, int(old["entry"]))
 
 
-def known_note(source: Source, known: Known) -> str:
+def same_file_note(source: Source, known: FileOnRecord) -> str:
     since = "" if known.replaced_by is None else (
         f" It was replaced by entry {known.replaced_by} since; to go back to it, add --replaces {known.replaced_by}"
     )  # fmt: skip

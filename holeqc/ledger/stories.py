@@ -78,9 +78,9 @@ def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
         approved = _approved_before(ledger, newest, serial)
         if not approved:
             return []
-        closed = _closed(ledger)
+        closed = _closed_up_to(ledger)
         found: dict[tuple[int, str], Question] = {}
-        for question in _asked(ledger, approved, known):
+        for question in _questions_raised(ledger, approved, known):
             if closed.get((question.approval_id, question.gauge), 0) < question.calibration_id:
                 found.setdefault((question.approval_id, question.gauge), question)
     return list(found.values())
@@ -99,7 +99,7 @@ def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]
     return {int(row["id"]): row for row in rows}
 
 
-def _closed(ledger: Ledger) -> dict[tuple[int, str], int]:
+def _closed_up_to(ledger: Ledger) -> dict[tuple[int, str], int]:
     """Return up to which calibration questions are closed: (approval, gauge) -> calibration."""
     q, c = s.QUESTION_CLOSED.c, s.GAUGE_CALIBRATION.c
     asked = select(q.approval_id, c.gauge, func.max(q.calibration_id).label("calibration")).join(
@@ -109,7 +109,7 @@ def _closed(ledger: Ledger) -> dict[tuple[int, str], int]:
     return {(int(row["approval_id"]), str(row["gauge"])): int(row["calibration"]) for row in rows}
 
 
-def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]) -> Iterator[Question]:
+def _questions_raised(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]) -> Iterator[Question]:
     r, ids = s.READING.c, sorted(approved)
     specs: dict[int, Any] = {}
     for some in batches(ids):
@@ -124,7 +124,7 @@ def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]
             number = int(of["specification_id"])
             specs[number] = specs.get(number) or stored_specification(ledger, number)
             place, _ = gauge_of(specs[number], str(row["gauge"]), str(row["characteristic"]))
-            gauge = _named(specs[number], str(row["gauge"]), str(row["characteristic"]))
+            gauge = _gauge_words(specs[number], str(row["gauge"]), str(row["characteristic"]))
             due: dt.date | None = specs[number].gauges[place].calibration_due if place >= 0 else None
             logged = str(of["at"])[:10]
             day = min(str(row["day"] or logged), logged)
@@ -211,13 +211,13 @@ def _read_since(ledger: Ledger, question: Question) -> int | None:
             .where(s.INSPECTION_SET.c.inspection_id == row["id"], r.characteristic != "")
         )  # fmt: skip
         if all(x["entry"] > question.calibration for x in of) and not any(
-            _named(spec, str(x["gauge"]), str(x["characteristic"])) == question.gauge for x in of
+            _gauge_words(spec, str(x["gauge"]), str(x["characteristic"])) == question.gauge for x in of
         ):
             return int(row["entry"])
     return None
 
 
-def _named(spec: Specification, gauge: str, characteristic: str) -> str:
+def _gauge_words(spec: Specification, gauge: str, characteristic: str) -> str:
     place, _ = gauge_of(spec, gauge, characteristic)
     return spec.gauges[place].id if place >= 0 else gauge
 
@@ -364,8 +364,8 @@ def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") ->
         rows = ledger.rows(question)
         ids = [int(row["id"]) for row in rows]
         files = _files(ledger, ids)
-        holes = _by(ledger.rows(_children(s.HOLE_VERDICT, ids)), "inspection_id")
-        characteristics = _by(ledger.rows(_children(s.CHARACTERISTIC_VERDICT, ids)), "inspection_id")
+        holes = _grouped(ledger.rows(_children(s.HOLE_VERDICT, ids)), "inspection_id")
+        characteristics = _grouped(ledger.rows(_children(s.CHARACTERISTIC_VERDICT, ids)), "inspection_id")
         tags = _tags(ledger, ids)
         approvals = _approvals(ledger, ids)
         problems = ledger.rows(_with_entry(s.PROBLEM, s.PROBLEM.c.serial == plain(serial)))
@@ -381,7 +381,7 @@ def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") ->
     return PartStory(serial, stories, tuple(problems))
 
 
-def _by(rows: Iterable[Row], key: str) -> dict[int, tuple[Row, ...]]:
+def _grouped(rows: Iterable[Row], key: str) -> dict[int, tuple[Row, ...]]:
     out: dict[int, list[Row]] = {}
     for row in rows:
         out.setdefault(int(row[key]), []).append(row)
@@ -406,7 +406,7 @@ def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
     rows = ledger.rows(question)
     with ledger.reading() as connection:
         on = spoken_for(connection, [int(row["set_id"]) for row in rows if row["replaced_by"] is not None])
-    return _by((row | {"replaced_by": None if row["set_id"] in on else row["replaced_by"]} for row in rows),
+    return _grouped((row | {"replaced_by": None if row["set_id"] in on else row["replaced_by"]} for row in rows),
                "inspection_id")  # fmt: skip
 
 
@@ -432,7 +432,7 @@ def _tags(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[TagState, ...]]
     if not rows:
         return {}
     numbers = [int(row["id"]) for row in rows]
-    events = _by(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_(numbers))), "tag_id")
+    events = _grouped(ledger.rows(_with_entry(s.TAG_EVENT, s.TAG_EVENT.c.tag_id.in_(numbers))), "tag_id")
     out: dict[int, list[TagState]] = {}
     for row in rows:
         out.setdefault(int(row["inspection_id"]), []).append(TagState(row, events.get(int(row["id"]), ())))
@@ -457,7 +457,7 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
         names = {"withdrawn_at": "at", "withdrawn_by": "made_by", "withdrawn_because": "reason"}
         row = row | {"signed_with": keys.get(int(row["entry"]), "")}
         full.append(row | {ours: gone.get(theirs) for ours, theirs in names.items()})
-    return _by(full, "inspection_id")
+    return _grouped(full, "inspection_id")
 
 
 def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:

@@ -1,6 +1,6 @@
 """Tags and their life: opened, dispositioned, reworked, re-inspected, closed. Each step is an event that stays.
 
-A tag belongs to the inspection that wrote it; a later inspection of the part may close it (`ties`).
+A tag belongs to the inspection that wrote it; a later inspection of the part may close it (`events_of_older_tags`).
 
 Disposition use-as-is, scrap or return closes at once; use-as-is and repair need the reference of an authority. The
 disposition of an open tag can be replaced by a new one, which names the old entry. Of a closed tag it is replaced only
@@ -294,7 +294,7 @@ def open_tags(
             {"tag_id": first + n, "event": OPENED, "inspection_id": row["inspection_id"]} for n, row in enumerate(rows)
         ]
         written = [(row, tag.holes) for row, tag in zip(rows, new, strict=True)]
-        events += ties(ledger, transaction, ours, written) if ties_older else []
+        events += events_of_older_tags(ledger, transaction, ours, written) if ties_older else []
         if rows or events:
             ledger.entry("tags", by, {"tag": rows, "tag_event": events})
     return codes
@@ -587,7 +587,7 @@ _WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
 Written = Sequence[tuple[Row, tuple[str, ...]]]  #: rows of new tags, each with the holes that it speaks of
 
 
-def ties(
+def events_of_older_tags(
     ledger: Ledger, transaction: Transaction, ours: Mapping[tuple[str, str], int], written: Written
 ) -> list[Row]:  # fmt: skip
     """Return the events of older open tags of parts that were inspected again; ``ours``: (part, serial) -> inspection.
@@ -610,7 +610,7 @@ def ties(
         if number in known and not known[number].touches(tag):
             continue  # nothing of it was read again
         if number is not None and int(tag.row["inspection_id"]) != number:
-            events += _tie(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
+            events += _events_of(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
     return events
 
 
@@ -627,11 +627,11 @@ def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
     return [f"tag {row['number']} stays open: {str(row['note']).partition('; ')[2]}" for row in found]
 
 
-def _tie(transaction: Transaction, tag: TagState, number: int, written: Written) -> list[Row]:
+def _events_of(transaction: Transaction, tag: TagState, number: int, written: Written) -> list[Row]:
     verdict = _verdict_now(transaction, tag, number)
     event: Row = {"tag_id": tag.row["id"], "event": REINSPECTED, "inspection_id": number, "note": verdict}
     closing: Row = {"tag_id": tag.row["id"], "event": CLOSED, "inspection_id": number}
-    against = _against(transaction, tag, number, verdict)
+    against = _why_not_closed(transaction, tag, number, verdict)
     if against:
         return [event | {"note": f"{verdict}; {against}"}]
     if verdict == ACCEPT:
@@ -648,7 +648,7 @@ def _tie(transaction: Transaction, tag: TagState, number: int, written: Written)
     return [event]
 
 
-def _against(transaction: Transaction, tag: TagState, number: int, verdict: str) -> str:
+def _why_not_closed(transaction: Transaction, tag: TagState, number: int, verdict: str) -> str:
     """Return why a later inspection can't close a tag, '' where nothing speaks against it."""
     were = "rejected" if tag.row["verdict"] == REJECT else "held"
     before, now = (_last_day(transaction, tag, n) for n in (int(tag.row["inspection_id"]), number))
