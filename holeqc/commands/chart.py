@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from holeqc import printing
-from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
-from holeqc.commands.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_kit, open_table, read_run, refuse_in_kit
+from holeqc.answers.files import FROM_HELP, WHERE_HELP
+from holeqc.answers.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_kit, open_table, read_run, refuse_in_kit
 
 if TYPE_CHECKING:
-    from holeqc.commands.series import Answer, Run
+    from holeqc.answers.series import Answer, Run
     from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
@@ -91,7 +91,7 @@ def chart(
     Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.series import named
+    from holeqc.answers.series import named
     from holeqc.statistics.chart_parts import POSITION, ChartOptions
     from holeqc.statistics.signals import ALL_TESTS
 
@@ -137,8 +137,16 @@ def _kit(
     """Draw up the chart of every group of a kit's readings."""
     from dataclasses import replace
 
-    from holeqc.commands.series import REJECTS, answers, common_data, show
-    from holeqc.commands.series_answers import chart_of, chart_words, rejects_of, with_remarks
+    from holeqc.answers.series import (
+        REJECTS,
+        answers,
+        chart_of,
+        chart_words,
+        common_data,
+        rejects_of,
+        show,
+        with_remarks,
+    )
     from holeqc.inspection.series import make_series
     from holeqc.reports.series_text import CHART_HEAD
     from holeqc.statistics.chart_parts import POSITION
@@ -174,7 +182,7 @@ def _kit(
 
 
 def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
-    from holeqc.commands.series import Answer
+    from holeqc.answers.series import Answer
     from holeqc.reports.chart_text import chart_text
     from holeqc.reports.series_text import chart_row, signal_places
 
@@ -192,7 +200,7 @@ def _draw_up(
     table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str], options: ChartOptions
 ) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
-    from holeqc.commands.series import one_column, read_numbers, row_subgroups
+    from holeqc.answers.series import one_column, read_numbers, row_subgroups
     from holeqc.problems import DataError
     from holeqc.statistics import chart_parts as parts
     from holeqc.statistics.charts import chart as work_out
@@ -226,7 +234,7 @@ def _draw_up(
 
 
 def _noted(made: Chart) -> Chart:
-    from holeqc.commands.series_answers import with_remarks
+    from holeqc.answers.series import with_remarks
     from holeqc.statistics.chart_notes import point_notes
 
     return with_remarks(made, point_notes(made))

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.finding import TOLERANCES_HELP
+from holeqc.answers.files import TOLERANCES_HELP
 from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
 
 
@@ -70,7 +70,7 @@ def check(
     Caution: eye protection, clamped work, mind the chips. A verdict supports and never replaces the drawing, the
     approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.finding import kit_and_files
+    from holeqc.answers.files import kit_and_files
     from holeqc.inspection.judge import inspect
     from holeqc.problems import HoleQCError, LedgerError
     from holeqc.readings.read import ReadOptions, read_files

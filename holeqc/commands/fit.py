@@ -39,7 +39,7 @@ def class_(
 
     Example: holeqc fit class RC7 7/16
     """
-    from holeqc.commands.fit_input import ask_about_unit
+    from holeqc.answers.fits import ask_about_unit
     from holeqc.fits import classes
     from holeqc.fits.classes import is_inch_class, parse_inch_class, parse_size
     from holeqc.problems import TableError
@@ -76,7 +76,7 @@ def metric(
 
     Example: holeqc fit metric H7/g6 12
     """
-    from holeqc.commands.fit_input import ask_about_unit, warn
+    from holeqc.answers.fits import ask_about_unit, warn
     from holeqc.fits import classes
     from holeqc.fits.classes import parse_size
     from holeqc.quantities import parse_length
@@ -118,8 +118,7 @@ def pair(
 
     Example: holeqc fit pair --hole 0.455 0.462 --pin 0.4345 0.4360
     """
-    from holeqc.commands.fit_input import lengths, split_sizes, warn
-    from holeqc.commands.fit_pair import conditions, pair_extras
+    from holeqc.answers.fits import conditions, lengths, pair_extras, split_sizes, warn
     from holeqc.fits.classes import match_pair
     from holeqc.fits.clearance import band
     from holeqc.reports.fit_data import pair_data
@@ -163,7 +162,7 @@ def drill(
 
     Caution: eye protection, clamped work, mind the chips. Try the drill in scrap of the same stuff first.
     """
-    from holeqc.commands.fit_input import LARGEST_DRILL_IN, drill_history, lengths
+    from holeqc.answers.fits import LARGEST_DRILL_IN, drill_history, lengths
     from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
     from holeqc.reports.fit_data import drill_data
     from holeqc.reports.fit_text import drill_text
@@ -204,7 +203,7 @@ def plug(
 
     Example: holeqc fit plug 0.455 0.462 --uncertainty 0.0002 --mean 0.4582 --sd 0.0006
     """
-    from holeqc.commands.fit_input import lengths, refuse_below_zero
+    from holeqc.answers.fits import lengths, refuse_below_zero
     from holeqc.fits.plugs import plugs
     from holeqc.problems import DataError
     from holeqc.reports.fit_data import plug_data
@@ -232,7 +231,7 @@ def plug(
             _draw(plug_figure(found), plot)
         _answer(plug_text(found), plug_data(found), json_)
         return
-    from holeqc.commands.fit_plug import answers_data, answers_figure, answers_text, predict
+    from holeqc.answers.fits import answers_data, answers_figure, answers_text, predict
 
     wrong = predict(found, blur, needs=enter or 0.0, sizes=others[:2], process=(others[2], others[3]))
     if plot is not None:
@@ -253,8 +252,8 @@ def pattern(
 
     Example: holeqc fit pattern tolerances/bl7.toml
     """
-    from holeqc.commands.finding import load_kit
-    from holeqc.commands.fit_pattern import names_of, pattern_data, pattern_report, pattern_text
+    from holeqc.answers.files import load_kit
+    from holeqc.answers.fits import names_of, pattern_data, pattern_report, pattern_text
 
     report = pattern_report(load_kit(kit), pairs, seed, normal, confidence)
     if plot is not None:

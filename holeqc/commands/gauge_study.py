@@ -10,7 +10,7 @@ import typer
 from holeqc import printing
 
 if TYPE_CHECKING:
-    from holeqc.commands.gauge_study_runs import Result
+    from holeqc.answers.gauge_studies import Result
 
 BUDGET_HELP = (
     "Print the uncertainty budget and the kit file's lines. NAME=AMOUNT, as often as needed: step (smallest step of "
@@ -45,8 +45,10 @@ def gauge_study(
     budget: Annotated[list[str] | None, typer.Option(metavar="NAME=AMOUNT", help=BUDGET_HELP)] = None,
     write: Annotated[
         Path | None,
-        typer.Option(metavar="KIT.toml", help="Write U with its budget into this kit file, for the --gauge named; the "
-                     "old file is kept beside."),
+        typer.Option(
+            metavar="KIT.toml",
+            help="Write U with its budget into this kit file, for the --gauge named; the old file is kept beside.",
+        ),
     ] = None,
     gauge: Annotated[str, typer.Option(metavar="ID", help="With --write: id of the gauge in the kit file.")] = "",
     confidence: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
@@ -70,7 +72,7 @@ def gauge_study(
     Caution: deburr and clean before reading, let part and gauge reach one temperature. A result supports and never
     replaces the approved procedure; local rules prevail.
     """
-    from holeqc.commands.gauge_study_runs import Request, run
+    from holeqc.answers.gauge_studies import Request, run
     from holeqc.readings.plain_table import read_table
 
     request = Request(
@@ -88,8 +90,8 @@ def gauge_study(
         _draw(result, plot)
         _print(result, json_)
         return
-    from holeqc.commands.finding import load_kit
-    from holeqc.commands.gauge_study_kit import for_kit, tell, write_outcome
+    from holeqc.answers.files import load_kit
+    from holeqc.answers.gauge_studies import for_kit, tell, write_outcome
 
     specification = load_kit(write)
     result = run(table, for_kit(request, specification, gauge))

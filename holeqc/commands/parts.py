@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, a_day
+from holeqc.commands.recording import LEDGER_HELP
+from holeqc.ledger.times import a_day
 
 
 def parts(

@@ -19,7 +19,7 @@ def from_files(kit: Path | None, first: list[Path], named: str) -> tuple[Specifi
     Raises:
         HoleQCError: the sheets hold no such part or tag, or nothing of it is to be read again.
     """
-    from holeqc.commands.finding import kit_and_files
+    from holeqc.answers.files import kit_and_files
     from holeqc.inspection.judge import inspect
     from holeqc.inspection.tags import code_typed, tags_for
     from holeqc.inspection.view import Run
@@ -47,7 +47,7 @@ def from_record(kit: Path | None, named: str, ledger: str) -> tuple[Specificatio
     Raises:
         LedgerError: nothing is on record of it, or nothing of it is to be read again.
     """
-    from holeqc.commands.finding import load_kit
+    from holeqc.answers.files import load_kit
     from holeqc.inspection.judge import inspect
     from holeqc.inspection.view import Run
     from holeqc.ledger import open_ledger

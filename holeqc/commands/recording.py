@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -229,18 +228,3 @@ def required_who(by: str, what: str) -> str:
     if not name:
         raise LedgerError(f"say {what}: a role or a number is enough, no name needed (--by)")
     return name
-
-
-def a_day(text: str, option: str) -> dt.date | None:
-    """Return a day that was typed as 2026-11-01, None for no text.
-
-    Raises:
-        LedgerError: it is no such day.
-    """
-
-    if not text.strip():
-        return None
-    try:
-        return dt.date.fromisoformat(text.strip())
-    except ValueError:
-        raise LedgerError(f"{option} {text!r} is no day; give year, month, day as 2026-11-01") from None

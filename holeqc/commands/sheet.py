@@ -70,7 +70,7 @@ def sheet(
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
     and the person licensed to sign prevail.
     """
-    from holeqc.commands.finding import load_kit
+    from holeqc.answers.files import load_kit
     from holeqc.problems import HoleQCError
     from holeqc.readings.containers import SizeLimits
     from holeqc.readings.identities import written_out

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.finding import TOLERANCES_HELP
-from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
+from holeqc.answers.files import FROM_HELP, TOLERANCES_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
@@ -119,13 +118,13 @@ def _read(
     files: list[Path], tolerances: Path | None, unit: str, recorded: tuple[str, Sequence[str]], events: Path | None
 ) -> tuple[Specification, Readings]:
     """Return kit and readings, from files or from a ledger."""
-    from holeqc.commands.finding import kit_and_files
+    from holeqc.answers.files import kit_and_files
     from holeqc.problems import DataError
     from holeqc.readings.read import ReadOptions, read_files, without_rechecks
 
     ledger, where = recorded
     if ledger:
-        from holeqc.commands.from_ledger import ledger_readings
+        from holeqc.answers.files import ledger_readings
 
         if unit:
             raise DataError("--unit speaks of sheets; readings of a ledger have theirs")

@@ -57,3 +57,17 @@ def shown(at: str, offset_minutes: int) -> str:
     sign = "-" if offset_minutes < 0 else "+"
     hours, minutes = divmod(abs(offset_minutes), 60)
     return f"{moment:%Y-%m-%d %H:%M:%S} {sign}{hours:02}:{minutes:02}"
+
+
+def a_day(text: str, option: str) -> dt.date | None:
+    """Return a day that was typed as 2026-11-01, None for no text.
+
+    Raises:
+        LedgerError: it is no such day.
+    """
+    if not text.strip():
+        return None
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise LedgerError(f"{option} {text!r} is no day; give year, month, day as 2026-11-01") from None
