@@ -1,9 +1,9 @@
-"""What a command line names: which file is the kit and where it lies, which files are sheets, what a folder holds."""
+"""Which kit, which sheets, which folders or which readings on record are meant by what was named."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from holeqc.ledger.times import a_day
 from holeqc.problems import NOTE, WARNING, HoleQCError, Problem, ReadingsError, SpecificationError, shown_path
 
 if TYPE_CHECKING:
+    from holeqc.answers import Named
     from holeqc.ledger.filters import Filter
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
@@ -27,7 +28,7 @@ REPORTS = frozenset({"evaluated.xlsx", "tags.csv", "characteristics.xlsx"})
 FEW = 5  #: so many names in a note
 
 
-def load_kit(path: Path) -> Specification:
+def load_kit(path: str | Path) -> Specification:
     """Return a kit for a command that judges by it; what must be looked at goes to standard error, a line a cause."""
     from holeqc.specification.load import load_specification
 
@@ -36,36 +37,52 @@ def load_kit(path: Path) -> Specification:
     return specification
 
 
+def loaded(kit: Named) -> Specification:
+    """Return a kit, loaded if it isn't yet."""
+    return load_kit(kit) if isinstance(kit, (str, Path)) else kit
+
+
 def tell_of_kit(specification: Specification) -> None:
     """Print on standard error what must be looked at in a kit before it is judged by."""
     for sentence in dict.fromkeys(problem.sentence() for problem in specification.warnings):
         printing.warn(f"warning: {sentence}")
 
 
+def flat(files: Iterable[Named | Sequence[Named]]) -> list[Path | Specification]:
+    """Return files as they may be named from Python, one by one or in lists, as paths and loaded kits."""
+    found: list[Path | Specification] = []
+    for file in files:
+        if isinstance(file, (list, tuple)):
+            found += flat(file)
+        else:
+            found.append(Path(file) if isinstance(file, (str, Path)) else file)  # type: ignore[arg-type]
+    return found
+
+
 def kit_and_files(
-    files: Sequence[Path], tolerances: Path | None = None, leave: Sequence[Path] = ()
+    files: Sequence[Path | Specification], tolerances: Path | None = None, leave: Sequence[Path] = ()
 ) -> tuple[Specification, list[Path], tuple[Problem, ...]]:
     """Return the kit's specification, the reading files, and what to say of how both were found.
 
-    A file that ends in ``.toml`` is the kit. Without one, the kit id and revision inside the first sheet that says
-    them name it, and it is looked for in the folder ``tolerances``; without that in ``./tolerances``, in the folders of
-    that name above, and in those beside and above the sheet. A folder means the sheets in it, but those to ``leave``.
+    A file that ends in ``.toml``, or a kit that was loaded, is the kit. Without one, the kit id and revision inside the
+    first sheet that says them name it, and it is looked for in the folder ``tolerances``; without that in
+    ``./tolerances``, in the folders of that name above, and in those beside and above the sheet. A folder means the
+    sheets in it, but those to ``leave``.
 
     Raises:
         HoleQCError: two kits named, no readings named, a folder without sheets, or sheets that say no kit.
     """
-
-    kits = [f for f in files if f.suffix.lower() == ".toml"]
+    kits = [f for f in files if not isinstance(f, Path) or f.suffix.lower() == ".toml"]
     if len(kits) > 1:
-        names = ", ".join(str(k) for k in kits)
+        names = ", ".join(str(k if isinstance(k, Path) else k.path) for k in kits)
         raise HoleQCError(f"name one kit file; found {len(kits)}: {names}. Judge each kit in a run of its own")
-    readings, notes = sheets_named([f for f in files if f.suffix.lower() != ".toml"], leave)
+    readings, notes = sheets_named([f for f in files if isinstance(f, Path) and f.suffix.lower() != ".toml"], leave)
     if not readings:
         if notes:
             raise HoleQCError("name at least one file of readings: what was named holds none", notes)
         raise HoleQCError("name at least one file of readings (.xlsx or .csv) after the kit file")
     if kits:
-        return load_kit(kits[0]), readings, tuple(notes)
+        return loaded(kits[0]), readings, tuple(notes)
     file, declared = _declared(readings, tolerances)
     kit, more = _find_kit(declared, file, tolerances)
     return load_kit(kit), readings, (*notes, *more)
@@ -258,7 +275,7 @@ KEYS = ("kit", "revision", "part", "serial", "fixture", "gauge", "verdict", "sin
 
 
 def ledger_readings(
-    ledger: str, where: Sequence[str], files: Sequence[Path], characteristics: tuple[str, ...] = ()
+    ledger: str, where: Sequence[str], files: Sequence[Path | Specification], characteristics: tuple[str, ...] = ()
 ) -> tuple[Specification, Readings]:
     """Return kit and readings from a ledger, as reading the files gives them.
 
@@ -271,10 +288,10 @@ def ledger_readings(
     from holeqc.ledger import open_ledger
     from holeqc.problems import LedgerError
 
-    kits = [path for path in files if path.suffix.lower() == ".toml"]
+    kits = [file for file in files if not isinstance(file, Path) or file.suffix.lower() == ".toml"]
     if len(files) > len(kits) or len(kits) > 1:
         raise LedgerError("with --ledger, name a kit file or nothing: the readings come from the ledger")
-    given = load_kit(kits[0]) if kits else None
+    given = loaded(kits[0]) if kits else None
     wanted = wanted_from(where, given, characteristics)
     with open_ledger(ledger, create=False) as there:
         _refuse_mixed_units(there.rows(_units(wanted)), there.location.shown)
@@ -287,8 +304,8 @@ def ledger_readings(
     if given is None or given.digest == recorded.digest:
         return recorded, readings
     if given.unit != recorded.unit:
-        raise LedgerError(f"{kits[0]} is in {given.unit}, the recorded readings are in {recorded.unit}")
-    printing.warn(f"note: {kits[0]} is not the recorded text of this kit and revision; the file counts")
+        raise LedgerError(f"{given.path} is in {given.unit}, the recorded readings are in {recorded.unit}")
+    printing.warn(f"note: {given.path} is not the recorded text of this kit and revision; the file counts")
     return given, readings
 
 

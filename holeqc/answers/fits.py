@@ -1,4 +1,8 @@
-"""Lengths as they are typed at a fit command: one unit for all, never guessed from a mixture; odd sizes are told."""
+"""Fit arithmetic as it is asked: classes, pairs, drills, plugs, a kit's pattern of pins.
+
+Sizes are given as they are typed, ``"7/16"``, ``"11.5 mm"``, or as numbers: one unit for all of a question, never
+guessed from a mixture; odd sizes are told on standard error.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc import printing
+from holeqc.answers import Answer, several
 from holeqc.fits.classes import parse_size
 from holeqc.fits.clearance import Condition, under
 from holeqc.problems import DataError
@@ -29,6 +34,8 @@ from holeqc.statistics.gauge_response import Curve, GaugeRisk, WrongAnswers, plu
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from holeqc.answers import Named
+    from holeqc.fits.classes import FitLimits
     from holeqc.fits.clearance import AssemblyProbability, Band
     from holeqc.fits.drills import History
     from holeqc.fits.plugs import PlugLimits, PlugSet
@@ -39,6 +46,265 @@ if TYPE_CHECKING:
 LARGE_IN = 3.0  #: bare sizes above are asked about: most likely mm (our choice)
 LARGEST_DRILL_IN = 1.0  #: standard drills end here, so larger limits of a drilled hole are asked about
 SMALL_MM = 1.0  #: bare sizes below are asked about: most likely inch (our choice)
+
+
+# ---------------------------------------------------------------------------------------------------- the questions
+
+
+def class_(name: str, size: str | float) -> Answer:
+    """Return what an ANSI B4.1 class gives at a nominal size: limits of hole and shaft, clearance, how confirmed.
+
+    Args:
+        name: RC7, LC1, FN2, ... size: nominal; a bare one is in inch.
+
+    Raises:
+        HoleQCError: no such class or size.
+    """
+    from holeqc.fits import classes
+    from holeqc.problems import TableError
+
+    typed = str(size)
+    if not classes.is_inch_class(name) and _is_iso_class(name):
+        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed}")
+    if parse_length(typed)[1] is None:
+        _ask_about_unit([typed], "in")
+    limits = classes.limits(name, parse_size(typed, "in"))
+    return _of_class(limits, classes.meaning(classes.parse_inch_class(name)))
+
+
+def metric(name: str, size: str | float) -> Answer:
+    """Return what an ISO 286 class gives at a nominal size: limits of hole and shaft, clearance, how confirmed.
+
+    Args:
+        name: H7/g6, or one side, H7 or g6; capitals are holes. size: nominal; a bare one is in mm.
+
+    Raises:
+        HoleQCError: no such class or size.
+    """
+    from holeqc.fits import classes
+
+    typed = str(size)
+    limits = classes.iso286_limits(name, parse_size(typed, "mm"))
+    if limits.hole is not None and limits.shaft is not None and name.strip()[0].islower():
+        warn(f"{name} is taken as {limits.name}: capitals are holes, small letters shafts, whichever stands first")
+    if parse_length(typed)[1] is None:
+        _ask_about_unit([typed], "mm")
+        if "/" in typed:
+            warn(f"{typed} is taken as mm; for inch write {typed}in")
+    return _of_class(limits, classes.PREFERRED.get(limits.name, ""))
+
+
+def _is_iso_class(text: str) -> bool:
+    from holeqc.fits.classes import parse_iso_class
+    from holeqc.problems import TableError
+
+    try:
+        return any(parse_iso_class(text))
+    except TableError:
+        return False
+
+
+def _of_class(limits: FitLimits, meaning: str) -> Answer:
+    from holeqc.fits.classes import refuse_no_part
+    from holeqc.problems import WARNING, Problem
+    from holeqc.reports.fit_data import class_data
+    from holeqc.reports.fit_text import class_text
+
+    refuse_no_part(limits)
+
+    def draw() -> Figure:
+        from holeqc.reports.fit_plots import class_figure
+
+        return class_figure(limits, meaning)
+
+    problems = (Problem(WARNING, "not-confirmed", limits.warning),) if limits.warning else ()
+    return Answer(class_text(limits, meaning) + "\n", class_data(limits), draw, problems)
+
+
+def pair(
+    hole: Sequence[str | float],
+    pin: Sequence[str | float],
+    *,
+    unit: str = "",
+    wanted: str | float = "",
+    temperature: float | None = None,
+    expansion: tuple[float, float] | None = None,
+    wear: Sequence[str | float] = ("0", "0"),
+    measured: str | Sequence[float] = "",
+) -> Answer:
+    """Return what a hole band and a pin band make together: clearance, chance of interference, nearest class.
+
+    Args:
+        hole, pin: low and high limit. unit: in or mm, of sizes that don't name theirs; inch if none does.
+        wanted: least clearance wanted, whose probability is said. wear: of hole and pin, on the diameter.
+        temperature: of both [°C], with ``expansion`` of hole and pin [1e-6/°C].
+        measured: holes that were measured, in one text with blanks or a list.
+
+    Raises:
+        HoleQCError: a size, temperature, coefficient or wear that can't be meant.
+    """
+    from holeqc.fits.classes import match_pair
+    from holeqc.fits.clearance import band
+    from holeqc.reports.fit_data import pair_data
+    from holeqc.reports.fit_text import pair_text
+
+    found = split_sizes(measured) if isinstance(measured, str) else [str(size) for size in measured]
+    wished = str(wanted)
+    numbers, said = lengths([*map(str, hole), *map(str, pin), wished or "0", *map(str, wear), *found], unit, 4)
+    hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
+    fit = match_pair(hole_band, pin_band, said)
+    bands = (band(*hole_band), band(*pin_band))
+    if not 0.5 < numbers[2] / numbers[0] < 2.0:
+        warn(f"a pin of {pin[0]} in a hole of {hole[0]} is no pair of one size; check the point and the unit")
+    parts = _conditions(temperature, expansion, numbers[5:7], bands)
+    lines, data = _pair_extras(bands, parts, numbers[4] if wished else None, numbers[7:], said)
+
+    def draw() -> Figure:
+        from holeqc.reports.fit_plots import pair_figure
+
+        return pair_figure(hole_band, pin_band, said, fit.sentence)
+
+    return Answer(pair_text(fit, hole_band, pin_band, lines) + "\n", pair_data(fit, hole_band, pin_band, data), draw)
+
+
+def drill(
+    low: str | float,
+    high: str | float,
+    *,
+    unit: str = "",
+    history: str | Sequence[str] = (),
+    series: str | Sequence[str] = (),
+    light_metal: bool = False,
+) -> Answer:
+    """Return which standard drill lands in a band, what hole it is expected to cut, and what to ream instead.
+
+    Args:
+        low, high: limits of the hole. unit: in or mm, where they don't say it.
+        history: holes that drills cut here, ``"29/64: 0.4561 0.4567 0.4559"``, three or more of each.
+        series: number, letter, fraction, metric; all if not given. light_metal: more reaming stock.
+
+    Raises:
+        HoleQCError: sizes that can't be used, no such drill or series.
+    """
+    from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
+    from holeqc.reports.fit_data import drill_data
+    from holeqc.reports.fit_text import drill_text
+
+    (lower, upper), said = lengths([str(low), str(high)], unit, 2, LARGEST_DRILL_IN)
+    histories = [_drill_history(text, said) for text in several(history)]
+    choice = choose_drill(lower, upper, said, histories, several(series) or tuple(SERIES), light_metal)
+    sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
+    bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
+
+    def draw() -> Figure:
+        from holeqc.reports.fit_plots import drill_figure
+
+        return drill_figure(choice)
+
+    return Answer(drill_text(choice, sequence, bore) + "\n", drill_data(choice, sequence, bore), draw)
+
+
+def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
+    """Bore limits of the standard bushing for a drill, None outside its table."""
+    from holeqc.fits.drills import bore_limits
+    from holeqc.problems import TableError
+
+    try:
+        bore = bore_limits(tool, unit)
+    except TableError:
+        return None
+    return float(bore.lower), float(bore.upper)
+
+
+def plug(
+    low: str | float,
+    high: str | float,
+    *,
+    unit: str = "",
+    wear_limit: str | float = "",
+    uncertainty: str | float = "",
+    needs: str | float = "",
+    go_size: str | float = "",
+    no_go_size: str | float = "",
+    mean: str | float = "",
+    sd: str | float = "",
+) -> Answer:
+    """Return which GO and NO-GO plugs a band needs: sizes, maker's class, what they eat of the tolerance.
+
+    Args:
+        low, high: limits of the hole. unit: in or mm, where they don't say it.
+        wear_limit: size at which the GO is put out of use.
+        uncertainty: U (k = 2) of plug against hole; the answer then says how often the plugs are wrong.
+        needs: clearance to enter by hand. go_size, no_go_size: as calibrated. mean, sd: of the holes drilled.
+
+    Raises:
+        HoleQCError: sizes that can't be used, or what goes with an uncertainty without one.
+    """
+    from holeqc.fits.plugs import plugs
+    from holeqc.reports.fit_data import plug_data
+    from holeqc.reports.fit_text import plug_text
+
+    words = [str(word) for word in (wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd)]
+    numbers, said = lengths([str(low), str(high), *(word for word in words if word)], unit, 2)
+    given = iter(numbers[2:])
+    wear, blur, enter, *others = (next(given) if word else None for word in words)
+    for name, word, value in zip(
+        ("--wear-limit", "--go-size", "--no-go-size", "--mean"),
+        (words[0], *words[3:6]),
+        (wear, *others[:3]),
+        strict=True,
+    ):
+        if value is not None:
+            refuse_below_zero(f"{name} {word}", value)
+    found = plugs(numbers[0], numbers[1], said, wear)
+    if blur is None:
+        if any(words[2:]):
+            raise DataError("--needs, --go-size, --no-go-size, --mean and --sd go with --uncertainty")
+
+        def draw() -> Figure:
+            from holeqc.reports.fit_plots import plug_figure
+
+            return plug_figure(found)
+
+        return Answer(plug_text(found) + "\n", plug_data(found), draw)
+    wrong = predict(found, blur, needs=enter or 0.0, sizes=others[:2], process=(others[2], others[3]))
+    data = plug_data(found) | {"wrong_answers": plain(wrong)}
+    return Answer(f"{plug_text(found)}\n\n{_plug_text(wrong)}\n", data, lambda: _plug_figure(wrong, found))
+
+
+def pattern(
+    kit: Named, *, pairs: int = 20_000, seed: int = 1, normal: bool = False, confidence: float = 0.95
+) -> Answer:
+    """Return whether a kit's pins go into its holes: virtual conditions, what the clearance affords, the chance.
+
+    Args:
+        kit: loaded, or its file. pairs: how many random parts and kits. seed: the same one gives the same answer.
+        normal: sizes normal instead of even over their bands. confidence: of the interval, between 0 and 1.
+
+    Raises:
+        HoleQCError: a kit that can't be used, or none of whose holes takes a pin.
+    """
+    from holeqc.answers.files import loaded
+
+    report = pattern_report(loaded(kit), pairs, seed, normal, confidence)
+
+    def draw() -> Figure:
+        from holeqc.reports.fit_plots import Bar, zone_figure
+
+        group = report.groups[0]
+        bars = [
+            Bar("hole", group.hole_lower, group.hole_upper, "hole"),
+            Bar("hole\nvirtual condition", group.hole_virtual, group.hole_lower, "boundary"),
+            Bar("pin\nvirtual condition", group.pin_upper, group.pin_virtual, "boundary"),
+            Bar("pin", group.pin_lower, group.pin_upper, "pin"),
+        ]
+        title = f"Kit {report.kit}, holes {_names_of(group.holes)}"
+        return zone_figure(bars, group.hole_lower, report.unit, title, "least hole", group.sentence)
+
+    return Answer(_pattern_text(report) + "\n", _pattern_data(report), draw)
+
+
+# ------------------------------------------------------------------------------------------- lengths as they are typed
 
 
 def lengths(words: Sequence[str], unit: str, sizes: int = 0, large_in: float = LARGE_IN) -> tuple[list[float], Unit]:
@@ -70,7 +336,7 @@ def lengths(words: Sequence[str], unit: str, sizes: int = 0, large_in: float = L
     if set(named) - {chosen}:
         warn(f"inch and mm are both named; the answer is in {unit_name(chosen)}")
     elif not named and sizes:
-        ask_about_unit(words[:sizes], chosen, large_in, "--unit mm" if asked is None else "")
+        _ask_about_unit(words[:sizes], chosen, large_in, "--unit mm" if asked is None else "")
     return numbers, chosen
 
 
@@ -81,7 +347,7 @@ def refuse_below_zero(word: str, value: float) -> None:
         raise DataError(f"{word.strip()}: a size must be above zero{mend}")
 
 
-def ask_about_unit(bare: Sequence[str], unit: Unit, large_in: float = LARGE_IN, other_way: str = "") -> None:
+def _ask_about_unit(bare: Sequence[str], unit: Unit, large_in: float = LARGE_IN, other_way: str = "") -> None:
     """Say when sizes that name no unit suggest the other one; ``other_way`` is an option that says it for all."""
     if any("/" in word or "⁄" in word for word in bare):
         return
@@ -100,7 +366,7 @@ def split_sizes(text: str) -> list[str]:
     return [word for word in re.split(r"[\s;]+|,\s+|,$", text.strip()) if word]
 
 
-def drill_history(text: str, unit: Unit) -> History:
+def _drill_history(text: str, unit: Unit) -> History:
     """Return the holes typed as ``29/64: 0.4561 0.4567``; a bare size is in ``unit``.
 
     Raises:
@@ -125,7 +391,7 @@ def warn(text: str) -> None:
     printing.warn(f"holeqc: warning: {text}")
 
 
-# What is asked of a pair besides its bands: temperature, wear, measured holes, the chance of interference.
+# -------------------------------------------------------------------- what is asked of a pair besides its bands
 
 
 TEMPERATURES_C = (-100.0, 300.0)  #: a constant coefficient of expansion holds no farther from 20 °C (our choice)
@@ -138,7 +404,7 @@ WORDS = {
 }
 
 
-def conditions(
+def _conditions(
     temperature: float | None, expansion: tuple[float, float] | None, wear: Sequence[float], bands: tuple[Band, Band]
 ) -> tuple[Condition, Condition]:
     """Return the condition of hole and pin from what was typed: [°C], [1e-6/°C], wear in the unit of the bands.
@@ -169,7 +435,7 @@ def conditions(
     return hole, pin
 
 
-def pair_extras(
+def _pair_extras(
     bands: tuple[Band, Band],
     parts: tuple[Condition, Condition],
     wanted: float | None,
@@ -205,8 +471,6 @@ def pair_extras(
 
     cases = {name: clearance_distribution(shapes(hole)[name], shapes(pin)[name]) for name in ("uniform", "normal")}
     if measured:
-        import numpy as np
-
         cases["measured"] = clearance_distribution(Measured(np.array(measured)), shapes(pin)["uniform"])
     data["statistics"] = {}
     for name, case in cases.items():
@@ -237,7 +501,7 @@ def _outside_sentence(outside: Sequence[float], hole: Band, unit: Unit) -> str:
     return f"Caution: measured {sizes} {verb} outside the hole's limits, {band}."
 
 
-# How often GO and NO-GO plugs give a wrong answer near the limits, predicted from plugs and what blurs the feel.
+# --------------------------------------------------------------- how often plugs answer wrongly near the limits
 
 
 REACH = (-3.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 3.0)  #: sizes shown about each limit, in widths of its curve
@@ -326,7 +590,7 @@ def _curve(plug: PlugLimits, found: float | None, uncertainty: float, needs: flo
     return plug_curve(found, uncertainty / 2, needs=needs)
 
 
-def answers_text(found: PlugAnswers) -> str:
+def _plug_text(found: PlugAnswers) -> str:
     """Return the prediction for the screen."""
     unit = found.unit
     lines = [f"Wrong answers near the limits, plug against hole with U = {size(found.uncertainty)} {unit} (k = 2)"]
@@ -366,12 +630,7 @@ def _ppm(share: float) -> str:
     return f"{1e6 * share:.0f}" if share >= 1e-5 else f"{1e6 * share:.2g}"
 
 
-def answers_data(found: PlugAnswers) -> dict[str, Any]:
-    """Return the prediction for machines."""
-    return {"wrong_answers": plain(found)}
-
-
-def answers_figure(found: PlugAnswers, plugs: PlugSet) -> Figure:
+def _plug_figure(found: PlugAnswers, plugs: PlugSet) -> Figure:
     """Return the curves of both plugs with the limits."""
     from holeqc.reports.gauge_plots import response_figure
 
@@ -381,7 +640,7 @@ def answers_figure(found: PlugAnswers, plugs: PlugSet) -> Figure:
     )  # fmt: skip
 
 
-# What `holeqc fit pattern` says of a kit: takes the specification apart, asks the fit arithmetic, puts it together.
+# --------------------------------------------------------------------------------------------------- a kit's pattern
 
 
 @dataclass(frozen=True, slots=True)
@@ -465,7 +724,7 @@ def pattern_report(
     )
 
 
-def pattern_text(report: PatternReport) -> str:
+def _pattern_text(report: PatternReport) -> str:
     """Return the report as text for a screen of 80 columns."""
     from holeqc.fits.clearance import PROJECTED_NOTE
     from holeqc.reports.fit_text import aligned, paragraphs
@@ -478,7 +737,7 @@ def pattern_text(report: PatternReport) -> str:
             group.hole_lower, group.hole_tolerance, group.hole_virtual, group.pin_upper, group.pin_tolerance,
             group.pin_virtual, group.room,
         )  # fmt: skip
-        rows.append([names_of(group.holes), *(format_length(value, unit) for value in numbers)])
+        rows.append([_names_of(group.holes), *(format_length(value, unit) for value in numbers)])
     title = f"Kit {report.kit} revision {report.revision}: {count} holes with pins"
     lines = [f"{title}, lengths in {unit_name(unit)}", "", aligned(rows), ""]
     lines += [paragraphs(_group_sentences(group, unit)) for group in report.groups]
@@ -488,7 +747,7 @@ def pattern_text(report: PatternReport) -> str:
     return "\n".join([*lines, *(paragraphs([note]) for note in (*report.notes, PROJECTED_NOTE))])
 
 
-def pattern_data(report: PatternReport) -> dict[str, Any]:
+def _pattern_data(report: PatternReport) -> dict[str, Any]:
     """Return the report for ``--json``."""
     from holeqc.reports.fit_data import record
 
@@ -581,8 +840,6 @@ def _pin_gauge_margin(
     The pins' own offsets are moved to the holes' side: |R (p + e) + t - h| = |R p + t - (h - R e)|. The first run takes
     R e = e; the second turns e by the rotation that the first found, what is left is of second order in that rotation.
     """
-    import numpy as np
-
     from holeqc.inspection.pin_gauge import pin_pattern_margin
 
     turned = pin_offset
@@ -604,7 +861,7 @@ def _condition(hole: Hole) -> str:
     return asked.pattern_condition if asked.pattern_tolerance is not None else asked.condition
 
 
-def names_of(holes: tuple[str, ...]) -> str:
+def _names_of(holes: tuple[str, ...]) -> str:
     """Return the ids of holes in a few characters: all of them, or first, last and how many."""
     text = ", ".join(holes)
     return text if len(text) <= 12 else f"{holes[0]} .. {holes[-1]} ({len(holes)})"
@@ -617,7 +874,7 @@ def _group_sentences(group: PinnedHole, unit: str) -> list[str]:
     left = group.clearance - group.used
     rest = f"leaves {length(left)}" if left >= -GRAIN else f"is {length(-left)} too much"
     sentences = [
-        f"Holes {names_of(group.holes)}: {group.sentence}.",
+        f"Holes {_names_of(group.holes)}: {group.sentence}.",
         f"Fixed pins: the clearance at MMC, {length(group.clearance)}, is what both position tolerances may share "
         f"(half each: {length(0.5 * group.clearance)}). The drawing uses {length(group.used)}, which {rest}.",
     ]

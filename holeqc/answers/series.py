@@ -1,4 +1,4 @@
-"""What `holeqc capability` and `holeqc chart` share on kits: readings to series, series to answers, answers out."""
+"""Capability and charts, of a kit's readings by groups or of a column of numbers."""
 
 from __future__ import annotations
 
@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holeqc import printing
+from holeqc.answers import Answer, Answers, several
+from holeqc.answers.files import flat
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from holeqc.answers import Named
     from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
@@ -36,13 +39,17 @@ BY_HELP = "Kit: what makes a group: hole, wall, bushing, fixture, part, gauge, s
 ONLY_HELP = "Kit: only this group, such as 3 or 'hole 3'; give it again for more."
 
 
-def is_kit(files: Sequence[Path]) -> bool:
-    """Return whether the first file named is a kit file."""
-    return bool(files) and files[0].suffix.lower() == ".toml"
+def _is_kit(files: Sequence[Path | Specification]) -> bool:
+    """Return whether the first file named is a kit file, or a kit that was loaded."""
+    return bool(files) and (not isinstance(files[0], Path) or files[0].suffix.lower() == ".toml")
 
 
 def open_table(
-    files: Sequence[Path], column: Sequence[str] | None, others: Sequence[str], sheet: str, **of_kit: object
+    files: Sequence[Path | Specification],
+    column: Sequence[str] | None,
+    others: Sequence[str],
+    sheet: str,
+    **of_kit: object,
 ) -> tuple[Table, tuple[str, ...]]:
     """Return the one table that a run without a kit needs, and its columns of readings, ranges written out.
 
@@ -57,7 +64,7 @@ def open_table(
     asked = [name for name in column or () if name.strip()]
     if not asked:
         raise DataError("name the column of the readings with --column, or name a kit file (.toml) before the readings")
-    if len(files) != 1:
+    if len(files) != 1 or not isinstance(files[0], Path):
         raise DataError(f"--column takes one table; found {len(files)} files")
     given = [f"--{name}" for name, value in of_kit.items() if value]
     if given:
@@ -85,7 +92,7 @@ def refuse_in_kit(**options: object) -> None:
     """Raise ``DataError`` for options that a kit file already answers."""
     from holeqc.problems import DataError
 
-    given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, [])]
+    given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, ())]
     if given:
         raise DataError(
             f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
@@ -104,19 +111,8 @@ class Run:
     only: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """The answer of one group: text for people, content for machines, a row of the summary, a picture when asked."""
-
-    group: str
-    text: str
-    data: dict[str, Any]
-    row: tuple[str, ...]
-    figure: Callable[[], Figure] | None = None
-
-
 def read_run(
-    files: Sequence[Path], of: str, by: str, only: Sequence[str], unit: str, sheet: str,
+    files: Sequence[Path | Specification], of: str, by: str, only: Sequence[str], unit: str, sheet: str,
     recorded: tuple[str, Sequence[str]] = ("", ()),
 ) -> Run:  # fmt: skip
     """Read a kit and its readings as `holeqc check` does; problems of the reader go to standard error.
@@ -254,14 +250,13 @@ def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
     return [g for g in groups if names(g) & set(wanted)]
 
 
-def answers(
-    run: Run, groups: Sequence[Any], work: Callable[[Any], Answer]
-) -> tuple[list[Answer], list[tuple[Any, str]]]:
-    """Return the answer of each group, and those that have none with the reason.
+def _of_groups(run: Run, groups: Sequence[Any], work: Callable[[Any], Answer], head: Sequence[str]) -> Answers:
+    """Return the answer of each group; those that have none are named on standard error and in the data.
 
     Raises ``DataError`` with all reasons when no group has an answer.
     """
     from holeqc.problems import DataError
+    from holeqc.reports.series_text import run_head, summary
 
     found: list[Answer] = []
     failed: list[tuple[Any, str]] = []
@@ -274,41 +269,15 @@ def answers(
         raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
     for group, reason in failed:
         printing.warn(f"warning: {group.group}: {reason}")
-    return found, failed
+    lines = [run_head(run.spec, run.readings, run.of, run.by), "", *(answer.text for answer in found)]
+    if len(found) > 1:
+        lines.append(summary(head, [answer.row for answer in found]))
+    data = [*(answer.data for answer in found), *({"group": group.group, "reason": why} for group, why in failed)]
+    return Answers(tuple(found), "\n".join(lines), data)
 
 
-def show(
-    run: Run, found: tuple[list[Answer], list[tuple[Any, str]]], head: Sequence[str], *, as_json: bool,
-    plot: Path | None,
-) -> None:  # fmt: skip
-    """Print the answers of all groups, and write their pictures: one file a group, named after it where several."""
-    answered, failed = found
-    if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
-
-        drawn = [a for a in answered if a.figure is not None]
-        for answer in drawn:
-            assert answer.figure is not None
-            path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(answer.group)}{plot.suffix}")
-            save_figure(answer.figure(), path)
-            printing.warn(f"picture: {path}")
-    if as_json:
-        from holeqc.commands.capability import print_json
-
-        print_json([*(a.data for a in answered), *({"group": g.group, "reason": why} for g, why in failed)])
-        return
-    from holeqc.reports.series_text import run_head, summary
-
-    lines = [run_head(run.spec, run.readings, run.of, run.by), ""]
-    lines += [answer.text for answer in answered]
-    if len(answered) > 1:
-        lines.append(summary(head, [a.row for a in answered]))
-    printing.write("\n".join(lines))
-
-
-def _slug(text: str) -> str:
-    # a hole may be called anything; only letters and digits go into the name of a file
-    return "-".join("".join(c if c.isalnum() else " " for c in text).split())
+def _alone(answer: Answer) -> Answers:
+    return Answers((answer,), answer.text, answer.data)
 
 
 def common_data(run: Run, series: Series | RejectCounts) -> dict[str, Any]:
@@ -328,7 +297,7 @@ def common_data(run: Run, series: Series | RejectCounts) -> dict[str, Any]:
     return data | {"counted": series.counted, "period": series.period, "held": series.held}
 
 
-# Series of a kit answered by the statistics that fit their quantity; a notebook may call these as the commands do.
+# ------------------------------------------------------------------------- series by the statistics that fit them
 
 
 def with_remarks(result: Any, more: Iterable[Problem]) -> Any:
@@ -483,3 +452,344 @@ def rejects_of(rejects: RejectCounts, kind: str, options: ChartOptions) -> Chart
     made = p_chart(rejects.counts, rejects.sizes, options=options, labels=rejects.labels)
     words = Problem(NOTE, "charted", f"each point is the share of rejected {rejects.counted}; period: {rejects.period}")
     return with_remarks(made, (words, *rejects.problems))
+
+
+# ------------------------------------------------------------------------------------------------------ capability
+
+
+def capability(
+    *files: Named | Sequence[Named],
+    column: str | Sequence[str] = (),
+    lower: float | None = None,
+    upper: float | None = None,
+    of: str = "",
+    by: str = "",
+    only: str | Sequence[str] = (),
+    target: float | None = None,
+    subgroup: str = "",
+    within: str = "",
+    from_zero: bool = False,
+    second: str = "",
+    tolerance: float | None = None,
+    bonus: str = "",
+    resolution: float | None = None,
+    coverage: float = 0.9973,
+    confidence: float = 0.95,
+    unit: str = "",
+    sheet: str = "",
+    ledger: str | Path = "",
+    where: str | Sequence[str] = (),
+) -> Answers:
+    """Return whether a process keeps its limits: Cp, Cpk, Pp, Ppk, Cpm with intervals, shares outside, stability.
+
+    Args:
+        files: a kit and sheets (or their folder), one answer a group; or one table with ``column``.
+        column: column of the readings in order of production; several or ``x1..x5`` are subgroups in columns.
+        lower, upper, target: limits of a table's column, in its unit; a kit says its own.
+        of, by, only: of a kit: quantity (size, position, ...), what makes a group (hole, bushing, ...), groups wanted.
+        subgroup, within: column of the subgroup (of a kit: part, day or parts in a row), how sigma within is found.
+        from_zero: it can't be negative. second, tolerance, bonus: columns and diameter of a position.
+        resolution: step of the gauge. coverage, confidence: shares between 0 and 1.
+        unit: of results; of a kit's sheets that say none. sheet: of a workbook.
+        ledger, where: readings of a record instead of sheets, chosen by ``KEY=VALUE``.
+
+    Raises:
+        HoleQCError: input that can't be used, options that don't go together, or no group with an answer.
+    """
+    given = flat(files)
+    if ledger or _is_kit(given):
+        refuse_in_kit(column=several(column), lower=lower, upper=upper, from_zero=from_zero, second=second,
+                      tolerance=tolerance, bonus=bonus)  # fmt: skip
+        run = read_run(given, of, by, several(only), unit, sheet, (str(ledger), several(where)))
+        return _kit_capability(run, (within, resolution, coverage, confidence), target, subgroup)
+    table, columns = open_table(given, several(column), (second, bonus, subgroup), sheet, of=of, by=by,
+                                only=several(only))  # fmt: skip
+    if second:
+        return _alone(_position(table, (one_column(columns, "--second"), second, bonus), tolerance, confidence, unit))
+    from holeqc.problems import DataError
+    from holeqc.reports.chart_text import capability_text
+    from holeqc.statistics.capability import Choices
+    from holeqc.statistics.capability import capability as work_out
+    from holeqc.statistics.indices import Limits
+
+    if tolerance is not None or bonus:
+        raise DataError("--tolerance and --bonus belong to positions; give the second coordinate with --second")
+    limits = Limits(lower, upper, target)
+    choices = Choices(within=within, confidence=confidence, coverage=coverage, from_zero=from_zero,
+                      resolution=resolution)  # fmt: skip
+    values, problems = read_numbers(table, *columns)
+    tell(problems)  # what spoils the figures comes before them
+    result = work_out(values, limits, subgroups=row_subgroups(table, columns, subgroup), choices=choices)
+    title = named(columns)
+
+    def draw() -> Figure:
+        from holeqc.reports.chart_plots import capability_figure
+
+        return capability_figure(result, values, title, unit)
+
+    return _alone(Answer(capability_text(result, title, unit), result.as_dict(), draw, problems, title))
+
+
+def _kit_capability(
+    run: Run, how: tuple[str, float | None, float, float], target: float | None, subgroup: str
+) -> Answers:
+    """Answer the capability of every group of a kit's readings."""
+    from holeqc.inspection.series import make_series
+    from holeqc.problems import NOTE, DataError, Problem
+    from holeqc.reports.chart_text import capability_text, position_text
+    from holeqc.reports.series_text import capability_head, capability_row
+    from holeqc.statistics.capability import Capability, Choices
+
+    if run.of == REJECTS:
+        raise DataError("rejects are counted, not measured: holeqc chart --of rejects shows their share over time")
+    choices = Choices(within=how[0], resolution=how[1], coverage=how[2], confidence=how[3])
+
+    def work(series: Series) -> Answer:
+        result = capability_of(series, choices, target, subgroup)
+        sd = result.sd_overall if isinstance(result, Capability) else min(result.sd)
+        what = Problem(NOTE, "taken", series.what)
+        result = with_remarks(result, (what, *series.problems, *gauge_words(series, sd)))
+        name = f"{run.of}, {series.group}"
+        text = capability_text if isinstance(result, Capability) else position_text
+        return Answer(text(result, name, series.unit), common_data(run, series) | result.as_dict(),
+                      lambda: _figure(series, result, name), group=series.group,
+                      row=capability_row(series.group, result))  # fmt: skip
+
+    return _of_groups(
+        run, make_series(run.spec, run.readings, run.of, run.by), work, capability_head(confidence=how[3])
+    )
+
+
+def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:
+    from holeqc.reports.chart_plots import capability_figure
+    from holeqc.reports.series_plots import positions_figure
+    from holeqc.statistics.capability import Capability
+
+    if isinstance(result, Capability):
+        return capability_figure(result, series.values, name, series.unit)
+    assert series.second is not None
+    return positions_figure(result, series.values, series.second, series.bonus, name, series.unit)
+
+
+def _position(
+    table: Table, columns: tuple[str, str, str], tolerance: float | None, confidence: float, unit: str
+) -> Answer:
+    from holeqc.problems import DataError
+    from holeqc.reports.chart_text import position_text
+    from holeqc.statistics.position_capability import position_capability
+
+    if tolerance is None:
+        raise DataError("capability of position needs --tolerance, the diameter of the tolerance zone")
+    first, second, bonus = columns
+    x, said = read_numbers(table, first)
+    y, more = read_numbers(table, second)
+    extra = None
+    if bonus:
+        extra, last = read_numbers(table, bonus)
+        more += last
+    result = position_capability(x, y, tolerance, bonus=extra, confidence=confidence)
+    tell(said + more)
+    title = f"{first}, {second}"
+
+    def draw() -> Figure:
+        from holeqc.reports.series_plots import positions_figure
+
+        return positions_figure(result, x, y, extra, title, unit)
+
+    return Answer(position_text(result, title, unit), result.as_dict(), draw, said + more, title)
+
+
+# ---------------------------------------------------------------------------------------------------------- charts
+
+
+def chart(
+    *files: Named | Sequence[Named],
+    column: str | Sequence[str] = (),
+    of: str = "",
+    by: str = "",
+    only: str | Sequence[str] = (),
+    subgroup: str = "",
+    kind: str = "",
+    tests: str = "",
+    baseline: int | None = None,
+    limits: str | Path | None = None,
+    centre: float | None = None,
+    sigma: float | None = None,
+    weight: float = 0.2,
+    width: float = 3.0,
+    steady: bool = False,
+    reference: float = 0.5,
+    decision: float = 5.0,
+    second: str = "",
+    alarm: float = 0.0027,
+    size: str | int = "",
+    unit: str = "",
+    sheet: str = "",
+    ledger: str | Path = "",
+    where: str | Sequence[str] = (),
+) -> Answers:
+    """Return control charts: centre line, limits, signals with their points and meaning, price of false alarms.
+
+    Args:
+        files: a kit and sheets (or their folder), one chart a group; or one table with ``column``.
+        column, of, by, only, subgroup, unit, sheet, ledger, where: as `capability` takes them; ``of="rejects"`` counts.
+        kind: average-range, average-sd, individuals, ewma, cusum, position (``second``), p (``size``) or c.
+        tests: names with commas, or all; the first two if not given.
+        baseline: so many first points set the limits; ``limits``: the data of an earlier chart, as a file of JSON.
+        centre, sigma: centre line and sigma of one reading, instead of estimates.
+        weight, width, steady: of ewma. reference, decision: of cusum, in sigma of a point.
+        alarm: chance of a false alarm at a point of a chart of positions.
+        size: column of the number inspected, or one number.
+
+    Raises:
+        HoleQCError: input that can't be used, options that don't go together, or no group with an answer.
+    """
+    from holeqc.reports.chart_text import chart_text
+    from holeqc.statistics.chart_parts import POSITION, ChartOptions
+    from holeqc.statistics.signals import ALL_TESTS
+
+    given, size, held = flat(files), str(size), None if limits is None else Path(limits)
+    of_kit = bool(ledger) or _is_kit(given)
+    options = ChartOptions(
+        tests=ALL_TESTS if tests.strip() == "all" else tuple(t.strip() for t in tests.split(",") if t.strip()) or None,
+        baseline=baseline,
+        frozen=None if held is None or of_kit else _frozen(held), centre=centre, sigma=sigma,
+        weight=weight, width=width, steady=steady, reference=reference, decision=decision, alarm=alarm,
+    )  # fmt: skip
+    if of_kit:
+        refuse_in_kit(column=several(column), second=second, size=size)
+        run = read_run(given, of, by, several(only), unit, sheet, (str(ledger), several(where)))
+        return _kit_chart(run, (kind, subgroup), options, held)
+    counted = "" if size.strip().isdecimal() else size
+    table, columns = open_table(given, several(column), (second, subgroup, counted), sheet, of=of, by=by,
+                                only=several(only))  # fmt: skip
+    result, problems = _draw_up(table, kind or (POSITION if second else ""), (columns, second, size, subgroup), options)
+    title = ", ".join((named(columns), *([second] if second else [])))
+    tell(problems)
+
+    def draw() -> Figure:
+        from holeqc.reports.chart_plots import chart_figure
+
+        return chart_figure(result, title, unit)
+
+    return _alone(Answer(chart_text(result, title, unit), result.as_dict(), draw, problems, title))
+
+
+def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None) -> Answers:
+    """Draw up the chart of every group of a kit's readings."""
+    from holeqc.inspection.series import make_series
+    from holeqc.reports.series_text import CHART_HEAD
+    from holeqc.statistics.chart_parts import POSITION
+
+    kind, subgroup = asked
+
+    def held(group: str) -> ChartOptions:
+        return options if limits is None else replace(options, frozen=_frozen(limits, group))
+
+    def work(series: Series) -> Answer:
+        made = chart_of(series, kind, subgroup, held(series.group))
+        made = with_remarks(_noted(made), (*chart_words(series, made, subgroup), *series.problems))
+        unit = "" if made.kind == POSITION else series.unit  # T2 is a plain number
+        return _chart_answer(made, series.group, common_data(run, series), (f"{run.of}, {series.group}", unit))
+
+    def count(rejects: RejectCounts) -> Answer:
+        made = rejects_of(rejects, kind, held(rejects.group))
+        name = f"rejected {rejects.counted}, {rejects.group}"
+        answer = _chart_answer(made, rejects.group, common_data(run, rejects), (name, ""))
+        if rejects.held < int(rejects.sizes.sum()):
+            return answer
+        first = f"All {rejects.held} {rejects.counted} are held: nothing is rejected yet and this chart tells nothing."
+        return replace(answer, text=f"{first}\nClear up what holds them: holeqc check names it.\n\n{answer.text}")
+
+    if run.of == REJECTS:
+        from holeqc.inspection.judge import inspect
+        from holeqc.inspection.series import count_rejects
+
+        return _of_groups(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count, CHART_HEAD)
+    return _of_groups(run, make_series(run.spec, run.readings, run.of, run.by), work, CHART_HEAD)
+
+
+def _chart_answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
+    from holeqc.reports.chart_text import chart_text
+    from holeqc.reports.series_text import chart_row, signal_places
+
+    def draw() -> Any:
+        from holeqc.reports.chart_plots import chart_figure
+
+        return chart_figure(made, *named)
+
+    places = signal_places(made)
+    text = chart_text(made, *named) + (f"\n{places}" if places else "")
+    return Answer(text, data | made.as_dict(), draw, group=group, row=chart_row(group, made))
+
+
+def _draw_up(
+    table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str], options: ChartOptions
+) -> tuple[Chart, tuple[Problem, ...]]:
+    """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
+    from holeqc.problems import DataError
+    from holeqc.statistics import chart_parts as parts
+    from holeqc.statistics.charts import chart as work_out
+    from holeqc.statistics.charts_counts import c_chart, p_chart
+    from holeqc.statistics.charts_position import position_chart
+
+    columns, second, size, subgroup = asked
+    if kind and kind not in parts.KINDS:
+        raise DataError(f"there is no chart '{kind}'; allowed: {', '.join(parts.KINDS)}")
+    if second and kind != parts.POSITION:
+        raise DataError(f"--second belongs to a chart of positions, not to '{kind}'")
+    if size and kind != parts.P_CHART:
+        raise DataError("--size belongs to a chart of shares: give --kind p")
+    if kind in (parts.POSITION, parts.C_CHART, parts.P_CHART):
+        one_column(columns, f"a chart of kind {kind}")
+    values, problems = read_numbers(table, *columns)
+    labels = row_subgroups(table, columns, subgroup)
+    if kind == parts.POSITION:
+        if not second:
+            raise DataError("a chart of positions needs the second coordinate: --second")
+        other, more = read_numbers(table, second)
+        return position_chart(values, other, subgroups=labels, options=options), problems + more
+    if kind == parts.C_CHART:
+        return c_chart(values, options=options, labels=labels), problems
+    if kind == parts.P_CHART:
+        if not size:
+            raise DataError("a chart of shares needs the number inspected: --size, a column or one number")
+        sizes, more = _sizes(table, size)
+        return p_chart(values, sizes, options=options, labels=labels), problems + more
+    return _noted(work_out(values, kind, subgroups=labels, options=options)), problems
+
+
+def _noted(made: Chart) -> Chart:
+    from holeqc.statistics.chart_notes import point_notes
+
+    return with_remarks(made, point_notes(made))
+
+
+def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
+    from holeqc.readings.plain_table import number_column
+
+    if size not in table.names and size.strip().isdecimal():
+        return int(size), ()
+    return number_column(table, size)
+
+
+def _frozen(path: Path, group: str = "") -> Any:
+    """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
+    from holeqc import door
+    from holeqc.problems import DataError
+    from holeqc.statistics.chart_parts import Frozen
+
+    came = door.take(path, door.CHART, error=DataError)
+    try:
+        content = door.json_values(came.content)
+    except ValueError as error:
+        raise DataError(f"{path}: not the --json output of a chart ({error})") from None
+    if isinstance(content, list):
+        named = [c for c in content if isinstance(c, dict) and c.get("group") == group]
+        if not group or not named:
+            raise DataError(f"{path}: it holds the charts of a kit's groups, none of {group or 'a plain table'}")
+        content = named[0]
+    frozen = content.get("frozen") if isinstance(content, dict) else None
+    if not isinstance(frozen, dict):
+        raise DataError(f"{path}: it holds no limits; give the --json output of an earlier chart")
+    return Frozen.from_dict(frozen)

@@ -13,6 +13,9 @@ from holeqc import __version__, printing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
+
+    from holeqc.answers import Answer, Answers
 
 Entry = tuple[str, str, str]
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -89,6 +92,29 @@ CAUTION = (
     "Caution: wear eye protection, clamp the work, keep hands from chips. A verdict supports and never replaces\n"
     "the drawing, the approved data and the person licensed to sign; local codes prevail."
 )
+
+
+def show(answer: Answer | Answers, as_json: bool, plot: Path | None = None, word: str = "picture") -> None:
+    """Print an answer, after writing its pictures: of several groups one file each, named after it."""
+    if plot is not None:
+        from holeqc.answers import Answer
+        from holeqc.reports.fit_plots import save_figure
+
+        every = (answer,) if isinstance(answer, Answer) else answer.groups
+        drawn = [(one.group, one.figure) for one in every if one.figure is not None]
+        for group, figure in drawn:
+            path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(group)}{plot.suffix}")
+            save_figure(figure(), path)
+            printing.warn(f"{word}: {path}")
+    if as_json:
+        printing.write_json(answer.data)
+    else:
+        printing.write(answer.text)
+
+
+def _slug(text: str) -> str:
+    # a hole may be called anything; only letters and digits go into the name of a file
+    return "-".join("".join(c if c.isalnum() else " " for c in text).split())
 
 
 def top_help() -> str:

@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
-from holeqc import printing
 from holeqc.answers.files import FROM_HELP, WHERE_HELP
-from holeqc.answers.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_kit, open_table, read_run, refuse_in_kit
-
-if TYPE_CHECKING:
-    from holeqc.answers.series import Answer, Run
-    from holeqc.inspection.series import RejectCounts, Series
-    from holeqc.problems import Problem
-    from holeqc.readings.plain_table import Table
-    from holeqc.statistics.chart_parts import Chart, ChartOptions
+from holeqc.answers.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP
+from holeqc.commands import show
 
 KIND_HELP = (
     "average-range, average-sd (subgroups), individuals, ewma, cusum, position (with --second), p (counts of rejects, "
@@ -91,180 +84,12 @@ def chart(
     Caution: a chart tells that something changed, not what to do; a process may be stable and out of limits. It
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.answers.series import named
-    from holeqc.statistics.chart_parts import POSITION, ChartOptions
-    from holeqc.statistics.signals import ALL_TESTS
+    from holeqc.answers.series import chart as answer
 
-    files = files or []
-    of_kit = bool(ledger) or is_kit(files)
-    options = ChartOptions(
-        tests=ALL_TESTS if tests.strip() == "all" else tuple(t.strip() for t in tests.split(",") if t.strip()) or None,
-        baseline=baseline,
-        frozen=None if limits is None or of_kit else _frozen(limits), centre=centre, sigma=sigma,
-        weight=weight, width=width, steady=steady, reference=reference, decision=decision, alarm=alarm,
+    answers = answer(
+        *files or (), column=column or (), of=of, by=by, only=only or (), subgroup=subgroup, kind=kind, tests=tests,
+        baseline=baseline, limits=limits, centre=centre, sigma=sigma, weight=weight, width=width, steady=steady,
+        reference=reference, decision=decision, second=second, alarm=alarm, size=size, unit=unit, sheet=sheet,
+        ledger=ledger, where=where or (),
     )  # fmt: skip
-    if of_kit:
-        refuse_in_kit(column=column, second=second, size=size)
-        run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
-        _kit(run, (kind, subgroup), options, limits, (json_, plot))
-        return
-    counted = "" if size.strip().isdecimal() else size
-    table, columns = open_table(files, column, (second, subgroup, counted), sheet, of=of, by=by, only=only)
-    asked = (columns, second, size, subgroup)
-    result, problems = _draw_up(table, kind or (POSITION if second else ""), asked, options)
-    title = ", ".join((named(columns), *([second] if second else [])))
-    for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        printing.warn(sentence)
-    if plot is not None:
-        from holeqc.reports.chart_plots import chart_figure
-        from holeqc.reports.fit_plots import save_figure
-
-        save_figure(chart_figure(result, title, unit), plot)
-        printing.warn(f"picture: {plot}")
-    if json_:
-        from holeqc.commands.capability import print_json
-
-        print_json(result.as_dict())
-    else:
-        from holeqc.reports.chart_text import chart_text
-
-        printing.write(chart_text(result, title, unit))
-
-
-def _kit(
-    run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None, shown: tuple[bool, Path | None]
-) -> None:
-    """Draw up the chart of every group of a kit's readings."""
-    from dataclasses import replace
-
-    from holeqc.answers.series import (
-        REJECTS,
-        answers,
-        chart_of,
-        chart_words,
-        common_data,
-        rejects_of,
-        show,
-        with_remarks,
-    )
-    from holeqc.inspection.series import make_series
-    from holeqc.reports.series_text import CHART_HEAD
-    from holeqc.statistics.chart_parts import POSITION
-
-    kind, subgroup = asked
-
-    def held(group: str) -> ChartOptions:
-        return options if limits is None else replace(options, frozen=_frozen(limits, group))
-
-    def work(series: Series) -> Answer:
-        made = chart_of(series, kind, subgroup, held(series.group))
-        made = with_remarks(_noted(made), (*chart_words(series, made, subgroup), *series.problems))
-        unit = "" if made.kind == POSITION else series.unit  # T2 is a plain number
-        return _answer(made, series.group, common_data(run, series), (f"{run.of}, {series.group}", unit))
-
-    def count(rejects: RejectCounts) -> Answer:
-        made = rejects_of(rejects, kind, held(rejects.group))
-        name = f"rejected {rejects.counted}, {rejects.group}"
-        answer = _answer(made, rejects.group, common_data(run, rejects), (name, ""))
-        if rejects.held < int(rejects.sizes.sum()):
-            return answer
-        first = f"All {rejects.held} {rejects.counted} are held: nothing is rejected yet and this chart tells nothing."
-        return replace(answer, text=f"{first}\nClear up what holds them: holeqc check names it.\n\n{answer.text}")
-
-    if run.of == REJECTS:
-        from holeqc.inspection.judge import inspect
-        from holeqc.inspection.series import count_rejects
-
-        found = answers(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count)
-    else:
-        found = answers(run, make_series(run.spec, run.readings, run.of, run.by), work)
-    show(run, found, CHART_HEAD, as_json=shown[0], plot=shown[1])
-
-
-def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
-    from holeqc.answers.series import Answer
-    from holeqc.reports.chart_text import chart_text
-    from holeqc.reports.series_text import chart_row, signal_places
-
-    def draw() -> Any:
-        from holeqc.reports.chart_plots import chart_figure
-
-        return chart_figure(made, *named)
-
-    places = signal_places(made)
-    text = chart_text(made, *named) + (f"\n{places}" if places else "")
-    return Answer(group, text, data | made.as_dict(), chart_row(group, made), draw)
-
-
-def _draw_up(
-    table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str], options: ChartOptions
-) -> tuple[Chart, tuple[Problem, ...]]:
-    """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
-    from holeqc.answers.series import one_column, read_numbers, row_subgroups
-    from holeqc.problems import DataError
-    from holeqc.statistics import chart_parts as parts
-    from holeqc.statistics.charts import chart as work_out
-    from holeqc.statistics.charts_counts import c_chart, p_chart
-    from holeqc.statistics.charts_position import position_chart
-
-    columns, second, size, subgroup = asked
-    if kind and kind not in parts.KINDS:
-        raise DataError(f"there is no chart '{kind}'; allowed: {', '.join(parts.KINDS)}")
-    if second and kind != parts.POSITION:
-        raise DataError(f"--second belongs to a chart of positions, not to '{kind}'")
-    if size and kind != parts.P_CHART:
-        raise DataError("--size belongs to a chart of shares: give --kind p")
-    if kind in (parts.POSITION, parts.C_CHART, parts.P_CHART):
-        one_column(columns, f"a chart of kind {kind}")
-    values, problems = read_numbers(table, *columns)
-    labels = row_subgroups(table, columns, subgroup)
-    if kind == parts.POSITION:
-        if not second:
-            raise DataError("a chart of positions needs the second coordinate: --second")
-        other, more = read_numbers(table, second)
-        return position_chart(values, other, subgroups=labels, options=options), problems + more
-    if kind == parts.C_CHART:
-        return c_chart(values, options=options, labels=labels), problems
-    if kind == parts.P_CHART:
-        if not size:
-            raise DataError("a chart of shares needs the number inspected: --size, a column or one number")
-        sizes, more = _sizes(table, size)
-        return p_chart(values, sizes, options=options, labels=labels), problems + more
-    return _noted(work_out(values, kind, subgroups=labels, options=options)), problems
-
-
-def _noted(made: Chart) -> Chart:
-    from holeqc.answers.series import with_remarks
-    from holeqc.statistics.chart_notes import point_notes
-
-    return with_remarks(made, point_notes(made))
-
-
-def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
-    from holeqc.readings.plain_table import number_column
-
-    if size not in table.names and size.strip().isdecimal():
-        return int(size), ()
-    return number_column(table, size)
-
-
-def _frozen(path: Path, group: str = "") -> Any:
-    """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
-    from holeqc import door
-    from holeqc.problems import DataError
-    from holeqc.statistics.chart_parts import Frozen
-
-    came = door.take(path, door.CHART, error=DataError)
-    try:
-        content = door.json_values(came.content)
-    except ValueError as error:
-        raise DataError(f"{path}: not the --json output of a chart ({error})") from None
-    if isinstance(content, list):
-        named = [c for c in content if isinstance(c, dict) and c.get("group") == group]
-        if not group or not named:
-            raise DataError(f"{path}: it holds the charts of a kit's groups, none of {group or 'a plain table'}")
-        content = named[0]
-    frozen = content.get("frozen") if isinstance(content, dict) else None
-    if not isinstance(frozen, dict):
-        raise DataError(f"{path}: it holds no limits; give the --json output of an earlier chart")
-    return Frozen.from_dict(frozen)
+    show(answers, json_, plot)
