@@ -1,27 +1,36 @@
-"""What `holeqc gauge-study` does with a table: chooses the kind of study, runs it, words and draws it."""
+"""Gauge studies of a table: which kind it is, what it gives, and its U into a kit file."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc import printing
+from holeqc.answers import Answer, several
+from holeqc.answers.files import loaded
 from holeqc.answers.series import SLIP, read_numbers
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import parse_unit
-from holeqc.readings.plain_table import find_column, holds_words, label_column, number_column, text_column
+from holeqc.readings.plain_table import (
+    find_column,
+    holds_words,
+    label_column,
+    number_column,
+    read_table,
+    text_column,
+)
 from holeqc.reports import gauge_text as words
+from holeqc.statistics import gauge_study as statistics
 from holeqc.statistics import gauge_uncertainty as uncertainty
 from holeqc.statistics.basics import one_way
-from holeqc.statistics.gauge_study import gauge_study
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from holeqc.answers import Named
     from holeqc.readings.plain_table import Table
     from holeqc.specification.model import Gauge, Specification
     from holeqc.statistics.gauge_study import GaugeStudy
@@ -66,17 +75,79 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
-    """Text for the screen, values for machines, a picture when asked, and what the reader of the table noticed."""
+class Study(Answer):
+    """The answer of a gauge study; ``worthless`` says why a U of it must not be written, empty where it may be."""
 
-    text: str
-    data: dict[str, Any]
-    figure: Callable[[], Figure]
-    problems: tuple[Problem, ...] = field(default_factory=tuple)
-    worthless: tuple[str, ...] = ()  #: why a U of this study must not be written
+    worthless: tuple[str, ...] = ()
 
 
-def run(table: Table, request: Request) -> Result:
+def gauge_study(
+    data: str | Path,
+    *,
+    value: str,
+    part: str = "",
+    appraiser: str = "",
+    lower: float | None = None,
+    upper: float | None = None,
+    method: str = "anova",
+    nested: bool = False,
+    interaction: str = "rule",
+    pool_above: float = 0.25,
+    master: str = "",
+    reference: str = "",
+    size: str = "",
+    enters: str = "enters",
+    over_time: bool = False,
+    budget: str | Sequence[str] = (),
+    write: Named | None = None,
+    gauge: str = "",
+    confidence: float = 0.95,
+    unit: str = "",
+    sheet: str = "",
+) -> Study:
+    """Return what a gauge and the people who use it add to a reading: repeatability, reproducibility, shares.
+
+    Args:
+        data: table with one reading a row.
+        value, part, appraiser: columns of the readings (or answers in words), of the part, of who read.
+        lower, upper: limits, in the unit of the readings. nested: each appraiser has parts of their own.
+        method: anova or range. interaction: rule, pool or keep; ``pool_above`` is the p of the rule.
+        master, reference, size: columns of a master's value, of the right answer, of the known size of a hole that a
+            plug is tried in; ``enters`` is the word that says that it enters.
+        over_time: the rows are a check standard in order of time.
+        budget: ``NAME=AMOUNT`` of the uncertainty budget, as the command takes them.
+        write: kit file that gets U of ``gauge``; the old file is kept beside, and ``data["written"]`` says it.
+        confidence: of the intervals, between 0 and 1. unit: of the readings. sheet: of a workbook.
+
+    Raises:
+        HoleQCError: a column that isn't there, cells that can't be used, options that don't go together, or a U that
+            the readings can't carry; nothing is written then.
+    """
+    request = Request(
+        value=value, part=part, appraiser=appraiser, limits=(lower, upper), method=method, nested=nested,
+        interaction=interaction, pool_above=pool_above, master=master, reference=reference, size=size, enters=enters,
+        over_time=over_time, budget=several(budget), confidence=confidence, unit=unit,
+    )  # fmt: skip
+    study, kit = ask(Path(data), request, sheet, write, gauge)
+    if kit is not None:
+        write_outcome(study, kit, gauge, source=Path(data).name, sure=bool(unit))
+    return study
+
+
+def ask(
+    data: Path, request: Request, sheet: str, write: Named | None, gauge: str
+) -> tuple[Study, Specification | None]:
+    """Return the study of a table, and the kit that its U is for; nothing is written yet."""
+    table = read_table(data, sheet, request.columns)
+    if write is None:
+        if gauge:
+            raise DataError("--gauge goes with --write KIT.toml; for printed lines alone say --budget gauge=ID")
+        return run(table, request), None
+    kit = loaded(write)
+    return run(table, for_kit(request, kit, gauge)), kit
+
+
+def run(table: Table, request: Request) -> Study:
     """Run the study that the options and the cells ask for.
 
     Raises:
@@ -96,7 +167,7 @@ def _unused(table: Table, request: Request) -> list[int]:
     return [n for n in range(len(table.names)) if n not in used]
 
 
-def _run(table: Table, request: Request) -> Result:
+def _run(table: Table, request: Request) -> Study:
     if request.over_time and (request.master or request.part or request.appraiser):
         raise DataError("--over-time charts one check standard: leave out --part, --appraiser and --master")
     if request.size:
@@ -113,7 +184,7 @@ def _labels(table: Table, name: str) -> Any:
     return label_column(table, name) if name else None
 
 
-def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Result:
+def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Study:
     part, appraiser = _labels(table, request.part), _labels(table, request.appraiser)
     texts: list[str] = []
     data: dict[str, Any] = {"file": table.file, "unit": request.unit}
@@ -121,7 +192,7 @@ def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple
     picture: Callable[[], Figure] | None = None
     if request.part or request.appraiser or not request.master:
         options: dict[str, Any] = {"method": request.method, "interaction": request.interaction}
-        study = gauge_study(
+        study = statistics.gauge_study(
             part, appraiser, values, limits=request.limits, nested=request.nested, pool_above=request.pool_above,
             confidence=request.confidence, **options,
         )  # fmt: skip
@@ -143,7 +214,7 @@ def _numbers(table: Table, values: np.ndarray, request: Request, problems: tuple
     worthless = [p.sentence() for p in slips] + _forgotten(table, values, request)
     if study is not None and np.ptp(values[np.isfinite(values)]) == 0:
         worthless.append("every reading is the same: nothing about the gauge can be told")
-    return Result("\n".join(texts), data, picture or _no_picture, problems, tuple(worthless))
+    return Study("\n".join(texts), data, picture or _no_picture, problems, worthless=tuple(worthless))
 
 
 def _forgotten(table: Table, values: np.ndarray, request: Request) -> list[str]:
@@ -211,7 +282,7 @@ def _accuracy(
     return words.accuracy_text((one,), None, request.confidence), {"bias": [words.plain(one)]}, None
 
 
-def _check_standard(values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Result:
+def _check_standard(values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Study:
     from holeqc.statistics.gauge_stability import check_standard
 
     found = check_standard(values)
@@ -222,10 +293,10 @@ def _check_standard(values: np.ndarray, request: Request, problems: tuple[Proble
         return stability_figure(found, request.unit)
 
     data = {"stability": words.plain(found) | {"stable": found.stable}}
-    return Result(words.stability_text(found), data, draw, problems)
+    return Study(words.stability_text(found), data, draw, problems)
 
 
-def _answers(table: Table, request: Request) -> Result:
+def _answers(table: Table, request: Request) -> Study:
     from holeqc.statistics.gauge_attribute import attribute_study
 
     if not request.part:
@@ -253,10 +324,10 @@ def _answers(table: Table, request: Request) -> Result:
                 action="Leave them out, or name a column of numbers with --value.",
             ),
         )
-    return Result(words.attribute_text(study), data, draw, said)
+    return Study(words.attribute_text(study), data, draw, said)
 
 
-def _plug(table: Table, request: Request) -> Result:
+def _plug(table: Table, request: Request) -> Study:
     from holeqc.statistics.gauge_response import fit_response, wrong_answers
 
     low, high = request.limits
@@ -286,7 +357,7 @@ def _plug(table: Table, request: Request) -> Result:
         return response_figure([("fitted", fit)], [(name, limit)], request.unit)
 
     text = words.response_text(fit, name, limit, chances)
-    return Result(text, {"response": words.plain(fit), "wrong_answers": words.plain(chances)}, draw, problems)
+    return Study(text, {"response": words.plain(fit), "wrong_answers": words.plain(chances)}, draw, problems)
 
 
 def _asked(items: tuple[str, ...]) -> tuple[dict[str, float], dict[str, str]]:
@@ -338,7 +409,7 @@ def _budget(study: GaugeStudy | None, values: np.ndarray, request: Request) -> t
     return text, {"budget": total.as_dict(), "kit_lines": list(kit)}
 
 
-# The outcome of a gauge study into a kit file: U of one of its gauges, the budget as comments.
+# ------------------------------------------------------------------------------------- U of a study into a kit file
 
 
 FAR = 4.0  #: so many times off every hole of the kit: read in another unit, or of something else
@@ -369,7 +440,7 @@ def for_kit(request: Request, spec: Specification, gauge: str) -> Request:
     return replace(request, unit=spec.unit, budget=tuple(budget))
 
 
-def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *, source: str, sure: bool) -> list[str]:
+def write_outcome(result: Study, spec: Specification, gauge: str, *, source: str, sure: bool) -> list[str]:
     """Write U into the kit file and return what to say of it, a sentence a line; adds ``written`` to the data.
 
     ``sure``: the unit was stated. Raises ``DataError`` where the study has no budget, or its readings are nowhere near
@@ -392,7 +463,7 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
     if not sure:
         _check_unit(result, spec, entry)
     lines = [line for line in result.data["kit_lines"] if line.startswith("#")]
-    done = write_gauge_uncertainty(path, gauge, round_up(budget["expanded"]), lines, source)
+    done = write_gauge_uncertainty(Path(spec.path), gauge, round_up(budget["expanded"]), lines, source)
     result.data["written"] = {
         "file": done.path, "gauge": done.gauge, "old": done.old, "new": done.new, "backup": done.backup,
     }  # fmt: skip
@@ -408,7 +479,7 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
     return said
 
 
-def _check_unit(result: Result, spec: Specification, gauge: Gauge) -> None:
+def _check_unit(result: Study, spec: Specification, gauge: Gauge) -> None:
     mean = result.data.get("mean")
     if mean is None or "diameter" not in gauge.measures:
         return
@@ -418,9 +489,3 @@ def _check_unit(result: Result, spec: Specification, gauge: Gauge) -> None:
             f"the study's mean is {mean:g}, the kit's holes are {low:g} to {high:g} {spec.unit}: say the "
             "readings' unit with --unit. Nothing was written"
         )
-
-
-def tell(sentences: list[str], as_json: bool) -> None:
-    """Print what was written: below the study, or on standard error beside JSON."""
-    text = "\n".join(sentences)
-    printing.write(f"{text}\n" if as_json else f"\n{text}\n", aside=as_json)

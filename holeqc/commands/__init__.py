@@ -95,21 +95,27 @@ CAUTION = (
 
 
 def show(answer: Answer | Answers, as_json: bool, plot: Path | None = None, word: str = "picture") -> None:
-    """Print an answer, after writing its pictures: of several groups one file each, named after it."""
-    if plot is not None:
-        from holeqc.answers import Answer
-        from holeqc.reports.fit_plots import save_figure
-
-        every = (answer,) if isinstance(answer, Answer) else answer.groups
-        drawn = [(one.group, one.figure) for one in every if one.figure is not None]
-        for group, figure in drawn:
-            path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(group)}{plot.suffix}")
-            save_figure(figure(), path)
-            printing.warn(f"{word}: {path}")
+    """Print an answer, after writing its pictures."""
+    save_pictures(answer, plot, word)
     if as_json:
         printing.write_json(answer.data)
     else:
         printing.write(answer.text)
+
+
+def save_pictures(answer: Answer | Answers, plot: Path | None, word: str = "picture") -> None:
+    """Write the picture of an answer where one is asked for: of several groups one file each, named after it."""
+    if plot is None:
+        return
+    from holeqc.answers import Answer
+    from holeqc.reports.fit_plots import save_figure
+
+    every = (answer,) if isinstance(answer, Answer) else answer.groups
+    drawn = [(one.group, one.figure) for one in every if one.figure is not None]
+    for group, figure in drawn:
+        path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(group)}{plot.suffix}")
+        save_figure(figure(), path)
+        printing.warn(f"{word}: {path}")
 
 
 def _slug(text: str) -> str:

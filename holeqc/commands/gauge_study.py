@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from holeqc import printing
-
-if TYPE_CHECKING:
-    from holeqc.answers.gauge_studies import Result
+from holeqc.commands import save_pictures, show
 
 BUDGET_HELP = (
     "Print the uncertainty budget and the kit file's lines. NAME=AMOUNT, as often as needed: step (smallest step of "
@@ -72,47 +70,17 @@ def gauge_study(
     Caution: deburr and clean before reading, let part and gauge reach one temperature. A result supports and never
     replaces the approved procedure; local rules prevail.
     """
-    from holeqc.answers.gauge_studies import Request, run
-    from holeqc.readings.plain_table import read_table
+    from holeqc.answers.gauge_studies import Request, ask, write_outcome
 
     request = Request(
         value=value, part=part, appraiser=appraiser, limits=(lower, upper), method=method, nested=nested,
         interaction=interaction, pool_above=pool_above, master=master, reference=reference, size=size, enters=enters,
         over_time=over_time, budget=tuple(budget or ()), confidence=confidence, unit=unit,
     )  # fmt: skip
-    table = read_table(data, sheet, request.columns)
-    if write is None:
-        if gauge:
-            from holeqc.problems import DataError
-
-            raise DataError("--gauge goes with --write KIT.toml; for printed lines alone say --budget gauge=ID")
-        result = run(table, request)
-        _draw(result, plot)
-        _print(result, json_)
-        return
-    from holeqc.answers.files import load_kit
-    from holeqc.answers.gauge_studies import for_kit, tell, write_outcome
-
-    specification = load_kit(write)
-    result = run(table, for_kit(request, specification, gauge))
-    _draw(result, plot)  # what can fail comes before the file is touched
-    said = write_outcome(result, specification, write, gauge, source=data.name, sure=bool(unit))
-    _print(result, json_)
-    tell(said, json_)
-
-
-def _draw(result: Result, plot: Path | None) -> None:
-    for problem in result.problems:
+    study, kit = ask(data, request, sheet, write, gauge)
+    for problem in study.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
-    if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
-
-        save_figure(result.figure(), plot)
-        printing.warn(f"picture: {plot}")
-
-
-def _print(result: Result, as_json: bool) -> None:
-    if as_json:
-        printing.write_json(result.data)
-    else:
-        printing.write(result.text)
+    save_pictures(study, plot)  # what can fail comes before the file is touched
+    said = [] if kit is None else ["", *write_outcome(study, kit, gauge, source=data.name, sure=bool(unit))]
+    show(study, json_)
+    printing.say(*(said[1:] if json_ else said), aside=json_)

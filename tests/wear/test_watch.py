@@ -20,7 +20,7 @@ import pytest
 from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
-from holeqc.commands.wear import events_of, events_table
+from holeqc.answers.fixture import events_of, events_table
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.html import html_page

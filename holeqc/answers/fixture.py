@@ -1,0 +1,140 @@
+"""A drill fixture's history as it is asked: kit, readings of many parts, events in; what is worn, until when, out."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holeqc.answers import Answer, several
+from holeqc.answers.files import flat, kit_and_files, ledger_readings
+from holeqc.problems import DataError
+
+if TYPE_CHECKING:
+    from holeqc.answers import Named
+    from holeqc.ledger.ledger import Entry
+    from holeqc.problems import Problem
+    from holeqc.readings.plain_table import Table
+    from holeqc.readings.table import Readings, Source
+    from holeqc.specification.model import Specification
+    from holeqc.wear.events import Event
+    from holeqc.wear.history import History
+    from holeqc.wear.result import Wear
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FixtureAnswer(Answer):
+    """The answer about a fixture: ``wear`` holds all that was found, in records; `holeqc.report` makes its pages."""
+
+    wear: Wear
+    kit: Specification
+    sources: tuple[Source, ...]
+
+
+def wear(
+    *files: Named | Sequence[Named],
+    events: str | Path | None = None,
+    tolerances: str | Path | None = None,
+    made: int = 0,
+    unit: str = "",
+    ledger: str | Path = "",
+    where: str | Sequence[str] = (),
+) -> FixtureAnswer:
+    """Return whether a drill fixture is worn: seating, bushings, trends, parts until a bushing must be changed.
+
+    Args:
+        files: a kit and the readings of many parts, in any order; their days say which came first.
+        events: table of events: serial, cycle or date; event; bushing or all; note.
+        tolerances: folder of kit files, where none is named. unit: of sheets that say none.
+        made: parts drilled up to the last one of the files, if more than the files hold.
+        ledger, where: readings of a record instead of sheets, chosen by ``KEY=VALUE``.
+
+    Raises:
+        HoleQCError: input that can't be used, or too few parts.
+    """
+    from holeqc.readings.table import Source
+    from holeqc.reports.wear_text import wear_text
+    from holeqc.reports.wording import plain
+    from holeqc.specification.words import limits_line
+    from holeqc.wear.history import history_of, of_made
+    from holeqc.wear.study import study
+
+    path = None if events is None else Path(events)
+    spec, readings = _read(
+        flat(files), None if tolerances is None else Path(tolerances), unit, (str(ledger), several(where)), path
+    )
+    history = history_of(spec, readings)
+    if made:
+        history = of_made(history, made)
+    table = events_table(path) if path is not None else None
+    logged, problems = events_of(table, history) if table is not None else ([], [])
+    result = study(history, logged, [*readings.problems, *problems])
+    text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
+    sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
+    return FixtureAnswer(text, result.as_dict(), problems=result.problems, wear=result, kit=spec, sources=sources)
+
+
+def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:
+    """Log the parts left by bushing in a ledger that is there already, for what waits; return the entry."""
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment import record_forecast as record
+    from holeqc.wear.words import due_bushings
+
+    with open_ledger(ledger, create=False) as there:
+        return record(there, answer.wear.history.fixture, due_bushings(answer.wear), by)
+
+
+def _read(
+    files: list[Path | Specification],
+    tolerances: Path | None,
+    unit: str,
+    recorded: tuple[str, Sequence[str]],
+    events: Path | None,
+) -> tuple[Specification, Readings]:
+    """Return kit and readings, from files or from a ledger."""
+    from holeqc.readings.read import ReadOptions, read_files, without_rechecks
+
+    ledger, where = recorded
+    if ledger:
+        if unit:
+            raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
+        return ledger_readings(ledger, where, files)
+    if where:
+        raise DataError("--where chooses readings of a ledger; give --ledger too")
+    spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
+    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
+    return spec, replace(readings, problems=(*notes, *readings.problems))
+
+
+def events_table(path: Path) -> Table:
+    """Return the table of events of a fixture.
+
+    Raises:
+        ReadingsError: the file can't be used, or no column says what was done or where it belongs.
+    """
+    from holeqc.problems import ReadingsError
+    from holeqc.readings.plain_table import read_table
+    from holeqc.wear.events import HEADINGS
+
+    table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
+    headings = {name.casefold() for name in table.names}
+    placed = [*HEADINGS["serial"], *HEADINGS["cycle"], *HEADINGS["date"]]
+    for what, names in (("what was done", HEADINGS["event"]), ("before which part or on which day", placed)):
+        if not headings & set(names):
+            problem = table.problem("no-column", f"no column says {what}", found=", ".join(filter(None, table.names)),
+                                    allowed=", ".join(names), action="Is this the table of events?")  # fmt: skip
+            raise ReadingsError(problem.sentence(), [problem])
+    return table
+
+
+def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
+    """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.readings.plain_table import text_column
+    from holeqc.wear.events import events_from
+
+    columns = [text_column(table, n).tolist() for n in range(len(table.names))]
+    rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
+    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
+    return events, [*table.problems, *problems]
