@@ -65,7 +65,9 @@ def class_(name: str, size: str | float) -> Answer:
 
     typed = str(size)
     if not classes.is_inch_class(name) and _is_iso_class(name):
-        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed}")
+        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed or 'SIZE'}")
+    if not typed:
+        raise DataError(f"a class needs a nominal size: holeqc fit class {name} SIZE")
     if parse_length(typed)[1] is None:
         _ask_about_unit([typed], "in")
     limits = classes.limits(name, parse_size(typed, "in"))
