@@ -14,14 +14,14 @@ from holeqc.problems import DataError
 
 if TYPE_CHECKING:
     from holeqc.answers import Named
+    from holeqc.fixture.events import Event
+    from holeqc.fixture.history import History
+    from holeqc.fixture.result import Wear
     from holeqc.ledger.ledger import Entry
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings, Source
     from holeqc.specification.model import Specification
-    from holeqc.wear.events import Event
-    from holeqc.wear.history import History
-    from holeqc.wear.result import Wear
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +54,12 @@ def wear(
     Raises:
         HoleQCError: input that can't be used, or too few parts.
     """
+    from holeqc.fixture.history import history_of, of_made
+    from holeqc.fixture.study import study
     from holeqc.readings.table import Source
     from holeqc.reports.wear_text import wear_text
     from holeqc.reports.wording import plain
     from holeqc.specification.words import limits_line
-    from holeqc.wear.history import history_of, of_made
-    from holeqc.wear.study import study
 
     path = None if events is None else Path(events)
     spec, readings = _read(
@@ -78,9 +78,9 @@ def wear(
 
 def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:
     """Log the parts left by bushing in a ledger that is there already, for what waits; return the entry."""
+    from holeqc.fixture.words import due_bushings
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import record_forecast as record
-    from holeqc.wear.words import due_bushings
 
     with open_ledger(ledger, create=False) as there:
         return record(there, answer.wear.history.fixture, due_bushings(answer.wear), by)
@@ -114,9 +114,9 @@ def events_table(path: Path) -> Table:
     Raises:
         ReadingsError: the file can't be used, or no column says what was done or where it belongs.
     """
+    from holeqc.fixture.events import HEADINGS
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
-    from holeqc.wear.events import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}
@@ -131,8 +131,8 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.fixture.events import events_from
     from holeqc.readings.plain_table import text_column
-    from holeqc.wear.events import events_from
 
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]
     rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -10,19 +10,19 @@ from typing import TYPE_CHECKING
 
 import holeqc
 from holeqc import printing, writer
+from holeqc.fixture import result as res
+from holeqc.fixture import words
+from holeqc.fixture.shares import MEANING
 from holeqc.inspection.results import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_picture
 from holeqc.specification.words import limits_line
-from holeqc.wear import result as res
-from holeqc.wear import words
-from holeqc.wear.shares import MEANING
 
 if TYPE_CHECKING:
+    from holeqc.fixture.result import Outlook, Wear
     from holeqc.readings.table import Source
     from holeqc.specification.model import Specification
-    from holeqc.wear.result import Outlook, Wear
 
 HTML, PDF, DATA = "fixture.html", "fixture.pdf", "fixture.json"
 CAUTIONS = (

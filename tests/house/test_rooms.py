@@ -25,10 +25,14 @@ MAY_IMPORT = {
     "readings": {"specification", "quantities", "problems", "fits"},
     "inspection": {"specification", "readings", "fits", "quantities", "problems"},
     "statistics": {"problems"},
-    "wear": {"statistics", "inspection", "specification", "readings", "quantities", "problems"},
+    "fixture": {"statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"specification", "readings", "inspection", "quantities", "problems"},
     "reports": {
-        "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits", "quantities", "problems",
+        "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits", "quantities", "problems",
+    },
+    "answers": {
+        "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits", "quantities", "problems",
+        "reports",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints

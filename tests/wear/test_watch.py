@@ -21,17 +21,17 @@ from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
 from holeqc.answers.fixture import events_of, events_table
+from holeqc.fixture import events as ev
+from holeqc.fixture.history import History, history_of
+from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
+from holeqc.fixture.study import study
+from holeqc.fixture.words import due_bushings
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.html import html_page
 from holeqc.reports.wear_pages import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
-from holeqc.wear import events as ev
-from holeqc.wear.history import History, history_of
-from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
-from holeqc.wear.study import study
-from holeqc.wear.words import due_bushings
 
 ROOT = Path(__file__).resolve().parents[2]
 KIT = ROOT / "tolerances" / "bl7.toml"
@@ -290,7 +290,7 @@ def test_what_to_do_is_written_for_people(wear: Wear, spec: Specification) -> No
 
 
 def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
-    from holeqc.wear.words import amount
+    from holeqc.fixture.words import amount
 
     assert amount(wear, "turn", 0.00118) == ("+1.18", "mrad")
     assert amount(wear, "scale", -0.000042) == ("-42", "parts per million")
@@ -311,8 +311,11 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
 
 def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
     path = tmp_path / "events.txt"
-    path.write_text("Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
-                    "P-9999|bushing changed|B3|\n", encoding="utf-8")
+    path.write_text(
+        "Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
+        "P-9999|bushing changed|B3|\n",
+        encoding="utf-8",
+    )
     events, problems = events_of(events_table(path), history)
     assert [(e.kind, e.cycle, e.bushings) for e in events] == [(ev.DRILL, 61.0, frozenset())]
     assert [(p.code, p.cell) for p in problems] == [("event-not-placed", "row 6")]
