@@ -14,6 +14,7 @@ from holeqc.ledger.times import a_day
 if TYPE_CHECKING:
     from holeqc.ledger.suspects import Suspects
 
+
 _LEDGER = typer.Option(help=LEDGER_HELP)
 _BY = typer.Option(help="Who logs: a role or a number; else HOLEQC_BY.")
 _JSON = typer.Option("--json", help="Print everything as JSON.")
@@ -188,3 +189,48 @@ def an_error(text: str, *, unit_needed: bool = True) -> tuple[float | None, str]
     if unit_needed and not unit:
         raise LedgerError(f"error {text!r} has no unit; give it as '{said} in' or '{said} mm'")
     return float(value), unit or ""
+
+
+# ------------------------------------------------------------------------------------------------ what was logged
+
+
+def gauge_log(
+    gauge: Annotated[str, typer.Argument(help="Gauge's id; all gauges without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the calibrations that were logged, of one gauge or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a gauge of which nothing is logged.
+
+    Example: holeqc gauge log BG-2
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment_log import calibration_log
+    from holeqc.reports.equipment_text import calibrations_text
+    from holeqc.reports.record_text import as_json
+
+    with open_ledger(ledger, create=False) as there:
+        rows = calibration_log(there, gauge)
+    printing.write(as_json(rows) if json_ else calibrations_text(rows))
+
+
+def fixture_log(
+    fixture: Annotated[str, typer.Argument(help="Fixture's id; all fixtures without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the events that were logged, of one fixture or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a fixture of which nothing is logged.
+
+    Example: holeqc fixture log DF-BL7
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment_log import fixture_log as logged
+    from holeqc.reports.equipment_text import fixture_events_text
+    from holeqc.reports.record_text import as_json
+
+    with open_ledger(ledger, create=False) as there:
+        rows = logged(there, fixture)
+    printing.write(as_json(rows) if json_ else fixture_events_text(rows))

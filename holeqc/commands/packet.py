@@ -61,9 +61,7 @@ def packet(
     _make(words[0], out, (kit, name), (required_who(by, "who makes the packet"), signer_of(key)), ledger)
 
 
-def _make(
-    serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str
-) -> None:
+def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approved import approved_set, record_packet
     from holeqc.ledger.seals import leave_seal
@@ -122,6 +120,4 @@ def _against_ledger(found: PacketCheck, ledger: str) -> tuple[list[str], list[st
 
     approval = found.manifest.get("approval")
     with open_ledger(ledger, create=False) as there:
-        return compare_with_ledger(
-            there, approval if isinstance(approval, dict) else {}, found.manifest_digest
-        )
+        return compare_with_ledger(there, approval if isinstance(approval, dict) else {}, found.manifest_digest)

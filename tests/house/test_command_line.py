@@ -110,7 +110,7 @@ def test_one_command_loads_no_other() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
     assert "holeqc.commands.kit" in done.stderr
-    assert "holeqc.commands.chart" not in done.stderr
+    assert "holeqc.commands.statistics" not in done.stderr
 
 
 def test_a_missing_shell_is_no_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
