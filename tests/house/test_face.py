@@ -147,3 +147,13 @@ def test_wear_asks_twice_alike() -> None:
     first = holeqc.wear(KIT, HISTORY)
     assert holeqc.wear(holeqc.load_kit(KIT), HISTORY).text == first.text
     assert first.wear.advice
+
+
+def test_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = text.split("## From Python")[1].split("```python\n")[1].split("```")[0]
+    for folder in ("tolerances", "sample_measurements"):
+        (tmp_path / folder).symlink_to(ROOT / folder)
+    monkeypatch.chdir(tmp_path)
+    exec(block, {})
+    assert (tmp_path / "report" / "report.html").is_file()
