@@ -97,7 +97,7 @@ def sheet(
         "gauge": gauge, "nested": nested, "choice": choice,
     }  # fmt: skip
     if study:
-        from holeqc.commands.sheet_study import StudyRequest, write_study
+        from holeqc.answers.sheets import StudyRequest, write_study
 
         request = StudyRequest(
             tuple(item or ()), items, tuple(serial), tuple(hole or ()), part, tuple(appraiser or ()),
@@ -118,7 +118,7 @@ def _write_recheck(
     kit: Path | None, out: Path, named: str, first: list[Path], ledger: str, paper: str, replace: bool
 ) -> list[str]:  # fmt: skip
     """Write a sheet of what must be read again of a part, on record or in files; return what to say of it."""
-    from holeqc.commands.recheck_sheet import from_files, from_record
+    from holeqc.answers.sheets import from_files, from_record
     from holeqc.readings.sheet import write_recheck
     from holeqc.specification.words import limits_line
 
