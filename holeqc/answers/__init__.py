@@ -8,6 +8,7 @@ file, cell and what to do.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from holeqc.problems import Problem
     from holeqc.specification.model import Specification
 
+BY_VARIABLE = "HOLEQC_BY"
 Named: TypeAlias = "str | Path | Specification"  #: a file, or a kit that was loaded
 
 
@@ -84,3 +86,18 @@ def as_html(text: str, problems: Sequence[Problem] = ()) -> str:
 def several(asked: str | Sequence[str] | None) -> tuple[str, ...]:
     """Return what may be given once or several times as several."""
     return (asked,) if isinstance(asked, str) and asked else tuple(asked or ())
+
+
+def who(by: str) -> str:
+    """Return who records: the option, else the variable HOLEQC_BY; '' where neither says."""
+    return by.strip() or os.environ.get(BY_VARIABLE, "").strip()
+
+
+def required_who(by: str, what: str) -> str:
+    """Return who records, or raise LedgerError that asks ``what``."""
+    from holeqc.problems import LedgerError
+
+    name = who(by)
+    if not name:
+        raise LedgerError(f"say {what}: a role or a number is enough, no name needed (--by)")
+    return name

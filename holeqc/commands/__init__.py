@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Iterator, MutableMapping
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holeqc.answers import Answer, Answers
+    from holeqc.ledger.signing import Signer
 
 Entry = tuple[str, str, str]
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -92,6 +94,24 @@ CAUTION = (
     "Caution: wear eye protection, clamp the work, keep hands from chips. A verdict supports and never replaces\n"
     "the drawing, the approved data and the person licensed to sign; local codes prevail."
 )
+
+
+LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
+KEY_HELP = "File of your key, where the kit asks for signatures; the passphrase is asked for, or HOLEQC_PASSPHRASE."
+
+
+def signer_of(key: Path | None) -> Signer | None:
+    """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
+    if key is None:
+        return None
+    from holeqc.ledger.signing import PASSPHRASE, load_key
+
+    return load_key(key, passphrase(PASSPHRASE, f"Passphrase of {key}"))
+
+
+def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
+    """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
 def show(answer: Answer | Answers, as_json: bool, plot: Path | None = None, word: str = "picture") -> None:

@@ -9,8 +9,10 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
+from holeqc.answers import who
+from holeqc.answers.check import record_run, told
 from holeqc.answers.files import TOLERANCES_HELP
-from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
+from holeqc.commands import LEDGER_HELP
 
 
 def check(
@@ -89,7 +91,7 @@ def check(
     inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     opened = None
     if record:
-        from holeqc.commands.recording import prepared
+        from holeqc.answers.check import prepared
 
         opened, inspection, refusal = prepared(inspection, ledger)
     printing.progress("")

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, required_who, who
+from holeqc.answers import required_who, who
+from holeqc.commands import LEDGER_HELP
 from holeqc.ledger.times import a_day
 
 if TYPE_CHECKING:

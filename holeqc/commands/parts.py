@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP
+from holeqc.commands import LEDGER_HELP
 from holeqc.ledger.times import a_day
 
 
@@ -31,7 +31,7 @@ def serial(
 
     Example: holeqc serial P0107 --same-as P-0107 --by 41 --reason "looked at the stamp"
     """
-    from holeqc.commands.recording import required_who
+    from holeqc.answers import required_who
     from holeqc.ledger import open_ledger
     from holeqc.ledger.resemblance import answer
     from holeqc.problems import LedgerError

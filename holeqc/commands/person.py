@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, passphrase, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import LEDGER_HELP, passphrase, signer_of
 
 _NAME = typer.Argument(metavar="PERSON", help="Number or id.", show_default=False)
 _BY = typer.Option(help="Who declares: a number or an id; else HOLEQC_BY.")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP
+from holeqc.commands import LEDGER_HELP
 
 
 def sheet(

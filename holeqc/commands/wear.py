@@ -60,8 +60,7 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.answers import fixture
-    from holeqc.commands.recording import required_who
+    from holeqc.answers import fixture, required_who
     from holeqc.problems import DataError
 
     if record and not ledger:

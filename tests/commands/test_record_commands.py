@@ -386,7 +386,7 @@ def test_a_history_opens_no_tags_where_it_shall_not(
     # a reject without a tag is no accept
     assert run(["approve", "P-0109", "--by", "41"]) == 1
     assert "hole 3 is rejected and no tag was written for it" in capsys.readouterr().err
-    monkeypatch.setattr("holeqc.commands.recording.MANY_TAGS", 1)
+    monkeypatch.setattr("holeqc.answers.check.MANY_TAGS", 1)
     run(["check", KIT, str(SAMPLES / FILES["P-0110"]), "--record", "--by", "17"])
     assert "takes --no-tags" in capsys.readouterr().out
 

@@ -14,7 +14,7 @@ from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, SMALL, Shop, place
 from sqlalchemy import select
 
-from holeqc.commands.recording import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import open_ledger
