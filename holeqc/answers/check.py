@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holeqc import printing
-from holeqc.answers import Named, as_html
+from holeqc.answers import Named, as_html, who
 from holeqc.answers.files import flat, kit_and_files
 from holeqc.inspection.results import VERDICTS
 from holeqc.inspection.view import Run
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from holeqc.inspection.tags import Tag
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.recording import Recorded
-    from holeqc.readings.table import Readings
+    from holeqc.readings.read import ReadOptions
+    from holeqc.readings.table import Readings, UnusableFile
     from holeqc.specification.model import Specification
 
 
@@ -31,8 +32,13 @@ class Checked(Run):
     """What came of some sheets: the verdict of each hole and part, why, and what to do.
 
     As a sequence it gives each part with its readings, holes and reasons; ``inspection`` holds the frames as the judge
-    made them.
+    made them, ``unusable`` names the files of which nothing was judged, ``recorded`` says what went on record.
     """
+
+    def __init__(self, inspection: Inspection, unusable: Sequence[UnusableFile] = ()) -> None:
+        super().__init__(inspection)
+        self.unusable = tuple(unusable)
+        self.recorded: RecordedRun | None = None
 
     @property
     def verdict(self) -> str:
@@ -99,6 +105,11 @@ def check(
     delimiter: str = "",
     decimal: str = "",
     encoding: str = "",
+    record: bool = False,
+    by: str = "",
+    ledger: str | Path = "",
+    replaces: int | None = None,
+    tags: bool = True,
 ) -> Checked:
     """Return the verdicts of filled reading sheets: accept, hold or reject for each hole and part, why, what to do.
 
@@ -109,21 +120,64 @@ def check(
             inside a sheet are looked for in the folders of kit files, or in ``tolerances``.
         unit: in or mm, of readings whose sheet doesn't say one. part, serial: where the sheets don't say them.
         delimiter, decimal, encoding: of CSV; recognised if not given.
+        record: log readings, verdicts and tags in the ledger, all or nothing; ``by`` says who (else HOLEQC_BY),
+            ``ledger`` where, ``replaces`` the entry that the file corrects; without ``tags`` none are opened.
 
     Raises:
-        HoleQCError: no kit, no sheet, or none that can be used.
+        HoleQCError: no kit, no sheet or none that can be used, or the record refuses.
     """
+    from holeqc.readings.read import ReadOptions
+
+    refuse_unsigned(record, by, replaces)
+    options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
+    run = judge(files, tolerances, options)
+    if record:
+        opening = Opening(run, str(ledger))
+        run = opening.run
+        opening.record(by, replaces, tags)
+    return run
+
+
+def refuse_unsigned(record: bool, by: str, replaces: int | None) -> None:
+    """Raise ``LedgerError`` for a record without anyone's name, or a correction of an entry that isn't recorded."""
+    if record and not who(by):
+        raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
+    if replaces is not None and not record:
+        raise LedgerError(f"--replaces {replaces} corrects an entry of the ledger; add --record to log the new file")
+
+
+def judge(files: Sequence[Named | Sequence[Named]], tolerances: str | Path | None, options: ReadOptions) -> Checked:
+    """Return the verdicts of sheets, read by these options."""
     from holeqc.inspection.judge import inspect
-    from holeqc.readings.read import ReadOptions, read_files
+    from holeqc.readings.read import read_files
 
     folder = None if tolerances is None else Path(tolerances)
     specification, sheets, notes = kit_and_files(flat(files), folder)
-    options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
     readings = read_files(sheets, specification, options, go_on=True)
     printing.progress("judging")
-    run = Checked(inspect(specification, replace(readings, problems=(*notes, *readings.problems))))
+    inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
     printing.progress("")
-    return run
+    return Checked(inspection, readings.unusable)
+
+
+class Opening:
+    """A ledger opened for a run; ``run`` is judged as it may be recorded there: copies held, serials as answered.
+
+    What refuses the record is raised by `record` only, so that the verdicts can be shown first.
+    """
+
+    def __init__(self, run: Checked, ledger: str) -> None:
+        self.ledger, inspection, self.refusal = prepared(run.inspection, ledger)
+        printing.progress("")
+        self.run = Checked(inspection, run.unusable)
+
+    def record(self, by: str, replaces: int | None, tags: bool) -> list[str]:
+        """Record the run and its tags, all of it or nothing, and return what was recorded, in lines."""
+        if self.ledger is None or self.refusal is not None:
+            raise self.refusal or LedgerError("the ledger couldn't be opened")
+        with self.ledger as there:
+            self.run.recorded = record_run(there, self.run.inspection, who(by), replaces=replaces, tags=tags)
+            return told(self.run.recorded, there.location.shown)
 
 
 def report(run: Checked | FixtureAnswer, folder: str | Path, *, brief: bool = False) -> list[Path]:
