@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holeqc.answers import Answer, several
+from holeqc.answers import Answer, required_who, several
 from holeqc.answers.files import flat, kit_and_files, ledger_readings
 from holeqc.problems import DataError
 
@@ -41,6 +41,8 @@ def wear(
     unit: str = "",
     ledger: str | Path = "",
     where: str | Sequence[str] = (),
+    record: bool = False,
+    by: str = "",
 ) -> FixtureAnswer:
     """Return whether a drill fixture is worn: seating, bushings, trends, parts until a bushing must be changed.
 
@@ -50,10 +52,12 @@ def wear(
         tolerances: folder of kit files, where none is named. unit: of sheets that say none.
         made: parts drilled up to the last one of the files, if more than the files hold.
         ledger, where: readings of a record instead of sheets, chosen by ``KEY=VALUE``.
+        record: log the forecast in that ledger, for what waits; ``by`` says who, else HOLEQC_BY.
 
     Raises:
-        HoleQCError: input that can't be used, or too few parts.
+        HoleQCError: input that can't be used, too few parts, or a forecast that can't go on record.
     """
+    name = recorder(record, ledger, by)
     from holeqc.fixture.history import history_of, of_made
     from holeqc.fixture.study import study
     from holeqc.readings.table import Source
@@ -73,7 +77,17 @@ def wear(
     result = study(history, logged, [*readings.problems, *problems])
     text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
     sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
-    return FixtureAnswer(text, result.as_dict(), problems=result.problems, wear=result, kit=spec, sources=sources)
+    found = FixtureAnswer(text, result.as_dict(), problems=result.problems, wear=result, kit=spec, sources=sources)
+    if name:
+        record_forecast(found, ledger, name)
+    return found
+
+
+def recorder(record: bool, ledger: str | Path, by: str) -> str:
+    """Return who logs a forecast, '' for nobody; raises ``HoleQCError`` where a record lacks its ledger or a name."""
+    if record and not ledger:
+        raise DataError("--record logs what the record's own readings forecast; give --ledger too")
+    return required_who(by, "who logs the forecast") if record else ""
 
 
 def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:

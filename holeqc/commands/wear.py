@@ -60,12 +60,9 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.answers import fixture, required_who
-    from holeqc.problems import DataError
+    from holeqc.answers import fixture
 
-    if record and not ledger:
-        raise DataError("--record logs what the record's own readings forecast; give --ledger too")
-    name = required_who(by, "who logs the forecast") if record else ""
+    name = fixture.recorder(record, ledger, by)
     answer = fixture.wear(
         *files or (), events=events, tolerances=tolerances, made=made, unit=unit, ledger=ledger, where=where or ()
     )
@@ -73,10 +70,10 @@ def wear(
         printing.warn(f"{problem.severity}: {problem.sentence()}")
     show(answer, json_)
     if out is not None:
-        from holeqc.reports.wear_pages import write_wear
+        from holeqc.answers.check import report
 
-        written = write_wear(answer.wear, answer.kit, out, answer.sources)
+        written = report(answer, out)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
-    if record:
+    if name:
         entry = fixture.record_forecast(answer, ledger, name)
         printing.say(f"Forecast recorded as entry {entry.seq}", aside=json_)

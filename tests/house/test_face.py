@@ -24,7 +24,7 @@ LIMITS = {"lower": 0.455, "upper": 0.462}
 PUBLIC = [
     "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "report", "wear",
 ]  # fmt: skip
-#: options of a command that are of its screen or its files, and of acts on record that a call of its own does
+#: options of a command that are of its screen and its files
 SCREEN = {"json_", "plot", "out", "brief"}
 
 
@@ -74,7 +74,7 @@ def test_the_words_are_those_of_the_command(name: str, command: str) -> None:
     for word in name.split("."):
         function = getattr(function, word)
     ours, theirs = set(inspect.signature(function).parameters), set(inspect.signature(typed).parameters)
-    assert theirs - ours <= SCREEN | ({"record", "by"} if name == "wear" else set())  # a forecast goes on record there
+    assert theirs - ours <= SCREEN
     assert ours <= theirs
 
 
