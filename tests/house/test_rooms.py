@@ -145,6 +145,19 @@ def test_help_and_version_load_nothing_heavy() -> None:
         assert "holeqc" in done.stdout
 
 
+def test_all_commands_together_load_nothing_heavy() -> None:
+    # A shell that completes the name of a command loads every one.
+    code = (
+        "import sys\n"
+        "from holeqc.commands import tool\n"
+        "[list(getattr(command, 'commands', {}).values()) for command in tool().commands.values()]\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'openpyxl', 'sqlalchemy'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
 def test_top_level_holds_nothing_else() -> None:
     allowed = {
         "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "holeqc", "tolerances", "tests",
