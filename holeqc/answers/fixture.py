@@ -14,9 +14,9 @@ from holeqc.problems import DataError
 
 if TYPE_CHECKING:
     from holeqc.answers import Named
-    from holeqc.fixture.events import Event
-    from holeqc.fixture.history import History
-    from holeqc.fixture.result import Wear
+    from holeqc.wear.events import Event
+    from holeqc.wear.history import History
+    from holeqc.wear.result import Wear
     from holeqc.ledger.ledger import Entry
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
@@ -58,8 +58,8 @@ def wear(
         HoleQCError: input that can't be used, too few parts, or a forecast that can't go on record.
     """
     name = recorder(record, ledger, by)
-    from holeqc.fixture.history import history_of, of_made
-    from holeqc.fixture.study import study
+    from holeqc.wear.history import history_of, of_made
+    from holeqc.wear.study import study
     from holeqc.readings.table import Source
     from holeqc.reports.wear_text import wear_text
     from holeqc.reports.wording import plain
@@ -92,7 +92,7 @@ def recorder(record: bool, ledger: str | Path, by: str) -> str:
 
 def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:
     """Log the parts left by bushing in a ledger that is there already, for what waits; return the entry."""
-    from holeqc.fixture.words import due_bushings
+    from holeqc.wear.words import due_bushings
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import record_forecast as record
 
@@ -128,7 +128,7 @@ def events_table(path: Path) -> Table:
     Raises:
         ReadingsError: the file can't be used, or no column says what was done or where it belongs.
     """
-    from holeqc.fixture.events import HEADINGS
+    from holeqc.wear.events import HEADINGS
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
 
@@ -145,7 +145,7 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.fixture.events import events_from
+    from holeqc.wear.events import events_from
     from holeqc.readings.plain_table import text_column
 
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]

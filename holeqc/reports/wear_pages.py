@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import holeqc
 from holeqc import printing, writer
-from holeqc.fixture import result as res
-from holeqc.fixture import words
-from holeqc.fixture.shares import MEANING
+from holeqc.wear import result as res
+from holeqc.wear import words
+from holeqc.wear.shares import MEANING
 from holeqc.inspection.results import capital
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
@@ -20,7 +20,7 @@ from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_p
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
-    from holeqc.fixture.result import Outlook, Wear
+    from holeqc.wear.result import Outlook, Wear
     from holeqc.readings.table import Source
     from holeqc.specification.model import Specification
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holeqc.fixture import result as res
-from holeqc.fixture.forecast import FAR, NOW, SHUT
-from holeqc.fixture.result import Bushing, Outlook, Wear
-from holeqc.fixture.words import to_change
+from holeqc.wear import result as res
+from holeqc.wear.forecast import FAR, NOW, SHUT
+from holeqc.wear.result import Bushing, Outlook, Wear
+from holeqc.wear.words import to_change
 from holeqc.quantities import FloatArray
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w

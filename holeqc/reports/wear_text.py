@@ -6,11 +6,11 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
-from holeqc.fixture.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing
+from holeqc.wear.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing
 from holeqc.reports import wording as w
 
 if TYPE_CHECKING:
-    from holeqc.fixture.result import Wear
+    from holeqc.wear.result import Wear
 
 
 def wear_text(wear: Wear, width: int = 96) -> str:

@@ -28,11 +28,11 @@ from pathlib import Path
 
 import numpy as np
 
-from holeqc.fixture import events as ev
-from holeqc.fixture import result as res
-from holeqc.fixture.forecast import NOW
-from holeqc.fixture.history import History, history_of
-from holeqc.fixture.study import study
+from holeqc.wear import events as ev
+from holeqc.wear import result as res
+from holeqc.wear.forecast import NOW
+from holeqc.wear.history import History, history_of
+from holeqc.wear.study import study
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification

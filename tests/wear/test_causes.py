@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from wear_cases import NOMINAL, seated
 
-from holeqc.fixture import result as res
-from holeqc.fixture.events import DRILL, Event
-from holeqc.fixture.forecast import FAR, NOW, SHUT, Forecast
-from holeqc.fixture.history import SIZE_BY, History, history_of
-from holeqc.fixture.separate import separate
-from holeqc.fixture.shares import variance_shares
-from holeqc.fixture.study import study
+from holeqc.wear import result as res
+from holeqc.wear.events import DRILL, Event
+from holeqc.wear.forecast import FAR, NOW, SHUT, Forecast
+from holeqc.wear.history import SIZE_BY, History, history_of
+from holeqc.wear.separate import separate
+from holeqc.wear.shares import variance_shares
+from holeqc.wear.study import study
 from holeqc.readings.read import read_files
 from holeqc.reports.wear_text import wear_text
 from holeqc.specification.load import load_specification

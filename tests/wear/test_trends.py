@@ -9,13 +9,13 @@ from scipy.signal import lfilter
 from scipy.stats import binom, theilslopes
 from wear_cases import NOMINAL
 
-from holeqc.fixture import forecast as fc
-from holeqc.fixture import levels, paths
-from holeqc.fixture.changes import BEND, CURVE, JUMP, find_changes
-from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
-from holeqc.fixture.levels import Reground, level_of
-from holeqc.fixture.separate import separate
-from holeqc.fixture.trend import trend_of
+from holeqc.wear import forecast as fc
+from holeqc.wear import levels, paths
+from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes
+from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
+from holeqc.wear.levels import Reground, level_of
+from holeqc.wear.separate import separate
+from holeqc.wear.trend import trend_of
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
 from holeqc.statistics.regression import inverse_fieller, straight_line

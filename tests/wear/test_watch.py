@@ -21,11 +21,11 @@ from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
 from holeqc.answers.fixture import events_of, events_table
-from holeqc.fixture import events as ev
-from holeqc.fixture.history import History, history_of
-from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
-from holeqc.fixture.study import study
-from holeqc.fixture.words import due_bushings
+from holeqc.wear import events as ev
+from holeqc.wear.history import History, history_of
+from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
+from holeqc.wear.study import study
+from holeqc.wear.words import due_bushings
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.html import html_page
@@ -290,7 +290,7 @@ def test_what_to_do_is_written_for_people(wear: Wear, spec: Specification) -> No
 
 
 def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
-    from holeqc.fixture.words import amount
+    from holeqc.wear.words import amount
 
     assert amount(wear, "turn", 0.00118) == ("+1.18", "mrad")
     assert amount(wear, "scale", -0.000042) == ("-42", "parts per million")
