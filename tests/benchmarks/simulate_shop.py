@@ -38,7 +38,7 @@ from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.wear import events as ev
 from holeqc.wear import result as res
-from holeqc.wear.forecast import NOW
+from holeqc.wear.forecast import LEAST, NOW
 from holeqc.wear.history import History, history_of
 from holeqc.wear.rivals import DRIFT, PIECES, SPEEDS, STEADY, STEP, WORDS
 from holeqc.wear.study import study
@@ -398,7 +398,7 @@ def history(shop: Shop, seed: int) -> tuple[History, list[ev.Event]]:
     spec = load_specification(KIT)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "history.csv"
-        path.write_text(as_csv(np.random.default_rng([seed, 7]), shop), encoding="utf-8")
+        path.write_text(as_csv(np.random.default_rng([seed, sum(map(ord, shop.kind)), 7]), shop), encoding="utf-8")
         made = history_of(spec, read_files([path], spec))
     events, _ = ev.events_from(shop.events, made)
     return made, events
@@ -415,6 +415,9 @@ class Truth:
         self.sizes = (shop.common + np.median(shop.own, axis=1))[some, None]
         self.level = {h: np.hstack([shop.place[some, h], shop.own[some, h, None]]) for h in range(HOLES)}
         self.level |= {None: shop.shift[some]}
+        last = {h: max((int(e["cycle"]) for e in shop.events if e["bushing"] == f"B{h + 1}"), default=1)
+                for h in range(HOLES)}  # fmt: skip
+        self.since = {h: v[last.get(h, 1) - 1 :] for h, v in self.level.items()}  #: the last logged change
 
     @staticmethod
     def steps(level: np.ndarray) -> np.ndarray:
@@ -486,6 +489,11 @@ def _off(t: Truth, m: re.Match[str]) -> bool:
     return hole in t.shop.worn or np.hypot(*t.shop.place[0, hole]) < 0.3 * float(m["far"])
 
 
+def _too_few(t: Truth, m: re.Match[str]) -> bool:
+    return int(m["many"]) >= LEAST or any(len(t.since[h]) > int(m["many"]) + 2 and not t.steps(t.since[h]).size
+                                          for h in _named(m["who"]))  # fmt: skip
+
+
 def _due(t: Truth, m: re.Match[str]) -> bool:
     return any(truth(t.shop, o.limit, o.hole) < float(m["due"]) for o in t.wear.outlooks
                if o.hole == _who(m.string) and _limit(o.limit) in m.string and o.forecast.estimate)  # fmt: skip
@@ -535,13 +543,13 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
      lambda t, m: not any(t.drifts(t.level[h], float(m["first"])) for h in _named(m["who"]))),
     ("a bushing moved", r"^[^;]* moved against the others", lambda t, m: not {*_named(m[0])} & t.shop.worn),
     ("which shape fits best", r"^(?P<who>The seating|B\d): [^;]* explains it best",
-     lambda t, m: not t.shaped(t.level[_who(m["who"])], m.string)),
+     lambda t, m: not t.shaped(t.since[_who(m["who"])], m.string)),
     ("a bushing stands off", r"^[^.]* stands (?P<far>[\d.]+) inch from its place", _off),
     ("no wear is seen", r"^(?P<who>[B\d, ]+): no wear of their place",
      lambda t, m: bool({*_named(m["who"])} & t.shop.worn) or _contradicted(t, m)),
     ("cannot tell yet", r"^(?P<who>[B\d, ]+): cannot tell yet", _contradicted),
     ("no readings", r"^[B\d, ]+: no readings", lambda t, m: True),  # every hole of the shop is read
-    ("nothing can be forecast", r"^[B\d, ]+: nothing can be forecast", lambda t, m: True),
+    ("nothing can be forecast", r"^(?P<who>[B\d, ]+): nothing can be forecast from (?P<many>\d+) parts?", _too_few),
 )  # fmt: skip
 ALARMS = ("half", "change a", "one of", "something", "the seating", "scatter", "all sizes", "out of", "a bushing")
 
