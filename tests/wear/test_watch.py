@@ -224,13 +224,16 @@ def test_parts_that_are_not_in_the_files_are_counted(history: History) -> None:
 def test_before_part_is_a_count_of_holes_drilled(history: History, logged: list[ev.Event], wear: Wear) -> None:
     twice = counted(history, {239: 480.0})
     events = [replace(e, cycle=float(twice.cycle[int(e.cycle) - 1])) for e in logged]
-    one, other = wear.first_of(2), study(twice, events).first_of(2)
+    found = study(twice, events)
+    one, other = wear.first_of(2), found.first_of(2)
     assert one is not None
     assert other is not None
     assert one.forecast.act is not None
     assert other.limit == one.limit
     assert other.forecast.act == pytest.approx(2 * one.forecast.act, rel=0.01)
     assert other.forecast.estimate == pytest.approx(2 * (one.forecast.estimate or 0.0), rel=0.01)
+    # a record counts the parts that come into files: as many as before
+    assert due_bushings(found)[0][2] == pytest.approx(due_bushings(wear)[0][2], abs=3)
 
 
 def test_frames_and_plain_data(wear: Wear) -> None:
