@@ -8,7 +8,7 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
 - wrong: a sentence is false (`SENTENCES`: all that the tool can print, each with when it is);
 - alarm: one that tells of something that isn't there;
 - covered: share of the printed 95 % intervals that hold the true part number (n: how many were printed), where half of
-  the parts fail that limit, worked out from 200 parts (40 for the pattern) drilled on at each of many part numbers,
+  the parts fail that limit, worked out from 200 parts drilled on at each of many part numbers,
   and its standard error over histories, since the intervals of one history hang together;
 - late: share of the histories with a bound "before part N" in which one lies behind the true end.
 
@@ -46,7 +46,8 @@ from holeqc.wear.study import study
 KIT = Path(__file__).resolve().parents[2] / "tolerances" / "bl7.toml"
 NOMINAL = np.array([(x, y) for y in (1.25, 5.75) for x in (1.5, 4.5, 7.5, 10.5)])
 HOLES, WALLS, AHEAD = 8, 2, 12  #: drilled on for so many times the history
-TRIED, BLOCK = 200, 10  #: parts drilled at each part number that the truth is worked out at, so many of them at once
+TRIED, SCANNED = 200, 20  #: parts drilled at each part number that the truth is worked out at; patterns at first
+BLOCK = 10  #: part numbers at once
 SCATTER, READ_PLACE, SIZE_SCATTER, READ_SIZE = 0.0005, 0.0002, 0.00028, 0.00015
 ROOM = 0.0069  #: radius of hole to hole at a size of 0.4578 in
 
@@ -346,10 +347,9 @@ def as_csv(rng: np.random.Generator, shop: Shop) -> str:
 
 def truth(shop: Shop, limit: str, hole: int | None) -> float:
     """Return the part number from which half of the parts fail a limit; infinite where they never do."""
-    whole = limit in (res.PATTERN, res.PINS)
-    key = (limit, None if whole else hole)
+    key = (limit, None if limit in (res.PATTERN, res.PINS) else hole)
     if key not in shop.ends:
-        shop.ends[key] = _end(shop, *key, 40 if whole else TRIED)
+        shop.ends[key] = _end(shop, *key)
     return shop.ends[key]
 
 
@@ -361,21 +361,34 @@ def _looked_at(shop: Shop) -> np.ndarray:
     return np.unique(np.concatenate([np.arange(0, long, max(1, long // 100)), steps, steps + 1]))
 
 
-def _end(shop: Shop, limit: str, hole: int | None, parts: int) -> float:
+def _end(shop: Shop, limit: str, hole: int | None) -> float:
+    """Return the end; whole patterns are floated for few parts first, then for all near to where half of them fail."""
     at = _looked_at(shop)
-    last = (0, np.inf)
+    whole = limit in (res.PATTERN, res.PINS)
     for n in range(0, at.size, BLOCK):
-        some = at[n : n + BLOCK]
+        some = at[max(n - 1, 0) : n + BLOCK]
         if n not in shop.drilled:
             shop.drilled[n] = drill(np.random.default_rng([99, n]), shop, np.tile(some, TRIED))
-        place, dia = (v[: parts * some.size] for v in shop.drilled[n])
-        middle = np.median(_margin(limit, hole, place, dia).reshape(parts, -1), axis=0)
-        for k, room in zip(some.tolist(), middle.tolist(), strict=True):
-            if room <= 0:
-                before, was = last
-                return 1.0 + (k if not np.isfinite(was) else before + (k - before) * was / (was - room))
-            last = (k, room)
+        middle = _middle(limit, hole, shop.drilled[n], some.size, SCANNED if whole else TRIED)
+        if whole and (middle <= 0).any():
+            first = int(np.argmax(middle <= 0))
+            near = slice(max(first - 3, 0), first + 3)
+            some = some[near]
+            drilled = drill(np.random.default_rng([99, n, 1]), shop, np.tile(some, TRIED))
+            middle = _middle(limit, hole, drilled, some.size, TRIED)
+        if (middle <= 0).any():
+            k = int(np.argmax(middle <= 0))
+            share = middle[k - 1] / (middle[k - 1] - middle[k]) if k else 0.0
+            return float(1.0 + some[max(k - 1, 0)] + (some[k] - some[max(k - 1, 0)]) * share)
     return np.inf
+
+
+def _middle(
+    limit: str, hole: int | None, drilled: tuple[np.ndarray, np.ndarray], numbers: int, parts: int
+) -> np.ndarray:
+    """Return the middle room (numbers,) of so many of the parts drilled at each part number."""
+    place, dia = (v[: parts * numbers] for v in drilled)
+    return np.asarray(np.median(_margin(limit, hole, place, dia).reshape(parts, numbers), axis=0))
 
 
 def _margin(limit: str, hole: int | None, place: np.ndarray, dia: np.ndarray) -> np.ndarray:
