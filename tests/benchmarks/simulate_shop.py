@@ -502,6 +502,11 @@ def _off(t: Truth, m: re.Match[str]) -> bool:
     return hole in t.shop.worn or np.hypot(*t.shop.place[0, hole]) < 0.3 * float(m["far"])
 
 
+def _steady_pace(t: Truth, m: re.Match[str]) -> bool:
+    level = t.level[_who(m[0])]
+    return not t.bends(level) and not (m["jumps"] and t.steps(level).size)
+
+
 def _too_few(t: Truth, m: re.Match[str]) -> bool:
     return int(m["many"]) >= LEAST or any(len(t.since[h]) > int(m["many"]) + 2 and not t.steps(t.since[h]).size
                                           for h in _named(m["who"]))  # fmt: skip
@@ -550,8 +555,8 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
      lambda t, m: not t.step_within(t.level[_who(m[0])], m[0], 1)),
     ("the seating jumps", _SEAT_JUMPS, lambda t, m: not t.step_within(t.level[None], m[0], 10)),
     ("where the seating jumps", _SEAT_JUMPS, lambda t, m: not t.step_within(t.level[None], m[0], 1)),
-    ("changes its pace", r"^[^;]*? changes its pace", lambda t, m: not t.bends(t.level[_who(m[0])])),
-    ("wears at a changing rate", r"^[^;]*? wears at a changing rate", lambda t, m: not t.bends(t.level[_who(m[0])])),
+    ("changes its pace", r"^[^;]*? changes its pace(?P<jumps> or jumps)?", _steady_pace),
+    ("wears at a changing rate", r"^[^;]*? wears at a changing rate(?P<jumps>, or jumps)?", _steady_pace),
     ("a bushing drifts", r"^(?P<who>[^;]*?\bB\d\b.*?) drifts per 100 parts since part (?P<first>\d+)",
      lambda t, m: not any(t.drifts(t.level[h], float(m["first"])) for h in _named(m["who"]))),
     ("a bushing moved", r"^[^;]* moved against the others", lambda t, m: not {*_named(m[0])} & t.shop.worn),
