@@ -13,8 +13,7 @@ from holeqc.commands.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP, is_
 
 if TYPE_CHECKING:
     from holeqc.commands.series import Answer, Run
-    from holeqc.inspection.series import Series
-    from holeqc.inspection.series_rejects import RejectCounts
+    from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
     from holeqc.statistics.chart_parts import Chart, ChartOptions
@@ -36,9 +35,14 @@ TESTS_HELP = (
 def chart(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
-                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
-                       "as holeqc check takes them."),
+        typer.Argument(
+            metavar="DATA | KIT.toml FILES...",
+            show_default=False,
+            readable=False,
+            help="A table "
+            "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+            "as holeqc check takes them.",
+        ),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
@@ -48,9 +52,7 @@ def chart(
     kind: Annotated[str, typer.Option(help=KIND_HELP)] = "",
     tests: Annotated[str, typer.Option(help=TESTS_HELP)] = "",
     baseline: Annotated[int | None, typer.Option(help="The first so many points set the limits for all.")] = None,
-    limits: Annotated[
-        Path | None, typer.Option(help="Hold the limits of an earlier chart: its --json output.")
-    ] = None,
+    limits: Annotated[Path | None, typer.Option(help="Hold the limits of an earlier chart: its --json output.")] = None,
     centre: Annotated[float | None, typer.Option(help="Centre line or target, instead of the mean.")] = None,
     sigma: Annotated[float | None, typer.Option(help="Sigma of one reading, instead of an estimate.")] = None,
     weight: Annotated[float, typer.Option(help="ewma: share of the newest point.")] = 0.2,
@@ -129,8 +131,9 @@ def chart(
         printing.write(chart_text(result, title, unit))
 
 
-def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None,
-         shown: tuple[bool, Path | None]) -> None:
+def _kit(
+    run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None, shown: tuple[bool, Path | None]
+) -> None:
     """Draw up the chart of every group of a kit's readings."""
     from dataclasses import replace
 
@@ -162,7 +165,7 @@ def _kit(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path |
 
     if run.of == REJECTS:
         from holeqc.inspection.judge import inspect
-        from holeqc.inspection.series_rejects import count_rejects
+        from holeqc.inspection.series import count_rejects
 
         found = answers(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count)
     else:
@@ -185,8 +188,9 @@ def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str
     return Answer(group, text, data | made.as_dict(), chart_row(group, made), draw)
 
 
-def _draw_up(table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str],
-             options: ChartOptions) -> tuple[Chart, tuple[Problem, ...]]:
+def _draw_up(
+    table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str], options: ChartOptions
+) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
     from holeqc.commands.series import one_column, read_numbers, row_subgroups
     from holeqc.problems import DataError

@@ -22,6 +22,7 @@ OTHER_SHEETS = (".xls", ".xlsb", ".ods", ".numbers")
 REPORTS = frozenset({"evaluated.xlsx", "tags.csv", "characteristics.xlsx"})
 FEW = 5  #: so many names in a note
 
+
 def load_kit(path: Path) -> Specification:
     """Return a kit for a command that judges by it; what must be looked at goes to standard error, a line a cause."""
     from holeqc.specification.load import load_specification
@@ -35,7 +36,6 @@ def tell_of_kit(specification: Specification) -> None:
     """Print on standard error what must be looked at in a kit before it is judged by."""
     for sentence in dict.fromkeys(problem.sentence() for problem in specification.warnings):
         printing.warn(f"warning: {sentence}")
-
 
 
 def kit_and_files(
@@ -95,7 +95,7 @@ def sheets_named(files: Sequence[Path], leave: Sequence[Path] = ()) -> tuple[lis
 
 def _is_lock(name: str) -> bool:
     """Whether a spreadsheet program made the file to say that a workbook is open."""
-    from holeqc.readings.options import LOCKS
+    from holeqc.readings.containers import LOCKS
 
     return name.startswith(LOCKS)
 

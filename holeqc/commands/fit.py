@@ -12,7 +12,7 @@ from holeqc import printing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.fits.zones import FitLimits
+    from holeqc.fits.classes import FitLimits
     from holeqc.quantities import Unit
 
 Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
@@ -20,16 +20,15 @@ Plot = Annotated[
     Path | None, typer.Option("--plot", help="Draw the zones to scale into FILE (.svg, .png or .pdf).", metavar="FILE")
 ]
 UnitOption = Annotated[str, typer.Option("--unit", help="in or mm: unit of numbers that don't name theirs.")]
-SizeWords = Annotated[
-    list[str], typer.Argument(metavar="SIZE", help="7/16, 1 1/2, 0.4375 or 11.5 mm; the other unit is converted.")
-]
+SIZE_HELP = "7/16, 1 1/2, 0.4375 or 11.5 mm; the other unit is converted."
+SizeWords = Annotated[list[str], typer.Argument(metavar="SIZE", help=SIZE_HELP)]
 Low = Annotated[str, typer.Argument(metavar="LO", help="Low limit: 0.455, 29/64 or 11.5mm.")]
 High = Annotated[str, typer.Argument(metavar="HI", help="High limit.")]
 
 
 def class_(
     name: Annotated[str, typer.Argument(metavar="CLASS", help="RC1 to RC9, LC1 to LC11, LT1 to LT6, LN1-3, FN1-5.")],
-    size: SizeWords,
+    size: Annotated[list[str] | None, typer.Argument(metavar="SIZE", show_default=False, help=SIZE_HELP)] = None,
     plot: Plot = None,
     json_: Json = False,
 ) -> None:
@@ -40,22 +39,24 @@ def class_(
     Example: holeqc fit class RC7 7/16
     """
     from holeqc.commands.fit_input import ask_about_unit
-    from holeqc.fits import b41
-    from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
+    from holeqc.fits import classes
+    from holeqc.fits.classes import is_inch_class, parse_inch_class, parse_size
     from holeqc.problems import TableError
     from holeqc.quantities import parse_length
 
-    typed = " ".join(size)
+    typed = " ".join(size or ())
     if not is_inch_class(name) and _is_iso_class(name):
-        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed}")
+        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed or 'SIZE'}")
+    if not typed:
+        raise typer.BadParameter(f"a class needs a nominal size: holeqc fit class {name} SIZE")
     if parse_length(typed)[1] is None:
         ask_about_unit([typed], "in")
-    limits = b41.limits(name, parse_size(typed, "in"))
-    _answer_class(limits, b41.meaning(parse_inch_class(name)), plot, json_)
+    limits = classes.limits(name, parse_size(typed, "in"))
+    _answer_class(limits, classes.meaning(parse_inch_class(name)), plot, json_)
 
 
 def _is_iso_class(text: str) -> bool:
-    from holeqc.fits.parse import parse_iso_class
+    from holeqc.fits.classes import parse_iso_class
     from holeqc.problems import TableError
 
     try:
@@ -77,19 +78,19 @@ def metric(
     Example: holeqc fit metric H7/g6 12
     """
     from holeqc.commands.fit_input import ask_about_unit, warn
-    from holeqc.fits import iso286
-    from holeqc.fits.parse import parse_size
+    from holeqc.fits import classes
+    from holeqc.fits.classes import parse_size
     from holeqc.quantities import parse_length
 
     typed = " ".join(size)
-    limits = iso286.limits(name, parse_size(typed, "mm"))
+    limits = classes.iso286_limits(name, parse_size(typed, "mm"))
     if limits.hole is not None and limits.shaft is not None and name.strip()[0].islower():
         warn(f"{name} is taken as {limits.name}: capitals are holes, small letters shafts, whichever stands first")
     if parse_length(typed)[1] is None:
         ask_about_unit([typed], "mm")
         if "/" in typed:
             warn(f"{typed} is taken as mm; for inch write {typed}in")
-    _answer_class(limits, iso286.PREFERRED.get(limits.name, ""), plot, json_)
+    _answer_class(limits, classes.PREFERRED.get(limits.name, ""), plot, json_)
 
 
 def pair(
@@ -120,8 +121,8 @@ def pair(
     """
     from holeqc.commands.fit_input import lengths, split_sizes, warn
     from holeqc.commands.fit_pair import conditions, pair_extras
+    from holeqc.fits.classes import match_pair
     from holeqc.fits.clearance import band
-    from holeqc.fits.match import match_pair
     from holeqc.reports.fit_data import pair_data
     from holeqc.reports.fit_text import pair_text
 
@@ -146,8 +147,9 @@ def drill(
     unit: UnitOption = "",
     history: Annotated[
         list[str] | None,
-        typer.Option("--history", help="Holes, 3 or more, that a drill cut here: '29/64: 0.4561 0.4567 0.4559'. May be "
-                     "repeated."),
+        typer.Option(
+            "--history", help="Holes, 3 or more, that a drill cut here: '29/64: 0.4561 0.4567 0.4559'. May be repeated."
+        ),
     ] = None,
     series: Annotated[
         list[str] | None, typer.Option("--series", help="number, letter, fraction or metric; may be repeated.")
@@ -163,8 +165,7 @@ def drill(
     Caution: eye protection, clamped work, mind the chips. Try the drill in scrap of the same stuff first.
     """
     from holeqc.commands.fit_input import LARGEST_DRILL_IN, drill_history, lengths
-    from holeqc.fits.drill_choice import choose_drill, drilling_sequence
-    from holeqc.fits.drills import SERIES
+    from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
     from holeqc.reports.fit_data import drill_data
     from holeqc.reports.fit_text import drill_text
 
@@ -214,8 +215,12 @@ def plug(
     numbers, said = lengths([low, high, *(word for word in words if word)], unit, 2)
     given = iter(numbers[2:])
     wear, blur, enter, *others = (next(given) if word else None for word in words)
-    for name, word, value in zip(("--wear-limit", "--go-size", "--no-go-size", "--mean"), (words[0], *words[3:6]),
-                                 (wear, *others[:3]), strict=True):
+    for name, word, value in zip(
+        ("--wear-limit", "--go-size", "--no-go-size", "--mean"),
+        (words[0], *words[3:6]),
+        (wear, *others[:3]),
+        strict=True,
+    ):
         if value is not None:
             refuse_below_zero(f"{name} {word}", value)
     found = plugs(numbers[0], numbers[1], said, wear)
@@ -269,7 +274,7 @@ def pattern(
 
 
 def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: bool) -> None:
-    from holeqc.fits.zones import refuse_no_part
+    from holeqc.fits.classes import refuse_no_part
     from holeqc.reports.fit_data import class_data
     from holeqc.reports.fit_text import class_text
 
@@ -296,7 +301,7 @@ def _draw(figure: Figure, path: Path) -> None:
 
 def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
     """Bore limits of the standard bushing for a drill, None outside its table."""
-    from holeqc.fits.bushings import bore_limits
+    from holeqc.fits.drills import bore_limits
     from holeqc.problems import TableError
 
     try:

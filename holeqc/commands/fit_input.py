@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from holeqc import printing
-from holeqc.fits.parse import parse_size
+from holeqc.fits.classes import parse_size
 from holeqc.problems import DataError
 from holeqc.quantities import MM_PER_INCH, parse_length, parse_unit, unit_name
 
 if TYPE_CHECKING:
-    from holeqc.fits.oversize import History
+    from holeqc.fits.drills import History
     from holeqc.quantities import Unit
 
 LARGE_IN = 3.0  #: bare sizes above are asked about: most likely mm (our choice)
@@ -85,7 +85,7 @@ def drill_history(text: str, unit: Unit) -> History:
     Raises:
         DataError: no colon or no hole, no such drill, mixed units, or a hole that doesn't belong; the entry is named.
     """
-    from holeqc.fits.oversize import history
+    from holeqc.fits.drills import history
 
     name, colon, sizes = text.partition(":")
     words = split_sizes(sizes)

@@ -67,7 +67,7 @@ def pair_extras(
     Raises:
         DataError: a measured hole that is nowhere near its band.
     """
-    from holeqc.fits.clearance_statistics import Measured, Normal, Uniform, clearance_distribution
+    from holeqc.fits.clearance import Measured, Normal, Uniform, clearance_distribution
     from holeqc.reports.fit_text import condition_sentence, share_text
 
     hole, pin = bands

@@ -10,7 +10,7 @@ from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, format_length, unit_name
 
 if TYPE_CHECKING:
-    from holeqc.fits.assembly import AssemblyProbability
+    from holeqc.fits.clearance import AssemblyProbability
     from holeqc.quantities import FloatArray, Unit
     from holeqc.specification.model import Hole, Specification
 
@@ -98,7 +98,7 @@ def pattern_report(
 
 def pattern_text(report: PatternReport) -> str:
     """Return the report as text for a screen of 80 columns."""
-    from holeqc.fits.fasteners import PROJECTED_NOTE
+    from holeqc.fits.clearance import PROJECTED_NOTE
     from holeqc.reports.fit_text import aligned, paragraphs
 
     unit = report.unit
@@ -137,7 +137,7 @@ def _groups(pinned: list[Hole], specification: Specification) -> tuple[PinnedHol
 
 def _group(holes: list[Hole], specification: Specification) -> PinnedHole:
     from holeqc.fits import describe_fit
-    from holeqc.fits.fasteners import hole_virtual_condition, pin_virtual_condition, side_play, tilt_angle
+    from holeqc.fits.clearance import hole_virtual_condition, pin_virtual_condition, side_play, tilt_angle
 
     first = holes[0]
     size, pin = first.size, first.pin
@@ -174,7 +174,7 @@ def _group(holes: list[Hole], specification: Specification) -> PinnedHole:
 
 
 def _bushing_share(specification: Specification, tolerance: float) -> float:
-    from holeqc.fits.bushings import bore_limits, position_share
+    from holeqc.fits.drills import bore_limits, position_share
     from holeqc.problems import TableError
 
     drill = specification.tools.drill
@@ -188,7 +188,7 @@ def _bushing_share(specification: Specification, tolerance: float) -> float:
 
 
 def _assembly(pinned: list[Hole], pairs: int, seed: int, normal: bool, confidence: float) -> AssemblyProbability:
-    from holeqc.fits.assembly import pattern_tolerances, probability_of_assembly
+    from holeqc.fits.clearance import pattern_tolerances, probability_of_assembly
 
     pins = [hole.pin for hole in pinned if hole.pin is not None]
     tolerances = pattern_tolerances(

@@ -28,8 +28,10 @@ def for_kit(request: Request, spec: Specification, gauge: str) -> Request:
         asked = f"there is no gauge {gauge!r} in kit {spec.id}" if gauge else "say with --gauge which gauge it is"
         raise DataError(f"{asked}; gauges are {known}. Nothing was written")
     if request.unit and parse_unit(request.unit) != spec.unit:
-        raise DataError(f"the study is in {request.unit} and kit {spec.id} in {spec.unit}: convert the readings first. "
-                        "Nothing was written")
+        raise DataError(
+            f"the study is in {request.unit} and kit {spec.id} in {spec.unit}: convert the readings first. "
+            "Nothing was written"
+        )
     budget = list(request.budget or ("study",))
     names = {item.partition("=")[0].strip().lower() for item in budget}
     if "gauge" in names:
@@ -46,17 +48,20 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
     ``sure``: the unit was stated. Raises ``DataError`` where the study has no budget, or its readings are nowhere near
     the kit's holes and no unit was stated.
     """
-    from holeqc.specification.edit import write_gauge_uncertainty
+    from holeqc.specification.load import write_gauge_uncertainty
     from holeqc.statistics.gauge_uncertainty import round_up
 
     entry = spec.gauge(gauge)
     budget: Any = result.data.get("budget")
     if budget is None or entry is None:
-        raise DataError("this kind of study gives no U for a kit file: it needs numbers and repeated readings. Nothing "
-                        "was written")
+        raise DataError(
+            "this kind of study gives no U for a kit file: it needs numbers and repeated readings. Nothing was written"
+        )
     if result.worthless:
-        raise DataError(f"not written because this U would be worthless: {'; '.join(result.worthless)}. Leave out "
-                        "--write to look at the study")
+        raise DataError(
+            f"not written because this U would be worthless: {'; '.join(result.worthless)}. Leave out "
+            "--write to look at the study"
+        )
     if not sure:
         _check_unit(result, spec, entry)
     lines = [line for line in result.data["kit_lines"] if line.startswith("#")]
@@ -65,8 +70,10 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
         "file": done.path, "gauge": done.gauge, "old": done.old, "new": done.new, "backup": done.backup,
     }  # fmt: skip
     old = "not stated" if done.old is None else f"{done.old:g}"
-    said = [f"{done.path}: U of {done.gauge} was {old}, is now {done.new:g} {spec.unit} (k = 2)",
-            f"The old file is kept as {done.backup}"]
+    said = [
+        f"{done.path}: U of {done.gauge} was {old}, is now {done.new:g} {spec.unit} (k = 2)",
+        f"The old file is kept as {done.backup}",
+    ]
     if not any(line["name"] == "master" for line in budget["lines"]):
         said.append("The budget has no line of the master that the gauge is set with: add it with --budget master=U")
     if done.old is not None and done.new < done.old:
@@ -80,8 +87,10 @@ def _check_unit(result: Result, spec: Specification, gauge: Gauge) -> None:
         return
     low, high = min(h.size.lower for h in spec.holes), max(h.size.upper for h in spec.holes)
     if not low / FAR <= abs(mean) <= high * FAR:
-        raise DataError(f"the study's mean is {mean:g}, the kit's holes are {low:g} to {high:g} {spec.unit}: say the "
-                        "readings' unit with --unit. Nothing was written")
+        raise DataError(
+            f"the study's mean is {mean:g}, the kit's holes are {low:g} to {high:g} {spec.unit}: say the "
+            "readings' unit with --unit. Nothing was written"
+        )
 
 
 def tell(sentences: list[str], as_json: bool) -> None:

@@ -15,8 +15,12 @@ def new(
     file: Annotated[Path, typer.Argument(metavar="[FILE]", help="Kit file to write.")] = Path("kit.toml"),
     table: Annotated[
         Path | None,
-        typer.Option("--from", metavar="TABLE", show_default=False,
-                     help="Hole table (.csv, .xlsx) as the drawing carries it: hole, x, y, size with its tolerance."),
+        typer.Option(
+            "--from",
+            metavar="TABLE",
+            show_default=False,
+            help="Hole table (.csv, .xlsx) as the drawing carries it: hole, x, y, size with its tolerance.",
+        ),
     ] = None,
     unit: Annotated[str, typer.Option(help="With --from: in or mm, where the table doesn't say it.")] = "",
     sheet: Annotated[str, typer.Option(help="With --from: sheet of the workbook, where several hold a table.")] = "",
@@ -31,7 +35,7 @@ def new(
     Example: holeqc kit new tolerances/my-kit.toml --from holes.csv --unit in
     """
     from holeqc.problems import HoleQCError
-    from holeqc.specification.starter import starter
+    from holeqc.specification.doubts import starter
 
     if file.suffix.lower() != ".toml":
         raise HoleQCError(f"{file}: a kit file's name ends in .toml")
@@ -100,11 +104,11 @@ def show(
 
         write_kit_plot(specification, plot)
     if json_:
-        from holeqc.specification.data import as_data
+        from holeqc.specification.words import as_data
 
         printing.write_json(as_data(specification))
     else:
-        from holeqc.specification.describe import describe
+        from holeqc.specification.words import describe
 
         printing.write(describe(specification))
     if plot is not None:
@@ -163,8 +167,8 @@ def keys(
     Example: holeqc kit keys position
     """
     from holeqc.problems import HoleQCError
+    from holeqc.specification.doubts import keys_text
     from holeqc.specification.keys import tables
-    from holeqc.specification.starter import keys_text
 
     text = keys_text(word)
     if not text:

@@ -12,8 +12,7 @@ from holeqc import printing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.inspection.series import Series
-    from holeqc.inspection.series_rejects import RejectCounts
+    from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 
 REJECTS = "rejects"
 FEW_COLUMNS = 3  #: so many are named one by one
+FEW_FOUND = 6  #: different cells quoted in the line of one cause
 SLIP = "likely-slip"  #: code of a reading that is far from all others
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
 OF_DIAMETERS = ("diameter",)
@@ -84,8 +84,10 @@ def refuse_in_kit(**options: object) -> None:
 
     given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, [])]
     if given:
-        raise DataError(f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
-                        "table with --column")
+        raise DataError(
+            f"{', '.join(given)}: not beside a kit file, which says it itself; leave it out, or give a "
+            "table with --column"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,9 +227,31 @@ def row_subgroups(table: Table, columns: Sequence[str], subgroup: str) -> Any:
 
 
 def tell(problems: Iterable[Problem]) -> None:
-    """Print problems on standard error, each once."""
-    for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        printing.warn(sentence)
+    """Print problems on standard error, each once; names that the kit doesn't know are one line a file and kind.
+
+    A doubtful reading keeps a line of its own with its cell.
+    """
+    causes: dict[tuple[str, ...], list[Problem]] = {}
+    for p in dict.fromkeys(problems):
+        own = "" if p.code.startswith("unknown-") else p.sentence()
+        causes.setdefault((p.severity, p.code, p.file, p.allowed, p.action, own), []).append(p)
+    for together in causes.values():
+        printing.warn(f"{together[0].severity}: {_cause(together).sentence()}")
+
+
+def _cause(together: Sequence[Problem]) -> Problem:
+    """Return problems of one cause as one: its cells from the first to the last, and what was found in them."""
+    from dataclasses import replace
+
+    first, last = together[0], together[-1]
+    if len(together) == 1 or not all(p.cell for p in together):
+        return first
+    further = [int(p.counted.split()[0]) for p in together if p.counted]
+    count = len(together) - len(further) + sum(further)
+    end = last.counted.split()[-1] if last.counted else last.cell
+    found = list(dict.fromkeys(p.found for p in together if p.found))
+    shown = ", ".join(found[:FEW_FOUND]) + (" and more" if len(found) > FEW_FOUND else "")
+    return replace(first, cell=f"{first.cell} to {end} ({count} cells)", found=shown if found else "")
 
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:

@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from holeqc.inspection.series import Series
-    from holeqc.inspection.series_rejects import RejectCounts
+    from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.statistics.capability import Capability, Choices
     from holeqc.statistics.chart_parts import Chart, ChartOptions
@@ -35,8 +34,9 @@ def capability_of(
             raise DataError("position has no subgroups, target or sigma within here: leave those options out")
         assert series.second is not None
         assert series.tolerance is not None
-        return position_capability(series.values, series.second, series.tolerance, bonus=series.bonus,
-                                   confidence=choices.confidence)
+        return position_capability(
+            series.values, series.second, series.tolerance, bonus=series.bonus, confidence=choices.confidence
+        )
     limits = Limits(series.lower, series.upper, target)
     how = replace(choices, from_zero=series.from_zero, resolution=choices.resolution or series.resolution)
     if not subgroup:
@@ -45,9 +45,13 @@ def capability_of(
     result = _of_kit(capability(series.values, limits, subgroups=series.subgroups(subgroup), choices=how))
     if len(series) == series.pieces:
         return result
-    alike = Problem(WARNING, "alike-readings", "readings of one hole resemble each other: with these subgroups sigma "
-                    "within is not that of the process from part to part, and stability is judged too strictly",
-                    action="Leave out --subgroup for figures that take care of it.")
+    alike = Problem(
+        WARNING,
+        "alike-readings",
+        "readings of one hole resemble each other: with these subgroups sigma "
+        "within is not that of the process from part to part, and stability is judged too strictly",
+        action="Leave out --subgroup for figures that take care of it.",
+    )
     return with_remarks(result, (alike,))
 
 
@@ -63,8 +67,10 @@ def gauge_words(series: Series, sd: float | None) -> tuple[Problem, ...]:
     if not series.uncertainty or not sd or series.of not in ("size", "position"):
         return ()
     share = 100 * (series.uncertainty / 2) ** 2 / sd**2
-    words = (f"gauge {', '.join(series.gauges)}: U = {series.uncertainty:g} at k = 2; up to {min(share, 100):.0f} % of "
-             "the variance seen may be the gauge's own")
+    words = (
+        f"gauge {', '.join(series.gauges)}: U = {series.uncertainty:g} at k = 2; up to {min(share, 100):.0f} % of "
+        "the variance seen may be the gauge's own"
+    )
     return (Problem(WARNING if share > 30 else NOTE, "gauge-share", words),)
 
 
@@ -87,8 +93,9 @@ def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) ->
             return position_chart(series.values, series.second, subgroups=series.subgroups(subgroup), options=options)
         return position_chart(points.values, points.second, options=options, labels=points.labels)
     if kind in (parts.POSITION, parts.P_CHART, parts.C_CHART):
-        raise DataError(f"{series.of} has no chart '{kind}'; position has one with --of position, counts with --of "
-                        "rejects")
+        raise DataError(
+            f"{series.of} has no chart '{kind}'; position has one with --of position, counts with --of rejects"
+        )
     if kind in (parts.AVERAGE_RANGE, parts.AVERAGE_SD) and not subgroup:
         subgroup = "part"
     if subgroup:
@@ -97,8 +104,12 @@ def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) ->
         made = chart(points.values, kind, options=options, labels=points.labels)
     if not subgroup and made.kind == parts.INDIVIDUALS and len(series) > series.pieces:
         # limits of the means rest on moving ranges; the range inside each hole is charted beside them
-        inside = average_chart(series.values, subgroups=series.label, by=RANGE,
-                               options=replace(options, frozen=None, centre=None, sigma=None)).spread
+        inside = average_chart(
+            series.values,
+            subgroups=series.label,
+            by=RANGE,
+            options=replace(options, frozen=None, centre=None, sigma=None),
+        ).spread
         said = tuple(r for r in made.remarks if r.code != "false-alarms")
         if inside is not None:
             scatter = alarms_of_scatter(inside.kind, int(usual_readings(series)))
@@ -126,8 +137,14 @@ def chart_words(series: Series, made: Chart, subgroup: str) -> tuple[Problem, ..
         words = "each point is one hole of one part"
     said = [Problem(NOTE, "charted", f"{series.what}; {words}")]
     if series.from_zero:
-        said.append(Problem(NOTE, "bounded-at-zero", "it can't be negative and is not normal: the tests below take it "
-                            "as normal, so that more signals than stated are false"))
+        said.append(
+            Problem(
+                NOTE,
+                "bounded-at-zero",
+                "it can't be negative and is not normal: the tests below take it "
+                "as normal, so that more signals than stated are false",
+            )
+        )
     return tuple(said)
 
 

@@ -72,8 +72,8 @@ def sheet(
     """
     from holeqc.commands.finding import load_kit
     from holeqc.problems import HoleQCError
+    from holeqc.readings.containers import SizeLimits
     from holeqc.readings.identities import written_out
-    from holeqc.readings.options import SizeLimits
     from holeqc.readings.sheet import write_sheet
     from holeqc.specification.words import limits_line
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holeqc.problems import DataError
-from holeqc.readings.study_sheet import StudyPlan, write_study_sheet
+from holeqc.readings.sheet import StudyPlan, write_study_sheet
 from holeqc.readings.table import ENTERS, STOPS
 
 if TYPE_CHECKING:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from holeqc.fits.class_limits import ClassLimits, limits_for_class
-from holeqc.fits.describe import describe_fit
+from holeqc.fits.classes import ClassLimits, describe_fit, limits_for_class
 
 __all__ = ["ClassLimits", "describe_fit", "limits_for_class"]

@@ -2,30 +2,239 @@
 hold.
 
 Everything that judges works on these arrays. A reading belongs to a cell, numbered (part * holes + hole) * walls +
-wall.
-"""
+wall."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from holeqc.inspection.causes import CAUSES, NO_TEMPERATURE, NONE, TEMPERATURE_LEFT_OUT
-from holeqc.inspection.gauges import apply_gauges
-from holeqc.inspection.grouping import CodeArray, IntArray
-from holeqc.inspection.temperature import at_reference, left_out
-from holeqc.quantities import BoolArray, FloatArray
-from holeqc.readings.table import CHARACTERISTICS, LENGTHS
+from holeqc.inspection.results import (
+    ACCEPT,
+    CAUSES,
+    CHARACTERISTIC_COLUMNS,
+    CONTRADICTION,
+    DAY_TO_COME,
+    GAUGE_EXPIRED,
+    NO_GAUGE,
+    NO_TEMPERATURE,
+    NONE,
+    TEMPERATURE_LEFT_OUT,
+    UNKNOWN_GAUGE,
+    CodeArray,
+    IntArray,
+    Outcome,
+    VerdictArray,
+    largest,
+    largest_or_unknown,
+    smallest,
+)
+from holeqc.inspection.results import CHARACTERISTICS as JUDGED
+from holeqc.problems import WARNING, Problem
+from holeqc.quantities import (
+    GRAIN,
+    REFERENCE_TEMPERATURE_C,
+    BoolArray,
+    FloatArray,
+    below,
+    format_length,
+    size_at_reference,
+)
+from holeqc.readings.table import CHARACTERISTICS, ENTERS, LENGTHS
+from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from holeqc.problems import Problem
-    from holeqc.specification.model import Specification
+    from holeqc.readings.table import Readings
+
+
+# Days of readings that still were to come when the sheet was read: nothing follows from them about a gauge.
+
+
+TO_COME = "future-date"  #: the reader's word for such a day
+_EXPIRED = "gauge-expired"
+
+
+def days_to_come(problems: Iterable[Problem]) -> frozenset[dt.date]:
+    """Return the days that the reader found still to come."""
+    return frozenset(day for p in problems if p.code == TO_COME and (day := _day_in(p)) is not None)
+
+
+def without_overtaken(readings: Readings) -> tuple[Readings, frozenset[dt.date]]:
+    """Return readings without what was said of a gauge's calibration on a day still to come, and these days.
+
+    That the day is still to come is said already, and the gauge is judged once the day is right.
+    """
+    days = days_to_come(readings.problems)
+    left = tuple(p for p in readings.problems if p.code != _EXPIRED or _day_in(p) not in days)
+    return (readings if len(left) == len(readings.problems) else replace(readings, problems=left)), days
+
+
+def _day_in(problem: Problem) -> dt.date | None:
+    """Return the day that a problem found, which is the last word of it."""
+    try:
+        return dt.date.fromisoformat(problem.found.rpartition(" ")[2])
+    except ValueError:
+        return None
+
+
+# Which gauge made a reading, its uncertainty, and whether its calibration held that day.
+
+
+#: characteristics that can't be read without a gauge that has an uncertainty
+NEEDED = ("diameter", "x", "y", "edge_distance")
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """What the gauge of each reading brings, (n,): U at k = 2, expansion [1/°C], a cause to hold (0 for none)."""
+
+    uncertainty: FloatArray
+    expansion_per_c: FloatArray
+    cause: CodeArray
+
+
+def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int, int]:
+    """Return the index of the gauge of a reading in ``spec.gauges`` (-1 for none) and a cause to hold (0 for none).
+
+    The gauge named beside the reading, if it measures such a thing (a row's gauge cell speaks for the diameters when
+    the row holds x and y too); else the plan's default; else the only gauge of the kit that measures it.
+    """
+    by_id = {gauge.id: number for number, gauge in enumerate(spec.gauges)}
+    if named and spec.gauges and named not in by_id:
+        return -1, UNKNOWN_GAUGE
+    fitting = [number for number, gauge in enumerate(spec.gauges) if characteristic in gauge.measures]
+    default = {"diameter": spec.plan.diameter_gauge}.get(characteristic, spec.plan.position_gauge)
+    for gauge_id in (named, default):
+        if gauge_id and by_id.get(gauge_id, -1) in fitting:
+            return by_id[gauge_id], NONE
+    if len(fitting) == 1:
+        return fitting[0], NONE
+    return -1, NO_GAUGE if spec.gauges and characteristic in NEEDED else NONE
+
+
+def apply_gauges(
+    spec: Specification, gauge: IntArray, names: list[str], characteristic: IntArray, date: NDArray[np.datetime64],
+    to_come: Collection[dt.date] = (),
+) -> Applied:  # fmt: skip
+    """Return what the gauge of each reading brings, all (n,).
+
+    ``gauge`` numbers ``names`` (-1: none named), ``characteristic`` numbers those of the readings table, ``date`` is
+    the day of each reading (NaT: not stated, so the due date can't be checked), ``to_come`` the days that still were to
+    come when the sheet was read: nothing follows from such a day, also not that the gauge was past its calibration.
+    """
+    names = [*names, ""]
+    found = np.empty((len(names), len(CHARACTERISTICS)), dtype=np.int64)
+    hold = np.empty_like(found, dtype=np.int16)
+    for row, name in enumerate(names):
+        for column, word in enumerate(CHARACTERISTICS):
+            found[row, column], hold[row, column] = gauge_of(spec, name, word)
+    index, cause = found[gauge, characteristic], hold[gauge, characteristic]
+    if not spec.gauges:
+        nothing = np.full(index.shape, np.nan)
+        return Applied(nothing, np.zeros(index.shape), cause)
+    known = [np.nan if g.uncertainty is None else g.uncertainty for g in spec.gauges]
+    uncertainty = np.array([*known, np.nan])[index]
+    expansion = np.array([*(g.expansion_per_c for g in spec.gauges), 0.0])[index]
+    due = np.array([*(g.calibration_due or "NaT" for g in spec.gauges), "NaT"], dtype="datetime64[D]")
+    expired = date.astype("datetime64[D]") > due[index]
+    ahead = np.isin(date.astype("datetime64[D]"), np.array(sorted(to_come), dtype="datetime64[D]"))
+    cause[expired] = np.where(ahead[expired], DAY_TO_COME, GAUGE_EXPIRED)
+    return Applied(uncertainty, expansion, cause)
+
+
+# Readings brought to 20 °C with an uncertainty of their own, and what holds where that was left out and matters.
+#
+# ISO 1 and ASME B89.6.2: a length is what it is at 20 °C. MIL-HDBK-52: a measurement should be 4 to 10 times better
+# than
+# the tolerance. So an effect of more than a tenth of the tolerance is a warning, and one of more than a quarter
+# holds; so
+# does one of more than a tenth that takes the reading across a limit.
+
+
+SIGNIFICANT = 0.10  #: share of a tolerance beyond which an uncorrected temperature is worth a warning (10 : 1)
+TOO_MUCH = 0.25  #: share beyond which the reading proves nothing (4 : 1)
+ACTION = "Let part and gauge come to 20 °C and read again, or set temperature.correct in the kit file."
+
+
+def at_reference(
+    value: FloatArray, temperature_c: FloatArray, gauge_per_c: FloatArray, spec: Specification
+) -> tuple[FloatArray, FloatArray]:
+    """Return readings as they are at 20 °C and the expanded uncertainty (k = 2) that the correction adds, both (n,).
+
+    ``value`` [kit unit], ``temperature_c`` of part and gauge [°C], ``gauge_per_c`` [1/°C]. With dT = T - 20 the
+    correction is about -L (a_p - a_g) dT; so, to first order (JCGM 100, 5.1.2), U^2 = (L (a_p - a_g) U_T)^2
+    + (L dT U_a)^2, U_a that of the difference of the coefficients. NaN temperature gives NaN.
+    """
+    settings = spec.temperature
+    delta = temperature_c - REFERENCE_TEMPERATURE_C
+    corrected = size_at_reference(value, temperature_c, settings.part_expansion_per_c, gauge_per_c)
+    from_temperature = value * (settings.part_expansion_per_c - gauge_per_c) * settings.uncertainty_c
+    from_coefficient = value * delta * settings.expansion_uncertainty_per_c
+    return corrected, np.hypot(from_temperature, from_coefficient)
+
+
+def left_out(
+    value: FloatArray,
+    temperature_c: FloatArray,
+    gauge_per_c: FloatArray,
+    tolerance: FloatArray,
+    spec: Specification,
+    what: str,
+    limits: tuple[FloatArray, FloatArray] | None = None,
+) -> tuple[tuple[Problem, ...], BoolArray]:
+    """Return a warning if readings away from 20 °C would move by more than a tenth of their tolerance, and which of
+    them (n,) prove nothing: they would move by more than a quarter, or across one of their ``limits`` (lower, upper).
+
+    All arrays (n,); ``tolerance`` [kit unit] NaN where none applies. One warning for all readings of a kind.
+    """
+    corrected = at_reference(value, temperature_c, gauge_per_c, spec)[0]
+    change = np.abs(corrected - value)
+    share = np.where(np.isnan(change) | np.isnan(tolerance), 0.0, change) / np.where(tolerance > 0, tolerance, np.inf)
+    crosses = np.zeros(share.shape, np.bool_)
+    if limits is not None:
+        crosses = (_inside(value, limits) != _inside(corrected, limits)) & (share > SIGNIFICANT)
+    too_much = (share > TOO_MUCH) | crosses
+    count = int((share > SIGNIFICANT).sum())
+    if not count:
+        return (), too_much
+    holds = bool(too_much.any())
+    # what holds is told first: a smaller effect across a limit, where none is too much by itself
+    worst = int(np.where(crosses, share, -1.0).argmax() if holds and share.max() <= TOO_MUCH else share.argmax())
+    limit = TOO_MUCH if share[worst] > TOO_MUCH else SIGNIFICANT
+    across = ", and takes the reading across its limit" if crosses[worst] else ""
+    return (
+        Problem(
+            WARNING,
+            "temperature-left-out",
+            f"{count} {what} {'reading was' if count == 1 else 'readings were'} taken away from 20 °C and not "
+            f"corrected; {'the largest' if share[worst] == share.max() else 'one'} effect is "
+            f"{format_length(float(change[worst]), spec.unit, 5)} {spec.unit}, "
+            f"{_percent(float(share[worst]), limit)} % of the tolerance{across}",
+            found=f"{float(temperature_c[worst]):g} °C",
+            allowed=f"an effect of {100 * limit:.0f} % of the tolerance",
+            action=ACTION,
+            where="temperature.correct",
+            holds=holds,
+        ),
+    ), too_much
+
+
+def _inside(value: FloatArray, limits: tuple[FloatArray, FloatArray]) -> BoolArray:
+    return (value >= limits[0] - GRAIN) & (value <= limits[1] + GRAIN)
+
+
+def _percent(share: float, limit: float) -> str:
+    """Return a share in percent, with a decimal where it would read as the limit that it is beyond."""
+    text = f"{100 * share:.0f}"
+    return text if float(text) > 100 * limit else f"{100 * share:.1f}"
+
 
 UNPLACED = -1  #: hole or wall that the kit doesn't know
 EVERY_WALL = -2  #: no wall stated where there are several: it speaks for all of them
@@ -210,7 +419,9 @@ def _whole(series: pd.Series[Any]) -> IntArray:
 
 
 def _measured(
-    spec: Specification, table: pd.DataFrame, placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any],
+    spec: Specification,
+    table: pd.DataFrame,
+    placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any],
     to_come: Collection[dt.date],
 ) -> tuple[FloatArray, FloatArray, CodeArray, tuple[Problem, ...]]:
     """Return values at 20 °C where the kit asks for it, their U, their cause to hold, and problems."""
@@ -281,3 +492,164 @@ def _days(part: IntArray, date: Any, parts: int) -> tuple[Any, Any]:
     undated = np.bincount(part[known], minlength=parts) == 0
     first[undated] = last[undated] = np.iinfo(np.int64).min  # the number that stands for NaT
     return first.view("datetime64[D]"), last.view("datetime64[D]")
+
+
+# Readings that a plug disproves: a hole that a plug enters can't be smaller than the plug anywhere.
+#
+# ASME Y14.5, envelope principle: the GO plug speaks for the whole hole at maximum material; so does a NO-GO plug that
+# enters. A two-point reading under the lower limit while a plug enters is held like any doubtful reading: one of both
+# is
+# wrong, and nobody knows which.
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What was read of each cell before plugs are laid beside it, all (P,H,W).
+
+    ``smallest`` of the readings that the reader doesn't doubt, ``reach`` their U (0 where unknown), ``against``
+    where a plug that enters disproves a reading.
+    """
+
+    smallest: FloatArray
+    reach: FloatArray
+    against: BoolArray
+
+
+def disprove(evidence: Evidence) -> tuple[Evidence, Read]:
+    """Return the evidence with readings doubted that a plug disproves, and what was read before.
+
+    A reading is disproved where it is smaller than the GO plug, or than the largest plug, that enters by more than its
+    U, or by less and under the lower limit of size; under the lower limit a NO-GO plug that enters disproves it too.
+    """
+    shape = evidence.shape
+    cells = int(np.prod(shape))
+    rows = evidence.rows["diameter"]
+    cell = rows.cell(*shape[1:])
+    sure = ~rows.doubted
+    low = smallest(cell, np.where(sure, rows.value, np.nan), cells).reshape(shape)
+    uncertainty = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells).reshape(shape)
+    lower = np.array([hole.size.lower for hole in evidence.spec.holes])[rows.hole]
+    plug, no_go = _largest_entered(evidence, "go")[cell], _largest_entered(evidence, "no_go")[cell]
+    reach = np.where(np.isnan(rows.uncertainty), 0.0, rows.uncertainty)
+    # Within its U a reading inside the limits may well belong to a hole that the plug enters.
+    wrong = sure & (below(rows.value, plug - reach) | (below(rows.value, plug) & below(rows.value, lower)))
+    # one inside the limits stands beside a NO-GO plug that enters: the plug's own row holds
+    wrong |= sure & below(rows.value, no_go) & below(rows.value, lower)
+    against = np.zeros(cells, dtype=np.bool_)
+    against[cell[wrong]] = True
+    read = Read(low, np.where(np.isnan(uncertainty), 0.0, uncertainty), against.reshape(shape))
+    if not wrong.any():
+        return evidence, read
+    cause = np.where(wrong & (rows.cause == NONE), CONTRADICTION, rows.cause).astype(np.int16)
+    doubted = replace(rows, cause=cause, doubted=rows.doubted | wrong)
+    return replace(evidence, rows=evidence.rows | {"diameter": doubted}), read
+
+
+def _largest_entered(evidence: Evidence, name: str) -> FloatArray:
+    """Return the largest plug that is known to enter each cell (cells,), of ``name`` and the largest tried; or NaN."""
+    walls = evidence.shape[2]
+    cells = int(np.prod(evidence.shape))
+    said = np.array([word == ENTERS for word in evidence.words] + [False])
+    tried = every_wall(evidence.rows[name], walls)
+    sizes = np.array([np.nan if (s := getattr(h.plugs, name)) is None else s for h in evidence.spec.holes])
+    value = np.where(said[tried.word] & (tried.cause == NONE), sizes[tried.hole], np.nan)
+    entered = largest(tried.cell(*evidence.shape[1:]), value, cells)
+    plug = every_wall(evidence.rows["plug"], walls)
+    value = np.where(plug.cause == NONE, plug.value, np.nan)
+    return np.fmax(entered, largest(plug.cell(*evidence.shape[1:]), value, cells))
+
+
+# Outcomes laid into the tables that `results` describes, and verdicts rolled up from them.
+
+
+_NUMBERS = (
+    "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",
+)  # fmt: skip
+
+
+class Layout:
+    """Where the slots of all outcomes go: by hole, then wall (the whole hole last), then in the order of a report."""
+
+    def __init__(self, outcomes: Sequence[Outcome], walls: int) -> None:
+        self.outcomes = outcomes
+        order = {name: number for number, name in enumerate(JUDGED)}
+        self.hole = np.concatenate([o.hole for o in outcomes])
+        wall = np.concatenate([np.where(o.wall < 0, walls, o.wall) for o in outcomes])
+        kind = np.concatenate([np.full(o.hole.size, order[o.characteristic]) for o in outcomes])
+        turn = np.lexsort((kind, wall, self.hole))
+        place = np.empty_like(turn)
+        place[turn] = np.arange(turn.size)
+        ends = np.cumsum([o.hole.size for o in outcomes])
+        self.place = [place[end - o.hole.size : end] for o, end in zip(outcomes, ends, strict=True)]
+        self.hole, self.wall, self.kind = self.hole[turn], wall[turn], kind[turn]
+        self.parts = outcomes[0].shown.shape[0]
+
+    def number(self, characteristic: str) -> int:
+        """Return the number that stands for a characteristic in ``kind``."""
+        return JUDGED.index(characteristic)
+
+    def column(self, name: str, dtype: Any) -> NDArray[Any]:
+        """Return one column of all outcomes (P,K)."""
+        out = np.empty((self.parts, self.hole.size), dtype=dtype)
+        for outcome, place in zip(self.outcomes, self.place, strict=True):
+            out[:, place] = getattr(outcome, name)
+        return out
+
+
+def categorical(codes: NDArray[Any], categories: Sequence[str]) -> Any:
+    """Return numbers and the texts they stand for as a categorical column."""
+    import pandas as pd
+
+    width = np.int8 if len(categories) < 120 else np.int16 if len(categories) < 32000 else np.int32
+    dtype = pd.CategoricalDtype(pd.Index(list(categories), dtype=object))
+    return pd.Categorical.from_codes(codes.astype(width), dtype=dtype)
+
+
+def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:
+    """Return the worst verdict of the characteristics of each hole (P,H)."""
+    verdict = np.where(shown, layout.column("verdict", np.int8), ACCEPT).astype(np.int8)
+    out = np.zeros((layout.parts, holes), dtype=np.int8)
+    starts = np.flatnonzero(np.diff(layout.hole, prepend=-1))
+    out[:, layout.hole[starts]] = np.maximum.reduceat(verdict, starts, axis=1)
+    return out
+
+
+def is_doubt(cause: CodeArray) -> BoolArray:
+    """Return which causes say that a reading is most likely wrong: the reader's doubts, and contradictions."""
+    return np.asarray((cause >= len(CAUSES)) | (cause == CONTRADICTION))
+
+
+def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) -> pd.DataFrame:
+    """Return the frame of characteristics, columns as `results.CHARACTERISTIC_COLUMNS`."""
+    import pandas as pd
+
+    parts, spec = evidence.parts, evidence.spec
+    width = layout.hole.size
+    whole = bool(shown.all())
+    keep = slice(None) if whole else np.flatnonzero(shown.reshape(-1))
+
+    def rows(array: NDArray[Any]) -> NDArray[Any]:
+        return np.broadcast_to(array, shown.shape).reshape(-1)[keep]
+
+    cause = layout.column("cause", np.int16)
+    doubtful = rows(is_doubt(cause))
+    words = list(dict.fromkeys([*evidence.words, ""]))
+    word = layout.column("word", np.int32)
+    columns: dict[str, Any] = {
+        "part": categorical(np.repeat(parts.name, width)[keep], parts.names),
+        "serial": categorical(np.repeat(parts.serial, width)[keep], parts.serials),
+        "hole": categorical(rows(layout.hole), spec.hole_ids),
+        "wall": categorical(rows(layout.wall), (*spec.walls.names, "")),
+        "characteristic": categorical(rows(layout.kind), JUDGED),
+        "found_word": categorical(rows(np.where(word < 0, words.index(""), word)), words),
+        "verdict": rows(layout.column("verdict", np.int8)),
+        "cause": categorical(rows(cause), evidence.causes),
+        "reading": rows(layout.column("reading", np.int64)),
+    }
+    for name in _NUMBERS:
+        columns[name] = rows(layout.column(name, np.float64))
+    # What lies beside a limit by a likely slip has no distance from it.
+    for name in ("deviation", "left", "probability"):
+        columns[name] = np.where(doubtful, np.nan, columns[name])
+    columns["doubtful"] = doubtful
+    return pd.DataFrame({name: columns[name] for name in CHARACTERISTIC_COLUMNS}, copy=False)

@@ -4,25 +4,37 @@ ASME Y14.5: the lower segment of a composite frame holds the holes to one anothe
 is laid on the measured axes wherever it fits best before deviations are taken; a datum feature of size at its maximum
 material boundary lets the whole pattern shift and turn as far as the datum pin has room, and never adds to the
 tolerance from hole to hole. The axes in all walls are floated together, as one rigid motion: a pin goes through all
-of them.
-"""
+of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.inspection.causes import NONE, PATTERN_INCOMPLETE
-from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.grouping import IntArray
-from holeqc.inspection.outcome import Outcome
-from holeqc.inspection.places import Places
-from holeqc.inspection.position import Zones, judge_axes, position_outcome
-from holeqc.inspection.results import ACCEPT, HOLD
+from holeqc.inspection.decision import decide
+from holeqc.inspection.evidence import Evidence, categorical
+from holeqc.inspection.position import Places, Zones, judge_axes, position_outcome
+from holeqc.inspection.results import (
+    ACCEPT,
+    FLOAT_COLUMNS,
+    HOLD,
+    NONE,
+    PATTERN_INCOMPLETE,
+    PIN_COLUMNS,
+    REJECT,
+    IntArray,
+    Outcome,
+    VerdictArray,
+)
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
 from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
 from holeqc.specification.model import Specification
+
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 LEAST_HOLES = 4  #: with fewer, leaving one out leaves too little to say which of them is off
 
@@ -270,3 +282,177 @@ def judge_shifted(evidence: Evidence, places: Places, sizes: Sizes, zones: Zones
     floated = float_pattern(evidence, places, radius, asked, rotate=True)
     actual = 2.0 * floated.away
     return position_outcome(evidence, "position", places, shifted, actual), floated
+
+
+# Do all pins enter together? The pin-pattern gauge applied to measured holes, each wall a constraint.
+#
+# A pin at its worst is its virtual condition: largest pin plus its own position tolerance (ASME Y14.5, external feature
+# at MMC), standing at its basic position. A pin of diameter d passes a hole of diameter D when their axes are at most
+# (D - d) / 2 apart.
+
+
+NOT_ASKED = -1  #: verdict where the kit has no pins, or its plan reads no positions
+
+
+@dataclass(frozen=True, slots=True)
+class PinCheck:
+    """The pin gauge on each part. ``verdict``, ``margin``, ``uncertainty`` (P,); ``clearance`` (P,H,W) radial, at
+    virtual condition; ``axes`` (H,W): which constrain. ``margin`` is NaN where holes that aren't known could still
+    decide.
+    """
+
+    verdict: VerdictArray
+    margin: FloatArray
+    uncertainty: FloatArray
+    clearance: FloatArray
+    axes: BoolArray
+    floated: Floated
+
+
+def pin_diameters(spec: Specification) -> FloatArray:
+    """Return the virtual condition of the pin of each hole (H,1), NaN for a hole that takes none."""
+    sizes = [np.nan if hole.pin is None else hole.pin.virtual_condition for hole in spec.holes]
+    return np.array(sizes)[:, None]
+
+
+def pin_axes(spec: Specification) -> BoolArray:
+    """Return the axes (H,W) that constrain pins: those of holes with pins, in the walls where x and y are read."""
+    walls = np.array([wall in spec.plan.position_walls for wall in spec.walls.names])
+    return ~np.isnan(pin_diameters(spec)) & walls
+
+
+def hole_diameters(spec: Specification, sizes: Sizes) -> FloatArray:
+    """Return the diameters that pins find (P,H,W): the mating size of each wall.
+
+    Where x and y are not read in every wall, the smallest mating size of all walls stands for the wall that is placed.
+    """
+    every = set(spec.plan.position_walls) >= set(spec.walls.names)
+    return sizes.mating if every else over_walls(sizes.mating, np.fmin)
+
+
+def check_pins(
+    evidence: Evidence, sizes: Sizes, places: Places, diameters: FloatArray | None = None
+) -> PinCheck | None:
+    """Return whether all pins of the kit enter each part together, None for a kit without pins or positions.
+
+    ``diameters`` (H,): pins of given sizes instead of those at virtual condition. The margin m is the radial room
+    left at the best motion: accept where m >= 0 under the kit's decision rule. Its U is that of the tightest axis, at
+    most sqrt((U_D / 2)^2 + U_xy^2) with U_D of a diameter and U_xy of a coordinate; the largest of all axes is taken.
+    Where holes aren't known: rejected if the rest already can't take its pins, else held.
+    """
+    spec = evidence.spec
+    axes = pin_axes(spec)
+    if not axes.any() or not (spec.plan.position or places.known.any()):
+        return None
+    pin = pin_diameters(spec) if diameters is None else np.asarray(diameters, dtype=np.float64)[:, None]
+    clearance = np.where(axes, 0.5 * (hole_diameters(spec, sizes) - pin), np.nan)
+    floated = float_pattern(evidence, places, clearance, axes, rotate=True)
+    each = np.where(axes & np.isfinite(clearance), np.hypot(0.5 * sizes.uncertainty, places.uncertainty), 0.0)
+    uncertainty = each.max(axis=(1, 2))
+    verdict, _ = decide(floated.margin, 0.0, np.nan, uncertainty, spec.decision, CALCULATED)
+    pinned = ~np.isnan(pin_diameters(spec))
+    unknown = np.isnan(clearance) | (places.gap != NONE)
+    gap = (((sizes.gap != NONE) & pinned) | (unknown & axes)).any(axis=(1, 2))
+    weak = (((sizes.weak != NONE) & pinned) | ((places.weak != NONE) & axes)).any(axis=(1, 2))
+    verdict[(gap & (verdict == ACCEPT)) | weak] = HOLD
+    margin = np.where(gap & (verdict != REJECT), np.nan, floated.margin)
+    return PinCheck(verdict, margin, uncertainty, clearance, axes, floated)
+
+
+@dataclass(frozen=True, slots=True)
+class Culprits:
+    """The one hole that keeps the pins out (P,), -1 where there is none or several do; room of the others without it
+    (P,); where each pin then stands in its hole (P,H,W,2), the one of that hole as at the best motion of all.
+    """
+
+    hole: IntArray
+    margin: FloatArray
+    off: FloatArray
+
+
+def find_culprits(evidence: Evidence, places: Places, check: PinCheck) -> Culprits:
+    """Return which hole alone keeps the pins out of each part that is rejected for them."""
+    count = len(evidence.parts)
+    out = Culprits(np.full(count, -1, dtype=np.int64), np.full(count, np.nan), check.floated.off.copy())
+    off = np.flatnonzero(check.verdict == REJECT)
+    found = one_hole_off(evidence, places, check.clearance, check.axes, True, off)
+    itself = np.arange(evidence.shape[1]) == found.hole[:, None]
+    keep = itself[..., None, None] | np.isnan(found.off)
+    out.hole[found.part], out.margin[found.part] = found.hole, found.margin
+    out.off[found.part] = np.where(keep, out.off[found.part], found.off)
+    return out
+
+
+def pins_frame(evidence: Evidence, check: PinCheck | None, culprits: Culprits | None) -> pd.DataFrame:
+    """Return one row a part, hole and wall that takes a pin, columns as `results.PIN_COLUMNS`."""
+    import pandas as pd
+
+    if check is None or culprits is None:
+        return pd.DataFrame(columns=list(PIN_COLUMNS))
+    off = culprits.off[:, check.axes]
+    spec, names = evidence.spec, evidence.parts
+    hole, wall = np.nonzero(check.axes)
+    parts, width = len(names), hole.size
+    ids = list(dict.fromkeys(h.pin.id for h in spec.holes if h.pin is not None))
+    pin = np.array([ids.index(h.pin.id) if h.pin is not None else -1 for h in spec.holes])
+    columns = {
+        "part": categorical(np.repeat(names.name, width), names.names),
+        "serial": categorical(np.repeat(names.serial, width), names.serials),
+        "hole": categorical(np.tile(hole, parts), spec.hole_ids),
+        "wall": categorical(np.tile(wall, parts), spec.walls.names),
+        "pin": categorical(np.tile(pin[hole], parts), ids),
+        "clearance": check.clearance[:, check.axes].reshape(-1),
+        "binding": check.floated.binding[:, check.axes].reshape(-1),
+        "left": (check.clearance[:, check.axes] - np.hypot(off[..., 0], off[..., 1])).reshape(-1),
+        "off_x": -off[..., 0].reshape(-1),
+        "off_y": -off[..., 1].reshape(-1),
+    }
+    return pd.DataFrame({name: columns[name] for name in PIN_COLUMNS}, copy=False)
+
+
+# How far the pins of a part can still shift and turn once all of them are in.
+
+
+def float_frame(evidence: Evidence, places: Places, check: PinCheck | None) -> pd.DataFrame:
+    """Return one row a part whose pins enter at virtual condition, columns as `results.FLOAT_COLUMNS`.
+
+    One movement at a time from the best motion, the others held: back and forth along x and y, and turned about the
+    pins' centre [rad]; all counted positive. Parts that aren't known in full have no row.
+    """
+    import pandas as pd
+
+    if check is None:
+        return pd.DataFrame(columns=list(FLOAT_COLUMNS))
+    enter = np.isfinite(check.margin) & ~below(check.margin, 0.0)
+    room = np.full((len(evidence.parts), 6), np.nan)
+    known = places.known & np.isfinite(check.clearance) & check.axes
+    straight = straight_parts(places, known, check.axes)
+    signs = evidence.parts.signs
+    for sign in np.unique(signs[enter], axis=0):
+        for through in (True, False):
+            parts = np.flatnonzero((signs == sign).all(axis=1) & enter & (straight == through))
+            if parts.size:
+                room[parts] = _room(places, check, parts, through)
+    chosen = np.flatnonzero(enter)
+    names = evidence.parts
+    columns = {
+        "part": categorical(names.name[chosen], names.names),
+        "serial": categorical(names.serial[chosen], names.serials),
+    } | dict(zip(FLOAT_COLUMNS[2:], room[chosen].T, strict=True))
+    return pd.DataFrame(columns, copy=False)
+
+
+def _room(places: Places, check: PinCheck, parts: IntArray, through: bool) -> FloatArray:
+    """Return the room (B,6) of parts that share one drawn pattern; ``through``: one axis a hole is enough."""
+    from holeqc.inspection.pin_gauge import available_float
+
+    if through:
+        holes = check.axes.any(axis=1)
+        pins, target = places.basic[parts[0]][holes, 0], places.xy[parts][:, holes, 0]
+        clearance = check.clearance[parts][:, holes].min(axis=2)
+    else:
+        pins, target = places.basic[parts[0]][check.axes], places.xy[parts][:, check.axes]
+        clearance = check.clearance[parts][:, check.axes]
+    # Only half the difference of the diameters counts.
+    left = available_float(pins, target, 2.0 * np.maximum(clearance, 0.0), np.zeros(len(pins)))
+    return np.concatenate([left.x, left.y, left.rotation], axis=1)

@@ -3,35 +3,725 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.causes import CAUSES, MEANING, PATTERN_INCOMPLETE, words_of
-from holeqc.inspection.held import UNPROVED, Culprit, contradicted, culprits, doubted, unproved
+from holeqc.inspection.evidence import ACTION, TO_COME, gauge_of
 from holeqc.inspection.pattern import LEAST_HOLES
-from holeqc.inspection.phrases import (
-    ENGINEERING,
-    Phrase,
-    Row,
-    amount_text,
-    form_over,
-    guarded,
-    hole_words,
-    missing_words,
-    place_of,
-    plug,
-    position_over,
-    rows_of,
-    size_beyond,
-    surface,
-)  # fmt: skip
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection, Reason
-from holeqc.inspection.spans import capital, count_words, listed, span_words
-from holeqc.inspection.unread import READ_AGAIN, READ_MISSING, pattern_waits, unread_together
+from holeqc.inspection.results import (
+    ACCEPT,
+    CAUSES,
+    CHARACTERISTICS,
+    DAY_TO_COME,
+    GUARD_BAND,
+    HOLD,
+    MEANING,
+    PATTERN_INCOMPLETE,
+    REJECT,
+    Inspection,
+    Place,
+    Reason,
+    capital,
+    cell_words,
+    count_words,
+    hole_numbers,
+    joined,
+    listed,
+    span_words,
+    words_of,
+)
 from holeqc.problems import Problem
-from holeqc.quantities import GRAIN, FloatArray
+from holeqc.quantities import GRAIN, BoolArray, FloatArray, format_length
+from holeqc.readings.table import CHARACTERISTICS as READ
+from holeqc.readings.table import ENTERS, cell_name
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.specification.model import Gauge, Specification
+
+
+# The sentences about one characteristic of one hole: what was found, what is allowed, what to do.
+
+
+Row = Mapping[str, Any]
+ENGINEERING = "Engineering disposition; no rework without it."
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """What is wrong, without the place and the full stop, and what to do about it."""
+
+    text: str
+    action: str
+
+
+def rows_of(frame: pd.DataFrame, part: str, serial: str) -> BoolArray:
+    """Return which rows of a frame belong to a part."""
+    if not len(frame):
+        return np.zeros(0, dtype=np.bool_)
+    return _equal(frame["part"], part) & _equal(frame["serial"], serial)
+
+
+def _equal(column: pd.Series[Any], text: str) -> BoolArray:
+    if column.dtype.name != "category":
+        return (column == text).to_numpy(dtype=np.bool_)
+    if text not in column.cat.categories:
+        return np.zeros(len(column), dtype=np.bool_)
+    return np.asarray(column.cat.codes.to_numpy() == column.cat.categories.get_loc(text))
+
+
+def place_of(inspection: Inspection, label: int) -> str:
+    """Return the cell of a reading as ``Sheet1!F9`` (``F9`` in a CSV), '' for none."""
+    table = inspection.readings.table
+    if label < 0 or label not in table.index:
+        return ""
+    row = table.loc[label]
+    cell = cell_name(int(row["row"]), int(row["column"]))
+    return f"{row['sheet']}!{cell}" if row["sheet"] else cell
+
+
+def hole_words(inspection: Inspection, row: Row) -> str:
+    """Return ``Hole 3, far wall``; no wall where there is only one or the whole hole is meant."""
+    several = inspection.specification.walls.several
+    return f"Hole {row['hole']}" + (f", {row['wall']} wall" if several and row["wall"] else "")
+
+
+def _length(value: float, unit: str) -> str:
+    return format_length(value, unit)
+
+
+def amount_text(value: float, unit: str) -> str:
+    """Return an amount; more decimals where it would read as nothing."""
+    decimals = 4 if unit == "in" else 3
+    while decimals < 9 and abs(value) > GRAIN and float(f"{value:.{decimals}f}") == 0.0:
+        decimals += 1
+    return f"{value:.{decimals}f}"
+
+
+def apart(smaller: float, larger: float, unit: str) -> tuple[str, str]:
+    """Return two amounts with so many decimals that the smaller one reads as smaller, and neither as nothing."""
+    for decimals in range(4 if unit == "in" else 3, 10):
+        low, high = round(smaller, decimals), round(larger, decimals)
+        if (low or abs(smaller) <= GRAIN) and (low < high or larger - smaller <= GRAIN):
+            break
+    return f"{smaller:.{decimals}f}", f"{larger:.{decimals}f}"
+
+
+def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[str, str, str, str]:
+    """Return a value, by how much it is over, what it may be, and the bonus in that, as numbers that add up on paper.
+
+    ``found`` beyond ``stated + bonus``. The amount over is the difference of the two numbers shown, so that nobody who
+    takes one from the other finds another last digit.
+    """
+    base = 4 if unit == "in" else 3
+    least = max(base, len(_length(stated, unit).partition(".")[2]))
+    for decimals in range(least, 10):
+        shown, more = round(found, decimals), round(bonus, decimals)
+        total = round(stated + more, decimals)
+        if shown > total:
+            break
+    return tuple(f"{value:.{decimals}f}" for value in (shown, shown - total, total, more))  # type: ignore[return-value]
+
+
+def _size_words(inspection: Inspection, row: Row) -> str:
+    """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
+    table, label, unit = inspection.readings.table, row["reading"], inspection.specification.unit
+    found = float(row["found"])
+    read = table.loc[label] if label >= 0 and label in table.index else None
+    if read is None or not inspection.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
+        return f"{_length(found, unit)} {unit}"
+    at = f"{float(read['temperature_c']):g} °C"
+    shown = f"{found:.{5 if unit == 'in' else 4}f} {unit}"
+    return f"{shown} at 20 °C (read {_length(float(read['value']), unit)} at {at})"
+
+
+def _along(inspection: Inspection, label: int) -> str:
+    table = inspection.readings.table
+    if label < 0 or label not in table.index:
+        return ""
+    direction = float(table.loc[label, "direction"])
+    return "" if math.isnan(direction) else f" along {direction:g}°"
+
+
+def size_beyond(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for a size or an edge distance beyond a limit."""
+    unit = inspection.specification.unit
+    over = row["cause"] == "over"
+    limit, amount = row["upper" if over else "lower"], abs(float(row["deviation"]))
+    if row["characteristic"] == "edge distance":
+        text = f"edge distance {_length(row['found'], unit)} {unit} is {amount_text(amount, unit)} under the least, "
+        return Phrase(text + _length(limit, unit), ENGINEERING)
+    within = amount < float(row["uncertainty"])
+    shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
+    text = f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {shown} "
+    text += f"{'over the upper' if over else 'under the lower'} limit {_length(limit, unit)}"
+    text += f", less than the reading's U = {u}" if within else ""
+    return Phrase(text, ENGINEERING if over else _rework(inspection, row))
+
+
+def _rework(inspection: Inspection, row: Row) -> str:
+    holes = inspection.holes[rows_of(inspection.holes, row["part"], row["serial"])]
+    text = "".join(str(t) for t in holes["rework"][(holes["hole"] == row["hole"]).to_numpy(dtype=np.bool_)])
+    return text or ENGINEERING
+
+
+def position_over(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for a position beyond its total tolerance."""
+    unit = inspection.specification.unit
+    stated, bonus = float(row["stated"]), float(row["bonus"])
+    found, amount, total, more = over_words(float(row["found"]), stated, max(bonus, 0.0), unit)
+    parts = f"{_length(stated, unit)} stated" + (f" + {more} bonus" if bonus > GRAIN else "")
+    name = "position" if row["characteristic"] == "position" else "hole-to-hole position (pattern floated)"
+    text = f"{name} ⌀ {found} {unit} is {amount} over the tolerance "
+    return Phrase(text + f"⌀ {total} ({parts})", _cure(inspection, row) or ENGINEERING)
+
+
+def _cure(inspection: Inspection, row: Row) -> str:
+    """Return the rework with which a hole is known to pass in position too, '' for none."""
+    rework = inspection.rework[rows_of(inspection.rework, row["part"], row["serial"])]
+    return next(
+        (str(r["sentence"]) for r in rework.to_dict("records") if r["passes"] and r["hole"] == row["hole"]), ""
+    )  # fmt: skip
+
+
+def form_over(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for out-of-roundness or taper beyond its limit."""
+    unit = inspection.specification.unit
+    found, amount, most, _ = over_words(float(row["found"]), float(row["upper"]), 0.0, unit)
+    return Phrase(f"{row['characteristic']} {found} {unit} is {amount} over the allowed {most}", ENGINEERING)
+
+
+def surface(row: Row) -> Phrase:
+    """Return the phrase for what was found on a surface."""
+    return {
+        "crack": Phrase("a crack was found", f"{ENGINEERING} Don't drill or ream it out."),
+        "burr": Phrase("a burr was found", "Deburr as the drawing allows, then look and read again."),
+    }.get(str(row["cause"]), Phrase("the hole is not clean", "Clean it, then look and read again."))
+
+
+def plug(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for a plug that did what it must not."""
+    unit = inspection.specification.unit
+    if row["characteristic"] == "GO":
+        size = _length(row["lower"], unit)
+        return Phrase(f"the GO plug {size}{_unit(size, unit)} does not enter", _rework(inspection, row))
+    size = _length(row["upper"], unit)
+    return Phrase(f"the NO-GO plug {size}{_unit(size, unit)} enters: the hole is oversize by gauge", ENGINEERING)
+
+
+def _unit(size: str, unit: str) -> str:
+    return "" if size == "-" else f" {unit}"
+
+
+def contradiction(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for a plug and readings that exclude one another."""
+    action = "Clean and deburr, check plug and gauge against masters, then try and read again."
+    sizes = _sizes(inspection, row)
+    if row["characteristic"] == "GO" and row["found_word"] == ENTERS:
+        text = "the GO plug enters although a reading is smaller than the plug: one of both is wrong"
+    elif row["characteristic"] == "GO":
+        text = f"the GO plug does not enter although every reading is within limits{sizes}: the hole may be lobed, "
+        text += "bent or burred, or the gauge is off"
+    elif row["characteristic"] == "NO-GO":
+        text = f"the NO-GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
+    elif row["characteristic"] == "size":
+        text = _size_against_plug(inspection, row, sizes)
+    elif row["characteristic"] in {"out-of-roundness", "taper"}:
+        text = f"{row['characteristic']} rests on a reading that a plug contradicts"
+    else:
+        text = f"{row['characteristic']} needs its bonus, and a plug contradicts the readings that give it"
+    return Phrase(text, action)
+
+
+def _size_against_plug(inspection: Inspection, row: Row, sizes: str) -> str:
+    unit = inspection.specification.unit
+    plug = plug_entered(inspection, row)
+    if not plug:
+        return f"the largest plug that enters does not agree with the readings{sizes}"
+    read = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])}"
+    return f"{read} is smaller than {plug} that enters: one of both is wrong"
+
+
+def plug_entered(inspection: Inspection, row: Row) -> str:
+    """Return the plug that enters and is larger than the reading of a row, '' for none."""
+    unit = inspection.specification.unit
+    table = inspection.readings.table
+    here = table[rows_of(table, row["part"], row["serial"])]
+    here = here[((here["hole"] == row["hole"]) & here["wall"].isin([row["wall"], ""])).to_numpy(dtype=np.bool_)]
+    go = next((h.plugs.go for h in inspection.specification.holes if h.id == row["hole"]), None)
+    entered = ((here["characteristic"] == "go") & (here["word"] == ENTERS)).any()
+    if go is not None and entered and row["found"] < go - GRAIN:
+        return f"the GO plug {_length(go, unit)} {unit}"
+    tried = here["value"].to_numpy(dtype=np.float64)[(here["characteristic"] == "plug").to_numpy(dtype=np.bool_)]
+    larger = tried[tried > row["found"] + GRAIN]
+    return f"the plug {_length(float(larger.max()), unit)} {unit}" if larger.size else ""
+
+
+def _sizes(inspection: Inspection, row: Row) -> str:
+    holes = inspection.holes[rows_of(inspection.holes, row["part"], row["serial"])]
+    here = holes[(holes["hole"] == row["hole"]).to_numpy(dtype=np.bool_)]
+    unit = inspection.specification.unit
+    return "".join(
+        f" (read {_length(r['smallest'], unit)} to {_length(r['largest'], unit)} {unit})"
+        for r in here.to_dict("records") if np.isfinite(r["smallest"])
+    )  # fmt: skip
+
+
+def guarded(inspection: Inspection, row: Row) -> Phrase:
+    """Return the phrase for a value too near a limit to be decided under the guarded rule."""
+    spec = inspection.specification
+    unit = spec.unit
+    w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
+    amount, band = apart(abs(left), w, unit)
+    side = "on its limit" if abs(left) <= GRAIN else f"{amount} {'inside' if left >= 0 else 'beyond'} its limit"
+    sized = row["characteristic"] == "size"
+    found = _size_words(inspection, row) if sized else f"{amount_text(row['found'], unit)} {unit}"
+    text = f"{row['characteristic']} {found} lies {side}, within the guard band "
+    text += f"w = {band}: conformance is not proven"
+    return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
+
+
+def missing_words(inspection: Inspection, part: str, serial: str, hole: str, wall: str, names: list[str]) -> str:
+    """Return the sentence for what was not read of one hole and wall."""
+    head = hole_words(inspection, {"hole": hole, "wall": wall})
+    open_ = f"{', '.join(names)} can't be judged"
+    directions = _open_directions(inspection, part, serial, hole, wall) if "size" in names else ""
+    if directions:
+        return f"{head}: the diameter{directions} is missing; {open_}."
+    return f"{head}: {open_}, readings are missing."
+
+
+def _open_directions(inspection: Inspection, part: str, serial: str, hole: str, wall: str) -> str:
+    table, plan = inspection.readings.table, inspection.specification.plan
+    rows = table[rows_of(table, part, serial)]
+    here = rows[((rows["hole"] == hole) & (rows["wall"] == wall) & (rows["characteristic"] == "diameter")).to_numpy()]
+    have = np.mod(here["direction"].to_numpy(dtype=np.float64), 180.0)
+    lacking = [d for d in plan.directions if int(np.isclose(have, d % 180.0).sum()) < plan.count]
+    return " along " + " and ".join(f"{d:g}°" for d in lacking) if lacking else ""
+
+
+# What was not read, in one sentence a thing over all the holes and walls that it is missing in.
+
+
+READ_AGAIN = "Read it and check the sheet again."
+READ_MISSING = "Read what is missing and check the sheet again."
+NOWHERE = "Read them; if they are on the sheet, give their columns headings that `holeqc sheet` writes."
+_DIAMETER, _COORDINATES = "diameter", ("x", "y")
+
+
+def unread_together(inspection: Inspection, part: str, serial: str, rows: Sequence[Row]) -> Iterator[Reason]:
+    """Give one reason for each set of things that was not read, over all holes and walls that lack just these.
+
+    ``rows``: characteristics of the part that are held because something is missing.
+    """
+    have = _have(inspection, part, serial)
+    things: dict[Place, list[str]] = {}
+    judged: dict[Place, list[str]] = {}
+    whole = [row for row in rows if not row["wall"]]
+    for row in [r for r in rows if r["wall"]] + whole:
+        name, place = str(row["characteristic"]), (str(row["hole"]), str(row["wall"]))
+        lacking = _lacking(inspection.specification, have, place, name)
+        if not row["wall"]:  # said with what it follows from, where that is said already
+            place = next((p for p in things if p[0] == place[0] and set(lacking) & set(things[p])), place)
+        things.setdefault(place, []).extend(t for t in lacking if t not in things.get(place, ()))
+        judged.setdefault(place, []).append(name)
+    groups: dict[tuple[str, ...], list[Place]] = {}
+    for place, lacking in things.items():
+        groups.setdefault(tuple(lacking), []).append(place)
+    for lacking_, places in groups.items():
+        yield _reason(inspection.specification, have, lacking_, places, [n for p in places for n in judged[p]])
+
+
+def open_places(inspection: Inspection, part: str, serial: str) -> tuple[list[Place], bool]:
+    """Return the holes and walls that hole to hole waits for on a part, none where it doesn't wait; and whether just
+    readings are missing there."""
+    frame = inspection.characteristics
+    chosen = rows_of(frame, part, serial) & (frame["characteristic"] == "hole-to-hole position").to_numpy(np.bool_)
+    rows = frame[chosen & (frame["verdict"] == HOLD).to_numpy(np.bool_)].to_dict("records")
+    waits = CAUSES[PATTERN_INCOMPLETE]
+    if all(row["cause"] != waits for row in rows):
+        return [], True
+    others = [row for row in rows if row["cause"] not in (waits, CAUSES[GUARD_BAND])]
+    open_ = [row for row in others if np.isnan(row["found"])] or others
+    return [(str(row["hole"]), str(row["wall"])) for row in open_], all(row["cause"] == "missing" for row in open_)
+
+
+def waiting_holes(rows: Iterable[Row], problems: Iterable[Problem]) -> list[str]:
+    """Return the holes of a part that are held for nothing but the other holes of their pattern.
+
+    ``rows``: its characteristics, ``problems``: those that name it.
+    """
+    causes: dict[str, set[str]] = {}
+    for row in rows:
+        if int(row["verdict"]) != ACCEPT:
+            causes.setdefault(str(row["hole"]), set()).add(str(row["cause"]))
+    named = {p.hole for p in problems if p.holds}
+    return [hole for hole, why in causes.items() if why == {CAUSES[PATTERN_INCOMPLETE]} and hole not in named]
+
+
+def pattern_waits(inspection: Inspection, part: str, serial: str) -> Reason:
+    """Return the one reason of a part whose holes are held hole to hole by those that are not placed yet."""
+    places, missing = open_places(inspection, part, serial)
+    where = span_words(inspection.specification, places)
+    text = f"The pattern isn't complete: {where[:1].lower()}{where[1:]} {'not read' if missing else 'not proven'}"
+    return Reason(HOLD, f"{text}; hole to hole can't be accepted before.", action=READ_AGAIN)
+
+
+def _reason(
+    spec: Specification, have: set[tuple[str, str, str]], things: Sequence[str], places: list[Place], names: list[str]
+) -> Reason:
+    nothing = all(not any((hole, wall, kind) in have for kind in READ) for hole, wall in places if wall)
+    where = span_words(spec, places)
+    hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
+    wall = places[0][1] if len({w for _, w in places}) == 1 else ""
+    if nothing and all(wall for _, wall in places) and len(things) > 2:
+        return Reason(HOLD, f"{where}: nothing was read.", hole, wall, "", "", READ_AGAIN)
+    everywhere = {h for h, _ in places} == set(spec.hole_ids) and len(places) > 1
+    text = f"{where}: {_things(things)} {'is' if len(things) == 1 else 'are'} missing"
+    text += " on the whole sheet" if everywhere else ""
+    if set(names) != set(things):
+        text += f"; {joined(sorted(dict.fromkeys(names), key=CHARACTERISTICS.index))} can't be judged"
+    text += "."
+    return Reason(HOLD, text, hole, wall, "", "", NOWHERE if everywhere else READ_AGAIN)
+
+
+def _things(things: Sequence[str]) -> str:
+    """Return what is lacking; directions of a diameter drawn together."""
+    directions = [t.removeprefix(f"{_DIAMETER} along ") for t in things if t.startswith(f"{_DIAMETER} along ")]
+    rest = [t for t in things if not t.startswith(f"{_DIAMETER} along ")]
+    first = [f"{_DIAMETER} along {joined(directions)}"] if directions else []
+    return joined([*first, *rest])
+
+
+def _have(inspection: Inspection, part: str, serial: str) -> set[tuple[str, str, str]]:
+    """Return hole, wall and what was read of it; diameters also with their direction."""
+    table = inspection.readings.table
+    mine = table[rows_of(table, part, serial)]
+    holes, walls, kinds = (mine[name].astype(str).tolist() for name in ("hole", "wall", "characteristic"))
+    directions = np.mod(mine["direction"].to_numpy(dtype=np.float64), 180.0).tolist()
+    blank = (mine["value"].isna() & (mine["word"] == "") & (mine["doubt"] == "")).tolist()
+    have = set()
+    for hole, wall, kind, direction, empty in zip(holes, walls, kinds, directions, blank, strict=True):
+        if empty:
+            continue
+        for each in [wall] if wall else [*inspection.specification.walls.names, ""]:
+            have.add((hole, each, kind))
+            if kind == _DIAMETER:
+                have.add((hole, each, f"{_DIAMETER} along {direction:g}°"))
+    return have
+
+
+def _lacking(spec: Specification, have: set[tuple[str, str, str]], place: Place, name: str) -> list[str]:
+    """Return what must be read before a characteristic can be judged."""
+    hole, wall = place
+    plan = spec.plan
+    walls = [wall] if wall else list(plan.walls)
+    position_walls = [wall] if wall else list(plan.position_walls)
+    diameters = [
+        f"{_DIAMETER} along {direction:g}°" for direction in plan.directions
+        if any((hole, w, f"{_DIAMETER} along {direction % 180.0:g}°") not in have for w in walls)
+    ]  # fmt: skip
+    axes = [c for c in _COORDINATES if any((hole, w, c) not in have for w in position_walls)]
+    if name in {"GO", "NO-GO", "surface"}:
+        return [name]
+    if name == "edge distance":
+        return axes if spec.outline and axes else [name]
+    if name in {"position", "hole-to-hole position"} and axes:
+        return axes
+    return diameters or [f"a {_DIAMETER}"]
+
+
+# The sentences about what is held by readings that prove nothing: doubtful cells, plugs that contradict, gauges,
+# temperatures.
+
+
+#: causes that touch many readings at once, and what to do about them
+UNPROVED = {
+    "no-uncertainty": "State the gauge's uncertainty in the kit file.",
+    "no-gauge": "Name the gauge on the sheet, or a default in the kit file.",
+    "unknown-gauge": "Name a gauge of the kit, or add the gauge to the kit file.",
+    "gauge-expired": "Read again with a gauge that is in calibration.",
+    "day-to-come": "Correct the date of the reading; calibration is judged by it.",
+    "no-temperature": "Write the part's temperature on the sheet.",
+    "unknown-part": "Name the part as the kit does.",
+    "temperature-left-out": ACTION,
+}
+
+#: readings that a characteristic rests on, the nearest first
+FEEDS = {
+    "size": ("diameter", "plug"), "out-of-roundness": ("diameter",), "taper": ("diameter",),
+    "position": ("x", "y", "diameter", "plug"), "hole-to-hole position": ("x", "y", "diameter", "plug"),
+    "edge distance": ("edge_distance", "x", "y", "diameter"), "surface": ("surface",), "GO": ("go",),
+    "NO-GO": ("no_go",),
+}  # fmt: skip
+_LOOK = "Look at the reading and check the sheet again."
+
+
+@dataclass(frozen=True, slots=True)
+class Culprit:
+    """A doubted reading: what of, and its cell; ``problem`` the one that says what is wrong with it."""
+
+    hole: str
+    wall: str
+    characteristic: str
+    doubt: str
+    label: int
+    file: str
+    sheet: str
+    cell: str
+    problem: Problem | None
+
+    @property
+    def place(self) -> str:
+        """Its cell as ``Sheet1!F9``, ``F9`` in a CSV."""
+        return f"{self.sheet}!{self.cell}" if self.sheet else self.cell
+
+
+def culprits(inspection: Inspection, part: str, serial: str) -> list[Culprit]:
+    """Return the doubted readings of a part in the order in which they stand, each with its problem."""
+    table = inspection.readings.table
+    mine = table[rows_of(table, part, serial) & np.asarray(table["doubt"] != "")]
+    by_code: dict[str, list[Problem]] = {}
+    for problem in inspection.problems:
+        if problem.serial in ("", serial) and problem.part in ("", part):
+            by_code.setdefault(problem.code, []).append(problem)
+    return [_culprit(row, int(label), by_code) for label, row in zip(mine.index, mine.to_dict("records"), strict=True)]
+
+
+def _culprit(row: Mapping[Any, Any], label: int, by_code: Mapping[str, list[Problem]]) -> Culprit:
+    cell = cell_name(int(row["row"]), int(row["column"]))
+    hole, doubt, file, sheet = (str(row[name]) for name in ("hole", "doubt", "file", "sheet"))
+    same = by_code.get(doubt, [])
+    problem = _problem_of(same, hole, file, sheet, cell)
+    if problem is not None and problem.counted and problem.sheet == sheet:
+        problem = problem.of_cell(
+            str(row["typed"]), same, sheet=sheet, cell=cell, part=str(row["part"]), serial=str(row["serial"])
+        )
+    return Culprit(
+        hole, str(row["wall"]), str(row["characteristic"]), doubt, label, file, sheet, cell, problem
+    )  # fmt: skip
+
+
+def _problem_of(same: Sequence[Problem], hole: str, file: str, sheet: str, cell: str) -> Problem | None:
+    """Return the problem behind a doubt: that of the cell, else of the hole, the column, the file."""
+    column = cell.rstrip("0123456789")
+    tests = (
+        lambda p: (p.sheet, p.cell) == (sheet, cell) and p.file in ("", file),
+        lambda p: bool(p.hole) and p.hole == hole and p.sheet == sheet and p.cell.rstrip("0123456789") == column,
+        lambda p: bool(p.hole) and p.hole == hole,
+        lambda p: not p.hole and p.sheet == sheet and p.cell.rstrip("0123456789") == column,
+        lambda p: not p.hole and p.file in ("", file),
+    )
+    for test in tests:
+        for problem in same:
+            if test(problem):
+                return problem
+    return None
+
+
+def doubted(inspection: Inspection, rows: Sequence[Row], found: Sequence[Culprit], *, together: bool) -> Iterator[
+    tuple[Reason, Problem | None]
+]:  # fmt: skip
+    """Give a reason for everything that one problem holds, hole by hole or (``together``) in all holes at once.
+
+    ``rows``: characteristics of a part held by doubts of the reader; ``found``: the part's doubted readings.
+    """
+    groups: dict[object, list[tuple[Row, Culprit | None]]] = {}
+    for row in rows:
+        culprit = _behind(row, found)
+        problem = culprit.problem if culprit is not None else None
+        key: object = problem if problem is not None else (row["cause"], "" if culprit is None else culprit.place)
+        if together:
+            key = row["cause"] if problem is None else problem.anywhere
+        groups.setdefault(key if together else (row["hole"], key), []).append((row, culprit))
+    alike: dict[object, dict[str, None]] = {}
+    for problem in {id(c.problem): c.problem for c in found if together and c.problem is not None}.values():
+        alike.setdefault(problem.anywhere, {})[problem.spot] = None
+    for key, members in groups.items():
+        reason, first = _doubt(inspection, members)
+        if together and first is not None and first.cell:
+            reason = with_cells(reason, sorted(alike[key], key=_column_first))
+        yield reason, first
+
+
+def with_cells(reason: Reason, cells: Sequence[str]) -> Reason:
+    """Return a reason that names all the cells of which it says the same; as it is for one cell."""
+    if len(cells) < 2:
+        return reason
+    head = reason.sentence.removesuffix(f" ({reason.cell}).")
+    return replace(reason, sentence=f"{head} ({cell_words(cells)}).", cell=cells[0], cells=tuple(cells))
+
+
+def _column_first(cell: str) -> tuple[str, int, str, int]:
+    sheet, _, name = cell.rpartition("!")
+    column = name.rstrip("0123456789")
+    return sheet, len(column), column, int(name[len(column) :] or 0)
+
+
+def _behind(row: Row, found: Sequence[Culprit]) -> Culprit | None:
+    """Return the doubted reading that holds a row: of its kind, in its wall before other walls."""
+    feeds = FEEDS.get(str(row["characteristic"]), ())
+    ours = [c for c in found if c.doubt == row["cause"] and c.hole == row["hole"] and c.characteristic in feeds]
+    if not ours:
+        return None
+    return min(
+        ours, key=lambda c: (c.label != row["reading"], c.wall not in (row["wall"], ""), feeds.index(c.characteristic))
+    )  # fmt: skip
+
+
+def _doubt(inspection: Inspection, members: Sequence[tuple[Row, Culprit | None]]) -> tuple[Reason, Problem | None]:
+    spec = inspection.specification
+    rows = [row for row, _ in members]
+    known = {c.label: c for _, c in members if c is not None}
+    places = [(c.hole, c.wall) for c in known.values()] or [(str(r["hole"]), str(r["wall"])) for r in rows]
+    one = len(known) <= 1
+    text = f"{span_words(spec, places)}: {'a doubtful reading holds' if one else 'doubtful readings hold'} "
+    text += _names(inspection, rows)
+    first = next(iter(known.values()), None)
+    cell = first.place if first is not None else place_of(inspection, rows[0]["reading"])
+    problem = first.problem if first is not None else None
+    action = _LOOK
+    if problem is not None:
+        text += f": {problem.message}"
+        text += f", found {problem.found}" if problem.found else ""
+        text += f", allowed {problem.allowed}" if problem.allowed else ""
+        action = problem.action or action
+        if problem.cell:  # it may speak of a field or a column, or of the later one of two readings
+            cell = problem.spot
+    hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
+    wall = places[0][1] if len(set(places)) == 1 else ""
+    name = str(rows[0]["characteristic"]) if hole else ""
+    return Reason(HOLD, text + (f" ({cell})." if cell else "."), hole, wall, name, cell, action), problem
+
+
+def _names(inspection: Inspection, rows: Sequence[Row]) -> str:
+    """Return which characteristics are held, ``everything`` where nothing else is judged on the part."""
+    names = list(dict.fromkeys(str(row["characteristic"]) for row in rows))
+    frame = inspection.characteristics
+    mine = frame["characteristic"][rows_of(frame, str(rows[0]["part"]), str(rows[0]["serial"]))]
+    return "everything" if len(names) > 3 and set(mine.unique()) <= set(names) else listed(names)
+
+
+def contradicted(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason]:
+    """Give the reasons of one hole where plug and readings exclude one another: each contradiction once, and what
+    else rests on such readings beside the first.
+
+    ``rows``: characteristics of the hole that are held by a contradiction.
+    """
+    leads: list[Row] = []
+    rest: list[Row] = []
+    sizes = {str(r["wall"]) for r in rows if r["characteristic"] == "size" and plug_entered(inspection, r)}
+    for row in rows:
+        name = str(row["characteristic"])
+        told = name == "GO" and row["found_word"] == ENTERS and str(row["wall"]) in sizes
+        (leads if name in {"size", "GO", "NO-GO"} and not told else rest).append(row)
+    if not leads:
+        leads, rest = list(rows[:1]), list(rows[1:])
+    for number, row in enumerate(leads):
+        said = contradiction(inspection, row)
+        text = f"{hole_words(inspection, row)}: {said.text}"
+        if not number and rest:
+            text += f"; {joined(str(r['characteristic']) for r in rest)} can't be decided until then"
+        cell = place_of(inspection, row["reading"])
+        text += f" ({cell})." if cell else "."
+        yield Reason(HOLD, text, row["hole"], row["wall"], row["characteristic"], cell, said.action)
+
+
+def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[tuple[Reason, Problem | None]]:
+    """Give a reason for everything on a part that one cause holds, such as a gauge out of date; one a gauge."""
+    groups: dict[tuple[str, str], list[Row]] = {}
+    for row in rows:
+        cause = str(row["cause"])
+        gauge = ""
+        if cause == "gauge-expired":
+            gauge, label = _gauge(inspection, row, rows)
+            row = row if label < 0 else {**row, "reading": label}
+        groups.setdefault((cause, gauge), []).append(row)
+    for (cause, gauge), members in groups.items():
+        yield _proves_nothing(inspection, cause, gauge, members)
+
+
+def _proves_nothing(
+    inspection: Inspection, cause: str, gauge: str, rows: Sequence[Row]
+) -> tuple[Reason, Problem | None]:
+    holes = list(dict.fromkeys(str(row["hole"]) for row in rows))
+    text = f"{joined(str(row['characteristic']) for row in rows)} of hole{'s' if len(holes) > 1 else ''} "
+    text += f"{hole_numbers(inspection.specification, holes)} can't be decided: {MEANING[cause]}"
+    row = next((r for r in rows if r["reading"] >= 0), None)
+    cell = place_of(inspection, row["reading"]) if row is not None else ""
+    problem = None
+    if row is not None and gauge:
+        text += _expired(inspection, row, gauge)
+    elif cause != "gauge-expired":
+        problem = _told_by_reader(inspection, cause, rows[0])
+    if problem is not None:
+        text += f", found {problem.found}" if problem.found else ""
+        text += f", allowed {problem.allowed}" if problem.allowed else ""
+        if problem.cell:
+            cell = problem.spot
+    text = capital(text) + (f" ({cell})" if cell else "")
+    return Reason(HOLD, f"{text}.", holes[0] if len(holes) == 1 else "", "", "", cell, UNPROVED[cause]), problem
+
+
+def _told_by_reader(inspection: Inspection, cause: str, row: Row) -> Problem | None:
+    """Return the one problem of the files that says the same of a part, None where there are none or several."""
+    code = TO_COME if cause == CAUSES[DAY_TO_COME] else cause
+    same = [
+        p for p in inspection.problems
+        if p.code == code and p.cell and p.serial in ("", str(row["serial"])) and p.part in ("", str(row["part"]))
+    ]  # fmt: skip
+    return same[0] if len(same) == 1 else None
+
+
+def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> tuple[str, int]:
+    """Return the id of the gauge that holds a row, and the label of a reading of it, -1 where none is known.
+
+    Form has the gauge of a size, a distance worked out that of a place. A position rests on diameters too: where the
+    gauge of its coordinates is in calibration, it is the gauge of another reading of the hole.
+    """
+    label = int(row["reading"])
+    feeds = FEEDS.get(str(row["characteristic"]), ())
+    if label < 0:
+        known = [r for r in rows if r["reading"] >= 0]
+        same = (r for feed in feeds for r in known if feed in FEEDS.get(str(r["characteristic"]), ())[:2])
+        label = next((int(r["reading"]) for r in same), -1)
+    table = inspection.readings.table
+    gauge = _gauge_behind(inspection, table.loc[label]) if label >= 0 else None
+    name = "" if gauge is None else gauge.id
+    if label >= 0 and _past(gauge, table.loc[label]):
+        return name, label
+    mine = table[rows_of(table, str(row["part"]), str(row["serial"])) & np.asarray(table["hole"] == str(row["hole"]))]
+    for feed in feeds:
+        for other, reading in mine[np.asarray(mine["characteristic"] == feed)].iterrows():
+            gauge = _gauge_behind(inspection, reading)
+            if gauge is not None and _past(gauge, reading):
+                return gauge.id, int(str(other))
+    return name, label
+
+
+def _gauge_behind(inspection: Inspection, reading: Any) -> Gauge | None:
+    index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
+    return inspection.specification.gauges[index] if index >= 0 else None
+
+
+def _past(gauge: Gauge | None, reading: Any) -> bool:
+    """Whether a reading's gauge was due before its day; without a clear day it may have been."""
+    day, due = reading["date"], gauge.calibration_due if gauge is not None else None
+    return due is not None and (day != day or day.date() > due)
+
+
+def _expired(inspection: Inspection, row: Row, gauge: str) -> str:
+    """Return which gauge, the day of the reading and the day on which the calibration ended."""
+    reading = inspection.readings.table.loc[row["reading"]]
+    due = next(g.calibration_due for g in inspection.specification.gauges if g.id == gauge)
+    day = reading["date"]
+    read = f"read on {day:%Y-%m-%d}" if day == day else "day of the reading not clear"
+    return f": {gauge}, {read}, due {due}"
+
 
 _SEE_FILES = "Mend what the files' problems name and check the sheet again."
 NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
@@ -166,7 +856,7 @@ def _seen(inspection: Inspection, rows: Sequence[Row], together: bool) -> Iterat
         groups.setdefault((row["verdict"], said) if together else number, []).append((row, said))
     for members in groups.values():
         if len(members) == 1:
-            yield _reason(inspection, members[0][0], members[0][1])
+            yield _reasons_reason(inspection, members[0][0], members[0][1])
             continue
         places = [(str(row["hole"]), str(row["wall"])) for row, _ in members]
         cells = [cell for row, _ in members if (cell := place_of(inspection, row["reading"]))]
@@ -190,7 +880,7 @@ def _missing(inspection: Inspection, part: str, serial: str, rows: Sequence[Row]
         yield Reason(HOLD, sentence, hole, wall, names[0] if len(names) == 1 else "", "", READ_AGAIN)
 
 
-def _reason(inspection: Inspection, row: Mapping[str, Any], said: Phrase) -> Reason:
+def _reasons_reason(inspection: Inspection, row: Mapping[str, Any], said: Phrase) -> Reason:
     cell = place_of(inspection, row["reading"])
     sentence = f"{hole_words(inspection, row)}: {said.text}" + (f" ({cell})" if cell else "") + "."
     return Reason(int(row["verdict"]), sentence, row["hole"], row["wall"], row["characteristic"], cell, said.action)

@@ -28,7 +28,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.causes import (
+from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.reasons import FEEDS, UNPROVED
+from holeqc.inspection.results import (
+    ACCEPT,
     CAUSES,
     CONTRADICTION,
     CRACKED,
@@ -37,11 +40,9 @@ from holeqc.inspection.causes import (
     NO_GO_ENTERED,
     OVER,
     PATTERN_INCOMPLETE,
+    REJECT,
 )
-from holeqc.inspection.gauges import gauge_of
-from holeqc.inspection.held import FEEDS, UNPROVED
-from holeqc.inspection.results import ACCEPT, REJECT
-from holeqc.inspection.spans import joined as in_words
+from holeqc.inspection.results import joined as in_words
 from holeqc.inspection.tags import ALPHABET, PATTERN, WHOLE_PART, code_typed, tags_of_part
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import WARNING, Problem

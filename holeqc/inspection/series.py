@@ -2,34 +2,297 @@
 
 A series is one quantity of one group (a hole, a bushing, a wall, the fixture): values in the order in which the parts
 were made, with the limits, the gauge and the bonus that belong to them. Doubted readings are left out and counted.
-Plain arrays come out, so that a notebook can hand them to `holeqc.statistics` just as the commands do.
-"""
+Plain arrays come out, so that a notebook can hand them to `holeqc.statistics` just as the commands do."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.inspection.causes import words_of
-from holeqc.inspection.disproved import disprove
-from holeqc.inspection.evidence import Evidence, gather
-from holeqc.inspection.grouping import IntArray
-from holeqc.inspection.series_groups import KEYS, Grouping, find_groups
-from holeqc.inspection.series_values import READ_FROM, WORDS, Values, take_values
-from holeqc.inspection.spans import cell_words
+from holeqc.inspection.evidence import Evidence, disprove, gather, gauge_of
+from holeqc.inspection.pattern import judge_pattern
+from holeqc.inspection.position import find_places, judge_edges, position_zones
+from holeqc.inspection.results import HOLD, REJECT, IntArray, Outcome, cell_words, first_row, words_of, worst_row
+from holeqc.inspection.size import Sizes, judge_roundness, judge_size, judge_taper, size_limits
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.quantities import FloatArray
+from holeqc.quantities import BoolArray, FloatArray
 from holeqc.readings.table import cell_name
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Readings
-    from holeqc.specification.model import Specification
+    from holeqc.specification.model import Gauge, Specification
+
+
+# Groups of a series: which hole, wall, bushing, fixture, part, gauge each value belongs to.
+
+
+KEYS = ("hole", "wall", "bushing", "fixture", "part", "gauge", "serial")
+
+
+@dataclass(frozen=True, slots=True)
+class Grouping:
+    """Which group each value belongs to: ``number`` (n,) into ``names``; ``texts`` the words of each key of a group.
+
+    ``gauge`` (n,) numbers the kit's gauges, -1 where none is known.
+    """
+
+    keys: tuple[str, ...]
+    number: IntArray
+    names: tuple[str, ...]
+    texts: tuple[tuple[str, ...], ...]
+    gauge: IntArray
+    spec: Specification
+
+    def rows(self) -> list[IntArray]:
+        """Return the values of each group in their order."""
+        order = np.argsort(self.number, kind="stable")
+        ends = np.cumsum(np.bincount(self.number, minlength=len(self.names)))
+        return np.split(order, ends[:-1])
+
+    def of(self, name: str) -> IntArray:
+        """Return the values of a group by its name; none where there is no such group."""
+        if name not in self.names:
+            return np.zeros(0, dtype=np.int64)
+        return np.flatnonzero(self.number == self.names.index(name))
+
+    def keys_of(self, number: int) -> dict[str, str]:
+        """Return the words of a group by key."""
+        return dict(zip(self.keys, self.texts[number], strict=True))
+
+    def gauges(self, number: int) -> tuple[Gauge, ...]:
+        """Return the gauges that read a group."""
+        used = np.unique(self.gauge[self.number == number])
+        return tuple(self.spec.gauges[g] for g in used if g >= 0)
+
+
+def find_groups(evidence: Evidence, table: pd.DataFrame, values: Values, keys: tuple[str, ...]) -> Grouping:
+    """Return the groups of values by ``keys``, in the order of the kit."""
+    gauge = _gauges(evidence.spec, table, values.label)
+    codes, words = [], []
+    for key in keys:
+        code, texts = _coded(evidence, key, values, gauge)
+        codes.append(code)
+        words.append(texts)
+    if not values.part.size:
+        return Grouping(keys, np.zeros(0, dtype=np.int64), (), (), gauge, evidence.spec)
+    kinds, number = np.unique(np.column_stack(codes), axis=0, return_inverse=True)
+    texts_of = tuple(tuple(w[c] for w, c in zip(words, row, strict=True)) for row in kinds.tolist())
+    names = tuple(", ".join(f"{key} {text}" for key, text in zip(keys, texts, strict=True)) for texts in texts_of)
+    return Grouping(keys, number.ravel().astype(np.int64), names, texts_of, gauge, evidence.spec)
+
+
+def _coded(evidence: Evidence, key: str, values: Values, gauge: IntArray) -> tuple[IntArray, list[str]]:
+    """Return a number for each value and the texts they stand for."""
+    spec, parts = evidence.spec, evidence.parts
+    if key == "hole":
+        return values.hole, list(spec.hole_ids)
+    if key == "wall":
+        return np.where(values.wall < 0, len(spec.walls.names), values.wall), [*spec.walls.names, "all"]
+    if key == "bushing":
+        named = [h.bushing or f"of hole {h.id}" for h in spec.holes]
+        texts = list(dict.fromkeys(named))
+        return np.array([texts.index(name) for name in named], dtype=np.int64)[values.hole], texts
+    if key == "fixture":
+        return np.zeros(values.hole.size, dtype=np.int64), [spec.fixture or f"of kit {spec.id}"]
+    if key == "part":
+        return parts.name[values.part], [name or "not named" for name in parts.names]
+    if key == "gauge":
+        return np.where(gauge < 0, len(spec.gauges), gauge), [*(g.id for g in spec.gauges), "not known"]
+    return parts.serial[values.part], [name or "not named" for name in parts.serials]
+
+
+def _gauges(spec: Specification, table: pd.DataFrame, label: IntArray) -> IntArray:
+    """Return the number of the gauge that made the readings with these labels, -1 where none is known."""
+    out = np.full(label.size, -1, dtype=np.int64)
+    rows = table.index.get_indexer(label)
+    known = rows >= 0
+    if not spec.gauges or not known.any():
+        return out
+    gauge, kind = table["gauge"].astype("category"), table["characteristic"].astype("category")
+    names, kinds = [*map(str, gauge.cat.categories), ""], [*map(str, kind.cat.categories), ""]
+    chosen = np.array([[gauge_of(spec, name, what)[0] for what in kinds] for name in names], dtype=np.int64)
+    out[known] = chosen[gauge.cat.codes.to_numpy()[rows[known]], kind.cat.codes.to_numpy()[rows[known]]]
+    return out
+
+
+# The values of a series before they are grouped: size, form, position and room left, each with its limits.
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """Values (n,) with the part, hole and wall (-1: the hole) they are of and the label of a reading behind them.
+
+    ``left`` is the room before the limit, by which the wall that lies worst is chosen. What isn't given is NaN or
+    None.
+    """
+
+    part: IntArray
+    hole: IntArray
+    wall: IntArray
+    label: IntArray
+    value: FloatArray
+    lower: FloatArray = None  # type: ignore[assignment]
+    upper: FloatArray = None  # type: ignore[assignment]
+    left: FloatArray = None  # type: ignore[assignment]
+    second: FloatArray | None = None
+    tolerance: FloatArray | None = None
+    bonus: FloatArray | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("lower", "upper", "left"):
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, np.full(self.value.shape, np.nan))
+
+    def __len__(self) -> int:
+        return int(self.value.size)
+
+    def take(self, chosen: IntArray | BoolArray) -> Values:
+        """Return some of the values."""
+
+        def cut(column: Any) -> Any:
+            return None if column is None else column[chosen]
+
+        return Values(*(cut(getattr(self, f.name)) for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How a quantity is named, what a value of it is, and whether it can't be negative."""
+
+    name: str
+    value: Callable[[Specification, bool], str]
+    from_zero: bool = False
+    asked: str = ""  #: what a kit would ask, where it has another name
+
+
+def _worst(spec: Specification, per_wall: bool) -> str:
+    return "" if per_wall or not spec.walls.several else "; of the walls the one that lies worst stands for the hole"
+
+
+WORDS: dict[str, Words] = {
+    "size": Words("size", lambda spec, per_wall: "two-point diameters, each a size of its own"),
+    "out-of-roundness": Words(
+        "out-of-roundness",
+        lambda spec, per_wall: "largest difference of diameters across directions" + _worst(spec, per_wall), True,
+    ),
+    "taper": Words("taper", lambda spec, per_wall: "largest difference of diameters between the walls", True),
+    "position": Words(
+        "position",
+        lambda spec, per_wall: "measured minus basic position in the drawing's frame" + _worst(spec, per_wall),
+    ),
+    "hole-to-hole": Words(
+        "room left hole to hole",
+        lambda spec, per_wall: "total position tolerance hole to hole minus the deviation of the floated pattern"
+        + _worst(spec, per_wall), asked="position hole to hole",
+    ),
+    "edge-distance": Words(
+        "room left to the edge", lambda spec, per_wall: "distance to the nearest edge minus the least that is asked",
+        asked="distance to the edge",
+    ),
+}  # fmt: skip
+
+#: quantity -> what is read for it
+READ_FROM: dict[str, tuple[str, ...]] = {
+    "size": ("diameter",), "out-of-roundness": ("diameter",), "taper": ("diameter",), "position": ("x", "y"),
+    "hole-to-hole": ("x", "y", "diameter"), "edge-distance": ("x", "y", "edge_distance"),
+}  # fmt: skip
+
+
+def take_values(evidence: Evidence, of: str, *, per_wall: bool) -> Values:
+    """Return the values of a quantity that nobody doubts.
+
+    ``per_wall``: each wall by itself; else the wall that leaves the least room stands for its hole. Readings of size
+    stay single ones. Raises ``DataError`` where the kit doesn't ask for the quantity.
+    """
+    if of == "size":
+        return _sizes(evidence)
+    sizes, _ = judge_size(evidence)
+    if of == "position":
+        return _one_wall(evidence, _positions(evidence, sizes), per_wall)
+    if of in ("out-of-roundness", "taper"):
+        found = judge_roundness(evidence, sizes) if of == "out-of-roundness" else judge_taper(evidence, sizes)
+        asked = None if found is None or np.isnan(found.upper).all() else found
+        return _one_wall(evidence, _outcome(of, asked, _first_diameter(evidence), left=False), per_wall)
+    places = find_places(evidence)
+    if of == "hole-to-hole":
+        result = judge_pattern(evidence, places, position_zones(evidence.spec, sizes, pattern=True))[0]
+    else:
+        result = judge_edges(evidence, sizes, places)
+    label = places.reading.max(axis=2)
+    return _one_wall(evidence, _outcome(of, result if result.hole.size else None, label, left=True), per_wall)
+
+
+def _sizes(evidence: Evidence) -> Values:
+    rows = evidence.rows["diameter"]
+    rows = rows.take(np.flatnonzero(~rows.doubted & ~np.isnan(rows.value)))
+    limits = size_limits(evidence.spec)
+    return Values(
+        rows.part, rows.hole, rows.wall, rows.label, rows.value, limits.lower[rows.hole, 0], limits.upper[rows.hole, 0],
+    )  # fmt: skip
+
+
+def _positions(evidence: Evidence, sizes: Sizes) -> Values:
+    places = find_places(evidence)
+    zones = position_zones(evidence.spec, sizes, pattern=False)
+    if np.isnan(zones.stated).all():
+        raise DataError("the kit asks no position of its holes")
+    # a mirrored part read in its own frame is turned back, so that one bushing points one way on both hands
+    off = places.off * evidence.parts.signs[:, None, None, :]
+    stated = np.broadcast_to(zones.stated, evidence.shape)
+    part, hole, wall = np.nonzero(np.isfinite(off).all(axis=-1) & np.isfinite(stated))
+    at = (part, hole, wall)
+    bonus = zones.bonus[at]
+    left = stated[at] + np.nan_to_num(bonus) - 2.0 * np.hypot(off[..., 0], off[..., 1])[at]
+    return Values(
+        part, hole, wall, places.reading[at], off[..., 0][at], left=left, second=off[..., 1][at],
+        tolerance=stated[at], bonus=bonus,
+    )  # fmt: skip
+
+
+def _outcome(of: str, found: Outcome | None, label: IntArray, *, left: bool) -> Values:
+    """Return the values of a judged characteristic: what was found, or (``left``) the room before its limit.
+
+    ``label`` (P,H) names a reading of the hole where the judgement names none.
+    """
+    if found is None:
+        raise DataError(f"the kit asks no {WORDS[of].asked or WORDS[of].name} of its holes")
+    value = found.left if left else found.found
+    part, slot = np.nonzero(np.isfinite(value) & (left | np.isfinite(found.upper)))
+    hole, wall = found.hole[slot], found.wall[slot]
+    reading = np.asarray(found.reading[part, slot])
+    nothing, zero = np.full(part.size, np.nan), np.zeros(part.size)
+    return Values(
+        part, hole, wall, np.where(reading < 0, label[part, hole], reading), np.asarray(value[part, slot]),
+        zero if left else nothing, nothing if left else np.asarray(found.upper[part, slot]),
+        np.asarray(found.left[part, slot]),
+    )  # fmt: skip
+
+
+def _first_diameter(evidence: Evidence) -> IntArray:
+    """Return the label of the first diameter of each hole (P,H), -1 where there is none: it names the gauge."""
+    parts, holes, _ = evidence.shape
+    rows = evidence.rows["diameter"]
+    return first_row(rows.part * holes + rows.hole, rows.label, parts * holes).reshape(parts, holes)
+
+
+def _one_wall(evidence: Evidence, values: Values, per_wall: bool) -> Values:
+    """Return values with the wall that leaves least room for each hole of a part; all of them where ``per_wall``."""
+    if per_wall and len(values) and np.all(values.wall < 0):
+        raise DataError("this quantity is one of the whole hole, not of a wall: group by hole")
+    if per_wall or not len(values):
+        return values
+    parts, holes, _ = evidence.shape
+    cell = values.part * holes + values.hole
+    worst = worst_row(cell, np.zeros(cell.size, dtype=np.int8), values.left, parts * holes)
+    return values.take(worst[worst >= 0])
+
 
 #: what series are of; the rest of the package's words for them are in ``WORDS``
 QUANTITIES = ("size", "out-of-roundness", "taper", "position", "hole-to-hole", "edge-distance")
@@ -290,3 +553,122 @@ def _undated(evidence: Evidence, values: Values) -> list[Problem]:
             action="Type the day on each sheet.",
         )
     ]
+
+
+# Rejected parts or holes counted by day, week, month or so many parts in a row: what a chart of shares needs.
+
+
+PERIODS = ("day", "week", "month")
+GROUPS = ("fixture", "part", "hole", "bushing")
+USUAL = 20  #: parts a period should have so that a share tells anything (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class RejectCounts:
+    """Rejects of one group, periods in order: ``counts`` of ``sizes`` inspected, (m,); ``labels`` name the periods.
+
+    ``counted`` is ``parts`` or ``holes``; ``held`` of them neither proven good nor bad: they count as not rejected.
+    """
+
+    group: str
+    keys: dict[str, str]
+    counted: str
+    period: str
+    counts: IntArray
+    sizes: IntArray
+    labels: NDArray[np.str_]
+    held: int
+    problems: tuple[Problem, ...] = ()
+
+
+def count_rejects(
+    inspection: Inspection, by: Sequence[str] = ("fixture",), period: str = ""
+) -> tuple[RejectCounts, ...]:
+    """Return rejects counted over time, a group each for the whole fixture, each part name, hole or bushing.
+
+    Args:
+        inspection: verdicts, as `holeqc.inspection.judge.inspect` returns them.
+        by: one of ``GROUPS``. Parts are counted for fixture and part, holes for hole and bushing.
+        period: ``day``, ``week``, ``month`` or how many parts in a row; empty: the shortest of the three that has
+            ``USUAL`` parts as a rule, else months.
+
+    Raises:
+        DataError: another word, no part at all, or periods of days where a part has no day.
+    """
+    if len(by) != 1 or by[0] not in GROUPS:
+        raise DataError(f"rejects are counted by one of {', '.join(GROUPS)}; found {', '.join(by)}")
+    key = by[0]
+    parts = inspection.parts
+    if not len(parts):
+        raise DataError("there is no part to count")
+    order, label, period = _periods(parts, period)
+    if key in ("fixture", "part"):
+        frame, row = parts, np.arange(len(parts))
+    else:
+        frame = inspection.holes
+        # the frame of holes has the parts' rows repeated, one a hole of the kit
+        row = np.repeat(np.arange(len(parts)), len(frame) // len(parts))
+    verdict = frame["verdict"].to_numpy()
+    names, number = _groups(inspection, frame, key)
+    out = []
+    for group, name in enumerate(names):
+        mine = np.flatnonzero(number == group)
+        mine = mine[np.argsort(order[row[mine]], kind="stable")]
+        at = label[row[mine]]
+        starts = np.flatnonzero(np.append(True, at[1:] != at[:-1]))
+        reject = (verdict[mine] == REJECT).astype(np.int64)
+        held = int(np.count_nonzero(verdict[mine] == HOLD))
+        counted = "parts" if frame is parts else "holes"
+        said = (Problem(NOTE, "held", f"{held} of {mine.size} {counted} are held: they count as not rejected"),)
+        out.append(RejectCounts(
+            f"{key} {name}", {key: name}, counted, period, np.add.reduceat(reject, starts),
+            np.diff(np.append(starts, mine.size)), at[starts], held, said if held else (),
+        ))  # fmt: skip
+    return tuple(out)
+
+
+def _groups(inspection: Inspection, frame: pd.DataFrame, key: str) -> tuple[list[str], IntArray]:
+    spec = inspection.specification
+    if key == "fixture":
+        return [spec.fixture or f"of kit {spec.id}"], np.zeros(len(frame), dtype=np.int64)
+    texts = frame["part" if key == "part" else "hole"].astype(str).to_numpy()
+    if key == "bushing":
+        bushing = {h.id: h.bushing or f"of hole {h.id}" for h in spec.holes}
+        texts = np.array([bushing[hole] for hole in texts], dtype=object)
+    names = [str(t) or "not named" for t in dict.fromkeys(texts)]
+    place = {name: n for n, name in enumerate(dict.fromkeys(texts))}
+    return names, np.array([place[t] for t in texts], dtype=np.int64)
+
+
+def _periods(parts: pd.DataFrame, period: str) -> tuple[IntArray, NDArray[np.str_], str]:
+    """Return the parts' rank in time, the label of each one's period, and the period that was taken."""
+    days = parts["first_date"].to_numpy().astype("datetime64[D]")
+    unknown = np.isnat(days)
+    rank = np.empty(days.size, dtype=np.int64)
+    rank[order_of_days(days)] = np.arange(days.size)
+    if period.isdecimal() and int(period) > 0:
+        block = rank // int(period)
+        serials = parts["serial"].astype(str).to_numpy()[np.argsort(rank)]
+        return rank, np.char.add("from ", serials[:: int(period)].astype(np.str_))[block], f"{period} parts in a row"
+    if period and period not in PERIODS:
+        raise DataError(
+            f"rejects can't be counted by {period!r}; allowed: {', '.join(PERIODS)}, or how many parts in a row"
+        )
+    if unknown.any():
+        raise DataError(
+            f"{int(unknown.sum())} of {days.size} parts have no day of reading: count rejects by parts in a "
+            "row, for example 50"
+        )
+    for name in (period,) if period else PERIODS:
+        label = _label(days, name)
+        if period or name == PERIODS[-1] or np.median(np.unique(label, return_counts=True)[1]) >= USUAL:
+            break
+    return rank, label, name
+
+
+def _label(days: NDArray[np.datetime64], period: str) -> NDArray[np.str_]:
+    if period == "week":
+        # day 0 of the calendar, 1970-01-01, is a Thursday: weeks begin on Monday
+        monday = (days.astype(np.int64) + 3) // 7 * 7 - 3
+        return np.char.add("week of ", monday.astype("datetime64[D]").astype(np.str_))
+    return days.astype("datetime64[M]" if period == "month" else "datetime64[D]").astype(np.str_)

@@ -1,25 +1,53 @@
 """Limits of size: every two-point reading by itself, what is missing, and what the readings say of the mating size.
 
 ASME Y14.5: an actual local size is one two-point reading; all of them must lie within the limits. ASTM E29: absolute or
-rounding method. No mean is ever compared with a limit.
-"""
+rounding method. No mean is ever compared with a limit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.inspection.causes import CONTRADICTION, MISSING, NONE
-from holeqc.inspection.decision import as_compared, decide, limit_decimals, room, uncertainty_ratio
-from holeqc.inspection.evidence import Evidence, Rows, every_wall
-from holeqc.inspection.grouping import CodeArray, IntArray, any_code, largest, largest_or_unknown, smallest, worst_row
-from holeqc.inspection.outcome import Outcome, outcome
-from holeqc.inspection.probability import conformance, with_prior
-from holeqc.inspection.results import ACCEPT, HOLD
-from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above
+from holeqc.inspection.decision import (
+    as_compared,
+    conformance,
+    decide,
+    limit_decimals,
+    room,
+    uncertainty_ratio,
+    with_prior,
+)
+from holeqc.inspection.evidence import Evidence, Read, Rows, every_wall
+from holeqc.inspection.results import (
+    ACCEPT,
+    BURR,
+    CONTRADICTION,
+    CRACKED,
+    GO_STOPPED,
+    HOLD,
+    MISSING,
+    NO_GO_ENTERED,
+    NONE,
+    NOT_CLEAN,
+    REJECT,
+    CodeArray,
+    IntArray,
+    Outcome,
+    VerdictArray,
+    any_code,
+    largest,
+    largest_difference,
+    largest_or_unknown,
+    outcome,
+    smallest,
+    worst_row,
+)
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
+from holeqc.readings.table import BURR as BURR_WORD
+from holeqc.readings.table import CLEAN, CRACK, DIRTY, ENTERS, STOPS
 from holeqc.specification.model import Specification
 
 
@@ -227,3 +255,237 @@ def over_walls(array: FloatArray, choose: np.ufunc) -> FloatArray:
 def codes_over_walls(codes: CodeArray) -> CodeArray:
     """Return a code that any wall has, repeated for each wall, (P,H,W)."""
     return np.broadcast_to(codes.max(axis=2)[:, :, None], codes.shape)
+
+
+# Form from two-point readings: out-of-roundness across directions, taper between walls.
+#
+# Both are differences of diameters, as the kit asks for them. They are not the radial roundness deviation of ISO
+# 12181 (a
+# difference of radii, about half as large for an oval hole), and no two-point reading shows a lobed hole.
+
+
+_ROOT_2 = np.sqrt(2.0)
+
+
+def judge_roundness(evidence: Evidence, sizes: Sizes) -> Outcome:
+    """Return the verdict on out-of-roundness of each hole and wall.
+
+    It is the largest difference of two diameters read in different directions of one wall. Its U is sqrt(2) U of a
+    reading (JCGM 100, 5.1.2, two independent readings).
+    """
+    rows = _sure(evidence.rows["diameter"])
+    shape = evidence.shape
+    groups = int(np.prod(shape))
+    cell = rows.cell(*shape[1:])
+    found, _ = largest_difference(cell, direction_codes(rows, evidence.spec.plan.directions), rows.value, groups)
+    walls = np.array([w in evidence.spec.plan.walls for w in evidence.spec.walls.names])
+    limit = _limits(evidence, "out_of_roundness")[:, None]
+    asked = ~np.isnan(limit) & walls
+    weak = any_code(cell, rows.cause, groups).reshape(shape)
+    gap = np.where(np.isnan(found.reshape(shape)) & (sizes.unread == NONE), MISSING, sizes.unread)
+    uncertainty = largest_or_unknown(cell, rows.uncertainty, groups).reshape(shape)
+    return _judged(evidence, "out-of-roundness", asked, found.reshape(shape), limit, uncertainty, gap, weak)
+
+
+def judge_taper(evidence: Evidence, sizes: Sizes) -> Outcome | None:
+    """Return the verdict on taper of each hole, None for a part with one wall.
+
+    It is the largest difference of two diameters read in one direction in different walls, over all directions.
+    """
+    parts, holes, walls = evidence.shape
+    if walls < 2:
+        return None
+    rows = _sure(evidence.rows["diameter"])
+    direction = direction_codes(rows, evidence.spec.plan.directions)
+    width = int(direction.max()) + 1 if direction.size else 1
+    outer = (rows.part * holes + rows.hole) * width + direction
+    each, _ = largest_difference(outer, rows.wall, rows.value, parts * holes * width)
+    each = each.reshape(parts, holes, width)
+    found = np.fmax.reduce(each, axis=2)
+    limit = _limits(evidence, "taper")
+    asked = ~np.isnan(limit) & (len(evidence.spec.plan.walls) > 1)
+    hole = rows.part * holes + rows.hole
+    weak = any_code(hole, rows.cause, parts * holes).reshape(parts, holes)
+    gap = sizes.unread.max(axis=2)
+    gap = np.where(np.isnan(found) & (gap == NONE), MISSING, gap)
+    uncertainty = largest_or_unknown(hole, rows.uncertainty, parts * holes).reshape(parts, holes)
+    return _judged(evidence, "taper", asked, found, limit, uncertainty, gap, weak)
+
+
+def _sure(rows: Rows) -> Rows:
+    return rows.take(np.flatnonzero(~rows.doubted & ~np.isnan(rows.value)))
+
+
+def _limits(evidence: Evidence, name: str) -> FloatArray:
+    asked = [getattr(hole.form, name) for hole in evidence.spec.holes]
+    return np.array([np.nan if limit is None else limit for limit in asked])
+
+
+def _judged(
+    evidence: Evidence,
+    name: str,
+    asked: BoolArray,
+    found: FloatArray,
+    limit: FloatArray,
+    reading_uncertainty: FloatArray,
+    gap: CodeArray,
+    weak: CodeArray,
+) -> Outcome:
+    rounding = [limit_decimals(evidence.spec.rounding, x) for x in limit.reshape(-1)]
+    decimals = np.array([-1 if d is None else d for d in rounding]).reshape(limit.shape)
+    uncertainty = _ROOT_2 * reading_uncertainty
+    compared = as_compared(found, decimals)
+    grain = CALCULATED if evidence.spec.temperature.correct else GRAIN
+    verdict, cause = decide(compared, np.nan, limit, uncertainty, evidence.spec.decision, grain)
+    # Readings that are not there could only make the difference larger.
+    open_ = (verdict == ACCEPT) & (gap != NONE) | np.isnan(found)
+    verdict[open_], cause[open_] = HOLD, gap[open_]
+    verdict[weak != NONE], cause[weak != NONE] = HOLD, weak[weak != NONE]
+    deviation, left = room(compared, np.nan, limit, grain)
+    return outcome(
+        name, asked, asked & np.isfinite(found), verdict, cause, found=found, upper=limit, deviation=deviation,
+        left=left, uncertainty=uncertainty, ratio=uncertainty_ratio(limit, uncertainty),
+    )  # fmt: skip
+
+
+# What is looked at or tried instead of measured: GO and NO-GO plugs, surface.
+#
+# A GO plug checks the hole's whole form at maximum material, two-point readings check the least material limit (ASME
+# Y14.5, envelope principle). So a refused NO-GO never excuses an oversize reading, and where plug and readings exclude
+# one another, neither is believed: hold.
+
+
+def judge_go(evidence: Evidence, read: Read) -> tuple[Outcome, BoolArray, BoolArray]:
+    """Return the verdict on the GO plug in each hole and wall, where it enters, and where it disproves readings
+    (P,H,W).
+
+    - It enters: accept; but if a reading is smaller than the plug by more than the reading's U, the two exclude one
+      another: hold.
+    - It stops: reject where the readings agree or there are none; hold as a contradiction where every reading is within
+      the limits (lobes, a bend, a burr, dirt, or a slip), and the readings then no longer speak for the mating size.
+    """
+    plug = _plugs(evidence, "go")
+    lower = size_limits(evidence.spec).lower
+    small = below(read.smallest, plug - read.reach)
+    inside = ~below(read.smallest, lower) & np.isfinite(read.smallest)
+    rows, cell = _tries(evidence, "go")
+    entered = _said(evidence, rows, ENTERS)
+    stopped = _said(evidence, rows, STOPS)
+    verdict = np.full(len(rows), HOLD, dtype=np.int8)
+    cause = np.full(len(rows), MISSING, dtype=np.int16)
+    _set(verdict, cause, entered, ACCEPT, NONE)
+    _set(verdict, cause, entered & small.reshape(-1)[cell], HOLD, CONTRADICTION)
+    _set(verdict, cause, stopped, REJECT, GO_STOPPED)
+    _set(verdict, cause, stopped & inside.reshape(-1)[cell], HOLD, CONTRADICTION)
+    result, worst = _by_cell(evidence, "GO", rows, cell, verdict, cause, plug, lower=plug)
+    refused = np.append(stopped & (rows.cause == NONE), False)[worst] & inside
+    return result, np.append(verdict == ACCEPT, False)[worst], refused
+
+
+def judge_no_go(evidence: Evidence, read: Read) -> Outcome:
+    """Return the verdict on the NO-GO plug in each hole and wall.
+
+    - It stops: accept; an oversize reading is rejected by its own, since two-point readings decide at least material.
+    - It enters: the hole is oversize by gauge, reject; but if a reading is smaller than the plug by more than its U,
+      the two exclude one another: hold.
+    """
+    plug = _plugs(evidence, "no_go")
+    small = below(read.smallest, plug - read.reach)
+    rows, cell = _tries(evidence, "no_go")
+    entered = _said(evidence, rows, ENTERS)
+    verdict = np.full(len(rows), HOLD, dtype=np.int8)
+    cause = np.full(len(rows), MISSING, dtype=np.int16)
+    _set(verdict, cause, _said(evidence, rows, STOPS), ACCEPT, NONE)
+    _set(verdict, cause, entered, REJECT, NO_GO_ENTERED)
+    _set(verdict, cause, entered & small.reshape(-1)[cell], HOLD, CONTRADICTION)
+    return _by_cell(evidence, "NO-GO", rows, cell, verdict, cause, plug, upper=plug)[0]
+
+
+def judge_surface(evidence: Evidence) -> Outcome:
+    """Return the verdict on the surface of each hole and wall: clean, free of burrs as the kit asks, never cracked.
+
+    A crack is rejected even where the kit asks for no surface check.
+    """
+    spec = evidence.spec
+    clean = np.array([h.surface.clean for h in spec.holes])
+    burr_free = np.array([h.surface.burr_free for h in spec.holes])
+    asked = (clean | burr_free)[:, None] & _planned(evidence)
+    rows, cell = _tries(evidence, "surface")
+    verdict = np.full(len(rows), HOLD, dtype=np.int8)
+    cause = np.full(len(rows), MISSING, dtype=np.int16)
+    _set(verdict, cause, _said(evidence, rows, CLEAN, BURR_WORD, DIRTY), ACCEPT, NONE)
+    _set(verdict, cause, _said(evidence, rows, BURR_WORD) & burr_free[rows.hole], REJECT, BURR)
+    _set(verdict, cause, _said(evidence, rows, DIRTY) & clean[rows.hole], REJECT, NOT_CLEAN)
+    _set(verdict, cause, _said(evidence, rows, CRACK), REJECT, CRACKED)
+    untold = ~(clean | burr_free)[rows.hole]  # somebody wrote it down though nobody asked
+    _set(verdict, cause, _said(evidence, rows, BURR_WORD) & untold, HOLD, BURR)
+    _set(verdict, cause, _said(evidence, rows, DIRTY) & untold, HOLD, NOT_CLEAN)
+    return _laid(evidence, "surface", asked, rows, cell, verdict, cause)[0]
+
+
+def _plugs(evidence: Evidence, name: str) -> FloatArray:
+    """Return the plug asked of each hole (H,1), NaN where none is."""
+    sizes = [getattr(hole.plugs, name) for hole in evidence.spec.holes]
+    return np.array([np.nan if s is None else s for s in sizes])[:, None]
+
+
+def _planned(evidence: Evidence) -> BoolArray:
+    return np.array([wall in evidence.spec.plan.walls for wall in evidence.spec.walls.names])
+
+
+def _tries(evidence: Evidence, name: str) -> tuple[Rows, IntArray]:
+    rows = every_wall(evidence.rows[name], evidence.shape[2])
+    return rows, rows.cell(*evidence.shape[1:])
+
+
+def _said(evidence: Evidence, rows: Rows, *words: str) -> BoolArray:
+    return np.array([word in words for word in evidence.words] + [False])[rows.word]
+
+
+def _set(verdict: VerdictArray, cause: CodeArray, where: BoolArray, value: int, code: int) -> None:
+    verdict[where], cause[where] = value, code
+
+
+def _by_cell(
+    evidence: Evidence,
+    name: str,
+    rows: Rows,
+    cell: IntArray,
+    verdict: VerdictArray,
+    cause: CodeArray,
+    plug: FloatArray,
+    **limit: FloatArray,
+) -> tuple[Outcome, IntArray]:
+    asked = np.isfinite(plug) & _planned(evidence)
+    return _laid(evidence, name, asked, rows, cell, verdict, cause, **limit)
+
+
+def _laid(
+    evidence: Evidence,
+    name: str,
+    asked: BoolArray,
+    rows: Rows,
+    cell: IntArray,
+    verdict: VerdictArray,
+    cause: CodeArray,
+    **limit: FloatArray,
+) -> tuple[Outcome, IntArray]:
+    """Return the outcome of words, and the deciding row of each cell (P,H,W), -1 for none."""
+    shape = evidence.shape
+    held = rows.cause != NONE
+    verdict[held], cause[held] = HOLD, rows.cause[held]
+    room = -cause.astype(np.float64)  # of equal verdicts the graver cause is shown: a crack before a burr
+    worst = worst_row(cell, verdict, room, int(np.prod(shape))).reshape(shape)
+    by_cell = np.append(verdict, HOLD).astype(np.int8)[worst]
+    why = np.append(cause, MISSING).astype(np.int16)[worst]
+    result = outcome(
+        name, asked, worst >= 0, by_cell, why, word=np.append(rows.word, -1)[worst],
+        reading=np.append(rows.label, -1)[worst], **limit,
+    )  # fmt: skip
+    return result, worst
+
+
+def plugs_disprove(refused: BoolArray, sizes: Sizes) -> Sizes:
+    """Return sizes with a gap wherever a plug disproves the readings (``refused``, (P,H,W))."""
+    gap = np.where(refused & (sizes.gap == NONE), CONTRADICTION, sizes.gap).astype(np.int16)
+    return replace(sizes, gap=gap)

@@ -16,11 +16,23 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from holeqc.inspection.causes import CAUSES, GUARD_BAND, MISSING, PATTERN_INCOMPLETE, words_of
-from holeqc.inspection.held import UNPROVED
-from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, HOLD, REJECT, VERDICTS, Inspection
-from holeqc.inspection.spans import capital, hole_numbers, joined
-from holeqc.inspection.unread import READ_AGAIN, READ_MISSING, waiting_holes
+from holeqc.inspection.reasons import READ_AGAIN, READ_MISSING, UNPROVED, waiting_holes
+from holeqc.inspection.results import (
+    ACCEPT,
+    CAUSES,
+    CHARACTERISTICS,
+    GUARD_BAND,
+    HOLD,
+    MISSING,
+    PATTERN_INCOMPLETE,
+    REJECT,
+    VERDICTS,
+    Inspection,
+    capital,
+    hole_numbers,
+    joined,
+    words_of,
+)
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.printing import one_line
 from holeqc.quantities import GRAIN

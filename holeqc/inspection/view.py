@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from holeqc.inspection.held import with_cells
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason
-from holeqc.inspection.spans import cell_words
+from holeqc.inspection.reasons import with_cells
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason, cell_words
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from holeqc.inspection.causes import words_of
-from holeqc.inspection.results import VERDICTS
+from holeqc.inspection.results import VERDICTS, words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import readings_of_inspections

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import and_, func, or_, select
 
-from holeqc.inspection.causes import CAUSES
-from holeqc.inspection.results import CHARACTERISTICS
+from holeqc.inspection.results import CAUSES, CHARACTERISTICS
 from holeqc.ledger import schema as s
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
@@ -114,8 +113,10 @@ def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     if not wanted.rechecks:
         out.append(~select(s.RECHECK.c.id).where(s.RECHECK.c.set_id == sets.id).exists())
     if wanted.verdict:
-        newest = select(s.INSPECTION_SET.c.set_id).join(s.INSPECTION).where(
-            s.INSPECTION.c.verdict == wanted.verdict, newest_inspection()
+        newest = (
+            select(s.INSPECTION_SET.c.set_id)
+            .join(s.INSPECTION)
+            .where(s.INSPECTION.c.verdict == wanted.verdict, newest_inspection())
         )
         out.append(sets.id.in_(newest))
     return out
@@ -149,8 +150,10 @@ def part_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     out += [i.last_day >= wanted.since.isoformat()] if wanted.since is not None else []
     out += [i.first_day <= wanted.until.isoformat()] if wanted.until is not None else []
     if wanted.by:
-        read = select(s.READING.c.line).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == s.READING.c.set_id).where(
-            s.INSPECTION_SET.c.inspection_id == i.id, same_name(s.READING.c.read_by, wanted.by)
+        read = (
+            select(s.READING.c.line)
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == s.READING.c.set_id)
+            .where(s.INSPECTION_SET.c.inspection_id == i.id, same_name(s.READING.c.read_by, wanted.by))
         )
         out.append(or_(same_name(s.ENTRY.c.made_by, wanted.by), read.exists()))
     if wanted.defect == PINS:

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from holeqc.inspection.causes import CAUSES, MISSING, words_of
-from holeqc.inspection.gauges import gauge_of
-from holeqc.inspection.spans import joined, listed, span_words
+from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.results import CAUSES, MISSING, joined, listed, span_words, words_of
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of
@@ -125,9 +124,7 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
     if story.row["pin_verdict"] == "reject" and not covered & {"pattern"} and not any(
         hole["verdict"] == "reject" for hole in story.holes
     ):  # fmt: skip
-        yield _problem(
-            REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT
-        )
+        yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT)
 
 
 def _what_to_do(tag: TagState) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
-from holeqc.inspection.gauges import gauge_of
+from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import calibrations, doubt_of

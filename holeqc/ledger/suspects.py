@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, or_, select
 
-from holeqc.inspection.gauges import gauge_of
+from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import Change, JudgedAgain, judge_again
 from holeqc.ledger.equipment import BAD, calibrations, fixture_events, last_good_check

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from holeqc.inspection.spans import listed
+from holeqc.inspection.results import listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
@@ -38,10 +38,34 @@ GUARD_BAND = "guard-band"  #: cause of a hold that no further reading decides
 COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
 NOT_FOR_USE = ("scrap", "return")
-NO_REFERENCE = frozenset({
-    "na", "none", "no", "ok", "okay", "yes", "nil", "null", "nothing", "unknown", "tbd", "tba", "see above", "same",
-    "me", "myself", "x", "xx", "xxx", "any", "approved", "verbal", "later", "pending",
-})  #: words that people type where no reference is, without punctuation
+NO_REFERENCE = frozenset(
+    {
+        "na",
+        "none",
+        "no",
+        "ok",
+        "okay",
+        "yes",
+        "nil",
+        "null",
+        "nothing",
+        "unknown",
+        "tbd",
+        "tba",
+        "see above",
+        "same",
+        "me",
+        "myself",
+        "x",
+        "xx",
+        "xxx",
+        "any",
+        "approved",
+        "verbal",
+        "later",
+        "pending",
+    }
+)  #: words that people type where no reference is, without punctuation
 
 Row = dict[str, Any]
 
@@ -485,8 +509,6 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
 def _approved(ledger: Ledger, inspection_id: int) -> bool:
     """Whether an inspection, or one that goes on with its readings, is approved."""
     back = select(s.WITHDRAWAL.c.id).where(s.WITHDRAWAL.c.approval_id == s.APPROVAL.c.id)
-    found = ledger.rows(
-        select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists())
-    )
+    found = ledger.rows(select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == inspection_id, ~back.exists()))
     later = ledger.rows(select(s.RECHECK.c.inspection_id).where(s.RECHECK.c.of_id == inspection_id))
     return bool(found) or any(_approved(ledger, int(row["inspection_id"])) for row in later)

@@ -1,26 +1,311 @@
 """What kind of file it is, and whether it is safe to open: looked at before any reader touches it.
 
 Nothing in a file is ever run, and no file makes the reader fetch another one. A workbook is a zip container of XML
-parts; each part is unpacked once, in pieces, and refused if it declares a document type or entities.
-"""
+parts; each part is unpacked once, in pieces, and refused if it declares a document type or entities."""
 
 from __future__ import annotations
 
 import codecs
+import datetime as dt
+import gc
 import lzma
 import re
 import struct
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from holeqc.door import READINGS, Incoming, take
 from holeqc.printing import shortened
-from holeqc.problems import ERROR, Problem, ReadingsError
-from holeqc.readings.options import SizeLimits
+from holeqc.problems import ERROR, DataError, Problem, ReadingsError
+from holeqc.quantities import FloatArray
+
+# What a person may say about files of readings, and how large a file may be before it is refused.
+
+
+#: how names of files begin that a spreadsheet program makes while a workbook is open, or a system beside a file
+LOCKS = ("~$", ".~lock.", "._")
+
+
+@dataclass(frozen=True, slots=True)
+class SizeLimits:
+    """Bounds that keep a hostile or broken file from filling the machine. Counts are inclusive."""
+
+    file_bytes: int = 250_000_000  #: file as it lies on the disk
+    unpacked_bytes: int = 1_500_000_000  #: all parts of a workbook together, unpacked
+    part_bytes: int = 64_000_000  #: a part of a workbook that is neither a sheet nor the shared texts, unpacked
+    elements: int = 20_000_000  #: beginnings and ends of elements in such a part or the shared texts
+    zip_ratio: float = 250.0  #: unpacked to packed, for any part beyond 1 MB
+    entries: int = 2_000  #: parts in the zip container
+    sheets: int = 300
+    rows: int = 1_100_000  #: rows of one sheet or CSV; the largest xlsx sheet has 1 048 576
+    columns: int = 1_000
+    cells: int = 16_000_000  #: of one sheet or CSV, blank ones inside a row included
+    texts: int = 4_000_000  #: different texts of one sheet or CSV
+    merged: int = 200_000  #: merged ranges of one sheet
+    field_characters: int = 32_767  #: longest text in a cell, as spreadsheets allow
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOptions:
+    """What is said about the files where they don't say it themselves; '' and None mean: find out.
+
+    ``unit`` is ``in`` or ``mm``; ``part`` and ``serial`` apply where a sheet names none. ``delimiter``, ``decimal``
+    (``.`` or ``,``) and ``encoding`` are for CSV; ``decimal`` also for numbers typed as text in a workbook.
+    ``dates``: order of a date such as 03/04/2026, ``dmy`` or ``mdy``. ``today``: later dates lie in the future.
+    ``sheets``: names of the sheets to read, all where empty.
+
+    Raises:
+        DataError: a word that isn't one of these.
+    """
+
+    unit: str = ""
+    part: str = ""
+    serial: str = ""
+    delimiter: str = ""
+    decimal: str = ""
+    encoding: str = ""
+    dates: str = ""
+    today: dt.date | None = None
+    sheets: tuple[str, ...] = ()
+    limits: SizeLimits = field(default_factory=SizeLimits)
+
+    def __post_init__(self) -> None:
+        for name, allowed in (("unit", ("", "in", "mm")), ("decimal", ("", ".", ",")), ("dates", ("", "dmy", "mdy"))):
+            if getattr(self, name) not in allowed:
+                words = " or ".join(repr(a) for a in allowed if a)
+                raise DataError(f"{name} {getattr(self, name)!r} is not known; say {words}, or leave it out")
+        if len(self.delimiter) > 1 and self.delimiter not in {"tab", "\\t"}:
+            raise DataError(f"delimiter {self.delimiter!r} must be one character, or the word tab")
+        if self.delimiter and self.delimiter == self.decimal:
+            raise DataError(f"delimiter and decimal mark are both {self.decimal!r}; they must differ")
+
+
+# A sheet held column by column: numbers as an array, everything else as a code and a list of distinct contents.
+#
+# A sheet of readings repeats itself: serial numbers, holes, walls and words recur in thousands of rows. So a cell's
+# content is looked at once for each distinct content, and rows are handled as arrays.
+
+
+CodeArray = NDArray[np.int32]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+Content = str | float | dt.datetime | dt.date | dt.time | dt.timedelta | None
+
+BLANK = -1
+#: an integer from here on isn't kept exactly by a floating point number
+EXACT_INTEGERS = 2.0**53
+
+
+class Uncalculated(str):
+    """Text that stands for a formula which no program has calculated yet."""
+
+    __slots__ = ()
+
+
+UNCALCULATED = Uncalculated("formula without a stored result")
+
+
+@dataclass(slots=True)
+class GridColumn:
+    """One column: ``numbers`` (n,) NaN where the cell is no number; ``codes`` (n,) into ``labels``, -1 where none."""
+
+    numbers: FloatArray | None
+    codes: CodeArray | None
+    labels: list[Content]
+
+    def filled(self, size: int) -> BoolArray:
+        """Return where the column has any content (n,)."""
+        out = np.zeros(size, dtype=np.bool_)
+        if self.numbers is not None:
+            out |= ~np.isnan(self.numbers)
+        if self.codes is not None:
+            out |= self.codes >= 0
+        return out
+
+    def content(self, row: int) -> Content:
+        """Return the content of one cell, row from 0; None for a blank one."""
+        if self.codes is not None and self.codes[row] >= 0:
+            return self.labels[int(self.codes[row])]
+        if self.numbers is not None and not np.isnan(self.numbers[row]):
+            return float(self.numbers[row])
+        return None
+
+    def as_labels(self, rows: IntArray) -> tuple[CodeArray, list[Content]]:
+        """Return numbers and texts of some rows as codes into one list of distinct contents, -1 where blank."""
+        import pandas as pd
+
+        codes = np.full(rows.size, BLANK, dtype=np.int32)
+        labels: list[Content] = list(self.labels)
+        if self.codes is not None:
+            codes = self.codes[rows].copy()
+        if self.numbers is not None:
+            number_codes, distinct = pd.factorize(self.numbers[rows])
+            known = number_codes >= 0
+            codes[known] = number_codes[known] + len(labels)
+            labels.extend(float(v) for v in distinct)
+        return codes, labels
+
+    def put(self, row: int, content: Content, size: int) -> None:
+        """Place a text in a blank cell."""
+        if self.codes is None:
+            self.codes = np.full(size, BLANK, dtype=np.int32)
+        if content not in self.labels:
+            self.labels.append(content)
+        self.codes[row] = self.labels.index(content)
+
+
+@dataclass(slots=True)
+class Grid:
+    """All cells of a sheet; rows and columns count from 0 here, from 1 in what a person reads."""
+
+    rows: int
+    columns: list[GridColumn]
+
+    @property
+    def width(self) -> int:
+        """Number of columns."""
+        return len(self.columns)
+
+    def cell(self, row: int, column: int) -> Content:
+        """Return a cell's content, None for a blank cell or one outside the sheet."""
+        if not (0 <= column < self.width and 0 <= row < self.rows):
+            return None
+        return self.columns[column].content(row)
+
+    def row(self, row: int) -> list[Content]:
+        """Return a row's contents."""
+        return [column.content(row) for column in self.columns]
+
+    def filled_rows(self) -> BoolArray:
+        """Return which rows have any content (rows,)."""
+        out = np.zeros(self.rows, dtype=np.bool_)
+        for column in self.columns:
+            out |= column.filled(self.rows)
+        return out
+
+
+@dataclass(slots=True)
+class _Growing:
+    """A column while rows still come in: chunks with the row at which each starts."""
+
+    numbers: list[tuple[int, FloatArray]] = field(default_factory=list)
+    codes: list[tuple[int, CodeArray]] = field(default_factory=list)
+    index: dict[Content, int] = field(default_factory=dict)
+
+
+class GridBuilder:
+    """Takes rows in chunks, keeps only arrays."""
+
+    def __init__(self) -> None:
+        self._columns: list[_Growing] = []
+        self.rows = 0
+
+    def add(self, rows: Sequence[Sequence[object]]) -> None:
+        """Add the next rows; a cell is None, str, int, float, bool or one of the date and time types."""
+        even = len(set(map(len, rows))) == 1
+        columns = zip(*rows, strict=True) if even else zip_longest(*rows)
+        for number, cells in enumerate(columns):
+            if number == len(self._columns):
+                self._columns.append(_Growing())
+            kinds = set(map(type, cells))
+            kinds.discard(type(None))
+            if not kinds:
+                continue
+            growing = self._columns[number]
+            if kinds <= {float, int} and self._add_numbers(growing, cells, int in kinds):
+                continue
+            if kinds == {str}:
+                self._add_texts(growing, cells)
+            else:
+                self._add_mixed(growing, cells)
+        self.rows += len(rows)
+
+    def _add_numbers(self, growing: _Growing, cells: Sequence[object], integers: bool) -> bool:
+        try:
+            numbers = np.array(cells, dtype=np.float64)
+        except (OverflowError, TypeError, ValueError):
+            return False
+        if integers and bool(np.any(np.abs(numbers) >= EXACT_INTEGERS)):
+            return False
+        growing.numbers.append((self.rows, numbers))
+        return True
+
+    def _add_texts(self, growing: _Growing, cells: Sequence[object]) -> None:
+        import pandas as pd
+
+        array = np.empty(len(cells), dtype=object)
+        array[:] = cells
+        local, distinct = pd.factorize(array)
+        known = np.empty(len(distinct) + 1, dtype=np.int32)
+        known[-1] = BLANK
+        index = growing.index
+        for i, text in enumerate(distinct):
+            blank = isinstance(text, str) and not text.strip()
+            known[i] = BLANK if blank else index.setdefault(text, len(index))
+        growing.codes.append((self.rows, known[local]))
+
+    def _add_mixed(self, growing: _Growing, cells: Sequence[object]) -> None:
+        """Part numbers from the rest; truth values and integers too long for a float become text."""
+        numbers = [c if type(c) is float or (type(c) is int and abs(c) < EXACT_INTEGERS) else None for c in cells]
+        rest = [None if n is not None or c is None else _as_content(c) for c, n in zip(cells, numbers, strict=True)]
+        growing.numbers.append((self.rows, np.array(numbers, dtype=np.float64)))
+        self._add_texts(growing, rest)
+
+    @property
+    def distinct(self) -> int:
+        """Number of different texts so far, counted column by column."""
+        return sum(len(column.index) for column in self._columns)
+
+    def finish(self) -> Grid:
+        """Return everything added so far as a grid."""
+        columns = []
+        for growing in self._columns:
+            numbers: FloatArray | None = None
+            codes: CodeArray | None = None
+            if growing.numbers:
+                numbers = np.full(self.rows, np.nan)
+                for start, chunk in growing.numbers:
+                    numbers[start : start + chunk.size] = chunk
+                if np.isnan(numbers).all():
+                    numbers = None
+            if growing.codes:
+                codes = np.full(self.rows, BLANK, dtype=np.int32)
+                for start, code_chunk in growing.codes:
+                    codes[start : start + code_chunk.size] = code_chunk
+            columns.append(GridColumn(numbers, codes, list(growing.index)))
+        while columns and columns[-1].numbers is None and columns[-1].codes is None:
+            columns.pop()
+        return Grid(self.rows, columns)
+
+
+def _as_content(cell: object) -> Content:
+    if isinstance(cell, bool):
+        return "TRUE" if cell else "FALSE"
+    if isinstance(cell, str | dt.datetime | dt.date | dt.time | dt.timedelta):
+        return cell
+    return str(cell)
+
+
+@contextmanager
+def no_collecting() -> Iterator[None]:
+    """Pause the search for reference cycles: cells hold none, and looking at them all again costs time."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
+
 
 WORKBOOK, TEXT = "workbook", "text"
 PIECE = 1 << 20

@@ -16,15 +16,12 @@ import numpy as np
 
 from holeqc.problems import ERROR, DataError, HoleQCError, Problem, ReadingsError
 from holeqc.quantities import GRAIN, Unit, convert, parse_length, parse_unit, unit_name
-from holeqc.readings.collect import Collector
-from holeqc.readings.containers import WORKBOOK, examine, refusal
-from holeqc.readings.grid import Content, Uncalculated
+from holeqc.readings.containers import WORKBOOK, Content, ReadOptions, Uncalculated, examine, refusal
+from holeqc.readings.files import RawSheet
 from holeqc.readings.identities import text_of
-from holeqc.readings.options import ReadOptions
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import Collector, cell_name
 from holeqc.readings.values import cleaned, decimal_mark, length_of
-from holeqc.readings.xlsx import RawSheet
-from holeqc.specification.sizes import SizeText, decimal_text, read_size, size_keys
+from holeqc.specification.keys import SizeText, decimal_text, read_size, size_keys
 
 #: what a column holds -> what people write above it, as patterns of the whole heading without its unit
 HEADINGS: dict[str, str] = {
@@ -154,11 +151,11 @@ def read_hole_table(path: str | Path, unit: str = "", sheet: str = "", options: 
     options = options or ReadOptions()
     container = examine(path, options.limits)
     if container.kind == WORKBOOK:
-        from holeqc.readings.xlsx import read_workbook
+        from holeqc.readings.files import read_workbook
 
         sheets = list(read_workbook(container, options.limits, (sheet,) if sheet else ()))
     else:
-        from holeqc.readings.csv_files import read_text
+        from holeqc.readings.files import read_text
 
         def score(rows: Sequence[Sequence[str]]) -> int:
             return max((len(_known(list(row))) for row in rows), default=0)

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.problems import ERROR, DataError
-from holeqc.readings.dates import date_of
-from holeqc.readings.grid import EXACT_INTEGERS, Content, Uncalculated
+from holeqc.readings.containers import EXACT_INTEGERS, Content, Uncalculated
 from holeqc.readings.headings import Vocabulary
-from holeqc.readings.issues import Issue, note, warning
+from holeqc.readings.table import Issue, note, warning
+from holeqc.readings.values import date_of
 from holeqc.readings.words import folded, hole_key, part_of
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
-    from holeqc.readings.findings import Findings
+    from holeqc.readings.draft import Findings
 
 _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
 _TYPE_IT = "type the serial number as text"

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import dataclasses
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from holeqc.readings.fields import Field, find_fields, is_label, placed_by
-from holeqc.readings.grid import Content, IntArray
-from holeqc.readings.heading_rows import Heading, find_headings
-from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Meaning, Vocabulary
-from holeqc.readings.marker import (
+from holeqc.problems import Problem
+from holeqc.readings.containers import BLANK, BoolArray, CodeArray, Content, Grid, IntArray, ReadOptions
+from holeqc.readings.draft import Draft
+from holeqc.readings.files import RawSheet
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Heading, Meaning, Vocabulary, find_headings
+from holeqc.readings.identities import Titles
+from holeqc.readings.sheet_layout import (
     BEFORE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
@@ -21,10 +26,181 @@ from holeqc.readings.marker import (
     Marker,
     parse_marker,
 )
-from holeqc.readings.synonyms import FIELD
+from holeqc.readings.synonyms import FIELD, plain
+from holeqc.readings.table import Collector, ColumnUse, Issue, cell_name
 from holeqc.readings.words import hole_key
-from holeqc.readings.xlsx import RawSheet
 from holeqc.specification.model import Specification
+
+# What stands above a table or below it: serial, part, date, gauge, unit, kit, in whatever form people write it.
+
+
+REACH = 4  #: a field's value stands at most so many columns to the right of its label
+
+_SERIAL = re.compile(
+    r"\b(?:s\s?/\s?n|ser(?:ial)?|serien-?(?:nr|nummer)|(?:n\.?[°º]|no|num[eé]ro|n[uú]mero) de s[eé]rie)\b\.?"
+    r"(?:\s*(?:no|nr|number)\b\.?|\s*#)?\s*[:#]?\s*([\w][\w./-]*)",
+    re.I,
+)
+_FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
+_NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
+_DATE = re.compile(
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? (?:de )?[^\W\d_]{3,10}\.?,? (?:de )?\d{4}"
+    r"|[^\W\d_]{3,10}\.? \d{1,2}, \d{4})\b"
+)
+_UNITS = re.compile(
+    r"\b(?:dimensions?|readings?|values?|units?|sizes?|ma(?:ß|ss)e|einheit(?:en)?|cotes?|mesures|unités?|cotas|medidas|"
+    r"dimensiones|unidad(?:es)?)\b[^\d]*?\b(?:(?:in|en)\s+)?(mm|millimet(?:re|er)s?|inch(?:es)?|zoll|pouces?|pulgadas?)\b",
+    re.I,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field: our word, its content, the cell of the content (row and column from 0), and whether from a title."""
+
+    word: str
+    content: Content
+    row: int
+    column: int
+    unit: str = ""
+    from_title: bool = False
+    label: tuple[int, int] = (-1, -1)  #: cell of the label, where the content stands in another one
+
+
+def find_fields(
+    grid: Grid, rows: Iterable[int], vocabulary: Vocabulary, spec: Specification, *, colon_only: bool = False
+) -> list[Field]:
+    """Return the fields in some rows, in order. ``colon_only``: only labels that end in a colon count."""
+    found: list[Field] = []
+    taken: set[tuple[int, int]] = set()
+    for row in rows:
+        for column in range(grid.width):
+            content = grid.cell(row, column)
+            if (row, column) in taken or not isinstance(content, str):
+                continue
+            for field in _fields_of_cell(grid, row, column, content, vocabulary, colon_only):
+                found.append(field)
+                taken.add((field.row, field.column))
+            if not any(f.row == row and f.column == column for f in found) and not colon_only:
+                found.extend(_from_title(content, row, column, spec, vocabulary))
+    return found
+
+
+def _label(text: str, vocabulary: Vocabulary) -> Meaning | None:
+    meaning = vocabulary.meaning(text.strip().rstrip(":=").strip())
+    known = (meaning.kind == FIELD and not meaning.weak) or (meaning.kind == IGNORED and not meaning.word)
+    return meaning if known else None
+
+
+def is_label(content: Content, vocabulary: Vocabulary) -> bool:
+    """Whether a cell is the label of a field: 'Serial', 'Date:', 'Gauge: BG-2'."""
+    return isinstance(content, str) and (
+        content.rstrip().endswith(":") or _label(content.split(":", 1)[0], vocabulary) is not None
+    )
+
+
+def _is_heading(content: Content, vocabulary: Vocabulary) -> bool:
+    """Whether a cell is a word that stands over readings, 'x' or 'Dia': no serial number."""
+    return isinstance(content, str) and content.strip().isalpha() and vocabulary.meaning(content).kind == READING
+
+
+def _fields_of_cell(
+    grid: Grid, row: int, column: int, text: str, vocabulary: Vocabulary, colon_only: bool
+) -> Iterable[Field]:
+    pieces = _pieces(text, vocabulary) if ":" in text or "=" in text else [text]
+    for number, piece in enumerate(pieces):
+        label, sign, rest = _parted(piece)
+        meaning = _label(label, vocabulary)
+        if meaning is None or (colon_only and not sign):
+            continue
+        if rest:
+            yield Field(meaning.word or "ignore", rest, row, column, meaning.unit, label=(row, column))
+            continue
+        if number == len(pieces) - 1:
+            yield from _beside(grid, row, column, meaning, vocabulary, bool(sign))
+
+
+def _pieces(text: str, vocabulary: Vocabulary) -> list[str]:
+    """Return the fields of one cell; a further serial number behind a semicolon stays with the first."""
+    out: list[str] = []
+    for piece in (p for p in re.split(r"\s{2,}|[;\n\t]", text) if p.strip()):
+        label, _, rest = _parted(out[-1]) if out else ("", "", "")
+        meaning = _label(label, vocabulary) if rest else None
+        if meaning is not None and meaning.word == "serial" and _NUMBERED.fullmatch(piece.strip()):
+            out[-1] += f"; {piece.strip()}"
+        else:
+            out.append(piece)
+    return out
+
+
+def _parted(piece: str) -> tuple[str, str, str]:
+    for sign in (":", "="):
+        label, found, rest = piece.partition(sign)
+        if found:
+            return label, sign, rest.strip()
+    return piece, "", ""
+
+
+def _beside(grid: Grid, row: int, column: int, meaning: Meaning, vocabulary: Vocabulary, sure: bool) -> Iterable[Field]:
+    """Yield the field whose content stands to the right of its label, or below it."""
+    for right in range(column + 1, min(column + 1 + REACH, grid.width)):
+        content = grid.cell(row, right)
+        if content is None:
+            continue
+        if not is_label(content, vocabulary) and not (meaning.word == "serial" and _is_heading(content, vocabulary)):
+            yield Field(meaning.word or "ignore", content, row, right, meaning.unit, label=(row, column))
+            return
+        break
+    below = grid.cell(row + 1, column)
+    placed = isinstance(below, str) and bool(placed_by(below, vocabulary)[0])  # 'NEAR' over the next table
+    if not sure and below is not None and not placed and not is_label(below, vocabulary):
+        yield Field(meaning.word or "ignore", below, row + 1, column, meaning.unit, label=(row, column))
+
+
+def _with_further(text: str, match: re.Match[str]) -> str:
+    """Return a serial number in a title with those of the same pattern that follow it."""
+    pattern = re.sub(r"\d", "0", match[1].rstrip("."))
+    end = match.end()
+    while (further := _FURTHER.match(text, end)) and re.sub(r"\d", "0", further[1].rstrip(".")) == pattern:
+        end = further.end()
+    return text[match.start(1) : end].rstrip(".")
+
+
+def placed_by(text: str, vocabulary: Vocabulary) -> tuple[str, str]:
+    """Return ('wall', text) or ('hole', id) for a line that says nothing but where the readings below were taken."""
+    meaning = vocabulary.meaning(text.strip().rstrip(":="))
+    if (
+        meaning.kind != MODIFIER
+        or meaning.direction is not None
+        or meaning.trial
+        or bool(meaning.hole) == (meaning.wall >= 0)
+    ):
+        return "", ""
+    return ("hole", meaning.hole) if meaning.hole else ("wall", text.strip().rstrip(":="))
+
+
+def _from_title(text: str, row: int, column: int, spec: Specification, vocabulary: Vocabulary) -> Iterable[Field]:
+    """Yield what a free title says: serial, part, wall, day, unit, drawing, gauge."""
+    if len(text) > 300:
+        return
+    word, what = placed_by(text, vocabulary)
+    if word == "wall" or (word and not text.strip().isalnum()):
+        yield Field(word, what, row, column, from_title=True)
+        return
+    if (match := _SERIAL.search(text)) and any(c.isdigit() for c in match[1]):
+        yield Field("serial", _with_further(text, match), row, column, from_title=True)
+    if match := _DATE.search(text):
+        yield Field("date", match[1], row, column, from_title=True)
+    if match := _UNITS.search(text):
+        yield Field("unit", match[1], row, column, from_title=True)
+    words = re.findall(r"[\w-]+", plain(text))
+    names = [p.name for p in spec.parts if plain(p.name) in words]
+    if len(names) == 1 and len(spec.parts) > 1:
+        yield Field("part", names[0], row, column, from_title=True)
+    for named in Titles(spec).names_in(text):
+        if named.agrees is not None:
+            yield Field(named.kind, named.value, row, column, from_title=True)
+
 
 FIELD_ROWS = 15  #: fields of a further block stand at most so many rows above its heading
 
@@ -35,8 +211,8 @@ class Block:
 
     heading: Heading
     rows: IntArray
-    fields: dict[str, Field] = field(default_factory=dict)
-    sections: list[Field] = field(default_factory=list)  #: rows inside it that say what holds from there on
+    fields: dict[str, Field] = dataclasses.field(default_factory=dict)
+    sections: list[Field] = dataclasses.field(default_factory=list)  #: rows inside it that say what holds from there on
 
 
 @dataclass(slots=True)
@@ -46,7 +222,9 @@ class Layout:
     blocks: list[Block]
     fields: list[Field]
     marker: Marker | None = None
-    twice: list[tuple[Field, Field]] = field(default_factory=list)  #: fields said twice over one table, differently
+    twice: list[tuple[Field, Field]] = dataclasses.field(
+        default_factory=list
+    )  #: fields said twice over one table, differently
 
 
 def find_marker(sheet: RawSheet) -> Marker | None:
@@ -396,3 +574,269 @@ def views(heading: Heading) -> list[tuple[int, ...]]:
     edges = [*holes, len(heading.meanings)]
     shared = tuple(c for c in everything if c < holes[0])
     return [(*shared, *(c for c in everything if start <= c < end)) for start, end in pairwise(edges)]
+
+
+# Where each row's hole, serial, part, gauge and the like come from: a column, a merged cell, a field, an option.
+
+
+@dataclass(slots=True)
+class Source:
+    """Codes (n,) into distinct ``labels``, -1 where nothing is said; the cell (from 0) where each was said, -1 none.
+
+    ``filled`` marks rows where a blank cell took what stands above it.
+    """
+
+    codes: CodeArray
+    labels: list[Content]
+    at_row: IntArray
+    at_column: IntArray
+    filled: BoolArray
+    from_column: bool = False
+
+    def said(self) -> BoolArray:
+        """Return where something is said."""
+        return self.codes >= 0
+
+    def used(self) -> list[Content]:
+        """Return the labels that some row says; a column's labels hold its heading and titles too."""
+        return [self.labels[code] for code in np.unique(self.codes[self.codes >= 0])]
+
+
+def source(
+    sheet: RawSheet,
+    word: str,
+    columns: Sequence[int],
+    blocks: Sequence[Block],
+    rows: IntArray,
+    block_of: IntArray,
+    default: str = "",
+) -> Source:
+    """Return what each row says of one field.
+
+    ``columns``: those of the heading that name it, the first with contents counts; ``rows`` (n,) from 0 and
+    ``block_of`` (n,) tell which block's fields apply where the column is blank or missing.
+    """
+    size = rows.size
+    out = Source(
+        np.full(size, BLANK, dtype=np.int32),
+        [],
+        np.full(size, -1, dtype=np.int64),
+        np.full(size, -1, dtype=np.int64),
+        np.zeros(size, dtype=np.bool_),
+    )
+    for column in columns:
+        codes, labels = _column_codes(sheet, column, rows)
+        fresh = (codes >= 0) & (out.codes < 0)
+        if fresh.any():
+            out.from_column = True
+            out.codes[fresh] = codes[fresh] + len(out.labels)
+            out.labels.extend(labels)
+            out.at_row[fresh], out.at_column[fresh] = rows[fresh], column
+    _from_sections(out, word, blocks, rows, block_of)
+    _from_fields(out, word, blocks, block_of)
+    if default:
+        rest = out.codes < 0
+        out.codes[rest] = len(out.labels)
+        out.labels.append(default)
+    return out
+
+
+def _column_codes(sheet: RawSheet, column: int, rows: IntArray) -> tuple[CodeArray, list[Content]]:
+    grid_column = sheet.grid.columns[column]
+    reach = [m for m in sheet.scan.merged if m[1] - 1 == column and m[2] > m[0]]
+    if not reach:
+        return grid_column.as_labels(rows)
+    codes, labels = grid_column.as_labels(np.arange(sheet.grid.rows, dtype=np.int64))
+    for first, _, last, _ in reach:
+        if first <= sheet.grid.rows:
+            codes[first - 1 : last] = codes[first - 1]
+    return codes[rows], labels
+
+
+def _from_sections(out: Source, word: str, blocks: Sequence[Block], rows: IntArray, block_of: IntArray) -> None:
+    """Give rows what the last row above them inside their table said of a field.
+
+    What an outer section says ('Hole 3' above 'NEAR WALL') ends what inner ones said; which is the outer one is told
+    by which comes first.
+    """
+    for number, block in enumerate(blocks):
+        order = list(dict.fromkeys(f.word for f in block.sections))
+        if word not in order:
+            continue
+        outer = set(order[: order.index(word)])
+        events = [f for f in block.sections if f.word == word or f.word in outer]
+        starts = np.array([f.row for f in events], dtype=np.int64)
+        codes = np.empty(len(events) + 1, dtype=np.int32)
+        codes[-1] = BLANK
+        for place, event in enumerate(events):
+            codes[place] = len(out.labels) if event.word == word else BLANK
+            if event.word == word:
+                out.labels.append(event.content)
+        mine = np.flatnonzero((block_of == number) & (out.codes < 0))
+        at = np.searchsorted(starts, rows[mine], side="right") - 1
+        said = codes[at] >= 0
+        out.codes[mine[said]] = codes[at[said]]
+        out.at_row[mine[said]] = np.array([f.row for f in events], dtype=np.int64)[at[said]]
+        out.at_column[mine[said]] = np.array([f.column for f in events], dtype=np.int64)[at[said]]
+
+
+def _from_fields(out: Source, word: str, blocks: Sequence[Block], block_of: IntArray) -> None:
+    fields: list[Field | None] = [b.fields.get(word) for b in blocks]
+    if not any(fields):
+        return
+    index: dict[Content, int] = {}
+    codes = np.full(len(blocks), BLANK, dtype=np.int32)
+    places = np.full((len(blocks), 2), -1, dtype=np.int64)
+    for number, field in enumerate(fields):
+        if field is not None:
+            codes[number] = index.setdefault(field.content, len(index))
+            places[number] = field.row, field.column
+    rest = (out.codes < 0) & (codes[block_of] >= 0)
+    out.codes[rest] = codes[block_of][rest] + len(out.labels)
+    out.at_row[rest], out.at_column[rest] = places[block_of[rest], 0], places[block_of[rest], 1]
+    out.labels.extend(index)
+
+
+def fill_down(out: Source, rows: IntArray, block_of: IntArray, where: BoolArray) -> None:
+    """Give blank cells of a column what stands above them, as far as rows follow one another without a gap.
+
+    Only where the field has a column of its own; ``where`` limits it. Marks the rows in ``filled``.
+    """
+    if not out.from_column or not (out.codes < 0).any() or not rows.size:
+        return
+    run = np.concatenate([[0], np.cumsum((np.diff(rows) != 1) | (np.diff(block_of) != 0))])
+    own = np.where(out.codes >= 0, np.arange(rows.size), -1)
+    above = np.maximum.accumulate(own)
+    usable = (out.codes < 0) & (above >= 0) & where
+    usable &= run == run[np.maximum(above, 0)]
+    out.codes[usable] = out.codes[above[usable]]
+    out.at_row[usable], out.at_column[usable] = out.at_row[above[usable]], out.at_column[above[usable]]
+    out.filled |= usable
+
+
+# What reading a table needs beside its cells, and what is tallied over a whole sheet.
+
+
+@dataclass(slots=True)
+class Tally:
+    """What is said once for a whole sheet."""
+
+    named: dict[tuple[int, int], tuple[int, int]] = dataclasses.field(
+        default_factory=dict
+    )  #: (part, serial) -> cell from 0
+    read: set[tuple[int, int]] = dataclasses.field(default_factory=set)  #: (part, serial) with readings
+    ignored: dict[str, int] = dataclasses.field(
+        default_factory=dict
+    )  #: heading of a known column that holds no readings -> cells
+    unread: set[tuple[int, int]] = dataclasses.field(
+        default_factory=set
+    )  #: first row of a heading, column: told as not read
+    text_numbers: int = 0
+    first_text_number: tuple[int, int] = (-1, -1)
+    unit_assumed: int = 0
+    numbers: int = 0
+
+
+@dataclass(slots=True)
+class Context:
+    """One sheet while it is read."""
+
+    spec: Specification
+    options: ReadOptions
+    vocabulary: Vocabulary
+    collector: Collector
+    draft: Draft
+    sheet: RawSheet
+    decimal: str = ""
+    serial: str = ""  #: of the sheet, where it names none itself
+    part: str = ""
+    used: BoolArray = dataclasses.field(
+        default_factory=lambda: np.zeros((0, 0), dtype=np.bool_)
+    )  #: cells accounted for
+    unit: str = ""  #: in or mm, where a heading says nothing
+    own: bool = False  #: a sheet of ours, whose layout is known
+    tally: Tally = dataclasses.field(default_factory=Tally)
+    uses: list[ColumnUse] = dataclasses.field(default_factory=list)  #: how the columns of its tables were understood
+
+    def problem(self, issue: Issue, found: str, row: int, column: int, **tied: str) -> Problem:
+        """Return the problem of a cell (row and column from 0, -1 where there is no cell)."""
+        cell = cell_name(row + 1, column + 1) if row >= 0 and column >= 0 else ""
+        return issue.problem(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
+
+    def mark(self, rows: IntArray, columns: Sequence[int]) -> None:
+        """Note that cells of some rows and columns (from 0) are read, or named as not read."""
+        for column in columns:
+            if column < self.used.shape[1]:
+                self.used[rows, column] = True
+
+    def say(self, issue: Issue, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
+        """Add the problem of a cell."""
+        self.collector.add(self.problem(issue, found, row, column, **tied))
+
+    def tied(self, part: int, serial: int, hole: int = -1, wall: int = -1) -> dict[str, str]:
+        """Return the names of part, serial, hole and wall; negative codes give ''."""
+        spec = self.spec
+        return {
+            "part": spec.parts[part].name if part >= 0 else "",
+            "serial": self.draft.serial.texts[serial] if serial >= 0 else "",
+            "hole": spec.hole_ids[hole] if hole >= 0 else "",
+            "wall": spec.walls.names[wall] if wall >= 0 else "",
+        }
+
+
+class Table:
+    """The rows of all blocks of a sheet that have the same heading, and the columns of one table in it."""
+
+    def __init__(self, context: Context, blocks: Sequence[Block], columns: Sequence[int], alone: bool = True) -> None:
+        self.alone = alone
+        self.context = context
+        self.blocks = blocks
+        self.meanings: tuple[Meaning, ...] = blocks[0].heading.meanings
+        self.texts = blocks[0].heading.texts
+        self.columns = [c for c in columns if c < context.sheet.grid.width]
+        self.rows: IntArray = np.concatenate([b.rows for b in blocks])
+        self.block_of: IntArray = np.repeat(np.arange(len(blocks)), [b.rows.size for b in blocks])
+        self.readings: list[int] = []
+        self.filled: dict[int, BoolArray] = {}
+        self.any_reading: BoolArray = np.zeros(self.rows.size, dtype=np.bool_)
+        diameters = any(m.kind == READING and m.word == "diameter" for m in self.meanings)
+        extremes = [c for c in self.columns if self.meanings[c].reason == "extreme" and not diameters]
+        self.take_for_readings([c for c in self.columns if self.meanings[c].kind == READING], extremes)
+
+    def take_for_readings(self, columns: Sequence[int], likely: Sequence[int] = ()) -> None:
+        """Say which columns hold readings, and which may; rows in which one is filled are rows with readings."""
+        grid = self.context.sheet.grid
+        self.readings = list(columns)
+        filled = {c: grid.columns[c].filled(grid.rows)[self.rows] for c in (*columns, *likely)}
+        self.filled = {c: filled[c] for c in columns}
+        self.any_reading = np.zeros(self.rows.size, dtype=np.bool_)
+        for where in filled.values():
+            self.any_reading |= where
+
+    def span(self) -> range:
+        """Return the columns of this table, those not understood among them; all, where no other table is beside it."""
+        last = min(len(self.meanings), self.context.sheet.grid.width)
+        if not self.columns or self.alone:
+            return range(last)
+        behind = [c for view in views(self.blocks[0].heading) for c in view if c > self.columns[-1]]
+        return range(self.columns[0], min([last, *behind]))  # what stands behind a table's columns may be of it
+
+    def leave_out(self, rows: BoolArray) -> None:
+        """Take some rows out of the table (rows,), as if they were not there."""
+        keep = ~rows
+        self.context.mark(self.rows[rows], self.columns)
+        self.rows, self.block_of, self.any_reading = self.rows[keep], self.block_of[keep], self.any_reading[keep]
+        self.filled = {column: filled[keep] for column, filled in self.filled.items()}
+
+    def fields(self, word: str) -> list[int]:
+        """Return the columns of a field."""
+        return [c for c in self.columns if self.meanings[c].kind == FIELD and self.meanings[c].word == word]
+
+    def source(self, word: str, default: str = "") -> Source:
+        """Return what each row says of a field."""
+        return source(self.context.sheet, word, self.fields(word), self.blocks, self.rows, self.block_of, default)
+
+    def first_column(self, row: int) -> int:
+        """Return the first filled column of a row of this table."""
+        grid = self.context.sheet.grid
+        return next((c for c in self.columns if grid.cell(int(self.rows[row]), c) is not None), 0)

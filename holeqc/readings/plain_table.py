@@ -22,14 +22,21 @@ from numpy.typing import NDArray
 from holeqc.door import near_names
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, parse_unit
-from holeqc.readings.collect import Collector
-from holeqc.readings.containers import WORKBOOK, examine
-from holeqc.readings.grid import BoolArray, CodeArray, Content, Grid, IntArray, Uncalculated
-from holeqc.readings.issues import Issue
-from holeqc.readings.options import LOCKS, ReadOptions
-from holeqc.readings.table import cell_name
+from holeqc.readings.containers import (
+    LOCKS,
+    WORKBOOK,
+    BoolArray,
+    CodeArray,
+    Content,
+    Grid,
+    IntArray,
+    ReadOptions,
+    Uncalculated,
+    examine,
+)
+from holeqc.readings.files import RawSheet
+from holeqc.readings.table import Collector, Issue, cell_name
 from holeqc.readings.values import cleaned, decimal_mark, length_of
-from holeqc.readings.xlsx import RawSheet
 
 HEAD_ROWS = 60  #: the row of headings is looked for in so many rows
 FEW = 3  #: so many cells with one cause are named one by one; more are one line
@@ -210,14 +217,14 @@ def read_table(path: Path, sheet: str = "", wanted: Sequence[str] = ()) -> Table
         container = replace(container, name=shown)
     collector = Collector()
     if container.kind != WORKBOOK:
-        from holeqc.readings.csv_files import read_text
+        from holeqc.readings.files import read_text
 
         if sheet:
             raise _failed([Problem(ERROR, "no-sheets", "a text file has no sheets", f"sheet '{sheet}'", file=shown,
                                    action="Leave out --sheet")])  # fmt: skip
         raw = read_text(container, options, _score(wanted), collector)
         return replace(_table(raw, wanted, collector), sha256=container.sha256, bytes=container.bytes)
-    from holeqc.readings.xlsx import read_workbook
+    from holeqc.readings.files import read_workbook
 
     sheets = read_workbook(container, options.limits, options.sheets)
     try:
@@ -324,8 +331,14 @@ def _misplaced(table: Table) -> list[Problem]:
             else "Give the column a heading, or delete what stands beside the table"))  # fmt: skip
     wrong += _swallowed(table)
     if raw.cut_row >= 0:
-        wrong.append(table.problem("cut-off", "the file ends in the middle of its last row",
-                                   cell=f"row {raw.cut_row + 1}", action="Copy it again from where it came"))
+        wrong.append(
+            table.problem(
+                "cut-off",
+                "the file ends in the middle of its last row",
+                cell=f"row {raw.cut_row + 1}",
+                action="Copy it again from where it came",
+            )
+        )
     return wrong
 
 
@@ -337,8 +350,10 @@ def _swallowed(table: Table) -> list[Problem]:
     parted = len(table.places) - 1
     for column in raw.grid.columns:
         for text in column.labels:
-            if isinstance(text, str) and "\n" in text and (
-                any(line.count(raw.delimiter) >= max(parted, 1) for line in text.split("\n")[1:]) or not parted
+            if (
+                isinstance(text, str)
+                and "\n" in text
+                and (any(line.count(raw.delimiter) >= max(parted, 1) for line in text.split("\n")[1:]) or not parted)
             ):
                 return [table.problem("damaged-file", "a field runs over its line and takes in the next row",
                                       found=repr(text[:60]),
@@ -672,9 +687,7 @@ class _Texts:
         return out
 
 
-def _mixed_units(
-    table: Table, column: int, codes: CodeArray, units: Sequence[str], plain: BoolArray
-) -> list[Problem]:
+def _mixed_units(table: Table, column: int, codes: CodeArray, units: Sequence[str], plain: BoolArray) -> list[Problem]:
     """Return an error where some cells say a unit and the others none or another one."""
     if not any(units):
         return []

@@ -12,38 +12,505 @@ from pathlib import Path
 import numpy as np
 
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
-from holeqc.readings.account import account, comma_is_decimal
-from holeqc.readings.collect import Collector
-from holeqc.readings.columns import uses_once
-from holeqc.readings.containers import WORKBOOK, Container, examine
-from holeqc.readings.context import Context
-from holeqc.readings.dates import date_of
-from holeqc.readings.draft import Array, Cell, Draft, by_sheet
-from holeqc.readings.examples import suited
-from holeqc.readings.fields import Field
-from holeqc.readings.grid import Content
-from holeqc.readings.heading_rows import score_rows
-from holeqc.readings.headings import READING, Vocabulary
-from holeqc.readings.identities import Titles, serial_in_sheet_name, text_of
-from holeqc.readings.issues import note, warning
-from holeqc.readings.layouts import Layout, find_marker, part_sheet, views
-from holeqc.readings.leftovers import (
+from holeqc.quantities import FloatArray, convert
+from holeqc.readings.account import (
+    account,
+    comma_is_decimal,
+    cut_row,
+    double_columns,
     double_fields,
     field_defects,
+    merged_cells,
     other_field,
     other_gauge,
     parts_without_readings,
     sheet_notes,
+    struck_cells,
+    summary_rows,
+    surplus_rows,
+    unit_conflict,
+    unread_columns,
 )
-from holeqc.readings.marker import FORMAT, Marker, from_properties, parse_marker
-from holeqc.readings.options import ReadOptions, SizeLimits
+from holeqc.readings.columns import basic_of_rows, deviation_base, not_read_rows, settle_columns, uses_of, uses_once
+from holeqc.readings.containers import (
+    WORKBOOK,
+    BoolArray,
+    Container,
+    Content,
+    GridColumn,
+    IntArray,
+    ReadOptions,
+    SizeLimits,
+    examine,
+)
+from holeqc.readings.draft import UNIT_CODES, Array, Cell, Draft, by_sheet, suited
+from holeqc.readings.files import RawSheet
+from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
+from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
+from holeqc.readings.layouts import Block, Context, Field, Layout, Table, find_marker, part_sheet, views
 from holeqc.readings.plausibility import check_plausibility
+from holeqc.readings.rows import Rows, read_rows
+from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.synonyms import FIELD, question_of
-from holeqc.readings.table import ColumnUse, Readings, Source, UnusableFile, cell_name
-from holeqc.readings.table_reader import read_table
-from holeqc.readings.values import decimal_mark
-from holeqc.readings.xlsx import RawSheet
+from holeqc.readings.table import (
+    CHARACTERISTICS,
+    LENGTHS,
+    Collector,
+    ColumnUse,
+    Issue,
+    Readings,
+    Source,
+    UnusableFile,
+    cell_name,
+    note,
+    warning,
+)
+from holeqc.readings.values import date_of, decimal_mark, length_of, number_issues
+from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 from holeqc.specification.model import Specification
+
+# The reading cells of one column: value, unit, word, doubt and typed text, for all its rows at once.
+
+
+_DIAMETER = CHARACTERISTICS.index("diameter")
+_FRACTION = warning(
+    "fraction-for-reading",
+    "a fraction names a drill or the drawing's size; no gauge of such holes shows one",
+    "a number such as 0.4590",
+    "Type what the gauge shows",
+    holds=True,
+)
+_PLUG_ALLOWED = "enters, does not enter"
+_SURFACE_ALLOWED = "clean, burr, not clean, crack"
+
+
+@dataclass(slots=True)
+class Cells:
+    """All (n,): value in the unit typed (NaN where none), unit code of the cell itself, word, issue, typed text.
+
+    ``text``: the cell holds text, not a number.
+    """
+
+    value: FloatArray
+    unit: Array
+    word: Array
+    issue: Array
+    typed: Array
+    text: Array
+
+
+def read_cells(
+    draft: Draft, column: GridColumn, rows: IntArray, characteristic: Array, ask: str, decimal: str
+) -> Cells:
+    """Return what stands in some cells of a column.
+
+    ``rows`` (n,) from 0, all filled; ``characteristic`` (n,) codes of `CHARACTERISTICS`, -1 where unknown; ``ask`` is
+    what a word column's heading asks; ``decimal`` the sheet's decimal mark, '' where not known.
+    """
+    size = rows.size
+    out = Cells(
+        np.full(size, np.nan),
+        np.zeros(size, np.int8),
+        np.zeros(size, np.int8),
+        np.zeros(size, np.int32),
+        np.full(size, -1, np.int32),
+        np.zeros(size, np.bool_),
+    )
+    is_length = characteristic < len(LENGTHS)
+    if column.numbers is not None:
+        _numbers(draft, column.numbers[rows], is_length, characteristic, out)
+    if column.codes is not None:
+        codes = column.codes[rows]
+        out.text[:] = codes >= 0
+        if (codes >= 0).any():
+            _texts(draft, column.labels, codes, is_length, characteristic, ask, decimal, out)
+    return out
+
+
+def _numbers(draft: Draft, numbers: FloatArray, is_length: Array, characteristic: Array, out: Cells) -> None:
+    import pandas as pd
+
+    codes, distinct = pd.factorize(numbers)
+    known = codes >= 0
+    typed = draft.typed.codes([text_of(float(v)) for v in distinct])
+    out.typed[known] = typed[codes[known]]
+    out.value[:] = np.where(is_length, numbers, np.nan)
+    issues, hits = number_issues(np.asarray(distinct, dtype=np.float64))
+    for issue, hit in zip(issues, hits, strict=True):
+        if hit.any():
+            where = known & np.append(hit, False)[codes] & is_length
+            out.issue[where] = draft.issue_code(issue)
+            if issue.code == "beyond-any-length":
+                out.value[where] = np.nan
+    words = known & ~is_length
+    if words.any():
+        for place in np.unique(characteristic[words]):
+            where = words & (characteristic == place)
+            out.issue[where] = draft.issue_code(_unclear(CHARACTERISTICS[place]))
+
+
+def _texts(
+    draft: Draft,
+    labels: list[Content],
+    codes: Array,
+    is_length: Array,
+    characteristic: Array,
+    ask: str,
+    decimal: str,
+    out: Cells,
+) -> None:
+    known = codes >= 0
+    used = np.unique(codes[known])
+    typed = np.full(len(labels) + 1, -1, dtype=np.int32)
+    typed[used] = draft.typed.codes([text_of(labels[c]) for c in used])
+    out.typed[known] = typed[codes[known]]
+    lengths = known & is_length
+    if lengths.any():
+        value = np.full(len(labels), np.nan)
+        unit = np.zeros(len(labels), np.int8)
+        issue = np.zeros(len(labels), np.int32)
+        fractions = np.zeros(len(labels), np.bool_)
+        for code in np.unique(codes[lengths]):
+            found = length_of(labels[code], decimal)
+            value[code], unit[code] = found.value, UNIT_CODES.index(found.unit)
+            issue[code] = draft.issue_code(found.issue)
+            if found.issue is None and "/" in str(labels[code]):
+                fractions[code] = True
+        vast = np.abs(value) > 1e6
+        if vast.any():
+            issue[vast], value[vast] = draft.issue_code(number_issues(np.array([np.inf]))[0][0]), np.nan
+        at = codes[lengths]
+        out.value[lengths], out.unit[lengths], out.issue[lengths] = value[at], unit[at], issue[at]
+        nominal = lengths & np.append(fractions, False)[codes] & (characteristic == _DIAMETER)
+        if nominal.any():
+            out.issue[nominal] = draft.issue_code(_FRACTION)
+    words = known & ~is_length
+    if words.any():
+        for place in np.unique(characteristic[words]):
+            mine = codes[words & (characteristic == place)]
+            others = frozenset(folded(labels[c]) for c in np.unique(mine))
+            if CHARACTERISTICS[place] == "no_go":
+                others = without_rare_yes(others, [folded(labels[c]) for c in mine])
+            _words(draft, labels, codes, words & (characteristic == place), CHARACTERISTICS[place], ask, others, out)
+
+
+def _words(
+    draft: Draft,
+    labels: list[Content],
+    codes: Array,
+    where: Array,
+    characteristic: str,
+    ask: str,
+    others: frozenset[str],
+    out: Cells,
+) -> None:
+    word = np.zeros(len(labels), np.int8)
+    issue = np.zeros(len(labels), np.int32)
+    for code in np.unique(codes[where]):
+        label = labels[code]
+        if characteristic == "surface":
+            text = surface_word(label, ask)
+        else:
+            text = plug_word(label, characteristic, ask, others)
+        word[code] = WORDS.index(text)
+        if not text:
+            issue[code] = draft.issue_code(_unclear(characteristic))
+    at = codes[where]
+    out.word[where], out.issue[where] = word[at], issue[at]
+
+
+def _unclear(characteristic: str) -> Issue:
+    if characteristic == "surface":
+        return Issue(
+            "unclear-surface",
+            "it isn't clear what was found on the surface",
+            _SURFACE_ALLOWED,
+            "Write one of these words",
+        )
+    name = {"go": "GO", "no_go": "NO-GO"}.get(characteristic, characteristic)
+    return Issue(
+        f"unclear-{characteristic.replace('_', '-')}",
+        f"it isn't clear whether the {name} plug enters",
+        _PLUG_ALLOWED,
+        "Write one of these words, or let the heading ask whether it enters",
+    )
+
+
+# Tables of one sheet into readings: reading columns laid one under the other, every value in the kit's unit.
+
+
+DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
+MEASURED = [CHARACTERISTICS.index(name) for name in LENGTHS if name != "plug"]  #: lengths that a gauge reads
+_NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
+
+
+def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int], *, alone: bool) -> None:
+    """Read the blocks of a sheet that have the same heading into the draft, every doubt into the collector.
+
+    ``columns`` are those of one table; ``alone``: no other one stands beside it under the same heading.
+    """
+    table = Table(context, blocks, columns, alone)
+    summary_rows(table)
+    not_read_rows(table)
+    unknown = unread_columns(table)
+    known = read_rows(table)
+    units = np.unique(known.unit[known.unit > 0])
+    context.unit = UNIT_CODES[int(units[0])] if units.size == 1 else context.options.unit or context.spec.unit
+    settle_columns(table, known)
+    surplus_rows(table, known)
+    cut_row(table, known)
+    unit_conflict(table, known)
+    double_columns(table)
+    context.uses.extend(uses_of(table))
+    told_of = table.any_reading | (known.hole >= 0)
+    context.mark(table.rows[told_of], sorted({*table.columns, *unknown}))
+    if not table.readings:
+        return
+    trials = _repeated_columns(table)
+    chunks = [chunk for c in table.readings for chunk in _column(table, known, c, trials.get(c, 0))]
+    if not chunks:
+        return
+    joined = {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+    order = np.argsort(joined["row"], kind="stable")
+    context.draft.add({name: array[order] for name, array in joined.items()})
+
+
+def _repeated_columns(table: Table) -> dict[int, int]:
+    """Return trial numbers for reading columns with one and the same heading: 1, 2, ... from the left."""
+    same: dict[Meaning, list[int]] = {}
+    for column in table.readings:
+        if not table.meanings[column].trial:
+            same.setdefault(table.meanings[column], []).append(column)
+    out: dict[int, int] = {}
+    for meaning, columns in same.items():
+        # readings of a place that is named once more are one thing read twice, and must agree
+        several = meaning.word == "diameter" and meaning.direction is None and not meaning.hole and not meaning.serial
+        if len(columns) > 1 and (several or len(columns) <= table.context.spec.plan.count):
+            out.update((column, number) for number, column in enumerate(columns, 1))
+            table.context.say(
+                note("repeated-heading", f"{len(columns)} columns have this heading; read as repeats 1, 2, ..."),
+                repr(table.texts[columns[0]]),
+                table.blocks[0].heading.last,
+                columns[1],
+            )
+    return out
+
+
+def _column(table: Table, known: Rows, column: int, trial: int) -> list[dict[str, Array]]:
+    """Return the readings of one column, in pieces that are read alike; a cell for both plugs gives two readings."""
+    filled = table.filled[column]
+    both = filled & (known.both | (table.meanings[column].word == BOTH_PLUGS))
+    alone = filled & ~both
+    pieces = [(np.flatnonzero(alone & (known.asks == code)), "", ask) for code, ask in enumerate(known.ask_words)]
+    pieces += [(np.flatnonzero(both), word, BOTH_PLUGS) for word in ("go", "no_go")]
+    return [_piece(table, known, column, trial, at, word, ask) for at, word, ask in pieces if at.size]
+
+
+def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, word: str, ask: str) -> dict[str, Array]:
+    """Return the readings of some rows of one column; ``word`` is the characteristic where rows don't decide."""
+    context, meaning = table.context, table.meanings[column]
+    spec, draft, sheet = context.spec, context.draft, context.sheet
+    size = at.size
+    if word:
+        characteristic = np.full(size, CHARACTERISTICS.index(word), dtype=np.int32)
+    else:
+        by_row = known.characteristic[at]
+        fixed = CHARACTERISTICS.index(meaning.word) if meaning.word else -1
+        characteristic = np.where(by_row >= 0, by_row, fixed).astype(np.int32)
+    rows = table.rows[at]
+    cells = read_cells(draft, sheet.grid.columns[column], rows, characteristic, ask or meaning.ask, context.decimal)
+    _tally_texts(context, column, rows, cells)
+    issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
+    spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
+    issue[spoiled] = known.length_issue[at][spoiled]
+    issue = merged_cells(table, column, rows, issue)
+    issue = struck_cells(table, column, rows, issue)
+    hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
+    wall, issue = _walls(table, known, column, at, characteristic, issue)
+    value, unit = _converted(table, known, meaning, at, characteristic, cells)
+    value, issue = _from_deviations(table, known, column, at, characteristic, value, issue)
+    serial = known.serial[at]
+    if meaning.serial:
+        serial = np.full(size, draft.serial.code(meaning.serial))
+        _named_across(table, known, column, at)
+    direction = known.direction[at] if meaning.direction is None else np.full(size, meaning.direction)
+    return {
+        "part": known.part[at],
+        "serial": serial,
+        "hole": hole,
+        "wall": wall,
+        "characteristic": characteristic,
+        "direction": np.where(characteristic == DIAMETER, direction, np.nan),
+        "trial": np.full(size, meaning.trial or trial) if meaning.trial or trial else np.maximum(known.trial[at], 1),
+        "value": value,
+        "raw": cells.value,
+        "word": cells.word,
+        "typed": cells.typed,
+        "unit": unit,
+        "gauge": np.full(size, draft.gauge.code(meaning.gauge)) if meaning.gauge else _gauge(known, at, characteristic),
+        "temperature_c": known.temperature_c[at],
+        "date": known.date[at],
+        "latest": known.latest[at],
+        "by": known.by[at],
+        "note": known.note[at],
+        "file": np.full(size, draft.file.code(sheet.file)),
+        "sheet": np.full(size, draft.sheet.code(sheet.name)),
+        "row": rows + 1,
+        "column": np.full(size, column + 1),
+        "issue": issue,
+        "text": cells.text & (_scale(known, meaning)[at] == 1.0),
+    }
+
+
+def _named_across(table: Table, known: Rows, column: int, at: IntArray) -> None:
+    """Note that a column's heading names a part, and that it has readings."""
+    tally, serial = table.context.tally, table.context.draft.serial.code(table.meanings[column].serial)
+    for part in np.unique(known.part[at]).tolist():
+        tally.named.setdefault((part, serial), (table.blocks[0].heading.last, column))
+        tally.read.add((part, serial))
+
+
+def _scale(known: Rows, meaning: Meaning) -> FloatArray:
+    """Return what each row's typed number is multiplied by: 0.001 where a heading or row counts in thousandths."""
+    if meaning.unit in SCALES:
+        return np.full(known.scale.size, SCALES[meaning.unit][1])
+    return np.ones(known.scale.size) if meaning.unit else known.scale
+
+
+def _from_deviations(
+    table: Table, known: Rows, column: int, at: IntArray, characteristic: Array, value: FloatArray, issue: Array
+) -> tuple[FloatArray, Array]:
+    """Return values [kit unit] where a column or row holds deviations: what they count from, and the deviation."""
+    meaning = table.meanings[column]
+    counted = known.deviation[at] | meaning.deviation
+    if not counted.any():
+        return value, issue
+    if meaning.deviation:
+        base = deviation_base(table, known, column)[at]
+    else:
+        drawn = [basic_of_rows(table, known, word)[at] for word in ("x", "y")]
+        base = np.where(characteristic == X, drawn[0], np.where(characteristic == Y, drawn[1], np.nan))
+    unknown = counted & np.isnan(base)
+    if unknown.any():
+        bad = Issue(
+            "deviation-from-what",
+            "deviations stand here, and nothing says what size they count from",
+            "a column of nominal sizes, or a heading such as 'deviation from 0.4550'",
+            "Type the sizes as the gauge shows them, or say the nominal size in the heading",
+        )
+        issue = _column_issue(table, bad, column, int(unknown.sum()), issue, unknown & (issue == 0))
+    return np.where(counted & ~unknown, base + value, value), issue
+
+
+def _gauge(known: Rows, at: IntArray, characteristic: Array) -> Array:
+    gauge = np.full(at.size, -1, dtype=np.int32)
+    for kind, codes in known.gauges.items():
+        here = characteristic == CHARACTERISTICS.index(kind)
+        gauge[here] = codes[at][here]
+    return gauge
+
+
+def _tally_texts(context: Context, column: int, rows: IntArray, cells: Cells) -> None:
+    """Count numbers that a workbook holds as text."""
+    where = cells.text & ~np.isnan(cells.value)
+    if where.any() and not context.sheet.text_only:
+        if not context.tally.text_numbers:
+            context.tally.first_text_number = (int(rows[np.argmax(where)]), column)
+        context.tally.text_numbers += int(where.sum())
+
+
+def _walls(
+    table: Table, known: Rows, column: int, at: IntArray, characteristic: Array, issue: Array
+) -> tuple[Array, Array]:
+    """Return wall codes of one column's readings, and their issues where no wall can be told."""
+    spec, meaning = table.context.spec, table.meanings[column]
+    names = spec.walls.names
+    wall, said = known.wall[at].copy(), known.wall_said[at]
+    if meaning.wall >= len(names):
+        bad = Issue(
+            "unknown-wall",
+            "the heading names a wall that the kit doesn't have",
+            "walls " + ", ".join(names),
+            "Correct the heading",
+        )
+        return np.full(at.size, -1), _column_issue(table, bad, column, at.size, issue, issue == 0)
+    if meaning.wall >= 0:
+        wall = np.where(said, wall, meaning.wall)
+    unsaid = (wall < 0) & ~said
+    if len(names) == 1:
+        return np.where(unsaid, 0, wall), issue
+    if len(spec.plan.position_walls) == 1:
+        only = names.index(spec.plan.position_walls[0])
+        wall = np.where(unsaid & np.isin(characteristic, (X, Y)), only, wall)
+    lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y))
+    if lost.any():
+        allowed = "walls " + ", ".join(names)
+        if table.fields("wall"):
+            return wall, _unnamed_walls(table, known, column, at[lost], issue, lost, allowed)
+        bad = Issue(
+            "wall-missing", "readings in this column name no wall", allowed,
+            "Name the wall in a column or in the heading",
+        )  # fmt: skip
+        issue = _column_issue(table, bad, column, int(lost.sum()), issue, lost & (issue == 0))
+    return wall, issue
+
+
+def _unnamed_walls(
+    table: Table, known: Rows, column: int, at: IntArray, issue: Array, lost: BoolArray, allowed: str
+) -> Array:
+    """Report readings whose row leaves the wall blank, and mark them."""
+    context = table.context
+    bad = Issue("wall-missing", "the reading names no wall", allowed, "Write the wall")
+    code = context.draft.issue_code(bad)
+    context.draft.reported.add(code)
+
+    def make(row: int) -> Problem:
+        place = int(table.rows[row])
+        found = repr(text_of(context.sheet.grid.cell(place, column)))
+        tied = context.tied(*(max(int(x[row]), -1) for x in (known.part, known.serial, known.hole)))
+        return context.problem(bad, found, place, column, **tied)
+
+    context.collector.cells(at.tolist(), make)
+    return np.where(lost & (issue == 0), code, issue)
+
+
+def _column_issue(table: Table, bad: Issue, column: int, count: int, issue: Array, where: BoolArray) -> Array:
+    """Report what is wrong with a whole column at its heading, and mark its readings."""
+    draft = table.context.draft
+    code = draft.issue_code(bad)
+    draft.reported.add(code)
+    found = f"heading {table.texts[column]!r}, {count} readings"
+    table.context.say(bad, found, table.blocks[0].heading.last, column)
+    return np.where(where, code, issue)
+
+
+def _converted(
+    table: Table, known: Rows, meaning: Meaning, at: IntArray, characteristic: Array, cells: Cells
+) -> tuple[FloatArray, Array]:
+    """Return values in the kit's unit and the unit each was typed in, 0 for words.
+
+    The cell's own unit comes first, then a column of units, then the heading, then a field, then what was stated.
+    """
+    spec, options, tally = table.context.spec, table.context.options, table.context.tally
+    named = SCALES.get(meaning.unit, (meaning.unit, 1.0))[0]
+    heading = UNIT_CODES.index(named) if named in UNIT_CODES else 0
+    unit = known.unit[at].astype(np.int8)
+    if heading:
+        unit = np.where((unit > 0) & known.unit_by_row, unit, heading)
+    unit = np.where(cells.unit > 0, cells.unit, unit)
+    lengths = np.append(_NUMBERED, False)[characteristic]
+    unsaid = lengths & (unit == 0) & ~np.isnan(cells.value)
+    tally.numbers += int((lengths & ~np.isnan(cells.value)).sum())
+    if not options.unit:
+        tally.unit_assumed += int(unsaid.sum())
+    unit = np.where(unit == 0, UNIT_CODES.index(options.unit or spec.unit), unit)
+    value = cells.value * np.where(lengths & (cells.unit == 0), _scale(known, meaning)[at], 1.0)
+    other = "mm" if spec.unit == "in" else "in"
+    foreign = unit == UNIT_CODES.index(other)
+    if foreign.any():
+        value[foreign] = convert(value[foreign], other, spec.unit)
+    return value, np.where(lengths, unit, 0)
+
 
 __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files", "without_rechecks"]
 
@@ -159,7 +626,7 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     limits = limits or SizeLimits()
     container = examine(path, limits)
     if container.kind == WORKBOOK:
-        from holeqc.readings.xlsx import read_workbook
+        from holeqc.readings.files import read_workbook
 
         for sheet in read_workbook(container, limits):
             marker = find_marker(sheet) or from_properties(sheet.properties)
@@ -247,12 +714,12 @@ def _named_twice(run: _Run, container: Container, first: str) -> None:
 
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     if container.kind == WORKBOOK:
+        from holeqc.readings.files import read_workbook
         from holeqc.readings.sheet import choices
-        from holeqc.readings.xlsx import read_workbook
 
         yield from read_workbook(container, run.options.limits, run.options.sheets, choices(run.spec))
         return
-    from holeqc.readings.csv_files import read_text
+    from holeqc.readings.files import read_text
 
     def score(rows: Sequence[Sequence[str]]) -> int:
         return score_rows([list(r) for r in rows], run.vocabulary)
@@ -339,16 +806,14 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
             context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
             account(context, Layout([], []))
         return _Sheet(marker, 0, (), met=met)
-    context = Context(
-        run.spec, run.options, vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None
-    )
+    context = Context(run.spec, run.options, vocabulary, run.collector, run.draft, sheet, own=layout.marker is not None)
     context.used = np.zeros((sheet.grid.rows, sheet.grid.width), dtype=np.bool_)
-    context.decimal, mixed = decimal_mark(_texts(sheet, layout), run.options.decimal, sheet.delimiter)
-    if not context.decimal and not mixed and comma_is_decimal(run.spec, _texts(sheet, layout)):
+    context.decimal, mixed = decimal_mark(_read_texts(sheet, layout), run.options.decimal, sheet.delimiter)
+    if not context.decimal and not mixed and comma_is_decimal(run.spec, _read_texts(sheet, layout)):
         context.decimal = ","
         message = "commas are read as decimal marks: no length of the kit is a thousand times as long"
         issue = note("comma-by-size", message, "State the decimal mark, or type points, where that isn't meant")
-        context.say(issue, next(x for x in _texts(sheet, layout) if isinstance(x, str) and "," in x))
+        context.say(issue, next(x for x in _read_texts(sheet, layout) if isinstance(x, str) and "," in x))
     if mixed:
         run.collector.add(
             Problem(
@@ -389,7 +854,7 @@ def _recheck_of(field: Field | None, order: str) -> str:
     return str(day) if day is not None else text_of(field.content).strip()
 
 
-def _texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
+def _read_texts(sheet: RawSheet, layout: Layout) -> Iterator[Content]:
     """Yield the distinct texts of all columns of readings, the smallest and largest of a hole among them."""
     columns = {
         c for b in layout.blocks for c, m in enumerate(b.heading.meanings) if m.kind == READING or m.reason == "extreme"

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from collections.abc import Container, Iterable, Iterator
 
-from holeqc.readings.grid import Content
+from holeqc.readings.containers import Content
 from holeqc.readings.synonyms import unaccented
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
 from holeqc.readings.values import cleaned

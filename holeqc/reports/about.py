@@ -12,7 +12,7 @@ from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
 from holeqc.reports.columns_read import understood_blocks
 from holeqc.reports.problem_pages import problem_blocks
-from holeqc.specification.describe import confirmed_sentences
+from holeqc.specification.words import confirmed_sentences
 
 if TYPE_CHECKING:
     from holeqc.specification.model import Hole, Specification

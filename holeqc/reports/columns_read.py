@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from holeqc.inspection.spans import cell_words, column_number, hole_numbers, listed
+from holeqc.inspection.results import cell_words, column_number, hole_numbers, listed
 from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w

@@ -7,10 +7,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from holeqc.fits.drill_choice import DrillChoice, Step
-    from holeqc.fits.match import PairFit
+    from holeqc.fits.classes import FitLimits, PairFit, Zone
+    from holeqc.fits.drills import DrillChoice, Step
     from holeqc.fits.plugs import PlugSet
-    from holeqc.fits.zones import FitLimits, Zone
 
 
 def class_data(limits: FitLimits) -> dict[str, Any]:

@@ -25,9 +25,9 @@ from holeqc.reports.fit_text import clearance_sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from holeqc.fits.drill_choice import DrillChoice
+    from holeqc.fits.classes import FitLimits, Zone
+    from holeqc.fits.drills import DrillChoice
     from holeqc.fits.plugs import PlugSet
-    from holeqc.fits.zones import FitLimits, Zone
     from holeqc.quantities import Unit
 
 FORMATS = (".svg", ".png", ".pdf")

@@ -6,15 +6,14 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from holeqc.fits.drill_words import SHOWN
+from holeqc.fits.drills import SHOWN
 from holeqc.quantities import GRAIN, format_length, unit_name
 
 if TYPE_CHECKING:
+    from holeqc.fits.classes import FitLimits, PairFit, Zone
     from holeqc.fits.clearance import Clearance
-    from holeqc.fits.drill_choice import DrillChoice, Step
-    from holeqc.fits.match import PairFit
+    from holeqc.fits.drills import DrillChoice, Step
     from holeqc.fits.plugs import PlugSet
-    from holeqc.fits.zones import FitLimits, Zone
 
 WIDTH = 80
 CONFIRMED = {

@@ -10,9 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc import printing
-from holeqc.inspection.causes import words_of
-from holeqc.inspection.results import VERDICTS
-from holeqc.inspection.spans import in_order, same_of_holes
+from holeqc.inspection.results import VERDICTS, in_order, same_of_holes, words_of
 from holeqc.ledger.questions import question_words
 from holeqc.ledger.rechecks import speaking_for
 from holeqc.ledger.signing import key_name

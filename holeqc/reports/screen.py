@@ -12,9 +12,8 @@ import shutil
 import textwrap
 from typing import TYPE_CHECKING
 
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT
-from holeqc.inspection.spans import capital, count_words, hole_numbers, span_words
-from holeqc.inspection.unread import open_places, waiting_holes
+from holeqc.inspection.reasons import open_places, waiting_holes
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT, capital, count_words, hole_numbers, span_words
 from holeqc.inspection.view import PartView, Run, alike, all_cells, with_counted
 from holeqc.printing import is_terminal
 from holeqc.problems import NOTE

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from holeqc.inspection.reasons import waiting_holes
 from holeqc.inspection.results import ACCEPT
-from holeqc.inspection.unread import waiting_holes
 from holeqc.inspection.view import PartView, Row
 from holeqc.reports import wording as w
 

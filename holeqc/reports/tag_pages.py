@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from holeqc.inspection.phrases import ENGINEERING
-from holeqc.inspection.results import HOLD, REJECT
-from holeqc.inspection.spans import joined, same_of_holes
+from holeqc.inspection.reasons import ENGINEERING
+from holeqc.inspection.results import HOLD, REJECT, joined, same_of_holes
 from holeqc.inspection.view import Run
 from holeqc.problems import DataError
 from holeqc.reports import drawing as d
@@ -47,8 +46,7 @@ class Face:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What the tags are printed on: page size [points], tags across and down, what stands at the foot, and the title.
-    """
+    """What the tags are printed on: page size [points], tags across and down, what stands at the foot, the title."""
 
     paper: tuple[float, float]
     across: int

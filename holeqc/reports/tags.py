@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc.inspection import tags as decided
-from holeqc.inspection.causes import CAUSES, MISSING
 from holeqc.inspection.recheck import asked_by, asked_of
+from holeqc.inspection.results import CAUSES, MISSING
 from holeqc.readings.sheet_layout import Recheck
 from holeqc.readings.table import CHARACTERISTICS
 from holeqc.reports import wording as w

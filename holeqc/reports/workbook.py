@@ -34,8 +34,7 @@ from holeqc.reports import wording as w
 from holeqc.reports.about import rule_points
 from holeqc.reports.columns_read import column_rows
 from holeqc.reports.screen import holes_sentence
-from holeqc.specification.describe import confirmed_sentences
-from holeqc.specification.words import limits_line
+from holeqc.specification.words import confirmed_sentences, limits_line
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,12 +2,460 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
 
-from holeqc.specification import checks_gauges, checks_place, checks_size, doubts
-from holeqc.specification.content import Content
-from holeqc.specification.model import Specification
-from holeqc.specification.values import Collector, shown
+import numpy as np
+
+from holeqc.quantities import GRAIN, FloatArray, format_length
+from holeqc.specification import doubts
+from holeqc.specification.content import Collector, Content, shown
+from holeqc.specification.doubts import PLUG_SHARE, likely, pin_path, table_path
+from holeqc.specification.model import (
+    Gauge,
+    Hole,
+    Specification,
+    hole_to_hole,
+    outline_area,
+    outline_distance,
+    required_edge,
+)
+from holeqc.specification.words import hole_names
+
+# Checks of gauges: do they serve the plan, and are they fine enough for the tolerance?
+
+
+LEAST_RATIO = 4.0  #: practice 4:1 to 10:1 (MIL-HDBK-52)
+
+
+def check(specification: Specification, content: Content, collector: Collector) -> None:
+    """Collect what is wrong with gauges."""
+    s = specification
+    _named(s, collector)
+    _served(s, collector)
+    size_band = min((h.size.band for h in s.holes if h.size.band > 0), default=math.nan)
+    zones = [
+        t for h in s.holes for t in (h.position.tolerance, h.position.pattern_tolerance) if t is not None and t > GRAIN
+    ]
+    zone = min(zones, default=math.nan)
+    for number, gauge in enumerate(s.gauges, start=1):
+        _resolution(s, number, gauge, collector)
+        if "diameter" in gauge.measures:
+            _ratio(s, number, gauge, size_band, 1.0, "size", collector)
+            _guard(s, number, gauge, size_band, collector)
+        if {"x", "y"} & set(gauge.measures):
+            # a diametral position is twice a distance, and so is its uncertainty
+            _ratio(s, number, gauge, zone, 2.0, "position", collector)
+
+
+def _named(s: Specification, collector: Collector) -> None:
+    for key, gauge_id, needed in (
+        ("diameter_gauge", s.plan.diameter_gauge, {"diameter"}),
+        ("position_gauge", s.plan.position_gauge, {"x", "y"}),
+    ):
+        if not gauge_id:
+            continue
+        gauge = s.gauge(gauge_id)
+        if gauge is None:
+            collector.error("unknown-gauge", f"plan.{key}", f"{gauge_id!r} is not a gauge of this kit", f'"{gauge_id}"',
+                            ", ".join(g.id for g in s.gauges) or "none is listed",
+                            "Name a gauge that [[gauge]] lists")  # fmt: skip
+        elif not needed <= set(gauge.measures):
+            what = " and ".join(sorted(needed))
+            collector.error("wrong-gauge", f"plan.{key}", f"gauge {gauge_id!r} doesn't measure {what}",
+                            ", ".join(gauge.measures), what,
+                            "Name another gauge, or correct its measures")  # fmt: skip
+
+
+def _served(s: Specification, collector: Collector) -> None:
+    """Where gauges are listed at all, each kind of reading that is asked needs one."""
+    if not s.gauges:
+        if s.decision.rule != "simple":
+            collector.warn("no-uncertainty", "gauge", f"the {s.decision.rule} rule needs U, and no gauge is listed",
+                           "nothing", "[[gauge]] with uncertainty", "Every reading will be held")  # fmt: skip
+        return
+    able = {m for g in s.gauges for m in g.measures}
+    asked = {
+        "diameter": True,
+        "x": s.plan.position,
+        "y": s.plan.position,
+        "edge_distance": s.plan.edge_distance,
+        "go": any(h.plugs.go is not None for h in s.holes),
+        "no_go": any(h.plugs.no_go is not None for h in s.holes),
+    }
+    missing = [word for word, wanted in asked.items() if wanted and word not in able]
+    if missing:
+        collector.warn("no-gauge", "gauge", f"no gauge of this kit measures {', '.join(missing)}",
+                       ", ".join(sorted(able)), ", ".join(missing), "List the gauge, or its measures")  # fmt: skip
+    if s.decision.rule != "simple":
+        for number, gauge in enumerate(s.gauges, start=1):
+            if gauge.uncertainty is None and {"diameter", "x", "y"} & set(gauge.measures):
+                collector.warn("no-uncertainty", f"gauge[{number}].uncertainty",
+                               f"the {s.decision.rule} rule needs U of gauge {gauge.id!r}", "nothing",
+                               "U at k = 2 from its certificate and its use", "Its readings will be held")  # fmt: skip
+
+
+def _resolution(s: Specification, number: int, gauge: Gauge, collector: Collector) -> None:
+    """Reading to the nearest step alone gives a standard uncertainty of 0.29 steps (JCGM 100:2008, F.2.2.1)."""
+    if gauge.uncertainty is None or gauge.resolution is None:
+        return
+    least = 2.0 * gauge.resolution / math.sqrt(12.0)
+    if gauge.uncertainty < least - GRAIN:
+        collector.warn(
+            "uncertainty-below-resolution", f"gauge[{number}].uncertainty",
+            f"U of gauge {gauge.id!r} is smaller than its resolution alone allows", f"{gauge.uncertainty:g}",
+            f"at least 0.58 x {gauge.resolution:g} = {least:.2g}", "Write U of a reading in the shop",
+        )  # fmt: skip
+
+
+def _ratio(
+    s: Specification, number: int, gauge: Gauge, tolerance: float, factor: float, what: str, collector: Collector
+) -> None:
+    if gauge.uncertainty is None or not tolerance > GRAIN or gauge.uncertainty <= 0:
+        return
+    if what == "size" and gauge.uncertainty >= tolerance - GRAIN:
+        return  # coarser than the limits: a doubt that stops the kit
+    ratio = tolerance / (2.0 * factor * gauge.uncertainty)
+    if ratio < LEAST_RATIO - 1e-9:
+        times = "" if factor == 1 else f" x {factor:g}"
+        collector.warn(
+            "coarse-gauge", f"gauge[{number}].uncertainty",
+            f"gauge {gauge.id!r} is coarse for the tolerance of {what}: ratio {ratio:.2g} : 1",
+            f"{format_length(tolerance, s.unit)} / (2{times} x {gauge.uncertainty:g})",
+            "4 : 1 to 10 : 1 (practice after MIL-HDBK-52)", "Use a finer gauge, or guard the limits",
+        )  # fmt: skip
+
+
+def _guard(s: Specification, number: int, gauge: Gauge, band: float, collector: Collector) -> None:
+    if s.decision.rule != "guarded" or gauge.uncertainty is None:
+        return
+    guard = s.decision.guard_factor * gauge.uncertainty
+    if 2 * guard >= band - GRAIN:
+        collector.warn(
+            "guard-bands-meet", "decision.guard_factor",
+            f"with gauge {gauge.id!r} the guard bands meet: no size can be accepted",
+            f"2 x {guard:g}", f"less than the size tolerance {format_length(band, s.unit)}",
+            "Use a finer gauge or a smaller guard factor",
+        )  # fmt: skip
+
+
+# Checks of where holes are: basic positions, position tolerances, outline, edge distance, datum shift.
+
+
+MOST_TOLD = 20  #: pairs of overlapping holes that are told one by one
+
+
+def checks_place_check(specification: Specification, content: Content, collector: Collector) -> None:
+    """Collect what is wrong with positions."""
+    for number, hole in enumerate(specification.holes, start=1):
+        _tolerances(specification, content, number, hole, collector)
+    _missing_positions(specification, content, collector)
+    xy = np.array([(h.x, h.y) for h in specification.holes]).reshape(-1, 2)
+    _overlaps(specification, xy, collector)
+    _outline(specification, content, xy, collector)
+    _datum_shift(specification, collector)
+
+
+def _tolerances(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    p = hole.position
+    path = table_path(content, number, "position")
+    if p.pattern_tolerance is not None and p.tolerance is not None and p.pattern_tolerance >= p.tolerance - GRAIN:
+        collector.error(
+            "pattern-not-tighter", f"{path}.pattern_tolerance", "the hole-to-hole tolerance must be smaller than the "
+            "tolerance to the datums", f"pattern_tolerance {p.pattern_tolerance:g}, tolerance {p.tolerance:g}",
+            f"below {p.tolerance:g}", "Exchange them? The upper segment of the frame is the larger",
+        )  # fmt: skip
+    if p.pattern_tolerance is not None and p.tolerance is None:
+        collector.warn("pattern-not-located", f"{path}.tolerance", "holes are held to each other but not to the datums",
+                       "no tolerance", "tolerance and pattern_tolerance",
+                       "Write tolerance, unless the drawing locates the pattern otherwise")  # fmt: skip
+    if p.pattern_tolerance is not None and len(s.holes) == 1:
+        collector.warn("pattern-of-one", f"{path}.pattern_tolerance", "one hole is no pattern", "1 hole", "2 or more",
+                       "Take it out")  # fmt: skip
+    said = {**content.table("position"), **(content.holes[number - 1].get("position") or {})}
+    idle = [
+        key
+        for key, needs in (
+            ("condition", "tolerance"), ("pattern_condition", "pattern_tolerance"),
+            ("pattern_rotates", "pattern_tolerance"),
+        )
+        if key in said and getattr(p, needs) is None
+    ]  # fmt: skip
+    if content.holes[number - 1].get("position") is not False:
+        for key in idle:
+            needs = "tolerance" if key == "condition" else "pattern_tolerance"
+            collector.warn("no-effect", f"{path}.{key}", f"{key} has no effect without {needs}", str(said[key]),
+                           f"beside {needs}", f"Write {needs}, or take it out")  # fmt: skip
+    asked = [t for t in (p.tolerance, p.pattern_tolerance) if t is not None]
+    if "LMC" in (p.condition, p.pattern_condition) and hole.pin is not None:
+        collector.warn("lmc-with-pin", f"{path}.condition",
+                       "at LMC the tolerance grows as the hole gets smaller, which takes room from the pin",
+                       "LMC", "MMC or RFS where a pin must enter",
+                       "Compare with the drawing")  # fmt: skip
+    if asked and not s.plan.position:
+        collector.warn("position-not-read", "plan.position", "position is asked but x and y are not read", "false",
+                       "true", "Every part will be held for want of positions")  # fmt: skip
+
+
+def _missing_positions(s: Specification, content: Content, collector: Collector) -> None:
+    reasons = [
+        reason
+        for reason, holds in (
+            ("position is asked", any(h.position != type(h.position)() for h in s.holes)),
+            ("pins must enter together", s.has_pins),
+            ("x and y are read", s.plan.position),
+            ("datum holes shift the frame", s.datum_shift is not None),
+        )
+        if holds
+    ]
+    given = [any(k in values for k in ("x", "y")) for values in content.holes]
+    for number, values in enumerate(content.holes, start=1):
+        missing = [k for k in ("x", "y") if k not in values]
+        if not missing or not (reasons or any(given)):
+            continue
+        why = reasons[0] if reasons else "other positions are given"
+        collector.error("missing-key", f"hole[{number}].{missing[0]}",
+                        f"the hole has no {' and no '.join(missing)}, and {why}", "nothing",
+                        "basic dimensions from the datums", "Write x = ... and y = ...")  # fmt: skip
+
+
+def _overlaps(s: Specification, xy: FloatArray, collector: Collector) -> None:
+    """Holes may not run into each other even at their smallest, drilled exactly where the drawing says."""
+    if len(s.holes) < 2:
+        return
+    lower = np.array([h.size.lower for h in s.holes])
+    distance = np.hypot(*np.moveaxis(xy[:, None, :] - xy[None, :, :], 2, 0))
+    first, second = np.nonzero(np.triu(distance < (lower[:, None] + lower[None, :]) / 2 - GRAIN, k=1))
+    for i, j in list(zip(first.tolist(), second.tolist(), strict=True))[:MOST_TOLD]:
+        one, other = s.holes[i], s.holes[j]
+        if distance[i, j] <= GRAIN:
+            message = f"hole {other.id!r} is at the same place as hole {one.id!r}"
+        else:
+            message = f"hole {other.id!r} runs into hole {one.id!r}"
+        collector.error(
+            "holes-overlap", f"hole[{j + 1}].x", message,
+            f"centres {format_length(float(distance[i, j]), s.unit)} apart",
+            f"more than {format_length(float(lower[i] + lower[j]) / 2, s.unit)}", "Correct x or y",
+        )  # fmt: skip
+    if first.size > MOST_TOLD:
+        collector.error("holes-overlap", "hole", f"{first.size - MOST_TOLD} more pairs of holes run into each other")
+
+
+def _outline(s: Specification, content: Content, xy: FloatArray, collector: Collector) -> None:
+    asked = np.array([required_edge(h) for h in s.holes])
+    if not s.outline:
+        if np.isfinite(asked).any() and not s.plan.edge_distance:
+            collector.warn("edge-not-judged", "outline.points",
+                           "edge distance is asked, but it is not read and no outline gives it",
+                           "nothing", "outline.points, or plan.edge_distance = true",
+                           "Every part will be held for want of it")  # fmt: skip
+        return
+    size = max(float(np.ptp(np.asarray(s.outline), axis=0).max()), GRAIN)
+    if not math.isfinite(size) or outline_area(s.outline) < 1e-6 * size**2:
+        collector.error("flat-outline", "outline.points", "the corners enclose no area", f"{len(s.outline)} corners",
+                        "corners in order around the part", "Correct the points")  # fmt: skip
+        return
+    distance = outline_distance(xy, s.outline)
+    met: dict[tuple[str, str], list[tuple[int, Hole, _Edge]]] = {}
+    for number, (hole, room, need) in enumerate(zip(s.holes, distance.tolist(), asked.tolist(), strict=True), start=1):
+        if not math.isfinite(hole.x + hole.y) or not math.isfinite(hole.size.upper):
+            continue
+        found = _near_edge(s, table_path(content, number, "edge"), hole, room, need)
+        if found is not None:
+            met.setdefault((found.code, found.allowed), []).append((number, hole, found))
+    for same in met.values():  # one cause is one line, however many holes it has
+        number, hole, edge = same[0]
+        names = hole_names([h.id for _, h, _ in same])
+        holes = f"hole {hole.id!r} {edge.one}" if len(same) == 1 else f"holes {names} {edge.several}"
+        found_ = edge.found if len(same) == 1 else f"hole {hole.id!r} {edge.found}"
+        add = collector.warn if edge.code == "edge-eats-position" else collector.error
+        add(edge.code, f"hole[{number}].x", holes, found_, edge.allowed, edge.action)
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """What is wrong with a hole's distance to the edge: words for one hole and for several."""
+
+    code: str
+    one: str
+    several: str
+    found: str
+    allowed: str
+    action: str
+
+
+def _near_edge(s: Specification, edge: str, hole: Hole, room: float, need: float) -> _Edge | None:
+    place, text = f"({hole.x:g}, {hole.y:g})", format_length(room, s.unit)
+    if room < 0:
+        return _Edge("hole-outside", "lies outside the outline", "lie outside the outline", place,
+                     "inside outline.points", "Correct x, y or the outline")  # fmt: skip
+    if room < hole.size.upper / 2 - GRAIN:
+        return _Edge("hole-cuts-edge", "cuts the edge of the part", "cut the edge of the part",
+                     f"{place}, {text} from the edge", f"more than {format_length(hole.size.upper / 2, s.unit)}",
+                     "Correct x, y or the outline")  # fmt: skip
+    if room < need - GRAIN:
+        return _Edge("edge-contradicts-position", "is too near the edge by its own basic position",
+                     "are too near the edge by their own basic positions", text,
+                     f"at least {format_length(need, s.unit)} by {edge}",
+                     "Correct x, y, the outline, or the edge distance")  # fmt: skip
+    tolerance = hole.position.tolerance
+    if tolerance is not None and room - tolerance / 2 < need - GRAIN:
+        return _Edge("edge-eats-position", "can be in position and yet too near the edge",
+                     "can be in position and yet too near the edge", f"{text} from the edge, position ⌀{tolerance:g}",
+                     f"{format_length(need, s.unit)} + ⌀/2", "Compare with the drawing")  # fmt: skip
+    return None
+
+
+def _datum_shift(s: Specification, collector: Collector) -> None:
+    if s.datum_shift is None:
+        return
+    for name in s.datum_shift.holes:
+        hole = next((h for h in s.holes if h.id == name), None)
+        if hole is None:
+            collector.error("unknown-hole", "datum_shift.holes", f"{name!r} is not a hole of this kit", f'"{name}"',
+                            ", ".join(s.hole_ids), "Name holes of this file")  # fmt: skip
+        elif s.datum_shift.boundary > hole.size.lower + GRAIN:
+            collector.warn("datum-boundary", "datum_shift.boundary",
+                           f"the simulator can't enter the smallest hole {name!r}",
+                           f"{s.datum_shift.boundary:g}", f"at most {hole.size.lower:g}",
+                           "The maximum material boundary of a hole is its lower limit, or less")  # fmt: skip
+
+
+# Checks of limits of size, pins, plugs, tools and rework against each other.
+
+
+def checks_size_check(specification: Specification, content: Content, collector: Collector) -> None:
+    """Collect what doesn't go with the sizes of the holes."""
+    for number, hole in enumerate(specification.holes, start=1):
+        _pin(specification, content, number, hole, collector)
+        _plugs(specification, content, number, hole, collector)
+        _rework(specification, content, number, hole, collector)
+        _process(specification, hole, collector)
+
+
+def check_limits(specification: Specification, content: Content, collector: Collector) -> None:
+    """Collect limits that no hole can keep."""
+    for number, hole in enumerate(specification.holes, start=1):
+        _size(specification, content, number, hole, collector)
+
+
+def _size(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    path = table_path(content, number, "size")
+    size = hole.size
+    if size.lower > size.upper + GRAIN:
+        collector.error("limits-upside-down", f"{path}.lower", "the lower limit is above the upper limit",
+                        f"lower {size.lower:g}, upper {size.upper:g}", "lower <= upper",
+                        likely(size.lower, size.upper, s.unit) or "Exchange them?")  # fmt: skip
+    elif size.lower <= GRAIN:
+        collector.error("limits-below-zero", f"{path}.{'plus' if 'plus' in _said(content, number) else 'lower'}",
+                        "the lower limit is not above 0", f"{size.lower:g}", "a size above 0",
+                        "plus and minus are deviations from nominal, not limits")  # fmt: skip
+    elif abs(size.band) <= GRAIN:
+        collector.stop("no-tolerance", f"{path}.upper", "both limits are the same: no hole can be made to them",
+                       f"{size.lower:g}", "lower < upper", "Correct one of them")  # fmt: skip
+
+
+def _said(content: Content, number: int) -> dict[str, Any]:
+    return {**content.table("size"), **(content.holes[number - 1].get("size") or {})}
+
+
+def _pin(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    pin = hole.pin
+    if pin is None:
+        return
+    own = content.holes[number - 1].get("pin")
+    path = f"hole[{number}].pin" if isinstance(own, dict) else pin_path(content, pin.id)
+    if pin.lower > pin.upper + GRAIN:
+        collector.error("limits-upside-down", f"{path}.lower", "the smallest pin is above the largest",
+                        f"lower {pin.lower:g}, upper {pin.upper:g}", "lower <= upper",
+                        likely(pin.lower, pin.upper, s.unit) or "Exchange them?")  # fmt: skip
+        return
+    if hole.size.lower > hole.size.upper + GRAIN:
+        return
+    where = path if not content.holes[number - 1].get("size") else f"hole[{number}].size"
+    text = _Text(s)
+    inner = hole_to_hole(hole).inner
+    if pin.lower > hole.size.upper + GRAIN:
+        collector.error("pin-never-enters", where, "even the smallest pin is larger than the largest hole",
+                        f"pin {text(pin.lower)}, hole {text(hole.size.upper)}", "a pin smaller than its hole",
+                        "Correct pin or hole")  # fmt: skip
+    elif pin.upper <= hole.size.lower + GRAIN and pin.virtual_condition > inner + GRAIN:
+        collector.warn(
+            "virtual-conditions-cross", where,
+            "a part inside all its limits may still refuse its pins: the virtual conditions cross by "
+            f"{text(pin.virtual_condition - inner)}",
+            f"pin {text(pin.upper)} + {text(pin.position_tolerance)} = {text(pin.virtual_condition)}, "
+            f"hole boundary {text(inner)}",
+            "pin's virtual condition at or below the hole's", "Compare with the drawing",
+        )  # fmt: skip
+
+
+class _Text:
+    """Lengths as the kit writes them."""
+
+    def __init__(self, specification: Specification) -> None:
+        self.unit = specification.unit
+
+    def __call__(self, value: float) -> str:
+        return format_length(value, self.unit)
+
+
+def _plugs(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    path = table_path(content, number, "plugs")
+    go, no_go, size, text = hole.plugs.go, hole.plugs.no_go, hole.size, _Text(s)
+    if not size.band > GRAIN:
+        return
+    if go is not None and no_go is not None and go >= no_go - GRAIN:
+        collector.error("plugs-upside-down", f"{path}.go", "the GO plug is not smaller than the NO-GO plug",
+                        f"GO {text(go)}, NO-GO {text(no_go)}", "GO < NO-GO", "Exchange them?")  # fmt: skip
+        return
+    # a plug maker's tolerance and wear take up to a tenth of the band each (common practice, no source); what lies
+    # outside the limits by more is a doubt that stops the kit
+    room = PLUG_SHARE * size.band + GRAIN
+    worn = go is not None and size.lower - room <= go < size.lower - GRAIN
+    if go is not None and (worn or size.lower + room < go <= size.upper + GRAIN):
+        wrong = "lets holes pass that are too small" if go < size.lower else "refuses holes that are in limits"
+        collector.warn("plug-off-limit", f"{path}.go", f"this GO plug {wrong}", text(go),
+                       f"{text(size.lower)} to {text(size.lower + room)}", "Use the lower limit of size")  # fmt: skip
+    worn = no_go is not None and size.upper + GRAIN < no_go <= size.upper + room
+    if no_go is not None and (worn or size.lower - GRAIN <= no_go < size.upper - room):
+        wrong = "lets holes pass that are too large" if no_go > size.upper else "refuses holes that are in limits"
+        collector.warn("plug-off-limit", f"{path}.no_go", f"this NO-GO plug {wrong}", text(no_go),
+                       f"{text(size.upper - room)} to {text(size.upper)}", "Use the upper limit of size")  # fmt: skip
+
+
+def _rework(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    path = f"{table_path(content, number, 'rework')}.ream_up_to"
+    largest, text = hole.ream_up_to, _Text(s)
+    if largest is None:
+        return
+    if largest > hole.size.upper + GRAIN:
+        collector.error("rework-beyond-limit", path, "a hole reamed to this size would be over its upper limit",
+                        text(largest), f"at most {text(hole.size.upper)}", "Use the upper limit, or less")  # fmt: skip
+    elif largest < hole.size.lower - GRAIN:
+        collector.error("rework-below-limit", path, "a hole reamed to this size would still be under its lower limit",
+                        text(largest), f"from {text(hole.size.lower)} to {text(hole.size.upper)}",
+                        "Use the upper limit, or take rework out")  # fmt: skip
+    elif (
+        s.tools.reamers
+        and hole.size.band > GRAIN
+        and not any(hole.size.lower - GRAIN <= tool.diameter <= largest + GRAIN for tool in s.tools.reamers)
+    ):
+        found = ", ".join(text(tool.diameter) for tool in s.tools.reamers)
+        collector.warn("no-reamer-fits", path, "no reamer at hand gives a size inside the limits", found,
+                       f"{text(hole.size.lower)} to {text(largest)}", "Add the reamer that is used")  # fmt: skip
+
+
+def _process(s: Specification, hole: Hole, collector: Collector) -> None:
+    mean = s.decision.process_mean
+    if mean is not None and not hole.size.lower - 3 * hole.size.band <= mean <= hole.size.upper + 3 * hole.size.band:
+        if not math.isfinite(hole.size.band):
+            return
+        collector.warn("process-mean-far", "decision.process_mean", "the process mean lies far from the limits",
+                       f"{mean:g}", f"near {hole.size.lower:g} to {hole.size.upper:g}", "Is it a slip?")  # fmt: skip
+
 
 #: what a kit may mark as key or critical; `inspection.results.CHARACTERISTICS`, and all pins together
 DESIGNATED = (
@@ -16,7 +464,7 @@ DESIGNATED = (
 )  # fmt: skip
 
 
-def check(specification: Specification, content: Content, collector: Collector) -> None:
+def checks_check(specification: Specification, content: Content, collector: Collector) -> None:
     """Collect what is wrong or doubtful in a specification, errors and warnings."""
     if not specification.holes:
         collector.error("no-holes", "hole", "the kit has no holes", "nothing", "[[hole]] for each hole",
@@ -25,11 +473,11 @@ def check(specification: Specification, content: Content, collector: Collector) 
     check_parts(specification, collector)
     check_walls(specification, collector)
     check_rules(specification, content, collector)
-    checks_size.check_limits(specification, content, collector)
+    check_limits(specification, content, collector)
     sound = doubts.without_odd_sizes(specification, content)
-    checks_size.check(sound, content, collector)
-    checks_place.check(sound, content, collector)
-    checks_gauges.check(sound, content, collector)
+    checks_size_check(sound, content, collector)
+    checks_place_check(sound, content, collector)
+    check(sound, content, collector)
     doubts.check_starter(specification, content, collector)
 
 

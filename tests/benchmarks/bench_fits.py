@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 from timing import clock, line, paired
 
-from holeqc.fits import b41, iso286
+from holeqc.fits import classes
 
 MILLION = 1_000_000
 LOOPED = 2_000  #: the loop runs over so many of the million; its time is scaled up
@@ -35,8 +35,8 @@ def measure(name: str, look_up: Callable[[object], object], largest: float) -> f
 
 def main() -> None:
     """Time both systems and print the ratios."""
-    measure("ANSI B4.1 RC4", lambda size: b41.limits("RC4", size), 19.0)  # type: ignore[arg-type]
-    measure("ISO 286 H7/g6", lambda size: iso286.limits("H7/g6", size), 500.0)  # type: ignore[arg-type]
+    measure("ANSI B4.1 RC4", lambda size: classes.limits("RC4", size), 19.0)  # type: ignore[arg-type]
+    measure("ISO 286 H7/g6", lambda size: classes.iso286_limits("H7/g6", size), 500.0)  # type: ignore[arg-type]
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ import openpyxl
 import pytest
 
 from holeqc.__main__ import run
-from holeqc.readings.study_sheet import StudyPlan, run_order
+from holeqc.readings.sheet import StudyPlan, run_order
 from holeqc.specification.load import load_specification
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -92,16 +92,22 @@ def test_a_study_sheet_is_never_lost(kit: Path, tmp_path: Path, capsys: pytest.C
     assert run([*command, "--seed", "2", "--replace"]) == 0
     assert [p.name for p in tmp_path.iterdir() if p.suffix == ".xlsx"] == ["study.xlsx"]
     pieces, people = (tuple(f"{word} {n}" for n in (1, 2, 3)) for word in ("piece", "appraiser"))
-    assert rows_of(sheet) == [
-        (r.run, r.part, r.appraiser, r.trial) for r in run_order(StudyPlan(pieces, people, 2, 2))
-    ]
+    assert rows_of(sheet) == [(r.run, r.part, r.appraiser, r.trial) for r in run_order(StudyPlan(pieces, people, 2, 2))]
     capsys.readouterr()
 
 
-@pytest.mark.parametrize("options", [
-    ["--items", "3", "--item", "a"], ["--items", "3", "--serial", "P-1"], ["--hole", "99"], ["--gauge", "none"],
-    ["--part", "none"], ["--choice", "only"], ["--appraiser", "a", "--appraiser", "a"],
-])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--items", "3", "--item", "a"],
+        ["--items", "3", "--serial", "P-1"],
+        ["--hole", "99"],
+        ["--gauge", "none"],
+        ["--part", "none"],
+        ["--choice", "only"],
+        ["--appraiser", "a", "--appraiser", "a"],
+    ],
+)
 def test_study_sheets_that_cannot_be(
     kit: Path, tmp_path: Path, options: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -145,13 +151,19 @@ def test_a_budget_without_a_master_is_told(kit: Path, capsys: pytest.CaptureFixt
     assert "smaller than before" in out
 
 
-@pytest.mark.parametrize("options", [
-    ["--write", "{kit}"], ["--write", "{kit}", "--gauge", "BG-9"], ["--gauge", "BG-2"],
-    ["--write", "{kit}", "--gauge", "BG-2", "--unit", "mm"], ["--write", "missing.toml", "--gauge", "BG-2"],
-    ["--write", "{kit}", "--gauge", "BG-2", "--budget", "gauge=CM-1"],
-    ["--write", "{kit}", "--gauge", "BG-2", "--plot", "picture.bmp"],
-    ["--write", "{kit}", "--gauge", "BG-2", "--over-time"],
-])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--write", "{kit}"],
+        ["--write", "{kit}", "--gauge", "BG-9"],
+        ["--gauge", "BG-2"],
+        ["--write", "{kit}", "--gauge", "BG-2", "--unit", "mm"],
+        ["--write", "missing.toml", "--gauge", "BG-2"],
+        ["--write", "{kit}", "--gauge", "BG-2", "--budget", "gauge=CM-1"],
+        ["--write", "{kit}", "--gauge", "BG-2", "--plot", "picture.bmp"],
+        ["--write", "{kit}", "--gauge", "BG-2", "--over-time"],
+    ],
+)
 def test_nothing_is_written_when_it_cannot_be(
     kit: Path, options: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -198,10 +210,15 @@ def test_plugs_near_the_limit(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert "middle of the maker's limits" in out
 
 
-@pytest.mark.parametrize("options", [
-    ["--mean", "0.458"], ["--uncertainty", "0.0002", "--mean", "0.458"], ["--uncertainty", "-0.1"],
-    ["--uncertainty", "0.0002", "--mean", "0.458", "--sd", "0"],
-])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--mean", "0.458"],
+        ["--uncertainty", "0.0002", "--mean", "0.458"],
+        ["--uncertainty", "-0.1"],
+        ["--uncertainty", "0.0002", "--mean", "0.458", "--sd", "0"],
+    ],
+)
 def test_plug_options_that_do_not_go(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["fit", "plug", "0.455", "0.462", *options]) == 2
     assert capsys.readouterr().out == ""
@@ -220,10 +237,15 @@ def spoiled(tmp_path: Path, change: str) -> str:
     return str(path)
 
 
-@pytest.mark.parametrize(("change", "left_out", "words"), [
-    ("slip", 0, "row 8, column reading"), ("constant", 0, "every reading is the same"),
-    ("none", 2, "--part part"), ("none", 4, "--part part"),
-])
+@pytest.mark.parametrize(
+    ("change", "left_out", "words"),
+    [
+        ("slip", 0, "row 8, column reading"),
+        ("constant", 0, "every reading is the same"),
+        ("none", 2, "--part part"),
+        ("none", 4, "--part part"),
+    ],
+)
 def test_a_worthless_u_is_not_written(
     kit: Path, tmp_path: Path, change: str, left_out: int, words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -134,7 +134,7 @@ HEAD = "serial,part,hole,wall,dia_0,dia_90,x,y,gauge,date"
 
 
 def test_a_story_tells_what_one_cause_holds_once(capsys: pytest.CaptureFixture[str]) -> None:
-    from holeqc.inspection.causes import MEANING
+    from holeqc.inspection.results import MEANING
 
     Path("a.csv").write_text(f"{HEAD}\nP-500,port,1,near,0.4580,4.579,1.5,1.25,,2026-11-10\n", encoding="utf-8")
     run(["check", KIT, "a.csv", "--record", "--by", "bench 2"])

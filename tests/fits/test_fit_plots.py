@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from matplotlib.patches import Rectangle
 
-from holeqc.fits import b41, iso286
-from holeqc.fits.drill_choice import choose_drill
+from holeqc.fits import classes
+from holeqc.fits.drills import choose_drill
 from holeqc.fits.plugs import plugs
 from holeqc.reports.fit_plots import LOOKS, Bar, class_figure, drill_figure, pair_figure, plug_figure, zone_figure
 
@@ -19,7 +19,7 @@ def boxes(figure) -> list[tuple[float, float]]:  # type: ignore[no-untyped-def]
 
 def test_zones_are_drawn_to_scale_against_the_nominal_line() -> None:
     # RC7 at 7/16 as printed: hole 0 / +1.6, shaft -3.0 / -2.0 thousandths; the axis counts thousandths
-    figure = class_figure(b41.limits("RC7", 0.4375), "free running")
+    figure = class_figure(classes.limits("RC7", 0.4375), "free running")
     assert boxes(figure) == [(0.0, 1.6), (-3.0, 1.0)]
     axes = figure.axes[0]
     assert "0.001 in" in axes.get_ylabel()
@@ -33,12 +33,12 @@ def test_zones_are_drawn_to_scale_against_the_nominal_line() -> None:
 
 
 def test_metric_axis_counts_micrometres() -> None:
-    figure = class_figure(iso286.limits("H7/g6", 12.0), "sliding")
+    figure = class_figure(classes.iso286_limits("H7/g6", 12.0), "sliding")
     assert boxes(figure) == [(0.0, 18.0), (-17.0, 11.0)]  # H7 +18, g6 -6/-17 over 10 to 18 mm, printed
     assert [label.get_text() for label in figure.axes[0].get_xticklabels()] == ["hole\nH7", "shaft\ng6"]
     # H7/s6 at 20 mm (design textbook): interference 14 to 48 um
-    assert "Interference 0.014 to 0.048 mm." in class_figure(iso286.limits("H7/s6", 20.0), "").get_supxlabel()
-    assert boxes(class_figure(iso286.limits("g6", 12.0), "")) == [(-17.0, 11.0)]
+    assert "Interference 0.014 to 0.048 mm." in class_figure(classes.iso286_limits("H7/s6", 20.0), "").get_supxlabel()
+    assert boxes(class_figure(classes.iso286_limits("g6", 12.0), "")) == [(-17.0, 11.0)]
 
 
 def test_sorts_differ_without_colour() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from fits_data import rows, sizes_in
 
-from holeqc.fits import b41
-from holeqc.fits.parse import parse_size
+from holeqc.fits import classes
+from holeqc.fits.classes import parse_size
 from holeqc.problems import DataError, TableError
 
 PRINTED = rows("b41_fits_printed")
@@ -19,14 +19,14 @@ EDGES = (0.12, 0.24, 0.4, 0.71, 1.19, 1.97, 3.15, 4.73, 7.09, 9.85, 12.41, 15.75
 def test_there_are_all_34_classes() -> None:
     # ANSI B4.1-1967: RC1-9, LC1-11, LT1-6, LN1-3, FN1-5
     counts = {"RC": 9, "LC": 11, "LT": 6, "LN": 3, "FN": 5}
-    assert b41.classes() == tuple(f"{family}{k}" for family, n in counts.items() for k in range(1, n + 1))
+    assert classes.classes() == tuple(f"{family}{k}" for family, n in counts.items() for k in range(1, n + 1))
 
 
 def test_every_printed_row() -> None:
     # 354 rows of ANSI B4.1 that one or two printed tables confirm, sources in the data file; exact to the last digit
     assert len(PRINTED) == 354
     for row in PRINTED:
-        limits = b41.limits(row["class"], sizes_in(row["over"], row["to"]))
+        limits = classes.limits(row["class"], sizes_in(row["over"], row["to"]))
         where = f"{row['class']} over {row['over']} to {row['to']}"
         assert limits.hole is not None
         assert limits.shaft is not None
@@ -50,17 +50,17 @@ def test_every_printed_grade() -> None:
     printed = rows("b41_grades_printed")
     assert len(printed) == 208
     for row in printed:
-        found = b41.grade_tolerance(int(row["grade"]), sizes_in(row["over"], row["to"]))
+        found = classes.grade_tolerance(int(row["grade"]), sizes_in(row["over"], row["to"]))
         assert found.tolerance.tolist() == [float(Fraction(row["tolerance"]) / 1000)] * 3, row
         assert found.confirmation == row["confirmation"], row
 
 
 def test_grade_5_of_the_smallest_range_differs_between_fit_tables_and_grade_table() -> None:
     # Fit tables print a hole of 0.2 for RC1 (grade 5) up to 0.12 in; the grade table prints 0.15, another printing 0.2
-    limits = b41.limits("RC1", 0.1)
+    limits = classes.limits("RC1", 0.1)
     assert limits.hole is not None
     assert float(limits.hole.upper_deviation) == 0.0002
-    grade = b41.grade_tolerance(5, 0.1)
+    grade = classes.grade_tolerance(5, 0.1)
     assert float(grade.tolerance) == 0.00015
     assert grade.confirmation == "disputed"
     assert "0.2" in grade.notes[0]
@@ -82,7 +82,7 @@ def test_grade_5_of_the_smallest_range_differs_between_fit_tables_and_grade_tabl
     ],
 )
 def test_range_edges_for_typed_sizes(cls: str, size: str, hole_max: float, shaft_min: float, shaft_max: float) -> None:
-    limits = b41.limits(cls, parse_size(size, "in"))
+    limits = classes.limits(cls, parse_size(size, "in"))
     assert limits.hole is not None
     assert limits.shaft is not None
     assert (float(limits.hole.max), float(limits.shaft.min), float(limits.shaft.max)) == (
@@ -93,8 +93,8 @@ def test_range_edges_for_typed_sizes(cls: str, size: str, hole_max: float, shaft
 def test_an_edge_belongs_to_the_range_it_closes() -> None:
     # 'over, to' of the standard: RC4 hole tolerances by range, printed
     tolerance = [0.6, 0.7, 0.9, 1.0, 1.2, 1.6, 1.8, 2.2, 2.5, 2.8]
-    on = b41.limits("RC4", EDGES[:10])
-    past = b41.limits("RC4", np.array(EDGES[:9]) + 1e-6)
+    on = classes.limits("RC4", EDGES[:10])
+    past = classes.limits("RC4", np.array(EDGES[:9]) + 1e-6)
     assert on.hole is not None
     assert past.hole is not None
     assert np.round(on.hole.upper_deviation * 1000, 6).tolist() == tolerance
@@ -105,8 +105,8 @@ def test_converted_edges_stay_on_the_edge() -> None:
     # each edge typed in mm (25.4 times, by decimal arithmetic) must answer as the edge typed in inch
     for edge in EDGES:
         mm = Fraction(str(edge)) * Fraction("25.4")
-        there = b41.limits("RC4", parse_size(f"{float(mm):.10g} mm", "in"))
-        here = b41.limits("RC4", edge)
+        there = classes.limits("RC4", parse_size(f"{float(mm):.10g} mm", "in"))
+        here = classes.limits("RC4", edge)
         assert there.hole is not None
         assert here.hole is not None
         assert float(there.hole.upper_deviation) == float(here.hole.upper_deviation), edge
@@ -114,7 +114,7 @@ def test_converted_edges_stay_on_the_edge() -> None:
 
 def test_sizes_are_the_numbers_that_people_write() -> None:
     # 0.5 - 0.0006 in binary is 0.49939999999999996; the answer must be 0.4994 (RC4 0.40-0.71: shaft -1.3/-0.6, printed)
-    limits = b41.limits("RC4", 0.5)
+    limits = classes.limits("RC4", 0.5)
     assert limits.shaft is not None
     assert repr(float(limits.shaft.max)) == "0.4994"
     assert repr(float(limits.shaft.min)) == "0.4987"
@@ -122,52 +122,52 @@ def test_sizes_are_the_numbers_that_people_write() -> None:
 
 def test_what_has_no_entry_says_what_has() -> None:
     with pytest.raises(TableError, match=r"over 0\.95 to 19\.69 in.*FN1, FN2, FN4, FN5") as caught:
-        b41.limits("FN3", 0.5)
+        classes.limits("FN3", 0.5)
     assert "FN3 has no entry for 0.5 in" in str(caught.value)
     with pytest.raises(TableError, match=r"over 0\.24 to 19\.69 in"):
-        b41.limits("LT3", 0.24)
-    assert float(b41.limits("FN3", 0.9501).nominal) == 0.9501
+        classes.limits("LT3", 0.24)
+    assert float(classes.limits("FN3", 0.9501).nominal) == 0.9501
     with pytest.raises(TableError, match=r"over 0 to 19\.69 in"):
-        b41.limits("RC1", 19.7)
+        classes.limits("RC1", 19.7)
     with pytest.raises(TableError, match="RC1 to RC9, LC1 to LC11"):
-        b41.limits("H7", 1.0)
+        classes.limits("H7", 1.0)
     with pytest.raises(TableError, match="no class 'RC10'"):
-        b41.limits("RC10", 1.0)
+        classes.limits("RC10", 1.0)
     with pytest.raises(TableError, match="grades 4 to 13"):
-        b41.grade_tolerance(3, 1.0)
+        classes.grade_tolerance(3, 1.0)
 
 
 @pytest.mark.parametrize("size", [0.0, -1.0, float("nan"), float("inf")])
 def test_a_size_must_be_a_positive_number(size: float) -> None:
     with pytest.raises(DataError):
-        b41.limits("RC1", [1.0, size])
+        classes.limits("RC1", [1.0, size])
 
 
 def test_unconfirmed_rows_warn() -> None:
     # LC1-LC5 were found in no print; LC10 above 1.19 in is from memory; RC2 above 9.85 in two printings disagree
     for cls, size, word in (("LC2", 1.0, "derived"), ("LC10", 2.0, "memory"), ("RC2", 10.0, "disputed")):
-        limits = b41.limits(cls, size)
+        limits = classes.limits(cls, size)
         assert limits.confirmation == word
         assert "Check it against the standard" in limits.warning
-    assert "TX prints hole +1.2 shaft -0.7 to -1.6" in b41.limits("RC2", 10.0).notes[0]
-    many = b41.limits("RC2", [1.0, 10.0])
+    assert "TX prints hole +1.2 shaft -0.7 to -1.6" in classes.limits("RC2", 10.0).notes[0]
+    many = classes.limits("RC2", [1.0, 10.0])
     assert many.confirmations.tolist() == ["two sources", "disputed"]
     assert many.confirmation == "disputed"
 
 
 def test_arrays_of_any_shape_equal_single_look_ups() -> None:
     sizes = np.random.default_rng(41).uniform(0.01, 19.69, (20, 15))
-    whole = b41.limits("RC5", sizes)
+    whole = classes.limits("RC5", sizes)
     assert whole.shaft is not None
     for index in np.ndindex(sizes.shape):
-        one = b41.limits("RC5", sizes[index])
+        one = classes.limits("RC5", sizes[index])
         assert one.shaft is not None
         assert whole.shaft.min[index] == float(one.shaft.min)
         assert whole.rank[index] == int(one.rank)
 
 
 def test_table_states_what_it_is() -> None:
-    from holeqc.fits.loading import load_table
+    from holeqc.fits.classes import load_table
 
     header = " ".join(load_table("b41_fits").header)
     assert "ANSI B4.1-1967" in header

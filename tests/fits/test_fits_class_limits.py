@@ -5,9 +5,7 @@ from __future__ import annotations
 import pytest
 
 from holeqc.fits import describe_fit, limits_for_class
-from holeqc.fits.confirmation import warning, weakest
-from holeqc.fits.match import match_pair, shop_word
-from holeqc.fits.parse import is_inch_class, parse_inch_class, parse_size
+from holeqc.fits.classes import is_inch_class, match_pair, parse_inch_class, parse_size, shop_word, warning, weakest
 from holeqc.problems import DataError, TableError
 
 

@@ -6,14 +6,7 @@ import numpy as np
 import pytest
 
 from holeqc.fits import clearance as c
-from holeqc.fits.clearance_statistics import (
-    Measured,
-    Normal,
-    NormalWithin,
-    Sizes,
-    Uniform,
-    clearance_distribution,
-)
+from holeqc.fits.clearance import Measured, Normal, NormalWithin, Sizes, Uniform, clearance_distribution
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray
 

@@ -7,11 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
-from holeqc.fits import drills, oversize
-from holeqc.fits.bushings import bore_limits, position_share
-from holeqc.fits.drill_choice import choose_drill, drilled_hole_limits, drilling_sequence
-from holeqc.fits.pins import all_pins, families, pin, pins_for_hole
-from holeqc.fits.plugs import class_tolerance, go_with_wear_stock, plugs
+from holeqc.fits import drills
+from holeqc.fits.drills import bore_limits, choose_drill, drilled_hole_limits, drilling_sequence, position_share
+from holeqc.fits.plugs import all_pins, class_tolerance, families, go_with_wear_stock, pin, pins_for_hole, plugs
 from holeqc.problems import DataError, TableError
 
 
@@ -106,7 +104,7 @@ def test_the_answer_does_not_depend_on_the_unit() -> None:
 
 def test_own_holes_override_the_survey() -> None:
     holes = [0.4560, 0.4565, 0.4555, 0.4562, 0.4558]
-    choice = choose_drill(0.455, 0.462, "in", [oversize.history("29/64", holes, "in")], series=("fraction",))
+    choice = choose_drill(0.455, 0.462, "in", [drills.history("29/64", holes, "in")], series=("fraction",))
     best = choice.candidates[0]
     assert (best.names, best.basis, best.confirmation, best.readings) == ("29/64", "shop history", "measured", 5)
     assert best.hole_mean == pytest.approx(np.mean(holes), abs=1e-9)
@@ -117,39 +115,39 @@ def test_own_holes_override_the_survey() -> None:
     inside = np.mean((mean + sd * t >= 0.455) & (mean + sd * t <= 0.462))
     assert best.share == pytest.approx(inside, abs=0.003)
     assert any("shop's own holes" in note for note in choice.notes)
-    metric = oversize.history("29/64", np.array(holes) * 25.4, "mm")
+    metric = drills.history("29/64", np.array(holes) * 25.4, "mm")
     assert metric.holes == pytest.approx(np.array(holes), abs=1e-12)
 
 
 def test_history_is_carried_to_near_drills_only() -> None:
-    past = [oversize.history("1/4", [0.2510, 0.2512, 0.2514], "in")]
-    found = oversize.expected_holes([0.25, 0.257, 0.5], past)
+    past = [drills.history("1/4", [0.2510, 0.2512, 0.2514], "in")]
+    found = drills.expected_holes([0.25, 0.257, 0.5], past)
     assert found.basis.tolist() == [0, 0, 1]
     assert found.mean[1] == pytest.approx(0.257 + 0.0012, abs=1e-12)
     assert found.mean[2] == pytest.approx(0.506, abs=1e-12)  # survey at 1/2 in, from memory
     # one or two holes tell no spread: the published figures stand; equal readings: a spread small but not zero
     for few in ([0.2516], [0.2516, 0.2517]):
-        one = oversize.expected_holes([0.25], [oversize.history("E", few, "in")])
+        one = drills.expected_holes([0.25], [drills.history("E", few, "in")])
         assert one.basis.tolist() == [1]
         assert one.mean[0] == pytest.approx(0.254)  # survey at 1/4 in, from memory
-    same = oversize.expected_holes([0.25], [oversize.history("E", [0.2516] * 4, "in")])
+    same = drills.expected_holes([0.25], [drills.history("E", [0.2516] * 4, "in")])
     assert 0 < same.sd[0] < 1e-6
     assert same.share_between(0.2515, 0.2517)[0] > 0.999
     # the same drill given twice is one history
-    twice = oversize.expected_holes(
-        [0.25], [oversize.history("E", [0.251, 0.252], "in"), oversize.history("1/4", [0.253], "in")]
+    twice = drills.expected_holes(
+        [0.25], [drills.history("E", [0.251, 0.252], "in"), drills.history("1/4", [0.253], "in")]
     )
     assert twice.readings[0] == 3
     for wrong in ([], [float("nan")], [0.5, 0.5], [-1.0]):
         with pytest.raises(DataError):
-            oversize.history("E", wrong, "in")
+            drills.history("E", wrong, "in")
 
 
 def test_a_drill_typed_to_four_decimals_is_the_fraction_drill() -> None:
-    past = oversize.history("0.4531", [0.4561, 0.4567, 0.4559], "in")
+    past = drills.history("0.4531", [0.4561, 0.4567, 0.4559], "in")
     assert past.drill == 29 / 64
-    assert oversize.history("0.4500", [0.4561, 0.4567], "in").drill == 0.45  # ground to size, no standard drill
-    assert oversize.history("11.51", [11.58, 11.59], "mm").drill == pytest.approx(29 / 64, abs=1e-12)  # 11.509 mm
+    assert drills.history("0.4500", [0.4561, 0.4567], "in").drill == 0.45  # ground to size, no standard drill
+    assert drills.history("11.51", [11.58, 11.59], "mm").drill == pytest.approx(29 / 64, abs=1e-12)  # 11.509 mm
 
 
 def test_no_good_drill_is_said() -> None:
@@ -159,18 +157,18 @@ def test_no_good_drill_is_said() -> None:
 
 
 def test_few_holes_of_a_drill_are_said_and_not_used() -> None:
-    choice = choose_drill(0.455, 0.462, "in", [oversize.history("29/64", [0.4561], "in")])
+    choice = choose_drill(0.455, 0.462, "in", [drills.history("29/64", [0.4561], "in")])
     untold = choose_drill(0.455, 0.462, "in")
     assert [(c.names, c.share, c.basis) for c in choice.candidates] == [
         (c.names, c.share, "survey") for c in untold.candidates
     ]
     assert any("29/64" in note and "1 hole is too few" in note and "3 or more" in note for note in choice.notes)
-    choice = choose_drill(0.455, 0.462, "in", [oversize.history("29/64", [0.4561, 0.4560], "in")])
+    choice = choose_drill(0.455, 0.462, "in", [drills.history("29/64", [0.4561, 0.4560], "in")])
     assert any("2 holes are too few" in note for note in choice.notes)
 
 
 def test_a_history_that_no_drill_uses_is_said() -> None:
-    choice = choose_drill(0.455, 0.462, "in", [oversize.history("#7", [0.2011, 0.2013, 0.2012], "in")])
+    choice = choose_drill(0.455, 0.462, "in", [drills.history("#7", [0.2011, 0.2013, 0.2012], "in")])
     assert choice.candidates[0].basis == "survey"
     assert any("Not used: the holes of #7 (0.2010 in)" in note for note in choice.notes)
 
@@ -184,14 +182,14 @@ def test_a_slip_in_a_history_stops_its_use() -> None:
         ([0.4310], "in", ("0.4310", "0.453125")),  # no drill cuts a hole so much smaller than itself
     ):
         with pytest.raises(DataError) as error:
-            oversize.history("29/64", holes, unit)
+            drills.history("29/64", holes, unit)
         for word in said:
             assert word in str(error.value), (holes, word)
-    assert oversize.history("29/64", [0.4561, 0.4567, 0.4559, 0.4610], "in").holes.size == 4  # scatter is no slip
+    assert drills.history("29/64", [0.4561, 0.4567, 0.4559, 0.4610], "in").holes.size == 4  # scatter is no slip
 
 
 def test_a_slip_is_found_among_several_entries_of_one_drill() -> None:
-    past = [oversize.history("29/64", [0.4561, 0.4567, 0.4559], "in"), oversize.history("0.4531", [0.4661], "in")]
+    past = [drills.history("29/64", [0.4561, 0.4567, 0.4559], "in"), drills.history("0.4531", [0.4661], "in")]
     with pytest.raises(DataError, match=r"29/64: 0\.4661 in doesn't belong"):
         choose_drill(0.455, 0.462, "in", past)
 
@@ -214,16 +212,16 @@ def test_the_interval_of_a_share_covers_the_truth() -> None:
     truth = 0.5 * (erf((0.462 - mean) / sd / sqrt(2)) + erf((mean - 0.455) / sd / sqrt(2)))
     hits = 0
     for _ in range(300):
-        past = [oversize.History(drill, rng.normal(mean, sd, 5))]
-        low, high = oversize.expected_holes([drill], past).share_interval(0.455, 0.462)
+        past = [drills.History(drill, rng.normal(mean, sd, 5))]
+        low, high = drills.expected_holes([drill], past).share_interval(0.455, 0.462)
         hits += bool(low[0] <= truth <= high[0])
     assert 0.91 * 300 <= hits <= 300
-    low, high = oversize.expected_holes([drill]).share_interval(0.455, 0.462)
+    low, high = drills.expected_holes([drill]).share_interval(0.455, 0.462)
     assert np.isnan([low[0], high[0]]).all()
 
 
 def test_a_tried_drill_comes_before_one_its_holes_are_only_carried_to() -> None:
-    past = [oversize.history("29/64", [0.4561, 0.4567, 0.4559], "in")]
+    past = [drills.history("29/64", [0.4561, 0.4567, 0.4559], "in")]
     choice = choose_drill(0.455, 0.462, "in", past)
     best, second = choice.candidates[:2]
     assert (best.names, best.tried, best.confirmation, best.readings) == ("29/64", True, "measured", 3)
@@ -234,14 +232,14 @@ def test_a_tried_drill_comes_before_one_its_holes_are_only_carried_to() -> None:
 
 
 def test_a_tried_drill_with_good_holes_is_not_left_for_a_hair_more() -> None:
-    past = [oversize.history("X", [0.3975, 0.3979, 0.3981, 0.3977, 0.3980], "in")]
+    past = [drills.history("X", [0.3975, 0.3979, 0.3981, 0.3977, 0.3980], "in")]
     choice = choose_drill(0.396, 0.403, "in", past)
     best, second = choice.candidates[:2]
     assert (best.names, best.tried) == ("X", True)
     assert second.names == "10.1 mm"
     assert second.share_low > best.share > 0.99
     # a tried drill that lands outside still goes behind one that promises much more
-    bad = [oversize.history("X", [0.4025, 0.4031, 0.4034, 0.4029, 0.4036], "in")]
+    bad = [drills.history("X", [0.4025, 0.4031, 0.4034, 0.4029, 0.4036], "in")]
     assert choose_drill(0.396, 0.403, "in", bad).candidates[0].names != "X"
 
 
@@ -268,7 +266,7 @@ def test_notes_speak_of_listed_drills_only() -> None:
 
 def test_outside_the_survey_the_allowance_is_named() -> None:
     # training allowance 0.05 mm whatever the diameter (one printed source)
-    found = oversize.expected_holes([0.0135, 1.5])
+    found = drills.expected_holes([0.0135, 1.5])
     assert found.basis.tolist() == [2, 2]
     assert (found.mean - found.drill) * 25.4 == pytest.approx(0.05, abs=1e-12)
     choice = choose_drill(0.030, 0.034, "in")
@@ -438,11 +436,11 @@ def test_pin_families() -> None:
 
 def test_metric_pins_agree_with_the_class_tables() -> None:
     # second route: the limits of m6 and h8 from the ISO 286 tables
-    from holeqc.fits import iso286
+    from holeqc.fits import classes
 
     for member in all_pins():
         if member.unit == "mm":
-            shaft = iso286.limits(member.family[-2:], member.nominal).shaft
+            shaft = classes.iso286_limits(member.family[-2:], member.nominal).shaft
             assert shaft is not None
             assert (float(shaft.min), float(shaft.max)) == (member.least, member.greatest), member.designation
 

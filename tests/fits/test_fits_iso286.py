@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from fits_data import rows, sizes_in
 
-from holeqc.fits import iso286
-from holeqc.fits.zones import FitLimits, Zone
+from holeqc.fits import classes
+from holeqc.fits.classes import FitLimits, Zone
 from holeqc.problems import TableError
 
 
@@ -29,7 +29,7 @@ def test_every_printed_grade() -> None:
     printed = rows("iso286_grades_printed")
     assert len(printed) == 313
     for row in printed:
-        found = iso286.grade_tolerance(row["grade"], sizes_in(row["over"], row["to"]))
+        found = classes.iso286_grade_tolerance(row["grade"], sizes_in(row["over"], row["to"]))
         assert found.tolerance.tolist() == [mm(row["tolerance"])] * 3, row
         assert found.confirmation == row["confirmation"]
 
@@ -55,7 +55,7 @@ def test_every_printed_deviation(name: str, count: int) -> None:
             sizes = [1.001, 2.0, 3.0]  # A and B are not used up to 1 mm
         main = max(start for start in starts if start <= float(row["over"]))
         for grade in GRADES[row["grades"]]:
-            found = side(iso286.limits(f"{row['letter']}{grade}", sizes))
+            found = side(classes.iso286_limits(f"{row['letter']}{grade}", sizes))
             where = f"{row['letter']}{grade} over {row['over']} to {row['to']}"
             if row["limit"] == "+-IT/2":
                 half = mm(grade_rows[str(grade), main] / 2)
@@ -80,7 +80,7 @@ def test_every_published_example() -> None:
         sizes = [float(row["nominal"])] * 3 if row["nominal"] else sizes_in(row["over"], row["to"])
         if row["over"] == "0" and name[0] in "abAB":
             sizes = [1.001, 2.0, 3.0]
-        limits = iso286.limits(name, sizes)
+        limits = classes.iso286_limits(name, sizes)
         for zone, which in ((limits.hole, "hole"), (limits.shaft, "shaft")):
             if not row[f"{which}_lower"]:
                 continue
@@ -108,7 +108,7 @@ def test_every_published_example() -> None:
     ],
 )
 def test_the_four_corrections(name: str, size: float, lower: float, upper: float) -> None:
-    found = side(iso286.limits(name, size))
+    found = side(classes.iso286_limits(name, size))
     assert float(found.upper_deviation) == mm(upper)
     assert float(found.lower_deviation) == mm(lower)
 
@@ -129,7 +129,7 @@ def test_the_four_corrections(name: str, size: float, lower: float, upper: float
     ],
 )  # fmt: skip
 def test_delta_rule(name: str, size: float, lower: float, upper: float) -> None:
-    found = side(iso286.limits(name, size))
+    found = side(classes.iso286_limits(name, size))
     assert float(found.upper_deviation) == mm(upper)
     assert float(found.lower_deviation) == mm(lower)
 
@@ -140,8 +140,8 @@ def test_every_printed_delta() -> None:
     assert len(printed) == 24
     for row in printed:
         size = float(row["to"])
-        coarse = Fraction(str(float(side(iso286.limits("N8", size)).upper_deviation)))
-        fine = Fraction(str(float(side(iso286.limits(f"N{row['grade']}", size)).upper_deviation)))
+        coarse = Fraction(str(float(side(classes.iso286_limits("N8", size)).upper_deviation)))
+        fine = Fraction(str(float(side(classes.iso286_limits(f"N{row['grade']}", size)).upper_deviation)))
         d8 = Fraction(next(r["delta"] for r in printed if r["grade"] == "8" and r["to"] == row["to"]))
         assert (fine - coarse) * 1000 == Fraction(row["delta"]) - d8, row
 
@@ -150,8 +150,8 @@ def test_holes_mirror_shafts() -> None:
     # ISO 286-1: EI of A to H is minus es of the same letter; a second route through the other table
     sizes = np.array([2.0, 5.0, 9.0, 12.0, 17.0, 28.0, 45.0, 70.0, 110.0, 150.0, 240.0, 300.0, 380.0, 480.0])
     for letter in ("c", "d", "e", "f", "g", "h"):
-        hole = side(iso286.limits(f"{letter.upper()}8", sizes))
-        shaft = side(iso286.limits(f"{letter}8", sizes))
+        hole = side(classes.iso286_limits(f"{letter.upper()}8", sizes))
+        shaft = side(classes.iso286_limits(f"{letter}8", sizes))
         assert (hole.lower_deviation == -shaft.upper_deviation).all(), letter
 
 
@@ -159,7 +159,7 @@ def test_special_rule_makes_fits_alike() -> None:
     # ISO 286-1: with delta, hole-basis H7/p6 and shaft-basis P7/h6 have the same clearances from 3 to 500 mm
     sizes = np.array([4.0, 8.0, 15.0, 25.0, 40.0, 60.0, 100.0, 150.0, 220.0, 280.0, 350.0, 450.0])
     for h, s in (("H7/p6", "P7/h6"), ("H7/s6", "S7/h6"), ("H7/n6", "N7/h6"), ("H7/k6", "K7/h6"), ("H8/u7", "U8/h7")):
-        a, b = iso286.limits(h, sizes), iso286.limits(s, sizes)
+        a, b = classes.iso286_limits(h, sizes), classes.iso286_limits(s, sizes)
         if s == "U8/h7":  # P to ZC above IT7 get no delta: the two differ, by the standard
             assert (np.asarray(a.clearance_min) != np.asarray(b.clearance_min)).any()
             continue
@@ -180,34 +180,34 @@ def test_special_rule_makes_fits_alike() -> None:
 )  # fmt: skip
 def test_what_has_no_entry_says_what_has(name: str, size: float, words: str) -> None:
     with pytest.raises(TableError) as caught:
-        iso286.limits(name, size)
+        classes.iso286_limits(name, size)
     assert words in str(caught.value)
 
 
 def test_writing_of_a_class() -> None:
     for text in ("H7/g6", "H7 g6", "H7-g6", "g6/H7", " H7 / g6 "):
-        assert iso286.limits(text, 12.0).name == "H7/g6"
-    assert iso286.limits("js01", 12.0).name == "js01"
-    assert iso286.limits("H 7", 12.0).name == "H7"
-    assert iso286.limits("h7", 12.0).hole is None
-    assert iso286.limits("H7", 12.0).shaft is None
+        assert classes.iso286_limits(text, 12.0).name == "H7/g6"
+    assert classes.iso286_limits("js01", 12.0).name == "js01"
+    assert classes.iso286_limits("H 7", 12.0).name == "H7"
+    assert classes.iso286_limits("h7", 12.0).hole is None
+    assert classes.iso286_limits("H7", 12.0).shaft is None
 
 
 def test_weakest_evidence_is_said() -> None:
     # IT18 above 500 mm is derived (10 x IT13); IT2 above 500 mm is from memory; x at 355-400 mm: printings differ
-    assert iso286.grade_tolerance("18", 600).confirmation == "derived"
-    assert iso286.grade_tolerance("IT2", 600).confirmation == "memory"
-    found = iso286.limits("H7/x6", 380)
+    assert classes.iso286_grade_tolerance("18", 600).confirmation == "derived"
+    assert classes.iso286_grade_tolerance("IT2", 600).confirmation == "memory"
+    found = classes.iso286_limits("H7/x6", 380)
     assert found.confirmation == "disputed"
     assert "differ" in found.warning
-    assert iso286.limits("P7", 25).confirmation == "derived"  # by the delta rule, not printed as a limit
-    assert iso286.limits("P7", 25).warning
+    assert classes.iso286_limits("P7", 25).confirmation == "derived"  # by the delta rule, not printed as a limit
+    assert classes.iso286_limits("P7", 25).warning
 
 
 def test_preferred_fits_have_the_character_their_name_says() -> None:
     sizes = np.array([2.0, 5.0, 9.0, 16.0, 25.0, 45.0, 60.0, 100.0, 150.0, 220.0, 300.0, 390.0, 480.0])
-    for name, meaning in iso286.PREFERRED.items():
-        found = iso286.limits(name, sizes)
+    for name, meaning in classes.PREFERRED.items():
+        found = classes.iso286_limits(name, sizes)
         least, greatest = np.asarray(found.clearance_min), np.asarray(found.clearance_max)
         if "running" in meaning or meaning in ("sliding", "locational clearance"):
             assert (least >= 0).all(), name

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from holeqc.fits import assembly as a
-from holeqc.fits import fasteners as f
-from holeqc.fits.clearance_statistics import Uniform, clearance_distribution
+from holeqc.fits import clearance as a
+from holeqc.fits import clearance as f
+from holeqc.fits.clearance import Uniform, clearance_distribution
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray
 

@@ -8,8 +8,7 @@ from importlib.resources import files
 
 import pytest
 
-from holeqc.fits.confirmation import WORDS
-from holeqc.fits.loading import load_table
+from holeqc.fits.classes import WORDS, load_table
 
 TABLES = sorted(p.name.removesuffix(".csv") for p in files("holeqc.fits").joinpath("tables").iterdir())
 

@@ -20,8 +20,24 @@ METHODS = {
 #: functions of modules
 FUNCTIONS = {
     "os": {
-        "open", "fdopen", "replace", "rename", "renames", "remove", "unlink", "rmdir", "mkdir", "makedirs", "link",
-        "symlink", "truncate", "mkfifo", "write", "sendfile", "popen", "system",
+        "open",
+        "fdopen",
+        "replace",
+        "rename",
+        "renames",
+        "remove",
+        "unlink",
+        "rmdir",
+        "mkdir",
+        "makedirs",
+        "link",
+        "symlink",
+        "truncate",
+        "mkfifo",
+        "write",
+        "sendfile",
+        "popen",
+        "system",
     },
     "io": {"open", "FileIO", "open_code"},
     "shutil": {"copy", "copy2", "copyfile", "copytree", "move", "rmtree"},
@@ -45,19 +61,16 @@ REASONED: dict[str, dict[str, str]] = {
         "target.open": "a part of a container that is written into an open file of the writer",
         "book.save": "into memory",
     },
-    "readings/sheet.py": {
-        "book.save": "into an open file of the writer", "style.write_text": "a text into a cell, by writer.as_cell",
-    },
-    "readings/study_sheet.py": {"book.save": "into an open file of the writer"},
+    "readings/sheet.py": {"book.save": "into an open file of the writer"},
     "ledger/exporting.py": {
         "frame.apply(_safe).to_csv": "into an open file of the writer",
         "frame.to_parquet": "into an open file of the writer",
     },
     "ledger/remains.py": {"sqlite3.connect": "a database is opened by its own library, here only to read"},
-    "inspection/pin_gauge_cuts.py": {"self.touch": "where pins touch"},
-    "inspection/pin_gauge_reaming.py": {"self.work.touch": "where pins touch"},
     "inspection/minimax.py": {"results.open": "which pairs are still open", "self.open": "which pairs are still open"},
-    "inspection/pin_gauge_solver.py": {
+    "inspection/pin_gauge.py": {
+        "self.touch": "where pins touch",
+        "self.work.touch": "where pins touch",
         "sys.stdout": "what a library below prints by itself is kept from standard output, which the tool's own "
         "answer must go out before",
     },

@@ -10,7 +10,7 @@ import pytest
 from inspection_kit import LIMITS, bore, cell, gauges, hole, judge, kit, place, verdict
 from scipy import integrate, special, stats
 
-from holeqc.inspection import probability as pr
+from holeqc.inspection import decision as pr
 from holeqc.inspection.decision import as_compared, decide, limit_decimals, room, uncertainty_ratio
 from holeqc.problems import DataError
 from holeqc.specification.model import DecisionRule, Position, ReadingPlan, Rounding
@@ -248,7 +248,7 @@ def test_judging_needs_no_scipy_and_no_matplotlib() -> None:
         "import sys, holeqc.inspection.judge\n"
         "bad = [m for m in ('scipy', 'matplotlib', 'openpyxl') if m in sys.modules]\n"
         "import numpy as np\n"
-        "from holeqc.inspection.probability import conformance, inside_zone\n"
+        "from holeqc.inspection.decision import conformance, inside_zone\n"
         "conformance([1.0, 2.0], 0.0, 1.5, 0.1); inside_zone(0.1, 0.2, 0.05, 0.1, 0.02, 0.01)\n"
         "bad += [m for m in ('scipy', 'matplotlib') if m in sys.modules]\n"
         "sys.exit(', '.join(bad) or 0)"

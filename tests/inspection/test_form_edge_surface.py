@@ -23,12 +23,12 @@ from inspection_kit import (
     verdict,
 )  # fmt: skip
 
-from holeqc.inspection.edges import distance_to_outline
-from holeqc.inspection.grouping import largest_difference, worst_row
+from holeqc.inspection.evidence import at_reference
 from holeqc.inspection.judge import reasons
-from holeqc.inspection.temperature import at_reference
+from holeqc.inspection.position import distance_to_outline
+from holeqc.inspection.results import largest_difference, worst_row
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
-from holeqc.specification.model import (
+from holeqc.specification.model import (  # fmt: skip
     Edge,
     Form,
     Gauge,
@@ -39,7 +39,7 @@ from holeqc.specification.model import (
     ReadingPlan,
     Surface,
     Temperature,
-)  # fmt: skip
+)
 
 WALLS = ("near", "far")
 

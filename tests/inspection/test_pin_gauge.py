@@ -10,7 +10,7 @@ import pytest
 from pin_reference import best_margin, reached, turned
 
 from holeqc.inspection import minimax
-from holeqc.inspection.minimax_frame import place
+from holeqc.inspection.minimax import place
 from holeqc.inspection.pin_gauge import pin_pattern_margin, zone_margin
 from holeqc.problems import DataError
 

@@ -7,12 +7,7 @@ import pytest
 from pin_reference import best_margin, reached, turned
 
 from holeqc.inspection import minimax
-from holeqc.inspection.minimax import best_motion, proof
-from holeqc.inspection.minimax_certificate import bound
-from holeqc.inspection.minimax_cone import solve
-from holeqc.inspection.minimax_fast import settle
-from holeqc.inspection.minimax_frame import place
-from holeqc.inspection.minimax_search import open_angles
+from holeqc.inspection.minimax import best_motion, bound, open_angles, place, proof, settle, solve
 
 
 def random_dual(rng: np.random.Generator, rows: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -142,7 +137,7 @@ def test_a_tampered_result_of_the_quick_way_is_not_believed(monkeypatch: pytest.
     pin = rng.uniform(0, 4, (6, 2))
     hole, clearance = pin + rng.normal(0, 0.003, (30, 6, 2)), np.full((30, 6), 0.006)
     right = best_motion(pin, hole, clearance)
-    monkeypatch.setattr(minimax.fast, "CENTRING", (0.9,))  # rough steps that stop far from the end
+    monkeypatch.setattr(minimax, "CENTRING", (0.9,))  # rough steps that stop far from the end
     rough = best_motion(pin, hole, clearance)
     np.testing.assert_allclose(rough.margin, right.margin, atol=1e-11)
     assert rough.gap.max() < 1e-9

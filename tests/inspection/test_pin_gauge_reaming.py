@@ -9,7 +9,7 @@ import pytest
 from pin_reference import turned
 from scipy.optimize import minimize
 
-from holeqc.inspection import pin_gauge_cuts, pin_gauge_reaming
+from holeqc.inspection import pin_gauge
 from holeqc.inspection.pin_gauge import pin_pattern_margin, smallest_reaming
 from holeqc.problems import DataError
 
@@ -20,8 +20,8 @@ SIX = np.array([[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [0.0, 2.0], [1.5, 2.0], [3.0
 @pytest.fixture(autouse=True)
 def no_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let every search go on until it is proved, however slow or busy the machine is."""
-    monkeypatch.setattr(pin_gauge_reaming, "SECONDS", 3600.0)
-    monkeypatch.setattr(pin_gauge_cuts, "SECONDS", 3600.0)
+    monkeypatch.setattr(pin_gauge, "SECONDS", 3600.0)
+    monkeypatch.setattr(pin_gauge, "SECONDS", 3600.0)
 
 
 def test_two_pins_need_one_hole_opened_by_twice_what_is_short() -> None:
@@ -65,8 +65,10 @@ def every_choice(
 ) -> tuple[float, int] | None:
     """Least total and fewest passes by trying every choice of sizes: the second route for reamers of given sizes."""
     labels = np.unique(group)
-    open_to = [[0.0, *(s for s in STEPS if size[group == g].min() < s <= np.maximum(limit, size)[group == g].min())]
-               for g in labels]
+    open_to = [
+        [0.0, *(s for s in STEPS if size[group == g].min() < s <= np.maximum(limit, size)[group == g].min())]
+        for g in labels
+    ]
     choices = np.array(list(itertools.product(*open_to)))
     after = np.maximum(size, choices[:, np.searchsorted(labels, group)])
     enters = pin_pattern_margin(pin, np.broadcast_to(hole, (len(after), *hole.shape)), after, pins).enters
@@ -189,7 +191,7 @@ def test_the_unit_changes_nothing() -> None:
 
 
 def test_a_search_that_runs_out_of_time_still_gives_sizes_that_are_enough(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pin_gauge_reaming, "SECONDS", 0.0)
+    monkeypatch.setattr(pin_gauge, "SECONDS", 0.0)
     rng = np.random.default_rng(1)
     pin, hole, size, pins = random_part(rng, 10)
     found = smallest_reaming(pin, hole, size, pins, 0.470, np.arange(0.450, 0.471, 0.002).round(3))

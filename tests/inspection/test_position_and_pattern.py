@@ -29,8 +29,8 @@ from inspection_kit import (
 
 from holeqc.inspection.evidence import gather
 from holeqc.inspection.judge import inspect, reasons
-from holeqc.inspection.pins import check_pins
-from holeqc.inspection.places import find_places
+from holeqc.inspection.pattern import check_pins
+from holeqc.inspection.position import find_places
 from holeqc.inspection.size import judge_size
 from holeqc.readings.table import STOPS, Readings
 from holeqc.specification.model import (

@@ -12,10 +12,9 @@ import numpy as np
 from inspection_kit import bore, gauges, hole, judge, mmc, place, reading, two_walls
 
 from holeqc.inspection.judge import inspect, reasons
-from holeqc.inspection.results import Inspection
-from holeqc.inspection.spans import hole_numbers, span_words
+from holeqc.inspection.results import Inspection, hole_numbers, span_words
 from holeqc.problems import ERROR, WARNING, Problem
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import CLEAN, ENTERS, STOPS
 from holeqc.reports.screen import screen_text

@@ -19,7 +19,7 @@ from holeqc.inspection.recheck import Asked, asked_of
 from holeqc.inspection.results import VERDICTS, Inspection
 from holeqc.inspection.tags import tags_of
 from holeqc.inspection.view import Run
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
@@ -274,6 +274,7 @@ def test_cutting_moves_no_hole(bench: Bench) -> None:
 
 def test_a_place_is_not_brought_in_by_small_steps(bench: Bench) -> None:
     """Each step lies within what the table can err, 2 x 0.0005; together they don't."""
+
     def read(x: float, day: str, number: int = 0) -> Path:
         more = number * 1e-4
         rows = {("1", "near"): (0.4581 + more, 0.4583, x, 0.9991, "clean"),
@@ -423,6 +424,7 @@ def test_joined_as_if_the_whole_part_had_been_read_so(bench: Bench) -> None:
     rng = np.random.default_rng(7)
     seen = set()
     for number in range(40):
+
         def rows(low: float, hole: str) -> Rows:
             return {
                 (hole, wall): (*np.round(rng.uniform(low, 0.4612, 2), 4).tolist(), *GOOD[hole, wall][2:4],

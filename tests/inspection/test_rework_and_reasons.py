@@ -15,7 +15,7 @@ from holeqc.inspection.judge import reasons
 from holeqc.inspection.results import REWORK_COLUMNS, Inspection
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import BURR, CRACK, ENTERS, STOPS
-from holeqc.specification.model import (
+from holeqc.specification.model import (  # fmt: skip
     DecisionRule,
     Edge,
     Form,
@@ -28,7 +28,7 @@ from holeqc.specification.model import (
     Temperature,
     Tool,
     Tools,
-)  # fmt: skip
+)
 
 PLAN = ReadingPlan(directions=(0.0,), position=True)
 TOOLS = Tools(
@@ -267,9 +267,9 @@ def test_small_holes_and_pins_are_mended_together() -> None:
 
 
 def test_a_run_with_many_such_parts_says_what_was_not_searched(monkeypatch: pytest.MonkeyPatch) -> None:
-    from holeqc.inspection import pattern_rework
+    from holeqc.inspection import rework
 
-    monkeypatch.setattr(pattern_rework, "SEARCHED", 1)
+    monkeypatch.setattr(rework, "SEARCHED", 1)
     spec, rows = grid(0.0143)
     result = judge(spec, *rows, *(r | {"serial": "2"} for r in rows))
     assert result.rework["serial"].tolist() == ["1", "2"]

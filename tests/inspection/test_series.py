@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from holeqc.inspection.judge import inspect
-from holeqc.inspection.series import QUANTITIES, make_series, order_of_days
-from holeqc.inspection.series_rejects import count_rejects
+from holeqc.inspection.series import QUANTITIES, count_rejects, make_series, order_of_days
 from holeqc.problems import DataError
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
@@ -138,12 +137,18 @@ def test_out_of_roundness_by_hand(tmp_path: Path) -> None:
     assert (one.lower, one.upper, one.from_zero) == (None, 0.05, True)
 
 
-@pytest.mark.parametrize(("by", "groups", "readings"), [
-    (("bushing",), ["bushing B1", "bushing B2"], 6), (("fixture",), ["fixture DF-T2"], 12),
-    (("part",), ["part left", "part right"], 8), (("wall",), ["wall single"], 12),
-    (("gauge",), ["gauge BG", "gauge BG-OLD"], 10), (("serial",), ["serial A3", "serial A1", "serial A2"], 4),
-    (("hole", "part"), ["hole 1, part left", "hole 1, part right", "hole 2, part left", "hole 2, part right"], 4),
-])
+@pytest.mark.parametrize(
+    ("by", "groups", "readings"),
+    [
+        (("bushing",), ["bushing B1", "bushing B2"], 6),
+        (("fixture",), ["fixture DF-T2"], 12),
+        (("part",), ["part left", "part right"], 8),
+        (("wall",), ["wall single"], 12),
+        (("gauge",), ["gauge BG", "gauge BG-OLD"], 10),
+        (("serial",), ["serial A3", "serial A1", "serial A2"], 4),
+        (("hole", "part"), ["hole 1, part left", "hole 1, part right", "hole 2, part left", "hole 2, part right"], 4),
+    ],
+)
 def test_groups(tmp_path: Path, by: tuple[str, ...], groups: list[str], readings: int) -> None:
     spec = kit()
     found = make_series(spec, read(tmp_path, spec, rows(True)), by=by)
@@ -215,10 +220,17 @@ def test_holes_with_different_limits_make_no_series(tmp_path: Path) -> None:
     assert "limits-differ" in [p.code for p in one.problems]
 
 
-@pytest.mark.parametrize(("of", "by"), [
-    ("weight", ("hole",)), ("size", ("shift",)), ("size", ()), ("taper", ("hole",)), ("hole-to-hole", ("hole",)),
-    ("edge-distance", ("hole",)),
-])
+@pytest.mark.parametrize(
+    ("of", "by"),
+    [
+        ("weight", ("hole",)),
+        ("size", ("shift",)),
+        ("size", ()),
+        ("taper", ("hole",)),
+        ("hole-to-hole", ("hole",)),
+        ("edge-distance", ("hole",)),
+    ],
+)
 def test_what_cannot_be_had_is_refused(tmp_path: Path, of: str, by: tuple[str, ...]) -> None:
     spec = kit()
     with pytest.raises(DataError):
@@ -258,8 +270,10 @@ def reject_rows() -> list[str]:
         # no two plates alike: the reader doubts copies
         small, off = 10.02 + 0.001 * (n * 7 % 50), 0.001 * (n * 13 % 90 + 1)
         big = small + 0.1 if n % 10 == 0 or n >= 85 else small
-        out += [f"{day},S{n},left,{hole},{d:.3f},{d + 0.002:.3f},{x + off:.3f},{30 - off:.3f},"
-                for hole, d, x in ((1, small, 20), (2, big, 60))]
+        out += [
+            f"{day},S{n},left,{hole},{d:.3f},{d + 0.002:.3f},{x + off:.3f},{30 - off:.3f},"
+            for hole, d, x in ((1, small, 20), (2, big, 60))
+        ]
     return out
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.tags import tags_of
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 

@@ -13,7 +13,7 @@ from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import Inspection
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.schema import DETAILS, ENTRY
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification

@@ -18,7 +18,7 @@ from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger.kits import newest_release, release
 from holeqc.ledger.ledger import Ledger
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification

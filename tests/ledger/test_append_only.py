@@ -27,7 +27,7 @@ from holeqc.ledger.engine import MANY
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.rechecks import record_recheck
 from holeqc.problems import LedgerError
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 
 REFUSED = "append-only"

@@ -24,7 +24,7 @@ from holeqc.ledger.obstacles import worst_of
 from holeqc.ledger.summary import summary
 from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 
@@ -389,7 +389,7 @@ def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
     shop.record("P-2", GOOD, revision="B", more=other)
     from holeqc.commands.recording import record_run
     from holeqc.inspection.judge import inspect
-    from holeqc.readings.options import ReadOptions
+    from holeqc.readings.containers import ReadOptions
     from holeqc.readings.read import read_files
     from holeqc.specification.load import load_specification
 

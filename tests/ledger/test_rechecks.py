@@ -26,7 +26,7 @@ from holeqc.ledger.filters import Filter
 from holeqc.ledger.rechecks import with_bases
 from holeqc.ledger.tags import dispose, find_tag, find_tags
 from holeqc.problems import LedgerError
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
 from holeqc.reports.record_text import part_text

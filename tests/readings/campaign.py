@@ -130,7 +130,7 @@ def run_many(function: Callable[[Any], Score], jobs: list[Any], processes: int) 
     if processes == 1:
         yield from map(function, jobs)
         return
-    with multiprocessing.get_context("fork").Pool(processes, maxtasksperchild=2000) as pool:
+    with multiprocessing.get_context("fork").Pool(processes, maxtasksperchild=20) as pool:
         yield from pool.imap(function, jobs, chunksize=10)
 
 

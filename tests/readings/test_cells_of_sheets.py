@@ -20,12 +20,10 @@ import pytest
 from making import kit, read, rewritten, wide, workbook
 
 from holeqc.problems import HoleQCError, ReadingsError
-from holeqc.readings.containers import examine
-from holeqc.readings.grid import Uncalculated
-from holeqc.readings.marker import LISTS_SHEET
-from holeqc.readings.options import SizeLimits
+from holeqc.readings.containers import SizeLimits, Uncalculated, examine
+from holeqc.readings.files import RawSheet, read_workbook
 from holeqc.readings.sheet import choices, write_sheet
-from holeqc.readings.xlsx import RawSheet, read_workbook
+from holeqc.readings.sheet_layout import LISTS_SHEET
 
 ROOT = Path(__file__).resolve().parents[2]
 SHEET = "xl/worksheets/sheet1.xml"

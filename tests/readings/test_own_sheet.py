@@ -11,9 +11,9 @@ import pytest
 from making import GOOD, KIT, KIT_MM, codes, kit, only, read, rewritten, text_file
 
 from holeqc.problems import ReadingsError
-from holeqc.readings.marker import FIELDS, Marker, marker_text, parse_heading
 from holeqc.readings.read import declared_kit
 from holeqc.readings.sheet import write_sheet
+from holeqc.readings.sheet_layout import FIELDS, Marker, marker_text, parse_heading
 from holeqc.specification.model import Specification
 
 TODAY = dt.date(2026, 11, 30)

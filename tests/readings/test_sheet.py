@@ -12,19 +12,20 @@ import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 
 from holeqc.problems import DataError
-from holeqc.readings.marker import (
+from holeqc.readings.sheet import write_sheet
+from holeqc.readings.sheet_layout import (
     LISTS_SHEET,
     MARKER_NAME,
     Column,
     Marker,
     from_properties,
     heading,
+    layout,
     marker_text,
     parse_heading,
     parse_marker,
+    sheet_names,
 )
-from holeqc.readings.sheet import write_sheet
-from holeqc.readings.sheet_layout import layout, sheet_names
 from holeqc.readings.table import BURR, CLEAN, CRACK, ENTERS, STOPS
 from holeqc.specification.load import load_specification, parse_specification
 from holeqc.specification.model import Specification

@@ -11,7 +11,7 @@ import pytest
 
 from holeqc.problems import DataError
 from holeqc.readings.plain_table import label_column, number_column, read_table
-from holeqc.readings.study_sheet import StudyPlan, how_to, run_order, write_study_sheet
+from holeqc.readings.sheet import StudyPlan, how_to, run_order, write_study_sheet
 from holeqc.statistics.gauge_study import gauge_study
 from holeqc.writer import WriteError
 

@@ -12,11 +12,10 @@ from typing import Any
 import pytest
 from making import codes, kit, only, read, wide, workbook
 
-from holeqc.readings.dates import date_of, fractions_of, latest_of
 from holeqc.readings.headings import Vocabulary
 from holeqc.readings.identities import direction_of
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
-from holeqc.readings.values import temperature_of
+from holeqc.readings.values import date_of, fractions_of, latest_of, temperature_of
 from holeqc.readings.words import hole_key, plug_word, surface_word
 
 NONE: frozenset[str] = frozenset()

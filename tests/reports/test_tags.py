@@ -21,7 +21,7 @@ from holeqc.inspection.results import HOLD, REJECT, Inspection
 from holeqc.inspection.tags import ALPHABET, code_of, code_typed
 from holeqc.inspection.tags import tags_of as decided_tags
 from holeqc.inspection.view import Run
-from holeqc.readings.options import ReadOptions
+from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Source
 from holeqc.reports import wording

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from holeqc.inspection.results import HOLD, Reason
-from holeqc.inspection.spans import cell_words
+from holeqc.inspection.results import HOLD, Reason, cell_words
 from holeqc.inspection.view import alike
 from holeqc.problems import Problem
 from holeqc.reports.problem_pages import problem_groups

@@ -116,8 +116,8 @@ def in_our_sheet(made: Plate, path: Path) -> None:
     """The blank sheet of the tool itself, filled."""
     from openpyxl import load_workbook
 
-    from holeqc.readings.marker import Column, parse_heading
     from holeqc.readings.sheet import write_sheet
+    from holeqc.readings.sheet_layout import Column, parse_heading
     from holeqc.specification.load import load_specification
 
     path.unlink(missing_ok=True)

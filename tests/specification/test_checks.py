@@ -12,8 +12,8 @@ from kits import SMALL, TWO, problems, told
 from holeqc.inspection.results import CHARACTERISTICS
 from holeqc.problems import ERROR, WARNING, Problem, SpecificationError
 from holeqc.specification.checks import DESIGNATED
-from holeqc.specification.describe import describe
 from holeqc.specification.load import parse_specification
+from holeqc.specification.words import describe
 
 FOLDER = Path(__file__).parents[2] / "tolerances"
 

@@ -11,10 +11,10 @@ from kits import SMALL, TWO, problems, told
 
 from holeqc.fits import limits_for_class
 from holeqc.problems import ERROR
-from holeqc.specification.describe import describe
 from holeqc.specification.doubts import CHECKS, LINES, widest_band
 from holeqc.specification.load import load_specification, parse_specification
 from holeqc.specification.model import Confirmation
+from holeqc.specification.words import describe
 
 FOLDER = Path(__file__).parents[2] / "tolerances"
 BL7 = (FOLDER / "bl7.toml").read_text(encoding="utf-8")

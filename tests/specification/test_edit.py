@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from holeqc.problems import SpecificationError
-from holeqc.specification import edit
-from holeqc.specification.edit import write_gauge_uncertainty
-from holeqc.specification.load import load_specification
+from holeqc.specification import load
+from holeqc.specification.load import load_specification, write_gauge_uncertainty
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = (ROOT / "tolerances" / "bl7.toml").read_bytes()
@@ -87,14 +86,17 @@ def test_files_as_people_write_them(kit: Path, change: object) -> None:
     end = data.index(b"expansion_per_c")
     assert new.endswith(data[end:])
     assert new.count(b"\n") - new.count(b"\r\n") == data.count(b"\n") - data.count(b"\r\n") + (
-        0 if b"\r\n" in data else new.count(b"\n") - data.count(b"\n"))
+        0 if b"\r\n" in data else new.count(b"\n") - data.count(b"\n")
+    )
 
 
 def test_last_gauge_of_a_file_without_a_final_line_end(kit: Path) -> None:
     head, _, rest = DEMO.partition(b"[[gauge]]")
     tail = rest.partition(b"[plan]")[2]
-    kit.write_bytes(head + b"[plan]" + tail + b'\n[[gauge]]\nid = "BG-2"\n\n[[gauge]]\nid = "CM-1"\n'
-                    b'measures = ["x", "y"]\nuncertainty = 0.0006')
+    kit.write_bytes(
+        head + b"[plan]" + tail + b'\n[[gauge]]\nid = "BG-2"\n\n[[gauge]]\nid = "CM-1"\n'
+        b'measures = ["x", "y"]\nuncertainty = 0.0006'
+    )
     write_gauge_uncertainty(kit, "CM-1", 0.0007)
     write_gauge_uncertainty(kit, "BG-2", 0.0002)
     assert [g.uncertainty for g in load_specification(kit).gauges] == [0.0002, 0.0007]
@@ -141,13 +143,13 @@ def test_a_remark_cannot_end_its_comment(kit: Path) -> None:
 
 def test_somebody_else_writing_meanwhile_wins(kit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     theirs = DEMO + b"# theirs\n"
-    keep = edit._backup
+    keep = load._backup
 
     def late(place: Path, data: bytes) -> Path:
         kit.write_bytes(theirs)
         return keep(place, data)
 
-    monkeypatch.setattr(edit, "_backup", late)
+    monkeypatch.setattr(load, "_backup", late)
     with pytest.raises(SpecificationError, match="meanwhile"):
         write_gauge_uncertainty(kit, "BG-2", 0.0004)
     assert untouched(kit, theirs)
@@ -171,5 +173,5 @@ def test_any_other_change_of_content_is_refused() -> None:
     moved = before.replace("uncertainty = 0.0006", "uncertainty = 0.0003")
     for after in (moved, before.replace('revision = "C"', ""), before + "["):
         with pytest.raises(SpecificationError, match="by hand"):
-            edit._check_only_change(before, after, 0, 0.0003, "kit")
-    edit._check_only_change(before, before, 0, 0.0003, "kit")
+            load._check_only_change(before, after, 0, 0.0003, "kit")
+    load._check_only_change(before, before, 0, 0.0003, "kit")

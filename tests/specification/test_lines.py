@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from holeqc.problems import Problem, SpecificationError
-from holeqc.specification.lines import line_numbers
+from holeqc.specification.content import line_numbers
+from holeqc.specification.keys import decimal_text, read_size, size_keys
 from holeqc.specification.load import parse_specification
-from holeqc.specification.sizes import decimal_text, read_size, size_keys
 
 BL7 = (Path(__file__).parents[2] / "tolerances" / "bl7.toml").read_text(encoding="utf-8")
 LIMITS = "lower = 0.455\nupper = 0.462"

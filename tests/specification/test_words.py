@@ -16,15 +16,12 @@ from matplotlib.patches import Circle
 from holeqc.problems import DataError, SpecificationError
 from holeqc.reports.kit_layout import SCALES, arrange, spread
 from holeqc.reports.kit_plot import kit_figure, write_kit_plot
-from holeqc.specification.boundaries import boundaries, outline_area, outline_distance
-from holeqc.specification.data import as_data
-from holeqc.specification.describe import describe
+from holeqc.specification.content import Collector, take
+from holeqc.specification.doubts import keys_text, starter
 from holeqc.specification.keys import KINDS, OVERRIDES, Key, all_keys, keys_of, nearest
 from holeqc.specification.load import load_specification, parse_specification
-from holeqc.specification.model import Specification
-from holeqc.specification.starter import keys_text, starter
-from holeqc.specification.values import Collector, take
-from holeqc.specification.words import hole_names, limits_line
+from holeqc.specification.model import Specification, boundaries, outline_area, outline_distance
+from holeqc.specification.words import as_data, describe, hole_names, limits_line
 
 FOLDER = Path(__file__).parents[2] / "tolerances"
 KITS = [load_specification(FOLDER / name) for name in ("bl7.toml", "cp12.toml")]
@@ -76,7 +73,6 @@ def test_every_key_is_documented() -> None:
 
 @pytest.mark.parametrize("key", all_keys(), ids=lambda key: key.path)
 def test_every_example_is_taken_by_its_key(key: Key) -> None:
-
 
     line = key.example if "=" in key.example else f"value = {key.example}"
     (value,) = tomllib.loads(line).values()
