@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
-    from holeqc.wear.events import Event
-    from holeqc.wear.history import History
+    from holeqc.wear.history import Event, History
 
 
 def wear(
@@ -74,8 +73,7 @@ def wear(
     from holeqc.commands.recording import required_who
     from holeqc.problems import DataError
     from holeqc.readings.table import Source
-    from holeqc.wear.events import counts_from
-    from holeqc.wear.history import counted, history_of
+    from holeqc.wear.history import counted, counts_from, history_of
     from holeqc.wear.study import study
 
     if record and not ledger:
@@ -147,7 +145,7 @@ def events_table(path: Path) -> Table:
     """
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
-    from holeqc.wear.events import HEADINGS
+    from holeqc.wear.history import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}
@@ -162,7 +160,7 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.wear.events import events_from
+    from holeqc.wear.history import events_from
 
     events, problems = events_from(_rows(table), history, table.file, [int(row) + 1 for row in table.rows])
     return events, [*table.problems, *problems]

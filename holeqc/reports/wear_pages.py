@@ -17,7 +17,7 @@ from holeqc.reports.wear_pictures import bushing_picture, map_picture, seating_p
 from holeqc.specification.words import limits_line
 from holeqc.wear import result as res
 from holeqc.wear import words
-from holeqc.wear.shares import MEANING
+from holeqc.wear.history import MEANING
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Source

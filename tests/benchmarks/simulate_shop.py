@@ -36,7 +36,7 @@ import numpy as np
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
-from holeqc.wear import events as ev
+from holeqc.wear import history as ev
 from holeqc.wear import result as res
 from holeqc.wear.forecast import LEAST, NOW
 from holeqc.wear.history import History, history_of

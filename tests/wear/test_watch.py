@@ -27,7 +27,7 @@ from holeqc.reports.html import html_page
 from holeqc.reports.wear_pages import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
-from holeqc.wear import events as ev
+from holeqc.wear import history as ev
 from holeqc.wear.history import History, counted, history_of
 from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
 from holeqc.wear.study import study
@@ -353,8 +353,11 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
 
 def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
     path = tmp_path / "events.txt"
-    path.write_text("Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
-                    "P-9999|bushing changed|B3|\n", encoding="utf-8")
+    path.write_text(
+        "Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
+        "P-9999|bushing changed|B3|\n",
+        encoding="utf-8",
+    )
     events, problems = events_of(events_table(path), history)
     assert [(e.kind, e.cycle, e.bushings) for e in events] == [(ev.DRILL, 61.0, frozenset())]
     assert [(p.code, p.cell) for p in problems] == [("event-not-placed", "row 6")]
