@@ -117,7 +117,7 @@ def chart(
         printing.warn(sentence)
     if plot is not None:
         from holeqc.reports.chart_plots import chart_figure
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         save_figure(chart_figure(result, title, unit), plot)
         printing.warn(f"picture: {plot}")
@@ -140,7 +140,7 @@ def _kit(
     from holeqc.commands.series import REJECTS, answers, common_data, show
     from holeqc.commands.series_answers import chart_of, chart_words, rejects_of, with_remarks
     from holeqc.inspection.series import make_series
-    from holeqc.reports.series_text import CHART_HEAD
+    from holeqc.reports.chart_text import CHART_HEAD
     from holeqc.statistics.charts import POSITION
 
     kind, subgroup = asked
@@ -175,8 +175,7 @@ def _kit(
 
 def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
     from holeqc.commands.series import Answer
-    from holeqc.reports.chart_text import chart_text
-    from holeqc.reports.series_text import chart_row, signal_places
+    from holeqc.reports.chart_text import chart_row, chart_text, signal_places
 
     def draw() -> Any:
         from holeqc.reports.chart_plots import chart_figure

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.problems import DataError
-from holeqc.reports.gauge_text import notes, number, percent, plain, size, table
+from holeqc.reports.chart_text import notes, number, percent, plain, size, table
 from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import numpy as np
 from holeqc.commands.series import SLIP, read_numbers
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.readings.plain_table import find_column, holds_words, label_column, number_column, text_column
-from holeqc.reports import gauge_text as words
+from holeqc.reports import chart_text as words
 from holeqc.statistics import gauge_study as uncertainty
 from holeqc.statistics.basics import one_way
 from holeqc.statistics.gauge_study import gauge_study

@@ -303,7 +303,7 @@ def show(
     """Print the answers of all groups, and write their pictures: one file a group, named after it where several."""
     answered, failed = found
     if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         drawn = [a for a in answered if a.figure is not None]
         for answer in drawn:
@@ -316,7 +316,7 @@ def show(
 
         print_json([*(a.data for a in answered), *({"group": g.group, "reason": why} for g, why in failed)])
         return
-    from holeqc.reports.series_text import run_head, summary
+    from holeqc.reports.chart_text import run_head, summary
 
     lines = [run_head(run.spec, run.readings, run.of, run.by), ""]
     lines += [answer.text for answer in answered]

@@ -93,14 +93,14 @@ def wear(
     else:
         import textwrap
 
-        from holeqc.reports.wear_text import wear_text
-        from holeqc.reports.wording import plain
+        from holeqc.reports.blocks import plain
+        from holeqc.reports.wear import wear_text
         from holeqc.specification.words import limits_line
 
         printing.say(*textwrap.wrap(plain(limits_line(spec)), 96))
         printing.write(wear_text(result))
     if out is not None:
-        from holeqc.reports.wear_pages import write_wear
+        from holeqc.reports.wear import write_wear
 
         sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
         written = write_wear(result, spec, out, sources)

@@ -13,7 +13,7 @@ import pytest
 from wear_cases import NOMINAL, seated
 
 from holeqc.readings.read import read_files
-from holeqc.reports.wear_text import wear_text
+from holeqc.reports.wear import wear_text
 from holeqc.specification.load import load_specification
 from holeqc.wear import result as res
 from holeqc.wear.forecast import FAR, NOW, SHUT, Forecast

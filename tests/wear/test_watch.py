@@ -23,8 +23,8 @@ from holeqc.__main__ import run
 from holeqc.commands.wear import events_of, events_table
 from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.read import read_files
-from holeqc.reports.html import html_page
-from holeqc.reports.wear_pages import DATA, HTML, PDF, wear_report, write_wear
+from holeqc.reports.pages import html_page
+from holeqc.reports.wear import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
 from holeqc.wear import history as ev
