@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.tags import Tag
     from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.recording import Recorded
-    from holeqc.readings.read import ReadOptions
+    from holeqc.readings.containers import ReadOptions
     from holeqc.readings.table import Readings, UnusableFile
     from holeqc.specification.model import Specification
 
@@ -126,7 +126,7 @@ def check(
     Raises:
         HoleQCError: no kit, no sheet or none that can be used, or the record refuses.
     """
-    from holeqc.readings.read import ReadOptions
+    from holeqc.readings.containers import ReadOptions
 
     refuse_unsigned(record, by, replaces)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
@@ -192,7 +192,7 @@ def report(run: Checked | FixtureAnswer, folder: str | Path, *, brief: bool = Fa
 
     out = Path(folder)
     if isinstance(run, FixtureAnswer):
-        from holeqc.reports.wear_pages import write_wear
+        from holeqc.reports.wear import write_wear
 
         return write_wear(run.wear, run.kit, out, run.sources)
     from holeqc.ledger.times import today

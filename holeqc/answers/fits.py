@@ -28,8 +28,8 @@ from holeqc.quantities import (
     parse_unit,
     unit_name,
 )
-from holeqc.reports.gauge_text import notes, number, percent, plain, size, table
-from holeqc.statistics.gauge_response import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
+from holeqc.reports.chart_text import notes, number, percent, plain, size, table
+from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -109,13 +109,12 @@ def _is_iso_class(text: str) -> bool:
 def _of_class(limits: FitLimits, meaning: str) -> Answer:
     from holeqc.fits.classes import refuse_no_part
     from holeqc.problems import WARNING, Problem
-    from holeqc.reports.fit_data import class_data
-    from holeqc.reports.fit_text import class_text
+    from holeqc.reports.fit_text import class_data, class_text
 
     refuse_no_part(limits)
 
     def draw() -> Figure:
-        from holeqc.reports.fit_plots import class_figure
+        from holeqc.reports.scale_plots import class_figure
 
         return class_figure(limits, meaning)
 
@@ -147,8 +146,7 @@ def pair(
     """
     from holeqc.fits.classes import match_pair
     from holeqc.fits.clearance import band
-    from holeqc.reports.fit_data import pair_data
-    from holeqc.reports.fit_text import pair_text
+    from holeqc.reports.fit_text import pair_data, pair_text
 
     found = split_sizes(measured) if isinstance(measured, str) else [str(size) for size in measured]
     wished = str(wanted)
@@ -162,7 +160,7 @@ def pair(
     lines, data = _pair_extras(bands, parts, numbers[4] if wished else None, numbers[7:], said)
 
     def draw() -> Figure:
-        from holeqc.reports.fit_plots import pair_figure
+        from holeqc.reports.scale_plots import pair_figure
 
         return pair_figure(hole_band, pin_band, said, fit.sentence)
 
@@ -189,8 +187,7 @@ def drill(
         HoleQCError: sizes that can't be used, no such drill or series.
     """
     from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
-    from holeqc.reports.fit_data import drill_data
-    from holeqc.reports.fit_text import drill_text
+    from holeqc.reports.fit_text import drill_data, drill_text
 
     (lower, upper), said = lengths([str(low), str(high)], unit, 2, LARGEST_DRILL_IN)
     histories = [_drill_history(text, said) for text in several(history)]
@@ -199,7 +196,7 @@ def drill(
     bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
 
     def draw() -> Figure:
-        from holeqc.reports.fit_plots import drill_figure
+        from holeqc.reports.scale_plots import drill_figure
 
         return drill_figure(choice)
 
@@ -243,8 +240,7 @@ def plug(
         HoleQCError: sizes that can't be used, or what goes with an uncertainty without one.
     """
     from holeqc.fits.plugs import plugs
-    from holeqc.reports.fit_data import plug_data
-    from holeqc.reports.fit_text import plug_text
+    from holeqc.reports.fit_text import plug_data, plug_text
 
     words = [str(word) for word in (wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd)]
     numbers, said = lengths([str(low), str(high), *(word for word in words if word)], unit, 2)
@@ -264,7 +260,7 @@ def plug(
             raise DataError("--needs, --go-size, --no-go-size, --mean and --sd go with --uncertainty")
 
         def draw() -> Figure:
-            from holeqc.reports.fit_plots import plug_figure
+            from holeqc.reports.scale_plots import plug_figure
 
             return plug_figure(found)
 
@@ -291,7 +287,7 @@ def pattern(
     report = pattern_report(loaded(kit), pairs, seed, normal, confidence)
 
     def draw() -> Figure:
-        from holeqc.reports.fit_plots import Bar, zone_figure
+        from holeqc.reports.scale_plots import Bar, zone_figure
 
         group = report.groups[0]
         bars = [
@@ -751,7 +747,7 @@ def _pattern_text(report: PatternReport) -> str:
 
 def _pattern_data(report: PatternReport) -> dict[str, Any]:
     """Return the report for ``--json``."""
-    from holeqc.reports.fit_data import record
+    from holeqc.reports.fit_text import record
 
     data = record(report)
     assert isinstance(data, dict)  # a record becomes a dictionary
@@ -766,7 +762,7 @@ def _groups(pinned: list[Hole], specification: Specification) -> tuple[PinnedHol
 
 
 def _group(holes: list[Hole], specification: Specification) -> PinnedHole:
-    from holeqc.fits import describe_fit
+    from holeqc.fits.classes import describe_fit
     from holeqc.fits.clearance import hole_virtual_condition, pin_virtual_condition, side_play, tilt_angle
 
     first = holes[0]

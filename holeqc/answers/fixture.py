@@ -14,9 +14,8 @@ from holeqc.problems import DataError
 
 if TYPE_CHECKING:
     from holeqc.answers import Named
-    from holeqc.wear.events import Event
-    from holeqc.wear.history import History
-    from holeqc.wear.result import Wear
+    from holeqc.fixture.history import Event, History
+    from holeqc.fixture.result import Wear
     from holeqc.ledger.ledger import Entry
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
@@ -58,11 +57,11 @@ def wear(
         HoleQCError: input that can't be used, too few parts, or a forecast that can't go on record.
     """
     name = recorder(record, ledger, by)
-    from holeqc.wear.history import history_of, of_made
-    from holeqc.wear.study import study
+    from holeqc.fixture.history import counted, counts_from, history_of
+    from holeqc.fixture.study import study
     from holeqc.readings.table import Source
-    from holeqc.reports.wear_text import wear_text
-    from holeqc.reports.wording import plain
+    from holeqc.reports.blocks import plain
+    from holeqc.reports.wear import wear_text
     from holeqc.specification.words import limits_line
 
     path = None if events is None else Path(events)
@@ -70,9 +69,9 @@ def wear(
         flat(files), None if tolerances is None else Path(tolerances), unit, (str(ledger), several(where)), path
     )
     history = history_of(spec, readings)
-    if made:
-        history = of_made(history, made)
     table = events_table(path) if path is not None else None
+    counts = {} if table is None else counts_from(_rows(table), history)
+    history = counted(history, counts | ({len(history) - 1: made} if made else {}))
     logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
@@ -92,7 +91,7 @@ def recorder(record: bool, ledger: str | Path, by: str) -> str:
 
 def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:
     """Log the parts left by bushing in a ledger that is there already, for what waits; return the entry."""
-    from holeqc.wear.words import due_bushings
+    from holeqc.fixture.words import due_bushings
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import record_forecast as record
 
@@ -108,7 +107,8 @@ def _read(
     events: Path | None,
 ) -> tuple[Specification, Readings]:
     """Return kit and readings, from files or from a ledger."""
-    from holeqc.readings.read import ReadOptions, read_files, without_rechecks
+    from holeqc.readings.containers import ReadOptions
+    from holeqc.readings.read import read_files, without_rechecks
 
     ledger, where = recorded
     if ledger:
@@ -128,7 +128,7 @@ def events_table(path: Path) -> Table:
     Raises:
         ReadingsError: the file can't be used, or no column says what was done or where it belongs.
     """
-    from holeqc.wear.events import HEADINGS
+    from holeqc.fixture.history import HEADINGS
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
 
@@ -145,10 +145,14 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.wear.events import events_from
+    from holeqc.fixture.history import events_from
+
+    events, problems = events_from(_rows(table), history, table.file, [int(row) + 1 for row in table.rows])
+    return events, [*table.problems, *problems]
+
+
+def _rows(table: Table) -> list[dict[str, str]]:
     from holeqc.readings.plain_table import text_column
 
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]
-    rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
-    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
-    return events, [*table.problems, *problems]
+    return [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]

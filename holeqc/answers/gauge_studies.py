@@ -22,9 +22,9 @@ from holeqc.readings.plain_table import (
     read_table,
     text_column,
 )
-from holeqc.reports import gauge_text as words
+from holeqc.reports import chart_text as words
 from holeqc.statistics import gauge_study as statistics
-from holeqc.statistics import gauge_uncertainty as uncertainty
+from holeqc.statistics import gauge_study as uncertainty
 from holeqc.statistics.basics import one_way
 
 if TYPE_CHECKING:
@@ -253,7 +253,7 @@ def _study_picture(
 ) -> Callable[[], Figure]:
     def draw() -> Figure:
         from holeqc.reports.gauge_plots import study_figure
-        from holeqc.statistics.gauge_layout import lay_out
+        from holeqc.statistics.gauge_components import lay_out
 
         return study_figure(study, lay_out(part, appraiser, values, nested=request.nested), request.unit)
 
@@ -283,7 +283,7 @@ def _accuracy(
 
 
 def _check_standard(values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Study:
-    from holeqc.statistics.gauge_stability import check_standard
+    from holeqc.statistics.gauge_accuracy import check_standard
 
     found = check_standard(values)
 
@@ -297,7 +297,7 @@ def _check_standard(values: np.ndarray, request: Request, problems: tuple[Proble
 
 
 def _answers(table: Table, request: Request) -> Study:
-    from holeqc.statistics.gauge_attribute import attribute_study
+    from holeqc.statistics.gauge_answers import attribute_study
 
     if not request.part:
         raise DataError("a study in words needs --part: which part was looked at")
@@ -328,7 +328,7 @@ def _answers(table: Table, request: Request) -> Study:
 
 
 def _plug(table: Table, request: Request) -> Study:
-    from holeqc.statistics.gauge_response import fit_response, wrong_answers
+    from holeqc.statistics.gauge_answers import fit_response, wrong_answers
 
     low, high = request.limits
     if (low is None) == (high is None):
@@ -447,7 +447,7 @@ def write_outcome(result: Study, spec: Specification, gauge: str, *, source: str
     the kit's holes and no unit was stated.
     """
     from holeqc.specification.load import write_gauge_uncertainty
-    from holeqc.statistics.gauge_uncertainty import round_up
+    from holeqc.statistics.gauge_study import round_up
 
     entry = spec.gauge(gauge)
     budget: Any = result.data.get("budget")

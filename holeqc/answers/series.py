@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
     from holeqc.statistics.capability import Capability, Choices
-    from holeqc.statistics.chart_parts import Chart, ChartOptions
+    from holeqc.statistics.charts import Chart, ChartOptions
     from holeqc.statistics.position_capability import PositionCapability
 
 
@@ -131,7 +131,8 @@ def read_run(
     else:
         from holeqc.answers.files import kit_and_files
         from holeqc.problems import DataError
-        from holeqc.readings.read import ReadOptions, read_files, without_rechecks
+        from holeqc.readings.containers import ReadOptions
+        from holeqc.readings.read import read_files, without_rechecks
 
         if where:
             raise DataError("--where chooses readings of a ledger; give --ledger too")
@@ -191,7 +192,7 @@ def likely_slips(table: Table, columns: Sequence[str], values: Any) -> tuple[Pro
     """
     from holeqc.problems import WARNING, Problem
     from holeqc.readings.plain_table import find_column
-    from holeqc.statistics.far_off import far_off
+    from holeqc.statistics.basics import far_off
 
     at = far_off(values)
     if not at.size:
@@ -277,7 +278,7 @@ def _of_groups(run: Run, groups: Sequence[Any], work: Callable[[Any], Answer], h
     Raises ``DataError`` with all reasons when no group has an answer.
     """
     from holeqc.problems import DataError
-    from holeqc.reports.series_text import run_head, summary
+    from holeqc.reports.chart_text import run_head, summary
 
     found: list[Answer] = []
     failed: list[tuple[Any, str]] = []
@@ -331,8 +332,7 @@ def capability_of(
 ) -> Capability | PositionCapability:
     """Return the capability of a series by the method that fits its quantity."""
     from holeqc.problems import WARNING, DataError, Problem
-    from holeqc.statistics.capability import capability
-    from holeqc.statistics.clustered import clustered_capability
+    from holeqc.statistics.capability import capability, clustered_capability
     from holeqc.statistics.indices import Limits
     from holeqc.statistics.position_capability import position_capability
 
@@ -384,10 +384,9 @@ def gauge_words(series: Series, sd: float | None) -> tuple[Problem, ...]:
 def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) -> Chart:
     """Return the chart of a series: of one value a piece, or of its single readings in subgroups."""
     from holeqc.problems import DataError
-    from holeqc.statistics import chart_parts as parts
-    from holeqc.statistics.charts import average_chart, chart
-    from holeqc.statistics.charts_position import position_chart
-    from holeqc.statistics.run_length import alarms_of_scatter
+    from holeqc.statistics import charts as parts
+    from holeqc.statistics.charts import average_chart, chart, position_chart
+    from holeqc.statistics.signals import alarms_of_scatter
     from holeqc.statistics.subgroups import RANGE
 
     points = series.points()
@@ -465,8 +464,7 @@ def usual_readings(series: Series) -> float:
 def rejects_of(rejects: RejectCounts, kind: str, options: ChartOptions) -> Chart:
     """Return the chart of the share of rejects over time."""
     from holeqc.problems import NOTE, DataError, Problem
-    from holeqc.statistics.chart_parts import P_CHART
-    from holeqc.statistics.charts_counts import p_chart
+    from holeqc.statistics.charts import P_CHART, p_chart
 
     if kind not in ("", P_CHART):
         raise DataError(f"rejects have no chart '{kind}'; allowed: {P_CHART}")
@@ -557,8 +555,7 @@ def _kit_capability(
     """Answer the capability of every group of a kit's readings."""
     from holeqc.inspection.series import make_series
     from holeqc.problems import NOTE, DataError, Problem
-    from holeqc.reports.chart_text import capability_text, position_text
-    from holeqc.reports.series_text import capability_head, capability_row
+    from holeqc.reports.chart_text import capability_head, capability_row, capability_text, position_text
     from holeqc.statistics.capability import Capability, Choices
 
     if run.of == REJECTS:
@@ -582,8 +579,7 @@ def _kit_capability(
 
 
 def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:
-    from holeqc.reports.chart_plots import capability_figure
-    from holeqc.reports.series_plots import positions_figure
+    from holeqc.reports.chart_plots import capability_figure, positions_figure
     from holeqc.statistics.capability import Capability
 
     if isinstance(result, Capability):
@@ -613,7 +609,7 @@ def _position(
     title = f"{first}, {second}"
 
     def draw() -> Figure:
-        from holeqc.reports.series_plots import positions_figure
+        from holeqc.reports.chart_plots import positions_figure
 
         return positions_figure(result, x, y, extra, title, unit)
 
@@ -666,7 +662,7 @@ def chart(
         HoleQCError: input that can't be used, options that don't go together, or no group with an answer.
     """
     from holeqc.reports.chart_text import chart_text
-    from holeqc.statistics.chart_parts import POSITION, ChartOptions
+    from holeqc.statistics.charts import POSITION, ChartOptions
     from holeqc.statistics.signals import ALL_TESTS
 
     given, size, held = flat(files), str(size), None if limits is None else Path(limits)
@@ -699,8 +695,8 @@ def chart(
 def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None) -> Answers:
     """Draw up the chart of every group of a kit's readings."""
     from holeqc.inspection.series import make_series
-    from holeqc.reports.series_text import CHART_HEAD
-    from holeqc.statistics.chart_parts import POSITION
+    from holeqc.reports.chart_text import CHART_HEAD
+    from holeqc.statistics.charts import POSITION
 
     kind, subgroup = asked
 
@@ -731,8 +727,7 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
 
 
 def _chart_answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
-    from holeqc.reports.chart_text import chart_text
-    from holeqc.reports.series_text import chart_row, signal_places
+    from holeqc.reports.chart_text import chart_row, chart_text, signal_places
 
     def draw() -> Any:
         from holeqc.reports.chart_plots import chart_figure
@@ -749,10 +744,9 @@ def _draw_up(
 ) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
     from holeqc.problems import DataError
-    from holeqc.statistics import chart_parts as parts
+    from holeqc.statistics import charts as parts
+    from holeqc.statistics.charts import c_chart, p_chart, position_chart
     from holeqc.statistics.charts import chart as work_out
-    from holeqc.statistics.charts_counts import c_chart, p_chart
-    from holeqc.statistics.charts_position import position_chart
 
     columns, second, size, subgroup = asked
     if kind and kind not in parts.KINDS:
@@ -781,7 +775,7 @@ def _draw_up(
 
 
 def _noted(made: Chart) -> Chart:
-    from holeqc.statistics.chart_notes import point_notes
+    from holeqc.statistics.charts import point_notes
 
     return with_remarks(made, point_notes(made))
 
@@ -798,7 +792,7 @@ def _frozen(path: Path, group: str = "") -> Any:
     """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
     from holeqc import door
     from holeqc.problems import DataError
-    from holeqc.statistics.chart_parts import Frozen
+    from holeqc.statistics.charts import Frozen
 
     came = door.take(path, door.CHART, error=DataError)
     try:

@@ -128,7 +128,7 @@ def save_pictures(answer: Answer | Answers, plot: Path | None, word: str = "pict
     if plot is None:
         return
     from holeqc.answers import Answer
-    from holeqc.reports.fit_plots import save_figure
+    from holeqc.reports.scale_plots import save_figure
 
     every = (answer,) if isinstance(answer, Answer) else answer.groups
     drawn = [(one.group, one.figure) for one in every if one.figure is not None]

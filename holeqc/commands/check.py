@@ -71,7 +71,7 @@ def check(
     """
     from holeqc.answers import check as answers
     from holeqc.problems import HoleQCError
-    from holeqc.readings.read import ReadOptions
+    from holeqc.readings.containers import ReadOptions
 
     if brief and out is None:
         raise HoleQCError("--brief is of the report; add --out FOLDER")

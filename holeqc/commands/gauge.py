@@ -164,7 +164,7 @@ def fixture_suspect(
 
 def _show(found: Suspects, json_: bool) -> None:
     from holeqc.inspection.results import VERDICTS
-    from holeqc.reports.record_text import as_json, suspects_data, suspects_text
+    from holeqc.reports.record import as_json, suspects_data, suspects_text
 
     printing.write(as_json(suspects_data(found)) if json_ else suspects_text(found))
     worse = {p.after for p in found.parts if p.after and VERDICTS.index(p.after) > VERDICTS.index(p.verdict)}
@@ -208,8 +208,7 @@ def gauge_log(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment_log import calibration_log
-    from holeqc.reports.equipment_text import calibrations_text
-    from holeqc.reports.record_text import as_json
+    from holeqc.reports.record import as_json, calibrations_text
 
     with open_ledger(ledger, create=False) as there:
         rows = calibration_log(there, gauge)
@@ -229,8 +228,7 @@ def fixture_log(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment_log import fixture_log as logged
-    from holeqc.reports.equipment_text import fixture_events_text
-    from holeqc.reports.record_text import as_json
+    from holeqc.reports.record import as_json, fixture_events_text
 
     with open_ledger(ledger, create=False) as there:
         rows = logged(there, fixture)

@@ -72,7 +72,7 @@ def part(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.questions import open_questions
     from holeqc.problems import LedgerError
-    from holeqc.reports.record_text import as_json, part_text, story_data
+    from holeqc.reports.record import as_json, part_text, story_data
 
     with open_ledger(ledger, create=False) as there:
         story = there.part_story(serial, kit=kit, part=name)
@@ -83,7 +83,7 @@ def part(
     printing.write(as_json(data) if json_ else part_text(story, questions))
     if out is not None:
         from holeqc.ledger.times import today
-        from holeqc.reports.record_pages import story_report, write_page
+        from holeqc.reports.record import story_report, write_page
 
         write_page(story_report(story, questions, today()), out)
         printing.say(f"Page: {out}", aside=json_)
@@ -120,7 +120,7 @@ def parts(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.filters import DEFECTS, Filter
     from holeqc.ledger.named_in import refuse_unknown
-    from holeqc.reports.record_text import as_json, parts_text
+    from holeqc.reports.record import as_json, parts_text
 
     wanted = Filter(
         kit=kit, revision=revision, part=name, fixture=fixture, verdict=verdict.strip().lower(),
@@ -155,14 +155,14 @@ def waiting(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.times import today
     from holeqc.ledger.waiting import waiting as look
-    from holeqc.reports.record_text import as_json, tags_data, waiting_text
+    from holeqc.reports.record import as_json, tags_data, waiting_text
 
     with open_ledger(ledger, create=False) as there:
         found = look(there, today())
     data = asdict(found) | {"tags": tags_data(found.tags)}
     printing.write(as_json(data) if json_ else waiting_text(found))
     if out is not None:
-        from holeqc.reports.record_pages import waiting_report, write_page
+        from holeqc.reports.record import waiting_report, write_page
 
         write_page(waiting_report(found), out)
         printing.say(f"Page: {out}", aside=json_)

@@ -27,7 +27,8 @@ def wear(
         typer.Option(
             readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note.",
+            "fixture repaired, coordinate frame changed); bushing or all; note. A serial number with a cycle, or "
+            "'parts counted' with a day and a cycle, says how many parts had been drilled by then.",
         ),
     ] = None,
     out: Annotated[

@@ -18,7 +18,7 @@ import openpyxl
 import pytest
 from making import GOOD, KIT, codes, kit, only, read, text_file, wide
 
-from holeqc.wear.history import history_of
+from holeqc.fixture.history import history_of
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.series import make_series
 from holeqc.readings.sheet import write_sheet

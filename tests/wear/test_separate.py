@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from wear_cases import NOMINAL, one_part, seated
 
-from holeqc.wear.separate import TUKEY, separate
-from holeqc.wear.shares import CAUSES, variance_shares
+from holeqc.fixture.history import CAUSES, variance_shares
+from holeqc.fixture.separate import TUKEY, separate
 from holeqc.problems import DataError
 
 
