@@ -373,7 +373,9 @@ def test_a_file_of_another_name_corrects_an_entry(capsys: pytest.CaptureFixture[
     assert "the file is recorded already" in capsys.readouterr().err
     Path("typed anew.csv").write_text(given.replace(cell, "0.4601", 1), encoding="utf-8")
     assert run([*again[:-1], "3", "--record"]) == 2  # entry 3 is the judgement of the sheet of entry 2
-    assert "entry 2, " in (err := capsys.readouterr().err) and "is replaced already by entry 5" in err
+    told = capsys.readouterr().err
+    assert "entry 2, " in told
+    assert "is replaced already by entry 5" in told
 
 
 def test_a_history_opens_no_tags_where_it_shall_not(
