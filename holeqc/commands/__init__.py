@@ -1,0 +1,264 @@
+"""The table of commands, and the groups of the option parser that load a command's module only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import os
+from collections.abc import Iterator, MutableMapping
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from holeqc import __version__, printing
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from holeqc.answers import Answer, Answers
+    from holeqc.ledger.persons import Signer
+
+Entry = tuple[str, str, str]
+SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+#: command -> (module, function, one line of help); a group maps to a table of the same kind
+COMMANDS: dict[str, Entry | dict[str, Entry]] = {
+    "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
+    "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
+    "kit": {
+        "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
+        "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
+        "keys": ("kit", "keys", "list every key of a kit file with its meaning"),
+        "release": ("kit", "release", "release a kit's text into the record, by two persons"),
+    },
+    "fit": {
+        "class": ("fit", "class_", "limits of an ANSI B4.1 class: holeqc fit class RC7 7/16"),
+        "metric": ("fit", "metric", "limits of an ISO 286 class: holeqc fit metric H7/g6 12"),
+        "pair": ("fit", "pair", "what a hole band and a pin band give together"),
+        "drill": ("fit", "drill", "which drill lands in a band, and what to ream"),
+        "plug": ("fit", "plug", "GO and NO-GO plugs for a band"),
+        "pattern": ("fit", "pattern", "virtual conditions and the chance that a whole kit goes together"),
+    },
+    "capability": ("statistics", "capability", "capability of a column of numbers, or of a kit's holes"),
+    "chart": ("statistics", "chart", "control chart of a column of numbers, or of a kit's holes"),
+    "gauge-study": ("statistics", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
+    "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "part": ("parts", "part", "the whole recorded story of a serial number"),
+    "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
+    "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
+    "waiting": ("parts", "waiting", "what waits: open tags, parts to approve or in question, gauges, kits"),
+    "tags": ("tags", "tags", "recorded tags and where they stand"),
+    "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
+    "reworked": ("tags", "reworked", "record that a rework was done"),
+    "approve": ("approve", "approve", "approve a recorded part, or list what stands in the way"),
+    "question": ("approve", "question", "what puts an approved part in question, and closing it with a reason"),
+    "withdraw": ("approve", "withdraw", "withdraw an approval, with a reason"),
+    "packet": ("packet", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
+    "person": {
+        "add": ("person", "add", "declare a person; then nobody else writes to the ledger"),
+        "remove": ("person", "remove", "take a person off the list"),
+        "list": ("person", "list_", "list the declared persons"),
+        "key": ("person", "key", "make a person's key for signatures"),
+    },
+    "gauge": {
+        "calibrated": ("gauge", "calibrated", "log a gauge's calibration"),
+        "log": ("gauge", "gauge_log", "list the calibrations that were logged"),
+        "suspect": ("gauge", "gauge_suspect", "what rests on a gauge, and what its error would change"),
+    },
+    "fixture": {
+        "event": ("gauge", "fixture_event", "log what happened to a fixture"),
+        "log": ("gauge", "fixture_log", "list the events that were logged"),
+        "suspect": ("gauge", "fixture_suspect", "what was drilled since a fixture's last good check"),
+    },
+    "ledger": {
+        "verify": ("ledger", "verify", "recompute the chain of entries and name the first that doesn't hold"),
+        "seal": ("ledger", "seal", "number and digest of the newest entry, to keep elsewhere"),
+        "clock": ("ledger", "clock", "say why the clock was set back, so that entries go on"),
+        "roles": ("ledger", "roles", "SQL for a PostgreSQL role that may only read and add"),
+        "info": ("ledger", "info", "where the ledger is and what it holds"),
+        "copy": ("ledger", "copy", "copy a ledger to another place, verified by counts and digests"),
+        "export": ("ledger", "export", "write recorded readings to CSV or Parquet"),
+    },
+}
+GROUP_HELP = {
+    "person": "who may write to the record, and their keys",
+    "ledger": "the record itself: verify, seal, clock, roles, info, copy, export",
+    "kit": "what the drawing asks: start, show, keys, release",
+    "fit": "fit arithmetic: classes, clearance, drills, plugs",
+    "gauge": "gauges on record: calibrations, and what a suspect one touches",
+    "fixture": "fixtures on record: events, and what a suspect one touches",
+}
+
+CAUTION = (
+    "Caution: wear eye protection, clamp the work, keep hands from chips. A verdict supports and never replaces\n"
+    "the drawing, the approved data and the person licensed to sign; local codes prevail."
+)
+
+
+LEDGER_HELP = "Ledger: a file or postgresql://USER@HOST/DATABASE; else HOLEQC_LEDGER, else ./holeqc-ledger.sqlite3."
+KEY_HELP = "File of your key, where the kit asks for signatures; the passphrase is asked for, or HOLEQC_PASSPHRASE."
+
+
+def signer_of(key: Path | None) -> Signer | None:
+    """Return a person's key, unlocked by the passphrase of the environment or one that is typed; None for no file."""
+    if key is None:
+        return None
+    from holeqc.ledger.persons import PASSPHRASE, load_key
+
+    return load_key(key, passphrase(PASSPHRASE, f"Passphrase of {key}"))
+
+
+def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
+    """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
+
+
+def show(answer: Answer | Answers, as_json: bool, plot: Path | None = None, word: str = "picture") -> None:
+    """Print an answer, after writing its pictures."""
+    save_pictures(answer, plot, word)
+    if as_json:
+        printing.write_json(answer.data)
+    else:
+        printing.write(answer.text)
+
+
+def save_pictures(answer: Answer | Answers, plot: Path | None, word: str = "picture") -> None:
+    """Write the picture of an answer where one is asked for: of several groups one file each, named after it."""
+    if plot is None:
+        return
+    from holeqc.answers import Answer
+    from holeqc.reports.scale_plots import save_figure
+
+    every = (answer,) if isinstance(answer, Answer) else answer.groups
+    drawn = [(one.group, one.figure) for one in every if one.figure is not None]
+    for group, figure in drawn:
+        path = plot if len(drawn) == 1 else plot.with_name(f"{plot.stem}-{_slug(group)}{plot.suffix}")
+        save_figure(figure(), path)
+        printing.warn(f"{word}: {path}")
+
+
+def _slug(text: str) -> str:
+    # a hole may be called anything; only letters and digits go into the name of a file
+    return "-".join("".join(c if c.isalnum() else " " for c in text).split())
+
+
+def top_help() -> str:
+    """Return the text of ``holeqc --help``."""
+    lines = [
+        f"holeqc {__version__}: quality of drilled holes, from a filled reading sheet to a verdict, tags and a report.",
+        "",
+        "Usage: holeqc COMMAND [OPTIONS] ...        holeqc COMMAND --help says more, with an example",
+        "",
+    ]
+    for name, entry in COMMANDS.items():
+        if isinstance(entry, dict):
+            lines.append(f"  {name:<12} {GROUP_HELP[name]}")
+            lines += [f"    {name} {sub:<{max(10, 8)}} {line}" for sub, (_, _, line) in entry.items()]
+        else:
+            lines.append(f"  {name:<12} {entry[2]}")
+    lines += [
+        "",
+        "  holeqc --install-completion   lets the shell complete commands and options",
+        "  holeqc kit show tolerances/bl7.toml",
+        "  holeqc check tolerances/bl7.toml filled.xlsx --out report",
+        "",
+        "Exit codes: 0 accepted, 1 rejected, 3 held, 2 unusable input or usage, 130 stopped,",
+        "4 recorded, but the answer couldn't be written.",
+        CAUTION,
+    ]
+    return "\n".join(lines)
+
+
+class Commands(MutableMapping[str, Any]):
+    """Commands of a group by name; each is loaded when it is looked up."""
+
+    def __init__(self, table: Mapping[str, Entry | dict[str, Entry]]) -> None:
+        self.table = table
+        self.loaded: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self.loaded:
+            self.loaded[name] = _command(name, self.table[name])
+        return self.loaded[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.table)
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    def __setitem__(self, name: str, command: Any) -> None:
+        self.loaded[name] = command
+
+    def __delitem__(self, name: str) -> None:
+        del self.loaded[name]
+
+
+def _command(name: str, entry: Entry | dict[str, Entry]) -> Any:
+    """Return a command, or a group of commands, for the option parser."""
+    if isinstance(entry, dict):
+        group = Group(name=name, help=GROUP_HELP[name], rich_markup_mode=None, context_settings=SETTINGS)
+        group.commands = Commands(entry)
+        return group
+    module, function, line = entry
+    app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+    found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
+    app.command(name, short_help=line, context_settings=SETTINGS)(found)
+    return typer.main.get_command(app)
+
+
+class Group(TyperGroup):
+    """A group that lists its commands without loading them."""
+
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
+        return list(self.commands)
+
+
+class Root(Group):
+    """The tool itself."""
+
+    def resolve_command(self, ctx: typer.Context, args: list[str]) -> Any:  # type: ignore[override]
+        if args[0] not in self.commands and not ctx.resilient_parsing:
+            from holeqc.door import near_names
+            from holeqc.problems import HoleQCError
+
+            close = near_names(args[0], list(self.commands))
+            near = f" (nearest: {close[0]!r})" if close else ""
+            raise HoleQCError(f"there is no command {printing.shortened(args[0])!r}{near}. holeqc --help lists them")
+        return super().resolve_command(ctx, args)
+
+
+def _help(context: typer.Context, asked: bool) -> None:
+    if asked and not context.resilient_parsing:
+        printing.write(top_help() + "\n")
+        raise typer.Exit
+
+
+def _version(context: typer.Context, asked: bool) -> None:
+    if asked and not context.resilient_parsing:
+        printing.say(f"holeqc {__version__}")
+        raise typer.Exit
+
+
+def _root(
+    context: typer.Context,
+    help_: Annotated[
+        bool, typer.Option("--help", "-h", is_eager=True, callback=_help, help="Show this message and exit.")
+    ] = False,
+    version: Annotated[
+        bool, typer.Option("--version", "-V", is_eager=True, callback=_version, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        printing.write(top_help() + "\n", aside=True)
+        raise typer.Exit(2)
+
+
+def tool() -> Any:
+    """Return the whole tool for the option parser; no command is loaded yet."""
+    app = typer.Typer(cls=Root, pretty_exceptions_enable=False, rich_markup_mode=None)
+    app.callback(invoke_without_command=True, add_help_option=False, context_settings=SETTINGS)(_root)
+    group: Any = typer.main.get_command(app)
+    group.commands = Commands(COMMANDS)
+    return group

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import KEY_HELP, LEDGER_HELP, signer_of
 
 _SERIAL = typer.Argument(help="Serial number.", show_default=False)
 _BY = typer.Option(help="Who: a number or an id; else HOLEQC_BY.")

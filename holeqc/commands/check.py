@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from holeqc import printing
-from holeqc.commands.finding import TOLERANCES_HELP
-from holeqc.commands.recording import LEDGER_HELP, record_run, told, who
+from holeqc.answers.files import TOLERANCES_HELP
+from holeqc.commands import LEDGER_HELP
 
 
 def check(
@@ -70,52 +69,33 @@ def check(
     Caution: eye protection, clamped work, mind the chips. A verdict supports and never replaces the drawing, the
     approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.finding import kit_and_files
-    from holeqc.inspection.judge import inspect
-    from holeqc.problems import HoleQCError, LedgerError
-    from holeqc.readings.read import ReadOptions, read_files
+    from holeqc.answers import check as answers
+    from holeqc.problems import HoleQCError
+    from holeqc.readings.containers import ReadOptions
 
-    name = who(by)
     if brief and out is None:
         raise HoleQCError("--brief is of the report; add --out FOLDER")
-    if record and not name:
-        raise LedgerError('say who records: a role or a number is enough (--by "bench 2")')
-    if replaces is not None and not record:
-        raise LedgerError(f"--replaces {replaces} corrects an entry of the ledger; add --record to log the new file")
-    specification, readings_files, notes = kit_and_files(files, tolerances)
+    answers.refuse_unsigned(record, by, replaces)
     options = ReadOptions(unit=unit, part=part, serial=serial, delimiter=delimiter, decimal=decimal, encoding=encoding)
-    readings = read_files(readings_files, specification, options, go_on=True)
-    printing.progress("judging")
-    inspection = inspect(specification, replace(readings, problems=(*notes, *readings.problems)))
-    opened = None
-    if record:
-        from holeqc.commands.recording import prepared
-
-        opened, inspection, refusal = prepared(inspection, ledger)
-    printing.progress("")
+    run = answers.judge(files, tolerances, options)
+    opening = answers.Opening(run, ledger) if record else None
+    run = run if opening is None else opening.run
     if json_:
         from holeqc.reports.data import as_data
 
-        printing.write_json(as_data(inspection))
+        printing.write_json(as_data(run.inspection))
     else:
         from holeqc.reports.screen import screen_text, screen_width
 
-        printing.write(screen_text(inspection, screen_width()))
+        printing.write(screen_text(run.inspection, screen_width()))
     if out is not None:
-        from holeqc.ledger.schema import today
-        from holeqc.reports.write import write_reports
-
-        written = write_reports(inspection, out, brief=brief, made=today())
+        written = answers.report(run, out, brief=brief)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
-    if record:
-        if opened is None or refusal is not None:
-            raise refusal or LedgerError("the ledger couldn't be opened")
-        with opened as there:
-            done = record_run(there, inspection, name, replaces=replaces, tags=tags)
-            printing.say("", *told(done, there.location.shown), aside=json_)
-            for unusable in readings.unusable:
-                printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
-    raise typer.Exit(2 if readings.unusable else exit_code(inspection.parts["verdict"]))
+    if opening is not None:
+        printing.say("", *opening.record(by, replaces, tags), aside=json_)
+        for unusable in run.unusable:
+            printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
+    raise typer.Exit(2 if run.unusable else exit_code(run.inspection.parts["verdict"]))
 
 
 def exit_code(verdicts: object) -> int:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from holeqc import printing
+from holeqc.commands import show
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from holeqc.fits.classes import FitLimits
-    from holeqc.quantities import Unit
+    from holeqc.answers import Answer
 
 Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Plot = Annotated[
@@ -38,31 +36,9 @@ def class_(
 
     Example: holeqc fit class RC7 7/16
     """
-    from holeqc.commands.fit_input import ask_about_unit
-    from holeqc.fits import classes
-    from holeqc.fits.classes import is_inch_class, parse_inch_class, parse_size
-    from holeqc.problems import TableError
-    from holeqc.quantities import parse_length
+    from holeqc.answers import fits
 
-    typed = " ".join(size or ())
-    if not is_inch_class(name) and _is_iso_class(name):
-        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed or 'SIZE'}")
-    if not typed:
-        raise typer.BadParameter(f"a class needs a nominal size: holeqc fit class {name} SIZE")
-    if parse_length(typed)[1] is None:
-        ask_about_unit([typed], "in")
-    limits = classes.limits(name, parse_size(typed, "in"))
-    _answer_class(limits, classes.meaning(parse_inch_class(name)), plot, json_)
-
-
-def _is_iso_class(text: str) -> bool:
-    from holeqc.fits.classes import parse_iso_class
-    from holeqc.problems import TableError
-
-    try:
-        return any(parse_iso_class(text))
-    except TableError:
-        return False
+    _show(fits.class_(name, " ".join(size or ())), json_, plot)
 
 
 def metric(
@@ -77,20 +53,9 @@ def metric(
 
     Example: holeqc fit metric H7/g6 12
     """
-    from holeqc.commands.fit_input import ask_about_unit, warn
-    from holeqc.fits import classes
-    from holeqc.fits.classes import parse_size
-    from holeqc.quantities import parse_length
+    from holeqc.answers import fits
 
-    typed = " ".join(size)
-    limits = classes.iso286_limits(name, parse_size(typed, "mm"))
-    if limits.hole is not None and limits.shaft is not None and name.strip()[0].islower():
-        warn(f"{name} is taken as {limits.name}: capitals are holes, small letters shafts, whichever stands first")
-    if parse_length(typed)[1] is None:
-        ask_about_unit([typed], "mm")
-        if "/" in typed:
-            warn(f"{typed} is taken as mm; for inch write {typed}in")
-    _answer_class(limits, classes.PREFERRED.get(limits.name, ""), plot, json_)
+    _show(fits.metric(name, " ".join(size)), json_, plot)
 
 
 def pair(
@@ -119,26 +84,12 @@ def pair(
 
     Example: holeqc fit pair --hole 0.455 0.462 --pin 0.4345 0.4360
     """
-    from holeqc.commands.fit_input import lengths, split_sizes, warn
-    from holeqc.commands.fit_pair import conditions, pair_extras
-    from holeqc.fits.classes import match_pair
-    from holeqc.fits.clearance import band
-    from holeqc.reports.fit_data import pair_data
-    from holeqc.reports.fit_text import pair_text
+    from holeqc.answers import fits
 
-    numbers, said = lengths([*hole, *pin, wanted or "0", *wear, *split_sizes(measured)], unit, 4)
-    hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
-    fit = match_pair(hole_band, pin_band, said)
-    bands = (band(*hole_band), band(*pin_band))
-    if not 0.5 < numbers[2] / numbers[0] < 2.0:
-        warn(f"a pin of {pin[0]} in a hole of {hole[0]} is no pair of one size; check the point and the unit")
-    parts = conditions(temperature, expansion, numbers[5:7], bands)
-    lines, data = pair_extras(bands, parts, numbers[4] if wanted else None, numbers[7:], said)
-    if plot is not None:
-        from holeqc.reports.fit_plots import pair_figure
-
-        _draw(pair_figure(hole_band, pin_band, said, fit.sentence), plot)
-    _answer(pair_text(fit, hole_band, pin_band, lines), pair_data(fit, hole_band, pin_band, data), json_)
+    found = fits.pair(
+        hole, pin, unit=unit, wanted=wanted, temperature=temperature, expansion=expansion, wear=wear, measured=measured
+    )
+    _show(found, json_, plot)
 
 
 def drill(
@@ -164,21 +115,10 @@ def drill(
 
     Caution: eye protection, clamped work, mind the chips. Try the drill in scrap of the same stuff first.
     """
-    from holeqc.commands.fit_input import LARGEST_DRILL_IN, drill_history, lengths
-    from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
-    from holeqc.reports.fit_data import drill_data
-    from holeqc.reports.fit_text import drill_text
+    from holeqc.answers import fits
 
-    (lower, upper), said = lengths([low, high], unit, 2, LARGEST_DRILL_IN)
-    histories = [drill_history(text, said) for text in history or []]
-    choice = choose_drill(lower, upper, said, histories, tuple(series or SERIES), light_metal)
-    sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
-    bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
-    if plot is not None:
-        from holeqc.reports.fit_plots import drill_figure
-
-        _draw(drill_figure(choice), plot)
-    _answer(drill_text(choice, sequence, bore), drill_data(choice, sequence, bore), json_)
+    found = fits.drill(low, high, unit=unit, history=history or (), series=series or (), light_metal=light_metal)
+    _show(found, json_, plot)
 
 
 def plug(
@@ -205,40 +145,13 @@ def plug(
 
     Example: holeqc fit plug 0.455 0.462 --uncertainty 0.0002 --mean 0.4582 --sd 0.0006
     """
-    from holeqc.commands.fit_input import lengths, refuse_below_zero
-    from holeqc.fits.plugs import plugs
-    from holeqc.problems import DataError
-    from holeqc.reports.fit_data import plug_data
-    from holeqc.reports.fit_text import plug_text
+    from holeqc.answers import fits
 
-    words = [wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd]
-    numbers, said = lengths([low, high, *(word for word in words if word)], unit, 2)
-    given = iter(numbers[2:])
-    wear, blur, enter, *others = (next(given) if word else None for word in words)
-    for name, word, value in zip(
-        ("--wear-limit", "--go-size", "--no-go-size", "--mean"),
-        (words[0], *words[3:6]),
-        (wear, *others[:3]),
-        strict=True,
-    ):
-        if value is not None:
-            refuse_below_zero(f"{name} {word}", value)
-    found = plugs(numbers[0], numbers[1], said, wear)
-    if blur is None:
-        if any(words[2:]):
-            raise DataError("--needs, --go-size, --no-go-size, --mean and --sd go with --uncertainty")
-        if plot is not None:
-            from holeqc.reports.fit_plots import plug_figure
-
-            _draw(plug_figure(found), plot)
-        _answer(plug_text(found), plug_data(found), json_)
-        return
-    from holeqc.commands.fit_plug import answers_data, answers_figure, answers_text, predict
-
-    wrong = predict(found, blur, needs=enter or 0.0, sizes=others[:2], process=(others[2], others[3]))
-    if plot is not None:
-        _draw(answers_figure(wrong, found), plot)
-    _answer(f"{plug_text(found)}\n\n{answers_text(wrong)}", plug_data(found) | answers_data(wrong), json_)
+    found = fits.plug(
+        low, high, unit=unit, wear_limit=wear_limit, uncertainty=uncertainty, needs=needs, go_size=go_size,
+        no_go_size=no_go_size, mean=mean, sd=sd,
+    )  # fmt: skip
+    _show(found, json_, plot)
 
 
 def pattern(
@@ -254,58 +167,12 @@ def pattern(
 
     Example: holeqc fit pattern tolerances/bl7.toml
     """
-    from holeqc.commands.finding import load_kit
-    from holeqc.commands.fit_pattern import names_of, pattern_data, pattern_report, pattern_text
+    from holeqc.answers import fits
 
-    report = pattern_report(load_kit(kit), pairs, seed, normal, confidence)
-    if plot is not None:
-        from holeqc.reports.fit_plots import Bar, zone_figure
-
-        group = report.groups[0]
-        bars = [
-            Bar("hole", group.hole_lower, group.hole_upper, "hole"),
-            Bar("hole\nvirtual condition", group.hole_virtual, group.hole_lower, "boundary"),
-            Bar("pin\nvirtual condition", group.pin_upper, group.pin_virtual, "boundary"),
-            Bar("pin", group.pin_lower, group.pin_upper, "pin"),
-        ]
-        title = f"Kit {report.kit}, holes {names_of(group.holes)}"
-        _draw(zone_figure(bars, group.hole_lower, report.unit, title, "least hole", group.sentence), plot)
-    _answer(pattern_text(report), pattern_data(report), json_)
+    _show(fits.pattern(kit, pairs=pairs, seed=seed, normal=normal, confidence=confidence), json_, plot)
 
 
-def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: bool) -> None:
-    from holeqc.fits.classes import refuse_no_part
-    from holeqc.reports.fit_data import class_data
-    from holeqc.reports.fit_text import class_text
-
-    refuse_no_part(limits)
-    if plot is not None:
-        from holeqc.reports.fit_plots import class_figure
-
-        _draw(class_figure(limits, meaning), plot)
-    _answer(class_text(limits, meaning), class_data(limits), json_)
-    if limits.warning:
-        printing.warn(f"holeqc: warning: {limits.warning}")
-
-
-def _answer(text: str, data: dict[str, Any], json_: bool) -> None:
-    printing.write(printing.as_json(data) + "\n" if json_ else text + "\n")
-
-
-def _draw(figure: Figure, path: Path) -> None:
-    from holeqc.reports.fit_plots import save_figure
-
-    save_figure(figure, path)
-    printing.warn(f"Drawing: {path}")
-
-
-def _bushing(tool: float, unit: Unit) -> tuple[float, float] | None:
-    """Bore limits of the standard bushing for a drill, None outside its table."""
-    from holeqc.fits.drills import bore_limits
-    from holeqc.problems import TableError
-
-    try:
-        bore = bore_limits(tool, unit)
-    except TableError:
-        return None
-    return float(bore.lower), float(bore.upper)
+def _show(answer: Answer, json_: bool, plot: Path | None) -> None:
+    show(answer, json_, plot, "Drawing")
+    for problem in answer.problems:
+        printing.warn(f"holeqc: warning: {problem.message}")

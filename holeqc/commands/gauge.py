@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, a_day, required_who
+from holeqc.answers import required_who
+from holeqc.commands import LEDGER_HELP
+from holeqc.ledger import a_day
 
 if TYPE_CHECKING:
     from holeqc.ledger.equipment import Suspects
+
 
 _LEDGER = typer.Option(help=LEDGER_HELP)
 _BY = typer.Option(help="Who logs: a role or a number; else HOLEQC_BY.")
@@ -159,7 +162,7 @@ def fixture_suspect(
 
 def _show(found: Suspects, json_: bool) -> None:
     from holeqc.inspection.results import VERDICTS
-    from holeqc.reports.record_text import as_json, suspects_data, suspects_text
+    from holeqc.reports.record import as_json, suspects_data, suspects_text
 
     printing.write(as_json(suspects_data(found)) if json_ else suspects_text(found))
     worse = {p.after for p in found.parts if p.after and VERDICTS.index(p.after) > VERDICTS.index(p.verdict)}
@@ -185,3 +188,46 @@ def an_error(text: str, *, unit_needed: bool = True) -> tuple[float | None, str]
     if unit_needed and not unit:
         raise LedgerError(f"error {text!r} has no unit; give it as '{said} in' or '{said} mm'")
     return float(value), unit or ""
+
+
+# ------------------------------------------------------------------------------------------------ what was logged
+
+
+def gauge_log(
+    gauge: Annotated[str, typer.Argument(help="Gauge's id; all gauges without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the calibrations that were logged, of one gauge or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a gauge of which nothing is logged.
+
+    Example: holeqc gauge log BG-2
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment import calibration_log
+    from holeqc.reports.record import as_json, calibrations_text
+
+    with open_ledger(ledger, create=False) as there:
+        rows = calibration_log(there, gauge)
+    printing.write(as_json(rows) if json_ else calibrations_text(rows))
+
+
+def fixture_log(
+    fixture: Annotated[str, typer.Argument(help="Fixture's id; all fixtures without it.")] = "",
+    ledger: Annotated[str, _LEDGER] = "",
+    json_: Annotated[bool, _JSON] = False,
+) -> None:
+    """List the events that were logged, of one fixture or of all, oldest first.
+
+    Exit code 0: listed. 2: unusable, such as a fixture of which nothing is logged.
+
+    Example: holeqc fixture log DF-BL7
+    """
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.equipment import fixture_log as logged
+    from holeqc.reports.record import as_json, fixture_events_text
+
+    with open_ledger(ledger, create=False) as there:
+        rows = logged(there, fixture)
+    printing.write(as_json(rows) if json_ else fixture_events_text(rows))

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from holeqc import printing, writer
-from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import KEY_HELP, LEDGER_HELP, signer_of
 
 
 def new(
@@ -100,7 +101,7 @@ def show(
 
     specification = load_specification(kit)
     if plot is not None:
-        from holeqc.reports.kit_plot import write_kit_plot
+        from holeqc.reports.scale_plots import write_kit_plot
 
         write_kit_plot(specification, plot)
     if json_:

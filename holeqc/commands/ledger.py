@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, a_day, required_who, who
+from holeqc.answers import required_who, who
+from holeqc.commands import LEDGER_HELP
+from holeqc.ledger import a_day
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger

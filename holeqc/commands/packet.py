@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import KEY_HELP, LEDGER_HELP, signer_of
 
 if TYPE_CHECKING:
     from holeqc.ledger.persons import Signer

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP, passphrase, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import LEDGER_HELP, passphrase, signer_of
 
 _NAME = typer.Argument(metavar="PERSON", help="Number or id.", show_default=False)
 _BY = typer.Option(help="Who declares: a number or an id; else HOLEQC_BY.")
@@ -77,7 +78,7 @@ def list_(
 
     from holeqc.ledger import open_ledger
     from holeqc.ledger.persons import declared
-    from holeqc.reports.record_text import as_json, table_text
+    from holeqc.reports.record import as_json, table_text
 
     with open_ledger(ledger, create=False) as there:
         known = list(declared(there).values())

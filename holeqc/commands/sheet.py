@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import LEDGER_HELP
+from holeqc.commands import LEDGER_HELP
 
 
 def sheet(
@@ -70,7 +70,7 @@ def sheet(
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
     and the person licensed to sign prevail.
     """
-    from holeqc.commands.finding import load_kit
+    from holeqc.answers.files import load_kit
     from holeqc.problems import HoleQCError
     from holeqc.readings.containers import SizeLimits
     from holeqc.readings.identities import written_out
@@ -97,7 +97,7 @@ def sheet(
         "gauge": gauge, "nested": nested, "choice": choice,
     }  # fmt: skip
     if study:
-        from holeqc.commands.sheet_study import StudyRequest, write_study
+        from holeqc.answers.sheets import StudyRequest, write_study
 
         request = StudyRequest(
             tuple(item or ()), items, tuple(serial), tuple(hole or ()), part, tuple(appraiser or ()),
@@ -118,7 +118,7 @@ def _write_recheck(
     kit: Path | None, out: Path, named: str, first: list[Path], ledger: str, paper: str, replace: bool
 ) -> list[str]:  # fmt: skip
     """Write a sheet of what must be read again of a part, on record or in files; return what to say of it."""
-    from holeqc.commands.recheck_sheet import from_files, from_record
+    from holeqc.answers.sheets import from_files, from_record
     from holeqc.readings.sheet import write_recheck
     from holeqc.specification.words import limits_line
 

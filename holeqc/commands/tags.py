@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holeqc import printing
-from holeqc.commands.recording import KEY_HELP, LEDGER_HELP, required_who, signer_of
+from holeqc.answers import required_who
+from holeqc.commands import KEY_HELP, LEDGER_HELP, signer_of
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger
@@ -46,7 +47,7 @@ def tags(
     from holeqc.ledger.read_back import Filter
     from holeqc.ledger.tags import find_tag, find_tags
     from holeqc.problems import LedgerError
-    from holeqc.reports.record_text import as_json, tags_data, tags_text
+    from holeqc.reports.record import as_json, tags_data, tags_text
 
     with open_ledger(ledger, create=False) as there, there.reading():
         refuse_unknown_names(there, Filter(kit=kit))
@@ -70,8 +71,7 @@ def _print(ledger: Ledger, found: Sequence[TagState], folder: Path, label: str) 
     from holeqc import writer
     from holeqc.ledger.kits import specification_of_inspection
     from holeqc.problems import LedgerError
-    from holeqc.reports.tag_pages import print_tags, sheet_for
-    from holeqc.reports.tags import from_record
+    from holeqc.reports.tags import from_record, print_tags, sheet_for
     from holeqc.reports.write import TAG_PAGES
 
     if not found:

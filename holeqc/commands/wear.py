@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from holeqc import printing
-from holeqc.commands.finding import TOLERANCES_HELP
-from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
-
-if TYPE_CHECKING:
-    from holeqc.problems import Problem
-    from holeqc.readings.plain_table import Table
-    from holeqc.readings.table import Readings
-    from holeqc.specification.model import Specification
-    from holeqc.wear.events import Event
-    from holeqc.wear.history import History
+from holeqc.answers.files import FROM_HELP, TOLERANCES_HELP, WHERE_HELP
+from holeqc.commands import show
 
 
 def wear(
@@ -37,7 +27,8 @@ def wear(
         typer.Option(
             readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note.",
+            "fixture repaired, coordinate frame changed); bushing or all; note. A serial number with a cycle, or "
+            "'parts counted' with a day and a cycle, says how many parts had been drilled by then.",
         ),
     ] = None,
     out: Annotated[
@@ -70,100 +61,20 @@ def wear(
     Caution: lock the machine before you touch bushings; mind the chips. A forecast supports and never replaces the
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
-    from holeqc.commands.recording import required_who
-    from holeqc.problems import DataError
-    from holeqc.readings.table import Source
-    from holeqc.wear.history import history_of, of_made
-    from holeqc.wear.study import study
+    from holeqc.answers import fixture
 
-    if record and not ledger:
-        raise DataError("--record logs what the record's own readings forecast; give --ledger too")
-    name = required_who(by, "who logs the forecast") if record else ""
-    spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
-    history = history_of(spec, readings)
-    if made:
-        history = of_made(history, made)
-    table = events_table(events) if events is not None else None
-    logged, problems = events_of(table, history) if table is not None else ([], [])
-    result = study(history, logged, [*readings.problems, *problems])
-    for problem in result.problems:
+    name = fixture.recorder(record, ledger, by)
+    answer = fixture.wear(
+        *files or (), events=events, tolerances=tolerances, made=made, unit=unit, ledger=ledger, where=where or ()
+    )
+    for problem in answer.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
-    if json_:
-        printing.write_json(result.as_dict())
-    else:
-        import textwrap
-
-        from holeqc.reports.wear_text import wear_text
-        from holeqc.reports.wording import plain
-        from holeqc.specification.words import limits_line
-
-        printing.say(*textwrap.wrap(plain(limits_line(spec)), 96))
-        printing.write(wear_text(result))
+    show(answer, json_)
     if out is not None:
-        from holeqc.reports.wear_pages import write_wear
+        from holeqc.answers.check import report
 
-        sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
-        written = write_wear(result, spec, out, sources)
+        written = report(answer, out)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
-    if record:
-        from holeqc.ledger import open_ledger
-        from holeqc.ledger.equipment import record_forecast
-        from holeqc.wear.words import due_bushings
-
-        with open_ledger(ledger, create=False) as there:
-            entry = record_forecast(there, history.fixture, due_bushings(result), name)
+    if name:
+        entry = fixture.record_forecast(answer, ledger, name)
         printing.say(f"Forecast recorded as entry {entry.seq}", aside=json_)
-
-
-def _read(
-    files: list[Path], tolerances: Path | None, unit: str, recorded: tuple[str, Sequence[str]], events: Path | None
-) -> tuple[Specification, Readings]:
-    """Return kit and readings, from files or from a ledger."""
-    from holeqc.commands.finding import kit_and_files
-    from holeqc.problems import DataError
-    from holeqc.readings.read import ReadOptions, read_files, without_rechecks
-
-    ledger, where = recorded
-    if ledger:
-        from holeqc.commands.from_ledger import ledger_readings
-
-        if unit:
-            raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
-        return ledger_readings(ledger, where, files)
-    if where:
-        raise DataError("--where chooses readings of a ledger; give --ledger too")
-    spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
-    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
-    return spec, replace(readings, problems=(*notes, *readings.problems))
-
-
-def events_table(path: Path) -> Table:
-    """Return the table of events of a fixture.
-
-    Raises:
-        ReadingsError: the file can't be used, or no column says what was done or where it belongs.
-    """
-    from holeqc.problems import ReadingsError
-    from holeqc.readings.plain_table import read_table
-    from holeqc.wear.events import HEADINGS
-
-    table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
-    headings = {name.casefold() for name in table.names}
-    placed = [*HEADINGS["serial"], *HEADINGS["cycle"], *HEADINGS["date"]]
-    for what, names in (("what was done", HEADINGS["event"]), ("before which part or on which day", placed)):
-        if not headings & set(names):
-            problem = table.problem("no-column", f"no column says {what}", found=", ".join(filter(None, table.names)),
-                                    allowed=", ".join(names), action="Is this the table of events?")  # fmt: skip
-            raise ReadingsError(problem.sentence(), [problem])
-    return table
-
-
-def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
-    """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.readings.plain_table import text_column
-    from holeqc.wear.events import events_from
-
-    columns = [text_column(table, n).tolist() for n in range(len(table.names))]
-    rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
-    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
-    return events, [*table.problems, *problems]

@@ -44,8 +44,11 @@ Every problem is a `holeqc.problems.LedgerError`.
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import EntryWriter, Ledger, Transaction
@@ -71,3 +74,17 @@ def _index(transaction: Transaction, writer: EntryWriter) -> None:
     from holeqc.ledger.resemblance import index_all  # only an old ledger needs it
 
     index_all(transaction, writer)
+
+
+def a_day(text: str, option: str) -> dt.date | None:
+    """Return a day that was typed as 2026-11-01, None for no text.
+
+    Raises:
+        LedgerError: it is no such day.
+    """
+    if not text.strip():
+        return None
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise LedgerError(f"{option} {text!r} is no day; give year, month, day as 2026-11-01") from None

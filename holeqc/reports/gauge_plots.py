@@ -1,7 +1,7 @@
 """Pictures of a gauge study: what was read, what the scatter is made of, bias over the range, answers near the limit.
 
 Each appraiser has a mark of their own besides a colour, so that a grey print says the same. Figures without pyplot;
-`holeqc.reports.fit_plots.save_figure` writes them, the same bytes each time.
+`holeqc.reports.scale_plots.save_figure` writes them, the same bytes each time.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import holeqc.__main__ as program
-from holeqc.commands.finding import kit_and_files
+from holeqc.answers.files import kit_and_files
 from holeqc.problems import HoleQCError
 from holeqc.readings.sheet import write_sheet
 from holeqc.specification.load import load_specification, parse_specification

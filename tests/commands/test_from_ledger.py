@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from holeqc.__main__ import run
-from holeqc.commands.from_ledger import wanted_from
+from holeqc.answers.files import wanted_from
 from holeqc.problems import LedgerError
 
 ROOT = Path(__file__).resolve().parents[2]

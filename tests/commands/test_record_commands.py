@@ -372,8 +372,10 @@ def test_a_file_of_another_name_corrects_an_entry(capsys: pytest.CaptureFixture[
     assert run([*again[:-1], "3", "--record"]) == 2
     assert "the file is recorded already" in capsys.readouterr().err
     Path("typed anew.csv").write_text(given.replace(cell, "0.4601", 1), encoding="utf-8")
-    assert run([*again[:-1], "3", "--record"]) == 2  # entry 3 is a judgement, no file
-    assert "entry 3 recorded no file" in capsys.readouterr().err
+    assert run([*again[:-1], "3", "--record"]) == 2  # entry 3 is the judgement of the sheet of entry 2
+    told = capsys.readouterr().err
+    assert "entry 2, " in told
+    assert "is replaced already by entry 5" in told
 
 
 def test_a_history_opens_no_tags_where_it_shall_not(
@@ -386,7 +388,7 @@ def test_a_history_opens_no_tags_where_it_shall_not(
     # a reject without a tag is no accept
     assert run(["approve", "P-0109", "--by", "41"]) == 1
     assert "hole 3 is rejected and no tag was written for it" in capsys.readouterr().err
-    monkeypatch.setattr("holeqc.commands.recording.MANY_TAGS", 1)
+    monkeypatch.setattr("holeqc.answers.check.MANY_TAGS", 1)
     run(["check", KIT, str(SAMPLES / FILES["P-0110"]), "--record", "--by", "17"])
     assert "takes --no-tags" in capsys.readouterr().out
 

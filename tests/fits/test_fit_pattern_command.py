@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from holeqc.__main__ import run
-from holeqc.commands.fit_pattern import pattern_report
+from holeqc.answers.fits import pattern_report
 from holeqc.fits.clearance import pattern_tolerances, probability_of_assembly, two_pin_margin
 from holeqc.problems import DataError
 from holeqc.specification.load import load_specification, parse_specification

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from holeqc.fits import describe_fit, limits_for_class
-from holeqc.fits.classes import is_inch_class, match_pair, parse_inch_class, parse_size, shop_word, warning, weakest
+from holeqc.fits.classes import (
+    describe_fit,
+    is_inch_class,
+    limits_for_class,
+    match_pair,
+    parse_inch_class,
+    parse_size,
+    shop_word,
+    warning,
+    weakest,
+)
 from holeqc.problems import DataError, TableError
 
 

@@ -72,3 +72,50 @@ def test_words_typed_to_the_tool_itself_are_made_fit(capfd: pytest.CaptureFixtur
         assert "\x1b" not in said
         assert "[U+001B]" in said or "\\x1b" in said
         assert "\nholeqc: all is well" not in said
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("holeqc ki", {"kit"}),
+        ("holeqc pa", {"part", "parts", "packet"}),
+        ("holeqc kit ", {"new", "show", "keys", "release"}),
+        ("holeqc check --ser", {"--serial"}),
+        ("holeqc gauge suspect --s", {"--since"}),
+        ("holeqc check tol", set()),  # names of files are the shell's own
+        ("holeqc nonsense ", None),  # as the tool's own options and commands, and no error on the prompt
+    ],
+)
+def test_the_shell_completes_commands_and_options(typed: str, offered: set[str] | None) -> None:
+    asked = {"COMP_WORDS": typed, "COMP_CWORD": str(typed.count(" ")), "_HOLEQC_COMPLETE": "complete_bash"}
+    done = subprocess.run(tool(), cwd=ROOT, env=os.environ | asked, capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert offered is None or set(done.stdout.split()) == offered
+
+
+def test_completion_is_installed_as_help_says(tmp_path: Path) -> None:
+    words = tool("--install-completion", "bash")
+    environment = os.environ | {"HOME": str(tmp_path), "_TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION": "1"}
+    done = subprocess.run(words, cwd=ROOT, env=environment, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "_HOLEQC_COMPLETE=complete_bash" in (tmp_path / ".bash_completions" / "holeqc.sh").read_text()
+
+
+def test_one_command_loads_no_other() -> None:
+    code = (
+        "import sys\n"
+        "from holeqc.__main__ import run\n"
+        "assert run(['kit', 'keys', 'hole']) == 0\n"
+        "print(sorted(n for n in sys.modules if n.startswith('holeqc.commands.')), file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert "holeqc.commands.kit" in done.stderr
+    assert "holeqc.commands.statistics" not in done.stderr
+
+
+def test_a_missing_shell_is_no_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The parser leaves with 1 there, which would read "rejected".
+    from holeqc.__main__ import run
+
+    monkeypatch.setattr("typer.completion._get_shell_name", lambda: None)
+    assert run(["--show-completion"]) == 2

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from holeqc.__main__ import COMMANDS, run
+from holeqc.__main__ import run
+from holeqc.commands import COMMANDS
 
 GROUPS = [name for name, entry in COMMANDS.items() if isinstance(entry, dict)]
 SINGLE = [name for name, entry in COMMANDS.items() if not isinstance(entry, dict)]

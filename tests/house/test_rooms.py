@@ -25,10 +25,14 @@ MAY_IMPORT = {
     "readings": {"specification", "quantities", "problems", "fits"},
     "inspection": {"specification", "readings", "fits", "quantities", "problems"},
     "statistics": {"problems"},
-    "wear": {"statistics", "inspection", "specification", "readings", "quantities", "problems"},
+    "fixture": {"statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"specification", "readings", "inspection", "quantities", "problems"},
     "reports": {
-        "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits", "quantities", "problems",
+        "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits", "quantities", "problems",
+    },
+    "answers": {
+        "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits", "quantities", "problems",
+        "reports",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints
@@ -37,7 +41,7 @@ LIBRARY_ROOMS = {
     "matplotlib": {"reports"},
     "openpyxl": {"readings", "reports"},
     "segno": {"reports"},
-    "typer": {"commands", "__main__"},
+    "typer": {"commands"},
     "sqlite3": {"ledger"},
     "sqlalchemy": {"ledger"},
 }
@@ -130,13 +134,28 @@ def test_help_and_version_load_nothing_heavy() -> None:
         "import sys\n"
         "from holeqc.__main__ import run\n"
         "assert run([sys.argv[1]]) == 0\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'openpyxl', 'typer'} & set(sys.modules)\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'openpyxl'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
+        "ours = {name for name in sys.modules if name.startswith('holeqc.commands.')}\n"
+        "assert not ours, ours\n"
     )
     for option in ("--help", "--version"):
         done = subprocess.run([sys.executable, "-c", code, option], capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
         assert "holeqc" in done.stdout
+
+
+def test_all_commands_together_load_nothing_heavy() -> None:
+    # A shell that completes the name of a command loads every one.
+    code = (
+        "import sys\n"
+        "from holeqc.commands import tool\n"
+        "[list(getattr(command, 'commands', {}).values()) for command in tool().commands.values()]\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'openpyxl', 'sqlalchemy'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
 
 
 def test_top_level_holds_nothing_else() -> None:

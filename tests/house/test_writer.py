@@ -113,8 +113,10 @@ def test_a_file_is_whole_wherever_the_run_is_killed(there: bool, replace: bool, 
         if not killed(lambda to=target: writer.write_bytes(to, NEW_TEXT, replace=replace), step, True):  # type: ignore[misc]
             break
         died += 1
-        assert (target.read_bytes() in {OLD_TEXT, NEW_TEXT}) if there else not target.exists() or (
-            target.read_bytes() == NEW_TEXT
+        assert (
+            (target.read_bytes() in {OLD_TEXT, NEW_TEXT})
+            if there
+            else not target.exists() or (target.read_bytes() == NEW_TEXT)
         )
         writer.write_bytes(folder / "other.txt", b"1")
         assert sorted(p.name for p in folder.iterdir() if p != target) == ["other.txt"], "leftovers aren't swept"
@@ -303,9 +305,10 @@ def test_a_link_inside_a_folder_is_not_followed(tmp_path: Path) -> None:
     old_folder(tmp_path / "wear")
     (tmp_path / "wear" / "a.txt").unlink()
     (tmp_path / "wear" / "a.txt").symlink_to(victim)
-    with pytest.raises(writer.WriteError, match="link"), writer.folder(
-        tmp_path / "wear", allow, beside=("a.txt",)
-    ) as out:
+    with (
+        pytest.raises(writer.WriteError, match="link"),
+        writer.folder(tmp_path / "wear", allow, beside=("a.txt",)) as out,
+    ):
         out.write_bytes("a.txt", NEW_TEXT)
     assert victim.read_bytes() == OLD_TEXT
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from inspection_kit import bore, gauges, hole, judge, kit, mmc, of_part, place, reading, two_walls
 
-from holeqc.inspection.judge import reasons
+from holeqc.inspection.reasons import reasons
 from holeqc.inspection.results import REWORK_COLUMNS, Inspection
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import BURR, CRACK, ENTERS, STOPS

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from runs import TODAY
 
-from holeqc.commands.recording import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger.kits import newest_release, release
 from holeqc.ledger.ledger import Ledger

@@ -13,7 +13,7 @@ import pytest
 from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
-from holeqc.commands.recording import record_run
+from holeqc.answers.check import record_run
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.tags import code_of, code_typed, tags_of
 from holeqc.ledger import open_ledger
@@ -388,7 +388,7 @@ def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
     shop.record("P-1", GOOD)
     other = '[[part]]\nname = "lid"\n'
     shop.record("P-2", GOOD, revision="B", more=other)
-    from holeqc.commands.recording import record_run
+    from holeqc.answers.check import record_run
     from holeqc.inspection.judge import inspect
     from holeqc.readings.containers import ReadOptions
     from holeqc.readings.read import read_files

@@ -14,7 +14,7 @@ from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, SMALL, Shop, place
 from sqlalchemy import select
 
-from holeqc.commands.recording import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import open_ledger
@@ -30,7 +30,7 @@ from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
 from holeqc.reports.packet import write_packet
-from holeqc.reports.record_text import part_text
+from holeqc.reports.record import part_text
 from holeqc.specification.load import load_specification
 
 REAMED = {"1": (0.4571, 0.4572)}

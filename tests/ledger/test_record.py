@@ -295,7 +295,7 @@ def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
     file = sheet(tmp_path / "a.csv", {"P-1": LARGE})
     code = (
         "import sys\n"
-        "from holeqc.commands.recording import record_run\n"
+        "from holeqc.answers.check import record_run\n"
         "from holeqc.inspection.judge import inspect\n"
         "from holeqc.ledger import open_ledger\n"
         "from holeqc.readings.read import read_files\n"

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
-from holeqc.commands.recording import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, approved_set, withdraw

@@ -12,7 +12,8 @@ from typing import Any
 import openpyxl
 
 from holeqc.problems import Problem
-from holeqc.readings.read import ReadOptions, read_files
+from holeqc.readings.containers import ReadOptions
+from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification

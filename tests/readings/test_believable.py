@@ -18,13 +18,13 @@ import openpyxl
 import pytest
 from making import GOOD, KIT, codes, kit, only, read, text_file, wide
 
+from holeqc.fixture.history import history_of
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.series import make_series
 from holeqc.readings.sheet import write_sheet
 from holeqc.readings.sheet_layout import layout
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification
-from holeqc.wear.history import history_of
 
 ACCEPT, HOLD, REJECT = range(3)
 HEAD = ["Serial", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]
@@ -499,6 +499,7 @@ def compare(spec: Specification, folder: Path, seed: int, program: str) -> list[
             for check, kinds, characteristic in (
                 ("size_check", {"diameter"}, "size"), ("position_check", {"x", "y"}, "position"),
             ):  # fmt: skip
+
                 def here(rows: Any, row: Any = row, kinds: Any = kinds) -> Any:
                     at = (rows["hole"] == row.hole.id) & (rows["wall"] == row.wall)
                     return rows[at & rows["characteristic"].isin(kinds)]

@@ -18,7 +18,8 @@ import pytest
 from making import cell_xml, codes, kit, only, read, rewritten, text_file, wide, workbook
 
 from holeqc.problems import HoleQCError, ReadingsError
-from holeqc.readings.read import SizeLimits, declared_kit
+from holeqc.readings.containers import SizeLimits
+from holeqc.readings.read import declared_kit
 
 TODAY = dt.date(2026, 11, 30)
 SHEET = "xl/worksheets/sheet1.xml"

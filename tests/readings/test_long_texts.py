@@ -14,7 +14,7 @@ from making import kit, read, rewritten, text_file, wide, workbook
 
 from holeqc.problems import DataError, ReadingsError
 from holeqc.quantities import parse_length
-from holeqc.readings.read import SizeLimits
+from holeqc.readings.containers import SizeLimits
 
 SHEET = "xl/worksheets/sheet1.xml"
 LONG = 30_000

@@ -11,7 +11,8 @@ import pytest
 from making import KIT_MM, codes, kit, only, read, text_file, wide
 
 from holeqc.problems import DataError, ReadingsError
-from holeqc.readings.read import ReadOptions, declared_kit
+from holeqc.readings.containers import ReadOptions
+from holeqc.readings.read import declared_kit
 
 TODAY = dt.date(2026, 11, 30)
 HEAD = ["Serial", "Hole", "Ø 0°", "Ø 90°", "Bemerkung"]

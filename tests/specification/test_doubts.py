@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from kits import SMALL, TWO, problems, told
 
-from holeqc.fits import limits_for_class
+from holeqc.fits.classes import limits_for_class
 from holeqc.problems import ERROR
 from holeqc.specification.doubts import CHECKS, LINES, widest_band
 from holeqc.specification.load import load_specification, parse_specification

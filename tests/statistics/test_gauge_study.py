@@ -588,7 +588,7 @@ def test_the_pooling_rule_says_in_plain_words_what_it_did() -> None:
 
 
 def test_running_text_writes_inch_out() -> None:
-    from holeqc.reports.gauge_text import study_text
+    from holeqc.reports.chart_text import study_text
 
     assert "readings in inch;" in study_text(study_of(FIRST), "in")
     assert "readings in mm;" in study_text(study_of(FIRST), "mm")
