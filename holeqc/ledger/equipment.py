@@ -25,7 +25,7 @@ from holeqc.ledger.read_back import (
     refuse_turned,
     same_name,
 )
-from holeqc.ledger.schema import batches, not_ahead, plain, shown, text_codes, today
+from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, text_codes, today
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import convert
 from holeqc.readings.table import LENGTHS
@@ -294,7 +294,7 @@ def require_known(name: str, known: Iterable[str], what: str, *, new: bool = Fal
         LedgerError: nothing names it; near names are suggested.
     """
     names = sorted(n for n in set(known) if n)
-    given = str(plain(name.strip()))
+    given = storable(name.strip())
     if not given or new or given in names:
         return
     near = sorted(door.near_names(given, names, 3, NEAR))

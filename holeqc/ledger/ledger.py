@@ -44,6 +44,7 @@ from holeqc.ledger.schema import (
     one_line,
     parent_of,
     plain,
+    storable,
     stored,
     tables_of,
 )
@@ -497,7 +498,7 @@ class Ledger:
         for row in (row for rows_ in given.values() for row in rows_):
             for column in _TYPED:
                 if isinstance(text := row.get(column), str):
-                    one_line(str(plain(text.strip())), column, tabs=True)
+                    one_line(storable(text.strip()), column, tabs=True)
         with self.transaction() as transaction:
             writer = transaction.start(kind, by, when, any_time=any_time)
             for name in sorted(given, key=_PLACE.__getitem__):

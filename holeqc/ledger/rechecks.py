@@ -29,6 +29,7 @@ from holeqc.ledger.recording import (
     RecordedFile,
     Replaced,
     find_same_file,
+    lines_of_runs,
     newest_inspections,
     recheck_replaced,
     refuse_other_text,
@@ -39,7 +40,7 @@ from holeqc.ledger.recording import (
     write_inspections,
 )
 from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_of, prepare
-from holeqc.ledger.schema import plain
+from holeqc.ledger.schema import storable
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
 
@@ -103,7 +104,7 @@ def _keys(spec: Specification, recheck: Readings, newest: Mapping[Key, int]) -> 
     only = spec.parts[0].name if len(spec.parts) == 1 else ""
     pairs = zip(table["part"].astype(str), table["serial"].astype(str), strict=True)
     for part, serial in dict.fromkeys(pairs):
-        named = str(plain(part or only)), str(plain(serial))
+        named = storable(part or only), storable(serial)
         same = [key for key in newest if key[1] == named[1]]
         if named not in newest and (named[0] or len(same) != 1):
             raise LedgerError(
@@ -185,7 +186,7 @@ def _places(recheck: Readings) -> set[tuple[str, str]]:
     """Return serial numbers and holes of which a recheck says something."""
     table = recheck.table
     said = table[table["value"].notna() | (table["word"] != "") | (table["doubt"] != "")]
-    return {(str(plain(a)), str(plain(b))) for a, b in zip(said["serial"], said["hole"], strict=True)}
+    return {(storable(str(a)), storable(str(b))) for a, b in zip(said["serial"], said["hole"], strict=True)}
 
 
 def _fresh_serials(ledger: Ledger, spec: Specification, first: Readings) -> set[str]:
@@ -256,10 +257,10 @@ def _write(
 
 def _rows_of_base(base: Base, pieces: Pieces) -> FileRows:
     """Return the readings before as one file's: their sets and lines are on record."""
-    place = {(str(plain(part)), str(plain(serial))): n for n, (part, serial) in enumerate(pieces.names)}
+    place = {(storable(part), storable(serial)): n for n, (part, serial) in enumerate(pieces.names)}
     sets = sorted(base.sets, key=lambda row: int(row.id))
     ids = np.array([int(row.id) for row in sets], dtype=np.int64)
-    of = np.array([place[str(row.part) or str(plain(pieces.only)), str(row.serial)] for row in sets], dtype=np.int64)
+    of = np.array([place[str(row.part) or storable(pieces.only), str(row.serial)] for row in sets], dtype=np.int64)
     return FileRows(
         np.arange(base.set_of.size), np.searchsorted(ids, base.set_of), of, [bool(row.part_said) for row in sets], ids,
         base.line_of,
@@ -285,16 +286,13 @@ def _write_joins(
         places |= dict(zip(file.rows.tolist(), zip(file.set_ids[file.set_of].tolist(), lines.tolist(), strict=True),
                            strict=True))  # fmt: skip
     joins = {(join.part, join.serial): join for join in found.inspection.readings.joins}
-    number = {(str(plain(a)), str(plain(b))): n for n, (a, b) in enumerate(pieces.names)}
+    number = {(storable(str(a)), storable(str(b))): n for n, (a, b) in enumerate(pieces.names)}
     rows, left, answered = list[Row](), list[tuple[int, int, int]](), list[tuple[int, int]]()
     of_set = dict(zip(files[1].pieces.tolist(), files[1].set_ids.tolist(), strict=True))
     for key, base_id in sorted(found.of.items(), key=lambda one: int(ids[number[one[0]]])):
         piece = number[key]
         inspection, join = int(ids[piece]), joins[pieces.names[piece]]
-        rows.append({
-            "inspection_id": inspection, "of_id": base_id, "set_id": of_set[piece],
-            "said": join.of,
-        })  # fmt: skip
+        rows.append({"inspection_id": inspection, "of_id": base_id, "set_id": of_set[piece], "said": join.of})
         before = ledger.rows(select(s.LEFT_OUT).where(s.LEFT_OUT.c.inspection_id == base_id))
         out = {(int(row["set_id"]), int(row["reading_line"])) for row in before}
         out |= {places[label] for label in (*join.replaced.index, *join.left_out.index)}
@@ -303,30 +301,22 @@ def _write_joins(
         answered += [(inspection, n) for n in sorted({*(int(row["problem_id"]) for row in done), *gone})]
     writer.add_mapped(s.RECHECK, rows)
     if left:
-        lines_ = _counted([one[0] for one in left])
-        writer.add(s.LEFT_OUT, ["inspection_id", "line", "set_id", "reading_line"],
-                   [[x[0] for x in left], lines_, [x[1] for x in left], [x[2] for x in left]])  # fmt: skip
+        owners, sets, places_left = (list(column) for column in zip(*left, strict=True))
+        columns = ["inspection_id", "line", "set_id", "reading_line"]
+        writer.add(s.LEFT_OUT, columns, [owners, lines_of_runs(np.array(owners)).tolist(), sets, places_left])
     if answered:
-        lines_ = _counted([one[0] for one in answered])
-        writer.add(s.ANSWERED, ["inspection_id", "line", "problem_id"],
-                   [[x[0] for x in answered], lines_, [x[1] for x in answered]])  # fmt: skip
-
-
-def _counted(owners: Sequence[int]) -> list[int]:
-    """Return 0, 1, ... within each run of one owner."""
-    lines: list[int] = []
-    for n, owner in enumerate(owners):
-        lines.append(lines[-1] + 1 if n and owners[n - 1] == owner else 0)
-    return lines
+        owners, problems = (list(column) for column in zip(*answered, strict=True))
+        columns = ["inspection_id", "line", "problem_id"]
+        writer.add(s.ANSWERED, columns, [owners, lines_of_runs(np.array(owners)).tolist(), problems])
 
 
 def newly_wrong(ledger: Ledger, inspection: Inspection, ids: Mapping[Key, int], tags: Iterable[Tag]) -> list[Tag]:
     """Return the tags of joined inspections that no tag on record speaks of already."""
     kit, known = inspection.specification.id, links(ledger)
-    numbers = {(str(plain(part)), str(plain(serial))): number for (part, serial), number in ids.items()}
+    numbers = {(storable(part), storable(serial)): number for (part, serial), number in ids.items()}
     out, there = [], dict[Key, list[TagState]]()
     for tag in tags:
-        key = str(plain(tag.part)), str(plain(tag.serial))
+        key = storable(tag.part), storable(tag.serial)
         if key not in there:
             found = find_tags(ledger, kit=kit, part=key[0], serial=key[1])
             speaking = speaking_for(numbers[key], found, known)

@@ -25,7 +25,7 @@ from holeqc.inspection.results import ACCEPT, listed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import add_specification
 from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare, write_marks, write_serials
-from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, stored_column, text_codes
+from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, storable, stored_column, text_codes
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.readings.identities import LONGEST_SERIAL, SERIAL_ALLOWED, serial_fault
@@ -120,7 +120,7 @@ class Replaced:
 
 def base_name(file: str) -> str:
     """Return a file's name without its folder, as stored."""
-    return str(plain(PurePath(file).name))
+    return storable(PurePath(file).name)
 
 
 def find_same_file(connection: Connection, specification: int, source: Source) -> FileOnRecord | None:
@@ -552,7 +552,7 @@ def write_file(
     set_of = np.full(len(table), -1, dtype=np.int64)
     set_of[rows.rows] = rows.set_ids[rows.set_of]
     spec = inspection.specification
-    write_marks(writer, str(plain(spec.id)), spec.unit, table, set_of)
+    write_marks(writer, storable(spec.id), spec.unit, table, set_of)
     entry = writer.finish(
         replaces=None if replaced is None else replaced.entry, reason="" if replaced is None else replaced.reason
     )
@@ -573,7 +573,7 @@ def _sets(
     np.minimum.at(first, rows.set_of[known], number)
     np.maximum.at(last, rows.set_of[known], number)
     first[last == np.iinfo(np.int64).min] = np.iinfo(np.int64).min  # the number that stands for no day
-    parts = [str(plain(names[piece][0])) for piece in rows.pieces]
+    parts = [storable(names[piece][0]) for piece in rows.pieces]
     return {
         "file_id": [file_id] * count, "part": parts,
         "part_said": [int(said and bool(part)) for said, part in zip(rows.said, parts, strict=True)],
@@ -675,10 +675,10 @@ def _write_what_it_rests_on(writer: EntryWriter, files: Sequence[FileRows], id_o
     both = both[both[:, 0] >= 0]
     both = both[np.lexsort((both[:, 1], both[:, 0]))]
     names = ["inspection_id", "line", "set_id"]
-    writer.add(s.INSPECTION_SET, names, [both[:, 0].tolist(), _lines(both[:, 0]).tolist(), both[:, 1].tolist()])
+    writer.add(s.INSPECTION_SET, names, [both[:, 0].tolist(), lines_of_runs(both[:, 0]).tolist(), both[:, 1].tolist()])
 
 
-def _lines(owner: IntArray) -> IntArray:
+def lines_of_runs(owner: IntArray) -> IntArray:
     """Return 0, 1, ... within each run of one owner, shape (n,)."""
     if not owner.size:
         return owner
@@ -705,7 +705,7 @@ def _child(
     """Write rows of a frame under their inspection, in its order."""
     chosen = chosen[np.argsort(of[chosen], kind="stable")]
     owners = of[chosen]
-    lines = _lines(owners)
+    lines = lines_of_runs(owners)
     words = np.array(s.VERDICTS, dtype=object)
     stored = {ours: Stored(frame[theirs or ours]) for ours, theirs in columns.items()}
     verdict = frame["verdict"].to_numpy()
@@ -817,10 +817,10 @@ def _touched(
         for piece, number in zip(held.pieces.tolist(), held.set_ids.tolist(), strict=True):
             touched[piece] |= number not in same
             before[piece] = same.get(number, 0)
-    worst = worst_recorded(connection, specification, [str(plain(pieces.names[p][1])) for p in before])
+    worst = worst_recorded(connection, specification, [storable(pieces.names[p][1]) for p in before])
     verdicts = inspection.parts["verdict"].to_numpy()
     for piece in before:
-        name = (str(plain(pieces.names[piece][0])), str(plain(pieces.names[piece][1])))
+        name = (storable(pieces.names[piece][0]), storable(pieces.names[piece][1]))
         touched[piece] |= name not in worst or int(verdicts[piece]) > s.VERDICTS.index(worst[name])
     return touched, {pieces.names[piece]: old for piece, old in before.items() if not touched[piece]}
 
@@ -889,7 +889,7 @@ def _files(
             files.append(RecordedFile(source.file, source.sha256, KNOWN, known.file_id, known.entry))
             notes.append(same_file_note(source, known))
             continue
-        serials = {str(plain(pieces.names[p][1])) for p in rows.pieces}
+        serials = {storable(pieces.names[p][1]) for p in rows.pieces}
         replaced = (
             find_replaced_file(connection, spec, source, serials, notes) if said is None
             else replaced_by_request(connection, spec, said, serials, notes)

@@ -22,7 +22,7 @@ from sqlalchemy import and_, func, or_, select
 
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import plain_letters
-from holeqc.ledger.schema import batches, one_line, plain, text_codes
+from holeqc.ledger.schema import batches, one_line, plain, storable, text_codes
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import WARNING, LedgerError, Problem
 from holeqc.readings.table import LENGTHS
@@ -108,7 +108,7 @@ def _alike(one: str, other: str) -> bool:
 
 def write_serials(transaction: Transaction, writer: EntryWriter, serials: Iterable[str]) -> None:
     """Have an entry bring the serial numbers that weren't on record."""
-    wanted = sorted({str(plain(x)) for x in serials})
+    wanted = sorted({storable(x) for x in serials})
     known: set[str] = set()
     for some in batches(wanted):
         asked = select(s.SERIAL.c.serial).where(s.SERIAL.c.serial.in_(some))
@@ -153,7 +153,7 @@ def answer(
 def answers(ledger: Ledger, serials: Iterable[str]) -> dict[tuple[str, str], dict[str, Any]]:
     """Return what was answered of spellings: (serial, other) -> newest answer with columns of its entry."""
     a, e = s.SERIAL_ANSWER.c, s.ENTRY.c
-    wanted, found = sorted({str(plain(x)) for x in serials}), {}
+    wanted, found = sorted({storable(x) for x in serials}), {}
     for some in batches(wanted):
         rows = ledger.rows(
             select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
@@ -401,7 +401,7 @@ def copies(ledger: Ledger, inspection: Inspection) -> list[Problem]:
         problem = _own(ledger, inspection, pieces, piece, fresh)
         if problem is not None:
             found[piece] = problem
-    kit = str(plain(inspection.specification.id))
+    kit = storable(inspection.specification.id)
     unit = inspection.specification.unit
     for piece, sets in _candidates(ledger, pieces, new.marks(kit, unit)).items():
         if piece not in found:
