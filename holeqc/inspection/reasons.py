@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import JUDGED, OF_NAME, WORD
 from holeqc.inspection.evidence import ACTION, TO_COME, gauge_of
 from holeqc.inspection.pattern import LEAST_HOLES
 from holeqc.inspection.results import (
@@ -426,7 +427,7 @@ def _lacking(spec: Specification, have: set[tuple[str, str, str]], place: Place,
         if any((hole, w, f"{_DIAMETER} along {direction % 180.0:g}°") not in have for w in walls)
     ]  # fmt: skip
     axes = [c for c in _COORDINATES if any((hole, w, c) not in have for w in position_walls)]
-    if name in {"GO", "NO-GO", "surface"}:
+    if OF_NAME[name].kind == WORD or OF_NAME[name].measured:
         return [name]
     if name == "edge distance":
         return axes if spec.outline and axes else [name]
@@ -452,12 +453,7 @@ UNPROVED = {
 }
 
 #: readings that a characteristic rests on, the nearest first
-FEEDS = {
-    "size": ("diameter", "plug"), "out-of-roundness": ("diameter",), "taper": ("diameter",),
-    "position": ("x", "y", "diameter", "plug"), "hole-to-hole position": ("x", "y", "diameter", "plug"),
-    "edge distance": ("edge_distance", "x", "y", "diameter"), "surface": ("surface",), "GO": ("go",),
-    "NO-GO": ("no_go",),
-}  # fmt: skip
+FEEDS = {c.name: c.feeds for c in JUDGED}
 _LOOK = "Look at the reading and check the sheet again."
 
 

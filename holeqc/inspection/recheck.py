@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import NUMBERS
 from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.reasons import FEEDS, UNPROVED
 from holeqc.inspection.results import (
@@ -48,7 +49,7 @@ from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import WARNING, Problem
 from holeqc.quantities import GRAIN
 from holeqc.readings.copies import COPIED_HOLE, COPIED_WALL, DISTINCT_LEAST
-from holeqc.readings.table import LENGTHS, Join, Readings
+from holeqc.readings.table import Join, Readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -415,7 +416,7 @@ class _Piece:
                 *(frame[name].astype(str) for name in names), frame["value"], _days(frame).astype(str),
                 frame["gauge"].astype(str), frame["temperature_c"].astype(str), strict=True,
             ) if (key := tuple(key_))}
-            for frame in (rows[rows["characteristic"].isin(LENGTHS) & rows["value"].notna()] for rows in (old, new))
+            for frame in (rows[rows["characteristic"].isin(NUMBERS) & rows["value"].notna()] for rows in (old, new))
         ]  # fmt: skip
         both = [key for key in lengths[1] if key in lengths[0]]
         step = STEPS[self.spec.unit]
@@ -473,7 +474,7 @@ class _Piece:
 
     def _lengths(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return lengths of some readings with what they are of, as plain text and numbers."""
-        rows = rows[rows["characteristic"].isin(LENGTHS) & rows["value"].notna() & (rows["hole"] != "")]
+        rows = rows[rows["characteristic"].isin(NUMBERS) & rows["value"].notna() & (rows["hole"] != "")]
         texts = {name: rows[name].astype(str) for name in ("serial", "hole", "wall", "characteristic") if name in rows}
         return rows.assign(**texts, direction=rows["direction"].fillna(-1.0), value=rows["value"].round(7))[
             [name for name in ("serial", "hole", "wall", *_WHERE, "value") if name in rows]

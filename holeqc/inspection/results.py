@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import NAMES
 from holeqc.problems import Problem
 from holeqc.quantities import BoolArray, FloatArray
 
@@ -131,9 +132,7 @@ ACCEPT, HOLD, REJECT = 0, 1, 2
 VERDICTS = ("accept", "hold", "reject")
 
 #: what is judged on a hole, in the order of a report
-CHARACTERISTICS = (
-    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
-)  # fmt: skip
+CHARACTERISTICS = NAMES
 
 CHARACTERISTIC_COLUMNS: dict[str, str] = {
     "part": "part's name", "serial": "serial number", "hole": "hole id", "wall": "wall, '' where it spans all walls",

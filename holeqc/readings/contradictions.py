@@ -10,11 +10,12 @@ from collections.abc import Callable
 
 import numpy as np
 
+from holeqc.characteristics import NUMBERS
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.draft import DIAMETER, EDGE, PLUG, UNIT_CODES, Array, Findings, X, Y
-from holeqc.readings.table import CHARACTERISTICS, LENGTHS, STOPS, bound, note, warning
+from holeqc.readings.table import CHARACTERISTICS, STOPS, bound, note, warning
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification
@@ -174,7 +175,7 @@ def _too_fine(findings: Findings, rows: IntArray, number: Array, gauges: list[Ga
     """Report readings with digits that their gauge can't show: a mean, a converted value, or a wrong gauge."""
     a, unit = findings.arrays, findings.spec.unit
     step = np.array([np.nan if g is None or not g.resolution else g.resolution for g in gauges])[number]
-    lengths = (a["characteristic"][rows] < len(LENGTHS)) & np.isfinite(a["raw"][rows]) & ~np.isnan(step)
+    lengths = (a["characteristic"][rows] < len(NUMBERS)) & np.isfinite(a["raw"][rows]) & ~np.isnan(step)
     rows, step = rows[lengths & (findings.doubt[rows] < 0)], step[lengths & (findings.doubt[rows] < 0)]
     if not rows.size:
         return
@@ -371,7 +372,7 @@ def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
     share = np.where(kind == EDGE, 0.0, bound("unknown gauge")) * np.nan_to_num(findings.band[rows])
     u = uncertainty_of(findings, rows)
     allowed = bound("repeat") * _ROOT_2 * np.where(np.isnan(u), share, u)
-    return np.asarray(np.where(kind < len(LENGTHS), allowed, 0.0))
+    return np.asarray(np.where(kind < len(NUMBERS), allowed, 0.0))
 
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:
@@ -455,7 +456,7 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
     def make(index: int) -> Problem:
         other = earlier[index]
         kind = int(findings.arrays["characteristic"][index])
-        lengths = kind < len(LENGTHS) and most[index] > 0.0
+        lengths = kind < len(NUMBERS) and most[index] > 0.0
         issue = warning(
             "contradicting-reading",
             f"another value than in {_where(findings, other)}, where the same reading is "
@@ -491,7 +492,7 @@ def confirmed(findings: Findings, usable: BoolArray) -> tuple[BoolArray, BoolArr
         return near, apart
     kind = a["characteristic"][rows]
     family = np.where(kind == PLUG, DIAMETER, kind).astype(np.int64)
-    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * len(LENGTHS) + family
+    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * len(NUMBERS) + family
     order = np.lexsort((findings.value[rows], key))
     rows, key = rows[order], key[order]
     value, reach = findings.value[rows], findings.apart[rows] + GRAIN

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import NUMBERS
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, format_length
 from holeqc.readings.containers import BoolArray, CodeArray, IntArray, refusal
 from holeqc.readings.table import (
     CHARACTERISTICS,
     COLUMNS,
-    LENGTHS,
     Collector,
     Issue,
     beyond,
@@ -275,7 +275,7 @@ class Findings:
             (self.doubt < 0)
             & np.isfinite(self.value)
             & (kind >= 0)
-            & (kind < len(LENGTHS))
+            & (kind < len(NUMBERS))
             & (self.arrays["hole"] >= 0)
         )
 
@@ -439,7 +439,7 @@ def look_at(
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return lower and upper bounds and the tolerance band (n,) that each length is expected in, NaN where unknown."""
-    holes, parts, kinds = len(spec.holes), len(spec.parts), len(LENGTHS)
+    holes, parts, kinds = len(spec.holes), len(spec.parts), len(NUMBERS)
     low, high, band = (np.full((parts + 1, kinds, holes + 1), np.nan) for _ in range(3))
     lower, upper = size_limits(spec)
     for kind in (DIAMETER, PLUG):
@@ -471,7 +471,7 @@ def _believed(
     """Return where lengths (n,) are far, where absurd, and how far those of one hole may differ (`believable`)."""
     holes, kind = len(spec.holes), arrays["characteristic"].astype(np.int64)
     size, place = size_reach(*size_limits(spec)), place_reach(spec)
-    rows = np.flatnonzero((kind >= 0) & (kind < len(LENGTHS)) & (arrays["hole"] >= 0))
+    rows = np.flatnonzero((kind >= 0) & (kind < len(NUMBERS)) & (arrays["hole"] >= 0))
     hole, mine, value = arrays["hole"][rows].astype(np.int64), kind[rows], arrays["value"][rows]
     no_end = np.full(holes, np.inf)
 
@@ -526,7 +526,7 @@ def _example(spec: Specification, kind: int, low: float, high: float) -> float:
     """Return a length that such a reading may have; where the hole isn't known, that of the first."""
     if np.isfinite(low):
         return low if np.isinf(high) else 0.5 * (low + high)
-    name = CHARACTERISTICS[kind] if 0 <= kind < len(LENGTHS) else ""
+    name = CHARACTERISTICS[kind] if 0 <= kind < len(NUMBERS) else ""
     first = spec.holes[0]
     return {"x": first.x, "y": first.y, "edge_distance": float("nan")}.get(
         name, 0.5 * (first.size.lower + first.size.upper)

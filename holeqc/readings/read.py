@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, BY_GAUGE, NUMBERS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
@@ -54,7 +55,6 @@ from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_
 from holeqc.readings.synonyms import FIELD, question_of
 from holeqc.readings.table import (
     CHARACTERISTICS,
-    LENGTHS,
     Collector,
     ColumnUse,
     Issue,
@@ -116,7 +116,7 @@ def read_cells(
         np.full(size, -1, np.int32),
         np.zeros(size, np.bool_),
     )
-    is_length = characteristic < len(LENGTHS)
+    is_length = characteristic < len(NUMBERS)
     if column.numbers is not None:
         _numbers(draft, column.numbers[rows], is_length, characteristic, out)
     if column.codes is not None:
@@ -240,8 +240,8 @@ def _unclear(characteristic: str) -> Issue:
 
 
 DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
-MEASURED = [CHARACTERISTICS.index(name) for name in LENGTHS if name != "plug"]  #: lengths that a gauge reads
-_NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
+MEASURED = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
+_NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS])
 
 
 def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int], *, alone: bool) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from holeqc.characteristics import BY_GAUGE, OF_WORD
 from holeqc.problems import NOTE, Problem
 from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
 from holeqc.readings.containers import BoolArray, Content, IntArray
@@ -204,7 +205,7 @@ GAUGE_WORDS: dict[str, tuple[str, ...]] = {
     "gauge:x": ("x", "y"),
     "gauge:y": ("y",),
     "gauge:position": ("x", "y"),
-    "gauge:edge_distance": ("edge_distance",),
+    **{f"gauge:{word}": (word,) for word in BY_GAUGE if OF_WORD[word].whole_hole},
     "gauge:plug": ("plug", "go", "no_go"),
     "gauge:plugs": ("go", "no_go"),
     "gauge:go": ("go", "no_go"),

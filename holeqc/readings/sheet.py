@@ -15,6 +15,7 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Si
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from holeqc import writer
+from holeqc.characteristics import BY_GAUGE, READ_ALONE, WORDS, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
 from holeqc.readings.plausibility import NEAR_FORM
@@ -24,6 +25,7 @@ from holeqc.readings.sheet_layout import (
     FIELDS,
     FIRST_FIELD_ROW,
     FORMAT,
+    GAUGE_FIELDS,
     LISTS_SHEET,
     MARKER_CELL,
     MARKER_NAME,
@@ -477,8 +479,8 @@ def entry(cell: Any, holds: str, unit: str, *, asked: bool) -> None:
         cell.fill = _NOT_ASKED
         return
     cell.protection = _OPEN
-    if holds in {"diameter", "x", "y", "edge_distance"}:
-        cell.number_format = NUMBER_FORMATS[unit]
+    if holds in BY_GAUGE:
+        cell.number_format = NUMBER_FORMATS[unit_of(holds, unit)]
     elif holds == "note":
         cell.number_format = "@"
 
@@ -489,15 +491,18 @@ def locked(cell: Any, holds: str, unit: str) -> None:
     cell.fill = _GREY
     left = holds.endswith("check") or holds in {"found_before", "decided"}
     cell.alignment = Alignment(horizontal="left" if left else "center", vertical="center", shrink_to_fit=left)
-    if holds in {"lower", "upper", "basic_x", "basic_y", "edge_asked"}:
+    if holds in {"lower", "upper", "basic_x", "basic_y", "edge_distance_asked"}:
         cell.number_format = NUMBER_FORMATS[unit]
     cell.font = _font(TABLE_FONT, bold=holds in {"hole", "wall"})
+
+
+CHECKS = ("size_check", "position_check", *(f"{c.word}_check" for c in READ_ALONE), "plug_check")
 
 
 def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     """Colour the check cells by their mark, and each reading that is outside or looks like a slip."""
     first, last = plan.first_row, plan.last_row
-    for check in ("size_check", "position_check", "edge_check", "plug_check"):
+    for check in CHECKS:
         if plan.of(check):
             _mark(sheet, plan.span(check, first, last), plan.cell(check, first))
     lower, upper = (f"${plan.cell(word, first)}" for word in ("lower", "upper"))
@@ -514,10 +519,10 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     sheet.conditional_formatting.add(
         cells, FormulaRule([outside(corner, lower, upper)], fill=_RED, font=_font(bold=True, underline="single"))
     )
-    for word in ("x", "y", "edge_distance"):
+    for word in BY_GAUGE[1:]:
         if not plan.of(word):
             continue
-        check = "edge_check" if word == "edge_distance" else "position_check"
+        check = "position_check" if word in {"x", "y"} else f"{word}_check"
         area, by = plan.span(word, first, last), f"${plan.cell(check, first)}"
         for mark, fill in (("✗", _RED), ("?", _AMBER)):
             sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{mark}"'], fill=fill))
@@ -631,14 +636,14 @@ def own_texts(specification: Specification) -> frozenset[str]:
 
 
 #: columns of a blank sheet that print what the kit asks of a hole, in the same words and numbers in every row of it
-PRINTED = frozenset({"lower", "upper", "edge_asked", "position_asked"})
+PRINTED = frozenset({"lower", "upper", "position_asked", *(f"{c.word}_asked" for c in READ_ALONE)})
 
 
 def printed(specification: Specification, holds: str, hole: Hole) -> str | float | None:
     """Return what a blank sheet prints of a hole in one of the columns `PRINTED`, None for nothing."""
     if holds in {"lower", "upper"}:
         return hole.size.lower if holds == "lower" else hole.size.upper
-    if holds == "edge_asked":
+    if holds == "edge_distance_asked":
         return required_edge(hole)
     if hole.position.tolerance is None:
         return None
@@ -729,11 +734,8 @@ def choices(specification: Specification) -> dict[str, list[str]]:
         "no_go": [STOPS, ENTERS],
         "surface": [CLEAN, BURR, DIRTY, CRACK],
     }
-    for word, measures in (
-        ("gauge:diameter", {"diameter"}), ("gauge:position", {"x", "y"}), ("gauge:edge_distance", {"edge_distance"}),
-        ("gauge:plugs", {"go", "no_go"}),
-    ):  # fmt: skip
-        able = [g.id for g in s.gauges if measures & set(g.measures)]
+    for word, measures in GAUGE_FIELDS.items():
+        able = [g.id for g in s.gauges if set(measures) & set(g.measures)]
         if able:
             found[word] = able
     return found
@@ -824,7 +826,7 @@ class _Writer:
             value = printed(self.s, holds, hole)
             if isinstance(value, str):
                 write_text(cell, value)
-            elif holds != "edge_asked" or "edge_distance" in row.asked:
+            elif holds != "edge_distance_asked" or "edge_distance" in row.asked:
                 cell.value = value
         elif holds in {"basic_x", "basic_y"}:
             cell.value = self._basic(holds[-1], hole.x if holds == "basic_x" else hole.y)
@@ -838,9 +840,9 @@ class _Writer:
             )
         elif holds == "position_check" and "x" in row.asked:
             cell.value = self._position_check(number, row)
-        elif holds == "edge_check" and "edge_distance" in row.asked:
+        elif holds == "edge_distance_check" and "edge_distance" in row.asked:
             cell.value = edge_check(
-                plan.cell("edge_distance", number), plan.cell("edge_asked", number),
+                plan.cell("edge_distance", number), plan.cell("edge_distance_asked", number),
                 tuple(self.edges[self._number(hole)].tolist()),
             )  # fmt: skip
         elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
@@ -908,17 +910,16 @@ class _Writer:
 
     def _state(self) -> None:
         plan = self.plan
-        entries = ["diameter", "x", "y", "edge_distance", "go", "no_go", "surface"]
         ranges: list[str] = []
         total = 0
-        for word in entries:
+        for word in (*BY_GAUGE, *WORDS):
             rows = [n for n, row in enumerate(plan.rows, start=plan.first_row) if word in row.asked]
             total += len(rows) * len(plan.of(word))
             if plan.of(word) and rows:
                 ranges.append(plan.span(word, plan.first_row, plan.last_row))
         checks = [
             plan.span(check, plan.first_row, plan.last_row)
-            for check in ("size_check", "position_check", "edge_check", "plug_check")
+            for check in CHECKS
             if plan.of(check)
         ]
         text = state(ranges, total, checks, plan.fields)
@@ -938,7 +939,7 @@ class _Writer:
                 choice(self.sheet, source, plan.fields[word])
             elif plan.of(word):
                 choice(self.sheet, source, plan.span(word, plan.first_row, plan.last_row))
-        for word in ("diameter", "x", "y", "edge_distance"):
+        for word in BY_GAUGE:
             if plan.of(word):
                 number_only(self.sheet, plan.span(word, plan.first_row, plan.last_row))
         date_only(self.sheet, plan.fields["date"])

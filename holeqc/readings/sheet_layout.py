@@ -8,8 +8,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from holeqc.characteristics import OF_WORD, READ, READ_ALONE, WORD
 from holeqc.problems import DataError
-from holeqc.quantities import parse_unit
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import Hole, Specification, required_edge
 
@@ -58,7 +58,7 @@ FIELDS: dict[str, str] = {
     "Measured by": "by",
     "Gauge, diameter": "gauge:diameter",
     "Gauge, position": "gauge:position",
-    "Gauge, edge": "gauge:edge_distance",
+    **{c.gauge_field: f"gauge:{c.word}" for c in READ_ALONE},
     "Gauge, GO/NO-GO": "gauge:plugs",
     "Temperature [°C]": "temperature_c",
 }
@@ -67,26 +67,24 @@ FIELDS: dict[str, str] = {
 GAUGE_FIELDS: dict[str, tuple[str, ...]] = {
     "gauge:diameter": ("diameter",),
     "gauge:position": ("x", "y"),
-    "gauge:edge_distance": ("edge_distance",),
+    **{f"gauge:{c.word}": (c.word,) for c in READ_ALONE},
     "gauge:plugs": ("go", "no_go"),
 }
 
-_PLAIN: dict[str, str] = {
-    "hole": "Hole", "wall": "Wall", "x": "x", "y": "y", "edge_distance": "Edge distance", "go": "GO", "no_go": "NO-GO",
-    "surface": "Surface", "note": "Note",
-}  # fmt: skip
+_PLAIN: dict[str, str] = {"hole": "Hole", "wall": "Wall", **{c.word: c.title for c in READ if c.title}, "note": "Note"}
 _WORDS = {text: word for word, text in _PLAIN.items()}
 #: columns for people: never readings
 FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", "Position asked", "Position check",
-              "Edge asked", "Edge check", "Plug check", "Surface check", "Found before", "Decided")  # fmt: skip
+              *dict.fromkeys(title for c in READ for title in (c.asked_title, c.check_title) if title),
+              "Found before", "Decided")  # fmt: skip
 
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '
     r'revision (?P<revision>"(?:[^"\\]|\\.)*"); unit (?P<unit>in|mm)\s*$'
 )
 _HEADING = re.compile(
-    r"^(?P<name>Diameter|x|y|Edge distance)(?: (?P<direction>-?\d+(?:\.\d+)?)°)?"
-    r"(?: trial (?P<trial>[1-9]\d*))? \[(?P<unit>in|mm)\]$"
+    rf"^(?P<name>{'|'.join(re.escape(c.title) for c in READ if c.title and c.kind != WORD)})"
+    r"(?: (?P<direction>-?\d+(?:\.\d+)?)°)?(?: trial (?P<trial>[1-9]\d*))? \[(?P<unit>in|mm|°)\]$"
 )
 
 
@@ -168,7 +166,7 @@ def from_properties(found: Mapping[str, object]) -> Marker | None:
 
 def heading(column: Column) -> str:
     """Return the heading of a column: ``Diameter 90° trial 2 [in]``, ``x [mm]``, ``GO``."""
-    text = "Diameter" if column.word == "diameter" else _PLAIN[column.word]
+    text = _PLAIN[column.word]
     if column.direction is not None:
         text += f" {column.direction:g}°"
     if column.trial > 1:
@@ -183,14 +181,14 @@ def parse_heading(text: object) -> Column | None:
     plain = " ".join(text.split())
     if plain in FOR_PEOPLE:
         return Column("")
-    if plain in {"Hole", "Wall", "GO", "NO-GO", "Surface", "Note"}:
+    if plain in _WORDS and (_WORDS[plain] not in OF_WORD or OF_WORD[_WORDS[plain]].kind == WORD):
         return Column(_WORDS[plain])
     match = _HEADING.match(plain)
     if match is None:
         return None
-    word = "diameter" if match["name"] == "Diameter" else _WORDS[match["name"]]
+    word = _WORDS[match["name"]]
     direction = None if match["direction"] is None else float(match["direction"])
-    return Column(word, direction, int(match["trial"] or 1), str(parse_unit(match["unit"]) or ""))
+    return Column(word, direction, int(match["trial"] or 1), match["unit"])
 
 
 NAME_LENGTH = 31  #: longest sheet name that spreadsheets allow
@@ -297,7 +295,8 @@ def layout(specification: Specification, recheck: Recheck | None = None) -> Layo
 #: column for people -> readings that it belongs to
 _BESIDE = {
     "lower": {"diameter"}, "upper": {"diameter"}, "size_check": {"diameter"}, "basic_x": {"x"}, "basic_y": {"x"},
-    "position_asked": {"x"}, "position_check": {"x"}, "edge_asked": {"edge_distance"}, "edge_check": {"edge_distance"},
+    "position_asked": {"x"}, "position_check": {"x"},
+    **{f"{c.word}{end}": {c.word} for c in READ_ALONE for end in ("_asked", "_check")},
     "plug_check": {"go", "no_go", "surface"},
 }  # fmt: skip
 
@@ -338,9 +337,9 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
     columns += _position_columns(s)
     if s.plan.edge_distance:
         columns += [
-            SheetColumn("Edge asked", 9, "edge_asked"),
+            SheetColumn(OF_WORD["edge_distance"].asked_title, 9, "edge_distance_asked"),
             SheetColumn(heading(Column("edge_distance", unit=unit)), 11, "edge_distance", entry=True),
-            SheetColumn("Edge check", 14, "edge_check"),
+            SheetColumn(OF_WORD["edge_distance"].check_title, 14, "edge_distance_check"),
         ]
     words = [
         ("go", any(h.plugs.go is not None for h in s.holes)),

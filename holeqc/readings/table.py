@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holeqc.characteristics import NUMBERS
+from holeqc.characteristics import WORDS as WORD_READINGS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem
 from holeqc.quantities import FloatArray
 
@@ -26,9 +28,8 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-#: what a reading can be of; diameter, x, y, edge_distance and plug are lengths, the rest words
-LENGTHS = ("diameter", "x", "y", "edge_distance", "plug")
-CHARACTERISTICS = (*LENGTHS, "go", "no_go", "surface")
+#: what a reading can be of: numbers, then words
+CHARACTERISTICS = (*NUMBERS, *WORD_READINGS)
 
 ENTERS, STOPS = "enters", "does not enter"  #: words of a go or no_go reading
 CLEAN, BURR, DIRTY, CRACK = "clean", "burr", "not clean", "crack"  #: words of a surface reading

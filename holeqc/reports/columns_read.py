@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from holeqc.characteristics import READ
 from holeqc.inspection.results import cell_words, column_number, hole_numbers, listed
 from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
@@ -31,8 +32,7 @@ _ROWS = 1_000_000  #: rows are numbered from here, so that none is a neighbour o
 _RUN = 3  #: so many neighbours that differ in their hole, serial number or repeat alone are told together
 
 _BRIEF = {
-    "diameter": "dia", "edge_distance": "edge distance", "plug": "largest plug", "go": "GO", "no_go": "NO-GO",
-    "go_no_go": "GO and NO-GO", "surface": "surface", "": "readings",
+    **{c.word: c.brief for c in READ if c.brief}, "go_no_go": "GO and NO-GO", "": "readings",
 }  # fmt: skip
 _FULL = _BRIEF | {"diameter": "diameter", "": "readings of what the row says"}
 _FIELDS = {

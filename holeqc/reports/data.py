@@ -35,6 +35,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc.characteristics import JUDGED
 from holeqc.inspection.tags import tags_of_part, tidy
 from holeqc.inspection.view import PartView, Row, Run, count_verdicts
 from holeqc.reports import wording as w
@@ -47,11 +48,7 @@ if TYPE_CHECKING:
 
 Data = dict[str, Any]
 
-KEYS = {
-    "size": "size", "out-of-roundness": "out_of_roundness", "taper": "taper", "position": "position",
-    "hole-to-hole position": "hole_to_hole_position", "edge distance": "edge_distance", "surface": "surface",
-    "GO": "go", "NO-GO": "no_go",
-}  # fmt: skip
+KEYS = {c.name: c.word for c in JUDGED}
 _WALL_NUMBERS = (
     "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",
 )  # fmt: skip

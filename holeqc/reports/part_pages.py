@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from holeqc.characteristics import JUDGED, OF_NAME, WORD
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row
@@ -23,11 +24,7 @@ from holeqc.specification.words import limits_line
 if TYPE_CHECKING:
     import pandas as pd
 
-SHORT = {
-    "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
-    "hole-to-hole position": "Hole to hole", "edge distance": "Edge", "surface": "Surface", "GO": "GO",
-    "NO-GO": "NO-GO",
-}  # fmt: skip
+SHORT = {c.name: c.short for c in JUDGED}
 FEW = 3  #: so many notes and problems stand before the positions
 _DECISION = (
     "The verdict is what the readings prove against the kit file. What becomes of the part is decided and signed by "
@@ -167,7 +164,7 @@ def hole_matrix(part: PartView) -> b.Table:
     """Return a row a hole and wall, a column a characteristic: what was found, marked where it isn't accepted."""
     spec, several = part.specification, part.specification.walls.several
     columns = [b.Column("Hole"), *([b.Column("Wall")] if several else [])]
-    columns += [b.Column(_matrix_heading(part, name), "right" if _is_length(name) else "left") for name in part.asked]
+    columns += [b.Column(_matrix_heading(part, name), "left" if _is_word(name) else "right") for name in part.asked]
     columns.append(b.Column("Verdict"))
     rows: list[tuple[b.Cell | str, ...]] = []
     groups = set()
@@ -186,8 +183,8 @@ def hole_matrix(part: PartView) -> b.Table:
     return b.Table(tuple(columns), tuple(rows), note, frozenset(groups))
 
 
-def _is_length(name: str) -> bool:
-    return name not in {"surface", "GO", "NO-GO"}
+def _is_word(name: str) -> bool:
+    return name in OF_NAME and OF_NAME[name].kind == WORD
 
 
 def _matrix_heading(part: PartView, name: str) -> str:

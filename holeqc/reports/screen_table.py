@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from holeqc.characteristics import JUDGED
 from holeqc.inspection.reasons import waiting_holes
 from holeqc.inspection.results import ACCEPT
 from holeqc.inspection.view import PartView, Row
@@ -13,7 +14,7 @@ from holeqc.reports import wording as w
 Head = tuple[str, str]  #: a heading in two lines
 Column = tuple[Head, list[str]]
 
-_SHORT = {"out-of-roundness": "form", "taper": "form", "edge distance": "edge"}
+_SHORT = {c.name: c.also for c in JUDGED if c.also}
 _PLACES = {"position": "Position", "hole-to-hole position": "Hole to hole"}
 
 

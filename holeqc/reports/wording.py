@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from holeqc.characteristics import GAUGE, JUDGED
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
 from holeqc.printing import one_line
 from holeqc.quantities import CALCULATED, GRAIN, above, below, format_length
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from holeqc.reports.blocks import Banner
     from holeqc.specification.model import Hole, Specification
 
+#: what is found on them is one reading, shown with the digits that it was typed with
+_AS_READ = frozenset(c.name for c in JUDGED if c.by == GAUGE and (c.read or c.name == "size"))
 NOT_READ = "not read"  #: found, of what no reading speaks
 MARKS = ("✓", "?", "✗")  #: stands beside the word always, never alone
 DISPOSITIONS = ("rework", "repair", "use-as-is", "scrap", "return")  #: AS9131's public terms
@@ -166,7 +169,7 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
         return plain(row["found_word"])
     if math.isnan(row["found"]):
         return NOT_READ
-    if row["characteristic"] in {"size", "edge distance"}:
+    if row["characteristic"] in _AS_READ:
         return typed(row["found"], unit) if row["reading"] >= 0 else computed(row["found"], unit, *_limits(row))
     return computed(row["found"], unit, *_limits(row))
 
@@ -275,7 +278,7 @@ def uncertainty_lines(inspection: Inspection) -> list[str]:
     """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
     frame = inspection.characteristics
     lines = []
-    for name in ("size", "position", "hole-to-hole position", "edge distance"):
+    for name in (c.name for c in JUDGED if c.by == GAUGE and not c.from_zero):
         rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
         if not len(rows):
             continue

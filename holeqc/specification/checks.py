@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from holeqc.characteristics import NAMES
 from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.specification import doubts
 from holeqc.specification.content import Collector, Content, shown
@@ -457,11 +458,8 @@ def _process(s: Specification, hole: Hole, collector: Collector) -> None:
                        f"{mean:g}", f"near {hole.size.lower:g} to {hole.size.upper:g}", "Is it a slip?")  # fmt: skip
 
 
-#: what a kit may mark as key or critical; `inspection.results.CHARACTERISTICS`, and all pins together
-DESIGNATED = (
-    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
-    "pins",
-)  # fmt: skip
+#: what a kit may mark as key or critical: each characteristic, and all pins together
+DESIGNATED = (*NAMES, "pins")
 
 
 def checks_check(specification: Specification, content: Content, collector: Collector) -> None:

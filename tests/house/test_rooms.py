@@ -20,15 +20,17 @@ MAY_IMPORT = {
     "door": {"printing", "problems"},
     "writer": {"printing", "problems"},
     "quantities": {"problems"},
+    "characteristics": set(),
     "fits": {"quantities", "problems"},
-    "specification": {"quantities", "fits", "problems"},
-    "readings": {"specification", "quantities", "problems", "fits"},
-    "inspection": {"specification", "readings", "fits", "quantities", "problems"},
+    "specification": {"characteristics", "quantities", "fits", "problems"},
+    "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
+    "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems"},
     "statistics": {"problems"},
-    "wear": {"statistics", "inspection", "specification", "readings", "quantities", "problems"},
-    "ledger": {"specification", "readings", "inspection", "quantities", "problems"},
+    "wear": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
+    "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems"},
     "reports": {
-        "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits", "quantities", "problems",
+        "characteristics", "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits", "quantities",
+        "problems",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints
