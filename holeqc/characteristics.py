@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 LENGTH, ANGLE, WORD = "length", "angle", "word"  #: kinds of value: of an angle nothing is converted or brought to 20 °C
 DEGREES = "°"
@@ -81,6 +82,17 @@ class Characteristic:
         return f"{self.prefix}lower", f"{self.prefix}upper"
 
 
+def _measured(word: str, title: str, also: str, **others: Any) -> Characteristic:
+    """Return the record of one number of a hole between limits of its own, read by a gauge of its own."""
+    name = title.lower()
+    return Characteristic(
+        word, name, read=True, feeds=(word,), whole_hole=True, title=title, asked_title=f"{title} asked",
+        check_title=f"{title} check", gauge_field=f"Gauge, {name}", short=title, brief=name, also=also,
+        series=word.replace("_", "-"), series_from=(word,), series_value=f"{name}, each reading a value of its own",
+        **others,
+    )  # fmt: skip
+
+
 _AXIS = (
     "@|@ pos|@pos|@position|@coord|@loc|pos@|@ position|@ coordinate|@ coord|@ location|@ loc|@ dim|pos @|position @|"
     "coordinate @|lage @|@ lage|@ koordinate|@koordinate|koordinate @|@ maß|@ wert|coordonnée @|@ coordonnée|cote @|"
@@ -133,6 +145,39 @@ ALL: tuple[Characteristic, ...] = (
         headings="edge distance|edge dist|edge|edge margin|e d|ed|distance to edge|edge dim|to edge|"
         "randabstand|kantenabstand|abstand zum rand|abstand zur kante|abstand rand|rand|"
         "distance au bord|distance bord|distance du bord|pince|distancia al borde|distancia borde",
+    ),
+    _measured(
+        "countersink_depth", "Countersink depth", "csink", table="countersink", prefix="depth_", topic="Countersink",
+        far=0.5, widest=0.5, mended="under", ordinary=(0.0, 1.0),
+        ordinary_why="a countersink as deep as the hole is wide goes through most sheets (common practice, no source)",
+        headings="countersink depth|depth of countersink|depth countersink|csk depth|csink depth|c sink depth|"
+        "cs depth|c'sink depth|c'sk depth|ctsk depth|depth csk|depth of csk|counter sink depth|countersunk depth|"
+        "senktiefe|senkungstiefe|tiefe senkung|tiefe der senkung|senkung tiefe|kegelsenkung tiefe|"
+        "profondeur de fraisure|profondeur fraisure|profondeur de fraisurage|profondeur du fraisurage|prof fraisure|"
+        "profundidad de avellanado|profundidad avellanado|profundidad del avellanado|prof avellanado",
+    ),
+    _measured(
+        "countersink_angle", "Countersink angle", "csink", kind=ANGLE, table="countersink", prefix="angle_",
+        topic="Countersink", far=0.45, widest=0.1, ordinary=(55.0, 125.0),
+        ordinary_why="countersinks for screws and rivets are cut with 60, 82, 90, 100, 110 or 120° (common practice, "
+        "no source)",
+        headings="countersink angle|angle of countersink|angle countersink|csk angle|csink angle|c sink angle|"
+        "cs angle|c'sink angle|c'sk angle|ctsk angle|angle csk|angle of csk|counter sink angle|countersunk angle|"
+        "included angle|countersink included angle|csk included angle|"
+        "senkwinkel|senkungswinkel|winkel senkung|winkel der senkung|senkung winkel|"
+        "angle de fraisure|angle fraisure|angle de fraisurage|angle du fraisurage|"
+        "ángulo de avellanado|ángulo avellanado|ángulo del avellanado",
+    ),
+    _measured(
+        "hole_depth", "Hole depth", "depth", table="depth", topic="Depth", far=0.5, widest=0.5, mended="under",
+        ordinary=(0.1, 20.0),
+        ordinary_why="holes through a bushing are some tenths to a few times as deep as wide; beyond 20 times a "
+        "drill wanders (common practice, no source)",
+        headings="hole depth|depth of hole|depth hole|drill depth|drilled depth|depth drilled|bore depth|"
+        "depth of bore|full depth|full diameter depth|"
+        "bohrtiefe|bohrungstiefe|lochtiefe|tiefe bohrung|tiefe der bohrung|"
+        "profondeur du trou|profondeur trou|profondeur de perçage|profondeur perçage|prof trou|"
+        "profundidad del agujero|profundidad agujero|profundidad de taladrado|profundidad del taladro|prof agujero",
     ),
     Characteristic(
         "plug", by=PLUG, read=True, whole_hole=True, brief="largest plug",

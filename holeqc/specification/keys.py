@@ -30,6 +30,7 @@ KINDS: dict[str, str] = {
     "number": "a number",
     "whole": "a whole number, 1 or more",
     "decimals": "a whole number from 0 to 9",
+    "angle": "degrees, above 0 and below 180",
     "yes": "true or false",
     "date": "a date without quotes: 2027-03-31",
     "choice": "one of the words listed",
@@ -59,6 +60,11 @@ OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
     "gauge": {"u": ("uncertainty",), "due": ("calibration_due",), "name": ("id",), "number": ("id",)},
     "fixture": {"number": ("id",), "name": ("id",)},
 }  # fmt: skip
+OTHER_NAMES["countersink"] = {
+    name: (f"{name}_lower", f"{name}_upper") for name in ("depth", "angle")
+} | {f"{name}_{word}": (f"{name}_{end}",) for name in ("depth", "angle")
+     for word, end in (("min", "lower"), ("minimum", "lower"), ("max", "upper"), ("maximum", "upper"))}  # fmt: skip
+OTHER_NAMES["depth"] = {"min": ("lower",), "minimum": ("lower",), "max": ("upper",), "maximum": ("upper",)}
 OTHER_NAMES["pin"] = OTHER_NAMES["size"] | {"name": ("id",)}
 OVERRIDES = ("size", "form", "position", "edge", *TABLES, "surface", "plugs", "pin", "rework")
 #: what stands for lists of characteristics in ``keys.md``

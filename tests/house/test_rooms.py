@@ -29,8 +29,8 @@ MAY_IMPORT = {
     "wear": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems"},
     "reports": {
-        "characteristics", "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits", "quantities",
-        "problems",
+        "characteristics", "specification", "readings", "inspection", "statistics", "wear", "ledger", "fits",
+        "quantities", "problems",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints
