@@ -54,6 +54,7 @@ class Characteristic:
     ordinary: tuple[float, float] = (0.0, float("inf"))  #: limits seldom lie outside: degrees, or hole sizes
     ordinary_why: str = ""
     far: float = 0.0  #: share of the nominal that one reading is believed to lie beyond a limit
+    absurd: float = 2.0  #: share beyond which no reading is believed
     widest: float = 0.0  #: share of the nominal above which a band is a slip
     mended: str = ""  #: ``under``: cutting deeper mends what is under its lower limit
 
@@ -158,7 +159,7 @@ ALL: tuple[Characteristic, ...] = (
     ),
     _measured(
         "countersink_angle", "Countersink angle", "csink", kind=ANGLE, table="countersink", prefix="angle_",
-        topic="Countersink", far=0.45, widest=0.1, ordinary=(55.0, 125.0),
+        topic="Countersink", far=0.45, absurd=0.6, widest=0.1, ordinary=(55.0, 125.0),
         ordinary_why="countersinks for screws and rivets are cut with 60, 82, 90, 100, 110 or 120° (common practice, "
         "no source)",
         headings="countersink angle|angle of countersink|angle countersink|csk angle|csink angle|c sink angle|"
@@ -227,6 +228,8 @@ NAMES = tuple(c.name for c in JUDGED)
 TABLES = tuple(dict.fromkeys(c.table for c in MEASURED))
 #: words of readings that only a gauge gives
 BY_GAUGE = tuple(word for word in NUMBERS if OF_WORD[word].by == GAUGE)
+#: readings so fine that two parts seldom agree by chance: what tells a copied part
+FINE = tuple(word for word in NUMBERS if not OF_WORD[word].measured)
 ANGLES = tuple(word for word in NUMBERS if OF_WORD[word].kind == ANGLE)
 
 

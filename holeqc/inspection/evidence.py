@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.characteristics import BY_GAUGE, LENGTH, NUMBERS, OF_WORD
+from holeqc.characteristics import BY_GAUGE, LENGTH, MEASURED, NUMBERS, OF_WORD
 from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
@@ -459,7 +459,11 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
         asked = [t for t in (hole.position.tolerance, hole.position.pattern_tolerance) if t is not None]
         # A coordinate may be off by half the diametral tolerance.
         place.append(0.5 * min(asked) if asked else np.nan)
-    return {"diameter": size, "x": np.array(place), "y": np.array(place)}
+    measured = {
+        c.word: np.array([h.measured[c.word].band if c.word in h.measured else np.nan for h in spec.holes])
+        for c in MEASURED if c.kind == LENGTH
+    }  # fmt: skip
+    return {"diameter": size, "x": np.array(place), "y": np.array(place), **measured}
 
 
 def _spoken(rows: Rows, words: list[str]) -> BoolArray:

@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.characteristics import NUMBERS
+from holeqc.characteristics import NUMBERS, OF_NAME
 from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.reasons import FEEDS, UNPROVED
 from holeqc.inspection.results import (
@@ -490,10 +490,13 @@ class _Piece:
                 continue
             name, cause, decided = str(row["characteristic"]), str(row["cause"]), self.known.decided.get(hole, "")
             never = (name == "size" and cause == CAUSES[OVER]) or cause in (CAUSES[NO_GO_ENTERED], CAUSES[CRACKED])
+            never |= OF_NAME[name].measured and OF_NAME[name].mended != cause
             moved = name in _PLACES and self._moved(hole, str(row["wall"]))
             if decided == "repair" or (not never and (decided == "rework" or not (moved or name == "edge distance"))):
                 continue
-            what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
+            beyond = f"was {cause} its {'upper' if cause == CAUSES[OVER] else 'lower'} limit of {name}"
+            what = {name: beyond} if OF_NAME[name].measured else {}
+            what = what | {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "
                                                                   "stood elsewhere")  # fmt: skip
             code = CANNOT_MEND if never else MOVED

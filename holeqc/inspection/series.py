@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.characteristics import SERIES
+from holeqc.characteristics import SERIES, Characteristic
 from holeqc.inspection.evidence import Evidence, disprove, gather, gauge_of
 from holeqc.inspection.pattern import judge_pattern
 from holeqc.inspection.position import find_places, judge_edges, position_zones
@@ -185,6 +185,8 @@ def take_values(evidence: Evidence, of: str, *, per_wall: bool) -> Values:
     """
     if of == "size":
         return _sizes(evidence)
+    if OF_SERIES[of].measured:
+        return _measured(evidence, OF_SERIES[of])
     sizes, _ = judge_size(evidence)
     if of == "position":
         return _one_wall(evidence, _positions(evidence, sizes), per_wall)
@@ -207,6 +209,21 @@ def _sizes(evidence: Evidence) -> Values:
     limits = size_limits(evidence.spec)
     return Values(
         rows.part, rows.hole, rows.wall, rows.label, rows.value, limits.lower[rows.hole, 0], limits.upper[rows.hole, 0],
+    )  # fmt: skip
+
+
+def _measured(evidence: Evidence, what: Characteristic) -> Values:
+    if not any(what.word in h.measured for h in evidence.spec.holes):
+        raise DataError(f"the kit asks no {what.name} of its holes")
+    rows = evidence.rows[what.word]
+    limits = [h.measured.get(what.word) for h in evidence.spec.holes]
+    lower = np.array([np.nan if x is None else x.lower for x in limits])
+    upper = np.array([np.nan if x is None else x.upper for x in limits])
+    asked = np.array([x is not None for x in limits])
+    rows = rows.take(np.flatnonzero(~rows.doubted & ~np.isnan(rows.value) & asked[rows.hole]))
+    return Values(
+        rows.part, rows.hole, np.full(len(rows), -1, dtype=np.int64), rows.label, rows.value, lower[rows.hole],
+        upper[rows.hole],
     )  # fmt: skip
 
 
@@ -469,7 +486,8 @@ def _series(
     bonus, more = _bonus(evidence, of, values)
     gauges = groups.gauges(number)
     return Series(
-        groups.names[number], groups.keys_of(number), of, _value_words(of, spec, per_wall), spec.unit,
+        groups.names[number], groups.keys_of(number), of, _value_words(of, spec, per_wall),
+        OF_SERIES[of].unit(spec.unit),
         values.value, piece, label.astype(np.str_), serial.astype(np.str_), evidence.first_day[values.part],
         lower, upper, OF_SERIES[of].from_zero, values.second, values.tolerance, bonus, tuple(g.id for g in gauges),
         _largest([g.uncertainty for g in gauges]), _largest([g.resolution for g in gauges]), len(doubted),

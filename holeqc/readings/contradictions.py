@@ -10,11 +10,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from holeqc.characteristics import NUMBERS
+from holeqc.characteristics import NUMBERS, OF_WORD
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
-from holeqc.readings.draft import DIAMETER, EDGE, PLUG, UNIT_CODES, Array, Findings, X, Y
+from holeqc.readings.draft import DIAMETER, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
 from holeqc.readings.table import CHARACTERISTICS, STOPS, bound, note, warning
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
@@ -179,7 +179,7 @@ def _too_fine(findings: Findings, rows: IntArray, number: Array, gauges: list[Ga
     rows, step = rows[lengths & (findings.doubt[rows] < 0)], step[lengths & (findings.doubt[rows] < 0)]
     if not rows.size:
         return
-    own = a["unit"][rows] == UNIT_CODES.index(unit)
+    own = (a["unit"][rows] == UNIT_CODES.index(unit)) | np.isin(a["characteristic"][rows], list(OF_KIND))
     off = np.abs(a["raw"][rows] / step - np.rint(a["raw"][rows] / step)) * step
     fine = own & (off > 1e-7)
     if (~own).any():
@@ -204,7 +204,7 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
     issue = warning(
         "finer-than-gauge",
         f"{more}finer than gauge {gauge.id} can show",
-        f"steps of {findings.length(gauge.resolution or 0.0)}",
+        f"steps of {findings.length(gauge.resolution or 0.0, index)}",
         "Type each reading as the gauge shows it, no mean and no converted value",
     )
     return findings.problem(issue, index)
@@ -461,7 +461,8 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
             "contradicting-reading",
             f"another value than in {_where(findings, other)}, where the same reading is "
             f"{findings.found(other)}{_days(findings, index, other)}",
-            f"equal within {findings.likely(most[index], np.nan)}, U of a difference" if lengths else "one answer",
+            f"equal within {findings.likely(most[index], np.nan, index)}, U of a difference"
+            if lengths else "one answer",
             "Measure again and keep one of the two; after rework, leave the old readings out",
             holds=True,
         )
@@ -560,9 +561,22 @@ def _absurd_words(findings: Findings, index: int) -> str:
     kind = int(findings.arrays["characteristic"][index])
     if kind in (DIAMETER, PLUG):
         return "no drill or reamer taken for this size leaves such a hole"
+    if kind in OF_KIND:
+        return f"no {OF_KIND[kind].name} of this hole can be that{_of_another(findings, index)}"
     if kind == EDGE:
         return "the hole can't be that far from the edge" if _is_large(findings, index) else "the hole would be open"
     return "so far off basic that no hole drilled in the fixture can be there"
+
+
+def _of_another(findings: Findings, index: int) -> str:
+    """Return whose limits a value would fit that can't be its own: columns or rows were exchanged."""
+    hole = findings.spec.holes[int(findings.arrays["hole"][index])]
+    value, kind = float(findings.value[index]), int(findings.arrays["characteristic"][index])
+    names = [
+        OF_WORD[word].name for word, limits in hole.measured.items()
+        if word != CHARACTERISTICS[kind] and not (value < limits.lower - GRAIN or value > limits.upper + GRAIN)
+    ]  # fmt: skip
+    return f"; it would fit its {names[0]}: likely exchanged" if names else ""
 
 
 def _is_large(findings: Findings, index: int) -> bool:
@@ -576,8 +590,8 @@ def _alone_words(findings: Findings, index: int) -> str:
 def _against_words(findings: Findings, index: int) -> str:
     a = findings.arrays
     kind = int(a["characteristic"][index])
-    axis = {X: "x", Y: "y"}.get(kind, "size")
-    most = findings.length(float(findings.apart[index]))
+    axis = {X: "x", Y: "y"}.get(kind, OF_KIND[kind].name if kind in OF_KIND else "size")
+    most = findings.length(float(findings.apart[index]), index)
     return f"farther than {most} from every other reading of the hole's {axis}: one of them is wrong"
 
 

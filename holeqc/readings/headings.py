@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, MEASURED
 from holeqc.quantities import SMALL_UNITS, parse_unit
 from holeqc.readings.containers import BoolArray, Content, IntArray
 from holeqc.readings.files import RawSheet
@@ -130,7 +131,7 @@ class Vocabulary:
         """``letters``: N and F are the near and far wall though a hole is called F, or N."""
         self.holes = spec.hole_ids
         self._directions = spec.plan.directions or (0.0, 90.0)
-        self._table = standard_table()
+        self._table = _words_of(spec)
         self.walls = spec.walls.names
         self._holes = {h.casefold(): h for h in spec.hole_ids}
         for part in spec.parts:
@@ -342,6 +343,21 @@ class Vocabulary:
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
             return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
+
+
+def _words_of(spec: Specification) -> dict[tuple[str, ...], Mark]:
+    """Return the standard words less those of what the kit doesn't ask; depth and angle alone where they are clear."""
+    asked = {word for hole in spec.holes for word in hole.measured}
+    unasked = {Mark(CHARACTERISTIC, c.word) for c in MEASURED if c.word not in asked}
+    table = {phrase: mark for phrase, mark in standard_table().items() if mark not in unasked}
+    depths = [c for c in MEASURED if c.word in asked and c.word.endswith("depth")]
+    for phrase in ("depth", "tiefe", "profondeur", "profundidad") if depths else ():
+        one = Mark(CHARACTERISTIC, depths[0].word)
+        table[tokens(phrase)] = one if len(depths) == 1 else Mark(AMBIGUOUS, " or ".join(c.name for c in depths))
+    if asked & set(ANGLES):  # beside a countersink an angle may be its own, or a direction
+        for phrase in ("angle", "winkel", "ángulo", "angulo"):
+            table[tokens(phrase)] = Mark(AMBIGUOUS, "countersink angle or direction")
+    return table
 
 
 def _own_mark(word: str, table: Mapping[tuple[str, ...], Mark]) -> Mark | None:

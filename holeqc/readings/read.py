@@ -65,7 +65,7 @@ from holeqc.readings.table import (
     note,
     warning,
 )
-from holeqc.readings.values import date_of, decimal_mark, length_of, number_issues
+from holeqc.readings.values import angle_of, date_of, decimal_mark, length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 from holeqc.specification.model import Specification
 
@@ -73,6 +73,7 @@ from holeqc.specification.model import Specification
 
 
 _DIAMETER = CHARACTERISTICS.index("diameter")
+_ANGLES = [CHARACTERISTICS.index(name) for name in ANGLES]
 _FRACTION = warning(
     "fraction-for-reading",
     "a fraction names a drill or the drawing's size; no gauge of such holes shows one",
@@ -164,14 +165,18 @@ def _texts(
     typed = np.full(len(labels) + 1, -1, dtype=np.int32)
     typed[used] = draft.typed.codes([text_of(labels[c]) for c in used])
     out.typed[known] = typed[codes[known]]
-    lengths = known & is_length
-    if lengths.any():
+    for lengths, parse in (
+        (known & is_length & ~np.isin(characteristic, _ANGLES), length_of),
+        (known & np.isin(characteristic, _ANGLES), angle_of),
+    ):
+        if not lengths.any():
+            continue
         value = np.full(len(labels), np.nan)
         unit = np.zeros(len(labels), np.int8)
         issue = np.zeros(len(labels), np.int32)
         fractions = np.zeros(len(labels), np.bool_)
         for code in np.unique(codes[lengths]):
-            found = length_of(labels[code], decimal)
+            found = parse(labels[code], decimal)
             value[code], unit[code] = found.value, UNIT_CODES.index(found.unit)
             issue[code] = draft.issue_code(found.issue)
             if found.issue is None and "/" in str(labels[code]):
@@ -321,6 +326,7 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
     cells = read_cells(draft, sheet.grid.columns[column], rows, characteristic, ask or meaning.ask, context.decimal)
     _tally_texts(context, column, rows, cells)
     issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
+    issue = _wrong_units(table, known, column, at, characteristic, issue)
     spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
     issue[spoiled] = known.length_issue[at][spoiled]
     issue = merged_cells(table, column, rows, issue)
@@ -360,6 +366,25 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         "issue": issue,
         "text": cells.text & (_scale(known, meaning)[at] == 1.0),
     }
+
+
+def _wrong_units(
+    table: Table, known: Rows, column: int, at: IntArray, characteristic: Array, issue: Array
+) -> Array:
+    """Doubt angles whose heading or row says a unit of length, and lengths whose row says degrees."""
+    angle, unit = np.isin(characteristic, _ANGLES), table.meanings[column].unit
+    in_length = np.full(at.size, unit in SCALES or unit in UNIT_CODES[1:])
+    if table.fields("unit"):  # a column of units speaks of a row's lengths, where the heading says that it is an angle
+        in_length |= (known.unit[at] > 0) & (known.characteristic[at] >= 0)
+    for where, bad in (
+        (angle & in_length, Issue("angle-unit", "angles are said in a unit of length", "degrees",
+                                  "Say degrees, or name what was read there")),
+        (~angle & known.degrees[at] & np.append(_NUMBERED, False)[characteristic],
+         Issue("angle-unit", "lengths are said in degrees", "in or mm", "Say the unit of the reading")),
+    ):  # fmt: skip
+        if where.any():
+            issue = _column_issue(table, bad, column, int(where.sum()), issue, where & (issue == 0))
+    return issue
 
 
 def _named_across(table: Table, known: Rows, column: int, at: IntArray) -> None:
@@ -498,7 +523,7 @@ def _converted(
     if heading:
         unit = np.where((unit > 0) & known.unit_by_row, unit, heading)
     unit = np.where(cells.unit > 0, cells.unit, unit)
-    lengths = np.append(_NUMBERED, False)[characteristic]
+    lengths = np.append(_NUMBERED, False)[characteristic] & ~np.isin(characteristic, _ANGLES)
     unsaid = lengths & (unit == 0) & ~np.isnan(cells.value)
     tally.numbers += int((lengths & ~np.isnan(cells.value)).sum())
     if not options.unit:
@@ -506,7 +531,7 @@ def _converted(
     unit = np.where(unit == 0, UNIT_CODES.index(options.unit or spec.unit), unit)
     value = cells.value * np.where(lengths & (cells.unit == 0), _scale(known, meaning)[at], 1.0)
     other = "mm" if spec.unit == "in" else "in"
-    foreign = unit == UNIT_CODES.index(other)
+    foreign = lengths & (unit == UNIT_CODES.index(other))
     if foreign.any():
         value[foreign] = convert(value[foreign], other, spec.unit)
     return value, np.where(lengths, unit, 0)

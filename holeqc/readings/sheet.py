@@ -15,7 +15,7 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Si
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from holeqc import writer
-from holeqc.characteristics import BY_GAUGE, READ_ALONE, WORDS, unit_of
+from holeqc.characteristics import ANGLE, BY_GAUGE, DEGREES, OF_WORD, READ_ALONE, WORDS, Characteristic, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
 from holeqc.readings.plausibility import NEAR_FORM
@@ -49,6 +49,9 @@ from holeqc.readings.table import (
     bound,
     cell_name,
     edge_span,
+    measured_limits,
+    measured_reach,
+    measured_span,
     merged,
     place_reach,
     position_tolerance,
@@ -57,7 +60,7 @@ from holeqc.readings.table import (
 )
 from holeqc.readings.values import LIKELY_C
 from holeqc.specification.model import required_edge
-from holeqc.specification.words import asked, limits_line, tolerance_text
+from holeqc.specification.words import asked, limits_line, limits_text, tolerance_text
 from holeqc.writer import as_cell
 
 if TYPE_CHECKING:
@@ -304,6 +307,21 @@ def edge_check(cell: str, least: str, believed: tuple[float, float]) -> str:
     return "=" + chain(*steps, last=_words("✓ far enough"))
 
 
+def measured_check(
+    cell: str, limits: tuple[float, float], believed: tuple[float, float], far: float, what: Characteristic
+) -> str:
+    """Return the check of one number of a hole between its limits, of which one may be 0 or infinite."""
+    (low, high), angle = limits, what.kind == ANGLE
+    steps = [*_unreadable(cell), (f"OR({cell}<=0,{cell}<{number(believed[0])},{cell}>{number(believed[1])})",
+                                  _words("? doubtful"))]  # fmt: skip
+    steps.append((f"{cell}<{number(low - far - GRAIN)}", _words("? read again")))
+    if math.isfinite(high):
+        steps.append((f"{cell}>{number(high + far + GRAIN)}", _words("? read again")))
+        steps.append((f"{cell}>{number(high + GRAIN)}", _words(f"✗ too {'wide' if angle else 'deep'}")))
+    steps.append((f"{cell}<{number(low - GRAIN)}", _words(f"✗ too {'narrow' if angle else 'shallow'}")))
+    return "=" + chain(*steps, last=_words("✓ in limits"))
+
+
 def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, str], asked: tuple[bool, bool],
                plugs: tuple[float, float, float]) -> str:  # fmt: skip
     """Return the check of GO, NO-GO and surface words; '' for a cell that is not asked.
@@ -374,7 +392,7 @@ def state(entries: list[str], total: int, checks: list[str], fields: dict[str, s
 ROW_HEIGHT = 26.0
 TABLE_FONT = 12
 PAPERS = {"a4": 9, "letter": 1}
-NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##"}
+NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##", DEGREES: "0.0##"}
 
 _THIN = Side(style="thin", color="808080")
 _BOX = Border(left=_THIN, right=_THIN, top=_THIN, bottom=_THIN)
@@ -645,6 +663,10 @@ def printed(specification: Specification, holds: str, hole: Hole) -> str | float
         return hole.size.lower if holds == "lower" else hole.size.upper
     if holds == "edge_distance_asked":
         return required_edge(hole)
+    if holds != "position_asked":
+        what = OF_WORD[holds.removesuffix("_asked")]
+        limits = hole.measured.get(what.word)
+        return None if limits is None else limits_text(what, limits, specification.unit)
     if hole.position.tolerance is None:
         return None
     return f"⌀{tolerance_text(hole.position.tolerance, specification.unit)} {hole.position.condition}"
@@ -845,8 +867,20 @@ class _Writer:
                 plan.cell("edge_distance", number), plan.cell("edge_distance_asked", number),
                 tuple(self.edges[self._number(hole)].tolist()),
             )  # fmt: skip
+        elif holds.removesuffix("_check") in row.asked & hole.measured.keys():
+            cell.value = self._measured_check(holds.removesuffix("_check"), number, hole)
         elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
             cell.value = self._plug_check(number, row)
+
+    def _measured_check(self, word: str, number: int, hole: Hole) -> str:
+        what, at = OF_WORD[word], self._number(hole)
+        lower, upper = (limit[at] for limit in measured_limits(self.s, word))
+        believed = measured_span(lower, upper, what)
+        far = measured_reach(lower, upper, what).far
+        return measured_check(
+            self.plan.cell(word, number), (float(lower), float(upper)), (float(believed[0]), float(believed[1])),
+            float(far), what,
+        )  # fmt: skip
 
     def _basic(self, axis: str, drawn: float) -> Any:
         """Return a basic dimension in the frame of the part's readings; a formula where the part is still to choose."""

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from holeqc.characteristics import OF_WORD, READ, READ_ALONE, WORD
+from holeqc.characteristics import OF_WORD, READ, READ_ALONE, WORD, Characteristic
 from holeqc.problems import DataError
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import Hole, Specification, required_edge
@@ -310,8 +310,7 @@ def _fields(s: Specification, recheck: bool) -> dict[str, str]:
     wanted = {"part", "serial", "date", "by", "temperature_c", "gauge:diameter"} | ({"recheck"} if recheck else set())
     if s.plan.position:
         wanted.add("gauge:position")
-    if s.plan.edge_distance:
-        wanted.add("gauge:edge_distance")
+    wanted |= {f"gauge:{c.word}" for c in READ_ALONE if _of_sheet(s, c)}
     if any(h.plugs.go is not None or h.plugs.no_go is not None for h in s.holes):
         wanted.add("gauge:plugs")
     words = [word for word in FIELDS.values() if word in wanted]
@@ -335,12 +334,14 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
     ]
     columns.append(SheetColumn("Size check", 17, "size_check"))
     columns += _position_columns(s)
-    if s.plan.edge_distance:
-        columns += [
-            SheetColumn(OF_WORD["edge_distance"].asked_title, 9, "edge_distance_asked"),
-            SheetColumn(heading(Column("edge_distance", unit=unit)), 11, "edge_distance", entry=True),
-            SheetColumn(OF_WORD["edge_distance"].check_title, 14, "edge_distance_check"),
-        ]
+    for what in READ_ALONE:
+        if _of_sheet(s, what):
+            columns += [
+                SheetColumn(what.asked_title, 13 if what.measured else 9, f"{what.word}_asked"),
+                SheetColumn(heading(Column(what.word, unit=what.unit(unit))), 12 if what.measured else 11, what.word,
+                            entry=True),
+                SheetColumn(what.check_title, 14, f"{what.word}_check"),
+            ]  # fmt: skip
     words = [
         ("go", any(h.plugs.go is not None for h in s.holes)),
         ("no_go", any(h.plugs.no_go is not None for h in s.holes)),
@@ -352,6 +353,11 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
         columns.append(SheetColumn("Surface check" if asked == ["surface"] else "Plug check", 20, "plug_check"))
     columns.append(SheetColumn("Note", 15, "note", entry=True))
     return tuple(columns)
+
+
+def _of_sheet(s: Specification, what: Characteristic) -> bool:
+    """Whether a sheet of a kit has columns of something that has one number a hole."""
+    return any(what.word in h.measured for h in s.holes) if what.measured else s.plan.edge_distance
 
 
 def _position_columns(s: Specification) -> list[SheetColumn]:
@@ -380,6 +386,8 @@ def _asked(s: Specification, hole: Hole, wall: str) -> frozenset[str]:
         asked |= {"x", "y"}
     if s.plan.edge_distance and required_edge(hole) == required_edge(hole):
         asked.add("edge_distance")
+    if wall == s.walls.names[0]:  # of the hole as a whole: asked once, from the drill's side
+        asked |= hole.measured.keys()
     if hole.plugs.go is not None:
         asked.add("go")
     if hole.plugs.no_go is not None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc.characteristics import unit_of_all
 from holeqc.inspection.view import Run
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
@@ -137,8 +138,8 @@ def _gauge_table(spec: Specification) -> b.Table:
     rows = tuple(
         (
             w.plain(g.id), w.plain(g.kind), ", ".join(g.measures).replace("_", " "),
-            w.fine(math.nan if g.uncertainty is None else g.uncertainty),
-            w.fine(math.nan if g.resolution is None else g.resolution),
+            *(w.fine(math.nan if x is None else x) + unit_of_all(g.measures, "")
+              for x in (g.uncertainty, g.resolution)),
             g.calibration_due.isoformat() if g.calibration_due else "not given",
         )
         for g in spec.gauges

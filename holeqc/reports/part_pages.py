@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from holeqc.characteristics import JUDGED, OF_NAME, WORD
+from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row
@@ -53,6 +53,7 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[b.Block]:
     yield b.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
+    yield from _measured_blocks(part)
     remarks = remarks_of(part.readings)
     about = [*_note_blocks(remarks), *problem_blocks(part.problems, "Problems in the files of this part")]
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
@@ -190,7 +191,7 @@ def _is_word(name: str) -> bool:
 def _matrix_heading(part: PartView, name: str) -> str:
     """Return the short name, with the limit under it where all holes have the same."""
     title = SHORT.get(name, name)
-    unit = part.specification.unit
+    unit = unit_of(name, part.specification.unit)
     rows = [r for r in part.characteristics if r["characteristic"] == name]
     if name in {"position", "hole-to-hole position"}:
         stated = {r["stated"] for r in rows}
@@ -287,6 +288,34 @@ def _size_blocks(part: PartView) -> Iterator[b.Block]:
     text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
     note = f"Probability: that the true value conforms (JCGM 106). {text}{caveat(part)}"
     yield b.Table(tuple(columns), tuple(table), note, _groups(rows))
+
+
+def _measured_blocks(part: PartView) -> Iterator[b.Block]:
+    """Give a table of what is measured beside size and place: countersinks, depths."""
+    rows = [row for what in MEASURED for row in _rows(part, what.name)]
+    if not rows:
+        return
+    unit = part.specification.unit
+    yield b.Heading("Countersinks and depths")
+    columns = [b.Column("What"), b.Column("Hole"), b.Column("Limits", "right")]
+    columns.append(b.Column("Worst reading", "right", True))
+    columns += [b.Column("Beyond", "right"), b.Column("Left", "right"), *_doubt_columns()]
+    columns += [b.Column("Cell", wraps=True), b.Column("Verdict")]
+    files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
+    table = []
+    for row in rows:
+        own, verdict = w.row_unit(row, unit), int(row["verdict"])
+        shown = w.value_text(row, unit)
+        if row["doubtful"]:
+            shown = w.doubtful_text(row, unit, part.cell(row), part.typed_as(row))
+        table.append((
+            str(row["characteristic"]), w.plain(row["hole"]), w.requirement(row, part.specification),
+            b.Cell(shown, verdict if verdict else None), _deviation(row, own), w.signed(row["left"], own),
+            *_doubt_cells(row, own), _cell_name(part, row, files, sheets), _verdict_cell(row),
+        ))  # fmt: skip
+    note = "Lengths in the unit above, angles in degrees. Probability: that the true value conforms (JCGM 106)."
+    starts = (n for n, row in enumerate(rows) if not n or row["characteristic"] != rows[n - 1]["characteristic"])
+    yield b.Table(tuple(columns), tuple(table), note, frozenset(starts))
 
 
 def caveat(part: PartView) -> str:

@@ -7,6 +7,7 @@ import hashlib
 import math
 
 import holeqc
+from holeqc.characteristics import JUDGED, unit_of
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.view import PartView, Run
 from holeqc.reports import blocks as b
@@ -164,7 +165,8 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
         row: list[b.Cell | str] = [b.Cell(w.word(part.verdict), part.verdict)]
         row += [w.plain(part.part)] if several else []
         row += [w.plain(part.serial), holes_in_brief(part)]
-        row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit) for values in least.values()]
+        row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit_of(LEFT_OF[title], unit))
+                for title, values in least.items()]  # fmt: skip
         if run.specification.has_pins:
             row.append(_margin(part))
         row += [b.Cell("", None, f"part-{part.number + 1}") if part.number in full else ""] if full else []
@@ -177,12 +179,16 @@ def _part_table(run: Run, full: set[int]) -> b.Table:
     return b.Table(tuple(columns), tuple(rows), note)
 
 
+#: characteristics whose least distance to a limit stands in the table of parts
+LEFT_OF = {c.short: c.name for c in JUDGED if c.measured or c.name in {"size", "position", "hole-to-hole position"}}
+
+
 def _least_left(run: Run) -> dict[str, dict[tuple[str, str], tuple[float, bool, int]]]:
     """Return each part's least distance to a limit, whether a value is missing or in doubt and doesn't count, and the
     worst verdict of those that count."""
     frame = run.inspection.characteristics
     found = {}
-    for title, name in (("Size", "size"), ("Position", "position"), ("Hole to hole", "hole-to-hole position")):
+    for title, name in LEFT_OF.items():
         rows = frame[frame["characteristic"] == name]
         if rows["left"].notna().any():
             counts = rows.assign(left=rows["left"].where(~rows["doubtful"].astype(bool)))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from holeqc.characteristics import unit_of
 from holeqc.inspection.reasons import ENGINEERING
 from holeqc.inspection.results import HOLD, REJECT, joined, same_of_holes
 from holeqc.inspection.view import Run
@@ -177,7 +178,8 @@ def _asked(line: Line, unit: str) -> str:
         size, _, what = line.requirement.partition(" ")
         return f"{size} {unit} {what}"
     measured = line.lower is not None or line.upper is not None
-    return f"{line.requirement} {unit}" if measured and line.characteristic != "surface" else line.requirement
+    length = measured and line.characteristic != "surface" and unit_of(line.characteristic, unit) == unit
+    return f"{line.requirement} {unit}" if length else line.requirement
 
 
 def _first_rows(tag: Tag, wide: float) -> list[_TextRow]:

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc.characteristics import unit_of
 from holeqc.inspection import tags as decided
 from holeqc.inspection.recheck import asked_by, asked_of
 from holeqc.inspection.results import CAUSES, MISSING
@@ -105,7 +106,8 @@ def _line(line: decided.Line, spec: Specification) -> Line:
         found = w.doubtful_text(row, unit, line.cell, line.typed)
     return Line(
         line.hole, line.wall, line.characteristic, asked, found,
-        w.signed(line.deviation, unit) if line.deviation is not None else "", line.lower, line.upper,
+        w.signed(line.deviation, unit_of(line.characteristic, unit)) if line.deviation is not None else "",
+        line.lower, line.upper,
         None if line.doubtful else line.found, line.deviation, line.gauge, line.cell, line.verdict,
     )  # fmt: skip
 
@@ -151,7 +153,8 @@ def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
     ]
     found: list[Any] = [line.found if line else ""]
     deviation: Any = line.deviation_value if line and line.deviation_value is not None else ""
-    tail = [tag.unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
+    unit = unit_of(line.characteristic, tag.unit) if line else tag.unit
+    tail = [unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
     return [*map(as_text, [*head, *found]), deviation, *map(as_text, tail)]
 
 

@@ -361,7 +361,8 @@ def _reading_lines(s: Specification) -> list[str]:
     for what in MEASURED:
         some = [h.id for h in s.holes if what.word in h.measured]
         if some:
-            each = "each hole" if len(some) == len(s.holes) else f"hole{'s' if len(some) > 1 else ''} {hole_names(some)}"
+            plural = "s" if len(some) > 1 else ""
+            each = "each hole" if len(some) == len(s.holes) else f"hole{plural} {hole_names(some)}"
             lines += _item(what.topic, f"{what.name} of {each}")
     for number, gauge in enumerate(s.gauges):
         facts = [gauge.kind, "for " + ", ".join(m.replace("_", " ") for m in gauge.measures)]
