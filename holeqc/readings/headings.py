@@ -714,7 +714,7 @@ def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocab
         own = [(w, c) for c, w in enumerate(words) if contents[c] is not None and not sideways[c]]
         if not own or any(not isinstance(contents[c], str) for _, c in own):
             break
-        if not _is_group(own, base, vocabulary):
+        if not _is_group(own, base, vocabulary, [_word(c) for c in texts.row(row)[0]]):
             break
         lines.insert(0, _spread(words, sideways, base, vocabulary))
         first = min(row - up, *origin) if origin else row - up
@@ -729,11 +729,13 @@ def _wall_alone(word: str, vocabulary: Vocabulary) -> str:
     return rest.strip() if named and vocabulary.meaning(rest).wall >= 0 else word
 
 
-def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary) -> bool:
-    """Whether the words of a line, each with its column, are group headings of the line below and not fields."""
+def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary, below: list[str]) -> bool:
+    """Whether the words of a line, each with its column, are group headings of the line ``below`` and not fields."""
     group = []
     for word, column in own:
         meaning = vocabulary.meaning(word)
+        if meaning.kind == UNKNOWN and column < len(below):  # 'Countersink' over 'Depth'
+            meaning = vocabulary.meaning(f"{word} {below[column]}")
         under = base[column] if column < len(base) else Meaning(UNKNOWN)
         beside = len(own) > 1 and meaning.kind == MODIFIER and meaning.wall >= 0  # walls over tables side by side
         if under.kind == FIELD and under.is_known and not beside:
@@ -788,7 +790,7 @@ def _lines_below(
         if not own or (len(own) == 1 and own[0] < len(base) and base[own[0]].kind == FIELD):
             break  # a wall alone under 'Date' says what follows
         named = [c for c in own if isinstance(contents[c], str)]
-        meanings = {c: vocabulary.meaning(words[c]) for c in own}
+        meanings = {c: _below_another(words[c], texts.row(row)[0][: c + 1], vocabulary) for c in own}
         if any(c in idents for c in own) and not all(
             _same_field(base[c], vocabulary.meaning(f"{_word(texts.row(row)[0][c])} {words[c]}"))
             for c in own
@@ -806,6 +808,15 @@ def _lines_below(
         lines.append(words)
         last = row + down
     return lines, last
+
+
+def _below_another(word: str, above: list[Content], vocabulary: Vocabulary) -> Meaning:
+    """Return what a word says, by itself or below the last heading up to its column: 'Depth' below 'Countersink'."""
+    meaning = vocabulary.meaning(word)
+    if meaning.kind in {MODIFIER, READING, IGNORED}:
+        return meaning
+    both = vocabulary.meaning(f"{next((_word(c) for c in reversed(above) if c is not None), '')} {word}")
+    return both if both.kind == READING else meaning
 
 
 def _units_alone(words: list[str]) -> list[str]:
