@@ -494,11 +494,11 @@ class _Piece:
             moved = name in _PLACES and self._moved(hole, str(row["wall"]))
             if decided == "repair" or (not never and (decided == "rework" or not (moved or name == "edge distance"))):
                 continue
-            beyond = f"was {cause} its {'upper' if cause == CAUSES[OVER] else 'lower'} limit of {name}"
-            what = {name: beyond} if OF_NAME[name].measured else {}
-            what = what | {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
+            what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "
                                                                   "stood elsewhere")  # fmt: skip
+            if OF_NAME[name].measured:
+                what = f"was {cause} its {'upper' if cause == CAUSES[OVER] else 'lower'} limit of {name}"
             code = CANNOT_MEND if never else MOVED
             if not any(p.code == code and p.hole == hole for p in self.problems):
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
