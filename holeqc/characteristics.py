@@ -88,7 +88,8 @@ def _measured(word: str, title: str, also: str, **others: Any) -> Characteristic
     name = title.lower()
     return Characteristic(
         word, name, read=True, feeds=(word,), whole_hole=True, title=title, asked_title=f"{title} asked",
-        check_title=f"{title} check", gauge_field=f"Gauge, {name}", short=title, brief=name, also=also,
+        check_title=f"{title} check", gauge_field=f"Gauge, {name}", brief=name, also=also,
+        short=title.replace("Countersink", "C'sink"),
         series=word.replace("_", "-"), series_from=(word,), series_value=f"{name}, each reading a value of its own",
         **others,
     )  # fmt: skip

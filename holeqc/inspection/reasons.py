@@ -200,7 +200,8 @@ def deepening(inspection: Inspection, row: Row) -> str:
     to = f"to at least {_length(lower, unit)} {unit}" if math.isnan(upper) else (
         f"to {_length(lower, unit)} to {_length(upper, unit)} {unit}")  # fmt: skip
     thing = what.name.removesuffix(" depth")
-    return f"Cut the {thing} deeper, {to}, no further; clamp it as before, clear the chips, then read the hole again."
+    return (f"Cut the {thing} deeper, {to}, no further: eye protection, part clamped as before; clear the chips and "
+            "read the hole again.")  # fmt: skip
 
 
 def _rework(inspection: Inspection, row: Row) -> str:

@@ -89,7 +89,8 @@ def _by_place(frame: pd.DataFrame, part: PartView) -> dict[tuple[str, str, str],
     columns = [frame[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
     for hole, wall, kind, value, word, typed, date in zip(*columns, strict=True):
         key = str(hole), str(wall), str(kind)
-        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, part.specification.unit))
+        unit = unit_of(str(kind), part.specification.unit)
+        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, unit))
         if text:
             found.setdefault(key, []).append(w.plain(text))
             days[key] = w.day(date) or "no day"
@@ -313,7 +314,7 @@ def _measured_blocks(part: PartView) -> Iterator[b.Block]:
             b.Cell(shown, verdict if verdict else None), _deviation(row, own), w.signed(row["left"], own),
             *_doubt_cells(row, own), _cell_name(part, row, files, sheets), _verdict_cell(row),
         ))  # fmt: skip
-    note = "Lengths in the unit above, angles in degrees. Probability: that the true value conforms (JCGM 106)."
+    note = f"Lengths in {w.unit_name(unit)}, angles in degrees. Probability: that the true value conforms (JCGM 106)."
     starts = (n for n, row in enumerate(rows) if not n or row["characteristic"] != rows[n - 1]["characteristic"])
     yield b.Table(tuple(columns), tuple(table), note, frozenset(starts))
 
