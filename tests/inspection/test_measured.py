@@ -348,3 +348,30 @@ def test_limits_of_the_kit_file_are_checked() -> None:
         with pytest.raises(SpecificationError) as error:
             kit(KIT.replace(old, new))
         assert code in {p.code for p in error.value.problems}, new
+
+
+@pytest.mark.parametrize(("head", "cells", "verdicts"), [
+    # a second column of depths, of which one is beyond 0.0660, though the reading itself is not
+    ("CSK depth max", {"2": "0.0692"}, [ACCEPT, HOLD, ACCEPT, ACCEPT]),
+    ("CSK depth max", {"2": "0.0630"}, [ACCEPT, ACCEPT, ACCEPT, ACCEPT]),
+    ("CSK angle average", {"1": "103"}, [HOLD, ACCEPT, ACCEPT, ACCEPT]),
+    ("CSK depth nominal", {"1": "0.063", "2": "0.063", "4": "0.075"}, [ACCEPT] * 4),
+    ("Note", {"1": "csk .0720 on second look"}, [HOLD, ACCEPT, ACCEPT, ACCEPT]),
+    ("Note", {"4": "countersink too deep"}, [ACCEPT, ACCEPT, ACCEPT, HOLD]),
+    ("Note", {"4": "countersink ok, drilled to depth"}, [ACCEPT] * 4),
+])  # fmt: skip
+def test_what_stands_beside_the_readings_speaks_too(
+    head: str, cells: dict[str, str], verdicts: list[int], tmp_path: Path
+) -> None:
+    path = wide(tmp_path / "a.csv", GOOD, (*HEADS, head))
+    lines = path.read_text(encoding="utf-8").splitlines()
+    rows = [f"{x},{cells.get(x[0], '')}" if x[0] in DIAMETERS else x for x in lines]
+    path.write_text("\n".join(rows), encoding="utf-8")
+    assert judged(path).holes["verdict"].tolist() == verdicts
+
+
+def test_a_sheet_for_another_drawing_holds(tmp_path: Path) -> None:
+    path = wide(tmp_path / "a.csv", GOOD, (*HEADS, "CSK depth upper limit"))
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(f"{x},0.0712" if x[0] in DIAMETERS else x for x in lines), encoding="utf-8")
+    assert judged(path).parts["verdict"].tolist() == [HOLD]
