@@ -358,7 +358,7 @@ def test_limits_of_the_kit_file_are_checked() -> None:
     ("CSK depth nominal", {"1": "0.063", "2": "0.063", "4": "0.075"}, [ACCEPT] * 4),
     ("Note", {"1": "csk .0720 on second look"}, [HOLD, ACCEPT, ACCEPT, ACCEPT]),
     ("Note", {"4": "countersink too deep"}, [ACCEPT, ACCEPT, ACCEPT, HOLD]),
-    ("Note", {"4": "countersink ok, drilled to depth"}, [ACCEPT] * 4),
+    ("Note", {"4": "countersink ok and to depth"}, [ACCEPT] * 4),
 ])  # fmt: skip
 def test_what_stands_beside_the_readings_speaks_too(
     head: str, cells: dict[str, str], verdicts: list[int], tmp_path: Path
