@@ -131,9 +131,8 @@ def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[st
 
 def _size_words(inspection: Inspection, row: Row) -> str:
     """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
-    table, label, unit = inspection.readings.table, row["reading"], inspection.specification.unit
-    found = float(row["found"])
-    unit = unit_of(str(row["characteristic"]), unit)
+    table, label = inspection.readings.table, row["reading"]
+    found, unit = float(row["found"]), unit_of(str(row["characteristic"]), inspection.specification.unit)
     read = table.loc[label] if label >= 0 and label in table.index else None
     if unit == DEGREES:
         return with_unit(_length(found, unit), unit)
@@ -153,15 +152,14 @@ def _along(inspection: Inspection, label: int) -> str:
 
 
 def size_beyond(inspection: Inspection, row: Row) -> Phrase:
-    """Return the phrase for a size or an edge distance beyond a limit."""
-    unit = inspection.specification.unit
+    """Return the phrase for a size, an edge distance or what is measured beside them, beyond a limit."""
+    what = OF_NAME[str(row["characteristic"])]
+    unit = what.unit(inspection.specification.unit)
     over = row["cause"] == "over"
     limit, amount = row["upper" if over else "lower"], abs(float(row["deviation"]))
     if row["characteristic"] == "edge distance":
         text = f"edge distance {_length(row['found'], unit)} {unit} is {amount_text(amount, unit)} under the least, "
         return Phrase(text + _length(limit, unit), ENGINEERING)
-    what = OF_NAME[str(row["characteristic"])]
-    unit = what.unit(unit)
     within = amount < float(row["uncertainty"])
     shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
     text = f"{what.name} " if what.measured else ""

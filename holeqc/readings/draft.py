@@ -506,9 +506,9 @@ def _believed(
         apart_here = of_kind(size.apart, place.apart)
         for number, what in OF_KIND.items():
             these = np.flatnonzero(mine == number)
-            limits = [limit[hole[these]] for limit in measured_limits(spec, what.word)]
-            low, high = measured_span(*limits, what)
-            reach = measured_reach(*limits, what)
+            least, most = (limit[hole[these]] for limit in measured_limits(spec, what.word))
+            low, high = measured_span(least, most, what)
+            reach = measured_reach(least, most, what)
             absurd_here[these] = (value[these] < low) | (value[these] > high)
             far_here[these] = absurd_here[these] | (off[these] > reach.far)
             apart_here[these] = reach.apart

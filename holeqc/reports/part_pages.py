@@ -303,7 +303,7 @@ def _measured_blocks(part: PartView) -> Iterator[b.Block]:
     columns += [b.Column("Beyond", "right"), b.Column("Left", "right"), *_doubt_columns()]
     columns += [b.Column("Cell", wraps=True), b.Column("Verdict")]
     files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
-    table = []
+    table: list[tuple[b.Cell | str, ...]] = []
     for row in rows:
         own, verdict = w.row_unit(row, unit), int(row["verdict"])
         shown = w.value_text(row, unit)
