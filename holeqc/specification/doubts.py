@@ -296,7 +296,8 @@ def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
 def _measured(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
     for word, limits in hole.measured.items():
         what = OF_WORD[word]
-        path, text = f"{table_path(content, number, what.table)}.{what.keys[1]}", limits_text(what, limits, s.unit)
+        key = what.keys[limits.upper == limits.upper]
+        path, text = f"{table_path(content, number, what.table)}.{key}", limits_text(what, limits, s.unit)
         times = 1.0 if what.kind == ANGLE else hole.size.upper
         low, high = (times * line for line in what.ordinary)
         known = [value for value in (limits.lower, limits.upper) if value == value]
