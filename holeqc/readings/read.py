@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from holeqc.characteristics import ANGLES, BY_GAUGE, NUMBERS
+from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
@@ -245,7 +245,7 @@ def _unclear(characteristic: str) -> Issue:
 
 
 DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
-MEASURED = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
+LENGTHS = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
 _NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS])
 
 
@@ -327,11 +327,12 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
     _tally_texts(context, column, rows, cells)
     issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
     issue = _wrong_units(table, known, column, at, characteristic, issue)
-    spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
+    spoiled = (issue == 0) & np.isin(characteristic, LENGTHS)
     issue[spoiled] = known.length_issue[at][spoiled]
     issue = merged_cells(table, column, rows, issue)
     issue = struck_cells(table, column, rows, issue)
     hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
+    issue = _dashes(draft, spec, hole, characteristic, issue)
     wall, issue = _walls(table, known, column, at, characteristic, issue)
     value, unit = _converted(table, known, meaning, at, characteristic, cells)
     value, issue = _from_deviations(table, known, column, at, characteristic, value, issue)
@@ -366,6 +367,17 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         "issue": issue,
         "text": cells.text & (_scale(known, meaning)[at] == 1.0),
     }
+
+
+def _dashes(draft: Draft, spec: Specification, hole: Array, characteristic: Array, issue: Array) -> Array:
+    """Take a dash or 'n/a' for a blank where the kit asks nothing of that hole: it says just that."""
+    for what in MEASURED:
+        if not (mine := characteristic == CHARACTERISTICS.index(what.word)).any():
+            continue
+        asked = np.array([what.word in h.measured for h in spec.holes] + [True])
+        absent = [code for code, one in enumerate(draft.issues) if one is not None and one.code == "not-measured"]
+        issue = np.where(mine & ~asked[hole] & np.isin(issue, absent), 0, issue)
+    return issue
 
 
 def _wrong_units(

@@ -6,6 +6,8 @@ The kit is invented; its limits are compared by hand: 0.0692 is 0.0032 over 0.06
 from __future__ import annotations
 
 import datetime as dt
+import shutil
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -235,6 +237,35 @@ def test_a_countersink_where_none_is_asked_holds(tmp_path: Path) -> None:
         assert "the kit asks none of this hole" in reasons(found, "coaming", "A1")[0].sentence
 
 
+def test_a_dash_stands_for_no_countersink_where_none_is_asked_and_for_none_read_where_one_is(tmp_path: Path) -> None:
+    for dash in ("-", "n/a"):
+        values = GOOD | {("3", word): dash for word in WORDS} | {("1", "hole_depth"): dash}
+        for make in (FAMILIES["wide"], FAMILIES["own"], FAMILIES["long"]):
+            assert judged(make(tmp_path, values)).parts["verdict"].tolist() == [ACCEPT]
+            found = judged(make(tmp_path, GOOD | {("1", "countersink_depth"): dash}))
+            assert found.holes["verdict"].tolist() == [HOLD, ACCEPT, ACCEPT, ACCEPT]
+
+
+def test_holes_side_by_side_and_cards(tmp_path: Path) -> None:
+    rows = ["Serial: A1", "Date: 2026-11-20", "Hole,1,2,3,4"]
+    for place, name in enumerate(("Near dia 0", "Near dia 90", "Far dia 0", "Far dia 90")):
+        rows.append(",".join([name, *(f"{sizes[place]:.4f}" for sizes in DIAMETERS.values())]))
+    for typed, expected in (("99.8", ACCEPT), ("90", REJECT)):
+        values = GOOD | {("2", "countersink_angle"): typed}
+        more = [",".join([OF_WORD[word].title, *(values.get((h, word), "") for h in DIAMETERS)]) for word in WORDS]
+        path = tmp_path / "a.csv"
+        path.write_text("\n".join([*rows, *more]) + "\n", encoding="utf-8")
+        assert judged(path).parts["verdict"].tolist() == [expected]
+        lines = ["Serial: A1", "Date: 2026-11-20"]
+        for hole, sizes in DIAMETERS.items():
+            lines += ["", f"Hole {hole}"]
+            lines += [f"{name},{size:.4f}" for name, size in zip(
+                ("Near dia 0", "Near dia 90", "Far dia 0", "Far dia 90"), sizes, strict=True)]  # fmt: skip
+            lines += [f"{OF_WORD[word].title},{values[hole, word]}" for word in WORDS if (hole, word) in values]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        assert judged(path).parts["verdict"].tolist() == [expected]
+
+
 def test_degrees_are_understood_and_lengths_of_angles_are_not(tmp_path: Path) -> None:
     for text in ("100.1°", "100.1 deg", "100.1 º"):
         assert judged(wide(tmp_path / "a.csv", GOOD | {("1", "countersink_angle"): text})).parts["verdict"][0] == ACCEPT
@@ -368,6 +399,25 @@ def test_what_stands_beside_the_readings_speaks_too(
     rows = [f"{x},{cells.get(x[0], '')}" if x[0] in DIAMETERS else x for x in lines]
     path.write_text("\n".join(rows), encoding="utf-8")
     assert judged(path).holes["verdict"].tolist() == verdicts
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program here to work out formulas")
+def test_the_sheet_marks_a_reading_the_moment_it_is_typed(tmp_path: Path) -> None:
+    spec, plan = kit(), layout(kit())
+    marks = {
+        ("1", "countersink_depth"): ("0.058", "✗ too shallow"), ("2", "countersink_depth"): ("0.0692", "✗ too deep"),
+        ("4", "countersink_depth"): ("0.63", "? doubtful"), ("1", "countersink_angle"): ("99", "✓ in limits"),
+        ("2", "countersink_angle"): ("90", "✗ too narrow"), ("4", "countersink_angle"): ("50", "? read again"),
+        ("2", "hole_depth"): ("0.5", "✓ in limits"),
+    }  # fmt: skip
+    path = own(tmp_path / "a.xlsx", spec, {place: typed for place, (typed, _) in marks.items()})
+    command = ["soffice", f"-env:UserInstallation=file://{tmp_path}/profile", "--headless", "--convert-to", "xlsx",
+               "--outdir", str(tmp_path / "out"), str(path)]  # fmt: skip
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    page = openpyxl.load_workbook(tmp_path / "out" / "a.xlsx", data_only=True).worksheets[0]
+    rows = {row.hole.id: number for number, row in enumerate(plan.rows, start=plan.first_row) if row.wall == "near"}
+    found = {(hole, word): page[plan.cell(f"{word}_check", rows[hole])].value for hole, word in marks}
+    assert found == {place: mark for place, (_, mark) in marks.items()}
 
 
 def test_a_sheet_for_another_drawing_holds(tmp_path: Path) -> None:
