@@ -6,6 +6,7 @@ The kit is invented; its limits are compared by hand: 0.0692 is 0.0032 over 0.06
 from __future__ import annotations
 
 import datetime as dt
+import random
 import shutil
 import subprocess
 from pathlib import Path
@@ -425,3 +426,80 @@ def test_a_sheet_for_another_drawing_holds(tmp_path: Path) -> None:
     lines = path.read_text(encoding="utf-8").splitlines()
     path.write_text("\n".join(f"{x},0.0712" if x[0] in DIAMETERS else x for x in lines), encoding="utf-8")
     assert judged(path).parts["verdict"].tolist() == [HOLD]
+
+
+LANGUAGES = [
+    HEADS, ("Countersink depth", "Countersink angle", "Depth of hole"), ("Senktiefe", "Senkwinkel", "Bohrtiefe"),
+    ("Profondeur fraisure", "Angle fraisure", "Profondeur trou"),
+    ("Prof. avellanado", "Ángulo avellanado", "Prof. agujero"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_whatever_the_kit_and_the_sheet_the_one_bad_reading_is_found(seed: int, tmp_path: Path) -> None:
+    """Kits in both units, limits on one side or two, readings in either unit; one reading is moved beyond a limit by
+    less than what is believed, or by a slip: that hole is rejected, or held, and no other one."""
+    rng = random.Random(seed)
+    kit_unit, unit = rng.choice(["in", "mm"]), rng.choice(["in", "mm"])
+    scale, digits = {"in": 1.0, "mm": 25.4}[kit_unit], {"in": 4, "mm": 3}[unit]
+    to_sheet = {"in": 1.0, "mm": 25.4}[unit] / scale
+    sizes = {hole: [round(0.193 * scale, 4)] * 4 for hole in DIAMETERS}
+    limits: dict[tuple[str, str], tuple[float | None, float | None]] = {}
+    for hole in DIAMETERS:
+        for word, low, band in (("countersink_depth", 0.06, 0.012), ("countersink_angle", rng.choice([82, 90, 100]), 2),
+                                ("hole_depth", 0.5, 0.08)):  # fmt: skip
+            if rng.random() < 0.7:
+                times = 1.0 if word == "countersink_angle" else scale
+                sides = (round(low * times, 4), round((low + band) * times, 4))
+                keep = rng.choice(["both", "both", "lower", "upper"])
+                limits[hole, word] = (None if keep == "upper" else sides[0], None if keep == "lower" else sides[1])
+    if not limits:
+        return
+    text = [f'[kit]\nid = "K"\nunit = "{kit_unit}"\n[size]\nlower = {0.19 * scale:.4f}\nupper = {0.196 * scale:.4f}']
+    for hole in DIAMETERS:
+        text.append(f'[[hole]]\nid = "{hole}"')
+        for table in ("countersink", "depth"):
+            keys = [
+                f"{key} = {value}" for (h, word), pair in limits.items() if h == hole and OF_WORD[word].table == table
+                for key, value in zip(OF_WORD[word].keys, pair, strict=True) if value is not None
+            ]  # fmt: skip
+            text += [f"{table} = {{ {', '.join(keys)} }}"] if keys else []
+    spec = kit("\n".join(text))
+
+    def typed(word: str, value: float) -> str:
+        angle = word == "countersink_angle"
+        return f"{value:.1f}" if angle else f"{value * to_sheet:.{digits}f}"
+
+    def inside(pair: tuple[float | None, float | None]) -> float:
+        lower, upper = pair
+        if lower is None or upper is None:
+            return 1.05 * lower if lower is not None else 0.95 * (upper or 0.0)
+        return rng.uniform(0.75 * lower + 0.25 * upper, 0.25 * lower + 0.75 * upper)
+
+    values = {place: typed(place[1], inside(pair)) for place, pair in limits.items()}
+    place = rng.choice(sorted(limits))
+    lower, upper = limits[place]
+    kind = rng.choice(["none", "beyond", "slip", "blank"])
+    good = float(values[place])
+    if kind == "beyond":
+        under = upper is None or (lower is not None and rng.random() < 0.5)
+        moved = 0.93 * (lower or 0.0) if under else 1.07 * (upper or 0.0)
+        values[place] = typed(place[1], moved)
+    elif kind == "slip":
+        values[place] = f"{good * rng.choice([10, 100]):.4f}"
+    elif kind == "blank":
+        values[place] = ""
+    heads = rng.choice(LANGUAGES)
+    named = (f"{heads[0]} [{unit}]", f"{heads[1]} [°]" if rng.random() < 0.5 else heads[1], f"{heads[2]} [{unit}]")
+    head = ",".join(["Hole", f"Dia 0 [{kit_unit}]", f"Dia 90 [{kit_unit}]", *named])
+    lines = ["Serial: A1,,,,,", "Date: 2026-11-20,,,,,", head]
+    for hole, (first, *_) in sizes.items():
+        other = first + (0.0003 if kit_unit == "in" else 0.008) * int(hole)
+        rest = (values.get((hole, word), "") for word in WORDS)
+        lines.append(",".join([hole, f"{first:.4f}", f"{other:.4f}", *rest]))
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    expected = {"none": ACCEPT, "beyond": REJECT, "slip": HOLD, "blank": HOLD}[kind]
+    found = judged(path, spec)
+    wanted = [expected if hole == place[0] else ACCEPT for hole in DIAMETERS]
+    assert found.holes["verdict"].tolist() == wanted, (kind, place, limits[place], values[place], path.read_text())
