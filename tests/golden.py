@@ -241,7 +241,8 @@ def _contents(path: Path) -> Any:
 
 def compare(old: Path, new: Path) -> int:
     """Say which files of two saved runs differ; return how many."""
-    names = sorted({p.relative_to(f) for f in (old, new) for p in f.rglob("*") if p.is_file()})
+    played = {p.name for p in new.iterdir()}  # the others of the old run weren't played again
+    names = sorted({p.relative_to(f) for f in (old, new) for s in played for p in (f / s).rglob("*") if p.is_file()})
     count = 0
     for name in names:
         a, b = old / name, new / name

@@ -80,11 +80,17 @@ def question(
     serial: Annotated[str, _SERIAL],
     reason: Annotated[str, typer.Option(help="Why the part is good in spite of the gauge; closes the question.")] = "",
     by: Annotated[str, _BY] = "",
+    read_with: Annotated[
+        str, typer.Option(metavar="GAUGE", help="Gauge that the part was read again with, where the error isn't known.")
+    ] = "",
     kit: Annotated[str, _KIT] = "",
     name: Annotated[str, _PART] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Say what puts an approved part in question, such as a gauge that was found off since; with --reason close it.
+
+    It says what the gauge's error, taken out, does to the part's verdicts. An error that changes one is answered by
+    readings of another gauge, not by a reason; one that isn't known by those too, or by --read-with.
 
     Exit code 0: nothing is open, or it was closed. 3: the part is in question. 2: refused, nothing was recorded.
 
@@ -93,16 +99,19 @@ def question(
     Caution: only the person licensed to decide may decide; this records it.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.questions import close_questions, open_questions, question_words
+    from holeqc.ledger.questions import close_questions, consequence_words, open_questions, question_words
 
     with open_ledger(ledger, create=False) as there:
         if reason:
-            entry = close_questions(there, serial, required_who(by, "who decides"), reason, kit=kit, part=name)
+            who = required_who(by, "who decides")
+            told = [f"gauge {q.gauge}: {consequence_words(there, q)}" for q in open_questions(there, serial)]
+            entry = close_questions(there, serial, who, reason, kit=kit, part=name, read_with=read_with)
+            printing.say(*told)
             printing.say(f"Closed: {serial} is no longer in question; entry {entry.seq}")
             return
-        found = open_questions(there, serial)
-    for one in found:
-        printing.say(f"{one.part} {one.serial} is {question_words(one)}")
+        found = [(one, consequence_words(there, one)) for one in open_questions(there, serial)]
+    for one, words in found:
+        printing.say(f"{one.part} {one.serial} is {question_words(one)}", f"  {words}")
     if not found:
         printing.say(f"{serial}: nothing puts it in question")
     raise typer.Exit(3 if found else 0)

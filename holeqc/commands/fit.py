@@ -20,16 +20,15 @@ Plot = Annotated[
     Path | None, typer.Option("--plot", help="Draw the zones to scale into FILE (.svg, .png or .pdf).", metavar="FILE")
 ]
 UnitOption = Annotated[str, typer.Option("--unit", help="in or mm: unit of numbers that don't name theirs.")]
-SizeWords = Annotated[
-    list[str], typer.Argument(metavar="SIZE", help="7/16, 1 1/2, 0.4375 or 11.5 mm; the other unit is converted.")
-]
+SIZE_HELP = "7/16, 1 1/2, 0.4375 or 11.5 mm; the other unit is converted."
+SizeWords = Annotated[list[str], typer.Argument(metavar="SIZE", help=SIZE_HELP)]
 Low = Annotated[str, typer.Argument(metavar="LO", help="Low limit: 0.455, 29/64 or 11.5mm.")]
 High = Annotated[str, typer.Argument(metavar="HI", help="High limit.")]
 
 
 def class_(
     name: Annotated[str, typer.Argument(metavar="CLASS", help="RC1 to RC9, LC1 to LC11, LT1 to LT6, LN1-3, FN1-5.")],
-    size: SizeWords,
+    size: Annotated[list[str] | None, typer.Argument(metavar="SIZE", show_default=False, help=SIZE_HELP)] = None,
     plot: Plot = None,
     json_: Json = False,
 ) -> None:
@@ -45,9 +44,11 @@ def class_(
     from holeqc.problems import TableError
     from holeqc.quantities import parse_length
 
-    typed = " ".join(size)
+    typed = " ".join(size or ())
     if not is_inch_class(name) and _is_iso_class(name):
-        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed}")
+        raise TableError(f"{name} is a class of ISO 286, not of ANSI B4.1: holeqc fit metric {name} {typed or 'SIZE'}")
+    if not typed:
+        raise typer.BadParameter(f"a class needs a nominal size: holeqc fit class {name} SIZE")
     if parse_length(typed)[1] is None:
         ask_about_unit([typed], "in")
     limits = classes.limits(name, parse_size(typed, "in"))

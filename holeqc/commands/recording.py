@@ -76,7 +76,10 @@ def _record_sheets(
         drafts = tags_of(inspection)
         printing.progress(f"opening {len(drafts)} tags" if tags else "recording")
         opened = open_tags(ledger, recorded.inspections, drafts if tags else [], by) if recorded.inspections else []
-        if tags and (late := untagged(ledger, [f.file_id for f in recorded.files if f.status == "known"])):
+        known = [f.file_id for f in recorded.files if f.status == "known"]
+        late = untagged(ledger, [*known, *recorded.before]) if tags else {}
+        late = {key: number for key, number in late.items() if key not in recorded.inspections}
+        if late:
             opened += open_tags(ledger, late, drafts, by, ties_older=False)
         notes = _unreleased(ledger, inspection.specification, text)
         printing.progress("")

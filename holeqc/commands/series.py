@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 REJECTS = "rejects"
 FEW_COLUMNS = 3  #: so many are named one by one
+FEW_FOUND = 6  #: different cells quoted in the line of one cause
 SLIP = "likely-slip"  #: code of a reading that is far from all others
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
 OF_DIAMETERS = ("diameter",)
@@ -229,9 +230,31 @@ def row_subgroups(table: Table, columns: Sequence[str], subgroup: str) -> Any:
 
 
 def tell(problems: Iterable[Problem]) -> None:
-    """Print problems on standard error, each once."""
-    for sentence in dict.fromkeys(f"{p.severity}: {p.sentence()}" for p in problems):
-        printing.warn(sentence)
+    """Print problems on standard error, each once; names that the kit doesn't know are one line a file and kind.
+
+    A doubtful reading keeps a line of its own with its cell.
+    """
+    causes: dict[tuple[str, ...], list[Problem]] = {}
+    for p in dict.fromkeys(problems):
+        own = "" if p.code.startswith("unknown-") else p.sentence()
+        causes.setdefault((p.severity, p.code, p.file, p.allowed, p.action, own), []).append(p)
+    for together in causes.values():
+        printing.warn(f"{together[0].severity}: {_cause(together).sentence()}")
+
+
+def _cause(together: Sequence[Problem]) -> Problem:
+    """Return problems of one cause as one: its cells from the first to the last, and what was found in them."""
+    from dataclasses import replace
+
+    first, last = together[0], together[-1]
+    if len(together) == 1 or not all(p.cell for p in together):
+        return first
+    further = [int(p.counted.split()[0]) for p in together if p.counted]
+    count = len(together) - len(further) + sum(further)
+    end = last.counted.split()[-1] if last.counted else last.cell
+    found = list(dict.fromkeys(p.found for p in together if p.found))
+    shown = ", ".join(found[:FEW_FOUND]) + (" and more" if len(found) > FEW_FOUND else "")
+    return replace(first, cell=f"{first.cell} to {end} ({count} cells)", found=shown if found else "")
 
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:

@@ -79,6 +79,10 @@ def sheet(
 
     _refuse(out, replace)
     if recheck:
+        _only_recheck({
+            "part": part, "serial": serial, "study": study, "item": item, "items": items, "hole": hole,
+            "appraiser": appraiser, "trials": trials, "seed": seed, "gauge": gauge, "nested": nested, "choice": choice,
+        })  # fmt: skip
         printing.say(*_write_recheck(kit, out, recheck, first or [], ledger, paper.strip().lower(), replace))
         return
     if kit is None or first:
@@ -126,6 +130,17 @@ def _write_recheck(
     return [limits_line(specification),
             f"{out}: {rows} row{'s' if rows > 1 else ''} to read again of {asked.part} {asked.serial}, recheck of "
             f"{asked.of}. Check it filled with: {check}"]  # fmt: skip
+
+
+def _only_recheck(asked: dict[str, object]) -> None:
+    from holeqc.problems import HoleQCError
+
+    given = [f"--{name}" for name, value in asked.items() if value not in (None, "", False, [])]
+    if given:
+        raise HoleQCError(
+            f"{', '.join(given)}: --recheck names the part itself, one sheet for one part. Leave {given[0]} out; for "
+            "several parts write a sheet for each"
+        )
 
 
 def _only_studies(asked: dict[str, object]) -> None:

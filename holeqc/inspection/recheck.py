@@ -28,9 +28,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.characteristics import NUMBERS, OF_NAME
+from holeqc.characteristics import FINE, OF_NAME
 from holeqc.inspection.evidence import gauge_of
-from holeqc.inspection.reasons import FEEDS, UNPROVED
+from holeqc.inspection.reasons import FEEDS, NO_READINGS, UNPROVED
 from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
@@ -87,11 +87,15 @@ class Asked:
 class Known:
     """What a ledger knows of a part beyond its readings.
 
-    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it.
+    ``holes_of``: holes by the tags' codes; ``decided``: hole -> disposition of a tag that speaks of it; ``since``: hole
+    -> day of that decision, or of the work; ``against``: hole -> open tag that rejects it, and what it was found to be
+    that cutting can't mend ('': another kit text rejected it for something else).
     """
 
     holes_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     decided: Mapping[str, str] = field(default_factory=dict)
+    since: Mapping[str, str] = field(default_factory=dict)
+    against: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 # ------------------------------------------------------------------------------------------------- what is asked again
@@ -296,7 +300,8 @@ class _Piece:
         self.first = first.table
         #: what earlier rechecks of the part took the place of
         self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]
-        read = rows["value"].notna() | (rows["word"] != "") | (rows["doubt"] != "")
+        said = (rows["doubt"] != "") & ((rows["hole"] != "") | (rows["doubt"] != NO_READINGS))  # that has no day
+        read = rows["value"].notna() | (rows["word"] != "") | said
         self.read = rows[read.to_numpy()]
         if part is None:
             self._hold("recheck-alone", "there are no readings before it to join it with",
@@ -403,10 +408,22 @@ class _Piece:
                 "recheck-older", f"it was read on {now.min()}, before the readings of {said.max()} that it would take "
                 "the place of", "Read what is asked again, and check that sheet",
             )  # fmt: skip
+        elif too_soon := self._before_decision(new):
+            hole, day = too_soon
+            self._hold(
+                "recheck-older", f"hole {hole} was read on {day}, before its {self.known.decided[hole]} was decided or "
+                f"done on {self.known.since[hole]}", "Read what is asked again, and check that sheet",
+            )  # fmt: skip
         elif not any(p.code == COPIED and p.serial == self.name[1] for p in self.recheck.problems):
             self._copied(old, new)
             return False
         return bool(self.problems) and self.problems[-1].code in ("recheck-without-day", "recheck-older")
+
+    def _before_decision(self, new: pd.DataFrame) -> tuple[str, str] | None:
+        """Return a hole that was read before the day of the rework or repair that the reading is to prove, and when."""
+        days = _days(new).astype(str)
+        pairs = sorted(set(zip(new["hole"].astype(str), days.tolist(), strict=True)))
+        return next(((hole, day) for hole, day in pairs if day < self.known.since.get(hole, "")), None)
 
     def _copied(self, old: pd.DataFrame, new: pd.DataFrame) -> None:
         """Hold a recheck whose lengths are those that it replaces, under another day, gauge or temperature."""
@@ -416,7 +433,7 @@ class _Piece:
                 *(frame[name].astype(str) for name in names), frame["value"], _days(frame).astype(str),
                 frame["gauge"].astype(str), frame["temperature_c"].astype(str), strict=True,
             ) if (key := tuple(key_))}
-            for frame in (rows[rows["characteristic"].isin(NUMBERS) & rows["value"].notna()] for rows in (old, new))
+            for frame in (rows[rows["characteristic"].isin(FINE) & rows["value"].notna()] for rows in (old, new))
         ]  # fmt: skip
         both = [key for key in lengths[1] if key in lengths[0]]
         step = STEPS[self.spec.unit]
@@ -474,7 +491,7 @@ class _Piece:
 
     def _lengths(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return lengths of some readings with what they are of, as plain text and numbers."""
-        rows = rows[rows["characteristic"].isin(NUMBERS) & rows["value"].notna() & (rows["hole"] != "")]
+        rows = rows[rows["characteristic"].isin(FINE) & rows["value"].notna() & (rows["hole"] != "")]
         texts = {name: rows[name].astype(str) for name in ("serial", "hole", "wall", "characteristic") if name in rows}
         return rows.assign(**texts, direction=rows["direction"].fillna(-1.0), value=rows["value"].round(7))[
             [name for name in ("serial", "hole", "wall", *_WHERE, "value") if name in rows]
@@ -490,9 +507,9 @@ class _Piece:
                 continue
             name, cause, decided = str(row["characteristic"]), str(row["cause"]), self.known.decided.get(hole, "")
             never = (name == "size" and cause == CAUSES[OVER]) or cause in (CAUSES[NO_GO_ENTERED], CAUSES[CRACKED])
-            never |= OF_NAME[name].measured and OF_NAME[name].mended != cause
+            never = never or name == "edge distance" or (OF_NAME[name].measured and OF_NAME[name].mended != cause)
             moved = name in _PLACES and self._moved(hole, str(row["wall"]))
-            if decided == "repair" or (not never and (decided == "rework" or not (moved or name == "edge distance"))):
+            if decided == "repair" or (not never and (decided == "rework" or not moved)):
                 continue
             what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "
@@ -503,6 +520,8 @@ class _Piece:
             if not any(p.code == code and p.hole == hole for p in self.problems):
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
                            "doesn't answer it", "Engineering disposition; record both sheets", hole=hole)  # fmt: skip
+        self._open_against({str(row["hole"]) for row in self.part.characteristics if int(row["verdict"]) == REJECT},
+                           set(gone["hole"].astype(str)))  # fmt: skip
         if int(self.part.row["pin_verdict"]) == REJECT and PATTERN not in self.known.decided:
             told = {p.hole for p in self.problems}
             for hole in dict.fromkeys(gone["hole"].astype(str)):
@@ -511,6 +530,20 @@ class _Piece:
                     self._hold(MOVED, f"the pins didn't all enter, and hole {hole} now reads as if it stood elsewhere: "
                                "cutting can't move a hole", "Engineering disposition; record both sheets",
                                hole=hole)  # fmt: skip
+
+    def _open_against(self, rejected: set[str], again: set[str]) -> None:
+        """Hold holes that an open tag rejects and that this kit's text doesn't, though their readings are the same."""
+        assert self.part is not None
+        told = {p.hole for p in self.part.run.problems if p.code == CANNOT_MEND and _speaks_of(p, self.part)}
+        for hole, (tag, what) in self.known.against.items():
+            if hole in rejected | told or not (what or hole not in again):
+                continue
+            why = f"it {what}, which no new reading and no other limit answers" if what else (
+                "it was rejected under another text of the kit and wasn't read again")  # fmt: skip
+            self._hold(
+                CANNOT_MEND if what else "recheck-tag-open", f"hole {hole}: tag {tag} is open, {why}",
+                f"Decide on the tag: holeqc disposition {tag} --as ... --by ROLE --reason TEXT", hole=hole,
+            )  # fmt: skip
 
     def _moved(self, hole: str, wall: str) -> bool:
         """Whether a hole's place differs by more than cutting and the gauge can make it, from any reading before: else

@@ -118,8 +118,28 @@ def set_conditions(wanted: Filter) -> list[ColumnElement[bool]]:
             .join(s.INSPECTION)
             .where(s.INSPECTION.c.verdict == wanted.verdict, newest_inspection())
         )
-        out.append(sets.id.in_(newest))
+        out.append(or_(sets.id.in_(newest), _goes_on(wanted.verdict)))
     return out
+
+
+def _goes_on(verdict: str) -> ColumnElement[bool]:
+    """Return the condition that nothing was judged from a set, since it says of its part what a replaced file said, on
+    which the part's newest inspection rests.
+    """
+    rests, i, old, file = s.INSPECTION_SET.alias("rests"), s.INSPECTION.alias("judged"), s.READING_SET.alias("old"), (
+        s.FILE.alias("old_file"))  # fmt: skip
+    newer, later, text = s.FILE.alias("newer_file"), s.INSPECTION.alias("later_one"), s.SPECIFICATION.alias("old_text")
+    mine = s.READING_SET.c
+    judged = select(rests.c.line).where(rests.c.set_id == mine.id)
+    there = (
+        select(i.c.id).join(rests, rests.c.inspection_id == i.c.id).join(old, old.c.id == rests.c.set_id)
+        .join(file, file.c.id == old.c.file_id).join(text, text.c.id == file.c.specification_id)
+        .join(newer, newer.c.replaces == file.c.id)
+        .where(i.c.verdict == verdict, i.c.part == mine.part, i.c.serial == mine.serial,
+               text.c.kit == s.SPECIFICATION.c.kit)
+        .where(~select(later.c.id).where(later.c.follows == i.c.id).exists())
+    )  # fmt: skip
+    return and_(~judged.exists(), there.exists())
 
 
 def not_replaced(wanted: Filter) -> ColumnElement[bool]:

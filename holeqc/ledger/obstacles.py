@@ -262,7 +262,7 @@ def _gauges(
             continue
         message = doubt.sentence
         if doubt.found_bad is not None:
-            change = _without(ledger, story, gauge, day, doubt.found_bad)
+            change = without_its_error(ledger, story, gauge, day, doubt.found_bad)
             if not change:
                 remark = _harmless(gauge, doubt.found_bad)
                 remarks += [remark] if remark not in remarks else []
@@ -300,8 +300,10 @@ def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str
     return [(str(x["gauge"]), str(x["characteristic"]), x["day"]) for x in ledger.rows(question)]
 
 
-def _without(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
-    """Return what changes in the verdicts with a gauge's error taken out, '' where all of them stay."""
+def without_its_error(ledger: Ledger, story: InspectionStory, gauge: str, day: str, calibration: Row) -> str:
+    """Return what changes in the verdicts with a gauge's error taken out of its readings from a day on ('': of all), ''
+    where all of them stay.
+    """
     from holeqc.ledger.again import judge_again
     from holeqc.ledger.suspects import without_error
 

@@ -16,13 +16,15 @@ from sqlalchemy import func, select
 from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
-from holeqc.ledger.equipment import calibrations, doubt_of
+from holeqc.ledger.equipment import BAD, calibrations, doubt_of
 from holeqc.ledger.kits import stored_specification
+from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.specification.model import Specification
 
 Row = dict[str, Any]
 
@@ -100,7 +102,7 @@ def _asked(ledger: Ledger, approved: dict[int, Row], known: dict[str, list[Row]]
             number = int(of["specification_id"])
             specs[number] = specs.get(number) or stored_specification(ledger, number)
             place, _ = gauge_of(specs[number], str(row["gauge"]), str(row["characteristic"]))
-            gauge = specs[number].gauges[place].id if place >= 0 else str(row["gauge"])
+            gauge = _named(specs[number], str(row["gauge"]), str(row["characteristic"]))
             due: dt.date | None = specs[number].gauges[place].calibration_due if place >= 0 else None
             logged = str(of["at"])[:10]
             day = min(str(row["day"] or logged), logged)
@@ -128,11 +130,108 @@ def question_words(question: Question) -> str:
     )
 
 
-def close_questions(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:
-    """Close all open questions of a part with a reason.
+def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
+    """Return whether the gauge's error is known, and what changes in the part's verdicts with it taken out ('':
+    nothing) or, where it isn't known, what its readings are then.
+    """
+    from holeqc.ledger.obstacles import without_its_error
+
+    c = s.GAUGE_CALIBRATION.c
+    row = ledger.rows(select(s.GAUGE_CALIBRATION).where(c.id == question.calibration_id))[0]
+    if row["result"] != BAD or row["error"] is None:
+        return False, f"every reading of gauge {question.gauge} is doubtful"
+    story = ledger.part_story(question.serial, kit=question.kit, part=question.part)
+    one = next(x for x in story.inspections if x.row["id"] == question.inspection_id)
+    return True, without_its_error(ledger, one, question.gauge, "", row)
+
+
+def consequence_words(ledger: Ledger, question: Question) -> str:
+    """Return the same in a sentence."""
+    known, change = consequence(ledger, question)
+    if not known:
+        return f"its error isn't known: {change}"
+    return f"with its error taken out {change or 'every verdict stays'}"
+
+
+def _read_since(ledger: Ledger, question: Question) -> int | None:
+    """Return the entry of an inspection that accepts the part by readings logged after the gauge was found off, none of
+    them taken with it; None where there is none.
+    """
+    i, r, sets = s.INSPECTION.c, s.READING.c, s.READING_SET.c
+    text = s.SPECIFICATION.c
+    rows = ledger.rows(
+        select(i.id, i.entry, i.specification_id).join(s.SPECIFICATION, text.id == i.specification_id)
+        .where(i.serial == plain(question.serial), i.part == plain(question.part), text.kit == plain(question.kit))
+        .where(i.entry > question.calibration, i.verdict == s.VERDICTS[0]).order_by(i.id.desc())
+    )  # fmt: skip
+    for row in rows:
+        spec = stored_specification(ledger, int(row["specification_id"]))
+        of = ledger.rows(
+            select(r.gauge, r.characteristic, sets.entry).distinct().join(s.READING_SET, sets.id == r.set_id)
+            .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
+            .where(s.INSPECTION_SET.c.inspection_id == row["id"], r.characteristic != "")
+        )  # fmt: skip
+        if all(x["entry"] > question.calibration for x in of) and not any(
+            _named(spec, str(x["gauge"]), str(x["characteristic"])) == question.gauge for x in of
+        ):
+            return int(row["entry"])
+    return None
+
+
+def _named(spec: Specification, gauge: str, characteristic: str) -> str:
+    place, _ = gauge_of(spec, gauge, characteristic)
+    return spec.gauges[place].id if place >= 0 else gauge
+
+
+def _proof(ledger: Ledger, question: Question, instead: str) -> str:
+    """Return in words what speaks for a part in spite of its gauge; ``instead``: gauge that it was read again with.
 
     Raises:
-        LedgerError: none is open, no reason, or the kit asks for two persons and this one logged or read the part.
+        LedgerError: nothing does: its error changes a verdict or isn't known, no reading of another gauge is on record
+            since, and nobody says that there was one.
+    """
+    known, change = consequence(ledger, question)
+    said = f"gauge {question.gauge}, entry {question.calibration}: {consequence_words(ledger, question)}"
+    if known and not change:
+        return said
+    entry = _read_since(ledger, question)
+    if entry is not None:
+        return f"{said}; read again with another gauge and accepted, entry {entry}"
+    if known:
+        raise LedgerError(
+            f"{said}. A reason alone doesn't close that: read {question.serial} again with another gauge, record it "
+            f"and approve it; or withdraw the approval: holeqc withdraw {question.serial} --by WHO --reason TEXT"
+        )
+    if not instead.strip():
+        raise LedgerError(
+            f"{said}. Read {question.serial} again with another gauge and record it; or, if an inspector has, name "
+            "that gauge: --read-with GAUGE"
+        )
+    row = ledger.rows(select(s.INSPECTION.c.specification_id).where(s.INSPECTION.c.id == question.inspection_id))[0]
+    gauges = stored_specification(ledger, int(row["specification_id"])).gauges
+    name, due = next(
+        ((one.id, one.calibration_due) for one in gauges if persons.same(one.id) == persons.same(instead)), ("", None)
+    )
+    why = "it isn't in the kit" if not name else "that is the gauge in question" if name == question.gauge else ""
+    if doubt := None if why else doubt_of(name, today().isoformat(), calibrations(ledger, name), due):
+        why = doubt.sentence
+    if why:
+        raise LedgerError(f"--read-with {instead.strip()}: {why}; gauges of the kit: {', '.join(g.id for g in gauges)}")
+    return f"{said}; read again with {name}, as the inspector states"
+
+
+def close_questions(
+    ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", read_with: str = ""
+) -> Entry:  # fmt: skip
+    """Close all open questions of a part with a reason.
+
+    It is kept with what the gauge's error does to the verdicts. One that changes a verdict is answered by readings of
+    another gauge, recorded since; one that isn't known by those, or by the inspector who names the gauge that the part
+    was read again with (``read_with``).
+
+    Raises:
+        LedgerError: none is open, no reason, nothing proves the part in spite of the gauge, or the kit asks for two
+            persons and this one logged or read the part.
     """
     if not reason.strip():
         raise LedgerError("say why the part is good in spite of the gauge: --reason TEXT")
@@ -152,5 +251,8 @@ def close_questions(ledger: Ledger, serial: str, by: str, reason: str, *, kit: s
             did = persons.logged_by(ledger, question.inspection_id) | persons.read_by(ledger, question.inspection_id)
             if asks and mine in did:
                 raise LedgerError(f"{by.strip()} logged or read {serial}; the kit asks for a second person to close it")
-        rows = [{"approval_id": q.approval_id, "calibration_id": q.calibration_id, "note": reason} for q in found]
+        rows = [
+            {"approval_id": q.approval_id, "calibration_id": q.calibration_id,
+             "note": f"{reason.strip()} ({_proof(ledger, q, read_with)})"} for q in found
+        ]  # fmt: skip
         return ledger.entry("question", by, {"question_closed": rows}, reason=reason)

@@ -34,7 +34,7 @@ from holeqc.ledger.recording import (
 )
 from holeqc.ledger.resemblance import prepare
 from holeqc.ledger.revisions import Replaced, find_known, recheck_replaced
-from holeqc.ledger.tags import TagState, find_tags
+from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags
 from holeqc.ledger.values import plain
 from holeqc.ledger.write_readings import FileRows, write_file
 from holeqc.ledger.write_verdicts import newest_inspections, write_inspections
@@ -85,7 +85,7 @@ def join_with_record(
     recheck = with_parts(spec, base.readings, recheck)
 
     def known(part: str, serial: str) -> Known:
-        return _known(ledger, spec.id, part, serial)
+        return _known(ledger, spec, part, serial)
 
     return Joined(inspect(spec, joined(spec, replace(base.readings, rechecks=(recheck,)), known)), recheck, of, base)
 
@@ -122,16 +122,26 @@ def _refuse_other_unit(ledger: Ledger, spec: Specification, ids: Sequence[int]) 
         )
 
 
-def _known(ledger: Ledger, kit: str, part: str, serial: str) -> Known:
+def _known(ledger: Ledger, spec: Specification, part: str, serial: str) -> Known:
     from holeqc.inspection.recheck import Known
 
     holes: dict[str, tuple[str, ...]] = {}
     decided: dict[str, str] = {}
-    for tag in find_tags(ledger, kit=kit, part=part, serial=serial):
+    since: dict[str, str] = {}
+    against: dict[str, tuple[str, str]] = {}
+    for tag in find_tags(ledger, kit=spec.id, part=part, serial=serial):
         holes |= {tag.number: tag.holes, str(tag.row["printed"]): tag.holes}
-        if not tag.closed and tag.disposition in ("rework", "repair"):
+        if tag.closed:
+            continue
+        if tag.disposition in WORKED_ON:
             decided |= {hole: tag.disposition for hole in tag.holes if decided.get(hole) != "repair"}
-    return Known(holes, decided)
+            since |= {hole: max(since.get(hole, ""), tag.worked_since()) for hole in tag.holes}
+        if tag.row["verdict"] == s.VERDICTS[2] and tag.disposition != "repair":
+            with ledger.reading() as connection:
+                never = beyond_rework(connection, int(tag.row["inspection_id"]), tag.holes)
+            other = tag.row["kit_digest"] != spec.digest
+            against |= {x: (tag.number, never.get(x, "")) for x in tag.holes if x in never or other}
+    return Known(holes, decided, since, against)
 
 
 def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspection:
@@ -154,7 +164,7 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
         for recheck in alone:
             _, corrected = recheck_replaced(connection, spec, recheck.sources[0], _places(recheck))
             newest = {key: corrected.get(number, number) for key, number in newest.items()}
-    known = {key: _known(ledger, spec.id, *key) for key in newest}
+    known = {key: _known(ledger, spec, *key) for key in newest}
     ids = [number for key, number in newest.items() if key[1] not in there]
     base = base_of_inspections(ledger, spec, ids).readings if ids else None
     if base is not None:

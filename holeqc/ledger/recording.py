@@ -4,6 +4,9 @@ A file whose digest is there already under the same kit text adds nothing. A fil
 that the older one speaks of is a new revision of it: the old stays, the new one names it. The same file under a new
 revision of the kit is recorded with that revision and names its record under the old one. A file of the same name that
 speaks of other parts stands beside the older one, unless it is said to replace it.
+
+A part of which a new file says what is on record, under the same kit text, isn't judged anew: its inspection, tags and
+approval stay, whatever is corrected beside it.
 """
 
 from __future__ import annotations
@@ -16,8 +19,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from sqlalchemy import select
 
+from holeqc.inspection.results import listed
 from holeqc.ledger import schema as s
-from holeqc.ledger.differences import differences, sentences
+from holeqc.ledger.differences import as_recorded, differences, files_before, sentences, worst_recorded
 from holeqc.ledger.kits import add_specification
 from holeqc.ledger.named import refuse_unnamed
 from holeqc.ledger.pieces import Pieces, pieces_of
@@ -29,11 +33,16 @@ from holeqc.ledger.write_verdicts import write_inspections
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger, Transaction
     from holeqc.readings.table import Source
     from holeqc.specification.model import Specification
 
+FEW = 5  #: so many parts are named
 NEW, KNOWN, REVISION = "new", "known", "revision"
 
 
@@ -59,6 +68,7 @@ class Recorded:
     inspections: dict[tuple[str, str], int]  #: (part, serial) -> id, of the parts that were added
     notes: tuple[str, ...] = ()
     inspection: Inspection | None = None  #: as it was recorded: serial numbers as answered, copies held
+    before: tuple[int, ...] = ()  #: files that recorded the readings of parts that were left as they are
 
     @property
     def added(self) -> bool:
@@ -96,10 +106,9 @@ def record(
         notes: list[str] = []
         specification = specification_id(transaction, inspection, (text, digest), (by, when), notes)
         files, rows = _files(transaction, inspection, pieces, (specification, replaces), (by, when), notes)
-        touched = np.zeros(len(pieces.names), dtype=np.bool_)
-        for file, held in zip(files, rows, strict=True):
-            if file.status != KNOWN:
-                touched[held.pieces] = True
+        touched, unchanged = _touched(transaction, inspection, pieces, (files, rows), specification)
+        notes += _left_alone(list(unchanged))
+        older = files_before(transaction.connection, set(unchanged.values()))
         ids: dict[tuple[str, str], int] = {}
         if touched.any():
             ids = write_inspections(transaction, inspection, pieces, rows, (specification, touched), (by, when))
@@ -107,7 +116,42 @@ def record(
         for file in files:
             notes += _changes(ledger, file)
     added = head > before
-    return Recorded(before + 1 if added else 0, head if added else 0, tuple(files), ids, tuple(notes), inspection)
+    first, last = (before + 1, head) if added else (0, 0)
+    return Recorded(first, last, tuple(files), ids, tuple(notes), inspection, older)
+
+
+def _touched(
+    transaction: Transaction, inspection: Inspection, pieces: Pieces, given: tuple[list[RecordedFile], list[FileRows]],
+    specification: int,
+) -> tuple[NDArray[np.bool_], dict[tuple[str, str], int]]:  # fmt: skip
+    """Return which pieces (P,) are judged anew, and the others of new files with the set that recorded them before.
+
+    One that is now judged worse than it ever was on record is judged anew whatever its readings.
+    """
+    connection = transaction.connection
+    touched = np.zeros(len(pieces.names), dtype=np.bool_)
+    before: dict[int, int] = {}
+    for file, held in zip(*given, strict=True):
+        if file.status == KNOWN:
+            continue
+        same = as_recorded(connection, specification, file.file_id, file.replaces)
+        for piece, number in zip(held.pieces.tolist(), held.set_ids.tolist(), strict=True):
+            touched[piece] |= number not in same
+            before[piece] = same.get(number, 0)
+    worst = worst_recorded(connection, specification, [str(plain(pieces.names[p][1])) for p in before])
+    verdicts = inspection.parts["verdict"].to_numpy()
+    for piece in before:
+        name = (str(plain(pieces.names[piece][0])), str(plain(pieces.names[piece][1])))
+        touched[piece] |= name not in worst or int(verdicts[piece]) > s.VERDICTS.index(worst[name])
+    return touched, {pieces.names[piece]: old for piece, old in before.items() if not touched[piece]}
+
+
+def _left_alone(unchanged: Sequence[tuple[str, str]]) -> list[str]:
+    if not unchanged:
+        return []
+    serials = listed([serial for _, serial in unchanged][:FEW]) + (" and others" if len(unchanged) > FEW else "")
+    many, whose = ("1 part reads", "its") if len(unchanged) == 1 else (f"{len(unchanged)} parts read", "their")
+    return [f"{many} as on record ({serials}): {whose} verdict, tags and approval stay as they are"]
 
 
 def refuse_other_text(spec: Specification, digest: str) -> None:

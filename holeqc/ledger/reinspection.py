@@ -2,11 +2,12 @@
 
 * Accepted now, a hold tag: closed, the evidence is there, if the readings are of the day of the held ones or younger.
 * Accepted now, a reject tag under disposition rework or repair: closed, likewise by readings of the day of the rejected
-  ones or younger. A disposition waits for readings that are recorded after it.
+  ones or younger. A disposition waits for readings that are recorded after it, and that are of its day (or that on
+  which the work was done) or younger.
 * Readings that are copies of recorded ones hold the part (`holeqc.ledger.resemblance`), so they close nothing.
 * Accepted now, a reject tag without disposition: stays open; reading until it passes is no decision.
 * Accepted now, a hole that was over its upper limit: rework takes material away and can't make it smaller, so it stays
-  open. A repair, such as a bush, closes it.
+  open, and so does a crack or an edge too near. A repair, such as a bush, closes it.
 * Not accepted again, at least as badly: the new tag takes its place, and the old one says so.
 """
 
@@ -15,18 +16,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import func, select
 
+from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
 from holeqc.ledger.rechecks import links
-from holeqc.ledger.tags import CLOSED, GOES_ON, REINSPECTED, TagState, find_tags
+from holeqc.ledger.tags import BEYOND, CLOSED, GOES_ON, REINSPECTED, WORKED_ON, TagState, beyond_rework, find_tags
 
 if TYPE_CHECKING:
     from holeqc.ledger.ledger import Ledger, Transaction
 
 ACCEPT, HOLD, REJECT = s.VERDICTS
 OVERSIZE = "the hole was over its upper limit; rework can't make it smaller: engineering decides"
-WORKED_ON = ("rework", "repair")
 _WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
 
 Row = dict[str, Any]
@@ -50,10 +51,10 @@ def ties(
         )  # fmt: skip
         again |= {(str(r[1]), str(r[2]), str(r[3])): int(r[0]) for r in found}
     events: list[Row] = []
-    joined = links(ledger) if again else {}
+    known = links(ledger) if again else {}
     for tag in [t for kit in sorted({kit for kit, _, _ in again}) for t in find_tags(ledger, kit=kit, only_open=True)]:
         number = again.get((str(tag.row["kit"]), str(tag.row["part"]), str(tag.row["serial"])))
-        if number in joined and not joined[number].touches(tag):
+        if number in known and not known[number].touches(tag):
             continue  # nothing of it was read again
         if number is not None and int(tag.row["inspection_id"]) != number:
             events += _tie(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
@@ -103,12 +104,24 @@ def _against(transaction: Transaction, tag: TagState, number: int, verdict: str)
         return f"its readings have no day, so they may be older than the {were} ones of {before}"
     if before and now < before:
         return f"it was read on {now}, before the {were} readings of {before}"
+    if now and now < (since := tag.worked_since(_offset(transaction, number))):
+        return f"it was read on {now}, before the {tag.disposition} was decided or done on {since}"
     if tag.row["verdict"] == HOLD:
         return ""
-    was = _oversize(transaction, int(tag.row["inspection_id"]), tag.holes)
+    was = beyond_rework(transaction.connection, int(tag.row["inspection_id"]), tag.holes)
     if not was or tag.disposition == "repair":
         return ""
-    return OVERSIZE if verdict == ACCEPT or was - _oversize(transaction, number, tag.holes) else ""
+    mended = was if verdict == ACCEPT else was.keys() - beyond_rework(transaction.connection, number, tag.holes)
+    if not mended:
+        return ""
+    others = {was[hole] for hole in mended} - {BEYOND["over"], BEYOND["no-go-entered"]}
+    return f"the hole {joined(sorted(others))}; rework can't mend that: engineering decides" if others else OVERSIZE
+
+
+def _offset(transaction: Transaction, number: int) -> int:
+    """Return how far from UTC the bench is that logged an inspection [minutes]."""
+    asked = select(s.ENTRY.c.offset_minutes).join(s.INSPECTION, s.INSPECTION.c.entry == s.ENTRY.c.seq)
+    return int(transaction.connection.execute(asked.where(s.INSPECTION.c.id == number)).scalar_one())
 
 
 def _last_day(transaction: Transaction, tag: TagState, number: int) -> str:
@@ -120,16 +133,6 @@ def _last_day(transaction: Transaction, tag: TagState, number: int) -> str:
     )  # fmt: skip
     day = transaction.connection.execute(of_holes).scalar()
     return str(day or transaction.connection.execute(select(i.last_day).where(i.id == number)).scalar() or "")
-
-
-def _oversize(transaction: Transaction, number: int, holes: Sequence[str]) -> set[str]:
-    """Return which holes an inspection rejected over the upper limit of size, or because the NO-GO plug entered."""
-    c = s.CHARACTERISTIC_VERDICT.c
-    rows = transaction.connection.execute(
-        select(c.hole).distinct().where(c.inspection_id == number, c.hole.in_(holes), c.verdict == REJECT)
-        .where(or_(and_(c.characteristic == "size", c.cause == "over"), c.cause == "no-go-entered"))
-    )  # fmt: skip
-    return {str(row.hole) for row in rows}
 
 
 def _verdict_now(transaction: Transaction, tag: TagState, number: int) -> str:

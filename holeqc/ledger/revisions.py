@@ -120,11 +120,36 @@ def named_replaced(
         LedgerError: the entry recorded no file of this kit, or another file took its place already.
     """
     row = connection.execute(_standing(spec).where(s.FILE.c.entry == entry)).first()
+    if row is None:  # the entry of an inspection, as `parts` shows it, means the sheet that it rests on
+        of = _sheets_of_inspection(connection, spec, entry, serials)
+        if len(of) == 1:
+            row = connection.execute(_standing(spec).where(s.FILE.c.id == of[0].id)).first()
+        elif of:
+            names = "; ".join(f"entry {one.entry}: {one.name}" for one in of)
+            raise LedgerError(f"entry {entry} judged {len(of)} sheets: {names}; name the one that is corrected by its "
+                              "own entry; nothing was recorded")  # fmt: skip
     if row is None:
         why = _why_not(connection, spec, entry)
         raise LedgerError(f"{why}; nothing was recorded. {_listed(connection, spec)}")
     _say_gone(connection, row, serials, notes)
-    return Replaced(int(row.id), entry, f"said to correct entry {entry}")
+    said = f"said to correct entry {entry}" + ("" if row.entry == entry else f", which judged entry {row.entry}")
+    return Replaced(int(row.id), int(row.entry), said)
+
+
+def _sheets_of_inspection(connection: Connection, spec: Specification, entry: int, serials: set[str]) -> list[Any]:
+    """Return the sheets of a kit, no rechecks, that inspections of an entry rest on, those of some parts if any."""
+    i, sets, f = s.INSPECTION.c, s.READING_SET.c, s.FILE.c
+    asked = (
+        select(f.id, f.entry, f.name, sets.serial).distinct().join(s.READING_SET, sets.file_id == f.id)
+        .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == sets.id)
+        .join(s.INSPECTION, i.id == s.INSPECTION_SET.c.inspection_id)
+        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
+        .where(i.entry == entry, s.SPECIFICATION.c.kit == plain(spec.id))
+        .where(~select(s.RECHECK.c.id).where(s.RECHECK.c.set_id == sets.id).exists()).order_by(f.id)
+    )  # fmt: skip
+    rows = connection.execute(asked).all()
+    mine = [row for row in rows if str(row.serial) in serials] or rows
+    return list({int(row.id): row for row in mine}.values())
 
 
 def _why_not(connection: Connection, spec: Specification, entry: int) -> str:
@@ -140,6 +165,8 @@ def _why_not(connection: Connection, spec: Specification, entry: int) -> str:
         return f"entry {entry} recorded {row.name} of kit {row.kit}, and this file is of kit {spec.id}"
     if row is not None:
         return f"entry {entry}, {row.name}, is replaced already by entry {row.by}; to correct that: --replaces {row.by}"
+    if of := _sheets_of_inspection(connection, spec, entry, set()):
+        return _why_not(connection, spec, int(of[0].entry))
     kind = connection.execute(select(s.ENTRY.c.kind).where(s.ENTRY.c.seq == entry)).scalar()
     return f"there is no entry {entry}" if kind is None else f"entry {entry} recorded no file (it is of kind {kind})"
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import func, select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.differences import spoken_for
 from holeqc.ledger.filters import Filter, part_conditions
 from holeqc.ledger.questions import open_questions
 from holeqc.ledger.rechecks import Link, links, speaking_for
@@ -30,7 +31,8 @@ class InspectionStory:
     """One inspection of a part with all that hangs on it; rows have the columns of the schema.
 
     ``row`` also has the entry's ``at``, ``offset_minutes``, ``made_by``, ``tool`` and the kit's ``kit``, ``revision``,
-    ``drawing``, ``unit``. ``files`` are the files that it rests on, with ``replaced_by`` (a file's id or None).
+    ``drawing``, ``unit``. ``files`` are the files that it rests on, with ``replaced_by`` (a file's id, None where there
+    is none or where it says the same of the part).
     """
 
     row: Row
@@ -146,7 +148,11 @@ def _files(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]:
         .where(s.INSPECTION_SET.c.inspection_id.in_(ids))
         .order_by(s.INSPECTION_SET.c.inspection_id, s.INSPECTION_SET.c.line)
     )
-    return _by(ledger.rows(question), "inspection_id")
+    rows = ledger.rows(question)
+    with ledger.reading() as connection:
+        on = spoken_for(connection, [int(row["set_id"]) for row in rows if row["replaced_by"] is not None])
+    return _by((row | {"replaced_by": None if row["set_id"] in on else row["replaced_by"]} for row in rows),
+               "inspection_id")  # fmt: skip
 
 
 def _counting(ledger: Ledger, inspection_id: int) -> tuple[Row, ...]:
@@ -208,17 +214,10 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
     ``released_with`` (the nonconformances that the approval of this inspection lets pass), ``not_for_use`` (scrap or
     return where a tag of the part was closed so, else ''), ``open_tags`` (count),
     ``in_question`` (what puts its approval in question, '' where nothing does),
-    ``rests_on_replaced`` (1 where one of its files has a newer revision).
+    ``rests_on_replaced`` (1 where one of its files has a newer revision that says something else of it).
     """
     i, text = s.INSPECTION.c, s.SPECIFICATION.c
-    newer = s.FILE.alias("newer")
-    replaced = (
-        select(s.INSPECTION_SET.c.line)
-        .join(s.READING_SET, s.READING_SET.c.id == s.INSPECTION_SET.c.set_id)
-        .join(newer, newer.c.replaces == s.READING_SET.c.file_id)
-        .where(s.INSPECTION_SET.c.inspection_id == i.id)
-    )
-    asked = (text.kit, text.revision, text.unit, replaced.exists().label("rests_on_replaced"))
+    asked = (text.kit, text.revision, text.unit)
     question = _with_entry(s.INSPECTION, *part_conditions(wanted), more=asked).join(
         s.SPECIFICATION, text.id == i.specification_id
     )
@@ -226,6 +225,7 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
         rows = ledger.rows(question)
         still_open = _open_tags(ledger)
         questions = {q.approval: q.sentence for q in open_questions(ledger)}
+        replaced = _on_replaced(ledger)
         standing, joined = _standing(ledger), links(ledger)
         if wanted.tag:
             rows = _with_tags(ledger, rows, wanted.tag)
@@ -240,10 +240,22 @@ def parts(ledger: Ledger, wanted: Filter) -> list[Row]:
             "approved": int(approved), "approved_inspection": inspection, "approval": approval,
             "released_with": _released(row, passed.get(_key(row), ()), joined) if approved else "",
             "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
-            "rests_on_replaced": int(row["rests_on_replaced"]), "open_tags": still_open.get(_key(row), 0),
+            "rests_on_replaced": int(row["id"] in replaced), "open_tags": still_open.get(_key(row), 0),
             "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
+
+
+def _on_replaced(ledger: Ledger) -> set[int]:
+    """Return the inspections that rest on a file of which a newer revision says something else of the part."""
+    newer, rests, sets = s.FILE.alias("newer"), s.INSPECTION_SET.c, s.READING_SET.c
+    rows = ledger.rows(
+        select(rests.inspection_id, rests.set_id).join(s.READING_SET, sets.id == rests.set_id)
+        .join(newer, newer.c.replaces == sets.file_id)
+    )  # fmt: skip
+    with ledger.reading() as connection:
+        on = spoken_for(connection, [int(row["set_id"]) for row in rows])
+    return {int(row["inspection_id"]) for row in rows if row["set_id"] not in on}
 
 
 def _released(row: Row, tags: Sequence[TagState], joined: Mapping[int, Link]) -> str:

@@ -15,18 +15,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import and_, or_, select
 
 from holeqc.inspection.results import listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import persons
 from holeqc.ledger import schema as s
 from holeqc.ledger.signing import signed
+from holeqc.ledger.times import now, shown
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from sqlalchemy import ColumnElement
+    from sqlalchemy import ColumnElement, Connection
 
     from holeqc.ledger.ledger import Entry, Ledger
     from holeqc.ledger.signing import Signer
@@ -34,8 +35,14 @@ if TYPE_CHECKING:
 OPENED, DISPOSITIONED, REWORKED, REINSPECTED, CLOSED = s.TAG_EVENTS
 GOES_ON = "goes on as "  #: begins the note of a tag's last event where a newer one took its place
 NEED_AUTHORITY = ("repair", "use-as-is")
+#: what cutting can't mend, by its cause
+BEYOND = {
+    "over": "was over its upper limit", "no-go-entered": "took the NO-GO", "crack": "had a crack",
+    "under": "was too near the edge",
+}  # fmt: skip
 GUARD_BAND = "guard-band"  #: cause of a hold that no further reading decides
 COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
+WORKED_ON = ("rework", "repair")
 CLOSE_AT_ONCE = ("use-as-is", "scrap", "return")
 NOT_FOR_USE = ("scrap", "return")
 NO_REFERENCE = frozenset(
@@ -74,7 +81,8 @@ Row = dict[str, Any]
 class TagState:
     """A tag, its events oldest first, and where it stands."""
 
-    row: Row  #: columns of the schema, ``kit``, ``revision``, and its entry's ``at``, ``offset_minutes``, ``made_by``
+    #: the schema's columns, ``kit``, ``revision``, ``kit_digest``; of its entry ``at``, ``offset_minutes``, ``made_by``
+    row: Row
     events: tuple[Row, ...]  #: columns of the schema and of each one's entry: the same three, and ``reason``
 
     @property
@@ -104,7 +112,18 @@ class TagState:
     @property
     def answered(self) -> bool:
         """Whether readings closed it, which say nothing for what rejects its holes again."""
-        return self.closed and self.disposition in ("rework", "repair")
+        return self.closed and self.disposition in WORKED_ON
+
+    def worked_since(self, offset_minutes: int | None = None) -> str:
+        """Return the day on which its rework or repair was decided or, if that is told, done; '' where there is none.
+
+        ``offset_minutes``: by the clock of a bench so far from UTC, this one where none is given.
+        """
+        if self.disposition not in WORKED_ON:
+            return ""
+        event = next(e for e in reversed(self.events) if e["event"] in (DISPOSITIONED, REWORKED))
+        here = now()[1] if offset_minutes is None else offset_minutes
+        return shown(str(event["at"]), here)[:10]
 
     @property
     def not_for_use(self) -> bool:
@@ -167,6 +186,17 @@ def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[Ta
     return "; ".join(dict.fromkeys(found))
 
 
+def beyond_rework(connection: Connection, inspection_id: int, holes: Sequence[str]) -> dict[str, str]:
+    """Return which holes an inspection rejected for something that cutting can't mend, and in words for what."""
+    c = s.CHARACTERISTIC_VERDICT.c
+    rows = connection.execute(
+        select(c.hole, c.cause).where(c.inspection_id == inspection_id, c.hole.in_(holes), c.verdict == s.VERDICTS[2])
+        .where(or_(and_(c.characteristic == "size", c.cause == "over"), c.cause.in_(("no-go-entered", "crack")),
+                   and_(c.characteristic == "edge distance", c.cause == "under")))
+    )  # fmt: skip
+    return {str(row.hole): BEYOND[str(row.cause)] for row in rows}
+
+
 # ------------------------------------------------------------------------------------------------------------- ask
 
 
@@ -194,7 +224,8 @@ def find_tags(
         one = select(s.TAG_EVENT.c.tag_id).where(s.TAG_EVENT.c.disposition.in_(decided))
         wanted.append(s.TAG.c.id.in_(one))
     question = (
-        select(*s.TAG.columns, text.kit, text.revision, e.at, e.offset_minutes, e.made_by)
+        select(*s.TAG.columns, text.kit, text.revision, text.digest.label("kit_digest"), e.at, e.offset_minutes,
+               e.made_by)
         .select_from(s.TAG)
         .join(s.INSPECTION, i.id == s.TAG.c.inspection_id)
         .join(s.SPECIFICATION, text.id == i.specification_id)
@@ -498,7 +529,7 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
         tag = find_tag(ledger, number)
         if tag.closed:
             raise LedgerError(f"tag {tag.number} is closed: {tag.events[-1]['note']}")
-        if tag.disposition not in {"rework", "repair"}:
+        if tag.disposition not in WORKED_ON:
             raise LedgerError(
                 f"tag {tag.number} has no disposition rework or repair: nobody has said yet that it may be worked on"
             )

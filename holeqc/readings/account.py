@@ -21,6 +21,7 @@ from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of
 from holeqc.readings.layouts import Context, Field, Layout, Table
+from holeqc.readings.rows import span
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import Issue, cell_name, note, warning
 from holeqc.readings.values import length_of
@@ -43,7 +44,7 @@ from holeqc.specification.model import Specification
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holeqc.readings.rows import Rows, span
+    from holeqc.readings.rows import Rows
 
 
 LOOKED_AT = 4_000  #: so many cells that nothing explains are looked at one by one; more of them hold by their number
@@ -103,9 +104,10 @@ def account(context: Context, layout: Layout) -> None:
 
 def _mark_labels(context: Context, layout: Layout) -> None:
     """Mark headings and fields; a heading that isn't understood is named with its column."""
-    grid, used = context.sheet.grid, context.used
+    grid, used, kinds = context.sheet.grid, context.used, Kinds(context.spec)
     for block in layout.blocks:
         heading = block.heading
+        in_rows = any((m.kind, m.word) == (FIELD, "hole") for m in heading.meanings)  # so no heading is of one hole
         for column, meaning in enumerate(heading.meanings[: grid.width]):
             named = meaning.kind != UNKNOWN or heading.texts[column]
             if heading.card and meaning.kind == READING and not heading.texts[column]:
@@ -118,6 +120,9 @@ def _mark_labels(context: Context, layout: Layout) -> None:
                 continue  # nor is 'cracked' in a line above them, over nothing
             if named and heading.last >= heading.first >= 0:
                 used[heading.first : heading.last + 1, column] = True
+                for row in range(heading.first, heading.last + 1) if in_rows else ():
+                    if _names_a_bad_hole(kinds, grid.cell(row, column)):
+                        used[row, column] = False  # 'hole F NO-GO enters' in a line over 'Previous reading'
     for field in (f for f in layout.fields if not f.from_title):  # a title may say more than was taken from it
         for row, column in ((field.row, field.column), field.label):
             if 0 <= row < grid.rows and 0 <= column < grid.width and not is_refusal(grid.cell(row, column)):
@@ -140,6 +145,17 @@ def _speaks(context: Context, content: Content) -> bool:
     known = context.vocabulary.meaning(content)
     unknown = known.kind == UNKNOWN or known.reason == "verdict" or _STATED.search(content) is not None
     return unknown and bool(speaks_of_defect(content[:REMARK]) or doubt_in(content) or is_refusal(content))
+
+
+#: a hole called so in the middle of a text
+HOLE_NAMED = re.compile(r"\b(?:holes?|bohrung|loch|trou|agujero)\s{0,3}[#:]?\s?([^\s:=,;.]{1,40})", re.I)
+
+
+def _names_a_bad_hole(kinds: Kinds, content: Content) -> bool:
+    """Whether a text speaks of a defect, or that something isn't done, and of one hole of the kit."""
+    if not isinstance(content, str) or not (speaks_of_defect(content[:REMARK]) or doubt_in(content)):
+        return False
+    return any(m[1].casefold() in kinds.holes for m in HOLE_NAMED.finditer(content[:REMARK]))
 
 
 def _mark_own_texts(context: Context, layout: Layout) -> None:

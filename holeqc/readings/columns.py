@@ -16,7 +16,7 @@ import numpy as np
 from holeqc.characteristics import ANGLES, OF_WORD, unit_of, with_unit
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
-from holeqc.readings.account import Kinds, in_ascii, quoted
+from holeqc.readings.account import HOLE_NAMED, Kinds, in_ascii, quoted
 from holeqc.readings.containers import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
@@ -334,7 +334,7 @@ def _beside_readings(table: Table, known: Rows) -> None:
         meaning = table.meanings[column]
         if column >= table.context.sheet.grid.width or meaning.kind == READING:
             continue
-        if meaning.word == "serial":
+        if meaning.word in _WHOSE - {"hole", "characteristic", "value"}:
             _defects(table, known, column)
         if meaning.word in _WHOSE and (meaning.word != "part" or _whole_numbers(table, column)):
             continue  # a kit of one part doesn't mind what its column of parts says, unless that may be a reading
@@ -609,8 +609,9 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         label = grid_column.labels[code]
         if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
             continue
-        other = _OF_HOLE.match(label)  # 'A: .4702 on second look' in the row of hole J
-        of_other = other is not None and other[1].casefold() in kinds.holes
+        # 'A: .4702 on second look', or 'hole A now .4702', in the row of hole J
+        others = [m for m in (_OF_HOLE.match(label), *HOLE_NAMED.finditer(label[:REMARK])) if m]
+        of_other = any(m[1].casefold() in kinds.holes for m in others)
         for typed in numbers_in(label[:REMARK]):
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
@@ -619,6 +620,8 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
                     with np.errstate(invalid="ignore"):
                         out = (value < low - GRAIN) | (value > high + GRAIN)
                     hit |= (codes == code) & out & _near_measured(np.full(codes.size, value), low, high)
+                if kinds.is_just_outside(value) and not kinds.is_drawn(value):
+                    hit |= codes == code
             if kinds.may_be_reading(typed):
                 hit |= (codes == code) & (no_hole | of_other)
     issue = warning(
@@ -978,11 +981,10 @@ def _row_uses(table: Table) -> list[ColumnUse]:
     labels = [c for c in table.fields("characteristic") if grid.columns[c].codes is not None]
     if not across or not labels:
         return out
-    column = grid.columns[labels[0]]
-    codes, walls = column.as_labels(table.rows)[0], context.spec.walls.names
+    (codes, words), walls = grid.columns[labels[0]].as_labels(table.rows), context.spec.walls.names
     cells = np.sum([table.filled[c] for c in across], axis=0)
     for code in list(dict.fromkeys(codes[codes >= 0].tolist()))[:LABELS_SHOWN]:
-        text, hit = text_of(column.labels[code]), codes == code
+        text, hit = text_of(words[code]), codes == code
         meaning = context.vocabulary.meaning(text.strip().rstrip(":="))
         use = ColumnUse(context.sheet.name, _row_place(table.rows[hit]), text, "not used", int(cells[hit].sum()))
         size = meaning.kind == READING or meaning.direction is not None  # 'Actual' alone is the size

@@ -734,11 +734,13 @@ def _read_file(run: _Run, path: str | Path) -> None:
 
 def _mixed(container: Container, said: Sequence[str]) -> ReadingsError:
     """Return the error of a file whose tables are rechecks of different readings, or of which not all are one."""
-    shown = ", ".join(repr(text) if text else "nothing said" for text in said)
-    problem = Problem(
-        ERROR, "rechecks-mixed", "tables of this file say differently what they are a recheck of", shown,
-        "one recheck a file", "Save each recheck as a file of its own", container.name,
-    )  # fmt: skip
+    named = ", ".join(repr(text) for text in said if text)
+    if "" in said:
+        what, to_do = f"one sheet is a recheck of {named}, another says nothing of it, filled or blank", (
+            "Take the other sheet out, or write on it what it is a recheck of")  # fmt: skip
+    else:
+        what, to_do = "its sheets are rechecks of different readings", "Save each recheck as a file of its own"
+    problem = Problem(ERROR, "rechecks-mixed", what, named, "one recheck a file", to_do, container.name)
     return ReadingsError("", [problem])
 
 

@@ -14,8 +14,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from holeqc.problems import DataError
-from holeqc.reports.gauge_text import chance
-from holeqc.statistics.chart_parts import CUSUM
+from holeqc.reports.gauge_text import chance_sentence
+from holeqc.statistics.chart_parts import CUSUM, EWMA
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,12 +25,14 @@ if TYPE_CHECKING:
     from holeqc.statistics.distributions import Fitted
 
 INK, SOFT, LIMIT, LINE, BAND = "#1c2329", "#7b8790", "#9b1c1c", "#0072b2", "#eef3f7"
+SMALL = 8.5  #: points; still read where a page shows the picture 420 pixels wide
 SETTINGS = {"font.family": "DejaVu Sans", "font.size": 9.0, "svg.hashsalt": "holeqc", "svg.fonttype": "path"}
 #: one mark a test, so that colour is not needed to tell them apart
 MARKS = {
     "beyond_limits": "D", "same_side": "s", "steady_drift": "^", "up_and_down": "P", "two_of_three_far": "v",
     "four_of_five_off": "<", "hugging_centre": "X", "avoiding_centre": "*", "sum_beyond_decision": "D",
 }
+KIND_WORDS = {CUSUM: "cumulative sum", EWMA: "weighted moving average"}
 SIGNAL = "#d55e00"
 ROW = 0.055  #: height of a line of signals under the points, as a share of the panel
 FEW_NAMES = 16  #: labels under the axis of more points than that
@@ -57,8 +59,9 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     if finite.any():
         axes.stairs(chart.upper, edges, baseline=chart.lower, fill=True, color=BAND, linewidth=0)
     named = []
-    for level, style, word, colour in ((chart.upper, (0, (6, 3)), "upper limit", LIMIT),
-                                       (chart.lower, (0, (6, 3)), "lower limit", LIMIT),
+    words = ("decision value", "decision value") if chart.kind == CUSUM else ("upper limit", "lower limit")
+    for level, style, word, colour in ((chart.upper, (0, (6, 3)), words[0], LIMIT),
+                                       (chart.lower, (0, (6, 3)), words[1], LIMIT),
                                        (chart.centres, "-", "centre", SOFT)):
         if not np.isfinite(level).any() or (word == "lower limit" and not np.any(level[np.isfinite(level)])
                                             and chart.kind not in (CUSUM,)):
@@ -70,7 +73,7 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     places = _apart([v for v, _ in named], 0.06 * (high - low))
     for (found, word), place in zip(named, places, strict=True):
         axes.annotate(f"{word} {found:.5g}", (1.0, place), (4, 0), xycoords=("axes fraction", "data"),
-                      textcoords="offset points", va="center", fontsize=7.5, color=INK, annotation_clip=False)
+                      textcoords="offset points", va="center", fontsize=SMALL, color=INK, annotation_clip=False)
 
 
 def _height(axes: Axes, chart: Chart, rows: int) -> None:
@@ -103,13 +106,14 @@ def _signal_lines(axes: Axes, chart: Chart) -> None:
             axes.plot([signal.points[0] - 0.3, signal.points[-1] + 0.3], [height, height], transform=across,
                       color=SIGNAL, linewidth=1.6, solid_capstyle="butt")
         at = np.array(sorted({p for s in own for p in (s.at if test == "beyond_limits" else s.at[:1])}))
-        axes.plot(at, np.full(at.size, height), transform=across, linestyle="none", marker=mark, markersize=4.6,
+        first = at[np.diff(at, prepend=-1) > 1]  # of points in a row the first: the bar shows the rest
+        axes.plot(first, np.full(first.size, height), transform=across, linestyle="none", marker=mark, markersize=4.6,
                   markerfacecolor="white", markeredgecolor=SIGNAL, markeredgewidth=1.0, clip_on=False)
         axes.annotate(test.replace("_", " "), (1.0, height), (4, 0), xycoords="axes fraction",
-                      textcoords="offset points", va="center", fontsize=7.5, color=SIGNAL, annotation_clip=False)
+                      textcoords="offset points", va="center", fontsize=SMALL, color=SIGNAL, annotation_clip=False)
         if test == "beyond_limits":
             axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markerfacecolor="none",
-                      markersize=8.0 if chart.values.size <= 100 else 4.5, markeredgecolor=SIGNAL,
+                      markersize=float(np.clip(340 / chart.values.size, 4.0, 8.0)), markeredgecolor=SIGNAL,
                       markeredgewidth=1.3, clip_on=False)
 
 
@@ -121,16 +125,17 @@ def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     for word, sums, side, colour, style, mark in lines:
         axes.plot(x, sums, color=colour, linestyle=style, linewidth=1.0, marker=mark, markersize=size, label=word)
         own = [s for s in chart.signals if s.side == side]
-        for points, shape, told in (([s.points[0] for s in own], "^", "began to climb"), ([s.at[0] for s in own], "D",
-                                                                                        "crossed the decision value")):
-            if points:
-                place = np.array(points)
+        for at, shape, meaning in (([s.points[0] for s in own], "^", "left zero"),
+                                   ([s.at[0] for s in own], "D", "crossed")):
+            if at:
+                place = np.array(at)
                 axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0,
-                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=told,
+                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=meaning,
                           clip_on=False)
     handles = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
-    axes.legend(handles.values(), handles.keys(), fontsize=7.5, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4,
-                frameon=False, borderaxespad=0.0)
+    handles = dict(sorted(handles.items(), key=lambda item: "sum" not in item[0]))
+    axes.legend(handles.values(), handles.keys(), fontsize=SMALL, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4,
+                frameon=False, borderaxespad=0.0, borderpad=0.0, columnspacing=1.2)
 
 
 def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) -> None:
@@ -147,12 +152,12 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
     if first_of_phase_2 is not None:
         axes.axvline(first_of_phase_2 - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
         axes.annotate("limits held from here", (first_of_phase_2 - 0.5, 1.0), (3, -9),
-                      xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=7.5)
+                      xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=SMALL)
     axes.set_ylabel(f"{chart.title} [{unit}]" if unit else chart.title)
     if _named(chart):
         # of many points every so manyth is named
         named = x[::max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
-        axes.set_xticks(named, [chart.labels[i - 1] for i in named], rotation=45, ha="right", fontsize=7.5)
+        axes.set_xticks(named, [chart.labels[i - 1] for i in named], rotation=45, ha="right", fontsize=SMALL)
 
 
 def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
@@ -165,7 +170,7 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
     """
     with mpl.rc_context(SETTINGS):
         below = chart.spread
-        figure = Figure(figsize=(9.0, 6.4 if below is not None else 4.2), layout="constrained")
+        figure = Figure(figsize=(7.2, 6.2 if below is not None else 4.2), layout="constrained")
         FigureCanvasAgg(figure)
         held = chart.baseline + 1 if 0 < chart.baseline < chart.values.size else None
         if below is None:
@@ -175,7 +180,8 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
             _panel(axes[1], below, unit, held)
             _bare(axes[1], "Scatter")
         _panel(axes[0], chart, unit, held)
-        _bare(axes[0], f"{name}: {chart.kind.replace('-', ' and ')}")
+        _bare(axes[0], f"{name}: {KIND_WORDS.get(chart.kind, chart.kind.replace('-', ' and '))}"
+              + ("\n" if chart.kind == CUSUM else ""))  # the legend stands under it
         axes[-1].set_xlabel("point")
     return figure
 
@@ -221,7 +227,7 @@ def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
         (axes.axvline if upright else axes.axhline)(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
         if upright:
             axes.annotate(f"{word} {level:g}", (level, 1.0), (0, 2), ha=side,
-                          xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=7.5, color=LIMIT)
+                          xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=SMALL, color=LIMIT)
 
 
 def capability_figure(result: Capability, values: np.ndarray, name: str, unit: str = "") -> Figure:
@@ -247,7 +253,7 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
     density, quantile = (law.density, law.quantile) if law is not None else _normal(result.mean, sd)
     axis = f"{name} [{unit}]" if unit else name
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(9.0, 7.2), layout="constrained")
+        figure = Figure(figsize=(7.2, 6.6), layout="constrained")
         FigureCanvasAgg(figure)
         grid = figure.add_gridspec(2, 2, height_ratios=[3.0, 2.2])
         first, second = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1])
@@ -261,15 +267,17 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         at = quantile(p)
         second.plot(at, ordered, linestyle="none", marker="o", markersize=3.2, markerfacecolor="none",
                     markeredgecolor=LINE)
-        ends = np.array([at[0], at[-1]])
-        second.plot(ends, ends, color=INK, linewidth=1.1)
-        _limit_lines(second, result, upright=False)
-        second.set_xlabel(f"where a {word} puts it")
+        second.plot(at[[0, -1]], at[[0, -1]], color=INK, linewidth=1.1)
+        ends = [v for v in (result.limits.lower, result.limits.upper) if v is not None]
+        reach = max(*ends, ordered[-1]) - min(*ends, ordered[0]) if ends else 0.0
+        if reach < 3 * np.ptp(ordered):  # limits farther off would flatten the plot
+            _limit_lines(second, result, upright=False)
+        second.set_xlabel(f"where a {word}\nputs it")
         second.set_ylabel(axis)
         judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
         _bare(second, "Probability plot\n")
-        second.annotate("" if judged is None else f"test of fit: p {chance(judged)}", (0.0, 1.0), (0, 4),
-                        xycoords="axes fraction", textcoords="offset points", fontsize=7.5, color=INK)
+        second.annotate("" if judged is None else f"test of fit: {chance_sentence(judged)}", (0.0, 1.0), (0, 4),
+                        xycoords="axes fraction", textcoords="offset points", fontsize=SMALL, color=INK)
         number = np.arange(1, x.size + 1)
         strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o",
                    markersize=2.6 if x.size <= 400 else 0)

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from holeqc.reports.gauge_text import WIDTH, chance, notes, number, table
+from holeqc.reports.gauge_text import WIDTH, chance, chance_sentence, notes, number, table
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
@@ -82,8 +82,7 @@ def remark_lines(remarks: Iterable[Problem]) -> list[str]:
 
 def capability_text(result: Capability, name: str, unit: str = "") -> str:
     """Return the capability of one quantity for the screen."""
-    limits, level = result.limits, f"{100 * result.choices.confidence:g} % interval"
-    within = result.within
+    limits, within = result.limits, result.within
     lines = [f"Capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs([
         ("readings", str(result.n)),
@@ -93,39 +92,45 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
         ("sigma overall", _value(result.sd_overall)),
         ("sigma within", "-" if within is None else f"{_value(within.sigma)} ({within.words})"),
     ])
-    lines += ["", *_index_lines(result, level), "", *_outside_lines(result), ""]
+    lines += ["", *_index_lines(result), "", *_outside_lines(result), ""]
     if result.percentile is not None:
         lines += [*_percentile_lines(result), ""]
     shapes = result.any_shape
     if shapes is not None:
-        level = f"{100 * result.choices.confidence:g} %"
-        lines += [*notes([f"Ppk whatever the shape: {_range(shapes.Ppk)} (at least {level}, {shapes.words})."
+        level = f"{'at least' if shapes.at_least else 'about'} {100 * result.choices.confidence:g} %"
+        lines += [*notes([f"Ppk whatever the shape: {_range(shapes.Ppk)} ({level}, {shapes.words})."
                           if shapes.Ppk else f"Ppk whatever the shape: no interval, {shapes.words}."]), ""]
     lines += _stability_lines(result.stability)
     lines += remark_lines(result.remarks)
     return "\n".join(lines) + "\n"
 
 
-def _index_lines(result: Capability, level: str) -> list[str]:
+def _index_lines(result: Capability) -> list[str]:
     overall, short, intervals = result.overall, result.within_indices, result.intervals
     beside = NOT_STABLE if result.stability.stable is False else ""
+    shapes = None if result.odd or result.any_shape is None else result.any_shape
+    wide = {} if shapes is None else {"Pp": shapes.Pp, "Ppk": shapes.Ppk}
     rows = []
     for name, value in (("Cp", short.potential), ("Cpk", short.nearest), ("Pp", overall.potential),
                         ("Ppk", overall.nearest), ("Cpm", result.Cpm)):
         bound = intervals.get(f"{name}_lower_bound")
         if value is not None:
-            rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "", beside))
+            rows.append((name, number(value), _range(intervals.get(name)), _range(bound) if bound else "",
+                         _range(wide[name]) if wide.get(name) else "", beside))
     if not rows:
         return notes(["no index of a normal distribution is given; the notes below say why"])
-    head = ("index", "value", f"{level} if normal", f"{100 * result.choices.confidence:g} % bound", "")
-    made = table(head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", ""), [
-        row if row[2] != "-" else (*row[:2], "", "", row[4]) for row in rows])
+    level = f"{100 * result.choices.confidence:g} %"
+    head = ("index", "value", f"{level} if normal", "bound if normal", f"{level}, any shape" if any(
+        row[4] for row in rows) else "", "")
+    made = table(head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", "", ""), [
+        row if row[2] != "-" else (*row[:2], "", *row[3:]) for row in rows])
     exact = [f"{k}: {_range(intervals[f'{k}_normal_approximation'])}" for k in ("Cpk", "Ppk")
              if f"{k}_normal_approximation" in intervals]
     if exact:
         if result.n < FEW_FOR_SHAPE:
-            made += notes([f"{result.n} readings seldom show that they are no normal: where nothing else speaks for "
-                           "one, take the interval whatever the shape"])
+            rest = ("where nothing else speaks for one, take the interval of any shape" if wide.get("Ppk") else
+                    "these intervals hold only where something else speaks for one")
+            made += notes([f"{result.n} readings seldom show that they are no normal: {rest}"])
         made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 
@@ -153,10 +158,10 @@ def _outside_lines(result: Capability) -> list[str]:
                      f"{which} with {100 * band.confidence:g} % confidence{words}{beside}"))
     if result.normality is not None:
         n = result.normality
-        rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, p {chance(n.p)}"))
+        rows.append(("normality", f"A2 {n.A2:.4f}, adjusted {n.A2_adjusted:.4f}, {chance_sentence(n.p)}"))
         allowed = result.allowing
         if allowed is not None:
-            rows.append(("normality, judged", f"p {chance(allowed.p)}, allowing for {allowed.words}"))
+            rows.append(("normality, judged", f"{chance_sentence(allowed.p)}, allowing for {allowed.words}"))
     return _pairs(rows)
 
 
@@ -184,14 +189,18 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
         f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside{beside}")
     observed = f"{result.observed_count} of {result.n} ({_percent_interval(*result.observed_interval)})"
     found = result.intervals
+
+    def span(name: str) -> str:
+        return f" ({_range(found[name])}, at least {100 * result.confidence:g} %)" if name in found else ""
+
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs([
         ("positions", str(result.n)), ("tolerance zone", f"diameter {_value(result.tolerance)}"),
         ("mean", f"{_value(result.mean[0])}, {_value(result.mean[1])}"),
         ("sigma along axes", f"{_value(result.sd_axes[0])} at {result.directions[0]:.0f} degrees, "
          f"{_value(result.sd_axes[1])} across"),
-        ("Pp, largest ellipse", f"{number(result.Pp)} ({_range(found.get('Pp'))}){beside}"),
-        ("Ppk, largest ellipse", f"{number(result.Ppk)} ({_range(found.get('Ppk'))}){beside}"),
+        ("Pp, largest ellipse", f"{number(result.Pp)}{span('Pp')}{beside}"),
+        ("Ppk, largest ellipse", f"{number(result.Ppk)}{span('Ppk')}{beside}"),
         ("Ppk, share inside", f"{number(result.Ppk_share)} (without interval){beside}"),
         ("inside, expected", inside), ("outside, observed", observed),
     ])

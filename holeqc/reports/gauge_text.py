@@ -66,6 +66,14 @@ def chance(p: float | None) -> str:
     return "< 0.0001" if p < 0.0001 else f"{p:.4f}"
 
 
+def chance_sentence(p: float | None) -> str:
+    """Return ``p = 0.0312``, ``p < 0.0001`` where it is smaller, ``no p`` where there is none."""
+    found = chance(p)
+    if found == "-":
+        return "no p"
+    return f"p {found}" if found.startswith("<") else f"p = {found}"
+
+
 def percent(value: float | None) -> str:
     """Return a percentage with one decimal, a dash for None."""
     return "-" if value is None else f"{value:.1f}"
@@ -195,10 +203,10 @@ def accuracy_text(levels: Sequence[Bias], line: Linearity | None, confidence: fl
         lines += notes(
             [
                 f"slope {number(line.slope_interval[0], 3)} to {number(line.slope_interval[1], 3)} "
-                f"({100 * confidence:g} %), p = {chance(line.slope_p)}: "
+                f"({100 * confidence:g} %), {chance_sentence(line.slope_p)}: "
                 + ("the bias changes over the range" if _small(line.slope_p) else "no change over the range is shown"),
-                f"any bias at all: p = {chance(line.bias_p)}",
-                *([f"bend: p = {chance(line.bend_p)}"] if line.bend_p is not None else []),
+                f"any bias at all: {chance_sentence(line.bias_p)}",
+                *([f"bend: {chance_sentence(line.bend_p)}"] if line.bend_p is not None else []),
                 *line.notes,
             ]
         )
@@ -218,7 +226,7 @@ def stability_text(result: Stability) -> str:
         ("lower limit", size(result.lower_limit)),
         ("upper limit", size(result.upper_limit)),
         ("standard deviation of all", f"{number(result.standard_deviation)} ({result.degrees_of_freedom} freedom)"),
-        ("drift an occasion", f"{number(result.drift, 3)}, p = {chance(result.drift_p)}"),
+        ("drift an occasion", f"{number(result.drift, 3)}, {chance_sentence(result.drift_p)}"),
     ]
     lines = [f"Check standard over time: {result.values.size} occasions", *table(("", ""), rows)[1:]]
     lines += notes(result.notes)
@@ -283,7 +291,7 @@ def response_text(fit: ResponseFit, limit_name: str, limit: float, answers: Wron
         grey = float(fit.curve.size_at(0.975) - fit.curve.size_at(0.025))
         lines += [centre, f"goes from 2.5 to 97.5 % within {number(grey, 3)}"]
     if fit.deviance_p is not None:
-        goodness = f"deviance {number(fit.deviance)} on {fit.deviance_freedom}, p = {chance(fit.deviance_p)}"
+        goodness = f"deviance {number(fit.deviance)} on {fit.deviance_freedom}, {chance_sentence(fit.deviance_p)}"
         lines.append(f"fit of the curve: {goodness}")
     lines += notes(fit.notes)
     lines += ["", "Chances by size of the hole, by the fitted curve"]

@@ -75,7 +75,7 @@ def write_packet(
     Raises:
         HoleQCError: there is something in the folder already, or the disk refuses.
     """
-    from holeqc.reports.packet_list import listed_characteristics, run_of
+    from holeqc.reports.packet_list import listed_characteristics, passed_with, run_of
     from holeqc.reports.record_text import when
     from holeqc.reports.write import write_all
 
@@ -83,7 +83,8 @@ def write_packet(
     try:
         with writer.folder(folder, _refuse_any) as out:
             number, made = f"approval {approved.approval['entry']}", dt.date.fromisoformat(when(approved.approval)[:10])
-            write_all(run, out, progress, number=number, made=made)
+            write_all(run, out, progress, number=number, made=made,
+                      passed=passed_with(approved))
             listed = listed_characteristics(approved, part)
             _pages(approved, part, listed, out)
             _book(approved, run, listed, out)

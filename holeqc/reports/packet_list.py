@@ -19,6 +19,7 @@ from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.ledger.approved import ApprovedSet
 from holeqc.ledger.rechecks import speaking_for
+from holeqc.ledger.tags import released_with
 from holeqc.reports import wording as w
 from holeqc.reports.part_pages import SHORT
 from holeqc.reports.remarks import remarks_of
@@ -47,6 +48,12 @@ class Listed:
     upper: float | None
     found: float | None
     cell: str
+
+
+def passed_with(approved: ApprovedSet) -> str:
+    """Return with which nonconformances the part was approved, ``use-as-is, EO-2``; '' for none."""
+    number = int(approved.story.row["id"])
+    return released_with(approved.tags, number, speaking_for(number, approved.tags, approved.links))
 
 
 def listed_characteristics(approved: ApprovedSet, part: PartView) -> tuple[Listed, ...]:

@@ -7,10 +7,9 @@ from collections.abc import Iterator, Sequence
 from holeqc.inspection.results import ACCEPT, HOLD
 from holeqc.inspection.view import PartView
 from holeqc.ledger.approved import ApprovedSet
-from holeqc.ledger.tags import released_with
 from holeqc.reports import blocks as b
 from holeqc.reports import wording as w
-from holeqc.reports.packet_list import Listed, decided, verdict_number
+from holeqc.reports.packet_list import Listed, decided, passed_with, verdict_number
 from holeqc.reports.record_text import event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
 
@@ -68,7 +67,7 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
     wrong = [one for one in listed if one.verdict]
     yield b.Heading("Certificate of inspection")
     count = f"{len(listed) - len(wrong)} of {len(listed)} characteristics inside their limits"
-    passed = w.plain(released_with(approved.tags, int(row["id"])))
+    passed = w.plain(passed_with(approved))
     if verdict_number(row["verdict"]) == ACCEPT and not passed:
         yield b.Banner(ACCEPT, f"{name_of(row)}: approved", count)
     else:  # what was decided stands large, not the verdict that it sets aside

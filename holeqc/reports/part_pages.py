@@ -177,7 +177,7 @@ def hole_matrix(part: PartView) -> b.Table:
             row: list[b.Cell | str] = [w.plain(hole["hole"])]
             row += [w.plain(wall)] if several else []
             row += [_matrix_cell(part, str(hole["hole"]), wall, name, n == 0) for name in part.asked]
-            row.append(b.Cell(w.word(hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
+            row.append(b.Cell(w.of_hole(part, hole["verdict"]), int(hole["verdict"])) if n == 0 else "")
             rows.append(tuple(row))
     note = "Size: the reading that lies worst. Position: actual diameter, allowed with bonus in the tables below."
     if any(part.as_read(row) is not None for row in part.characteristics):

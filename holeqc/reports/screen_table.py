@@ -25,7 +25,9 @@ def hole_table(part: PartView, width: int) -> list[str]:
     hole to hole: all of them stand in the report, and what isn't accepted stands in the reasons.
     """
     columns = [_column("", "Hole", [w.plain(hole["hole"]) for hole in part.holes])]
-    verdict = _column("", "Verdict", [w.marked(hole["verdict"]) for hole in part.holes])
+    marks = [w.MARKS[int(hole["verdict"])] for hole in part.holes]
+    words = [w.of_hole(part, hole["verdict"]) for hole in part.holes]
+    verdict = _column("", "Verdict", [f"{mark} {text}" for mark, text in zip(marks, words, strict=True)])
     also = [_also(part, hole) for hole in part.holes]
     others = [_column("", "Also", also)] if any(also) else []
     full = [_places(part, name, allowed=True) for name in _PLACES if name in part.asked]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import math
+from dataclasses import replace
 
 import holeqc
 from holeqc.characteristics import JUDGED, unit_of
@@ -26,15 +27,18 @@ def report_number(run: Run) -> str:
     return f"R-{digits[:4]}-{digits[4:]}"
 
 
-def report_for(run: Run, most_in_full: int, number: str = "", made: dt.date | None = None) -> b.Report:
+def report_for(
+    run: Run, most_in_full: int, number: str = "", made: dt.date | None = None, passed: str = ""
+) -> b.Report:  # fmt: skip
     """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first.
 
-    ``number``: of the report, else worked out from what it rests on; ``made``: its day.
+    ``number``: of the report, else worked out from what it rests on; ``made``: its day; ``passed``: by which
+    disposition the one part was approved, '' for none: that stands large then, not the verdict that it sets aside.
     """
     full = parts_in_full(run, most_in_full)
     name = (number or report_number(run)) + (f" of {made}" if made else "")
     foot = foot_for(run, name)
-    sections = [_part_section(run[n], name, foot) for n in full]
+    sections = [_part_section(run[n], name, foot, passed) for n in full]
     if len(run) != 1 or not full:
         sections.insert(0, _overview(run, set(full), most_in_full, name))
     sections.append(about_section(run))
@@ -85,15 +89,23 @@ def unusable_note(run: Run) -> list[b.Block]:
     return [b.Paragraph(text, "caution")]
 
 
-def _part_section(part: PartView, name: str, foot: b.Foot) -> b.Section:
+def _part_section(part: PartView, name: str, foot: b.Foot, passed: str) -> b.Section:
     spec = part.specification
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
     blocks = list(part_blocks(part, name))
+    verdict = part.verdict
+    if passed and verdict != ACCEPT:
+        said = f"Approved with {w.plain(passed)}; as read: {w.word(verdict)}"
+        blocks = [
+            replace(one, verdict=HOLD, detail=f"{said}, {one.detail}", stamp="BY DISPOSITION")
+            if isinstance(one, b.Banner) else one for one in blocks
+        ]  # fmt: skip
+    shown = None if passed and verdict != ACCEPT else verdict
     if len(part.run) == 1:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         blocks += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)
         blocks += unusable_note(part.run)
-    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), part.verdict, _foot_of(part, foot))
+    return b.Section(f"part-{part.number + 1}", head, tuple(blocks), shown, _foot_of(part, foot))
 
 
 # --------------------------------------------------------------------------------------------------------- overview

@@ -16,12 +16,13 @@ from holeqc.problems import DataError
 from holeqc.reports import drawing as d
 from holeqc.reports import wording as w
 from holeqc.reports.flow import MARGIN, NOTE
-from holeqc.reports.paper import PAPERS, save_pdf, width_of, wrap
+from holeqc.reports.paper import PAPERS, printable, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
 from holeqc.reports.tags import Line, Tag, tool_text
 
 ACROSS, DOWN = 2, 2
 PAD = 10.0
+SMALL = 6.5  #: letters of a serial number that takes several lines
 UNREAD_EACH = 3  #: up to so many lines of which nothing was read are told each
 UNREAD_LINES = 7
 TEXT_SIZES = (9.5, 9.0, 8.5, 8.0)  #: of what is to be decided [points]; the largest that fits
@@ -263,7 +264,7 @@ def _tag(page: d.Drawing, face: Face, x: float, y: float, wide: float, high: flo
 
 def _field(page: d.Drawing, x: float, y: float, label: str, text: str, wide: float, size: float = 12.0) -> None:
     page.text(x, y, label, NOTE, colour=d.SOFT)
-    text = text or "-"
+    text = printable(text or "-")
     while width_of(text, size, True) > wide and size > 9:
         size -= 0.5
     shown = text
@@ -278,7 +279,7 @@ def _identity(page: d.Drawing, tag: Tag, x: float, y: float, wide: float) -> flo
     part = w.plain(f"{tag.part} ({tag.part_number})" if tag.part_number else tag.part)
     if width_of(part, 9, True) > left:
         part = w.plain(tag.part)
-    _field(page, x, y + 11, "Serial", w.plain(tag.serial), left, 16.0)
+    _serial(page, x, y + 11, tag.serial, left)
     _field(page, at, y + 11, "Hole" + (" and wall" if tag.wall else ""), _hole_and_wall(tag), right, 16.0)
     _field(page, x, y + 40, "Part", part, left)
     _field(page, at, y + 40, "Kit, revision", w.plain(f"{tag.kit}, {tag.revision}"), right)
@@ -286,6 +287,23 @@ def _identity(page: d.Drawing, tag: Tag, x: float, y: float, wide: float) -> flo
     _field(page, at, y + 65, "Date of reading", tag.date, right)
     page.line((x, y + 84), (x + wide, y + 84), stroke=d.RULE, width=0.7)
     return y + 84
+
+
+def _serial(page: d.Drawing, x: float, y: float, serial: str, wide: float) -> None:
+    """Draw the serial number whole, in small lines where it is long: two that differ in the middle must not read alike.
+
+    What no three lines hold is cut in the middle, and the tag's code tells them apart.
+    """
+    text = printable(w.plain(serial))
+    if width_of(text, 9.0, True) <= wide:
+        _field(page, x, y, "Serial", text, wide, 16.0)
+        return
+    most = len(text)
+    while len(lines := wrap(w.shorten(text, most), wide, SMALL, True)) > 3:
+        most -= 1
+    page.text(x, y, "Serial", NOTE, colour=d.SOFT)
+    for n, line in enumerate(lines):
+        page.text(x, y + 0.5 + (n + 1) * SMALL, line, SMALL, True)
 
 
 def _hole_and_wall(tag: Tag) -> str:

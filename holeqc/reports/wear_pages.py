@@ -36,11 +36,8 @@ def wear_report(wear: Wear, spec: Specification, sources: tuple[Source, ...] = (
     """Return the report about a fixture as blocks for HTML and PDF."""
     fixture = w.plain(wear.history.fixture or spec.id)
     head = f"Fixture {fixture}  ·  kit {w.plain(spec.id)} revision {w.plain(spec.revision)}"
-    sections = (
-        b.Section("overview", f"{head}  ·  what to do", tuple(_overview(wear, spec, fixture))),
-        # one section: each would begin a page of its own and leave the one before half empty
-        b.Section("history", f"{head}  ·  bushings, seating, method", tuple(_history(wear))),
-    )
+    # one section: each begins a page of its own and leaves the one before half empty
+    sections = (b.Section("overview", f"{head}  ·  what to do", (*_overview(wear, spec, fixture), *_history(wear))),)
     lines = [w.tool_line(holeqc.__version__, spec), *w.source_lines(sources)]
     return b.Report(
         f"Fixture {fixture}: wear", sections, b.Foot(lines, CAUTIONS), "letter" if spec.unit == "in" else "a4"

@@ -19,6 +19,7 @@ from holeqc.specification.words import limits_text
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
+    from holeqc.inspection.view import PartView
     from holeqc.readings.table import Join, Source
     from holeqc.reports.blocks import Banner
     from holeqc.specification.model import Hole, Specification
@@ -84,6 +85,13 @@ def stamp_of(banner: Banner) -> str:
 def marked(verdict: int) -> str:
     """Return mark and word of a verdict."""
     return f"{MARKS[int(verdict)]} {VERDICTS[int(verdict)]}"
+
+
+def of_hole(part: PartView, verdict: int) -> str:
+    """Return the word of a hole's verdict, and what the part is beside where that doesn't come from its holes."""
+    worst = max((int(hole["verdict"]) for hole in part.holes), default=0)
+    level = part.verdict if worst < part.verdict else int(any(p.holds and not p.hole for p in part.problems))
+    return word(verdict) + ("", ", part held", ", part rejected")[level if int(verdict) == 0 else 0]
 
 
 def plural(count: int, one: str, many: str = "") -> str:

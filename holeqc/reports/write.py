@@ -42,7 +42,7 @@ def write_reports(
 
 def write_all(
     run: Run, folder: writer.Folder, progress: Callable[[str], None], *, most: int = FULL, number: str = "",
-    made: dt.date | None = None,
+    made: dt.date | None = None, passed: str = "",
 ) -> None:  # fmt: skip
     """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it."""
     from holeqc.inspection.tags import tags_for
@@ -54,7 +54,7 @@ def write_all(
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)
-    report = report_for(run, most, number, made)
+    report = report_for(run, most, number, made, passed)
     folder.write_text(HTML, html_page(report))
     folder.write_bytes(PDF, pdf_report(report, progress))
     with folder.file(BOOK) as file:

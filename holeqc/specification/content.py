@@ -622,7 +622,7 @@ def _share(raw: object, key: Key, collector: Collector) -> float:
 def _whole(raw: object, key: Key, collector: Collector) -> int:
     if isinstance(raw, bool) or not isinstance(raw, int):
         raise Unusable("must be a whole number")
-    lowest, highest = (0, 9) if key.kind == "decimals" else (1, 100)
+    lowest, highest = {"decimals": (0, 9), "days": (1, 3650)}.get(key.kind, (1, 100))
     if not lowest <= raw <= highest:
         raise Unusable(f"must lie from {lowest} to {highest}")
     return raw
@@ -730,9 +730,9 @@ def _tools(raw: object, key: Key, collector: Collector) -> tuple[Tool, ...]:
 
 _READERS: dict[str, Callable[[object, Key, Collector], Any]] = {
     "id": _id, "text": _text, "length": _length, "amount": _length, "place": _length, "factor": _factor,
-    "share": _share, "number": _values_number, "whole": _whole, "decimals": _whole, "yes": _yes, "date": _date,
-    "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles, "points": _points,
-    "tool": _tool, "tools": _tools, "words": _choice,
+    "share": _share, "number": _values_number, "whole": _whole, "days": _whole, "decimals": _whole, "yes": _yes,
+    "date": _date, "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles,
+    "points": _points, "tool": _tool, "tools": _tools, "words": _choice,
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
@@ -12,9 +13,10 @@ from holeqc.statistics.basics import FloatArray, mean, mean_and_sd
 from holeqc.statistics.capability_remarks import (
     FORTUNATE,
     NORMAL_LEVEL,
-    alike_remark,
+    Neighbours,
     index_remarks,
     means_differ,
+    streams_mixed,
     tails_normal,
 )
 from holeqc.statistics.checks import Readings, prepare, remarks
@@ -159,7 +161,8 @@ class Capability:
             "Cpl": self.within_indices.lower, "Cpu": self.within_indices.upper,
             "Pp": self.overall.potential, "Ppk": self.overall.nearest, "Ppl": self.overall.lower,
             "Ppu": self.overall.upper, "Cpm": self.Cpm, "off_centre": self.overall.off_centre,
-            "intervals": self.intervals, "intervals_suppose": "a normal distribution and independent readings",
+            "intervals": self.intervals,
+            "intervals_suppose": "a normal distribution; readings that resemble their neighbours count for less",
             "any_shape": None if self.any_shape is None else asdict(self.any_shape),
             "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
             "normality_judged": {"p": self.normal_p} | ({} if self.allowing is None else asdict(self.allowing)),
@@ -193,7 +196,7 @@ def _outside_counts(ordered: FloatArray, limits: Limits) -> tuple[int, int]:
 
 
 def _outside(readings: Readings, limits: Limits, m: float, sd: float | None, sigma: float | None,
-             confidence: float) -> Outside:
+             confidence: float, near: Neighbours | None) -> Outside:
     n = readings.values.size
     below, above = _outside_counts(readings.ordered, limits)
     sd, sigma = (sd, sigma) if limits.given else (None, None)
@@ -206,8 +209,9 @@ def _outside(readings: Readings, limits: Limits, m: float, sd: float | None, sig
         found = indices(limits, m, sd)
         sides = [v for v in (found.lower, found.upper) if v is not None]
         tail = (1 - confidence) / (2 * len(sides))
-        best = [one_sided_bound(v, n, n - 1, tail) for v in sides]
-        worst = [one_sided_bound(v, n, n - 1, 1 - tail) for v in sides]
+        worth, dof = (n, n - 1.0) if near is None else (near.of_mean, near.of_variance - 1)
+        best = [one_sided_bound(v, worth, dof, tail) for v in sides]
+        worst = [one_sided_bound(v, worth, dof, 1 - tail) for v in sides]
         bounds = (1e6 * sum(float(ndtr(-3 * v)) for v in best), min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in worst)))
     return Outside(expected, short, bounds, (below + above) / n, below + above, below, above,
                    clopper_pearson(below + above, n, confidence))
@@ -261,15 +265,19 @@ def _skewed(readings: Readings, groups: Subgroups | None, within: Within | None,
 
 
 def intervals_of(
-    n: int, m: float, sd: float, within: Within | None, overall: Indices, short: Indices, cpm: float | None,
-    limits: Limits, confidence: float,
+    n: float, m: float, sd: float, within: Within | None, overall: Indices, short: Indices, cpm: float | None,
+    limits: Limits, confidence: float, near: Neighbours | None = None,
 ) -> dict[str, Interval]:  # fmt: skip
-    """Return the intervals of a normal's figures by name, from ``n`` readings that are worth so many."""
+    """Return the intervals of a normal's figures by name, from ``n`` readings that are worth so many.
+
+    ``near``: what they are worth where neighbours resemble each other; sigma within from neighbours has none then.
+    """
     both = limits.width is not None
+    n, dof = (n, n - 1.0) if near is None else (near.of_mean, near.of_variance - 1)
     found: dict[str, Interval] = {"mean": mean_interval(m, sd, n, confidence),
-                                  "sd_overall": sd_interval(sd, n - 1, confidence)}
-    sets = [("P", overall, n - 1.0)]
-    if within is not None and within.sigma > 0:
+                                  "sd_overall": sd_interval(sd, dof, confidence)}
+    sets = [("P", overall, dof)]
+    if within is not None and within.sigma > 0 and (near is None or within.method != MOVING_RANGE):
         found["sd_within"] = sd_interval(within.sigma, within.dof, confidence)
         sets.insert(0, ("C", short, within.dof))
     for letter, values, dof in sets:
@@ -282,7 +290,9 @@ def intervals_of(
             found[f"{name}_lower_bound"] = (one_sided_bound(values.nearest, n, dof, confidence), None)
     target = limits.middle if limits.target is None else limits.target
     if cpm is not None and target is not None:
-        found["Cpm"] = about_target_interval(cpm, m, sd, target, n, confidence)
+        off = 2 * ((m - target) / sd) ** 2  # the mean's share in the scatter of Cpm, that of sigma being 1
+        found["Cpm"] = about_target_interval(cpm, m, sd, target, n if near is None else
+                                             (1 + off) / (1 / near.of_variance + off / near.of_mean), confidence)
     return found
 
 
@@ -352,10 +362,12 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     odd = p is not None and p < NORMAL_LEVEL
     hardly = odd and bool(sd) and tails_normal(readings.ordered, m, sd or 0.0, counted)
     odd = odd and not hardly
-    percentile, shapes, more = _by_percentiles(readings, limits, how, counted, odd=odd)
+    near = None if counted is not None else Neighbours.of(readings.values, m)
+    percentile, shapes, more = _by_percentiles(readings, limits, how, counted if near is None else
+                                               math.floor(near.of_variance), odd=odd)
     said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
     if groups is not None:
-        said += means_differ(groups, within)
+        said += means_differ(groups, within) + streams_mixed(readings.values, groups)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY
@@ -363,14 +375,15 @@ def capability(values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None
     scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
     stability = _judge(readings, groups, within if not alike else None, m, scores)
     said[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
-    if counted is None:
-        said += alike_remark(readings.values, m, overall.nearest, how.confidence, moving=groups is None)
+    if near is not None and overall.nearest is not None:
+        said.append(near.remark(n, moving=within is not None and within.method == MOVING_RANGE))
     shown = {"Cp": short.potential, "Cpk": short.nearest, "Pp": overall.potential, "Ppk": overall.nearest, "Cpm": cpm,
              "percentile Ppk": percentile.Ppk if percentile else None}
     cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}
-    found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence) if sd else {}
-    outside = _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence)
-    band = tolerance_interval(m, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
+    found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence, near) if sd else {}
+    outside = _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence, near)
+    worth = n if near is None else math.floor(near.of_mean)
+    band = tolerance_interval(m, sd, worth, coverage=how.coverage, confidence=how.confidence, lower=limits.lower,
                               upper=limits.upper) if normal and sd else None
     made = Capability(n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability,
                       percentile, tuple(said), cautions, allowed, shapes, odd)

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from holeqc.problems import NOTE, WARNING, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, dot, neighbour_sums
-from holeqc.statistics.checks import Readings
-from holeqc.statistics.indices import Limits, nearest_interval_normal
+from holeqc.statistics.checks import FEWEST_ALIKE, Readings
+from holeqc.statistics.indices import Limits
 from holeqc.statistics.subgroups import Subgroups, Within
 
 NORMAL_LEVEL = 0.05
 DIFFER = 0.01  #: level at which means of subgroups differ
-FEWEST_ALIKE = 20  #: readings below which a correlation of neighbours tells nothing (our choice)
 FORTUNATE = 1e-12  #: a reading this close to a limit, relative to it, lies on the limit
 
 
@@ -84,36 +84,72 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
                     action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.")]
 
 
-def alike_remark(values: FloatArray, m: float, ppk: float | None, confidence: float, *, moving: bool) -> list[Problem]:
-    """Return what it does to the intervals that each reading resembles the one before.
+def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
+    """Return a warning where the same places in every subgroup read high or low: each subgroup mixes streams.
 
-    For neighbours with correlation r, readings count as n (1 - r) / (1 + r) for a mean and n (1 - r**2) / (1 + r**2)
-    for a variance (Bartlett, Journal of the Royal Statistical Society 98, 1935; from memory), checked by simulation.
-    ``moving``: sigma within comes from neighbours too.
+    Two-way analysis of variance without interaction (NIST/SEMATECH e-Handbook 7.4.3.7) over subgroups of one size whose
+    readings (n,) stand together, at the level of 1 %.
     """
-    n = values.size
-    square, product = neighbour_sums(values, m)
-    if n < FEWEST_ALIKE or not square > 0 or ppk is None:
-        return []
-    r = min(product / square + 1 / n, 0.99)  # the estimate is low by about so much
-    if r < max(0.2, 1.96 / math.sqrt(n)):
-        return []
-    from scipy.special import ndtr, ndtri
+    from scipy.special import fdtrc
 
-    of_mean, of_variance = n * (1 - r) / (1 + r), n * (1 - r * r) / (1 + r * r)
-    low, high = nearest_interval_normal(ppk, n, n - 1, confidence)
-    true = math.sqrt(1 / (9 * of_mean) + ppk**2 / (2 * max(of_variance - 1, 1.0)))
-    assert low is not None
-    assert high is not None
-    z = float(ndtri(0.5 + confidence / 2))
-    holds = 100 * (2 * float(ndtr((high - low) / 2 / true)) - 1)
-    words = (f"each reading resembles the one before (correlation {r:.2f}), and the intervals take readings as "
-             f"independent: they hold in about {holds:.0f} of 100 cases, not in {100 * confidence:g}; with this "
-             f"allowed for, Ppk of a normal lies between {ppk - z * true:.2f} and {ppk + z * true:.2f}")
-    if moving:
-        small = 100 * (1 - math.sqrt(1 - r))
-        words += f"; sigma within, from neighbours, is about {small:.0f} % too small, Cp and Cpk too large"
-    return [Problem(WARNING, "alike-neighbours", words)]
+    size, k = groups.equal_size, len(groups)
+    if size is None or size < 2 or k < 5 or groups.scattered:
+        return []
+    table = values.reshape(k, size)
+    places = table.mean(axis=0)
+    rest = table - places - table.mean(axis=1, keepdims=True) + values.mean()
+    freedom = (k - 1) * (size - 1)
+    inside = float(np.sum(rest**2)) / freedom
+    if not inside > 0:
+        return []
+    p = float(fdtrc(size - 1, freedom, k * float(np.sum((places - values.mean()) ** 2)) / (size - 1) / inside))
+    if p >= DIFFER:
+        return []
+    apart = float(np.ptp(places)) / math.sqrt(inside)
+    return [Problem(WARNING, "mixed-streams", f"readings at the same place in each subgroup (1 to {size}) differ by "
+                    f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
+                    "within is too large and Cp and Cpk too small", action="Judge each stream (bushing, wall, "
+                    "direction, gauge) by itself.")]
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """How much each reading resembles the one before, and how many independent readings they are worth.
+
+    ``alike`` is the correlation of neighbours, ``of_mean`` and ``of_variance`` what n readings count as for a mean and
+    for a variance: n (1 - r) / (1 + r) and n (1 - r**2) / (1 + r**2) (Bartlett, Journal of the Royal Statistical
+    Society 98, 1935; from memory, checked by simulation).
+    """
+
+    alike: float
+    of_mean: float
+    of_variance: float
+
+    @classmethod
+    def of(cls, values: FloatArray, m: float) -> Neighbours | None:
+        """Return what neighbours among ``values`` (n,) with mean ``m`` tell; None where none resemble each other.
+
+        One independent series in ten is taken for a correlated one, so that few of the correlated ones are missed.
+        """
+        n = values.size
+        square, product = neighbour_sums(values, m)
+        if n < FEWEST_ALIKE or not square > 0:
+            return None
+        r = min(product / square + 1 / n, 0.99)  # the estimate is low by about so much
+        if r < max(0.15, 1.28 / math.sqrt(n)):
+            return None
+        return cls(r, max(n * (1 - r) / (1 + r), 2.0), max(n * (1 - r * r) / (1 + r * r), 2.0))
+
+    def remark(self, n: int, *, moving: bool) -> Problem:
+        """Return what this does to the intervals; ``moving``: sigma within comes from neighbours too."""
+        words = (f"each reading resembles the one before (correlation {self.alike:.2f}): {n} readings count as "
+                 f"{self.of_mean:.0f} for the mean and {self.of_variance:.0f} for sigma, in every interval here")
+        if moving:
+            small = 100 * (1 - math.sqrt(1 - self.alike))
+            words += (f"; sigma within, from neighbours, is about {small:.0f} % too small, Cp and Cpk too large: they "
+                      "have no interval")
+        severe = self.alike >= max(0.2, 1.96 / math.sqrt(n))
+        return Problem(WARNING if severe else NOTE, "alike-neighbours", words)
 
 
 def index_remarks(readings: Readings, limits: Limits, m: float, sd: float | None, p: float | None, *,

@@ -12,6 +12,7 @@ from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray
 
 FEW = 50  #: below this many readings the interval of an index is wider than a fifth of it (common practice, no source)
+FEWEST_ALIKE = 20  #: readings below which a correlation of neighbours tells nothing (our choice)
 FEWEST_FOR_STEP = 10  #: the smallest gap of fewer readings is chance, not the gauge's step
 MANY_STEPS = 1000  #: readings with more different values than this are not coarse
 COARSE_STEP = 1.0  #: a gauge step above one sigma spoils sigma itself (common practice, no source)
@@ -106,7 +107,10 @@ def remarks(readings: Readings, sd: float | None, *, width: float | None = None,
                              "gauge's step", f"{readings.ordered[0]:g}", "Use a gauge with a finer step."))
         return said
     if n < FEW:
-        said.append(Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices"))
+        unseen = "" if n >= FEWEST_ALIKE else ("; so few can't show whether each resembles the one before, and the "
+                                               "intervals take them as independent")
+        said.append(Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices"
+                            + unseen))
     step = resolution if resolution is not None else readings.step
     if step is not None and (resolution is not None or n >= FEWEST_FOR_STEP):
         said.extend(_coarse(step, sd, width, guessed=resolution is None))

@@ -18,13 +18,13 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """Components by name: not below zero, as they came out, and intervals (variance; percent of study variation)."""
+    """Components by name: not below zero, as they came out, and intervals (variance; percent of all scatter)."""
 
     variances: dict[str, float]
     raw: dict[str, float]
     spans: dict[str, Span] = field(default_factory=dict)
-    study_spans: dict[str, Span] = field(default_factory=dict)
-    categories_span: Span | None = None
+    scatter_spans: dict[str, Span] = field(default_factory=dict)
+    apart_span: Span | None = None
 
 
 def pool(
@@ -40,17 +40,17 @@ def pool(
     if not any(s.source == "repeatability" for s in strata):
         text = "one reading of each part by each appraiser: interaction and repeatability stand together"
         return anova.pool_interaction(strata), True, text
-    p = "not defined" if row.p is None else f"{row.p:.4f}"
+    p = "p not defined" if row.p is None else "p < 0.0001" if row.p < 0.0001 else f"p = {row.p:.4f}"
     if choice == "pool":
-        return anova.pool_interaction(strata), True, f"pooled with repeatability, as asked (p = {p})"
+        return anova.pool_interaction(strata), True, f"pooled with repeatability, as asked ({p})"
     if choice == "keep":
-        return strata, False, f"kept, as asked (p = {p})"
+        return strata, False, f"kept, as asked ({p})"
     if row.p is None:
         return anova.pool_interaction(strata), True, "pooled with repeatability: no scatter, so that it has no p"
     if row.p > above:
         return anova.pool_interaction(strata), True, (
-            f"p = {p} is above {above:g}, so the pooling rule counts the interaction as repeatability")
-    return strata, False, f"p = {p} is at most {above:g}, so the pooling rule keeps the interaction apart"
+            f"{p} is above {above:g}, so the pooling rule counts the interaction as repeatability")
+    return strata, False, f"{p} is at most {above:g}, so the pooling rule keeps the interaction apart"
 
 
 def from_mean_squares(strata: list[Stratum], confidence: float) -> Estimates:

@@ -216,7 +216,7 @@ def gauge_study(
         interaction_pooled=pooled,
         parts_told_apart=None if exact is None else int(exact),
         parts_told_apart_exact=exact,
-        parts_told_apart_interval=None if exact is None else found.categories_span,
+        parts_told_apart_interval=None if exact is None else found.apart_span,
         anova=table,
         anova_pooled=pooled_table,
         confidence=confidence,
@@ -275,7 +275,7 @@ def _shares(found: Estimates, limits: tuple[float | None, float | None]) -> tupl
             found.spans.get(name),
             None if ratio is None else 100.0 * ratio,
             None if ratio is None else 100.0 * float(np.sqrt(ratio)),
-            found.study_spans.get(name),
+            found.scatter_spans.get(name),
             None if band is None else 100.0 * MULTIPLIER * float(np.sqrt(variance)) / band,
         )
 

@@ -110,7 +110,7 @@ def sd_interval(sd: float, dof: float, confidence: float) -> Interval:
     return (sd / math.sqrt(_chi_square_over_dof(1 - tail, dof)), sd / math.sqrt(_chi_square_over_dof(tail, dof)))
 
 
-def mean_interval(mean: float, sd: float, n: int, confidence: float) -> Interval:
+def mean_interval(mean: float, sd: float, n: float, confidence: float) -> Interval:
     """Return Student's interval of a mean (NIST/SEMATECH e-Handbook 1.3.5.2)."""
     from scipy.special import stdtrit
 
@@ -118,7 +118,7 @@ def mean_interval(mean: float, sd: float, n: int, confidence: float) -> Interval
     return mean - half, mean + half
 
 
-def nearest_interval_normal(index: float, n: int, dof: float, confidence: float) -> Interval:
+def nearest_interval_normal(index: float, n: float, dof: float, confidence: float) -> Interval:
     """Return Bissell's normal approximation for Cpk or Ppk (Applied Statistics 39, 1990, 331-340)."""
     from scipy.special import ndtri
 
@@ -126,7 +126,7 @@ def nearest_interval_normal(index: float, n: int, dof: float, confidence: float)
     return index - half, index + half
 
 
-def one_sided_bound(index: float, n: int, dof: float, probability: float) -> float:
+def one_sided_bound(index: float, n: float, dof: float, probability: float) -> float:
     """Return the one-sided index that gives an estimate below ``index`` with ``probability``, exactly.
 
     3 sqrt(n) times the estimate follows a noncentral t with noncentrality 3 sqrt(n) times the true index;
@@ -136,7 +136,7 @@ def one_sided_bound(index: float, n: int, dof: float, probability: float) -> flo
     return noncentrality_for(probability, root * index, dof) / root
 
 
-def _chance_above_when_centred(true: float, index: float, n: int, dof: float) -> float:
+def _chance_above_when_centred(true: float, index: float, n: float, dof: float) -> float:
     """Return the chance that the estimate of Cpk exceeds ``index`` > 0 when the process is centred at ``true``."""
     from scipy.special import gammaln, ndtr
 
@@ -158,7 +158,7 @@ def _legendre() -> tuple[np.ndarray, np.ndarray]:
     return np.polynomial.legendre.leggauss(300)
 
 
-def nearest_interval_exact(index: float, n: int, dof: float, confidence: float, *, two_limits: bool) -> Interval:
+def nearest_interval_exact(index: float, n: float, dof: float, confidence: float, *, two_limits: bool) -> Interval:
     """Return the interval of Cpk or Ppk by the noncentral t, exact for one limit.
 
     With two limits the distance of the farther one is unknown; each end is then taken where it is least favourable:
@@ -182,7 +182,7 @@ def nearest_interval_exact(index: float, n: int, dof: float, confidence: float, 
     return low, high
 
 
-def about_target_interval(index: float, mean: float, sd: float, target: float, n: int, confidence: float) -> Interval:
+def about_target_interval(index: float, mean: float, sd: float, target: float, n: float, confidence: float) -> Interval:
     """Return Boyles's approximate interval of Cpm (Journal of Quality Technology 23, 1991, 17-26).
 
     The mean square about the target, here with divisor n, is close to a chi-square with n (1 + x**2)**2 / (1 + 2 x**2)

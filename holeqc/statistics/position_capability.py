@@ -70,6 +70,7 @@ class PositionCapability:
     expected_ppm: float | None = None
     share_inside_without_bonus: float | None = None
     intervals: dict[str, Interval] = field(default_factory=dict)
+    confidence: float = 0.95
 
     def as_dict(self) -> dict[str, object]:
         """Return the content for JSON; None where a figure can't be had."""
@@ -344,7 +345,8 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
         directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
         observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
         stability=stability, remarks=tuple(said),
-        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, **figures)
+        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {},
+        confidence=confidence, **figures)
 
 
 def _degrees(direction: FloatArray) -> float:

@@ -68,6 +68,10 @@ def run_chance(length: int, n: int) -> float:
     return min(1.0, (2 + n - length) * 0.5**length) if length <= n else 0.0
 
 
+def _few(count: float) -> str:
+    return f"{count:.0f}" if count >= 10 else f"{count:.2g}"
+
+
 def judge(points: FloatArray, centre: float, sigma: float, dof: float, *, what: str = "readings",
           weights: FloatArray | None = None) -> Stability:
     """Judge a series ``points`` (n,) by its centre line and the sigma of a point, known with ``dof``.
@@ -101,7 +105,7 @@ def judge(points: FloatArray, centre: float, sigma: float, dof: float, *, what: 
         reasons.append(f"one point lies {worst:.1f} sigma from the centre line")
     chance = 0.0026997960632602
     if count > 1 and float(bdtrc(count - 1, n, chance)) < LEVEL:
-        reasons.append(f"{count} points lie beyond three sigma where chance gives {n * chance:.2g}")
+        reasons.append(f"{count} points lie beyond three sigma where chance gives {_few(n * chance)}")
     edge = EDGE * sigma
     run, end = longest_run(series > middle + edge, series < middle - edge)
     if run_chance(run, n) < LEVEL:
@@ -114,8 +118,8 @@ def judge(points: FloatArray, centre: float, sigma: float, dof: float, *, what: 
     if reasons:
         words = "the series is not stable: " + "; ".join(reasons)
     elif count:
-        words = (f"{count} of {n} points beyond three sigma where chance gives {n * chance:.2g}: no proof of a change; "
-                 "look at them")
+        words = f"{count} of {n} points beyond three sigma where chance gives {_few(n * chance)}: no proof of a change"
+        words += "; look at them" if count > n * chance else ""
     else:
         words = f"no sign of a change in {n} {what}"
     return Stability(not reasons, words, n, tuple(places.tolist()), count, n * chance, run, end, neighbours,

@@ -20,10 +20,13 @@ from timing import clock, line, paired
 
 from holeqc.readings.plain_table import number_column, read_table
 from holeqc.statistics.capability import capability
+from holeqc.statistics.chart_parts import ChartOptions
 from holeqc.statistics.charts import average_chart
 from holeqc.statistics.indices import Limits
+from holeqc.statistics.signals import ALL_TESTS
 
 MOST, MOST_TABLE, LEAST = 3.0, 4.0, 100.0
+ALL = ChartOptions(tests=ALL_TESTS)
 LOOPED = 4000  #: parts that the loop goes through; its time for all parts follows in proportion
 
 
@@ -91,13 +94,13 @@ def bench_charts() -> bool:
     parts = np.random.default_rng(3).normal(0.4585, 0.0008, (100_000, 8))
     some = parts[:LOOPED]
     centre, sigma, signals = part_by_part(some)
-    check = average_chart(some)
+    check = average_chart(some, options=ALL)
     assert abs(check.centre - centre) < 1e-12
     assert check.sigma is not None
     assert abs(check.sigma - sigma) < 1e-9
     assert sum(len(s.at) for s in check.signals) == signals
     result = paired(lambda: clock(lambda: part_by_part(some)) * parts.shape[0] / LOOPED,
-                    lambda: clock(lambda: average_chart(parts)), 9)
+                    lambda: clock(lambda: average_chart(parts, options=ALL)), 9)
     line("charts, 100 000 parts of 8 holes: loop / array", *result, f"at least {LEAST:.0f}")
     return result[2] >= LEAST
 

@@ -63,7 +63,7 @@ def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_capability_for_people(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = text(["capability", str(log), *SIZE, "--unit", "in"], capsys)
-    for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % interval", "Stability: stable", "Bissell", "A2"):
+    for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % if normal", "Stability: stable", "Bissell", "A2"):
         assert word in out
     one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462"], capsys)
     assert "below 0.4" in one_sided
@@ -222,8 +222,8 @@ def test_a_cumulative_sum_is_drawn_as_two_lines_with_their_own_signals() -> None
     legend = axes.get_legend()
     assert legend is not None
     assert {t.get_text() for t in legend.get_texts()} == {
-        "upper sum", "lower sum", "began to climb", "crossed the decision value"}
-    crossed = {float(v) for line in axes.get_lines() if line.get_label() == "crossed the decision value"
+        "upper sum", "lower sum", "left zero", "crossed"}
+    crossed = {float(v) for line in axes.get_lines() if line.get_label() == "crossed"
                for v in np.asarray(line.get_xdata())}
     assert crossed == {float(s.at[0]) for s in made.signals}
     assert {s.side for s in made.signals} == {"above", "below"}

@@ -278,3 +278,14 @@ def test_names_of_parts_stand_under_a_long_chart() -> None:
     shown = [t.get_text() for t in chart_figure(made, "size").axes[0].get_xticklabels()]
     assert shown[0] == "S-0"
     assert 8 <= len(shown) <= 16
+
+
+def test_readings_of_another_kit_are_one_line_a_cause(capsys: pytest.CaptureFixture[str]) -> None:
+    """The history's 3 840 rows name holes that the other kit hasn't got."""
+    assert run(["capability", str(ROOT / "tolerances" / "cp12.toml"), str(HISTORY)]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) < 8
+    holes = [line for line in lines if "no such hole" in line]
+    assert len(holes) == 1
+    assert "D2 to D3841 (3840 cells)" in holes[0]
+    assert "hole '1', hole '2'" in holes[0]

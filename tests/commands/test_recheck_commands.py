@@ -30,6 +30,8 @@ def alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("HOLEQC_LEDGER", raising=False)
     monkeypatch.setenv("HOLEQC_BY", "bench 2")
+    for name in ("ledger", "tags"):  # what is decided here is decided before the recheck of the 20th
+        monkeypatch.setattr(f"holeqc.ledger.{name}.now", lambda: ("2026-11-19T23:00:00.000000Z", 0))
 
 
 def sheet_of(path: str) -> tuple[openpyxl.Workbook, Worksheet, int]:
@@ -109,6 +111,34 @@ def test_a_remark_in_the_columns_of_a_recheck_is_no_word_of_ours(remark: str) ->
     _, sheet, top = sheet_of("again.xlsx")
     fill("again.xlsx", remark=remark.format(sheet.cell(top + 1, 3).value))
     assert run(["check", KIT, FIRST, "again.xlsx"]) == 3
+
+
+@pytest.mark.parametrize(("blank", "code", "words"), [
+    ("copy", 3, "the part is named, but not one reading is there"),
+    ("another", 2, "one sheet is a recheck of 'RK2X-5HX5', another says nothing of it, filled or blank"),
+])  # fmt: skip
+def test_a_blank_sheet_beside_a_recheck(capsys: pytest.CaptureFixture[str], blank: str, code: int, words: str) -> None:
+    assert run(["sheet", KIT, "--recheck", CODE, "--first", FIRST, "-o", "again.xlsx"]) == 0
+    book, sheet, _ = sheet_of("again.xlsx")
+    other = book.copy_worksheet(sheet)
+    if blank == "another":
+        for row in other.iter_rows(max_row=12):
+            if row[0].value in ("Recheck of", "Part", "Serial"):
+                row[2].value = None
+    book.save("again.xlsx")
+    fill("again.xlsx")
+    capsys.readouterr()
+    assert run(["check", KIT, FIRST, "again.xlsx"]) == code
+    said = " ".join(capsys.readouterr().out.split())
+    assert words.casefold() in said.casefold()
+    assert "doesn't say on which day" not in said
+
+
+def test_a_recheck_sheet_takes_no_serial_number(capsys: pytest.CaptureFixture[str]) -> None:
+    for more in (["--serial", "S-0109"], ["--part", "port"], ["--trials", "3"]):
+        assert run(["sheet", KIT, "--recheck", CODE, "--first", FIRST, "-o", "again.xlsx", *more]) == 2
+        assert f"{more[0]}: --recheck names the part itself" in " ".join(capsys.readouterr().err.split())
+    assert not Path("again.xlsx").exists()
 
 
 def test_two_fields_that_say_what_it_is_a_recheck_of() -> None:

@@ -113,6 +113,7 @@ def test_unconfirmed_answers_warn_on_standard_error(capsys: pytest.CaptureFixtur
     [
         (["class", "FN3", "0.5"], "over 0.95 to 19.69 in"),
         (["class", "H7", "0.5"], "holeqc fit metric H7"),
+        (["class", "H7/g6"], "holeqc fit metric H7/g6 SIZE"),
         (["class", "RC10", "0.5"], "no class 'RC10'"),
         (["class", "RC1", "25"], "19.69"),
         (["class", "RC1", "big"], "not a length"),

@@ -19,6 +19,7 @@ from holeqc.inspection.recheck import Asked, asked_of
 from holeqc.inspection.results import VERDICTS, Inspection
 from holeqc.inspection.tags import tags_of
 from holeqc.inspection.view import Run
+from holeqc.problems import SpecificationError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
@@ -398,6 +399,11 @@ def test_readings_that_are_too_old_do_not_count_on(bench: Bench) -> None:
         found = bench.judged(bench.sheet(SMALL), bench.sheet(REAMED, of="2026-11-03", day=day), more=more)
         assert verdict(found) == expected
         assert ("recheck-too-old" in codes(found)) is (expected == "hold")
+    for days in (0, 3651):
+        with pytest.raises(SpecificationError) as caught:
+            bench.kit(f"[recheck]\nwithin_days = {days}\n")
+        (problem,) = caught.value.problems
+        assert ("from 1 to 3650" in problem.message, "from 1 to 3650" in problem.allowed) == (True, True), "one range"
 
 
 def test_what_was_missing_is_added_and_nothing_else_is_asked(bench: Bench) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from runs import ENGINES, TODAY
+from runs import ENGINES, FIRST_DAY, TODAY
 from shop import place
 
 from holeqc.ledger import open_ledger
@@ -18,6 +18,13 @@ def no_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """Make it `TODAY`: days of events are typed in these tests, and none of them may be still to come."""
     monkeypatch.setattr("holeqc.ledger.times.today", lambda: TODAY)
     monkeypatch.setattr("holeqc.ledger.suspects.today", lambda: TODAY)
+
+
+@pytest.fixture
+def first_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make every entry one of the day of the first readings: what is read later isn't older than what was decided."""
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: (FIRST_DAY, 0))
+    monkeypatch.setattr("holeqc.ledger.tags.now", lambda: (FIRST_DAY, 0))
 
 
 @pytest.fixture(params=ENGINES)

@@ -20,6 +20,7 @@ from holeqc.specification.model import Specification
 
 ENGINES = ("sqlite", "postgresql")
 TODAY = dt.date(2026, 11, 30)  #: whatever the clock says: sheets of a day still to come would hold
+FIRST_DAY = "2026-11-03T23:00:00.000000Z"  #: the moment of an entry, where a test says no other
 KIT = """
 [kit]
 id = "K2"

@@ -31,6 +31,8 @@ from holeqc.specification.load import load_specification
 HALF = {"1": (0.457, None), "2": (0.459, 0.460)}
 SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
 
+pytestmark = pytest.mark.usefixtures("first_day")
+
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
@@ -442,7 +444,8 @@ def test_a_code_that_is_taken_is_followed_by_the_next_of_its_basis(shop: Shop) -
     (first,) = shop.record("P-1", LARGE).tags
     sheet = shop.folder / "sheet_1.csv"
     remark = shop.folder / "again.csv"  # the same readings in a file of its own
-    remark.write_text(sheet.read_text(encoding="utf-8").replace("\n", ",\n"), encoding="utf-8")
+    lines = sheet.read_text(encoding="utf-8").splitlines()
+    remark.write_text("\n".join([f"{lines[0]},note", *(f"{x},bench tidy" for x in lines[1:])]), encoding="utf-8")
     spec = load_specification(shop.folder / "k2.toml")
     found = inspect(spec, read_files([remark], spec, ReadOptions(today=TODAY)))
     (tag,) = tags_of(found)

@@ -28,6 +28,8 @@ from holeqc.specification.load import load_specification
 HALF = {"1": (0.457, None), "2": (0.459, 0.460)}
 SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
 
+pytestmark = pytest.mark.usefixtures("first_day")
+
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:

@@ -92,6 +92,13 @@ def test_manifest_has_the_digest_of_everything(made: Packet, shop: Shop) -> None
     assert manifest["sha256"] == made.manifest_digest == hashlib.sha256(text.encode()).hexdigest()
 
 
+def test_the_report_says_by_disposition_not_reject(made: Packet) -> None:
+    page = (made.folder / "report.html").read_text(encoding="utf-8")
+    assert "Approved with use-as-is, EN-1; as read: reject, 1 rejected, 1 accepted of 2 holes" in page
+    assert "BY DISPOSITION" in page
+    assert "✗ REJECT" not in page
+
+
 def test_same_approval_same_bytes(made: Packet, shop: Shop, tmp_path: Path) -> None:
     again = written(shop, "P-2", tmp_path / "again")
     assert again.manifest_digest == made.manifest_digest

@@ -24,7 +24,7 @@ from holeqc.ledger.approved import approved_set, compare_with_ledger, record_pac
 from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.equipment import GOOD as IN_TOLERANCE
 from holeqc.ledger.kits import release
-from holeqc.ledger.questions import close_questions, open_questions
+from holeqc.ledger.questions import close_questions, consequence_words, open_questions
 from holeqc.ledger.tags import dispose
 from holeqc.problems import LedgerError
 from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
@@ -302,7 +302,48 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
     approved_set(shop.ledger, "P-1")
     record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 19), BAD), "gauge room")
     assert [q.serial for q in open_questions(shop.ledger)] == ["P-1"]  # a later finding asks anew
+    with pytest.raises(LedgerError, match=r"error isn't known: every reading of gauge G1 is doubtful.*--read-with"):
+        close_questions(shop.ledger, "P-1", "41", "looks fine")
     withdraw(shop.ledger, "P-1", "7", "read again")
+    assert open_questions(shop.ledger) == []
+
+
+THREE = """[[gauge]]
+id = "G3"
+measures = ["diameter"]
+uncertainty = 0.0001
+calibration_due = 2026-12-31
+"""
+
+
+def test_a_question_is_closed_by_what_answers_it(shop: Shop) -> None:
+    """An error of 0.0022 takes the smallest reading 0.4570 under the limit of 0.455, and the GO that entered
+    contradicts it: no reason closes that.
+    """
+    shop.record("P-1", GOOD, more=THREE)
+    approve(shop.ledger, "P-1", "41")
+    unknown = Calibration("G1", dt.date(2026, 11, 20), BAD)
+    record_calibration(shop.ledger, unknown, "gauge room")
+    for said, why in (("", "--read-with GAUGE"), ("G1", "that is the gauge in question"), ("G2", "2026-06-30"),
+                      ("caliper", "it isn't in the kit; gauges of the kit: G1, G2, P1, G3")):  # fmt: skip
+        with pytest.raises(LedgerError, match=why):
+            close_questions(shop.ledger, "P-1", "41", "seems good", read_with=said)
+    close_questions(shop.ledger, "P-1", "41", "0.4571 to 0.4601", read_with="g3")
+    (row,) = shop.ledger.rows(text("SELECT note FROM question_closed"))
+    assert row["note"].endswith("read again with G3, as the inspector states)")
+    found = Calibration("G1", dt.date(2026, 11, 19), BAD, error=0.0022, unit="in")
+    record_calibration(shop.ledger, found, "gauge room")
+    (question,) = open_questions(shop.ledger)
+    assert consequence_words(shop.ledger, question) == "with its error taken out the verdict is hold"
+    with pytest.raises(LedgerError, match=r"the verdict is hold\. A reason alone doesn't close that"):
+        close_questions(shop.ledger, "P-1", "41", "seems good", read_with="G3")
+    shop.record("P-1", AGAIN, more=THREE, day="2026-11-25")  # the gauge in question once more
+    with pytest.raises(LedgerError, match="A reason alone"):
+        close_questions(shop.ledger, "P-1", "41", "seems good")
+    run = shop.record("P-1", {"1": (0.4572, 0.4581), "2": (0.4593, 0.4601)}, more=THREE, gauge="G3", day="2026-11-26")
+    close_questions(shop.ledger, "P-1", "41", "read again")
+    note = shop.ledger.rows(text("SELECT note FROM question_closed ORDER BY id"))[-1]["note"]
+    assert note.endswith(f"read again with another gauge and accepted, entry {run.recorded.last})")
     assert open_questions(shop.ledger) == []
 
 

@@ -21,20 +21,23 @@ from holeqc.ledger import open_ledger
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import inspection_again
 from holeqc.ledger.approvals import ApprovalRefused, approve
-from holeqc.ledger.approved import approved_set
+from holeqc.ledger.approved import approved_set, record_packet
 from holeqc.ledger.filters import Filter
 from holeqc.ledger.rechecks import with_bases
-from holeqc.ledger.tags import dispose, find_tag, find_tags
+from holeqc.ledger.tags import dispose, find_tag, find_tags, reworked
 from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
+from holeqc.reports.packet import write_packet
 from holeqc.reports.record_text import part_text
 from holeqc.specification.load import load_specification
 
 REAMED = {"1": (0.4571, 0.4572)}
 TWO = {"1": (0.4545, 0.4546), "2": (0.4547, 0.4549)}  #: both small
 Sizes = Mapping[str, tuple[float | None, float | None]]
+
+pytestmark = pytest.mark.usefixtures("first_day")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -180,7 +183,7 @@ def test_the_same_fault_again_keeps_its_tag_and_a_new_one_gets_its_own(shop: Sho
     assert approve(shop.ledger, "P-1", "41").released == "repair, EO-2"
 
 
-def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop) -> None:
+def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop, tmp_path: Path) -> None:
     guarded = '[decision]\nrule = "guarded"\n'
     sizes = {"1": (0.4545, 0.4546), "2": (0.46195, 0.460)}
     tags = {find_tag(shop.ledger, t).holes[0]: t for t in shop.record("P-1", sizes, more=guarded).tags}
@@ -190,7 +193,11 @@ def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop) -> None
     assert (verdict(run), run.tags) == ("hold", ())
     assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
     assert shop.ledger.parts(Filter())[0]["released_with"] == "use-as-is, EO-7"
-    assert approved_set(shop.ledger, "P-1")
+    approved = approved_set(shop.ledger, "P-1")
+    write_packet(approved, tmp_path / "packet", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+    page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
+    assert "BY DISPOSITION" in page
+    assert "Approved with use-as-is, EO-7; as read: hold" in page, "decided on the tag of the first sheet"
 
 
 def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again(shop: Shop) -> None:
@@ -396,3 +403,110 @@ def test_a_tag_that_readings_closed_says_nothing_where_the_hole_is_rejected_agai
     (new,) = run.tags
     assert find_tag(shop.ledger, new).holes == ("1",)
     assert "rejected" in refused(shop)
+
+
+def under_draft(shop: Shop, sizes: Sizes, of: str, *, upper: str = "0.463") -> RecordedRun:
+    """Record a recheck under a kit file whose upper limit somebody has changed, released by nobody."""
+    readings = read(shop, sizes, of)
+    path = shop.folder / "k2.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("upper = 0.462", f"upper = {upper}"), encoding="utf-8")
+    spec = load_specification(path)
+    sheet = shop.folder / readings.rechecks[0].sources[0].file
+    again = read_files([sheet], spec, ReadOptions(today=TODAY))
+    shown = with_bases(shop.ledger, spec, again)
+    run = record_run(shop.ledger, inspect(spec, again), "bench 2")
+    assert verdict(run) == VERDICTS[int(shown.parts["verdict"].max())]
+    return run
+
+
+@pytest.mark.parametrize("hole", ["1", "2"])
+def test_an_open_tag_holds_whatever_a_draft_kit_says(shop: Shop, hole: str) -> None:
+    """Hole 2 was over 0.462; a draft of 0.463 would accept it, read again or not."""
+    (tag,) = shop.record("P-1", LARGE).tags
+    rework(shop, tag)
+    run = under_draft(shop, {hole: (0.4583, 0.4591)}, tag)
+    assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
+    (problem,) = (p for p in run.inspection.readings.problems if p.holds)
+    assert problem.message.startswith(f"hole 2: tag {tag} is open, it was over its upper limit")
+    assert not find_tag(shop.ledger, tag).closed
+
+
+def test_a_draft_kit_does_not_free_a_hole_that_was_not_read_again(shop: Shop) -> None:
+    one, two = shop.record("P-1", TWO).tags
+    rework(shop, one)
+    rework(shop, two)
+    of = {find_tag(shop.ledger, tag).holes: tag for tag in (one, two)}
+    path = shop.kit()
+    readings = read(shop, REAMED, of["1",])
+    path.write_text(path.read_text(encoding="utf-8").replace("lower = 0.455", "lower = 0.454"), encoding="utf-8")
+    spec = load_specification(path)
+    again = read_files([shop.folder / readings.rechecks[0].sources[0].file], spec, ReadOptions(today=TODAY))
+    run = record_run(shop.ledger, inspect(spec, again), "bench 2")
+    assert "recheck-tag-open" in held(run)
+    assert not find_tag(shop.ledger, of["2",]).closed
+
+
+@pytest.mark.parametrize("what", ["decided", "done"])
+def test_readings_of_before_the_rework_close_nothing(shop: Shop, monkeypatch: pytest.MonkeyPatch, what: str) -> None:
+    """Decided on the 5th (and told as done on the 6th), by the bench's clock; read on the day before that."""
+    (tag,) = shop.record("P-1", SMALL).tags
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-05T06:00:00.000000Z", 0))
+    rework(shop, tag)
+    last = 5
+    if what == "done":
+        monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-06T06:00:00.000000Z", 0))
+        reworked(shop.ledger, tag, "bench 2")
+        last = 6
+    run = recheck(shop, REAMED, tag, day=f"2026-11-0{last - 1}")
+    assert (verdict(run), held(run)) == ("reject", ["recheck-older"])
+    assert f"was decided or done on 2026-11-0{last}" in str(run.inspection.readings.problems)
+    whole = shop.record("P-1", {**AGAIN, "1": (0.4574, 0.4576)}, day=f"2026-11-0{last - 1}")
+    why = f"it was read on 2026-11-0{last - 1}, before the rework was decided or done on 2026-11-0{last}"
+    assert f"tag {tag} stays open: {why}" in whole.notes
+    assert "tag-open" in refused(shop)
+    run = recheck(shop, {"1": (0.4575, 0.4578)}, tag, day=f"2026-11-0{last}")
+    assert find_tag(shop.ledger, tag).closed is (verdict(run) == "accept") is True
+
+
+def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
+    spec = load_specification(shop.kit("A", "[surface]\nclean = true"))
+    shop.release(spec)
+    lines = "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n" \
+            "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
+    for n, (day, word) in enumerate((("03", "crack"), ("05", "clean"))):
+        sheet = shop.folder / f"crack_{n}.csv"
+        sheet.write_text(lines.format(day, f"0.457{n}", word, day, f"0.459{n}"), encoding="utf-8")
+        run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
+        if n == 0:
+            (tag,) = run.tags
+            rework(shop, tag)
+    assert verdict(run) == "accept"
+    assert any(note.endswith("the hole had a crack; rework can't mend that: engineering decides") for note in run.notes)
+    assert "tag-open" in refused(shop)
+
+
+def test_an_edge_too_near_is_not_reamed_away(shop: Shop) -> None:
+    """The least edge distance is 0.900: neither a recheck after rework nor a whole sheet closes the tag of 0.850."""
+    path = shop.kit("A", "edge_distance = true\n[edge]\nminimum = 0.900")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('["diameter"]', '["diameter", "edge_distance"]'), encoding="utf-8")
+    spec = load_specification(path)
+    shop.release(spec)
+
+    def record(day: str, edge: str, of: str = "", more: str = "1") -> RecordedRun:
+        sheet = shop.folder / f"edge_{day}_{bool(of)}.csv"
+        rows = [f"1,0.457{more},0.458{more},{edge},enters,G1"]
+        rows += [] if of else [f"2,0.459{more},0.460{more},0.950,enters,G1"]
+        head = [f"Serial: P-1\nDate: 2026-11-{day}", *([f"Recheck of: {of}"] if of else [])]
+        sheet.write_text("\n".join([*head, "hole,dia 0,dia 90,edge distance,go,gauge", *rows]) + "\n", encoding="utf-8")
+        readings = read_files([sheet], spec, ReadOptions(today=TODAY))
+        return record_run(shop.ledger, inspect(spec, readings), "bench 2")
+
+    (tag,) = record("03", "0.850").tags
+    rework(shop, tag)
+    assert verdict(run := record("05", "0.951", tag, "3")) == "hold"
+    assert "recheck-cannot-mend" in held(run)
+    run = record("06", "0.952", more="5")
+    assert any("the hole was too near the edge; rework can't mend that" in note for note in run.notes)
+    assert not find_tag(shop.ledger, tag).closed
+    assert "tag-open" in refused(shop)

@@ -115,13 +115,14 @@ def test_a_changed_file_is_a_revision_with_its_differences(ledger: Ledger, tmp_p
     assert found == {("F2", "0.4580", None), ("E3", "0.4625", "0.4615"), ("E6", None, "0.4560")}
     notes = [note.removeprefix(f"{path}: ") for note in done.notes]
     assert notes == [
+        "1 part reads as on record (P-2): its verdict, tags and approval stay as they are",
         "a new revision of the file of entry 2; 3 cells differ", "F2: removed '0.4580' (P-1 hole 1 diameter)",
         "E3: '0.4625' became '0.4615' (P-1 hole 2 diameter)", "E6: added '0.4560' (P-3 hole 1 diameter)",
     ]  # fmt: skip
     same(ledger.readings()[1].table, read_files([path], spec).table)
     assert len(ledger.readings(Filter(replaced=True))[1].table) == 8 + 8
     follows = {p["serial"]: p["follows"] for p in ledger.parts()}
-    assert follows == {"P-1": 1, "P-2": 2, "P-3": None}
+    assert follows == {"P-1": 1, "P-2": None, "P-3": None}, "P-2 reads as before"
     assert [i.row["verdict"] for i in ledger.part_story("P-1").inspections] == ["reject", "hold"]
     assert {p["serial"]: p["rests_on_replaced"] for p in ledger.parts()} == {"P-1": 0, "P-2": 0, "P-3": 0}
     old = judged(spec, sheet(path, {"P-1": LARGE, "P-2": GOOD}))

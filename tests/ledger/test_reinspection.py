@@ -6,22 +6,27 @@ of days; no outside source applies. Limits of size are 0.455 to 0.462.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
-from shop import AGAIN, GOOD, LARGE, Shop, place
+from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
-from holeqc.commands.recording import record_run
+from holeqc.commands.recording import RecordedRun, record_run
 from holeqc.inspection.judge import inspect
 from holeqc.ledger import open_ledger
+from holeqc.ledger.approvals import approve, withdraw
+from holeqc.ledger.approved import approved_set
+from holeqc.ledger.filters import Filter
 from holeqc.ledger.reinspection import OVERSIZE
-from holeqc.ledger.tags import dispose, find_tag
+from holeqc.ledger.tags import dispose, find_tag, find_tags
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
 
 SMALL = {"1": (0.4545, 0.4546), "2": (0.459, 0.460)}
 BOTH = {"1": (0.4545, 0.4546), "2": (0.4625, 0.460)}
+
+pytestmark = pytest.mark.usefixtures("first_day")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -125,3 +130,78 @@ def test_over_again_goes_on_as_the_new_tag_and_each_hole_is_asked_alone(shop: Sh
     (new,) = shop.record("P-1", LARGE, day="2026-11-04").tags
     ends = {str(find_tag(shop.ledger, tag).row["hole"]): last(shop, tag) for tag in first.tags}
     assert ends == {"1": ("closed", "accepted after rework"), "2": ("closed", f"goes on as {new}")}
+
+
+def batch(shop: Shop, parts: Mapping[str, Sizes], name: str, *, note: str = "", **more: object) -> RecordedRun:
+    """Record one sheet of several parts; ``note`` stands beside hole 1 of the last."""
+    spec = load_specification(shop.kit())
+    shop.release(spec)
+    lines = ["date,serial,part,hole,dia 0,dia 90,go,gauge,note"]
+    for serial, sizes in parts.items():
+        for hole, (a, b) in sizes.items():
+            go = "enters" if min(a or 1, b or 1) >= 0.455 else "does not enter"
+            said = note if serial == list(parts)[-1] and hole == "1" else ""
+            lines.append(f"2026-11-03,{serial},plate,{hole},{a:.4f},{b:.4f},{go},G1,{said}")
+    path = shop.folder / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return record_run(shop.ledger, inspect(spec, read_files([path], spec)), "bench 2", **more)  # type: ignore[arg-type]
+
+
+FIVE = {
+    "P-1": {"1": (0.4571, 0.4582), "2": (0.4593, 0.4604)}, "P-2": {"1": (0.4573, 0.4587), "2": (0.4601, 0.4595)},
+    "P-3": {"1": (0.4541, 0.4546), "2": (0.4598, 0.4605)}, "P-4": {"1": (0.4577, 0.4581), "2": (0.4629, 0.4624)},
+}  # fmt: skip
+MENDED = FIVE | {"P-1": {"1": (0.4571, 0.4582), "2": (0.4593, 0.4606)}}
+
+
+@pytest.mark.parametrize("how", ["same name", "another name", "replaces", "replaces the inspection"])
+def test_a_part_that_a_corrected_batch_repeats_stays_as_it_is(shop: Shop, how: str) -> None:
+    first = batch(shop, FIVE, "batch.csv")
+    small, large = (next(t for t in find_tags(shop.ledger) if t.row["serial"] == x).number for x in ("P-3", "P-4"))
+    dispose(shop.ledger, large, "scrap", "engineer", "over")
+    dispose(shop.ledger, small, "rework", "engineer", "ream to 0.4575")
+    for serial in ("P-1", "P-2"):
+        approve(shop.ledger, serial, "41")
+    inspections = {row["serial"]: row["id"] for row in shop.ledger.parts()}
+    entry = {"replaces": first.recorded.files[0].entry, "replaces the inspection": shop.ledger.parts()[0]["entry"]}
+    run = batch(shop, MENDED, "batch.csv" if how == "same name" else "again.csv", replaces=entry.get(how))
+    assert run.tags == ()
+    rows = {str(row["serial"]): row for row in shop.ledger.parts()}
+    assert {x: row["approved"] for x, row in rows.items()} == {"P-1": 0, "P-2": 1, "P-3": 0, "P-4": 0}
+    assert {x: row["id"] == inspections[x] for x, row in rows.items()} == {
+        "P-1": False, "P-2": True, "P-3": True, "P-4": True,
+    }  # fmt: skip
+    assert not any(row["rests_on_replaced"] for row in rows.values())
+    assert any("3 parts read as on record (P-2, P-3, P-4)" in note for note in run.notes)
+    assert len(find_tags(shop.ledger)) == 2
+    assert approved_set(shop.ledger, "P-2").later == ()
+    assert len(shop.ledger.readings(Filter(verdict="accept"))[1].table) == 12, "each part once"
+    withdraw(shop.ledger, "P-2", "41", "to see that nothing else stands in its way")
+    approve(shop.ledger, "P-2", "41")
+    once_more = batch(shop, MENDED | {"P-1": {"1": (0.4571, 0.4583), "2": (0.4593, 0.4606)}}, "batch.csv")
+    assert list(once_more.recorded.inspections) == [("plate", "P-1")]
+    shop.record("P-3", {"1": (0.4571, 0.4576), "2": (0.4599, 0.4604)}, day="2026-11-05")
+    assert find_tag(shop.ledger, small).closed, "the tag of a part left alone lives on"
+    assert shop.ledger.verify().holds
+
+
+def test_a_part_that_a_corrected_batch_speaks_against_is_judged_anew(shop: Shop) -> None:
+    parts = {"P-1": FIVE["P-1"], "P-2": FIVE["P-2"]}
+    batch(shop, parts, "batch.csv")
+    approve(shop.ledger, "P-2", "41")
+    run = batch(shop, parts, "batch.csv", note="cracked at the edge")
+    assert list(run.recorded.inspections) == [("plate", "P-2")]
+    assert any("withdraw the approval if this stands" in note for note in run.notes)
+    gone = batch(shop, {"P-2": FIVE["P-2"]}, "batch.csv")
+    assert list(gone.recorded.inspections) == [("plate", "P-2")]
+    assert {row["serial"]: row["rests_on_replaced"] for row in shop.ledger.parts()} == {"P-1": 1, "P-2": 0}
+
+
+def test_tags_missing_of_a_part_left_alone_are_opened(shop: Shop) -> None:
+    batch(shop, FIVE, "batch.csv", tags=False)
+    batch(shop, MENDED, "batch.csv", tags=False)
+    run = batch(shop, MENDED | {"P-1": {"1": (0.4571, 0.4583), "2": (0.4593, 0.4606)}}, "batch.csv")
+    assert sorted(str(tag.row["serial"]) for tag in find_tags(shop.ledger)) == ["P-3", "P-4"]
+    assert len(run.tags) == 2
+    shop_rows = {str(row["serial"]): row["id"] for row in shop.ledger.parts()}
+    assert all(tag.row["inspection_id"] == shop_rows[str(tag.row["serial"])] for tag in find_tags(shop.ledger))

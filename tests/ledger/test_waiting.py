@@ -100,7 +100,8 @@ def test_what_is_accepted_and_cannot_be_approved_is_never_out_of_sight(shop: Sho
 def test_a_closed_question_stays_closed_when_the_gauge_is_good_again(shop: Shop) -> None:
     shop.record("P-1", GOOD)
     approve(shop.ledger, "P-1", "41")
-    record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 20), BAD), "gauge room")
+    bad = Calibration("G1", dt.date(2026, 11, 20), BAD, error=0.0001, unit="in")
+    record_calibration(shop.ledger, bad, "gauge room")
     close_questions(shop.ledger, "P-1", "42", "far inside its limits")
     assert waiting(shop.ledger, TODAY).questions == ()
     record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 21), CALIBRATION_RESULTS[0]), "gauge room")

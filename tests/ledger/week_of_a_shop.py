@@ -37,8 +37,10 @@ import holeqc.commands.packet
 import holeqc.commands.parts
 import holeqc.commands.sheet
 import holeqc.inspection.judge
+import holeqc.ledger.ledger
 import holeqc.ledger.suspects
-import holeqc.readings.read  # noqa: F401  loaded once, before the children part
+import holeqc.ledger.tags
+import holeqc.readings.read  # loaded once, before the children part
 from holeqc.__main__ import run
 
 KIT = Path(__file__).resolve().parents[2] / "tolerances" / "bl7.toml"
@@ -46,7 +48,6 @@ OFF = -0.0004  #: inch that BG-3, the gauge of bench 2, reads too small
 BENCHES = ("17", "18")
 INSPECTORS = ("41", "42")
 BAD = ("oversize", "copied", "no-tags", "spelling", "older", "younger", "undecided", "edge")
-OWN_SHEET = ("slip", "slip renamed")  #: else their correction inspects the whole batch anew
 #: fates beside plain good ones, by day and bench; ``edge`` is over the limit by less than BG-3 reads too small
 PLAN = (
     (("small", "missing", "older"), ("slip", "edge", "copied")),
@@ -110,6 +111,9 @@ class Week:
             os.chdir(self.folder)
             for stream, end in ((1, ".out"), (2, ".err")):
                 os.dup2(os.open(f"{said}{end}", os.O_WRONLY | os.O_CREAT, 0o644), stream)
+            at = dt.datetime.now(dt.UTC).strftime(f"{self.day}T%H:%M:%S.%fZ")  # what is decided today is of today
+            for module in (holeqc.ledger.ledger, holeqc.ledger.tags):
+                module.now = lambda: (at, 0)
             code = run(argv)
             sys.stdout.flush()
             sys.stderr.flush()
@@ -236,8 +240,8 @@ class Week:
             fates = [*self.plan[number][bench]]
             fates += ["good"] * (self.a_day - len(fates))
             parts = [self.drilled(fate, bench) for fate in fates]
-            for tags, name, which in ((True, "", ()), (False, "_trend", ("no-tags",)), (True, "_own", OWN_SHEET)):
-                mine = [p for p in parts if (p.fate in which if which else p.fate not in ("no-tags", *OWN_SHEET))]
+            for tags, name in ((True, ""), (False, "_trend")):
+                mine = [p for p in parts if (p.fate == "no-tags") is not tags]
                 if mine:
                     path = self.blank(f"day{number + 1}_bench{who}{name}.xlsx", mine)
                     self.fill(path, mine, who, first=True)
@@ -327,8 +331,7 @@ class Week:
             new.write_bytes(old.read_bytes())
             self.correct(new, part)
             row = next(r for r in self.ask("parts") if r["serial"] == part.serial)
-            file = int(row["entry"]) - 1  # the entry before the inspection's is its sheet's
-            self.record(new, BENCHES[part.bench], "--replaces", str(file))
+            self.record(new, BENCHES[part.bench], "--replaces", row["entry"])
             part.solved.append("slip: sheet of another name, --replaces")
         else:
             self.again(tag, part, f"{part.fate.split()[0]}: recheck")

@@ -227,10 +227,35 @@ def test_a_sheet_that_says_no_serial_beside_one_that_does(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("text", "holds"), [("A: 11.83 on second look", True), ("hole A = 11.83", True), ("C: 2", False)]
+    ("text", "holds"),
+    [("A: 11.83 on second look", True), ("hole A = 11.83", True), ("hole A now 11.83", True), ("11.49 again", True),
+     ("C: 2", False), ("see hole A", False)],
 )
 def test_a_size_of_another_hole_in_words_beside_a_row(text: str, holds: bool, tmp_path: Path) -> None:
     small = KIT_MM.replace('id = "C"', 'id = "C"\nsize = { lower = 4.0, upper = 4.1 }')  # 11.83 is nowhere near C
     rows = [MM_HEADS, *MM_ROWS[:2], ["C", 4.05, 4.06, 39.97, 50.01, text]]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit(small), serial="M-1")
     assert ("size-in-words" in codes(readings)) == holds
+
+
+@pytest.mark.parametrize("word", ["direction", "trial", "unit"])
+def test_a_defect_of_another_hole_typed_into_a_column_that_says_how(word: str, tmp_path: Path) -> None:
+    head = ["Hole", "Feature", word, "Value"]
+    rows = [[h, "Diameter", "", v] for h, v in (("A", 11.55), ("B", 11.56), ("C", 11.57))]
+    rows[2][2] = "hole A NO-GO enters"
+    readings = read(workbook(tmp_path / "a.xlsx", [head, *rows]), kit(KIT_MM), serial="M-1", today=TODAY)
+    assert any(p.holds and "C" in str(p.cell) for p in readings.problems)
+
+
+def test_numbers_where_rows_say_what_they_hold(tmp_path: Path) -> None:
+    rows = [["", "A", "B", "C"], ["Dia 0", 11.55, 11.56, 11.57], [12.25, 11.55, 11.56, 11.57]]
+    readings = read(workbook(tmp_path / "a.xlsx", rows), kit(KIT_MM), serial="M-1", today=TODAY)
+    assert any(p.holds for p in readings.problems)
+
+
+def test_a_defect_of_one_hole_in_a_line_of_headings(tmp_path: Path) -> None:
+    rows = [["Hole", "Before", "Dia 0"], ["A", 11.1, 11.55], ["B", 11.1, 11.56], ["C", 11.1, 11.57]]
+    path = workbook(tmp_path / "a.xlsx", [["", "hole B NO-GO enters", "Size"], *rows])
+    assert any(p.holds for p in read(path, kit(KIT_MM), serial="M-1", today=TODAY).problems)
+    path = workbook(tmp_path / "b.xlsx", [["", "hole B and others", "Size"], *rows])
+    assert "cell-not-read" not in codes(read(path, kit(KIT_MM), serial="M-1", today=TODAY))

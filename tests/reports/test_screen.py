@@ -172,6 +172,8 @@ def test_a_part_held_by_its_file_alone_says_so_at_the_end(clean: Inspection) -> 
     text = " ".join(screen_text(replace(clean, problems=(ahead, twice))).split())
     assert text.count("held though no hole is: the day of the reading lies in the future") == 2, "at both ends"
     assert text.endswith("lies in the future; 8 holes accepted")
+    lines = screen_text(replace(clean, problems=(ahead,))).splitlines()
+    assert sum(line.rstrip().endswith("✓ accept, part held") for line in lines) == 8
     unit = Problem(WARNING, "unit-conflict", "two units are said", serial=serial, holds=True)
     text = " ".join(screen_text(replace(clean, problems=(ahead, unit))).split())
     assert text.endswith("lies in the future, and 1 more doubt about the sheet; 8 holes accepted")

@@ -295,6 +295,24 @@ def test_long_words_stay_inside_the_tag() -> None:
         assert [outside(tag, cell) for cell in CELLS] == [[]] * len(CELLS)
 
 
+@pytest.mark.parametrize("serial", [
+    "P-" + "7" * 29 + "1" + "7" * 32, "W" * 64, "梯子板-零一〇八", "<script>alert(1)</script>&\"'", "S-😀🛠-0108",
+])  # fmt: skip
+def test_a_long_or_odd_serial_number_stays_in_its_box(serial: str) -> None:
+    """Of what somebody may type, up to the 64 characters that go on record; letters of usual width stand whole."""
+    from holeqc.reports import drawing as d
+    from holeqc.reports import tag_pages as module
+
+    found = made_up.inspection((("port", serial, made_up.BAD),))
+    for tag in tags_of(found):
+        assert [outside(tag, cell) for cell in CELLS] == [[]] * len(CELLS)
+    if serial.isascii() and "W" not in serial:
+        page = d.Drawing(700, 900)
+        module._serial(page, 0, 0, serial, 126.0)
+        said = "".join(item.text for item in page.items if isinstance(item, d.Text))
+        assert said == f"Serial{serial}", "cut nowhere: two serial numbers may differ in the middle"
+
+
 def test_texts_of_a_thousand_random_inspections_stay_in_their_boxes() -> None:
     """Each text is measured with the width of its letters; sizes, words and kits are invented, seeded."""
     rng = np.random.default_rng(20261130)
