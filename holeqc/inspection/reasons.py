@@ -188,7 +188,7 @@ def deepening(inspection: Inspection, row: Row) -> str:
     wrong = mine[(mine["verdict"] != ACCEPT).to_numpy(dtype=np.bool_)]
     alone = all(OF_NAME[str(name)].mended == str(cause) for name, cause in zip(
         wrong["characteristic"], wrong["cause"], strict=True))  # fmt: skip
-    if what.mended != row["cause"] or hole is None or not hole.deepen or not alone:
+    if hole is None or not hole.deepen or not alone:
         return ENGINEERING
     band = float(guard_band(0.0 if math.isnan(row["uncertainty"]) else row["uncertainty"], spec.decision))
     lower, upper = float(row["lower"]) + max(band, 0.0), float(row["upper"]) - max(band, 0.0)

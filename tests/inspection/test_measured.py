@@ -286,6 +286,23 @@ def test_a_depth_in_millimetres_is_converted_and_an_angle_beside_it_is_not(tmp_p
     assert frame["1", "countersink angle"] == 100.1
 
 
+def test_a_sheet_in_millimetres_leaves_its_angles_in_degrees(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    lines = ["Serial: A1", "Date: 2026-11-20", "Units: mm"]
+    lines.append(f"Hole,Near dia 0,Near dia 90,Far dia 0,Far dia 90,{','.join(HEADS)}")
+    for hole, sizes in DIAMETERS.items():
+        depth, angle, deep = (GOOD.get((hole, word), "") for word in WORDS)
+        converted = (f"{25.4 * float(x):.3f}" if x else "" for x in (*map(str, sizes), depth, deep))
+        *cells, depth, deep = converted
+        lines.append(",".join([hole, *cells, depth, angle, deep]))
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    found = judged(path)
+    assert found.parts["verdict"].tolist() == [ACCEPT]
+    table = found.readings.table.set_index(["hole", "characteristic"])
+    assert table.loc[("1", "countersink_angle"), ["value", "unit"]].tolist() == [100.1, ""]
+    assert table.loc[("1", "countersink_depth"), "value"] == pytest.approx(1.600 / 25.4, abs=1e-9)
+
+
 def test_a_reading_typed_as_its_limit_is_inside(tmp_path: Path) -> None:
     for typed, expected in (("99", ACCEPT), ("101", ACCEPT), ("98.9", REJECT), ("101.1", REJECT)):
         found = judged(wide(tmp_path / "a.csv", GOOD | {("1", "countersink_angle"): typed}))
