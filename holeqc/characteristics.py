@@ -85,11 +85,10 @@ class Characteristic:
 
 def _measured(word: str, title: str, also: str, **others: Any) -> Characteristic:
     """Return the record of one number of a hole between limits of its own, read by a gauge of its own."""
-    name = title.lower()
+    name, short = title.lower(), title.replace("Countersink", "C'sink")
     return Characteristic(
         word, name, read=True, feeds=(word,), whole_hole=True, title=title, asked_title=f"{title} asked",
-        check_title=f"{title} check", gauge_field=f"Gauge, {name}", brief=name, also=also,
-        short=title.replace("Countersink", "C'sink"),
+        check_title=f"{title} check", gauge_field=f"Gauge, {short.lower()}", brief=name, also=also, short=short,
         series=word.replace("_", "-"), series_from=(word,), series_value=f"{name}, each reading a value of its own",
         **others,
     )  # fmt: skip

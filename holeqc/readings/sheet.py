@@ -846,9 +846,11 @@ class _Writer:
             write_text(cell, before_text(heading, text))
         elif holds in PRINTED:
             value = printed(self.s, holds, hole)
+            if holds.removesuffix("_asked") in OF_WORD.keys() - row.asked - {"position"}:
+                return
             if isinstance(value, str):
                 write_text(cell, value)
-            elif holds != "edge_distance_asked" or "edge_distance" in row.asked:
+            else:
                 cell.value = value
         elif holds in {"basic_x", "basic_y"}:
             cell.value = self._basic(holds[-1], hole.x if holds == "basic_x" else hole.y)

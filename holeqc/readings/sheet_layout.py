@@ -337,7 +337,7 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
     for what in READ_ALONE:
         if _of_sheet(s, what):
             columns += [
-                SheetColumn(what.asked_title, 13 if what.measured else 9, f"{what.word}_asked"),
+                SheetColumn(what.asked_title, 19 if what.measured else 9, f"{what.word}_asked"),
                 SheetColumn(heading(Column(what.word, unit=what.unit(unit))), 12 if what.measured else 11, what.word,
                             entry=True),
                 SheetColumn(what.check_title, 14, f"{what.word}_check"),

@@ -324,6 +324,19 @@ def test_each_gauge_counts_with_its_own_uncertainty_and_due_date(tmp_path: Path)
     assert verdict(found, "1", "countersink depth") == (ACCEPT, "")
 
 
+def test_the_gauge_that_our_sheet_names_is_the_one_that_counts(tmp_path: Path) -> None:
+    old = '[[gauge]]\nid = "CA-2"\nmeasures = ["countersink_angle"]\nuncertainty = 0.1\ncalibration_due = 2025-01-31\n'
+    spec = kit(KIT + old)
+    path = own(tmp_path / "a.xlsx", spec, GOOD)
+    assert verdict(judged(path, spec), "1", "countersink angle") == (HOLD, "no-gauge")  # the kit has two of them
+    for name, expected in (("CA-1", (ACCEPT, "")), ("CA-2", (HOLD, "gauge-expired"))):
+        book = openpyxl.load_workbook(path)
+        book.worksheets[0][layout(spec).fields["gauge:countersink_angle"]] = name
+        book.save(path)
+        assert verdict(judged(path, spec), "1", "countersink angle") == expected
+        assert verdict(judged(path, spec), "1", "countersink depth") == (ACCEPT, "")
+
+
 def test_an_angle_has_no_temperature(tmp_path: Path) -> None:
     warm = kit(KIT + "[temperature]\ncorrect = true\npart_expansion_per_c = 23.1e-6\n")
     found = judged(wide(tmp_path / "a.csv", GOOD), warm)
