@@ -35,9 +35,14 @@ if TYPE_CHECKING:
 def capability(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATA | KIT.toml FILES...", show_default=False, readable=False, help="A table "
-                       "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
-                       "as holeqc check takes them."),
+        typer.Argument(
+            metavar="DATA | KIT.toml FILES...",
+            show_default=False,
+            readable=False,
+            help="A table "
+            "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+            "as holeqc check takes them.",
+        ),
     ] = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,
@@ -56,9 +61,7 @@ def capability(
         bool, typer.Option("--from-zero", help="It can't be negative (out-of-roundness): no normal is used.")
     ] = False,
     second: Annotated[str, typer.Option(help="Column of the second coordinate: capability of position.")] = "",
-    tolerance: Annotated[
-        float | None, typer.Option(help="With --second: diameter of the tolerance zone.")
-    ] = None,
+    tolerance: Annotated[float | None, typer.Option(help="With --second: diameter of the tolerance zone.")] = None,
     bonus: Annotated[str, typer.Option(help="With --second: column of each hole's bonus at MMC.")] = "",
     resolution: Annotated[
         float | None, typer.Option(help="Step of the gauge; the smallest one in the readings if not given.")
@@ -96,8 +99,15 @@ def capability(
     """
     files = files or []
     if ledger or is_kit(files):
-        refuse_in_kit(column=column, lower=lower, upper=upper, from_zero=from_zero, second=second, tolerance=tolerance,
-                      bonus=bonus)
+        refuse_in_kit(
+            column=column,
+            lower=lower,
+            upper=upper,
+            from_zero=from_zero,
+            second=second,
+            tolerance=tolerance,
+            bonus=bonus,
+        )
         run = read_run(files, of, by, only or (), unit, sheet, (ledger, where or ()))
         _kit(run, (within, resolution, coverage, confidence), (target, subgroup), json_, plot)
         return
@@ -114,15 +124,16 @@ def capability(
     if tolerance is not None or bonus:
         raise DataError("--tolerance and --bonus belong to positions; give the second coordinate with --second")
     limits = Limits(lower, upper, target)
-    choices = Choices(within=within, confidence=confidence, coverage=coverage, from_zero=from_zero,
-                      resolution=resolution)
+    choices = Choices(
+        within=within, confidence=confidence, coverage=coverage, from_zero=from_zero, resolution=resolution
+    )
     values, problems = read_numbers(table, *columns)
     _tell(problems)  # what spoils the figures comes before them
     result = work_out(values, limits, subgroups=row_subgroups(table, columns, subgroup), choices=choices)
     title = named(columns)
     if plot is not None:
         from holeqc.reports.chart_plots import capability_figure
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         save_figure(capability_figure(result, values, title, unit), plot)
         printing.warn(f"picture: {plot}")
@@ -134,15 +145,19 @@ def capability(
         printing.write(capability_text(result, title, unit))
 
 
-def _kit(run: Run, how: tuple[str, float | None, float, float], asked: tuple[float | None, str], as_json: bool,
-         plot: Path | None) -> None:
+def _kit(
+    run: Run,
+    how: tuple[str, float | None, float, float],
+    asked: tuple[float | None, str],
+    as_json: bool,
+    plot: Path | None,
+) -> None:
     """Answer the capability of every group of a kit's readings."""
     from holeqc.commands.series import REJECTS, Answer, answers, common_data, show
     from holeqc.commands.series_answers import capability_of, gauge_words, with_remarks
     from holeqc.inspection.series import make_series
     from holeqc.problems import NOTE, DataError, Problem
-    from holeqc.reports.chart_text import capability_text, position_text
-    from holeqc.reports.series_text import capability_head, capability_row
+    from holeqc.reports.chart_text import capability_head, capability_row, capability_text, position_text
     from holeqc.statistics.capability import Capability, Choices
 
     if run.of == REJECTS:
@@ -156,16 +171,20 @@ def _kit(run: Run, how: tuple[str, float | None, float, float], asked: tuple[flo
         result = with_remarks(result, (what, *series.problems, *gauge_words(series, sd)))
         name = f"{run.of}, {series.group}"
         text = capability_text if isinstance(result, Capability) else position_text
-        return Answer(series.group, text(result, name, series.unit), common_data(run, series) | result.as_dict(),
-                      capability_row(series.group, result), lambda: _figure(series, result, name))
+        return Answer(
+            series.group,
+            text(result, name, series.unit),
+            common_data(run, series) | result.as_dict(),
+            capability_row(series.group, result),
+            lambda: _figure(series, result, name),
+        )
 
     found = answers(run, make_series(run.spec, run.readings, run.of, run.by), work)
     show(run, found, capability_head(choices.confidence), as_json=as_json, plot=plot)
 
 
 def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:
-    from holeqc.reports.chart_plots import capability_figure
-    from holeqc.reports.series_plots import positions_figure
+    from holeqc.reports.chart_plots import capability_figure, positions_figure
     from holeqc.statistics.capability import Capability
 
     if isinstance(result, Capability):
@@ -174,8 +193,14 @@ def _figure(series: Series, result: Capability | PositionCapability, name: str) 
     return positions_figure(result, series.values, series.second, series.bonus, name, series.unit)
 
 
-def _position(table: Table, columns: tuple[str, str, str], tolerance: float | None, confidence: float,
-              shown: tuple[str, bool], plot: Path | None) -> None:
+def _position(
+    table: Table,
+    columns: tuple[str, str, str],
+    tolerance: float | None,
+    confidence: float,
+    shown: tuple[str, bool],
+    plot: Path | None,
+) -> None:
     from holeqc.commands.series import read_numbers
     from holeqc.problems import DataError
     from holeqc.statistics.position_capability import position_capability
@@ -193,8 +218,8 @@ def _position(table: Table, columns: tuple[str, str, str], tolerance: float | No
     _tell(said + more)
     unit, as_json = shown
     if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
-        from holeqc.reports.series_plots import positions_figure
+        from holeqc.reports.chart_plots import positions_figure
+        from holeqc.reports.scale_plots import save_figure
 
         save_figure(positions_figure(result, x, y, extra, f"{first}, {second}", unit), plot)
         printing.warn(f"picture: {plot}")

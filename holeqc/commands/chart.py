@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
-    from holeqc.statistics.chart_parts import Chart, ChartOptions
+    from holeqc.statistics.charts import Chart, ChartOptions
 
 KIND_HELP = (
     "average-range, average-sd (subgroups), individuals, ewma, cusum, position (with --second), p (counts of rejects, "
@@ -92,7 +92,7 @@ def chart(
     supports and never replaces the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
     from holeqc.commands.series import named
-    from holeqc.statistics.chart_parts import POSITION, ChartOptions
+    from holeqc.statistics.charts import POSITION, ChartOptions
     from holeqc.statistics.signals import ALL_TESTS
 
     files = files or []
@@ -117,7 +117,7 @@ def chart(
         printing.warn(sentence)
     if plot is not None:
         from holeqc.reports.chart_plots import chart_figure
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         save_figure(chart_figure(result, title, unit), plot)
         printing.warn(f"picture: {plot}")
@@ -140,8 +140,8 @@ def _kit(
     from holeqc.commands.series import REJECTS, answers, common_data, show
     from holeqc.commands.series_answers import chart_of, chart_words, rejects_of, with_remarks
     from holeqc.inspection.series import make_series
-    from holeqc.reports.series_text import CHART_HEAD
-    from holeqc.statistics.chart_parts import POSITION
+    from holeqc.reports.chart_text import CHART_HEAD
+    from holeqc.statistics.charts import POSITION
 
     kind, subgroup = asked
 
@@ -175,8 +175,7 @@ def _kit(
 
 def _answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
     from holeqc.commands.series import Answer
-    from holeqc.reports.chart_text import chart_text
-    from holeqc.reports.series_text import chart_row, signal_places
+    from holeqc.reports.chart_text import chart_row, chart_text, signal_places
 
     def draw() -> Any:
         from holeqc.reports.chart_plots import chart_figure
@@ -194,10 +193,9 @@ def _draw_up(
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
     from holeqc.commands.series import one_column, read_numbers, row_subgroups
     from holeqc.problems import DataError
-    from holeqc.statistics import chart_parts as parts
+    from holeqc.statistics import charts as parts
+    from holeqc.statistics.charts import c_chart, p_chart, position_chart
     from holeqc.statistics.charts import chart as work_out
-    from holeqc.statistics.charts_counts import c_chart, p_chart
-    from holeqc.statistics.charts_position import position_chart
 
     columns, second, size, subgroup = asked
     if kind and kind not in parts.KINDS:
@@ -227,7 +225,7 @@ def _draw_up(
 
 def _noted(made: Chart) -> Chart:
     from holeqc.commands.series_answers import with_remarks
-    from holeqc.statistics.chart_notes import point_notes
+    from holeqc.statistics.charts import point_notes
 
     return with_remarks(made, point_notes(made))
 
@@ -244,7 +242,7 @@ def _frozen(path: Path, group: str = "") -> Any:
     """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
     from holeqc import door
     from holeqc.problems import DataError
-    from holeqc.statistics.chart_parts import Frozen
+    from holeqc.statistics.charts import Frozen
 
     came = door.take(path, door.CHART, error=DataError)
     try:

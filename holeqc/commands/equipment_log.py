@@ -26,8 +26,7 @@ def gauge_log(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment_log import calibration_log
-    from holeqc.reports.equipment_text import calibrations_text
-    from holeqc.reports.record_text import as_json
+    from holeqc.reports.record import as_json, calibrations_text
 
     with open_ledger(ledger, create=False) as there:
         rows = calibration_log(there, gauge)
@@ -47,8 +46,7 @@ def fixture_log(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment_log import fixture_log as logged
-    from holeqc.reports.equipment_text import fixture_events_text
-    from holeqc.reports.record_text import as_json
+    from holeqc.reports.record import as_json, fixture_events_text
 
     with open_ledger(ledger, create=False) as there:
         rows = logged(there, fixture)

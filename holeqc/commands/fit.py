@@ -123,8 +123,7 @@ def pair(
     from holeqc.commands.fit_pair import conditions, pair_extras
     from holeqc.fits.classes import match_pair
     from holeqc.fits.clearance import band
-    from holeqc.reports.fit_data import pair_data
-    from holeqc.reports.fit_text import pair_text
+    from holeqc.reports.fit_text import pair_data, pair_text
 
     numbers, said = lengths([*hole, *pin, wanted or "0", *wear, *split_sizes(measured)], unit, 4)
     hole_band, pin_band = (numbers[0], numbers[1]), (numbers[2], numbers[3])
@@ -135,7 +134,7 @@ def pair(
     parts = conditions(temperature, expansion, numbers[5:7], bands)
     lines, data = pair_extras(bands, parts, numbers[4] if wanted else None, numbers[7:], said)
     if plot is not None:
-        from holeqc.reports.fit_plots import pair_figure
+        from holeqc.reports.scale_plots import pair_figure
 
         _draw(pair_figure(hole_band, pin_band, said, fit.sentence), plot)
     _answer(pair_text(fit, hole_band, pin_band, lines), pair_data(fit, hole_band, pin_band, data), json_)
@@ -166,8 +165,7 @@ def drill(
     """
     from holeqc.commands.fit_input import LARGEST_DRILL_IN, drill_history, lengths
     from holeqc.fits.drills import SERIES, choose_drill, drilling_sequence
-    from holeqc.reports.fit_data import drill_data
-    from holeqc.reports.fit_text import drill_text
+    from holeqc.reports.fit_text import drill_data, drill_text
 
     (lower, upper), said = lengths([low, high], unit, 2, LARGEST_DRILL_IN)
     histories = [drill_history(text, said) for text in history or []]
@@ -175,7 +173,7 @@ def drill(
     sequence = drilling_sequence(choice.candidates[0].diameter, said) if choice.candidates else ()
     bore = _bushing(choice.candidates[0].diameter, said) if choice.candidates else None
     if plot is not None:
-        from holeqc.reports.fit_plots import drill_figure
+        from holeqc.reports.scale_plots import drill_figure
 
         _draw(drill_figure(choice), plot)
     _answer(drill_text(choice, sequence, bore), drill_data(choice, sequence, bore), json_)
@@ -208,8 +206,7 @@ def plug(
     from holeqc.commands.fit_input import lengths, refuse_below_zero
     from holeqc.fits.plugs import plugs
     from holeqc.problems import DataError
-    from holeqc.reports.fit_data import plug_data
-    from holeqc.reports.fit_text import plug_text
+    from holeqc.reports.fit_text import plug_data, plug_text
 
     words = [wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd]
     numbers, said = lengths([low, high, *(word for word in words if word)], unit, 2)
@@ -228,7 +225,7 @@ def plug(
         if any(words[2:]):
             raise DataError("--needs, --go-size, --no-go-size, --mean and --sd go with --uncertainty")
         if plot is not None:
-            from holeqc.reports.fit_plots import plug_figure
+            from holeqc.reports.scale_plots import plug_figure
 
             _draw(plug_figure(found), plot)
         _answer(plug_text(found), plug_data(found), json_)
@@ -259,7 +256,7 @@ def pattern(
 
     report = pattern_report(load_kit(kit), pairs, seed, normal, confidence)
     if plot is not None:
-        from holeqc.reports.fit_plots import Bar, zone_figure
+        from holeqc.reports.scale_plots import Bar, zone_figure
 
         group = report.groups[0]
         bars = [
@@ -275,12 +272,11 @@ def pattern(
 
 def _answer_class(limits: FitLimits, meaning: str, plot: Path | None, json_: bool) -> None:
     from holeqc.fits.classes import refuse_no_part
-    from holeqc.reports.fit_data import class_data
-    from holeqc.reports.fit_text import class_text
+    from holeqc.reports.fit_text import class_data, class_text
 
     refuse_no_part(limits)
     if plot is not None:
-        from holeqc.reports.fit_plots import class_figure
+        from holeqc.reports.scale_plots import class_figure
 
         _draw(class_figure(limits, meaning), plot)
     _answer(class_text(limits, meaning), class_data(limits), json_)
@@ -293,7 +289,7 @@ def _answer(text: str, data: dict[str, Any], json_: bool) -> None:
 
 
 def _draw(figure: Figure, path: Path) -> None:
-    from holeqc.reports.fit_plots import save_figure
+    from holeqc.reports.scale_plots import save_figure
 
     save_figure(figure, path)
     printing.warn(f"Drawing: {path}")

@@ -121,7 +121,7 @@ def pattern_text(report: PatternReport) -> str:
 
 def pattern_data(report: PatternReport) -> dict[str, Any]:
     """Return the report for ``--json``."""
-    from holeqc.reports.fit_data import record
+    from holeqc.reports.fit_text import record
 
     data = record(report)
     assert isinstance(data, dict)  # a record becomes a dictionary

@@ -9,15 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.problems import DataError
-from holeqc.reports.gauge_text import notes, number, percent, plain, size, table
-from holeqc.statistics.gauge_response import (
-    Curve,
-    GaugeRisk,
-    WrongAnswers,
-    plug_curve,
-    process_risk,
-    wrong_answers,
-)
+from holeqc.reports.chart_text import notes, number, percent, plain, size, table
+from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -63,8 +56,9 @@ def predict(
     _refuse_slips(plugs, uncertainty, needs, sizes, process[0])
     if (process[0] is None) != (process[1] is None):
         raise DataError("a process needs both --mean and --sd")
-    go, no_go = (_curve(plug, found, uncertainty, needs)
-                 for plug, found in zip((plugs.go, plugs.no_go), sizes, strict=True))
+    go, no_go = (
+        _curve(plug, found, uncertainty, needs) for plug, found in zip((plugs.go, plugs.no_go), sizes, strict=True)
+    )
     chances = [
         wrong_answers(limit + (curve.width or 1e-4 * limit) * np.array(REACH), plugs.lower, plugs.upper, go, no_go)
         for limit, curve in ((plugs.lower, go), (plugs.upper, no_go))
@@ -72,8 +66,17 @@ def predict(
     risk = None
     if process[0] is not None and process[1] is not None:
         risk = process_risk(process[0], process[1], plugs.lower, plugs.upper, go, no_go)
-    return PlugAnswers(go, no_go, chances[0], chances[1], risk, plugs.unit, uncertainty, needs,
-                       (sizes[0] is not None, sizes[1] is not None))
+    return PlugAnswers(
+        go,
+        no_go,
+        chances[0],
+        chances[1],
+        risk,
+        plugs.unit,
+        uncertainty,
+        needs,
+        (sizes[0] is not None, sizes[1] is not None),
+    )
 
 
 def _refuse_slips(
@@ -94,8 +97,9 @@ def _refuse_slips(
 
 def _curve(plug: PlugLimits, found: float | None, uncertainty: float, needs: float) -> Curve:
     if found is None:
-        return plug_curve(0.5 * (plug.lower + plug.upper), uncertainty / 2, needs=needs,
-                          maker_band=plug.upper - plug.lower)
+        return plug_curve(
+            0.5 * (plug.lower + plug.upper), uncertainty / 2, needs=needs, maker_band=plug.upper - plug.lower
+        )
     return plug_curve(found, uncertainty / 2, needs=needs)
 
 
@@ -105,18 +109,33 @@ def answers_text(found: PlugAnswers) -> str:
     lines = [f"Wrong answers near the limits, plug against hole with U = {size(found.uncertainty)} {unit} (k = 2)"]
     for name, curve, known in (("GO", found.go, found.calibrated[0]), ("NO-GO", found.no_go, found.calibrated[1])):
         basis = "as calibrated" if known else "middle of the maker's limits, rectangular"
-        lines += notes([f"{name} enters every second time at {size(curve.centre)} ({basis}), from 2.5 to 97.5 % within "
-                        f"{number(3.92 * curve.width, 3)}"])
+        lines += notes(
+            [
+                f"{name} enters every second time at {size(curve.centre)} ({basis}), from 2.5 to 97.5 % within "
+                f"{number(3.92 * curve.width, 3)}"
+            ]
+        )
     for word, answers in (("lower", found.at_lower), ("upper", found.at_upper)):
-        rows = [(f"{float(x):.6f}", percent(100 * a), percent(100 * g), percent(100 * b)) for x, a, g, b in zip(
-            answers.size, answers.accepted, answers.good_refused, answers.bad_accepted, strict=True)]
+        rows = [
+            (f"{float(x):.6f}", percent(100 * a), percent(100 * g), percent(100 * b))
+            for x, a, g, b in zip(
+                answers.size, answers.accepted, answers.good_refused, answers.bad_accepted, strict=True
+            )
+        ]
         lines += ["", *table((f"at the {word} limit", "accepted %", "good refused %", "bad accepted %"), rows)]
     if found.risk is not None:
         risk = found.risk
-        lines += ["", f"Of a whole process: {_ppm(risk.outside)} ppm outside the limits; {_ppm(risk.bad_accepted)} ppm "
-                  "bad and", f"accepted; {_ppm(risk.good_refused)} ppm good and refused (JCGM 106, 9.5)."]
-    lines += notes(["the chances are predicted; holes of known size tried several times show the true ones: holeqc "
-                    "gauge-study --size"])
+        lines += [
+            "",
+            f"Of a whole process: {_ppm(risk.outside)} ppm outside the limits; {_ppm(risk.bad_accepted)} ppm bad and",
+            f"accepted; {_ppm(risk.good_refused)} ppm good and refused (JCGM 106, 9.5).",
+        ]
+    lines += notes(
+        [
+            "the chances are predicted; holes of known size tried several times show the true ones: holeqc "
+            "gauge-study --size"
+        ]
+    )
     return "\n".join(lines)
 
 

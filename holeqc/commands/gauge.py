@@ -161,7 +161,7 @@ def fixture_suspect(
 
 def _show(found: Suspects, json_: bool) -> None:
     from holeqc.inspection.results import VERDICTS
-    from holeqc.reports.record_text import as_json, suspects_data, suspects_text
+    from holeqc.reports.record import as_json, suspects_data, suspects_text
 
     printing.write(as_json(suspects_data(found)) if json_ else suspects_text(found))
     worse = {p.after for p in found.parts if p.after and VERDICTS.index(p.after) > VERDICTS.index(p.verdict)}

@@ -45,8 +45,10 @@ def gauge_study(
     budget: Annotated[list[str] | None, typer.Option(metavar="NAME=AMOUNT", help=BUDGET_HELP)] = None,
     write: Annotated[
         Path | None,
-        typer.Option(metavar="KIT.toml", help="Write U with its budget into this kit file, for the --gauge named; the "
-                     "old file is kept beside."),
+        typer.Option(
+            metavar="KIT.toml",
+            help="Write U with its budget into this kit file, for the --gauge named; the old file is kept beside.",
+        ),
     ] = None,
     gauge: Annotated[str, typer.Option(metavar="ID", help="With --write: id of the gauge in the kit file.")] = "",
     confidence: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
@@ -103,7 +105,7 @@ def _draw(result: Result, plot: Path | None) -> None:
     for problem in result.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
     if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         save_figure(result.figure(), plot)
         printing.warn(f"picture: {plot}")

@@ -49,7 +49,7 @@ def write_outcome(result: Result, spec: Specification, path: Path, gauge: str, *
     the kit's holes and no unit was stated.
     """
     from holeqc.specification.load import write_gauge_uncertainty
-    from holeqc.statistics.gauge_uncertainty import round_up
+    from holeqc.statistics.gauge_study import round_up
 
     entry = spec.gauge(gauge)
     budget: Any = result.data.get("budget")

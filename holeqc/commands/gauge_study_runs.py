@@ -11,8 +11,8 @@ import numpy as np
 from holeqc.commands.series import SLIP, read_numbers
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.readings.plain_table import find_column, holds_words, label_column, number_column, text_column
-from holeqc.reports import gauge_text as words
-from holeqc.statistics import gauge_uncertainty as uncertainty
+from holeqc.reports import chart_text as words
+from holeqc.statistics import gauge_study as uncertainty
 from holeqc.statistics.basics import one_way
 from holeqc.statistics.gauge_study import gauge_study
 
@@ -152,8 +152,10 @@ def _forgotten(table: Table, values: np.ndarray, request: Request) -> list[str]:
             if name.casefold() in usual and len(set(cells)) > 1:
                 found.append(f"column '{name}' is not used and --{option} is not given: name it with --{option} {name}")
             elif option == "part" and _explains(cells, values):
-                found.append(f"column '{name}' is not used and explains much of the scatter: name it with --part, "
-                             "--appraiser, or leave it out of the file")
+                found.append(
+                    f"column '{name}' is not used and explains much of the scatter: name it with --part, "
+                    "--appraiser, or leave it out of the file"
+                )
     return found
 
 
@@ -175,7 +177,7 @@ def _study_picture(
 ) -> Callable[[], Figure]:
     def draw() -> Figure:
         from holeqc.reports.gauge_plots import study_figure
-        from holeqc.statistics.gauge_layout import lay_out
+        from holeqc.statistics.gauge_components import lay_out
 
         return study_figure(study, lay_out(part, appraiser, values, nested=request.nested), request.unit)
 
@@ -205,7 +207,7 @@ def _accuracy(
 
 
 def _check_standard(values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Result:
-    from holeqc.statistics.gauge_stability import check_standard
+    from holeqc.statistics.gauge_accuracy import check_standard
 
     found = check_standard(values)
 
@@ -219,7 +221,7 @@ def _check_standard(values: np.ndarray, request: Request, problems: tuple[Proble
 
 
 def _answers(table: Table, request: Request) -> Result:
-    from holeqc.statistics.gauge_attribute import attribute_study
+    from holeqc.statistics.gauge_answers import attribute_study
 
     if not request.part:
         raise DataError("a study in words needs --part: which part was looked at")
@@ -238,13 +240,19 @@ def _answers(table: Table, request: Request) -> Result:
     data = {"file": table.file, "answers": words.plain(study)}
     said = table.problems
     if request.limits != (None, None):
-        said += (Problem(WARNING, "limits-unused", "the answers are words: --lower and --upper are not used",
-                         action="Leave them out, or name a column of numbers with --value."),)
+        said += (
+            Problem(
+                WARNING,
+                "limits-unused",
+                "the answers are words: --lower and --upper are not used",
+                action="Leave them out, or name a column of numbers with --value.",
+            ),
+        )
     return Result(words.attribute_text(study), data, draw, said)
 
 
 def _plug(table: Table, request: Request) -> Result:
-    from holeqc.statistics.gauge_response import fit_response, wrong_answers
+    from holeqc.statistics.gauge_answers import fit_response, wrong_answers
 
     low, high = request.limits
     if (low is None) == (high is None):

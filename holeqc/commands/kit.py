@@ -100,7 +100,7 @@ def show(
 
     specification = load_specification(kit)
     if plot is not None:
-        from holeqc.reports.kit_plot import write_kit_plot
+        from holeqc.reports.scale_plots import write_kit_plot
 
         write_kit_plot(specification, plot)
     if json_:

@@ -71,7 +71,7 @@ def part(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.questions import open_questions
     from holeqc.problems import LedgerError
-    from holeqc.reports.record_text import as_json, part_text, story_data
+    from holeqc.reports.record import as_json, part_text, story_data
 
     with open_ledger(ledger, create=False) as there:
         story = there.part_story(serial, kit=kit, part=name)
@@ -82,7 +82,7 @@ def part(
     printing.write(as_json(data) if json_ else part_text(story, questions))
     if out is not None:
         from holeqc.ledger.times import today
-        from holeqc.reports.record_pages import story_report, write_page
+        from holeqc.reports.record import story_report, write_page
 
         write_page(story_report(story, questions, today()), out)
         printing.say(f"Page: {out}", aside=json_)

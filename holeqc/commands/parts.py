@@ -40,7 +40,7 @@ def parts(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.filters import DEFECTS, Filter
     from holeqc.ledger.named_in import refuse_unknown
-    from holeqc.reports.record_text import as_json, parts_text
+    from holeqc.reports.record import as_json, parts_text
 
     wanted = Filter(
         kit=kit, revision=revision, part=name, fixture=fixture, verdict=verdict.strip().lower(),
@@ -75,14 +75,14 @@ def waiting(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.times import today
     from holeqc.ledger.waiting import waiting as look
-    from holeqc.reports.record_text import as_json, tags_data, waiting_text
+    from holeqc.reports.record import as_json, tags_data, waiting_text
 
     with open_ledger(ledger, create=False) as there:
         found = look(there, today())
     data = asdict(found) | {"tags": tags_data(found.tags)}
     printing.write(as_json(data) if json_ else waiting_text(found))
     if out is not None:
-        from holeqc.reports.record_pages import waiting_report, write_page
+        from holeqc.reports.record import waiting_report, write_page
 
         write_page(waiting_report(found), out)
         printing.say(f"Page: {out}", aside=json_)

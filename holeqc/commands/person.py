@@ -78,7 +78,7 @@ def list_(
 
     from holeqc.ledger import open_ledger
     from holeqc.ledger.persons import declared
-    from holeqc.reports.record_text import as_json, table_text
+    from holeqc.reports.record import as_json, table_text
 
     with open_ledger(ledger, create=False) as there:
         known = list(declared(there).values())

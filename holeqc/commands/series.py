@@ -194,7 +194,7 @@ def likely_slips(table: Table, columns: Sequence[str], values: Any) -> tuple[Pro
     """
     from holeqc.problems import WARNING, Problem
     from holeqc.readings.plain_table import find_column
-    from holeqc.statistics.far_off import far_off
+    from holeqc.statistics.basics import far_off
 
     at = far_off(values)
     if not at.size:
@@ -306,7 +306,7 @@ def show(
     """Print the answers of all groups, and write their pictures: one file a group, named after it where several."""
     answered, failed = found
     if plot is not None:
-        from holeqc.reports.fit_plots import save_figure
+        from holeqc.reports.scale_plots import save_figure
 
         drawn = [a for a in answered if a.figure is not None]
         for answer in drawn:
@@ -319,7 +319,7 @@ def show(
 
         print_json([*(a.data for a in answered), *({"group": g.group, "reason": why} for g, why in failed)])
         return
-    from holeqc.reports.series_text import run_head, summary
+    from holeqc.reports.chart_text import run_head, summary
 
     lines = [run_head(run.spec, run.readings, run.of, run.by), ""]
     lines += [answer.text for answer in answered]

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.statistics.capability import Capability, Choices
-    from holeqc.statistics.chart_parts import Chart, ChartOptions
+    from holeqc.statistics.charts import Chart, ChartOptions
     from holeqc.statistics.position_capability import PositionCapability
 
 
@@ -24,8 +24,7 @@ def capability_of(
 ) -> Capability | PositionCapability:
     """Return the capability of a series by the method that fits its quantity."""
     from holeqc.problems import WARNING, DataError, Problem
-    from holeqc.statistics.capability import capability
-    from holeqc.statistics.clustered import clustered_capability
+    from holeqc.statistics.capability import capability, clustered_capability
     from holeqc.statistics.indices import Limits
     from holeqc.statistics.position_capability import position_capability
 
@@ -77,10 +76,9 @@ def gauge_words(series: Series, sd: float | None) -> tuple[Problem, ...]:
 def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) -> Chart:
     """Return the chart of a series: of one value a piece, or of its single readings in subgroups."""
     from holeqc.problems import DataError
-    from holeqc.statistics import chart_parts as parts
-    from holeqc.statistics.charts import average_chart, chart
-    from holeqc.statistics.charts_position import position_chart
-    from holeqc.statistics.run_length import alarms_of_scatter
+    from holeqc.statistics import charts as parts
+    from holeqc.statistics.charts import average_chart, chart, position_chart
+    from holeqc.statistics.signals import alarms_of_scatter
     from holeqc.statistics.subgroups import RANGE
 
     points = series.points()
@@ -158,8 +156,7 @@ def usual_readings(series: Series) -> float:
 def rejects_of(rejects: RejectCounts, kind: str, options: ChartOptions) -> Chart:
     """Return the chart of the share of rejects over time."""
     from holeqc.problems import NOTE, DataError, Problem
-    from holeqc.statistics.chart_parts import P_CHART
-    from holeqc.statistics.charts_counts import p_chart
+    from holeqc.statistics.charts import P_CHART, p_chart
 
     if kind not in ("", P_CHART):
         raise DataError(f"rejects have no chart '{kind}'; allowed: {P_CHART}")

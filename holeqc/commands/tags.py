@@ -46,7 +46,7 @@ def tags(
     from holeqc.ledger.named_in import refuse_unknown
     from holeqc.ledger.tags import find_tag, find_tags
     from holeqc.problems import LedgerError
-    from holeqc.reports.record_text import as_json, tags_data, tags_text
+    from holeqc.reports.record import as_json, tags_data, tags_text
 
     with open_ledger(ledger, create=False) as there, there.reading():
         refuse_unknown(there, Filter(kit=kit))
@@ -70,8 +70,7 @@ def _print(ledger: Ledger, found: Sequence[TagState], folder: Path, label: str) 
     from holeqc import writer
     from holeqc.ledger.kits import specification_of_inspection
     from holeqc.problems import LedgerError
-    from holeqc.reports.tag_pages import print_tags, sheet_for
-    from holeqc.reports.tags import from_record
+    from holeqc.reports.tags import from_record, print_tags, sheet_for
     from holeqc.reports.write import TAG_PAGES
 
     if not found:

@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
-    from holeqc.wear.events import Event
-    from holeqc.wear.history import History
+    from holeqc.wear.history import Event, History
 
 
 def wear(
@@ -37,7 +36,8 @@ def wear(
         typer.Option(
             readable=False,
             help="Table of events (.csv, .xlsx): serial, cycle or date; event (bushing changed, drill reground, "
-            "fixture repaired, coordinate frame changed); bushing or all; note.",
+            "fixture repaired, coordinate frame changed); bushing or all; note. A serial number with a cycle, or "
+            "'parts counted' with a day and a cycle, says how many parts had been drilled by then.",
         ),
     ] = None,
     out: Annotated[
@@ -73,7 +73,7 @@ def wear(
     from holeqc.commands.recording import required_who
     from holeqc.problems import DataError
     from holeqc.readings.table import Source
-    from holeqc.wear.history import history_of, of_made
+    from holeqc.wear.history import counted, counts_from, history_of
     from holeqc.wear.study import study
 
     if record and not ledger:
@@ -81,9 +81,9 @@ def wear(
     name = required_who(by, "who logs the forecast") if record else ""
     spec, readings = _read(files or [], tolerances, unit, (ledger, where or ()), events)
     history = history_of(spec, readings)
-    if made:
-        history = of_made(history, made)
     table = events_table(events) if events is not None else None
+    counts = {} if table is None else counts_from(_rows(table), history)
+    history = counted(history, counts | ({len(history) - 1: made} if made else {}))
     logged, problems = events_of(table, history) if table is not None else ([], [])
     result = study(history, logged, [*readings.problems, *problems])
     for problem in result.problems:
@@ -93,14 +93,14 @@ def wear(
     else:
         import textwrap
 
-        from holeqc.reports.wear_text import wear_text
-        from holeqc.reports.wording import plain
+        from holeqc.reports.blocks import plain
+        from holeqc.reports.wear import wear_text
         from holeqc.specification.words import limits_line
 
         printing.say(*textwrap.wrap(plain(limits_line(spec)), 96))
         printing.write(wear_text(result))
     if out is not None:
-        from holeqc.reports.wear_pages import write_wear
+        from holeqc.reports.wear import write_wear
 
         sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
         written = write_wear(result, spec, out, sources)
@@ -145,7 +145,7 @@ def events_table(path: Path) -> Table:
     """
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
-    from holeqc.wear.events import HEADINGS
+    from holeqc.wear.history import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}
@@ -160,10 +160,14 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
+    from holeqc.wear.history import events_from
+
+    events, problems = events_from(_rows(table), history, table.file, [int(row) + 1 for row in table.rows])
+    return events, [*table.problems, *problems]
+
+
+def _rows(table: Table) -> list[dict[str, str]]:
     from holeqc.readings.plain_table import text_column
-    from holeqc.wear.events import events_from
 
     columns = [text_column(table, n).tolist() for n in range(len(table.names))]
-    rows = [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]
-    events, problems = events_from(rows, history, table.file, [int(row) + 1 for row in table.rows])
-    return events, [*table.problems, *problems]
+    return [dict(zip(table.names, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -1,36 +1,47 @@
 """Pictures of control charts and of capability, drawn to be read in grey as well: marks and words beside colour.
 
-Figures without pyplot; `holeqc.reports.fit_plots.save_figure` writes them, the same bytes each time.
+Figures without pyplot; `holeqc.reports.scale_plots.save_figure` writes them, the same bytes each time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Ellipse
 
 from holeqc.problems import DataError
-from holeqc.reports.gauge_text import chance_sentence
-from holeqc.statistics.chart_parts import CUSUM, EWMA
+from holeqc.reports.chart_text import chance_sentence
+from holeqc.statistics.charts import CUSUM, EWMA
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from holeqc.statistics.capability import Capability
-    from holeqc.statistics.chart_parts import Chart
-    from holeqc.statistics.distributions import Fitted
+    from holeqc.statistics.charts import Chart
+    from holeqc.statistics.percentile import Fitted
+    from holeqc.statistics.position_capability import PositionCapability
+
 
 INK, SOFT, LIMIT, LINE, BAND = "#1c2329", "#7b8790", "#9b1c1c", "#0072b2", "#eef3f7"
 SMALL = 8.5  #: points; still read where a page shows the picture 420 pixels wide
 SETTINGS = {"font.family": "DejaVu Sans", "font.size": 9.0, "svg.hashsalt": "holeqc", "svg.fonttype": "path"}
 #: one mark a test, so that colour is not needed to tell them apart
 MARKS = {
-    "beyond_limits": "D", "same_side": "s", "steady_drift": "^", "up_and_down": "P", "two_of_three_far": "v",
-    "four_of_five_off": "<", "hugging_centre": "X", "avoiding_centre": "*", "sum_beyond_decision": "D",
+    "beyond_limits": "D",
+    "same_side": "s",
+    "steady_drift": "^",
+    "up_and_down": "P",
+    "two_of_three_far": "v",
+    "four_of_five_off": "<",
+    "hugging_centre": "X",
+    "avoiding_centre": "*",
+    "sum_beyond_decision": "D",
 }
 KIND_WORDS = {CUSUM: "cumulative sum", EWMA: "weighted moving average"}
 SIGNAL = "#d55e00"
@@ -60,11 +71,14 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
         axes.stairs(chart.upper, edges, baseline=chart.lower, fill=True, color=BAND, linewidth=0)
     named = []
     words = ("decision value", "decision value") if chart.kind == CUSUM else ("upper limit", "lower limit")
-    for level, style, word, colour in ((chart.upper, (0, (6, 3)), words[0], LIMIT),
-                                       (chart.lower, (0, (6, 3)), words[1], LIMIT),
-                                       (chart.centres, "-", "centre", SOFT)):
-        if not np.isfinite(level).any() or (word == "lower limit" and not np.any(level[np.isfinite(level)])
-                                            and chart.kind not in (CUSUM,)):
+    for level, style, word, colour in (
+        (chart.upper, (0, (6, 3)), words[0], LIMIT),
+        (chart.lower, (0, (6, 3)), words[1], LIMIT),
+        (chart.centres, "-", "centre", SOFT),
+    ):
+        if not np.isfinite(level).any() or (
+            word == "lower limit" and not np.any(level[np.isfinite(level)]) and chart.kind not in (CUSUM,)
+        ):
             continue
         axes.stairs(level, edges, baseline=None, color=colour, linestyle=style, linewidth=1.1)
         named.append((float(level[np.isfinite(level)][-1]), word))
@@ -72,15 +86,31 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     named.sort()
     places = _apart([v for v, _ in named], 0.06 * (high - low))
     for (found, word), place in zip(named, places, strict=True):
-        axes.annotate(f"{word} {found:.5g}", (1.0, place), (4, 0), xycoords=("axes fraction", "data"),
-                      textcoords="offset points", va="center", fontsize=SMALL, color=INK, annotation_clip=False)
+        axes.annotate(
+            f"{word} {found:.5g}",
+            (1.0, place),
+            (4, 0),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            va="center",
+            fontsize=SMALL,
+            color=INK,
+            annotation_clip=False,
+        )
 
 
 def _height(axes: Axes, chart: Chart, rows: int) -> None:
     """Leave room above and below the points and limits, and below them for ``rows`` lines of signals."""
-    shown = np.concatenate([chart.values, chart.lower, chart.upper, chart.centres,
-                            *(v for k, v in chart.more.items() if k == "upper_sum"),
-                            *(-v for k, v in chart.more.items() if k == "lower_sum")])
+    shown = np.concatenate(
+        [
+            chart.values,
+            chart.lower,
+            chart.upper,
+            chart.centres,
+            *(v for k, v in chart.more.items() if k == "upper_sum"),
+            *(-v for k, v in chart.more.items() if k == "lower_sum"),
+        ]
+    )
     shown = shown[np.isfinite(shown)]
     if not shown.size:
         return
@@ -103,39 +133,95 @@ def _signal_lines(axes: Axes, chart: Chart) -> None:
         height, mark = ROW * (k + 0.75), MARKS.get(test, "D")
         own = [s for s in chart.signals if s.test == test]
         for signal in own:
-            axes.plot([signal.points[0] - 0.3, signal.points[-1] + 0.3], [height, height], transform=across,
-                      color=SIGNAL, linewidth=1.6, solid_capstyle="butt")
+            axes.plot(
+                [signal.points[0] - 0.3, signal.points[-1] + 0.3],
+                [height, height],
+                transform=across,
+                color=SIGNAL,
+                linewidth=1.6,
+                solid_capstyle="butt",
+            )
         at = np.array(sorted({p for s in own for p in (s.at if test == "beyond_limits" else s.at[:1])}))
         first = at[np.diff(at, prepend=-1) > 1]  # of points in a row the first: the bar shows the rest
-        axes.plot(first, np.full(first.size, height), transform=across, linestyle="none", marker=mark, markersize=4.6,
-                  markerfacecolor="white", markeredgecolor=SIGNAL, markeredgewidth=1.0, clip_on=False)
-        axes.annotate(test.replace("_", " "), (1.0, height), (4, 0), xycoords="axes fraction",
-                      textcoords="offset points", va="center", fontsize=SMALL, color=SIGNAL, annotation_clip=False)
+        axes.plot(
+            first,
+            np.full(first.size, height),
+            transform=across,
+            linestyle="none",
+            marker=mark,
+            markersize=4.6,
+            markerfacecolor="white",
+            markeredgecolor=SIGNAL,
+            markeredgewidth=1.0,
+            clip_on=False,
+        )
+        axes.annotate(
+            test.replace("_", " "),
+            (1.0, height),
+            (4, 0),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            va="center",
+            fontsize=SMALL,
+            color=SIGNAL,
+            annotation_clip=False,
+        )
         if test == "beyond_limits":
-            axes.plot(at, chart.values[at - 1], linestyle="none", marker=mark, markerfacecolor="none",
-                      markersize=float(np.clip(340 / chart.values.size, 4.0, 8.0)), markeredgecolor=SIGNAL,
-                      markeredgewidth=1.3, clip_on=False)
+            axes.plot(
+                at,
+                chart.values[at - 1],
+                linestyle="none",
+                marker=mark,
+                markerfacecolor="none",
+                markersize=float(np.clip(340 / chart.values.size, 4.0, 8.0)),
+                markeredgecolor=SIGNAL,
+                markeredgewidth=1.3,
+                clip_on=False,
+            )
 
 
 def _sums(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     """Draw both sums of a cumulative sum, each with where it began to climb and where it crossed."""
     size = 3.0 if x.size <= 200 else 0
-    lines = (("upper sum", chart.more["upper_sum"], "above", LINE, "-", "o"),
-             ("lower sum", -chart.more["lower_sum"], "below", INK, (0, (4, 2)), "s"))
+    lines = (
+        ("upper sum", chart.more["upper_sum"], "above", LINE, "-", "o"),
+        ("lower sum", -chart.more["lower_sum"], "below", INK, (0, (4, 2)), "s"),
+    )
     for word, sums, side, colour, style, mark in lines:
         axes.plot(x, sums, color=colour, linestyle=style, linewidth=1.0, marker=mark, markersize=size, label=word)
         own = [s for s in chart.signals if s.side == side]
-        for at, shape, meaning in (([s.points[0] for s in own], "^", "left zero"),
-                                   ([s.at[0] for s in own], "D", "crossed")):
+        for at, shape, meaning in (
+            ([s.points[0] for s in own], "^", "left zero"),
+            ([s.at[0] for s in own], "D", "crossed"),
+        ):
             if at:
                 place = np.array(at)
-                axes.plot(place, sums[place - 1], linestyle="none", marker=shape, markersize=8.0,
-                          markerfacecolor="none", markeredgecolor=SIGNAL, markeredgewidth=1.4, label=meaning,
-                          clip_on=False)
+                axes.plot(
+                    place,
+                    sums[place - 1],
+                    linestyle="none",
+                    marker=shape,
+                    markersize=8.0,
+                    markerfacecolor="none",
+                    markeredgecolor=SIGNAL,
+                    markeredgewidth=1.4,
+                    label=meaning,
+                    clip_on=False,
+                )
     handles = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
     handles = dict(sorted(handles.items(), key=lambda item: "sum" not in item[0]))
-    axes.legend(handles.values(), handles.keys(), fontsize=SMALL, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4,
-                frameon=False, borderaxespad=0.0, borderpad=0.0, columnspacing=1.2)
+    axes.legend(
+        handles.values(),
+        handles.keys(),
+        fontsize=SMALL,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=4,
+        frameon=False,
+        borderaxespad=0.0,
+        borderpad=0.0,
+        columnspacing=1.2,
+    )
 
 
 def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) -> None:
@@ -151,12 +237,18 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
         _signal_lines(axes, chart)
     if first_of_phase_2 is not None:
         axes.axvline(first_of_phase_2 - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
-        axes.annotate("limits held from here", (first_of_phase_2 - 0.5, 1.0), (3, -9),
-                      xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=SMALL)
+        axes.annotate(
+            "limits held from here",
+            (first_of_phase_2 - 0.5, 1.0),
+            (3, -9),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            fontsize=SMALL,
+        )
     axes.set_ylabel(f"{chart.title} [{unit}]" if unit else chart.title)
     if _named(chart):
         # of many points every so manyth is named
-        named = x[::max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
+        named = x[:: max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
         axes.set_xticks(named, [chart.labels[i - 1] for i in named], rotation=45, ha="right", fontsize=SMALL)
 
 
@@ -180,8 +272,11 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
             _panel(axes[1], below, unit, held)
             _bare(axes[1], "Scatter")
         _panel(axes[0], chart, unit, held)
-        _bare(axes[0], f"{name}: {KIND_WORDS.get(chart.kind, chart.kind.replace('-', ' and '))}"
-              + ("\n" if chart.kind == CUSUM else ""))  # the legend stands under it
+        _bare(
+            axes[0],
+            f"{name}: {KIND_WORDS.get(chart.kind, chart.kind.replace('-', ' and '))}"
+            + ("\n" if chart.kind == CUSUM else ""),
+        )  # the legend stands under it
         axes[-1].set_xlabel("point")
     return figure
 
@@ -220,14 +315,24 @@ def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.nd
 
 
 def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
-    for level, word, side in ((result.limits.lower, "lower limit", "right"),
-                              (result.limits.upper, "upper limit", "left")):
+    for level, word, side in (
+        (result.limits.lower, "lower limit", "right"),
+        (result.limits.upper, "upper limit", "left"),
+    ):
         if level is None:
             continue
         (axes.axvline if upright else axes.axhline)(level, color=LIMIT, linestyle=(0, (6, 3)), linewidth=1.1)
         if upright:
-            axes.annotate(f"{word} {level:g}", (level, 1.0), (0, 2), ha=side,
-                          xycoords=("data", "axes fraction"), textcoords="offset points", fontsize=SMALL, color=LIMIT)
+            axes.annotate(
+                f"{word} {level:g}",
+                (level, 1.0),
+                (0, 2),
+                ha=side,
+                xycoords=("data", "axes fraction"),
+                textcoords="offset points",
+                fontsize=SMALL,
+                color=LIMIT,
+            )
 
 
 def capability_figure(result: Capability, values: np.ndarray, name: str, unit: str = "") -> Figure:
@@ -265,8 +370,9 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         every = slice(None, None, max(1, x.size // MOST_POINTS))
         ordered, p = np.sort(x)[every], plotting_positions(x.size)[every]
         at = quantile(p)
-        second.plot(at, ordered, linestyle="none", marker="o", markersize=3.2, markerfacecolor="none",
-                    markeredgecolor=LINE)
+        second.plot(
+            at, ordered, linestyle="none", marker="o", markersize=3.2, markerfacecolor="none", markeredgecolor=LINE
+        )
         second.plot(at[[0, -1]], at[[0, -1]], color=INK, linewidth=1.1)
         ends = [v for v in (result.limits.lower, result.limits.upper) if v is not None]
         reach = max(*ends, ordered[-1]) - min(*ends, ordered[0]) if ends else 0.0
@@ -276,15 +382,78 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         second.set_ylabel(axis)
         judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
         _bare(second, "Probability plot\n")
-        second.annotate("" if judged is None else f"test of fit: {chance_sentence(judged)}", (0.0, 1.0), (0, 4),
-                        xycoords="axes fraction", textcoords="offset points", fontsize=SMALL, color=INK)
+        second.annotate(
+            "" if judged is None else f"test of fit: {chance_sentence(judged)}",
+            (0.0, 1.0),
+            (0, 4),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            fontsize=SMALL,
+            color=INK,
+        )
         number = np.arange(1, x.size + 1)
-        strip.plot(number[every], x[every], color=LINE, linewidth=0.7, marker="o",
-                   markersize=2.6 if x.size <= 400 else 0)
+        strip.plot(
+            number[every], x[every], color=LINE, linewidth=0.7, marker="o", markersize=2.6 if x.size <= 400 else 0
+        )
         strip.axhline(result.mean, color=SOFT, linewidth=1.0)
         _limit_lines(strip, result, upright=False)
         strip.set_xlim(0.5, x.size + 0.5)
         strip.set_xlabel("reading, in order of production")
         strip.set_ylabel(axis)
         _bare(strip, "Over time")
+    return figure
+
+
+# Picture of positions in their tolerance zone, drawn to be read in grey as well.
+
+
+REACH = 3.4393  #: sigma of the ellipse that holds 99.73 % of a bivariate normal: sqrt(-2 ln 0.0027)
+STRETCHES = (("first third", "o", 0.9), ("middle third", "^", 0.6), ("last third", "s", 0.0))
+
+
+def positions_figure(
+    result: PositionCapability, dx: NDArray[np.float64], dy: NDArray[np.float64], bonus: NDArray[np.float64] | None,
+    name: str, unit: str = "",
+) -> Figure:  # fmt: skip
+    """Return where holes lie about their true position: thirds in time by mark, zone, and the scatter's ellipse.
+
+    Args:
+        result: the capability, for zone, mean and scatter.
+        dx: deviations of the first coordinate (n,), in order of production.
+        dy: of the second (n,).
+        bonus: bonus of each hole (n,), None where none applies.
+        name: what it is of, for the title.
+        unit: unit for the axes.
+    """
+    with mpl.rc_context(SETTINGS):
+        figure = Figure(figsize=(6.6, 6.4), layout="constrained")
+        FigureCanvasAgg(figure)
+        axes = figure.add_subplot()
+        for (word, mark, shade), rows in zip(STRETCHES, np.array_split(np.arange(dx.size), 3), strict=True):
+            axes.plot(dx[rows], dy[rows], linestyle="none", marker=mark, markersize=3.6, markerfacecolor=str(shade),
+                      markeredgecolor=LINE, markeredgewidth=0.8, label=word)  # fmt: skip
+        zones: list[tuple[float, Any, str]] = [(result.tolerance, "-", f"zone, diameter {result.tolerance:.5g}")]
+        if bonus is not None:
+            least = result.tolerance + float(np.nanmin(bonus))
+            zones.append((least, (0, (6, 3)), f"with the smallest bonus, {least:.5g}"))
+        for diameter, style, word in zones:
+            axes.add_patch(Circle((0, 0), diameter / 2, fill=False, edgecolor=LIMIT, linestyle=style, label=word))
+        if result.sd_axes[1] > 0:
+            axes.add_patch(Ellipse(
+                result.mean, 2 * REACH * result.sd_axes[0], 2 * REACH * result.sd_axes[1], angle=result.directions[0],
+                fill=False, edgecolor=INK, linestyle=(0, (1, 2)), label="99.73 % of a normal of this scatter",
+            ))  # fmt: skip
+        axes.plot(*result.mean, marker="+", markersize=12, color=LIMIT, markeredgewidth=2.0, linestyle="none",
+                  zorder=5, label="mean")  # fmt: skip
+        axes.axhline(0, color=SOFT, linewidth=0.6)
+        axes.axvline(0, color=SOFT, linewidth=0.6)
+        reach = 1.08 * max(diameter / 2 for diameter, _, _ in zones)
+        far = np.nanmax(np.abs(np.concatenate([dx, dy])))
+        reach = max(reach, 1.08 * float(far))
+        axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.set_xlabel(f"x off [{unit}]" if unit else "x off")
+        axes.set_ylabel(f"y off [{unit}]" if unit else "y off")
+        axes.set_title(name, loc="left", fontsize=10.5, fontweight="bold")
+        axes.legend(fontsize=7.5, loc="upper left", bbox_to_anchor=(0.0, -0.1), ncols=2, frameon=False)
     return figure

@@ -38,9 +38,9 @@ import holeqc
 from holeqc.characteristics import JUDGED
 from holeqc.inspection.tags import tags_of_part, tidy
 from holeqc.inspection.view import PartView, Row, Run, count_verdicts
-from holeqc.reports import wording as w
-from holeqc.reports.columns_read import column_data
-from holeqc.reports.remarks import remarks_of
+from holeqc.reports import blocks as w
+from holeqc.reports.part_pages import remarks_of
+from holeqc.reports.screen import column_data
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
@@ -111,8 +111,15 @@ def parts(run: Run) -> Iterator[Data]:
             "serial": part.serial,
             "verdict": w.word(part.verdict),
             "rechecks": [
-                {"file": join.file, "of": join.of, "replaced": len(join.replaced), "counts": len(join.counts),
-                 "left_out": len(join.left_out), "sentence": w.recheck_sentence(join)} for join in part.joins
+                {
+                    "file": join.file,
+                    "of": join.of,
+                    "replaced": len(join.replaced),
+                    "counts": len(join.counts),
+                    "left_out": len(join.left_out),
+                    "sentence": w.recheck_sentence(join),
+                }
+                for join in part.joins
             ],
             "reasons": [_reason(reason) for reason in part.reasons],
             "tags": [{"code": tag.code, "verdict": tag.verdict, "hole": tag.hole} for tag in tags_of_part(part)],

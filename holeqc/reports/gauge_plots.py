@@ -1,7 +1,7 @@
 """Pictures of a gauge study: what was read, what the scatter is made of, bias over the range, answers near the limit.
 
 Each appraiser has a mark of their own besides a colour, so that a grey print says the same. Figures without pyplot;
-`holeqc.reports.fit_plots.save_figure` writes them, the same bytes each time.
+`holeqc.reports.scale_plots.save_figure` writes them, the same bytes each time.
 """
 
 from __future__ import annotations
@@ -14,18 +14,16 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from holeqc.statistics.gauge_response import ResponseFit
+from holeqc.statistics.gauge_answers import ResponseFit
 from holeqc.statistics.gauge_study import LINES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
-    from holeqc.statistics.gauge_accuracy import Linearity
-    from holeqc.statistics.gauge_attribute import AttributeStudy, Proportion
-    from holeqc.statistics.gauge_layout import Layout
-    from holeqc.statistics.gauge_response import Curve
-    from holeqc.statistics.gauge_stability import Stability
+    from holeqc.statistics.gauge_accuracy import Linearity, Stability
+    from holeqc.statistics.gauge_answers import AttributeStudy, Curve, Proportion
+    from holeqc.statistics.gauge_components import Layout
     from holeqc.statistics.gauge_study import GaugeStudy, Share
 
 INK, SOFT, LIMIT = "#1c2329", "#7b8790", "#9b1c1c"

@@ -11,20 +11,348 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc import door, printing, writer
+from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, HOLD, VERDICTS
+from holeqc.inspection.tags import gauge_of
+from holeqc.inspection.view import PartView, Row, Run
+from holeqc.ledger.approved import ApprovedSet
+from holeqc.ledger.rechecks import speaking_for
+from holeqc.ledger.tags import released_with
 from holeqc.problems import HoleQCError
+from holeqc.reports import blocks as w
+from holeqc.reports.part_pages import SHORT, remarks_of
+from holeqc.reports.record import event_text, name_of, proof_of, when
+from holeqc.reports.story import foot_for
 
 if TYPE_CHECKING:
-    from holeqc.inspection.view import PartView, Run
-    from holeqc.ledger.approved import ApprovedSet
-    from holeqc.reports.packet_list import Listed
+    from holeqc.ledger.tags import TagState
+
+
+# The list of characteristics of a packet: one row a characteristic, with the fields of a first-article form.
+#
+# The fields are those of the third form of AS9102: characteristic number, reference location, designator, requirement,
+# results, designed or qualified tooling, nonconformance number, comments. Tooling is given for checks by attribute, as
+# the size of the plug; it stays blank where results are numbers. Designators are those of the kit file. Comments: what
+# was decided, what was remarked in the sheet, the gauge, and what holds at 20 °C where that isn't what was read.
+
+
+MOST_READINGS = 6  #: so many readings of a size are listed one by one; of more, smallest and largest
+PATTERN = "pattern"  #: hole of the tag that speaks of all pins together
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One characteristic on the list; numbers in the kit's unit, None where there is none."""
+
+    number: str
+    place: str
+    designator: str
+    requirement: str
+    results: str
+    tooling: str
+    nonconformance: str
+    comments: str
+    verdict: int
+    lower: float | None
+    upper: float | None
+    found: float | None
+    cell: str
+
+
+def passed_with(approved: ApprovedSet) -> str:
+    """Return with which nonconformances the part was approved, ``use-as-is, EO-2``; '' for none."""
+    number = int(approved.story.row["id"])
+    return released_with(approved.tags, number, speaking_for(number, approved.tags, approved.links))
+
+
+def listed_characteristics(approved: ApprovedSet, part: PartView) -> tuple[Listed, ...]:
+    """Return the list, numbered from 1 in the kit's order: hole, characteristic, wall; all pins together last."""
+    numbers = _nonconformances(approved)
+    readings = _diameters(part)
+    rows = sorted(part.characteristics, key=lambda row: _place(part, row))
+    notes: dict[str, list[str]] = {}
+    for remark in remarks_of(part.readings):
+        if remark.hole:
+            notes.setdefault(remark.hole, []).append(f"remark: {remark.text}")
+    found = [_listed(part, row, n, numbers, readings, notes) for n, row in enumerate(rows, 1)]
+    if int(part.row["pin_verdict"]) >= 0:
+        found.append(_pins(part, len(found) + 1, numbers))
+    return tuple(found)
+
+
+def _place(part: PartView, row: Row) -> tuple[int, int, int]:
+    spec = part.specification
+    walls = {wall: n for n, wall in enumerate(spec.walls.names)}
+    holes = {hole: n for n, hole in enumerate(spec.hole_ids)}
+    name = str(row["characteristic"])
+    kind = CHARACTERISTICS.index(name) if name in CHARACTERISTICS else len(CHARACTERISTICS)
+    return holes.get(str(row["hole"]), len(holes)), kind, walls.get(str(row["wall"]), -1)
+
+
+def _nonconformances(approved: ApprovedSet) -> dict[tuple[str, str, str], tuple[str, str]]:
+    """Return tag's number and what was decided, by hole, wall and characteristic."""
+    found: dict[tuple[str, str, str], tuple[str, str]] = {}
+    for tag in speaking_for(int(approved.story.row["id"]), approved.tags, approved.links):
+        lines = json.loads(str(tag.row["content"]) or "{}").get("lines", ())
+        keys = [(str(x.get("hole")), str(x.get("wall")), str(x.get("characteristic"))) for x in lines]
+        for key in keys or [(str(tag.row["hole"]), "", "")]:
+            found[key] = tag.number, decided(tag)
+        if tag.row["hole"] == PATTERN:
+            found[PATTERN, "", ""] = tag.number, decided(tag)
+    return found
+
+
+def decided(tag: TagState) -> str:
+    """Return the disposition of a tag with its authority, '' where there is none."""
+    return f"{tag.disposition}, authority {tag.authority}" if tag.authority else tag.disposition
+
+
+def _diameters(part: PartView) -> dict[tuple[str, str], list[float]]:
+    table = part.readings
+    rows = table[(table["characteristic"] == "diameter") & table["value"].notna()]
+    found: dict[tuple[str, str], list[float]] = {}
+    for hole, wall, value in zip(rows["hole"].tolist(), rows["wall"].tolist(), rows["value"].tolist(), strict=True):
+        found.setdefault((str(hole), str(wall)), []).append(float(value))
+    return found
+
+
+def _listed(
+    part: PartView, row: Row, number: int, numbers: dict[tuple[str, str, str], tuple[str, str]],
+    readings: dict[tuple[str, str], list[float]], notes: dict[str, list[str]],
+) -> Listed:  # fmt: skip
+    spec = part.specification
+    hole, wall, name = str(row["hole"]), str(row["wall"]), str(row["characteristic"])
+    where = [f"hole {hole}", wall if spec.walls.several else ""]
+    tag, said = numbers.get((hole, wall, name), ("", ""))
+    if not tag and int(row["verdict"]):
+        tag, said = numbers.get((hole, "", ""), ("", ""))
+    gauge = gauge_of(part, row)
+    gauge = f"gauge {gauge}" if gauge else ""
+    said = "; ".join(x for x in (said, *notes.get(hole, ()), gauge, _at_reference(part, row)) if x)
+    return Listed(
+        str(number), w.plain(", ".join(x for x in where if x)), w.plain(spec.designators.get(name, "")),
+        f"{SHORT.get(name, name)} {w.requirement(row, spec)}", _results(row, readings.get((hole, wall), []), spec.unit),
+        _tooling(part, row), tag, w.plain(said), int(row["verdict"]), _known(row["lower"]), _known(row["upper"]),
+        _known(row["found"]), part.cell(row),
+    )  # fmt: skip
+
+
+def _at_reference(part: PartView, row: Row) -> str:
+    if part.as_read(row) is None:
+        return ""
+    return f"{w.corrected(row['found'], part.specification.unit, row['lower'], row['upper'])} at 20 °C decides"
+
+
+def _results(row: Row, diameters: Sequence[float], unit: str) -> str:
+    if row["characteristic"] != "size" or not diameters:
+        return w.value_text(row, unit)
+    shown = [w.typed(value, unit) for value in diameters]
+    if len(shown) > MOST_READINGS:
+        return f"{w.typed(min(diameters), unit)} to {w.typed(max(diameters), unit)}, {len(shown)} readings"
+    return ", ".join(shown)
+
+
+def _tooling(part: PartView, row: Row) -> str:
+    """Return the size of the plug for a check by attribute; blank where the result is a number."""
+    if row["characteristic"] not in {"GO", "NO-GO"}:
+        return ""
+    hole = next((h for h in part.specification.holes if h.id == row["hole"]), None)
+    size = None if hole is None else hole.plugs.go if row["characteristic"] == "GO" else hole.plugs.no_go
+    return f"{row['characteristic']} plug {w.typed(size, part.specification.unit)}" if size is not None else ""
+
+
+def _pins(part: PartView, number: int, numbers: dict[tuple[str, str, str], tuple[str, str]]) -> Listed:
+    spec, margin = part.specification, float(part.row["pin_margin"])
+    tag, said = numbers.get((PATTERN, "", ""), ("", ""))
+    found = f"radial room {w.signed(margin, spec.unit)}" if math.isfinite(margin) else "not known"
+    return Listed(
+        str(number), "all holes", w.plain(spec.designators.get("pins", "")),
+        "All pins together at their virtual condition, radial room at least 0", found,
+        "", tag, w.plain(said), int(part.row["pin_verdict"]), 0.0, None, _known(margin), "",
+    )  # fmt: skip
+
+
+def _known(value: Any) -> float | None:
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+HEADS = (
+    ("No.", 6), ("Reference location", 26), ("Designator", 11), ("Requirement", 34), ("Results", 26),
+    ("Designed or qualified tooling", 20), ("Nonconformance no.", 15), ("Comments", 26), ("Verdict", 10), ("Lower", 9),
+    ("Upper", 9), ("Found", 9), ("Cell", 40),
+)  # fmt: skip
+
+
+def workbook_rows(rows: Sequence[Listed]) -> list[tuple[Any, ...]]:
+    """Return the list as cells of a workbook, in the order of `HEADS`."""
+    from holeqc.reports.workbook import Long, Verdict
+
+    return [
+        (
+            int(r.number), Long(r.place), r.designator, Long(r.requirement), Long(r.results), r.tooling,
+            r.nonconformance, Long(r.comments), Verdict(r.verdict), r.lower, r.upper, r.found, Long(r.cell),
+        )
+        for r in rows
+    ]  # fmt: skip
+
+
+def run_of(approved: ApprovedSet) -> tuple[Run, PartView]:
+    """Return the run of an approved set and its one part."""
+    run = Run(approved.inspection)
+    name = (str(approved.story.row["part"]), str(approved.story.row["serial"]))
+    number = next((n for n, row in enumerate(run.part_rows) if (row["part"], row["serial"]) == name), 0)
+    return run, run[number]
+
+
+def verdict_number(word: object) -> int:
+    """Return the number of a verdict's word."""
+    return VERDICTS.index(str(word))
+
+
+# Certificate and list of characteristics of a packet, as pages.
+
+
+STATEMENT = (
+    "The readings on record were judged against the kit file named here. Every characteristic that it asks for lies "
+    "inside its limits under the decision rule at the foot of this page"
+)
+SIGN = (
+    "Signed by hand where local rules ask for it. The approval above is an entry of the ledger; its number and hash "
+    "tie this page to it."
+)
+LIST_NOTE = (
+    "Fields after the third form of AS9102. Location: hole and wall on the drawing named above. Tooling is named for "
+    "checks by attribute, as the size of the plug. "
+    "Designators: as the kit file gives them, else for a person to write. Size: all readings, as they were read."
+)
+
+
+def certificate_report(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> w.Report:
+    """Return the certificate: what was approved, by whom, resting on what, with lines to sign."""
+    section = w.Section("certificate", _head(approved, "certificate"), tuple(_certificate(approved, part, listed)))
+    return _report(part, f"Certificate of inspection, {w.plain(part.name)}", section)
+
+
+def list_report(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> w.Report:
+    """Return the list of characteristics."""
+    section = w.Section("list", _head(approved, "list of characteristics"), tuple(_list(approved, part, listed)))
+    return _report(part, f"List of characteristics, {w.plain(part.name)}", section)
+
+
+def _report(part: PartView, title: str, section: w.Section) -> w.Report:
+    spec = part.specification
+    return w.Report(title, (section,), foot_for(part.run), "letter" if spec.unit == "in" else "a4")
+
+
+def _head(approved: ApprovedSet, what: str) -> str:
+    row = approved.story.row
+    return f"Kit {w.plain(row['kit'])} revision {w.plain(row['revision'])}  ·  {name_of(row)}  ·  {what}"
+
+
+def _identity(approved: ApprovedSet, part: PartView) -> list[tuple[str, str]]:
+    spec, declared = part.specification, part.declared
+    pairs = [
+        ("Part number", declared.number if declared else ""),
+        ("Part name", (declared.title if declared else "") or part.part),
+        ("Serial number", part.serial), ("Report number", f"approval {approved.approval['entry']}"),
+        ("Drawing", spec.drawing), ("Kit", f"{spec.id} revision {spec.revision}"), ("Fixture", spec.fixture),
+        ("Lengths in", w.unit_name(spec.unit)),
+    ]  # fmt: skip
+    return [(label, w.plain(text)) for label, text in pairs if text]
+
+
+def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> Iterator[w.Block]:
+    row, approval = approved.story.row, approved.approval
+    wrong = [one for one in listed if one.verdict]
+    yield w.Heading("Certificate of inspection")
+    count = f"{len(listed) - len(wrong)} of {len(listed)} characteristics inside their limits"
+    passed = w.plain(passed_with(approved))
+    if verdict_number(row["verdict"]) == ACCEPT and not passed:
+        yield w.Banner(ACCEPT, f"{name_of(row)}: approved", count)
+    else:  # what was decided stands large, not the verdict that it sets aside
+        title = f"{name_of(row)}: approved with nonconformances"
+        yield w.Banner(HOLD, title, f"{count}; {passed or 'nonconformances below'}", "BY DISPOSITION")
+    yield w.Facts(tuple(_identity(approved, part)))
+    tail = ", except the nonconformances below, each with its disposition." if wrong else "."
+    yield w.Paragraph(STATEMENT + tail)
+    yield w.Heading("Approval")
+    yield w.Facts(tuple(
+        (label, w.plain(text)) for label, text in (
+            ("Approved by", f"{approval['made_by']} ({proof_of(approval)})"),
+            ("As", approval["role"]), ("When", when(approval)),
+            ("Entry", str(approval["entry"])), ("Inspection", f"{row['id']}, entry {row['entry']}"),
+            ("Logged by", row["made_by"]), ("Logged", when(row)), ("Remark", approval["note"]),
+        ) if text
+    ))  # fmt: skip
+    yield w.Paragraph(f"Hash of the approval's entry: {approved.approval_entry['hash']}", "quiet")
+    if approved.tags:
+        yield w.Heading("Nonconformances")
+        yield _tag_table(approved)
+    if approved.later:
+        yield w.Paragraph(_later(approved), "caution")
+    yield w.Heading("Files that it rests on")
+    yield w.Table(
+        (w.Column("File", wraps=True), w.Column("SHA-256", wraps=True)),
+        (
+            *((w.plain(file["name"]), str(file["digest"])) for file in approved.story.files),
+            (f"kit file {w.plain(part.specification.path)}", approved.kit_digest),
+        ),
+    )  # fmt: skip
+    yield w.Heading("Signatures")
+    yield w.Signatures(SIGN, ("Inspected by, date", "Approved by, licence, date", "Received by, date"))
+
+
+def _tag_table(approved: ApprovedSet) -> w.Table:
+    columns = (
+        w.Column("No."), w.Column("Hole"), w.Column("Verdict"), w.Column("Disposition", wraps=True),
+        w.Column("State"), w.Column("Last step", wraps=True),
+    )  # fmt: skip
+    rows: list[tuple[w.Cell | str, ...]] = []
+    for tag in approved.tags:
+        verdict = verdict_number(tag.row["verdict"])
+        last = event_text(tag.events[-1]) if tag.events else ""
+        rows.append((
+            tag.number, w.plain(tag.row["hole"]), w.Cell(w.word(verdict), verdict), w.plain(decided(tag)) or "-",
+            tag.state, last,
+        ))  # fmt: skip
+    note = "All tags of the part up to its approval; later readings close those of earlier inspections."
+    return w.Table(columns, tuple(rows), note)
+
+
+def _later(approved: ApprovedSet) -> str:
+    named = ", ".join(f"inspection {row['id']} ({row['verdict']}, {when(row)})" for row in approved.later)
+    return f"Later readings of this part are on record, which this approval doesn't speak of: {named}."
+
+
+def _list(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]) -> Iterator[w.Block]:
+    yield w.Heading("List of characteristics")
+    yield w.Facts(tuple(_identity(approved, part)))
+    long = any(len(r.place) > 24 for r in listed)
+    columns = (
+        w.Column("No.", "right"), w.Column("Reference location", wraps=long), w.Column("Designator"),
+        w.Column("Requirement", wraps=True), w.Column("Results", wraps=True), w.Column("Tooling", wraps=True),
+        w.Column("Nonconf. no."), w.Column("Comments", wraps=True), w.Column("Verdict"),
+    )  # fmt: skip
+    rows = tuple(
+        (
+            r.number, r.place, r.designator, r.requirement, r.results, r.tooling, r.nonconformance, r.comments,
+            w.Cell(w.word(r.verdict), r.verdict),
+        )
+        for r in listed
+    )  # fmt: skip
+    holes = [r.place.split(",")[0] for r in listed]
+    groups = frozenset(n for n, hole in enumerate(holes) if n == 0 or holes[n - 1] != hole)
+    yield w.Table(columns, rows, LIST_NOTE, groups)
+
 
 FORMAT = "holeqc packet 1"
 MANIFEST = "manifest.json"
@@ -75,16 +403,14 @@ def write_packet(
     Raises:
         HoleQCError: there is something in the folder already, or the disk refuses.
     """
-    from holeqc.reports.packet_list import listed_characteristics, passed_with, run_of
-    from holeqc.reports.record_text import when
+    from holeqc.reports.record import when
     from holeqc.reports.write import write_all
 
     run, part = run_of(approved)
     try:
         with writer.folder(folder, _refuse_any) as out:
             number, made = f"approval {approved.approval['entry']}", dt.date.fromisoformat(when(approved.approval)[:10])
-            write_all(run, out, progress, number=number, made=made,
-                      passed=passed_with(approved))
+            write_all(run, out, progress, number=number, made=made, passed=passed_with(approved))
             listed = listed_characteristics(approved, part)
             _pages(approved, part, listed, out)
             _book(approved, run, listed, out)
@@ -110,15 +436,13 @@ def _refuse_any(target: Path) -> None:
 
 
 def _pages(approved: ApprovedSet, part: PartView, listed: tuple[Listed, ...], folder: writer.Folder) -> None:
-    from holeqc.reports.packet_pages import certificate_report, list_report
-    from holeqc.reports.pdf import pdf_report
+    from holeqc.reports.pages import pdf_report
 
     folder.write_bytes(CERTIFICATE, pdf_report(certificate_report(approved, part, listed)))
     folder.write_bytes(LIST_PAGES, pdf_report(list_report(approved, part, listed)))
 
 
 def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], folder: writer.Folder) -> None:
-    from holeqc.reports.packet_list import HEADS, workbook_rows
     from holeqc.reports.workbook import Long, Sheet, about_rows, write_sheets
 
     rows = workbook_rows(listed)

@@ -30,10 +30,9 @@ from holeqc.inspection.tags import tidy
 from holeqc.inspection.view import Run, place_of
 from holeqc.problems import Problem
 from holeqc.readings.table import cell_name
-from holeqc.reports import wording as w
-from holeqc.reports.about import rule_points
-from holeqc.reports.columns_read import column_rows
-from holeqc.reports.screen import holes_sentence
+from holeqc.reports import blocks as w
+from holeqc.reports.screen import column_rows, holes_sentence
+from holeqc.reports.story import rule_points
 from holeqc.specification.words import confirmed_sentences, limits_line
 
 if TYPE_CHECKING:

@@ -46,11 +46,9 @@ def write_all(
 ) -> None:  # fmt: skip
     """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it."""
     from holeqc.inspection.tags import tags_for
-    from holeqc.reports.html import html_page
-    from holeqc.reports.pdf import pdf_report
+    from holeqc.reports.pages import html_page, pdf_report
     from holeqc.reports.story import report_for
-    from holeqc.reports.tag_pages import tag_pages
-    from holeqc.reports.tags import printed, tags_csv, tags_json
+    from holeqc.reports.tags import printed, tag_pages, tags_csv, tags_json
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)

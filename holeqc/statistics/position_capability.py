@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray, chance_words
+from holeqc.statistics.basics import FloatArray, chance_words, plain
 from holeqc.statistics.indices import Interval, clopper_pearson
-from holeqc.statistics.plain import plain
-from holeqc.statistics.stability import Stability, judge
+from holeqc.statistics.normality import Stability, judge
 
 RESAMPLES = 1000
 _ANGLES = 180
@@ -76,8 +75,12 @@ class PositionCapability:
         """Return the content for JSON; None where a figure can't be had."""
         content = asdict(self)
         content["remarks"] = [{"severity": r.severity, "code": r.code, "text": r.sentence()} for r in self.remarks]
-        content["outside"] = {"expected_ppm": self.expected_ppm, "observed": self.observed_outside,
-                              "observed_count": self.observed_count, "observed_interval": self.observed_interval}
+        content["outside"] = {
+            "expected_ppm": self.expected_ppm,
+            "observed": self.observed_outside,
+            "observed_count": self.observed_count,
+            "observed_interval": self.observed_interval,
+        }
         return plain(content)
 
 
@@ -101,8 +104,9 @@ def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike)
     r = np.asarray(radius, dtype=float)
     if not (np.all(values[..., 0] > 0) and np.all(r >= 0)):
         raise DataError("a share in a circle needs scatter in the plane and radii that are not negative")
-    m1, s1, m2, s2, r = np.broadcast_arrays(turned[..., 1], np.sqrt(values[..., 1]), turned[..., 0],
-                                            np.sqrt(values[..., 0]), r)
+    m1, s1, m2, s2, r = np.broadcast_arrays(
+        turned[..., 1], np.sqrt(values[..., 1]), turned[..., 0], np.sqrt(values[..., 0]), r
+    )
     low, high = np.maximum(-r, m1 - 9 * s1), np.minimum(r, m1 + 9 * s1)
     x, w = _legendre()
     # the sine takes the vertical ends of the circle out of the integrand; a radius of 0 holds nothing
@@ -192,8 +196,9 @@ def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
     return lower / math.sqrt(n - 1)
 
 
-def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float,
-               seed: int) -> dict[str, Interval]:
+def _intervals(
+    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float, seed: int
+) -> dict[str, Interval]:
     """Return intervals of Pp, Ppk and the share inside from ``seed``-ed draws.
 
     Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
@@ -226,8 +231,10 @@ def _intervals(pairs: FloatArray, covariance: FloatArray, radii: FloatArray, rad
         reach = float(ellipse_reach(middle[None], covariance[None], radius)[0])
         low = float(np.quantile(ellipse_reach(low_centres, spread, radius), tail))
         high = _round_reach(reach, round_centres, round_ones, tail)
-        found[name] = (float(index_of_content(_ellipse_outside(np.array(low)))),
-                       float(index_of_content(_ellipse_outside(np.array(high)))))
+        found[name] = (
+            float(index_of_content(_ellipse_outside(np.array(low)))),
+            float(index_of_content(_ellipse_outside(np.array(high)))),
+        )
     sizes, weights = _grouped_radii(radii, 12)
     fitted = root @ drawn
     ends = []
@@ -266,18 +273,35 @@ def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray
 def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[Problem]:
     said = []
     if missing:
-        said.append(Problem(WARNING, "missing-readings", f"{missing} of {n + missing} positions lack a coordinate or a "
-                            "tolerance and are not counted"))
+        said.append(
+            Problem(
+                WARNING,
+                "missing-readings",
+                f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
+            )
+        )
     if n < 50:
         said.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
     if test is None:
         said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
-        said.append(Problem(WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
-                            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more"))
+        said.append(
+            Problem(
+                WARNING,
+                "not-normal",
+                "a bivariate normal is a poor picture of these positions "
+                f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
+            )
+        )
     if bonus:
-        said.append(Problem(NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
-                            "the hole lies. Pp and Ppk use the tolerance without bonus"))
+        said.append(
+            Problem(
+                NOTE,
+                "bonus",
+                "each hole's bonus is in the shares; it is taken as independent of where "
+                "the hole lies. Pp and Ppk use the tolerance without bonus",
+            )
+        )
     return said
 
 
@@ -293,8 +317,15 @@ def _stability(pairs: FloatArray) -> Stability:
     return min(found, key=lambda s: (s.stable is not False, -s.beyond_count))
 
 
-def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bonus: ArrayLike | None = None,
-                        confidence: float = 0.95, seed: int = 1) -> PositionCapability:
+def position_capability(
+    x: ArrayLike,
+    y: ArrayLike,
+    tolerance: ArrayLike,
+    *,
+    bonus: ArrayLike | None = None,
+    confidence: float = 0.95,
+    seed: int = 1,
+) -> PositionCapability:
     """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
 
     ``tolerance`` is the diameter of the tolerance zone, one for all holes or (n,); ``bonus`` (n,) is what each hole's
@@ -329,8 +360,15 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
     test = None if n < 8 or flat else mardia(pairs)
     said = _remarks(n, int((~kept).sum()), bonus is not None, test)
     if flat:
-        said.append(Problem(WARNING, "no-scatter", "one position shows no scatter" if n == 1 else
-                            "the positions lie on a line or on one point: their scatter in the plane can't be told"))
+        said.append(
+            Problem(
+                WARNING,
+                "no-scatter",
+                "one position shows no scatter"
+                if n == 1
+                else "the positions lie on a line or on one point: their scatter in the plane can't be told",
+            )
+        )
     sd = np.sqrt(np.diag(covariance))
     figures: dict[str, Any] = {}
     if not flat:
@@ -339,22 +377,32 @@ def position_capability(x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bon
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(
-        n=n, tolerance=smallest, mean=(float(mean[0]), float(mean[1])), sd=(float(sd[0]), float(sd[1])),
+        n=n,
+        tolerance=smallest,
+        mean=(float(mean[0]), float(mean[1])),
+        sd=(float(sd[0]), float(sd[1])),
         correlation=float(covariance[0, 1] / (sd[0] * sd[1])) if sd.min() > 0 else None,
         sd_axes=(math.sqrt(max(values[1], 0)), math.sqrt(max(values[0], 0))),
-        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
-        observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
-        stability=stability, remarks=tuple(said),
+        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])),
+        observed_outside=outside / n,
+        observed_count=outside,
+        observed_interval=clopper_pearson(outside, n, confidence),
+        normality=test,
+        stability=stability,
+        remarks=tuple(said),
         cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {},
-        confidence=confidence, **figures)
+        confidence=confidence,
+        **figures,
+    )
 
 
 def _degrees(direction: FloatArray) -> float:
     return math.degrees(math.atan2(direction[1], direction[0])) % 180
 
 
-def _figures(pairs: FloatArray, mean: FloatArray, covariance: FloatArray, radii: FloatArray,
-             radius: float) -> dict[str, Any]:
+def _figures(
+    pairs: FloatArray, mean: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float
+) -> dict[str, Any]:
     """Return the shares and indices of positions that scatter in the plane."""
     reach = ellipse_reach(np.array([[0.0, 0.0], mean]), np.array([covariance, covariance]), radius)
     content = _ellipse_outside(reach)
@@ -362,7 +410,11 @@ def _figures(pairs: FloatArray, mean: FloatArray, covariance: FloatArray, radii:
     sizes, weights = _grouped_radii(radii, 2000)
     share = float((share_in_circle(mean, covariance, sizes) * weights).sum())
     return {
-        "Pp": potential, "Ppk": placed, "Ppk_share": float(index_of_content(max(1 - share, 1e-300))),
-        "ellipse_content": float(1 - content[1]), "share_inside": share, "expected_ppm": 1e6 * (1 - share),
+        "Pp": potential,
+        "Ppk": placed,
+        "Ppk_share": float(index_of_content(max(1 - share, 1e-300))),
+        "ellipse_content": float(1 - content[1]),
+        "share_inside": share,
+        "expected_ppm": 1e6 * (1 - share),
         "share_inside_without_bonus": float(share_in_circle(mean, covariance, radius)),
     }

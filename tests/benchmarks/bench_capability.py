@@ -20,8 +20,7 @@ from timing import clock, line, paired
 
 from holeqc.readings.plain_table import number_column, read_table
 from holeqc.statistics.capability import capability
-from holeqc.statistics.chart_parts import ChartOptions
-from holeqc.statistics.charts import average_chart
+from holeqc.statistics.charts import ChartOptions, average_chart
 from holeqc.statistics.indices import Limits
 from holeqc.statistics.signals import ALL_TESTS
 
@@ -36,8 +35,9 @@ def bench_capability() -> bool:
     limits = Limits(0.455, 0.462)
     found = capability(x, limits)
     assert found.normality is not None
-    result = paired(lambda: clock(lambda: capability(x, limits)),
-                    lambda: clock(lambda: (np.mean(x), np.std(x), np.sort(x))), 25)
+    result = paired(
+        lambda: clock(lambda: capability(x, limits)), lambda: clock(lambda: (np.mean(x), np.std(x), np.sort(x))), 25
+    )
     line("capability, a million values: ours / numpy", *result, f"at most {MOST}")
     return result[2] <= MOST
 
@@ -72,12 +72,13 @@ def part_by_part(parts: np.ndarray) -> tuple[float, float, int]:
     z = [(m - centre) / (sigma / 8**0.5) for m in means]
     signals = 0
     for i, value in enumerate(z):
-        last = z[max(0, i - 14):i + 1]
+        last = z[max(0, i - 14) : i + 1]
         signals += abs(value) > 3
         signals += len(last) >= 9 and (min(last[-9:]) > 0 or max(last[-9:]) < 0)
         six = last[-6:]
-        signals += len(six) == 6 and (all(a < b for a, b in itertools.pairwise(six))
-                                      or all(a > b for a, b in itertools.pairwise(six)))
+        signals += len(six) == 6 and (
+            all(a < b for a, b in itertools.pairwise(six)) or all(a > b for a, b in itertools.pairwise(six))
+        )
         steps = [b - a for a, b in itertools.pairwise(last[-14:])]
         signals += len(steps) == 13 and all(a * b < 0 for a, b in itertools.pairwise(steps))
         side = 1 if value > 0 else -1
@@ -99,8 +100,11 @@ def bench_charts() -> bool:
     assert check.sigma is not None
     assert abs(check.sigma - sigma) < 1e-9
     assert sum(len(s.at) for s in check.signals) == signals
-    result = paired(lambda: clock(lambda: part_by_part(some)) * parts.shape[0] / LOOPED,
-                    lambda: clock(lambda: average_chart(parts, options=ALL)), 9)
+    result = paired(
+        lambda: clock(lambda: part_by_part(some)) * parts.shape[0] / LOOPED,
+        lambda: clock(lambda: average_chart(parts, options=ALL)),
+        9,
+    )
     line("charts, 100 000 parts of 8 holes: loop / array", *result, f"at least {LEAST:.0f}")
     return result[2] >= LEAST
 

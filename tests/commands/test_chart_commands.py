@@ -16,7 +16,7 @@ import pytest
 
 from holeqc.__main__ import run
 from holeqc.problems import DataError
-from holeqc.statistics.chart_parts import ChartOptions
+from holeqc.statistics.charts import ChartOptions
 
 STATISTICS = Path(__file__).resolve().parents[1] / "data" / "statistics"
 
@@ -29,8 +29,10 @@ def log(tmp_path: Path) -> Path:
     for part in range(1, 21):
         for _ in range(4):
             v = rng.normal(0.4585, 0.0007)
-            lines.append(f"P{part},{v:.4f},{rng.normal(0, 0.001):.4f},{rng.normal(0.0005, 0.001):.4f},"
-                         f"{max(v - 0.455, 0):.4f},{rng.poisson(3)},50")
+            lines.append(
+                f"P{part},{v:.4f},{rng.normal(0, 0.001):.4f},{rng.normal(0.0005, 0.001):.4f},"
+                f"{max(v - 0.455, 0):.4f},{rng.poisson(3)},50"
+            )
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
 
@@ -53,8 +55,20 @@ SIZE = ["--column", "size", "--lower", "0.455", "--upper", "0.462"]
 
 def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part"], capsys)
-    assert {"n", "mean", "sd_overall", "sd_within", "Cp", "Cpk", "Pp", "Ppk", "Cpm", "intervals", "normality",
-            "outside"} <= set(got)
+    assert {
+        "n",
+        "mean",
+        "sd_overall",
+        "sd_within",
+        "Cp",
+        "Cpk",
+        "Pp",
+        "Ppk",
+        "Cpm",
+        "intervals",
+        "normality",
+        "outside",
+    } <= set(got)
     assert got["n"] == 80
     assert got["within"]["method"] == "pooled"
     assert got["intervals"]["Cp"][0] < got["Cp"] < got["intervals"]["Cp"][1]
@@ -99,11 +113,16 @@ def test_capability_of_position(log: Path, capsys: pytest.CaptureFixture[str]) -
     assert "largest ellipse" in text(command, capsys)
 
 
-@pytest.mark.parametrize(("more", "kind"), [
-    (["--subgroup", "part"], "average-range"), ([], "individuals"), (["--kind", "ewma", "--steady"], "ewma"),
-    (["--kind", "cusum", "--centre", "0.4585", "--sigma", "0.0007"], "cusum"),
-    (["--subgroup", "part", "--kind", "average-sd"], "average-sd"),
-])
+@pytest.mark.parametrize(
+    ("more", "kind"),
+    [
+        (["--subgroup", "part"], "average-range"),
+        ([], "individuals"),
+        (["--kind", "ewma", "--steady"], "ewma"),
+        (["--kind", "cusum", "--centre", "0.4585", "--sigma", "0.0007"], "cusum"),
+        (["--subgroup", "part", "--kind", "average-sd"], "average-sd"),
+    ],
+)
 def test_chart_keys(log: Path, capsys: pytest.CaptureFixture[str], more: list[str], kind: str) -> None:
     command = ["chart", str(log), "--column", "size", *more]
     got = machine(command, capsys)
@@ -174,11 +193,18 @@ def test_limits_from_an_earlier_chart(log: Path, tmp_path: Path, capsys: pytest.
     capsys.readouterr()
 
 
-@pytest.mark.parametrize(("kind", "ending"), [
-    ([], ".svg"), (["--subgroup", "part"], ".pdf"), (["--kind", "cusum"], ".png"), (["--kind", "ewma"], ".svg"),
-])
-def test_pictures_are_the_same_bytes_each_time(log: Path, tmp_path: Path, kind: list[str], ending: str,
-                                               capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("kind", "ending"),
+    [
+        ([], ".svg"),
+        (["--subgroup", "part"], ".pdf"),
+        (["--kind", "cusum"], ".png"),
+        (["--kind", "ewma"], ".svg"),
+    ],
+)
+def test_pictures_are_the_same_bytes_each_time(
+    log: Path, tmp_path: Path, kind: list[str], ending: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     pictures = []
     for name in ("a", "b"):
         target = tmp_path / f"{name}{ending}"
@@ -221,10 +247,10 @@ def test_a_cumulative_sum_is_drawn_as_two_lines_with_their_own_signals() -> None
     assert lines["upper sum"].get_linestyle() != lines["lower sum"].get_linestyle()
     legend = axes.get_legend()
     assert legend is not None
-    assert {t.get_text() for t in legend.get_texts()} == {
-        "upper sum", "lower sum", "left zero", "crossed"}
-    crossed = {float(v) for line in axes.get_lines() if line.get_label() == "crossed"
-               for v in np.asarray(line.get_xdata())}
+    assert {t.get_text() for t in legend.get_texts()} == {"upper sum", "lower sum", "left zero", "crossed"}
+    crossed = {
+        float(v) for line in axes.get_lines() if line.get_label() == "crossed" for v in np.asarray(line.get_xdata())
+    }
     assert crossed == {float(s.at[0]) for s in made.signals}
     assert {s.side for s in made.signals} == {"above", "below"}
 
@@ -236,18 +262,28 @@ def test_probability_plot(log: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
     capsys.readouterr()
 
 
-@pytest.mark.parametrize("arguments", [
-    ["capability", "{log}", "--column", "none", "--upper", "1"], ["capability", "{log}", "--upper", "1"],
-    ["capability", "{log}", "--column", "part", "--upper", "1"], ["capability", "{log}", *SIZE, "--within", "guess"],
-    ["capability", "{log}", "--column", "size", "--lower", "2", "--upper", "1"],
-    ["capability", "{log}", "--column", "dx", "--second", "dy"], ["capability", "{log}", *SIZE, "--tolerance", "1"],
-    ["capability", "missing.csv", *SIZE], ["chart", "{log}", "--column", "size", "--kind", "pie"],
-    ["chart", "{log}", "--column", "size", "--tests", "first"], ["chart", "{log}", "--column", "faults", "--kind", "p"],
-    ["chart", "{log}", "--column", "size", "--second", "dy", "--kind", "ewma"],
-    ["chart", "{log}", "--column", "size", "--kind", "c"], ["chart", "{log}", "--column", "size", "--size", "50"],
-    ["chart", "{log}", "--column", "size", "--kind", "position"],
-    ["chart", "{log}", "--column", "size", "--plot", "picture.bmp"], ["chart", "{log}"],
-])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["capability", "{log}", "--column", "none", "--upper", "1"],
+        ["capability", "{log}", "--upper", "1"],
+        ["capability", "{log}", "--column", "part", "--upper", "1"],
+        ["capability", "{log}", *SIZE, "--within", "guess"],
+        ["capability", "{log}", "--column", "size", "--lower", "2", "--upper", "1"],
+        ["capability", "{log}", "--column", "dx", "--second", "dy"],
+        ["capability", "{log}", *SIZE, "--tolerance", "1"],
+        ["capability", "missing.csv", *SIZE],
+        ["chart", "{log}", "--column", "size", "--kind", "pie"],
+        ["chart", "{log}", "--column", "size", "--tests", "first"],
+        ["chart", "{log}", "--column", "faults", "--kind", "p"],
+        ["chart", "{log}", "--column", "size", "--second", "dy", "--kind", "ewma"],
+        ["chart", "{log}", "--column", "size", "--kind", "c"],
+        ["chart", "{log}", "--column", "size", "--size", "50"],
+        ["chart", "{log}", "--column", "size", "--kind", "position"],
+        ["chart", "{log}", "--column", "size", "--plot", "picture.bmp"],
+        ["chart", "{log}"],
+    ],
+)
 def test_unusable_input_exits_with_2(log: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run([a.replace("{log}", str(log)) for a in arguments]) == 2
     caught = capsys.readouterr()
@@ -305,8 +341,10 @@ def test_workbook_and_published_data(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 def test_help_loads_nothing_heavy() -> None:
-    code = ("import sys; from holeqc.commands import capability, chart, series; "
-            "print([m for m in ('scipy', 'pandas', 'matplotlib', 'openpyxl', 'numpy') if m in sys.modules])")
+    code = (
+        "import sys; from holeqc.commands import capability, chart, series; "
+        "print([m for m in ('scipy', 'pandas', 'matplotlib', 'openpyxl', 'numpy') if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
@@ -343,11 +381,12 @@ def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFi
 
 def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
-    out = text(["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS,
-                "--target", "0.47"], capsys)
+    out = text(
+        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--target", "0.47"], capsys
+    )
     for begin in ("outside, expected, all scatter", "outside, expected, short run", "99.73 % of parts"):
-        assert "not stable" in " ".join(out[out.index(begin):].split())[:130]
-    assert "e-" not in out[out.index("outside, expected"):out.index("outside, observed")]
+        assert "not stable" in " ".join(out[out.index(begin) :].split())[:130]
+    assert "e-" not in out[out.index("outside, expected") : out.index("outside, observed")]
     assert "target lies outside the limits" in " ".join(out.split())
 
 

@@ -8,7 +8,7 @@ from matplotlib.patches import Rectangle
 from holeqc.fits import classes
 from holeqc.fits.drills import choose_drill
 from holeqc.fits.plugs import plugs
-from holeqc.reports.fit_plots import LOOKS, Bar, class_figure, drill_figure, pair_figure, plug_figure, zone_figure
+from holeqc.reports.scale_plots import LOOKS, Bar, class_figure, drill_figure, pair_figure, plug_figure, zone_figure
 
 
 def boxes(figure) -> list[tuple[float, float]]:  # type: ignore[no-untyped-def]

@@ -24,12 +24,20 @@ from holeqc.ledger.equipment import BAD, Calibration, record_calibration
 from holeqc.ledger.tags import dispose, find_tags
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.reports import packet as packets
-from holeqc.reports.blocks import Banner
-from holeqc.reports.packet import MANIFEST, SEAL, Packet, verify_packet, write_packet
-from holeqc.reports.packet_list import HEADS, listed_characteristics, run_of
-from holeqc.reports.packet_pages import certificate_report, list_report
-from holeqc.reports.pdf import pdf_report
-from holeqc.reports.wording import stamp_of
+from holeqc.reports.blocks import Banner, stamp_of
+from holeqc.reports.packet import (
+    HEADS,
+    MANIFEST,
+    SEAL,
+    Packet,
+    certificate_report,
+    list_report,
+    listed_characteristics,
+    run_of,
+    verify_packet,
+    write_packet,
+)
+from holeqc.reports.pages import pdf_report
 
 DECIDED = "use-as-is, authority EN-1"
 

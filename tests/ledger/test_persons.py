@@ -28,7 +28,7 @@ from holeqc.ledger.questions import close_questions, consequence_words, open_que
 from holeqc.ledger.tags import dispose
 from holeqc.problems import LedgerError
 from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
-from holeqc.reports.record_text import part_text, parts_text
+from holeqc.reports.record import part_text, parts_text
 from holeqc.specification.load import load_specification
 
 SIGNED = "[approval]\nsigned = true\n"

@@ -30,7 +30,7 @@ from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
 from holeqc.reports.packet import write_packet
-from holeqc.reports.record_text import part_text
+from holeqc.reports.record import part_text
 from holeqc.specification.load import load_specification
 
 REAMED = {"1": (0.4571, 0.4572)}
@@ -471,8 +471,10 @@ def test_readings_of_before_the_rework_close_nothing(shop: Shop, monkeypatch: py
 def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
     spec = load_specification(shop.kit("A", "[surface]\nclean = true"))
     shop.release(spec)
-    lines = "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n" \
-            "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
+    lines = (
+        "date,serial,part,hole,dia 0,dia 90,go,surface,gauge\n2026-11-{},P-1,plate,1,{},0.4581,enters,{},G1\n"
+        "2026-11-{},P-1,plate,2,{},0.4604,enters,clean,G1\n"
+    )
     for n, (day, word) in enumerate((("03", "crack"), ("05", "clean"))):
         sheet = shop.folder / f"crack_{n}.csv"
         sheet.write_text(lines.format(day, f"0.457{n}", word, day, f"0.459{n}"), encoding="utf-8")

@@ -24,9 +24,8 @@ from holeqc.ledger.questions import close_questions
 from holeqc.ledger.schema import CALIBRATION_RESULTS
 from holeqc.ledger.tags import dispose
 from holeqc.ledger.waiting import waiting
-from holeqc.reports.html import html_page
-from holeqc.reports.record_pages import waiting_report
-from holeqc.reports.record_text import waiting_text, when
+from holeqc.reports.pages import html_page
+from holeqc.reports.record import waiting_report, waiting_text, when
 
 TODAY = dt.date(2026, 12, 10)
 

@@ -267,7 +267,7 @@ class Week:
         """Read again what a tag asks, on a recheck sheet, and record it."""
         who = BENCHES[part.bench]
         path = self.folder / f"again_{part.serial}_{self.number}.xlsx"
-        self.do("sheet", "--recheck", tag, "-o", path)
+        self.do("sheet", self.kit, "--recheck", tag, "-o", path)  # of the revision in force
         if path.exists():
             self.fill(path, [part], who)
             told = self.record(path, who, expect=(0, 1, 2, 3))

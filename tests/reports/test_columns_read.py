@@ -22,13 +22,11 @@ from holeqc.inspection.view import Run
 from holeqc.problems import ReadingsError
 from holeqc.readings.read import ReadOptions, read_files
 from holeqc.readings.table import ColumnUse
-from holeqc.reports.about import about_section
 from holeqc.reports.blocks import Heading, Table, cell_of
-from holeqc.reports.columns_read import brief_words, full_words, screen_lines
 from holeqc.reports.data import as_data
-from holeqc.reports.html import html_page
-from holeqc.reports.screen import screen_text
-from holeqc.reports.story import report_for
+from holeqc.reports.pages import html_page
+from holeqc.reports.screen import brief_words, full_words, screen_lines, screen_text
+from holeqc.reports.story import about_section, report_for
 from holeqc.reports.workbook import write_workbook
 from holeqc.specification.load import load_specification
 

@@ -15,8 +15,8 @@ import holeqc
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.view import Run
 from holeqc.readings.table import Source
-from holeqc.reports import wording
-from holeqc.reports.html import html_page
+from holeqc.reports import blocks as w
+from holeqc.reports.pages import html_page
 from holeqc.reports.story import report_for
 from holeqc.specification.model import Temperature
 
@@ -107,7 +107,7 @@ def test_every_section_carries_tool_kit_files_rule_uncertainty_and_cautions(many
         for text in (holeqc.__version__, "kit BL-7 revision C", "bl7_P-0112.xlsx", made_up.DIGEST, "simple acceptance"):
             assert text in foot
         assert "size U 0.0003, ratio 11.7 : 1" in foot
-        for caution in wording.CAUTIONS:
+        for caution in w.CAUTIONS:
             assert caution in foot
 
 

@@ -15,14 +15,22 @@ from matplotlib.ft2font import FT2Font
 
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.view import Run
-from holeqc.reports import blocks as b
-from holeqc.reports import wording
-from holeqc.reports.drawing import Circle, Shape, Text
-from holeqc.reports.flow import NOTE, page_turns
-from holeqc.reports.paper import PAPERS, printable, save_pdf, width_of, wrap
-from holeqc.reports.pdf import pages_of, pdf_report
+from holeqc.reports import blocks as w
+from holeqc.reports.blocks import Circle, Shape, Text
+from holeqc.reports.pages import (
+    FILES,
+    NOTE,
+    PAPERS,
+    page_turns,
+    pages_of,
+    pdf_report,
+    printable,
+    save_pdf,
+    typeface,
+    width_of,
+    wrap,
+)
 from holeqc.reports.story import report_for
-from holeqc.reports.typeface import FILES, typeface
 
 # Outlines as drawn, before they are fitted to a screen's dots; the name moved between versions of the library.
 _UNHINTED = ft2font.LoadFlags.NO_HINTING if hasattr(ft2font, "LoadFlags") else ft2font.LOAD_NO_HINTING
@@ -93,7 +101,7 @@ def test_every_page_carries_tool_kit_files_rule_uncertainty_cautions_and_number(
         ):
             assert words in flat
         assert "size U 0.0003, ratio 11.7 : 1" in flat
-        for caution in wording.CAUTIONS:
+        for caution in w.CAUTIONS:
             assert caution in flat
         assert f"page {number} of {len(pages)}" in flat
 
@@ -113,14 +121,14 @@ def test_pdf_and_html_say_every_heading_finding_fact_and_cell(one: Inspection) -
     said = []
     for section in report.sections:
         for block in section.blocks:
-            if isinstance(block, b.Heading):
+            if isinstance(block, w.Heading):
                 said.append(block.text)
-            elif isinstance(block, b.Findings):
+            elif isinstance(block, w.Findings):
                 said += [text for item in block.items for text in (item.text, item.action)]
-            elif isinstance(block, b.Facts):
+            elif isinstance(block, w.Facts):
                 said += [text for pair in block.pairs for text in pair]
-            elif isinstance(block, b.Table):
-                said += [b.cell_of(cell).text for row in block.rows for cell in row]
+            elif isinstance(block, w.Table):
+                said += [w.cell_of(cell).text for row in block.rows for cell in row]
     assert len(said) > 400
     pdf = _tight("".join(Pdf(pdf_of(one)).page_texts()))
     html = _tight("".join(test_html.check(test_html.page_of(one)).text))
@@ -251,7 +259,7 @@ def test_a_subset_draws_the_same_outlines(tmp_path: Path, bold: bool) -> None:
 
 def _with_cmap(data: bytes, bold: bool) -> bytes:
     """Return the subset with the tables that FreeType wants for a file of its own."""
-    from holeqc.reports import typeface as module
+    from holeqc.reports import pages as module
 
     face = module.typeface(bold)
     tables = {tag: face._table(tag) for tag in ("cmap", "name", "post", "OS/2")}
@@ -292,11 +300,11 @@ def test_a_table_breaks_between_groups_and_leaves_no_row_alone() -> None:
 @pytest.mark.parametrize("what", ["caution", "finding"])
 def test_what_stands_under_a_heading_stays_with_it(what: str) -> None:
     words = "Clamp the part and wear eye protection. " * 12
-    under = b.Paragraph(words, "caution") if what == "caution" else b.Findings((b.Finding(None, words),))
+    under = w.Paragraph(words, "caution") if what == "caution" else w.Findings((w.Finding(None, words),))
     for rows in range(30, 60):
-        filler = b.Findings(tuple(b.Finding(None, f"line {n}") for n in range(rows)))
-        section = b.Section("x", "head", (filler, b.Heading("Before any rework"), under))
-        pages, _ = pages_of(b.Report("t", (section,), b.Foot((), ()), "a4"))
+        filler = w.Findings(tuple(w.Finding(None, f"line {n}") for n in range(rows)))
+        section = w.Section("x", "head", (filler, w.Heading("Before any rework"), under))
+        pages, _ = pages_of(w.Report("t", (section,), w.Foot((), ()), "a4"))
         texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]
         there = [n for n, page in enumerate(texts) if "Before any rework" in page]
         assert any("Clamp the part" in text for text in texts[there[0]])

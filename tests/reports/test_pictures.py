@@ -11,9 +11,8 @@ import pytest
 
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.view import PartView, Run
-from holeqc.reports import drawing as d
-from holeqc.reports.pictures import pattern_picture, pin_picture, plate_for, spot
-from holeqc.reports.size_picture import SLOTS, size_pictures
+from holeqc.reports import blocks as w
+from holeqc.reports.part_pages import SLOTS, pattern_picture, pin_picture, plate_for, size_pictures, spot
 from holeqc.specification import model as m
 
 
@@ -21,9 +20,9 @@ def part_of(part: str = "port", faults: made_up.Faults = made_up.CLEAN, **change
     return Run(made_up.inspection(((part, "1", faults),), **changes))[0]
 
 
-def labels(picture: d.Drawing | None) -> dict[str, d.Text]:
+def labels(picture: w.Drawing | None) -> dict[str, w.Text]:
     assert picture is not None
-    return {item.text: item for item in picture.items if isinstance(item, d.Text)}
+    return {item.text: item for item in picture.items if isinstance(item, w.Text)}
 
 
 def test_the_plate_is_to_scale_and_a_mirrored_part_is_turned() -> None:
@@ -43,7 +42,7 @@ def test_a_deviation_points_where_it_lies_on_either_hand() -> None:
         view.run.inspection.holes[["dx", "dy"]] = [0.02, 0.01]
         picture = pattern_picture(Run(view.run.inspection)[0], "position")
         assert picture is not None
-        lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
+        lines = [i for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
         assert len(lines) == 8
         for line in lines:
             (x0, y0), (x1, y1) = line.points
@@ -58,7 +57,7 @@ def test_a_mirrored_part_read_in_the_common_frame_is_turned_once() -> None:
     found.holes[["dx", "dy"]] = [0.02, 0.0]
     picture = pattern_picture(Run(found)[0], "position")
     assert picture is not None
-    lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
+    lines = [i for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
     assert all(line.points[1][0] > line.points[0][0] for line in lines)
 
 
@@ -67,8 +66,8 @@ def test_deviation_and_circle_have_one_scale() -> None:
     view.run.inspection.holes[["dx", "dy"]] = [0.03, 0.0]  # as far as the stated radius
     picture = pattern_picture(Run(view.run.inspection)[0], "position")
     assert picture is not None
-    stated = [i for i in picture.items if isinstance(i, d.Circle) and i.dash and i.y > 30]
-    lines = [i for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
+    stated = [i for i in picture.items if isinstance(i, w.Circle) and i.dash and i.y > 30]
+    lines = [i for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
     assert len(stated) == 8
     assert lines[0].points[1][0] - lines[0].points[0][0] == pytest.approx(stated[0].r)
 
@@ -77,10 +76,10 @@ def test_a_hole_far_off_is_an_arrow_with_its_number() -> None:
     faults = {("6", "near", "position"): (2.0, REJECT, "over")}
     picture = pattern_picture(part_of(faults=faults), "position")
     texts = labels(picture)
-    assert texts["✗ 6"].colour == d.REJECT_INK
+    assert texts["✗ 6"].colour == w.REJECT_INK
     assert "2.0000 / 0.0618" in texts
     assert picture is not None
-    heads = [i for i in picture.items if isinstance(i, d.Shape) and i.closed and len(i.points) == 3]
+    heads = [i for i in picture.items if isinstance(i, w.Shape) and i.closed and len(i.points) == 3]
     assert len(heads) == 1
 
 
@@ -93,8 +92,8 @@ def test_the_zone_that_decides_is_drawn_with_the_deviation_that_it_judges() -> N
     assert "✓ 2" in labels(to_datums)
     assert {"✗ 2", "0.0180 / 0.0128", "✓ 1"} <= set(labels(floated))
     assert floated is not None
-    zones = [i for i in floated.items if isinstance(i, d.Circle) and i.width == 0.9 and i.fill == "#ffffff"]
-    lines = [i for i in floated.items if isinstance(i, d.Shape) and i.width == 1.1 and len(i.points) == 2]
+    zones = [i for i in floated.items if isinstance(i, w.Circle) and i.width == 0.9 and i.fill == "#ffffff"]
+    lines = [i for i in floated.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
     (x0, _), (x1, _) = max(lines, key=lambda line: abs(line.points[1][0] - line.points[0][0])).points
     assert x1 - x0 == pytest.approx(zones[0].r * 0.0180 / 0.0128)
 
@@ -102,13 +101,13 @@ def test_the_zone_that_decides_is_drawn_with_the_deviation_that_it_judges() -> N
 def test_each_verdict_has_a_form_of_its_own() -> None:
     forms = []
     for verdict in (ACCEPT, HOLD, REJECT):
-        picture = d.Drawing(10, 10)
+        picture = w.Drawing(10, 10)
         spot(picture, (5, 5), verdict)
         forms.append(
             [
                 (type(i).__name__, getattr(i, "closed", None), bool(i.fill))
                 for i in picture.items
-                if not isinstance(i, d.Text)
+                if not isinstance(i, w.Text)
             ]
         )
     assert len({str(form) for form in forms}) == 3
@@ -129,11 +128,11 @@ def test_every_reading_is_drawn_and_those_outside_are_told() -> None:
     assert {"0.4620", "0.4550"} <= set(texts)
 
 
-def _is_reading(item: d.Item) -> bool:
-    if isinstance(item, d.Circle):
+def _is_reading(item: w.Item) -> bool:
+    if isinstance(item, w.Circle):
         return item.r == 2.6 and item.y > 20
     return (
-        isinstance(item, d.Shape)
+        isinstance(item, w.Shape)
         and item.closed
         and item.width == 1.0
         and len(item.points) == 4
@@ -143,11 +142,11 @@ def _is_reading(item: d.Item) -> bool:
 
 def test_readings_stand_at_their_height() -> None:
     (picture,) = size_pictures(part_of())
-    limits = sorted(i.points[0][1] for i in picture.items if isinstance(i, d.Shape) and i.width == 1.1)
+    limits = sorted(i.points[0][1] for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1)
     top, bottom = limits
     table = made_up.inspection((("port", "1", made_up.CLEAN),)).readings.table
     first = table[table["characteristic"] == "diameter"]["value"].iloc[0]
-    circle = next(i for i in picture.items if isinstance(i, d.Circle) and i.r == 2.6 and i.y > 20)
+    circle = next(i for i in picture.items if isinstance(i, w.Circle) and i.r == 2.6 and i.y > 20)
     assert circle.y == pytest.approx(bottom - (first - 0.455) / 0.007 * (bottom - top))
 
 
@@ -156,14 +155,14 @@ def test_guard_band_shows_its_acceptance_limits() -> None:
     (guarded,) = size_pictures(part_of(decision=m.DecisionRule("guarded", 1.0)))
     assert "– – acceptance limit" not in labels(plain)
     assert "– – acceptance limit" in labels(guarded)
-    heights = [i.points[0][1] for i in guarded.items if isinstance(i, d.Shape) and i.stroke == d.BLUE]
-    limits = sorted(i.points[0][1] for i in guarded.items if isinstance(i, d.Shape) and i.width == 1.1)
+    heights = [i.points[0][1] for i in guarded.items if isinstance(i, w.Shape) and i.stroke == w.BLUE]
+    limits = sorted(i.points[0][1] for i in guarded.items if isinstance(i, w.Shape) and i.width == 1.1)
     assert min(heights) - limits[0] == pytest.approx(0.0003 / 0.007 * (limits[1] - limits[0]), rel=1e-3)
 
 
 def test_many_holes_go_on_in_further_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     assert SLOTS == 24
-    monkeypatch.setattr("holeqc.reports.size_picture.SLOTS", 6)
+    monkeypatch.setattr("holeqc.reports.part_pages.SLOTS", 6)
     pictures = size_pictures(part_of())
     assert len(pictures) == 3
     assert sum(1 for picture in pictures for i in picture.items if _is_reading(i)) == 32
@@ -178,7 +177,7 @@ def test_pins_that_lack_room_are_marked() -> None:
     view = part_of()
     view.run.inspection.pins["left"] = -0.0033
     texts = labels(pin_picture(Run(view.run.inspection)[0]))
-    assert texts["✗ 8 far"].colour == d.REJECT_INK
+    assert texts["✗ 8 far"].colour == w.REJECT_INK
     assert "−0.0033" in texts
 
 
@@ -201,7 +200,7 @@ def test_values_beside_readings_cover_neither_readings_nor_one_another() -> None
     mine = (table["characteristic"] == "diameter") & table["hole"].isin(["3", "4"])
     table.loc[mine, "value"] = [0.4624, 0.4626, 0.4625, 0.4627, 0.4624, 0.4623, 0.4629, 0.4621]
     (picture,) = size_pictures(Run(found)[0])
-    told = [i for i in picture.items if isinstance(i, d.Text) and i.text[:1] in "✗?"]
+    told = [i for i in picture.items if isinstance(i, w.Text) and i.text[:1] in "✗?"]
     assert len(told) >= 6
     for text in told:
         wide = 0.62 * text.size * len(text.text)
@@ -209,5 +208,5 @@ def test_values_beside_readings_cover_neither_readings_nor_one_another() -> None
             if other is not text and abs(other.y - text.y) < text.size:
                 assert other.x > text.x + wide or other.x + 0.62 * other.size * len(other.text) < text.x
         for item in picture.items:
-            if isinstance(item, d.Circle) and _is_reading(item):
+            if isinstance(item, w.Circle) and _is_reading(item):
                 assert not (text.x < item.x < text.x + wide and text.y - text.size < item.y < text.y)

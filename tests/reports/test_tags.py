@@ -24,9 +24,8 @@ from holeqc.inspection.view import Run
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Source
-from holeqc.reports import wording
-from holeqc.reports.tag_pages import faces_of, tag_pages
-from holeqc.reports.tags import CSV_COLUMNS, Tag, printed, tags_csv, tags_json
+from holeqc.reports import blocks as w
+from holeqc.reports.tags import CSV_COLUMNS, Tag, faces_of, printed, tag_pages, tags_csv, tags_json
 from holeqc.specification.load import load_specification
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -83,21 +82,21 @@ def test_printed_tags_carry_every_field(one: Inspection) -> None:
             assert text in lines
     for text in ("✗ REJECT", "? HOLD", "+0.0007", "required  0.4550 to 0.4620 in", "0.4627", "To be decided"):
         assert text in lines
-    for text in (*wording.DISPOSITIONS, "inspector, date", "decided, signed, date", "Gauge", "Date of reading"):
+    for text in (*w.DISPOSITIONS, "inspector, date", "decided, signed, date", "Gauge", "Date of reading"):
         assert lines.count(text) == 4
     flat = " ".join(pages[0].split())
-    for text in (*wording.CAUTIONS, made_up.DIGEST, "simple acceptance", "size U 0.0003"):
+    for text in (*w.CAUTIONS, made_up.DIGEST, "simple acceptance", "size U 0.0003"):
         assert text in flat
 
 
 def test_words_that_matter_read_at_arms_length(one: Inspection) -> None:
     """11 point is 3.9 mm: common practice, no source, for print that reads at 700 mm."""
-    from holeqc.reports import drawing as d
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import blocks as w
+    from holeqc.reports import tags as module
 
-    page = d.Drawing(612, 792)
+    page = w.Drawing(612, 792)
     module._tag(page, next(module.faces_of(tags_of(one)[0], 258, 318)), 36, 18, 270, 330)
-    sizes = {item.text: item.size for item in page.items if isinstance(item, d.Text)}
+    sizes = {item.text: item.size for item in page.items if isinstance(item, w.Text)}
     for text in ("✗ REJECT", "P-0112", "3, far", "0.4627", "+0.0007", "port (BL7-210-1)", "2026-05-04"):
         assert sizes[text] >= 11
 
@@ -257,19 +256,19 @@ def test_json_says_what_the_tags_say(one: Inspection) -> None:
 
 def outside(tag: Tag, cell: tuple[float, float]) -> list[str]:
     """Return the texts of all faces of a tag that leave its border, or lie on another text, on a cell of that size."""
-    from holeqc.reports import drawing as d
-    from holeqc.reports import tag_pages as module
-    from holeqc.reports.paper import width_of
+    from holeqc.reports import blocks as w
+    from holeqc.reports import tags as module
+    from holeqc.reports.pages import width_of
 
     wide, high = cell
     left, right, top, bottom = 36 + 6, 36 + wide - 6, 18 + 6, 18 + high - 6
     wrong = []
     for face in module.faces_of(tag, wide - 12, high - 12):
-        page = d.Drawing(700, 900)
+        page = w.Drawing(700, 900)
         module._tag(page, face, 36, 18, wide, high)
         boxes: list[tuple[float, float, float, float, str]] = []
         for item in page.items:
-            if not isinstance(item, d.Text):
+            if not isinstance(item, w.Text):
                 continue
             length = width_of(item.text, item.size, item.bold)
             start = item.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor] * length
@@ -300,16 +299,16 @@ def test_long_words_stay_inside_the_tag() -> None:
 ])  # fmt: skip
 def test_a_long_or_odd_serial_number_stays_in_its_box(serial: str) -> None:
     """Of what somebody may type, up to the 64 characters that go on record; letters of usual width stand whole."""
-    from holeqc.reports import drawing as d
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import blocks as w
+    from holeqc.reports import tags as module
 
     found = made_up.inspection((("port", serial, made_up.BAD),))
     for tag in tags_of(found):
         assert [outside(tag, cell) for cell in CELLS] == [[]] * len(CELLS)
     if serial.isascii() and "W" not in serial:
-        page = d.Drawing(700, 900)
+        page = w.Drawing(700, 900)
         module._serial(page, 0, 0, serial, 126.0)
-        said = "".join(item.text for item in page.items if isinstance(item, d.Text))
+        said = "".join(item.text for item in page.items if isinstance(item, w.Text))
         assert said == f"Serial{serial}", "cut nowhere: two serial numbers may differ in the middle"
 
 
@@ -365,16 +364,16 @@ def test_the_code_is_on_the_tag_as_a_qr_code(one: Inspection) -> None:
     """The modules drawn are those of the code's own symbol; what they say is read by a general decoder by hand."""
     import segno
 
-    from holeqc.reports import drawing as d
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import blocks as w
+    from holeqc.reports import tags as module
 
     code = tags_of(one)[0].code
-    page = d.Drawing(612, 792)
+    page = w.Drawing(612, 792)
     module._square(page, code, 100.0, 200.0)
     side = module.SQUARE / module.MODULES
     dark = np.zeros((module.MODULES, module.MODULES), dtype=int)
     for item in page.items:
-        assert isinstance(item, d.Shape)
+        assert isinstance(item, w.Shape)
         xs, ys = zip(*item.points, strict=True)
         row = round((min(ys) - 200) / side)
         dark[row, round((min(xs) - 100) / side) : round((max(xs) - 100) / side)] = 1
@@ -385,15 +384,15 @@ def test_the_code_is_on_the_tag_as_a_qr_code(one: Inspection) -> None:
 
 def face_texts(tag: Tag) -> list[list[str]]:
     """Return the texts on each face of a tag of a letter page."""
-    from holeqc.reports import drawing as d
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import blocks as w
+    from holeqc.reports import tags as module
 
     faces = []
     for face in module.faces_of(tag, 258, 303):
-        page = d.Drawing(612, 792)
+        page = w.Drawing(612, 792)
         module._tag(page, face, 36, 18, 270, 315)
-        faces.append([item.text for item in page.items if isinstance(item, d.Text)])
-        assert all(18 <= item.y <= 18 + 315 for item in page.items if isinstance(item, d.Text))
+        faces.append([item.text for item in page.items if isinstance(item, w.Text)])
+        assert all(18 <= item.y <= 18 + 315 for item in page.items if isinstance(item, w.Text))
     return faces
 
 
@@ -412,7 +411,7 @@ def test_what_is_to_be_decided_is_never_cut(one: Inspection, sentences: int) -> 
 
 
 def _wrapped(tag: Tag) -> set[str]:
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import tags as module
 
     return {line for face in module.faces_of(tag, 258, 303) for line in face.text if not line.startswith("see face")}
 
@@ -439,7 +438,7 @@ def test_a_usual_instruction_with_its_cautions_fits_one_face(one: Inspection) ->
     """The sentence of a small hole, 230 letters, on letter paper with a foot of nine lines as six files give it."""
     import dataclasses
 
-    from holeqc.reports import tag_pages as module
+    from holeqc.reports import tags as module
 
     words = (
         "Hole 5 is small: ream it to 0.4575 in with reamer 0.4575; it then passes in size, position and plugs, and its "

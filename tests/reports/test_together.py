@@ -5,7 +5,7 @@ from __future__ import annotations
 from holeqc.inspection.results import HOLD, Reason, cell_words
 from holeqc.inspection.view import alike
 from holeqc.problems import Problem
-from holeqc.reports.problem_pages import problem_groups
+from holeqc.reports.screen import problem_groups
 
 
 def test_cells_below_one_another_are_a_span() -> None:

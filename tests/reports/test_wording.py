@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from holeqc.readings.table import Source
-from holeqc.reports import wording as w
+from holeqc.reports import blocks as w
 from holeqc.specification import model as m
 
 

@@ -155,7 +155,7 @@ def test_an_interruption_leaves_nothing_behind(
     def stop(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("holeqc.reports.tag_pages.tag_pages", stop)
+    monkeypatch.setattr("holeqc.reports.tags.tag_pages", stop)
     with pytest.raises(KeyboardInterrupt):
         write_reports(one, tmp_path / "out")
     assert names_in(tmp_path) == set()

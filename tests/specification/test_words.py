@@ -14,8 +14,7 @@ from kits import SMALL, TWO
 from matplotlib.patches import Circle
 
 from holeqc.problems import DataError, SpecificationError
-from holeqc.reports.kit_layout import SCALES, arrange, spread
-from holeqc.reports.kit_plot import kit_figure, write_kit_plot
+from holeqc.reports.scale_plots import SCALES, arrange, kit_figure, spread, write_kit_plot
 from holeqc.specification.content import Collector, take
 from holeqc.specification.doubts import keys_text, starter
 from holeqc.specification.keys import KINDS, OVERRIDES, Key, all_keys, keys_of, nearest

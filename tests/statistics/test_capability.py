@@ -14,11 +14,10 @@ from statistics_data import half_unit, printed, records
 
 from holeqc.problems import DataError
 from holeqc.reports.chart_text import capability_text
-from holeqc.statistics.capability import Capability, Choices, capability
-from holeqc.statistics.clustered import clustered_capability
+from holeqc.statistics.capability import Capability, Choices, capability, clustered_capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
+from holeqc.statistics.normality import judge, longest_run, run_chance
 from holeqc.statistics.percentile import normal_scores
-from holeqc.statistics.stability import judge, longest_run, run_chance
 from holeqc.statistics.subgroups import subgroup_labels, within_by_subgroups
 
 TEXTBOOK = printed("textbook_values.csv")
@@ -55,8 +54,20 @@ def test_textbook_ring_bore() -> None:
 def test_every_key_of_the_json_is_there() -> None:
     text = json.dumps(capability(sample(), HOLE).as_dict(), allow_nan=False)
     got: dict[str, Any] = json.loads(text)
-    assert {"n", "mean", "sd_overall", "sd_within", "Cp", "Cpk", "Pp", "Ppk", "Cpm", "intervals", "normality",
-            "outside"} <= set(got)
+    assert {
+        "n",
+        "mean",
+        "sd_overall",
+        "sd_within",
+        "Cp",
+        "Cpk",
+        "Pp",
+        "Ppk",
+        "Cpm",
+        "intervals",
+        "normality",
+        "outside",
+    } <= set(got)
     assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_normal_approximation", "mean"} <= set(got["intervals"])
     assert all(len(v) == 2 for v in got["intervals"].values())
     assert {"A2", "A2_adjusted", "p"} <= set(got["normality"])
@@ -104,7 +115,7 @@ def test_estimates_of_sigma_within() -> None:
     assert pooled.dof == anova.df_within
     # equal subgroups: the weighted estimates are the plain means
     even = subgroup_labels(x[:600], np.repeat(np.arange(150), 4))
-    from holeqc.statistics.constants import c4, d2
+    from holeqc.statistics.subgroups import c4, d2
 
     assert within_by_subgroups(even, "range").sigma == pytest.approx(even.ranges.mean() / d2(4), rel=1e-12)
     assert within_by_subgroups(even, "sd").sigma == pytest.approx(even.sds.mean() / c4(4), rel=1e-12)
@@ -134,15 +145,21 @@ def test_subgroups_catch_what_the_whole_hides() -> None:
     assert all("not stable" in words for words in found.cautions.values())
 
 
-@pytest.mark.parametrize(("values", "code"), [
-    ([0.458], "one-reading"), ([0.458] * 9, "identical-readings"), ([0.457, 0.458, np.nan, 0.459], "missing-readings"),
-    (np.round(np.random.default_rng(1).normal(0.4585, 0.0004, 60), 3), "coarse-gauge"),
-    ([0, 1, 0, 0, 1, 0, 0, 0, 1, 0, 0, 1], "two-values"), (np.linspace(0.457, 0.46, 6), "few-readings"),
-    (np.minimum(sample(100), 0.4592), "piled-readings"),
-    (np.round(sample(60) / 0.00075) * 0.00075, "coarse-for-limits"),
-    (np.abs(np.random.default_rng(3).normal(0, 0.002, 60)), "perhaps-bounded"),
-    (np.random.default_rng(5).exponential(0.001, 100) + 0.456, "not-normal"),
-])
+@pytest.mark.parametrize(
+    ("values", "code"),
+    [
+        ([0.458], "one-reading"),
+        ([0.458] * 9, "identical-readings"),
+        ([0.457, 0.458, np.nan, 0.459], "missing-readings"),
+        (np.round(np.random.default_rng(1).normal(0.4585, 0.0004, 60), 3), "coarse-gauge"),
+        ([0, 1, 0, 0, 1, 0, 0, 0, 1, 0, 0, 1], "two-values"),
+        (np.linspace(0.457, 0.46, 6), "few-readings"),
+        (np.minimum(sample(100), 0.4592), "piled-readings"),
+        (np.round(sample(60) / 0.00075) * 0.00075, "coarse-for-limits"),
+        (np.abs(np.random.default_rng(3).normal(0, 0.002, 60)), "perhaps-bounded"),
+        (np.random.default_rng(5).exponential(0.001, 100) + 0.456, "not-normal"),
+    ],
+)
 def test_what_spoils_an_index_is_said(values: Any, code: str) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -251,12 +268,15 @@ def test_bounded_at_zero_is_never_normal() -> None:
         capability([-0.001] * 5 + [0.002] * 5, Limits(upper=0.011), choices=Choices(from_zero=True))
 
 
-@pytest.mark.parametrize(("change", "word"), [
-    (lambda x: x + np.where(np.arange(60) >= 40, 0.002, 0), "row"),
-    (lambda x: x + np.arange(60) * 5e-5, "row"),
-    (lambda x: np.where(np.arange(60) == 30, 0.4645, x), "one point"),
-    (lambda x: x + 0.0012 * np.where(np.arange(60) % 2, 1, -1), "tends to the other side"),
-])
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        (lambda x: x + np.where(np.arange(60) >= 40, 0.002, 0), "row"),
+        (lambda x: x + np.arange(60) * 5e-5, "row"),
+        (lambda x: np.where(np.arange(60) == 30, 0.4645, x), "one point"),
+        (lambda x: x + 0.0012 * np.where(np.arange(60) % 2, 1, -1), "tends to the other side"),
+    ],
+)
 def test_instability_is_found(change: Any, word: str) -> None:
     steady = sample(60, seed=21)
     assert capability(steady, HOLE).stability.stable is True
@@ -267,8 +287,10 @@ def test_instability_is_found(change: Any, word: str) -> None:
 
 def test_false_word_of_instability_is_rare() -> None:
     rng = np.random.default_rng(44)
-    verdicts = [judge(x, float(x.mean()), float(np.abs(np.diff(x)).mean()) * math.sqrt(math.pi) / 2, 30).stable
-                for x in rng.normal(size=(800, 50))]
+    verdicts = [
+        judge(x, float(x.mean()), float(np.abs(np.diff(x)).mean()) * math.sqrt(math.pi) / 2, 30).stable
+        for x in rng.normal(size=(800, 50))
+    ]
     assert 0.95 < np.mean([v is True for v in verdicts]) < 1.0
 
 
@@ -297,12 +319,20 @@ def test_chance_of_a_run_by_simulation() -> None:
     assert run_chance(9, 60) >= noted / 2000 - 0.02
 
 
-@pytest.mark.parametrize("call", [
-    lambda: capability([], HOLE), lambda: capability([np.nan, np.nan], HOLE), lambda: capability([1, np.inf], HOLE),
-    lambda: capability(["x"], HOLE), lambda: capability([1, 2], HOLE, subgroups=["a"]),
-    lambda: capability([1, 2], HOLE, choices=Choices(within="range")), lambda: Choices(within="guess"),
-    lambda: Choices(confidence=1.0), lambda: Choices(resolution=0.0),
-])
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: capability([], HOLE),
+        lambda: capability([np.nan, np.nan], HOLE),
+        lambda: capability([1, np.inf], HOLE),
+        lambda: capability(["x"], HOLE),
+        lambda: capability([1, 2], HOLE, subgroups=["a"]),
+        lambda: capability([1, 2], HOLE, choices=Choices(within="range")),
+        lambda: Choices(within="guess"),
+        lambda: Choices(confidence=1.0),
+        lambda: Choices(resolution=0.0),
+    ],
+)
 def test_unusable_input_is_refused(call: Any) -> None:
     with pytest.raises(DataError):
         call()
@@ -399,7 +429,7 @@ def test_skewness_is_counted_in_standard_errors() -> None:
     # second route: scipy's skewness, and its scatter over samples of a normal, which the formula gives
     from scipy.stats import skew
 
-    from holeqc.statistics.skewed import skewness_score
+    from holeqc.statistics.capability import skewness_score
 
     rng = np.random.default_rng(8)
     for n in (20, 47, 300):

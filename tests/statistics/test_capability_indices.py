@@ -63,10 +63,17 @@ def test_handbook_analysis_of_variance() -> None:
     found = one_way(x, batch)
     total = found.ss_between + found.ss_within
     assert found.f is not None
-    for value, name in ((found.ss_between, "SS batch"), (found.ms_between, "MS batch"), (found.f, "F"),
-                        (found.ss_within, "SS residual"), (found.ms_within, "MS residual"), (total, "SS total"),
-                        (total / (x.size - 1), "MS total"), (found.residual_sd, "residual sd"),
-                        (found.residual_sd / math.sqrt(10), "SD(mean)")):
+    for value, name in (
+        (found.ss_between, "SS batch"),
+        (found.ms_between, "MS batch"),
+        (found.f, "F"),
+        (found.ss_within, "SS residual"),
+        (found.ms_within, "MS residual"),
+        (total, "SS total"),
+        (total / (x.size - 1), "MS total"),
+        (found.residual_sd, "residual sd"),
+        (found.residual_sd / math.sqrt(10), "SD(mean)"),
+    ):
         assert close(value, HANDBOOK[f"1.3.5.4 GEAR {name}"]), name
     for k in range(1, 11):
         assert close(float(x[batch == k].mean()), HANDBOOK[f"1.3.5.4 GEAR batch {k} mean"]), k
@@ -81,8 +88,12 @@ def test_handbook_machines() -> None:
     # the page prints F = 9.55, its own data give 5.206: not a value to test against
     rows = records("machines_diameter.csv")
     found = one_way([float(r["diameter"]) for r in rows], [r["machine"] for r in rows])
-    for value, name in ((found.ss_between, "SS machine"), (found.ms_between, "MS machine"),
-                        (found.ss_within, "SS error"), (found.ms_within, "MS error")):
+    for value, name in (
+        (found.ss_between, "SS machine"),
+        (found.ms_between, "MS machine"),
+        (found.ss_within, "SS error"),
+        (found.ms_within, "MS error"),
+    ):
         assert close(value, HANDBOOK[f"3.2.3.1 one-way {name}"]), name
     assert found.f == pytest.approx(found.ms_between / found.ms_within)
 
@@ -143,8 +154,9 @@ def test_about_target() -> None:
     assert about_target(Limits(lower=8, target=14), 14, 2) is None
 
 
-@pytest.mark.parametrize(("true", "off", "n"), [(1.33, 0.0, 20), (1.33, 0.3, 20), (0.6, 0.0, 8), (-0.3, 1.5, 12),
-                                              (1.0, 0.4, 6)])
+@pytest.mark.parametrize(
+    ("true", "off", "n"), [(1.33, 0.0, 20), (1.33, 0.3, 20), (0.6, 0.0, 8), (-0.3, 1.5, 12), (1.0, 0.4, 6)]
+)
 def test_coverage_of_exact_intervals(true: float, off: float, n: int) -> None:
     """Second route: simulated samples; each end misses the true Cpk at most 2.5 times in 100."""
     rng = np.random.default_rng(17)
@@ -172,7 +184,7 @@ def test_one_sided_bound_is_the_tolerance_factor_turned_round() -> None:
     # second route: mean + k s meets the limit exactly when the bound equals a third of the normal quantile
     from scipy.special import ndtri
 
-    from holeqc.statistics.tolerance_intervals import one_sided_factor
+    from holeqc.statistics.indices import one_sided_factor
 
     k = one_sided_factor(25, 0.9973, 0.95)
     assert one_sided_bound(k / 3, 25, 24, 0.95) == pytest.approx(float(ndtri(0.9973)) / 3, rel=1e-9)

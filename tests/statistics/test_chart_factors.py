@@ -9,7 +9,7 @@ import pytest
 from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.constants import (
+from holeqc.statistics.subgroups import (
     c4,
     chart_factors,
     d2,
@@ -49,11 +49,17 @@ def test_definitions_worked_out_elsewhere() -> None:
                 assert value(factor, int(row["n"])) == pytest.approx(float(text), abs=5.1e-9), (factor, row["n"])
 
 
-@pytest.mark.parametrize(("factor", "n", "expected"), [
-    # closed forms: c4(2) = sqrt(2/pi), d2(2) = 2/sqrt(pi), d2(3) = 3/sqrt(pi), d3(2) = sqrt(2 - 4/pi)
-    (c4, 2, math.sqrt(2 / math.pi)), (d2, 2, 2 / math.sqrt(math.pi)), (d2, 3, 3 / math.sqrt(math.pi)),
-    (d3, 2, math.sqrt(2 - 4 / math.pi)), (c4, 3, math.sqrt(math.pi) / 2),
-])
+@pytest.mark.parametrize(
+    ("factor", "n", "expected"),
+    [
+        # closed forms: c4(2) = sqrt(2/pi), d2(2) = 2/sqrt(pi), d2(3) = 3/sqrt(pi), d3(2) = sqrt(2 - 4/pi)
+        (c4, 2, math.sqrt(2 / math.pi)),
+        (d2, 2, 2 / math.sqrt(math.pi)),
+        (d2, 3, 3 / math.sqrt(math.pi)),
+        (d3, 2, math.sqrt(2 - 4 / math.pi)),
+        (c4, 3, math.sqrt(math.pi) / 2),
+    ],
+)
 def test_closed_forms(factor: object, n: int, expected: float) -> None:
     # d3 is the worst conditioned: the root of 2 - d2**2 = 0.73, where 2 is a sum of 2 w (1 - P) over w up to 12.9. P is
     # a product of matrices, whose sum each library rounds in its own order; an error of 4 eps in P makes one of

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from holeqc.problems import DataError
-from holeqc.statistics.capability import Choices, capability
-from holeqc.statistics.clustered import clustered_capability, split
+from holeqc.statistics.capability import Choices, capability, clustered_capability, split
 from holeqc.statistics.indices import Limits, nearest_interval_exact
 from holeqc.statistics.subgroups import subgroup_labels
 
@@ -56,7 +55,8 @@ def test_intervals_hold_what_they_say_and_plain_ones_do_not() -> None:
         x = (0.5 + rng.normal(0, 1.0, pieces)[:, None] + rng.normal(0, 0.5, (pieces, each))).ravel()
         found, alone = (
             f(*given, one_sided, choices=Choices(any_shape=False))
-            for f, given in ((clustered_capability, (x, labels)), (capability, (x,))))
+            for f, given in ((clustered_capability, (x, labels)), (capability, (x,)))
+        )
         if found.odd or alone.odd:
             continue
         runs += 1
@@ -92,8 +92,10 @@ def test_zeros_by_rounding_do_not_look_unusual() -> None:
     assert found.stability.stable is True
 
 
-@pytest.mark.parametrize(("values", "pieces"), [([1.0, 2.0], ["a", "a"]), ([2.0, 2.0, 2.0], ["a", "a", "b"]),
-                                                ([1.0, 1.0, 2.0, np.nan], ["a", "a", "b", "b"])])
+@pytest.mark.parametrize(
+    ("values", "pieces"),
+    [([1.0, 2.0], ["a", "a"]), ([2.0, 2.0, 2.0], ["a", "a", "b"]), ([1.0, 1.0, 2.0, np.nan], ["a", "a", "b", "b"])],
+)
 def test_few_readings_get_an_answer(values: list[float], pieces: list[str]) -> None:
     found = clustered_capability(values, pieces, LIMITS)
     assert found.stability.stable is None
@@ -111,10 +113,3 @@ def test_without_limits_there_is_no_index() -> None:
     assert found["Cp"] is found["Ppk"] is None
     assert found["sd_within"] is not None
     assert found["outside"]["expected_ppm"] is None
-
-
-def test_the_face_gives_every_name() -> None:
-    import holeqc.statistics as face
-
-    assert face.clustered_capability_of is clustered_capability
-    assert all(callable(getattr(face, name)) for name in face.__all__)

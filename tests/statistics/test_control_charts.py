@@ -13,14 +13,21 @@ import pytest
 from statistics_data import column, half_unit, printed, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.chart_parts import ChartOptions, Frozen
-from holeqc.statistics.charts import average_chart, chart, individuals_chart
-from holeqc.statistics.charts_counts import c_chart, p_chart
-from holeqc.statistics.charts_position import position_chart
-from holeqc.statistics.charts_weighted import cumulative_sums, cusum_chart, ewma_chart
-from holeqc.statistics.constants import c4, chart_factors, d2
-from holeqc.statistics.run_length import alarms_of_scatter
-from holeqc.statistics.signals import ALL_TESTS
+from holeqc.statistics.charts import (
+    ChartOptions,
+    Frozen,
+    average_chart,
+    c_chart,
+    chart,
+    cumulative_sums,
+    cusum_chart,
+    ewma_chart,
+    individuals_chart,
+    p_chart,
+    position_chart,
+)
+from holeqc.statistics.signals import ALL_TESTS, alarms_of_scatter
+from holeqc.statistics.subgroups import c4, chart_factors, d2
 
 HANDBOOK = printed("handbook_values.csv")
 TEXTBOOK = {r["name"]: r for r in records("textbook_values.csv")}
@@ -283,8 +290,17 @@ def test_json_is_valid_and_complete() -> None:
     rows = np.random.default_rng(3).normal(size=(25, 4))
     x = rows.ravel()
     x[50] = 9
-    for found in (chart(rows), chart(x), chart(x, "ewma"), chart(x, "cusum"), c_chart(np.arange(9)),
-                  p_chart([1, 2, 3], [10, 20, 30]), position_chart(x, x[::-1]), chart([1.0]), chart([2.0, 2.0])):
+    for found in (
+        chart(rows),
+        chart(x),
+        chart(x, "ewma"),
+        chart(x, "cusum"),
+        c_chart(np.arange(9)),
+        p_chart([1, 2, 3], [10, 20, 30]),
+        position_chart(x, x[::-1]),
+        chart([1.0]),
+        chart([2.0, 2.0]),
+    ):
         got = json.loads(json.dumps(found.as_dict(), allow_nan=False))
         assert {"centre", "lower_limit", "upper_limit", "sigma", "points", "signals", "run_length"} <= set(got)
         assert len(got["points"]) == found.values.size
@@ -303,10 +319,15 @@ def test_kind_follows_the_subgroups() -> None:
     assert tuple(labelled.labels) == ("a", "b", "c")
 
 
-@pytest.mark.parametrize(("values", "code"), [
-    ([0.458], "no-limits"), ([0.458] * 6, "no-scatter"), ([1, np.nan, 2, 1, 3], "missing-readings"),
-    (np.round(np.random.default_rng(1).normal(0, 0.3, 40)), "coarse-gauge"),
-])
+@pytest.mark.parametrize(
+    ("values", "code"),
+    [
+        ([0.458], "no-limits"),
+        ([0.458] * 6, "no-scatter"),
+        ([1, np.nan, 2, 1, 3], "missing-readings"),
+        (np.round(np.random.default_rng(1).normal(0, 0.3, 40)), "coarse-gauge"),
+    ],
+)
 def test_what_spoils_a_chart_is_said(values: Any, code: str) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -341,22 +362,37 @@ def test_false_alarm_price_is_told() -> None:
     assert alone.run_length.mean == pytest.approx(370.398, abs=1e-3)
 
 
-@pytest.mark.parametrize("call", [
-    lambda: chart([1, 2], "histogram"), lambda: chart([1, 2], "average-range"), lambda: chart([], "individuals"),
-    lambda: chart([[1, 2], [3, np.nan]]), lambda: chart([1, 2, 3], subgroups=["a"]),
-    lambda: ChartOptions(tests=("nonsense",)), lambda: ChartOptions(tests=()), lambda: ChartOptions(sigma=-1),
-    lambda: ChartOptions(baseline=1), lambda: ChartOptions(weight=0), lambda: ChartOptions(decision=-1),
-    lambda: ChartOptions(alarm=1.0), lambda: ChartOptions(centre=math.nan),
-    lambda: chart([1, 2, 3], options=ChartOptions(baseline=9)), lambda: c_chart([1, 2.5]), lambda: c_chart([]),
-    lambda: c_chart([1, np.nan]), lambda: c_chart([-1, 2]), lambda: p_chart([5], [4]),
-    lambda: p_chart([1, 2], [4, 4, 4]),
-    lambda: c_chart([1, 2], options=ChartOptions(tests=("two_of_three_far",))),
-    lambda: c_chart([1, 2], options=ChartOptions(frozen=Frozen("individuals", (1.0,), 1.0, 5, 5))),
-    lambda: chart([1, 2], options=ChartOptions(frozen=Frozen("individuals", (1.0,), 1.0, 5, 5), baseline=2)),
-    lambda: Frozen.from_dict({"kind": "individuals"}),
-    lambda: Frozen.from_dict({**asdict(Frozen("individuals", (math.nan,), 1.0, 5, 5))}),
-    lambda: Frozen.from_dict({**asdict(Frozen("weather", (1.0,), 1.0, 5, 5))}),
-])
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: chart([1, 2], "histogram"),
+        lambda: chart([1, 2], "average-range"),
+        lambda: chart([], "individuals"),
+        lambda: chart([[1, 2], [3, np.nan]]),
+        lambda: chart([1, 2, 3], subgroups=["a"]),
+        lambda: ChartOptions(tests=("nonsense",)),
+        lambda: ChartOptions(tests=()),
+        lambda: ChartOptions(sigma=-1),
+        lambda: ChartOptions(baseline=1),
+        lambda: ChartOptions(weight=0),
+        lambda: ChartOptions(decision=-1),
+        lambda: ChartOptions(alarm=1.0),
+        lambda: ChartOptions(centre=math.nan),
+        lambda: chart([1, 2, 3], options=ChartOptions(baseline=9)),
+        lambda: c_chart([1, 2.5]),
+        lambda: c_chart([]),
+        lambda: c_chart([1, np.nan]),
+        lambda: c_chart([-1, 2]),
+        lambda: p_chart([5], [4]),
+        lambda: p_chart([1, 2], [4, 4, 4]),
+        lambda: c_chart([1, 2], options=ChartOptions(tests=("two_of_three_far",))),
+        lambda: c_chart([1, 2], options=ChartOptions(frozen=Frozen("individuals", (1.0,), 1.0, 5, 5))),
+        lambda: chart([1, 2], options=ChartOptions(frozen=Frozen("individuals", (1.0,), 1.0, 5, 5), baseline=2)),
+        lambda: Frozen.from_dict({"kind": "individuals"}),
+        lambda: Frozen.from_dict({**asdict(Frozen("individuals", (math.nan,), 1.0, 5, 5))}),
+        lambda: Frozen.from_dict({**asdict(Frozen("weather", (1.0,), 1.0, 5, 5))}),
+    ],
+)
 def test_unusable_input_is_refused(call: Any) -> None:
     with pytest.raises(DataError):
         call()
@@ -373,8 +409,9 @@ def test_single_positions_signal_falsely_as_often_as_asked() -> None:
 def test_default_tests_of_healthy_charts_signal_as_seldom_as_said() -> None:
     """Second route: simulated charts with known limits; 240 points at a run length of 217 signal in 67 of 100."""
     options = ChartOptions(centre=0.0, sigma=1.0)
-    signalled = sum(bool(chart(np.random.default_rng(k).normal(size=240), options=options).all_signals())
-                    for k in range(150))
+    signalled = sum(
+        bool(chart(np.random.default_rng(k).normal(size=240), options=options).all_signals()) for k in range(150)
+    )
     assert 0.55 < signalled / 150 < 0.78
 
 

@@ -8,9 +8,16 @@ from gauge_data import columns, numbers
 from scipy import stats
 
 from holeqc.problems import DataError
-from holeqc.statistics.gauge_accuracy import bias, gauge_differences, linearity
-from holeqc.statistics.gauge_notes import detected_step
-from holeqc.statistics.gauge_stability import check_standard, pooled_deviation, resolution, time_levels
+from holeqc.statistics.gauge_accuracy import (
+    bias,
+    check_standard,
+    gauge_differences,
+    linearity,
+    pooled_deviation,
+    resolution,
+    time_levels,
+)
+from holeqc.statistics.gauge_study import detected_step
 
 PROBES = "gauge_resistivity_probes.csv"
 
@@ -62,9 +69,7 @@ def test_levels_of_time_against_variances_put_in() -> None:
     part, run, day = (a.ravel() for a in np.indices((60, 2, 5)))
     cube = rng.normal(0, 0.4, (60, 2))[part, run] + rng.normal(0, 0.2, part.size) + 100.0 * part
     repeats = cube[:, None] + rng.normal(0, 0.3, (part.size, 4))
-    got = time_levels(
-        repeats.mean(axis=1), part, run, repeat_sd=repeats.std(axis=1, ddof=1), repeats=4
-    )
+    got = time_levels(repeats.mean(axis=1), part, run, repeat_sd=repeats.std(axis=1, ddof=1), repeats=4)
     assert got.repeats == pytest.approx(0.3, rel=0.05)
     assert got.occasions_component == pytest.approx(0.2, rel=0.15)
     assert got.runs_component == pytest.approx(0.4, rel=0.2)
@@ -77,9 +82,7 @@ def test_published_check_standard() -> None:
     # from memory, unconfirmed: NIST/SEMATECH e-Handbook 2.6.2, s1 = 0.06139 with 125 and s2 = 0.02680 with 24 degrees
     # of freedom; the data are MPC62.DAT
     table = columns("gauge_check_standard.csv")
-    got = check_standard(
-        numbers(table["value"]), repeat_sd=numbers(table["sd"]), repeats=6, sigma_from="overall"
-    )
+    got = check_standard(numbers(table["value"]), repeat_sd=numbers(table["sd"]), repeats=6, sigma_from="overall")
     assert got.repeatability == pytest.approx(0.06139, abs=5e-6)
     assert got.repeatability_freedom == 125
     assert got.standard_deviation == pytest.approx(0.02680, abs=5e-6)

@@ -8,15 +8,19 @@ from gauge_data import columns, numbers
 from scipy import integrate, stats
 
 from holeqc.problems import DataError
-from holeqc.statistics.gauge_attribute import (
+from holeqc.statistics.gauge_answers import (
+    Curve,
     attribute_study,
     cohen_kappa,
     exact_proportion,
+    fit_response,
     fleiss_kappa,
     fleiss_kappa_by_category,
     free_marginal_kappa,
+    plug_curve,
+    process_risk,
+    wrong_answers,
 )
-from holeqc.statistics.gauge_response import Curve, fit_response, plug_curve, process_risk, wrong_answers
 
 #: a 3 x 3 table with the printed results of a general statistics package, in statsmodels' test_inter_rater.py
 TABLE = [[0, 4, 1], [0, 8, 0], [0, 1, 5]]

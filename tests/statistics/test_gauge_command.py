@@ -15,10 +15,10 @@ from gauge_data import FOLDER, columns, numbers
 
 from holeqc.__main__ import run
 from holeqc.reports import gauge_plots
-from holeqc.reports.fit_plots import save_figure
-from holeqc.statistics.gauge_layout import lay_out
-from holeqc.statistics.gauge_response import Curve, ResponseFit, fit_response, plug_curve
-from holeqc.statistics.gauge_stability import check_standard
+from holeqc.reports.scale_plots import save_figure
+from holeqc.statistics.gauge_accuracy import check_standard
+from holeqc.statistics.gauge_answers import Curve, ResponseFit, fit_response, plug_curve
+from holeqc.statistics.gauge_components import lay_out
 from holeqc.statistics.gauge_study import gauge_study
 
 STUDY = str(FOLDER / "gauge_crossed_10x3x3.csv")

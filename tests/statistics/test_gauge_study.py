@@ -13,11 +13,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from holeqc.problems import DataError
-from holeqc.statistics import gauge_anova, gauge_intervals
-from holeqc.statistics.gauge_layout import lay_out
-from holeqc.statistics.gauge_notes import suspect_pair
-from holeqc.statistics.gauge_range import range_divisor
-from holeqc.statistics.gauge_study import GaugeStudy, gauge_study
+from holeqc.statistics import gauge_components
+from holeqc.statistics.gauge_components import lay_out, range_divisor
+from holeqc.statistics.gauge_study import GaugeStudy, gauge_study, suspect_pair
 
 FIRST = "gauge_crossed_10x3x3.csv"
 THERMAL = "gauge_thermal_10x3x3.csv"
@@ -28,7 +26,7 @@ def study_of(name: str, **options: object) -> GaugeStudy:
     return gauge_study(table["part"], table["appraiser"], numbers(table["value"]), **options)  # type: ignore[arg-type]
 
 
-def row(study: GaugeStudy, source: str) -> gauge_anova.AnovaRow:
+def row(study: GaugeStudy, source: str) -> gauge_components.AnovaRow:
     return next(r for r in study.anova if r.source == source)
 
 
@@ -147,7 +145,7 @@ def test_published_thermal_study() -> None:
     # expected mean squares as printed: Error + 3 Interaction + 9 Part, and Error + 3 Interaction + 30 Operator
     table = columns(THERMAL)
     layout = lay_out(table["part"], table["appraiser"], numbers(table["value"]))
-    strata, _, _ = gauge_anova.sums_of_squares(layout)
+    strata, _, _ = gauge_components.sums_of_squares(layout)
     assert strata[0].expected == (1.0, 0.0, 3.0, 9.0)
     assert strata[1].expected == (1.0, 30.0, 3.0, 0.0)
     each = {r.source: r.mean_square for r in study.anova}
@@ -305,9 +303,9 @@ def test_nested_unbalanced_expectations_by_simulation() -> None:
     for _ in range(1000):
         value = rng.normal(0, 0.3, 18) + rng.normal(0, 0.5, 3)[appraiser] + rng.normal(0, 1.0, 9)[layout.part]
         got = lay_out(part, appraiser, value, nested=True)
-        strata, _, _ = gauge_anova.sums_of_squares(got)
+        strata, _, _ = gauge_components.sums_of_squares(got)
         squares = np.array([s.mean_square for s in strata])
-        raws.append([w @ squares for w in gauge_anova.components(strata).values()])
+        raws.append([w @ squares for w in gauge_components.components(strata).values()])
     mean, error = np.mean(raws, axis=0), np.std(raws, axis=0) / np.sqrt(1000)
     assert np.all(np.abs(mean - [0.09, 0.25, 1.0]) < 4 * error)
 
@@ -338,7 +336,7 @@ def test_row_order_and_labels_change_nothing() -> None:
 
 def test_interval_of_one_mean_square_is_the_chi_square_interval() -> None:
     # exact: n * s2 / chi-square (e.g. NIST/SEMATECH e-Handbook 7.2.3.1)
-    low, high = gauge_intervals.large_sample_interval([1.0], [4.0], [20], 0.9)
+    low, high = gauge_components.large_sample_interval([1.0], [4.0], [20], 0.9)
     assert low == pytest.approx(20 * 4 / stats.chi2.ppf(0.95, 20), rel=1e-12)
     assert high == pytest.approx(20 * 4 / stats.chi2.ppf(0.05, 20), rel=1e-12)
 
@@ -352,7 +350,7 @@ def test_difference_interval_against_a_published_routine() -> None:
     g12 = ((f12 - 1) ** 2 - g1**2 * f12**2 - h2**2) / f12
     lower = c * (a - b) - np.sqrt((g1 * c * a) ** 2 + (h2 * c * b) ** 2 + g12 * c * c * a * b)
     up, down = np.array([c * a]), np.array([c * b])
-    spread = gauge_intervals._variance_below(up, np.array([2.0]), down, np.array([18.0]), 0.1)
+    spread = gauge_components._variance_below(up, np.array([2.0]), down, np.array([18.0]), 0.1)
     assert c * (a - b) - np.sqrt(spread) == pytest.approx(lower, rel=1e-5)
 
 
@@ -377,7 +375,7 @@ def test_mixed_interval_written_out() -> None:
     low += (star - g[0] ** 2 * n[0] / n[1] - g[1] ** 2 * n[1] / n[0]) * x[0] * x[1]
     centre = x[0] + x[1] - x[2]
     want = (centre - np.sqrt(low), centre + np.sqrt(high))
-    assert gauge_intervals.large_sample_interval(c, ms, n) == pytest.approx(want, rel=1e-6)
+    assert gauge_components.large_sample_interval(c, ms, n) == pytest.approx(want, rel=1e-6)
 
 
 def test_intervals_hold_what_they_say() -> None:
@@ -397,7 +395,7 @@ def test_intervals_hold_what_they_say() -> None:
     squares = expected * rng.chisquare(freedom, (500, 4)) / freedom
     for name, w in weights.items():
         truth = float(np.dot(w, expected))
-        spans = [gauge_intervals.large_sample_interval(w, ms, freedom) for ms in squares]
+        spans = [gauge_components.large_sample_interval(w, ms, freedom) for ms in squares]
         inside = np.mean([low <= truth <= high for low, high in spans])
         assert 0.921 <= inside <= 0.99, name
 
@@ -417,11 +415,11 @@ def test_share_intervals_hold_what_they_say() -> None:
 def test_satterthwaite_interval_against_its_formula() -> None:
     w, ms, n = [0.5, 0.25], [4.0, 2.0], [10, 5]
     nu = (2.0 + 0.5) ** 2 / (2.0**2 / 10 + 0.5**2 / 5)
-    assert gauge_intervals.satterthwaite_freedom(w, ms, n) == pytest.approx(nu)
-    low, high = gauge_intervals.satterthwaite_interval(w, ms, n)
+    assert gauge_components.satterthwaite_freedom(w, ms, n) == pytest.approx(nu)
+    low, high = gauge_components.satterthwaite_interval(w, ms, n)
     assert low == pytest.approx(2.5 * nu / stats.chi2.ppf(0.975, nu))
     assert high == pytest.approx(2.5 * nu / stats.chi2.ppf(0.025, nu))
-    assert gauge_intervals.satterthwaite_interval([1, -1], [1.0, 2.0], [3, 3]) == (0.0, 0.0)
+    assert gauge_components.satterthwaite_interval([1, -1], [1.0, 2.0], [3, 3]) == (0.0, 0.0)
 
 
 def test_same_readings_give_the_same_intervals() -> None:
@@ -590,7 +588,7 @@ def test_the_pooling_rule_says_in_plain_words_what_it_did() -> None:
 
 
 def test_running_text_writes_inch_out() -> None:
-    from holeqc.reports.gauge_text import study_text
+    from holeqc.reports.chart_text import study_text
 
     assert "readings in inch;" in study_text(study_of(FIRST), "in")
     assert "readings in mm;" in study_text(study_of(FIRST), "mm")

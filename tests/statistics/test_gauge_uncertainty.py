@@ -11,7 +11,7 @@ from gauge_data import columns, numbers
 from scipy import stats
 
 from holeqc.problems import DataError
-from holeqc.statistics import gauge_uncertainty as gu
+from holeqc.statistics import gauge_study as gu
 from holeqc.statistics.gauge_study import gauge_study
 
 

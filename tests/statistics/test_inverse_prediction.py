@@ -9,7 +9,7 @@ import pytest
 from statistics_data import column, half_unit, printed, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.regression import Line, inverse_fieller, inverse_wald, polynomial, straight_line
+from holeqc.statistics.gauge_accuracy import Line, inverse_fieller, inverse_wald, polynomial, straight_line
 
 VALUES = printed("line_values.csv")
 LAST_DIGIT = {r["name"] for r in records("line_values.csv") if r["note"]}
@@ -68,8 +68,13 @@ def test_din_32645() -> None:
 def test_line_width_calibration() -> None:
     fit = line("gauge_linewidth_calibration.csv", "reference_x", "measured_y")
     start = "2.3.6.7 line width calibration: "
-    for value, name in ((fit.intercept, "intercept a"), (fit.slope, "slope b"), (fit.residual_sd, "residual sd"),
-                        (fit.slope_se, "se slope"), (fit.intercept_se, "se intercept")):
+    for value, name in (
+        (fit.intercept, "intercept a"),
+        (fit.slope, "slope b"),
+        (fit.residual_sd, "residual sd"),
+        (fit.slope_se, "se slope"),
+        (fit.intercept_se, "se intercept"),
+    ):
         assert close(value, start + name), name
 
 

@@ -14,8 +14,7 @@ from statistics_data import column, printed
 
 from holeqc.problems import DataError
 from holeqc.statistics import normality
-from holeqc.statistics.normality import anderson_darling, anderson_darling_p, plotting_positions
-from holeqc.statistics.normality_rounded import allowing
+from holeqc.statistics.normality import allowing, anderson_darling, anderson_darling_p, plotting_positions
 
 
 def by_definition(x: np.ndarray) -> float:
@@ -39,8 +38,11 @@ def test_statistic_is_the_defining_sum(n: int) -> None:
 @pytest.mark.parametrize("kind", ["normal", "heavy", "coarse"])
 def test_long_series_give_the_same_to_the_last_digits(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(2)
-    x = {"normal": rng.normal(0.458, 0.0008, 400_000), "heavy": rng.standard_t(3, 60_000),
-         "coarse": np.round(rng.normal(size=60_000), 1)}[kind]
+    x = {
+        "normal": rng.normal(0.458, 0.0008, 400_000),
+        "heavy": rng.standard_t(3, 60_000),
+        "coarse": np.round(rng.normal(size=60_000), 1),
+    }[kind]
     fast = anderson_darling(x).A2
     monkeypatch.setattr(normality, "_DIRECT", 10**9)
     assert fast == pytest.approx(anderson_darling(x).A2, rel=1e-11, abs=5e-9)

@@ -10,37 +10,45 @@ import numpy as np
 import pytest
 
 from holeqc.problems import DataError
-from holeqc.statistics.distributions import (
+from holeqc.statistics.indices import Limits, indices
+from holeqc.statistics.percentile import (
     FROM_ZERO,
     GAMMA,
+    HIGH,
+    LOW,
+    MIDDLE,
     NORMAL,
     TWO_ENDS,
     UNBOUNDED,
     Fitted,
     Law,
     Sample,
-    cells,
-    sharpen,
-    surface,
-)
-from holeqc.statistics.indices import Limits, indices
-from holeqc.statistics.percentile import (
-    HIGH,
-    LOW,
-    MIDDLE,
     any_shape,
+    cells,
     choose_distribution,
     normal_scores,
     percentile_capability,
+    sharpen,
+    surface,
 )
 
 SCIPY = {
-    "normal": ("norm", {}), "logistic": ("logistic", {}), "largest_extreme_value": ("gumbel_r", {}),
-    "smallest_extreme_value": ("gumbel_l", {}), "half_normal": ("halfnorm", {"floc": 0}),
-    "folded_normal": ("foldnorm", {"floc": 0}), "rayleigh": ("rayleigh", {"floc": 0}), "rice": ("rice", {"floc": 0}),
-    "weibull": ("weibull_min", {"floc": 0}), "gamma": ("gamma", {"floc": 0}), "lognormal": ("lognorm", {"floc": 0}),
-    "student_t": ("t", {}), "power_exponential": ("gennorm", {}), "gamma_above_threshold": ("gamma", {}),
-    "lognormal_above_threshold": ("lognorm", {}), "weibull_above_threshold": ("weibull_min", {}),
+    "normal": ("norm", {}),
+    "logistic": ("logistic", {}),
+    "largest_extreme_value": ("gumbel_r", {}),
+    "smallest_extreme_value": ("gumbel_l", {}),
+    "half_normal": ("halfnorm", {"floc": 0}),
+    "folded_normal": ("foldnorm", {"floc": 0}),
+    "rayleigh": ("rayleigh", {"floc": 0}),
+    "rice": ("rice", {"floc": 0}),
+    "weibull": ("weibull_min", {"floc": 0}),
+    "gamma": ("gamma", {"floc": 0}),
+    "lognormal": ("lognorm", {"floc": 0}),
+    "student_t": ("t", {}),
+    "power_exponential": ("gennorm", {}),
+    "gamma_above_threshold": ("gamma", {}),
+    "lognormal_above_threshold": ("lognorm", {}),
+    "weibull_above_threshold": ("weibull_min", {}),
 }
 BELOW = ("gamma_below_threshold", "lognormal_below_threshold", "weibull_below_threshold")
 POINTS = np.array([LOW, 0.1, MIDDLE, 0.9, HIGH])
@@ -98,19 +106,22 @@ def test_normal_percentiles_are_the_usual_indices() -> None:
     assert found.Ppk == pytest.approx(usual.nearest, rel=2e-5)
 
 
-@pytest.mark.parametrize(("draw", "from_zero", "keys"), [
-    (lambda r: r.gumbel(0.4585, 0.0004, 300), False, {"largest_extreme_value"}),
-    (lambda r: 0.45 + r.gamma(2, 0.0004, 300), False, {"gamma_above_threshold", "weibull_above_threshold"}),
-    (lambda r: 0.45 - r.lognormal(-7, 0.6, 300), False, {"lognormal_below_threshold"}),
-    (lambda r: r.uniform(0.45, 0.46, 300), False, {"beta"}),
-    (lambda r: -r.gumbel(-0.4585, 0.0004, 300), False, {"smallest_extreme_value"}),
-    (lambda r: r.normal(0.4585, 0.0004, 300), False, {"normal"}),
-    (lambda r: r.laplace(0.4585, 0.0004, 300), False, {"power_exponential", "student_t"}),
-    (lambda r: np.abs(r.normal(0, 0.001, 300)), True, {"half_normal"}),
-    (lambda r: np.hypot(*r.normal(0, 0.001, (2, 300))), True, {"rayleigh"}),
-    (lambda r: r.lognormal(-6, 0.8, 300), True, {"lognormal"}),
-    (lambda r: np.hypot(r.normal(0.003, 0.001, 300), r.normal(0, 0.001, 300)), True, {"rice", "folded_normal"}),
-])
+@pytest.mark.parametrize(
+    ("draw", "from_zero", "keys"),
+    [
+        (lambda r: r.gumbel(0.4585, 0.0004, 300), False, {"largest_extreme_value"}),
+        (lambda r: 0.45 + r.gamma(2, 0.0004, 300), False, {"gamma_above_threshold", "weibull_above_threshold"}),
+        (lambda r: 0.45 - r.lognormal(-7, 0.6, 300), False, {"lognormal_below_threshold"}),
+        (lambda r: r.uniform(0.45, 0.46, 300), False, {"beta"}),
+        (lambda r: -r.gumbel(-0.4585, 0.0004, 300), False, {"smallest_extreme_value"}),
+        (lambda r: r.normal(0.4585, 0.0004, 300), False, {"normal"}),
+        (lambda r: r.laplace(0.4585, 0.0004, 300), False, {"power_exponential", "student_t"}),
+        (lambda r: np.abs(r.normal(0, 0.001, 300)), True, {"half_normal"}),
+        (lambda r: np.hypot(*r.normal(0, 0.001, (2, 300))), True, {"rayleigh"}),
+        (lambda r: r.lognormal(-6, 0.8, 300), True, {"lognormal"}),
+        (lambda r: np.hypot(r.normal(0.003, 0.001, 300), r.normal(0, 0.001, 300)), True, {"rice", "folded_normal"}),
+    ],
+)
 def test_the_evidence_keeps_the_right_kind(draw: Any, from_zero: bool, keys: set[str]) -> None:
     found = choose_distribution(draw(np.random.default_rng(10)), from_zero=from_zero)
     best = next(c for c in found.candidates if c.key in keys)
@@ -218,10 +229,14 @@ def test_normal_scores_are_standard_normal() -> None:
     assert np.isfinite(normal_scores(fitted(NORMAL, x), np.array([-1e9, 1e9]))).all()
 
 
-@pytest.mark.parametrize("call", [
-    lambda: choose_distribution([1.0] * 20), lambda: choose_distribution([1, 2, 3, 4]),
-    lambda: choose_distribution(np.linspace(-1, 2, 20), from_zero=True),
-])
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: choose_distribution([1.0] * 20),
+        lambda: choose_distribution([1, 2, 3, 4]),
+        lambda: choose_distribution(np.linspace(-1, 2, 20), from_zero=True),
+    ],
+)
 def test_what_has_no_distribution(call: Any) -> None:
     with pytest.raises(DataError):
         call()

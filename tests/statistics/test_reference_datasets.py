@@ -18,7 +18,7 @@ from statistics_data import digits, records, strd, strd_lines
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import autocorrelation, mean, mean_and_sd, one_way, standard_deviation
-from holeqc.statistics.regression import Fit, least_squares, polynomial, straight_line
+from holeqc.statistics.gauge_accuracy import Fit, least_squares, polynomial, straight_line
 
 CERTIFIED: dict[str, dict[str, float]] = defaultdict(dict)
 for _row in records("strd_certified.csv"):
@@ -73,8 +73,12 @@ def test_one_way(dataset: str) -> None:
     assert found.f is not None
     least = asked(dataset, "F")
     assert digits(found.f, certified["F"]) >= least
-    for value, name in ((found.r_squared, "R-squared"), (found.residual_sd, "residual SD"),
-                        (found.ss_within, "SS within"), (found.ms_within, "MS within")):
+    for value, name in (
+        (found.r_squared, "R-squared"),
+        (found.residual_sd, "residual SD"),
+        (found.ss_within, "SS within"),
+        (found.ms_within, "MS within"),
+    ):
         assert digits(value, certified[name]) >= least - 0.2, name
     for value, name in ((found.ss_between, "SS between"), (found.ms_between, "MS between")):
         assert digits(value, certified[name]) >= least - 0.5, name  # F's errors partly cancel, theirs don't
@@ -103,8 +107,11 @@ def _exact(x: np.ndarray, y: np.ndarray, degree: int) -> list[float]:
     powers = [[Fraction(v) ** k for k in range(degree + 1)] for v in x.tolist()]
     target = [Fraction(v) for v in y.tolist()]
     size = degree + 1
-    rows = [[sum(r[i] * r[j] for r in powers) for j in range(size)]
-            + [sum(r[i] * t for r, t in zip(powers, target, strict=True))] for i in range(size)]
+    rows = [
+        [sum(r[i] * r[j] for r in powers) for j in range(size)]
+        + [sum(r[i] * t for r, t in zip(powers, target, strict=True))]
+        for i in range(size)
+    ]
     for i in range(size):
         for k in range(size):
             if k != i:
@@ -127,8 +134,11 @@ def test_regression(dataset: str) -> None:
     worst_error = min(digits(v, certified[f"{n} std error"]) for v, n in zip(errors, names, strict=True))
     assert worst_error >= asked(dataset, "worst standard error")
     scale = certified["SS regression"]
-    for value, name in ((fit.residual_sd, "residual SD"), (fit.r_squared, "R-squared"),
-                        (fit.ss_regression, "SS regression")):
+    for value, name in (
+        (fit.residual_sd, "residual SD"),
+        (fit.r_squared, "R-squared"),
+        (fit.ss_regression, "SS regression"),
+    ):
         assert digits(value, certified[name]) >= min(13.5, LEAST[dataset, "worst standard error"]) - ROUNDING, name
     assert fit.ss_residual == pytest.approx(certified["SS residual"], rel=1e-13, abs=1e-13 * scale)
     assert (fit.df_regression, fit.df_residual) == (certified["df regression"], certified["df residual"])
@@ -166,14 +176,22 @@ def test_several_columns_agree_with_numpy() -> None:
     assert fit.coefficients[0] == pytest.approx(y.mean() - x.mean(axis=0) @ slopes, rel=1e-10)
 
 
-@pytest.mark.parametrize("call", [
-    lambda: polynomial([1, 2, 2], [1, 2, 3], 2),
-    lambda: least_squares([[1, 1], [2, 2], [3, 3], [4, 4.0]], [1, 2, 3, 5]),
-    lambda: least_squares([1, 1, 1], [1, 2, 3]), lambda: least_squares([1, 2], [1, 2, 3]),
-    lambda: least_squares([1, 2, np.nan], [1, 2, 3]), lambda: mean([]), lambda: standard_deviation([1]),
-    lambda: autocorrelation([1, 1, 1]), lambda: autocorrelation([1]), lambda: one_way([1, 2], ["a", "a"]),
-    lambda: one_way([1, 2, 3], ["a", "b"]),
-])
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: polynomial([1, 2, 2], [1, 2, 3], 2),
+        lambda: least_squares([[1, 1], [2, 2], [3, 3], [4, 4.0]], [1, 2, 3, 5]),
+        lambda: least_squares([1, 1, 1], [1, 2, 3]),
+        lambda: least_squares([1, 2], [1, 2, 3]),
+        lambda: least_squares([1, 2, np.nan], [1, 2, 3]),
+        lambda: mean([]),
+        lambda: standard_deviation([1]),
+        lambda: autocorrelation([1, 1, 1]),
+        lambda: autocorrelation([1]),
+        lambda: one_way([1, 2], ["a", "a"]),
+        lambda: one_way([1, 2, 3], ["a", "b"]),
+    ],
+)
 def test_what_can_not_be_worked_out_is_refused(call: object) -> None:
     with pytest.raises(DataError):
         call()  # type: ignore[operator]

@@ -9,17 +9,17 @@ import pytest
 from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.charts_counts import _chances, count_run_length
-from holeqc.statistics.charts_weighted import weighted_average
-from holeqc.statistics.run_length import (
+from holeqc.statistics.charts import _chances, count_run_length, weighted_average
+from holeqc.statistics.signals import (
+    ALL_TESTS,
     ALL_TESTS_IN_CONTROL,
+    STEADY_DRIFT,
     _simulate,
     cusum_run_length,
     ewma_run_length,
     run_length_of_tests,
     zone_probabilities,
 )
-from holeqc.statistics.signals import ALL_TESTS, STEADY_DRIFT
 
 LIMITS, SIDE, TWO, FOUR = "beyond_limits", "same_side", "two_of_three_far", "four_of_five_off"
 
@@ -51,8 +51,10 @@ def test_run_lengths_worked_out_elsewhere() -> None:
         assert found == pytest.approx(float(row["arl_zero_state"]), abs=6e-4), row
 
 
-@pytest.mark.parametrize("tests", [(LIMITS, SIDE), (LIMITS, TWO, FOUR), (LIMITS, SIDE, TWO, FOUR, "hugging_centre"),
-                                   (LIMITS, "avoiding_centre")])
+@pytest.mark.parametrize(
+    "tests",
+    [(LIMITS, SIDE), (LIMITS, TWO, FOUR), (LIMITS, SIDE, TWO, FOUR, "hugging_centre"), (LIMITS, "avoiding_centre")],
+)
 @pytest.mark.parametrize("shift", [0.0, 1.0])
 def test_chain_agrees_with_simulation(tests: tuple[str, ...], shift: float) -> None:
     exact = run_length_of_tests(tests, shift)
@@ -133,7 +135,12 @@ def test_counts_by_simulation() -> None:
 
 
 def test_unusable_questions() -> None:
-    for call in (lambda: run_length_of_tests([]), lambda: ewma_run_length(0, 3), lambda: ewma_run_length(0.2, -1),
-                 lambda: cusum_run_length(-1, 4), lambda: cusum_run_length(0.5, 0)):
+    for call in (
+        lambda: run_length_of_tests([]),
+        lambda: ewma_run_length(0, 3),
+        lambda: ewma_run_length(0.2, -1),
+        lambda: cusum_run_length(-1, 4),
+        lambda: cusum_run_length(0.5, 0),
+    ):
         with pytest.raises(DataError):
             call()

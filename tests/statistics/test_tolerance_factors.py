@@ -10,8 +10,8 @@ import pytest
 from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
-from holeqc.statistics.noncentral import STEEP, noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
-from holeqc.statistics.tolerance_intervals import (
+from holeqc.statistics.basics import STEEP, noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
+from holeqc.statistics.indices import (
     howe_factor,
     natrella_factor,
     one_sided_factor,
@@ -40,9 +40,19 @@ def test_printed_factors() -> None:
             assert abs(over) <= half_unit(row["printed"]), row
 
 
-@pytest.mark.parametrize(("t", "dof", "delta"), [
-    (2, 1, 3), (10, 3, 5), (-1, 4, 0.5), (5, 1.5, 3), (30, 20, 25), (0.3, 200, 0), (-4, 9, -3), (400, 9999, 396),
-])
+@pytest.mark.parametrize(
+    ("t", "dof", "delta"),
+    [
+        (2, 1, 3),
+        (10, 3, 5),
+        (-1, 4, 0.5),
+        (5, 1.5, 3),
+        (30, 20, 25),
+        (0.3, 200, 0),
+        (-4, 9, -3),
+        (400, 9999, 396),
+    ],
+)
 def test_noncentral_t_by_another_library(t: float, dof: float, delta: float) -> None:
     # second independent route: scipy's noncentral t (a series, not an average over chi)
     from scipy.stats import nct

@@ -13,14 +13,12 @@ import pytest
 from wear_cases import NOMINAL, seated
 
 from holeqc.readings.read import read_files
-from holeqc.reports.wear_text import wear_text
+from holeqc.reports.wear import wear_text
 from holeqc.specification.load import load_specification
 from holeqc.wear import result as res
-from holeqc.wear.events import DRILL, Event
 from holeqc.wear.forecast import FAR, NOW, SHUT, Forecast
-from holeqc.wear.history import SIZE_BY, History, history_of
+from holeqc.wear.history import DRILL, SIZE_BY, Event, History, history_of, variance_shares
 from holeqc.wear.separate import separate
-from holeqc.wear.shares import variance_shares
 from holeqc.wear.study import study
 
 ROOT = Path(__file__).resolve().parents[2]

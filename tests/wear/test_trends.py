@@ -11,14 +11,12 @@ from wear_cases import NOMINAL
 
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
-from holeqc.statistics.regression import inverse_fieller, straight_line
+from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
+from holeqc.wear import changes, forecast
 from holeqc.wear import forecast as fc
-from holeqc.wear import levels, paths
-from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes
-from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast
-from holeqc.wear.levels import Reground, level_of
+from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes, trend_of
+from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
 from holeqc.wear.separate import separate
-from holeqc.wear.trend import trend_of
 
 T = np.arange(1.0, 121.0)
 
@@ -111,11 +109,11 @@ def of_size(t: np.ndarray, y: np.ndarray, *, drifts: bool = True, start: float =
 
 
 def test_interval_is_fieller_s_where_nothing_wanders_or_bends(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(paths, "STEADY", 1.0 - 1e-12)
-    monkeypatch.setattr(levels, "PRICE", 1e3)
-    paths._basis.cache_clear()
+    monkeypatch.setattr(changes, "STEADY", 1.0 - 1e-12)
+    monkeypatch.setattr(forecast, "PRICE", 1e3)
+    changes._basis.cache_clear()
     t = T[:100]  # as many as are worked one by one
-    y = paths.drawn_in(10.0 - 0.06 * t + np.random.default_rng(7).normal(0, 0.8, t.size))
+    y = changes.drawn_in(10.0 - 0.06 * t + np.random.default_rng(7).normal(0, 0.8, t.size))
     found = of_size(t, y)
     ours = inverse_fieller(straight_line(t, y), 0.0, 0.95, repeats=None)  # Graybill and Iyer 1994, 6.2
     assert found.state == SHUT

@@ -21,14 +21,14 @@ from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
 from holeqc.commands.wear import events_of, events_table
-from holeqc.problems import ReadingsError
+from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.read import read_files
-from holeqc.reports.html import html_page
-from holeqc.reports.wear_pages import DATA, HTML, PDF, wear_report, write_wear
+from holeqc.reports.pages import html_page
+from holeqc.reports.wear import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
-from holeqc.wear import events as ev
-from holeqc.wear.history import History, history_of
+from holeqc.wear import history as ev
+from holeqc.wear.history import History, counted, history_of
 from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
 from holeqc.wear.study import study
 from holeqc.wear.words import due_bushings
@@ -194,6 +194,48 @@ def test_events_are_placed_and_faults_are_named(history: History) -> None:
     assert "nearest" in problems[0].allowed
 
 
+def test_parts_that_are_not_in_the_files_are_counted(history: History) -> None:
+    day = history.date[99].astype("datetime64[D]")
+    by_then = int((history.date.astype("datetime64[D]") <= day).sum())
+    rows = [
+        {"serial": "P-1061", "cycle": "122", "event": "drill reground"},
+        {"serial": "P-1121", "event": "drill reground"},
+        {"date": str(day), "cycle": "260", "event": "parts counted"},
+        {"serial": "S-1240", "cycle": "500", "event": "Counter read"},
+    ]  # fmt: skip
+    counts = ev.counts_from(rows, history)
+    assert counts == {60: 122.0, by_then - 1: 260.0, 239: 500.0}
+    all_ = counted(history, counts)
+    assert (all_.cycle[[0, 60, by_then - 1, 239]] == [2.0, 122.0, 260.0, 500.0]).all()
+    assert (np.diff(all_.cycle) >= 1.0).all()
+    assert all_.made == 500
+    events, problems = ev.events_from(rows, all_)
+    assert [(e.kind, e.cycle) for e in events] == [(ev.DRILL, 122.0), (ev.DRILL, all_.cycle[120])]
+    assert problems == []
+    # after the last count the parts stand as close as between the last two
+    assert counted(history, {119: 240.0}).cycle[-1] == pytest.approx(480.0)
+    assert counted(history, {119: 120.0}) is history  # nothing but the files
+    with pytest.raises(DataError, match="as part 40; from the first part to it the files hold 61 parts"):
+        counted(history, {60: 40.0})
+    with pytest.raises(DataError, match=r"from P-1061 \(part 100\) to it the files hold 60 parts"):
+        counted(history, {60: 100.0, 120: 150.0})
+
+
+def test_before_part_is_a_count_of_holes_drilled(history: History, logged: list[ev.Event], wear: Wear) -> None:
+    twice = counted(history, {239: 480.0})
+    events = [replace(e, cycle=float(twice.cycle[int(e.cycle) - 1])) for e in logged]
+    found = study(twice, events)
+    one, other = wear.first_of(2), found.first_of(2)
+    assert one is not None
+    assert other is not None
+    assert one.forecast.act is not None
+    assert other.limit == one.limit
+    assert other.forecast.act == pytest.approx(2 * one.forecast.act, rel=0.01)
+    assert other.forecast.estimate == pytest.approx(2 * (one.forecast.estimate or 0.0), rel=0.01)
+    # a record counts the parts that come into files: as many as before
+    assert due_bushings(found)[0][2] == pytest.approx(due_bushings(wear)[0][2], abs=3)
+
+
 def test_frames_and_plain_data(wear: Wear) -> None:
     frame, parts = wear.frame(), wear.parts_frame()
     assert list(frame.columns) == list(COLUMNS)
@@ -311,8 +353,11 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
 
 def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
     path = tmp_path / "events.txt"
-    path.write_text("Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
-                    "P-9999|bushing changed|B3|\n", encoding="utf-8")
+    path.write_text(
+        "Log of the fixture\nkept by the bench\n\nSerial|Event|Bushing|Note\nP-1061|drill reground|-|\n"
+        "P-9999|bushing changed|B3|\n",
+        encoding="utf-8",
+    )
     events, problems = events_of(events_table(path), history)
     assert [(e.kind, e.cycle, e.bushings) for e in events] == [(ev.DRILL, 61.0, frozenset())]
     assert [(p.code, p.cell) for p in problems] == [("event-not-placed", "row 6")]

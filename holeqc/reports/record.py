@@ -1,4 +1,4 @@
-"""What the ledger says of parts, tags and suspects, as text for the screen and as data for machines."""
+"""What the record holds, as text for the screen, as data for machines, as pages to print and to hang up."""
 
 from __future__ import annotations
 
@@ -7,17 +7,21 @@ import json
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from holeqc import printing
+import holeqc
+from holeqc import printing, writer
 from holeqc.characteristics import DEGREES, OF_NAME, unit_of
-from holeqc.inspection.results import VERDICTS, in_order, same_of_holes, words_of
+from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, in_order, same_of_holes, words_of
 from holeqc.ledger.questions import question_words
 from holeqc.ledger.rechecks import speaking_for
 from holeqc.ledger.signing import key_name
 from holeqc.ledger.tags import TagState, released_with, what_of
 from holeqc.ledger.times import shown
-from holeqc.reports import wording as w
+from holeqc.problems import HoleQCError
+from holeqc.quantities import format_length
+from holeqc.reports import blocks as w
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
@@ -26,6 +30,10 @@ if TYPE_CHECKING:
     from holeqc.ledger.stories import InspectionStory, PartStory, TagStory
     from holeqc.ledger.suspects import Suspects
     from holeqc.ledger.waiting import Waiting
+
+
+# What the ledger says of parts, tags and suspects, as text for the screen and as data for machines.
+
 
 Row = Mapping[str, Any]
 LONGEST = 100  #: characters of a line of what isn't accepted
@@ -438,7 +446,13 @@ def suspects_text(found: Suspects) -> str:
     heads = ["Part", "Serial", "Kit", "Revision", "Read", "Readings", "Verdict", *(["Without error"] if again else [])]
     cells = []
     for p in found.parts:
-        row = [w.plain(p.part), w.plain(p.serial), w.plain(p.kit), w.plain(p.revision), p.last_day or "-"]
+        row = [
+            w.plain(p.part),
+            w.plain(p.serial),
+            w.plain(p.kit),
+            w.plain(p.revision),
+            p.last_day or "-",
+        ]
         row += [str(p.readings), mark(p.verdict), *([mark(p.after)] if again else [])]
         cells.append([*row, f"yes, entry {p.approval}" if p.approved else "no"])
     lines += ["", table_text([*heads, "Approved"], cells).rstrip("\n")]
@@ -463,3 +477,178 @@ def suspects_data(found: Suspects) -> dict[str, Any]:
 def as_json(data: Any) -> str:
     """Return data as JSON text."""
     return printing.as_json(data) + "\n"
+
+
+# What was logged of gauges and fixtures, as tables for the screen.
+
+
+def calibrations_text(rows: Sequence[Row]) -> str:
+    """Return logged calibrations as a table; the error is what the gauge read minus what was true, as found."""
+    if not rows:
+        return "No calibration is logged.\n"
+    heads = ("Gauge", "Day", "As found", "Error", "Due", "Certificate", "Logged", "By", "Entry", "Note")
+    cells = [
+        [
+            w.plain(r["gauge"]), str(r["day"]), str(r["result"]), _error(r), str(r["due"] or "-"),
+            w.plain(r["certificate"]) or "-", when(r), w.plain(r["made_by"]), str(r["entry"]),
+            w.plain(r["note"]) or "-",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    return table_text(heads, cells) + f"\n{w.plural(len(rows), 'calibration')}\n"
+
+
+def _error(row: Row) -> str:
+    if row["error"] is None:
+        return "-"
+    unit = str(row["unit"])
+    sign = "+" if float(row["error"]) > 0 else ""
+    return f"{sign}{format_length(float(row['error']), unit, 5 if unit == 'in' else 4)} {unit}"
+
+
+def fixture_events_text(rows: Sequence[Row]) -> str:
+    """Return logged events of fixtures as a table."""
+    if not rows:
+        return "No event of a fixture is logged.\n"
+    heads = ("Fixture", "Day", "Event", "Bushing", "Logged", "By", "Entry", "Note")
+    cells = [
+        [
+            w.plain(r["fixture"]), str(r["day"]), _event(r), w.plain(r["bushing"]) or "-", when(r),
+            w.plain(r["made_by"]), str(r["entry"]), w.plain(r["note"]) or "-",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    return table_text(heads, cells) + f"\n{w.plural(len(rows), 'event')}\n"
+
+
+def _event(row: Row) -> str:
+    how = {1: ", good", 0: ", not good"}.get(row["good"], "")
+    return f"{row['event']}{how}"
+
+
+# Pages of the record: what waits, for the morning and the wall; the whole story of one part, to print and keep.
+
+
+def write_page(report: w.Report, path: Path) -> None:
+    """Write a page as .html or .pdf, in the place of an older one.
+
+    Raises:
+        HoleQCError: another ending, or the disk refuses.
+    """
+    from holeqc.reports.pages import html_page, pdf_report
+
+    ending = path.suffix.lower()
+    if ending not in {".html", ".pdf"}:
+        raise HoleQCError(f"{path}: the ending says the format; give .html or .pdf")
+    content = pdf_report(report) if ending == ".pdf" else html_page(report).encode("utf-8", "backslashreplace")
+    with writer.file(path) as out:
+        out.write(content)
+
+
+def _report(title: str, head: str, content: Iterator[w.Block], day: dt.date) -> w.Report:
+    foot = w.Foot([f"holeqc {holeqc.__version__}  ·  as of {day}"], (w.CAUTIONS[1],))
+    return w.Report(title, (w.Section("overview", head, tuple(content)),), foot, "letter")
+
+
+# --------------------------------------------------------------------------------------------------------- what waits
+
+
+def waiting_report(found: Waiting) -> w.Report:
+    """Return what waits as a page."""
+    return _report("What waits", f"What waits  ·  {found.day}", _waiting_blocks(found), found.day)
+
+
+def _waiting_blocks(found: Waiting) -> Iterator[w.Block]:
+    lists = waiting_lists(found)
+    yield w.Heading(f"What waits on {found.day}")
+    if not lists and not left_out(found):
+        yield w.Paragraph("Nothing waits.")
+    elif lists:
+        yield w.Facts(tuple((one.title.partition(",")[0], str(len(one.rows))) for one in lists))
+    for one in lists:
+        yield w.Heading(f"{one.title} ({len(one.rows)})")
+        columns = tuple(w.Column(head, wraps=head in {"Why", "Next", "Part", "Hole", "Forecast"}) for head in one.heads)
+        yield w.Table(columns, tuple(tuple(_cell(text) for text in row) for row in one.rows))
+    for text in left_out(found):
+        yield w.Paragraph(text, "quiet")
+
+
+def _cell(text: str) -> w.Cell | str:
+    return w.Cell(text, VERDICTS.index(text)) if text in VERDICTS else w.plain(text)
+
+
+# ------------------------------------------------------------------------------------------------------------ a story
+
+
+def story_report(story: PartStory, questions: Sequence[Question], day: dt.date) -> w.Report:
+    """Return the whole story of one serial number as a page, oldest first."""
+    title = f"Story of serial {w.plain(story.serial)}"
+    return _report(title, title, _story_blocks(story, questions), day)
+
+
+def _story_blocks(story: PartStory, questions: Sequence[Question]) -> Iterator[w.Block]:
+    newest = story.inspections[-1]
+    verdict = VERDICTS.index(str(newest.row["verdict"]))
+    count = w.plural(len(story.inspections), "inspection")
+    stamp, detail = "", f"{count} on record, oldest first"
+    if (gone := next((t.disposition for t in states_of(story) if t.not_for_use), "")) and verdict != ACCEPT:
+        stamp = {"scrap": "SCRAPPED", "return": "RETURNED"}[gone]
+    elif verdict != ACCEPT and any(a["withdrawn_at"] is None for a in newest.approvals):
+        stamp = "BY DISPOSITION"
+    if stamp:
+        detail = f"newest inspection: {w.word(verdict)}; {detail}"
+    yield w.Banner(HOLD if stamp == "BY DISPOSITION" else verdict, name_of(newest.row), detail, stamp)
+    for question in questions:
+        yield w.Paragraph(w.plain(f"IN QUESTION {question_words(question).partition(': ')[2]}"), "caution")
+    for one in story.inspections:
+        yield from _inspection_blocks(story, one)
+
+
+def _inspection_blocks(story: PartStory, one: InspectionStory) -> Iterator[w.Block]:
+    row = one.row
+    verdict = VERDICTS.index(str(row["verdict"]))
+    yield w.Heading(f"{w.marked(verdict)}  inspection {row['id']}, {when(row)}")
+    follows = f"inspection {row['follows']}" if row["follows"] else ""
+    days = " to ".join(dict.fromkeys(str(row[key]) for key in ("first_day", "last_day") if row[key]))
+    pairs = (
+        ("Part", name_of(row)), ("Kit", f"{row['kit']} revision {row['revision']}"), ("Entry", str(row["entry"])),
+        ("Follows", follows), ("Logged by", str(row["made_by"])), ("Read", days), ("Readings", str(row["readings"])),
+        ("Rule", str(row["rule"])),
+    )  # fmt: skip
+    yield w.Facts(tuple((label, w.plain(text)) for label, text in pairs if text))
+    wrong = tuple(w.Finding(VERDICTS.index(word), text) for word, text in what_is_wrong(story, one))
+    yield w.Findings(wrong or (w.Finding(verdict, "Everything that the kit asks for is accepted."),))
+    yield from _tag_blocks(one.tags)
+    said = tuple(w.Finding(None, text) for text in approval_sentences(story, one))
+    if said:
+        yield w.Heading("Approval", 3)
+        yield w.Findings(said)
+    yield w.Heading("Files", 3)
+    columns = (
+        w.Column("File", wraps=True),
+        w.Column("SHA-256", wraps=True),
+        w.Column("Note", wraps=True),
+    )
+    yield w.Table(columns, tuple(
+        (w.plain(f["name"]), str(f["digest"]), "a newer revision is recorded" if f["replaced_by"] else "")
+        for f in one.files
+    ))  # fmt: skip
+
+
+def _tag_blocks(tags: Sequence[TagStory]) -> Iterator[w.Block]:
+    if not tags:
+        return
+    yield w.Heading("Tags", 3)
+    columns = (
+        w.Column("Tag"),
+        w.Column("Of", wraps=True),
+        w.Column("Verdict"),
+        w.Column("What happened", wraps=True),
+    )
+    rows: list[tuple[w.Cell | str, ...]] = []
+    groups = set()
+    for tag in tags:
+        groups.add(len(rows))
+        first = (str(tag.row["number"]), w.plain(what_of(tag.row["hole"])), _cell(str(tag.row["verdict"])))
+        rows += [(*(first if n == 0 else ("", "", "")), event_text(event)) for n, event in enumerate(tag.events)]
+    yield w.Table(columns, tuple(rows), groups=frozenset(groups))
