@@ -533,3 +533,21 @@ def test_whatever_the_kit_and_the_sheet_the_one_bad_reading_is_found(seed: int, 
     found = judged(path, spec)
     wanted = [expected if hole == place[0] else ACCEPT for hole in DIAMETERS]
     assert found.holes["verdict"].tolist() == wanted, (kind, place, limits[place], values[place], path.read_text())
+
+
+@pytest.mark.parametrize(("word", "before", "again", "expected"), [
+    ("countersink_depth", "0.0580", "0.0625", ACCEPT),  # cut deeper
+    ("countersink_depth", "0.0692", "0.0630", HOLD),  # nothing makes it shallower
+    ("countersink_angle", "90", "100.1", HOLD),
+    ("countersink_angle", "104", "100.1", HOLD),
+])  # fmt: skip
+def test_a_recheck_answers_only_what_cutting_deeper_mends(
+    word: str, before: str, again: str, expected: int, tmp_path: Path
+) -> None:
+    first = wide(tmp_path / "a.csv", GOOD | {("1", word): before})
+    second = wide(tmp_path / "b.csv", GOOD | {("1", word): again})
+    lines = second.read_text(encoding="utf-8").replace("2026-11-20", "2026-11-25").splitlines()
+    row = lines[3].replace("0.1935", "0.1936").replace("0.1938", "0.1937")
+    second.write_text("\n".join(["Recheck of: 2026-11-20,,,,,,,", *lines[:3], row]) + "\n", encoding="utf-8")
+    found = inspect(kit(), read_files([first, second], kit(), ReadOptions(today=TODAY)))
+    assert found.holes["verdict"].tolist() == [expected, ACCEPT, ACCEPT, ACCEPT]
