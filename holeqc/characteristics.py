@@ -32,7 +32,6 @@ class Characteristic:
     read: bool = False
     feeds: tuple[str, ...] = ()
     whole_hole: bool = False
-    signed: bool = False  #: a coordinate: zero and less are right
     headings: str = ""
     title: str = ""  #: heading of its columns on our own sheets
     asked_title: str = ""  #: heading of what is asked beside them
@@ -62,11 +61,6 @@ class Characteristic:
     def measured(self) -> bool:
         """Whether it is one number of a hole between limits of its own, and so needs no rule of judging of its own."""
         return bool(self.table)
-
-    @property
-    def text(self) -> str:
-        """Its name in sentences, also where it is only read."""
-        return self.name or self.word.replace("_", " ")
 
     def unit(self, unit: str) -> str:
         """Return the unit of its values in a kit in ``unit``."""
@@ -104,7 +98,7 @@ _AXIS = (
 #: in the order of a report; first what is read and never judged by itself
 ALL: tuple[Characteristic, ...] = (
     Characteristic(
-        "diameter", read=True, title="Diameter", brief="dia", gauge_field="Gauge, diameter",
+        "diameter", read=True, title="Diameter", brief="dia",
         headings="diameter|diameters|dia|diam|ø|durchmesser|durchm|dm|diám|diamètre|diamètres|diámetro|diámetros|"
         "diámetro interior|diamètre intérieur|innendurchmesser|bore|hole size|size|hole dia|hole diameter|bore dia|"
         "id dia|hole bore|d|"
@@ -112,8 +106,8 @@ ALL: tuple[Characteristic, ...] = (
         "ø alésage|diamètre alésage|diamètre de l'alésage|ø du trou|diamètre du trou|diamètre trou|ø trou|"
         "diámetro del agujero|ø agujero|diámetro del taladro",
     ),
-    Characteristic("x", read=True, signed=True, title="x", headings=_AXIS.replace("@", "x") + "|abscisse"),
-    Characteristic("y", read=True, signed=True, title="y", headings=_AXIS.replace("@", "y") + "|ordonnée"),
+    Characteristic("x", read=True, title="x", headings=_AXIS.replace("@", "x") + "|abscisse"),
+    Characteristic("y", read=True, title="y", headings=_AXIS.replace("@", "y") + "|ordonnée"),
     Characteristic("size", "size", feeds=("diameter", "plug"), short="Size", series="size", series_from=("diameter",),
                    series_value="two-point diameters, each a size of its own"),
     Characteristic(
