@@ -198,8 +198,9 @@ def deepening(inspection: Inspection, row: Row) -> str:
     to = f"to at least {_length(lower, unit)} {unit}" if math.isnan(upper) else (
         f"to {_length(lower, unit)} to {_length(upper, unit)} {unit}")  # fmt: skip
     thing = what.name.removesuffix(" depth")
-    return (f"Cut the {thing} deeper, {to}, no further: eye protection, part clamped as before; clear the chips and "
-            "read the hole again.")  # fmt: skip
+    # one reading is all there is, and a slip in it would have a good hole cut
+    return (f"Read it once more; if it is so, cut the {thing} deeper, {to}, no further: eye protection, part clamped as "
+            "before; clear the chips and read the hole again.")  # fmt: skip
 
 
 def _rework(inspection: Inspection, row: Row) -> str:

@@ -168,11 +168,11 @@ FAMILIES = {
 }
 #: hole, what, typed -> cause, the sentence's numbers, what to do begins so
 BAD = [
-    ("1", "countersink_depth", "0.0580", "under", "0.0580 in is 0.0020 under the lower limit 0.0600", "Cut the coun"),
+    ("1", "countersink_depth", "0.0580", "under", "0.0580 in is 0.0020 under the lower limit 0.0600", "cut the counter"),
     ("2", "countersink_depth", "0.0692", "over", "0.0692 in is 0.0032 over the upper limit 0.0660", "Engineering"),
     ("2", "countersink_angle", "90", "under", "90.0° is 9.0° under the lower limit 99.0°", "Engineering"),
     ("4", "countersink_angle", "101.5", "over", "101.5° is 0.5° over the upper limit 101.0°", "Engineering"),
-    ("2", "hole_depth", "0.4990", "under", "0.4990 in is 0.0010 under the lower limit 0.5000", "Cut the hole"),
+    ("2", "hole_depth", "0.4990", "under", "0.4990 in is 0.0010 under the lower limit 0.5000", "cut the hole d"),
 ]  # fmt: skip
 
 
@@ -194,7 +194,7 @@ def test_one_bad_hole_is_rejected_from_every_family_of_sheets(
     assert found.holes["verdict"].tolist() == [REJECT if h == hole else ACCEPT for h in DIAMETERS]
     (reason,) = reasons(found, "coaming", "A1")
     assert f"Hole {hole}: {OF_WORD[word].name} {sentence}" in reason.sentence
-    assert reason.action.startswith(action)
+    assert action in reason.action
     (tag,) = tags_of(found)
     assert (tag.hole, tag.lines[0].characteristic, tag.lines[0].found) == (hole, OF_WORD[word].name, float(typed))
     assert tag.gauge == {"countersink_depth": "CD-1", "countersink_angle": "CA-1", "hole_depth": "DG-1"}[word]
