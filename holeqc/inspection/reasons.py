@@ -199,8 +199,8 @@ def deepening(inspection: Inspection, row: Row) -> str:
         f"to {_length(lower, unit)} to {_length(upper, unit)} {unit}")  # fmt: skip
     thing = what.name.removesuffix(" depth")
     # one reading is all there is, and a slip in it would have a good hole cut
-    return (f"Read it once more; if it is so, cut the {thing} deeper, {to}, no further: eye protection, part clamped as "
-            "before; clear the chips and read the hole again.")  # fmt: skip
+    return (f"Read it once more; if it is so, cut the {thing} deeper, {to}, no further: eye protection, part clamped "
+            "as before; clear the chips and read the hole again.")  # fmt: skip
 
 
 def _rework(inspection: Inspection, row: Row) -> str:

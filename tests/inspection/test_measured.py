@@ -166,9 +166,9 @@ FAMILIES = {
     "long": lambda path, values: long(path / "a.csv", values),
     "grouped": lambda path, values: grouped(path / "a.csv", values),
 }
-#: hole, what, typed -> cause, the sentence's numbers, what to do begins so
+#: hole, what, typed -> cause, the sentence's numbers, what to do
 BAD = [
-    ("1", "countersink_depth", "0.0580", "under", "0.0580 in is 0.0020 under the lower limit 0.0600", "cut the counter"),
+    ("1", "countersink_depth", "0.0580", "under", "0.0580 in is 0.0020 under the lower limit 0.0600", "cut the count"),
     ("2", "countersink_depth", "0.0692", "over", "0.0692 in is 0.0032 over the upper limit 0.0660", "Engineering"),
     ("2", "countersink_angle", "90", "under", "90.0° is 9.0° under the lower limit 99.0°", "Engineering"),
     ("4", "countersink_angle", "101.5", "over", "101.5° is 0.5° over the upper limit 101.0°", "Engineering"),
