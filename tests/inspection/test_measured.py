@@ -551,3 +551,11 @@ def test_a_recheck_answers_only_what_cutting_deeper_mends(
     second.write_text("\n".join(["Recheck of: 2026-11-20,,,,,,,", *lines[:3], row]) + "\n", encoding="utf-8")
     found = inspect(kit(), read_files([first, second], kit(), ReadOptions(today=TODAY)))
     assert found.holes["verdict"].tolist() == [expected, ACCEPT, ACCEPT, ACCEPT]
+
+
+def test_a_small_hole_that_is_reamed_has_its_countersink_read_anew(tmp_path: Path) -> None:
+    spec = kit(KIT + '[tools]\nreamers = ["0.1930"]\n')
+    path = wide(tmp_path / "a.csv", GOOD)
+    path.write_text(path.read_text(encoding="utf-8").replace("0.1935", "0.1895"), encoding="utf-8")
+    (reason,) = reasons(judged(path, spec), "coaming", "A1")
+    assert "and its countersink depth and countersink angle are read anew" in reason.action
