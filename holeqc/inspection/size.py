@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.characteristics import LENGTH, Characteristic
+from holeqc.characteristics import ANGLE, LENGTH, Characteristic
 from holeqc.inspection.decision import (
     as_compared,
     conformance,
@@ -366,8 +366,12 @@ def judge_measured(evidence: Evidence, what: Characteristic) -> Outcome:
     lower = np.array([np.nan if x is None else x.lower for x in limits])
     upper = np.array([np.nan if x is None else x.upper for x in limits])
     asked = np.array([x is not None for x in limits])
-    decimals = [limit_decimals(spec.rounding, *pair) for pair in zip(lower.tolist(), upper.tolist(), strict=True)]
-    compared = as_compared(rows.value, np.array([-1 if d is None else d for d in decimals])[rows.hole])
+    # 0.500 reaches here as 0.5, whose one decimal would let 0.46 pass: a hole's lengths have the places of its size
+    places = [
+        None if what.kind == ANGLE else limit_decimals(spec.rounding, low, high, h.size.lower, h.size.upper)
+        for h, low, high in zip(spec.holes, lower.tolist(), upper.tolist(), strict=True)
+    ]
+    compared = as_compared(rows.value, np.array([-1 if d is None else d for d in places])[rows.hole])
     grain = CALCULATED if spec.temperature.correct and what.kind == LENGTH else GRAIN
     low, high = lower[rows.hole], upper[rows.hole]
     verdict, cause = decide(compared, low, high, rows.uncertainty, spec.decision, grain)

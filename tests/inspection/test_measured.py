@@ -309,6 +309,16 @@ def test_a_reading_typed_as_its_limit_is_inside(tmp_path: Path) -> None:
         assert verdict(found, "1", "countersink angle")[0] == expected, typed
 
 
+def test_rounding_takes_no_coarser_places_than_the_size_has(tmp_path: Path) -> None:
+    rounded = kit(KIT + '[rounding]\nmethod = "rounding"\n')
+    for word, typed, cause in (
+        ("hole_depth", "0.4990", "under"), ("hole_depth", "0.4996", ""), ("countersink_angle", "101.4", "over"),
+        ("countersink_depth", "0.0664", ""),
+    ):  # fmt: skip
+        path = wide(tmp_path / "a.csv", GOOD | {("2", word): typed})
+        assert verdict(judged(path, rounded), "2", OF_WORD[word].name)[1] == cause
+
+
 def test_each_gauge_counts_with_its_own_uncertainty_and_due_date(tmp_path: Path) -> None:
     guarded = kit(KIT + '[decision]\nrule = "guarded"\n')
     # guard band 0.25°: 100.8 lies 0.2° inside 101, 100.7 lies 0.3° inside
