@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import MEASURED
 from holeqc.inspection.evidence import (
     Evidence,
     Layout,
@@ -37,6 +38,7 @@ from holeqc.inspection.rework import Rework, find_rework, holes_frame, parts_fra
 from holeqc.inspection.size import (
     Sizes,
     judge_go,
+    judge_measured,
     judge_no_go,
     judge_roundness,
     judge_size,
@@ -225,7 +227,9 @@ def _judge(evidence: Evidence) -> Judged:
         outcomes.append(position)
     pattern, floated = judge_pattern(evidence, places, position_zones(spec, sizes, pattern=True))
     outcomes.append(pattern)
-    outcomes += [judge_edges(evidence, sizes, places), judge_surface(evidence), go, no_go]
+    outcomes.append(judge_edges(evidence, sizes, places))
+    outcomes += [judge_measured(evidence, what) for what in MEASURED]
+    outcomes += [judge_surface(evidence), go, no_go]
     return Judged(sizes, places, outcomes, entered, shift, floated)
 
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
+from holeqc.characteristics import unit_of
 from holeqc.inspection.results import VERDICTS, words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import readings_of_inspections
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
-from holeqc.quantities import format_length
+from holeqc.quantities import DECIMALS, format_length
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
@@ -133,7 +134,8 @@ def _why(row: dict[str, Any], unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     name = ", ".join(word for word in (str(row["characteristic"]), wall) if word)
     found = float(row["found"])
-    shown = str(row["found_word"]) or (format_length(found, unit, 4 if unit == "in" else 3) if found == found else "")
+    unit = unit_of(str(row["characteristic"]), unit)
+    shown = str(row["found_word"]) or (format_length(found, unit, DECIMALS[unit]) if found == found else "")
     return f"{name} {shown}".strip() + f" ({words_of(str(row['cause']))})"
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, or_, select
 
+from holeqc.characteristics import NUMBERS
 from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.again import Change, JudgedAgain, judge_again
@@ -26,7 +27,6 @@ from holeqc.ledger.times import today
 from holeqc.ledger.values import plain
 from holeqc.problems import LedgerError
 from holeqc.quantities import convert
-from holeqc.readings.table import LENGTHS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,7 +154,7 @@ def without_error(gauge: str, since: dt.date, error: float | None, unit: str) ->
         hit = np.array([pair in resting for pair in said], dtype=np.bool_)[of_row.reshape(-1)]
         day = table["date"].to_numpy()
         hit &= np.isnat(day) | (day >= np.datetime64(since))
-        lengths = hit & np.array([word in LENGTHS for word in kinds], dtype=np.bool_)[kind]
+        lengths = hit & np.array([word in NUMBERS for word in kinds], dtype=np.bool_)[kind]
         corrected = lengths if error is not None else np.zeros_like(hit)
         table = table.copy()
         if error is not None:
