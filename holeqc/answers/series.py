@@ -722,7 +722,7 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
         return replace(answer, text=f"{first}\nClear up what holds them: holeqc check names it.\n\n{answer.text}")
 
     if run.of == REJECTS:
-        from holeqc.inspection.judge import inspect
+        from holeqc.inspection.recheck import inspect
         from holeqc.inspection.series import count_rejects
 
         return _of_groups(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count, CHART_HEAD)

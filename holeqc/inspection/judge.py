@@ -31,8 +31,6 @@ from holeqc.inspection.pattern import (
     pins_frame,
 )
 from holeqc.inspection.position import Places, find_places, judge_edges, judge_position, position_zones
-from holeqc.inspection.reasons import reasons
-from holeqc.inspection.recheck import joined
 from holeqc.inspection.results import HOLD, Inspection, Outcome
 from holeqc.inspection.rework import Rework, find_rework, holes_frame, parts_frame
 from holeqc.inspection.size import (
@@ -154,7 +152,6 @@ def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFra
     )  # fmt: skip
 
 
-__all__ = ["inspect", "reasons"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,16 +167,14 @@ class Judged:
     floated: FloatArray
 
 
-def inspect(spec: Specification, readings: Readings) -> Inspection:
-    """Return the verdict on every hole and part in a table of readings.
+def judge(spec: Specification, readings: Readings) -> Inspection:
+    """Return the verdict on every hole and part in a table of readings, none of them a recheck.
 
     Each characteristic that the kit asks for gives a row for every part, hole and wall, also where nothing was read
     (held as missing). The worst of its characteristics, and of the problems that touch it, is a hole's verdict; the
     worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
-    the order of rows. ``readings.table`` isn't changed. Rechecks are joined first.
+    the order of rows. ``readings.table`` isn't changed.
     """
-    if readings.rechecks:
-        readings = joined(spec, readings)
     readings, to_come = without_overtaken(readings)
     evidence = gather(spec, readings.table, to_come)
     judged = _judge(evidence)

@@ -30,6 +30,7 @@ import numpy as np
 
 from holeqc.characteristics import FINE, OF_NAME
 from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.judge import judge
 from holeqc.inspection.reasons import FEEDS, NO_READINGS, UNPROVED
 from holeqc.inspection.results import (
     ACCEPT,
@@ -54,6 +55,7 @@ from holeqc.readings.table import Join, Readings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.results import Inspection
     from holeqc.specification.model import Specification
 
 COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
@@ -174,6 +176,11 @@ def _open_place(part: PartView, hole: str, walls: Sequence[str]) -> bool:
 # ---------------------------------------------------------------------------------------------------------- what counts
 
 
+def inspect(spec: Specification, readings: Readings) -> Inspection:
+    """Return the verdict on every hole and part in a table of readings; rechecks are joined first."""
+    return judge(spec, joined(spec, readings) if readings.rechecks else readings)
+
+
 def joined(
     specification: Specification, readings: Readings, known: Callable[[str, str], Known] = lambda *_: Known()
 ) -> Readings:  # fmt: skip
@@ -203,12 +210,10 @@ def _join(
     """Return readings with one file joined that is a recheck."""
     import pandas as pd
 
-    from holeqc.inspection.judge import inspect
-
     recheck = with_parts(spec, first, recheck)
     serials = set(recheck.table["serial"].astype(str))
     mine = first.table["serial"].astype(str).isin(serials).to_numpy()
-    run = Run(inspect(spec, replace(first, table=first.table[mine])))
+    run = Run(judge(spec, replace(first, table=first.table[mine])))
     views = {(part.part, part.serial): part for part in run}
     start = int(first.table.index.max()) + 1 if len(first.table) else 0
     fresh = recheck.table.set_axis(pd.RangeIndex(start, start + len(recheck.table)))

@@ -577,7 +577,7 @@ def count_rejects(
     """Return rejects counted over time, a group each for the whole fixture, each part name, hole or bushing.
 
     Args:
-        inspection: verdicts, as `holeqc.inspection.judge.inspect` returns them.
+        inspection: verdicts, as `holeqc.inspection.recheck.inspect` returns them.
         by: one of ``GROUPS``. Parts are counted for fixture and part, holes for hole and bushing.
         period: ``day``, ``week``, ``month`` or how many parts in a row; empty: the shortest of the three that has
             ``USUAL`` parts as a rule, else months.

@@ -95,7 +95,7 @@ def _rounds(rows: Sequence[dict[str, Any]]) -> list[tuple[int, dict[tuple[str, s
 
 
 def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: Change | None) -> Inspection:
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     readings = readings_of_inspections(ledger, spec, ids)
     if change is not None:

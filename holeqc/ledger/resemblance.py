@@ -228,7 +228,7 @@ def _ask(ledger: Ledger, pairs: Sequence[tuple[str, str]]) -> None:
 def _with_serials(inspection: Inspection, rename: Mapping[str, str]) -> Inspection:
     import pandas as pd
 
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     readings = inspection.readings
     table = readings.table.copy()
@@ -344,7 +344,7 @@ def prepare(ledger: Ledger, inspection: Inspection) -> Inspection:
     Raises:
         LedgerError: a serial number is nearly another one and nobody has answered whether it is.
     """
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     with ledger.reading():
         inspection = _renamed(ledger, inspection)

@@ -777,7 +777,7 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     """Return each cause once with what to do, and note in ``told`` the cells that were named (serial, cell)."""
     if part.verdict == ACCEPT:
         return []
-    from holeqc.inspection.judge import reasons
+    from holeqc.inspection.reasons import reasons
 
     # Problems that name no part hold it too: those of all files are asked.
     alone = dataclasses.replace(part.alone, problems=part.run.problems)

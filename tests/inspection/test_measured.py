@@ -16,8 +16,8 @@ import openpyxl
 import pytest
 
 from holeqc.characteristics import MEASURED, OF_WORD
-from holeqc.inspection.judge import inspect
 from holeqc.inspection.reasons import reasons
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection
 from holeqc.inspection.series import make_series
 from holeqc.inspection.tags import tags_of

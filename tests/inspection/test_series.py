@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from holeqc.characteristics import MEASURED
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.series import QUANTITIES, count_rejects, make_series, order_of_days
 from holeqc.problems import DataError
 from holeqc.readings.read import read_files

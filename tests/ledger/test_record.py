@@ -17,7 +17,7 @@ from runs import GOOD, LARGE, content, judged, kit, sheet, text_of
 from sqlalchemy import select
 
 import holeqc
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import schema as s
 from holeqc.ledger.differences import differences
 from holeqc.ledger.filters import Filter
@@ -293,7 +293,7 @@ def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
     code = (
         "import sys\n"
         "from holeqc.answers.check import record_run\n"
-        "from holeqc.inspection.judge import inspect\n"
+        "from holeqc.inspection.recheck import inspect\n"
         "from holeqc.ledger import open_ledger\n"
         "from holeqc.readings.read import read_files\n"
         "from holeqc.specification.load import load_specification\n"

@@ -13,7 +13,7 @@ import pytest
 from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.answers.check import RecordedRun, record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, withdraw
 from holeqc.ledger.approved import approved_set
