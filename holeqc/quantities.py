@@ -23,6 +23,7 @@ Unit = Literal["in", "mm"]
 
 MM_PER_INCH = 25.4  #: exact by definition (international inch, 1959)
 REFERENCE_TEMPERATURE_C = 20.0  #: ISO 1, ASME B89.6.2
+DECIMALS = {"in": 4, "mm": 3, "°": 1}  #: of a value that is shown, by its unit
 GRAIN = 1e-9
 """Lengths closer than this (in either unit) are one length.
 
@@ -201,13 +202,14 @@ def size_at_reference(
 
 
 def format_length(value: float, unit: str, decimals: int | None = None) -> str:
-    """Return a length as a shop writes it: 4 decimals in inch, 3 in mm unless told; one more digit is never hidden.
+    """Return a value as a shop writes it: 4 decimals in inch, 3 in mm, 1 in degrees unless told; one more digit is
+    never hidden.
 
     With no ``decimals`` a value that needs more digits shows up to two more. ``-`` for NaN.
     """
     if not math.isfinite(value):
         return "-"
-    base = 4 if unit == "in" else 3
+    base = DECIMALS.get(unit, 3)
     if decimals is None:
         decimals = base
         while decimals < base + 2 and abs(round(value, decimals) - value) > GRAIN:

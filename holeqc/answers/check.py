@@ -148,7 +148,7 @@ def refuse_unsigned(record: bool, by: str, replaces: int | None) -> None:
 
 def judge(files: Sequence[Named | Sequence[Named]], tolerances: str | Path | None, options: ReadOptions) -> Checked:
     """Return the verdicts of sheets, read by these options."""
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.readings.read import read_files
 
     folder = None if tolerances is None else Path(tolerances)
@@ -278,8 +278,7 @@ def _record_rechecks(
     ledger: Ledger, specification: Specification, raw: Readings, text: bytes, by: str
 ) -> RecordedRun:  # fmt: skip
     """Record first sheets of a run, then its rechecks, the oldest first, each joined with the newest on record."""
-    from holeqc.inspection.judge import inspect
-    from holeqc.inspection.recheck import newest_day
+    from holeqc.inspection.recheck import inspect, newest_day
     from holeqc.inspection.tags import tags_of
     from holeqc.ledger.rechecks import newly_wrong, record_recheck
     from holeqc.ledger.recording import Recorded

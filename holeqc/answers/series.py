@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from holeqc import printing
 from holeqc.answers import Answer, Answers, several
 from holeqc.answers.files import flat
+from holeqc.characteristics import SERIES
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,8 +32,10 @@ FEW_FOUND = 6  #: different cells quoted in the line of one cause
 SLIP = "likely-slip"  #: code of a reading that is far from all others
 OTHER_WORDS = {"hole-to-hole-position": "hole-to-hole", "pattern": "hole-to-hole", "edge": "edge-distance"}
 OF_DIAMETERS = ("diameter",)
-DIAMETERS_ALONE = {"size", "out-of-roundness", "taper"}  #: quantities that need no other readings of a ledger
-OF_HELP = "Kit: size, out-of-roundness, taper, position, hole-to-hole, edge-distance (the last two: room left)"
+DIAMETERS_ALONE = {c.series for c in SERIES if c.series_from == OF_DIAMETERS}  #: need no other readings of a ledger
+OF_HELP = (
+    f"Kit: {', '.join(c.series for c in SERIES)} ({' and '.join(c.series for c in SERIES if c.series_name)}: room left)"
+)
 COLUMN_HELP = (
     "Table: column of the readings or counts, in order of production. Subgroups in columns: again for each, or x1..x5."
 )
@@ -719,7 +722,7 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
         return replace(answer, text=f"{first}\nClear up what holds them: holeqc check names it.\n\n{answer.text}")
 
     if run.of == REJECTS:
-        from holeqc.inspection.judge import inspect
+        from holeqc.inspection.recheck import inspect
         from holeqc.inspection.series import count_rejects
 
         return _of_groups(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count, CHART_HEAD)

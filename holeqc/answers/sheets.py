@@ -121,7 +121,7 @@ def from_files(kit: Path | None, first: list[Path], named: str) -> tuple[Specifi
         HoleQCError: the sheets hold no such part or tag, or nothing of it is to be read again.
     """
     from holeqc.answers.files import kit_and_files
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.inspection.tags import code_typed, tags_for
     from holeqc.inspection.view import Run
     from holeqc.readings.read import read_files
@@ -149,7 +149,7 @@ def from_record(kit: Path | None, named: str, ledger: str) -> tuple[Specificatio
         LedgerError: nothing is on record of it, or nothing of it is to be read again.
     """
     from holeqc.answers.files import load_kit
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.inspection.view import Run
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import newest_story

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import BY_GAUGE, LENGTH, MEASURED, NUMBERS, OF_WORD
 from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
@@ -45,7 +46,7 @@ from holeqc.quantities import (
     format_length,
     size_at_reference,
 )
-from holeqc.readings.table import CHARACTERISTICS, ENTERS, LENGTHS
+from holeqc.readings.table import CHARACTERISTICS, ENTERS
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
@@ -87,10 +88,6 @@ def _day_in(problem: Problem) -> dt.date | None:
 # Which gauge made a reading, its uncertainty, and whether its calibration held that day.
 
 
-#: characteristics that can't be read without a gauge that has an uncertainty
-NEEDED = ("diameter", "x", "y", "edge_distance")
-
-
 @dataclass(frozen=True, slots=True)
 class Applied:
     """What the gauge of each reading brings, (n,): U at k = 2, expansion [1/°C], a cause to hold (0 for none)."""
@@ -116,7 +113,7 @@ def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int,
             return by_id[gauge_id], NONE
     if len(fitting) == 1:
         return fitting[0], NONE
-    return -1, NO_GAUGE if spec.gauges and characteristic in NEEDED else NONE
+    return -1, NO_GAUGE if spec.gauges and characteristic in BY_GAUGE else NONE
 
 
 def apply_gauges(
@@ -430,7 +427,7 @@ def _measured(
     cause = np.where(cause != NONE, cause, applied.cause)
     uncertainty = applied.uncertainty
     temperature = table["temperature_c"].to_numpy(dtype=np.float64)
-    is_length = (kind >= 0) & (kind < len(LENGTHS)) & (kind != LENGTHS.index("plug"))
+    is_length = np.isin(kind, [CHARACTERISTICS.index(word) for word in BY_GAUGE if OF_WORD[word].kind == LENGTH])
     if spec.temperature.correct:
         brought, added = at_reference(value, temperature, applied.expansion_per_c, spec)
         known = is_length & ~np.isnan(temperature)
@@ -442,7 +439,7 @@ def _measured(
     if not np.isnan(temperature).all():
         sizes = np.array([(h.size.lower, h.size.upper) for h in spec.holes])
         for what, tolerance in _tolerances(spec).items():
-            rows = np.flatnonzero((kind == LENGTHS.index(what)) & (hole >= 0) & ~np.isnan(temperature))
+            rows = np.flatnonzero((kind == NUMBERS.index(what)) & (hole >= 0) & ~np.isnan(temperature))
             of_hole = tolerance[hole[rows]]
             limits = (sizes[hole[rows], 0], sizes[hole[rows], 1]) if what == "diameter" else None
             found, too_much = left_out(
@@ -462,7 +459,11 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
         asked = [t for t in (hole.position.tolerance, hole.position.pattern_tolerance) if t is not None]
         # A coordinate may be off by half the diametral tolerance.
         place.append(0.5 * min(asked) if asked else np.nan)
-    return {"diameter": size, "x": np.array(place), "y": np.array(place)}
+    measured = {
+        c.word: np.array([h.measured[c.word].band if c.word in h.measured else np.nan for h in spec.holes])
+        for c in MEASURED if c.kind == LENGTH
+    }  # fmt: skip
+    return {"diameter": size, "x": np.array(place), "y": np.array(place), **measured}
 
 
 def _spoken(rows: Rows, words: list[str]) -> BoolArray:
@@ -473,7 +474,7 @@ def _spoken(rows: Rows, words: list[str]) -> BoolArray:
 
 def _apart(rows: Rows, kind: IntArray, spoken: BoolArray) -> tuple[dict[str, Rows], Rows]:
     """Return placed rows apart by characteristic, and those that can't be placed."""
-    whole_hole = np.isin(kind, [CHARACTERISTICS.index(c) for c in ("edge_distance", "plug", "go", "no_go", "surface")])
+    whole_hole = np.isin(kind, [n for n, word in enumerate(CHARACTERISTICS) if OF_WORD[word].whole_hole])
     placed = (rows.hole >= 0) & ((rows.wall >= 0) | ((rows.wall == EVERY_WALL) & whole_hole)) & (kind >= 0)
     apart = {
         name: rows.take(np.flatnonzero(placed & spoken & (kind == number)))

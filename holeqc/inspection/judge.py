@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import MEASURED
 from holeqc.inspection.evidence import (
     Evidence,
     Layout,
@@ -30,13 +31,12 @@ from holeqc.inspection.pattern import (
     pins_frame,
 )
 from holeqc.inspection.position import Places, find_places, judge_edges, judge_position, position_zones
-from holeqc.inspection.reasons import reasons
-from holeqc.inspection.recheck import joined
 from holeqc.inspection.results import HOLD, Inspection, Outcome
 from holeqc.inspection.rework import Rework, find_rework, holes_frame, parts_frame
 from holeqc.inspection.size import (
     Sizes,
     judge_go,
+    judge_measured,
     judge_no_go,
     judge_roundness,
     judge_size,
@@ -152,7 +152,6 @@ def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFra
     )  # fmt: skip
 
 
-__all__ = ["inspect", "reasons"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,16 +167,14 @@ class Judged:
     floated: FloatArray
 
 
-def inspect(spec: Specification, readings: Readings) -> Inspection:
-    """Return the verdict on every hole and part in a table of readings.
+def judge(spec: Specification, readings: Readings) -> Inspection:
+    """Return the verdict on every hole and part in a table of readings, none of them a recheck.
 
     Each characteristic that the kit asks for gives a row for every part, hole and wall, also where nothing was read
     (held as missing). The worst of its characteristics, and of the problems that touch it, is a hole's verdict; the
     worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
-    the order of rows. ``readings.table`` isn't changed. Rechecks are joined first.
+    the order of rows. ``readings.table`` isn't changed.
     """
-    if readings.rechecks:
-        readings = joined(spec, readings)
     readings, to_come = without_overtaken(readings)
     evidence = gather(spec, readings.table, to_come)
     judged = _judge(evidence)
@@ -225,7 +222,9 @@ def _judge(evidence: Evidence) -> Judged:
         outcomes.append(position)
     pattern, floated = judge_pattern(evidence, places, position_zones(spec, sizes, pattern=True))
     outcomes.append(pattern)
-    outcomes += [judge_edges(evidence, sizes, places), judge_surface(evidence), go, no_go]
+    outcomes.append(judge_edges(evidence, sizes, places))
+    outcomes += [judge_measured(evidence, what) for what in MEASURED]
+    outcomes += [judge_surface(evidence), go, no_go]
     return Judged(sizes, places, outcomes, entered, shift, floated)
 
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import DEGREES, JUDGED, OF_NAME, WORD, unit_of, with_unit
+from holeqc.inspection.decision import guard_band
 from holeqc.inspection.evidence import ACTION, TO_COME, gauge_of
 from holeqc.inspection.pattern import LEAST_HOLES
 from holeqc.inspection.results import (
@@ -34,7 +36,7 @@ from holeqc.inspection.results import (
     words_of,
 )
 from holeqc.problems import Problem
-from holeqc.quantities import GRAIN, BoolArray, FloatArray, format_length
+from holeqc.quantities import DECIMALS, GRAIN, BoolArray, FloatArray, format_length
 from holeqc.readings.table import CHARACTERISTICS as READ
 from holeqc.readings.table import ENTERS, cell_name
 
@@ -96,7 +98,7 @@ def _length(value: float, unit: str) -> str:
 
 def amount_text(value: float, unit: str) -> str:
     """Return an amount; more decimals where it would read as nothing."""
-    decimals = 4 if unit == "in" else 3
+    decimals = DECIMALS[unit]
     while decimals < 9 and abs(value) > GRAIN and float(f"{value:.{decimals}f}") == 0.0:
         decimals += 1
     return f"{value:.{decimals}f}"
@@ -104,7 +106,7 @@ def amount_text(value: float, unit: str) -> str:
 
 def apart(smaller: float, larger: float, unit: str) -> tuple[str, str]:
     """Return two amounts with so many decimals that the smaller one reads as smaller, and neither as nothing."""
-    for decimals in range(4 if unit == "in" else 3, 10):
+    for decimals in range(DECIMALS[unit], 10):
         low, high = round(smaller, decimals), round(larger, decimals)
         if (low or abs(smaller) <= GRAIN) and (low < high or larger - smaller <= GRAIN):
             break
@@ -129,9 +131,11 @@ def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[st
 
 def _size_words(inspection: Inspection, row: Row) -> str:
     """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
-    table, label, unit = inspection.readings.table, row["reading"], inspection.specification.unit
-    found = float(row["found"])
+    table, label = inspection.readings.table, row["reading"]
+    found, unit = float(row["found"]), unit_of(str(row["characteristic"]), inspection.specification.unit)
     read = table.loc[label] if label >= 0 and label in table.index else None
+    if unit == DEGREES:
+        return with_unit(_length(found, unit), unit)
     if read is None or not inspection.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
         return f"{_length(found, unit)} {unit}"
     at = f"{float(read['temperature_c']):g} °C"
@@ -148,8 +152,9 @@ def _along(inspection: Inspection, label: int) -> str:
 
 
 def size_beyond(inspection: Inspection, row: Row) -> Phrase:
-    """Return the phrase for a size or an edge distance beyond a limit."""
-    unit = inspection.specification.unit
+    """Return the phrase for a size, an edge distance or what is measured beside them, beyond a limit."""
+    what = OF_NAME[str(row["characteristic"])]
+    unit = what.unit(inspection.specification.unit)
     over = row["cause"] == "over"
     limit, amount = row["upper" if over else "lower"], abs(float(row["deviation"]))
     if row["characteristic"] == "edge distance":
@@ -157,10 +162,45 @@ def size_beyond(inspection: Inspection, row: Row) -> Phrase:
         return Phrase(text + _length(limit, unit), ENGINEERING)
     within = amount < float(row["uncertainty"])
     shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
-    text = f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {shown} "
-    text += f"{'over the upper' if over else 'under the lower'} limit {_length(limit, unit)}"
-    text += f", less than the reading's U = {u}" if within else ""
+    text = f"{what.name} " if what.measured else ""
+    text += f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {with_degrees(shown, unit)} "
+    text += f"{'over the upper' if over else 'under the lower'} limit {with_degrees(_length(limit, unit), unit)}"
+    text += f", less than the reading's U = {with_degrees(u, unit)}" if within else ""
+    if what.measured:
+        return Phrase(text, deepening(inspection, row))
     return Phrase(text, ENGINEERING if over else _rework(inspection, row))
+
+
+def with_degrees(text: str, unit: str) -> str:
+    """Return a number, with its sign behind it where it is an angle; a length's unit is said once in a sentence."""
+    return with_unit(text, unit) if unit == DEGREES else text
+
+
+def deepening(inspection: Inspection, row: Row) -> str:
+    """Return what to do with a countersink or a hole beyond its limits: cut deeper where that mends it and may be done.
+
+    Only what is too shallow by itself: where anything else of the hole is rejected or not proven, engineering decides.
+    """
+    what, spec = OF_NAME[str(row["characteristic"])], inspection.specification
+    hole = next((h for h in spec.holes if h.id == row["hole"]), None)
+    frame = inspection.characteristics
+    mine = frame[rows_of(frame, row["part"], row["serial"]) & (frame["hole"] == row["hole"]).to_numpy(dtype=np.bool_)]
+    wrong = mine[(mine["verdict"] != ACCEPT).to_numpy(dtype=np.bool_)]
+    alone = all(OF_NAME[str(name)].mended == str(cause) for name, cause in zip(
+        wrong["characteristic"], wrong["cause"], strict=True))  # fmt: skip
+    if hole is None or not hole.deepen or not alone:
+        return ENGINEERING
+    band = float(guard_band(0.0 if math.isnan(row["uncertainty"]) else row["uncertainty"], spec.decision))
+    lower, upper = float(row["lower"]) + max(band, 0.0), float(row["upper"]) - max(band, 0.0)
+    if lower > upper:
+        return ENGINEERING
+    unit = what.unit(spec.unit)
+    to = f"to at least {_length(lower, unit)} {unit}" if math.isnan(upper) else (
+        f"to {_length(lower, unit)} to {_length(upper, unit)} {unit}")  # fmt: skip
+    thing = what.name.removesuffix(" depth")
+    # one reading is all there is, and a slip in it would have a good hole cut
+    return (f"Read it once more; if it is so, cut the {thing} deeper, {to}, no further: eye protection, part clamped "
+            "as before; clear the chips and read the hole again.")  # fmt: skip
 
 
 def _rework(inspection: Inspection, row: Row) -> str:
@@ -274,12 +314,13 @@ def _sizes(inspection: Inspection, row: Row) -> str:
 def guarded(inspection: Inspection, row: Row) -> Phrase:
     """Return the phrase for a value too near a limit to be decided under the guarded rule."""
     spec = inspection.specification
-    unit = spec.unit
+    unit = unit_of(str(row["characteristic"]), spec.unit)
     w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
     amount, band = apart(abs(left), w, unit)
+    amount, band = with_degrees(amount, unit), with_degrees(band, unit)
     side = "on its limit" if abs(left) <= GRAIN else f"{amount} {'inside' if left >= 0 else 'beyond'} its limit"
     sized = row["characteristic"] == "size"
-    found = _size_words(inspection, row) if sized else f"{amount_text(row['found'], unit)} {unit}"
+    found = _size_words(inspection, row) if sized else with_unit(amount_text(row["found"], unit), unit)
     text = f"{row['characteristic']} {found} lies {side}, within the guard band "
     text += f"w = {band}: conformance is not proven"
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
@@ -426,7 +467,7 @@ def _lacking(spec: Specification, have: set[tuple[str, str, str]], place: Place,
         if any((hole, w, f"{_DIAMETER} along {direction % 180.0:g}°") not in have for w in walls)
     ]  # fmt: skip
     axes = [c for c in _COORDINATES if any((hole, w, c) not in have for w in position_walls)]
-    if name in {"GO", "NO-GO", "surface"}:
+    if OF_NAME[name].kind == WORD or OF_NAME[name].measured:
         return [name]
     if name == "edge distance":
         return axes if spec.outline and axes else [name]
@@ -452,12 +493,7 @@ UNPROVED = {
 }
 
 #: readings that a characteristic rests on, the nearest first
-FEEDS = {
-    "size": ("diameter", "plug"), "out-of-roundness": ("diameter",), "taper": ("diameter",),
-    "position": ("x", "y", "diameter", "plug"), "hole-to-hole position": ("x", "y", "diameter", "plug"),
-    "edge distance": ("edge_distance", "x", "y", "diameter"), "surface": ("surface",), "GO": ("go",),
-    "NO-GO": ("no_go",),
-}  # fmt: skip
+FEEDS = {c.name: c.feeds for c in JUDGED}
 _LOOK = "Look at the reading and check the sheet again."
 
 
@@ -901,6 +937,11 @@ def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
         if name in {"out-of-roundness", "taper"}:
             return form_over(inspection, row)
         return size_beyond(inspection, row)
+    if cause == "not-asked":
+        found = with_unit(_length(float(row["found"]), unit_of(name, unit := inspection.specification.unit)),
+                          unit_of(name, unit))  # fmt: skip
+        return Phrase(f"{name} {found} stands here, {words_of(cause).removeprefix('it was read, and ')}",
+                      "Look at the hole; correct the sheet, or engineering disposition.")  # fmt: skip
     return Phrase(f"{name} is held, {words_of(cause)}", READ_AGAIN)
 
 

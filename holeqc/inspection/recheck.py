@@ -28,7 +28,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import FINE, OF_NAME
 from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.judge import judge
 from holeqc.inspection.reasons import FEEDS, NO_READINGS, UNPROVED
 from holeqc.inspection.results import (
     ACCEPT,
@@ -48,11 +50,12 @@ from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import WARNING, Problem
 from holeqc.quantities import GRAIN
 from holeqc.readings.copies import COPIED_HOLE, COPIED_WALL, DISTINCT_LEAST
-from holeqc.readings.table import LENGTHS, Join, Readings
+from holeqc.readings.table import Join, Readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.results import Inspection
     from holeqc.specification.model import Specification
 
 COPIED = "copied-from-record"  #: code of the problem that holds readings which equal recorded ones
@@ -173,6 +176,11 @@ def _open_place(part: PartView, hole: str, walls: Sequence[str]) -> bool:
 # ---------------------------------------------------------------------------------------------------------- what counts
 
 
+def inspect(spec: Specification, readings: Readings) -> Inspection:
+    """Return the verdict on every hole and part in a table of readings; rechecks are joined first."""
+    return judge(spec, joined(spec, readings) if readings.rechecks else readings)
+
+
 def joined(
     specification: Specification, readings: Readings, known: Callable[[str, str], Known] = lambda *_: Known()
 ) -> Readings:  # fmt: skip
@@ -202,12 +210,10 @@ def _join(
     """Return readings with one file joined that is a recheck."""
     import pandas as pd
 
-    from holeqc.inspection.judge import inspect
-
     recheck = with_parts(spec, first, recheck)
     serials = set(recheck.table["serial"].astype(str))
     mine = first.table["serial"].astype(str).isin(serials).to_numpy()
-    run = Run(inspect(spec, replace(first, table=first.table[mine])))
+    run = Run(judge(spec, replace(first, table=first.table[mine])))
     views = {(part.part, part.serial): part for part in run}
     start = int(first.table.index.max()) + 1 if len(first.table) else 0
     fresh = recheck.table.set_axis(pd.RangeIndex(start, start + len(recheck.table)))
@@ -432,7 +438,7 @@ class _Piece:
                 *(frame[name].astype(str) for name in names), frame["value"], _days(frame).astype(str),
                 frame["gauge"].astype(str), frame["temperature_c"].astype(str), strict=True,
             ) if (key := tuple(key_))}
-            for frame in (rows[rows["characteristic"].isin(LENGTHS) & rows["value"].notna()] for rows in (old, new))
+            for frame in (rows[rows["characteristic"].isin(FINE) & rows["value"].notna()] for rows in (old, new))
         ]  # fmt: skip
         both = [key for key in lengths[1] if key in lengths[0]]
         step = STEPS[self.spec.unit]
@@ -490,7 +496,7 @@ class _Piece:
 
     def _lengths(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return lengths of some readings with what they are of, as plain text and numbers."""
-        rows = rows[rows["characteristic"].isin(LENGTHS) & rows["value"].notna() & (rows["hole"] != "")]
+        rows = rows[rows["characteristic"].isin(FINE) & rows["value"].notna() & (rows["hole"] != "")]
         texts = {name: rows[name].astype(str) for name in ("serial", "hole", "wall", "characteristic") if name in rows}
         return rows.assign(**texts, direction=rows["direction"].fillna(-1.0), value=rows["value"].round(7))[
             [name for name in ("serial", "hole", "wall", *_WHERE, "value") if name in rows]
@@ -506,13 +512,15 @@ class _Piece:
                 continue
             name, cause, decided = str(row["characteristic"]), str(row["cause"]), self.known.decided.get(hole, "")
             never = (name == "size" and cause == CAUSES[OVER]) or cause in (CAUSES[NO_GO_ENTERED], CAUSES[CRACKED])
-            never = never or name == "edge distance"
+            never = never or name == "edge distance" or (OF_NAME[name].measured and OF_NAME[name].mended != cause)
             moved = name in _PLACES and self._moved(hole, str(row["wall"]))
             if decided == "repair" or (not never and (decided == "rework" or not moved)):
                 continue
             what = {"size": "was over its upper limit", "NO-GO": "took the NO-GO", "surface": "had a crack",
                     "edge distance": "was too near the edge"}.get(name, "was off its place, and it now reads as if it "
                                                                   "stood elsewhere")  # fmt: skip
+            if OF_NAME[name].measured:
+                what = f"was {cause} its {'upper' if cause == CAUSES[OVER] else 'lower'} limit of {name}"
             code = CANNOT_MEND if never else MOVED
             if not any(p.code == code and p.hole == hole for p in self.problems):
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "

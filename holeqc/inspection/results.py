@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import NAMES
 from holeqc.problems import Problem
 from holeqc.quantities import BoolArray, FloatArray
 
@@ -30,13 +31,13 @@ if TYPE_CHECKING:
 CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
-    "temperature-left-out", "pattern-incomplete", "day-to-come",
+    "temperature-left-out", "pattern-incomplete", "day-to-come", "not-asked",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
-    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME,
+    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME, NOT_ASKED,
 ) = range(len(CAUSES))  # fmt: skip
 
 MEANING: dict[str, str] = {
@@ -59,6 +60,8 @@ MEANING: dict[str, str] = {
     "temperature-left-out": "readings were taken so far from 20 °C that the effect is more than a quarter of the "
     "tolerance or crosses a limit, and they are not corrected",
     "day-to-come": "the day of the reading is still to come, so it can't be told whether the gauge was in calibration",
+    "not-asked": "it was read, and the kit asks none of this hole: it belongs to another hole, or this one was cut "
+    "wrong",
     "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }
 
@@ -66,6 +69,7 @@ MEANING: dict[str, str] = {
 DOUBTS: dict[str, str] = {
     "against-the-hole": "too far from every other reading of the hole",
     "against-the-plug": "far larger than a plug that does not enter",
+    "angle-unit": "an angle is said in a unit of length, or a length in degrees",
     "bad-date": "the day of the reading is unclear",
     "beyond-any-length": "the number is beyond any length",
     "column-decimal": "whole columns fit only with the decimal point moved",
@@ -131,9 +135,7 @@ ACCEPT, HOLD, REJECT = 0, 1, 2
 VERDICTS = ("accept", "hold", "reject")
 
 #: what is judged on a hole, in the order of a report
-CHARACTERISTICS = (
-    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
-)  # fmt: skip
+CHARACTERISTICS = NAMES
 
 CHARACTERISTIC_COLUMNS: dict[str, str] = {
     "part": "part's name", "serial": "serial number", "hole": "hole id", "wall": "wall, '' where it spans all walls",

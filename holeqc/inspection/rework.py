@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.characteristics import OF_WORD
 from holeqc.inspection.decision import guard_band
 from holeqc.inspection.evidence import Evidence, Layout, categorical
 from holeqc.inspection.pattern import PinCheck, check_pins, hole_diameters, judge_pattern, judge_shifted, pin_diameters
@@ -32,6 +33,7 @@ from holeqc.inspection.results import (
     REWORK_COLUMNS,
     UNDER,
     IntArray,
+    joined,
 )
 from holeqc.inspection.size import Sizes, mating_size, size_limits
 from holeqc.problems import NOTE, Problem
@@ -264,8 +266,10 @@ def _sentence(
     if first.clean:
         return f"{name}: clean and deburr it first and read it again; {doing} it {what} may follow. {CAUTION}"
     text = f"{name}: {'ream' if kind == 'reamer' else 'open'} it {what}; it then passes in size, position and plugs"
-    form = entry.form.out_of_roundness is not None or entry.form.taper is not None
-    return f"{text}{', and its form is read anew' if form else ''}. {CAUTION}"
+    anew = ["form"] if entry.form.out_of_roundness is not None or entry.form.taper is not None else []
+    anew += [OF_WORD[word].name for word in entry.measured]  # a wider hole takes some of its countersink's depth
+    said = f", and its {joined(anew)} {'is' if len(anew) == 1 else 'are'} read anew" if anew else ""
+    return f"{text}{said}. {CAUTION}"
 
 
 # A pattern that doesn't take its pins: the least reaming inside the limits that lets them in, or engineering.

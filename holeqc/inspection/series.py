@@ -6,13 +6,14 @@ Plain arrays come out, so that a notebook can hand them to `holeqc.statistics` j
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import SERIES, Characteristic
 from holeqc.inspection.evidence import Evidence, disprove, gather, gauge_of
 from holeqc.inspection.pattern import judge_pattern
 from holeqc.inspection.position import find_places, judge_edges, position_zones
@@ -162,47 +163,18 @@ class Values:
         return Values(*(cut(getattr(self, f.name)) for f in fields(self)))
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
-    """How a quantity is named, what a value of it is, and whether it can't be negative."""
-
-    name: str
-    value: Callable[[Specification, bool], str]
-    from_zero: bool = False
-    asked: str = ""  #: what a kit would ask, where it has another name
+OF_SERIES = {c.series: c for c in SERIES}
 
 
-def _worst(spec: Specification, per_wall: bool) -> str:
-    return "" if per_wall or not spec.walls.several else "; of the walls the one that lies worst stands for the hole"
+def _value_words(of: str, spec: Specification, per_wall: bool) -> str:
+    """Return what a value of a series is; where one of the walls stands for the hole, that too."""
+    what = OF_SERIES[of]
+    worst = what.series_by_wall and not per_wall and spec.walls.several
+    return what.series_value + ("; of the walls the one that lies worst stands for the hole" if worst else "")
 
-
-WORDS: dict[str, Words] = {
-    "size": Words("size", lambda spec, per_wall: "two-point diameters, each a size of its own"),
-    "out-of-roundness": Words(
-        "out-of-roundness",
-        lambda spec, per_wall: "largest difference of diameters across directions" + _worst(spec, per_wall), True,
-    ),
-    "taper": Words("taper", lambda spec, per_wall: "largest difference of diameters between the walls", True),
-    "position": Words(
-        "position",
-        lambda spec, per_wall: "measured minus basic position in the drawing's frame" + _worst(spec, per_wall),
-    ),
-    "hole-to-hole": Words(
-        "room left hole to hole",
-        lambda spec, per_wall: "total position tolerance hole to hole minus the deviation of the floated pattern"
-        + _worst(spec, per_wall), asked="position hole to hole",
-    ),
-    "edge-distance": Words(
-        "room left to the edge", lambda spec, per_wall: "distance to the nearest edge minus the least that is asked",
-        asked="distance to the edge",
-    ),
-}  # fmt: skip
 
 #: quantity -> what is read for it
-READ_FROM: dict[str, tuple[str, ...]] = {
-    "size": ("diameter",), "out-of-roundness": ("diameter",), "taper": ("diameter",), "position": ("x", "y"),
-    "hole-to-hole": ("x", "y", "diameter"), "edge-distance": ("x", "y", "edge_distance"),
-}  # fmt: skip
+READ_FROM: dict[str, tuple[str, ...]] = {c.series: c.series_from for c in SERIES}
 
 
 def take_values(evidence: Evidence, of: str, *, per_wall: bool) -> Values:
@@ -213,6 +185,8 @@ def take_values(evidence: Evidence, of: str, *, per_wall: bool) -> Values:
     """
     if of == "size":
         return _sizes(evidence)
+    if OF_SERIES[of].measured:
+        return _measured(evidence, OF_SERIES[of])
     sizes, _ = judge_size(evidence)
     if of == "position":
         return _one_wall(evidence, _positions(evidence, sizes), per_wall)
@@ -235,6 +209,21 @@ def _sizes(evidence: Evidence) -> Values:
     limits = size_limits(evidence.spec)
     return Values(
         rows.part, rows.hole, rows.wall, rows.label, rows.value, limits.lower[rows.hole, 0], limits.upper[rows.hole, 0],
+    )  # fmt: skip
+
+
+def _measured(evidence: Evidence, what: Characteristic) -> Values:
+    if not any(what.word in h.measured for h in evidence.spec.holes):
+        raise DataError(f"the kit asks no {what.name} of its holes")
+    rows = evidence.rows[what.word]
+    limits = [h.measured.get(what.word) for h in evidence.spec.holes]
+    lower = np.array([np.nan if x is None else x.lower for x in limits])
+    upper = np.array([np.nan if x is None else x.upper for x in limits])
+    asked = np.array([x is not None for x in limits])
+    rows = rows.take(np.flatnonzero(~rows.doubted & ~np.isnan(rows.value) & asked[rows.hole]))
+    return Values(
+        rows.part, rows.hole, np.full(len(rows), -1, dtype=np.int64), rows.label, rows.value, lower[rows.hole],
+        upper[rows.hole],
     )  # fmt: skip
 
 
@@ -262,7 +251,7 @@ def _outcome(of: str, found: Outcome | None, label: IntArray, *, left: bool) -> 
     ``label`` (P,H) names a reading of the hole where the judgement names none.
     """
     if found is None:
-        raise DataError(f"the kit asks no {WORDS[of].asked or WORDS[of].name} of its holes")
+        raise DataError(f"the kit asks no {OF_SERIES[of].series_asked or OF_SERIES[of].series_text} of its holes")
     value = found.left if left else found.found
     part, slot = np.nonzero(np.isfinite(value) & (left | np.isfinite(found.upper)))
     hole, wall = found.hole[slot], found.wall[slot]
@@ -294,8 +283,8 @@ def _one_wall(evidence: Evidence, values: Values, per_wall: bool) -> Values:
     return values.take(worst[worst >= 0])
 
 
-#: what series are of; the rest of the package's words for them are in ``WORDS``
-QUANTITIES = ("size", "out-of-roundness", "taper", "position", "hole-to-hole", "edge-distance")
+#: what series are of
+QUANTITIES = tuple(c.series for c in SERIES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,7 +407,7 @@ def make_series(
     evidence, _ = disprove(gather(spec, readings.table))
     values = take_values(evidence, of, per_wall="wall" in by)
     if not len(values):
-        raise DataError(f"there is no reading to work out {WORDS[of].name} from")
+        raise DataError(f"there is no reading to work out {OF_SERIES[of].series_text} from")
     values = values.take(_production(evidence, values))
     keys = tuple(dict.fromkeys(by))
     groups = find_groups(evidence, readings.table, values, keys)
@@ -497,9 +486,10 @@ def _series(
     bonus, more = _bonus(evidence, of, values)
     gauges = groups.gauges(number)
     return Series(
-        groups.names[number], groups.keys_of(number), of, WORDS[of].value(spec, per_wall), spec.unit,
+        groups.names[number], groups.keys_of(number), of, _value_words(of, spec, per_wall),
+        OF_SERIES[of].unit(spec.unit),
         values.value, piece, label.astype(np.str_), serial.astype(np.str_), evidence.first_day[values.part],
-        lower, upper, WORDS[of].from_zero, values.second, values.tolerance, bonus, tuple(g.id for g in gauges),
+        lower, upper, OF_SERIES[of].from_zero, values.second, values.tolerance, bonus, tuple(g.id for g in gauges),
         _largest([g.uncertainty for g in gauges]), _largest([g.resolution for g in gauges]), len(doubted),
         (*said, *more),
     )  # fmt: skip
@@ -587,7 +577,7 @@ def count_rejects(
     """Return rejects counted over time, a group each for the whole fixture, each part name, hole or bushing.
 
     Args:
-        inspection: verdicts, as `holeqc.inspection.judge.inspect` returns them.
+        inspection: verdicts, as `holeqc.inspection.recheck.inspect` returns them.
         by: one of ``GROUPS``. Parts are counted for fixture and part, holes for hole and bushing.
         period: ``day``, ``week``, ``month`` or how many parts in a row; empty: the shortest of the three that has
             ``USUAL`` parts as a rule, else months.

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import ANGLE, LENGTH, Characteristic
 from holeqc.inspection.decision import (
     as_compared,
     conformance,
@@ -31,6 +32,7 @@ from holeqc.inspection.results import (
     MISSING,
     NO_GO_ENTERED,
     NONE,
+    NOT_ASKED,
     NOT_CLEAN,
     REJECT,
     CodeArray,
@@ -345,6 +347,52 @@ def _judged(
     return outcome(
         name, asked, asked & np.isfinite(found), verdict, cause, found=found, upper=limit, deviation=deviation,
         left=left, uncertainty=uncertainty, ratio=uncertainty_ratio(limit, uncertainty),
+    )  # fmt: skip
+
+
+# One number of a hole between limits of its own: countersink depth and angle, hole depth.
+
+
+def judge_measured(evidence: Evidence, what: Characteristic) -> Outcome:
+    """Return the verdict on one measured characteristic of each hole, whatever wall its readings name.
+
+    Each reading is decided by itself, as for sizes; the worst of a hole decides. A reading of a hole of which the kit
+    asks none holds it: it belongs to another hole, or this one was cut wrong.
+    """
+    spec, (parts, holes, _) = evidence.spec, evidence.shape
+    rows = evidence.rows[what.word]
+    hole = rows.part * holes + rows.hole
+    limits = [h.measured.get(what.word) for h in spec.holes]
+    lower = np.array([np.nan if x is None else x.lower for x in limits])
+    upper = np.array([np.nan if x is None else x.upper for x in limits])
+    asked = np.array([x is not None for x in limits])
+    # 0.500 reaches here as 0.5, whose one decimal would let 0.46 pass: a hole's lengths have the places of its size
+    places = [
+        None if what.kind == ANGLE else limit_decimals(spec.rounding, low, high, h.size.lower, h.size.upper)
+        for h, low, high in zip(spec.holes, lower.tolist(), upper.tolist(), strict=True)
+    ]
+    compared = as_compared(rows.value, np.array([-1 if d is None else d for d in places])[rows.hole])
+    grain = CALCULATED if spec.temperature.correct and what.kind == LENGTH else GRAIN
+    low, high = lower[rows.hole], upper[rows.hole]
+    verdict, cause = decide(compared, low, high, rows.uncertainty, spec.decision, grain)
+    extra = ~asked[rows.hole]
+    verdict[extra], cause[extra] = HOLD, NOT_ASKED
+    held = rows.cause != NONE
+    verdict[held], cause[held] = HOLD, rows.cause[held]
+    deviation, left = room(compared, low, high, grain)
+    worst = worst_row(hole, verdict, left, parts * holes)
+    read = (worst >= 0).reshape(parts, holes)
+
+    def picked(values: NDArray[Any], nothing: float = np.nan) -> FloatArray:
+        return np.append(values, nothing)[worst].reshape(parts, holes)
+
+    found, uncertainty = picked(rows.value), picked(rows.uncertainty)
+    band = np.where(np.isnan(lower), upper, np.where(np.isnan(upper), lower, upper - lower))
+    return outcome(
+        what.name, asked, read, picked(verdict, HOLD).astype(np.int8), picked(cause, MISSING).astype(np.int16),
+        found=found, lower=lower, upper=upper, deviation=picked(deviation), left=picked(left), uncertainty=uncertainty,
+        ratio=uncertainty_ratio(band, uncertainty), probability=conformance(found, lower, upper, 0.5 * uncertainty),
+        reading=picked(rows.label, -1).astype(np.int64),
     )  # fmt: skip
 
 

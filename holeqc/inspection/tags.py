@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from holeqc.inspection.reasons import READ_AGAIN, READ_MISSING, UNPROVED, waiting_holes
+from holeqc.inspection.reasons import FEEDS, READ_AGAIN, READ_MISSING, UNPROVED, waiting_holes
 from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
@@ -325,12 +325,6 @@ def _line(part: PartView, row: Row) -> Line:
     )  # fmt: skip
 
 
-_MEASURES = {
-    "size": "diameter", "out-of-roundness": "diameter", "taper": "diameter", "position": "x",
-    "hole-to-hole position": "x", "edge distance": "edge_distance", "surface": "surface", "GO": "go", "NO-GO": "no_go",
-}  # fmt: skip
-
-
 def gauge_of(part: PartView, row: Row) -> str:
     """Return the gauge of the reading that decides; else the plan's own, else the kit's only gauge for it."""
     reading = part.reading(row["reading"])
@@ -338,7 +332,7 @@ def gauge_of(part: PartView, row: Row) -> str:
         return str(reading["gauge"])
     plan = part.specification.plan
     name = row["characteristic"]
-    measure = _MEASURES.get(str(name), "")
+    measure = FEEDS.get(str(name), ("",))[0]
     stated = {"diameter": plan.diameter_gauge, "x": plan.position_gauge}.get(measure, "")
     able = [gauge.id for gauge in part.specification.gauges if measure in gauge.measures]
     return stated or (able[0] if len(able) == 1 else "")

@@ -112,7 +112,7 @@ class PartView:
         """Why it isn't accepted, in the judge's order; empty for an accepted part."""
         known = self.run.known_reasons
         if self.number not in known:
-            from holeqc.inspection.judge import reasons
+            from holeqc.inspection.reasons import reasons
 
             found = () if self.verdict == ACCEPT else reasons(self.alone, self.part, self.serial)
             known[self.number] = tuple(found)

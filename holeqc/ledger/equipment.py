@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Column, Table, func, or_, select
 
 from holeqc import door
+from holeqc.characteristics import NUMBERS
 from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
@@ -28,7 +29,6 @@ from holeqc.ledger.read_back import (
 from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, text_codes, today
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import convert
-from holeqc.readings.table import LENGTHS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -481,7 +481,7 @@ def without_error(gauge: str, since: dt.date, error: float | None, unit: str) ->
         hit = np.array([pair in resting for pair in said], dtype=np.bool_)[of_row.reshape(-1)]
         day = table["date"].to_numpy()
         hit &= np.isnat(day) | (day >= np.datetime64(since))
-        lengths = hit & np.array([word in LENGTHS for word in kinds], dtype=np.bool_)[kind]
+        lengths = hit & np.array([word in NUMBERS for word in kinds], dtype=np.bool_)[kind]
         corrected = lengths if error is not None else np.zeros_like(hit)
         table = table.copy()
         if error is not None:

@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import and_, func, or_, select
 
+from holeqc.characteristics import unit_of
 from holeqc.inspection.results import CAUSES, words_of
 from holeqc.inspection.results import CHARACTERISTICS as JUDGED
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import parsed_specification, stored_specification
 from holeqc.ledger.schema import FIELDS, batches, plain
 from holeqc.problems import LedgerError, Problem
-from holeqc.quantities import format_length
+from holeqc.quantities import DECIMALS, format_length
 from holeqc.readings.draft import TYPES, UNIT_CODES
 from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Join, Readings, Source
 from holeqc.readings.words import WORDS
@@ -638,7 +639,7 @@ def _rounds(rows: Sequence[dict[str, Any]]) -> list[tuple[int, dict[tuple[str, s
 
 
 def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: ChangeOfReadings | None) -> Inspection:
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     readings = readings_of_inspections(ledger, spec, ids)
     if change is not None:
@@ -677,5 +678,6 @@ def _why(row: dict[str, Any], unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     name = ", ".join(word for word in (str(row["characteristic"]), wall) if word)
     found = float(row["found"])
-    shown = str(row["found_word"]) or (format_length(found, unit, 4 if unit == "in" else 3) if found == found else "")
+    unit = unit_of(str(row["characteristic"]), unit)
+    shown = str(row["found_word"]) or (format_length(found, unit, DECIMALS[unit]) if found == found else "")
     return f"{name} {shown}".strip() + f" ({words_of(str(row['cause']))})"

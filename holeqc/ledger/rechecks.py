@@ -76,8 +76,7 @@ def join_with_record(
         LedgerError: nothing is on record of a part, it was recorded in another unit, or its serial number is nearly
             another one and nobody has said whether it is.
     """
-    from holeqc.inspection.judge import inspect
-    from holeqc.inspection.recheck import joined, with_parts
+    from holeqc.inspection.recheck import inspect, joined, with_parts
 
     recheck = prepare(ledger, inspect(spec, recheck)).readings
     with ledger.reading() as connection:
@@ -155,8 +154,7 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     Raises:
         LedgerError: as `join_with_record` says.
     """
-    from holeqc.inspection.judge import inspect
-    from holeqc.inspection.recheck import Known, joined, together
+    from holeqc.inspection.recheck import Known, inspect, joined, together
 
     first = prepare(ledger, inspect(spec, replace(readings, rechecks=()))).readings
     alone = [prepare(ledger, inspect(spec, recheck)).readings for recheck in readings.rechecks]
@@ -206,7 +204,7 @@ def record_recheck(
     Raises:
         LedgerError: as `join_with_record` and `holeqc.ledger.recording.record` say.
     """
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     digest, who = hashlib.sha256(text.encode("utf-8")).hexdigest(), (by, when)
     (source,) = recheck.sources
@@ -230,7 +228,7 @@ def _write(
     ledger: Ledger, found: Joined, specification: int, replaced: Replaced | None, who: tuple[str, dt.datetime | None]
 ) -> tuple[RecordedFile, dict[Key, int]]:  # fmt: skip
     """Write the recheck's file and the inspections that join it."""
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     whole, spec, base = found.inspection, found.inspection.specification, found.base
     (source,) = found.recheck.sources

@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import and_, func, or_, select
 
+from holeqc.characteristics import FINE
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import plain_letters
 from holeqc.ledger.schema import batches, one_line, plain, storable, text_codes
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import WARNING, LedgerError, Problem
-from holeqc.readings.table import LENGTHS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -263,7 +263,7 @@ def _ask(ledger: Ledger, pairs: Sequence[tuple[str, str]]) -> None:
 def _with_serials(inspection: Inspection, rename: Mapping[str, str]) -> Inspection:
     import pandas as pd
 
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     readings = inspection.readings
     table = readings.table.copy()
@@ -312,7 +312,7 @@ class Lengths:
         """Return the lengths of a table of readings; ``owner`` (n,) is -1 where a row counts for no set."""
         coded = {name: text_codes(frame[name]) for name in ("hole", "wall", "characteristic")}
         kinds = coded["characteristic"]
-        length = np.array([text in LENGTHS for text in kinds[1]], dtype=np.bool_)[kinds[0]]
+        length = np.array([text in FINE for text in kinds[1]], dtype=np.bool_)[kinds[0]]
         value = frame["value"].to_numpy(dtype=np.float64)
         rows = np.flatnonzero(length & (owner >= 0) & ~np.isnan(value))
         direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64)[rows], nan=-1.0)
@@ -379,7 +379,7 @@ def prepare(ledger: Ledger, inspection: Inspection) -> Inspection:
     Raises:
         LedgerError: a serial number is nearly another one and nobody has answered whether it is.
     """
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
 
     with ledger.reading():
         inspection = _renamed(ledger, inspection)
@@ -459,7 +459,7 @@ def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
     for some in batches(sets):
         asked = (
             select(r.set_id, r.hole, r.wall, r.characteristic, r.direction, r.trial, r.value, r.day, r.gauge)
-            .where(r.set_id.in_(some), r.characteristic.in_(LENGTHS), r.value.is_not(None))
+            .where(r.set_id.in_(some), r.characteristic.in_(FINE), r.value.is_not(None))
         )  # fmt: skip
         for row in ledger.rows(asked):
             direction = -1.0 if row["direction"] is None else float(row["direction"])
@@ -472,7 +472,7 @@ def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
 
 def _cells_of_piece(inspection: Inspection, fresh: IntArray, piece: int) -> Cells:
     frame = inspection.readings.table[fresh == piece]
-    frame = frame[frame["characteristic"].isin(LENGTHS) & frame["value"].notna()]
+    frame = frame[frame["characteristic"].isin(FINE) & frame["value"].notna()]
     direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64), nan=-1.0)
     days = frame["date"].to_numpy().astype("datetime64[D]")
     shown = ["" if np.isnat(day) else str(day) for day in days]

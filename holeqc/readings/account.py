@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holeqc.characteristics import LENGTH, OF_WORD
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, decimals_of, unit_name
 from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncalculated
@@ -275,7 +276,12 @@ class Kinds:
         places = np.array([v for p in spec.parts for v in spec.basic_xy(p.name).ravel()], dtype=np.float64)
         self._places = places[np.isfinite(places)]
         self._near = NEAR_PLACE * float(np.ptp(self._places)) if self._places.size else 0.0
-        drawn = [*sizes, *self._places, *np.abs(self._places)]
+        asked = [(OF_WORD[word], limits) for h in spec.holes for word, limits in h.measured.items()]
+        self._depths = [
+            (0.5 * float(np.fmin(x.lower, x.upper)) * s, 1.5 * float(np.fmax(x.lower, x.upper)) * s)
+            for what, x in asked if what.kind == LENGTH for s in (1.0, other)
+        ]  # fmt: skip
+        drawn = [*sizes, *self._places, *np.abs(self._places), *(v for _, x in asked for v in (x.lower, x.upper))]
         for hole in spec.holes:
             drawn.append(0.5 * (hole.size.lower + hole.size.upper))
             drawn += [v for v in (hole.plugs.go, hole.plugs.no_go) if v is not None]
@@ -289,7 +295,7 @@ class Kinds:
         """Whether a number may be a reading of some hole: near a size in any usual unit, or near a coordinate."""
         if not np.isfinite(value) or self.is_drawn(value):
             return False
-        if any(low <= value <= high for low, high in self._sizes):
+        if any(low <= value <= high for low, high in (*self._sizes, *self._depths)):
             return True
         return not float(value).is_integer() and bool((np.abs(self._places - value) <= self._near).any())
 

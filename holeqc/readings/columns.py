@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, OF_WORD, unit_of, with_unit
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.account import HOLE_NAMED, Kinds, in_ascii, quoted
@@ -23,7 +24,7 @@ from holeqc.readings.layouts import Table, views
 from holeqc.readings.rows import Rows
 from holeqc.readings.sheet_layout import is_before_text
 from holeqc.readings.synonyms import FIELD, tokens
-from holeqc.readings.table import ColumnUse, Issue, cell_name, note, warning
+from holeqc.readings.table import ColumnUse, Issue, cell_name, measured_limits, note, warning
 from holeqc.readings.values import date_of, length_of
 from holeqc.readings.words import (
     REMARK,
@@ -86,6 +87,8 @@ def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     """
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals, own_unit, own_step = _typed_numbers(grid_column, table)
+    if table.meanings[column].word in ANGLES:
+        return values, 0.5 * 10.0**-decimals + GRAIN
     said = table.meanings[column].unit
     unit = said or _unit_beside(table, table.meanings[column].word or "diameter")
     named, factor = SCALES.get(unit, (unit if unit in {"in", "mm"} else table.context.spec.unit, 1.0))
@@ -153,6 +156,11 @@ def _drawn(table: Table, known: Rows, word: str) -> tuple[FloatArray, ...]:
         drawn = nothing.copy()
         drawn[:, :-1] = [h.x if word == "x" else h.y for h in spec.holes]
         tables = [basic, drawn]
+    elif word in OF_WORD and OF_WORD[word].measured:
+        for limit in measured_limits(spec, word):
+            one = nothing.copy()
+            one[:, :-1] = limit
+            tables.append(one)
     else:
         drill = spec.tools.drill.diameter if spec.tools.drill is not None else np.nan
         for size in (
@@ -592,6 +600,8 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         return
     codes = grid_column.codes[table.rows]
     lower, upper = _drawn(table, known, "diameter")[:2]
+    asked = {word for h in table.context.spec.holes for word in h.measured}
+    depths = [_drawn(table, known, word) for word in sorted(asked) if word not in ANGLES]
     hit, kinds = np.zeros(codes.size, dtype=np.bool_), Kinds(table.context.spec)
     no_hole = known.hole < 0  # holes stand side by side, or on cards: the row is of several
     worked_out = table.meanings[column].reason in {"statistic", "extreme"}  # looked at in the column's unit
@@ -606,6 +616,10 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
                 hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
+                for low, high in depths:
+                    with np.errstate(invalid="ignore"):
+                        out = (value < low - GRAIN) | (value > high + GRAIN)
+                    hit |= (codes == code) & out & _near_measured(np.full(codes.size, value), low, high)
                 if kinds.is_just_outside(value) and not kinds.is_drawn(value):
                     hit |= codes == code
             if kinds.may_be_reading(typed):
@@ -803,6 +817,19 @@ def _near_size(table: Table, known: Rows, values: FloatArray) -> BoolArray:
         return (values > (1 - NEAR_SIZE) * lower) & (values < (1 + NEAR_SIZE) * upper)
 
 
+def _is_measured(meaning: Meaning) -> bool:
+    return meaning.word in OF_WORD and OF_WORD[meaning.word].measured
+
+
+def _near_measured(values: FloatArray, lower: FloatArray, upper: FloatArray) -> BoolArray:
+    """Return where values may be readings between limits of which one may be 0 or infinite: from half to half as much
+    again."""
+    with np.errstate(invalid="ignore"):
+        return (values > 0.5 * np.where(lower > 0.0, lower, upper)) & (
+            values < 1.5 * np.where(np.isinf(upper), lower, upper)
+        )
+
+
 def _other_drawing(table: Table, known: Rows, column: int) -> None:
     """Ask about limits and basic dimensions on the sheet that aren't the kit's: it may be made for another drawing."""
     meaning, spec = table.meanings[column], table.context.spec
@@ -811,6 +838,13 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
         drawn = _drawn(table, known, meaning.word)
         asked = "the kit's basic dimensions"
         differs = np.isfinite(values) & np.isfinite(drawn[0])
+    elif _is_measured(meaning):
+        drawn = _drawn(table, known, meaning.word)
+        asked = f"the kit's limits of {OF_WORD[meaning.word].name}"
+        differs = np.isfinite(values) & ~np.isnan(drawn[0])
+        if meaning.reason == "drawing":  # a nominal may be any inside the limits
+            with np.errstate(invalid="ignore"):
+                differs &= (values < drawn[0] - near) | (values > drawn[1] + near)
     elif meaning.word in {"", "diameter"}:
         drawn = _drawn(table, known, "diameter")[:2]
         asked = "the kit's limits of size"
@@ -830,12 +864,13 @@ def _other_drawing(table: Table, known: Rows, column: int) -> None:
         return
     first = int(rows[0])
     of_first = drawn[:1] if meaning.word in {"x", "y"} else drawn
-    shown = " or ".join(format_length(float(d[first]), spec.unit) for d in of_first)
+    unit = unit_of(meaning.word, spec.unit)
+    shown = " or ".join(format_length(float(d[first]), unit) for d in of_first)
     issue = warning(
         "other-drawing",
         f"{rows.size} values under {table.texts[column]!r} are not {asked}: the sheet may be made for another "
         "drawing or revision",
-        f"{shown} {spec.unit} in the first of these rows",
+        f"{with_unit(shown, unit)} in the first of these rows",
         "Look which drawing and revision the part was made to",
         holds=True,
     )
@@ -868,17 +903,20 @@ def _other_limits_in_words(table: Table, known: Rows, column: int) -> BoolArray:
 def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
     """Hold where a column that isn't read has numbers that would be bad readings of their hole."""
     meaning = table.meanings[column]
-    if meaning.reason in {"statistic", "extreme"} and meaning.word not in {"", "diameter"}:
+    measured = _is_measured(meaning)
+    if meaning.reason in {"statistic", "extreme"} and meaning.word not in {"", "diameter"} and not measured:
         return
     values, _ = column_values(table, column)
-    lower, upper = _drawn(table, known, "diameter")[:2]
+    lower, upper = _drawn(table, known, meaning.word if measured else "diameter")[:2]
     near, there = _near_size(table, known, values), np.isfinite(values)
+    if measured:
+        near = _near_measured(values, lower, upper)
     if meaning.reason in {"statistic", "extreme"} and 2 * int(near.sum()) < int(there.sum()):
         return  # a range or a difference, whose size has nothing to do with the hole's
     with np.errstate(invalid="ignore"):
         bad = near & ((values < lower - GRAIN) | (values > upper + GRAIN))
     drill = _drawn(table, known, "diameter")[3]
-    bad &= ~(np.abs(values - drill) <= GRAIN)
+    bad &= measured | ~(np.abs(values - drill) <= GRAIN)
     if meaning.kind == UNKNOWN and not table.texts[column]:  # whose row it is nobody says: a table may stand beside
         kinds = Kinds(table.context.spec)
         at = np.flatnonzero(there)[:ROWS_LOOKED_AT]
@@ -894,7 +932,7 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
     what = f"the column {name!r}" if name else "a column that isn't read"
     issue = warning(
         "outside-beside-readings",
-        f"{what} holds a size outside the limits of its hole",
+        f"{what} holds a {OF_WORD[meaning.word].name if measured else 'size'} outside the limits of its hole",
         "sizes inside the limits, or a heading that says what they are",
         "If it is a reading, name its heading in [headings] of the kit file; measure the hole again",
         holds=True,

@@ -10,11 +10,12 @@ from collections.abc import Callable
 
 import numpy as np
 
+from holeqc.characteristics import NUMBERS, OF_WORD
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
-from holeqc.readings.draft import DIAMETER, EDGE, PLUG, UNIT_CODES, Array, Findings, X, Y
-from holeqc.readings.table import CHARACTERISTICS, LENGTHS, STOPS, bound, note, warning
+from holeqc.readings.draft import DIAMETER, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
+from holeqc.readings.table import CHARACTERISTICS, STOPS, bound, note, warning
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification
@@ -174,11 +175,11 @@ def _too_fine(findings: Findings, rows: IntArray, number: Array, gauges: list[Ga
     """Report readings with digits that their gauge can't show: a mean, a converted value, or a wrong gauge."""
     a, unit = findings.arrays, findings.spec.unit
     step = np.array([np.nan if g is None or not g.resolution else g.resolution for g in gauges])[number]
-    lengths = (a["characteristic"][rows] < len(LENGTHS)) & np.isfinite(a["raw"][rows]) & ~np.isnan(step)
+    lengths = (a["characteristic"][rows] < len(NUMBERS)) & np.isfinite(a["raw"][rows]) & ~np.isnan(step)
     rows, step = rows[lengths & (findings.doubt[rows] < 0)], step[lengths & (findings.doubt[rows] < 0)]
     if not rows.size:
         return
-    own = a["unit"][rows] == UNIT_CODES.index(unit)
+    own = (a["unit"][rows] == UNIT_CODES.index(unit)) | np.isin(a["characteristic"][rows], list(OF_KIND))
     off = np.abs(a["raw"][rows] / step - np.rint(a["raw"][rows] / step)) * step
     fine = own & (off > 1e-7)
     if (~own).any():
@@ -203,7 +204,7 @@ def _finer(findings: Findings, index: int, more: str) -> Problem:
     issue = warning(
         "finer-than-gauge",
         f"{more}finer than gauge {gauge.id} can show",
-        f"steps of {findings.length(gauge.resolution or 0.0)}",
+        f"steps of {findings.length(gauge.resolution or 0.0, index)}",
         "Type each reading as the gauge shows it, no mean and no converted value",
     )
     return findings.problem(issue, index)
@@ -371,7 +372,7 @@ def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
     share = np.where(kind == EDGE, 0.0, bound("unknown gauge")) * np.nan_to_num(findings.band[rows])
     u = uncertainty_of(findings, rows)
     allowed = bound("repeat") * _ROOT_2 * np.where(np.isnan(u), share, u)
-    return np.asarray(np.where(kind < len(LENGTHS), allowed, 0.0))
+    return np.asarray(np.where(kind < len(NUMBERS), allowed, 0.0))
 
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:
@@ -455,12 +456,13 @@ def _contradictions(findings: Findings, rows: IntArray, first: IntArray, later: 
     def make(index: int) -> Problem:
         other = earlier[index]
         kind = int(findings.arrays["characteristic"][index])
-        lengths = kind < len(LENGTHS) and most[index] > 0.0
+        lengths = kind < len(NUMBERS) and most[index] > 0.0
         issue = warning(
             "contradicting-reading",
             f"another value than in {_where(findings, other)}, where the same reading is "
             f"{findings.found(other)}{_days(findings, index, other)}",
-            f"equal within {findings.likely(most[index], np.nan)}, U of a difference" if lengths else "one answer",
+            f"equal within {findings.likely(most[index], np.nan, index)}, U of a difference"
+            if lengths else "one answer",
             "Measure again and keep one of the two; after rework, leave the old readings out",
             holds=True,
         )
@@ -491,7 +493,7 @@ def confirmed(findings: Findings, usable: BoolArray) -> tuple[BoolArray, BoolArr
         return near, apart
     kind = a["characteristic"][rows]
     family = np.where(kind == PLUG, DIAMETER, kind).astype(np.int64)
-    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * len(LENGTHS) + family
+    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * len(NUMBERS) + family
     order = np.lexsort((findings.value[rows], key))
     rows, key = rows[order], key[order]
     value, reach = findings.value[rows], findings.apart[rows] + GRAIN
@@ -559,9 +561,22 @@ def _absurd_words(findings: Findings, index: int) -> str:
     kind = int(findings.arrays["characteristic"][index])
     if kind in (DIAMETER, PLUG):
         return "no drill or reamer taken for this size leaves such a hole"
+    if kind in OF_KIND:
+        return f"no {OF_KIND[kind].name} of this hole can be that{_of_another(findings, index)}"
     if kind == EDGE:
         return "the hole can't be that far from the edge" if _is_large(findings, index) else "the hole would be open"
     return "so far off basic that no hole drilled in the fixture can be there"
+
+
+def _of_another(findings: Findings, index: int) -> str:
+    """Return whose limits a value would fit that can't be its own: columns or rows were exchanged."""
+    hole = findings.spec.holes[int(findings.arrays["hole"][index])]
+    value, kind = float(findings.value[index]), int(findings.arrays["characteristic"][index])
+    names = [
+        OF_WORD[word].name for word, limits in hole.measured.items()
+        if word != CHARACTERISTICS[kind] and not (value < limits.lower - GRAIN or value > limits.upper + GRAIN)
+    ]  # fmt: skip
+    return f"; it would fit its {names[0]}: likely exchanged" if names else ""
 
 
 def _is_large(findings: Findings, index: int) -> bool:
@@ -575,8 +590,8 @@ def _alone_words(findings: Findings, index: int) -> str:
 def _against_words(findings: Findings, index: int) -> str:
     a = findings.arrays
     kind = int(a["characteristic"][index])
-    axis = {X: "x", Y: "y"}.get(kind, "size")
-    most = findings.length(float(findings.apart[index]))
+    axis = {X: "x", Y: "y"}.get(kind, OF_KIND[kind].name if kind in OF_KIND else "size")
+    most = findings.length(float(findings.apart[index]), index)
     return f"farther than {most} from every other reading of the hole's {axis}: one of them is wrong"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from holeqc.characteristics import FINE, NUMBERS
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray
 from holeqc.readings.containers import BoolArray, IntArray
@@ -21,7 +22,8 @@ _MIX = np.uint64(0x9E3779B97F4A7C15)  # odd constant of a multiplicative hash
 
 def find_copies(findings: Findings) -> None:
     """Report parts and holes whose every value equals an earlier part's, and values without any variation."""
-    rows = np.flatnonzero(findings.usable())
+    fine = [NUMBERS.index(word) for word in FINE]
+    rows = np.flatnonzero(findings.usable() & np.isin(findings.arrays["characteristic"], fine))
     if rows.size:
         _copied(findings, rows)
         _copied_walls(findings, rows)

@@ -10,19 +10,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holeqc.characteristics import MEASURED, NUMBERS, unit_of, with_unit
 from holeqc.problems import Problem
-from holeqc.quantities import GRAIN, FloatArray, convert, format_length
+from holeqc.quantities import DECIMALS, GRAIN, FloatArray, convert, format_length
 from holeqc.readings.containers import BoolArray, CodeArray, IntArray, refusal
 from holeqc.readings.table import (
     CHARACTERISTICS,
     COLUMNS,
-    LENGTHS,
     Collector,
     Issue,
     beyond,
     cell_name,
     edge_span,
     inside_spans,
+    measured_limits,
+    measured_reach,
+    measured_span,
     place_reach,
     position_tolerance,
     size_reach,
@@ -232,6 +235,7 @@ def by_sheet(arrays: dict[str, Array], rows: IntArray) -> list[IntArray]:
 
 
 DIAMETER, X, Y, EDGE, PLUG = range(5)
+OF_KIND = {NUMBERS.index(c.word): c for c in MEASURED}  #: code of a reading -> what is measured beside size and place
 CAUSE_LEAST = 3  #: so many cells of a part with one cause are one line
 WHOLE_LEAST, WHOLE_SHARE = 3, 0.8  #: so many of a sheet's readings of a kind, on several parts, have one cause together
 CELLS_NAMED = 8  #: so many cells or ranges of cells are named in a line
@@ -275,22 +279,28 @@ class Findings:
             (self.doubt < 0)
             & np.isfinite(self.value)
             & (kind >= 0)
-            & (kind < len(LENGTHS))
+            & (kind < len(NUMBERS))
             & (self.arrays["hole"] >= 0)
         )
 
-    def length(self, value: float) -> str:
-        """Return a length with the kit's unit, as a shop writes it."""
-        return f"{format_length(value, self.spec.unit)} {self.spec.unit}"
+    def unit(self, index: int) -> str:
+        """Return the unit of a reading's value: the kit's, or degrees."""
+        return unit_of(CHARACTERISTICS[int(self.arrays["characteristic"][index])], self.spec.unit)
 
-    def likely(self, value: float, typed: float) -> str:
-        """Return a likely length with the digits that such a reading has; ``typed`` is what it comes from."""
-        base = 4 if self.spec.unit == "in" else 3
+    def length(self, value: float, index: int = -1) -> str:
+        """Return a value with its unit, as a shop writes it; ``index``: of which reading it is, none for a length."""
+        unit = self.spec.unit if index < 0 else self.unit(index)
+        return with_unit(format_length(value, unit), unit)
+
+    def likely(self, value: float, typed: float, index: int = -1) -> str:
+        """Return a likely value with the digits that such a reading has; ``typed`` is what it comes from."""
+        unit = self.spec.unit if index < 0 else self.unit(index)
+        base = DECIMALS[unit]
         moved = abs(value - round(value, base)) <= GRAIN or value == typed
-        return f"{format_length(value, self.spec.unit, None if moved else base)} {self.spec.unit}"
+        return with_unit(format_length(value, unit, None if moved else base), unit)
 
     def found(self, index: int) -> str:
-        """Return what was typed, with its unit."""
+        """Return what was typed, with its unit of length."""
         unit = ("", " in", " mm")[int(self.arrays["unit"][index])]
         typed = self.cell.typed(index)
         return f"{typed}{unit}" if unit.strip() and unit.strip() not in typed else typed
@@ -301,9 +311,11 @@ class Findings:
         if np.isnan(low):
             return ""
         if np.isinf(high):
-            return f"at least {self.length(low)}"
-        name = CHARACTERISTICS[int(self.arrays["characteristic"][index])]
-        return f"{name.replace('_', ' ')} {format_length(low, self.spec.unit)} to {self.length(high)}"
+            return f"at least {self.length(low, index)}"
+        name = CHARACTERISTICS[int(self.arrays["characteristic"][index])].replace("_", " ")
+        if low == 0.0:
+            return f"{name} at most {self.length(high, index)}"
+        return f"{name} {format_length(low, self.unit(index))} to {self.length(high, index)}"
 
     def mark(self, rows: IntArray, code: str) -> None:
         """Give readings a doubt unless they have one."""
@@ -439,7 +451,7 @@ def look_at(
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return lower and upper bounds and the tolerance band (n,) that each length is expected in, NaN where unknown."""
-    holes, parts, kinds = len(spec.holes), len(spec.parts), len(LENGTHS)
+    holes, parts, kinds = len(spec.holes), len(spec.parts), len(NUMBERS)
     low, high, band = (np.full((parts + 1, kinds, holes + 1), np.nan) for _ in range(3))
     lower, upper = size_limits(spec)
     for kind in (DIAMETER, PLUG):
@@ -457,6 +469,10 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
     edge = np.array([required_edge(h) for h in spec.holes] + [np.nan])
     low[:, EDGE], band[:, EDGE] = edge, edge
     high[:, EDGE] = np.where(np.isnan(edge), np.nan, np.inf)
+    for kind, what in OF_KIND.items():
+        lower, upper = measured_limits(spec, what.word)
+        low[:, kind, :holes], high[:, kind, :holes] = lower, upper
+        band[:, kind, :holes] = np.where((lower == 0.0) | np.isinf(upper), 0.0, upper - lower)
     measured = arrays["characteristic"].astype(np.int64)
     part_at = np.where(arrays["part"] < 0, parts, arrays["part"])
     hole_at = np.where(arrays["hole"] < 0, holes, arrays["hole"])
@@ -471,12 +487,12 @@ def _believed(
     """Return where lengths (n,) are far, where absurd, and how far those of one hole may differ (`believable`)."""
     holes, kind = len(spec.holes), arrays["characteristic"].astype(np.int64)
     size, place = size_reach(*size_limits(spec)), place_reach(spec)
-    rows = np.flatnonzero((kind >= 0) & (kind < len(LENGTHS)) & (arrays["hole"] >= 0))
+    rows = np.flatnonzero((kind >= 0) & (kind < len(NUMBERS)) & (arrays["hole"] >= 0))
     hole, mine, value = arrays["hole"][rows].astype(np.int64), kind[rows], arrays["value"][rows]
     no_end = np.full(holes, np.inf)
 
     def of_kind(sizes: FloatArray, places: FloatArray) -> FloatArray:
-        return np.stack([sizes, places, places, no_end, sizes])[mine, hole]
+        return np.stack([sizes, places, places, no_end, sizes, *(no_end for _ in OF_KIND)])[mine, hole]
 
     with np.errstate(invalid="ignore"):
         off = beyond(value, lower[rows], upper[rows])
@@ -487,9 +503,18 @@ def _believed(
         span = edge_span(spec)[hole[edge]]
         absurd_here[edge] = (value[edge] < span[:, 0]) | (value[edge] > span[:, 1])
         far_here = absurd_here | (off > of_kind(size.far, place.far))
+        apart_here = of_kind(size.apart, place.apart)
+        for number, what in OF_KIND.items():
+            these = np.flatnonzero(mine == number)
+            least, most = (limit[hole[these]] for limit in measured_limits(spec, what.word))
+            low, high = measured_span(least, most, what)
+            reach = measured_reach(least, most, what)
+            absurd_here[these] = (value[these] < low) | (value[these] > high)
+            far_here[these] = absurd_here[these] | (off[these] > reach.far)
+            apart_here[these] = reach.apart
     far, absurd = (np.zeros(kind.size, dtype=np.bool_) for _ in range(2))
     apart = np.full(kind.size, np.inf)
-    far[rows], absurd[rows], apart[rows] = far_here, absurd_here, of_kind(size.apart, place.apart)
+    far[rows], absurd[rows], apart[rows] = far_here, absurd_here, apart_here
     return far, absurd, apart
 
 
@@ -512,11 +537,14 @@ def suited(problem: Problem, issue: Issue, draft: Draft, arrays: dict[str, Array
     one = {name: arrays[name][index : index + 1] for name in ("characteristic", "part", "hole")}
     low, high, _ = (float(bound[0]) for bound in expected(spec, one))
     unit = UNIT_CODES[int(arrays["unit"][index])] or spec.unit
-    example = _example(spec, int(one["characteristic"][0]), low, high)
+    kind = int(one["characteristic"][0])
+    example = _example(spec, kind, low, high)
+    own = unit_of(CHARACTERISTICS[kind], unit) if kind >= 0 else unit
     if np.isfinite(example):
-        number = format_length(round(float(convert(example, spec.unit, unit)), 4 if unit == "in" else 3), unit)
+        value = float(example if own != unit else convert(example, spec.unit, unit))
+        number = format_length(round(value, DECIMALS[own]), own)
         problem = replace(problem, allowed=f"a number such as {number}")
-    if issue.code == "fraction-became-date" and np.isfinite(low):
+    if issue.code == "fraction-became-date" and np.isfinite(low) and own == unit:
         problem = replace(problem, message=_typed_as(draft.typed.texts[int(arrays["typed"][index])], unit, spec.unit,
                                                      (low, high)))  # fmt: skip
     return problem
@@ -526,9 +554,9 @@ def _example(spec: Specification, kind: int, low: float, high: float) -> float:
     """Return a length that such a reading may have; where the hole isn't known, that of the first."""
     if np.isfinite(low):
         return low if np.isinf(high) else 0.5 * (low + high)
-    name = CHARACTERISTICS[kind] if 0 <= kind < len(LENGTHS) else ""
+    name = CHARACTERISTICS[kind] if 0 <= kind < len(NUMBERS) else ""
     first = spec.holes[0]
-    return {"x": first.x, "y": first.y, "edge_distance": float("nan")}.get(
+    return {"x": first.x, "y": first.y, "edge_distance": float("nan"), **{c.word: float("nan") for c in MEASURED}}.get(
         name, 0.5 * (first.size.lower + first.size.upper)
     )
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, MEASURED
 from holeqc.quantities import SMALL_UNITS, parse_unit
 from holeqc.readings.containers import BoolArray, Content, IntArray
 from holeqc.readings.files import RawSheet
@@ -130,7 +131,7 @@ class Vocabulary:
         """``letters``: N and F are the near and far wall though a hole is called F, or N."""
         self.holes = spec.hole_ids
         self._directions = spec.plan.directions or (0.0, 90.0)
-        self._table = standard_table()
+        self._table = _words_of(spec)
         self.walls = spec.walls.names
         self._holes = {h.casefold(): h for h in spec.hole_ids}
         for part in spec.parts:
@@ -342,6 +343,21 @@ class Vocabulary:
         if found.hole or found.wall >= 0 or found.direction is not None or found.trial:
             return replace(place, hole=found.hole)
         return Meaning(FIELD, "hole", weak=True) if found.weak else Meaning(UNKNOWN)
+
+
+def _words_of(spec: Specification) -> dict[tuple[str, ...], Mark]:
+    """Return the standard words less those of what the kit doesn't ask; depth and angle alone where they are clear."""
+    asked = {word for hole in spec.holes for word in hole.measured}
+    unasked = {Mark(CHARACTERISTIC, c.word) for c in MEASURED if c.word not in asked}
+    table = {phrase: mark for phrase, mark in standard_table().items() if mark not in unasked}
+    depths = [c for c in MEASURED if c.word in asked and c.word.endswith("depth")]
+    for phrase in ("depth", "tiefe", "profondeur", "profundidad") if depths else ():
+        one = Mark(CHARACTERISTIC, depths[0].word)
+        table[tokens(phrase)] = one if len(depths) == 1 else Mark(AMBIGUOUS, " or ".join(c.name for c in depths))
+    if asked & set(ANGLES):  # beside a countersink an angle may be its own, or a direction
+        for phrase in ("angle", "winkel", "ángulo", "angulo"):
+            table[tokens(phrase)] = Mark(AMBIGUOUS, "countersink angle or direction")
+    return table
 
 
 def _own_mark(word: str, table: Mapping[tuple[str, ...], Mark]) -> Mark | None:
@@ -698,7 +714,7 @@ def _lines_above(texts: _Texts, row: int, base: list[Meaning], vocabulary: Vocab
         own = [(w, c) for c, w in enumerate(words) if contents[c] is not None and not sideways[c]]
         if not own or any(not isinstance(contents[c], str) for _, c in own):
             break
-        if not _is_group(own, base, vocabulary):
+        if not _is_group(own, base, vocabulary, [_word(c) for c in texts.row(row)[0]]):
             break
         lines.insert(0, _spread(words, sideways, base, vocabulary))
         first = min(row - up, *origin) if origin else row - up
@@ -713,11 +729,13 @@ def _wall_alone(word: str, vocabulary: Vocabulary) -> str:
     return rest.strip() if named and vocabulary.meaning(rest).wall >= 0 else word
 
 
-def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary) -> bool:
-    """Whether the words of a line, each with its column, are group headings of the line below and not fields."""
+def _is_group(own: list[tuple[str, int]], base: list[Meaning], vocabulary: Vocabulary, below: list[str]) -> bool:
+    """Whether the words of a line, each with its column, are group headings of the line ``below`` and not fields."""
     group = []
     for word, column in own:
         meaning = vocabulary.meaning(word)
+        if meaning.kind == UNKNOWN and column < len(below):  # 'Countersink' over 'Depth'
+            meaning = vocabulary.meaning(f"{word} {below[column]}")
         under = base[column] if column < len(base) else Meaning(UNKNOWN)
         beside = len(own) > 1 and meaning.kind == MODIFIER and meaning.wall >= 0  # walls over tables side by side
         if under.kind == FIELD and under.is_known and not beside:
@@ -772,7 +790,7 @@ def _lines_below(
         if not own or (len(own) == 1 and own[0] < len(base) and base[own[0]].kind == FIELD):
             break  # a wall alone under 'Date' says what follows
         named = [c for c in own if isinstance(contents[c], str)]
-        meanings = {c: vocabulary.meaning(words[c]) for c in own}
+        meanings = {c: _below_another(words[c], texts.row(row)[0][: c + 1], vocabulary) for c in own}
         if any(c in idents for c in own) and not all(
             _same_field(base[c], vocabulary.meaning(f"{_word(texts.row(row)[0][c])} {words[c]}"))
             for c in own
@@ -790,6 +808,15 @@ def _lines_below(
         lines.append(words)
         last = row + down
     return lines, last
+
+
+def _below_another(word: str, above: list[Content], vocabulary: Vocabulary) -> Meaning:
+    """Return what a word says, by itself or below the last heading up to its column: 'Depth' below 'Countersink'."""
+    meaning = vocabulary.meaning(word)
+    if meaning.kind in {MODIFIER, READING, IGNORED}:
+        return meaning
+    both = vocabulary.meaning(f"{next((_word(c) for c in reversed(above) if c is not None), '')} {word}")
+    return both if both.kind == READING else meaning
 
 
 def _units_alone(words: list[str]) -> list[str]:

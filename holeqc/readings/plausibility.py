@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, DEGREES, NUMBERS
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
 from holeqc.readings.containers import BoolArray, IntArray
@@ -22,7 +23,7 @@ from holeqc.readings.contradictions import (
     uncertainty_of,
 )
 from holeqc.readings.copies import find_arrangements, find_copies, find_swapped_walls
-from holeqc.readings.draft import DIAMETER, EDGE, PLUG, UNIT_CODES, Array, Draft, Findings, X, Y, look_at
+from holeqc.readings.draft import DIAMETER, PLUG, UNIT_CODES, Array, Draft, Findings, X, Y, look_at
 from holeqc.readings.identities import spelt_alike
 from holeqc.readings.table import CHARACTERISTICS, ENTERS, STOPS, Collector, Issue, beyond, bound, warning
 from holeqc.readings.values import excel_day, typed_as
@@ -102,7 +103,7 @@ def find_slips(findings: Findings) -> None:
 
     def make(index: int) -> Problem:
         at = place[index]
-        likely = findings.likely(float(slips.likely[at]), float(findings.value[index]))
+        likely = findings.likely(float(slips.likely[at]), float(findings.value[index]), index)
         issue = warning(
             slips.code[at],
             f"far outside what the hole can be: {slips.text[at]}, likely {likely}",
@@ -121,12 +122,13 @@ def find_slips(findings: Findings) -> None:
 def _not_positive(findings: Findings, usable: BoolArray) -> None:
     """Report sizes and distances of zero or less: nothing in the shop measures them."""
     kind = findings.arrays["characteristic"]
-    rows = np.flatnonzero(usable & np.isin(kind, (DIAMETER, PLUG, EDGE)) & (findings.value <= 0))
+    rows = np.flatnonzero(usable & ~np.isin(kind, (X, Y)) & (findings.value <= 0))
 
     def make(index: int) -> Problem:
         value, low, high = (float(a[index]) for a in (findings.value, findings.lower, findings.upper))
-        likely = f": likely {findings.length(-value)}" if low - GRAIN <= -value <= high + GRAIN else ""
-        message = "zero is no measured length" if value == 0 else f"no length is negative{likely}"
+        likely = f": likely {findings.length(-value, index)}" if low - GRAIN <= -value <= high + GRAIN else ""
+        what = "angle" if findings.unit(index) == DEGREES else "length"
+        message = f"zero is no measured {what}" if value == 0 else f"no {what} is negative{likely}"
         action = (
             "Leave the cell empty where nothing was measured" if value == 0 else "Measure again and correct the cell"
         )
@@ -172,14 +174,16 @@ def _explain(findings: Findings, rows: IntArray, agreed: BoolArray) -> _Slips:
     """Return what explains readings (m,). Digits explain nothing that a second reading says too (``agreed``)."""
     value, low, high, band = (a[rows] for a in (findings.value, findings.lower, findings.upper, findings.band))
     kind = findings.arrays["characteristic"][rows]
-    # what a slipped edge distance should be isn't known well enough: from the least to four times the least
-    high = np.where(kind == EDGE, 4.0 * low, high)
-    band = np.where(kind == EDGE, 0.0, band)
+    # where only the least is asked, what a slipped reading should be isn't known well: up to four times the least
+    open_ = np.isinf(high)
+    high, band = np.where(open_, 4.0 * low, high), np.where(open_, 0.0, band)
     code = np.zeros(rows.size, dtype=np.int8)
     factor = np.full(rows.size, np.nan)
     for number, (name, times) in enumerate(_FACTORS, 1):
         if name == SIGN:
             allowed = np.isin(kind, (X, Y))
+        elif name == UNIT:
+            allowed = ~np.isin(kind, [NUMBERS.index(word) for word in ANGLES])
         else:
             allowed = np.ones(rows.size, dtype=np.bool_)
         moved = value * times
@@ -300,7 +304,7 @@ def _report_columns(findings: Findings, rows: IntArray, code: str, times: float,
         message = f"{head} in {where} fit only if the decimal point is moved, times {times:g}"
         action = "If they are counted in thousandths or the like, type them as lengths; otherwise measure again"
     issue = warning(f"column-{code.removeprefix('slip-')}", message, action=action, holds=True)
-    likely = findings.likely(float(findings.value[first]) * times, float(findings.value[first]))
+    likely = findings.likely(float(findings.value[first]) * times, float(findings.value[first]), first)
     problem = findings.problem(
         issue, first, f"{findings.found(first)}, first cell: likely {likely}", findings.allowed(first)
     )

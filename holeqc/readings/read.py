@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
@@ -54,7 +55,6 @@ from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_
 from holeqc.readings.synonyms import FIELD, question_of
 from holeqc.readings.table import (
     CHARACTERISTICS,
-    LENGTHS,
     Collector,
     ColumnUse,
     Issue,
@@ -65,7 +65,7 @@ from holeqc.readings.table import (
     note,
     warning,
 )
-from holeqc.readings.values import date_of, decimal_mark, length_of, number_issues
+from holeqc.readings.values import angle_of, date_of, decimal_mark, length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 from holeqc.specification.model import Specification
 
@@ -73,6 +73,7 @@ from holeqc.specification.model import Specification
 
 
 _DIAMETER = CHARACTERISTICS.index("diameter")
+_ANGLES = [CHARACTERISTICS.index(name) for name in ANGLES]
 _FRACTION = warning(
     "fraction-for-reading",
     "a fraction names a drill or the drawing's size; no gauge of such holes shows one",
@@ -116,7 +117,7 @@ def read_cells(
         np.full(size, -1, np.int32),
         np.zeros(size, np.bool_),
     )
-    is_length = characteristic < len(LENGTHS)
+    is_length = characteristic < len(NUMBERS)
     if column.numbers is not None:
         _numbers(draft, column.numbers[rows], is_length, characteristic, out)
     if column.codes is not None:
@@ -164,14 +165,18 @@ def _texts(
     typed = np.full(len(labels) + 1, -1, dtype=np.int32)
     typed[used] = draft.typed.codes([text_of(labels[c]) for c in used])
     out.typed[known] = typed[codes[known]]
-    lengths = known & is_length
-    if lengths.any():
+    for lengths, parse in (
+        (known & is_length & ~np.isin(characteristic, _ANGLES), length_of),
+        (known & np.isin(characteristic, _ANGLES), angle_of),
+    ):
+        if not lengths.any():
+            continue
         value = np.full(len(labels), np.nan)
         unit = np.zeros(len(labels), np.int8)
         issue = np.zeros(len(labels), np.int32)
         fractions = np.zeros(len(labels), np.bool_)
         for code in np.unique(codes[lengths]):
-            found = length_of(labels[code], decimal)
+            found = parse(labels[code], decimal)
             value[code], unit[code] = found.value, UNIT_CODES.index(found.unit)
             issue[code] = draft.issue_code(found.issue)
             if found.issue is None and "/" in str(labels[code]):
@@ -240,8 +245,8 @@ def _unclear(characteristic: str) -> Issue:
 
 
 DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
-MEASURED = [CHARACTERISTICS.index(name) for name in LENGTHS if name != "plug"]  #: lengths that a gauge reads
-_NUMBERED = np.array([name in LENGTHS for name in CHARACTERISTICS])
+LENGTHS = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
+_NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS])
 
 
 def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int], *, alone: bool) -> None:
@@ -321,11 +326,13 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
     cells = read_cells(draft, sheet.grid.columns[column], rows, characteristic, ask or meaning.ask, context.decimal)
     _tally_texts(context, column, rows, cells)
     issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
-    spoiled = (issue == 0) & np.isin(characteristic, MEASURED)
+    issue = _wrong_units(table, known, column, at, characteristic, issue)
+    spoiled = (issue == 0) & np.isin(characteristic, LENGTHS)
     issue[spoiled] = known.length_issue[at][spoiled]
     issue = merged_cells(table, column, rows, issue)
     issue = struck_cells(table, column, rows, issue)
     hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
+    issue = _dashes(draft, spec, hole, characteristic, issue)
     wall, issue = _walls(table, known, column, at, characteristic, issue)
     value, unit = _converted(table, known, meaning, at, characteristic, cells)
     value, issue = _from_deviations(table, known, column, at, characteristic, value, issue)
@@ -360,6 +367,36 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         "issue": issue,
         "text": cells.text & (_scale(known, meaning)[at] == 1.0),
     }
+
+
+def _dashes(draft: Draft, spec: Specification, hole: Array, characteristic: Array, issue: Array) -> Array:
+    """Take a dash or 'n/a' for a blank where the kit asks nothing of that hole: it says just that."""
+    for what in MEASURED:
+        if not (mine := characteristic == CHARACTERISTICS.index(what.word)).any():
+            continue
+        asked = np.array([what.word in h.measured for h in spec.holes] + [True])
+        absent = [code for code, one in enumerate(draft.issues) if one is not None and one.code == "not-measured"]
+        issue = np.where(mine & ~asked[hole] & np.isin(issue, absent), 0, issue)
+    return issue
+
+
+def _wrong_units(
+    table: Table, known: Rows, column: int, at: IntArray, characteristic: Array, issue: Array
+) -> Array:
+    """Doubt angles whose heading or row says a unit of length, and lengths whose row says degrees."""
+    angle, unit = np.isin(characteristic, _ANGLES), table.meanings[column].unit
+    in_length = np.full(at.size, unit in SCALES or unit in UNIT_CODES[1:])
+    if table.fields("unit"):  # a column of units speaks of a row's lengths, where the heading says that it is an angle
+        in_length |= (known.unit[at] > 0) & (known.characteristic[at] >= 0)
+    for where, bad in (
+        (angle & in_length, Issue("angle-unit", "angles are said in a unit of length", "degrees",
+                                  "Say degrees, or name what was read there")),
+        (~angle & known.degrees[at] & np.append(_NUMBERED, False)[characteristic],
+         Issue("angle-unit", "lengths are said in degrees", "in or mm", "Say the unit of the reading")),
+    ):  # fmt: skip
+        if where.any():
+            issue = _column_issue(table, bad, column, int(where.sum()), issue, where & (issue == 0))
+    return issue
 
 
 def _named_across(table: Table, known: Rows, column: int, at: IntArray) -> None:
@@ -498,7 +535,7 @@ def _converted(
     if heading:
         unit = np.where((unit > 0) & known.unit_by_row, unit, heading)
     unit = np.where(cells.unit > 0, cells.unit, unit)
-    lengths = np.append(_NUMBERED, False)[characteristic]
+    lengths = np.append(_NUMBERED, False)[characteristic] & ~np.isin(characteristic, _ANGLES)
     unsaid = lengths & (unit == 0) & ~np.isnan(cells.value)
     tally.numbers += int((lengths & ~np.isnan(cells.value)).sum())
     if not options.unit:
@@ -506,7 +543,7 @@ def _converted(
     unit = np.where(unit == 0, UNIT_CODES.index(options.unit or spec.unit), unit)
     value = cells.value * np.where(lengths & (cells.unit == 0), _scale(known, meaning)[at], 1.0)
     other = "mm" if spec.unit == "in" else "in"
-    foreign = unit == UNIT_CODES.index(other)
+    foreign = lengths & (unit == UNIT_CODES.index(other))
     if foreign.any():
         value[foreign] = convert(value[foreign], other, spec.unit)
     return value, np.where(lengths, unit, 0)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from holeqc.characteristics import BY_GAUGE, OF_WORD
 from holeqc.problems import NOTE, Problem
 from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
 from holeqc.readings.containers import BoolArray, Content, IntArray
@@ -27,7 +28,7 @@ from holeqc.readings.identities import (
 from holeqc.readings.layouts import Source, Table, fill_down
 from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import CHARACTERISTICS, Issue, warning
-from holeqc.readings.values import date_of, latest_of, ordered, temperature_of
+from holeqc.readings.values import date_of, is_degrees, latest_of, ordered, temperature_of
 from holeqc.specification.model import Specification
 
 # Problems with what rows say: labels that the kit doesn't know, labels that are missing or filled down.
@@ -204,7 +205,7 @@ GAUGE_WORDS: dict[str, tuple[str, ...]] = {
     "gauge:x": ("x", "y"),
     "gauge:y": ("y",),
     "gauge:position": ("x", "y"),
-    "gauge:edge_distance": ("edge_distance",),
+    **{f"gauge:{word}": (word,) for word in BY_GAUGE if OF_WORD[word].whole_hole},
     "gauge:plug": ("plug", "go", "no_go"),
     "gauge:plugs": ("go", "no_go"),
     "gauge:go": ("go", "no_go"),
@@ -243,6 +244,7 @@ class Rows:
     ask_words: list[str] = field(default_factory=lambda: [""])
     unit_by_row: bool = False
     gauges: dict[str, Array] = field(default_factory=dict)
+    degrees: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))  #: the row's unit is degrees
 
 
 def span(count: int, first: int, last: int) -> str:
@@ -439,12 +441,15 @@ def _units(table: Table, out: Rows, report: Reporter) -> None:
     issue = Issue("unknown-unit", "the unit isn't known", "in or mm", "Write in or mm")
     matches = []
     factors = []
+    degrees = []
     for label in units.labels:
         text = (parse_unit(label) or parse_small_unit(label)) if isinstance(label, str) else ""
         named, factor = SCALES.get(str(text or ""), (text or "", 1.0))
-        matches.append(Match(UNIT_CODES.index(named)) if named else Match(0, issue=issue))
+        degrees.append(not named and isinstance(label, str) and is_degrees(label))
+        matches.append(Match(UNIT_CODES.index(named)) if named else Match(0, issue=None if degrees[-1] else issue))
         factors.append(factor)
     report.report(units, matches, "unit", unusable=True)
+    out.degrees = codes_of(units, degrees) == 1
     said = np.maximum(codes_of(units, [m.code for m in matches]), 0).astype(np.int8)
     fresh = out.unit == 0
     out.unit = np.where(fresh, said, out.unit).astype(np.int8)

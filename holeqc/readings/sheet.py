@@ -15,6 +15,7 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Si
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from holeqc import writer
+from holeqc.characteristics import ANGLE, BY_GAUGE, DEGREES, OF_WORD, READ_ALONE, WORDS, Characteristic, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
 from holeqc.readings.plausibility import NEAR_FORM
@@ -24,6 +25,7 @@ from holeqc.readings.sheet_layout import (
     FIELDS,
     FIRST_FIELD_ROW,
     FORMAT,
+    GAUGE_FIELDS,
     LISTS_SHEET,
     MARKER_CELL,
     MARKER_NAME,
@@ -47,6 +49,9 @@ from holeqc.readings.table import (
     bound,
     cell_name,
     edge_span,
+    measured_limits,
+    measured_reach,
+    measured_span,
     merged,
     place_reach,
     position_tolerance,
@@ -55,7 +60,7 @@ from holeqc.readings.table import (
 )
 from holeqc.readings.values import LIKELY_C
 from holeqc.specification.model import required_edge
-from holeqc.specification.words import asked, limits_line, tolerance_text
+from holeqc.specification.words import asked, limits_line, limits_text, tolerance_text
 from holeqc.writer import as_cell
 
 if TYPE_CHECKING:
@@ -302,6 +307,21 @@ def edge_check(cell: str, least: str, believed: tuple[float, float]) -> str:
     return "=" + chain(*steps, last=_words("✓ far enough"))
 
 
+def measured_check(
+    cell: str, limits: tuple[float, float], believed: tuple[float, float], far: float, what: Characteristic
+) -> str:
+    """Return the check of one number of a hole between its limits, of which one may be 0 or infinite."""
+    (low, high), angle = limits, what.kind == ANGLE
+    steps = [*_unreadable(cell), (f"OR({cell}<=0,{cell}<{number(believed[0])},{cell}>{number(believed[1])})",
+                                  _words("? doubtful"))]  # fmt: skip
+    steps.append((f"{cell}<{number(low - far - GRAIN)}", _words("? read again")))
+    if math.isfinite(high):
+        steps.append((f"{cell}>{number(high + far + GRAIN)}", _words("? read again")))
+        steps.append((f"{cell}>{number(high + GRAIN)}", _words(f"✗ too {'wide' if angle else 'deep'}")))
+    steps.append((f"{cell}<{number(low - GRAIN)}", _words(f"✗ too {'narrow' if angle else 'shallow'}")))
+    return "=" + chain(*steps, last=_words("✓ in limits"))
+
+
 def plug_check(go: str, no_go: str, surface: str, sizes: tuple[str, int, str, str], asked: tuple[bool, bool],
                plugs: tuple[float, float, float]) -> str:  # fmt: skip
     """Return the check of GO, NO-GO and surface words; '' for a cell that is not asked.
@@ -372,7 +392,7 @@ def state(entries: list[str], total: int, checks: list[str], fields: dict[str, s
 ROW_HEIGHT = 26.0
 TABLE_FONT = 12
 PAPERS = {"a4": 9, "letter": 1}
-NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##"}
+NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##", DEGREES: "0.0##"}
 
 _THIN = Side(style="thin", color="808080")
 _BOX = Border(left=_THIN, right=_THIN, top=_THIN, bottom=_THIN)
@@ -477,8 +497,8 @@ def entry(cell: Any, holds: str, unit: str, *, asked: bool) -> None:
         cell.fill = _NOT_ASKED
         return
     cell.protection = _OPEN
-    if holds in {"diameter", "x", "y", "edge_distance"}:
-        cell.number_format = NUMBER_FORMATS[unit]
+    if holds in BY_GAUGE:
+        cell.number_format = NUMBER_FORMATS[unit_of(holds, unit)]
     elif holds == "note":
         cell.number_format = "@"
 
@@ -489,15 +509,18 @@ def locked(cell: Any, holds: str, unit: str) -> None:
     cell.fill = _GREY
     left = holds.endswith("check") or holds in {"found_before", "decided"}
     cell.alignment = Alignment(horizontal="left" if left else "center", vertical="center", shrink_to_fit=left)
-    if holds in {"lower", "upper", "basic_x", "basic_y", "edge_asked"}:
+    if holds in {"lower", "upper", "basic_x", "basic_y", "edge_distance_asked"}:
         cell.number_format = NUMBER_FORMATS[unit]
     cell.font = _font(TABLE_FONT, bold=holds in {"hole", "wall"})
+
+
+CHECKS = ("size_check", "position_check", *(f"{c.word}_check" for c in READ_ALONE), "plug_check")
 
 
 def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     """Colour the check cells by their mark, and each reading that is outside or looks like a slip."""
     first, last = plan.first_row, plan.last_row
-    for check in ("size_check", "position_check", "edge_check", "plug_check"):
+    for check in CHECKS:
         if plan.of(check):
             _mark(sheet, plan.span(check, first, last), plan.cell(check, first))
     lower, upper = (f"${plan.cell(word, first)}" for word in ("lower", "upper"))
@@ -514,10 +537,10 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     sheet.conditional_formatting.add(
         cells, FormulaRule([outside(corner, lower, upper)], fill=_RED, font=_font(bold=True, underline="single"))
     )
-    for word in ("x", "y", "edge_distance"):
+    for word in BY_GAUGE[1:]:
         if not plan.of(word):
             continue
-        check = "edge_check" if word == "edge_distance" else "position_check"
+        check = "position_check" if word in {"x", "y"} else f"{word}_check"
         area, by = plan.span(word, first, last), f"${plan.cell(check, first)}"
         for mark, fill in (("✗", _RED), ("?", _AMBER)):
             sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{mark}"'], fill=fill))
@@ -631,15 +654,19 @@ def own_texts(specification: Specification) -> frozenset[str]:
 
 
 #: columns of a blank sheet that print what the kit asks of a hole, in the same words and numbers in every row of it
-PRINTED = frozenset({"lower", "upper", "edge_asked", "position_asked"})
+PRINTED = frozenset({"lower", "upper", "position_asked", *(f"{c.word}_asked" for c in READ_ALONE)})
 
 
 def printed(specification: Specification, holds: str, hole: Hole) -> str | float | None:
     """Return what a blank sheet prints of a hole in one of the columns `PRINTED`, None for nothing."""
     if holds in {"lower", "upper"}:
         return hole.size.lower if holds == "lower" else hole.size.upper
-    if holds == "edge_asked":
+    if holds == "edge_distance_asked":
         return required_edge(hole)
+    if holds != "position_asked":
+        what = OF_WORD[holds.removesuffix("_asked")]
+        limits = hole.measured.get(what.word)
+        return None if limits is None else limits_text(what, limits, specification.unit)
     if hole.position.tolerance is None:
         return None
     return f"⌀{tolerance_text(hole.position.tolerance, specification.unit)} {hole.position.condition}"
@@ -729,11 +756,8 @@ def choices(specification: Specification) -> dict[str, list[str]]:
         "no_go": [STOPS, ENTERS],
         "surface": [CLEAN, BURR, DIRTY, CRACK],
     }
-    for word, measures in (
-        ("gauge:diameter", {"diameter"}), ("gauge:position", {"x", "y"}), ("gauge:edge_distance", {"edge_distance"}),
-        ("gauge:plugs", {"go", "no_go"}),
-    ):  # fmt: skip
-        able = [g.id for g in s.gauges if measures & set(g.measures)]
+    for word, measures in GAUGE_FIELDS.items():
+        able = [g.id for g in s.gauges if set(measures) & set(g.measures)]
         if able:
             found[word] = able
     return found
@@ -822,9 +846,11 @@ class _Writer:
             write_text(cell, before_text(heading, text))
         elif holds in PRINTED:
             value = printed(self.s, holds, hole)
+            if holds.removesuffix("_asked") in OF_WORD.keys() - row.asked - {"position"}:
+                return
             if isinstance(value, str):
                 write_text(cell, value)
-            elif holds != "edge_asked" or "edge_distance" in row.asked:
+            else:
                 cell.value = value
         elif holds in {"basic_x", "basic_y"}:
             cell.value = self._basic(holds[-1], hole.x if holds == "basic_x" else hole.y)
@@ -838,13 +864,25 @@ class _Writer:
             )
         elif holds == "position_check" and "x" in row.asked:
             cell.value = self._position_check(number, row)
-        elif holds == "edge_check" and "edge_distance" in row.asked:
+        elif holds == "edge_distance_check" and "edge_distance" in row.asked:
             cell.value = edge_check(
-                plan.cell("edge_distance", number), plan.cell("edge_asked", number),
+                plan.cell("edge_distance", number), plan.cell("edge_distance_asked", number),
                 tuple(self.edges[self._number(hole)].tolist()),
             )  # fmt: skip
+        elif holds.removesuffix("_check") in row.asked & hole.measured.keys():
+            cell.value = self._measured_check(holds.removesuffix("_check"), number, hole)
         elif holds == "plug_check" and row.asked & {"go", "no_go", "surface"}:
             cell.value = self._plug_check(number, row)
+
+    def _measured_check(self, word: str, number: int, hole: Hole) -> str:
+        what, at = OF_WORD[word], self._number(hole)
+        lower, upper = (limit[at] for limit in measured_limits(self.s, word))
+        believed = measured_span(lower, upper, what)
+        far = measured_reach(lower, upper, what).far
+        return measured_check(
+            self.plan.cell(word, number), (float(lower), float(upper)), (float(believed[0]), float(believed[1])),
+            float(far), what,
+        )  # fmt: skip
 
     def _basic(self, axis: str, drawn: float) -> Any:
         """Return a basic dimension in the frame of the part's readings; a formula where the part is still to choose."""
@@ -908,17 +946,16 @@ class _Writer:
 
     def _state(self) -> None:
         plan = self.plan
-        entries = ["diameter", "x", "y", "edge_distance", "go", "no_go", "surface"]
         ranges: list[str] = []
         total = 0
-        for word in entries:
+        for word in (*BY_GAUGE, *WORDS):
             rows = [n for n, row in enumerate(plan.rows, start=plan.first_row) if word in row.asked]
             total += len(rows) * len(plan.of(word))
             if plan.of(word) and rows:
                 ranges.append(plan.span(word, plan.first_row, plan.last_row))
         checks = [
             plan.span(check, plan.first_row, plan.last_row)
-            for check in ("size_check", "position_check", "edge_check", "plug_check")
+            for check in CHECKS
             if plan.of(check)
         ]
         text = state(ranges, total, checks, plan.fields)
@@ -938,7 +975,7 @@ class _Writer:
                 choice(self.sheet, source, plan.fields[word])
             elif plan.of(word):
                 choice(self.sheet, source, plan.span(word, plan.first_row, plan.last_row))
-        for word in ("diameter", "x", "y", "edge_distance"):
+        for word in BY_GAUGE:
             if plan.of(word):
                 number_only(self.sheet, plan.span(word, plan.first_row, plan.last_row))
         date_only(self.sheet, plan.fields["date"])

@@ -8,8 +8,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from holeqc.characteristics import OF_WORD, READ, READ_ALONE, WORD, Characteristic
 from holeqc.problems import DataError
-from holeqc.quantities import parse_unit
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import Hole, Specification, required_edge
 
@@ -58,7 +58,7 @@ FIELDS: dict[str, str] = {
     "Measured by": "by",
     "Gauge, diameter": "gauge:diameter",
     "Gauge, position": "gauge:position",
-    "Gauge, edge": "gauge:edge_distance",
+    **{c.gauge_field: f"gauge:{c.word}" for c in READ_ALONE},
     "Gauge, GO/NO-GO": "gauge:plugs",
     "Temperature [°C]": "temperature_c",
 }
@@ -67,26 +67,24 @@ FIELDS: dict[str, str] = {
 GAUGE_FIELDS: dict[str, tuple[str, ...]] = {
     "gauge:diameter": ("diameter",),
     "gauge:position": ("x", "y"),
-    "gauge:edge_distance": ("edge_distance",),
+    **{f"gauge:{c.word}": (c.word,) for c in READ_ALONE},
     "gauge:plugs": ("go", "no_go"),
 }
 
-_PLAIN: dict[str, str] = {
-    "hole": "Hole", "wall": "Wall", "x": "x", "y": "y", "edge_distance": "Edge distance", "go": "GO", "no_go": "NO-GO",
-    "surface": "Surface", "note": "Note",
-}  # fmt: skip
+_PLAIN: dict[str, str] = {"hole": "Hole", "wall": "Wall", **{c.word: c.title for c in READ if c.title}, "note": "Note"}
 _WORDS = {text: word for word, text in _PLAIN.items()}
 #: columns for people: never readings
 FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", "Position asked", "Position check",
-              "Edge asked", "Edge check", "Plug check", "Surface check", "Found before", "Decided")  # fmt: skip
+              *dict.fromkeys(title for c in READ for title in (c.asked_title, c.check_title) if title),
+              "Found before", "Decided")  # fmt: skip
 
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '
     r'revision (?P<revision>"(?:[^"\\]|\\.)*"); unit (?P<unit>in|mm)\s*$'
 )
 _HEADING = re.compile(
-    r"^(?P<name>Diameter|x|y|Edge distance)(?: (?P<direction>-?\d+(?:\.\d+)?)°)?"
-    r"(?: trial (?P<trial>[1-9]\d*))? \[(?P<unit>in|mm)\]$"
+    rf"^(?P<name>{'|'.join(re.escape(c.title) for c in READ if c.title and c.kind != WORD)})"
+    r"(?: (?P<direction>-?\d+(?:\.\d+)?)°)?(?: trial (?P<trial>[1-9]\d*))? \[(?P<unit>in|mm|°)\]$"
 )
 
 
@@ -168,7 +166,7 @@ def from_properties(found: Mapping[str, object]) -> Marker | None:
 
 def heading(column: Column) -> str:
     """Return the heading of a column: ``Diameter 90° trial 2 [in]``, ``x [mm]``, ``GO``."""
-    text = "Diameter" if column.word == "diameter" else _PLAIN[column.word]
+    text = _PLAIN[column.word]
     if column.direction is not None:
         text += f" {column.direction:g}°"
     if column.trial > 1:
@@ -183,14 +181,14 @@ def parse_heading(text: object) -> Column | None:
     plain = " ".join(text.split())
     if plain in FOR_PEOPLE:
         return Column("")
-    if plain in {"Hole", "Wall", "GO", "NO-GO", "Surface", "Note"}:
+    if plain in _WORDS and (_WORDS[plain] not in OF_WORD or OF_WORD[_WORDS[plain]].kind == WORD):
         return Column(_WORDS[plain])
     match = _HEADING.match(plain)
     if match is None:
         return None
-    word = "diameter" if match["name"] == "Diameter" else _WORDS[match["name"]]
+    word = _WORDS[match["name"]]
     direction = None if match["direction"] is None else float(match["direction"])
-    return Column(word, direction, int(match["trial"] or 1), str(parse_unit(match["unit"]) or ""))
+    return Column(word, direction, int(match["trial"] or 1), match["unit"])
 
 
 NAME_LENGTH = 31  #: longest sheet name that spreadsheets allow
@@ -297,7 +295,8 @@ def layout(specification: Specification, recheck: Recheck | None = None) -> Layo
 #: column for people -> readings that it belongs to
 _BESIDE = {
     "lower": {"diameter"}, "upper": {"diameter"}, "size_check": {"diameter"}, "basic_x": {"x"}, "basic_y": {"x"},
-    "position_asked": {"x"}, "position_check": {"x"}, "edge_asked": {"edge_distance"}, "edge_check": {"edge_distance"},
+    "position_asked": {"x"}, "position_check": {"x"},
+    **{f"{c.word}{end}": {c.word} for c in READ_ALONE for end in ("_asked", "_check")},
     "plug_check": {"go", "no_go", "surface"},
 }  # fmt: skip
 
@@ -311,8 +310,7 @@ def _fields(s: Specification, recheck: bool) -> dict[str, str]:
     wanted = {"part", "serial", "date", "by", "temperature_c", "gauge:diameter"} | ({"recheck"} if recheck else set())
     if s.plan.position:
         wanted.add("gauge:position")
-    if s.plan.edge_distance:
-        wanted.add("gauge:edge_distance")
+    wanted |= {f"gauge:{c.word}" for c in READ_ALONE if _of_sheet(s, c)}
     if any(h.plugs.go is not None or h.plugs.no_go is not None for h in s.holes):
         wanted.add("gauge:plugs")
     words = [word for word in FIELDS.values() if word in wanted]
@@ -336,12 +334,14 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
     ]
     columns.append(SheetColumn("Size check", 17, "size_check"))
     columns += _position_columns(s)
-    if s.plan.edge_distance:
-        columns += [
-            SheetColumn("Edge asked", 9, "edge_asked"),
-            SheetColumn(heading(Column("edge_distance", unit=unit)), 11, "edge_distance", entry=True),
-            SheetColumn("Edge check", 14, "edge_check"),
-        ]
+    for what in READ_ALONE:
+        if _of_sheet(s, what):
+            columns += [
+                SheetColumn(what.asked_title, 19 if what.measured else 9, f"{what.word}_asked"),
+                SheetColumn(heading(Column(what.word, unit=what.unit(unit))), 12 if what.measured else 11, what.word,
+                            entry=True),
+                SheetColumn(what.check_title, 14, f"{what.word}_check"),
+            ]  # fmt: skip
     words = [
         ("go", any(h.plugs.go is not None for h in s.holes)),
         ("no_go", any(h.plugs.no_go is not None for h in s.holes)),
@@ -353,6 +353,11 @@ def _columns(s: Specification) -> tuple[SheetColumn, ...]:
         columns.append(SheetColumn("Surface check" if asked == ["surface"] else "Plug check", 20, "plug_check"))
     columns.append(SheetColumn("Note", 15, "note", entry=True))
     return tuple(columns)
+
+
+def _of_sheet(s: Specification, what: Characteristic) -> bool:
+    """Whether a sheet of a kit has columns of something that has one number a hole."""
+    return any(what.word in h.measured for h in s.holes) if what.measured else s.plan.edge_distance
 
 
 def _position_columns(s: Specification) -> list[SheetColumn]:
@@ -381,6 +386,8 @@ def _asked(s: Specification, hole: Hole, wall: str) -> frozenset[str]:
         asked |= {"x", "y"}
     if s.plan.edge_distance and required_edge(hole) == required_edge(hole):
         asked.add("edge_distance")
+    if wall == s.walls.names[0]:  # of the hole as a whole: asked once, from the drill's side
+        asked |= hole.measured.keys()
     if hole.plugs.go is not None:
         asked.add("go")
     if hole.plugs.no_go is not None:

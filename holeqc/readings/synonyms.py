@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
+from holeqc.characteristics import READ
 from holeqc.quantities import parse_small_unit, parse_unit
 
 FIELD, CHARACTERISTIC, WALL, DIRECTION, TRIAL, FILLER, ASK, AXIS, IGNORE, WEAK_HOLE, DEGREES, AMBIGUOUS = (
@@ -130,45 +131,10 @@ _FIELDS: dict[str, str] = {
     "hora|fila|línea|hoja|hoja n°|página|orden|orden de trabajo|pedido|cliente|firma|firmado|sello|lote|turno|"
     "máquina|utillaje|plantilla|casquillo|secuencia|descripción|aprobado por|broca|operación",
 }
-_DIAMETER_WORDS = (
-    "diameter|diameters|dia|diam|ø|durchmesser|durchm|dm|diám|diamètre|diamètres|diámetro|diámetros|diámetro interior|"
-    "diamètre intérieur|innendurchmesser"
-)
-_AXIS_FORMS = (
-    "@|@ pos|@pos|@position|@coord|@loc|pos@|@ position|@ coordinate|@ coord|@ location|@ loc|@ dim|pos @|position @|"
-    "coordinate @|lage @|@ lage|@ koordinate|@koordinate|koordinate @|@ maß|@ wert|coordonnée @|@ coordonnée|cote @|"
-    "coordenada @|"
-    "@ coordenada|posición @|cota @"
-)
-_CHARACTERISTICS: dict[str, str] = {
-    "diameter": _DIAMETER_WORDS + "|bore|hole size|size|hole dia|hole diameter|bore dia|id dia|hole bore|d|"
-    "inside diameter|inside dia|i d|bohrungsdurchmesser|lochdurchmesser|bohrungs ø|loch ø|bohrungsmaß|"
-    "ø alésage|diamètre alésage|diamètre de l'alésage|ø du trou|diamètre du trou|diamètre trou|ø trou|"
-    "diámetro del agujero|ø agujero|diámetro del taladro",
-    "x": _AXIS_FORMS.replace("@", "x") + "|abscisse",
-    "y": _AXIS_FORMS.replace("@", "y") + "|ordonnée",
-    "edge_distance": "edge distance|edge dist|edge|edge margin|e d|ed|distance to edge|edge dim|to edge|"
-    "randabstand|kantenabstand|abstand zum rand|abstand zur kante|abstand rand|rand|"
-    "distance au bord|distance bord|distance du bord|pince|distancia al borde|distancia borde",
-    "plug": "plug|plug size|largest plug|largest pin|largest plug that enters|pin gauge size|plug dia|biggest plug|"
-    "plug diameter|largest plug gauge|gauge pin|"
-    "größter lehrdorn|größter prüfstift|größter stift|größter dorn|plus grand tampon|plus gros tampon|"
-    "plus grande pige|plus grosse pige|mayor tapón|tapón más grande|tapón mayor",
-    "go": "go|go plug|go pin|go check|plug go|go side|"
-    "gutseite|gut seite|gutlehrdorn|gut lehrdorn|lehrdorn gut|lehrdorn gutseite|gutlehre|gut lehre|lehre gut|"
-    "entre|côté entre|tampon entre|tampon go|calibre go|lehrdorn go|pasa|lado pasa|tapón pasa|calibre pasa",
-    "no_go": "no go|nogo|not go|no go plug|no go pin|no go check|not go plug|plug no go|nogo plug|no go side|"
-    "not go side|"
-    "ausschussseite|ausschuss seite|ausschusslehrdorn|ausschuss lehrdorn|lehrdorn ausschuss|"
-    "lehrdorn ausschussseite|ausschusslehre|ausschuss lehre|lehre ausschuss|"
-    "n'entre pas|côté n'entre pas|tampon n'entre pas|tampon no go|calibre no go|lehrdorn no go|no pasa|lado no pasa|"
-    "tapón no pasa|calibre no pasa",
+_CHARACTERISTICS: dict[str, str] = {c.word: c.headings for c in READ} | {
     "go_no_go": "go no go|go nogo|go not go|plug go no go|go no go plug|go no go pin|go no go check|"
     "gut ausschuss|lehrdorn gut ausschuss|gut ausschuss lehrdorn|gutseite ausschussseite|"
     "entre n'entre pas|tampon entre n'entre pas|pasa no pasa|tapón pasa no pasa|calibre pasa no pasa",
-    "surface": "surface|finish|condition|visual|surface check|hole condition|hole surface|"
-    "oberfläche|oberflächen|sichtprüfung|état de surface|aspect|aspect visuel|contrôle visuel|"
-    "superficie|acabado|aspecto|inspección visual|control visual",
 }
 #: words that ask one thing of the surface, so that yes and no can be understood
 _ASKS: dict[str, str] = {

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holeqc.characteristics import NUMBERS, Characteristic
+from holeqc.characteristics import WORDS as WORD_READINGS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem
 from holeqc.quantities import FloatArray
 
@@ -26,9 +28,8 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-#: what a reading can be of; diameter, x, y, edge_distance and plug are lengths, the rest words
-LENGTHS = ("diameter", "x", "y", "edge_distance", "plug")
-CHARACTERISTICS = (*LENGTHS, "go", "no_go", "surface")
+#: what a reading can be of: numbers, then words
+CHARACTERISTICS = (*NUMBERS, *WORD_READINGS)
 
 ENTERS, STOPS = "enters", "does not enter"  #: words of a go or no_go reading
 CLEAN, BURR, DIRTY, CRACK = "clean", "burr", "not clean", "crack"  #: words of a surface reading
@@ -407,6 +408,35 @@ def edge_span(spec: Specification) -> FloatArray:
         inside = drawn > 0.0
         low, high = np.where(inside, np.maximum(low, drawn - reach), low), np.where(inside, drawn + reach, high)
     return np.where(np.isnan(least)[:, None], np.nan, np.column_stack([np.minimum(low, least), high]))
+
+
+def measured_limits(spec: Specification, word: str) -> tuple[FloatArray, FloatArray]:
+    """Return the limits of one measured characteristic of each hole, (H,) each, NaN where it isn't asked.
+
+    Where only one of both is asked the other is 0 or infinite.
+    """
+    found = [h.measured.get(word) for h in spec.holes]
+    lower, upper = (
+        np.array([np.nan if x is None else nothing if getattr(x, side) != getattr(x, side) else getattr(x, side)
+                  for x in found], dtype=np.float64) for side, nothing in (("lower", 0.0), ("upper", np.inf))
+    )  # fmt: skip
+    return lower, upper
+
+
+def measured_reach(lower: FloatArray, upper: FloatArray, what: Characteristic) -> Reach:
+    """Return how far readings of one measured characteristic may go beyond its limits, of which one may be open."""
+    open_ = np.isinf(upper) | (lower == 0.0)
+    band = np.where(open_, 0.0, upper - lower)
+    nominal = np.where(np.isinf(upper), lower, np.where(lower == 0.0, upper, 0.5 * (lower + upper)))
+    return Reach(*(np.maximum(bound("far bands") * band, share * nominal) for share in (
+        what.far, what.absurd, 0.5 * what.far
+    )))  # fmt: skip
+
+
+def measured_span(lower: FloatArray, upper: FloatArray, what: Characteristic) -> tuple[FloatArray, FloatArray]:
+    """Return from what to what readings of one measured characteristic are believed, whatever else is read."""
+    off = measured_reach(lower, upper, what).absurd
+    return lower - off, np.where(np.isinf(upper), bound("edge most") * lower, upper + off)
 
 
 def size_spans(spec: Specification) -> FloatArray:

@@ -311,6 +311,24 @@ def length_of(content: Content, decimal: str) -> Length:
     return _general(text)
 
 
+_DEGREES = re.compile(r"\s*(?:[°º˚]|deg\.?|degrees?|grad|degr[eé]s?|grados?)\s*$", re.IGNORECASE)
+
+
+def is_degrees(text: str) -> bool:
+    """Whether a text is a name of degrees: ``°``, ``deg``."""
+    return bool(_DEGREES.fullmatch(text.strip(" ()[]")))
+
+
+def angle_of(content: Content, decimal: str) -> Length:
+    """Return the angle [degrees] in a cell that is no number: ``100``, ``100.5°``, ``100,5 deg``."""
+    if isinstance(content, str) and not isinstance(content, Uncalculated):
+        content = _DEGREES.sub("", content)
+    found = length_of(content, decimal)
+    if not found.unit:
+        return found
+    return _bad("angle-unit", "an angle has no unit of length", "degrees", "Type the angle in degrees in this column")
+
+
 def _bad(code: str, message: str, allowed: str = NUMBER, action: str = _CORRECT) -> Length:
     return Length(np.nan, issue=Issue(code, message, allowed, action))
 

@@ -301,6 +301,12 @@ _DEFECTS: dict[str, str] = {
     "casse|cassee|defaut*|deforme*|danad*|danado|defecto*|defectuos*|roto|rota",
     "wrong drill": "mis drill*|misdrill*|by mistake|verbohrt|broca rota|bohrer gebrochen|foret casse|wrong drill*|"
     "wrong reamer|wrong bit|wrong size|falscher bohrer|mauvais foret|broca equivocada",
+    "wrong depth or countersink": "too deep|too shallow|not deep enough|deeper than*|not to depth|short of depth|"
+    "bottomed out|not countersunk|no countersink|no csk|countersink missing|missing countersink|csk missing|"
+    "wrong countersink*|wrong csk|wrong angle|wrong cutter|wrong side|countersunk twice|double countersunk|zu tief|"
+    "zu flach|nicht tief genug|nicht gesenkt|senkung fehlt|falscher senker|falscher winkel|trop profond*|"
+    "pas assez profond*|pas fraise*|mauvais angle|demasiado profund*|muy profund*|poco profund*|sin avellanar|"
+    "no avellanad*|angulo equivocado",
     "NO-GO enters": "",
     "GO does not enter": "",
     "pins don't fit": "wont take|will not take|doesnt take|does not take|wont go in|will not go in|doesnt fit|"

@@ -11,10 +11,13 @@ from decimal import Decimal
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
+from holeqc.characteristics import DEGREES, GAUGE, JUDGED, OF_NAME, unit_of, with_unit
 from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
 from holeqc.printing import one_line
-from holeqc.quantities import CALCULATED, GRAIN, above, below, format_length
+from holeqc.quantities import CALCULATED, DECIMALS, GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
+from holeqc.specification.model import Limits
+from holeqc.specification.words import limits_text
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
@@ -328,6 +331,8 @@ def cell_of(cell: Cell | str) -> Cell:
 # Words, marks and numbers as reports write them; the one place where a report's sentences stand.
 
 
+#: what is found on them is one reading, shown with the digits that it was typed with
+_AS_READ = frozenset(c.name for c in JUDGED if c.by == GAUGE and (c.read or c.name == "size"))
 NOT_READ = "not read"  #: found, of what no reading speaks
 MARKS = ("✓", "?", "✗")  #: stands beside the word always, never alone
 DISPOSITIONS = ("rework", "repair", "use-as-is", "scrap", "return")  #: AS9131's public terms
@@ -414,7 +419,7 @@ def computed(value: float, unit: str, *limits: float) -> str:
     """Return a calculated length with the unit's usual decimals, more where rounding would hide which side it lies."""
     if not math.isfinite(value):
         return "-"
-    base = 4 if unit == "in" else 3
+    base = DECIMALS[unit]
     near = [limit for limit in limits if math.isfinite(limit) and abs(limit - value) > CALCULATED]
     for decimals in range(base, base + 5):
         shown = round(value, decimals)
@@ -436,7 +441,7 @@ def signed(value: float, unit: str) -> str:
         return "-"
     if abs(value) <= GRAIN:
         return "0"
-    return ("+" if value > 0 else "−") + computed(abs(value), unit, 0.0)
+    return ("+" if value > 0 else "−") + computed(abs(value), unit, 0.0) + (unit if unit == DEGREES else "")
 
 
 def left_text(total: float, actual: float, left: float, unit: str) -> str:
@@ -474,6 +479,11 @@ def probability_text(probability: float) -> str:
     return f"{100 * probability:.2f} %"
 
 
+def row_unit(row: Mapping[str, Any], unit: str) -> str:
+    """Return the unit of a characteristic's numbers in a kit in ``unit``."""
+    return unit_of(str(row["characteristic"]), unit)
+
+
 def value_text(row: Mapping[str, Any], unit: str) -> str:
     """Return what was found on a characteristic; words for surface and plugs; a doubtful value is no measurement."""
     if row["doubtful"]:
@@ -482,7 +492,9 @@ def value_text(row: Mapping[str, Any], unit: str) -> str:
         return plain(row["found_word"])
     if math.isnan(row["found"]):
         return NOT_READ
-    if row["characteristic"] in {"size", "edge distance"}:
+    if (own := row_unit(row, unit)) == DEGREES:
+        return with_unit(typed(row["found"], own), own)
+    if row["characteristic"] in _AS_READ:
         return typed(row["found"], unit) if row["reading"] >= 0 else computed(row["found"], unit, *_limits(row))
     return computed(row["found"], unit, *_limits(row))
 
@@ -517,6 +529,8 @@ def requirement(row: Mapping[str, Any], specification: Specification) -> str:
     if name in {"position", "hole-to-hole position"}:
         return _position_requirement(row, hole, unit)
     lower, upper = _limits(row)
+    if row_unit(row, unit) == DEGREES:
+        return limits_text(OF_NAME[str(name)], Limits(lower, upper), unit)
     if math.isnan(upper):
         return f"at least {computed(lower, unit)}" if math.isfinite(lower) else "-"
     return f"at most {computed(upper, unit)}" if math.isnan(lower) else f"{typed(lower, unit)} to {typed(upper, unit)}"
@@ -591,12 +605,13 @@ def uncertainty_lines(inspection: Inspection) -> list[str]:
     """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
     frame = inspection.characteristics
     lines = []
-    for name in ("size", "position", "hole-to-hole position", "edge distance"):
+    for name in (c.name for c in JUDGED if c.by == GAUGE and not c.from_zero):
         rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
         if not len(rows):
             continue
         low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
         text = f"{name} U {fine(low)}" + (f" to {fine(high)}" if fine(high) != fine(low) else "")
+        text += unit_of(name, "")
         ratios = rows.loc[rows["upper"].notna(), "ratio"].dropna()
         if not rows["upper"].notna().any():
             text += " (one-sided limit, so no ratio)"

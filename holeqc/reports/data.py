@@ -1,6 +1,6 @@
 """The result of a run as plain data: what ``--json`` prints and ``verdicts.json`` holds. Keys are stable.
 
-Lengths are numbers in ``specification.unit``, angles in radians, days as ``2026-05-04``; null where a number isn't known
+Lengths are numbers in ``specification.unit``, turns in radians, angles of countersinks in degrees, days as ``2026-05-04``; null where a number isn't known
 or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Verdicts are ``accept``, ``hold``, ``reject``.
 
 | key | what it holds |
@@ -18,7 +18,7 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``parts[].rechecks[]`` | ``file``, ``of`` (tag or day that it is a recheck of), how many readings it ``replaced``, how many of it ``counts`` and are ``left_out``, ``sentence`` |
 | ``parts[].tags[]`` | ``code``, ``verdict``, ``hole`` (hole or holes, else "pattern" or "whole part") |
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``pattern_dx``, ``pattern_dy`` (with the pattern floated), ``rework``, ``ream_to``, and one object for each characteristic that is asked |
-| ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
+| ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``countersink_depth``, ``countersink_angle`` (degrees), ``hole_depth``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
 | ``...walls[]`` | ``wall`` ('' where it spans all), ``verdict``, ``cause``, ``found``, ``found_word``, ``lower``, ``upper``, ``stated``, ``bonus``, ``deviation``, ``left``, ``uncertainty``, ``ratio``, ``probability``, ``doubtful`` (found is what was typed, or what is left without it, and no measurement), ``cell`` |
 | ``parts[].pins`` | null where the kit has no pins, else ``verdict``, ``margin`` (radial), ``uncertainty`` (of the margin, at most), ``rotation``, ``dx``, ``dy``, ``binding[]`` (hole ids), ``culprit`` (the one hole that keeps the pins out, null where there is none), ``without`` (margin of the others), ``holes[]`` (``hole``, ``wall``, ``pin``, ``clearance``, ``left``, ``binding``), ``float`` (null, or ``x_minus`` ... ``rotation_plus``) |
 | ``parts[].datum_shift`` | null where the kit declares none, else ``x``, ``y``, ``rotation`` of the frame that was used |
@@ -35,6 +35,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc.characteristics import JUDGED
 from holeqc.inspection.tags import tags_of_part, tidy
 from holeqc.inspection.view import PartView, Row, Run, count_verdicts
 from holeqc.reports import blocks as w
@@ -47,11 +48,7 @@ if TYPE_CHECKING:
 
 Data = dict[str, Any]
 
-KEYS = {
-    "size": "size", "out-of-roundness": "out_of_roundness", "taper": "taper", "position": "position",
-    "hole-to-hole position": "hole_to_hole_position", "edge distance": "edge_distance", "surface": "surface",
-    "GO": "go", "NO-GO": "no_go",
-}  # fmt: skip
+KEYS = {c.name: c.word for c in JUDGED}
 _WALL_NUMBERS = (
     "found", "lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability",
 )  # fmt: skip

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row
@@ -522,11 +523,7 @@ def remarks_of(table: pd.DataFrame) -> list[Remark]:
     ]
 
 
-SHORT = {
-    "size": "Size", "out-of-roundness": "Out of round", "taper": "Taper", "position": "Position",
-    "hole-to-hole position": "Hole to hole", "edge distance": "Edge", "surface": "Surface", "GO": "GO",
-    "NO-GO": "NO-GO",
-}  # fmt: skip
+SHORT = {c.name: c.short for c in JUDGED}
 FEW = 3  #: so many notes and problems stand before the positions
 _DECISION = (
     "The verdict is what the readings prove against the kit file. What becomes of the part is decided and signed by "
@@ -555,6 +552,7 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[w.Block]:
     yield w.Heading("Every hole")
     yield hole_matrix(part)
     yield from _size_blocks(part)
+    yield from _measured_blocks(part)
     remarks = remarks_of(part.readings)
     about = [*_note_blocks(remarks), *problem_blocks(part.problems, "Problems in the files of this part")]
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
@@ -590,7 +588,8 @@ def _by_place(frame: pd.DataFrame, part: PartView) -> dict[tuple[str, str, str],
     columns = [frame[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
     for hole, wall, kind, value, word, typed, date in zip(*columns, strict=True):
         key = str(hole), str(wall), str(kind)
-        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, part.specification.unit))
+        unit = unit_of(str(kind), part.specification.unit)
+        text = str(word) or (str(typed) if math.isnan(value) else w.typed(value, unit))
         if text:
             found.setdefault(key, []).append(w.plain(text))
             days[key] = w.day(date) or "no day"
@@ -666,7 +665,7 @@ def hole_matrix(part: PartView) -> w.Table:
     """Return a row a hole and wall, a column a characteristic: what was found, marked where it isn't accepted."""
     spec, several = part.specification, part.specification.walls.several
     columns = [w.Column("Hole"), *([w.Column("Wall")] if several else [])]
-    columns += [w.Column(_matrix_heading(part, name), "right" if _is_length(name) else "left") for name in part.asked]
+    columns += [w.Column(_matrix_heading(part, name), "left" if _is_word(name) else "right") for name in part.asked]
     columns.append(w.Column("Verdict"))
     rows: list[tuple[w.Cell | str, ...]] = []
     groups = set()
@@ -685,14 +684,14 @@ def hole_matrix(part: PartView) -> w.Table:
     return w.Table(tuple(columns), tuple(rows), note, frozenset(groups))
 
 
-def _is_length(name: str) -> bool:
-    return name not in {"surface", "GO", "NO-GO"}
+def _is_word(name: str) -> bool:
+    return name in OF_NAME and OF_NAME[name].kind == WORD
 
 
 def _matrix_heading(part: PartView, name: str) -> str:
     """Return the short name, with the limit under it where all holes have the same."""
     title = SHORT.get(name, name)
-    unit = part.specification.unit
+    unit = unit_of(name, part.specification.unit)
     rows = [r for r in part.characteristics if r["characteristic"] == name]
     if name in {"position", "hole-to-hole position"}:
         stated = {r["stated"] for r in rows}
@@ -801,6 +800,34 @@ def _size_blocks(part: PartView) -> Iterator[w.Block]:
     text = f"Estimated mating size, hole by hole: {', '.join(mating)}. " if mating else ""
     note = f"Probability: that the true value conforms (JCGM 106). {text}{caveat(part)}"
     yield w.Table(tuple(columns), tuple(table), note, _groups(rows))
+
+
+def _measured_blocks(part: PartView) -> Iterator[w.Block]:
+    """Give a table of what is measured beside size and place: countersinks, depths."""
+    rows = [row for what in MEASURED for row in _rows(part, what.name)]
+    if not rows:
+        return
+    unit = part.specification.unit
+    yield w.Heading("Countersinks and depths")
+    columns = [w.Column("What"), w.Column("Hole"), w.Column("Limits", "right")]
+    columns.append(w.Column("Worst reading", "right", True))
+    columns += [w.Column("Beyond", "right"), w.Column("Left", "right"), *_doubt_columns()]
+    columns += [w.Column("Cell", wraps=True), w.Column("Verdict")]
+    files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
+    table: list[tuple[w.Cell | str, ...]] = []
+    for row in rows:
+        own, verdict = w.row_unit(row, unit), int(row["verdict"])
+        shown = w.value_text(row, unit)
+        if row["doubtful"]:
+            shown = w.doubtful_text(row, unit, part.cell(row), part.typed_as(row))
+        table.append((
+            str(row["characteristic"]), w.plain(row["hole"]), w.requirement(row, part.specification),
+            w.Cell(shown, verdict if verdict else None), _deviation_text(row, own), w.signed(row["left"], own),
+            *_doubt_cells(row, own), _cell_name(part, row, files, sheets), _verdict_cell(row),
+        ))  # fmt: skip
+    note = f"Lengths in {w.unit_name(unit)}, angles in degrees. Probability: that the true value conforms (JCGM 106)."
+    starts = (n for n, row in enumerate(rows) if not n or row["characteristic"] != rows[n - 1]["characteristic"])
+    yield w.Table(tuple(columns), tuple(table), note, frozenset(starts))
 
 
 def caveat(part: PartView) -> str:

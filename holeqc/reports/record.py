@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import holeqc
 from holeqc import printing, writer
+from holeqc.characteristics import DEGREES, OF_NAME, unit_of
 from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, in_order, same_of_holes, words_of
 from holeqc.ledger.persons import key_name
 from holeqc.ledger.schema import shown
@@ -185,11 +186,13 @@ def _held(one: InspectionStory, rows: Sequence[Row]) -> Iterator[str]:
 def _found(row: Row, unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     where = ", ".join(x for x in (f"hole {row['hole']}", wall, str(row["characteristic"])) if x)
-    found = str(row["found_word"])
+    found, unit = str(row["found_word"]), unit_of(str(row["characteristic"]), unit)
     if row["found"] is not None and not found:
         limits = [float(row[key]) for key in ("lower", "upper") if row[key] is not None]
-        value, sized = float(row["found"]), row["characteristic"] == "size"
+        what = OF_NAME.get(str(row["characteristic"]))
+        value, sized = float(row["found"]), what is not None and (what.name == "size" or what.measured)
         found = w.typed(value, unit) if sized else w.computed(value, unit, *limits)
+        found += unit if unit == DEGREES else ""
     allowed = "" if row["found_word"] else _allowed(row, unit)
     return w.plain(f"{where}: {found}{allowed} ({_cause(row)})" if found else f"{where}: {_cause(row)}")
 

@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from holeqc.characteristics import JUDGED, READ
 from holeqc.inspection.reasons import open_places, waiting_holes
 from holeqc.inspection.results import (
     ACCEPT,
@@ -58,8 +59,7 @@ _ROWS = 1_000_000  #: rows are numbered from here, so that none is a neighbour o
 _RUN = 3  #: so many neighbours that differ in their hole, serial number or repeat alone are told together
 
 _BRIEF = {
-    "diameter": "dia", "edge_distance": "edge distance", "plug": "largest plug", "go": "GO", "no_go": "NO-GO",
-    "go_no_go": "GO and NO-GO", "surface": "surface", "": "readings",
+    **{c.word: c.brief for c in READ if c.brief}, "go_no_go": "GO and NO-GO", "": "readings",
 }  # fmt: skip
 _FULL = _BRIEF | {"diameter": "diameter", "": "readings of what the row says"}
 _FIELDS = {
@@ -462,7 +462,7 @@ def column_data(uses: Iterable[ColumnUse]) -> list[dict[str, Any]]:
 Head = tuple[str, str]  #: a heading in two lines
 Column = tuple[Head, list[str]]
 
-_SHORT = {"out-of-roundness": "form", "taper": "form", "edge distance": "edge"}
+_SHORT = {c.name: c.also for c in JUDGED if c.also}
 _PLACES = {"position": "Position", "hole-to-hole position": "Hole to hole"}
 
 
@@ -777,7 +777,7 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     """Return each cause once with what to do, and note in ``told`` the cells that were named (serial, cell)."""
     if part.verdict == ACCEPT:
         return []
-    from holeqc.inspection.judge import reasons
+    from holeqc.inspection.reasons import reasons
 
     # Problems that name no part hold it too: those of all files are asked.
     alone = dataclasses.replace(part.alone, problems=part.run.problems)

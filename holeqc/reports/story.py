@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import holeqc
+from holeqc.characteristics import JUDGED, unit_of, unit_of_all
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
 from holeqc.inspection.view import PartView, Run
 from holeqc.reports import blocks as w
@@ -145,8 +146,8 @@ def _gauge_table(spec: Specification) -> w.Table:
     rows = tuple(
         (
             w.plain(g.id), w.plain(g.kind), ", ".join(g.measures).replace("_", " "),
-            w.fine(math.nan if g.uncertainty is None else g.uncertainty),
-            w.fine(math.nan if g.resolution is None else g.resolution),
+            *(w.fine(math.nan if x is None else x) + unit_of_all(g.measures, "")
+              for x in (g.uncertainty, g.resolution)),
             g.calibration_due.isoformat() if g.calibration_due else "not given",
         )
         for g in spec.gauges
@@ -356,7 +357,8 @@ def _part_table(run: Run, full: set[int]) -> w.Table:
         row: list[w.Cell | str] = [w.Cell(w.word(part.verdict), part.verdict)]
         row += [w.plain(part.part)] if several else []
         row += [w.plain(part.serial), holes_in_brief(part)]
-        row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit) for values in least.values()]
+        row += [_left_cell(*values.get(key, (math.nan, False, ACCEPT)), unit_of(LEFT_OF[title], unit))
+                for title, values in least.items()]  # fmt: skip
         if run.specification.has_pins:
             row.append(_margin(part))
         row += [w.Cell("", None, f"part-{part.number + 1}") if part.number in full else ""] if full else []
@@ -369,12 +371,16 @@ def _part_table(run: Run, full: set[int]) -> w.Table:
     return w.Table(tuple(columns), tuple(rows), note)
 
 
+#: characteristics whose least distance to a limit stands in the table of parts
+LEFT_OF = {c.short: c.name for c in JUDGED if c.measured or c.name in {"size", "position", "hole-to-hole position"}}
+
+
 def _least_left(run: Run) -> dict[str, dict[tuple[str, str], tuple[float, bool, int]]]:
     """Return each part's least distance to a limit, whether a value is missing or in doubt and doesn't count, and the
     worst verdict of those that count."""
     frame = run.inspection.characteristics
     found = {}
-    for title, name in (("Size", "size"), ("Position", "position"), ("Hole to hole", "hole-to-hole position")):
+    for title, name in LEFT_OF.items():
         rows = frame[frame["characteristic"] == name]
         if rows["left"].notna().any():
             counts = rows.assign(left=rows["left"].where(~rows["doubtful"].astype(bool)))

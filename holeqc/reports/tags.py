@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import holeqc
+from holeqc.characteristics import unit_of
 from holeqc.inspection import tags as decided
 from holeqc.inspection.reasons import ENGINEERING
 from holeqc.inspection.recheck import asked_by, asked_of
@@ -110,7 +111,8 @@ def _line(line: decided.Line, spec: Specification) -> Line:
         found = w.doubtful_text(row, unit, line.cell, line.typed)
     return Line(
         line.hole, line.wall, line.characteristic, asked, found,
-        w.signed(line.deviation, unit) if line.deviation is not None else "", line.lower, line.upper,
+        w.signed(line.deviation, unit_of(line.characteristic, unit)) if line.deviation is not None else "",
+        line.lower, line.upper,
         None if line.doubtful else line.found, line.deviation, line.gauge, line.cell, line.verdict,
     )  # fmt: skip
 
@@ -156,7 +158,8 @@ def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
     ]
     found: list[Any] = [line.found if line else ""]
     deviation: Any = line.deviation_value if line and line.deviation_value is not None else ""
-    tail = [tag.unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
+    unit = unit_of(line.characteristic, tag.unit) if line else tag.unit
+    tail = [unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
     return [*map(as_text, [*head, *found]), deviation, *map(as_text, tail)]
 
 
@@ -362,7 +365,8 @@ def _asked(line: Line, unit: str) -> str:
         size, _, what = line.requirement.partition(" ")
         return f"{size} {unit} {what}"
     measured = line.lower is not None or line.upper is not None
-    return f"{line.requirement} {unit}" if measured and line.characteristic != "surface" else line.requirement
+    length = measured and line.characteristic != "surface" and unit_of(line.characteristic, unit) == unit
+    return f"{line.requirement} {unit}" if length else line.requirement
 
 
 def _first_rows(tag: Tag, wide: float) -> list[_TextRow]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NAMES, OF_WORD
 from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.specification import doubts
 from holeqc.specification.content import Collector, Content, shown
@@ -42,6 +43,16 @@ def check(specification: Specification, content: Content, collector: Collector) 
     zone = min(zones, default=math.nan)
     for number, gauge in enumerate(s.gauges, start=1):
         _resolution(s, number, gauge, collector)
+        angles = [word for word in gauge.measures if word in ANGLES]
+        if angles and len(angles) < len(gauge.measures):
+            collector.error("gauge-of-two-units", f"gauge[{number}].measures",
+                            f"gauge {gauge.id!r} measures an angle and lengths: its U can't be of both",
+                            ", ".join(gauge.measures), f"{', '.join(angles)} alone, U in degrees",
+                            "List it twice, with an id for each")  # fmt: skip
+        for word in gauge.measures:
+            band = min((h.measured[word].band for h in s.holes if word in h.measured), default=math.nan)
+            if OF_WORD[word].measured and band > GRAIN:
+                _ratio(s, number, gauge, band, 1.0, OF_WORD[word].name, collector)
         if "diameter" in gauge.measures:
             _ratio(s, number, gauge, size_band, 1.0, "size", collector)
             _guard(s, number, gauge, size_band, collector)
@@ -82,6 +93,7 @@ def _served(s: Specification, collector: Collector) -> None:
         "x": s.plan.position,
         "y": s.plan.position,
         "edge_distance": s.plan.edge_distance,
+        **{word: any(word in h.measured for h in s.holes) for word in (c.word for c in MEASURED)},
         "go": any(h.plugs.go is not None for h in s.holes),
         "no_go": any(h.plugs.no_go is not None for h in s.holes),
     }
@@ -91,7 +103,7 @@ def _served(s: Specification, collector: Collector) -> None:
                        ", ".join(sorted(able)), ", ".join(missing), "List the gauge, or its measures")  # fmt: skip
     if s.decision.rule != "simple":
         for number, gauge in enumerate(s.gauges, start=1):
-            if gauge.uncertainty is None and {"diameter", "x", "y"} & set(gauge.measures):
+            if gauge.uncertainty is None and any(asked.get(word) for word in gauge.measures if word in BY_GAUGE):
                 collector.warn("no-uncertainty", f"gauge[{number}].uncertainty",
                                f"the {s.decision.rule} rule needs U of gauge {gauge.id!r}", "nothing",
                                "U at k = 2 from its certificate and its use", "Its readings will be held")  # fmt: skip
@@ -339,6 +351,28 @@ def check_limits(specification: Specification, content: Content, collector: Coll
     """Collect limits that no hole can keep."""
     for number, hole in enumerate(specification.holes, start=1):
         _size(specification, content, number, hole, collector)
+        _measured(specification, content, number, hole, collector)
+
+
+def _measured(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
+    """Check limits of what is measured beside size and place; of a pair both may be asked, or one of them."""
+    for word, limits in hole.measured.items():
+        what = OF_WORD[word]
+        path, (lower, upper) = table_path(content, number, what.table), what.keys
+        if limits.lower > limits.upper + GRAIN:
+            collector.error("limits-upside-down", f"{path}.{lower}",
+                            f"the lower limit of {what.name} is above the upper",
+                            f"{lower} {limits.lower:g}, {upper} {limits.upper:g}", f"{lower} <= {upper}",
+                            "Exchange them?")  # fmt: skip
+        elif abs(limits.band) <= GRAIN:
+            collector.stop("no-tolerance", f"{path}.{upper}",
+                           f"both limits of {what.name} are the same: nothing can be made to them",
+                           f"{limits.lower:g}", f"{lower} < {upper}", "Correct one of them")  # fmt: skip
+    depth, countersink = hole.measured.get("hole_depth"), hole.measured.get("countersink_depth")
+    if depth is not None and countersink is not None and countersink.lower > depth.upper + GRAIN:
+        collector.error("countersink-below-hole", f"{table_path(content, number, 'countersink')}.depth_lower",
+                        "the countersink is asked deeper than the hole", f"{countersink.lower:g}",
+                        f"at most {depth.upper:g} {s.unit}", "Correct one of the depths")  # fmt: skip
 
 
 def _size(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
@@ -457,11 +491,8 @@ def _process(s: Specification, hole: Hole, collector: Collector) -> None:
                        f"{mean:g}", f"near {hole.size.lower:g} to {hole.size.upper:g}", "Is it a slip?")  # fmt: skip
 
 
-#: what a kit may mark as key or critical; `inspection.results.CHARACTERISTICS`, and all pins together
-DESIGNATED = (
-    "size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO", "NO-GO",
-    "pins",
-)  # fmt: skip
+#: what a kit may mark as key or critical: each characteristic, and all pins together
+DESIGNATED = (*NAMES, "pins")
 
 
 def checks_check(specification: Specification, content: Content, collector: Collector) -> None:

@@ -605,6 +605,13 @@ def _factor(raw: object, key: Key, collector: Collector) -> float:
     return value
 
 
+def _angle(raw: object, key: Key, collector: Collector) -> float:
+    value = _values_number(raw, key, collector)
+    if not 0 < value < 180:
+        raise Unusable("must lie above 0 and below 180 degrees")
+    return value
+
+
 def _share(raw: object, key: Key, collector: Collector) -> float:
     value = _values_number(raw, key, collector)
     if value < 0:
@@ -723,10 +730,9 @@ def _tools(raw: object, key: Key, collector: Collector) -> tuple[Tool, ...]:
 
 _READERS: dict[str, Callable[[object, Key, Collector], Any]] = {
     "id": _id, "text": _text, "length": _length, "amount": _length, "place": _length, "factor": _factor,
-    "share": _share, "number": _values_number, "whole": _whole, "days": _whole,
-    "decimals": _whole, "yes": _yes, "date": _date,
-    "choice": _choice, "ids": _ids, "choices": _choices, "angles": _angles, "points": _points, "tool": _tool,
-    "tools": _tools, "words": _choice,
+    "share": _share, "number": _values_number, "whole": _whole, "days": _whole, "decimals": _whole, "yes": _yes,
+    "date": _date, "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles,
+    "points": _points, "tool": _tool, "tools": _tools, "words": _choice,
 }  # fmt: skip
 
 
@@ -850,7 +856,7 @@ def _table(name: str, value: object, path: str, collector: Collector, also: tupl
 
 def _broken(kind: str) -> Any:
     """Return what stands for an unusable value: NaN for numbers, so that no comparison speaks of it again."""
-    if kind in {"length", "amount", "place", "factor", "share", "number"}:
+    if kind in {"length", "amount", "place", "factor", "share", "number", "angle"}:
         return float("nan")
     return None
 

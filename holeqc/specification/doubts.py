@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from holeqc.characteristics import ANGLE, MEASURED, OF_WORD
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, decimals_of, format_length, unit_name
 from holeqc.specification.content import Collector, Content, shown
 from holeqc.specification.keys import headline, keys_like, nearest
 from holeqc.specification.model import Confirmation, Hole, Limits, Pin, Specification, required_edge
-from holeqc.specification.words import hole_names, tolerance_text
+from holeqc.specification.words import hole_names, limits_text, tolerance_text
 
 #: check -> where its line lies and what that rests on. Lengths of `LINES`; the names are what [confirmed] takes.
 CHECKS: dict[str, str] = {
@@ -45,6 +46,11 @@ CHECKS: dict[str, str] = {
     "and no agreed rule goes as far (common practice, no source)",
     "datum simulator far smaller than its hole": "below three quarters: the frame could shift beyond any bonus",
 }
+CHECKS |= {f"{c.name} out of the ordinary": c.ordinary_why for c in MEASURED}
+CHECKS |= {
+    f"{c.name} limits far apart": f"a band above {100 * c.widest:g} % of its middle (common practice, no source)"
+    for c in MEASURED
+}  # fmt: skip
 LINES: dict[str, dict[str, float]] = {
     "in": {"smallest": 0.059, "largest": 2.0, "band": 0.010},
     "mm": {"smallest": 1.5, "largest": 51.0, "band": 0.25},
@@ -202,6 +208,7 @@ def find(s: Specification, content: Content) -> Iterator[Doubt]:
         yield from _form(s, content, number, hole)
         yield from _pins(s, content, number, hole)
         yield from _places(s, content, number, hole, float(next_hole[number - 1]))
+        yield from _measured(s, content, number, hole)
     if len(sound) == len(s.holes) and sound:
         yield from _of_the_kit(s)
 
@@ -284,6 +291,23 @@ def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
             yield Doubt("form wider than the limits", found,
                         f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out",
                         f"{table_path(content, number, 'form')}.{key}", hole.id)  # fmt: skip
+
+
+def _measured(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
+    for word, limits in hole.measured.items():
+        what = OF_WORD[word]
+        key = what.keys[limits.upper == limits.upper]
+        path, text = f"{table_path(content, number, what.table)}.{key}", limits_text(what, limits, s.unit)
+        times = 1.0 if what.kind == ANGLE else hole.size.upper
+        low, high = (times * line for line in what.ordinary)
+        known = [value for value in (limits.lower, limits.upper) if value == value]
+        if any(not low < value < high for value in known):
+            found = text if what.kind == ANGLE else f"{text}, hole {_range(s, hole)}"
+            yield Doubt(f"{what.name} out of the ordinary", found,
+                        limits_text(what, Limits(low, high), s.unit), "Mend it", path, hole.id)  # fmt: skip
+        elif limits.band > what.widest * 0.5 * (limits.lower + limits.upper):
+            yield Doubt(f"{what.name} limits far apart", text, f"at most {100 * what.widest:g} % of the middle apart",
+                        "Mend one of them", path, hole.id)  # fmt: skip
 
 
 def _range(s: Specification, hole: Hole) -> str:
@@ -508,6 +532,15 @@ y = 1.111
 # [edge]
 # minimum_diameters = 2.0      # and, or: minimum = 0.25
 
+# [countersink]                # either limit may be left out
+# depth_lower = 0.060
+# depth_upper = 0.066
+# angle_lower = 99             # degrees, included
+# angle_upper = 101
+
+# [depth]                      # of the hole, at full diameter
+# lower = 0.500
+
 # [surface]
 # clean = true
 # burr_free = true
@@ -528,8 +561,9 @@ y = 1.111
 # [[gauge]]
 # id = "gauge number"
 # kind = "two-point bore gauge"
-# measures = ["diameter"]      # also x, y, edge_distance, go, no_go, plug, surface
-# uncertainty = 0.0001         # U at k = 2, in use
+# measures = ["diameter"]      # also x, y, edge_distance, plug, countersink_depth, countersink_angle, hole_depth, go,
+                               # no_go, surface
+# uncertainty = 0.0001         # U at k = 2, in use; degrees for a gauge of angles
 # resolution = 0.0001
 # calibration_due = 2027-03-31
 # expansion_per_c = 11.5e-6
@@ -556,6 +590,7 @@ y = 1.111
 
 # [rework]                     # without it: no rework is permitted
 # ream_up_to = 0.1120
+# deepen = true                # a shallow countersink or hole may be cut deeper
 
 # [datum_shift]
 # holes = ["1", "2"]

@@ -14,6 +14,7 @@ from fractions import Fraction
 from functools import cache
 
 from holeqc import door
+from holeqc.characteristics import NAMES, NUMBERS, TABLES, WORDS
 from holeqc.problems import DataError
 from holeqc.quantities import Unit, parse_length, parse_unit
 
@@ -30,6 +31,7 @@ KINDS: dict[str, str] = {
     "whole": "a whole number from 1 to 100",
     "days": "a whole number of days from 1 to 3650",
     "decimals": "a whole number from 0 to 9",
+    "angle": "degrees, above 0 and below 180",
     "yes": "true or false",
     "date": "a date without quotes: 2027-03-31",
     "choice": "one of the words listed",
@@ -44,8 +46,8 @@ KINDS: dict[str, str] = {
 
 #: words that the [headings] table may point at: the columns of a reading sheet
 HEADING_WORDS = (
-    "part", "serial", "hole", "wall", "diameter", "x", "y", "edge_distance", "plug", "go", "no_go", "surface",
-    "direction", "trial", "characteristic", "value", "unit", "gauge", "temperature_c", "date", "by", "note", "ignore",
+    "part", "serial", "hole", "wall", *NUMBERS, *WORDS, "direction", "trial", "characteristic", "value", "unit",
+    "gauge", "temperature_c", "date", "by", "note", "ignore",
 )  # fmt: skip
 #: what people call keys of a table -> the keys that they mean
 OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
@@ -59,8 +61,15 @@ OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
     "gauge": {"u": ("uncertainty",), "due": ("calibration_due",), "name": ("id",), "number": ("id",)},
     "fixture": {"number": ("id",), "name": ("id",)},
 }  # fmt: skip
+OTHER_NAMES["countersink"] = {
+    name: (f"{name}_lower", f"{name}_upper") for name in ("depth", "angle")
+} | {f"{name}_{word}": (f"{name}_{end}",) for name in ("depth", "angle")
+     for word, end in (("min", "lower"), ("minimum", "lower"), ("max", "upper"), ("maximum", "upper"))}  # fmt: skip
+OTHER_NAMES["depth"] = {"min": ("lower",), "minimum": ("lower",), "max": ("upper",), "maximum": ("upper",)}
 OTHER_NAMES["pin"] = OTHER_NAMES["size"] | {"name": ("id",)}
-OVERRIDES = ("size", "form", "position", "edge", "surface", "plugs", "pin", "rework")
+OVERRIDES = ("size", "form", "position", "edge", *TABLES, "surface", "plugs", "pin", "rework")
+#: what stands for lists of characteristics in ``keys.md``
+_LISTS = {"@readings": ", ".join((*NUMBERS, *WORDS)), "@characteristics": ", ".join(NAMES)}
 #: tables that stand once for each thing: [[part]], [[hole]], [[gauge]]; [pin] may stand once or as [[pin]]
 ARRAYS = ("part", "hole", "gauge")
 
@@ -106,11 +115,18 @@ class Key:
 def all_keys() -> tuple[Key, ...]:
     """Return every key, in the order of ``keys.md``."""
     lines = door.own_text("specification", "keys.md").splitlines()
-    rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
+    rows = [[_listed(cell) for cell in line.strip().strip("|").split("|")] for line in lines if line.startswith("|")]
     return tuple(
         Key(path, kind, unit, default, meaning, example, tuple(filter(None, choices.split(", "))))
         for path, kind, unit, default, meaning, example, choices in rows[2:]
     )
+
+
+def _listed(cell: str) -> str:
+    text = cell.strip()
+    for mark, names in _LISTS.items():
+        text = text.replace(mark, names)
+    return text
 
 
 @cache

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from holeqc import door, writer
+from holeqc.characteristics import MEASURED
 from holeqc.problems import ERROR, HoleQCError, Problem, SpecificationError
 from holeqc.quantities import GRAIN
 from holeqc.specification.content import Collector, Content, Values
@@ -129,8 +130,21 @@ def _hole(content: Content, number: int, pins: dict[str, Pin], collector: Collec
         surface=Surface(get(surface, "clean", False), get(surface, "burr_free", False)),
         plugs=Plugs(get(plugs, "go"), get(plugs, "no_go")),
         pin=_hole_pin(content, values, path, pins, collector),
+        measured=_measured(content, values),
+        deepen=get(rework, "deepen", False),
         ream_up_to=get(rework, "ream_up_to"),
     )
+
+
+def _measured(content: Content, hole: Values) -> dict[str, Limits]:
+    """Return the limits of each thing that is measured on a hole beside its size and place, by word."""
+    found = {}
+    for what in MEASURED:
+        values = merged(content, hole, what.table)
+        lower, upper = (get(values, key, NAN) for key in what.keys)
+        if any(key in values for key in what.keys):
+            found[what.word] = Limits(lower, upper)
+    return found
 
 
 def merged(content: Content, hole: Values, name: str) -> Values:

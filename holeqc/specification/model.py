@@ -24,7 +24,7 @@ SINGLE_WALL = "single"  #: name of the wall where the part has one wall only
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Limits of size, both inclusive. ``fit_class`` and ``confirmation`` say where they come from if a class did."""
+    """Limits, both inclusive. ``fit_class`` and ``confirmation`` say where they come from if a class did."""
 
     lower: float
     upper: float
@@ -125,6 +125,8 @@ class Hole:
     surface: Surface = Surface()
     plugs: Plugs = Plugs()
     pin: Pin | None = None
+    measured: dict[str, Limits] = field(default_factory=dict, hash=False)  #: word -> limits, NaN where one is not asked
+    deepen: bool = False  #: rework may cut a countersink or a hole deeper
     ream_up_to: float | None = None  #: largest size that rework may give it; None: rework is not permitted
 
     @property

@@ -8,8 +8,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from holeqc.characteristics import MEASURED, OF_WORD, Characteristic, unit_of_all, with_unit
 from holeqc.quantities import decimals_of, format_length, unit_name
-from holeqc.specification.model import Hole, Position, Specification, Walls, boundaries, hole_to_hole, required_edge
+from holeqc.specification.model import (
+    Hole,
+    Limits,
+    Position,
+    Specification,
+    Walls,
+    boundaries,
+    hole_to_hole,
+    required_edge,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +121,25 @@ def edge_text(hole: Hole, unit: str) -> str:
     return text
 
 
+def limits_text(what: Characteristic, limits: Limits, unit: str) -> str:
+    """Return limits with their unit, ``at least`` or ``at most`` where one of them is not asked."""
+    own = what.unit(unit)
+    lower, upper = (format_length(value, own) for value in (limits.lower, limits.upper))
+    if limits.lower != limits.lower:
+        return f"at most {with_unit(upper, own)}"
+    if limits.upper != limits.upper or math.isinf(limits.upper):
+        return f"at least {with_unit(lower, own)}"
+    return f"{lower} to {with_unit(upper, own)}"
+
+
+def measured_text(hole: Hole, topic: str, unit: str) -> str:
+    """Return what is asked of a hole under one topic of what is measured beside size and place."""
+    return ", ".join(
+        f"{OF_WORD[word].name} {limits_text(OF_WORD[word], limits, unit)}"
+        for word, limits in hole.measured.items() if OF_WORD[word].topic == topic
+    )  # fmt: skip
+
+
 def surface_text(hole: Hole) -> str:
     """Return what is asked of the surface."""
     wanted = (("clean and free of cracks", hole.surface.clean), ("free of burrs", hole.surface.burr_free))
@@ -159,6 +188,8 @@ def asked(specification: Specification) -> list[Phrase]:
         ("Form", lambda h: form_text(h, unit)),
         ("Position", lambda h: position_text(h.position, unit)),
         ("Edge", lambda h: edge_text(h, unit)),
+        *((topic, lambda h, topic=topic: measured_text(h, topic, unit)) for topic in dict.fromkeys(
+            c.topic for c in MEASURED)),
         ("Surface", surface_text),
         ("Plugs", lambda h: plugs_text(h, unit)),
         ("Pins", lambda h: pin_text(h, unit)),
@@ -276,9 +307,12 @@ def _boundary_lines(s: Specification) -> list[str]:
 
 def _rework_lines(s: Specification) -> list[str]:
     def words(hole: Hole) -> str:
-        if hole.ream_up_to is None:
-            return "not permitted"
-        return f"a small hole may be reamed up to {format_length(hole.ream_up_to, s.unit)} {s.unit}"
+        said = []
+        if hole.ream_up_to is not None:
+            said.append(f"a small hole may be reamed up to {format_length(hole.ream_up_to, s.unit)} {s.unit}")
+        if hole.deepen and any(OF_WORD[word].mended for word in hole.measured):
+            said.append("what is too shallow may be cut deeper, inside its limits")
+        return "; ".join(said) or "not permitted"
 
     lines: list[str] = []
     for text, holes in grouped(s, words):
@@ -324,9 +358,16 @@ def _reading_lines(s: Specification) -> list[str]:
         lines += _item("x and y", f"of each hole{walls}{gauge_text}")
     if plan.edge_distance:
         lines += _item("Edge distance", "of each hole")
+    for what in MEASURED:
+        some = [h.id for h in s.holes if what.word in h.measured]
+        if some:
+            plural = "s" if len(some) > 1 else ""
+            each = "each hole" if len(some) == len(s.holes) else f"hole{plural} {hole_names(some)}"
+            lines += _item(what.topic, f"{what.name} of {each}")
     for number, gauge in enumerate(s.gauges):
         facts = [gauge.kind, "for " + ", ".join(m.replace("_", " ") for m in gauge.measures)]
-        facts.append("U not known" if gauge.uncertainty is None else f"U = {gauge.uncertainty:g} {s.unit} (k = 2)")
+        facts.append("U not known" if gauge.uncertainty is None
+                     else f"U = {with_unit(f'{gauge.uncertainty:g}', unit_of_all(gauge.measures, s.unit))} (k = 2)")
         if gauge.resolution is not None:
             facts.append(f"reads to {gauge.resolution:g}")
         if gauge.calibration_due is not None:

@@ -72,7 +72,7 @@ def bare(path: Path) -> None:
 
 def judged(path: Path) -> None:
     """Read and judge a file."""
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.readings.read import read_files
     from holeqc.specification.load import load_specification
 

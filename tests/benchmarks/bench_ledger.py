@@ -34,7 +34,7 @@ def made(count: int) -> Any:
     """Return a judged run of so many readings, made in memory: what a million-row file gives, without the file."""
     import pandas as pd
 
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.readings.table import Readings, Source
     from holeqc.specification.load import parse_specification
 

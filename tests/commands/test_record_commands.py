@@ -18,7 +18,7 @@ import pytest
 
 from holeqc.__main__ import run
 from holeqc.commands.gauge import an_error
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.tags import tags_of
 from holeqc.problems import LedgerError
 from holeqc.readings.read import read_files

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import VERDICTS, Inspection
 from holeqc.problems import Problem
 from holeqc.readings.table import COLUMNS, Readings

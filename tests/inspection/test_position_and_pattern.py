@@ -28,10 +28,10 @@ from inspection_kit import (
 )
 
 from holeqc.inspection.evidence import gather
-from holeqc.inspection.judge import inspect
 from holeqc.inspection.pattern import check_pins
 from holeqc.inspection.position import find_places
 from holeqc.inspection.reasons import reasons
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.size import judge_size
 from holeqc.readings.table import STOPS, Readings
 from holeqc.specification.model import (

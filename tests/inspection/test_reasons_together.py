@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from inspection_kit import bore, gauges, hole, judge, mmc, place, reading, two_walls
 
-from holeqc.inspection.judge import inspect
 from holeqc.inspection.reasons import reasons
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import Inspection, hole_numbers, span_words
 from holeqc.problems import ERROR, WARNING, Problem
 from holeqc.readings.containers import ReadOptions

@@ -14,8 +14,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 
-from holeqc.inspection.judge import inspect
-from holeqc.inspection.recheck import Asked, asked_of
+from holeqc.inspection.recheck import Asked, asked_of, inspect
 from holeqc.inspection.results import VERDICTS, Inspection
 from holeqc.inspection.tags import tags_of
 from holeqc.inspection.view import Run

@@ -23,7 +23,7 @@ from inspection_kit import (
     verdict,
 )  # fmt: skip
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import CHARACTERISTIC_COLUMNS, HOLE_COLUMNS, PART_COLUMNS
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import Readings

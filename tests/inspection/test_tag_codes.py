@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.tags import tags_of
 from holeqc.readings.containers import ReadOptions

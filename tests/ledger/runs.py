@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import Inspection
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.schema import DETAILS, ENTRY

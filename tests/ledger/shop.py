@@ -15,7 +15,7 @@ import pytest
 from runs import TODAY
 
 from holeqc.answers.check import RecordedRun, record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger.kits import newest_release, release
 from holeqc.ledger.ledger import Ledger
 from holeqc.readings.containers import ReadOptions

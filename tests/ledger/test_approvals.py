@@ -14,7 +14,7 @@ from runs import TODAY
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
 
 from holeqc.answers.check import record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.tags import code_of, code_typed, tags_of
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, newest_story, withdraw, worst_of
@@ -389,7 +389,7 @@ def test_one_serial_of_two_parts_must_be_named(shop: Shop) -> None:
     other = '[[part]]\nname = "lid"\n'
     shop.record("P-2", GOOD, revision="B", more=other)
     from holeqc.answers.check import record_run
-    from holeqc.inspection.judge import inspect
+    from holeqc.inspection.recheck import inspect
     from holeqc.readings.containers import ReadOptions
     from holeqc.readings.read import read_files
     from holeqc.specification.load import load_specification

@@ -14,7 +14,7 @@ import pytest
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, Sizes, place
 
 from holeqc.answers.check import RecordedRun, record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, approved_set
 from holeqc.ledger.kits import release

@@ -15,7 +15,7 @@ from shop import AGAIN, GOOD, LARGE, SMALL, Shop, place
 from sqlalchemy import select
 
 from holeqc.answers.check import RecordedRun, record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import VERDICTS
 from holeqc.ledger import open_ledger
 from holeqc.ledger import schema as s

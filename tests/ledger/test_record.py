@@ -17,7 +17,7 @@ from runs import GOOD, LARGE, content, judged, kit, sheet, text_of
 from sqlalchemy import select
 
 import holeqc
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.read_back import Filter, columns_of_readings, recorded_readings
@@ -296,7 +296,7 @@ def test_recording_loads_nothing_that_draws(tmp_path: Path) -> None:
     code = (
         "import sys\n"
         "from holeqc.answers.check import record_run\n"
-        "from holeqc.inspection.judge import inspect\n"
+        "from holeqc.inspection.recheck import inspect\n"
         "from holeqc.ledger import open_ledger\n"
         "from holeqc.readings.read import read_files\n"
         "from holeqc.specification.load import load_specification\n"

@@ -13,7 +13,7 @@ import pytest
 from shop import AGAIN, GOOD, LARGE, Shop, Sizes, place
 
 from holeqc.answers.check import RecordedRun, record_run
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, approved_set, withdraw
 from holeqc.ledger.read_back import Filter, recorded_readings

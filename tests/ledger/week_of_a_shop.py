@@ -36,7 +36,7 @@ import holeqc.commands.gauge
 import holeqc.commands.packet
 import holeqc.commands.parts
 import holeqc.commands.sheet
-import holeqc.inspection.judge
+import holeqc.inspection.recheck
 import holeqc.ledger.equipment
 import holeqc.ledger.ledger
 import holeqc.ledger.tags

@@ -19,7 +19,7 @@ import pytest
 from making import GOOD, KIT, codes, kit, only, read, text_file, wide
 
 from holeqc.fixture.history import history_of
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.series import make_series
 from holeqc.readings.sheet import write_sheet
 from holeqc.readings.sheet_layout import layout

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from making import codes, kit, only, read, text_file, wide, workbook
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 
 DUE = dt.date(2027, 3, 31)
 AFTER = dt.date(2027, 4, 1)

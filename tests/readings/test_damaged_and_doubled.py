@@ -12,7 +12,7 @@ import pytest
 from making import codes, kit, only, read, text_file, wide, workbook
 from openpyxl.styles import Font
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 
 TODAY = dt.date(2026, 11, 30)
 LONG = ["Serial", "Part", "Hole", "Wall", "What", "Direction", "Reading"]

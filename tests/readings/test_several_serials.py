@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from making import codes, kit, only, read, text_file, wide, workbook
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.readings.identities import match_serial
 
 TODAY = dt.date(2026, 11, 30)

@@ -389,7 +389,7 @@ def test_plug_and_surface_words(recalculated: Path, kit: Specification) -> None:
 
 
 def test_edge_words(recalculated: Path, kit: Specification) -> None:
-    assert values(recalculated, 0, kit, "edge_check", len(EDGES)) == [case[-1] for case in EDGES]
+    assert values(recalculated, 0, kit, "edge_distance_check", len(EDGES)) == [case[-1] for case in EDGES]
 
 
 def test_basic_positions_turn_with_the_part_that_is_chosen(recalculated: Path, kit: Specification) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from making import KIT, codes, kit, only, read, text_file, wide
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 
 TODAY = dt.date(2026, 11, 30)
 FORM = KIT + "\n[form]\nout_of_roundness = 0.003\n"

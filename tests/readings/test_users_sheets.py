@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from making import GOOD, KIT, KIT_MM, cell_xml, codes, kit, only, read, rewritten, text_file, wide, workbook
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.problems import ReadingsError
 
 TODAY = dt.date(2026, 11, 30)

@@ -11,7 +11,7 @@ from holeqc.inspection.results import Inspection
 @pytest.fixture(autouse=True)
 def plain_reasons(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the made-up reasons stand for the judge's."""
-    monkeypatch.setattr("holeqc.inspection.judge.reasons", made_up.reasons)
+    monkeypatch.setattr("holeqc.inspection.reasons.reasons", made_up.reasons)
 
 
 @pytest.fixture

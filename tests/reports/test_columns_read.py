@@ -16,7 +16,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.view import Run
 from holeqc.problems import ReadingsError

@@ -11,6 +11,7 @@ from typing import Any
 import made_up
 import pytest
 
+from holeqc.characteristics import MEASURED
 from holeqc.inspection.results import Inspection
 from holeqc.inspection.view import Run
 from holeqc.readings.table import Join
@@ -49,6 +50,7 @@ def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection
         re.findall(r"``([a-z_0-9]+)(?:\[\])?``", re.sub(r"``[\w\[\].]*\.(\w+)(\[\])?``", r"``\1``", data.__doc__ or ""))
     )
     words = {"json", "accept", "hold", "reject", "null", "simple", "guarded", "relaxed", "size", "ratio"}
+    words |= {what.word for what in MEASURED}  # of kits that ask them: tests/inspection/test_measured.py
     confirmed = made_up.inspection(confirmed=(m.Confirmation("size", "0.455 to 0.462", ("1",), "as drawn"),))
     there = {key for found in (one, again, shifted(), confirmed) for key in keys_of(as_data(found))}
     float_keys = {f"{a}_{b}" for a in ("x", "y", "rotation") for b in ("minus", "plus")}

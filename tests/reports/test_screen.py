@@ -124,7 +124,7 @@ def test_the_width_follows_the_terminal_between_sixty_and_a_hundred(monkeypatch:
 
 def test_problems_that_reasons_told_are_not_told_again(one: Inspection, monkeypatch: pytest.MonkeyPatch) -> None:
     told = [Reason(1, "The reading looks like a slip (Readings!F40).", "8", "far", "size", "Readings!F40", "Read it.")]
-    monkeypatch.setattr("holeqc.inspection.judge.reasons", lambda *_, **__: told)
+    monkeypatch.setattr("holeqc.inspection.reasons.reasons", lambda *_, **__: told)
     text = " ".join(screen_text(one).split())
     assert "In the files: 2 more problems" in text
     assert "likely-slip" not in text

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import test_paper
 
-from holeqc.inspection.judge import inspect
+from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import HOLD, REJECT, Inspection
 from holeqc.inspection.tags import ALPHABET, code_of, code_typed
 from holeqc.inspection.tags import tags_of as decided_tags

@@ -111,7 +111,7 @@ def test_a_file_in_the_place_of_the_folder_is_refused(one: Inspection, tmp_path:
         write_reports(one, tmp_path / "out")
 
 
-@pytest.mark.parametrize("at", ["pdf.pdf_report", "workbook.write_workbook", "tag_pages.tag_pages", "data.tail"])
+@pytest.mark.parametrize("at", ["pages.pdf_report", "workbook.write_workbook", "tags.tag_pages", "data.tail"])
 def test_a_full_disk_leaves_the_old_report_and_nothing_half_written(
     at: str, one: Inspection, clean: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -63,6 +63,15 @@ SLIPS = [
      "decision.guard_factor"),
     (("[rework]", '[datum_shift]\nholes = ["1", "8"]\nboundary = 0.0444\n[rework]'),
      "datum simulator far smaller than its hole", "datum_shift.boundary"),
+    *((("[surface]", f"[{table}]\n{lines}\n[surface]"), check, f"{table}.{key}") for table, lines, check, key in (
+        ("countersink", "depth_lower = 0.06\ndepth_upper = 1", "countersink depth out of the ordinary", "depth_upper"),
+        ("countersink", "depth_lower = 0.63", "countersink depth out of the ordinary", "depth_lower"),
+        ("countersink", "depth_lower = 0.06\ndepth_upper = 0.11", "countersink depth limits far apart", "depth_upper"),
+        ("countersink", "angle_lower = 49\nangle_upper = 51", "countersink angle out of the ordinary", "angle_upper"),
+        ("countersink", "angle_lower = 90\nangle_upper = 100", "countersink angle limits far apart", "angle_upper"),
+        ("depth", "lower = 12.7", "hole depth out of the ordinary", "lower"),
+        ("depth", "lower = 0.5\nupper = 1.0", "hole depth limits far apart", "upper"),
+    )),
 ]  # fmt: skip
 
 
