@@ -98,15 +98,20 @@ def module_name(path: Path) -> str:
     return ".".join(("holeqc", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
 
 
-def loaded_at_import(path: Path, names: set[str]) -> set[str]:
-    """Return our modules that importing this one loads at once: imports outside functions and type checking."""
+def loaded_at_import(path: Path, names: set[str], *, in_functions: bool = False) -> set[str]:
+    """Return our modules that importing this one loads at once: imports outside functions and type checking.
+
+    ``in_functions``: those that its functions load as well.
+    """
     found: set[str] = set()
     pending: list[ast.stmt] = list(ast.parse(path.read_text(encoding="utf-8")).body)
     while pending:
         node = pending.pop()
         if isinstance(node, ast.If) and not (isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"):
             pending += [*node.body, *node.orelse]
-        elif isinstance(node, (ast.Try, ast.ClassDef, ast.With)):
+        elif isinstance(node, (ast.Try, ast.ClassDef, ast.With)) or (
+            in_functions and isinstance(node, ast.FunctionDef)
+        ):
             pending += node.body
         elif isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
@@ -116,15 +121,28 @@ def loaded_at_import(path: Path, names: set[str]) -> set[str]:
     return found & names
 
 
+def in_order(graph: dict[str, set[str]]) -> list[str]:
+    """Return modules so that each comes after those that it needs; fail where some need one another."""
+    done: list[str] = []
+    while len(done) < len(graph):
+        free = [name for name, needs in graph.items() if name not in done and needs - {name} <= set(done)]
+        assert free, f"these modules load one another in a circle: {sorted(set(graph) - set(done))}"
+        done += free
+    return done
+
+
+def test_files_of_a_room_form_no_circle() -> None:
+    # nor by imports inside functions, which only hide it
+    for room in {path.parent for path in MODULES}:
+        files = {module_name(path): path for path in MODULES if path.parent == room}
+        in_order({name: loaded_at_import(path, set(files), in_functions=True) for name, path in files.items()})
+
+
 def test_every_module_imports_alone() -> None:
     # Where what a module loads at import never leads back to it, it imports alone, in whatever order: no cycle, then
     # one import of everything with warnings as errors.
     graph = {module_name(p): loaded_at_import(p, {module_name(q) for q in MODULES}) for p in MODULES}
-    done: set[str] = set()
-    while len(done) < len(graph):
-        free = {name for name, needs in graph.items() if name not in done and needs - {name} <= done}
-        assert free, f"these modules load one another in a circle: {sorted(set(graph) - done)}"
-        done |= free
+    in_order(graph)
     code = "import importlib, sys\nfor name in sys.argv[1:]:\n    importlib.import_module(name)\n"
     names = sorted(set(graph) - {"holeqc.__main__"})
     run = subprocess.run([sys.executable, "-W", "error", "-c", code, *names], capture_output=True, text=True)
