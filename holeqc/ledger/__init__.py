@@ -39,8 +39,8 @@ Deciding, all of it asked and written in one transaction::
     equipment.gauge_suspects(ledger, gauge, since, error=..., unit="in"), equipment.fixture_suspects(ledger, fixture)
     equipment.record_calibration(ledger, Calibration(...), by), equipment.record_fixture_event(ledger, ...)
 
-Every problem is a `holeqc.problems.LedgerError`. Each file needs only files before it: schema, database, verify, ledger,
-persons, kits, read_back, tags, equipment, resemblance, recording, stories, rechecks, approvals.
+Every problem is a `holeqc.problems.LedgerError`. Each file needs only those before it: schema, database, verify,
+ledger, persons, kits, read_back, tags, equipment, resemblance, recording, stories, rechecks, approvals.
 """
 
 from __future__ import annotations
