@@ -1,4 +1,4 @@
-"""ISO 286: every printed grade, every printed deviation and limit through the public function; delta rule; corrections."""
+"""ISO 286: every printed grade, deviation and limit; delta rule; corrections."""
 
 from __future__ import annotations
 
