@@ -49,7 +49,6 @@ _NAME = re.compile(r"""^(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z
 _LIKE_A_TABLE = re.compile(r"^\W*([A-Za-z_'.: ]{3,}?)\W*(?:#.*)?$")
 _BARE_POINT = re.compile(r"(?<![\d.\w\"'])([+-]?)\.(\d)")
 _BARE_END = re.compile(r"(?<![\d.])(\d+)\.(?![\d])")
-_DECIMAL_COMMA = re.compile(r"(?<![\d.,\w])(\d+),(\d+)(?![\d.,]*,)")
 LONGEST_LINE = 200  #: characters of a line that is told in full
 _LENGTHS = {"length", "amount", "place"}
 _SIZED = {*_LENGTHS, "tool", ""}  #: kinds of value that a size typed as on a drawing may stand for

@@ -60,7 +60,6 @@ from holeqc.statistics.subgroups import (
 
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 AVERAGE_RANGE = "average-range"
 AVERAGE_SD = "average-sd"
@@ -284,7 +283,7 @@ def common(values: FloatArray) -> float | None:
 
 
 def beyond_signals(
-    values: FloatArray, lower: FloatArray, upper: FloatArray, meaning: str, test: str = BEYOND_LIMITS
+    values: FloatArray, lower: FloatArray, upper: FloatArray, meaning: str
 ) -> tuple[Signal, ...]:
     """Return a signal for every stretch of points beyond their own limits; a point on a limit is inside."""
     found = []
@@ -296,7 +295,7 @@ def beyond_signals(
         for begin, end in zip(begins, ends, strict=True):
             numbers = tuple(p + 1 for p in at[begin:end])
             if numbers:
-                found.append(Signal(test, numbers, numbers, side, meaning))
+                found.append(Signal(BEYOND_LIMITS, numbers, numbers, side, meaning))
     return tuple(sorted(found, key=lambda s: s.points[0]))
 
 
@@ -413,10 +412,6 @@ def head(groups: Subgroups, count: int) -> Subgroups:
     )
 
 
-def _group_centre(groups: Subgroups) -> float:
-    return float(np.sum(groups.sizes * groups.means)) / groups.count
-
-
 def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
     said = []
     count = baseline_of(options, len(groups))
@@ -424,7 +419,7 @@ def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
         centre, sigma, dof = options.frozen.centre[0], options.frozen.sigma, options.frozen.dof
     else:
         first = head(groups, count)
-        centre, sigma, dof = _group_centre(first), math.nan, None
+        centre, sigma, dof = float(np.sum(first.sizes * first.means)) / first.count, math.nan, None
         if np.any(first.sizes > 1):
             within = within_by_subgroups(first, method)
             sigma, dof = within.sigma, within.dof
@@ -1242,11 +1237,8 @@ def position_chart(
         within = np.zeros((0, P, P))
     else:
         means, sizes, within, names = _grouped(pairs, np.asarray(subgroups).ravel()[kept])
-    count = baseline_of(how, names.__len__())
-    if how.frozen is not None:
-        frozen = how.frozen
-    else:
-        frozen = _freeze(means[:count], sizes[:count], within[:count], single)
+    count = baseline_of(how, len(names))
+    frozen = how.frozen or _freeze(means[:count], sizes[:count], within[:count], single)
     centre = np.array(frozen.centre)
     covariance = np.array(frozen.covariance).reshape(P, P)
     dof = float(frozen.dof or 0)

@@ -198,16 +198,6 @@ def fleiss_kappa_by_category(counts: ArrayLike) -> FloatArray:
     return out
 
 
-def free_marginal_kappa(counts: ArrayLike) -> float:
-    """Return kappa with every category taken as equally likely by luck (Randolph 2005; Brennan and Prediger 1981)."""
-    n, m = _checked_counts(counts)
-    observed = float(np.mean((np.sum(n**2, axis=1) - m) / (m * (m - 1.0))))
-    luck = 1.0 / n.shape[1]
-    if luck >= 1.0:
-        raise DataError("one category only: there is nothing to agree on")
-    return (observed - luck) / (1.0 - luck)
-
-
 def _checked_counts(counts: ArrayLike) -> tuple[FloatArray, float]:
     n = np.asarray(counts, dtype=np.float64)
     if n.ndim != 2 or not n.size or np.any(n < 0):

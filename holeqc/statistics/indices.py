@@ -14,7 +14,7 @@ from holeqc.statistics.basics import noncentral_t_quantile, noncentrality_for, r
 
 # Normal tolerance intervals: limits that hold a stated share of all parts with a stated confidence.
 #
-# The exact factors follow ISO 16269-6; Howe's and Natrella's approximations are kept under their names.
+# The exact factors follow ISO 16269-6; Howe's approximation starts their search.
 
 
 FloatArray = NDArray[np.float64]
@@ -39,29 +39,25 @@ class ToleranceInterval:
     inside: bool | None
 
 
-def _check(n: float, coverage: float, confidence: float, dof: float | None) -> float:
+def _check(n: float, coverage: float, confidence: float) -> float:
     if not (0 < coverage < 1 and 0 < confidence < 1):
         raise DataError(f"coverage and confidence lie between 0 and 1; found {coverage} and {confidence}")
-    freedom = n - 1 if dof is None else dof
-    if not (n > 0 and freedom > 0):
+    if not n > 1:
         raise DataError(f"a tolerance interval needs at least two values; found n = {n:g}")
-    return freedom
+    return n - 1
 
 
 @lru_cache(maxsize=4096)
-def one_sided_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def one_sided_factor(n: float, coverage: float, confidence: float) -> float:
     """Return k so that mean + k s is above ``coverage`` of all parts with ``confidence``, exactly.
 
-    ``n`` values carry the mean and ``dof`` (n - 1 unless given) degrees of freedom the standard deviation; ``n``
-    may be infinite. The factor is a quantile of the noncentral t over the root of n (ISO 16269-6, Annex D).
+    ``n`` values carry mean and standard deviation. The factor is a quantile of the noncentral t over the root of n
+    (ISO 16269-6, Annex D).
     """
     from scipy.special import ndtri
 
-    freedom = _check(n, coverage, confidence, dof)
-    z = float(ndtri(coverage))
-    if math.isinf(n):
-        return z
-    return noncentral_t_quantile(confidence, freedom, math.sqrt(n) * z) / math.sqrt(n)
+    freedom = _check(n, coverage, confidence)
+    return noncentral_t_quantile(confidence, freedom, math.sqrt(n) * float(ndtri(coverage))) / math.sqrt(n)
 
 
 def _half_width(centre: FloatArray, coverage: float) -> FloatArray:
@@ -81,7 +77,7 @@ def _half_width(centre: FloatArray, coverage: float) -> FloatArray:
 
 
 @lru_cache(maxsize=4096)
-def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def two_sided_factor(n: float, coverage: float, confidence: float) -> float:
     """Return k so that mean - k s to mean + k s holds ``coverage`` of all parts with ``confidence``, exactly.
 
     Arguments as in `one_sided_factor`. For each place of the mean the half width that holds the coverage is found,
@@ -89,9 +85,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     """
     from scipy.special import gammaincc
 
-    freedom = _check(n, coverage, confidence, dof)
-    if math.isinf(n):
-        return normal_half_width(coverage)
+    freedom = _check(n, coverage, confidence)
     step = min(0.1, max(0.004, 0.3 * math.sqrt(n) / math.sqrt(2 * freedom)))
     z = np.arange(step / 2, 8.6, step)  # the mean's distribution is even: its upper half is enough
     weight = np.exp(-0.5 * z * z)
@@ -101,7 +95,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     def miss(log_k: float) -> float:
         return float(weight @ gammaincc(freedom / 2, freedom / 2 * square * math.exp(-2 * log_k))) - confidence
 
-    start = math.log(howe_factor(n, coverage, confidence, freedom))
+    start = math.log(howe_factor(n, coverage, confidence))
     low, high = start - 0.1, start + 0.1
     while miss(low) > 0:
         low -= 0.3
@@ -110,30 +104,13 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     return math.exp(root(miss, low, high, tolerance=1e-14))
 
 
-def normal_half_width(coverage: float) -> float:
-    """Return the half width, in sigma, of the central interval that holds ``coverage`` of a known normal."""
-    from scipy.special import ndtri
-
-    return float(ndtri(0.5 + coverage / 2))
-
-
-def howe_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def howe_factor(n: float, coverage: float, confidence: float) -> float:
     """Return Howe's approximation of the two-sided factor (JASA 64, 1969; NIST/SEMATECH e-Handbook 7.2.6.3)."""
-    from scipy.special import gammaincinv
+    from scipy.special import gammaincinv, ndtri
 
-    freedom = _check(n, coverage, confidence, dof)
+    freedom = _check(n, coverage, confidence)
     chi_square = 2 * float(gammaincinv(freedom / 2, 1 - confidence))
-    return normal_half_width(coverage) * math.sqrt(freedom * (1 + 1 / n) / chi_square)
-
-
-def natrella_factor(n: float, coverage: float, confidence: float) -> float:
-    """Return Natrella's approximation of the one-sided factor (NIST/SEMATECH e-Handbook 7.2.6.3)."""
-    from scipy.special import ndtri
-
-    _check(n, coverage, confidence, None)
-    zp, zc = float(ndtri(coverage)), float(ndtri(confidence))
-    a, b = 1 - zc * zc / (2 * (n - 1)), zp * zp - zc * zc / n
-    return (zp + math.sqrt(zp * zp - a * b)) / a
+    return float(ndtri(0.5 + coverage / 2)) * math.sqrt(freedom * (1 + 1 / n) / chi_square)
 
 
 def tolerance_interval(

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, plain
 from holeqc.statistics.indices import Interval, clopper_pearson
-from holeqc.statistics.normality import Stability, judge
+from holeqc.statistics.normality import SEED, Stability, judge
 
 RESAMPLES = 1000
 _ANGLES = 180
@@ -197,9 +197,9 @@ def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
 
 
 def _intervals(
-    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float, seed: int
+    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float
 ) -> dict[str, Interval]:
-    """Return intervals of Pp, Ppk and the share inside from ``seed``-ed draws.
+    """Return intervals of Pp, Ppk and the share inside from seeded draws.
 
     Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
     axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
@@ -211,7 +211,7 @@ def _intervals(
     from scipy.special import chndtr, chndtrinc
 
     n = pairs.shape[0]
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(SEED)
     tail = (1 - confidence) / 2
     mean, root, none = pairs.mean(axis=0), np.linalg.cholesky(covariance), np.zeros((RESAMPLES, 2))
     drawn, noise = _scatters(n, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
@@ -324,12 +324,11 @@ def position_capability(
     *,
     bonus: ArrayLike | None = None,
     confidence: float = 0.95,
-    seed: int = 1,
 ) -> PositionCapability:
     """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
 
     ``tolerance`` is the diameter of the tolerance zone, one for all holes or (n,); ``bonus`` (n,) is what each hole's
-    size adds to it at maximum material condition. Intervals are from ``seed``-ed draws.
+    size adds to it at maximum material condition. Intervals are from seeded draws.
     Raises ``DataError`` for shapes that differ, a tolerance that isn't positive, or a negative bonus.
     """
     a, b = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
@@ -373,7 +372,7 @@ def position_capability(
     figures: dict[str, Any] = {}
     if not flat:
         figures = _figures(pairs, mean, covariance, radii, smallest / 2)
-        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence, seed) if n > 3 else {}
+        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence) if n > 3 else {}
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(
