@@ -334,16 +334,10 @@ def class_table(cls: str) -> ZoneTable:
     hole = [[_steps(row["hole_lower"]), _steps(row["hole_upper"])] for row in rows]
     shaft = [[_steps(row["shaft_lower"]), _steps(row["shaft_upper"])] for row in rows]
     return ZoneTable(
-        SYSTEM,
-        cls,
-        "in",
-        np.array([float(row["over"]) for row in rows]),
-        np.array([float(row["to"]) for row in rows]),
-        np.array(hole, dtype=np.int64),
-        np.array(shaft, dtype=np.int64),
-        np.array([RANK[row["confirmation"]] for row in rows], dtype=np.int8),
-        tuple(row["note"] for row in rows),
-    )
+        SYSTEM, cls, "in", np.array([float(row["over"]) for row in rows]), np.array([float(row["to"]) for row in rows]),
+        np.array(hole, dtype=np.int64), np.array(shaft, dtype=np.int64),
+        np.array([RANK[row["confirmation"]] for row in rows], dtype=np.int8), tuple(row["note"] for row in rows),
+    )  # fmt: skip
 
 
 def limits(cls: str, size: ArrayLike) -> FitLimits:
@@ -429,16 +423,10 @@ def side_table(side: IsoSide) -> ZoneTable:
     rows.sort(key=lambda row: row.over)
     steps = np.array([[row.lower, row.upper] for row in rows], dtype=np.int64)
     return ZoneTable(
-        ISO286_SYSTEM,
-        side.name,
-        "mm",
-        np.array([row.over for row in rows]),
-        np.array([row.to for row in rows]),
-        steps if side.is_hole else None,
-        None if side.is_hole else steps,
-        np.array([row.rank for row in rows], dtype=np.int8),
-        tuple(row.note for row in rows),
-    )
+        ISO286_SYSTEM, side.name, "mm", np.array([row.over for row in rows]), np.array([row.to for row in rows]),
+        steps if side.is_hole else None, None if side.is_hole else steps,
+        np.array([row.rank for row in rows], dtype=np.int8), tuple(row.note for row in rows),
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=1024)
@@ -751,23 +739,14 @@ def _compare(
     low_h, high_h, low_s, high_s = (float(convert(value, limits.unit, unit)) for value in deviations)
     least, greatest = low_h - high_s, high_h - low_s
     difference = max(
-        abs(high_h - low_h - (hole[1] - hole[0])),
-        abs(high_s - low_s - (pin[1] - pin[0])),
-        abs(least - (hole[0] - pin[1])),
-        abs(greatest - (hole[1] - pin[0])),
-    )
+        abs(high_h - low_h - (hole[1] - hole[0])), abs(high_s - low_s - (pin[1] - pin[0])),
+        abs(least - (hole[0] - pin[1])), abs(greatest - (hole[1] - pin[0])),
+    )  # fmt: skip
     return Match(
-        limits.system,
-        limits.name,
-        meaning,
-        shop_word(meaning),
-        round(hole[0] - low_h, DECIMALS),
-        round(least, DECIMALS),
-        round(greatest, DECIMALS),
-        round(difference, DECIMALS),
-        difference <= HALF_DIGIT[unit] + GRAIN,
-        limits.confirmation,
-    )
+        limits.system, limits.name, meaning, shop_word(meaning), round(hole[0] - low_h, DECIMALS),
+        round(least, DECIMALS), round(greatest, DECIMALS), round(difference, DECIMALS),
+        difference <= HALF_DIGIT[unit] + GRAIN, limits.confirmation,
+    )  # fmt: skip
 
 
 def _words(least: float, greatest: float, kind: str, matches: list[Match]) -> tuple[str, str]:

@@ -287,11 +287,9 @@ class AssemblyProbability:
 
 
 def pattern_tolerances(
-    xy: ArrayLike,
-    hole: tuple[ArrayLike, ArrayLike, ArrayLike],
-    pin: tuple[ArrayLike, ArrayLike, ArrayLike],
+    xy: ArrayLike, hole: tuple[ArrayLike, ArrayLike, ArrayLike], pin: tuple[ArrayLike, ArrayLike, ArrayLike],
     hole_condition: str | Sequence[str] = "MMC",
-) -> PatternTolerances:
+) -> PatternTolerances:  # fmt: skip
     """Return checked tolerances of a pattern of N holes and pins.
 
     ``xy`` (N, 2); ``hole`` and ``pin`` are (low limit, high limit, diametral position tolerance), each a number or
@@ -347,13 +345,9 @@ def draw_kits(
 
 
 def probability_of_assembly(
-    tolerances: PatternTolerances,
-    margin: MarginFunction,
-    pairs: int = 20_000,
-    seed: int = 1,
-    normal: bool = False,
+    tolerances: PatternTolerances, margin: MarginFunction, pairs: int = 20_000, seed: int = 1, normal: bool = False,
     confidence: float = 0.95,
-) -> AssemblyProbability:
+) -> AssemblyProbability:  # fmt: skip
     """Return the probability that a random kit fits a random part, both within tolerance, by seeded drawing.
 
     ``margin`` takes pin_xy (B, N, 2), hole_xy (B, N, 2), hole diameters (B, N), pin diameters (B, N) and returns (B,)

@@ -38,9 +38,7 @@ def drill_table() -> DrillTable:
     inch = np.array([float(row["diameter"]) / (MM_PER_INCH if row["unit"] == "mm" else 1.0) for row in rows])
     order = np.argsort(np.round(inch, 10), kind="stable").tolist()
     return DrillTable(
-        tuple(rows[i]["designation"] for i in order),
-        tuple(rows[i]["series"] for i in order),
-        inch[order],
+        tuple(rows[i]["designation"] for i in order), tuple(rows[i]["series"] for i in order), inch[order]
     )
 
 
@@ -307,11 +305,9 @@ def _pooled(histories: Sequence[History]) -> tuple[FloatArray, FloatArray, Float
     """Drills tried often enough, mean oversize, its sd and number of holes."""
     groups = [(tool, holes - tool) for _, tool, holes in holes_of_drills(histories) if holes.size >= LEAST_HOLES]
     return (
-        np.array([tool for tool, _ in groups]),
-        np.array([over.mean() for _, over in groups]),
-        np.array([over.std(ddof=1) for _, over in groups]),
-        np.array([over.size for _, over in groups], dtype=np.int64),
-    )
+        np.array([tool for tool, _ in groups]), np.array([over.mean() for _, over in groups]),
+        np.array([over.std(ddof=1) for _, over in groups]), np.array([over.size for _, over in groups], dtype=np.int64),
+    )  # fmt: skip
 
 
 @cache
@@ -372,12 +368,9 @@ def reason(candidates: Sequence[Candidate], limits: tuple[float, float], unit: U
 
 
 def notes(
-    candidates: Sequence[Candidate],
-    histories: Sequence[History],
-    reaming: Reaming | None,
-    limits: tuple[float, float],
+    candidates: Sequence[Candidate], histories: Sequence[History], reaming: Reaming | None, limits: tuple[float, float],
     unit: Unit,
-) -> tuple[str, ...]:
+) -> tuple[str, ...]:  # fmt: skip
     """Return what the figures rest on, which of the shop's own holes count and which don't, and names of one size."""
     found: list[str] = []
     bases = {candidate.basis for candidate in candidates}
@@ -544,13 +537,9 @@ class Step:
 
 
 def choose_drill(
-    lower: float,
-    upper: float,
-    unit: Unit,
-    histories: Sequence[History] = (),
-    series: Sequence[str] = SERIES,
+    lower: float, upper: float, unit: Unit, histories: Sequence[History] = (), series: Sequence[str] = SERIES,
     light_metal: bool = False,
-) -> DrillChoice:
+) -> DrillChoice:  # fmt: skip
     """Return the standard drills expected to land in a hole's limits [unit], and a ream-to-size alternative.
 
     A drill whose printed limits with a jig lie within the band comes first, then the greatest share. With the shop's
@@ -651,42 +640,22 @@ def _distinct(series: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]
 
 
 def _candidate(
-    index: int,
-    names: tuple[str, ...],
-    kinds: tuple[str, ...],
-    holes: ExpectedHoles,
-    shares: tuple[FloatArray, FloatArray, FloatArray],
-    limits: tuple[float, float],
-    unit: Unit,
+    index: int, names: tuple[str, ...], kinds: tuple[str, ...], holes: ExpectedHoles,
+    shares: tuple[FloatArray, FloatArray, FloatArray], limits: tuple[float, float], unit: Unit,
     neighbours: tuple[Neighbour, ...],
-) -> Candidate:
+) -> Candidate:  # fmt: skip
     size = holes.drill[index]
     least, mean, greatest = (_out(x[index], unit) for x in (holes.least, holes.mean, holes.greatest))
     jig_lower, jig_upper = (_out(x, unit) for x in drilled_hole_limits(size))
     basis = int(holes.basis[index])
     tried = bool(abs(holes.history_drill[index] - size) <= GRAIN)
     return Candidate(
-        names[index],
-        kinds[index],
-        _out(size, unit),
-        least,
-        mean,
-        greatest,
-        float(shares[0][index]),
-        round(least - limits[0], 10),
-        round(limits[1] - greatest, 10),
-        BASES[basis],
-        "carried over" if basis == 0 and not tried else BASIS_CONFIRMATION[basis],
-        int(holes.readings[index]),
-        jig_lower,
-        jig_upper,
-        jig_lower >= limits[0] - GRAIN and jig_upper <= limits[1] + GRAIN,
-        neighbours,
-        float(shares[1][index]),
-        float(shares[2][index]),
-        _out(holes.history_drill[index], unit),
-        tried,
-    )
+        names[index], kinds[index], _out(size, unit), least, mean, greatest, float(shares[0][index]),
+        round(least - limits[0], 10), round(limits[1] - greatest, 10), BASES[basis],
+        "carried over" if basis == 0 and not tried else BASIS_CONFIRMATION[basis], int(holes.readings[index]),
+        jig_lower, jig_upper, jig_lower >= limits[0] - GRAIN and jig_upper <= limits[1] + GRAIN, neighbours,
+        float(shares[1][index]), float(shares[2][index]), _out(holes.history_drill[index], unit), tried,
+    )  # fmt: skip
 
 
 def _preference(candidate: Candidate, unit: Unit) -> tuple[bool, float, bool, float]:

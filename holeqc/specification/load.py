@@ -112,25 +112,16 @@ def _hole(content: Content, number: int, pins: dict[str, Pin], collector: Collec
     size = _merged_size(content.table("size"), get(values, "size", {}))
     condition = get(position, "condition", "RFS")
     return Hole(
-        id=get(values, "id", str(number)),
-        x=get(values, "x", NAN),
-        y=get(values, "y", NAN),
+        id=get(values, "id", str(number)), x=get(values, "x", NAN), y=get(values, "y", NAN),
         size=limits(size, f"{path}.size" if values.get("size") else "size", "hole", collector),
-        bushing=get(values, "bushing", ""),
-        form=Form(get(form, "out_of_roundness"), get(form, "taper")),
-        position=Position(
-            get(position, "tolerance"),
-            condition,
-            get(position, "pattern_tolerance"),
-            get(position, "pattern_condition", condition),
-            get(position, "pattern_rotates", True),
-        ),
+        bushing=get(values, "bushing", ""), form=Form(get(form, "out_of_roundness"), get(form, "taper")),
+        position=Position(get(position, "tolerance"), condition, get(position, "pattern_tolerance"),
+        get(position, "pattern_condition", condition), get(position, "pattern_rotates", True)),
         edge=Edge(get(edge, "minimum"), get(edge, "minimum_diameters")),
         surface=Surface(get(surface, "clean", False), get(surface, "burr_free", False)),
-        plugs=Plugs(get(plugs, "go"), get(plugs, "no_go")),
-        pin=_hole_pin(content, values, path, pins, collector),
+        plugs=Plugs(get(plugs, "go"), get(plugs, "no_go")), pin=_hole_pin(content, values, path, pins, collector),
         ream_up_to=get(rework, "ream_up_to"),
-    )
+    )  # fmt: skip
 
 
 def merged(content: Content, hole: Values, name: str) -> Values:

@@ -323,27 +323,21 @@ def remarks(
     said: list[Problem] = []
     n = readings.values.size
     if readings.missing:
-        said.append(
-            _warning(
-                "missing-readings",
-                f"{readings.missing} of {n + readings.missing} readings are missing and are not counted",
-                action="Find out why; readings seldom go missing by chance.",
-            )
-        )
+        said.append(_warning(
+            "missing-readings",
+            f"{readings.missing} of {n + readings.missing} readings are missing and are not counted",
+            action="Find out why; readings seldom go missing by chance.",
+        ))  # fmt: skip
     if n == 1:
         said.append(
             _warning("one-reading", "one reading shows no scatter: no index can be given", action="Measure more parts.")
         )
         return said
     if readings.different == 1:
-        said.append(
-            _warning(
-                "identical-readings",
-                f"all {n} readings are the same: their scatter is hidden by the gauge's step",
-                f"{readings.ordered[0]:g}",
-                "Use a gauge with a finer step.",
-            )
-        )
+        said.append(_warning(
+            "identical-readings", f"all {n} readings are the same: their scatter is hidden by the gauge's step",
+            f"{readings.ordered[0]:g}", "Use a gauge with a finer step.",
+        ))  # fmt: skip
         return said
     if n < FEW:
         unseen = (
@@ -361,14 +355,10 @@ def remarks(
         said.extend(_coarse(step, sd, width, guessed=resolution is None))
     if readings.different == 2 and n >= 10:
         pair = f"{readings.ordered[0]:g} and {readings.ordered[-1]:g}"
-        said.append(
-            _warning(
-                "two-values",
-                "the readings take two values only: they look like counted attributes",
-                pair,
-                "Chart them as counts (p chart).",
-            )
-        )
+        said.append(_warning(
+            "two-values", "the readings take two values only: they look like counted attributes", pair,
+            "Chart them as counts (p chart).",
+        ))  # fmt: skip
     else:
         said.extend(
             _warning(
@@ -387,23 +377,15 @@ def _coarse(step: float, sd: float | None, width: float | None, *, guessed: bool
     what = "the smallest step between readings" if guessed else "the gauge's step"
     said = []
     if sd is not None and sd > 0 and step > COARSE_STEP * sd * (1 - 1e-9):
-        said.append(
-            _warning(
-                "coarse-gauge",
-                f"{what} is larger than the scatter itself: sigma, limits and every index rest on rounding",
-                f"step {step:g}, sigma {sd:.3g}",
-                "Use a gauge with a finer step.",
-            )
-        )
+        said.append(_warning(
+            "coarse-gauge", f"{what} is larger than the scatter itself: sigma, limits and every index rest on rounding",
+            f"step {step:g}, sigma {sd:.3g}", "Use a gauge with a finer step.",
+        ))  # fmt: skip
     elif width is not None and step > width / 10 * (1 + 1e-9):
-        said.append(
-            _warning(
-                "coarse-for-limits",
-                f"{what} is more than a tenth of the distance between the limits",
-                f"step {step:g}, limits {width:g} apart",
-                "Use a gauge with a finer step (ten to one is common practice).",
-            )
-        )
+        said.append(_warning(
+            "coarse-for-limits", f"{what} is more than a tenth of the distance between the limits",
+            f"step {step:g}, limits {width:g} apart", "Use a gauge with a finer step (ten to one is common practice).",
+        ))  # fmt: skip
     return said
 
 

@@ -122,20 +122,14 @@ def skewed_remark(
     )
     if averaged:
         return Problem(
-            WARNING,
-            CODE,
-            text,
-            action="Take more readings to a mean before you call it a change, and look "
+            WARNING, CODE, text, action="Take more readings to a mean before you call it a change, and look "
             "for a cause that these points share.",
-        )
+        )  # fmt: skip
     if percentile is None:
         return Problem(
-            WARNING,
-            CODE,
-            text,
-            action="Judge by the limits of a distribution that fits these readings, or "
+            WARNING, CODE, text, action="Judge by the limits of a distribution that fits these readings, or "
             "by means of subgroups (--subgroup), before you call it a change.",
-        )
+        )  # fmt: skip
     said, clean = _fitted_words(points, percentile)
     action = (
         "Take the fitted distribution's limits, or means of subgroups (--subgroup), before you call it a change."
@@ -182,16 +176,11 @@ def _far_limits(readings: Readings, limits: Limits) -> list[Problem]:
     apart = limits.upper - limits.lower
     if low <= limits.upper + apart and high >= limits.lower - apart:
         return []
-    return [
-        Problem(
-            WARNING,
-            "limits-far",
-            "every reading lies far outside the limits: are both in one unit?",
-            found=f"readings {low:g} to {high:g}",
-            allowed=f"limits {limits.lower:g} to {limits.upper:g}",
-            action="Give the limits in the unit of the readings.",
-        )
-    ]
+    return [Problem(
+        WARNING, "limits-far", "every reading lies far outside the limits: are both in one unit?",
+        found=f"readings {low:g} to {high:g}", allowed=f"limits {limits.lower:g} to {limits.upper:g}",
+        action="Give the limits in the unit of the readings.",
+    )]  # fmt: skip
 
 
 def _why_no_cpm(readings: Readings, limits: Limits, m: float) -> list[Problem]:
@@ -245,16 +234,11 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(groups.means)) / math.sqrt(inside)
-    return [
-        Problem(
-            WARNING,
-            "means-differ",
-            f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
-            f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk "
-            "hold it",
-            action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.",
-        )
-    ]
+    return [Problem(
+        WARNING, "means-differ", f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
+        f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk hold it",
+        action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.",
+    )]  # fmt: skip
 
 
 def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
@@ -279,16 +263,12 @@ def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(places)) / math.sqrt(inside)
-    return [
-        Problem(
-            WARNING,
-            "mixed-streams",
-            f"readings at the same place in each subgroup (1 to {size}) differ by "
-            f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
-            "within is too large and Cp and Cpk too small",
-            action="Judge each stream (bushing, wall, direction, gauge) by itself.",
-        )
-    ]
+    return [Problem(
+        WARNING, "mixed-streams", f"readings at the same place in each subgroup (1 to {size}) differ by "
+        f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
+        "within is too large and Cp and Cpk too small",
+        action="Judge each stream (bushing, wall, direction, gauge) by itself.",
+    )]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,39 +316,25 @@ class Neighbours:
 
 
 def index_remarks(
-    readings: Readings,
-    limits: Limits,
-    m: float,
-    sd: float | None,
-    p: float | None,
-    *,
-    from_zero: bool,
+    readings: Readings, limits: Limits, m: float, sd: float | None, p: float | None, *, from_zero: bool,
     hardly: bool = False,
-) -> list[Problem]:
+) -> list[Problem]:  # fmt: skip
     """Return what to know of the indices of readings with mean ``m`` and deviation ``sd``; ``p`` that of normality.
 
     ``hardly``: the readings differ from a normal, but not in their tails.
     """
     said = []
     if not limits.given:
-        said.append(
-            Problem(
-                WARNING,
-                "no-limits",
-                "neither a lower nor an upper limit is given: there is no index",
-                action="Give --lower, --upper or both.",
-            )
-        )
+        said.append(Problem(
+            WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
+            action="Give --lower, --upper or both.",
+        ))  # fmt: skip
     said += _far_limits(readings, limits)
     if from_zero:
-        said.append(
-            Problem(
-                NOTE,
-                "bounded-at-zero",
-                "the quantity can't be negative: indices of a normal are not "
-                "given, the percentile method takes their place",
-            )
-        )
+        said.append(Problem(
+            NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
+            "given, the percentile method takes their place",
+        ))  # fmt: skip
     elif p is not None and p < NORMAL_LEVEL:
         found = f"{chance_words(p)}; chance alone puts one normal series in 20 below 0.05"
         said.append(
@@ -387,29 +353,20 @@ def index_remarks(
             )
         )
     if not from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
-        said.append(
-            Problem(
-                WARNING,
-                "perhaps-bounded",
-                "no reading is negative and the mean is less than three sigma above zero",
-                action="If the quantity can't be negative, give --from-zero: no normal is used then.",
-            )
-        )
+        said.append(Problem(
+            WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma above zero",
+            action="If the quantity can't be negative, give --from-zero: no normal is used then.",
+        ))  # fmt: skip
     if limits.target is not None and limits.width is None:
         said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
     t = limits.target
     if t is not None and (
         (limits.lower is not None and t < limits.lower) or (limits.upper is not None and t > limits.upper)
     ):
-        said.append(
-            Problem(
-                WARNING,
-                "target-outside",
-                "the target lies outside the limits: Cpm then says nothing of use",
-                found=f"{t:g}",
-                action="Check the target and its unit.",
-            )
-        )
+        said.append(Problem(
+            WARNING, "target-outside", "the target lies outside the limits: Cpm then says nothing of use",
+            found=f"{t:g}", action="Check the target and its unit.",
+        ))  # fmt: skip
     if limits.width is not None and not from_zero:
         said += _why_no_cpm(readings, limits, m)
     if limits.target is None and limits.width is not None and sd:
@@ -573,14 +530,9 @@ def _outside_counts(ordered: FloatArray, limits: Limits) -> tuple[int, int]:
 
 
 def _outside(
-    readings: Readings,
-    limits: Limits,
-    m: float,
-    sd: float | None,
-    sigma: float | None,
-    confidence: float,
+    readings: Readings, limits: Limits, m: float, sd: float | None, sigma: float | None, confidence: float,
     near: Neighbours | None,
-) -> Outside:
+) -> Outside:  # fmt: skip
     n = readings.values.size
     below, above = _outside_counts(readings.ordered, limits)
     sd, sigma = (sd, sigma) if limits.given else (None, None)
@@ -598,15 +550,9 @@ def _outside(
         worst = [one_sided_bound(v, worth, dof, 1 - tail) for v in sides]
         bounds = (1e6 * sum(float(ndtr(-3 * v)) for v in best), min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in worst)))
     return Outside(
-        expected,
-        short,
-        bounds,
-        (below + above) / n,
-        below + above,
-        below,
-        above,
+        expected, short, bounds, (below + above) / n, below + above, below, above,
         clopper_pearson(below + above, n, confidence),
-    )
+    )  # fmt: skip
 
 
 def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[Within | None, list[Problem]]:
@@ -620,11 +566,9 @@ def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[
         raise DataError(f"the estimate '{wanted}' needs subgroups; without them use {MOVING_RANGE}")
     if len(groups) == 1:
         said = Problem(
-            WARNING,
-            "one-subgroup",
-            "there is one subgroup only: changes between subgroups can't be told, "
+            WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be told, "
             "so that Cp and Cpk tell no more than Pp and Ppk",
-        )
+        )  # fmt: skip
         return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [said]
     if not np.any(groups.sizes > 1):
         said = Problem(
@@ -653,14 +597,9 @@ def _judge(
 
 
 def _skewed(
-    readings: Readings,
-    groups: Subgroups | None,
-    within: Within | None,
-    m: float,
-    scores: FloatArray | None,
-    stability: Stability,
-    percentile: PercentileCapability | None,
-) -> list[Problem]:
+    readings: Readings, groups: Subgroups | None, within: Within | None, m: float, scores: FloatArray | None,
+    stability: Stability, percentile: PercentileCapability | None,
+) -> list[Problem]:  # fmt: skip
     """Return a warning where it may be the shape alone that broke the limits of what was judged."""
     if within is None or scores is not None:
         return []
@@ -701,13 +640,9 @@ def intervals_of(
     if cpm is not None and target is not None:
         off = 2 * ((m - target) / sd) ** 2  # the mean's share in the scatter of Cpm, that of sigma being 1
         found["Cpm"] = about_target_interval(
-            cpm,
-            m,
-            sd,
-            target,
-            n if near is None else (1 + off) / (1 / near.of_variance + off / near.of_mean),
+            cpm, m, sd, target, n if near is None else (1 + off) / (1 / near.of_variance + off / near.of_mean),
             confidence,
-        )
+        )  # fmt: skip
     return found
 
 
@@ -741,13 +676,9 @@ def _by_percentiles(
 
 
 def capability(
-    values: ArrayLike,
-    limits: Limits,
-    *,
-    subgroups: ArrayLike | None = None,
-    choices: Choices | None = None,
+    values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None, choices: Choices | None = None,
     counted: int | None = None,
-) -> Capability:
+) -> Capability:  # fmt: skip
     """Work out the capability of readings ``values`` (n,), in order of production, against ``limits``.
 
     ``subgroups`` (n,) labels the rational subgroup of each reading (part, fixture set-up, day). NaN is a missing
@@ -773,14 +704,10 @@ def capability(
     sigma = within.sigma if within and not alike else None
     said = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + said
     if groups is not None and groups.scattered:
-        said.append(
-            Problem(
-                NOTE,
-                "scattered-subgroups",
-                f"{groups.scattered} subgroups have readings that are not "
-                "next to each other; they are taken together by their label",
-            )
-        )
+        said.append(Problem(
+            NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
+            "next to each other; they are taken together by their label",
+        ))  # fmt: skip
     normality = None if not sd or how.from_zero else anderson_darling(readings.ordered, ordered=True, centre=m, sd=sd)
     if normality is not None and normality.p is None:
         said.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
@@ -829,27 +756,9 @@ def capability(
         else None
     )
     made = Capability(
-        n,
-        m,
-        sd,
-        within,
-        limits,
-        how,
-        overall,
-        short,
-        cpm,
-        found,
-        normality,
-        outside,
-        band,
-        stability,
-        percentile,
-        tuple(said),
-        cautions,
-        allowed,
-        shapes,
-        odd,
-    )
+        n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability, percentile,
+        tuple(said), cautions, allowed, shapes, odd,
+    )  # fmt: skip
     return without_normal(made) if odd or how.from_zero else made
 
 
@@ -997,13 +906,9 @@ def _remarks(base: Capability, found: Pieces, skewed: Problem | None) -> tuple[P
     if found.counted < FEW <= base.n:
         said.append(Problem(NOTE, "few-readings", f"{found.counted} are few: believe the intervals, not the indices"))
     if groups.scattered:
-        said.append(
-            Problem(
-                WARNING,
-                "scattered-pieces",
-                f"{groups.scattered} pieces have readings that are not next "
-                "to each other; they are taken together by their label",
-            )
-        )
+        said.append(Problem(
+            WARNING, "scattered-pieces", f"{groups.scattered} pieces have readings that are not next "
+            "to each other; they are taken together by their label",
+        ))  # fmt: skip
     first = () if skewed is None or base.choices.from_zero else (skewed,)
     return (*first, *(r for r in base.remarks if r.code != CODE), *said)

@@ -108,14 +108,11 @@ class Frozen:
         try:
             sigma, dof, covariance = content["sigma"], content["dof"], content["covariance"]
             made = cls(
-                str(content["kind"]),
-                tuple(float(v) for v in content["centre"]),
-                None if sigma is None else float(sigma),
-                int(content["points"]),
-                int(content["readings"]),
+                str(content["kind"]), tuple(float(v) for v in content["centre"]),
+                None if sigma is None else float(sigma), int(content["points"]), int(content["readings"]),
                 None if dof is None else float(dof),
                 None if covariance is None else tuple(float(v) for v in covariance),
-            )
+            )  # fmt: skip
         except (KeyError, TypeError, ValueError) as error:
             raise DataError(f"these limits can't be read: {error}") from None
         if made.kind not in KINDS:
@@ -300,12 +297,9 @@ def beyond_signals(
 
 
 def price(
-    length: RunLength | None,
-    points: int,
-    tests: tuple[str, ...] = (),
-    scatter: float = 0.0,
+    length: RunLength | None, points: int, tests: tuple[str, ...] = (), scatter: float = 0.0,
     beside: tuple[str, bool] = ("", False),
-) -> list[Problem]:
+) -> list[Problem]:  # fmt: skip
     """Return the false-alarm price of a chart in words.
 
     ``tests`` are those it was judged by, ``scatter`` the chance of a signal at a point of the chart beside it, which
@@ -326,14 +320,10 @@ def price(
         if tests
         else ""
     )
-    return [
-        Problem(
-            NOTE,
-            "false-alarms",
-            f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
-            f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + named,
-        )
-    ]
+    return [Problem(
+        NOTE, "false-alarms", f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
+        f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + named,
+    )]  # fmt: skip
 
 
 def sigma_words(sigma: float | None, points: int) -> list[Problem]:
@@ -350,14 +340,10 @@ def sigma_words(sigma: float | None, points: int) -> list[Problem]:
             )
         ]
     if sigma == 0:
-        return [
-            Problem(
-                WARNING,
-                "no-scatter",
-                "the readings that set the limits are identical: limits have no width",
-                action="Use a gauge with a finer step.",
-            )
-        ]
+        return [Problem(
+            WARNING, "no-scatter", "the readings that set the limits are identical: limits have no width",
+            action="Use a gauge with a finer step.",
+        )]  # fmt: skip
     return []
 
 
@@ -424,14 +410,10 @@ def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
             within = within_by_subgroups(first, method)
             sigma, dof = within.sigma, within.dof
     if groups.scattered:
-        said.append(
-            Problem(
-                NOTE,
-                "scattered-subgroups",
-                f"{groups.scattered} subgroups have readings that are not "
-                "next to each other; they are taken together by their label",
-            )
-        )
+        said.append(Problem(
+            NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
+            "next to each other; they are taken together by their label",
+        ))  # fmt: skip
     if len(groups) == 1:
         said.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
     centre = centre if options.centre is None else options.centre
@@ -467,27 +449,15 @@ def _of_readings(values: ArrayLike, options: ChartOptions, labels: ArrayLike | N
     )
     centre = centre if options.centre is None else options.centre
     return Series(
-        ready.values,
-        np.ones(n, dtype=np.int64),
-        tuple(str(v) for v in names.tolist()),
-        centre,
-        options.sigma or sigma,
-        dof,
-        count,
-        n,
-        None,
-        said,
-    )
+        ready.values, np.ones(n, dtype=np.int64), tuple(str(v) for v in names.tolist()), centre, options.sigma or sigma,
+        dof, count, n, None, said,
+    )  # fmt: skip
 
 
 def series_of(
-    values: ArrayLike,
-    options: ChartOptions,
-    *,
-    subgroups: ArrayLike | None = None,
-    labels: ArrayLike | None = None,
+    values: ArrayLike, options: ChartOptions, *, subgroups: ArrayLike | None = None, labels: ArrayLike | None = None,
     method: str = POOLED,
-) -> Series:
+) -> Series:  # fmt: skip
     """Return the points of a chart and what its limits rest on.
 
     ``values`` is (n,), with ``subgroups`` (n,) labels for averages, or a matrix (k, n) with one subgroup a row.
@@ -540,38 +510,17 @@ def _spread_chart(series: Series, method: str) -> Chart:
 
 
 def _plain_chart(
-    title: str,
-    kind: str,
-    values: FloatArray,
-    centres: FloatArray,
-    lower: FloatArray,
-    upper: FloatArray,
-    series: Series,
-    *,
-    judged: bool = True,
-) -> Chart:
+    title: str, kind: str, values: FloatArray, centres: FloatArray, lower: FloatArray, upper: FloatArray,
+    series: Series, *, judged: bool = True,
+) -> Chart:  # fmt: skip
     usable = series.sigma > 0 and judged
     signals = beyond_signals(values, lower, upper, BEYOND_MEANING[kind]) if usable else ()
     centre = common(centres)
     tests = ("beyond_limits",) if judged else ()
     return Chart(
-        kind,
-        title,
-        math.nan if centre is None else centre,
-        common(lower),
-        common(upper),
-        None,
-        values,
-        lower,
-        upper,
-        centres,
-        series.sizes,
-        series.labels,
-        signals,
-        tests,
-        None,
-        series.baseline,
-    )
+        kind, title, math.nan if centre is None else centre, common(lower), common(upper), None, values, lower, upper,
+        centres, series.sizes, series.labels, signals, tests, None, series.baseline,
+    )  # fmt: skip
 
 
 def _moving_range_chart(series: Series, options: ChartOptions) -> Chart:
@@ -606,37 +555,16 @@ def location_chart(series: Series, kind: str, title: str, options: ChartOptions,
         *price(length, series.points.size, tests, beside, (spread.title, judged)),
     )
     return Chart(
-        kind,
-        title,
-        series.centre,
-        common(lower),
-        common(upper),
-        series.sigma,
-        series.points,
-        lower,
-        upper,
-        np.full(series.points.size, series.centre),
-        series.sizes,
-        series.labels,
-        signals,
-        tests,
-        frozen_of(series, kind, options),
-        series.baseline,
-        length,
-        shifted,
-        said,
-        spread=spread,
-    )
+        kind, title, series.centre, common(lower), common(upper), series.sigma, series.points, lower, upper,
+        np.full(series.points.size, series.centre), series.sizes, series.labels, signals, tests,
+        frozen_of(series, kind, options), series.baseline, length, shifted, said, spread=spread,
+    )  # fmt: skip
 
 
 def average_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    by: str = RANGE,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, by: str = RANGE, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the chart of subgroup averages with ranges (``by`` 'range') or standard deviations (``by`` 'sd').
 
     ``values`` is (n,) with ``subgroups`` (n,) labels, or (k, n) with one subgroup a row. Subgroups may differ in
@@ -667,13 +595,9 @@ def individuals_chart(
 
 
 def chart(
-    values: ArrayLike,
-    kind: str = "",
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, kind: str = "", *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return a chart of measured values by its kind.
 
     Empty ``kind`` takes averages with ranges when there are subgroups of two to ten readings, with standard
@@ -725,12 +649,9 @@ def _ewma_sigma(series: Series, weight: float, steady: bool) -> FloatArray:
 
 
 def ewma_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the chart of the exponentially weighted moving average of readings or subgroup averages.
 
     ``values`` is (n,), or (k, n) with a subgroup a row; ``options`` give weight, width and whether limits are steady
@@ -758,28 +679,13 @@ def ewma_chart(
     even = common(series.sizes.astype(float)) is not None
     said = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
     return Chart(
-        EWMA,
-        "weighted average",
-        series.centre,
-        float(last[0]) if even and usable else None,
-        float(last[1]) if even and usable else None,
-        series.sigma,
-        smooth,
-        lower,
-        upper,
-        np.full(smooth.size, series.centre),
-        series.sizes,
-        series.labels,
-        beyond_signals(smooth, lower, upper, BEYOND_MEANING[EWMA]) if usable else (),
-        (BEYOND_LIMITS,),
-        frozen_of(series, EWMA, how),
-        series.baseline,
-        length,
-        shifted,
-        said,
-        {"reading": series.points},
+        EWMA, "weighted average", series.centre, float(last[0]) if even and usable else None,
+        float(last[1]) if even and usable else None, series.sigma, smooth, lower, upper,
+        np.full(smooth.size, series.centre), series.sizes, series.labels,
+        beyond_signals(smooth, lower, upper, BEYOND_MEANING[EWMA]) if usable else (), (BEYOND_LIMITS,),
+        frozen_of(series, EWMA, how), series.baseline, length, shifted, said, {"reading": series.points},
         {"weight": how.weight, "width": how.width, "steady_limits": how.steady},
-    )
+    )  # fmt: skip
 
 
 def cumulative_sums(z: FloatArray, reference: float) -> tuple[FloatArray, FloatArray]:
@@ -810,26 +716,17 @@ def _sum_signals(sums: FloatArray, decision: float, side: str) -> list[Signal]:
     for first in np.unique(starts).tolist():
         places = at[starts == first] + 1
         crossed = int(places[0])
-        found.append(
-            Signal(
-                SUM_BEYOND,
-                tuple(range(first + 1, crossed + 1)),
-                (crossed,),
-                side,
-                BEYOND_MEANING[SUM_BEYOND],
-                int(places[-1]),
-            )
-        )
+        found.append(Signal(
+            SUM_BEYOND, tuple(range(first + 1, crossed + 1)), (crossed,), side, BEYOND_MEANING[SUM_BEYOND],
+            int(places[-1]),
+        ))  # fmt: skip
     return found
 
 
 def cusum_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the two-sided tabular cumulative sum of readings or subgroup averages.
 
     Reference and decision value (``options``) are in sigma of a point. The chart's points are the sum that is
@@ -874,28 +771,11 @@ def cusum_chart(
         "lower_since_zero": since_zero(down).astype(float),
     }
     return Chart(
-        CUSUM,
-        "cumulative sum",
-        series.centre,
-        -h,
-        h,
-        series.sigma,
-        np.where(up >= down, up, -down) * scale,
-        np.full(n, -h),
-        np.full(n, h),
-        np.zeros(n),
-        series.sizes,
-        series.labels,
-        tuple(signals),
-        (SUM_BEYOND,),
-        frozen_of(series, CUSUM, how),
-        series.baseline,
-        length,
-        shifted,
-        tuple(said),
-        more,
+        CUSUM, "cumulative sum", series.centre, -h, h, series.sigma, np.where(up >= down, up, -down) * scale,
+        np.full(n, -h), np.full(n, h), np.zeros(n), series.sizes, series.labels, tuple(signals), (SUM_BEYOND,),
+        frozen_of(series, CUSUM, how), series.baseline, length, shifted, tuple(said), more,
         {"reference": how.reference, "decision": how.decision},
-    )
+    )  # fmt: skip
 
 
 # Control charts of counts: the share of rejects (p chart) and the number of faults (c chart).
@@ -968,14 +848,10 @@ def _too_wild(z: FloatArray, what: str) -> list[Problem]:
     p = float(gammaincc(dof / 2, statistic / 2))
     if p >= WILD:
         return []
-    return [
-        Problem(
-            WARNING,
-            "wild-counts",
-            f"counts scatter {math.sqrt(statistic / dof):.1f} times as much as {what} "
-            f"would ({chance_words(p)}): parts or days differ, so that limits are too tight for some of them",
-        )
-    ]
+    return [Problem(
+        WARNING, "wild-counts", f"counts scatter {math.sqrt(statistic / dof):.1f} times as much as {what} "
+        f"would ({chance_words(p)}): parts or days differ, so that limits are too tight for some of them",
+    )]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -1032,26 +908,10 @@ def _finish(
         )
     names = range(1, values.size + 1) if labels is None else np.asarray(labels).ravel().tolist()
     return Chart(
-        plan.kind,
-        plan.title,
-        centre,
-        common(lower),
-        common(upper),
-        None,
-        values,
-        lower,
-        upper,
-        np.full(values.size, centre),
-        plan.sizes,
-        tuple(str(v) for v in names),
-        tuple(sorted(signals, key=lambda s: s.points[0])),
-        tests,
-        plan.frozen,
-        plan.baseline,
-        length,
-        None,
-        tuple(said),
-    )
+        plan.kind, plan.title, centre, common(lower), common(upper), None, values, lower, upper,
+        np.full(values.size, centre), plan.sizes, tuple(str(v) for v in names),
+        tuple(sorted(signals, key=lambda s: s.points[0])), tests, plan.frozen, plan.baseline, length, None, tuple(said),
+    )  # fmt: skip
 
 
 def _sizes(counts: FloatArray, sizes: ArrayLike) -> FloatArray:
@@ -1097,17 +957,9 @@ def p_chart(
 
     frozen = how.frozen or Frozen(P_CHART, (share,), None, baseline, int(n[:baseline].sum()))
     plan = _Plan(
-        P_CHART,
-        "share",
-        d / n,
-        share,
-        np.sqrt(share * (1 - share) / n),
-        1.0,
-        n.astype(np.int64),
-        frozen,
-        baseline,
+        P_CHART, "share", d / n, share, np.sqrt(share * (1 - share) / n), 1.0, n.astype(np.int64), frozen, baseline,
         "independent parts of one quality",
-    )
+    )  # fmt: skip
     return _finish(plan, tests, labels, _chances(at_most, share * usual, math.sqrt(usual * share * (1 - share))))
 
 
@@ -1129,17 +981,9 @@ def c_chart(counts: ArrayLike, *, options: ChartOptions | None = None, labels: A
         raise DataError(f"a mean count is not negative; found {level:g}")
     frozen = how.frozen or Frozen(C_CHART, (level,), None, baseline, baseline)
     plan = _Plan(
-        C_CHART,
-        "count",
-        c,
-        level,
-        np.full(c.size, math.sqrt(level)),
-        math.inf,
-        np.ones(c.size, dtype=np.int64),
-        frozen,
-        baseline,
-        "independent faults of one rate",
-    )
+        C_CHART, "count", c, level, np.full(c.size, math.sqrt(level)), math.inf, np.ones(c.size, dtype=np.int64),
+        frozen, baseline, "independent faults of one rate",
+    )  # fmt: skip
     return _finish(
         plan, tests, labels, _chances(lambda k: 0.0 if k < 0 else float(pdtr(k, level)), level, math.sqrt(level))
     )
@@ -1207,13 +1051,9 @@ def _limits(sizes: IntArray, readings: int, dof: float, alarm: float, *, first: 
 
 
 def position_chart(
-    x: ArrayLike,
-    y: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    x: ArrayLike, y: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the T2 chart of positions ``x``, ``y`` (n,), single or as means of ``subgroups`` (n,).
 
     Single positions use the covariance of successive differences, which a drift or a step hardly widens (Holmes and
@@ -1245,47 +1085,27 @@ def position_chart(
     if dof <= P or np.linalg.cond(covariance) > 1e12:
         raise DataError("the positions lie on a line or are too few: their scatter in the plane can't be told")
     t2 = sizes * distance_squared(means, centre, covariance)
-    upper = np.concatenate(
-        [
-            _limits(sizes[:count], frozen.readings, dof, how.alarm, first=True, single=single),
-            _limits(sizes[count:], frozen.readings, dof, how.alarm, first=False, single=single),
-        ]
-    )
+    upper = np.concatenate([
+        _limits(sizes[:count], frozen.readings, dof, how.alarm, first=True, single=single),
+        _limits(sizes[count:], frozen.readings, dof, how.alarm, first=False, single=single),
+    ])  # fmt: skip
     middle = 2 * math.log(2)
     length = RunLength(1 / how.alarm, 0.0, "from the chance of a false alarm")
     return Chart(
-        POSITION,
-        "T2 of place",
-        middle,
-        0.0,
-        common(upper),
-        None,
-        t2,
-        np.zeros(t2.size),
-        upper,
-        np.full(t2.size, middle),
-        sizes,
-        names,
-        beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]),
-        (BEYOND_LIMITS,),
-        frozen,
-        count,
-        length,
-        None,
-        (*said, *_few(dof), *price(length, t2.size)),
-        {"x": means[:, 0], "y": means[:, 1]},
+        POSITION, "T2 of place", middle, 0.0, common(upper), None, t2, np.zeros(t2.size), upper,
+        np.full(t2.size, middle), sizes, names,
+        beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]), (BEYOND_LIMITS,), frozen, count,
+        length, None, (*said, *_few(dof), *price(length, t2.size)), {"x": means[:, 0], "y": means[:, 1]},
         {"mean_position": centre.tolist(), "covariance": covariance.tolist(), "alarm": how.alarm},
-    )
+    )  # fmt: skip
 
 
 def _few(dof: float) -> list[Problem]:
     if dof >= 20:
         return []
-    return [
-        Problem(
-            NOTE, "few-positions", f"the scatter is known with {dof:.0f} degrees of freedom only: the limits are wide"
-        )
-    ]
+    return [Problem(
+        NOTE, "few-positions", f"the scatter is known with {dof:.0f} degrees of freedom only: the limits are wide"
+    )]
 
 
 def _freeze(means: FloatArray, sizes: IntArray, within: FloatArray, single: bool) -> Frozen:
@@ -1330,23 +1150,15 @@ def point_notes(chart: Chart) -> tuple[Problem, ...]:
         square, product = neighbour_sums(x, mean(x))
         alike = product / square
         if alike > max(0.2, ALIKE / math.sqrt(x.size)):
-            said.append(
-                Problem(
-                    WARNING,
-                    "points-alike",
-                    "each point resembles the one before (correlation "
-                    f"{alike:.2f}): limits from moving ranges take points as independent and are too "
-                    "narrow for these; a drift looks like this too",
-                )
-            )
+            said.append(Problem(
+                WARNING, "points-alike", "each point resembles the one before (correlation "
+                f"{alike:.2f}): limits from moving ranges take points as independent and are too "
+                "narrow for these; a drift looks like this too",
+            ))  # fmt: skip
     lower = chart.lower[np.isfinite(chart.lower)]
     if lower.size and float(lower.min()) < 0 <= float(x.min()):
-        said.append(
-            Problem(
-                NOTE,
-                "limit-below-zero",
-                "the lower limit is below zero and no point is: if it can't be "
-                "negative, read that limit as 0, and the chart sees no improvement",
-            )
-        )
+        said.append(Problem(
+            NOTE, "limit-below-zero", "the lower limit is below zero and no point is: if it can't be "
+            "negative, read that limit as 0, and the chart sees no improvement",
+        ))  # fmt: skip
     return tuple(said)

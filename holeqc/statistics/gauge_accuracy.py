@@ -197,20 +197,15 @@ def linearity(master: ArrayLike, reading: ArrayLike, *, confidence: float = 0.95
     squares = rest**2 * line.dof
     explained = (float(off @ off) - squares) / 2.0
     return Linearity(
-        intercept=line.intercept,
-        slope=line.slope,
-        intercept_error=line.intercept_se,
-        slope_error=line.slope_se,
-        slope_interval=(line.slope - t * line.slope_se, line.slope + t * line.slope_se),
-        residual_sd=rest,
+        intercept=line.intercept, slope=line.slope, intercept_error=line.intercept_se, slope_error=line.slope_se,
+        slope_interval=(line.slope - t * line.slope_se, line.slope + t * line.slope_se), residual_sd=rest,
         slope_p=None if rest == 0.0 else 2.0 * float(stats.t.sf(abs(line.slope) / line.slope_se, line.dof)),
         bias_p=None if rest == 0.0 else float(stats.f.sf(explained / rest**2, 2, line.dof)),
         bend_p=_bend(off, place, levels.size, squares),
         levels=tuple(bias(y[place == k], float(v), confidence=confidence) for k, v in enumerate(levels)),
-        band=np.column_stack([line.at(levels) - half, line.at(levels) + half]),
-        confidence=confidence,
+        band=np.column_stack([line.at(levels) - half, line.at(levels) + half]), confidence=confidence,
         notes=_linearity_notes(levels, x.size, rest),
-    )
+    )  # fmt: skip
 
 
 def _bend(off: FloatArray, place: np.ndarray, levels: int, squares: float) -> float | None:

@@ -474,23 +474,13 @@ def fit_response(
     notes = [] if slope > 0 else ["the plug enters smaller holes more often than larger ones; check the answers"]
     return ResponseFit(
         curve=Curve(-intercept / slope, 1.0 / slope, link) if slope > 0 else Curve(float(x.mean()), 0.0, link),
-        intercept=float(intercept),
-        slope=float(slope),
-        intercept_error=float(np.sqrt(intercept_var)),
-        slope_error=slope_error,
-        covariance=float(covariance),
-        deviance=deviance,
-        deviance_freedom=freedom,
-        deviance_p=_goodness(deviance, freedom, n),
-        separated=False,
+        intercept=float(intercept), slope=float(slope), intercept_error=float(np.sqrt(intercept_var)),
+        slope_error=slope_error, covariance=float(covariance), deviance=deviance, deviance_freedom=freedom,
+        deviance_p=_goodness(deviance, freedom, n), separated=False,
         between=(float(let_in.min()), float(refused.max())),
-        centre_interval=_fieller(beta, cov, confidence, middle_x, scale),
-        sizes=x,
-        entered=k,
-        trials=n,
-        confidence=confidence,
-        notes=tuple(notes),
-    )
+        centre_interval=_fieller(beta, cov, confidence, middle_x, scale), sizes=x, entered=k, trials=n,
+        confidence=confidence, notes=tuple(notes),
+    )  # fmt: skip
 
 
 def _checked(

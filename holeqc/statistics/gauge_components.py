@@ -504,11 +504,9 @@ def pool_interaction(strata: list[Stratum]) -> list[Stratum]:
     if not joined:
         return strata
     error = Stratum(
-        "repeatability",
-        sum(s.degrees_of_freedom for s in joined),
-        sum(s.sum_of_squares for s in joined),
+        "repeatability", sum(s.degrees_of_freedom for s in joined), sum(s.sum_of_squares for s in joined),
         (1.0, 0.0, 0.0, 0.0),
-    )
+    )  # fmt: skip
     others = [
         Stratum(s.source, s.degrees_of_freedom, s.sum_of_squares, (s.expected[0], s.expected[1], 0.0, s.expected[3]))
         for s in strata

@@ -325,17 +325,10 @@ def _pair(interval: tuple[float, float] | None) -> list[float] | None:
 
 
 def gauge_study(
-    part: ArrayLike | None,
-    appraiser: ArrayLike | None,
-    value: ArrayLike,
-    *,
-    limits: tuple[float | None, float | None] = (None, None),
-    method: Method = "anova",
-    nested: bool = False,
-    interaction: Pooling = "rule",
-    pool_above: float = POOL_ABOVE,
-    confidence: float = 0.95,
-) -> GaugeStudy:
+    part: ArrayLike | None, appraiser: ArrayLike | None, value: ArrayLike, *,
+    limits: tuple[float | None, float | None] = (None, None), method: Method = "anova", nested: bool = False,
+    interaction: Pooling = "rule", pool_above: float = POOL_ABOVE, confidence: float = 0.95,
+) -> GaugeStudy:  # fmt: skip
     """Split the variation of readings into repeatability, reproducibility, interaction and parts.
 
     Args:
@@ -378,37 +371,16 @@ def gauge_study(
     cell_means, cell_ranges = _cells(layout)
     mean_range, limit = range_limit(layout)
     return GaugeStudy(
-        design=layout.design,
-        method=method,
-        parts=layout.parts,
-        appraisers=layout.appraisers,
-        trials=layout.trials,
-        readings=layout.values.size,
-        missing=layout.missing,
-        balanced=layout.balanced,
-        mean=float(layout.values[0] + np.mean(layout.values - layout.values[0])),
-        shares=shares,
-        interaction_rule=rule,
-        interaction_pooled=pooled,
-        parts_told_apart=None if exact is None else int(exact),
-        parts_told_apart_exact=exact,
-        parts_told_apart_interval=None if exact is None else found.apart_span,
-        anova=table,
-        anova_pooled=pooled_table,
-        confidence=confidence,
-        interval_method=interval_name,
-        multiplier=MULTIPLIER,
-        lower=limits[0],
-        upper=limits[1],
-        part_names=layout.part_names,
-        appraiser_names=layout.appraiser_names,
-        cell_means=cell_means,
-        mean_range=mean_range,
-        range_limit=limit,
-        notes=study_notes(layout, shares, limits, MULTIPLIER)
-        + suspect_pair(layout)
-        + wide_ranges(layout, cell_ranges, limit),
-    )
+        design=layout.design, method=method, parts=layout.parts, appraisers=layout.appraisers, trials=layout.trials,
+        readings=layout.values.size, missing=layout.missing, balanced=layout.balanced,
+        mean=float(layout.values[0] + np.mean(layout.values - layout.values[0])), shares=shares, interaction_rule=rule,
+        interaction_pooled=pooled, parts_told_apart=None if exact is None else int(exact), parts_told_apart_exact=exact,
+        parts_told_apart_interval=None if exact is None else found.apart_span, anova=table, anova_pooled=pooled_table,
+        confidence=confidence, interval_method=interval_name, multiplier=MULTIPLIER, lower=limits[0], upper=limits[1],
+        part_names=layout.part_names, appraiser_names=layout.appraiser_names, cell_means=cell_means,
+        mean_range=mean_range, range_limit=limit, notes=study_notes(layout, shares, limits, MULTIPLIER)
+        + suspect_pair(layout) + wide_ranges(layout, cell_ranges, limit),
+    )  # fmt: skip
 
 
 def _check(limits: tuple[float | None, float | None], method: str, interaction: str, pool_above: float) -> None:
@@ -439,15 +411,11 @@ def _shares(found: Estimates, limits: tuple[float | None, float | None]) -> tupl
             return Share(name, None)
         ratio = None if not total else variance / total
         return Share(
-            name,
-            variance,
-            found.raw.get(name, variance),
-            found.spans.get(name),
-            None if ratio is None else 100.0 * ratio,
-            None if ratio is None else 100.0 * float(np.sqrt(ratio)),
+            name, variance, found.raw.get(name, variance), found.spans.get(name),
+            None if ratio is None else 100.0 * ratio, None if ratio is None else 100.0 * float(np.sqrt(ratio)),
             found.scatter_spans.get(name),
             None if band is None else 100.0 * MULTIPLIER * float(np.sqrt(variance)) / band,
-        )
+        )  # fmt: skip
 
     return tuple(share(name) for name in LINES)
 
@@ -605,13 +573,9 @@ def uncorrected_bias(bias: float) -> Line:
 
 
 def temperature(
-    length: float,
-    *,
-    off_reference: float = 0.0,
-    apart: float = 0.0,
-    expansion: float = 11.5e-6,
+    length: float, *, off_reference: float = 0.0, apart: float = 0.0, expansion: float = 11.5e-6,
     expansion_difference: float = 0.0,
-) -> tuple[Line, ...]:
+) -> tuple[Line, ...]:  # fmt: skip
     """Return the lines of temperature for a comparison of part and gauge that isn't corrected to 20 °C.
 
     Args:

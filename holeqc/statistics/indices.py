@@ -114,15 +114,9 @@ def howe_factor(n: float, coverage: float, confidence: float) -> float:
 
 
 def tolerance_interval(
-    mean: float,
-    sd: float,
-    n: int,
-    *,
-    coverage: float = 0.9973,
-    confidence: float = 0.95,
-    lower: float | None = None,
+    mean: float, sd: float, n: int, *, coverage: float = 0.9973, confidence: float = 0.95, lower: float | None = None,
     upper: float | None = None,
-) -> ToleranceInterval:
+) -> ToleranceInterval:  # fmt: skip
     """Return the normal tolerance interval of ``n`` readings with ``mean`` and ``sd``, held against the limits.
 
     Raises ``DataError`` for fewer than two readings or shares outside 0 to 1.

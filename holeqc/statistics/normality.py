@@ -339,14 +339,9 @@ def _few(count: float) -> str:
 
 
 def judge(
-    points: FloatArray,
-    centre: float,
-    sigma: float,
-    dof: float,
-    *,
-    what: str = "readings",
+    points: FloatArray, centre: float, sigma: float, dof: float, *, what: str = "readings",
     weights: FloatArray | None = None,
-) -> Stability:
+) -> Stability:  # fmt: skip
     """Judge a series ``points`` (n,) by its centre line and the sigma of a point, known with ``dof``.
 
     ``weights`` (n,) divides sigma point by point (root of the subgroup size). Four signs are looked for: a point too

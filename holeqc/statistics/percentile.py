@@ -250,25 +250,13 @@ _LOGNORMAL = (_lognormal_log_density, _lognormal_below, _lognormal_quantile)
 _NONE = ((),)
 
 NORMAL = Law(
-    "normal",
-    "normal",
-    (),
-    LINE,
-    _NONE,
-    lambda _, z: np.asarray(-0.5 * z * z - _ROOT_TWO_PI),
-    _normal_below,
+    "normal", "normal", (), LINE, _NONE, lambda _, z: np.asarray(-0.5 * z * z - _ROOT_TWO_PI), _normal_below,
     _normal_quantile,
-)
+)  # fmt: skip
 LOGISTIC = Law(
-    "logistic",
-    "logistic (symmetrical, heavier tails)",
-    (),
-    LINE,
-    _NONE,
-    lambda _, z: np.asarray(-np.abs(z) - 2 * np.log1p(np.exp(-np.abs(z)))),
-    _logistic_below,
-    _logistic_quantile,
-)
+    "logistic", "logistic (symmetrical, heavier tails)", (), LINE, _NONE,
+    lambda _, z: np.asarray(-np.abs(z) - 2 * np.log1p(np.exp(-np.abs(z)))), _logistic_below, _logistic_quantile,
+)  # fmt: skip
 _LARGEST = (
     lambda _, z: np.asarray(-z - np.exp(-z)),
     lambda _, z: np.asarray(np.exp(-np.exp(-z))),
@@ -279,35 +267,18 @@ SMALLEST = Law(
     "smallest_extreme_value", "smallest extreme value (long lower tail)", (), LINE, _NONE, *_LARGEST, mirrored=True
 )
 STUDENT = Law(
-    "student_t",
-    "Student's t (symmetrical, heavy tails)",
-    ("degrees of freedom",),
-    LINE,
-    _grid(2.5, 3, 4, 5, 7, 10, 15, 25),
-    _student_log_density,
-    _student_below,
-    _student_quantile,
-)
+    "student_t", "Student's t (symmetrical, heavy tails)", ("degrees of freedom",), LINE,
+    _grid(2.5, 3, 4, 5, 7, 10, 15, 25), _student_log_density, _student_below, _student_quantile,
+)  # fmt: skip
 POWER = Law(
-    "power_exponential",
-    "power exponential (symmetrical, tails from heavy to none)",
-    ("power",),
-    LINE,
-    _grid(1, 1.3, 1.6, 2.5, 3, 4, 6, 9, 14),
-    _power_log_density,
-    _power_below,
-    _power_quantile,
-)
+    "power_exponential", "power exponential (symmetrical, tails from heavy to none)", ("power",), LINE,
+    _grid(1, 1.3, 1.6, 2.5, 3, 4, 6, 9, 14), _power_log_density, _power_below, _power_quantile,
+)  # fmt: skip
 TWO_ENDS = Law(
-    "beta",
-    "beta (ends on both sides)",
-    ("first shape", "second shape"),
-    ENDS,
-    ((1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)),
-    _ended_log_density,
-    _ended_below,
-    _ended_quantile,
-)
+    "beta", "beta (ends on both sides)", ("first shape", "second shape"), ENDS,
+    ((1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)), _ended_log_density,
+    _ended_below, _ended_quantile,
+)  # fmt: skip
 # shapes nearer to 1 than these have no greatest likelihood, because the density is endless at the threshold
 _FROM_THRESHOLD = [
     (key, words, name, shapes, functions) for key, words, name, shapes, functions in (
@@ -326,59 +297,31 @@ BENEATH = tuple(
 )
 
 HALF_NORMAL = Law(
-    "half_normal",
-    "half normal (distance on one axis, centred)",
-    (),
-    ZERO,
-    _NONE,
+    "half_normal", "half normal (distance on one axis, centred)", (), ZERO, _NONE,
     lambda _, z: np.asarray(math.log(2) - 0.5 * z * z - _ROOT_TWO_PI),
-    lambda _, z: _folded_below((np.asarray(0.0),), z),
-    lambda _, p: _normal_quantile((), np.asarray((1 + p) / 2)),
-)
+    lambda _, z: _folded_below((np.asarray(0.0),), z), lambda _, p: _normal_quantile((), np.asarray((1 + p) / 2)),
+)  # fmt: skip
 _OFFSETS = _grid(0.3, 0.6, 0.9, 1.2, 1.5, 1.9, 2.4, 3, 4, 6, 9)
 FOLDED = Law(
-    "folded_normal",
-    "folded normal (distance on one axis, off centre)",
-    ("offset in sigma",),
-    ZERO,
-    _OFFSETS,
-    _folded_log_density,
-    _folded_below,
-    _search(_folded_below),
-)
+    "folded_normal", "folded normal (distance on one axis, off centre)", ("offset in sigma",), ZERO, _OFFSETS,
+    _folded_log_density, _folded_below, _search(_folded_below),
+)  # fmt: skip
 RAYLEIGH = Law(
-    "rayleigh",
-    "Rayleigh (distance in the plane, centred)",
-    (),
-    ZERO,
-    _NONE,
+    "rayleigh", "Rayleigh (distance in the plane, centred)", (), ZERO, _NONE,
     lambda _, z: np.asarray(np.log(z) - 0.5 * z * z),
     lambda _, z: np.asarray(-np.expm1(-0.5 * np.maximum(z, 0.0) ** 2)),
-    lambda _, p: np.asarray(np.sqrt(-2 * np.log1p(-p))),
-    holds_zero=False,
-)
+    lambda _, p: np.asarray(np.sqrt(-2 * np.log1p(-p))), holds_zero=False,
+)  # fmt: skip
 OFFSET_RADIUS = Law(
-    "rice",
-    "Rice (distance in the plane, off centre)",
-    ("offset in sigma",),
-    ZERO,
-    _OFFSETS,
-    _rice_log_density,
-    _rice_below,
-    _search(_rice_below),
-    holds_zero=False,
-)
+    "rice", "Rice (distance in the plane, off centre)", ("offset in sigma",), ZERO, _OFFSETS, _rice_log_density,
+    _rice_below, _search(_rice_below), holds_zero=False,
+)  # fmt: skip
 WEIBULL = Law("weibull", "Weibull", ("shape",), ZERO, _rising(0.6, 9, 16), *_WEIBULL, holds_zero=False)
 GAMMA = Law("gamma", "gamma", ("shape",), ZERO, _rising(0.5, 90, 16), *_GAMMA, holds_zero=False)
 LOGNORMAL = Law(
-    "lognormal",
-    "lognormal",
-    ("standard deviation of logarithms",),
-    ZERO,
-    _rising(0.05, 1.6, 16),
-    *_LOGNORMAL,
+    "lognormal", "lognormal", ("standard deviation of logarithms",), ZERO, _rising(0.05, 1.6, 16), *_LOGNORMAL,
     holds_zero=False,
-)
+)  # fmt: skip
 
 UNBOUNDED = (NORMAL, LOGISTIC, LARGEST, SMALLEST, STUDENT, POWER, TWO_ENDS, *ABOVE, *BENEATH)
 FROM_ZERO = (HALF_NORMAL, FOLDED, RAYLEIGH, OFFSET_RADIUS, WEIBULL, GAMMA, LOGNORMAL)
@@ -527,12 +470,9 @@ class Surface:
         place, scale = (float(v[i]) for v in self.place_and_scale(self.theta))
         unit = self.sample.unit
         return Fitted(
-            self.law,
-            self.shapes[i],
-            self.sample.origin + unit * (-place if self.law.mirrored else place),
-            unit * scale,
-            float(self.likelihood[i]) - float(self.sample.weights.sum()) * math.log(unit),
-        )
+            self.law, self.shapes[i], self.sample.origin + unit * (-place if self.law.mirrored else place),
+            unit * scale, float(self.likelihood[i]) - float(self.sample.weights.sum()) * math.log(unit),
+        )  # fmt: skip
 
 
 def _stacked(shapes: tuple[tuple[float, ...], ...], dimensions: int) -> Shape:
@@ -568,12 +508,9 @@ _STRETCH = np.array([0.0, 1.0, 0.5, 0.2, 0.05])
 
 
 def surface(
-    law: Law,
-    sample: Sample,
-    shapes: tuple[tuple[float, ...], ...] | None = None,
-    start: FloatArray | None = None,
+    law: Law, sample: Sample, shapes: tuple[tuple[float, ...], ...] | None = None, start: FloatArray | None = None,
     enough: float = 1e-3,
-) -> Surface:
+) -> Surface:  # fmt: skip
     """Fit place and scale at every shape of a law at once: Newton's method with differences, damped where it must be.
 
     ``shapes`` takes the place of the law's own grid, ``start`` (S, 2) that of the search's own
@@ -721,14 +658,9 @@ def _candidate(fitted: Fitted, ordered: FloatArray | None, aicc: float, behind: 
         scores = normal_scores(fitted, ordered)
         test = anderson_darling(scores, ordered=True) if scores[0] < scores[-1] else None
     return Candidate(
-        fitted.law.key,
-        fitted.law.words,
-        fitted.parameters,
-        aicc,
-        behind,
-        test.A2_adjusted if test else None,
+        fitted.law.key, fitted.law.words, fitted.parameters, aicc, behind, test.A2_adjusted if test else None,
         test.p if test else None,
-    )
+    )  # fmt: skip
 
 
 def _unrounded_p(fitted: Fitted, ordered: FloatArray, sd: float, plain: float) -> float:
@@ -815,14 +747,9 @@ def _natural_zero(limits: Limits, from_zero: bool) -> bool:
 
 
 def percentile_capability(
-    limits: Limits,
-    values: ArrayLike,
-    *,
-    from_zero: bool = False,
-    confidence: float = 0.95,
-    choice: Choice | None = None,
-    shapes: AnyShape | None = None,
-) -> PercentileCapability:
+    limits: Limits, values: ArrayLike, *, from_zero: bool = False, confidence: float = 0.95,
+    choice: Choice | None = None, shapes: AnyShape | None = None,
+) -> PercentileCapability:  # fmt: skip
     """Return capability by percentiles for readings ``values`` (n,); arguments as in `choose_distribution`.
 
     Raises ``DataError`` as `choose_distribution` does, without a limit, or for what `any_shape` refuses.
@@ -840,29 +767,15 @@ def percentile_capability(
     below = 0.0 if limits.lower is None else float(fitted.below(limits.lower))
     above = 0.0 if limits.upper is None else float(fitted.above(limits.upper))
     return PercentileCapability(
-        found.get("Pp"),
-        found["Ppk"],
-        found.get("Ppl"),
-        found.get("Ppu"),
-        float(q[0]),
-        float(q[1]),
-        float(q[2]),
-        shapes.Ppk,
-        below,
-        above,
-        picked,
-    )
+        found.get("Pp"), found["Ppk"], found.get("Ppl"), found.get("Ppu"), float(q[0]), float(q[1]), float(q[2]),
+        shapes.Ppk, below, above, picked,
+    )  # fmt: skip
 
 
 def any_shape(
-    limits: Limits,
-    ordered: FloatArray,
-    *,
-    choice: Choice | None = None,
-    from_zero: bool = False,
-    confidence: float = 0.95,
-    counted: int | None = None,
-) -> AnyShape:
+    limits: Limits, ordered: FloatArray, *, choice: Choice | None = None, from_zero: bool = False,
+    confidence: float = 0.95, counted: int | None = None,
+) -> AnyShape:  # fmt: skip
     """Return intervals of Pp and Ppk by percentiles that hold with about ``confidence`` whatever the shape.
 
     ``ordered`` (n,) are the readings by size, ``counted`` how many independent ones they are worth, ``choice`` their
@@ -960,13 +873,9 @@ def _reached(limits: Limits, fits: Choice, drop: float, top: float, natural: boo
         if not kept.size:
             continue
         part = Surface(
-            each.law,
-            tuple(each.shapes[i] for i in kept),
-            each.sample,
-            each.theta[kept],
-            each.likelihood[kept],
+            each.law, tuple(each.shapes[i] for i in kept), each.sample, each.theta[kept], each.likelihood[kept],
             each.bend[kept],
-        )
+        )  # fmt: skip
         spread, turn = np.linalg.eigh(part.bend)
         unit = np.einsum("sij,skj->ski", turn, ways / np.sqrt(np.maximum(spread, 1e-3 * fits.n))[:, None, :])
         at, inside = _edge(part, unit, room[kept])

@@ -273,35 +273,24 @@ def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray
 def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[Problem]:
     said = []
     if missing:
-        said.append(
-            Problem(
-                WARNING,
-                "missing-readings",
-                f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
-            )
-        )
+        said.append(Problem(
+            WARNING, "missing-readings",
+            f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
+        ))  # fmt: skip
     if n < 50:
         said.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
     if test is None:
         said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
-        said.append(
-            Problem(
-                WARNING,
-                "not-normal",
-                "a bivariate normal is a poor picture of these positions "
-                f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
-            )
-        )
+        said.append(Problem(
+            WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
+            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
+        ))  # fmt: skip
     if bonus:
-        said.append(
-            Problem(
-                NOTE,
-                "bonus",
-                "each hole's bonus is in the shares; it is taken as independent of where "
-                "the hole lies. Pp and Ppk use the tolerance without bonus",
-            )
-        )
+        said.append(Problem(
+            NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
+            "the hole lies. Pp and Ppk use the tolerance without bonus",
+        ))  # fmt: skip
     return said
 
 
@@ -318,12 +307,7 @@ def _stability(pairs: FloatArray) -> Stability:
 
 
 def position_capability(
-    x: ArrayLike,
-    y: ArrayLike,
-    tolerance: ArrayLike,
-    *,
-    bonus: ArrayLike | None = None,
-    confidence: float = 0.95,
+    x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bonus: ArrayLike | None = None, confidence: float = 0.95
 ) -> PositionCapability:
     """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
 
@@ -376,23 +360,15 @@ def position_capability(
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(
-        n=n,
-        tolerance=smallest,
-        mean=(float(mean[0]), float(mean[1])),
-        sd=(float(sd[0]), float(sd[1])),
+        n=n, tolerance=smallest, mean=(float(mean[0]), float(mean[1])), sd=(float(sd[0]), float(sd[1])),
         correlation=float(covariance[0, 1] / (sd[0] * sd[1])) if sd.min() > 0 else None,
         sd_axes=(math.sqrt(max(values[1], 0)), math.sqrt(max(values[0], 0))),
-        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])),
-        observed_outside=outside / n,
-        observed_count=outside,
-        observed_interval=clopper_pearson(outside, n, confidence),
-        normality=test,
-        stability=stability,
-        remarks=tuple(said),
-        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {},
-        confidence=confidence,
+        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
+        observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
+        stability=stability, remarks=tuple(said),
+        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, confidence=confidence,
         **figures,
-    )
+    )  # fmt: skip
 
 
 def _degrees(direction: FloatArray) -> float:

@@ -341,11 +341,9 @@ def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:
     if method == POOLED:
         freedom = groups.count - len(groups)
         return Within(
-            math.sqrt(groups.pooled_variance),
-            freedom,
-            POOLED,
+            math.sqrt(groups.pooled_variance), freedom, POOLED,
             f"pooled standard deviation of {used} subgroups, {freedom} degrees of freedom",
-        )
+        )  # fmt: skip
     if method == RANGE:
         mean, spread = for_sizes(d2, sizes), for_sizes(d3, sizes)
         each, weight = groups.ranges[several] / mean, (mean / spread) ** 2
