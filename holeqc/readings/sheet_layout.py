@@ -63,14 +63,6 @@ FIELDS: dict[str, str] = {
     "Temperature [°C]": "temperature_c",
 }
 
-#: which characteristics of the readings table a gauge field stands for
-GAUGE_FIELDS: dict[str, tuple[str, ...]] = {
-    "gauge:diameter": ("diameter",),
-    "gauge:position": ("x", "y"),
-    "gauge:edge_distance": ("edge_distance",),
-    "gauge:plugs": ("go", "no_go"),
-}
-
 _PLAIN: dict[str, str] = {
     "hole": "Hole", "wall": "Wall", "x": "x", "y": "y", "edge_distance": "Edge distance", "go": "GO", "no_go": "NO-GO",
     "surface": "Surface", "note": "Note",

@@ -320,25 +320,25 @@ def remarks(
 
     ``resolution`` is the gauge's step when known; else the smallest step between readings stands for it.
     """
-    said: list[Problem] = []
+    problems: list[Problem] = []
     n = readings.values.size
     if readings.missing:
-        said.append(_warning(
+        problems.append(_warning(
             "missing-readings",
             f"{readings.missing} of {n + readings.missing} readings are missing and are not counted",
             action="Find out why; readings seldom go missing by chance.",
         ))  # fmt: skip
     if n == 1:
-        said.append(
+        problems.append(
             _warning("one-reading", "one reading shows no scatter: no index can be given", action="Measure more parts.")
         )
-        return said
+        return problems
     if readings.different == 1:
-        said.append(_warning(
+        problems.append(_warning(
             "identical-readings", f"all {n} readings are the same: their scatter is hidden by the gauge's step",
             f"{readings.ordered[0]:g}", "Use a gauge with a finer step.",
         ))  # fmt: skip
-        return said
+        return problems
     if n < FEW:
         unseen = (
             ""
@@ -347,20 +347,20 @@ def remarks(
                 "; so few can't show whether each resembles the one before, and the intervals take them as independent"
             )
         )
-        said.append(
+        problems.append(
             Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices" + unseen)
         )
     step = resolution if resolution is not None else readings.step
     if step is not None and (resolution is not None or n >= FEWEST_FOR_STEP):
-        said.extend(_coarse(step, sd, width, guessed=resolution is None))
+        problems.extend(_coarse(step, sd, width, guessed=resolution is None))
     if readings.different == 2 and n >= 10:
         pair = f"{readings.ordered[0]:g} and {readings.ordered[-1]:g}"
-        said.append(_warning(
+        problems.append(_warning(
             "two-values", "the readings take two values only: they look like counted attributes", pair,
             "Chart them as counts (p chart).",
         ))  # fmt: skip
     else:
-        said.extend(
+        problems.extend(
             _warning(
                 "piled-readings",
                 f"{count} of {n} readings equal the {end} one: the gauge may end or be "
@@ -370,23 +370,23 @@ def remarks(
             )
             for end, value, count in _pile(readings.ordered, readings.step)
         )
-    return said
+    return problems
 
 
 def _coarse(step: float, sd: float | None, width: float | None, *, guessed: bool) -> list[Problem]:
     what = "the smallest step between readings" if guessed else "the gauge's step"
-    said = []
+    problems = []
     if sd is not None and sd > 0 and step > COARSE_STEP * sd * (1 - 1e-9):
-        said.append(_warning(
+        problems.append(_warning(
             "coarse-gauge", f"{what} is larger than the scatter itself: sigma, limits and every index rest on rounding",
             f"step {step:g}, sigma {sd:.3g}", "Use a gauge with a finer step.",
         ))  # fmt: skip
     elif width is not None and step > width / 10 * (1 + 1e-9):
-        said.append(_warning(
+        problems.append(_warning(
             "coarse-for-limits", f"{what} is more than a tenth of the distance between the limits",
             f"step {step:g}, limits {width:g} apart", "Use a gauge with a finer step (ten to one is common practice).",
         ))  # fmt: skip
-    return said
+    return problems
 
 
 # Readings so far from all others that a slip in reading or typing is likelier than the process.
@@ -404,17 +404,17 @@ def far_off(values: ArrayLike) -> IntArray:
     than half of the readings are the same or lie in two heaps.
     """
     x = np.asarray(values, dtype=float).ravel()
-    there = np.flatnonzero(~np.isnan(x))
-    if there.size < FEWEST:
+    taken = np.flatnonzero(~np.isnan(x))
+    if taken.size < FEWEST:
         return np.zeros(0, dtype=np.int64)
-    kept = x[there]
+    kept = x[taken]
     off = np.abs(kept - np.median(kept))
     low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
     sigma = max(1.4826 * float(np.median(off)), float(high - low) / 8)
     if not sigma > 0:
         return np.zeros(0, dtype=np.int64)
-    places = there[off > FAR * sigma]
-    return places.astype(np.int64) if places.size <= max(1.0, MOST * there.size) else np.zeros(0, dtype=np.int64)
+    places = taken[off > FAR * sigma]
+    return places.astype(np.int64) if places.size <= max(1.0, MOST * taken.size) else np.zeros(0, dtype=np.int64)
 
 
 # Averages over the scatter of a standard deviation: the noncentral t distribution for any degrees of freedom.

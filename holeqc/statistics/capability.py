@@ -130,13 +130,13 @@ def skewed_remark(
             WARNING, CODE, text, action="Judge by the limits of a distribution that fits these readings, or "
             "by means of subgroups (--subgroup), before you call it a change.",
         )  # fmt: skip
-    said, clean = _fitted_words(points, percentile)
+    text_of_fit, clean = _fitted_words(points, percentile)
     action = (
         "Take the fitted distribution's limits, or means of subgroups (--subgroup), before you call it a change."
         if clean
         else "That distribution doesn't explain it: look for the cause before you use an index."
     )
-    return Problem(WARNING, CODE, f"{text}. {said}", action=action)
+    return Problem(WARNING, CODE, f"{text}. {text_of_fit}", action=action)
 
 
 def _fitted_words(points: FloatArray, percentile: PercentileCapability) -> tuple[str, bool]:
@@ -323,21 +323,21 @@ def index_remarks(
 
     ``hardly``: the readings differ from a normal, but not in their tails.
     """
-    said = []
+    problems = []
     if not limits.given:
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
             action="Give --lower, --upper or both.",
         ))  # fmt: skip
-    said += _far_limits(readings, limits)
+    problems += _far_limits(readings, limits)
     if from_zero:
-        said.append(Problem(
+        problems.append(Problem(
             NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
             "given, the percentile method takes their place",
         ))  # fmt: skip
     elif p is not None and p < NORMAL_LEVEL:
         found = f"{chance_words(p)}; chance alone puts one normal series in 20 below 0.05"
-        said.append(
+        problems.append(
             Problem(
                 NOTE,
                 "hardly-not-normal",
@@ -353,25 +353,25 @@ def index_remarks(
             )
         )
     if not from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma above zero",
             action="If the quantity can't be negative, give --from-zero: no normal is used then.",
         ))  # fmt: skip
     if limits.target is not None and limits.width is None:
-        said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
+        problems.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
     t = limits.target
     if t is not None and (
         (limits.lower is not None and t < limits.lower) or (limits.upper is not None and t > limits.upper)
     ):
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "target-outside", "the target lies outside the limits: Cpm then says nothing of use",
             found=f"{t:g}", action="Check the target and its unit.",
         ))  # fmt: skip
     if limits.width is not None and not from_zero:
-        said += _why_no_cpm(readings, limits, m)
+        problems += _why_no_cpm(readings, limits, m)
     if limits.target is None and limits.width is not None and sd:
-        said.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
-    return said
+        problems.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
+    return problems
 
 
 @dataclass(frozen=True, slots=True)
@@ -565,18 +565,18 @@ def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[
     if groups is None:
         raise DataError(f"the estimate '{wanted}' needs subgroups; without them use {MOVING_RANGE}")
     if len(groups) == 1:
-        said = Problem(
+        problems = Problem(
             WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be told, "
             "so that Cp and Cpk tell no more than Pp and Ppk",
         )  # fmt: skip
-        return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [said]
+        return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [problems]
     if not np.any(groups.sizes > 1):
-        said = Problem(
+        problems = Problem(
             WARNING,
             "single-subgroups",
             "every subgroup has one reading: sigma within is taken from moving ranges instead",
         )
-        return within_by_neighbours(readings.values), [said]
+        return within_by_neighbours(readings.values), [problems]
     return within_by_subgroups(groups, wanted), []
 
 
@@ -669,8 +669,8 @@ def _by_percentiles(
         limits, readings.ordered, choice=choice, from_zero=how.from_zero, confidence=how.confidence, counted=counted
     )
     if choice is None:
-        said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY} readings: no distribution is chosen")]
-        return None, shapes, said if few and wanted else []
+        problems = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY} readings: no distribution is chosen")]
+        return None, shapes, problems if few and wanted else []
     found = percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes)
     return found, shapes, []
 
@@ -700,17 +700,17 @@ def capability(
     alike = readings.different == 1
     m, sd = (mean(readings.values), None) if n < 2 else mean_and_sd(readings.values)
     sd = 0.0 if alike and n > 1 else sd
-    within, said = _within(readings, groups, how.within)
+    within, problems = _within(readings, groups, how.within)
     sigma = within.sigma if within and not alike else None
-    said = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + said
+    problems = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + problems
     if groups is not None and groups.scattered:
-        said.append(Problem(
+        problems.append(Problem(
             NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
             "next to each other; they are taken together by their label",
         ))  # fmt: skip
     normality = None if not sd or how.from_zero else anderson_darling(readings.ordered, ordered=True, centre=m, sd=sd)
     if normality is not None and normality.p is None:
-        said.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
+        problems.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
     allowed = (
         None
         if normality is None or not sd
@@ -724,18 +724,18 @@ def capability(
     percentile, shapes, more = _by_percentiles(
         readings, limits, how, counted if near is None else math.floor(near.of_variance), odd=odd
     )
-    said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
+    problems += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
     if groups is not None:
-        said += means_differ(groups, within) + streams_mixed(readings.values, groups)
+        problems += means_differ(groups, within) + streams_mixed(readings.values, groups)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY
     cpm = about_target(limits, m, sd) if normal and sd else None
     scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
     stability = _judge(readings, groups, within if not alike else None, m, scores)
-    said[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
+    problems[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
     if near is not None and overall.nearest is not None:
-        said.append(near.remark(n, moving=within is not None and within.method == MOVING_RANGE))
+        problems.append(near.remark(n, moving=within is not None and within.method == MOVING_RANGE))
     shown = {
         "Cp": short.potential,
         "Cpk": short.nearest,
@@ -757,7 +757,7 @@ def capability(
     )
     made = Capability(
         n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability, percentile,
-        tuple(said), cautions, allowed, shapes, odd,
+        tuple(problems), cautions, allowed, shapes, odd,
     )  # fmt: skip
     return without_normal(made) if odd or how.from_zero else made
 
@@ -899,16 +899,17 @@ def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool)
 
 def _remarks(base: Capability, found: Pieces, skewed: Problem | None) -> tuple[Problem, ...]:
     groups = found.groups
-    said = [Problem(
+    problems = [Problem(
         NOTE, "alike-readings", f"{groups.count} readings of {len(groups)} pieces: readings of one piece resemble each "
         f"other (correlation {found.alike:.2f}) and count as {found.counted} independent ones in every interval",
     )]  # fmt: skip
     if found.counted < FEW <= base.n:
-        said.append(Problem(NOTE, "few-readings", f"{found.counted} are few: believe the intervals, not the indices"))
+        few = f"{found.counted} are few: believe the intervals, not the indices"
+        problems.append(Problem(NOTE, "few-readings", few))
     if groups.scattered:
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "scattered-pieces", f"{groups.scattered} pieces have readings that are not next "
             "to each other; they are taken together by their label",
         ))  # fmt: skip
     first = () if skewed is None or base.choices.from_zero else (skewed,)
-    return (*first, *(r for r in base.remarks if r.code != CODE), *said)
+    return (*first, *(r for r in base.remarks if r.code != CODE), *problems)

@@ -311,7 +311,7 @@ def price(
     title, judged = beside
     with_it = f", the {title} once in {1 / scatter:.0f}" if scatter > 0 else ""
     others = [t for t in ALL_TESTS if t not in tests] if tests else []
-    named = (
+    of_tests = (
         (
             f" Tests: {', '.join(tests)}"
             + (f"; --tests all adds {', '.join(others)}" if others else "")
@@ -322,7 +322,7 @@ def price(
     )
     return [Problem(
         NOTE, "false-alarms", f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
-        f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + named,
+        f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + of_tests,
     )]  # fmt: skip
 
 
@@ -399,7 +399,7 @@ def head(groups: Subgroups, count: int) -> Subgroups:
 
 
 def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
-    said = []
+    problems = []
     count = baseline_of(options, len(groups))
     if options.frozen is not None:
         centre, sigma, dof = options.frozen.centre[0], options.frozen.sigma, options.frozen.dof
@@ -410,16 +410,16 @@ def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
             within = within_by_subgroups(first, method)
             sigma, dof = within.sigma, within.dof
     if groups.scattered:
-        said.append(Problem(
+        problems.append(Problem(
             NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
             "next to each other; they are taken together by their label",
         ))  # fmt: skip
     if len(groups) == 1:
-        said.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
+        problems.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
     centre = centre if options.centre is None else options.centre
     sigma = options.sigma or (math.nan if sigma is None else sigma)
     return Series(
-        groups.means, groups.sizes, groups.labels, centre, sigma, dof, count, groups.count, groups, tuple(said)
+        groups.means, groups.sizes, groups.labels, centre, sigma, dof, count, groups.count, groups, tuple(problems)
     )
 
 
@@ -442,7 +442,7 @@ def _of_readings(values: ArrayLike, options: ChartOptions, labels: ArrayLike | N
         if first.size > 1:
             within = within_by_neighbours(first)
             sigma, dof = (0.0 if float(np.ptp(first)) == 0 else within.sigma), within.dof
-    said = tuple(
+    problems = tuple(
         r
         for r in remarks(ready, sigma if sigma > 0 else None)
         if r.code not in ("few-readings", "one-reading", "identical-readings")
@@ -450,7 +450,7 @@ def _of_readings(values: ArrayLike, options: ChartOptions, labels: ArrayLike | N
     centre = centre if options.centre is None else options.centre
     return Series(
         ready.values, np.ones(n, dtype=np.int64), tuple(str(v) for v in names.tolist()), centre, options.sigma or sigma,
-        dof, count, n, None, said,
+        dof, count, n, None, problems,
     )  # fmt: skip
 
 
@@ -549,7 +549,7 @@ def location_chart(series: Series, kind: str, title: str, options: ChartOptions,
         length, shifted = run_length_of_tests(tests), run_length_of_tests(tests, 1.0)
     judged = bool(spread.tests)
     beside = alarms_of_scatter(spread.kind, int(np.median(series.sizes))) if judged else 0.0
-    said = (
+    problems = (
         *series.remarks,
         *sigma_words(series.sigma, series.points.size),
         *price(length, series.points.size, tests, beside, (spread.title, judged)),
@@ -557,7 +557,7 @@ def location_chart(series: Series, kind: str, title: str, options: ChartOptions,
     return Chart(
         kind, title, series.centre, common(lower), common(upper), series.sigma, series.points, lower, upper,
         np.full(series.points.size, series.centre), series.sizes, series.labels, signals, tests,
-        frozen_of(series, kind, options), series.baseline, length, shifted, said, spread=spread,
+        frozen_of(series, kind, options), series.baseline, length, shifted, problems, spread=spread,
     )  # fmt: skip
 
 
@@ -677,13 +677,13 @@ def ewma_chart(
         how.weight / (2 - how.weight) / series.sizes[0]
     )
     even = common(series.sizes.astype(float)) is not None
-    said = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
+    problems = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
     return Chart(
         EWMA, "weighted average", series.centre, float(last[0]) if even and usable else None,
         float(last[1]) if even and usable else None, series.sigma, smooth, lower, upper,
         np.full(smooth.size, series.centre), series.sizes, series.labels,
         beyond_signals(smooth, lower, upper, BEYOND_MEANING[EWMA]) if usable else (), (BEYOND_LIMITS,),
-        frozen_of(series, EWMA, how), series.baseline, length, shifted, said, {"reading": series.points},
+        frozen_of(series, EWMA, how), series.baseline, length, shifted, problems, {"reading": series.points},
         {"weight": how.weight, "width": how.width, "steady_limits": how.steady},
     )  # fmt: skip
 
@@ -760,9 +760,10 @@ def cusum_chart(
             for s in (0.0, 1.0)
         )
     h = how.decision * scale if usable else math.nan
-    said = [*series.remarks, *sigma_words(series.sigma, n), *price(length, n)]
+    problems = [*series.remarks, *sigma_words(series.sigma, n), *price(length, n)]
     if usable and even is None:
-        said.append(Problem(NOTE, "sums-in-sigma", "subgroups differ in size: sums are in sigma of their own point"))
+        text = "subgroups differ in size: sums are in sigma of their own point"
+        problems.append(Problem(NOTE, "sums-in-sigma", text))
     more = {
         "reading": series.points,
         "upper_sum": up * scale,
@@ -773,7 +774,7 @@ def cusum_chart(
     return Chart(
         CUSUM, "cumulative sum", series.centre, -h, h, series.sigma, np.where(up >= down, up, -down) * scale,
         np.full(n, -h), np.full(n, h), np.zeros(n), series.sizes, series.labels, tuple(signals), (SUM_BEYOND,),
-        frozen_of(series, CUSUM, how), series.baseline, length, shifted, tuple(said), more,
+        frozen_of(series, CUSUM, how), series.baseline, length, shifted, tuple(problems), more,
         {"reference": how.reference, "decision": how.decision},
     )  # fmt: skip
 
@@ -885,7 +886,7 @@ def _finish(
     values, centre, spread = plan.values, plan.centre, plan.spread
     lower, upper = np.maximum(centre - 3 * spread, 0.0), np.minimum(centre + 3 * spread, plan.top)
     signals: list[Signal] = []
-    said: list[Problem] = []
+    problems: list[Problem] = []
     length = None
     if np.all(spread > 0):
         if BEYOND_LIMITS in tests:
@@ -893,11 +894,11 @@ def _finish(
         z = (values - centre) / spread
         signals += find_signals(z, tuple(t for t in tests if t != BEYOND_LIMITS))
         length = count_run_length(*chances, tests)
-        said = [*_too_wild(z, plan.words), *price(length, values.size)]
+        problems = [*_too_wild(z, plan.words), *price(length, values.size)]
         if length is None:
-            said.append(Problem(NOTE, "no-run-length", "the run length of this set of tests is not worked out"))
+            problems.append(Problem(NOTE, "no-run-length", "the run length of this set of tests is not worked out"))
     else:
-        said.append(
+        problems.append(
             Problem(
                 WARNING,
                 "no-scatter",
@@ -910,7 +911,8 @@ def _finish(
     return Chart(
         plan.kind, plan.title, centre, common(lower), common(upper), None, values, lower, upper,
         np.full(values.size, centre), plan.sizes, tuple(str(v) for v in names),
-        tuple(sorted(signals, key=lambda s: s.points[0])), tests, plan.frozen, plan.baseline, length, None, tuple(said),
+        tuple(sorted(signals, key=lambda s: s.points[0])), tests, plan.frozen, plan.baseline, length, None,
+        tuple(problems),
     )  # fmt: skip
 
 
@@ -1066,9 +1068,10 @@ def position_chart(
     check_frozen(how, POSITION, (POSITION,))
     pairs, kept = _pairs(x, y)
     missing = np.asarray(x).size - kept.size
-    said = []
+    problems = []
     if missing:
-        said.append(Problem(WARNING, "missing-readings", f"{missing} positions lack a coordinate and are not counted"))
+        text = f"{missing} positions lack a coordinate and are not counted"
+        problems.append(Problem(WARNING, "missing-readings", text))
     single = subgroups is None
     if subgroups is None:
         given = np.arange(1, kept[-1] + 2) if labels is None else np.asarray(labels).ravel()
@@ -1095,7 +1098,7 @@ def position_chart(
         POSITION, "T2 of place", middle, 0.0, common(upper), None, t2, np.zeros(t2.size), upper,
         np.full(t2.size, middle), sizes, names,
         beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]), (BEYOND_LIMITS,), frozen, count,
-        length, None, (*said, *_few(dof), *price(length, t2.size)), {"x": means[:, 0], "y": means[:, 1]},
+        length, None, (*problems, *_few(dof), *price(length, t2.size)), {"x": means[:, 0], "y": means[:, 1]},
         {"mean_position": centre.tolist(), "covariance": covariance.tolist(), "alarm": how.alarm},
     )  # fmt: skip
 
@@ -1145,20 +1148,20 @@ def point_notes(chart: Chart) -> tuple[Problem, ...]:
     if chart.kind != INDIVIDUALS:
         return ()
     x = chart.values
-    said = []
+    problems = []
     if x.size >= FEWEST and np.ptp(x) > 0:
         square, product = neighbour_sums(x, mean(x))
         alike = product / square
         if alike > max(0.2, ALIKE / math.sqrt(x.size)):
-            said.append(Problem(
+            problems.append(Problem(
                 WARNING, "points-alike", "each point resembles the one before (correlation "
                 f"{alike:.2f}): limits from moving ranges take points as independent and are too "
                 "narrow for these; a drift looks like this too",
             ))  # fmt: skip
     lower = chart.lower[np.isfinite(chart.lower)]
     if lower.size and float(lower.min()) < 0 <= float(x.min()):
-        said.append(Problem(
+        problems.append(Problem(
             NOTE, "limit-below-zero", "the lower limit is below zero and no point is: if it can't be "
             "negative, read that limit as 0, and the chart sees no improvement",
         ))  # fmt: skip
-    return tuple(said)
+    return tuple(problems)

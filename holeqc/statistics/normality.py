@@ -140,9 +140,9 @@ def anderson_darling(
     A2 and its adjustment 1 + 0.75 / n + 2.25 / n**2: NIST/SEMATECH e-Handbook 1.3.5.14, after Stephens. Raises
     ``DataError`` for fewer than two values or a spread of zero.
     """
-    known = ordered and centre is not None and sd is not None
-    x = np.asarray(values, dtype=float).ravel() if known else as_values(values)
-    if not known and math.isnan(float(x.sum())):
+    prepared = ordered and centre is not None and sd is not None
+    x = np.asarray(values, dtype=float).ravel() if prepared else as_values(values)
+    if not prepared and math.isnan(float(x.sum())):
         x, ordered = x[~np.isnan(x)], False
     if x.size < 2:
         raise DataError("a test for normality needs at least two readings")
@@ -243,10 +243,10 @@ def allowing(
     grid = grid_of(ordered, step, sd)
     if grid is None and worth == n:
         return None
-    told = [] if grid is None else [f"step {grid:.3g}"]
+    reasons = [] if grid is None else [f"step {grid:.3g}"]
     if worth < n:
-        told.append(f"{n} readings count as {worth}")
-    words = " and ".join(told)
+        reasons.append(f"{n} readings count as {worth}")
+    words = " and ".join(reasons)
     if grid is None:
         a2 = plain_A2 * worth / n
         return Allowing(a2, _chance(a2, worth), None, worth, words)

@@ -271,27 +271,27 @@ def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray
 
 
 def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[Problem]:
-    said = []
+    problems = []
     if missing:
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "missing-readings",
             f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
         ))  # fmt: skip
     if n < 50:
-        said.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
+        problems.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
     if test is None:
-        said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
+        problems.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
-        said.append(Problem(
+        problems.append(Problem(
             WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
             f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
         ))  # fmt: skip
     if bonus:
-        said.append(Problem(
+        problems.append(Problem(
             NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
             "the hole lies. Pp and Ppk use the tolerance without bonus",
         ))  # fmt: skip
-    return said
+    return problems
 
 
 def _stability(pairs: FloatArray) -> Stability:
@@ -341,9 +341,9 @@ def position_capability(
     values, vectors = np.linalg.eigh(covariance)
     flat = bool(values[0] <= 1e-12 * max(values[1], np.finfo(float).tiny))
     test = None if n < 8 or flat else mardia(pairs)
-    said = _remarks(n, int((~kept).sum()), bonus is not None, test)
+    problems = _remarks(n, int((~kept).sum()), bonus is not None, test)
     if flat:
-        said.append(
+        problems.append(
             Problem(
                 WARNING,
                 "no-scatter",
@@ -365,7 +365,7 @@ def position_capability(
         sd_axes=(math.sqrt(max(values[1], 0)), math.sqrt(max(values[0], 0))),
         directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
         observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
-        stability=stability, remarks=tuple(said),
+        stability=stability, remarks=tuple(problems),
         cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, confidence=confidence,
         **figures,
     )  # fmt: skip
