@@ -444,9 +444,9 @@ def _identity(file: Path) -> tuple[str, str] | None:
 
 
 def _refused(
-    path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = "", where: str = ""
+    path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = ""
 ) -> SpecificationError:
-    problem = Problem(ERROR, code, message, found, allowed, action, file=path, where=where)
+    problem = Problem(ERROR, code, message, found, allowed, action, file=path)
     # the whole sentence, with its line, what was found and what to do: there is this one problem only
     return SpecificationError(problem.sentence() if problem.place else f"kit file: {problem.sentence()}", [problem])
 

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betaincinv, fdtrc, ndtr
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import (
@@ -18,6 +19,7 @@ from holeqc.statistics.basics import (
     mean,
     mean_and_sd,
     neighbour_sums,
+    plain,
     prepare,
     product_sum,
     remarks,
@@ -43,12 +45,14 @@ from holeqc.statistics.indices import (
 from holeqc.statistics.normality import Allowing, Normality, Stability, allowing, anderson_darling, judge
 from holeqc.statistics.percentile import FEWEST as FEWEST_OF_ANY
 from holeqc.statistics.percentile import (
+    POOR_FIT,
     AnyShape,
     PercentileCapability,
     any_shape,
     choose_distribution,
     normal_scores,
     percentile_capability,
+    rank_shares,
 )
 from holeqc.statistics.subgroups import (
     MOVING_RANGE,
@@ -141,10 +145,6 @@ def skewed_remark(
 
 def _fitted_words(points: FloatArray, percentile: PercentileCapability) -> tuple[str, bool]:
     """Return how the readings look against the distribution fitted to them, and whether that shows no change."""
-    from holeqc.statistics.normality import judge
-    from holeqc.statistics.percentile import POOR_FIT, normal_scores
-    from holeqc.statistics.subgroups import within_by_neighbours
-
     best = percentile.choice.candidates[0]
     scores = normal_scores(percentile.choice.chosen, points)
     short = within_by_neighbours(scores)
@@ -209,8 +209,6 @@ def tails_normal(ordered: FloatArray, m: float, sd: float, counted: int | None) 
     Both reference percentiles of the normal then lie where the order of the readings (n,) puts them. Of few readings
     the order can't tell and this is False.
     """
-    from holeqc.statistics.percentile import rank_shares
-
     ranks = rank_shares(ordered.size if counted is None else min(counted, ordered.size), 0.01)
     if ranks is None:
         return False
@@ -224,8 +222,6 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
 
     One-way analysis of variance (NIST/SEMATECH e-Handbook 1.3.5.4) at the level of 1 %.
     """
-    from scipy.special import fdtrc
-
     k, freedom, inside = len(groups), groups.count - len(groups), groups.pooled_variance
     if k < 2 or freedom < 1 or within is None or not inside > 0:
         return []
@@ -247,8 +243,6 @@ def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
     Two-way analysis of variance without interaction (NIST/SEMATECH e-Handbook 7.4.3.7) over subgroups of one size whose
     readings (n,) stand together, at the level of 1 %.
     """
-    from scipy.special import fdtrc
-
     size, k = groups.equal_size, len(groups)
     if size is None or size < 2 or k < 5 or groups.scattered:
         return []
@@ -460,8 +454,6 @@ class Capability:
 
     def as_dict(self) -> dict[str, object]:
         """Return the content for JSON: plain numbers, text, lists; None where a figure can't be had."""
-        from holeqc.statistics.basics import plain
-
         w = self.within
         normality = None if self.normality is None else asdict(self.normality)
         return plain(
@@ -540,8 +532,6 @@ def _outside(
     short = None if not sigma else 1e6 * sum(expected_outside(limits, m, sigma))
     bounds: Interval = (None, None)
     if sd:
-        from scipy.special import ndtr
-
         found = indices(limits, m, sd)
         sides = [v for v in (found.lower, found.upper) if v is not None]
         tail = (1 - confidence) / (2 * len(sides))
@@ -879,8 +869,6 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
 
 def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outside:
     """Return the shares outside; the observed one's interval takes the effective number (Korn and Graubard, 1998)."""
-    from scipy.special import betaincinv, ndtr
-
     seen, n, tail = base.outside, found.counted, (1 - base.choices.confidence) / 2
     count = seen.observed * n
     low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaincinv, gammaincc, gammaincinv, gammaln, ndtr, ndtri, stdtrit
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import noncentral_t_quantile, noncentrality_for, root
@@ -54,16 +55,12 @@ def one_sided_factor(n: float, coverage: float, confidence: float) -> float:
     ``n`` values carry mean and standard deviation. The factor is a quantile of the noncentral t over the root of n
     (ISO 16269-6, Annex D).
     """
-    from scipy.special import ndtri
-
     freedom = _check(n, coverage, confidence)
     return noncentral_t_quantile(confidence, freedom, math.sqrt(n) * float(ndtri(coverage))) / math.sqrt(n)
 
 
 def _half_width(centre: FloatArray, coverage: float) -> FloatArray:
     """Return r so that Phi(centre + r) - Phi(centre - r) is ``coverage``, for centres of at least 0."""
-    from scipy.special import ndtr, ndtri
-
     # for a far centre the near tail decides; Newton then runs up from below on a concave curve
     r = np.maximum(float(ndtri(0.5 + coverage / 2)), centre + float(ndtri(coverage)))
     for _ in range(60):
@@ -83,8 +80,6 @@ def two_sided_factor(n: float, coverage: float, confidence: float) -> float:
     Arguments as in `one_sided_factor`. For each place of the mean the half width that holds the coverage is found,
     and the chance that k s exceeds it is averaged over the mean (ISO 16269-6, Annex F).
     """
-    from scipy.special import gammaincc
-
     freedom = _check(n, coverage, confidence)
     step = min(0.1, max(0.004, 0.3 * math.sqrt(n) / math.sqrt(2 * freedom)))
     z = np.arange(step / 2, 8.6, step)  # the mean's distribution is even: its upper half is enough
@@ -106,8 +101,6 @@ def two_sided_factor(n: float, coverage: float, confidence: float) -> float:
 
 def howe_factor(n: float, coverage: float, confidence: float) -> float:
     """Return Howe's approximation of the two-sided factor (JASA 64, 1969; NIST/SEMATECH e-Handbook 7.2.6.3)."""
-    from scipy.special import gammaincinv, ndtri
-
     freedom = _check(n, coverage, confidence)
     chi_square = 2 * float(gammaincinv(freedom / 2, 1 - confidence))
     return float(ndtri(0.5 + coverage / 2)) * math.sqrt(freedom * (1 + 1 / n) / chi_square)
@@ -215,8 +208,6 @@ def about_target(limits: Limits, mean: float, sd: float) -> float | None:
 
 
 def _chi_square_over_dof(probability: float, dof: float) -> float:
-    from scipy.special import gammaincinv
-
     return 2 * float(gammaincinv(dof / 2, probability)) / dof
 
 
@@ -234,16 +225,12 @@ def sd_interval(sd: float, dof: float, confidence: float) -> Interval:
 
 def mean_interval(mean: float, sd: float, n: float, confidence: float) -> Interval:
     """Return Student's interval of a mean (NIST/SEMATECH e-Handbook 1.3.5.2)."""
-    from scipy.special import stdtrit
-
     half = float(stdtrit(n - 1, 0.5 + confidence / 2)) * sd / math.sqrt(n)
     return mean - half, mean + half
 
 
 def nearest_interval_normal(index: float, n: float, dof: float, confidence: float) -> Interval:
     """Return Bissell's normal approximation for Cpk or Ppk (Applied Statistics 39, 1990, 331-340)."""
-    from scipy.special import ndtri
-
     half = float(ndtri(0.5 + confidence / 2)) * math.sqrt(1 / (9 * n) + index**2 / (2 * dof))
     return index - half, index + half
 
@@ -260,8 +247,6 @@ def one_sided_bound(index: float, n: float, dof: float, probability: float) -> f
 
 def _chance_above_when_centred(true: float, index: float, n: float, dof: float) -> float:
     """Return the chance that the estimate of Cpk exceeds ``index`` > 0 when the process is centred at ``true``."""
-    from scipy.special import gammaln, ndtr
-
     width = 1 / math.sqrt(2 * dof)
     low, high = -40 / dof - 9 * width, min(math.log(true / index), 9 * width + 2 / (1 + dof))
     if high <= low:
@@ -320,8 +305,6 @@ def about_target_interval(index: float, mean: float, sd: float, target: float, n
 
 def expected_outside(limits: Limits, mean: float, sd: float) -> tuple[float, float]:
     """Return the shares of a normal process (below the lower limit, above the upper limit); 0 where none is."""
-    from scipy.special import ndtr
-
     def share(distance: float) -> float:
         return float(ndtr(-distance / sd)) if sd > 0 else float(distance < 0)
 
@@ -336,8 +319,6 @@ def clopper_pearson(count: int, n: int, confidence: float) -> tuple[float, float
 
     Raises ``DataError`` unless 0 <= count <= n and n > 0.
     """
-    from scipy.special import betaincinv
-
     if not (0 <= count <= n and n > 0):
         raise DataError(f"a share needs 0 <= count <= n; found {count} of {n}")
     tail = (1 - confidence) / 2

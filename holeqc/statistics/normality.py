@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import bdtrc, log_ndtr, ndtr, ndtri, stdtr
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import FloatArray, as_values, mean_and_sd, neighbour_sums, product_sum
@@ -54,8 +55,6 @@ def anderson_darling_p(adjusted: float) -> float:
 
 def _log_normal_series(z: NDArray[Any]) -> list[NDArray[Any]]:
     """Return the Taylor coefficients of ln Phi at ``z``, orders 0 to `_POWERS`."""
-    from scipy.special import log_ndtr
-
     value = log_ndtr(z)
     slope = [np.exp(-0.5 * z * z - value) / math.sqrt(2 * math.pi)]  # the ratio r = density / Phi, r' = -r (z + r)
     for j in range(_POWERS - 1):
@@ -110,8 +109,6 @@ def _weighted_logs(x: FloatArray, m: float, s: float) -> float:
 
     Long series are cut in narrow cells, each with one Taylor series for all its values: as exact, and much faster.
     """
-    from scipy.special import log_ndtr
-
     n = x.size
 
     def direct(begin: int, end: int) -> float:
@@ -213,8 +210,6 @@ def _grouped(counts: FloatArray, edges: FloatArray, values: FloatArray, step: fl
     (Choulakian, Lockhart, Stephens, Canadian Journal of Statistics 22, 1994; from memory, unconfirmed); the
     variance is Sheppard's.
     """
-    from scipy.special import ndtr
-
     n = counts.sum(axis=1)
     mean = counts @ values / n
     square = np.sum(counts * (values - mean[:, None]) ** 2, axis=1) / (n - 1) - step**2 / 12
@@ -261,8 +256,6 @@ def allowing(
         return Allowing(a2, None, grid, worth, words)
     if grid < COARSE * sd:
         return Allowing(a2, _chance(a2, worth), grid, worth, words)
-    from scipy.special import ndtr
-
     true_sd = math.sqrt(max(sd**2 - grid**2 / 12, grid**2 / 24))
     share = np.diff(np.concatenate([[0.0], np.asarray(ndtr(edges / true_sd)), [1.0]]))
     drawn = np.random.default_rng(SEED).multinomial(worth, share / share.sum(), size=DRAWS).astype(float)
@@ -348,8 +341,6 @@ def judge(
     far out, too many points beyond three sigma, a run on one side, neighbours that resemble each other. Raises
     ``DataError`` for an empty series.
     """
-    from scipy.special import bdtrc, ndtri, stdtr
-
     n = points.size
     if not n:
         raise DataError("stability needs at least one point")

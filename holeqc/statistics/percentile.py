@@ -13,6 +13,23 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import (
+    bdtr,
+    betainc,
+    betaincinv,
+    betaln,
+    chndtr,
+    expit,
+    gammainc,
+    gammaincinv,
+    gammaln,
+    i0e,
+    logit,
+    ndtr,
+    ndtri,
+    stdtr,
+    stdtrit,
+)  # fmt: skip
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import as_values, chance_words, standard_deviation
@@ -70,101 +87,69 @@ class Law:
 
 
 def _normal_below(_: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     return np.asarray(ndtr(z))
 
 
 def _normal_quantile(_: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import ndtri
-
     return np.asarray(ndtri(p))
 
 
 def _logistic_below(_: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import expit
-
     return np.asarray(expit(z))
 
 
 def _logistic_quantile(_: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import logit
-
     return np.asarray(logit(p))
 
 
 def _student_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     v = s[0]
     factor = gammaln((v + 1) / 2) - gammaln(v / 2) - 0.5 * np.log(v * math.pi)
     return np.asarray(factor - (v + 1) / 2 * np.log1p(z * z / v))
 
 
 def _student_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import stdtr
-
     return np.asarray(stdtr(s[0], z))
 
 
 def _student_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import stdtrit
-
     return np.asarray(stdtrit(s[0], p))
 
 
 def _power_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     return np.asarray(np.log(s[0] / 2) - gammaln(1 / s[0]) - np.abs(z) ** s[0])
 
 
 def _power_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammainc
-
     return np.asarray(0.5 + 0.5 * np.sign(z) * gammainc(1 / s[0], np.abs(z) ** s[0]))
 
 
 def _power_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import gammaincinv
-
     side = 2 * p - 1
     return np.asarray(np.sign(side) * gammaincinv(1 / s[0], np.abs(side)) ** (1 / s[0]))
 
 
 def _ended_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import betaln
-
     return np.asarray((s[0] - 1) * np.log(z) + (s[1] - 1) * np.log1p(-z) - betaln(s[0], s[1]))
 
 
 def _ended_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import betainc
-
     return np.asarray(betainc(s[0], s[1], np.clip(z, 0.0, 1.0)))
 
 
 def _ended_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import betaincinv
-
     return np.asarray(betaincinv(s[0], s[1], p))
 
 
 def _gamma_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     return np.asarray((s[0] - 1) * np.log(z) - z - gammaln(s[0]))
 
 
 def _gamma_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammainc
-
     return np.asarray(gammainc(s[0], np.maximum(z, 0.0)))
 
 
 def _gamma_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import gammaincinv
-
     return np.asarray(gammaincinv(s[0], p))
 
 
@@ -179,14 +164,10 @@ def _lognormal_log_density(s: Shape, z: FloatArray) -> FloatArray:
 
 
 def _lognormal_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     return np.asarray(ndtr(np.log(np.maximum(z, 1e-300)) / s[0]))
 
 
 def _lognormal_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import ndtri
-
     return np.asarray(np.exp(s[0] * ndtri(p)))
 
 
@@ -195,21 +176,15 @@ def _folded_log_density(s: Shape, z: FloatArray) -> FloatArray:
 
 
 def _folded_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     z = np.maximum(z, 0.0)
     return np.asarray(ndtr(z - s[0]) - ndtr(-z - s[0]))
 
 
 def _rice_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import i0e
-
     return np.asarray(np.log(z) - 0.5 * (z - s[0]) ** 2 + np.log(i0e(z * s[0])))
 
 
 def _rice_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import chndtr
-
     return np.asarray(chndtr(np.maximum(z, 0.0) ** 2, 2.0, s[0] ** 2))
 
 
@@ -602,8 +577,6 @@ def normal_scores(fitted: Fitted, values: FloatArray) -> FloatArray:
     step: it is placed in the middle of that (the step is the smallest reading above zero), not at the end of the
     distribution, where it would look like the most unusual value of all.
     """
-    from scipy.special import ndtri
-
     tiny = np.finfo(float).tiny
     if fitted.law.from_zero and np.any(values == 0) and np.any(values > 0):
         values = np.maximum(values, float(np.min(values[values > 0])) / 4)
@@ -747,8 +720,8 @@ def _natural_zero(limits: Limits, from_zero: bool) -> bool:
 
 
 def percentile_capability(
-    limits: Limits, values: ArrayLike, *, from_zero: bool = False, confidence: float = 0.95,
-    choice: Choice | None = None, shapes: AnyShape | None = None,
+    limits: Limits, values: ArrayLike, *, from_zero: bool = False, choice: Choice | None = None,
+    shapes: AnyShape | None = None,
 ) -> PercentileCapability:  # fmt: skip
     """Return capability by percentiles for readings ``values`` (n,); arguments as in `choose_distribution`.
 
@@ -758,10 +731,10 @@ def percentile_capability(
     x = as_values(values)
     picked = choice or choose_distribution(values, from_zero=from_zero)
     if shapes is None:
-        shapes = any_shape(limits, np.sort(x), choice=picked, from_zero=from_zero, confidence=confidence)
+        shapes = any_shape(limits, np.sort(x), choice=picked, from_zero=from_zero)
     fitted = picked.chosen
     points = np.array([LOW, MIDDLE, HIGH])
-    many = rank_shares(x.size, (1 - confidence) / 3) is not None  # the readings themselves tell their percentiles
+    many = rank_shares(x.size, (1 - 0.95) / 3) is not None  # the readings themselves tell their percentiles
     q = np.nanquantile(x, points) if many else fitted.quantile(points)
     found = {k: float(v) for k, v in _from_percentiles(limits, q, natural).items()}
     below = 0.0 if limits.lower is None else float(fitted.below(limits.lower))
@@ -806,8 +779,6 @@ def rank_shares(n: int, tail: float) -> FloatArray | None:
     The number of ``n`` readings below a percentile is binomial whatever the shape (David and Nagaraja, Order
     Statistics, 3rd ed., 7.1); each pair fails with a chance of at most ``tail``.
     """
-    from scipy.special import bdtr
-
     if n * LOW < -math.log(tail / 2):
         return None
     found = []
@@ -840,8 +811,6 @@ def allowed_drop(n: int, confidence: float, *, from_zero: bool = False) -> tuple
     distributions with other seeds than those of the printed table (tests/benchmarks/coverage_indices.py); for
     other levels they go with the square of the normal quantile, as half a chi-square with one degree of freedom does.
     """
-    from scipy.special import ndtri
-
     scale = float(ndtri(0.5 + confidence / 2)) ** 2 / 3.8415
     low, high = (3.0 - 35 / (n + 15), 2.4 - 12 / n) if from_zero else (3.5 - 12 / n, 1.8 - 7 / n)
     return low * scale, high * scale

@@ -14,11 +14,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chndtr, chndtrinc, gammaincc, ndtr, ndtri
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, plain
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.normality import SEED, Stability, judge
+from holeqc.statistics.subgroups import within_by_neighbours
 
 RESAMPLES = 1000
 _ANGLES = 180
@@ -97,8 +99,6 @@ def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike)
     both and gives the shape. Along the axis with the smaller scatter the normal is taken exactly, along the other by
     Gauss-Legendre over the part of the circle that holds it. Raises ``DataError`` without scatter in the plane.
     """
-    from scipy.special import ndtr
-
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
     turned = np.einsum("...ij,...i->...j", vectors, np.asarray(centre, dtype=float))
     r = np.asarray(radius, dtype=float)
@@ -155,8 +155,6 @@ def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -
 
 def index_of_content(outside: ArrayLike) -> FloatArray:
     """Return a third of the normal quantile that leaves ``outside`` in both tails together (Cp of a centred normal)."""
-    from scipy.special import ndtri
-
     return np.asarray(-ndtri(np.asarray(outside, dtype=float) / 2) / 3)
 
 
@@ -166,8 +164,6 @@ def _ellipse_outside(reach: FloatArray) -> FloatArray:
 
 def mardia(pairs: FloatArray) -> Bivariate:
     """Return Mardia's tests of ``pairs`` (n, 2), with the small-sample factor of the skewness; n at least 8."""
-    from scipy.special import gammaincc, ndtr
-
     n = pairs.shape[0]
     if n < 8:
         raise DataError(f"a test for a bivariate normal needs at least 8 positions; found {n}")
@@ -208,8 +204,6 @@ def _intervals(
     its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
     these draws and samples of the fitted normal.
     """
-    from scipy.special import chndtr, chndtrinc
-
     n = pairs.shape[0]
     rng = np.random.default_rng(SEED)
     tail = (1 - confidence) / 2
@@ -296,8 +290,6 @@ def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[
 
 def _stability(pairs: FloatArray) -> Stability:
     """Judge the worse of both coordinates, each by its own moving range."""
-    from holeqc.statistics.subgroups import within_by_neighbours
-
     found = []
     for j, name in enumerate(("first coordinate", "second coordinate")):
         column = np.ascontiguousarray(pairs[:, j])
