@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
+from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
 
@@ -162,17 +162,6 @@ def decimals_of(number: float) -> int:
     """Return how many decimals the shortest writing of a number has: 0.455 -> 3, 12.0 -> 0."""
     exponent = Decimal(repr(float(number))).normalize().as_tuple().exponent
     return max(0, -exponent) if isinstance(exponent, int) else 0
-
-
-def round_half_even(text: str | Decimal, decimals: int) -> Decimal:
-    """Return a decimal number rounded to so many decimals, ties to even (ASTM E29 clause on rounding).
-
-    Exact: give the typed text, not a float. Raises DataError for text that is no decimal number.
-    """
-    try:
-        return Decimal(text).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
-    except InvalidOperation:
-        raise DataError(f"{text!r} is not a decimal number") from None
 
 
 def round_array(value: ArrayLike, decimals: int) -> FloatArray:

@@ -479,12 +479,6 @@ def folder(
             _mine.discard(str(aside))
 
 
-def new_only(target: Path) -> None:
-    """Refuse any folder that isn't empty: for `folder`."""
-    raise _refused(one_line(target), "there-already", "there is something in it already",
-                   action="Give a new or empty folder")  # fmt: skip
-
-
 def _refuse_folder(target: Path, name: str, may_replace: Callable[[Path], None]) -> None:
     try:
         mode = os.lstat(target).st_mode

@@ -800,7 +800,7 @@ def _group(holes: list[Hole], specification: Specification) -> PinnedHole:
 
 
 def _bushing_share(specification: Specification, tolerance: float) -> float:
-    from holeqc.fits.drills import bore_limits, position_share
+    from holeqc.fits.drills import bore_limits
     from holeqc.problems import TableError
 
     drill = specification.tools.drill
@@ -810,7 +810,7 @@ def _bushing_share(specification: Specification, tolerance: float) -> float:
         bore = bore_limits(drill.diameter, specification.unit)
     except TableError:
         return math.nan
-    return float(position_share(float(bore.upper), drill.diameter, tolerance).share)
+    return (float(bore.upper) - drill.diameter) / tolerance
 
 
 def _assembly(pinned: list[Hole], pairs: int, seed: int, normal: bool, confidence: float) -> AssemblyProbability:

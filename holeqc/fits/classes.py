@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.door import own_text
-from holeqc.fits.clearance import band
+from holeqc.fits.clearance import band, kind_of
 from holeqc.problems import DataError, TableError
 from holeqc.quantities import GRAIN, FloatArray, Unit, convert, decimals_of, format_length, parse_length
 
@@ -50,18 +50,12 @@ def load_table(name: str) -> Table:
 
 WORDS = ("exact", "two sources", "one source", "derived", "disputed", "memory")
 RANK = {word: rank for rank, word in enumerate(WORDS)}
-PRINTED = RANK["one source"]  #: ranks up to here rest on print or arithmetic
 
 _WARNINGS = {
     "derived": "derived by the rule of the standard, not read in a printed table",
     "disputed": "printed tables differ here",
     "memory": "from memory, unconfirmed",
 }
-
-
-def weakest(words: Iterable[str]) -> str:
-    """Return the weakest of several confirmation words; ``exact`` for none."""
-    return WORDS[max((RANK[word] for word in words), default=0)]
 
 
 def warning(word: str, what: str) -> str:
@@ -120,26 +114,9 @@ class FitLimits:
         return WORDS[int(self.rank.max())] if self.rank.size else WORDS[0]
 
     @property
-    def confirmations(self) -> NDArray[np.str_]:
-        """How each number is known, one word a size."""
-        return np.asarray(WORDS)[self.rank]
-
-    @property
     def warning(self) -> str:
         """A sentence when no printed source confirms the numbers, else empty."""
         return warning(self.confirmation, f"{self.system} {self.name}")
-
-
-@dataclass(frozen=True, slots=True)
-class GradeTolerance:
-    """Width of a tolerance grade at each size [unit of the system], shape of the sizes, and how it is known."""
-
-    system: str
-    grade: str
-    unit: Unit
-    tolerance: FloatArray
-    confirmation: str
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +165,9 @@ class ZoneTable:
             TableError: a size lies outside the table.
         """
         nominal = np.asarray(sizes, dtype=np.float64)
-        if not bool(np.isfinite(nominal).all()) or bool((nominal <= 0.0).any()):
-            raise DataError(f"{self.name}: a nominal size must be a positive number; found {_first_bad(nominal):g}")
+        bad = nominal[~(nominal > 0.0) | ~np.isfinite(nominal)]
+        if bad.size:
+            raise DataError(f"{self.name}: a nominal size must be a positive number; found {bad[0]:g}")
         row = self.rows_for(nominal)
         hole = None if self.hole is None else _zone(self.hole, row, nominal)
         shaft = None if self.shaft is None else _zone(self.shaft, row, nominal)
@@ -227,22 +205,6 @@ def refuse_no_part(found: FitLimits) -> None:
             )
 
 
-def grade_widths(
-    system: str, grade: str, unit: Unit, rows: Sequence[Mapping[str, str]], scale: int, sizes: ArrayLike
-) -> GradeTolerance:
-    """Return the widths that rows of a grade table (``over, to, tolerance, confirmation``) give at sizes.
-
-    ``scale`` is the number of steps in the unit of the printed tolerance. Raises as `ZoneTable.limits` does.
-    """
-    over, to = (np.array([float(row[key]) for row in rows]) for key in ("over", "to"))
-    steps = np.array([[0, round(float(row["tolerance"]) * scale)] for row in rows], dtype=np.int64)
-    rank = np.array([RANK[row["confirmation"]] for row in rows], dtype=np.int8)
-    notes = tuple(row.get("note", "") for row in rows)
-    found = ZoneTable(system, grade, unit, over, to, steps, None, rank, notes).limits(sizes)
-    assert found.hole is not None  # the widths were handed over as the hole side
-    return GradeTolerance(system, grade, unit, found.hole.upper_deviation, found.confirmation, found.notes)
-
-
 def _zone(steps: IntArray, row: NDArray[np.intp], nominal: FloatArray) -> Zone:
     lower, upper = np.asarray((steps[:, 0] / STEPS)[row]), np.asarray((steps[:, 1] / STEPS)[row])
     return Zone(lower, upper, _rounded(nominal + lower), _rounded(nominal + upper))
@@ -251,10 +213,6 @@ def _zone(steps: IntArray, row: NDArray[np.intp], nominal: FloatArray) -> Zone:
 def _rounded(sizes: FloatArray) -> FloatArray:
     """Sizes with the binary tail of a sum removed, so that 0.5 - 0.0006 is the number that 0.4994 is."""
     return np.asarray(np.round(sizes, DECIMALS))
-
-
-def _first_bad(nominal: FloatArray) -> float:
-    return float(nominal[~(nominal > 0.0) | ~np.isfinite(nominal)].flat[0])
 
 
 # Class and size text as people type it: ``RC4``, ``H7/g6``, ``js6``, ``7/16``, ``11.5 mm``.
@@ -333,16 +291,16 @@ def parse_size(text: str, unit: Unit) -> float:
     ``7/16``, ``1 1/2``, ``0.4375``, ``11.5 mm``. The conversion is exact before the last rounding to a float. Raises
     DataError for text that is no length.
     """
-    value, said = parse_length(text)
-    if said is not None and said != unit:
+    value, named_unit = parse_length(text)
+    if named_unit is not None and named_unit != unit:
         value = value * INCH_PER_MM if unit == "in" else value / INCH_PER_MM
     return float(value)
 
 
-# ANSI B4.1 inch fits: classes RC, LC, LT, LN, FN and tolerance grades 4 to 13, read from the tables.
+# ANSI B4.1 inch fits: classes RC, LC, LT, LN, FN, read from the tables.
 #
-# The standard's printed tables win over any formula: in the smallest range the fit tables use another grade 5 than the
-# grade table, and several bands of LN, LT and FN differ from the grades as printed.
+# The standard's printed fit tables win over its grades: in the smallest range they use another grade 5 than the table
+# of grades, and several bands of LN, LT and FN differ from the grades as printed.
 
 
 SYSTEM = "ANSI B4.1"
@@ -376,16 +334,10 @@ def class_table(cls: str) -> ZoneTable:
     hole = [[_steps(row["hole_lower"]), _steps(row["hole_upper"])] for row in rows]
     shaft = [[_steps(row["shaft_lower"]), _steps(row["shaft_upper"])] for row in rows]
     return ZoneTable(
-        SYSTEM,
-        cls,
-        "in",
-        np.array([float(row["over"]) for row in rows]),
-        np.array([float(row["to"]) for row in rows]),
-        np.array(hole, dtype=np.int64),
-        np.array(shaft, dtype=np.int64),
-        np.array([RANK[row["confirmation"]] for row in rows], dtype=np.int8),
-        tuple(row["note"] for row in rows),
-    )
+        SYSTEM, cls, "in", np.array([float(row["over"]) for row in rows]), np.array([float(row["to"]) for row in rows]),
+        np.array(hole, dtype=np.int64), np.array(shaft, dtype=np.int64),
+        np.array([RANK[row["confirmation"]] for row in rows], dtype=np.int8), tuple(row["note"] for row in rows),
+    )  # fmt: skip
 
 
 def limits(cls: str, size: ArrayLike) -> FitLimits:
@@ -404,20 +356,6 @@ def limits(cls: str, size: ArrayLike) -> FitLimits:
         others = [name for name in classes() if class_table(name).covers(uncovered[0])]
         have = f"classes with an entry there: {', '.join(others)}" if others else "no class has an entry there"
         raise TableError(f"{error}; {have}") from None
-
-
-def grade_tolerance(grade: int, size: ArrayLike) -> GradeTolerance:
-    """Return the width [in] of a tolerance grade 4 to 13 at nominal sizes [in], any shape.
-
-    Raises:
-        TableError: unknown grade, or a size outside the table.
-
-    Source: ANSI B4.1-1967, Table 1.
-    """
-    rows = [row for row in load_table("b41_grades").rows if row["grade"] == str(grade)]
-    if not rows:
-        raise TableError(f"{SYSTEM} has no grade {grade}; it has grades 4 to 13")
-    return grade_widths(SYSTEM, f"grade {grade}", "in", rows, THOUSANDTH, size)
 
 
 def _steps(thousandths: str) -> int:
@@ -477,24 +415,18 @@ def side_table(side: IsoSide) -> ZoneTable:
     lettered = [row for row in table.rows if row["letter"] == side.letters]
     if not lettered:
         raise TableError(f"{ISO286_SYSTEM} has no letter {side.letters!r}; it has {' '.join(letters(side.is_hole))}")
-    fitting = [row for row in lettered if side.grade in _grades(row["grades"])]
-    rows = [row for row in (_row(side, raw) for raw in fitting) if row is not None]
+    graded = (_row(side, raw) for raw in lettered if side.grade in _grades(raw["grades"]))
+    rows = [row for row in graded if row is not None]
     if not rows:
         spans = ", ".join(dict.fromkeys(_span_text(span) for row in lettered for span in row["grades"].split()))
         raise TableError(f"{ISO286_SYSTEM} has no {side.name}; {side.letters} has entries for grades {spans}")
     rows.sort(key=lambda row: row.over)
     steps = np.array([[row.lower, row.upper] for row in rows], dtype=np.int64)
     return ZoneTable(
-        ISO286_SYSTEM,
-        side.name,
-        "mm",
-        np.array([row.over for row in rows]),
-        np.array([row.to for row in rows]),
-        steps if side.is_hole else None,
-        None if side.is_hole else steps,
-        np.array([row.rank for row in rows], dtype=np.int8),
-        tuple(row.note for row in rows),
-    )
+        ISO286_SYSTEM, side.name, "mm", np.array([row.over for row in rows]), np.array([row.to for row in rows]),
+        steps if side.is_hole else None, None if side.is_hole else steps,
+        np.array([row.rank for row in rows], dtype=np.int8), tuple(row.note for row in rows),
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=1024)
@@ -532,21 +464,6 @@ def iso286_limits(cls: str, size: ArrayLike) -> FitLimits:
     return fit_table(cls).limits(size)
 
 
-def iso286_grade_tolerance(grade: str | int, size: ArrayLike) -> GradeTolerance:
-    """Return the width [mm] of a grade (``7``, ``IT7``, ``01``) at nominal sizes [mm], any shape.
-
-    Raises:
-        TableError: no such grade, or a size outside its table.
-
-    Source: ISO 286-1, table of standard tolerance grades.
-    """
-    name = str(grade).upper().removeprefix("IT")
-    rows = [row for row in load_table("iso286_grades").rows if row["grade"] == name]
-    if not rows:
-        raise TableError(f"{ISO286_SYSTEM} has no grade {grade!r}; grades are IT01, IT0 and IT1 to IT18")
-    return grade_widths(ISO286_SYSTEM, f"IT{name}", "mm", rows, MICRON, size)
-
-
 def _covering(table: ZoneTable, over: FloatArray, to: FloatArray) -> tuple[np.ndarray, IntArray]:
     row = np.minimum(np.searchsorted(table.to, to, side="left"), table.to.size - 1)
     return (table.over[row] <= over) & (to <= table.to[row]), row.astype(np.int64)
@@ -554,7 +471,7 @@ def _covering(table: ZoneTable, over: FloatArray, to: FloatArray) -> tuple[np.nd
 
 def _row(side: IsoSide, raw: Mapping[str, str]) -> _Row | None:
     over, to = float(raw["over"]), float(raw["to"])
-    grade = _grade_at(side.grade, over)
+    grade = _grade_widths().get((side.grade, _main_range(over)))
     if grade is None:
         return None
     width, rank = grade
@@ -607,10 +524,6 @@ def _main_edges() -> tuple[float, ...]:
 
 def _main_range(over: float) -> float:
     return max(edge for edge in _main_edges() if edge <= over)
-
-
-def _grade_at(grade: int, over: float) -> tuple[int, int] | None:
-    return _grade_widths().get((grade, _main_range(over)))
 
 
 @cache
@@ -705,13 +618,6 @@ def limits_for_class(text: str, nominal: float, unit: Unit, side: Side | None = 
 # A fit in one short sentence.
 
 
-def fit_kind(least: float, greatest: float) -> str:
-    """Return ``clearance``, ``transition`` or ``interference`` for the least and greatest clearance (ISO 286-1)."""
-    if least >= -GRAIN:
-        return "clearance"
-    return "interference" if greatest <= GRAIN else "transition"
-
-
 def describe_fit(hole_lo: float, hole_hi: float, pin_lo: float, pin_hi: float, unit: Unit) -> str:
     """Return a short sentence on the fit of a hole and a pin band; equal low and high stand for a measured size.
 
@@ -720,7 +626,7 @@ def describe_fit(hole_lo: float, hole_hi: float, pin_lo: float, pin_hi: float, u
     if hole_lo > hole_hi + GRAIN or pin_lo > pin_hi + GRAIN:
         raise DataError("a band's low limit is above its high limit; give the low limit first")
     least, greatest = hole_lo - pin_hi, hole_hi - pin_lo
-    kind = fit_kind(least, greatest)
+    kind = str(kind_of(least, greatest))
     if kind == "interference":
         return f"interference fit, {_span(-greatest, -least, unit)} tight"
     if kind == "clearance":
@@ -742,6 +648,7 @@ def _amount(value: float, unit: Unit) -> str:
 
 
 HALF_DIGIT = {"in": 0.00005, "mm": 0.0005}  #: half of the last digit that a drawing usually gives
+NEAREST = 5  #: classes shown beside a pair
 SHOP_WORDS = ("running", "sliding", "locational", "force")
 
 
@@ -779,7 +686,7 @@ class PairFit:
     nearest: tuple[Match, ...]
 
 
-def match_pair(hole: tuple[float, float], pin: tuple[float, float], unit: Unit, count: int = 5) -> PairFit:
+def match_pair(hole: tuple[float, float], pin: tuple[float, float], unit: Unit) -> PairFit:
     """Return the classes of ANSI B4.1 and the preferred fits of ISO 286 that a pair matches or comes nearest to.
 
     ``hole`` and ``pin`` are (low, high) limits of size [unit]. Classes are taken at the size range of the hole's low
@@ -793,10 +700,11 @@ def match_pair(hole: tuple[float, float], pin: tuple[float, float], unit: Unit, 
     for limits in (hole, pin):
         band(*limits)
     least, greatest = round(hole[0] - pin[1], 10), round(hole[1] - pin[0], 10)
-    matches = sorted(_candidates(hole, pin, unit), key=_nearness)
-    kind = fit_kind(least, greatest)
+    # hole and shaft basis of one fit differ in the nominal size only: a drawing's is the one with fewer decimals
+    matches = sorted(_candidates(hole, pin, unit), key=lambda m: (round(m.difference, 9), decimals_of(m.nominal)))
+    kind = str(kind_of(least, greatest))
     word, sentence = _words(least, greatest, kind, matches)
-    return PairFit(unit, least, greatest, kind, word, sentence, tuple(matches[:count]))
+    return PairFit(unit, least, greatest, kind, word, sentence, tuple(matches[:NEAREST]))
 
 
 def shop_word(meaning: str) -> str:
@@ -808,58 +716,37 @@ def shop_word(meaning: str) -> str:
 
 
 def _candidates(hole: tuple[float, float], pin: tuple[float, float], unit: Unit) -> list[Match]:
-    pair = _Pair(hole, pin, unit)
-    inch = [_compare(limits, cls, meaning(cls), "in", pair) for cls in classes()]
-    metric = [_compare(iso286_limits, cls, meaning, "mm", pair) for cls, meaning in PREFERRED.items()]
+    def compare(find: Callable[[str, float], FitLimits], name: str, words: str, system_unit: Unit) -> Match | None:
+        try:
+            found = find(name, float(convert(hole[0], unit, system_unit)))
+        except TableError:
+            return None  # its table has no entry at the size
+        return _compare(found, words, hole, pin, unit)
+
+    inch = [compare(limits, name, meaning(name), "in") for name in classes()]
+    metric = [compare(iso286_limits, name, words, "mm") for name, words in PREFERRED.items()]
     own_first = inch + metric if unit == "in" else metric + inch
     return [match for match in own_first if match is not None]
 
 
-def _nearness(match: Match) -> tuple[float, int]:
-    """Hole and shaft basis of one fit differ in the nominal size only: a drawing's is the one with fewer decimals."""
-    return round(match.difference, 9), decimals_of(match.nominal)
-
-
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    hole: tuple[float, float]
-    pin: tuple[float, float]
-    unit: Unit
-
-
 def _compare(
-    look_up: Callable[[str, float], FitLimits], cls: str, meaning: str, system_unit: Unit, pair: _Pair
-) -> Match | None:
-    """Set a class beside the pair; None when its table has no entry at the size."""
-    try:
-        limits = look_up(cls, float(convert(pair.hole[0], pair.unit, system_unit)))
-    except TableError:
-        return None
+    limits: FitLimits, meaning: str, hole: tuple[float, float], pin: tuple[float, float], unit: Unit
+) -> Match:
     assert limits.hole is not None  # every candidate names both sides
     assert limits.shaft is not None
     deviations = (limits.hole.lower_deviation, limits.hole.upper_deviation, limits.shaft.lower_deviation,
                   limits.shaft.upper_deviation)  # fmt: skip
-    low_h, high_h, low_s, high_s = (float(convert(value, system_unit, pair.unit)) for value in deviations)
-    hole, pin = pair.hole, pair.pin
+    low_h, high_h, low_s, high_s = (float(convert(value, limits.unit, unit)) for value in deviations)
     least, greatest = low_h - high_s, high_h - low_s
     difference = max(
-        abs(high_h - low_h - (hole[1] - hole[0])),
-        abs(high_s - low_s - (pin[1] - pin[0])),
-        abs(least - (hole[0] - pin[1])),
-        abs(greatest - (hole[1] - pin[0])),
-    )
+        abs(high_h - low_h - (hole[1] - hole[0])), abs(high_s - low_s - (pin[1] - pin[0])),
+        abs(least - (hole[0] - pin[1])), abs(greatest - (hole[1] - pin[0])),
+    )  # fmt: skip
     return Match(
-        limits.system,
-        limits.name,
-        meaning,
-        shop_word(meaning),
-        round(hole[0] - low_h, DECIMALS),
-        round(least, DECIMALS),
-        round(greatest, DECIMALS),
-        round(difference, DECIMALS),
-        difference <= HALF_DIGIT[pair.unit] + GRAIN,
-        limits.confirmation,
-    )
+        limits.system, limits.name, meaning, shop_word(meaning), round(hole[0] - low_h, DECIMALS),
+        round(least, DECIMALS), round(greatest, DECIMALS), round(difference, DECIMALS),
+        difference <= HALF_DIGIT[unit] + GRAIN, limits.confirmation,
+    )  # fmt: skip
 
 
 def _words(least: float, greatest: float, kind: str, matches: list[Match]) -> tuple[str, str]:

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,13 +21,11 @@ SERIES = ("number", "letter", "fraction", "metric")
 
 @dataclass(frozen=True, slots=True)
 class DrillTable:
-    """All standard drills, smallest first: names, series and diameters [in and mm], arrays of one length."""
+    """All standard drills, smallest first: names, series and diameters [in], arrays of one length."""
 
     designation: tuple[str, ...]
     series: tuple[str, ...]
     diameter_in: FloatArray
-    diameter_mm: FloatArray
-    confirmation: tuple[str, ...]
 
 
 @lru_cache(maxsize=1)
@@ -39,22 +36,10 @@ def drill_table() -> DrillTable:
     """
     rows = load_table("drills").rows
     inch = np.array([float(row["diameter"]) / (MM_PER_INCH if row["unit"] == "mm" else 1.0) for row in rows])
-    mm = np.array([float(row["diameter"]) * (1.0 if row["unit"] == "mm" else MM_PER_INCH) for row in rows])
     order = np.argsort(np.round(inch, 10), kind="stable").tolist()
     return DrillTable(
-        tuple(rows[i]["designation"] for i in order),
-        tuple(rows[i]["series"] for i in order),
-        inch[order],
-        np.round(mm[order], 10),
-        tuple(rows[i]["confirmation"] for i in order),
+        tuple(rows[i]["designation"] for i in order), tuple(rows[i]["series"] for i in order), inch[order]
     )
-
-
-def sizes(unit: Unit = "in") -> list[tuple[str, float]]:
-    """Return every standard drill as (name, diameter in the asked unit), smallest first."""
-    table = drill_table()
-    diameters = table.diameter_in if unit == "in" else table.diameter_mm
-    return list(zip(table.designation, diameters.tolist(), strict=True))
 
 
 def diameter(text: str, unit: Unit = "in") -> float:
@@ -77,23 +62,16 @@ def diameter(text: str, unit: Unit = "in") -> float:
         raise DataError(f"{text!r} is no number drill; they run from #1 (0.228 in) to #80 (0.0135 in)")
     is_fraction = "/" in name or "⁄" in name
     try:
-        exact, said = parse_length(name)
+        exact, named_unit = parse_length(name)
         value = parse_size(name, "in") if is_fraction else float(convert(parse_size(name, unit), unit, "in"))
     except DataError:
         raise DataError(f"{text!r} is no drill; write #40, F, 29/64, 0.4531 or 11.5 mm") from None
-    if is_fraction and said != "mm" and FINEST_FRACTION % exact.denominator:
+    if is_fraction and named_unit != "mm" and FINEST_FRACTION % exact.denominator:
         near = Fraction(round(exact * FINEST_FRACTION), FINEST_FRACTION)
         raise DataError(f"{text!r} is no drill; fraction drills go by 1/64, the nearest is {near}")
     if value <= 0.0:
         raise DataError(f"{text!r} is no drill; a diameter is above zero")
     return value
-
-
-def same_size(text: str) -> tuple[str, ...]:
-    """Return the names of all standard drills of that diameter: ``E`` -> ``E``, ``1/4``."""
-    table = drill_table()
-    equal = np.abs(table.diameter_in - diameter(text)) <= GRAIN
-    return tuple(np.asarray(table.designation)[equal].tolist())
 
 
 @lru_cache(maxsize=1)
@@ -102,11 +80,7 @@ def _by_name() -> dict[str, float]:
     return {name.upper(): size for name, size in zip(table.designation, table.diameter_in.tolist(), strict=True)}
 
 
-# Drill and reamer bushings: bore limits for a tool, and how much of a position tolerance their clearance takes.
-
-
-Kind = Literal["drill", "reamer"]
-CONFIRMATION = "two sources"
+# Drill bushings: bore limits for a tool.
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,93 +90,35 @@ class BoreLimits:
     unit: Unit
     lower: FloatArray
     upper: FloatArray
-    confirmation: str
 
 
-@dataclass(frozen=True, slots=True)
-class BushingShare:
-    """Diametral position error that a bushing lets through, and its share of the position tolerance (1 = all)."""
-
-    at_bushing: FloatArray
-    at_depth: FloatArray
-    share: FloatArray
-
-
-def bore_limits(tool: ArrayLike, unit: Unit, kind: Kind = "drill") -> BoreLimits:
-    """Return the standard bore limits of bushings for drills or reamers of the given diameters [unit], any shape.
+def bore_limits(tool: ArrayLike, unit: Unit) -> BoreLimits:
+    """Return the standard bore limits of bushings for drills of the given diameters [unit], any shape.
 
     Raises:
         TableError: a tool outside the table.
-        DataError: an unknown kind.
 
     Source: ANSI B94.33 as two bushing makers quote it (the table is in inch; mm are converted).
     """
-    if kind not in ("drill", "reamer"):
-        raise DataError(f"no bushing for a {kind!r}; kinds are drill and reamer")
     size = np.asarray(convert(tool, unit, "in"), dtype=np.float64)
-    above, to, deviation = _rows(f"{kind} bushing")
+    rows = load_table("bushing_bores").rows
+    least = float(rows[0]["above"])  # the first row begins with #80 itself
+    to, lowest, highest = (np.array([float(row[key]) for row in rows]) for key in ("to", "lower", "upper"))
     row = np.searchsorted(to + GRAIN, size, side="left")
-    smallest_included = kind == "drill"  # the first drill row begins with #80 itself
-    bad = ~(size >= above[0] - GRAIN if smallest_included else size > above[0] + GRAIN) | (row == to.size)
+    bad = ~(size >= least - GRAIN) | (row == to.size)
     if bool(bad.any()):
-        top = f"to {to[-1]:g}" if np.isfinite(to[-1]) else "upwards"
         raise TableError(
-            f"ANSI B94.33 {kind} bushings: tools from {above[0]:g} {top} in; found {size[bad].flat[0]:g} in"
+            f"ANSI B94.33 drill bushings: tools from {least:g} to {to[-1]:g} in; found {size[bad].flat[0]:g} in"
         )
-    lower, upper = size + deviation[row, 0], size + deviation[row, 1]
-    low, high = (np.asarray(np.round(convert(bore, "in", unit), 10)) for bore in (lower, upper))
-    return BoreLimits(unit, low, high, CONFIRMATION)
-
-
-def position_share(
-    bore: ArrayLike,
-    tool: ArrayLike,
-    tolerance: ArrayLike,
-    length: ArrayLike = 1.0,
-    reach: ArrayLike = 0.0,
-    runout: ArrayLike = 0.0,
-) -> BushingShare:
-    """Return how much diametral position error a bushing lets through, all in one unit, shapes that broadcast.
-
-    ``bore`` is the bushing's greatest bore (worn as it is), ``tool`` the least tool, ``tolerance`` the diametral
-    position tolerance, ``length`` the guided length, ``reach`` the distance from the bushing's end to the far
-    side of the hole (chip gap plus wall), ``runout`` the bore's total runout to the outside of
-    the bushing. The tool can lie against one side of the bore (diametral C = bore - tool), or lean in it about the
-    middle of its length: C (1 + 2 reach / length) at the far side. Runout adds its whole amount, being twice the
-    eccentricity. Plane geometry, worst case.
-
-    Raises:
-        DataError: a tool larger than the bore, a length or tolerance not above zero, a negative reach or runout.
-    """
-    b, t, tol, long, out, tir = (
-        np.asarray(x, dtype=np.float64) for x in (bore, tool, tolerance, length, reach, runout)
-    )
-    if bool((t > b + GRAIN).any()):
-        raise DataError("the tool is larger than the bushing's bore; check both diameters")
-    if bool((tol <= 0.0).any()) or bool((long <= 0.0).any()) or bool((out < 0.0).any()) or bool((tir < 0.0).any()):
-        raise DataError("tolerance and length must be above zero, reach and runout not negative")
-    clearance = np.maximum(b - t, 0.0)
-    at_bushing = clearance + tir
-    at_depth = clearance * (1.0 + 2.0 * out / long) + tir
-    return BushingShare(at_bushing, at_depth, at_depth / tol)
-
-
-@cache
-def _rows(kind: str) -> tuple[FloatArray, FloatArray, FloatArray]:
-    rows = [row for row in load_table("bushing_bores").rows if row["kind"] == kind]
-    if not rows:
-        raise TableError(f"no table of bores for {kind!r}")
-    to = np.array([float(row["to"]) if row["to"] else np.inf for row in rows])
-    above = np.array([float(row["above"]) for row in rows])
-    return above, to, np.array([[float(row["lower"]), float(row["upper"])] for row in rows])
+    bores = (np.round(convert(size + over[row], "in", unit), 10) for over in (lowest, highest))
+    return BoreLimits(unit, *map(np.asarray, bores))
 
 
 # How much larger than itself a drill cuts: a shop's own holes first, else the survey figures.
 #
 # The survey figures are from memory, unconfirmed, and end at 1/16 and 1 in; beyond them stands the training allowance
-# of
-# 0.05 mm (printed once), with a spread that is our assumption. A shop's own readings replace both as soon as there are
-# `LEAST_HOLES` of one drill; fewer give no spread that means anything.
+# of 0.05 mm (printed once), with a spread that is our assumption. A shop's own readings replace both as soon as there
+# are `LEAST_HOLES` of one drill; fewer give no spread that means anything.
 
 
 ALLOWANCE_MM = 0.05  #: training allowance on any drill before reaming (a reaming tutorial of 2023)
@@ -257,8 +173,8 @@ class ExpectedHoles:
         by_t = stdtr(freedom, high) - stdtr(freedom, low)
         return np.asarray(np.where(known, by_t, ndtr(high) - ndtr(low)))
 
-    def share_interval(self, lower: float, upper: float, confidence: float = 0.95) -> tuple[FloatArray, FloatArray]:
-        """Return an interval for the share of holes between two limits [in], NaN where no own holes stand behind it.
+    def share_interval(self, lower: float, upper: float) -> tuple[FloatArray, FloatArray]:
+        """Return the 95 % interval of the share of holes between two limits [in], NaN where no own holes stand behind.
 
         Normal holes: true mean and sd are spread by their pivots, z and chi-square, taken at `GRID` x `GRID` equally
         likely points; the ends are quantiles of the shares. Source: generalised confidence interval, Weerahandi 1993.
@@ -275,7 +191,7 @@ class ExpectedHoles:
             sd = sample * np.sqrt(freedom / chdtri(freedom, points[None, :, None]))
             mean = self.mean[own, None, None] + ndtri(points)[None, None, :] * sd / np.sqrt(count)
             share = (ndtr((upper - mean) / sd) - ndtr((lower - mean) / sd)).reshape(own.size, -1)
-            ends[:, own] = np.quantile(share, (0.5 - 0.5 * confidence, 0.5 + 0.5 * confidence), axis=1)
+            ends[:, own] = np.quantile(share, (0.5 - 0.95 / 2, 0.5 + 0.95 / 2), axis=1)
         return ends[0], ends[1]
 
 
@@ -389,11 +305,9 @@ def _pooled(histories: Sequence[History]) -> tuple[FloatArray, FloatArray, Float
     """Drills tried often enough, mean oversize, its sd and number of holes."""
     groups = [(tool, holes - tool) for _, tool, holes in holes_of_drills(histories) if holes.size >= LEAST_HOLES]
     return (
-        np.array([tool for tool, _ in groups]),
-        np.array([over.mean() for _, over in groups]),
-        np.array([over.std(ddof=1) for _, over in groups]),
-        np.array([over.size for _, over in groups], dtype=np.int64),
-    )
+        np.array([tool for tool, _ in groups]), np.array([over.mean() for _, over in groups]),
+        np.array([over.std(ddof=1) for _, over in groups]), np.array([over.size for _, over in groups], dtype=np.int64),
+    )  # fmt: skip
 
 
 @cache
@@ -454,12 +368,9 @@ def reason(candidates: Sequence[Candidate], limits: tuple[float, float], unit: U
 
 
 def notes(
-    candidates: Sequence[Candidate],
-    histories: Sequence[History],
-    reaming: Reaming | None,
-    limits: tuple[float, float],
+    candidates: Sequence[Candidate], histories: Sequence[History], reaming: Reaming | None, limits: tuple[float, float],
     unit: Unit,
-) -> tuple[str, ...]:
+) -> tuple[str, ...]:  # fmt: skip
     """Return what the figures rest on, which of the shop's own holes count and which don't, and names of one size."""
     found: list[str] = []
     bases = {candidate.basis for candidate in candidates}
@@ -540,7 +451,6 @@ TRIED = 0.01  #: a drill that was not tried must promise so much more than one t
 EQUAL = 3  #: decimals to which shares are told apart; survey figures don't carry more, our choice
 LIGHT_METAL = 1.5  #: reaming stock of light metals over that of others (a reaming tutorial of 2023)
 REAMER_STEP = {"in": 0.0005, "mm": 0.01}  #: a reamer's size is rounded to this, our choice
-SEQUENCE_NOTE = "Drilling sequence: common practice, no source. Each step through a fixture needs its own bushing."
 
 
 @dataclass(frozen=True, slots=True)
@@ -627,13 +537,9 @@ class Step:
 
 
 def choose_drill(
-    lower: float,
-    upper: float,
-    unit: Unit,
-    histories: Sequence[History] = (),
-    series: Sequence[str] = SERIES,
+    lower: float, upper: float, unit: Unit, histories: Sequence[History] = (), series: Sequence[str] = SERIES,
     light_metal: bool = False,
-) -> DrillChoice:
+) -> DrillChoice:  # fmt: skip
     """Return the standard drills expected to land in a hole's limits [unit], and a ream-to-size alternative.
 
     A drill whose printed limits with a jig lie within the band comes first, then the greatest share. With the shop's
@@ -668,15 +574,17 @@ def choose_drill(
     ]
     candidates = tuple(sorted(found, key=lambda candidate: _preference(candidate, unit)))
     reaming = _reaming(limits, unit, names, holes, LIGHT_METAL if light_metal else 1.0)
-    said = notes(candidates, histories, reaming, limits, unit)
-    return DrillChoice(unit, lower, upper, candidates, reaming, said, reason(candidates, limits, unit))
+    return DrillChoice(
+        unit, lower, upper, candidates, reaming, notes(candidates, histories, reaming, limits, unit),
+        reason(candidates, limits, unit),
+    )  # fmt: skip
 
 
-def drilling_sequence(final: float, unit: Unit, series: Sequence[str] = ()) -> tuple[Step, ...]:
+def drilling_sequence(final: float, unit: Unit) -> tuple[Step, ...]:
     """Return pilot, step and size drill up to a final diameter [unit].
 
     Pilot about a quarter of the final size, a step at about six tenths when the final drill is above 1/4 in, then size;
-    a drill up to 1/8 in needs no pilot. ``series`` chooses among drills; not given, fractions for inch, metric for mm.
+    a drill up to 1/8 in needs no pilot. Fraction drills for inch, metric ones for mm.
     Common practice, no source.
 
     Raises:
@@ -685,7 +593,7 @@ def drilling_sequence(final: float, unit: Unit, series: Sequence[str] = ()) -> t
     if not final > 0.0:
         raise DataError(f"a final diameter must be above zero; found {final:g}")
     size = float(convert(final, unit, "in"))
-    names, _, sizes = _distinct(tuple(series) or (("fraction",) if unit == "in" else ("metric",)))
+    names, _, sizes = _distinct(("fraction",) if unit == "in" else ("metric",))
     every, _, all_sizes = _distinct(SERIES)
     plan = [("pilot", 0.25)] if size > 0.125 + GRAIN else []
     plan += [("step", 0.6)] if size > 0.25 + GRAIN else []
@@ -732,42 +640,22 @@ def _distinct(series: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]
 
 
 def _candidate(
-    index: int,
-    names: tuple[str, ...],
-    kinds: tuple[str, ...],
-    holes: ExpectedHoles,
-    shares: tuple[FloatArray, FloatArray, FloatArray],
-    limits: tuple[float, float],
-    unit: Unit,
+    index: int, names: tuple[str, ...], kinds: tuple[str, ...], holes: ExpectedHoles,
+    shares: tuple[FloatArray, FloatArray, FloatArray], limits: tuple[float, float], unit: Unit,
     neighbours: tuple[Neighbour, ...],
-) -> Candidate:
+) -> Candidate:  # fmt: skip
     size = holes.drill[index]
     least, mean, greatest = (_out(x[index], unit) for x in (holes.least, holes.mean, holes.greatest))
     jig_lower, jig_upper = (_out(x, unit) for x in drilled_hole_limits(size))
     basis = int(holes.basis[index])
     tried = bool(abs(holes.history_drill[index] - size) <= GRAIN)
     return Candidate(
-        names[index],
-        kinds[index],
-        _out(size, unit),
-        least,
-        mean,
-        greatest,
-        float(shares[0][index]),
-        round(least - limits[0], 10),
-        round(limits[1] - greatest, 10),
-        BASES[basis],
-        "carried over" if basis == 0 and not tried else BASIS_CONFIRMATION[basis],
-        int(holes.readings[index]),
-        jig_lower,
-        jig_upper,
-        jig_lower >= limits[0] - GRAIN and jig_upper <= limits[1] + GRAIN,
-        neighbours,
-        float(shares[1][index]),
-        float(shares[2][index]),
-        _out(holes.history_drill[index], unit),
-        tried,
-    )
+        names[index], kinds[index], _out(size, unit), least, mean, greatest, float(shares[0][index]),
+        round(least - limits[0], 10), round(limits[1] - greatest, 10), BASES[basis],
+        "carried over" if basis == 0 and not tried else BASIS_CONFIRMATION[basis], int(holes.readings[index]),
+        jig_lower, jig_upper, jig_lower >= limits[0] - GRAIN and jig_upper <= limits[1] + GRAIN, neighbours,
+        float(shares[1][index]), float(shares[2][index]), _out(holes.history_drill[index], unit), tried,
+    )  # fmt: skip
 
 
 def _preference(candidate: Candidate, unit: Unit) -> tuple[bool, float, bool, float]:

@@ -11,101 +11,12 @@ from functools import cache
 
 import numpy as np
 
-from holeqc.fits.classes import load_table, parse_size, warning
+from holeqc.fits.classes import load_table
 from holeqc.problems import DataError, TableError
 from holeqc.quantities import GRAIN, FloatArray, Unit
 
-# Standard pins: families with their least and greatest diameters, each with how it is known.
-
-
-@dataclass(frozen=True, slots=True)
-class Pin:
-    """One standard pin: least and greatest diameter in ``unit``."""
-
-    family: str
-    standard: str
-    designation: str
-    unit: Unit
-    nominal: float
-    least: float
-    greatest: float
-    confirmation: str
-    note: str
-
-    @property
-    def warning(self) -> str:
-        """A sentence when no printed source confirms the pin, else empty."""
-        return warning(self.confirmation, f"{self.family} {self.designation}")
-
-
-@cache
-def all_pins() -> tuple[Pin, ...]:
-    """Return every standard pin of the table, family by family."""
-    return tuple(
-        Pin(
-            row["family"],
-            row["standard"],
-            row["designation"],
-            "in" if row["unit"] == "in" else "mm",
-            float(row["nominal"]),
-            float(row["least"]),
-            float(row["greatest"]),
-            row["confirmation"],
-            row["note"],
-        )
-        for row in load_table("pins").rows
-    )
-
-
-def families() -> tuple[str, ...]:
-    """Return the names of the pin families."""
-    return tuple(dict.fromkeys(pin.family for pin in all_pins()))
-
-
-def pin(family: str, size: str) -> Pin:
-    """Return the pin of a family by its nominal size as typed (``7/16``, ``0.4375``, ``8 mm``).
-
-    A bare number is in the family's own unit. Raises TableError for an unknown family or size.
-    """
-    members = [member for member in all_pins() if member.family == family]
-    if not members:
-        raise TableError(f"no pin family {family!r}; there are {', '.join(families())}")
-    unit = members[0].unit
-    wanted = parse_size(size, unit)
-    for member in members:
-        exact = parse_size(member.designation, unit)  # 5/32 is printed 0.1562 as nominal
-        if min(abs(exact - wanted), abs(member.nominal - wanted)) <= GRAIN:
-            return member
-    names = ", ".join(member.designation for member in members)
-    raise TableError(f"no {family} of {size} {unit}; sizes are {names}")
-
-
-def pins_for_hole(
-    lower: float, upper: float, unit: Unit, least_clearance: float = 0.0
-) -> list[tuple[Pin, float, float]]:
-    """Return the largest pin of each family that enters a hole band, with least and greatest clearance [unit].
-
-    ``least_clearance`` is wanted between the smallest hole and the largest pin. Families in the other unit are
-    converted.
-
-    Raises:
-        DataError: limits upside down.
-    """
-    if not 0.0 < lower <= upper:
-        raise DataError(f"a hole needs a low limit above zero and not above its high limit; found {lower:g}, {upper:g}")
-    best: dict[str, tuple[Pin, float, float]] = {}
-    for member in all_pins():
-        scale = 1.0 if member.unit == unit else (25.4 if unit == "mm" else 1.0 / 25.4)
-        least, greatest = lower - member.greatest * scale, upper - member.least * scale
-        known = best.get(member.family)
-        if least >= least_clearance - GRAIN and (known is None or least < known[1]):
-            best[member.family] = (member, round(least, 10), round(greatest, 10))
-    return sorted(best.values(), key=lambda entry: entry[1])
-
-
 CLASSES = ("XXX", "XX", "X", "Y", "Z", "ZZ")
 GAUGE_SHARE = 0.10  #: of the part's tolerance, both gauges together
-CONFIRMATION = "two sources"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,28 +49,6 @@ class PlugSet:
     wear_limit: float | None
     worn_below: float
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class GoWithWearStock:
-    """A new GO made above the limit so that it can wear: centre, least and greatest size."""
-
-    centre: float
-    lower: float
-    upper: float
-
-
-def class_tolerance(maker_class: str, size: float, unit: Unit) -> float:
-    """Return the maker's tolerance of a class (``XXX`` to ``ZZ``) at a size, both in ``unit``.
-
-    Raises:
-        TableError: unknown class or a size outside the table.
-
-    Source: ASME B89.1.5 as two charts reproduce it.
-    """
-    if maker_class not in CLASSES:
-        raise TableError(f"no maker's class {maker_class!r}; classes are {', '.join(CLASSES)}, finest first")
-    return float(_tolerances(size, unit)[CLASSES.index(maker_class)])
 
 
 def plugs(lower: float, upper: float, unit: Unit, wear_limit: float | None = None) -> PlugSet:
@@ -198,17 +87,6 @@ def plugs(lower: float, upper: float, unit: Unit, wear_limit: float | None = Non
     return PlugSet(unit, lower, upper, _clean(each), go, no_go, round(eaten, 10), wear_limit, worn, tuple(notes))
 
 
-def go_with_wear_stock(limit: float, stock: float, maker_tolerance: float) -> GoWithWearStock:
-    """Return a new GO whose middle lies ``stock`` above the hole's low limit, made within plus or minus a tolerance.
-
-    All in one unit. Raises DataError for a stock or tolerance below zero. Source: a gauge maker's published example.
-    """
-    if stock < 0.0 or maker_tolerance < 0.0:
-        raise DataError("wear stock and maker's tolerance are amounts, never below zero")
-    centre = limit + stock
-    return GoWithWearStock(_clean(centre), _clean(centre - maker_tolerance), _clean(centre + maker_tolerance))
-
-
 @cache
 def _class_rows(unit: Unit) -> tuple[FloatArray, FloatArray, FloatArray]:
     rows = [row for row in load_table("gauge_classes").rows if row["unit"] == unit]
@@ -216,7 +94,11 @@ def _class_rows(unit: Unit) -> tuple[FloatArray, FloatArray, FloatArray]:
     return above, to, np.array([[float(row[name]) for name in CLASSES] for row in rows])
 
 
-def _tolerances(size: float, unit: Unit) -> FloatArray:
+def class_tolerances(size: float, unit: Unit) -> FloatArray:
+    """Return the maker's tolerance [unit] of each of `CLASSES` at a size [unit]; shape (classes,).
+
+    Raises TableError for a size outside the table. Source: ASME B89.1.5 as two charts reproduce it.
+    """
     above, to, tolerance = _class_rows(unit)
     row = int(np.searchsorted(to + GRAIN, size, side="left"))
     if row == to.size or size <= above[0] + GRAIN:
@@ -225,7 +107,7 @@ def _tolerances(size: float, unit: Unit) -> FloatArray:
 
 
 def _choose(size: float, each: float, unit: Unit, what: str, notes: list[str]) -> tuple[str, float]:
-    tolerance = _tolerances(size, unit)
+    tolerance = class_tolerances(size, unit)
     fitting = np.flatnonzero(tolerance <= each + GRAIN)
     if fitting.size == 0:
         notes.append(

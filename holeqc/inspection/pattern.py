@@ -291,9 +291,6 @@ def judge_shifted(evidence: Evidence, places: Places, sizes: Sizes, zones: Zones
 # (D - d) / 2 apart.
 
 
-NOT_ASKED = -1  #: verdict where the kit has no pins, or its plan reads no positions
-
-
 @dataclass(frozen=True, slots=True)
 class PinCheck:
     """The pin gauge on each part. ``verdict``, ``margin``, ``uncertainty`` (P,); ``clearance`` (P,H,W) radial, at

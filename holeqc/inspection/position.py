@@ -6,7 +6,7 @@ size tolerance. An axis through two walls is judged at both."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -235,11 +235,6 @@ def position_outcome(
         uncertainty=judged.uncertainty, ratio=uncertainty_ratio(total, judged.uncertainty), probability=chance,
         reading=np.where(np.isfinite(actual), places.reading, -1),
     )  # fmt: skip
-
-
-def with_zones(zones: Zones, **changes: FloatArray) -> Zones:
-    """Return zones with some fields replaced."""
-    return replace(zones, **changes)  # type: ignore[arg-type]
 
 
 # Distance from the centre of a hole to the nearest edge of the part.

@@ -97,11 +97,6 @@ class Meaning:
         return self.axis is not None and bool(self.word) and bool(self.hole)
 
     @property
-    def is_reading(self) -> bool:
-        """Whether the column holds readings."""
-        return self.kind == READING
-
-    @property
     def is_known(self) -> bool:
         """Whether anything in the heading was understood."""
         return self.kind != UNKNOWN

@@ -12,7 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
 from holeqc.characteristics import DEGREES, GAUGE, JUDGED, OF_NAME, unit_of, with_unit
-from holeqc.inspection.results import ACCEPT, REJECT, VERDICTS
+from holeqc.inspection.results import ACCEPT, VERDICTS
 from holeqc.printing import one_line
 from holeqc.quantities import CALCULATED, DECIMALS, GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
@@ -699,8 +699,3 @@ def recheck_sentence(join: Join) -> str:
 def is_fault(verdict: int) -> bool:
     """Whether a verdict is anything but accept."""
     return int(verdict) != ACCEPT
-
-
-def is_reject(verdict: int) -> bool:
-    """Whether a verdict is reject."""
-    return int(verdict) == REJECT

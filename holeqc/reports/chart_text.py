@@ -244,8 +244,6 @@ def stability_text(result: Stability) -> str:
     lines = [f"Check standard over time: {result.values.size} occasions", *table(("", ""), rows)[1:]]
     lines += notes(result.notes)
     lines += notes(f"occasions {s.points[0]} to {s.points[-1]}: {TESTS[s.test].pattern}" for s in result.signals)
-    if result.scatter_outside:
-        lines += notes([f"scatter of repeats above its limit: occasion {', '.join(map(str, result.scatter_outside))}"])
     answer = "nothing shows that the gauge has moved" if result.stable else "the gauge has moved: find out when and why"
     return "\n".join([*lines, "", f"Answer: {answer}."]) + "\n"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NAMES, OF_WORD
 from holeqc.quantities import GRAIN, FloatArray, format_length
 from holeqc.specification import doubts
 from holeqc.specification.content import Collector, Content, shown
-from holeqc.specification.doubts import PLUG_SHARE, likely, pin_path, table_path
+from holeqc.specification.doubts import PLUG_SHARE, likely, path_of_pin, table_path, typed_keys
 from holeqc.specification.model import (
     Gauge,
     Hole,
@@ -31,9 +31,8 @@ from holeqc.specification.words import hole_names
 LEAST_RATIO = 4.0  #: practice 4:1 to 10:1 (MIL-HDBK-52)
 
 
-def check(specification: Specification, content: Content, collector: Collector) -> None:
+def check_gauges(s: Specification, collector: Collector) -> None:
     """Collect what is wrong with gauges."""
-    s = specification
     _named(s, collector)
     _served(s, collector)
     size_band = min((h.size.band for h in s.holes if h.size.band > 0), default=math.nan)
@@ -88,7 +87,7 @@ def _served(s: Specification, collector: Collector) -> None:
                            "nothing", "[[gauge]] with uncertainty", "Every reading will be held")  # fmt: skip
         return
     able = {m for g in s.gauges for m in g.measures}
-    asked = {
+    needed = {
         "diameter": True,
         "x": s.plan.position,
         "y": s.plan.position,
@@ -97,13 +96,13 @@ def _served(s: Specification, collector: Collector) -> None:
         "go": any(h.plugs.go is not None for h in s.holes),
         "no_go": any(h.plugs.no_go is not None for h in s.holes),
     }
-    missing = [word for word, wanted in asked.items() if wanted and word not in able]
+    missing = [word for word, wanted in needed.items() if wanted and word not in able]
     if missing:
         collector.warn("no-gauge", "gauge", f"no gauge of this kit measures {', '.join(missing)}",
                        ", ".join(sorted(able)), ", ".join(missing), "List the gauge, or its measures")  # fmt: skip
     if s.decision.rule != "simple":
         for number, gauge in enumerate(s.gauges, start=1):
-            if gauge.uncertainty is None and any(asked.get(word) for word in gauge.measures if word in BY_GAUGE):
+            if gauge.uncertainty is None and any(needed.get(word) for word in gauge.measures if word in BY_GAUGE):
                 collector.warn("no-uncertainty", f"gauge[{number}].uncertainty",
                                f"the {s.decision.rule} rule needs U of gauge {gauge.id!r}", "nothing",
                                "U at k = 2 from its certificate and its use", "Its readings will be held")  # fmt: skip
@@ -159,7 +158,7 @@ def _guard(s: Specification, number: int, gauge: Gauge, band: float, collector: 
 MOST_TOLD = 20  #: pairs of overlapping holes that are told one by one
 
 
-def checks_place_check(specification: Specification, content: Content, collector: Collector) -> None:
+def check_places(specification: Specification, content: Content, collector: Collector) -> None:
     """Collect what is wrong with positions."""
     for number, hole in enumerate(specification.holes, start=1):
         _tolerances(specification, content, number, hole, collector)
@@ -186,19 +185,19 @@ def _tolerances(s: Specification, content: Content, number: int, hole: Hole, col
     if p.pattern_tolerance is not None and len(s.holes) == 1:
         collector.warn("pattern-of-one", f"{path}.pattern_tolerance", "one hole is no pattern", "1 hole", "2 or more",
                        "Take it out")  # fmt: skip
-    said = {**content.table("position"), **(content.holes[number - 1].get("position") or {})}
+    typed = typed_keys(content, number, "position")
     idle = [
         key
         for key, needs in (
             ("condition", "tolerance"), ("pattern_condition", "pattern_tolerance"),
             ("pattern_rotates", "pattern_tolerance"),
         )
-        if key in said and getattr(p, needs) is None
+        if key in typed and getattr(p, needs) is None
     ]  # fmt: skip
     if content.holes[number - 1].get("position") is not False:
         for key in idle:
             needs = "tolerance" if key == "condition" else "pattern_tolerance"
-            collector.warn("no-effect", f"{path}.{key}", f"{key} has no effect without {needs}", str(said[key]),
+            collector.warn("no-effect", f"{path}.{key}", f"{key} has no effect without {needs}", str(typed[key]),
                            f"beside {needs}", f"Write {needs}, or take it out")  # fmt: skip
     asked = [t for t in (p.tolerance, p.pattern_tolerance) if t is not None]
     if "LMC" in (p.condition, p.pattern_condition) and hole.pin is not None:
@@ -256,9 +255,9 @@ def _overlaps(s: Specification, xy: FloatArray, collector: Collector) -> None:
 
 
 def _outline(s: Specification, content: Content, xy: FloatArray, collector: Collector) -> None:
-    asked = np.array([required_edge(h) for h in s.holes])
+    required = np.array([required_edge(h) for h in s.holes])
     if not s.outline:
-        if np.isfinite(asked).any() and not s.plan.edge_distance:
+        if np.isfinite(required).any() and not s.plan.edge_distance:
             collector.warn("edge-not-judged", "outline.points",
                            "edge distance is asked, but it is not read and no outline gives it",
                            "nothing", "outline.points, or plan.edge_distance = true",
@@ -271,7 +270,8 @@ def _outline(s: Specification, content: Content, xy: FloatArray, collector: Coll
         return
     distance = outline_distance(xy, s.outline)
     met: dict[tuple[str, str], list[tuple[int, Hole, _Edge]]] = {}
-    for number, (hole, room, need) in enumerate(zip(s.holes, distance.tolist(), asked.tolist(), strict=True), start=1):
+    rows = zip(s.holes, distance.tolist(), required.tolist(), strict=True)
+    for number, (hole, room, need) in enumerate(rows, start=1):
         if not math.isfinite(hole.x + hole.y) or not math.isfinite(hole.size.upper):
             continue
         found = _near_edge(s, table_path(content, number, "edge"), hole, room, need)
@@ -338,20 +338,13 @@ def _datum_shift(s: Specification, collector: Collector) -> None:
 # Checks of limits of size, pins, plugs, tools and rework against each other.
 
 
-def checks_size_check(specification: Specification, content: Content, collector: Collector) -> None:
+def check_sizes(specification: Specification, content: Content, collector: Collector) -> None:
     """Collect what doesn't go with the sizes of the holes."""
     for number, hole in enumerate(specification.holes, start=1):
         _pin(specification, content, number, hole, collector)
         _plugs(specification, content, number, hole, collector)
         _rework(specification, content, number, hole, collector)
         _process(specification, hole, collector)
-
-
-def check_limits(specification: Specification, content: Content, collector: Collector) -> None:
-    """Collect limits that no hole can keep."""
-    for number, hole in enumerate(specification.holes, start=1):
-        _size(specification, content, number, hole, collector)
-        _measured(specification, content, number, hole, collector)
 
 
 def _measured(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
@@ -383,7 +376,8 @@ def _size(s: Specification, content: Content, number: int, hole: Hole, collector
                         f"lower {size.lower:g}, upper {size.upper:g}", "lower <= upper",
                         likely(size.lower, size.upper, s.unit) or "Exchange them?")  # fmt: skip
     elif size.lower <= GRAIN:
-        collector.error("limits-below-zero", f"{path}.{'plus' if 'plus' in _said(content, number) else 'lower'}",
+        key = "plus" if "plus" in typed_keys(content, number, "size") else "lower"
+        collector.error("limits-below-zero", f"{path}.{key}",
                         "the lower limit is not above 0", f"{size.lower:g}", "a size above 0",
                         "plus and minus are deviations from nominal, not limits")  # fmt: skip
     elif abs(size.band) <= GRAIN:
@@ -391,16 +385,11 @@ def _size(s: Specification, content: Content, number: int, hole: Hole, collector
                        f"{size.lower:g}", "lower < upper", "Correct one of them")  # fmt: skip
 
 
-def _said(content: Content, number: int) -> dict[str, Any]:
-    return {**content.table("size"), **(content.holes[number - 1].get("size") or {})}
-
-
 def _pin(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
     pin = hole.pin
     if pin is None:
         return
-    own = content.holes[number - 1].get("pin")
-    path = f"hole[{number}].pin" if isinstance(own, dict) else pin_path(content, pin.id)
+    path = path_of_pin(content, number, pin)
     if pin.lower > pin.upper + GRAIN:
         collector.error("limits-upside-down", f"{path}.lower", "the smallest pin is above the largest",
                         f"lower {pin.lower:g}, upper {pin.upper:g}", "lower <= upper",
@@ -409,7 +398,7 @@ def _pin(s: Specification, content: Content, number: int, hole: Hole, collector:
     if hole.size.lower > hole.size.upper + GRAIN:
         return
     where = path if not content.holes[number - 1].get("size") else f"hole[{number}].size"
-    text = _Text(s)
+    text = partial(format_length, unit=s.unit)
     inner = hole_to_hole(hole).inner
     if pin.lower > hole.size.upper + GRAIN:
         collector.error("pin-never-enters", where, "even the smallest pin is larger than the largest hole",
@@ -426,19 +415,9 @@ def _pin(s: Specification, content: Content, number: int, hole: Hole, collector:
         )  # fmt: skip
 
 
-class _Text:
-    """Lengths as the kit writes them."""
-
-    def __init__(self, specification: Specification) -> None:
-        self.unit = specification.unit
-
-    def __call__(self, value: float) -> str:
-        return format_length(value, self.unit)
-
-
 def _plugs(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
     path = table_path(content, number, "plugs")
-    go, no_go, size, text = hole.plugs.go, hole.plugs.no_go, hole.size, _Text(s)
+    go, no_go, size, text = hole.plugs.go, hole.plugs.no_go, hole.size, partial(format_length, unit=s.unit)
     if not size.band > GRAIN:
         return
     if go is not None and no_go is not None and go >= no_go - GRAIN:
@@ -462,7 +441,7 @@ def _plugs(s: Specification, content: Content, number: int, hole: Hole, collecto
 
 def _rework(s: Specification, content: Content, number: int, hole: Hole, collector: Collector) -> None:
     path = f"{table_path(content, number, 'rework')}.ream_up_to"
-    largest, text = hole.ream_up_to, _Text(s)
+    largest, text = hole.ream_up_to, partial(format_length, unit=s.unit)
     if largest is None:
         return
     if largest > hole.size.upper + GRAIN:
@@ -495,7 +474,7 @@ def _process(s: Specification, hole: Hole, collector: Collector) -> None:
 DESIGNATED = (*NAMES, "pins")
 
 
-def checks_check(specification: Specification, content: Content, collector: Collector) -> None:
+def check(specification: Specification, content: Content, collector: Collector) -> None:
     """Collect what is wrong or doubtful in a specification, errors and warnings."""
     if not specification.holes:
         collector.error("no-holes", "hole", "the kit has no holes", "nothing", "[[hole]] for each hole",
@@ -504,11 +483,13 @@ def checks_check(specification: Specification, content: Content, collector: Coll
     check_parts(specification, collector)
     check_walls(specification, collector)
     check_rules(specification, content, collector)
-    check_limits(specification, content, collector)
+    for number, hole in enumerate(specification.holes, start=1):
+        _size(specification, content, number, hole, collector)
+        _measured(specification, content, number, hole, collector)
     sound = doubts.without_odd_sizes(specification, content)
-    checks_size_check(sound, content, collector)
-    checks_place_check(sound, content, collector)
-    check(sound, content, collector)
+    check_sizes(sound, content, collector)
+    check_places(sound, content, collector)
+    check_gauges(sound, collector)
     doubts.check_starter(specification, content, collector)
 
 

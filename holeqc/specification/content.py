@@ -34,9 +34,8 @@ from holeqc.specification.model import Tool
 
 # The text of a kit file line by line: where each key stands, and what a line that can't be read should say instead.
 #
-# A kit file is TOML, and people type it as a drawing prints it: ``.3125``, ``5/16 +.006 -.001``, ``0,455``, ``0.455
-# in``.
-# Each such line is told with its key and with what to write, all of them at once, in the shop's words.
+# A kit file is TOML, and people type it as a drawing prints it: ``.3125``, ``5/16 +.006 -.001``, ``0,455``,
+# ``0.455 in``. Each such line is told with its key and with what to write, all of them at once, in the shop's words.
 
 
 _HEADER = re.compile(r"""^\s*(\[\[?)\s*([^\[\]]*?)\s*(\]?\]?)\s*(#.*)?$""")
@@ -47,9 +46,9 @@ _ODD_BLANKS = str.maketrans(dict.fromkeys("\xa0\u2007\u202f\u2009\u200b\ufeff\u3
 _REMARK = re.compile(r"^\s*(//|;|--|%|/\*|\*|!)")
 _NAME = re.compile(r"""^(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*'))*$""")
 _LIKE_A_TABLE = re.compile(r"^\W*([A-Za-z_'.: ]{3,}?)\W*(?:#.*)?$")
+_BEGINNING = re.compile(r"^\s*(\[\[?[A-Za-z_ ]+\]|[A-Za-z_]+\s*=)")  #: a bracket before it was never closed
 _BARE_POINT = re.compile(r"(?<![\d.\w\"'])([+-]?)\.(\d)")
 _BARE_END = re.compile(r"(?<![\d.])(\d+)\.(?![\d])")
-_DECIMAL_COMMA = re.compile(r"(?<![\d.,\w])(\d+),(\d+)(?![\d.,]*,)")
 LONGEST_LINE = 200  #: characters of a line that is told in full
 _LENGTHS = {"length", "amount", "place"}
 _SIZED = {*_LENGTHS, "tool", ""}  #: kinds of value that a size typed as on a drawing may stand for
@@ -127,7 +126,7 @@ def statements(text: str) -> Iterator[Statement]:
         value = match[2]
         quote = next((mark for mark in ('"""', "'''") if value.lstrip().startswith(mark)), "")
         while index < len(lines) and (
-            (quote and value.count(quote) < 2) or (not quote and _open(value) and not _begins(lines[index]))
+            value.count(quote) < 2 if quote else _open(value) and not _BEGINNING.match(lines[index])
         ):
             value += "\n" + lines[index]
             index += 1
@@ -148,11 +147,6 @@ def _open(value: str) -> bool:
     bare = re.sub(r'"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'', "", value)
     bare = re.sub(r"#[^\n]*", "", bare)
     return bare.count("[") + bare.count("{") > bare.count("]") + bare.count("}")
-
-
-def _begins(line: str) -> bool:
-    """Whether a line begins a table or a key by itself, so that a bracket before it was never closed."""
-    return bool(re.match(r"^\s*(\[\[?[A-Za-z_ ]+\]|[A-Za-z_]+\s*=)", line))
 
 
 def line_numbers(text: str) -> dict[str, int]:
@@ -573,6 +567,10 @@ def _values_number(raw: object, key: Key, collector: Collector) -> float:
         raise Unusable("must be a number")
     if not math.isfinite(raw):
         raise Unusable("must be a finite number")
+    if key.kind == "factor" and raw <= 0:
+        raise Unusable("must be above 0")
+    if key.kind == "share" and raw < 0:
+        raise Unusable("must not be negative")
     return float(raw)
 
 
@@ -598,24 +596,10 @@ def _length(raw: object, key: Key, collector: Collector) -> float:
     return value
 
 
-def _factor(raw: object, key: Key, collector: Collector) -> float:
-    value = _values_number(raw, key, collector)
-    if value <= 0:
-        raise Unusable("must be above 0")
-    return value
-
-
 def _angle(raw: object, key: Key, collector: Collector) -> float:
     value = _values_number(raw, key, collector)
     if not 0 < value < 180:
         raise Unusable("must lie above 0 and below 180 degrees")
-    return value
-
-
-def _share(raw: object, key: Key, collector: Collector) -> float:
-    value = _values_number(raw, key, collector)
-    if value < 0:
-        raise Unusable("must not be negative")
     return value
 
 
@@ -729,14 +713,16 @@ def _tools(raw: object, key: Key, collector: Collector) -> tuple[Tool, ...]:
 
 
 _READERS: dict[str, Callable[[object, Key, Collector], Any]] = {
-    "id": _id, "text": _text, "length": _length, "amount": _length, "place": _length, "factor": _factor,
-    "share": _share, "number": _values_number, "whole": _whole, "days": _whole, "decimals": _whole, "yes": _yes,
-    "date": _date, "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles,
-    "points": _points, "tool": _tool, "tools": _tools, "words": _choice,
+    "id": _id, "text": _text, "length": _length, "amount": _length, "place": _length,
+    "factor": _values_number, "share": _values_number, "number": _values_number, "whole": _whole, "days": _whole,
+    "decimals": _whole, "yes": _yes, "date": _date,
+    "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles, "points": _points,
+    "tool": _tool, "tools": _tools, "words": _choice,
 }  # fmt: skip
 
 
 Values = dict[str, Any]
+FREE_TABLES = ("headings", "wall_names", "designators", "confirmed")  #: whose keys are the shop's own
 MOST_HOLES = 2000  #: more would make the pairwise checks slow, and no drill fixture has them
 
 
@@ -771,14 +757,8 @@ def read_content(raw: dict[str, Any], collector: Collector) -> Content:
     for name, value in raw.items():
         if name not in tables():
             _unknown_at_top(name, value, collector)
-        elif name == "headings":
-            content.headings = _free_table(name, value, collector)
-        elif name == "wall_names":
-            content.wall_names = _free_table(name, value, collector)
-        elif name == "designators":
-            content.designators = _free_table(name, value, collector)
-        elif name == "confirmed":
-            content.confirmed = _free_table(name, value, collector)
+        elif name in FREE_TABLES:
+            setattr(content, name, _free_table(name, value, collector))
         elif name == "hole":
             content.holes = _holes(value, collector)
         elif name in ARRAYS:

@@ -15,7 +15,7 @@ import numpy as np
 
 from holeqc.characteristics import ANGLE, MEASURED, OF_WORD
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, decimals_of, format_length, unit_name
-from holeqc.specification.content import Collector, Content, shown
+from holeqc.specification.content import Collector, Content, Values, shown
 from holeqc.specification.keys import headline, keys_like, nearest
 from holeqc.specification.model import Confirmation, Hole, Limits, Pin, Specification, required_edge
 from holeqc.specification.words import hole_names, limits_text, tolerance_text
@@ -218,6 +218,11 @@ def table_path(content: Content, number: int, table: str) -> str:
     return f"hole[{number}].{table}" if content.holes[number - 1].get(table) else table
 
 
+def typed_keys(content: Content, number: int, table: str) -> Values:
+    """Return what is typed for a hole in a table: its own keys over those for all holes."""
+    return {**content.table(table), **(content.holes[number - 1].get(table) or {})}
+
+
 def widest_band(size: float, unit: str) -> float:
     """Return the band of limits beyond which they are doubted, at a size [both in unit]."""
     return LINES[unit]["band"] + BAND_SHARE * size
@@ -242,7 +247,7 @@ def _sizes(s: Specification, content: Content, number: int, hole: Hole) -> Itera
     low, high = LINES[unit]["smallest"], LINES[unit]["largest"]
     text = f"{tolerance_text(size.lower, unit)} to {tolerance_text(size.upper, unit)} {unit}"
     band = widest_band(size.lower, unit)
-    values = {**content.table("size"), **(content.holes[number - 1].get("size") or {})}
+    values = typed_keys(content, number, "size")
     typed_by = next((key for key in ("upper", "class", "plus") if key in values), "upper")
     if size.band > band:
         hint = likely(size.lower, size.upper, unit)
@@ -284,10 +289,10 @@ def _plugs(s: Specification, content: Content, number: int, hole: Hole) -> Itera
 
 
 def _form(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
-    for key, asked in (("out_of_roundness", hole.form.out_of_roundness), ("taper", hole.form.taper)):
-        if asked is not None and asked > hole.size.band + GRAIN:
+    for key, allowed in (("out_of_roundness", hole.form.out_of_roundness), ("taper", hole.form.taper)):
+        if allowed is not None and allowed > hole.size.band + GRAIN:
             name = key.replace("_", "-")
-            found = f"{name} {tolerance_text(asked, s.unit)}, limits {_range(s, hole)}"
+            found = f"{name} {tolerance_text(allowed, s.unit)}, limits {_range(s, hole)}"
             yield Doubt("form wider than the limits", found,
                         f"at most the band, {tolerance_text(hole.size.band, s.unit)}", f"Mend it, or take {name} out",
                         f"{table_path(content, number, 'form')}.{key}", hole.id)  # fmt: skip
@@ -314,9 +319,13 @@ def _range(s: Specification, hole: Hole) -> str:
     return f"{tolerance_text(hole.size.lower, s.unit)} to {tolerance_text(hole.size.upper, s.unit)} {s.unit}"
 
 
-def _path_of_pin(content: Content, number: int, pin: Pin) -> str:
-    own = content.holes[number - 1].get("pin")
-    return f"hole[{number}].pin" if isinstance(own, dict) else pin_path(content, pin.id)
+def path_of_pin(content: Content, number: int, pin: Pin) -> str:
+    """Return where a hole's pin stands: in the hole, ``pin``, or ``pin[2]`` where several are listed."""
+    if isinstance(content.holes[number - 1].get("pin"), dict):
+        return f"hole[{number}].pin"
+    if not content.pins_are_listed:
+        return "pin"
+    return next((f"pin[{i}]" for i, v in enumerate(content.pins, 1) if v.get("id", "pin") == pin.id), "pin")
 
 
 def _pin_limits(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
@@ -325,7 +334,7 @@ def _pin_limits(s: Specification, content: Content, number: int, hole: Hole) -> 
         text = f"{tolerance_text(pin.lower, unit)} to {tolerance_text(pin.upper, unit)} {unit}"
         yield Doubt("pin limits far apart", text, "a band as of holes",
                     f"Mend it. {likely(pin.lower, pin.upper, unit)}".strip(),
-                    f"{_path_of_pin(content, number, pin)}.upper", hole.id)  # fmt: skip
+                    f"{path_of_pin(content, number, pin)}.upper", hole.id)  # fmt: skip
 
 
 def _pins(s: Specification, content: Content, number: int, hole: Hole) -> Iterator[Doubt]:
@@ -334,7 +343,7 @@ def _pins(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
         return  # said already
     if pin.upper - pin.lower > widest_band(pin.lower, unit):
         return
-    path = _path_of_pin(content, number, pin)
+    path = path_of_pin(content, number, pin)
     text = f"{tolerance_text(pin.lower, unit)} to {tolerance_text(pin.upper, unit)}"
     if pin.upper > hole.size.lower + GRAIN:
         yield Doubt("pin larger than the smallest hole", f"pin {text}, hole {_range(s, hole)}",
@@ -347,13 +356,6 @@ def _pins(s: Specification, content: Content, number: int, hole: Hole) -> Iterat
         yield Doubt("wide position tolerance", f"pin {tolerance_text(pin.position_tolerance, unit)}",
                     f"at most half the pin's size, {tolerance_text(WIDE_POSITION * pin.upper, unit)}", "Mend it",
                     f"{path}.position_tolerance", hole.id)  # fmt: skip
-
-
-def pin_path(content: Content, pin_id: str) -> str:
-    """Return where a pin stands: ``pin``, or ``pin[2]`` where several are listed."""
-    if not content.pins_are_listed:
-        return "pin"
-    return next((f"pin[{i}]" for i, v in enumerate(content.pins, 1) if v.get("id", "pin") == pin_id), "pin")
 
 
 def _nearest_holes(s: Specification) -> FloatArray:
@@ -370,16 +372,16 @@ def _nearest_holes(s: Specification) -> FloatArray:
 def _places(s: Specification, content: Content, number: int, hole: Hole, next_hole: float) -> Iterator[Doubt]:
     unit, p = s.unit, hole.position
     path = table_path(content, number, "position")
-    for key, asked in (("tolerance", p.tolerance), ("pattern_tolerance", p.pattern_tolerance)):
-        if asked is None or asked != asked:
+    for key, zone in (("tolerance", p.tolerance), ("pattern_tolerance", p.pattern_tolerance)):
+        if zone is None or zone != zone:
             continue
-        if next_hole > GRAIN and asked >= next_hole - GRAIN:
+        if next_hole > GRAIN and zone >= next_hole - GRAIN:
             yield Doubt("position tolerance reaches the next hole",
-                        f"⌀{tolerance_text(asked, unit)}, next hole {tolerance_text(next_hole, unit)} away",
+                        f"⌀{tolerance_text(zone, unit)}, next hole {tolerance_text(next_hole, unit)} away",
                         "far less than from hole to hole", "Mend the tolerance, x or y", f"{path}.{key}",
                         hole.id)  # fmt: skip
-        elif asked > WIDE_POSITION * hole.size.upper:
-            yield Doubt("wide position tolerance", f"⌀{tolerance_text(asked, unit)}, hole {_range(s, hole)}",
+        elif zone > WIDE_POSITION * hole.size.upper:
+            yield Doubt("wide position tolerance", f"⌀{tolerance_text(zone, unit)}, hole {_range(s, hole)}",
                         f"at most half the hole's size, {tolerance_text(_cut(WIDE_POSITION * hole.size.upper), unit)}",
                         "Mend it", f"{path}.{key}", hole.id)  # fmt: skip
     edge = required_edge(hole)

@@ -44,11 +44,6 @@ KINDS: dict[str, str] = {
     "words": 'lines "the shop\'s heading" = "our word"',
 }
 
-#: words that the [headings] table may point at: the columns of a reading sheet
-HEADING_WORDS = (
-    "part", "serial", "hole", "wall", *NUMBERS, *WORDS, "direction", "trial", "characteristic", "value", "unit",
-    "gauge", "temperature_c", "date", "by", "note", "ignore",
-)  # fmt: skip
 #: what people call keys of a table -> the keys that they mean
 OTHER_NAMES: dict[str, dict[str, tuple[str, ...]]] = {
     "size": {

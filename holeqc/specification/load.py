@@ -58,7 +58,9 @@ def build(content: Content, collector: Collector) -> Specification:
         content.table("walls").get("stack_depth"),
         get(content.table("walls"), "bonus_from_both", True),
     )
-    pins = {pin.id: pin for pin in (_pin(v, _pin_path(content, i), collector) for i, v in enumerate(content.pins, 1))}
+    listed = content.pins_are_listed
+    sorts = (_pin(v, f"pin[{i}]" if listed else "pin", collector) for i, v in enumerate(content.pins, 1))
+    pins = {pin.id: pin for pin in sorts}
     holes = tuple(_hole(content, i, pins, collector) for i in range(1, len(content.holes) + 1))
     fixture = content.table("fixture")
     tools = content.table("tools")
@@ -113,27 +115,17 @@ def _hole(content: Content, number: int, pins: dict[str, Pin], collector: Collec
     size = _merged_size(content.table("size"), get(values, "size", {}))
     condition = get(position, "condition", "RFS")
     return Hole(
-        id=get(values, "id", str(number)),
-        x=get(values, "x", NAN),
-        y=get(values, "y", NAN),
+        id=get(values, "id", str(number)), x=get(values, "x", NAN), y=get(values, "y", NAN),
         size=limits(size, f"{path}.size" if values.get("size") else "size", "hole", collector),
-        bushing=get(values, "bushing", ""),
-        form=Form(get(form, "out_of_roundness"), get(form, "taper")),
-        position=Position(
-            get(position, "tolerance"),
-            condition,
-            get(position, "pattern_tolerance"),
-            get(position, "pattern_condition", condition),
-            get(position, "pattern_rotates", True),
-        ),
+        bushing=get(values, "bushing", ""), form=Form(get(form, "out_of_roundness"), get(form, "taper")),
+        position=Position(get(position, "tolerance"), condition, get(position, "pattern_tolerance"),
+        get(position, "pattern_condition", condition), get(position, "pattern_rotates", True)),
         edge=Edge(get(edge, "minimum"), get(edge, "minimum_diameters")),
         surface=Surface(get(surface, "clean", False), get(surface, "burr_free", False)),
-        plugs=Plugs(get(plugs, "go"), get(plugs, "no_go")),
-        pin=_hole_pin(content, values, path, pins, collector),
-        measured=_measured(content, values),
-        deepen=get(rework, "deepen", False),
+        plugs=Plugs(get(plugs, "go"), get(plugs, "no_go")), pin=_hole_pin(content, values, path, pins, collector),
+        measured=_measured(content, values), deepen=get(rework, "deepen", False),
         ream_up_to=get(rework, "ream_up_to"),
-    )
+    )  # fmt: skip
 
 
 def _measured(content: Content, hole: Values) -> dict[str, Limits]:
@@ -267,10 +259,6 @@ def _signs(values: Values, path: str, collector: Collector) -> bool:
     return plus < 0 or minus < 0
 
 
-def _pin_path(content: Content, number: int) -> str:
-    return f"pin[{number}]" if content.pins_are_listed else "pin"
-
-
 def _pin(values: Values, path: str, collector: Collector) -> Pin:
     size = limits(values, path, "pin", collector)
     if path != "pin" and "id" not in values:
@@ -373,7 +361,7 @@ def specification_of(came: door.Incoming, path: str) -> Specification:
     Raises:
         SpecificationError: as `load_specification`.
     """
-    return _with_digest(parse_specification(door.text_of(came, SpecificationError), path), came.sha256)
+    return replace(parse_specification(door.text_of(came, SpecificationError), path), digest=came.sha256)
 
 
 def parse_specification(text: str, path: str = "", *, recorded: bool = False) -> Specification:
@@ -398,7 +386,7 @@ def parse_specification(text: str, path: str = "", *, recorded: bool = False) ->
 
 def _read(raw: dict[str, Any], path: str, recorded: bool = False) -> tuple[Specification, tuple[Problem, ...]]:
     """Return what the values of a file ask, and every problem with them."""
-    from holeqc.specification.checks import checks_check as check
+    from holeqc.specification.checks import check
     from holeqc.specification.content import Collector, read_content
     from holeqc.specification.doubts import settle
 
@@ -469,9 +457,9 @@ def _identity(file: Path) -> tuple[str, str] | None:
 
 
 def _refused(
-    path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = "", where: str = ""
+    path: str, code: str, message: str, found: str = "", allowed: str = "", action: str = ""
 ) -> SpecificationError:
-    problem = Problem(ERROR, code, message, found, allowed, action, file=path, where=where)
+    problem = Problem(ERROR, code, message, found, allowed, action, file=path)
     # the whole sentence, with its line, what was found and what to do: there is this one problem only
     return SpecificationError(problem.sentence() if problem.place else f"kit file: {problem.sentence()}", [problem])
 
@@ -555,16 +543,11 @@ def _other_fault(text: str, path: str, error: tomllib.TOMLDecodeError) -> Proble
     return Problem(ERROR, "unreadable-line", f"{words} ({reason})", found, "", action, file=path, line=number)
 
 
-def _with_digest(specification: Specification, digest: str) -> Specification:
-    return replace(specification, digest=digest)
-
-
 # One number of a kit file written anew: the U of a gauge, with the budget behind it; all other text stays as it is.
 #
 # A kit file is somebody's text, with remarks and an order of its own, so it is edited as text and never written from
 # records. What comes out is loaded and compared before it takes the old file's place: apart from that one number it
-# must
-# say exactly the same.
+# must say exactly the same.
 
 
 MARK = "# U from a gauge study"
@@ -639,7 +622,7 @@ def edited(text: str, number: int, uncertainty: float, budget: Sequence[str], so
     start = heads[number] + 1
     stop = next((i for i in range(start, len(lines)) if _HEADER.match(lines[i])), len(lines))
     ending = "\r\n" if lines[heads[number]].endswith("\r\n") else "\n"
-    said = f"{MARK}: {_comment(source)}" if source else MARK
+    source_line = f"{MARK}: {_comment(source)}" if source else MARK
     at = next((i for i in range(start, stop) if _KEY.match(lines[i].rstrip("\r\n"))), None)
     if at is None:
         filled = [i for i in range(start, stop) if lines[i].strip() and not lines[i].lstrip().startswith("#")]
@@ -649,7 +632,7 @@ def edited(text: str, number: int, uncertainty: float, budget: Sequence[str], so
         found = _KEY.match(lines[at].rstrip("\r\n"))
         assert found is not None
         key, old = f"{found[1]}uncertainty{found[2]}={found[3]}{_number(uncertainty)}", 1
-    block = [f"{key}  # U at k = 2", said, *(f"# {_comment(line.lstrip('# '))}" for line in budget), END_MARK]
+    block = [f"{key}  # U at k = 2", source_line, *(f"# {_comment(line.lstrip('# '))}" for line in budget), END_MARK]
     after = at + old
     if old and after < stop and lines[after].startswith(MARK):
         ends = [i for i in range(after, stop) if lines[i].rstrip("\r\n") == END_MARK]

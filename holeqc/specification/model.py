@@ -129,17 +129,6 @@ class Hole:
     deepen: bool = False  #: rework may cut a countersink or a hole deeper
     ream_up_to: float | None = None  #: largest size that rework may give it; None: rework is not permitted
 
-    @property
-    def virtual_condition(self) -> float:
-        """Smallest pin-side boundary of the pattern: lower limit minus the tolerance that holds hole to hole at MMC.
-
-        The pattern tolerance where there is one (pins fit hole to hole), else the position tolerance, else 0.
-        """
-        p = self.position
-        asked = p.pattern_tolerance if p.pattern_tolerance is not None else p.tolerance
-        return self.size.lower - (asked or 0.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Part:
     """A part that the kit is fitted to.

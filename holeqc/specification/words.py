@@ -76,10 +76,10 @@ def limits_line(specification: Specification) -> str:
     for hole in s.holes:
         groups.setdefault(limits(hole), []).append(hole.id)
     if len(groups) == 1:
-        said = [f"{len(s.holes)} hole{'' if len(s.holes) == 1 else 's'} {text}" for text in groups]
+        sizes = [f"{len(s.holes)} hole{'' if len(s.holes) == 1 else 's'} {text}" for text in groups]
     else:
-        said = [f"hole{'' if len(ids) == 1 else 's'} {hole_names(ids)} {text}" for text, ids in groups.items()]
-    return f"Kit {s.id} rev {s.revision}, {unit_name(s.unit)}: {'; '.join(said)}"
+        sizes = [f"hole{'' if len(ids) == 1 else 's'} {hole_names(ids)} {text}" for text, ids in groups.items()]
+    return f"Kit {s.id} rev {s.revision}, {unit_name(s.unit)}: {'; '.join(sizes)}"
 
 
 def size_text(hole: Hole, unit: str) -> str:

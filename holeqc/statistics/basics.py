@@ -13,77 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 
-# Sums and products of arrays with twice the digits of a double, for the last step of ill-conditioned sums.
-#
-# A number is kept as an unevaluated sum of two doubles. Source: Dekker, Numerische Mathematik 18 (1971); Ogita, Rump,
-# Oishi, SIAM J. Sci. Comput. 26 (2005).
-
-
 FloatArray = NDArray[np.float64]
-Pair = tuple[FloatArray, FloatArray]
-
-_SPLIT = 134217729.0  #: 2**27 + 1 cuts a double's 53 bits in halves
-
-
-def two_sum(a: FloatArray, b: FloatArray) -> Pair:
-    """Return the rounded sum and its rounding error, exactly."""
-    s = a + b
-    t = s - a
-    return s, (a - (s - t)) + (b - t)
-
-
-def two_product(a: FloatArray, b: FloatArray) -> Pair:
-    """Return the rounded product and its rounding error, exactly (values below 1e150)."""
-    p = a * b
-    c = _SPLIT * a
-    ah = c - (c - a)
-    c = _SPLIT * b
-    bh = c - (c - b)
-    al, bl = a - ah, b - bh
-    return p, al * bl - (((p - ah * bh) - al * bh) - ah * bl)
-
-
-def add(x: Pair, y: Pair) -> Pair:
-    """Return the sum of two pairs."""
-    s, e = two_sum(x[0], y[0])
-    return two_sum(s, e + x[1] + y[1])
-
-
-def multiply(x: Pair, y: Pair) -> Pair:
-    """Return the product of two pairs."""
-    p, e = two_product(x[0], y[0])
-    return two_sum(p, e + x[0] * y[1] + x[1] * y[0])
-
-
-def total(values: FloatArray, errors: FloatArray | None = None) -> tuple[float, float]:
-    """Return the sum of ``values`` (and ``errors``) along a flat array as a pair, by halving."""
-    high = values.ravel()
-    low = np.zeros_like(high) if errors is None else errors.ravel()
-    while high.size > 1:
-        half = high.size // 2
-        rest_high, rest_low = high[2 * half :], low[2 * half :]
-        s, e = two_sum(high[:half], high[half : 2 * half])
-        e = e + low[:half] + low[half : 2 * half]
-        high, low = np.concatenate([s, rest_high]), np.concatenate([e, rest_low])
-    if not high.size:
-        return 0.0, 0.0
-    s, e = two_sum(high, low)
-    return float(s[0]), float(e[0])
-
-
-def dot(a: FloatArray, b: FloatArray) -> float:
-    """Return the sum of products of two arrays of one shape as if worked out with twice the digits."""
-    return sum(total(*two_product(a, b)))
-
-
-def centred(values: FloatArray) -> tuple[FloatArray, tuple[float, float]]:
-    """Return (values minus their mean, the mean as a pair)."""
-    s = total(values)
-    high = (s[0] + s[1]) / values.size
-    p, e = two_product(np.array([high]), np.array([float(values.size)]))
-    low = float(((s[0] - p[0]) + s[1] - e[0]) / values.size)
-    return (values - high) - low, (high, low)
-
 
 # A root of a function between two ends, without loading an optimisation library for it.
 
@@ -175,6 +105,14 @@ def mean(values: ArrayLike) -> float:
     return rough + _deviation_sums(x, rough)[0] / x.size  # the second pass takes back the rounding of the first
 
 
+def centred(values: FloatArray) -> tuple[FloatArray, float]:
+    """Return (``values`` minus their mean, the mean), shape (n,)."""
+    middle = mean(values)
+    apart = values - middle
+    late = float(apart.mean())  # what the mean lost to rounding shows in the deviations
+    return apart - late, middle + late
+
+
 def product_sum(a: FloatArray, b: FloatArray) -> float:
     """Return the sum of products by halving: more digits than a running sum, and no threads to wait for."""
     return float((a * b).sum())
@@ -230,35 +168,29 @@ def mean_step(x: FloatArray) -> float:
     return math.fsum(sums) / (x.size - 1)
 
 
-def autocorrelation(values: ArrayLike, lag: int = 1) -> float:
-    """Return the correlation of a series with itself ``lag`` places later (NIST/SEMATECH e-Handbook 1.3.5.12).
+def autocorrelation(values: ArrayLike) -> float:
+    """Return the correlation of a series with itself one place later (NIST/SEMATECH e-Handbook 1.3.5.12).
 
-    Raises ``DataError`` for a constant series or one not longer than the lag.
+    Raises ``DataError`` for a constant series or fewer than two values.
     """
     x = np.asarray(values, dtype=float).ravel()
-    if not 0 < lag < x.size:
-        raise DataError(f"a lag of {lag} needs more than {lag} values; found {x.size}")
+    if x.size < 2:
+        raise DataError(f"neighbours need two values; found {x.size}")
     d, _ = centred(x)
     total = product_sum(d, d)
     if total == 0:
         raise DataError("a constant series has no autocorrelation")
-    return product_sum(d[:-lag], d[lag:]) / total
+    return product_sum(d[:-1], d[1:]) / total
 
 
 @dataclass(frozen=True, slots=True)
 class OneWay:
-    """One-way analysis of variance: sums of squares, degrees of freedom, mean squares, F and its p."""
+    """One-way analysis of variance: mean squares between and within groups, F and its p."""
 
-    df_between: int
-    df_within: int
-    ss_between: float
-    ss_within: float
     ms_between: float
     ms_within: float
     f: float | None
     p: float | None
-    r_squared: float
-    residual_sd: float
 
 
 def group_index(labels: ArrayLike) -> tuple[NDArray[np.generic], IntArray]:
@@ -299,19 +231,7 @@ def one_way(values: ArrayLike, groups: ArrayLike) -> OneWay:
 
         f = (between / dfb) / (within / dfw)
         p = float(fdtrc(dfb, dfw, f))
-    total = between + within
-    return OneWay(
-        dfb,
-        dfw,
-        between,
-        within,
-        between / dfb,
-        within / dfw,
-        f,
-        p,
-        between / total if total else 0.0,
-        math.sqrt(within / dfw),
-    )
+    return OneWay(between / dfb, within / dfw, f, p)
 
 
 # What must be said about readings before any figure is believed: too few, identical, too coarse, cut off, missing.
@@ -400,31 +320,25 @@ def remarks(
 
     ``resolution`` is the gauge's step when known; else the smallest step between readings stands for it.
     """
-    said: list[Problem] = []
+    problems: list[Problem] = []
     n = readings.values.size
     if readings.missing:
-        said.append(
-            _warning(
-                "missing-readings",
-                f"{readings.missing} of {n + readings.missing} readings are missing and are not counted",
-                action="Find out why; readings seldom go missing by chance.",
-            )
-        )
+        problems.append(_warning(
+            "missing-readings",
+            f"{readings.missing} of {n + readings.missing} readings are missing and are not counted",
+            action="Find out why; readings seldom go missing by chance.",
+        ))  # fmt: skip
     if n == 1:
-        said.append(
+        problems.append(
             _warning("one-reading", "one reading shows no scatter: no index can be given", action="Measure more parts.")
         )
-        return said
+        return problems
     if readings.different == 1:
-        said.append(
-            _warning(
-                "identical-readings",
-                f"all {n} readings are the same: their scatter is hidden by the gauge's step",
-                f"{readings.ordered[0]:g}",
-                "Use a gauge with a finer step.",
-            )
-        )
-        return said
+        problems.append(_warning(
+            "identical-readings", f"all {n} readings are the same: their scatter is hidden by the gauge's step",
+            f"{readings.ordered[0]:g}", "Use a gauge with a finer step.",
+        ))  # fmt: skip
+        return problems
     if n < FEW:
         unseen = (
             ""
@@ -433,24 +347,20 @@ def remarks(
                 "; so few can't show whether each resembles the one before, and the intervals take them as independent"
             )
         )
-        said.append(
+        problems.append(
             Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices" + unseen)
         )
     step = resolution if resolution is not None else readings.step
     if step is not None and (resolution is not None or n >= FEWEST_FOR_STEP):
-        said.extend(_coarse(step, sd, width, guessed=resolution is None))
+        problems.extend(_coarse(step, sd, width, guessed=resolution is None))
     if readings.different == 2 and n >= 10:
         pair = f"{readings.ordered[0]:g} and {readings.ordered[-1]:g}"
-        said.append(
-            _warning(
-                "two-values",
-                "the readings take two values only: they look like counted attributes",
-                pair,
-                "Chart them as counts (p chart).",
-            )
-        )
+        problems.append(_warning(
+            "two-values", "the readings take two values only: they look like counted attributes", pair,
+            "Chart them as counts (p chart).",
+        ))  # fmt: skip
     else:
-        said.extend(
+        problems.extend(
             _warning(
                 "piled-readings",
                 f"{count} of {n} readings equal the {end} one: the gauge may end or be "
@@ -460,31 +370,23 @@ def remarks(
             )
             for end, value, count in _pile(readings.ordered, readings.step)
         )
-    return said
+    return problems
 
 
 def _coarse(step: float, sd: float | None, width: float | None, *, guessed: bool) -> list[Problem]:
     what = "the smallest step between readings" if guessed else "the gauge's step"
-    said = []
+    problems = []
     if sd is not None and sd > 0 and step > COARSE_STEP * sd * (1 - 1e-9):
-        said.append(
-            _warning(
-                "coarse-gauge",
-                f"{what} is larger than the scatter itself: sigma, limits and every index rest on rounding",
-                f"step {step:g}, sigma {sd:.3g}",
-                "Use a gauge with a finer step.",
-            )
-        )
+        problems.append(_warning(
+            "coarse-gauge", f"{what} is larger than the scatter itself: sigma, limits and every index rest on rounding",
+            f"step {step:g}, sigma {sd:.3g}", "Use a gauge with a finer step.",
+        ))  # fmt: skip
     elif width is not None and step > width / 10 * (1 + 1e-9):
-        said.append(
-            _warning(
-                "coarse-for-limits",
-                f"{what} is more than a tenth of the distance between the limits",
-                f"step {step:g}, limits {width:g} apart",
-                "Use a gauge with a finer step (ten to one is common practice).",
-            )
-        )
-    return said
+        problems.append(_warning(
+            "coarse-for-limits", f"{what} is more than a tenth of the distance between the limits",
+            f"step {step:g}, limits {width:g} apart", "Use a gauge with a finer step (ten to one is common practice).",
+        ))  # fmt: skip
+    return problems
 
 
 # Readings so far from all others that a slip in reading or typing is likelier than the process.
@@ -502,17 +404,17 @@ def far_off(values: ArrayLike) -> IntArray:
     than half of the readings are the same or lie in two heaps.
     """
     x = np.asarray(values, dtype=float).ravel()
-    there = np.flatnonzero(~np.isnan(x))
-    if there.size < FEWEST:
+    taken = np.flatnonzero(~np.isnan(x))
+    if taken.size < FEWEST:
         return np.zeros(0, dtype=np.int64)
-    kept = x[there]
+    kept = x[taken]
     off = np.abs(kept - np.median(kept))
     low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
     sigma = max(1.4826 * float(np.median(off)), float(high - low) / 8)
     if not sigma > 0:
         return np.zeros(0, dtype=np.int64)
-    places = there[off > FAR * sigma]
-    return places.astype(np.int64) if places.size <= max(1.0, MOST * there.size) else np.zeros(0, dtype=np.int64)
+    places = taken[off > FAR * sigma]
+    return places.astype(np.int64) if places.size <= max(1.0, MOST * taken.size) else np.zeros(0, dtype=np.int64)
 
 
 # Averages over the scatter of a standard deviation: the noncentral t distribution for any degrees of freedom.

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betaincinv, fdtrc, ndtr
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import (
@@ -18,6 +19,7 @@ from holeqc.statistics.basics import (
     mean,
     mean_and_sd,
     neighbour_sums,
+    plain,
     prepare,
     product_sum,
     remarks,
@@ -43,12 +45,14 @@ from holeqc.statistics.indices import (
 from holeqc.statistics.normality import Allowing, Normality, Stability, allowing, anderson_darling, judge
 from holeqc.statistics.percentile import FEWEST as FEWEST_OF_ANY
 from holeqc.statistics.percentile import (
+    POOR_FIT,
     AnyShape,
     PercentileCapability,
     any_shape,
     choose_distribution,
     normal_scores,
     percentile_capability,
+    rank_shares,
 )
 from holeqc.statistics.subgroups import (
     MOVING_RANGE,
@@ -122,35 +126,25 @@ def skewed_remark(
     )
     if averaged:
         return Problem(
-            WARNING,
-            CODE,
-            text,
-            action="Take more readings to a mean before you call it a change, and look "
+            WARNING, CODE, text, action="Take more readings to a mean before you call it a change, and look "
             "for a cause that these points share.",
-        )
+        )  # fmt: skip
     if percentile is None:
         return Problem(
-            WARNING,
-            CODE,
-            text,
-            action="Judge by the limits of a distribution that fits these readings, or "
+            WARNING, CODE, text, action="Judge by the limits of a distribution that fits these readings, or "
             "by means of subgroups (--subgroup), before you call it a change.",
-        )
-    said, clean = _fitted_words(points, percentile)
+        )  # fmt: skip
+    text_of_fit, clean = _fitted_words(points, percentile)
     action = (
         "Take the fitted distribution's limits, or means of subgroups (--subgroup), before you call it a change."
         if clean
         else "That distribution doesn't explain it: look for the cause before you use an index."
     )
-    return Problem(WARNING, CODE, f"{text}. {said}", action=action)
+    return Problem(WARNING, CODE, f"{text}. {text_of_fit}", action=action)
 
 
 def _fitted_words(points: FloatArray, percentile: PercentileCapability) -> tuple[str, bool]:
     """Return how the readings look against the distribution fitted to them, and whether that shows no change."""
-    from holeqc.statistics.normality import judge
-    from holeqc.statistics.percentile import POOR_FIT, normal_scores
-    from holeqc.statistics.subgroups import within_by_neighbours
-
     best = percentile.choice.candidates[0]
     scores = normal_scores(percentile.choice.chosen, points)
     short = within_by_neighbours(scores)
@@ -182,16 +176,11 @@ def _far_limits(readings: Readings, limits: Limits) -> list[Problem]:
     apart = limits.upper - limits.lower
     if low <= limits.upper + apart and high >= limits.lower - apart:
         return []
-    return [
-        Problem(
-            WARNING,
-            "limits-far",
-            "every reading lies far outside the limits: are both in one unit?",
-            found=f"readings {low:g} to {high:g}",
-            allowed=f"limits {limits.lower:g} to {limits.upper:g}",
-            action="Give the limits in the unit of the readings.",
-        )
-    ]
+    return [Problem(
+        WARNING, "limits-far", "every reading lies far outside the limits: are both in one unit?",
+        found=f"readings {low:g} to {high:g}", allowed=f"limits {limits.lower:g} to {limits.upper:g}",
+        action="Give the limits in the unit of the readings.",
+    )]  # fmt: skip
 
 
 def _why_no_cpm(readings: Readings, limits: Limits, m: float) -> list[Problem]:
@@ -220,8 +209,6 @@ def tails_normal(ordered: FloatArray, m: float, sd: float, counted: int | None) 
     Both reference percentiles of the normal then lie where the order of the readings (n,) puts them. Of few readings
     the order can't tell and this is False.
     """
-    from holeqc.statistics.percentile import rank_shares
-
     ranks = rank_shares(ordered.size if counted is None else min(counted, ordered.size), 0.01)
     if ranks is None:
         return False
@@ -235,8 +222,6 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
 
     One-way analysis of variance (NIST/SEMATECH e-Handbook 1.3.5.4) at the level of 1 %.
     """
-    from scipy.special import fdtrc
-
     k, freedom, inside = len(groups), groups.count - len(groups), groups.pooled_variance
     if k < 2 or freedom < 1 or within is None or not inside > 0:
         return []
@@ -245,16 +230,11 @@ def means_differ(groups: Subgroups, within: Within | None) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(groups.means)) / math.sqrt(inside)
-    return [
-        Problem(
-            WARNING,
-            "means-differ",
-            f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
-            f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk "
-            "hold it",
-            action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.",
-        )
-    ]
+    return [Problem(
+        WARNING, "means-differ", f"the means of the subgroups lie up to {apart:.1f} sigma within apart, "
+        f"more than the scatter within explains ({chance_words(p)}): Cp and Cpk leave this out, Pp and Ppk hold it",
+        action="If the subgroups are streams (bushings, machines, gauges), judge each stream by itself.",
+    )]  # fmt: skip
 
 
 def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
@@ -263,8 +243,6 @@ def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
     Two-way analysis of variance without interaction (NIST/SEMATECH e-Handbook 7.4.3.7) over subgroups of one size whose
     readings (n,) stand together, at the level of 1 %.
     """
-    from scipy.special import fdtrc
-
     size, k = groups.equal_size, len(groups)
     if size is None or size < 2 or k < 5 or groups.scattered:
         return []
@@ -279,16 +257,12 @@ def streams_mixed(values: FloatArray, groups: Subgroups) -> list[Problem]:
     if p >= DIFFER:
         return []
     apart = float(np.ptp(places)) / math.sqrt(inside)
-    return [
-        Problem(
-            WARNING,
-            "mixed-streams",
-            f"readings at the same place in each subgroup (1 to {size}) differ by "
-            f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
-            "within is too large and Cp and Cpk too small",
-            action="Judge each stream (bushing, wall, direction, gauge) by itself.",
-        )
-    ]
+    return [Problem(
+        WARNING, "mixed-streams", f"readings at the same place in each subgroup (1 to {size}) differ by "
+        f"up to {apart:.1f} sigma on average ({chance_words(p)}): the subgroups mix streams, so that sigma "
+        "within is too large and Cp and Cpk too small",
+        action="Judge each stream (bushing, wall, direction, gauge) by itself.",
+    )]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,42 +310,28 @@ class Neighbours:
 
 
 def index_remarks(
-    readings: Readings,
-    limits: Limits,
-    m: float,
-    sd: float | None,
-    p: float | None,
-    *,
-    from_zero: bool,
+    readings: Readings, limits: Limits, m: float, sd: float | None, p: float | None, *, from_zero: bool,
     hardly: bool = False,
-) -> list[Problem]:
+) -> list[Problem]:  # fmt: skip
     """Return what to know of the indices of readings with mean ``m`` and deviation ``sd``; ``p`` that of normality.
 
     ``hardly``: the readings differ from a normal, but not in their tails.
     """
-    said = []
+    problems = []
     if not limits.given:
-        said.append(
-            Problem(
-                WARNING,
-                "no-limits",
-                "neither a lower nor an upper limit is given: there is no index",
-                action="Give --lower, --upper or both.",
-            )
-        )
-    said += _far_limits(readings, limits)
+        problems.append(Problem(
+            WARNING, "no-limits", "neither a lower nor an upper limit is given: there is no index",
+            action="Give --lower, --upper or both.",
+        ))  # fmt: skip
+    problems += _far_limits(readings, limits)
     if from_zero:
-        said.append(
-            Problem(
-                NOTE,
-                "bounded-at-zero",
-                "the quantity can't be negative: indices of a normal are not "
-                "given, the percentile method takes their place",
-            )
-        )
+        problems.append(Problem(
+            NOTE, "bounded-at-zero", "the quantity can't be negative: indices of a normal are not "
+            "given, the percentile method takes their place",
+        ))  # fmt: skip
     elif p is not None and p < NORMAL_LEVEL:
         found = f"{chance_words(p)}; chance alone puts one normal series in 20 below 0.05"
-        said.append(
+        problems.append(
             Problem(
                 NOTE,
                 "hardly-not-normal",
@@ -387,34 +347,25 @@ def index_remarks(
             )
         )
     if not from_zero and sd and float(readings.ordered[0]) >= 0 and m < 3 * sd:
-        said.append(
-            Problem(
-                WARNING,
-                "perhaps-bounded",
-                "no reading is negative and the mean is less than three sigma above zero",
-                action="If the quantity can't be negative, give --from-zero: no normal is used then.",
-            )
-        )
+        problems.append(Problem(
+            WARNING, "perhaps-bounded", "no reading is negative and the mean is less than three sigma above zero",
+            action="If the quantity can't be negative, give --from-zero: no normal is used then.",
+        ))  # fmt: skip
     if limits.target is not None and limits.width is None:
-        said.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
+        problems.append(Problem(NOTE, "no-cpm", "Cpm needs both limits"))
     t = limits.target
     if t is not None and (
         (limits.lower is not None and t < limits.lower) or (limits.upper is not None and t > limits.upper)
     ):
-        said.append(
-            Problem(
-                WARNING,
-                "target-outside",
-                "the target lies outside the limits: Cpm then says nothing of use",
-                found=f"{t:g}",
-                action="Check the target and its unit.",
-            )
-        )
+        problems.append(Problem(
+            WARNING, "target-outside", "the target lies outside the limits: Cpm then says nothing of use",
+            found=f"{t:g}", action="Check the target and its unit.",
+        ))  # fmt: skip
     if limits.width is not None and not from_zero:
-        said += _why_no_cpm(readings, limits, m)
+        problems += _why_no_cpm(readings, limits, m)
     if limits.target is None and limits.width is not None and sd:
-        said.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
-    return said
+        problems.append(Problem(NOTE, "target-middle", "no target is given: Cpm uses the middle of the limits"))
+    return problems
 
 
 @dataclass(frozen=True, slots=True)
@@ -503,8 +454,6 @@ class Capability:
 
     def as_dict(self) -> dict[str, object]:
         """Return the content for JSON: plain numbers, text, lists; None where a figure can't be had."""
-        from holeqc.statistics.basics import plain
-
         w = self.within
         normality = None if self.normality is None else asdict(self.normality)
         return plain(
@@ -573,14 +522,9 @@ def _outside_counts(ordered: FloatArray, limits: Limits) -> tuple[int, int]:
 
 
 def _outside(
-    readings: Readings,
-    limits: Limits,
-    m: float,
-    sd: float | None,
-    sigma: float | None,
-    confidence: float,
+    readings: Readings, limits: Limits, m: float, sd: float | None, sigma: float | None, confidence: float,
     near: Neighbours | None,
-) -> Outside:
+) -> Outside:  # fmt: skip
     n = readings.values.size
     below, above = _outside_counts(readings.ordered, limits)
     sd, sigma = (sd, sigma) if limits.given else (None, None)
@@ -588,8 +532,6 @@ def _outside(
     short = None if not sigma else 1e6 * sum(expected_outside(limits, m, sigma))
     bounds: Interval = (None, None)
     if sd:
-        from scipy.special import ndtr
-
         found = indices(limits, m, sd)
         sides = [v for v in (found.lower, found.upper) if v is not None]
         tail = (1 - confidence) / (2 * len(sides))
@@ -598,15 +540,9 @@ def _outside(
         worst = [one_sided_bound(v, worth, dof, 1 - tail) for v in sides]
         bounds = (1e6 * sum(float(ndtr(-3 * v)) for v in best), min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in worst)))
     return Outside(
-        expected,
-        short,
-        bounds,
-        (below + above) / n,
-        below + above,
-        below,
-        above,
+        expected, short, bounds, (below + above) / n, below + above, below, above,
         clopper_pearson(below + above, n, confidence),
-    )
+    )  # fmt: skip
 
 
 def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[Within | None, list[Problem]]:
@@ -619,20 +555,18 @@ def _within(readings: Readings, groups: Subgroups | None, method: str) -> tuple[
     if groups is None:
         raise DataError(f"the estimate '{wanted}' needs subgroups; without them use {MOVING_RANGE}")
     if len(groups) == 1:
-        said = Problem(
-            WARNING,
-            "one-subgroup",
-            "there is one subgroup only: changes between subgroups can't be told, "
+        problems = Problem(
+            WARNING, "one-subgroup", "there is one subgroup only: changes between subgroups can't be told, "
             "so that Cp and Cpk tell no more than Pp and Ppk",
-        )
-        return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [said]
+        )  # fmt: skip
+        return (within_by_subgroups(groups, wanted) if groups.count > 1 else None), [problems]
     if not np.any(groups.sizes > 1):
-        said = Problem(
+        problems = Problem(
             WARNING,
             "single-subgroups",
             "every subgroup has one reading: sigma within is taken from moving ranges instead",
         )
-        return within_by_neighbours(readings.values), [said]
+        return within_by_neighbours(readings.values), [problems]
     return within_by_subgroups(groups, wanted), []
 
 
@@ -653,14 +587,9 @@ def _judge(
 
 
 def _skewed(
-    readings: Readings,
-    groups: Subgroups | None,
-    within: Within | None,
-    m: float,
-    scores: FloatArray | None,
-    stability: Stability,
-    percentile: PercentileCapability | None,
-) -> list[Problem]:
+    readings: Readings, groups: Subgroups | None, within: Within | None, m: float, scores: FloatArray | None,
+    stability: Stability, percentile: PercentileCapability | None,
+) -> list[Problem]:  # fmt: skip
     """Return a warning where it may be the shape alone that broke the limits of what was judged."""
     if within is None or scores is not None:
         return []
@@ -701,13 +630,9 @@ def intervals_of(
     if cpm is not None and target is not None:
         off = 2 * ((m - target) / sd) ** 2  # the mean's share in the scatter of Cpm, that of sigma being 1
         found["Cpm"] = about_target_interval(
-            cpm,
-            m,
-            sd,
-            target,
-            n if near is None else (1 + off) / (1 / near.of_variance + off / near.of_mean),
+            cpm, m, sd, target, n if near is None else (1 + off) / (1 / near.of_variance + off / near.of_mean),
             confidence,
-        )
+        )  # fmt: skip
     return found
 
 
@@ -734,20 +659,16 @@ def _by_percentiles(
         limits, readings.ordered, choice=choice, from_zero=how.from_zero, confidence=how.confidence, counted=counted
     )
     if choice is None:
-        said = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY} readings: no distribution is chosen")]
-        return None, shapes, said if few and wanted else []
+        problems = [Problem(NOTE, "no-distribution", f"fewer than {FEWEST_OF_ANY} readings: no distribution is chosen")]
+        return None, shapes, problems if few and wanted else []
     found = percentile_capability(limits, readings.ordered, from_zero=how.from_zero, choice=choice, shapes=shapes)
     return found, shapes, []
 
 
 def capability(
-    values: ArrayLike,
-    limits: Limits,
-    *,
-    subgroups: ArrayLike | None = None,
-    choices: Choices | None = None,
+    values: ArrayLike, limits: Limits, *, subgroups: ArrayLike | None = None, choices: Choices | None = None,
     counted: int | None = None,
-) -> Capability:
+) -> Capability:  # fmt: skip
     """Work out the capability of readings ``values`` (n,), in order of production, against ``limits``.
 
     ``subgroups`` (n,) labels the rational subgroup of each reading (part, fixture set-up, day). NaN is a missing
@@ -769,21 +690,17 @@ def capability(
     alike = readings.different == 1
     m, sd = (mean(readings.values), None) if n < 2 else mean_and_sd(readings.values)
     sd = 0.0 if alike and n > 1 else sd
-    within, said = _within(readings, groups, how.within)
+    within, problems = _within(readings, groups, how.within)
     sigma = within.sigma if within and not alike else None
-    said = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + said
+    problems = remarks(readings, sigma or sd, width=limits.width, resolution=how.resolution) + problems
     if groups is not None and groups.scattered:
-        said.append(
-            Problem(
-                NOTE,
-                "scattered-subgroups",
-                f"{groups.scattered} subgroups have readings that are not "
-                "next to each other; they are taken together by their label",
-            )
-        )
+        problems.append(Problem(
+            NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
+            "next to each other; they are taken together by their label",
+        ))  # fmt: skip
     normality = None if not sd or how.from_zero else anderson_darling(readings.ordered, ordered=True, centre=m, sd=sd)
     if normality is not None and normality.p is None:
-        said.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
+        problems.append(Problem(NOTE, "no-normality-test", f"{n} readings are too few for a test of normality"))
     allowed = (
         None
         if normality is None or not sd
@@ -797,18 +714,18 @@ def capability(
     percentile, shapes, more = _by_percentiles(
         readings, limits, how, counted if near is None else math.floor(near.of_variance), odd=odd
     )
-    said += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
+    problems += more + index_remarks(readings, limits, m, sd, p, from_zero=how.from_zero, hardly=hardly)
     if groups is not None:
-        said += means_differ(groups, within) + streams_mixed(readings.values, groups)
+        problems += means_differ(groups, within) + streams_mixed(readings.values, groups)
     normal = bool(sd) and not how.from_zero
     overall = indices(limits, m, sd) if normal and sd else _EMPTY
     short = indices(limits, m, sigma) if normal and sigma else _EMPTY
     cpm = about_target(limits, m, sd) if normal and sd else None
     scores = normal_scores(percentile.choice.chosen, readings.values) if percentile and how.from_zero else None
     stability = _judge(readings, groups, within if not alike else None, m, scores)
-    said[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
+    problems[:0] = _skewed(readings, groups, within, m, scores, stability, percentile)
     if near is not None and overall.nearest is not None:
-        said.append(near.remark(n, moving=within is not None and within.method == MOVING_RANGE))
+        problems.append(near.remark(n, moving=within is not None and within.method == MOVING_RANGE))
     shown = {
         "Cp": short.potential,
         "Cpk": short.nearest,
@@ -829,27 +746,9 @@ def capability(
         else None
     )
     made = Capability(
-        n,
-        m,
-        sd,
-        within,
-        limits,
-        how,
-        overall,
-        short,
-        cpm,
-        found,
-        normality,
-        outside,
-        band,
-        stability,
-        percentile,
-        tuple(said),
-        cautions,
-        allowed,
-        shapes,
-        odd,
-    )
+        n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability, percentile,
+        tuple(problems), cautions, allowed, shapes, odd,
+    )  # fmt: skip
     return without_normal(made) if odd or how.from_zero else made
 
 
@@ -970,8 +869,6 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
 
 def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outside:
     """Return the shares outside; the observed one's interval takes the effective number (Korn and Graubard, 1998)."""
-    from scipy.special import betaincinv, ndtr
-
     seen, n, tail = base.outside, found.counted, (1 - base.choices.confidence) / 2
     count = seen.observed * n
     low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
@@ -990,20 +887,17 @@ def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool)
 
 def _remarks(base: Capability, found: Pieces, skewed: Problem | None) -> tuple[Problem, ...]:
     groups = found.groups
-    said = [Problem(
+    problems = [Problem(
         NOTE, "alike-readings", f"{groups.count} readings of {len(groups)} pieces: readings of one piece resemble each "
         f"other (correlation {found.alike:.2f}) and count as {found.counted} independent ones in every interval",
     )]  # fmt: skip
     if found.counted < FEW <= base.n:
-        said.append(Problem(NOTE, "few-readings", f"{found.counted} are few: believe the intervals, not the indices"))
+        few = f"{found.counted} are few: believe the intervals, not the indices"
+        problems.append(Problem(NOTE, "few-readings", few))
     if groups.scattered:
-        said.append(
-            Problem(
-                WARNING,
-                "scattered-pieces",
-                f"{groups.scattered} pieces have readings that are not next "
-                "to each other; they are taken together by their label",
-            )
-        )
+        problems.append(Problem(
+            WARNING, "scattered-pieces", f"{groups.scattered} pieces have readings that are not next "
+            "to each other; they are taken together by their label",
+        ))  # fmt: skip
     first = () if skewed is None or base.choices.from_zero else (skewed,)
-    return (*first, *(r for r in base.remarks if r.code != CODE), *said)
+    return (*first, *(r for r in base.remarks if r.code != CODE), *problems)

@@ -60,7 +60,6 @@ from holeqc.statistics.subgroups import (
 
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 AVERAGE_RANGE = "average-range"
 AVERAGE_SD = "average-sd"
@@ -109,14 +108,11 @@ class Frozen:
         try:
             sigma, dof, covariance = content["sigma"], content["dof"], content["covariance"]
             made = cls(
-                str(content["kind"]),
-                tuple(float(v) for v in content["centre"]),
-                None if sigma is None else float(sigma),
-                int(content["points"]),
-                int(content["readings"]),
+                str(content["kind"]), tuple(float(v) for v in content["centre"]),
+                None if sigma is None else float(sigma), int(content["points"]), int(content["readings"]),
                 None if dof is None else float(dof),
                 None if covariance is None else tuple(float(v) for v in covariance),
-            )
+            )  # fmt: skip
         except (KeyError, TypeError, ValueError) as error:
             raise DataError(f"these limits can't be read: {error}") from None
         if made.kind not in KINDS:
@@ -284,7 +280,7 @@ def common(values: FloatArray) -> float | None:
 
 
 def beyond_signals(
-    values: FloatArray, lower: FloatArray, upper: FloatArray, meaning: str, test: str = BEYOND_LIMITS
+    values: FloatArray, lower: FloatArray, upper: FloatArray, meaning: str
 ) -> tuple[Signal, ...]:
     """Return a signal for every stretch of points beyond their own limits; a point on a limit is inside."""
     found = []
@@ -296,17 +292,14 @@ def beyond_signals(
         for begin, end in zip(begins, ends, strict=True):
             numbers = tuple(p + 1 for p in at[begin:end])
             if numbers:
-                found.append(Signal(test, numbers, numbers, side, meaning))
+                found.append(Signal(BEYOND_LIMITS, numbers, numbers, side, meaning))
     return tuple(sorted(found, key=lambda s: s.points[0]))
 
 
 def price(
-    length: RunLength | None,
-    points: int,
-    tests: tuple[str, ...] = (),
-    scatter: float = 0.0,
+    length: RunLength | None, points: int, tests: tuple[str, ...] = (), scatter: float = 0.0,
     beside: tuple[str, bool] = ("", False),
-) -> list[Problem]:
+) -> list[Problem]:  # fmt: skip
     """Return the false-alarm price of a chart in words.
 
     ``tests`` are those it was judged by, ``scatter`` the chance of a signal at a point of the chart beside it, which
@@ -318,7 +311,7 @@ def price(
     title, judged = beside
     with_it = f", the {title} once in {1 / scatter:.0f}" if scatter > 0 else ""
     others = [t for t in ALL_TESTS if t not in tests] if tests else []
-    named = (
+    of_tests = (
         (
             f" Tests: {', '.join(tests)}"
             + (f"; --tests all adds {', '.join(others)}" if others else "")
@@ -327,14 +320,10 @@ def price(
         if tests
         else ""
     )
-    return [
-        Problem(
-            NOTE,
-            "false-alarms",
-            f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
-            f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + named,
-        )
-    ]
+    return [Problem(
+        NOTE, "false-alarms", f"with nothing wrong this chart signals once in {length.mean:.0f} points on "
+        f"average{with_it}: about {100 * chance:.0f} of 100 charts of {points} points signal falsely." + of_tests,
+    )]  # fmt: skip
 
 
 def sigma_words(sigma: float | None, points: int) -> list[Problem]:
@@ -351,14 +340,10 @@ def sigma_words(sigma: float | None, points: int) -> list[Problem]:
             )
         ]
     if sigma == 0:
-        return [
-            Problem(
-                WARNING,
-                "no-scatter",
-                "the readings that set the limits are identical: limits have no width",
-                action="Use a gauge with a finer step.",
-            )
-        ]
+        return [Problem(
+            WARNING, "no-scatter", "the readings that set the limits are identical: limits have no width",
+            action="Use a gauge with a finer step.",
+        )]  # fmt: skip
     return []
 
 
@@ -413,36 +398,28 @@ def head(groups: Subgroups, count: int) -> Subgroups:
     )
 
 
-def _group_centre(groups: Subgroups) -> float:
-    return float(np.sum(groups.sizes * groups.means)) / groups.count
-
-
 def _of_groups(groups: Subgroups, options: ChartOptions, method: str) -> Series:
-    said = []
+    problems = []
     count = baseline_of(options, len(groups))
     if options.frozen is not None:
         centre, sigma, dof = options.frozen.centre[0], options.frozen.sigma, options.frozen.dof
     else:
         first = head(groups, count)
-        centre, sigma, dof = _group_centre(first), math.nan, None
+        centre, sigma, dof = float(np.sum(first.sizes * first.means)) / first.count, math.nan, None
         if np.any(first.sizes > 1):
             within = within_by_subgroups(first, method)
             sigma, dof = within.sigma, within.dof
     if groups.scattered:
-        said.append(
-            Problem(
-                NOTE,
-                "scattered-subgroups",
-                f"{groups.scattered} subgroups have readings that are not "
-                "next to each other; they are taken together by their label",
-            )
-        )
+        problems.append(Problem(
+            NOTE, "scattered-subgroups", f"{groups.scattered} subgroups have readings that are not "
+            "next to each other; they are taken together by their label",
+        ))  # fmt: skip
     if len(groups) == 1:
-        said.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
+        problems.append(Problem(NOTE, "one-subgroup", "there is one subgroup only: no change can be told"))
     centre = centre if options.centre is None else options.centre
     sigma = options.sigma or (math.nan if sigma is None else sigma)
     return Series(
-        groups.means, groups.sizes, groups.labels, centre, sigma, dof, count, groups.count, groups, tuple(said)
+        groups.means, groups.sizes, groups.labels, centre, sigma, dof, count, groups.count, groups, tuple(problems)
     )
 
 
@@ -465,34 +442,22 @@ def _of_readings(values: ArrayLike, options: ChartOptions, labels: ArrayLike | N
         if first.size > 1:
             within = within_by_neighbours(first)
             sigma, dof = (0.0 if float(np.ptp(first)) == 0 else within.sigma), within.dof
-    said = tuple(
+    problems = tuple(
         r
         for r in remarks(ready, sigma if sigma > 0 else None)
         if r.code not in ("few-readings", "one-reading", "identical-readings")
     )
     centre = centre if options.centre is None else options.centre
     return Series(
-        ready.values,
-        np.ones(n, dtype=np.int64),
-        tuple(str(v) for v in names.tolist()),
-        centre,
-        options.sigma or sigma,
-        dof,
-        count,
-        n,
-        None,
-        said,
-    )
+        ready.values, np.ones(n, dtype=np.int64), tuple(str(v) for v in names.tolist()), centre, options.sigma or sigma,
+        dof, count, n, None, problems,
+    )  # fmt: skip
 
 
 def series_of(
-    values: ArrayLike,
-    options: ChartOptions,
-    *,
-    subgroups: ArrayLike | None = None,
-    labels: ArrayLike | None = None,
+    values: ArrayLike, options: ChartOptions, *, subgroups: ArrayLike | None = None, labels: ArrayLike | None = None,
     method: str = POOLED,
-) -> Series:
+) -> Series:  # fmt: skip
     """Return the points of a chart and what its limits rest on.
 
     ``values`` is (n,), with ``subgroups`` (n,) labels for averages, or a matrix (k, n) with one subgroup a row.
@@ -545,38 +510,17 @@ def _spread_chart(series: Series, method: str) -> Chart:
 
 
 def _plain_chart(
-    title: str,
-    kind: str,
-    values: FloatArray,
-    centres: FloatArray,
-    lower: FloatArray,
-    upper: FloatArray,
-    series: Series,
-    *,
-    judged: bool = True,
-) -> Chart:
+    title: str, kind: str, values: FloatArray, centres: FloatArray, lower: FloatArray, upper: FloatArray,
+    series: Series, *, judged: bool = True,
+) -> Chart:  # fmt: skip
     usable = series.sigma > 0 and judged
     signals = beyond_signals(values, lower, upper, BEYOND_MEANING[kind]) if usable else ()
     centre = common(centres)
     tests = ("beyond_limits",) if judged else ()
     return Chart(
-        kind,
-        title,
-        math.nan if centre is None else centre,
-        common(lower),
-        common(upper),
-        None,
-        values,
-        lower,
-        upper,
-        centres,
-        series.sizes,
-        series.labels,
-        signals,
-        tests,
-        None,
-        series.baseline,
-    )
+        kind, title, math.nan if centre is None else centre, common(lower), common(upper), None, values, lower, upper,
+        centres, series.sizes, series.labels, signals, tests, None, series.baseline,
+    )  # fmt: skip
 
 
 def _moving_range_chart(series: Series, options: ChartOptions) -> Chart:
@@ -605,43 +549,22 @@ def location_chart(series: Series, kind: str, title: str, options: ChartOptions,
         length, shifted = run_length_of_tests(tests), run_length_of_tests(tests, 1.0)
     judged = bool(spread.tests)
     beside = alarms_of_scatter(spread.kind, int(np.median(series.sizes))) if judged else 0.0
-    said = (
+    problems = (
         *series.remarks,
         *sigma_words(series.sigma, series.points.size),
         *price(length, series.points.size, tests, beside, (spread.title, judged)),
     )
     return Chart(
-        kind,
-        title,
-        series.centre,
-        common(lower),
-        common(upper),
-        series.sigma,
-        series.points,
-        lower,
-        upper,
-        np.full(series.points.size, series.centre),
-        series.sizes,
-        series.labels,
-        signals,
-        tests,
-        frozen_of(series, kind, options),
-        series.baseline,
-        length,
-        shifted,
-        said,
-        spread=spread,
-    )
+        kind, title, series.centre, common(lower), common(upper), series.sigma, series.points, lower, upper,
+        np.full(series.points.size, series.centre), series.sizes, series.labels, signals, tests,
+        frozen_of(series, kind, options), series.baseline, length, shifted, problems, spread=spread,
+    )  # fmt: skip
 
 
 def average_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    by: str = RANGE,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, by: str = RANGE, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the chart of subgroup averages with ranges (``by`` 'range') or standard deviations (``by`` 'sd').
 
     ``values`` is (n,) with ``subgroups`` (n,) labels, or (k, n) with one subgroup a row. Subgroups may differ in
@@ -672,13 +595,9 @@ def individuals_chart(
 
 
 def chart(
-    values: ArrayLike,
-    kind: str = "",
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, kind: str = "", *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return a chart of measured values by its kind.
 
     Empty ``kind`` takes averages with ranges when there are subgroups of two to ten readings, with standard
@@ -730,12 +649,9 @@ def _ewma_sigma(series: Series, weight: float, steady: bool) -> FloatArray:
 
 
 def ewma_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the chart of the exponentially weighted moving average of readings or subgroup averages.
 
     ``values`` is (n,), or (k, n) with a subgroup a row; ``options`` give weight, width and whether limits are steady
@@ -761,30 +677,15 @@ def ewma_chart(
         how.weight / (2 - how.weight) / series.sizes[0]
     )
     even = common(series.sizes.astype(float)) is not None
-    said = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
+    problems = (*series.remarks, *sigma_words(series.sigma, series.points.size), *price(length, series.points.size))
     return Chart(
-        EWMA,
-        "weighted average",
-        series.centre,
-        float(last[0]) if even and usable else None,
-        float(last[1]) if even and usable else None,
-        series.sigma,
-        smooth,
-        lower,
-        upper,
-        np.full(smooth.size, series.centre),
-        series.sizes,
-        series.labels,
-        beyond_signals(smooth, lower, upper, BEYOND_MEANING[EWMA]) if usable else (),
-        (BEYOND_LIMITS,),
-        frozen_of(series, EWMA, how),
-        series.baseline,
-        length,
-        shifted,
-        said,
-        {"reading": series.points},
+        EWMA, "weighted average", series.centre, float(last[0]) if even and usable else None,
+        float(last[1]) if even and usable else None, series.sigma, smooth, lower, upper,
+        np.full(smooth.size, series.centre), series.sizes, series.labels,
+        beyond_signals(smooth, lower, upper, BEYOND_MEANING[EWMA]) if usable else (), (BEYOND_LIMITS,),
+        frozen_of(series, EWMA, how), series.baseline, length, shifted, problems, {"reading": series.points},
         {"weight": how.weight, "width": how.width, "steady_limits": how.steady},
-    )
+    )  # fmt: skip
 
 
 def cumulative_sums(z: FloatArray, reference: float) -> tuple[FloatArray, FloatArray]:
@@ -815,26 +716,17 @@ def _sum_signals(sums: FloatArray, decision: float, side: str) -> list[Signal]:
     for first in np.unique(starts).tolist():
         places = at[starts == first] + 1
         crossed = int(places[0])
-        found.append(
-            Signal(
-                SUM_BEYOND,
-                tuple(range(first + 1, crossed + 1)),
-                (crossed,),
-                side,
-                BEYOND_MEANING[SUM_BEYOND],
-                int(places[-1]),
-            )
-        )
+        found.append(Signal(
+            SUM_BEYOND, tuple(range(first + 1, crossed + 1)), (crossed,), side, BEYOND_MEANING[SUM_BEYOND],
+            int(places[-1]),
+        ))  # fmt: skip
     return found
 
 
 def cusum_chart(
-    values: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    values: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the two-sided tabular cumulative sum of readings or subgroup averages.
 
     Reference and decision value (``options``) are in sigma of a point. The chart's points are the sum that is
@@ -868,9 +760,10 @@ def cusum_chart(
             for s in (0.0, 1.0)
         )
     h = how.decision * scale if usable else math.nan
-    said = [*series.remarks, *sigma_words(series.sigma, n), *price(length, n)]
+    problems = [*series.remarks, *sigma_words(series.sigma, n), *price(length, n)]
     if usable and even is None:
-        said.append(Problem(NOTE, "sums-in-sigma", "subgroups differ in size: sums are in sigma of their own point"))
+        text = "subgroups differ in size: sums are in sigma of their own point"
+        problems.append(Problem(NOTE, "sums-in-sigma", text))
     more = {
         "reading": series.points,
         "upper_sum": up * scale,
@@ -879,28 +772,11 @@ def cusum_chart(
         "lower_since_zero": since_zero(down).astype(float),
     }
     return Chart(
-        CUSUM,
-        "cumulative sum",
-        series.centre,
-        -h,
-        h,
-        series.sigma,
-        np.where(up >= down, up, -down) * scale,
-        np.full(n, -h),
-        np.full(n, h),
-        np.zeros(n),
-        series.sizes,
-        series.labels,
-        tuple(signals),
-        (SUM_BEYOND,),
-        frozen_of(series, CUSUM, how),
-        series.baseline,
-        length,
-        shifted,
-        tuple(said),
-        more,
+        CUSUM, "cumulative sum", series.centre, -h, h, series.sigma, np.where(up >= down, up, -down) * scale,
+        np.full(n, -h), np.full(n, h), np.zeros(n), series.sizes, series.labels, tuple(signals), (SUM_BEYOND,),
+        frozen_of(series, CUSUM, how), series.baseline, length, shifted, tuple(problems), more,
         {"reference": how.reference, "decision": how.decision},
-    )
+    )  # fmt: skip
 
 
 # Control charts of counts: the share of rejects (p chart) and the number of faults (c chart).
@@ -973,14 +849,10 @@ def _too_wild(z: FloatArray, what: str) -> list[Problem]:
     p = float(gammaincc(dof / 2, statistic / 2))
     if p >= WILD:
         return []
-    return [
-        Problem(
-            WARNING,
-            "wild-counts",
-            f"counts scatter {math.sqrt(statistic / dof):.1f} times as much as {what} "
-            f"would ({chance_words(p)}): parts or days differ, so that limits are too tight for some of them",
-        )
-    ]
+    return [Problem(
+        WARNING, "wild-counts", f"counts scatter {math.sqrt(statistic / dof):.1f} times as much as {what} "
+        f"would ({chance_words(p)}): parts or days differ, so that limits are too tight for some of them",
+    )]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -1014,7 +886,7 @@ def _finish(
     values, centre, spread = plan.values, plan.centre, plan.spread
     lower, upper = np.maximum(centre - 3 * spread, 0.0), np.minimum(centre + 3 * spread, plan.top)
     signals: list[Signal] = []
-    said: list[Problem] = []
+    problems: list[Problem] = []
     length = None
     if np.all(spread > 0):
         if BEYOND_LIMITS in tests:
@@ -1022,11 +894,11 @@ def _finish(
         z = (values - centre) / spread
         signals += find_signals(z, tuple(t for t in tests if t != BEYOND_LIMITS))
         length = count_run_length(*chances, tests)
-        said = [*_too_wild(z, plan.words), *price(length, values.size)]
+        problems = [*_too_wild(z, plan.words), *price(length, values.size)]
         if length is None:
-            said.append(Problem(NOTE, "no-run-length", "the run length of this set of tests is not worked out"))
+            problems.append(Problem(NOTE, "no-run-length", "the run length of this set of tests is not worked out"))
     else:
-        said.append(
+        problems.append(
             Problem(
                 WARNING,
                 "no-scatter",
@@ -1037,26 +909,11 @@ def _finish(
         )
     names = range(1, values.size + 1) if labels is None else np.asarray(labels).ravel().tolist()
     return Chart(
-        plan.kind,
-        plan.title,
-        centre,
-        common(lower),
-        common(upper),
-        None,
-        values,
-        lower,
-        upper,
-        np.full(values.size, centre),
-        plan.sizes,
-        tuple(str(v) for v in names),
-        tuple(sorted(signals, key=lambda s: s.points[0])),
-        tests,
-        plan.frozen,
-        plan.baseline,
-        length,
-        None,
-        tuple(said),
-    )
+        plan.kind, plan.title, centre, common(lower), common(upper), None, values, lower, upper,
+        np.full(values.size, centre), plan.sizes, tuple(str(v) for v in names),
+        tuple(sorted(signals, key=lambda s: s.points[0])), tests, plan.frozen, plan.baseline, length, None,
+        tuple(problems),
+    )  # fmt: skip
 
 
 def _sizes(counts: FloatArray, sizes: ArrayLike) -> FloatArray:
@@ -1102,17 +959,9 @@ def p_chart(
 
     frozen = how.frozen or Frozen(P_CHART, (share,), None, baseline, int(n[:baseline].sum()))
     plan = _Plan(
-        P_CHART,
-        "share",
-        d / n,
-        share,
-        np.sqrt(share * (1 - share) / n),
-        1.0,
-        n.astype(np.int64),
-        frozen,
-        baseline,
+        P_CHART, "share", d / n, share, np.sqrt(share * (1 - share) / n), 1.0, n.astype(np.int64), frozen, baseline,
         "independent parts of one quality",
-    )
+    )  # fmt: skip
     return _finish(plan, tests, labels, _chances(at_most, share * usual, math.sqrt(usual * share * (1 - share))))
 
 
@@ -1134,17 +983,9 @@ def c_chart(counts: ArrayLike, *, options: ChartOptions | None = None, labels: A
         raise DataError(f"a mean count is not negative; found {level:g}")
     frozen = how.frozen or Frozen(C_CHART, (level,), None, baseline, baseline)
     plan = _Plan(
-        C_CHART,
-        "count",
-        c,
-        level,
-        np.full(c.size, math.sqrt(level)),
-        math.inf,
-        np.ones(c.size, dtype=np.int64),
-        frozen,
-        baseline,
-        "independent faults of one rate",
-    )
+        C_CHART, "count", c, level, np.full(c.size, math.sqrt(level)), math.inf, np.ones(c.size, dtype=np.int64),
+        frozen, baseline, "independent faults of one rate",
+    )  # fmt: skip
     return _finish(
         plan, tests, labels, _chances(lambda k: 0.0 if k < 0 else float(pdtr(k, level)), level, math.sqrt(level))
     )
@@ -1212,13 +1053,9 @@ def _limits(sizes: IntArray, readings: int, dof: float, alarm: float, *, first: 
 
 
 def position_chart(
-    x: ArrayLike,
-    y: ArrayLike,
-    *,
-    subgroups: ArrayLike | None = None,
-    options: ChartOptions | None = None,
+    x: ArrayLike, y: ArrayLike, *, subgroups: ArrayLike | None = None, options: ChartOptions | None = None,
     labels: ArrayLike | None = None,
-) -> Chart:
+) -> Chart:  # fmt: skip
     """Return the T2 chart of positions ``x``, ``y`` (n,), single or as means of ``subgroups`` (n,).
 
     Single positions use the covariance of successive differences, which a drift or a step hardly widens (Holmes and
@@ -1231,9 +1068,10 @@ def position_chart(
     check_frozen(how, POSITION, (POSITION,))
     pairs, kept = _pairs(x, y)
     missing = np.asarray(x).size - kept.size
-    said = []
+    problems = []
     if missing:
-        said.append(Problem(WARNING, "missing-readings", f"{missing} positions lack a coordinate and are not counted"))
+        text = f"{missing} positions lack a coordinate and are not counted"
+        problems.append(Problem(WARNING, "missing-readings", text))
     single = subgroups is None
     if subgroups is None:
         given = np.arange(1, kept[-1] + 2) if labels is None else np.asarray(labels).ravel()
@@ -1242,58 +1080,35 @@ def position_chart(
         within = np.zeros((0, P, P))
     else:
         means, sizes, within, names = _grouped(pairs, np.asarray(subgroups).ravel()[kept])
-    count = baseline_of(how, names.__len__())
-    if how.frozen is not None:
-        frozen = how.frozen
-    else:
-        frozen = _freeze(means[:count], sizes[:count], within[:count], single)
+    count = baseline_of(how, len(names))
+    frozen = how.frozen or _freeze(means[:count], sizes[:count], within[:count], single)
     centre = np.array(frozen.centre)
     covariance = np.array(frozen.covariance).reshape(P, P)
     dof = float(frozen.dof or 0)
     if dof <= P or np.linalg.cond(covariance) > 1e12:
         raise DataError("the positions lie on a line or are too few: their scatter in the plane can't be told")
     t2 = sizes * distance_squared(means, centre, covariance)
-    upper = np.concatenate(
-        [
-            _limits(sizes[:count], frozen.readings, dof, how.alarm, first=True, single=single),
-            _limits(sizes[count:], frozen.readings, dof, how.alarm, first=False, single=single),
-        ]
-    )
+    upper = np.concatenate([
+        _limits(sizes[:count], frozen.readings, dof, how.alarm, first=True, single=single),
+        _limits(sizes[count:], frozen.readings, dof, how.alarm, first=False, single=single),
+    ])  # fmt: skip
     middle = 2 * math.log(2)
     length = RunLength(1 / how.alarm, 0.0, "from the chance of a false alarm")
     return Chart(
-        POSITION,
-        "T2 of place",
-        middle,
-        0.0,
-        common(upper),
-        None,
-        t2,
-        np.zeros(t2.size),
-        upper,
-        np.full(t2.size, middle),
-        sizes,
-        names,
-        beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]),
-        (BEYOND_LIMITS,),
-        frozen,
-        count,
-        length,
-        None,
-        (*said, *_few(dof), *price(length, t2.size)),
-        {"x": means[:, 0], "y": means[:, 1]},
+        POSITION, "T2 of place", middle, 0.0, common(upper), None, t2, np.zeros(t2.size), upper,
+        np.full(t2.size, middle), sizes, names,
+        beyond_signals(t2, np.full(t2.size, -np.inf), upper, BEYOND_MEANING[POSITION]), (BEYOND_LIMITS,), frozen, count,
+        length, None, (*problems, *_few(dof), *price(length, t2.size)), {"x": means[:, 0], "y": means[:, 1]},
         {"mean_position": centre.tolist(), "covariance": covariance.tolist(), "alarm": how.alarm},
-    )
+    )  # fmt: skip
 
 
 def _few(dof: float) -> list[Problem]:
     if dof >= 20:
         return []
-    return [
-        Problem(
-            NOTE, "few-positions", f"the scatter is known with {dof:.0f} degrees of freedom only: the limits are wide"
-        )
-    ]
+    return [Problem(
+        NOTE, "few-positions", f"the scatter is known with {dof:.0f} degrees of freedom only: the limits are wide"
+    )]
 
 
 def _freeze(means: FloatArray, sizes: IntArray, within: FloatArray, single: bool) -> Frozen:
@@ -1333,28 +1148,20 @@ def point_notes(chart: Chart) -> tuple[Problem, ...]:
     if chart.kind != INDIVIDUALS:
         return ()
     x = chart.values
-    said = []
+    problems = []
     if x.size >= FEWEST and np.ptp(x) > 0:
         square, product = neighbour_sums(x, mean(x))
         alike = product / square
         if alike > max(0.2, ALIKE / math.sqrt(x.size)):
-            said.append(
-                Problem(
-                    WARNING,
-                    "points-alike",
-                    "each point resembles the one before (correlation "
-                    f"{alike:.2f}): limits from moving ranges take points as independent and are too "
-                    "narrow for these; a drift looks like this too",
-                )
-            )
+            problems.append(Problem(
+                WARNING, "points-alike", "each point resembles the one before (correlation "
+                f"{alike:.2f}): limits from moving ranges take points as independent and are too "
+                "narrow for these; a drift looks like this too",
+            ))  # fmt: skip
     lower = chart.lower[np.isfinite(chart.lower)]
     if lower.size and float(lower.min()) < 0 <= float(x.min()):
-        said.append(
-            Problem(
-                NOTE,
-                "limit-below-zero",
-                "the lower limit is below zero and no point is: if it can't be "
-                "negative, read that limit as 0, and the chart sees no improvement",
-            )
-        )
-    return tuple(said)
+        problems.append(Problem(
+            NOTE, "limit-below-zero", "the lower limit is below zero and no point is: if it can't be "
+            "negative, read that limit as 0, and the chart sees no improvement",
+        ))  # fmt: skip
+    return tuple(problems)

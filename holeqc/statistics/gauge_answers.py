@@ -198,16 +198,6 @@ def fleiss_kappa_by_category(counts: ArrayLike) -> FloatArray:
     return out
 
 
-def free_marginal_kappa(counts: ArrayLike) -> float:
-    """Return kappa with every category taken as equally likely by luck (Randolph 2005; Brennan and Prediger 1981)."""
-    n, m = _checked_counts(counts)
-    observed = float(np.mean((np.sum(n**2, axis=1) - m) / (m * (m - 1.0))))
-    luck = 1.0 / n.shape[1]
-    if luck >= 1.0:
-        raise DataError("one category only: there is nothing to agree on")
-    return (observed - luck) / (1.0 - luck)
-
-
 def _checked_counts(counts: ArrayLike) -> tuple[FloatArray, float]:
     n = np.asarray(counts, dtype=np.float64)
     if n.ndim != 2 or not n.size or np.any(n < 0):
@@ -484,23 +474,13 @@ def fit_response(
     notes = [] if slope > 0 else ["the plug enters smaller holes more often than larger ones; check the answers"]
     return ResponseFit(
         curve=Curve(-intercept / slope, 1.0 / slope, link) if slope > 0 else Curve(float(x.mean()), 0.0, link),
-        intercept=float(intercept),
-        slope=float(slope),
-        intercept_error=float(np.sqrt(intercept_var)),
-        slope_error=slope_error,
-        covariance=float(covariance),
-        deviance=deviance,
-        deviance_freedom=freedom,
-        deviance_p=_goodness(deviance, freedom, n),
-        separated=False,
+        intercept=float(intercept), slope=float(slope), intercept_error=float(np.sqrt(intercept_var)),
+        slope_error=slope_error, covariance=float(covariance), deviance=deviance, deviance_freedom=freedom,
+        deviance_p=_goodness(deviance, freedom, n), separated=False,
         between=(float(let_in.min()), float(refused.max())),
-        centre_interval=_fieller(beta, cov, confidence, middle_x, scale),
-        sizes=x,
-        entered=k,
-        trials=n,
-        confidence=confidence,
-        notes=tuple(notes),
-    )
+        centre_interval=_fieller(beta, cov, confidence, middle_x, scale), sizes=x, entered=k, trials=n,
+        confidence=confidence, notes=tuple(notes),
+    )  # fmt: skip
 
 
 def _checked(

@@ -214,16 +214,13 @@ def _design(counts: IntArray, nested: bool) -> str:
 # Sums and differences of mean squares: modified large sample method (Graybill and Wang, J. Amer. Statist. Assoc. 75,
 # 1980, for sums; Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Statist. Comput. Simul. 35, 1990, for differences;
 # collected in Burdick and Graybill, Confidence Intervals on Variance Components, 1992, sec. 3.2 and 3.3). It is exact
-# for
-# one mean square (chi-square). Anything else of them, such as a share of the total: generalized confidence intervals
-# (Weerahandi, J. Amer. Statist. Assoc. 88, 1993; for gauge studies Hamada and Weerahandi, J. Quality Technology 32,
-# 2000)
-# from a fixed seed, so that the same readings give the same interval.
+# for one mean square (chi-square). Anything else of them, such as a share of the total: generalized confidence
+# intervals (Weerahandi, J. Amer. Statist. Assoc. 88, 1993; for gauge studies Hamada and Weerahandi, J. Quality
+# Technology 32, 2000) from a fixed seed, so that the same readings give the same interval.
 
 
 LARGE_SAMPLE = "modified large sample (Graybill and Wang 1980; Ting and others 1990)"
 GENERALIZED = "generalized confidence interval (Weerahandi 1993), 20 000 draws of a fixed seed"
-SATTERTHWAITE = "Satterthwaite (1946)"
 DRAWS = 20_000
 SEED = 20_114
 
@@ -287,51 +284,17 @@ def _variance_below(up: FloatArray, n_up: FloatArray, down: FloatArray, n_down: 
     return max(total, 0.0)
 
 
-def satterthwaite_freedom(weights: ArrayLike, mean_squares: ArrayLike, freedoms: ArrayLike) -> float:
-    """Return the effective degrees of freedom of ``sum(weights * mean_squares)``; zero where the sum is not positive.
-
-    Source: Satterthwaite, Biometrics Bulletin 2 (1946), eq. 17; JCGM 100:2008, G.4.1.
-    """
-    c, ms, n = (np.asarray(x, dtype=np.float64).ravel() for x in (weights, mean_squares, freedoms))
-    pieces = c * ms
-    total = float(pieces.sum())
-    spread = float(np.sum(pieces**2 / n))
-    return total**2 / spread if total > 0.0 and spread > 0.0 else 0.0
-
-
-def satterthwaite_interval(
-    weights: ArrayLike, mean_squares: ArrayLike, freedoms: ArrayLike, confidence: float = 0.95
-) -> tuple[float, float]:
-    """Return the chi-square interval with Satterthwaite's degrees of freedom; (0, 0) unless the estimate is positive.
-
-    Fair for sums of mean squares; too narrow for differences, where `large_sample_interval` is better.
-    """
-    from scipy import stats
-
-    c, ms = np.asarray(weights, dtype=np.float64), np.asarray(mean_squares, dtype=np.float64)
-    freedom = satterthwaite_freedom(c, ms, freedoms)
-    if freedom <= 0.0:
-        return 0.0, 0.0
-    estimate = float(np.sum(c * ms))
-    alpha = 0.5 * (1.0 - check_confidence(confidence))
-    low, high = estimate * freedom / stats.chi2.isf([alpha, 1.0 - alpha], freedom)
-    return float(low), float(high)
-
-
 def generalized_draws(
-    weights: dict[str, FloatArray], mean_squares: FloatArray, freedoms: FloatArray, draws: int = DRAWS, seed: int = SEED
+    weights: dict[str, FloatArray], mean_squares: FloatArray, freedoms: FloatArray
 ) -> dict[str, FloatArray]:
-    """Return generalized pivotal draws (draws,) of each variance component, none below zero.
+    """Return generalized pivotal draws (`DRAWS`,) of each variance component, none below zero.
 
     Args:
         weights: for each component its weight on each mean square (k,).
         mean_squares: the mean squares (k,).
         freedoms: their degrees of freedom (k,).
-        draws: number of draws.
-        seed: seed of the draws.
     """
-    rng = np.random.default_rng(seed)
-    chi = rng.chisquare(freedoms, size=(draws, freedoms.size))
+    chi = np.random.default_rng(SEED).chisquare(freedoms, size=(DRAWS, freedoms.size))
     expected = freedoms * mean_squares / chi
     return {name: np.maximum(expected @ w, 0.0) for name, w in weights.items()}
 
@@ -523,7 +486,8 @@ def _hierarchy(layout: Layout, y: FloatArray) -> list[Stratum]:
     strata: list[Stratum] = []
     if df_in > 0:
         repeats = (n - float(inner_in_outer.sum())) / df_in
-        strata.append(Stratum(names[0], df_in, between, _expected(names[0], repeats)))
+        expected = (1.0, 0.0, 0.0, repeats) if names[0] == "part" else (1.0, repeats, 0.0, 0.0)
+        strata.append(Stratum(names[0], df_in, between, expected))
     if df_out > 0:
         k1 = (float(inner_in_outer.sum()) - float(np.sum(n_in**2)) / n) / df_out
         k2 = (n - float(np.sum(n_out**2)) / n) / df_out
@@ -534,21 +498,15 @@ def _hierarchy(layout: Layout, y: FloatArray) -> list[Stratum]:
     return strata
 
 
-def _expected(source: str, repeats: float) -> tuple[float, float, float, float]:
-    return (1.0, 0.0, 0.0, repeats) if source == "part" else (1.0, repeats, 0.0, 0.0)
-
-
 def pool_interaction(strata: list[Stratum]) -> list[Stratum]:
     """Return the mean squares with the interaction added to repeatability (or standing for it, one reading a pair)."""
     joined = [s for s in strata if s.source in {"interaction", "repeatability"}]
     if not joined:
         return strata
     error = Stratum(
-        "repeatability",
-        sum(s.degrees_of_freedom for s in joined),
-        sum(s.sum_of_squares for s in joined),
+        "repeatability", sum(s.degrees_of_freedom for s in joined), sum(s.sum_of_squares for s in joined),
         (1.0, 0.0, 0.0, 0.0),
-    )
+    )  # fmt: skip
     others = [
         Stratum(s.source, s.degrees_of_freedom, s.sum_of_squares, (s.expected[0], s.expected[1], 0.0, s.expected[3]))
         for s in strata
@@ -722,7 +680,8 @@ def range_estimates(layout: Layout) -> tuple[dict[str, float], dict[str, float]]
             f"{r or 'differing numbers of'} trials. Use the analysis of variance"
         )
     p, o = layout.parts, layout.appraisers
-    cube = _cube(layout)
+    ordered = layout.values[np.argsort(layout.cell, kind="stable")] - layout.values[0]
+    cube = ordered.reshape(p, o, r)
     mean_range = float(np.mean(np.ptp(cube, axis=2)))
     repeatability = (mean_range / range_divisor(r, p * o)) ** 2
     part = (float(np.ptp(cube.mean(axis=(1, 2)))) / range_divisor(p, 1)) ** 2
@@ -742,7 +701,3 @@ def range_limit(layout: Layout) -> tuple[float | None, float | None]:
     mean = float(np.mean(np.ptp(ordered, axis=1)))
     return mean, chart_factors(r).D4 * mean
 
-
-def _cube(layout: Layout) -> np.ndarray:
-    ordered = layout.values[np.argsort(layout.cell, kind="stable")] - layout.values[0]
-    return ordered.reshape(layout.parts, layout.appraisers, layout.trials or 1)

@@ -234,8 +234,8 @@ class GaugeStudy:
     """Result of a gauge study; ``shares`` in the order of `LINES`, intervals at ``confidence``.
 
     ``anova`` is the table with the interaction, ``anova_pooled`` the one after pooling (empty if nothing was pooled).
-    ``cell_means`` and ``cell_ranges`` (parts, appraisers) hold not-a-number where nobody read; ``range_limit`` is what
-    a range of repeats seldom exceeds (D4 times the mean range, ISO 7870-2), None where repeats aren't even.
+    ``cell_means`` (parts, appraisers) hold not-a-number where nobody read; ``range_limit`` is what a range of repeats
+    seldom exceeds (D4 times the mean range, ISO 7870-2), None where repeats aren't even.
     """
 
     design: str
@@ -263,7 +263,6 @@ class GaugeStudy:
     part_names: tuple[str, ...]
     appraiser_names: tuple[str, ...]
     cell_means: FloatArray
-    cell_ranges: FloatArray
     mean_range: float | None
     range_limit: float | None
     notes: tuple[str, ...]
@@ -326,17 +325,10 @@ def _pair(interval: tuple[float, float] | None) -> list[float] | None:
 
 
 def gauge_study(
-    part: ArrayLike | None,
-    appraiser: ArrayLike | None,
-    value: ArrayLike,
-    *,
-    limits: tuple[float | None, float | None] = (None, None),
-    method: Method = "anova",
-    nested: bool = False,
-    interaction: Pooling = "rule",
-    pool_above: float = POOL_ABOVE,
-    confidence: float = 0.95,
-) -> GaugeStudy:
+    part: ArrayLike | None, appraiser: ArrayLike | None, value: ArrayLike, *,
+    limits: tuple[float | None, float | None] = (None, None), method: Method = "anova", nested: bool = False,
+    interaction: Pooling = "rule", pool_above: float = POOL_ABOVE, confidence: float = 0.95,
+) -> GaugeStudy:  # fmt: skip
     """Split the variation of readings into repeatability, reproducibility, interaction and parts.
 
     Args:
@@ -369,7 +361,9 @@ def gauge_study(
         rule = "the average and range method has no interaction: it lies in the other lines"
         pooled, pooled_table = False, ()
     else:
-        found, interval_name = from_mean_squares(strata, confidence), _interval_name(layout)
+        found, interval_name = from_mean_squares(strata, confidence), f"{LARGE_SAMPLE}; shares: {GENERALIZED}"
+        if not layout.balanced:
+            interval_name += "; approximate, because the study isn't balanced"
     if pooled and layout.trials != 1:
         found.variances["interaction"] = found.raw["interaction"] = 0.0
     shares = _shares(found, limits)
@@ -377,38 +371,16 @@ def gauge_study(
     cell_means, cell_ranges = _cells(layout)
     mean_range, limit = range_limit(layout)
     return GaugeStudy(
-        design=layout.design,
-        method=method,
-        parts=layout.parts,
-        appraisers=layout.appraisers,
-        trials=layout.trials,
-        readings=layout.values.size,
-        missing=layout.missing,
-        balanced=layout.balanced,
-        mean=float(layout.values[0] + np.mean(layout.values - layout.values[0])),
-        shares=shares,
-        interaction_rule=rule,
-        interaction_pooled=pooled,
-        parts_told_apart=None if exact is None else int(exact),
-        parts_told_apart_exact=exact,
-        parts_told_apart_interval=None if exact is None else found.apart_span,
-        anova=table,
-        anova_pooled=pooled_table,
-        confidence=confidence,
-        interval_method=interval_name,
-        multiplier=MULTIPLIER,
-        lower=limits[0],
-        upper=limits[1],
-        part_names=layout.part_names,
-        appraiser_names=layout.appraiser_names,
-        cell_means=cell_means,
-        cell_ranges=cell_ranges,
-        mean_range=mean_range,
-        range_limit=limit,
-        notes=study_notes(layout, shares, limits, MULTIPLIER)
-        + suspect_pair(layout)
-        + wide_ranges(layout, cell_ranges, limit),
-    )
+        design=layout.design, method=method, parts=layout.parts, appraisers=layout.appraisers, trials=layout.trials,
+        readings=layout.values.size, missing=layout.missing, balanced=layout.balanced,
+        mean=float(layout.values[0] + np.mean(layout.values - layout.values[0])), shares=shares, interaction_rule=rule,
+        interaction_pooled=pooled, parts_told_apart=None if exact is None else int(exact), parts_told_apart_exact=exact,
+        parts_told_apart_interval=None if exact is None else found.apart_span, anova=table, anova_pooled=pooled_table,
+        confidence=confidence, interval_method=interval_name, multiplier=MULTIPLIER, lower=limits[0], upper=limits[1],
+        part_names=layout.part_names, appraiser_names=layout.appraiser_names, cell_means=cell_means,
+        mean_range=mean_range, range_limit=limit, notes=study_notes(layout, shares, limits, MULTIPLIER)
+        + suspect_pair(layout) + wide_ranges(layout, cell_ranges, limit),
+    )  # fmt: skip
 
 
 def _check(limits: tuple[float | None, float | None], method: str, interaction: str, pool_above: float) -> None:
@@ -426,11 +398,6 @@ def _check(limits: tuple[float | None, float | None], method: str, interaction: 
         raise DataError(f"the p above which the interaction is pooled is {pool_above}; allowed: 0 to 1")
 
 
-def _interval_name(layout: Layout) -> str:
-    name = f"{LARGE_SAMPLE}; shares: {GENERALIZED}"
-    return name if layout.balanced else f"{name}; approximate, because the study isn't balanced"
-
-
 def _shares(found: Estimates, limits: tuple[float | None, float | None]) -> tuple[Share, ...]:
     gauge = sum(v for name, v in found.variances.items() if name != "part")
     total = gauge + found.variances["part"] if "part" in found.variances else None
@@ -444,15 +411,11 @@ def _shares(found: Estimates, limits: tuple[float | None, float | None]) -> tupl
             return Share(name, None)
         ratio = None if not total else variance / total
         return Share(
-            name,
-            variance,
-            found.raw.get(name, variance),
-            found.spans.get(name),
-            None if ratio is None else 100.0 * ratio,
-            None if ratio is None else 100.0 * float(np.sqrt(ratio)),
+            name, variance, found.raw.get(name, variance), found.spans.get(name),
+            None if ratio is None else 100.0 * ratio, None if ratio is None else 100.0 * float(np.sqrt(ratio)),
             found.scatter_spans.get(name),
             None if band is None else 100.0 * MULTIPLIER * float(np.sqrt(variance)) / band,
-        )
+        )  # fmt: skip
 
     return tuple(share(name) for name in LINES)
 
@@ -489,8 +452,9 @@ def _cells(layout: Layout) -> tuple[FloatArray, FloatArray]:
 # coarse step holds the step already.
 
 
-DIVISORS = {"normal": 1.0, "rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
-"""Half width over standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; arcsine H.1.3.4)."""
+RECTANGULAR = math.sqrt(3.0)  #: half width over standard uncertainty (JCGM 100:2008, 4.3.7)
+COVERAGE_FACTOR = 2.0  #: the k with which a kit file and this budget state U
+EXPANSION_DOUBT = 0.1  #: how well coefficients of expansion are known, as a share of the part's (our choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -580,15 +544,13 @@ def reproducibility(standard_deviation: float, freedom: float) -> Line:
     return Line("reproducibility", standard_deviation, freedom=freedom, basis="standard deviation between appraisers")
 
 
-def master(expanded: float, k: float = 2.0, freedom: float = math.inf) -> Line:
-    """Return the line of the master that the gauge is set or calibrated with: expanded uncertainty over its k.
+def master(expanded: float) -> Line:
+    """Return the line of the master that the gauge is set or calibrated with: expanded uncertainty over its k of 2.
 
     Source: JCGM 100:2008, 4.3.3.
     """
     _gauge_uncertainty_check("the master's uncertainty", expanded)
-    if not 0.0 < k < math.inf:
-        raise DataError(f"the master's coverage factor is {k}; certificates state 2 as a rule")
-    return Line("master", expanded, k, freedom=freedom, basis=f"certificate, k = {k:g}")
+    return Line("master", expanded, COVERAGE_FACTOR, basis=f"certificate, k = {COVERAGE_FACTOR:g}")
 
 
 def resolution(step: float) -> Line:
@@ -597,7 +559,7 @@ def resolution(step: float) -> Line:
     Source: JCGM 100:2008, F.2.2.1.
     """
     _gauge_uncertainty_check("the step", step)
-    return Line("resolution", step / 2.0, DIVISORS["rectangular"], basis="half a step, rectangular")
+    return Line("resolution", step / 2.0, RECTANGULAR, basis="half a step, rectangular")
 
 
 def uncorrected_bias(bias: float) -> Line:
@@ -607,18 +569,13 @@ def uncorrected_bias(bias: float) -> Line:
     """
     if not math.isfinite(bias):
         raise DataError(f"the bias is {bias}; give a number")
-    return Line("bias, not corrected", abs(bias), DIVISORS["rectangular"], basis="rectangular, plus and minus the bias")
+    return Line("bias, not corrected", abs(bias), RECTANGULAR, basis="rectangular, plus and minus the bias")
 
 
 def temperature(
-    length: float,
-    *,
-    off_reference: float = 0.0,
-    apart: float = 0.0,
-    expansion: float = 11.5e-6,
+    length: float, *, off_reference: float = 0.0, apart: float = 0.0, expansion: float = 11.5e-6,
     expansion_difference: float = 0.0,
-    expansion_doubt: float = 0.1,
-) -> tuple[Line, ...]:
+) -> tuple[Line, ...]:  # fmt: skip
     """Return the lines of temperature for a comparison of part and gauge that isn't corrected to 20 °C.
 
     Args:
@@ -627,7 +584,6 @@ def temperature(
         apart: how far part and gauge may differ from each other, either way [°C].
         expansion: coefficient of the part [1/°C]; steel 11.5e-6 (Swyt, NIST 1994).
         expansion_difference: coefficient of part minus that of gauge, either sign [1/°C].
-        expansion_doubt: how well the coefficients are known, as a share of the part's.
 
     Raises:
         DataError: a size, temperature or share below zero.
@@ -636,21 +592,20 @@ def temperature(
     difference of temperatures); rectangular limits.
     """
     for name, value in (("length", length), ("off_reference", off_reference), ("apart", apart),
-                        ("expansion", expansion), ("expansion_doubt", expansion_doubt)):  # fmt: skip
+                        ("expansion", expansion)):  # fmt: skip
         _gauge_uncertainty_check(name, value)
-    rectangular = DIVISORS["rectangular"]
     lines = []
     if apart:
         basis = f"part and gauge up to {apart:g} °C apart"
-        lines.append(Line("temperature, part against gauge", apart, rectangular, length * expansion, basis=basis))
+        lines.append(Line("temperature, part against gauge", apart, RECTANGULAR, length * expansion, basis=basis))
     difference = abs(expansion_difference)
     if off_reference and difference:
         basis = f"up to {off_reference:g} °C from 20 °C, coefficients differ by {difference:.3g}"
-        lines.append(Line("temperature, off 20 °C", off_reference, rectangular, length * difference, basis=basis))
-    if off_reference and expansion_doubt:
-        basis = f"coefficients known to {100 * expansion_doubt:g} %"
-        doubt, sensitivity = expansion_doubt * expansion, length * off_reference / rectangular
-        lines.append(Line("coefficient of expansion", doubt, rectangular, sensitivity, basis=basis))
+        lines.append(Line("temperature, off 20 °C", off_reference, RECTANGULAR, length * difference, basis=basis))
+    if off_reference:
+        basis = f"coefficients known to {100 * EXPANSION_DOUBT:g} %"
+        doubt, sensitivity = EXPANSION_DOUBT * expansion, length * off_reference / RECTANGULAR
+        lines.append(Line("coefficient of expansion", doubt, RECTANGULAR, sensitivity, basis=basis))
     return tuple(lines)
 
 
@@ -659,13 +614,13 @@ def _gauge_uncertainty_check(name: str, value: float) -> None:
         raise DataError(f"{name} is {value}; allowed: 0 or more")
 
 
-def combine(lines: Iterable[Line], k: float = 2.0) -> Budget:
+def combine(lines: Iterable[Line]) -> Budget:
     """Add the lines up to the combined and the expanded uncertainty.
 
     Of the lines named repeatability and resolution only the larger counts.
 
     Raises:
-        DataError: no line, or a k that isn't above zero.
+        DataError: no line.
 
     Source: JCGM 100:2008, eq. 10 (uncorrelated), G.2b (effective degrees of freedom), 6.2.1.
     """
@@ -674,29 +629,25 @@ def combine(lines: Iterable[Line], k: float = 2.0) -> Budget:
     every = _larger_of_repeatability_and_resolution(tuple(lines))
     if not every:
         raise DataError("the budget has no line; give at least the repeatability or the resolution")
-    if not 0.0 < k < math.inf:
-        raise DataError(f"the coverage factor is {k}; U is stated with k = 2")
+    k = COVERAGE_FACTOR
     counted = [line for line in every if line.counted]
     combined = math.sqrt(math.fsum(line.uncertainty**2 for line in counted))
     spread = math.fsum(line.uncertainty**4 / line.freedom for line in counted if line.uncertainty)
     freedom = combined**4 / spread if spread > 0.0 else math.inf
     # G.4.1 note: t at the next lower whole number, as the guide does
     whole = math.floor(freedom) if math.isfinite(freedom) else math.inf
-    if whole < 1:
-        whole = 1.0
-    heavy = stats.norm if math.isinf(whole) else stats.t(whole)
+    heavy = stats.norm if math.isinf(whole) else stats.t(max(whole, 1.0))
     coverage = 1.0 - 2.0 * float(heavy.sf(k))
     two_sigma = 1.0 - 2.0 * float(stats.norm.sf(2.0))
+    k_for_95 = float(heavy.isf(0.5 - 0.5 * two_sigma))
     notes = []
     if math.isfinite(freedom) and freedom < 30.0:
         notes.append(
             f"{freedom:.1f} effective degrees of freedom: k = {k:g} covers {100 * coverage:.1f} %, "
-            f"{100 * two_sigma:.2f} % would need k = {float(heavy.isf(0.5 - 0.5 * two_sigma)):.2f}; more readings help"
+            f"{100 * two_sigma:.2f} % would need k = {k_for_95:.2f}; more readings help"
         )
     notes += [f"{line.name} is not added: {line.basis}" for line in every if not line.counted]
-    return Budget(
-        every, combined, freedom, k, k * combined, coverage, float(heavy.isf(0.5 - 0.5 * two_sigma)), tuple(notes)
-    )
+    return Budget(every, combined, freedom, k, k * combined, coverage, k_for_95, tuple(notes))
 
 
 def _larger_of_repeatability_and_resolution(lines: tuple[Line, ...]) -> tuple[Line, ...]:
@@ -725,11 +676,11 @@ def from_study(study: GaugeStudy, readings: int = 1) -> tuple[Line, ...]:
     return tuple(lines)
 
 
-def round_up(value: float, digits: int = 2) -> float:
-    """Return a positive value rounded up to significant digits, so that a stated U is never too small."""
+def round_up(value: float) -> float:
+    """Return a positive value rounded up to two significant digits, so that a stated U is never too small."""
     if value <= 0.0:
         return 0.0
-    decimals = digits - 1 - math.floor(math.log10(value))
+    decimals = 1 - math.floor(math.log10(value))
     # a value that is a round number but for its last bits must not be pushed a whole digit up
     scaled = value * 10.0**decimals
     whole = round(scaled) if abs(scaled - round(scaled)) < 1e-9 * scaled else math.ceil(scaled)
@@ -753,8 +704,6 @@ def kit_gauge_lines(
     """
     if not gauge.strip():
         raise DataError("the gauge has no identification; give the one that people write in the sheet")
-    if budget.k != 2.0:
-        raise DataError(f"a kit file states U with k = 2; this budget has k = {budget.k:g}")
     of = f" [{unit}]" if unit else ""
     unit = f" {unit}" if unit else ""
     lines = ["[[gauge]]", f"id = {_toml(gauge.strip())}"]

@@ -8,13 +8,14 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaincinv, gammaincc, gammaincinv, gammaln, ndtr, ndtri, stdtrit
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import noncentral_t_quantile, noncentrality_for, root
 
 # Normal tolerance intervals: limits that hold a stated share of all parts with a stated confidence.
 #
-# The exact factors follow ISO 16269-6; Howe's and Natrella's approximations are kept under their names.
+# The exact factors follow ISO 16269-6; Howe's approximation starts their search.
 
 
 FloatArray = NDArray[np.float64]
@@ -39,35 +40,27 @@ class ToleranceInterval:
     inside: bool | None
 
 
-def _check(n: float, coverage: float, confidence: float, dof: float | None) -> float:
+def _check(n: float, coverage: float, confidence: float) -> float:
     if not (0 < coverage < 1 and 0 < confidence < 1):
         raise DataError(f"coverage and confidence lie between 0 and 1; found {coverage} and {confidence}")
-    freedom = n - 1 if dof is None else dof
-    if not (n > 0 and freedom > 0):
+    if not n > 1:
         raise DataError(f"a tolerance interval needs at least two values; found n = {n:g}")
-    return freedom
+    return n - 1
 
 
 @lru_cache(maxsize=4096)
-def one_sided_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def one_sided_factor(n: float, coverage: float, confidence: float) -> float:
     """Return k so that mean + k s is above ``coverage`` of all parts with ``confidence``, exactly.
 
-    ``n`` values carry the mean and ``dof`` (n - 1 unless given) degrees of freedom the standard deviation; ``n``
-    may be infinite. The factor is a quantile of the noncentral t over the root of n (ISO 16269-6, Annex D).
+    ``n`` values carry mean and standard deviation. The factor is a quantile of the noncentral t over the root of n
+    (ISO 16269-6, Annex D).
     """
-    from scipy.special import ndtri
-
-    freedom = _check(n, coverage, confidence, dof)
-    z = float(ndtri(coverage))
-    if math.isinf(n):
-        return z
-    return noncentral_t_quantile(confidence, freedom, math.sqrt(n) * z) / math.sqrt(n)
+    freedom = _check(n, coverage, confidence)
+    return noncentral_t_quantile(confidence, freedom, math.sqrt(n) * float(ndtri(coverage))) / math.sqrt(n)
 
 
 def _half_width(centre: FloatArray, coverage: float) -> FloatArray:
     """Return r so that Phi(centre + r) - Phi(centre - r) is ``coverage``, for centres of at least 0."""
-    from scipy.special import ndtr, ndtri
-
     # for a far centre the near tail decides; Newton then runs up from below on a concave curve
     r = np.maximum(float(ndtri(0.5 + coverage / 2)), centre + float(ndtri(coverage)))
     for _ in range(60):
@@ -81,17 +74,13 @@ def _half_width(centre: FloatArray, coverage: float) -> FloatArray:
 
 
 @lru_cache(maxsize=4096)
-def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def two_sided_factor(n: float, coverage: float, confidence: float) -> float:
     """Return k so that mean - k s to mean + k s holds ``coverage`` of all parts with ``confidence``, exactly.
 
     Arguments as in `one_sided_factor`. For each place of the mean the half width that holds the coverage is found,
     and the chance that k s exceeds it is averaged over the mean (ISO 16269-6, Annex F).
     """
-    from scipy.special import gammaincc
-
-    freedom = _check(n, coverage, confidence, dof)
-    if math.isinf(n):
-        return normal_half_width(coverage)
+    freedom = _check(n, coverage, confidence)
     step = min(0.1, max(0.004, 0.3 * math.sqrt(n) / math.sqrt(2 * freedom)))
     z = np.arange(step / 2, 8.6, step)  # the mean's distribution is even: its upper half is enough
     weight = np.exp(-0.5 * z * z)
@@ -101,7 +90,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     def miss(log_k: float) -> float:
         return float(weight @ gammaincc(freedom / 2, freedom / 2 * square * math.exp(-2 * log_k))) - confidence
 
-    start = math.log(howe_factor(n, coverage, confidence, freedom))
+    start = math.log(howe_factor(n, coverage, confidence))
     low, high = start - 0.1, start + 0.1
     while miss(low) > 0:
         low -= 0.3
@@ -110,42 +99,17 @@ def two_sided_factor(n: float, coverage: float, confidence: float, dof: float | 
     return math.exp(root(miss, low, high, tolerance=1e-14))
 
 
-def normal_half_width(coverage: float) -> float:
-    """Return the half width, in sigma, of the central interval that holds ``coverage`` of a known normal."""
-    from scipy.special import ndtri
-
-    return float(ndtri(0.5 + coverage / 2))
-
-
-def howe_factor(n: float, coverage: float, confidence: float, dof: float | None = None) -> float:
+def howe_factor(n: float, coverage: float, confidence: float) -> float:
     """Return Howe's approximation of the two-sided factor (JASA 64, 1969; NIST/SEMATECH e-Handbook 7.2.6.3)."""
-    from scipy.special import gammaincinv
-
-    freedom = _check(n, coverage, confidence, dof)
+    freedom = _check(n, coverage, confidence)
     chi_square = 2 * float(gammaincinv(freedom / 2, 1 - confidence))
-    return normal_half_width(coverage) * math.sqrt(freedom * (1 + 1 / n) / chi_square)
-
-
-def natrella_factor(n: float, coverage: float, confidence: float) -> float:
-    """Return Natrella's approximation of the one-sided factor (NIST/SEMATECH e-Handbook 7.2.6.3)."""
-    from scipy.special import ndtri
-
-    _check(n, coverage, confidence, None)
-    zp, zc = float(ndtri(coverage)), float(ndtri(confidence))
-    a, b = 1 - zc * zc / (2 * (n - 1)), zp * zp - zc * zc / n
-    return (zp + math.sqrt(zp * zp - a * b)) / a
+    return float(ndtri(0.5 + coverage / 2)) * math.sqrt(freedom * (1 + 1 / n) / chi_square)
 
 
 def tolerance_interval(
-    mean: float,
-    sd: float,
-    n: int,
-    *,
-    coverage: float = 0.9973,
-    confidence: float = 0.95,
-    lower: float | None = None,
+    mean: float, sd: float, n: int, *, coverage: float = 0.9973, confidence: float = 0.95, lower: float | None = None,
     upper: float | None = None,
-) -> ToleranceInterval:
+) -> ToleranceInterval:  # fmt: skip
     """Return the normal tolerance interval of ``n`` readings with ``mean`` and ``sd``, held against the limits.
 
     Raises ``DataError`` for fewer than two readings or shares outside 0 to 1.
@@ -244,8 +208,6 @@ def about_target(limits: Limits, mean: float, sd: float) -> float | None:
 
 
 def _chi_square_over_dof(probability: float, dof: float) -> float:
-    from scipy.special import gammaincinv
-
     return 2 * float(gammaincinv(dof / 2, probability)) / dof
 
 
@@ -263,16 +225,12 @@ def sd_interval(sd: float, dof: float, confidence: float) -> Interval:
 
 def mean_interval(mean: float, sd: float, n: float, confidence: float) -> Interval:
     """Return Student's interval of a mean (NIST/SEMATECH e-Handbook 1.3.5.2)."""
-    from scipy.special import stdtrit
-
     half = float(stdtrit(n - 1, 0.5 + confidence / 2)) * sd / math.sqrt(n)
     return mean - half, mean + half
 
 
 def nearest_interval_normal(index: float, n: float, dof: float, confidence: float) -> Interval:
     """Return Bissell's normal approximation for Cpk or Ppk (Applied Statistics 39, 1990, 331-340)."""
-    from scipy.special import ndtri
-
     half = float(ndtri(0.5 + confidence / 2)) * math.sqrt(1 / (9 * n) + index**2 / (2 * dof))
     return index - half, index + half
 
@@ -289,8 +247,6 @@ def one_sided_bound(index: float, n: float, dof: float, probability: float) -> f
 
 def _chance_above_when_centred(true: float, index: float, n: float, dof: float) -> float:
     """Return the chance that the estimate of Cpk exceeds ``index`` > 0 when the process is centred at ``true``."""
-    from scipy.special import gammaln, ndtr
-
     width = 1 / math.sqrt(2 * dof)
     low, high = -40 / dof - 9 * width, min(math.log(true / index), 9 * width + 2 / (1 + dof))
     if high <= low:
@@ -349,8 +305,6 @@ def about_target_interval(index: float, mean: float, sd: float, target: float, n
 
 def expected_outside(limits: Limits, mean: float, sd: float) -> tuple[float, float]:
     """Return the shares of a normal process (below the lower limit, above the upper limit); 0 where none is."""
-    from scipy.special import ndtr
-
     def share(distance: float) -> float:
         return float(ndtr(-distance / sd)) if sd > 0 else float(distance < 0)
 
@@ -365,8 +319,6 @@ def clopper_pearson(count: int, n: int, confidence: float) -> tuple[float, float
 
     Raises ``DataError`` unless 0 <= count <= n and n > 0.
     """
-    from scipy.special import betaincinv
-
     if not (0 <= count <= n and n > 0):
         raise DataError(f"a share needs 0 <= count <= n; found {count} of {n}")
     tail = (1 - confidence) / 2

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import bdtrc, log_ndtr, ndtr, ndtri, stdtr
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import FloatArray, as_values, mean_and_sd, neighbour_sums, product_sum
@@ -54,8 +55,6 @@ def anderson_darling_p(adjusted: float) -> float:
 
 def _log_normal_series(z: NDArray[Any]) -> list[NDArray[Any]]:
     """Return the Taylor coefficients of ln Phi at ``z``, orders 0 to `_POWERS`."""
-    from scipy.special import log_ndtr
-
     value = log_ndtr(z)
     slope = [np.exp(-0.5 * z * z - value) / math.sqrt(2 * math.pi)]  # the ratio r = density / Phi, r' = -r (z + r)
     for j in range(_POWERS - 1):
@@ -110,8 +109,6 @@ def _weighted_logs(x: FloatArray, m: float, s: float) -> float:
 
     Long series are cut in narrow cells, each with one Taylor series for all its values: as exact, and much faster.
     """
-    from scipy.special import log_ndtr
-
     n = x.size
 
     def direct(begin: int, end: int) -> float:
@@ -140,9 +137,9 @@ def anderson_darling(
     A2 and its adjustment 1 + 0.75 / n + 2.25 / n**2: NIST/SEMATECH e-Handbook 1.3.5.14, after Stephens. Raises
     ``DataError`` for fewer than two values or a spread of zero.
     """
-    known = ordered and centre is not None and sd is not None
-    x = np.asarray(values, dtype=float).ravel() if known else as_values(values)
-    if not known and math.isnan(float(x.sum())):
+    prepared = ordered and centre is not None and sd is not None
+    x = np.asarray(values, dtype=float).ravel() if prepared else as_values(values)
+    if not prepared and math.isnan(float(x.sum())):
         x, ordered = x[~np.isnan(x)], False
     if x.size < 2:
         raise DataError("a test for normality needs at least two readings")
@@ -213,8 +210,6 @@ def _grouped(counts: FloatArray, edges: FloatArray, values: FloatArray, step: fl
     (Choulakian, Lockhart, Stephens, Canadian Journal of Statistics 22, 1994; from memory, unconfirmed); the
     variance is Sheppard's.
     """
-    from scipy.special import ndtr
-
     n = counts.sum(axis=1)
     mean = counts @ values / n
     square = np.sum(counts * (values - mean[:, None]) ** 2, axis=1) / (n - 1) - step**2 / 12
@@ -243,10 +238,10 @@ def allowing(
     grid = grid_of(ordered, step, sd)
     if grid is None and worth == n:
         return None
-    told = [] if grid is None else [f"step {grid:.3g}"]
+    reasons = [] if grid is None else [f"step {grid:.3g}"]
     if worth < n:
-        told.append(f"{n} readings count as {worth}")
-    words = " and ".join(told)
+        reasons.append(f"{n} readings count as {worth}")
+    words = " and ".join(reasons)
     if grid is None:
         a2 = plain_A2 * worth / n
         return Allowing(a2, _chance(a2, worth), None, worth, words)
@@ -261,8 +256,6 @@ def allowing(
         return Allowing(a2, None, grid, worth, words)
     if grid < COARSE * sd:
         return Allowing(a2, _chance(a2, worth), grid, worth, words)
-    from scipy.special import ndtr
-
     true_sd = math.sqrt(max(sd**2 - grid**2 / 12, grid**2 / 24))
     share = np.diff(np.concatenate([[0.0], np.asarray(ndtr(edges / true_sd)), [1.0]]))
     drawn = np.random.default_rng(SEED).multinomial(worth, share / share.sum(), size=DRAWS).astype(float)
@@ -339,22 +332,15 @@ def _few(count: float) -> str:
 
 
 def judge(
-    points: FloatArray,
-    centre: float,
-    sigma: float,
-    dof: float,
-    *,
-    what: str = "readings",
+    points: FloatArray, centre: float, sigma: float, dof: float, *, what: str = "readings",
     weights: FloatArray | None = None,
-) -> Stability:
+) -> Stability:  # fmt: skip
     """Judge a series ``points`` (n,) by its centre line and the sigma of a point, known with ``dof``.
 
     ``weights`` (n,) divides sigma point by point (root of the subgroup size). Four signs are looked for: a point too
     far out, too many points beyond three sigma, a run on one side, neighbours that resemble each other. Raises
     ``DataError`` for an empty series.
     """
-    from scipy.special import bdtrc, ndtri, stdtr
-
     n = points.size
     if not n:
         raise DataError("stability needs at least one point")

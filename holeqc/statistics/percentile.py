@@ -13,6 +13,23 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import (
+    bdtr,
+    betainc,
+    betaincinv,
+    betaln,
+    chndtr,
+    expit,
+    gammainc,
+    gammaincinv,
+    gammaln,
+    i0e,
+    logit,
+    ndtr,
+    ndtri,
+    stdtr,
+    stdtrit,
+)  # fmt: skip
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import as_values, chance_words, standard_deviation
@@ -70,101 +87,69 @@ class Law:
 
 
 def _normal_below(_: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     return np.asarray(ndtr(z))
 
 
 def _normal_quantile(_: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import ndtri
-
     return np.asarray(ndtri(p))
 
 
 def _logistic_below(_: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import expit
-
     return np.asarray(expit(z))
 
 
 def _logistic_quantile(_: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import logit
-
     return np.asarray(logit(p))
 
 
 def _student_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     v = s[0]
     factor = gammaln((v + 1) / 2) - gammaln(v / 2) - 0.5 * np.log(v * math.pi)
     return np.asarray(factor - (v + 1) / 2 * np.log1p(z * z / v))
 
 
 def _student_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import stdtr
-
     return np.asarray(stdtr(s[0], z))
 
 
 def _student_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import stdtrit
-
     return np.asarray(stdtrit(s[0], p))
 
 
 def _power_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     return np.asarray(np.log(s[0] / 2) - gammaln(1 / s[0]) - np.abs(z) ** s[0])
 
 
 def _power_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammainc
-
     return np.asarray(0.5 + 0.5 * np.sign(z) * gammainc(1 / s[0], np.abs(z) ** s[0]))
 
 
 def _power_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import gammaincinv
-
     side = 2 * p - 1
     return np.asarray(np.sign(side) * gammaincinv(1 / s[0], np.abs(side)) ** (1 / s[0]))
 
 
 def _ended_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import betaln
-
     return np.asarray((s[0] - 1) * np.log(z) + (s[1] - 1) * np.log1p(-z) - betaln(s[0], s[1]))
 
 
 def _ended_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import betainc
-
     return np.asarray(betainc(s[0], s[1], np.clip(z, 0.0, 1.0)))
 
 
 def _ended_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import betaincinv
-
     return np.asarray(betaincinv(s[0], s[1], p))
 
 
 def _gamma_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammaln
-
     return np.asarray((s[0] - 1) * np.log(z) - z - gammaln(s[0]))
 
 
 def _gamma_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import gammainc
-
     return np.asarray(gammainc(s[0], np.maximum(z, 0.0)))
 
 
 def _gamma_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import gammaincinv
-
     return np.asarray(gammaincinv(s[0], p))
 
 
@@ -179,14 +164,10 @@ def _lognormal_log_density(s: Shape, z: FloatArray) -> FloatArray:
 
 
 def _lognormal_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     return np.asarray(ndtr(np.log(np.maximum(z, 1e-300)) / s[0]))
 
 
 def _lognormal_quantile(s: Shape, p: FloatArray) -> FloatArray:
-    from scipy.special import ndtri
-
     return np.asarray(np.exp(s[0] * ndtri(p)))
 
 
@@ -195,21 +176,15 @@ def _folded_log_density(s: Shape, z: FloatArray) -> FloatArray:
 
 
 def _folded_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
     z = np.maximum(z, 0.0)
     return np.asarray(ndtr(z - s[0]) - ndtr(-z - s[0]))
 
 
 def _rice_log_density(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import i0e
-
     return np.asarray(np.log(z) - 0.5 * (z - s[0]) ** 2 + np.log(i0e(z * s[0])))
 
 
 def _rice_below(s: Shape, z: FloatArray) -> FloatArray:
-    from scipy.special import chndtr
-
     return np.asarray(chndtr(np.maximum(z, 0.0) ** 2, 2.0, s[0] ** 2))
 
 
@@ -250,25 +225,13 @@ _LOGNORMAL = (_lognormal_log_density, _lognormal_below, _lognormal_quantile)
 _NONE = ((),)
 
 NORMAL = Law(
-    "normal",
-    "normal",
-    (),
-    LINE,
-    _NONE,
-    lambda _, z: np.asarray(-0.5 * z * z - _ROOT_TWO_PI),
-    _normal_below,
+    "normal", "normal", (), LINE, _NONE, lambda _, z: np.asarray(-0.5 * z * z - _ROOT_TWO_PI), _normal_below,
     _normal_quantile,
-)
+)  # fmt: skip
 LOGISTIC = Law(
-    "logistic",
-    "logistic (symmetrical, heavier tails)",
-    (),
-    LINE,
-    _NONE,
-    lambda _, z: np.asarray(-np.abs(z) - 2 * np.log1p(np.exp(-np.abs(z)))),
-    _logistic_below,
-    _logistic_quantile,
-)
+    "logistic", "logistic (symmetrical, heavier tails)", (), LINE, _NONE,
+    lambda _, z: np.asarray(-np.abs(z) - 2 * np.log1p(np.exp(-np.abs(z)))), _logistic_below, _logistic_quantile,
+)  # fmt: skip
 _LARGEST = (
     lambda _, z: np.asarray(-z - np.exp(-z)),
     lambda _, z: np.asarray(np.exp(-np.exp(-z))),
@@ -279,35 +242,18 @@ SMALLEST = Law(
     "smallest_extreme_value", "smallest extreme value (long lower tail)", (), LINE, _NONE, *_LARGEST, mirrored=True
 )
 STUDENT = Law(
-    "student_t",
-    "Student's t (symmetrical, heavy tails)",
-    ("degrees of freedom",),
-    LINE,
-    _grid(2.5, 3, 4, 5, 7, 10, 15, 25),
-    _student_log_density,
-    _student_below,
-    _student_quantile,
-)
+    "student_t", "Student's t (symmetrical, heavy tails)", ("degrees of freedom",), LINE,
+    _grid(2.5, 3, 4, 5, 7, 10, 15, 25), _student_log_density, _student_below, _student_quantile,
+)  # fmt: skip
 POWER = Law(
-    "power_exponential",
-    "power exponential (symmetrical, tails from heavy to none)",
-    ("power",),
-    LINE,
-    _grid(1, 1.3, 1.6, 2.5, 3, 4, 6, 9, 14),
-    _power_log_density,
-    _power_below,
-    _power_quantile,
-)
+    "power_exponential", "power exponential (symmetrical, tails from heavy to none)", ("power",), LINE,
+    _grid(1, 1.3, 1.6, 2.5, 3, 4, 6, 9, 14), _power_log_density, _power_below, _power_quantile,
+)  # fmt: skip
 TWO_ENDS = Law(
-    "beta",
-    "beta (ends on both sides)",
-    ("first shape", "second shape"),
-    ENDS,
-    ((1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)),
-    _ended_log_density,
-    _ended_below,
-    _ended_quantile,
-)
+    "beta", "beta (ends on both sides)", ("first shape", "second shape"), ENDS,
+    ((1.1, 1.1), (1.5, 1.5), (2, 2), (3, 3), (1.1, 1.8), (1.8, 1.1), (1.5, 3), (3, 1.5)), _ended_log_density,
+    _ended_below, _ended_quantile,
+)  # fmt: skip
 # shapes nearer to 1 than these have no greatest likelihood, because the density is endless at the threshold
 _FROM_THRESHOLD = [
     (key, words, name, shapes, functions) for key, words, name, shapes, functions in (
@@ -326,59 +272,31 @@ BENEATH = tuple(
 )
 
 HALF_NORMAL = Law(
-    "half_normal",
-    "half normal (distance on one axis, centred)",
-    (),
-    ZERO,
-    _NONE,
+    "half_normal", "half normal (distance on one axis, centred)", (), ZERO, _NONE,
     lambda _, z: np.asarray(math.log(2) - 0.5 * z * z - _ROOT_TWO_PI),
-    lambda _, z: _folded_below((np.asarray(0.0),), z),
-    lambda _, p: _normal_quantile((), np.asarray((1 + p) / 2)),
-)
+    lambda _, z: _folded_below((np.asarray(0.0),), z), lambda _, p: _normal_quantile((), np.asarray((1 + p) / 2)),
+)  # fmt: skip
 _OFFSETS = _grid(0.3, 0.6, 0.9, 1.2, 1.5, 1.9, 2.4, 3, 4, 6, 9)
 FOLDED = Law(
-    "folded_normal",
-    "folded normal (distance on one axis, off centre)",
-    ("offset in sigma",),
-    ZERO,
-    _OFFSETS,
-    _folded_log_density,
-    _folded_below,
-    _search(_folded_below),
-)
+    "folded_normal", "folded normal (distance on one axis, off centre)", ("offset in sigma",), ZERO, _OFFSETS,
+    _folded_log_density, _folded_below, _search(_folded_below),
+)  # fmt: skip
 RAYLEIGH = Law(
-    "rayleigh",
-    "Rayleigh (distance in the plane, centred)",
-    (),
-    ZERO,
-    _NONE,
+    "rayleigh", "Rayleigh (distance in the plane, centred)", (), ZERO, _NONE,
     lambda _, z: np.asarray(np.log(z) - 0.5 * z * z),
     lambda _, z: np.asarray(-np.expm1(-0.5 * np.maximum(z, 0.0) ** 2)),
-    lambda _, p: np.asarray(np.sqrt(-2 * np.log1p(-p))),
-    holds_zero=False,
-)
+    lambda _, p: np.asarray(np.sqrt(-2 * np.log1p(-p))), holds_zero=False,
+)  # fmt: skip
 OFFSET_RADIUS = Law(
-    "rice",
-    "Rice (distance in the plane, off centre)",
-    ("offset in sigma",),
-    ZERO,
-    _OFFSETS,
-    _rice_log_density,
-    _rice_below,
-    _search(_rice_below),
-    holds_zero=False,
-)
+    "rice", "Rice (distance in the plane, off centre)", ("offset in sigma",), ZERO, _OFFSETS, _rice_log_density,
+    _rice_below, _search(_rice_below), holds_zero=False,
+)  # fmt: skip
 WEIBULL = Law("weibull", "Weibull", ("shape",), ZERO, _rising(0.6, 9, 16), *_WEIBULL, holds_zero=False)
 GAMMA = Law("gamma", "gamma", ("shape",), ZERO, _rising(0.5, 90, 16), *_GAMMA, holds_zero=False)
 LOGNORMAL = Law(
-    "lognormal",
-    "lognormal",
-    ("standard deviation of logarithms",),
-    ZERO,
-    _rising(0.05, 1.6, 16),
-    *_LOGNORMAL,
+    "lognormal", "lognormal", ("standard deviation of logarithms",), ZERO, _rising(0.05, 1.6, 16), *_LOGNORMAL,
     holds_zero=False,
-)
+)  # fmt: skip
 
 UNBOUNDED = (NORMAL, LOGISTIC, LARGEST, SMALLEST, STUDENT, POWER, TWO_ENDS, *ABOVE, *BENEATH)
 FROM_ZERO = (HALF_NORMAL, FOLDED, RAYLEIGH, OFFSET_RADIUS, WEIBULL, GAMMA, LOGNORMAL)
@@ -527,12 +445,9 @@ class Surface:
         place, scale = (float(v[i]) for v in self.place_and_scale(self.theta))
         unit = self.sample.unit
         return Fitted(
-            self.law,
-            self.shapes[i],
-            self.sample.origin + unit * (-place if self.law.mirrored else place),
-            unit * scale,
-            float(self.likelihood[i]) - float(self.sample.weights.sum()) * math.log(unit),
-        )
+            self.law, self.shapes[i], self.sample.origin + unit * (-place if self.law.mirrored else place),
+            unit * scale, float(self.likelihood[i]) - float(self.sample.weights.sum()) * math.log(unit),
+        )  # fmt: skip
 
 
 def _stacked(shapes: tuple[tuple[float, ...], ...], dimensions: int) -> Shape:
@@ -568,12 +483,9 @@ _STRETCH = np.array([0.0, 1.0, 0.5, 0.2, 0.05])
 
 
 def surface(
-    law: Law,
-    sample: Sample,
-    shapes: tuple[tuple[float, ...], ...] | None = None,
-    start: FloatArray | None = None,
+    law: Law, sample: Sample, shapes: tuple[tuple[float, ...], ...] | None = None, start: FloatArray | None = None,
     enough: float = 1e-3,
-) -> Surface:
+) -> Surface:  # fmt: skip
     """Fit place and scale at every shape of a law at once: Newton's method with differences, damped where it must be.
 
     ``shapes`` takes the place of the law's own grid, ``start`` (S, 2) that of the search's own
@@ -665,8 +577,6 @@ def normal_scores(fitted: Fitted, values: FloatArray) -> FloatArray:
     step: it is placed in the middle of that (the step is the smallest reading above zero), not at the end of the
     distribution, where it would look like the most unusual value of all.
     """
-    from scipy.special import ndtri
-
     tiny = np.finfo(float).tiny
     if fitted.law.from_zero and np.any(values == 0) and np.any(values > 0):
         values = np.maximum(values, float(np.min(values[values > 0])) / 4)
@@ -721,14 +631,9 @@ def _candidate(fitted: Fitted, ordered: FloatArray | None, aicc: float, behind: 
         scores = normal_scores(fitted, ordered)
         test = anderson_darling(scores, ordered=True) if scores[0] < scores[-1] else None
     return Candidate(
-        fitted.law.key,
-        fitted.law.words,
-        fitted.parameters,
-        aicc,
-        behind,
-        test.A2_adjusted if test else None,
+        fitted.law.key, fitted.law.words, fitted.parameters, aicc, behind, test.A2_adjusted if test else None,
         test.p if test else None,
-    )
+    )  # fmt: skip
 
 
 def _unrounded_p(fitted: Fitted, ordered: FloatArray, sd: float, plain: float) -> float:
@@ -815,14 +720,9 @@ def _natural_zero(limits: Limits, from_zero: bool) -> bool:
 
 
 def percentile_capability(
-    limits: Limits,
-    values: ArrayLike,
-    *,
-    from_zero: bool = False,
-    confidence: float = 0.95,
-    choice: Choice | None = None,
+    limits: Limits, values: ArrayLike, *, from_zero: bool = False, choice: Choice | None = None,
     shapes: AnyShape | None = None,
-) -> PercentileCapability:
+) -> PercentileCapability:  # fmt: skip
     """Return capability by percentiles for readings ``values`` (n,); arguments as in `choose_distribution`.
 
     Raises ``DataError`` as `choose_distribution` does, without a limit, or for what `any_shape` refuses.
@@ -831,38 +731,24 @@ def percentile_capability(
     x = as_values(values)
     picked = choice or choose_distribution(values, from_zero=from_zero)
     if shapes is None:
-        shapes = any_shape(limits, np.sort(x), choice=picked, from_zero=from_zero, confidence=confidence)
+        shapes = any_shape(limits, np.sort(x), choice=picked, from_zero=from_zero)
     fitted = picked.chosen
     points = np.array([LOW, MIDDLE, HIGH])
-    many = rank_shares(x.size, (1 - confidence) / 3) is not None  # the readings themselves tell their percentiles
+    many = rank_shares(x.size, (1 - 0.95) / 3) is not None  # the readings themselves tell their percentiles
     q = np.nanquantile(x, points) if many else fitted.quantile(points)
     found = {k: float(v) for k, v in _from_percentiles(limits, q, natural).items()}
     below = 0.0 if limits.lower is None else float(fitted.below(limits.lower))
     above = 0.0 if limits.upper is None else float(fitted.above(limits.upper))
     return PercentileCapability(
-        found.get("Pp"),
-        found["Ppk"],
-        found.get("Ppl"),
-        found.get("Ppu"),
-        float(q[0]),
-        float(q[1]),
-        float(q[2]),
-        shapes.Ppk,
-        below,
-        above,
-        picked,
-    )
+        found.get("Pp"), found["Ppk"], found.get("Ppl"), found.get("Ppu"), float(q[0]), float(q[1]), float(q[2]),
+        shapes.Ppk, below, above, picked,
+    )  # fmt: skip
 
 
 def any_shape(
-    limits: Limits,
-    ordered: FloatArray,
-    *,
-    choice: Choice | None = None,
-    from_zero: bool = False,
-    confidence: float = 0.95,
-    counted: int | None = None,
-) -> AnyShape:
+    limits: Limits, ordered: FloatArray, *, choice: Choice | None = None, from_zero: bool = False,
+    confidence: float = 0.95, counted: int | None = None,
+) -> AnyShape:  # fmt: skip
     """Return intervals of Pp and Ppk by percentiles that hold with about ``confidence`` whatever the shape.
 
     ``ordered`` (n,) are the readings by size, ``counted`` how many independent ones they are worth, ``choice`` their
@@ -893,8 +779,6 @@ def rank_shares(n: int, tail: float) -> FloatArray | None:
     The number of ``n`` readings below a percentile is binomial whatever the shape (David and Nagaraja, Order
     Statistics, 3rd ed., 7.1); each pair fails with a chance of at most ``tail``.
     """
-    from scipy.special import bdtr
-
     if n * LOW < -math.log(tail / 2):
         return None
     found = []
@@ -927,8 +811,6 @@ def allowed_drop(n: int, confidence: float, *, from_zero: bool = False) -> tuple
     distributions with other seeds than those of the printed table (tests/benchmarks/coverage_indices.py); for
     other levels they go with the square of the normal quantile, as half a chi-square with one degree of freedom does.
     """
-    from scipy.special import ndtri
-
     scale = float(ndtri(0.5 + confidence / 2)) ** 2 / 3.8415
     low, high = (3.0 - 35 / (n + 15), 2.4 - 12 / n) if from_zero else (3.5 - 12 / n, 1.8 - 7 / n)
     return low * scale, high * scale
@@ -960,13 +842,9 @@ def _reached(limits: Limits, fits: Choice, drop: float, top: float, natural: boo
         if not kept.size:
             continue
         part = Surface(
-            each.law,
-            tuple(each.shapes[i] for i in kept),
-            each.sample,
-            each.theta[kept],
-            each.likelihood[kept],
+            each.law, tuple(each.shapes[i] for i in kept), each.sample, each.theta[kept], each.likelihood[kept],
             each.bend[kept],
-        )
+        )  # fmt: skip
         spread, turn = np.linalg.eigh(part.bend)
         unit = np.einsum("sij,skj->ski", turn, ways / np.sqrt(np.maximum(spread, 1e-3 * fits.n))[:, None, :])
         at, inside = _edge(part, unit, room[kept])

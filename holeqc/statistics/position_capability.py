@@ -14,11 +14,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chndtr, chndtrinc, gammaincc, ndtr, ndtri
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, plain
 from holeqc.statistics.indices import Interval, clopper_pearson
-from holeqc.statistics.normality import Stability, judge
+from holeqc.statistics.normality import SEED, Stability, judge
+from holeqc.statistics.subgroups import within_by_neighbours
 
 RESAMPLES = 1000
 _ANGLES = 180
@@ -97,8 +99,6 @@ def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike)
     both and gives the shape. Along the axis with the smaller scatter the normal is taken exactly, along the other by
     Gauss-Legendre over the part of the circle that holds it. Raises ``DataError`` without scatter in the plane.
     """
-    from scipy.special import ndtr
-
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
     turned = np.einsum("...ij,...i->...j", vectors, np.asarray(centre, dtype=float))
     r = np.asarray(radius, dtype=float)
@@ -155,8 +155,6 @@ def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -
 
 def index_of_content(outside: ArrayLike) -> FloatArray:
     """Return a third of the normal quantile that leaves ``outside`` in both tails together (Cp of a centred normal)."""
-    from scipy.special import ndtri
-
     return np.asarray(-ndtri(np.asarray(outside, dtype=float) / 2) / 3)
 
 
@@ -166,8 +164,6 @@ def _ellipse_outside(reach: FloatArray) -> FloatArray:
 
 def mardia(pairs: FloatArray) -> Bivariate:
     """Return Mardia's tests of ``pairs`` (n, 2), with the small-sample factor of the skewness; n at least 8."""
-    from scipy.special import gammaincc, ndtr
-
     n = pairs.shape[0]
     if n < 8:
         raise DataError(f"a test for a bivariate normal needs at least 8 positions; found {n}")
@@ -197,9 +193,9 @@ def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
 
 
 def _intervals(
-    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float, seed: int
+    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float
 ) -> dict[str, Interval]:
-    """Return intervals of Pp, Ppk and the share inside from ``seed``-ed draws.
+    """Return intervals of Pp, Ppk and the share inside from seeded draws.
 
     Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
     axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
@@ -208,10 +204,8 @@ def _intervals(
     its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
     these draws and samples of the fitted normal.
     """
-    from scipy.special import chndtr, chndtrinc
-
     n = pairs.shape[0]
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(SEED)
     tail = (1 - confidence) / 2
     mean, root, none = pairs.mean(axis=0), np.linalg.cholesky(covariance), np.zeros((RESAMPLES, 2))
     drawn, noise = _scatters(n, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
@@ -271,44 +265,31 @@ def _grouped_radii(radii: FloatArray, most: int) -> tuple[FloatArray, FloatArray
 
 
 def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[Problem]:
-    said = []
+    problems = []
     if missing:
-        said.append(
-            Problem(
-                WARNING,
-                "missing-readings",
-                f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
-            )
-        )
+        problems.append(Problem(
+            WARNING, "missing-readings",
+            f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
+        ))  # fmt: skip
     if n < 50:
-        said.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
+        problems.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
     if test is None:
-        said.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
+        problems.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
-        said.append(
-            Problem(
-                WARNING,
-                "not-normal",
-                "a bivariate normal is a poor picture of these positions "
-                f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
-            )
-        )
+        problems.append(Problem(
+            WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
+            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
+        ))  # fmt: skip
     if bonus:
-        said.append(
-            Problem(
-                NOTE,
-                "bonus",
-                "each hole's bonus is in the shares; it is taken as independent of where "
-                "the hole lies. Pp and Ppk use the tolerance without bonus",
-            )
-        )
-    return said
+        problems.append(Problem(
+            NOTE, "bonus", "each hole's bonus is in the shares; it is taken as independent of where "
+            "the hole lies. Pp and Ppk use the tolerance without bonus",
+        ))  # fmt: skip
+    return problems
 
 
 def _stability(pairs: FloatArray) -> Stability:
     """Judge the worse of both coordinates, each by its own moving range."""
-    from holeqc.statistics.subgroups import within_by_neighbours
-
     found = []
     for j, name in enumerate(("first coordinate", "second coordinate")):
         column = np.ascontiguousarray(pairs[:, j])
@@ -318,18 +299,12 @@ def _stability(pairs: FloatArray) -> Stability:
 
 
 def position_capability(
-    x: ArrayLike,
-    y: ArrayLike,
-    tolerance: ArrayLike,
-    *,
-    bonus: ArrayLike | None = None,
-    confidence: float = 0.95,
-    seed: int = 1,
+    x: ArrayLike, y: ArrayLike, tolerance: ArrayLike, *, bonus: ArrayLike | None = None, confidence: float = 0.95
 ) -> PositionCapability:
     """Return capability of positions from deviations ``x``, ``y`` (n,) from the true position, in production order.
 
     ``tolerance`` is the diameter of the tolerance zone, one for all holes or (n,); ``bonus`` (n,) is what each hole's
-    size adds to it at maximum material condition. Intervals are from ``seed``-ed draws.
+    size adds to it at maximum material condition. Intervals are from seeded draws.
     Raises ``DataError`` for shapes that differ, a tolerance that isn't positive, or a negative bonus.
     """
     a, b = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
@@ -358,9 +333,9 @@ def position_capability(
     values, vectors = np.linalg.eigh(covariance)
     flat = bool(values[0] <= 1e-12 * max(values[1], np.finfo(float).tiny))
     test = None if n < 8 or flat else mardia(pairs)
-    said = _remarks(n, int((~kept).sum()), bonus is not None, test)
+    problems = _remarks(n, int((~kept).sum()), bonus is not None, test)
     if flat:
-        said.append(
+        problems.append(
             Problem(
                 WARNING,
                 "no-scatter",
@@ -373,27 +348,19 @@ def position_capability(
     figures: dict[str, Any] = {}
     if not flat:
         figures = _figures(pairs, mean, covariance, radii, smallest / 2)
-        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence, seed) if n > 3 else {}
+        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence) if n > 3 else {}
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(
-        n=n,
-        tolerance=smallest,
-        mean=(float(mean[0]), float(mean[1])),
-        sd=(float(sd[0]), float(sd[1])),
+        n=n, tolerance=smallest, mean=(float(mean[0]), float(mean[1])), sd=(float(sd[0]), float(sd[1])),
         correlation=float(covariance[0, 1] / (sd[0] * sd[1])) if sd.min() > 0 else None,
         sd_axes=(math.sqrt(max(values[1], 0)), math.sqrt(max(values[0], 0))),
-        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])),
-        observed_outside=outside / n,
-        observed_count=outside,
-        observed_interval=clopper_pearson(outside, n, confidence),
-        normality=test,
-        stability=stability,
-        remarks=tuple(said),
-        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {},
-        confidence=confidence,
+        directions=(_degrees(vectors[:, 1]), _degrees(vectors[:, 0])), observed_outside=outside / n,
+        observed_count=outside, observed_interval=clopper_pearson(outside, n, confidence), normality=test,
+        stability=stability, remarks=tuple(problems),
+        cautions=dict.fromkeys(("Pp", "Ppk", "Ppk_share"), stability.words) if unstable else {}, confidence=confidence,
         **figures,
-    )
+    )  # fmt: skip
 
 
 def _degrees(direction: FloatArray) -> float:

@@ -231,7 +231,7 @@ def find_signals(z: ArrayLike, tests: Iterable[str] = ALL_TESTS) -> tuple[Signal
 ZONE_TESTS = (BEYOND_LIMITS, SAME_SIDE, TWO_OF_THREE_FAR, FOUR_OF_FIVE_OFF, HUGGING_CENTRE, AVOIDING_CENTRE)
 #: zones as (side, sigma below which the point lies): 1 is within one sigma, 4 beyond three
 ZONES = ((-1, 4), (-1, 3), (-1, 2), (-1, 1), (1, 1), (1, 2), (1, 3), (1, 4))
-SIMULATED_CHARTS = 8000
+SIMULATED_CHARTS, SEED = 8000, 1
 #: all eight tests on a process that stays put: 2 000 000 simulated charts (50 runs of 40 000, seeds 2024 to 2073)
 ALL_TESTS_IN_CONTROL = (73.43, 0.05)
 
@@ -285,11 +285,12 @@ def _next_state(state: _State, zone: tuple[int, int], tests: tuple[str, ...]) ->
             return None
     if AVOIDING_CENTRE in tests:
         outside = min(outside + 1, 8) if level > 1 else 0
-        same = (
-            0
-            if level == 1
-            else (same + side if same * side > 0 and abs(same) < 8 else same if same * side > 0 else side)
-        )
+        if level == 1:
+            same = 0
+        elif same * side <= 0:
+            same = side
+        elif abs(same) < 8:
+            same += side
         if outside >= 8 and abs(same) < 8:
             return None
     return (run, far, off, near, outside, same)
@@ -327,7 +328,9 @@ def _solve_chain(tests: tuple[str, ...], chances: tuple[float, ...]) -> float:
     return float(np.atleast_1d(lengths)[0])
 
 
-def _simulate(tests: tuple[str, ...], shift: float, charts: int, seed: int) -> tuple[float, float]:
+def _simulate(
+    tests: tuple[str, ...], shift: float, charts: int = SIMULATED_CHARTS, seed: int = SEED
+) -> tuple[float, float]:
     """Return (mean, standard error) of the first signal's place over simulated charts."""
     rng = np.random.default_rng(seed)
     overlap = 16  #: more than any window needs
@@ -353,32 +356,24 @@ def _simulate(tests: tuple[str, ...], shift: float, charts: int, seed: int) -> t
 
 
 @lru_cache(maxsize=128)
-def _cached_run_length(tests: tuple[str, ...], shift: float, charts: int, seed: int) -> RunLength:
+def run_length_of_tests(tests: tuple[str, ...], shift: float = 0.0) -> RunLength:
+    """Return the average run length of a chart with ``tests`` in their usual order, the mean off by ``shift`` sigma.
+
+    Sets of zone tests are solved exactly by the Markov chain of Champ and Woodall (Technometrics 29, 1987); sets with
+    `STEADY_DRIFT` or `UP_AND_DOWN` are simulated. Raises ``DataError`` for an empty set or an unknown test.
+    """
     from scipy.special import ndtr
 
+    if not check_tests(tests):
+        raise DataError("without a test a chart never signals")
     if tests == (BEYOND_LIMITS,):
         return RunLength(float(1 / (ndtr(-3 - shift) + ndtr(shift - 3))), 0.0, "exact")
     if all(t in ZONE_TESTS for t in tests):
         return RunLength(_solve_chain(tests, zone_probabilities(shift)), 0.0, "exact, Markov chain of zones")
     if tests == ALL_TESTS and shift == 0:
         return RunLength(*ALL_TESTS_IN_CONTROL, "simulated, 2 000 000 charts")
-    mean, error = _simulate(tests, shift, charts, seed)
-    return RunLength(mean, error, f"simulated, {charts} charts, seed {seed}")
-
-
-def run_length_of_tests(
-    tests: Iterable[str], shift: float = 0.0, *, charts: int = SIMULATED_CHARTS, seed: int = 1
-) -> RunLength:
-    """Return the average run length of a chart with the given ``tests`` when the mean is off by ``shift`` sigma.
-
-    Sets of zone tests are solved exactly by the Markov chain of Champ and Woodall (Technometrics 29, 1987); sets
-    with `STEADY_DRIFT` or `UP_AND_DOWN` are simulated with ``charts`` charts and ``seed``. Raises ``DataError`` for
-    an empty set or an unknown test.
-    """
-    chosen = check_tests(tests)
-    if not chosen:
-        raise DataError("without a test a chart never signals")
-    return _cached_run_length(chosen, float(shift), charts, seed)
+    mean, error = _simulate(tests, shift)
+    return RunLength(mean, error, f"simulated, {SIMULATED_CHARTS} charts, seed {SEED}")
 
 
 @lru_cache(maxsize=32)

@@ -29,29 +29,18 @@ _GAMMA_RATIO = (1.0, -1 / 8, 1 / 128, 5 / 1024, -21 / 32768, -399 / 262144, 869 
 
 @dataclass(frozen=True, slots=True)
 class ChartFactors:
-    """All factors of one subgroup size ``n``, named as in ISO 7870-2 and ASTM E2587.
+    """Factors of subgroups of one size that charts need, named as in ISO 7870-2 and ASTM E2587.
 
-    ``A``, ``A2``, ``A3`` limit averages from sigma, mean range, mean standard deviation; ``B3`` to ``B6`` limit
-    standard deviations, ``D1`` to ``D4`` ranges; ``E2``, ``E3`` limit single values.
+    ``d2`` is the mean range; ``B5``, ``B6`` limit standard deviations and ``D1``, ``D2`` ranges from sigma, ``D4`` the
+    ranges from their mean.
     """
 
-    n: int
-    A: float
-    A2: float
-    A3: float
-    c4: float
-    B3: float
-    B4: float
+    d2: float
     B5: float
     B6: float
-    d2: float
-    d3: float
     D1: float
     D2: float
-    D3: float
     D4: float
-    E2: float
-    E3: float
 
 
 def _check(n: int) -> int:
@@ -124,33 +113,17 @@ def for_sizes(factor: Callable[[int], float], sizes: ArrayLike) -> NDArray[np.fl
 
 @lru_cache(maxsize=1024)
 def chart_factors(n: int) -> ChartFactors:
-    """Return every factor of three-sigma charts for subgroups of ``n`` values (ISO 7870-2, ASTM E2587).
+    """Return the factors of three-sigma charts for subgroups of ``n`` values (ISO 7870-2, ASTM E2587).
 
     A lower limit that would be negative is 0. Raises ``DataError`` for n below 2.
     """
     n = _check(n)
     c, (mean, spread) = c4(n), range_moments(n)
-    a = 3 / math.sqrt(n)
     wide = 3 * math.sqrt(1 - c * c)
     return ChartFactors(
-        n=n,
-        A=a,
-        A2=a / mean,
-        A3=a / c,
-        c4=c,
-        B3=max(0.0, 1 - wide / c),
-        B4=1 + wide / c,
-        B5=max(0.0, c - wide),
-        B6=c + wide,
-        d2=mean,
-        d3=spread,
-        D1=max(0.0, mean - 3 * spread),
-        D2=mean + 3 * spread,
-        D3=max(0.0, 1 - 3 * spread / mean),
+        d2=mean, B5=max(0.0, c - wide), B6=c + wide, D1=max(0.0, mean - 3 * spread), D2=mean + 3 * spread,
         D4=1 + 3 * spread / mean,
-        E2=3 / mean,
-        E3=3 / c,
-    )
+    )  # fmt: skip
 
 
 def _relative_variance_of_sd(dof: float) -> float:
@@ -338,19 +311,11 @@ def moving_ranges(values: NDArray[np.float64]) -> FloatArray:
     return np.abs(values[1:] - values[:-1])
 
 
-def within_by_moving_range(values: ArrayLike) -> Within:
+def within_by_neighbours(x: FloatArray) -> Within:
     """Return sigma from the mean moving range of two neighbours over d2(2) = 2 / sqrt(pi) (ISO 7870-2).
 
-    ``values`` (n,) stand in order of production; NaN is left out. Raises ``DataError`` for fewer than two.
+    ``x`` (n,) are finite and stand in order of production. Raises ``DataError`` for fewer than two.
     """
-    x = as_values(values)
-    if math.isnan(float(x.sum())):
-        x = x[~np.isnan(x)]
-    return within_by_neighbours(x)
-
-
-def within_by_neighbours(x: FloatArray) -> Within:
-    """Return `within_by_moving_range` of readings that are known to be finite."""
     if x.size < 2:
         raise DataError("a moving range needs at least two readings")
     count = x.size - 1
@@ -376,11 +341,9 @@ def within_by_subgroups(groups: Subgroups, method: str = POOLED) -> Within:
     if method == POOLED:
         freedom = groups.count - len(groups)
         return Within(
-            math.sqrt(groups.pooled_variance),
-            freedom,
-            POOLED,
+            math.sqrt(groups.pooled_variance), freedom, POOLED,
             f"pooled standard deviation of {used} subgroups, {freedom} degrees of freedom",
-        )
+        )  # fmt: skip
     if method == RANGE:
         mean, spread = for_sizes(d2, sizes), for_sizes(d3, sizes)
         each, weight = groups.ranges[several] / mean, (mean / spread) ** 2

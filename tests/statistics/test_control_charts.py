@@ -55,10 +55,10 @@ def test_textbook_averages_and_ranges() -> None:
         assert abs(found.values[i - 1] - float(TEXTBOOK[f"{ring}mean of sample {i}"]["printed"])) <= 0.00061, i
         assert close(float(found.spread.values[i - 1]), f"{ring}range of sample {i}"), i
     # the printed limits belong to another variant of sample 21; from the printed centre and mean range they follow
-    factor = chart_factors(5).A2 * float(TEXTBOOK[ring + "R-bar"]["printed"])
+    factor = (3 / (d2(5) * math.sqrt(5))) * float(TEXTBOOK[ring + "R-bar"]["printed"])
     assert 74.001 + factor == pytest.approx(float(TEXTBOOK[ring + "x-bar UCL (from R-bar)"]["printed"]), abs=5e-5)
     assert 74.001 - factor == pytest.approx(float(TEXTBOOK[ring + "x-bar LCL (from R-bar)"]["printed"]), abs=5e-5)
-    assert found.upper_limit == pytest.approx(74.001176 + chart_factors(5).A2 * 0.02324, abs=1e-9)
+    assert found.upper_limit == pytest.approx(74.001176 + (3 / (d2(5) * math.sqrt(5))) * 0.02324, abs=1e-9)
     assert found.signals == ()
 
 

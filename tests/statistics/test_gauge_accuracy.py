@@ -1,4 +1,4 @@
-"""Bias, linearity, differences between gauges, check standard, levels of time, resolution."""
+"""Bias, linearity, check standard, the step in which readings move."""
 
 from __future__ import annotations
 
@@ -8,91 +8,18 @@ from gauge_data import columns, numbers
 from scipy import stats
 
 from holeqc.problems import DataError
-from holeqc.statistics.gauge_accuracy import (
-    bias,
-    check_standard,
-    gauge_differences,
-    linearity,
-    pooled_deviation,
-    resolution,
-    time_levels,
-)
+from holeqc.statistics.gauge_accuracy import bias, check_standard, linearity
 from holeqc.statistics.gauge_study import detected_step
-
-PROBES = "gauge_resistivity_probes.csv"
-
-
-def test_published_probe_differences() -> None:
-    # NIST/SEMATECH e-Handbook 2.6.1.2, values as printed in MPC61A.DAT; 12 of the 50 were cut, not rounded, in the
-    # fourth decimal, so one unit of it is allowed
-    table, printed = columns(PROBES), columns("gauge_probe_differences.csv")
-    for run in ("1", "2"):
-        of_run = np.array(table["run"]) == run
-        got = gauge_differences(
-            numbers(table["average"])[of_run], np.array(table["probe"])[of_run], np.array(table["wafer"])[of_run]
-        )
-        for wafer, probe, value in zip(printed["wafer"], printed["probe"], printed[f"run{run}"], strict=True):
-            one = got.difference[got.gauges.index(probe), got.parts.index(wafer)]
-            assert one == pytest.approx(float(value), abs=1e-4)
-    # the handbook's conclusion: probe 2362 reads low in both runs
-    assert got.gauges[int(np.argmin(got.mean))] == "2362"
-    assert np.allclose(got.difference.sum(axis=0), 0.0, atol=1e-12)
-
-
-def test_levels_of_time_of_each_probe() -> None:
-    # recomputed from MPC61.DAT by the rules of e-Handbook 2.6.1 (pooled over five wafers): level 1 of 150, level 2 of
-    # 25 degrees of freedom; no printed values were at hand, these figures are a second computation
-    want = {
-        ("1", "1"): (0.09518, 0.04640), ("1", "2"): (0.08891, 0.04824), ("281", "1"): (0.10318, 0.03600),
-        ("281", "2"): (0.11783, 0.05125), ("283", "1"): (0.09046, 0.05028), ("283", "2"): (0.09393, 0.04060),
-        ("2062", "1"): (0.10501, 0.04950), ("2062", "2"): (0.18756, 0.06455), ("2362", "1"): (0.06751, 0.03334),
-        ("2362", "2"): (0.07786, 0.03879),
-    }  # fmt: skip
-    table = columns(PROBES)
-    for (probe, run), (one, two) in want.items():
-        rows = (np.array(table["probe"]) == probe) & (np.array(table["run"]) == run)
-        got = time_levels(
-            numbers(table["average"])[rows],
-            np.array(table["wafer"])[rows],
-            repeat_sd=numbers(table["sd"])[rows],
-            repeats=6,
-        )
-        assert (got.repeats_freedom, got.occasions_freedom) == (150, 25)
-        assert got.repeats == pytest.approx(one, abs=5e-6)
-        assert got.occasions == pytest.approx(two, abs=5.1e-6)
-        assert got.runs is None
-
-
-def test_levels_of_time_against_variances_put_in() -> None:
-    # second route: simulation with repeat 0.3, day 0.2, run 0.4; 60 parts, 2 runs, 5 days, 4 repeats
-    rng = np.random.default_rng(12)
-    part, run, day = (a.ravel() for a in np.indices((60, 2, 5)))
-    cube = rng.normal(0, 0.4, (60, 2))[part, run] + rng.normal(0, 0.2, part.size) + 100.0 * part
-    repeats = cube[:, None] + rng.normal(0, 0.3, (part.size, 4))
-    got = time_levels(repeats.mean(axis=1), part, run, repeat_sd=repeats.std(axis=1, ddof=1), repeats=4)
-    assert got.repeats == pytest.approx(0.3, rel=0.05)
-    assert got.occasions_component == pytest.approx(0.2, rel=0.15)
-    assert got.runs_component == pytest.approx(0.4, rel=0.2)
-    assert got.single == pytest.approx(np.sqrt(0.09 + 0.04 + 0.16), rel=0.15)
-    assert (got.repeats_freedom, got.occasions_freedom, got.runs_freedom) == (1800, 480, 60)
-    assert day.size == part.size
 
 
 def test_published_check_standard() -> None:
-    # from memory, unconfirmed: NIST/SEMATECH e-Handbook 2.6.2, s1 = 0.06139 with 125 and s2 = 0.02680 with 24 degrees
-    # of freedom; the data are MPC62.DAT
+    # from memory, unconfirmed: NIST/SEMATECH e-Handbook 2.6.2, s2 = 0.02680 with 24 degrees of freedom; the data are
+    # MPC62.DAT
     table = columns("gauge_check_standard.csv")
-    got = check_standard(numbers(table["value"]), repeat_sd=numbers(table["sd"]), repeats=6, sigma_from="overall")
-    assert got.repeatability == pytest.approx(0.06139, abs=5e-6)
-    assert got.repeatability_freedom == 125
-    assert got.standard_deviation == pytest.approx(0.02680, abs=5e-6)
-    assert got.degrees_of_freedom == 24
-    # second route for the limit of the scatter: F quantile by scipy, formula of e-Handbook 2.2.3
-    assert got.scatter_limit == pytest.approx(0.0613879 * np.sqrt(stats.f.ppf(0.95, 5, 125)), rel=1e-5)
-    assert got.scatter_outside == (8, 20)
-    assert got.outside == ()
-    assert not got.stable
     calm = check_standard(numbers(table["value"]))
+    assert calm.standard_deviation == pytest.approx(0.02680, abs=5e-6)
+    assert calm.degrees_of_freedom == 24
+    assert calm.outside == ()
     assert calm.stable
     assert calm.sigma == pytest.approx(np.mean(np.abs(np.diff(numbers(table["value"])))) / 1.128, rel=4e-4)
     assert calm.upper_limit == pytest.approx(calm.centre + 3 * calm.sigma)
@@ -106,11 +33,9 @@ def test_check_standard_sees_a_jump_and_a_drift() -> None:
     assert check_standard(still).stable
     assert 22 in check_standard(jumped).outside
     moved = still.copy()
-    moved[10:] += 0.00015
-    level = check_standard(moved, accepted=0.5)
-    (side,) = [s for s in level.signals if s.test == "same_side"]
-    assert side.side == "above"
-    assert side.points[-1] >= 19
+    moved[15:] += 0.0004
+    level = check_standard(moved)
+    assert {s.side for s in level.signals if s.test == "same_side"} == {"below", "above"}
     assert not level.stable
     drifting = check_standard(still + 0.00005 * np.arange(30))
     assert drifting.drift == pytest.approx(0.00005, rel=0.2)
@@ -134,18 +59,6 @@ def test_check_standard_that_never_moves() -> None:
 def test_check_standard_input() -> None:
     with pytest.raises(DataError, match="at least 3"):
         check_standard([0.5, 0.6])
-    with pytest.raises(DataError, match="how many repeats"):
-        check_standard([0.5, 0.6, 0.5], repeat_sd=[0.1, 0.1, 0.1])
-    with pytest.raises(DataError, match="2 standard deviations"):
-        check_standard([0.5, 0.6, 0.5], repeat_sd=[0.1, 0.1], repeats=3)
-
-
-def test_pooled_deviation_by_hand() -> None:
-    s, f = pooled_deviation([3.0, 4.0], [2, 6])
-    assert s == pytest.approx(np.sqrt((9 * 2 + 16 * 6) / 8))
-    assert f == 8
-    with pytest.raises(DataError, match="degrees of freedom"):
-        pooled_deviation([1.0], [0])
 
 
 # --- bias and linearity ---
@@ -161,11 +74,9 @@ def test_line_of_bias_against_a_published_calibration() -> None:
     assert got.residual_sd == pytest.approx(0.06203, abs=5e-6)
     assert got.intercept_error == pytest.approx(0.02430, abs=5e-6)
     assert got.slope_error == pytest.approx(0.00344, abs=5e-6)
-    # second route: scipy's own regression and the correction turned round
+    # second route: scipy's own regression
     fit = stats.linregress(numbers(table["reference_x"]), numbers(table["measured_y"]) - numbers(table["reference_x"]))
     assert got.slope_p == pytest.approx(fit.pvalue, rel=1e-9)
-    x = np.array([1.0, 5.5, 10.0])
-    assert got.correct(x + got.intercept + got.slope * x) == pytest.approx(x)
     assert len(got.levels) == 10
     # second route for the test of any bias: F of the line against "reading = master" (2 coefficients more)
     read, size = numbers(table["measured_y"]), numbers(table["reference_x"])
@@ -196,8 +107,6 @@ def test_bias_at_one_master() -> None:
     low, high = test.confidence_interval(0.95)
     assert got.interval == pytest.approx((low - 0.45, high - 0.45))
     assert got.significant
-    # a master that is itself known to 0.0002 only can't show a bias of 0.00024
-    assert bias(reading, 0.4500, master_uncertainty=0.0002).significant is False
 
 
 def test_no_bias_is_found_where_there_is_none() -> None:
@@ -252,19 +161,6 @@ def test_readings_on_a_line_exactly() -> None:
     assert got.notes
 
 
-def test_differences_input() -> None:
-    with pytest.raises(DataError, match="one gauge"):
-        gauge_differences([1.0, 2.0], ["a", "a"], ["1", "2"])
-    with pytest.raises(DataError, match="gauge b has no reading of part 2"):
-        gauge_differences([1.0, 2.0, 1.1], ["a", "a", "b"], ["1", "2", "1"])
-    one_part = gauge_differences([1.0, 1.2], ["a", "b"], ["1", "1"])
-    assert one_part.mean == pytest.approx([-0.1, 0.1])
-    assert np.isnan(one_part.p).all()
-
-
-# --- resolution ---
-
-
 @pytest.mark.parametrize(
     ("values", "step"),
     [
@@ -286,18 +182,3 @@ def test_step_survives_conversion_to_inches() -> None:
     values = np.round(np.random.default_rng(2).normal(11.6, 0.05, 40), 2) / 25.4
     assert detected_step(values) is None
 
-
-def test_resolution_against_spread_and_tolerance() -> None:
-    values = np.round(np.random.default_rng(2).normal(0.4585, 0.001, 40), 4)
-    fine = resolution(values, tolerance=0.007)
-    assert fine.step == pytest.approx(0.0001)
-    assert fine.fine_enough
-    assert fine.standard_uncertainty == pytest.approx(0.0001 / np.sqrt(12))
-    coarse = resolution(values, step=0.001, tolerance=0.007)
-    assert coarse.fine_enough is False
-    assert any("7.0 steps" in note for note in coarse.notes)
-    assert resolution([0.1, 0.1]).step is None
-    with pytest.raises(DataError, match="above zero"):
-        resolution(values, step=0.0)
-    with pytest.raises(DataError, match="at least two"):
-        resolution([1.0])

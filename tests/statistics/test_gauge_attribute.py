@@ -16,7 +16,6 @@ from holeqc.statistics.gauge_answers import (
     fit_response,
     fleiss_kappa,
     fleiss_kappa_by_category,
-    free_marginal_kappa,
     plug_curve,
     process_risk,
     wrong_answers,
@@ -74,10 +73,9 @@ def test_fleiss_interval_by_resampling() -> None:
     assert fleiss_kappa(counts).standard_error == pytest.approx(np.std(kappas), rel=0.10)  # type: ignore[arg-type]
 
 
-def test_published_marginal_kappas() -> None:
+def test_published_kappa_of_two_parts() -> None:
     # Randolph's online calculator, quoted in statsmodels' test_inter_rater.py, for two parts with eight ratings each
     assert fleiss_kappa([[7, 1], [3, 5]]).kappa == pytest.approx(0.161905, abs=5e-7)
-    assert free_marginal_kappa([[7, 1], [3, 5]]) == pytest.approx(0.214286, abs=5e-7)
 
 
 def test_kappa_at_its_ends() -> None:
@@ -100,8 +98,6 @@ def test_fleiss_input() -> None:
         fleiss_kappa([[2, 0], [1, 2]])
     with pytest.raises(DataError, match="at least two"):
         fleiss_kappa([[1, 0], [0, 1]])
-    with pytest.raises(DataError, match="one category"):
-        free_marginal_kappa([[2], [2]])
 
 
 def test_exact_proportion() -> None:

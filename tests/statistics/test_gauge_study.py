@@ -412,16 +412,6 @@ def test_share_intervals_hold_what_they_say() -> None:
     assert inside >= 107  # 95 % of 120 less three standard errors
 
 
-def test_satterthwaite_interval_against_its_formula() -> None:
-    w, ms, n = [0.5, 0.25], [4.0, 2.0], [10, 5]
-    nu = (2.0 + 0.5) ** 2 / (2.0**2 / 10 + 0.5**2 / 5)
-    assert gauge_components.satterthwaite_freedom(w, ms, n) == pytest.approx(nu)
-    low, high = gauge_components.satterthwaite_interval(w, ms, n)
-    assert low == pytest.approx(2.5 * nu / stats.chi2.ppf(0.975, nu))
-    assert high == pytest.approx(2.5 * nu / stats.chi2.ppf(0.025, nu))
-    assert gauge_components.satterthwaite_interval([1, -1], [1.0, 2.0], [3, 3]) == (0.0, 0.0)
-
-
 def test_same_readings_give_the_same_intervals() -> None:
     a, b = study_of(FIRST), study_of(FIRST)
     assert a.as_dict() == b.as_dict()

@@ -32,7 +32,7 @@ def length(chart: str, first: str, second: str, shift: float) -> float:
         return cusum_run_length(number(first), number(second), shift, two_sided="two" in chart)
     if chart.startswith("ewma"):
         return ewma_run_length(number(first), number(second), shift)
-    return run_length_of_tests([LIMITS], shift).mean
+    return run_length_of_tests((LIMITS,), shift).mean
 
 
 @pytest.mark.parametrize("row", records("run_lengths.csv"), ids=lambda r: f"{r['chart']}-{r['second']}-{r['shift']}")
@@ -65,12 +65,12 @@ def test_chain_agrees_with_simulation(tests: tuple[str, ...], shift: float) -> N
 
 def test_known_run_lengths_of_sets() -> None:
     # nine in a row on one side alone: 2**9 - 1, the run of heads or tails (a standard result)
-    assert run_length_of_tests([SIDE]).mean == pytest.approx(511, rel=1e-9)
+    assert run_length_of_tests((SIDE,)).mean == pytest.approx(511, rel=1e-9)
     # limits with two of three: 225.44 (Champ, Woodall, Technometrics 29, 1987; from memory, unconfirmed)
-    assert run_length_of_tests([LIMITS, TWO]).mean == pytest.approx(225.44, abs=0.005)
+    assert run_length_of_tests((LIMITS, TWO)).mean == pytest.approx(225.44, abs=0.005)
     # fifteen near the centre: runs of a chance p have mean (1 - p**15) / ((1 - p) p**15)
     p = math.erf(1 / math.sqrt(2))
-    assert run_length_of_tests(["hugging_centre"]).mean == pytest.approx((1 - p**15) / ((1 - p) * p**15), rel=1e-9)
+    assert run_length_of_tests(("hugging_centre",)).mean == pytest.approx((1 - p**15) / ((1 - p) * p**15), rel=1e-9)
 
 
 def test_stored_value_of_all_tests() -> None:
@@ -80,7 +80,7 @@ def test_stored_value_of_all_tests() -> None:
 
 
 def test_simulated_sets_say_how_sure_they_are() -> None:
-    found = run_length_of_tests([LIMITS, STEADY_DRIFT])
+    found = run_length_of_tests((LIMITS, STEADY_DRIFT))
     assert found.standard_error > 0
     assert "simulated" in found.method
     assert found.mean < 370.4
@@ -136,7 +136,7 @@ def test_counts_by_simulation() -> None:
 
 def test_unusable_questions() -> None:
     for call in (
-        lambda: run_length_of_tests([]),
+        lambda: run_length_of_tests(()),
         lambda: ewma_run_length(0, 3),
         lambda: ewma_run_length(0.2, -1),
         lambda: cusum_run_length(-1, 4),

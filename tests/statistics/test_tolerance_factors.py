@@ -13,7 +13,6 @@ from holeqc.problems import DataError
 from holeqc.statistics.basics import STEEP, noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
 from holeqc.statistics.indices import (
     howe_factor,
-    natrella_factor,
     one_sided_factor,
     tolerance_interval,
     two_sided_factor,
@@ -22,17 +21,15 @@ from holeqc.statistics.indices import (
 
 def test_printed_factors() -> None:
     rows = records("tolerance_factors.csv")
-    assert len(rows) > 1200
+    assert len(rows) == 850
     for row in rows:
-        n, m = float(row["n"]), int(row["m"])
+        n = float(row["n"])
         share, level = float(row["coverage"]), float(row["confidence"])
         if row["kind"] == "howe":
             k = howe_factor(n, share, level)
-        elif row["kind"] == "natrella":
-            k = natrella_factor(n, share, level)
         else:
             factor = one_sided_factor if row["kind"] == "one" else two_sided_factor
-            k = factor(n, share, level, m * (n - 1) if m > 1 else None)
+            k = factor(n, share, level)
         over = float(row["printed"]) - k
         if row["source"].startswith("ISO"):  # the standard rounds up
             assert -1e-9 <= over <= 1e-4, row

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 from scipy.stats import binom, theilslopes
+from scipy.stats import t as student
 from wear_cases import NOMINAL
 
 from holeqc.fixture import changes, forecast
@@ -16,7 +17,8 @@ from holeqc.fixture.forecast import NONE, NOW, OPEN, SHUT, Forecast, Reground, l
 from holeqc.fixture.separate import FAR, separate
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
-from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
+from holeqc.quantities import FloatArray
+from holeqc.statistics.gauge_accuracy import straight_line
 
 T = np.arange(1.0, 121.0)
 
@@ -108,6 +110,18 @@ def of_size(t: np.ndarray, y: np.ndarray, *, drifts: bool = True, start: float =
                        span=float(np.ptp(t[used])), effort=fc.Effort(8000, 80, 40, 400))  # fmt: skip
 
 
+def fieller(t: FloatArray, y: FloatArray, confidence: float) -> tuple[float, float, float]:
+    """Where a line reaches zero, with its interval: every t at which the line's own interval holds zero.
+
+    Source: Fieller, Journal of the Royal Statistical Society B 16 (1954); Graybill and Iyer, Regression Analysis, 6.2.
+    """
+    line = straight_line(t, y)
+    reach = float(student.ppf(0.5 + confidence / 2, line.dof)) * line.residual_sd / abs(line.slope)
+    rest, away = 1 - reach**2 / line.sxx, -line.y_mean / line.slope
+    half = reach * np.sqrt(rest / line.n + away**2 / line.sxx) / rest
+    return line.x_mean + away, line.x_mean + away / rest - half, line.x_mean + away / rest + half
+
+
 def test_interval_is_fieller_s_where_nothing_wanders_or_bends(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(changes, "STEADY", 1.0 - 1e-12)
     monkeypatch.setattr(forecast, "PRICE", 1e3)
@@ -115,14 +129,13 @@ def test_interval_is_fieller_s_where_nothing_wanders_or_bends(monkeypatch: pytes
     t = T[:100]  # as many as are worked one by one
     y = changes.drawn_in(10.0 - 0.06 * t + np.random.default_rng(7).normal(0, 0.8, t.size))
     found = of_size(t, y)
-    ours = inverse_fieller(straight_line(t, y), 0.0, 0.95, repeats=None)  # Graybill and Iyer 1994, 6.2
+    estimate, lower, upper = fieller(t, y, 0.95)
     assert found.state == SHUT
     # draws: a quantile of 8000 lies within about 0.3 of its place, on an interval of 27
-    assert found.lower == pytest.approx(ours.lower, abs=0.8)
-    assert found.upper == pytest.approx(ours.upper, abs=1.5)
-    assert found.estimate == pytest.approx(ours.estimate, abs=0.4)
-    one_sided = inverse_fieller(straight_line(t, y), 0.0, 0.90, repeats=None)
-    assert found.before == pytest.approx(one_sided.lower, abs=0.6)
+    assert found.lower == pytest.approx(lower, abs=0.8)
+    assert found.upper == pytest.approx(upper, abs=1.5)
+    assert found.estimate == pytest.approx(estimate, abs=0.4)
+    assert found.before == pytest.approx(fieller(t, y, 0.90)[1], abs=0.6)
 
 
 def test_answers_other_than_a_forecast() -> None:
