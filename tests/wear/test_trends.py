@@ -13,8 +13,8 @@ from wear_cases import NOMINAL
 from holeqc.fixture import changes, forecast
 from holeqc.fixture import forecast as fc
 from holeqc.fixture.changes import BEND, CURVE, JUMP, find_changes, trend_of
-from holeqc.fixture.forecast import NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
-from holeqc.fixture.separate import FAR, separate
+from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
+from holeqc.fixture.separate import separate
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray
