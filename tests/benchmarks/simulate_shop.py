@@ -365,10 +365,11 @@ def truth(shop: Shop, limit: str, hole: int | None) -> float:
 
 
 def _turns(shop: Shop) -> np.ndarray:
-    """Return the part numbers (from 0) at both sides of each step of a level, and the first and the last."""
+    """Return the part numbers (from 0) at both sides of each step of a level, and the last: each set of levels once."""
     levels = np.column_stack([shop.common, shop.own, shop.shift, shop.place.reshape(shop.place.shape[0], -1)])
     steps = np.flatnonzero((np.abs(np.diff(levels, axis=0)) > 1e-4).any(axis=1))
-    return np.unique([0, *steps, *(steps + 1), levels.shape[0] - 1])
+    turns = np.unique([0, *steps, *(steps + 1), levels.shape[0] - 1])
+    return np.sort(turns[np.unique(np.round(levels[turns], 7), axis=0, return_index=True)[1]])
 
 
 def _end(shop: Shop, limit: str, hole: int | None) -> float:
@@ -583,7 +584,9 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
     ("wears at a changing rate", r"^[^;]*? wears at a changing rate(?P<jumps>, or jumps)?", _steady_pace),
     ("a bushing drifts", r"^(?P<who>[^;]*?\bB\d\b.*?) drifts per 100 parts since part (?P<first>\d+)",
      lambda t, m: not any(t.drifts(t.level[h], float(m["first"])) for h in _named(m["who"]))),
-    ("a bushing moved", r"^[^;]* moved against the others", lambda t, m: not {*_named(m[0])} & t.shop.worn),
+    ("a bushing drifts, or has jumped", r"^(?P<who>[^;]*?\bB\d\b.*?) drifts, or has jumped:",
+     lambda t, m: not any(t.drifts(t.level[h]) or t.steps(t.level[h]).size for h in _named(m["who"]))),
+    ("a bushing may have moved", r"^[^;]* may have moved against the others", lambda t, m: not {*_named(m[0])} & t.shop.worn),
     ("which shape fits best", r"^(?P<who>The seating|B\d): [^;]* explains it best",
      lambda t, m: not t.shaped(t.since[_who(m["who"])], m.string)),
     ("a bushing stands off", r"^[^.]* stands (?P<far>[\d.]+) inch from its place", _off),
