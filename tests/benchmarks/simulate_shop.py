@@ -13,7 +13,8 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
 - covered: share of the printed 95 % intervals that hold the true part number (n: how many were printed), where half of
   the parts fail that limit, worked out from many parts drilled on at each of many part numbers with the same chances,
   and its standard error over histories, since the intervals of one history hang together;
-- late: share of the histories with a bound "before part N" in which one lies behind the true end.
+- late: share of the histories with a bound "before part N" in which any lies behind the true end; each does once in 20,
+  and some kinds have a dozen of them.
 
 Last comes a table of the sentences: in how many histories each was printed, and was false.
 
@@ -431,7 +432,8 @@ def _middle(shop: Shop, limit: str, hole: int | None, at: np.ndarray, many: int)
         away = np.hypot(place[:, :, 0, :, 0], place[:, :, 0, :, 1]).max(axis=2)
         return np.asarray(np.median(0.030 + bonus[..., 0] / 2 - away, axis=1))
     both = np.repeat(NOMINAL, 2, axis=0)
-    radius = np.repeat((0.011 + bonus) / 2 if limit == res.PATTERN else (small - 0.444) / 2, 2, axis=2)
+    wide = np.clip(small, 0.455, 0.462) if limit == res.PATTERN else small
+    radius = np.repeat((wide - 0.444) / 2, 2, axis=2)
     shape = (at.size * many, 2 * HOLES)
     key = hash((at.tobytes(), many, radius.tobytes()))  # pins are often as wide as the zones
     if key not in shop.rooms:
