@@ -2,8 +2,8 @@
 
 Run as ``python tests/benchmarks/simulate_shop.py [HISTORIES [KIND...]]``; 400 of each of the 16 kinds of `USUAL` unless
 told, on two cores. These 6400 histories fit into 20 minutes if one takes 0.375 s of a core (the last line says what it
-took); 0.42 to 0.48 s were measured on a busy machine, where 350 of each kind fit. The other kinds of `KINDS` are run where
-they are named, ``all`` runs every one.
+took); 0.42 to 0.48 s were measured on a busy machine, where 320 of each kind fit. The other kinds of `KINDS` are run
+where they are named, ``all`` runs every one.
 
 Kit BL-7; all figures invented: a part is seated with a scatter of 0.0012 in, a hole scatters by 0.0005 in a coordinate
 and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it prints how often
