@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
-    from holeqc.wear.history import Event, History
+    from holeqc.fixture.history import Event, History
 
 
 def wear(
@@ -73,8 +73,8 @@ def wear(
     from holeqc.commands.recording import required_who
     from holeqc.problems import DataError
     from holeqc.readings.table import Source
-    from holeqc.wear.history import counted, counts_from, history_of
-    from holeqc.wear.study import study
+    from holeqc.fixture.history import counted, counts_from, history_of
+    from holeqc.fixture.study import study
 
     if record and not ledger:
         raise DataError("--record logs what the record's own readings forecast; give --ledger too")
@@ -108,7 +108,7 @@ def wear(
     if record:
         from holeqc.ledger import open_ledger
         from holeqc.ledger.equipment import record_forecast
-        from holeqc.wear.words import due_bushings
+        from holeqc.fixture.words import due_bushings
 
         with open_ledger(ledger, create=False) as there:
             entry = record_forecast(there, history.fixture, due_bushings(result), name)
@@ -145,7 +145,7 @@ def events_table(path: Path) -> Table:
     """
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
-    from holeqc.wear.history import HEADINGS
+    from holeqc.fixture.history import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}
@@ -160,7 +160,7 @@ def events_table(path: Path) -> Table:
 
 def events_of(table: Table, history: History) -> tuple[list[Event], list[Problem]]:
     """Return the events of a table, and what is wrong with its rows."""
-    from holeqc.wear.history import events_from
+    from holeqc.fixture.history import events_from
 
     events, problems = events_from(_rows(table), history, table.file, [int(row) + 1 for row in table.rows])
     return events, [*table.problems, *problems]

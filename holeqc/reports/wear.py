@@ -19,12 +19,12 @@ from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SMALL, WIDTH, plate_for
 from holeqc.specification.model import Specification
 from holeqc.specification.words import limits_line
-from holeqc.wear import result as res
-from holeqc.wear import words
-from holeqc.wear.forecast import FAR, NOW, SHUT
-from holeqc.wear.history import MEANING
-from holeqc.wear.result import Bushing, Outlook, Wear
-from holeqc.wear.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing, to_change
+from holeqc.fixture import result as res
+from holeqc.fixture import words
+from holeqc.fixture.forecast import FAR, NOW, SHUT
+from holeqc.fixture.history import MEANING
+from holeqc.fixture.result import Bushing, Outlook, Wear
+from holeqc.fixture.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing, to_change
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Source

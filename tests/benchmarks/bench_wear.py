@@ -16,9 +16,9 @@ from timing import clock, line
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "wear"))
 from wear_cases import NOMINAL, one_part, seated
 
-from holeqc.wear.forecast import level_of
-from holeqc.wear.history import variance_shares
-from holeqc.wear.separate import separate
+from holeqc.fixture.forecast import level_of
+from holeqc.fixture.history import variance_shares
+from holeqc.fixture.separate import separate
 
 PARTS, SAMPLE, ROUNDS = 100_000, 400, 3
 FITS = 1 + 5 + 2 * 3 + 7  #: weighted fits of each part in `separate`

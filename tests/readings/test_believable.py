@@ -24,7 +24,7 @@ from holeqc.readings.sheet import write_sheet
 from holeqc.readings.sheet_layout import layout
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification
-from holeqc.wear.history import history_of
+from holeqc.fixture.history import history_of
 
 ACCEPT, HOLD, REJECT = range(3)
 HEAD = ["Serial", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]

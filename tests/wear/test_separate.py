@@ -11,8 +11,8 @@ import pytest
 from wear_cases import NOMINAL, one_part, seated
 
 from holeqc.problems import DataError
-from holeqc.wear.history import CAUSES, variance_shares
-from holeqc.wear.separate import TUKEY, separate
+from holeqc.fixture.history import CAUSES, variance_shares
+from holeqc.fixture.separate import TUKEY, separate
 
 
 def test_motions_without_scatter_come_out_exactly() -> None:

@@ -12,11 +12,11 @@ from wear_cases import NOMINAL
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
 from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
-from holeqc.wear import changes, forecast
-from holeqc.wear import forecast as fc
-from holeqc.wear.changes import BEND, CURVE, JUMP, find_changes, trend_of
-from holeqc.wear.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
-from holeqc.wear.separate import separate
+from holeqc.fixture import changes, forecast
+from holeqc.fixture import forecast as fc
+from holeqc.fixture.changes import BEND, CURVE, JUMP, find_changes, trend_of
+from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
+from holeqc.fixture.separate import separate
 
 T = np.arange(1.0, 121.0)
 

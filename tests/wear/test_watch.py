@@ -27,11 +27,11 @@ from holeqc.reports.pages import html_page
 from holeqc.reports.wear import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
-from holeqc.wear import history as ev
-from holeqc.wear.history import History, counted, history_of
-from holeqc.wear.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
-from holeqc.wear.study import study
-from holeqc.wear.words import due_bushings
+from holeqc.fixture import history as ev
+from holeqc.fixture.history import History, counted, history_of
+from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
+from holeqc.fixture.study import study
+from holeqc.fixture.words import due_bushings
 
 ROOT = Path(__file__).resolve().parents[2]
 KIT = ROOT / "tolerances" / "bl7.toml"
@@ -332,7 +332,7 @@ def test_what_to_do_is_written_for_people(wear: Wear, spec: Specification) -> No
 
 
 def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
-    from holeqc.wear.words import amount
+    from holeqc.fixture.words import amount
 
     assert amount(wear, "turn", 0.00118) == ("+1.18", "mrad")
     assert amount(wear, "scale", -0.000042) == ("-42", "parts per million")

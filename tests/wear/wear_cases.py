@@ -25,7 +25,7 @@ def seated(
 def one_part(nominal: np.ndarray, off: np.ndarray, sigma: float, steps: int = 11) -> tuple[np.ndarray, np.ndarray]:
     """Return (parameters, rest) of one part: least squares, then Huber's and Tukey's weights, hole by hole.
 
-    The plain way, with a real design matrix and the library's least squares; bends as in `holeqc.wear.separate`.
+    The plain way, with a real design matrix and the library's least squares; bends as in `holeqc.fixture.separate`.
     """
     x, y = (nominal - nominal.mean(axis=0)).T
     one, none = np.ones(len(x)), np.zeros(len(x))
