@@ -14,11 +14,11 @@ from holeqc.commands.finding import TOLERANCES_HELP
 from holeqc.commands.from_ledger import FROM_HELP, WHERE_HELP
 
 if TYPE_CHECKING:
+    from holeqc.fixture.history import Event, History
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
-    from holeqc.fixture.history import Event, History
 
 
 def wear(
@@ -71,10 +71,10 @@ def wear(
     inspection of each part, the drawing, the approved data and the person licensed to sign; local codes prevail.
     """
     from holeqc.commands.recording import required_who
-    from holeqc.problems import DataError
-    from holeqc.readings.table import Source
     from holeqc.fixture.history import counted, counts_from, history_of
     from holeqc.fixture.study import study
+    from holeqc.problems import DataError
+    from holeqc.readings.table import Source
 
     if record and not ledger:
         raise DataError("--record logs what the record's own readings forecast; give --ledger too")
@@ -106,9 +106,9 @@ def wear(
         written = write_wear(result, spec, out, sources)
         printing.say("", f"Report: {written[0]}  ({len(written)} files in {out})", aside=json_)
     if record:
+        from holeqc.fixture.words import due_bushings
         from holeqc.ledger import open_ledger
         from holeqc.ledger.equipment import record_forecast
-        from holeqc.fixture.words import due_bushings
 
         with open_ledger(ledger, create=False) as there:
             entry = record_forecast(there, history.fixture, due_bushings(result), name)
@@ -143,9 +143,9 @@ def events_table(path: Path) -> Table:
     Raises:
         ReadingsError: the file can't be used, or no column says what was done or where it belongs.
     """
+    from holeqc.fixture.history import HEADINGS
     from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
-    from holeqc.fixture.history import HEADINGS
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])
     headings = {name.casefold() for name in table.names}

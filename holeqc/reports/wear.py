@@ -13,18 +13,18 @@ import numpy as np
 
 import holeqc
 from holeqc import printing, writer
-from holeqc.inspection.results import capital
-from holeqc.quantities import FloatArray
-from holeqc.reports import blocks as w
-from holeqc.reports.part_pages import SMALL, WIDTH, plate_for
-from holeqc.specification.model import Specification
-from holeqc.specification.words import limits_line
 from holeqc.fixture import result as res
 from holeqc.fixture import words
 from holeqc.fixture.forecast import FAR, NOW, SHUT
 from holeqc.fixture.history import MEANING
 from holeqc.fixture.result import Bushing, Outlook, Wear
 from holeqc.fixture.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing, to_change
+from holeqc.inspection.results import capital
+from holeqc.quantities import FloatArray
+from holeqc.reports import blocks as w
+from holeqc.reports.part_pages import SMALL, WIDTH, plate_for
+from holeqc.specification.model import Specification
+from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     from holeqc.readings.table import Source

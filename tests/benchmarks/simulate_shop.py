@@ -39,15 +39,15 @@ from pathlib import Path
 
 import numpy as np
 
-from holeqc.inspection.pin_gauge import zone_margin
-from holeqc.readings.read import read_files
-from holeqc.specification.load import load_specification
 from holeqc.fixture import history as ev
 from holeqc.fixture import result as res
 from holeqc.fixture.forecast import LEAST, NOW
 from holeqc.fixture.history import History, history_of
 from holeqc.fixture.rivals import DRIFT, PIECES, SPEEDS, STEADY, STEP, WORDS
 from holeqc.fixture.study import study
+from holeqc.inspection.pin_gauge import zone_margin
+from holeqc.readings.read import read_files
+from holeqc.specification.load import load_specification
 
 KIT = Path(__file__).resolve().parents[2] / "tolerances" / "bl7.toml"
 NOMINAL = np.array([(x, y) for y in (1.25, 5.75) for x in (1.5, 4.5, 7.5, 10.5)])

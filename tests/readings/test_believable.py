@@ -18,13 +18,13 @@ import openpyxl
 import pytest
 from making import GOOD, KIT, codes, kit, only, read, text_file, wide
 
+from holeqc.fixture.history import history_of
 from holeqc.inspection.judge import inspect
 from holeqc.inspection.series import make_series
 from holeqc.readings.sheet import write_sheet
 from holeqc.readings.sheet_layout import layout
 from holeqc.specification.load import parse_specification
 from holeqc.specification.model import Specification
-from holeqc.fixture.history import history_of
 
 ACCEPT, HOLD, REJECT = range(3)
 HEAD = ["Serial", "Hole", "Wall", "Dia 0", "Dia 90", "X", "Y"]

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from wear_cases import NOMINAL, seated
 
-from holeqc.readings.read import read_files
-from holeqc.reports.wear import wear_text
-from holeqc.specification.load import load_specification
 from holeqc.fixture import result as res
 from holeqc.fixture.forecast import FAR, NOW, SHUT, Forecast
 from holeqc.fixture.history import DRILL, SIZE_BY, Event, History, history_of, variance_shares
 from holeqc.fixture.separate import separate
 from holeqc.fixture.study import study
+from holeqc.readings.read import read_files
+from holeqc.reports.wear import wear_text
+from holeqc.specification.load import load_specification
 
 ROOT = Path(__file__).resolve().parents[2]
 PARTS = 100

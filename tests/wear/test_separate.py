@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from wear_cases import NOMINAL, one_part, seated
 
-from holeqc.problems import DataError
 from holeqc.fixture.history import CAUSES, variance_shares
 from holeqc.fixture.separate import TUKEY, separate
+from holeqc.problems import DataError
 
 
 def test_motions_without_scatter_come_out_exactly() -> None:

@@ -9,14 +9,14 @@ from scipy.signal import lfilter
 from scipy.stats import binom, theilslopes
 from wear_cases import NOMINAL
 
-from holeqc.inspection.pin_gauge import zone_margin
-from holeqc.problems import DataError
-from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
 from holeqc.fixture import changes, forecast
 from holeqc.fixture import forecast as fc
 from holeqc.fixture.changes import BEND, CURVE, JUMP, find_changes, trend_of
 from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
 from holeqc.fixture.separate import separate
+from holeqc.inspection.pin_gauge import zone_margin
+from holeqc.problems import DataError
+from holeqc.statistics.gauge_accuracy import inverse_fieller, straight_line
 
 T = np.arange(1.0, 121.0)
 

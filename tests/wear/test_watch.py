@@ -21,17 +21,17 @@ from wear_cases import NOMINAL, seated
 
 from holeqc.__main__ import run
 from holeqc.commands.wear import events_of, events_table
+from holeqc.fixture import history as ev
+from holeqc.fixture.history import History, counted, history_of
+from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
+from holeqc.fixture.study import study
+from holeqc.fixture.words import due_bushings
 from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
 from holeqc.reports.wear import DATA, HTML, PDF, wear_report, write_wear
 from holeqc.specification.load import load_specification
 from holeqc.specification.model import Specification
-from holeqc.fixture import history as ev
-from holeqc.fixture.history import History, counted, history_of
-from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
-from holeqc.fixture.study import study
-from holeqc.fixture.words import due_bushings
 
 ROOT = Path(__file__).resolve().parents[2]
 KIT = ROOT / "tolerances" / "bl7.toml"
