@@ -146,20 +146,27 @@ def what_of(hole: object) -> str:
     return f"hole{'s' if ', ' in text or ' to ' in text else ''} {text}"
 
 
-def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
-    """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none.
+def let_pass(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> list[TagState]:
+    """Return the tags of nonconformances with which an inspection lets its part pass.
 
-    Those used as they are count in the inspection that found them and in those that go on with its readings (``own``:
-    the tags that speak for it), a repair in every later one too.
+    What was repaired, or rejected and used as it is, is in the part whatever a later sheet says. A hold used as it is
+    counts in the inspection that found it and in those that go on with its readings (``own``: the tags that speak for
+    it).
     """
     mine = {tag.number for tag in own}
-    found = [
-        f"{tag.disposition}, {tag.authority}" for tag in tags
+    return [
+        tag for tag in tags
         if tag.closed and tag.disposition in NEED_AUTHORITY and (
             tag.row["inspection_id"] == inspection_id or tag.number in mine
-            or (tag.disposition == "repair" and tag.row["inspection_id"] < inspection_id)
+            or ((tag.disposition == "repair" or tag.row["verdict"] == REJECT)
+                and tag.row["inspection_id"] < inspection_id)
         )
     ]  # fmt: skip
+
+
+def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
+    """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none."""
+    found = [f"{tag.disposition}, {tag.authority}" for tag in let_pass(tags, inspection_id, own)]
     return "; ".join(dict.fromkeys(found))
 
 

@@ -29,8 +29,8 @@ from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
-from holeqc.reports.packet import write_packet
-from holeqc.reports.record import part_text
+from holeqc.reports.packet import certificate_report, listed_characteristics, run_of, write_packet
+from holeqc.reports.record import part_text, story_report
 from holeqc.specification.load import load_specification
 
 REAMED = {"1": (0.4571, 0.4572)}
@@ -198,6 +198,30 @@ def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop, tmp_pat
     page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
     assert "BY DISPOSITION" in page
     assert "Approved with use-as-is, EO-7; as read: hold" in page, "decided on the tag of the first sheet"
+
+
+def test_what_was_used_as_it_is_stays_by_disposition_when_it_reads_good_later(shop: Shop, tmp_path: Path) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, "scrap", "engineer", "wrong tag")
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EO-7", supersede=True)
+    assert verdict(shop.record("P-1", AGAIN, day="2026-11-05")) == "accept"
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
+    assert newest_parts(shop.ledger, Filter())[0]["released_with"] == "use-as-is, EO-7"
+    story = part_story(shop.ledger, "P-1")
+    assert "Released with a nonconformance: use-as-is, EO-7" in part_text(story)
+    assert "BY DISPOSITION" in repr(story_report(story, (), TODAY).sections)
+    approved = approved_set(shop.ledger, "P-1")
+    write_packet(approved, tmp_path / "packet", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+    part = run_of(approved)[1]
+    rows = listed_characteristics(approved, part)
+    comments = [row.comments for row in rows if row.nonconformance == tag]
+    assert [text.partition(";")[0] for text in comments] == ["use-as-is, authority EO-7"]
+    page = repr(certificate_report(approved, part, rows).sections)
+    assert "approved with nonconformances" in page
+    assert "BY DISPOSITION" in page
+    page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
+    assert "BY DISPOSITION" in page
+    assert "Approved with use-as-is, EO-7; as read: accept" in page
 
 
 def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again(shop: Shop) -> None:
