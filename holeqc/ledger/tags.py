@@ -589,6 +589,10 @@ def speaking_for(inspection_id: int, tags: Iterable[TagState], known: Mapping[in
 
 ACCEPT, HOLD, REJECT = s.VERDICTS
 OVERSIZE = "the hole was over its upper limit; rework can't make it smaller: engineering decides"
+UNDECIDED = (
+    "it was rejected and nobody has decided on it, so this sheet doesn't close it: decide (holeqc disposition); after "
+    "rework or repair it is read again"
+)
 _WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
 
 Written = Sequence[tuple[Row, tuple[str, ...]]]  #: rows of new tags, each with the holes that it speaks of
@@ -668,8 +672,10 @@ def _why_not_closed(transaction: Transaction, tag: TagState, number: int, verdic
     if tag.row["verdict"] == HOLD:
         return ""
     was = beyond_rework(transaction.connection, int(tag.row["inspection_id"]), tag.holes)
-    if not was or tag.disposition == "repair":
+    if tag.disposition == "repair":
         return ""
+    if not was:
+        return UNDECIDED if verdict == ACCEPT and not tag.disposition else ""
     mended = was if verdict == ACCEPT else was.keys() - beyond_rework(transaction.connection, number, tag.holes)
     if not mended:
         return ""

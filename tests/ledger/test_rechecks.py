@@ -238,8 +238,13 @@ def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again
 
 def test_a_recheck_without_a_disposition_closes_no_rejection(shop: Shop) -> None:
     (tag,) = shop.record("P-1", SMALL).tags
-    assert verdict(recheck(shop, REAMED, tag)) == "accept"
+    run = recheck(shop, REAMED, tag)
+    assert verdict(run) == "accept"
     assert not find_tag(shop.ledger, tag).closed
+    assert [note for note in run.notes if note.startswith(f"tag {tag} stays open: ")] == [
+        f"tag {tag} stays open: it was rejected and nobody has decided on it, so this sheet doesn't close it: decide "
+        "(holeqc disposition); after rework or repair it is read again"
+    ]  # fmt: skip
     assert list(refused(shop)) == ["tag-open"]
     rework(shop, tag)
     assert list(refused(shop)) == ["tag-open"], "a disposition waits for readings after it"
