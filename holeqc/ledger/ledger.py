@@ -60,8 +60,12 @@ if TYPE_CHECKING:
 
 
 _LIKE_DIGITS = str.maketrans("oil", "011")
-#: Cyrillic and Greek letters that look like Latin ones, as capitals or small (by eye, no standard's list)
-_LIKE_LATIN = str.maketrans("авекмнорстухіјѕԁԛԝһβεζηικμνορτυχαγ", "abekmhopctyxijsdqwhbezhikmnoptuxay")
+#: letters that look like Latin ones or digits, as capitals or small (by eye, no standard's list): Cyrillic, Greek,
+#: Latin with a stroke or without its dot, Cherokee, Lisu
+_LIKE_LATIN = str.maketrans(
+    "авекмнорстухіјѕԁԛԝһӏзβεζηικμνορτυχαγłøđħıɡᎠᎡᎢᎥᎪᎫᎬᎳᎷᎻᏀᏃᏒᏙᏚᏞᏟᏢᏦᏴꓐꓑꓓꓔꓖꓗꓙꓚꓜꓝꓟꓠꓡꓢꓣꓦꓧꓪꓫꓬꓮꓰꓲꓳꓴ",
+    "abekmhopctyxijsdqwhl3bezhikmnoptuxaylodhigdrtiajewmhgzrvslcpkbbpdtgkjczfmnlsrvhwxyaeiou",
+)
 
 
 def plain_letters(text: str) -> str:
