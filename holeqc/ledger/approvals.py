@@ -20,7 +20,7 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.ledger import folded_name
-from holeqc.ledger.persons import declared, logged_by, read_by, refuse_bad, require_role, signature_of, signed
+from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
@@ -500,15 +500,13 @@ def _persons(
         decided = next((e for e in reversed(tag.events) if e["event"] == DISPOSITIONED), None)
         if decided is None or decided["disposition"] not in NEED_AUTHORITY:
             continue
-        of = int(tag.row["inspection_id"])
-        if folded_name(str(decided["made_by"])) in logged_by(ledger, of) | read_by(ledger, of):
+        if why := not_second(ledger, str(decided["made_by"]), int(tag.row["inspection_id"])):
             yield _problem(
                 SAME_PERSON, f"tag {tag.number}: {decided['disposition']} was decided by {decided['made_by']}, who "
-                "logged or read the readings", "Let another one decide: holeqc disposition --supersede.",
+                f"{why} the readings", "Let another one decide: holeqc disposition --supersede.",
             )  # fmt: skip
-    person = declared(ledger).get(mine)
-    if person is not None and folded_name(person.added_by) in logged_by(ledger, number):
-        did.append(f"was declared by {person.added_by}, who logged it")
+    if (why := not_second(ledger, by, number)) not in {"", "logged", "read"}:
+        did.append(f"{why} it")
     if did:
         yield _problem(
             SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."
@@ -685,24 +683,29 @@ def signed_before(ledger: Ledger, story: InspectionStory, tags: Sequence[TagStat
     return acts
 
 
-def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:
+def withdraw(
+    ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", signer: Signer | None = None
+) -> Entry:
     """Withdraw the newest approval of a part that stands; the approval stays on record.
 
+    ``signer``: the person's key, where the kit asks for signatures.
+
     Raises:
-        LedgerError: no approval of it stands, no reason.
+        LedgerError: no approval of it stands, no reason, no key where one is asked for.
     """
     if not reason.strip():
         raise LedgerError("say why: a withdrawal needs its reason (--reason)")
     with ledger.transaction():
         story = whole_story(ledger, serial, kit=kit, part=part)
-        standing = [a for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
+        standing = [(i, a) for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
         if not standing:
             raise LedgerError(f"serial {serial}: no approval stands, so there is nothing to withdraw")
-        approval = standing[-1]
-        return ledger.entry(
-            "withdrawal", by, {"withdrawal": [{"approval_id": approval["id"]}]}, replaces=int(approval["entry"]),
-            reason=reason,
-        )  # fmt: skip
+        one, approval = standing[-1]
+        rows: dict[str, list[Row]] = {"withdrawal": [{"approval_id": approval["id"]}]}
+        if stored_specification(ledger, int(one.row["specification_id"])).approval_signed:
+            about = {"approval_hash": entry_row(ledger, int(approval["entry"]))["hash"], "reason": reason.strip()}
+            rows["signature"] = [signed(ledger, signer, by, "withdrawal", about)]
+        return ledger.entry("withdrawal", by, rows, replaces=int(approval["entry"]), reason=reason)
 
 
 def _part_words(story: InspectionStory) -> str:

@@ -89,13 +89,16 @@ ADDED, KEY, REMOVED = s.PERSON_ACTS
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A declared person: name as declared, role, public key ('' where none), who declared it, and the entry."""
+    """A declared person: name as declared, role, public key ('' where none), who declared it, the entry, and who put
+    its key on record.
+    """
 
     name: str
     role: str
     public_key: str
     added_by: str
     entry: int
+    key_by: str = ""
 
 
 def declared_persons(connection: Connection) -> dict[str, Person]:
@@ -110,10 +113,10 @@ def declared_persons(connection: Connection) -> dict[str, Person]:
         elif row["act"] == ADDED:
             found[folded] = Person(
                 str(row["name"]), str(row["role"]), before.public_key if before else "", str(row["made_by"]),
-                int(row["entry"]),
+                int(row["entry"]), before.key_by if before else "",
             )  # fmt: skip
         elif before is not None:
-            found[folded] = replace(before, public_key=str(row["public_key"]))
+            found[folded] = replace(before, public_key=str(row["public_key"]), key_by=str(row["made_by"]))
     return found
 
 

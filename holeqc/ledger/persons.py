@@ -57,6 +57,37 @@ def declared(ledger: Ledger) -> dict[str, Person]:
         return declared_persons(connection)
 
 
+def not_second(ledger: Ledger, by: str, inspection_id: int) -> str:
+    """Return what a person had to do with an inspection that another one should decide on: logged or read it, or owes
+    its place on the list or its key to whoever logged it; '' for nothing.
+    """
+    mine, logged = folded_name(by), logged_by(ledger, inspection_id)
+    if mine in logged:
+        return "logged"
+    if mine in read_by(ledger, inspection_id):
+        return "read"
+    person = declared(ledger).get(mine)
+    if person is not None and folded_name(person.added_by) in logged:
+        return f"was declared by {person.added_by}, who logged"
+    if person is not None and folded_name(person.key_by) in logged:
+        return f"has its key from {person.key_by}, who logged"
+    return ""
+
+
+def require_decider(ledger: Ledger, by: str, disposition: str) -> None:
+    """Refuse who is declared as neither inspector nor engineer, where persons are declared.
+
+    Raises:
+        LedgerError: the person is declared as something else.
+    """
+    person = declared(ledger).get(folded_name(by))
+    if person is not None and not {"inspector", "engineer"} & set(folded_name(person.role).split()):
+        raise LedgerError(
+            f"{person.name} is declared as {person.role}; {disposition} is decided by a person declared as inspector "
+            "or engineer. Nothing was recorded"
+        )
+
+
 def require_role(ledger: Ledger, by: str, role: str) -> None:
     """Refuse a declared person who acts as something else than declared.
 

@@ -20,8 +20,7 @@ from holeqc.inspection.results import joined, listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import specification_of_inspection
-from holeqc.ledger.ledger import folded_name
-from holeqc.ledger.persons import logged_by, read_by, signed
+from holeqc.ledger.persons import not_second, require_decider, signed
 from holeqc.ledger.schema import batches, now, plain, shown
 from holeqc.problems import LedgerError
 
@@ -387,6 +386,7 @@ def dispose(
             )
         _refuse_closed(tag, disposition, authority, supersede)
         if disposition in NEED_AUTHORITY:
+            require_decider(ledger, by, disposition)
             _refuse_own(ledger, tag, disposition, by)
         note = f"in place of entry {tag.decided_by_entry}: {reason.strip()}" if tag.closed else reason.strip()
         said = {"disposition": disposition, "authority": authority, "role": by.strip(), "note": note}
@@ -488,12 +488,10 @@ def _refuse_own(ledger: Ledger, tag: TagState, disposition: str, by: str) -> Non
     )[0]["two_person"]  # fmt: skip
     if not asks:
         return
-    mine = folded_name(by)
-    logged = mine in logged_by(ledger, number)
-    if logged or mine in read_by(ledger, number):
+    if did := not_second(ledger, by, number):
         raise LedgerError(
-            f"{by.strip()} {'logged' if logged else 'read'} the readings of tag {tag.number}; the kit asks for a "
-            f"second person, so let another one decide on {disposition}"
+            f"{by.strip()} {did} the readings of tag {tag.number}; the kit asks for a second person, so let another "
+            f"one decide on {disposition}"
         )
 
 

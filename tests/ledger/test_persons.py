@@ -104,6 +104,32 @@ def test_an_approver_declared_by_who_logged_is_no_second_person(shop: Shop) -> N
     assert "was declared by 7, who logged it" in caught.value.problems[0].message
 
 
+def test_who_logged_makes_nobody_to_decide_for_it(shop: Shop) -> None:
+    persons.declare_person(shop.ledger, "7", "engineer", "7")
+    roles = {"17": "technician", "41": "inspector", "42": "inspector", "office 1": "engineer", "office 2": "engineer"}
+    for name, role in roles.items():
+        persons.declare_person(shop.ledger, name, role, "7")
+    persons.declare_person(shop.ledger, "18", "technician", "17")
+    (tag,) = shop.record("P-1", LARGE, by="17").tags
+    (other,) = shop.record("P-2", {"1": (0.4571, 0.4579), "2": (0.4626, 0.4599)}, by="41").tags
+    persons.set_person_key(shop.ledger, "42", "ab" * 32, "41")
+    persons.declare_person(shop.ledger, "43", "inspector", "41")
+    head = shop.ledger.head()
+    for number, by, why in (
+        (tag, "18", "18 is declared as technician; use-as-is is decided by a person declared as inspector or engineer"),
+        (other, "42", "42 has its key from 41, who logged the readings"),
+        (other, "43", "43 was declared by 41, who logged the readings"),
+    ):
+        with pytest.raises(LedgerError, match=why):
+            dispose(shop.ledger, number, "use-as-is", by, "ample edge", authority="EO-2")
+    assert shop.ledger.head() == head
+    dispose(shop.ledger, tag, "use-as-is", "42", "ample edge", authority="EO-2")
+    dispose(shop.ledger, other, "use-as-is", "office 1", "ample edge", authority="EO-2")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-2", "42")
+    assert "has its key from 41, who logged it" in caught.value.problems[0].message
+
+
 # -------------------------------------------------------------------------------------------------------- signatures
 
 
@@ -156,8 +182,12 @@ def test_approvals_dispositions_and_releases_are_signed(shop: Shop) -> None:
     approve(shop.ledger, "P-1", "41", signer=found["41"])
     story = part_story(shop.ledger, "P-1")
     assert f"by 41 (signed, key {found['41'].public_key[:4]} " in part_text(story)
-    assert shop.ledger.verify().holds
     approved_set(shop.ledger, "P-1")
+    for signer, why in ((None, "sign with your key"), (found["41"], "not the key on record of 7")):
+        with pytest.raises(LedgerError, match=why):
+            withdraw(shop.ledger, "P-1", "7", "read again", signer=signer)
+    withdraw(shop.ledger, "P-1", "7", "read again", signer=found["7"])
+    assert shop.ledger.verify().holds
 
 
 def test_without_signatures_pages_say_name_as_typed(shop: Shop) -> None:
