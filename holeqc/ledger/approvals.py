@@ -35,6 +35,7 @@ from holeqc.ledger.tags import (
     disposition_about,
     find_tags,
     links,
+    no_rework,
     released_with,
     speaking_for,
     what_of,
@@ -98,7 +99,7 @@ def findings(
     known = links(ledger, str(row["serial"]))
     own = speaking_for(int(row["id"]), tags, known)
     found = [
-        *_rejected(story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(story, tags),
+        *_rejected(ledger, story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(ledger, story, tags),
         *_earlier(ledger, story, tags, known), *_elsewhere(ledger, story), *_nearly(ledger, story),
         *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
@@ -116,7 +117,9 @@ def _problem(code: str, message: str, action: str, **more: Any) -> Problem:
     return Problem(ERROR, code, message, action=action, holds=True, **more)
 
 
-def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState]) -> Iterable[Problem]:
+def _rejected(
+    ledger: Ledger, story: InspectionStory, tags: list[TagState], own: list[TagState]
+) -> Iterable[Problem]:  # fmt: skip
     """Give what is rejected and has no disposition that lets the part be used as it is; ``own``: tags that speak for
     the inspection.
     """
@@ -132,7 +135,7 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
         elif tag in ours and not tag.closed:
             said = f"disposition {tag.disposition}, not closed" if tag.disposition else "no disposition"
             yield _problem(
-                REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(tag),
+                REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(ledger, tag),
                 hole=str(tag.row["hole"]),
             )  # fmt: skip
     covered = {hole for tag in ours if not tag.answered for hole in tag.holes}
@@ -148,7 +151,9 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
         yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT)
 
 
-def _what_to_do(tag: TagState) -> str:
+def _what_to_do(ledger: Ledger, tag: TagState) -> str:
+    if tag.disposition == "rework" and (why := no_rework(ledger, tag)):
+        return f"Decide anew: {why}: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
     if tag.disposition in {"rework", "repair"}:
         return (
             f"Do the {tag.disposition}, read again what it asks and record that sheet: holeqc sheet --recheck "
@@ -237,7 +242,7 @@ def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
     return found
 
 
-def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
+def _open_tags(ledger: Ledger, story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
     """Give tags of earlier inspections that nobody has closed, and rejects closed without a disposition."""
     for tag in tags:
         if tag.row["verdict"] == "reject" and tag.closed and not tag.disposition and not tag.goes_on:
@@ -250,7 +255,7 @@ def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"
             yield _problem(
                 OPEN_TAG, f"tag {tag.number} of an earlier inspection, {what_of(tag.row['hole'])}, is open, {said}",
-                _what_to_do(tag), hole=str(tag.row["hole"]),
+                _what_to_do(ledger, tag), hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif older and tag.not_for_use:
             yield _problem(

@@ -385,6 +385,8 @@ def dispose(
                 "first, with a reason"
             )
         _refuse_closed(tag, disposition, authority, supersede)
+        if disposition == "rework" and (why := no_rework(ledger, tag)):
+            raise LedgerError(f"tag {tag.number}: {why}. Nothing was recorded")
         if disposition in NEED_AUTHORITY:
             require_decider(ledger, by, disposition)
             _refuse_own(ledger, tag, disposition, by)
@@ -495,6 +497,21 @@ def _refuse_own(ledger: Ledger, tag: TagState, disposition: str, by: str) -> Non
         )
 
 
+def no_rework(ledger: Ledger, tag: TagState) -> str:
+    """Return why rework can't answer a tag and what can, '' where it can answer one of its holes."""
+    if tag.row["verdict"] != REJECT:
+        return ""
+    with ledger.reading() as connection:
+        was = beyond_rework(connection, int(tag.row["inspection_id"]), tag.holes)
+    if not was or set(tag.holes) - was.keys():
+        return ""
+    where = what_of(tag.row["hole"])
+    return (
+        f"{where} {joined(sorted(set(was.values())))}, and rework can't mend that; decide repair or use-as-is with "
+        "an authority, scrap or return"
+    )
+
+
 def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
     """Record that the rework or repair of a tag was done; the readings that follow decide.
 
@@ -509,6 +526,8 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
             raise LedgerError(
                 f"tag {tag.number} has no disposition rework or repair: nobody has said yet that it may be worked on"
             )
+        if tag.disposition == "rework" and (why := no_rework(ledger, tag)):
+            raise LedgerError(f"tag {tag.number}: {why}. Nothing was recorded")
         event = {"tag_id": tag.row["id"], "event": REWORKED, "role": by.strip(), "note": note}
         return ledger.entry("rework", by, {"tag_event": [event]})
 

@@ -172,7 +172,7 @@ def test_the_same_fault_again_keeps_its_tag_and_a_new_one_gets_its_own(shop: Sho
     (new,) = run.tags
     assert verdict(run) == "reject"
     assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [new]
-    rework(shop, new)
+    shop.rework_of_before(new)
     run = recheck(shop, {"1": (0.4574, 0.4575)}, new, day="2026-11-07")
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
     dispose(shop.ledger, new, "repair", "engineer", "bush and ream", authority="EO-2")
@@ -281,11 +281,17 @@ def test_an_oversize_hole_is_not_read_small_again(shop: Shop) -> None:
     (tag,) = shop.record("P-1", LARGE).tags
     for word in ("", "rework"):
         if word:
-            rework(shop, tag)
+            shop.rework_of_before(tag)
         run = recheck(shop, {"2": (0.4600 + 0.0001 * len(word), 0.4605)}, tag)
         assert (verdict(run), held(run)[:1]) == ("hold", ["recheck-cannot-mend"])
     assert not find_tag(shop.ledger, tag).closed
     assert {"held", "tag-open"} <= set(refused(shop))
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", "41")
+    assert [p.action.partition(": holeqc")[0] for p in caught.value.problems if p.code == "tag-open"] == [
+        "Decide anew: hole 2 was over its upper limit, and rework can't mend that; decide repair or use-as-is with an "
+        "authority, scrap or return"
+    ]  # fmt: skip
     run = recheck(shop, {"2": (0.4603, 0.4604)}, "2026-11-05", day="2026-11-06")
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"]), "nor once more"
 
@@ -452,7 +458,7 @@ def under_draft(shop: Shop, sizes: Sizes, of: str, *, upper: str = "0.463") -> R
 def test_an_open_tag_holds_whatever_a_draft_kit_says(shop: Shop, hole: str) -> None:
     """Hole 2 was over 0.462; a draft of 0.463 would accept it, read again or not."""
     (tag,) = shop.record("P-1", LARGE).tags
-    rework(shop, tag)
+    shop.rework_of_before(tag)
     run = under_draft(shop, {hole: (0.4583, 0.4591)}, tag)
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
     (problem,) = (p for p in run.inspection.readings.problems if p.holds)
@@ -510,7 +516,11 @@ def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
         run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
         if n == 0:
             (tag,) = run.tags
-            rework(shop, tag)
+            with pytest.raises(LedgerError, match=r"hole 1 had a crack, and rework can't mend that; decide repair or"):
+                rework(shop, tag)
+            shop.rework_of_before(tag)
+            with pytest.raises(LedgerError, match="had a crack, and rework can't mend that"):
+                reworked(shop.ledger, tag, "bench 2", "reamed")
     assert verdict(run) == "accept"
     assert any(note.endswith("the hole had a crack; rework can't mend that: engineering decides") for note in run.notes)
     assert "tag-open" in refused(shop)
@@ -534,7 +544,7 @@ def test_an_edge_too_near_is_not_reamed_away(shop: Shop) -> None:
         return record_run(shop.ledger, inspect(spec, readings), "bench 2")
 
     (tag,) = record("03", "0.850").tags
-    rework(shop, tag)
+    shop.rework_of_before(tag)
     assert verdict(run := record("05", "0.951", tag, "3")) == "hold"
     assert "recheck-cannot-mend" in held(run)
     run = record("06", "0.952", more="5")
