@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.recheck import CANNOT_MEND, MOVED
 from holeqc.inspection.results import CAUSES, MISSING, VERDICTS, joined, listed, span_words, words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
-from holeqc.ledger.ledger import folded_name
+from holeqc.ledger.ledger import who_of
 from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
@@ -74,6 +75,10 @@ OPEN_IT = "Open it: holeqc check KIT.toml SHEET --record on the same sheet, with
 WHEN_GIVEN = frozenset({HELD, REJECTED, SAME_PERSON, SCRAPPED, OPEN_TAG, EARLIER})
 
 
+#: codes of problems that no further reading answers
+UNREADABLE = frozenset({CANNOT_MEND, MOVED})
+
+
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What was found before an approval: ``obstacles``, the gravest first; ``remarks`` to keep with the approval."""
@@ -104,7 +109,7 @@ def findings(
         *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
         *_replaced(story), *_clock(story, clock_reason, remarks),
-        *_persons(ledger, story, spec, tags, by), *_approved(story),
+        *_persons(ledger, story, spec, tags, by), *_approved(ledger, story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
 
@@ -178,20 +183,22 @@ def _held(
         characteristics=tuple(row for row in story.characteristics if row["hole"] not in used),
     )  # fmt: skip
     told = {str(row["hole"]) for row in story.characteristics if row["verdict"] == "hold"}
+    problems = _holding_problems(ledger, story)
+    decide = {str(row["hole"]): str(row["action"]) for row in problems if row["code"] in UNREADABLE and row["hole"]}
     for message, hole in _held_together(story, spec):
-        yield _problem(HELD, message, action, hole=hole)
+        yield _problem(HELD, message, decide.get(hole, action), hole=hole)
     silent = [str(row["hole"]) for row in story.holes if row["verdict"] == "hold" and row["hole"] not in told]
     if silent:
         told |= set(silent)
         yield _problem(
-            HELD, f"{_where(spec, [(hole, '') for hole in silent])} {'are' if len(silent) > 1 else 'is'} held", action,
-            hole=silent[0] if len(silent) == 1 else "",
+            HELD, f"{_where(spec, [(hole, '') for hole in silent])} {'are' if len(silent) > 1 else 'is'} held",
+            decide.get(silent[0], action) if len(silent) == 1 else action, hole=silent[0] if len(silent) == 1 else "",
         )  # fmt: skip
     if story.row["pin_verdict"] == "hold" and not told:
         yield _problem(HELD, "the pins together are held: it isn't known whether they all enter", action)
         told.add("pattern")
     places: dict[tuple[str, str], list[str]] = {}
-    for row in _holding_problems(ledger, story):
+    for row in problems:
         if (row["hole"] in told | used and row["hole"]) or (row["code"] == COPIED and "whole part" in used):
             continue
         place = ", ".join(str(row[name]) for name in ("file", "sheet", "cell") if row[name])
@@ -443,13 +450,13 @@ def _answered(
     names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
     pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
     number = int(story.row["id"])
-    did = logged_by(ledger, number) | read_by(ledger, number) | {folded_name(by)}
+    did = logged_by(ledger, number) | read_by(ledger, number) | {who_of(by)}
     for r in pairs.values():
         if r["same"]:
             continue
         other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
         said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
-        if spec.approval_two_person and folded_name(str(r["made_by"])) in did:
+        if spec.approval_two_person and who_of(str(r["made_by"])) in did:
             yield _problem(
                 SAME_PERSON, f"{said}, and logged, read or approves this part; the kit asks for a second person",
                 "Let another one look at the part and give the answer: holeqc serial.",
@@ -488,7 +495,7 @@ def _persons(
     """Give the two-person rule, where the kit asks for it: who logged, read, decided or reworked may not approve."""
     if not spec.approval_two_person or not by.strip():
         return
-    mine, number = folded_name(by), int(story.row["id"])
+    mine, number = who_of(by), int(story.row["id"])
     did = []
     if mine in logged_by(ledger, number):
         did.append("logged it")
@@ -497,7 +504,7 @@ def _persons(
     for event, words in ((DISPOSITIONED, "decided on"), (REWORKED, "reworked")):
         ours = [
             tag.number for tag in tags
-            if any(e["event"] == event and folded_name(str(e["made_by"])) == mine for e in tag.events)
+            if any(e["event"] == event and who_of(str(e["made_by"])) == mine for e in tag.events)
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
@@ -513,18 +520,22 @@ def _persons(
     if (why := not_second(ledger, by, number)) not in {"", "logged", "read"}:
         did.append(f"{why} it")
     if did:
+        who = by.strip() if mine.isdigit() == by.strip().isdigit() else f"{by.strip()}, who counts as {mine},"
         yield _problem(
-            SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."
+            SAME_PERSON, f"{who} {joined(did)}; the kit asks for a second person", "Let another one approve."
         )
 
 
-def _approved(story: InspectionStory) -> Iterable[Problem]:
+def _approved(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     approval = standing_approval(story)
     if approval is not None:
-        yield _problem(
-            APPROVED, f"it is approved already, by {approval['made_by']} as entry {approval['entry']}",
-            "Nothing needs doing; to take it back: holeqc withdraw.",
-        )  # fmt: skip
+        said = f"it is approved already, by {approval['made_by']} as entry {approval['entry']}"
+        action, serial = "Nothing needs doing; to take it back: holeqc withdraw.", str(story.row["serial"])
+        for question in open_questions(ledger, serial):
+            if question.approval_id == approval["id"]:
+                said += f", and is {question_words(question)}"
+                action = f"Answer the question: holeqc question {serial}; or take the approval back: holeqc withdraw."
+        yield _problem(APPROVED, said, action)
 
 
 def worst_of(problems: Iterable[Problem]) -> str:

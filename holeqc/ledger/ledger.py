@@ -84,6 +84,19 @@ def folded_name(name: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", " ".join(words))
 
 
+#: words that people type before a person's number
+_BEFORE_A_NUMBER = frozenset((
+    "badge", "bench", "employee", "id", "inspector", "no", "nr", "number", "operator", "person", "stamp", "tech",
+    "technician",
+))  # fmt: skip
+
+
+def who_of(name: str) -> str:
+    """Return who a name stands for where the same person may not act twice: bench 17, no 17 and #17 are 17."""
+    words = folded_name(name).split()
+    return words[-1] if words and words[-1].isdigit() and _BEFORE_A_NUMBER.issuperset(words[:-1]) else " ".join(words)
+
+
 ADDED, KEY, REMOVED = s.PERSON_ACTS
 
 

@@ -642,6 +642,17 @@ def events_of_older_tags(
     return events
 
 
+def closed_now(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
+    """Return a sentence for each tag that inspections closed, with what closed it."""
+    e, found = s.TAG_EVENT.c, []
+    for some in batches(list(inspections)):
+        found += ledger.rows(
+            select(s.TAG.c.number, e.note).join(s.TAG, s.TAG.c.id == e.tag_id)
+            .where(e.event == CLOSED, e.inspection_id.in_(some)).order_by(e.id)
+        )  # fmt: skip
+    return [f"tag {row['number']} is closed: {row['note']}" for row in found]
+
+
 def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
     """Return a sentence for each tag that inspections accepted and their readings couldn't close, with the reason."""
     ids = list(inspections)

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, Sizes, place
 
-from holeqc.answers.check import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run, told
 from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, approved_set
@@ -68,6 +68,10 @@ def test_a_rejection_recorded_without_tags_stands_in_the_way(shop: Shop) -> None
     run = record_run(shop.ledger, inspect(spec, read_files([shop.folder / "first.csv"], spec)), "bench 2")
     (tag,) = run.tags
     assert not run.recorded.added
+    assert told(run, "shop.sqlite3") == [
+        f"The readings are on record in shop.sqlite3 already; their tags were added as entry {shop.ledger.head()[0]}",
+        f"Tags opened: {tag}", *(f"Note: {note}" for note in run.notes),
+    ]  # fmt: skip
     assert list(refused(shop, "P-1")) == ["tag-open"]
     again = record_run(shop.ledger, inspect(spec, read_files([shop.folder / "first.csv"], spec)), "bench 2")
     assert again.tags == ()

@@ -57,12 +57,17 @@ def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
 # ---------------------------------------------------------------------------------------------------------- persons
 
 
-@pytest.mark.parametrize("name", ["017", "17 ", "0017", "l7", "I7", "\uff11\uff17", "1-7"])
+NAMES = ("017", "17 ", "0017", "l7", "I7", "\uff11\uff17", "1-7", "#17", "17.", "bench 17", "No. 17")
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_another_way_of_typing_is_no_second_person(shop: Shop, name: str) -> None:
     shop.record("P-1", GOOD, by="17" if name != "1-7" else "1 7")
     with pytest.raises(ApprovalRefused) as caught:
         approve(shop.ledger, "P-1", name)
     assert [p.code for p in caught.value.problems] == ["same-person"]
+    said = caught.value.problems[0].message
+    assert ("who counts as 17, logged it" in said) is (name in {"bench 17", "No. 17", "#17", "17.", "l7", "I7"})
     approve(shop.ledger, "P-1", "170")
 
 
@@ -331,6 +336,11 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
     assert parts_text([first, second]).splitlines()[-1] == "2 parts"
     with pytest.raises(LedgerError, match="P-1 is in question: gauge G1"):
         approved_set(shop.ledger, "P-1")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", "41")
+    assert [p.action for p in caught.value.problems if p.code == "approved-already"] == [
+        "Answer the question: holeqc question P-1; or take the approval back: holeqc withdraw."
+    ]
     said = {"entry": done.entry.seq, "hash": done.entry.hash}
     assert any("in question" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
     with pytest.raises(LedgerError, match="say why"):

@@ -288,6 +288,8 @@ def test_an_oversize_hole_is_not_read_small_again(shop: Shop) -> None:
     assert {"held", "tag-open"} <= set(refused(shop))
     with pytest.raises(ApprovalRefused) as caught:
         approve(shop.ledger, "P-1", "41")
+    actions = [p.action for p in caught.value.problems if p.code == "held"]
+    assert actions == ["Engineering disposition; record both sheets"]
     assert [p.action.partition(": holeqc")[0] for p in caught.value.problems if p.code == "tag-open"] == [
         "Decide anew: hole 2 was over its upper limit, and rework can't mend that; decide repair or use-as-is with an "
         "authority, scrap or return"
