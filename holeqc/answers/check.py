@@ -210,12 +210,15 @@ MANY_TAGS = 40  #: from so many on it is asked whether the run is a history
 
 @dataclass(frozen=True, slots=True)
 class RecordedRun:
-    """What a run added to the ledger: ``tags`` the numbers of the tags that were opened, ``notes`` what to know."""
+    """What a run added to the ledger: ``tags`` the numbers of the tags that were opened, ``notes`` what to know,
+    ``late`` the entry of tags opened for readings that were on record already, 0 for none.
+    """
 
     recorded: Recorded
     tags: tuple[str, ...]
     notes: tuple[str, ...]
     inspection: Inspection
+    late: int = 0
 
 
 def record_run(
@@ -253,7 +256,7 @@ def _record_sheets(
     from holeqc.ledger.tags import left_open, open_tags, untagged
 
     printing.progress("recording")
-    with ledger.transaction():
+    with ledger.transaction() as transaction:
         recorded = record(ledger, inspection, text, by, replaces=replaces)
         inspection = recorded.inspection or inspection
         drafts = tags_of(inspection)
@@ -264,6 +267,7 @@ def _record_sheets(
         late = {key: number for key, number in late.items() if key not in recorded.inspections}
         if late:
             opened += open_tags(ledger, late, drafts, by, ties_older=False)
+        entry = transaction.head[0] if late else 0
         notes = _unreleased(ledger, inspection.specification, text)
         printing.progress("")
         notes += [*_locked(ledger, recorded), *left_open(ledger, recorded.inspections.values())]
@@ -271,7 +275,7 @@ def _record_sheets(
         notes.append(f"no tags were opened (--no-tags); {len(drafts)} would have been")
     if len(opened) >= MANY_TAGS:
         notes.append(f"{len(opened)} tags are many: a history that is recorded for trends alone takes --no-tags")
-    return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes), inspection)
+    return RecordedRun(recorded, tuple(opened), (*recorded.notes, *notes), inspection, entry)
 
 
 def _record_rechecks(
@@ -282,7 +286,7 @@ def _record_rechecks(
     from holeqc.inspection.tags import tags_of
     from holeqc.ledger.rechecks import newly_wrong, record_recheck
     from holeqc.ledger.recording import Recorded
-    from holeqc.ledger.tags import left_open, open_tags
+    from holeqc.ledger.tags import closed_now, left_open, open_tags
 
     done: list[Recorded] = []
     opened: list[str] = []
@@ -301,7 +305,8 @@ def _record_rechecks(
         if one.inspection is not None:
             new = newly_wrong(ledger, one.inspection, one.inspections, tags_of(one.inspection))
             opened += open_tags(ledger, one.inspections, new, by)
-            notes += [*_locked(ledger, one), *left_open(ledger, one.inspections.values())]
+            notes += [*_locked(ledger, one), *closed_now(ledger, one.inspections.values()),
+                      *left_open(ledger, one.inspections.values())]  # fmt: skip
     notes += [note for note in _unreleased(ledger, specification, text) if note not in notes]
     printing.progress("")
     entries = [one for one in done if one.added]
@@ -372,6 +377,8 @@ def told(run: RecordedRun, where: str) -> list[str]:
         entries = f"entry {done.first}" if done.first == done.last else f"entries {done.first} to {done.last}"
         count = len(done.inspections)
         lines.append(f"Recorded as {entries} in {where}: {count} {'part' if count == 1 else 'parts'}")
+    elif run.tags and run.late:
+        lines.append(f"The readings are on record in {where} already; their tags were added as entry {run.late}")
     else:
         lines.append(f"Nothing was added to {where}")
     if run.tags:

@@ -122,6 +122,7 @@ def withdraw(
     by: Annotated[str, _BY] = "",
     kit: Annotated[str, _KIT] = "",
     name: Annotated[str, _PART] = "",
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
     """Withdraw the newest approval of a part that stands. It stays on record, with who withdrew it and why.
@@ -135,7 +136,7 @@ def withdraw(
 
     who = required_who(by, "who withdraws")
     with open_ledger(ledger, create=False) as there:
-        entry = record(there, serial, who, reason, kit=kit, part=name)
+        entry = record(there, serial, who, reason, kit=kit, part=name, signer=signer_of(key))
     printing.say(
         f"Withdrawn: the approval of {serial}; recorded as entry {entry.seq}. Copies of its packet are no longer good."
     )

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.recheck import CANNOT_MEND, MOVED
 from holeqc.inspection.results import CAUSES, MISSING, VERDICTS, joined, listed, span_words, words_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
-from holeqc.ledger.ledger import folded_name
-from holeqc.ledger.persons import declared, logged_by, read_by, refuse_bad, require_role, signature_of, signed
+from holeqc.ledger.ledger import who_of
+from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
@@ -35,6 +36,7 @@ from holeqc.ledger.tags import (
     disposition_about,
     find_tags,
     links,
+    no_rework,
     released_with,
     speaking_for,
     what_of,
@@ -73,6 +75,10 @@ OPEN_IT = "Open it: holeqc check KIT.toml SHEET --record on the same sheet, with
 WHEN_GIVEN = frozenset({HELD, REJECTED, SAME_PERSON, SCRAPPED, OPEN_TAG, EARLIER})
 
 
+#: codes of problems that no further reading answers
+UNREADABLE = frozenset({CANNOT_MEND, MOVED})
+
+
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What was found before an approval: ``obstacles``, the gravest first; ``remarks`` to keep with the approval."""
@@ -98,12 +104,12 @@ def findings(
     known = links(ledger, str(row["serial"]))
     own = speaking_for(int(row["id"]), tags, known)
     found = [
-        *_rejected(story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(story, tags),
+        *_rejected(ledger, story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(ledger, story, tags),
         *_earlier(ledger, story, tags, known), *_elsewhere(ledger, story), *_nearly(ledger, story),
         *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
         *_replaced(story), *_clock(story, clock_reason, remarks),
-        *_persons(ledger, story, spec, tags, by), *_approved(story),
+        *_persons(ledger, story, spec, tags, by), *_approved(ledger, story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
 
@@ -116,7 +122,9 @@ def _problem(code: str, message: str, action: str, **more: Any) -> Problem:
     return Problem(ERROR, code, message, action=action, holds=True, **more)
 
 
-def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState]) -> Iterable[Problem]:
+def _rejected(
+    ledger: Ledger, story: InspectionStory, tags: list[TagState], own: list[TagState]
+) -> Iterable[Problem]:  # fmt: skip
     """Give what is rejected and has no disposition that lets the part be used as it is; ``own``: tags that speak for
     the inspection.
     """
@@ -132,7 +140,7 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
         elif tag in ours and not tag.closed:
             said = f"disposition {tag.disposition}, not closed" if tag.disposition else "no disposition"
             yield _problem(
-                REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(tag),
+                REJECTED, f"tag {tag.number}, {what_of(tag.row['hole'])}: rejected, {said}", _what_to_do(ledger, tag),
                 hole=str(tag.row["hole"]),
             )  # fmt: skip
     covered = {hole for tag in ours if not tag.answered for hole in tag.holes}
@@ -148,7 +156,9 @@ def _rejected(story: InspectionStory, tags: list[TagState], own: list[TagState])
         yield _problem(REJECTED, "the pins don't all enter and no tag was written for it", OPEN_IT)
 
 
-def _what_to_do(tag: TagState) -> str:
+def _what_to_do(ledger: Ledger, tag: TagState) -> str:
+    if tag.disposition == "rework" and (why := no_rework(ledger, tag)):
+        return f"Decide anew: {why}: holeqc disposition {tag.number} --as ... --by ROLE --reason TEXT."
     if tag.disposition in {"rework", "repair"}:
         return (
             f"Do the {tag.disposition}, read again what it asks and record that sheet: holeqc sheet --recheck "
@@ -173,20 +183,22 @@ def _held(
         characteristics=tuple(row for row in story.characteristics if row["hole"] not in used),
     )  # fmt: skip
     told = {str(row["hole"]) for row in story.characteristics if row["verdict"] == "hold"}
+    problems = _holding_problems(ledger, story)
+    decide = {str(row["hole"]): str(row["action"]) for row in problems if row["code"] in UNREADABLE and row["hole"]}
     for message, hole in _held_together(story, spec):
-        yield _problem(HELD, message, action, hole=hole)
+        yield _problem(HELD, message, decide.get(hole, action), hole=hole)
     silent = [str(row["hole"]) for row in story.holes if row["verdict"] == "hold" and row["hole"] not in told]
     if silent:
         told |= set(silent)
         yield _problem(
-            HELD, f"{_where(spec, [(hole, '') for hole in silent])} {'are' if len(silent) > 1 else 'is'} held", action,
-            hole=silent[0] if len(silent) == 1 else "",
+            HELD, f"{_where(spec, [(hole, '') for hole in silent])} {'are' if len(silent) > 1 else 'is'} held",
+            decide.get(silent[0], action) if len(silent) == 1 else action, hole=silent[0] if len(silent) == 1 else "",
         )  # fmt: skip
     if story.row["pin_verdict"] == "hold" and not told:
         yield _problem(HELD, "the pins together are held: it isn't known whether they all enter", action)
         told.add("pattern")
     places: dict[tuple[str, str], list[str]] = {}
-    for row in _holding_problems(ledger, story):
+    for row in problems:
         if (row["hole"] in told | used and row["hole"]) or (row["code"] == COPIED and "whole part" in used):
             continue
         place = ", ".join(str(row[name]) for name in ("file", "sheet", "cell") if row[name])
@@ -237,7 +249,7 @@ def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
     return found
 
 
-def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
+def _open_tags(ledger: Ledger, story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
     """Give tags of earlier inspections that nobody has closed, and rejects closed without a disposition."""
     for tag in tags:
         if tag.row["verdict"] == "reject" and tag.closed and not tag.disposition and not tag.goes_on:
@@ -250,7 +262,7 @@ def _open_tags(story: InspectionStory, tags: list[TagState]) -> Iterable[Problem
             said = f"disposition {tag.disposition}" if tag.disposition else "without disposition"
             yield _problem(
                 OPEN_TAG, f"tag {tag.number} of an earlier inspection, {what_of(tag.row['hole'])}, is open, {said}",
-                _what_to_do(tag), hole=str(tag.row["hole"]),
+                _what_to_do(ledger, tag), hole=str(tag.row["hole"]),
             )  # fmt: skip
         elif older and tag.not_for_use:
             yield _problem(
@@ -438,13 +450,13 @@ def _answered(
     names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
     pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
     number = int(story.row["id"])
-    did = logged_by(ledger, number) | read_by(ledger, number) | {folded_name(by)}
+    did = logged_by(ledger, number) | read_by(ledger, number) | {who_of(by)}
     for r in pairs.values():
         if r["same"]:
             continue
         other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
         said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
-        if spec.approval_two_person and folded_name(str(r["made_by"])) in did:
+        if spec.approval_two_person and who_of(str(r["made_by"])) in did:
             yield _problem(
                 SAME_PERSON, f"{said}, and logged, read or approves this part; the kit asks for a second person",
                 "Let another one look at the part and give the answer: holeqc serial.",
@@ -483,7 +495,7 @@ def _persons(
     """Give the two-person rule, where the kit asks for it: who logged, read, decided or reworked may not approve."""
     if not spec.approval_two_person or not by.strip():
         return
-    mine, number = folded_name(by), int(story.row["id"])
+    mine, number = who_of(by), int(story.row["id"])
     did = []
     if mine in logged_by(ledger, number):
         did.append("logged it")
@@ -492,7 +504,7 @@ def _persons(
     for event, words in ((DISPOSITIONED, "decided on"), (REWORKED, "reworked")):
         ours = [
             tag.number for tag in tags
-            if any(e["event"] == event and folded_name(str(e["made_by"])) == mine for e in tag.events)
+            if any(e["event"] == event and who_of(str(e["made_by"])) == mine for e in tag.events)
         ]  # fmt: skip
         if ours:
             did.append(f"{words} {'tags' if len(ours) > 1 else 'tag'} {listed(ours)}")
@@ -500,28 +512,30 @@ def _persons(
         decided = next((e for e in reversed(tag.events) if e["event"] == DISPOSITIONED), None)
         if decided is None or decided["disposition"] not in NEED_AUTHORITY:
             continue
-        of = int(tag.row["inspection_id"])
-        if folded_name(str(decided["made_by"])) in logged_by(ledger, of) | read_by(ledger, of):
+        if why := not_second(ledger, str(decided["made_by"]), int(tag.row["inspection_id"])):
             yield _problem(
                 SAME_PERSON, f"tag {tag.number}: {decided['disposition']} was decided by {decided['made_by']}, who "
-                "logged or read the readings", "Let another one decide: holeqc disposition --supersede.",
+                f"{why} the readings", "Let another one decide: holeqc disposition --supersede.",
             )  # fmt: skip
-    person = declared(ledger).get(mine)
-    if person is not None and folded_name(person.added_by) in logged_by(ledger, number):
-        did.append(f"was declared by {person.added_by}, who logged it")
+    if (why := not_second(ledger, by, number)) not in {"", "logged", "read"}:
+        did.append(f"{why} it")
     if did:
+        who = by.strip() if mine.isdigit() == by.strip().isdigit() else f"{by.strip()}, who counts as {mine},"
         yield _problem(
-            SAME_PERSON, f"{by.strip()} {joined(did)}; the kit asks for a second person", "Let another one approve."
+            SAME_PERSON, f"{who} {joined(did)}; the kit asks for a second person", "Let another one approve."
         )
 
 
-def _approved(story: InspectionStory) -> Iterable[Problem]:
+def _approved(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     approval = standing_approval(story)
     if approval is not None:
-        yield _problem(
-            APPROVED, f"it is approved already, by {approval['made_by']} as entry {approval['entry']}",
-            "Nothing needs doing; to take it back: holeqc withdraw.",
-        )  # fmt: skip
+        said = f"it is approved already, by {approval['made_by']} as entry {approval['entry']}"
+        action, serial = "Nothing needs doing; to take it back: holeqc withdraw.", str(story.row["serial"])
+        for question in open_questions(ledger, serial):
+            if question.approval_id == approval["id"]:
+                said += f", and is {question_words(question)}"
+                action = f"Answer the question: holeqc question {serial}; or take the approval back: holeqc withdraw."
+        yield _problem(APPROVED, said, action)
 
 
 def worst_of(problems: Iterable[Problem]) -> str:
@@ -685,24 +699,29 @@ def signed_before(ledger: Ledger, story: InspectionStory, tags: Sequence[TagStat
     return acts
 
 
-def withdraw(ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "") -> Entry:
+def withdraw(
+    ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", signer: Signer | None = None
+) -> Entry:
     """Withdraw the newest approval of a part that stands; the approval stays on record.
 
+    ``signer``: the person's key, where the kit asks for signatures.
+
     Raises:
-        LedgerError: no approval of it stands, no reason.
+        LedgerError: no approval of it stands, no reason, no key where one is asked for.
     """
     if not reason.strip():
         raise LedgerError("say why: a withdrawal needs its reason (--reason)")
     with ledger.transaction():
         story = whole_story(ledger, serial, kit=kit, part=part)
-        standing = [a for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
+        standing = [(i, a) for i in story.inspections for a in i.approvals if a["withdrawn_at"] is None]
         if not standing:
             raise LedgerError(f"serial {serial}: no approval stands, so there is nothing to withdraw")
-        approval = standing[-1]
-        return ledger.entry(
-            "withdrawal", by, {"withdrawal": [{"approval_id": approval["id"]}]}, replaces=int(approval["entry"]),
-            reason=reason,
-        )  # fmt: skip
+        one, approval = standing[-1]
+        rows: dict[str, list[Row]] = {"withdrawal": [{"approval_id": approval["id"]}]}
+        if stored_specification(ledger, int(one.row["specification_id"])).approval_signed:
+            about = {"approval_hash": entry_row(ledger, int(approval["entry"]))["hash"], "reason": reason.strip()}
+            rows["signature"] = [signed(ledger, signer, by, "withdrawal", about)]
+        return ledger.entry("withdrawal", by, rows, replaces=int(approval["entry"]), reason=reason)
 
 
 def _part_words(story: InspectionStory) -> str:

@@ -15,7 +15,7 @@ from sqlalchemy import select
 
 from holeqc import door
 from holeqc.ledger import schema as s
-from holeqc.ledger.ledger import folded_name
+from holeqc.ledger.ledger import who_of
 from holeqc.ledger.persons import signed
 from holeqc.ledger.schema import plain
 from holeqc.problems import LedgerError
@@ -99,7 +99,7 @@ def release(
             raise LedgerError(f"{name} is released already, entry {before['entry']}, with this very text")
         mine = [row for row in acts if row["digest"] == spec.digest]
         waiting = mine[-1] if mine and mine[-1]["act"] == PROPOSED else None
-        if waiting is not None and folded_name(str(waiting["made_by"])) == folded_name(by):
+        if waiting is not None and who_of(str(waiting["made_by"])) == who_of(by):
             raise LedgerError(
                 f"{name} was proposed by {waiting['made_by']}, entry {waiting['entry']}: another person releases it"
             )

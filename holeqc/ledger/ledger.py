@@ -60,8 +60,12 @@ if TYPE_CHECKING:
 
 
 _LIKE_DIGITS = str.maketrans("oil", "011")
-#: Cyrillic and Greek letters that look like Latin ones, as capitals or small (by eye, no standard's list)
-_LIKE_LATIN = str.maketrans("авекмнорстухіјѕԁԛԝһβεζηικμνορτυχαγ", "abekmhopctyxijsdqwhbezhikmnoptuxay")
+#: letters that look like Latin ones or digits, as capitals or small (by eye, no standard's list): Cyrillic, Greek,
+#: Latin with a stroke or without its dot, Cherokee, Lisu
+_LIKE_LATIN = str.maketrans(
+    "авекмнорстухіјѕԁԛԝһӏзβεζηικμνορτυχαγłøđħıɡᎠᎡᎢᎥᎪᎫᎬᎳᎷᎻᏀᏃᏒᏙᏚᏞᏟᏢᏦᏴꓐꓑꓓꓔꓖꓗꓙꓚꓜꓝꓟꓠꓡꓢꓣꓦꓧꓪꓫꓬꓮꓰꓲꓳꓴ",
+    "abekmhopctyxijsdqwhl3bezhikmnoptuxaylodhigdrtiajewmhgzrvslcpkbbpdtgkjczfmnlsrvhwxyaeiou",
+)
 
 
 def plain_letters(text: str) -> str:
@@ -80,18 +84,34 @@ def folded_name(name: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", " ".join(words))
 
 
+#: words that people type before a person's number
+_BEFORE_A_NUMBER = frozenset((
+    "badge", "bench", "employee", "id", "inspector", "no", "nr", "number", "operator", "person", "stamp", "tech",
+    "technician",
+))  # fmt: skip
+
+
+def who_of(name: str) -> str:
+    """Return who a name stands for where the same person may not act twice: bench 17, no 17 and #17 are 17."""
+    words = folded_name(name).split()
+    return words[-1] if words and words[-1].isdigit() and _BEFORE_A_NUMBER.issuperset(words[:-1]) else " ".join(words)
+
+
 ADDED, KEY, REMOVED = s.PERSON_ACTS
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A declared person: name as declared, role, public key ('' where none), who declared it, and the entry."""
+    """A declared person: name as declared, role, public key ('' where none), who declared it, the entry, and who put
+    its key on record.
+    """
 
     name: str
     role: str
     public_key: str
     added_by: str
     entry: int
+    key_by: str = ""
 
 
 def declared_persons(connection: Connection) -> dict[str, Person]:
@@ -106,10 +126,10 @@ def declared_persons(connection: Connection) -> dict[str, Person]:
         elif row["act"] == ADDED:
             found[folded] = Person(
                 str(row["name"]), str(row["role"]), before.public_key if before else "", str(row["made_by"]),
-                int(row["entry"]),
+                int(row["entry"]), before.key_by if before else "",
             )  # fmt: skip
         elif before is not None:
-            found[folded] = replace(before, public_key=str(row["public_key"]))
+            found[folded] = replace(before, public_key=str(row["public_key"]), key_by=str(row["made_by"]))
     return found
 
 

@@ -16,7 +16,7 @@ from sqlalchemy import select
 
 from holeqc import door, writer
 from holeqc.ledger import schema as s
-from holeqc.ledger.ledger import ADDED, KEY, REMOVED, Person, declared_persons, folded_name
+from holeqc.ledger.ledger import ADDED, KEY, REMOVED, Person, declared_persons, folded_name, who_of
 from holeqc.ledger.schema import one_line
 from holeqc.problems import LedgerError
 
@@ -30,7 +30,7 @@ KEY_ACT = "person key"  #: what the signature over a new key says
 
 
 def logged_by(ledger: Ledger, inspection_id: int) -> set[str]:
-    """Return who logged an inspection or a file that it rests on, each as `folded_name` writes it."""
+    """Return who logged an inspection or a file that it rests on, each as `who_of` writes it."""
     i, sets, e = s.INSPECTION.c, s.READING_SET.c, s.ENTRY.c
     own = select(e.made_by).join(s.INSPECTION, i.entry == e.seq).where(i.id == inspection_id)
     files = (
@@ -38,23 +38,54 @@ def logged_by(ledger: Ledger, inspection_id: int) -> set[str]:
         .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == sets.id)
         .where(s.INSPECTION_SET.c.inspection_id == inspection_id)
     )  # fmt: skip
-    return {folded_name(str(row["made_by"])) for question in (own, files) for row in ledger.rows(question)} - {""}
+    return {who_of(str(row["made_by"])) for question in (own, files) for row in ledger.rows(question)} - {""}
 
 
 def read_by(ledger: Ledger, inspection_id: int) -> set[str]:
-    """Return who read what an inspection rests on, each as `folded_name` writes it."""
+    """Return who read what an inspection rests on, each as `who_of` writes it."""
     r = s.READING.c
     question = (
         select(r.read_by).join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
         .where(s.INSPECTION_SET.c.inspection_id == inspection_id).distinct()
     )  # fmt: skip
-    return {folded_name(str(row["read_by"])) for row in ledger.rows(question)} - {""}
+    return {who_of(str(row["read_by"])) for row in ledger.rows(question)} - {""}
 
 
 def declared(ledger: Ledger) -> dict[str, Person]:
     """Return the persons that are declared and not removed, in the order of their entries: folded name -> person."""
     with ledger.reading() as connection:
         return declared_persons(connection)
+
+
+def not_second(ledger: Ledger, by: str, inspection_id: int) -> str:
+    """Return what a person had to do with an inspection that another one should decide on: logged or read it, or owes
+    its place on the list or its key to whoever logged it; '' for nothing.
+    """
+    mine, logged = who_of(by), logged_by(ledger, inspection_id)
+    if mine in logged:
+        return "logged"
+    if mine in read_by(ledger, inspection_id):
+        return "read"
+    person = declared(ledger).get(folded_name(by))
+    if person is not None and who_of(person.added_by) in logged:
+        return f"was declared by {person.added_by}, who logged"
+    if person is not None and who_of(person.key_by) in logged:
+        return f"has its key from {person.key_by}, who logged"
+    return ""
+
+
+def require_decider(ledger: Ledger, by: str, disposition: str) -> None:
+    """Refuse who is declared as neither inspector nor engineer, where persons are declared.
+
+    Raises:
+        LedgerError: the person is declared as something else.
+    """
+    person = declared(ledger).get(folded_name(by))
+    if person is not None and not {"inspector", "engineer"} & set(folded_name(person.role).split()):
+        raise LedgerError(
+            f"{person.name} is declared as {person.role}; {disposition} is decided by a person declared as inspector "
+            "or engineer. Nothing was recorded"
+        )
 
 
 def require_role(ledger: Ledger, by: str, role: str) -> None:

@@ -24,7 +24,7 @@ from holeqc.characteristics import FINE
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import plain_letters
 from holeqc.ledger.schema import batches, one_line, plain, storable, text_codes
-from holeqc.ledger.tags import COPIED
+from holeqc.ledger.tags import COPIED, NOT_FOR_USE, find_tags
 from holeqc.problems import WARNING, LedgerError, Problem
 
 if TYPE_CHECKING:
@@ -89,10 +89,13 @@ Cells = dict[tuple[str, str, str, str, int], tuple[float, str, str]]  #: what wa
 # ------------------------------------------------------------------------------------------------- serial numbers
 
 
+_LIKE_DIGITS = str.maketrans("oil", "011")
+
+
 def folded(serial: str) -> str:
     """Return what is left of a serial number without case, marks between, leading zeros and letters like digits."""
-    text = plain_letters(serial)
-    text = "".join(sign for sign in text if sign.isalnum()).translate(str.maketrans("oil", "011"))
+    text = re.sub(r"(?<!\d)[0o]+(?=\d)", "", plain_letters(serial))  # before L turns into a digit
+    text = "".join(sign for sign in text if sign.isalnum()).translate(_LIKE_DIGITS)
     return re.sub(r"(?<!\d)0+(?=\d)", "", text)
 
 
@@ -100,10 +103,30 @@ def _alike(one: str, other: str) -> bool:
     """Return whether two serial numbers are alike with the marks between two digits kept (1-12 is not 11-2)."""
 
     def parts(serial: str) -> list[str]:
-        text = plain_letters(serial).translate(str.maketrans("oil", "011"))
+        words = re.split(r"([\W_]+)", plain_letters(serial))
+        text = "".join(w.translate(_LIKE_DIGITS) if any(x.isdigit() for x in w) else w for w in words)
         return [folded(part) for part in re.split(r"(?<=\d)[\W_]+(?=\d)", text)]
 
     return parts(one) == parts(other)
+
+
+def _one_more(one: str, other: str) -> bool:
+    """Return whether one of two serial numbers is the other with a group of letters or digits, or a letter of such a
+    group, more before it or behind it: SL-3 or L-3-1 beside L-3, never L-13.
+    """
+
+    def groups(serial: str) -> list[str]:
+        return [x.lstrip("0") if x.isdigit() else x for x in re.findall(r"[^\W\d_]+|\d+", plain_letters(serial))]
+
+    def shorter(of: list[str]) -> list[list[str]]:
+        first, last = of[0], of[-1]
+        found = [of[1:], of[:-1]]
+        found += [[first[1:], *of[1:]]] if first.isalpha() and len(first) > 1 else []
+        found += [[*of[:-1], last[:-1]]] if last.isalpha() and len(last) > 1 else []
+        return [x for x in found if any(group.isdigit() for group in x)]
+
+    a, b = groups(one), groups(other)
+    return bool(a and b) and (a in shorter(b) or b in shorter(a))
 
 
 def write_serials(transaction: Transaction, writer: EntryWriter, serials: Iterable[str]) -> None:
@@ -136,7 +159,7 @@ def answer(
     with ledger.transaction():
         if not ledger.rows(select(s.INSPECTION.c.id).where(s.INSPECTION.c.serial == plain(other)).limit(1)):
             raise LedgerError(f"ledger {ledger.location.shown}: nothing is recorded of serial {other}")
-        if folded(serial) != folded(other):
+        if folded(serial) != folded(other) and not _one_more(serial, other):
             raise LedgerError(f"serial numbers {serial} and {other} aren't alike, so nothing was asked")
         if serial == other and (same or (kit, part) == (other_kit, other_part)):
             raise LedgerError(
@@ -199,6 +222,8 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
     """
     given = list(dict.fromkeys(str(x) for x in inspection.parts["serial"]))
     near = _near(ledger, given)
+    for serial, others in _beside_trouble(ledger, inspection, given).items():
+        near[serial] = [*near.get(serial, ()), *others]
     known = answers(ledger, [*given, *(x for of in near.values() for x in of)])
     rename: dict[str, str] = {}
     open_: list[tuple[str, str]] = []
@@ -206,7 +231,7 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
         for other in others:
             row = known.get((serial, other)) or known.get((other, serial))
             if row is None:
-                if _alike(serial, other) or _in_trouble(ledger, other):
+                if _alike(serial, other) or _one_more(serial, other) or _in_trouble(ledger, other):
                     open_.append((serial, other))
             elif row["same"] and str(row["serial"]) == serial:
                 rename[serial] = other
@@ -234,6 +259,26 @@ def _near(ledger: Ledger, given: Sequence[str]) -> dict[str, list[str]]:
         x: others for x in given if x not in recorded
         if (others := [other for other in by_fold[folded(x)] if other != x])
     }  # fmt: skip
+
+
+def _beside_trouble(ledger: Ledger, inspection: Inspection, given: Sequence[str]) -> dict[str, list[str]]:
+    """Return the serial numbers with one group or letter more or less of pieces of the same part that an open tag,
+    scrap or return speaks against; serial numbers on record already aren't asked about again.
+    """
+    part_of = dict(zip(map(str, inspection.parts["serial"]), map(str, inspection.parts["part"]), strict=True))
+    kit = inspection.specification.id
+    tags = [*find_tags(ledger, kit=kit, only_open=True), *find_tags(ledger, kit=kit, decided=NOT_FOR_USE)]
+    bad = {(str(tag.row["part"]), str(tag.row["serial"])) for tag in tags if tag.speaks_against}
+    found = {
+        serial: others for serial in given
+        if (others := sorted(x for part, x in bad if part == plain(part_of[serial]) and _one_more(serial, x)))
+    }  # fmt: skip
+    wanted, known = sorted(map(storable, found)), set[str]()
+    for some in batches(wanted):
+        known |= {str(row["serial"]) for row in ledger.rows(
+            select(s.SERIAL.c.serial).where(s.SERIAL.c.serial.in_(some))
+        )}  # fmt: skip
+    return {serial: others for serial, others in found.items() if storable(serial) not in known}
 
 
 def _in_trouble(ledger: Ledger, serial: str) -> bool:

@@ -17,7 +17,7 @@ from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
 from holeqc.ledger.kits import stored_specification
-from holeqc.ledger.ledger import folded_name, version_of
+from holeqc.ledger.ledger import folded_name, version_of, who_of
 from holeqc.ledger.persons import logged_by, read_by, require_role
 from holeqc.ledger.read_back import Filter, judge_again, newest_inspection, part_conditions, recorded_readings, units_of
 from holeqc.ledger.schema import batches, plain, today
@@ -281,7 +281,7 @@ def close_questions(
         if not found:
             raise LedgerError(f"serial {serial}: nothing puts it in question, so nothing was recorded")
         require_role(ledger, by, "inspector")
-        mine = folded_name(by)
+        mine = who_of(by)
         for question in found:
             asks = ledger.rows(
                 select(s.SPECIFICATION.c.two_person).join(s.INSPECTION)

@@ -20,8 +20,7 @@ from holeqc.inspection.results import joined, listed
 from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import specification_of_inspection
-from holeqc.ledger.ledger import folded_name
-from holeqc.ledger.persons import logged_by, read_by, signed
+from holeqc.ledger.persons import not_second, require_decider, signed
 from holeqc.ledger.schema import batches, now, plain, shown
 from holeqc.problems import LedgerError
 
@@ -146,20 +145,27 @@ def what_of(hole: object) -> str:
     return f"hole{'s' if ', ' in text or ' to ' in text else ''} {text}"
 
 
-def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
-    """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none.
+def let_pass(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> list[TagState]:
+    """Return the tags of nonconformances with which an inspection lets its part pass.
 
-    Those used as they are count in the inspection that found them and in those that go on with its readings (``own``:
-    the tags that speak for it), a repair in every later one too.
+    What was repaired, or rejected and used as it is, is in the part whatever a later sheet says. A hold used as it is
+    counts in the inspection that found it and in those that go on with its readings (``own``: the tags that speak for
+    it).
     """
     mine = {tag.number for tag in own}
-    found = [
-        f"{tag.disposition}, {tag.authority}" for tag in tags
+    return [
+        tag for tag in tags
         if tag.closed and tag.disposition in NEED_AUTHORITY and (
             tag.row["inspection_id"] == inspection_id or tag.number in mine
-            or (tag.disposition == "repair" and tag.row["inspection_id"] < inspection_id)
+            or ((tag.disposition == "repair" or tag.row["verdict"] == REJECT)
+                and tag.row["inspection_id"] < inspection_id)
         )
     ]  # fmt: skip
+
+
+def released_with(tags: Iterable[TagState], inspection_id: int, own: Iterable[TagState] = ()) -> str:
+    """Return with which nonconformances an inspection lets its part pass: ``use-as-is, EO-2``; '' for none."""
+    found = [f"{tag.disposition}, {tag.authority}" for tag in let_pass(tags, inspection_id, own)]
     return "; ".join(dict.fromkeys(found))
 
 
@@ -379,7 +385,10 @@ def dispose(
                 "first, with a reason"
             )
         _refuse_closed(tag, disposition, authority, supersede)
+        if disposition == "rework" and (why := no_rework(ledger, tag)):
+            raise LedgerError(f"tag {tag.number}: {why}. Nothing was recorded")
         if disposition in NEED_AUTHORITY:
+            require_decider(ledger, by, disposition)
             _refuse_own(ledger, tag, disposition, by)
         note = f"in place of entry {tag.decided_by_entry}: {reason.strip()}" if tag.closed else reason.strip()
         said = {"disposition": disposition, "authority": authority, "role": by.strip(), "note": note}
@@ -481,13 +490,26 @@ def _refuse_own(ledger: Ledger, tag: TagState, disposition: str, by: str) -> Non
     )[0]["two_person"]  # fmt: skip
     if not asks:
         return
-    mine = folded_name(by)
-    logged = mine in logged_by(ledger, number)
-    if logged or mine in read_by(ledger, number):
+    if did := not_second(ledger, by, number):
         raise LedgerError(
-            f"{by.strip()} {'logged' if logged else 'read'} the readings of tag {tag.number}; the kit asks for a "
-            f"second person, so let another one decide on {disposition}"
+            f"{by.strip()} {did} the readings of tag {tag.number}; the kit asks for a second person, so let another "
+            f"one decide on {disposition}"
         )
+
+
+def no_rework(ledger: Ledger, tag: TagState) -> str:
+    """Return why rework can't answer a tag and what can, '' where it can answer one of its holes."""
+    if tag.row["verdict"] != REJECT:
+        return ""
+    with ledger.reading() as connection:
+        was = beyond_rework(connection, int(tag.row["inspection_id"]), tag.holes)
+    if not was or set(tag.holes) - was.keys():
+        return ""
+    where = what_of(tag.row["hole"])
+    return (
+        f"{where} {joined(sorted(set(was.values())))}, and rework can't mend that; decide repair or use-as-is with "
+        "an authority, scrap or return"
+    )
 
 
 def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
@@ -504,6 +526,8 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
             raise LedgerError(
                 f"tag {tag.number} has no disposition rework or repair: nobody has said yet that it may be worked on"
             )
+        if tag.disposition == "rework" and (why := no_rework(ledger, tag)):
+            raise LedgerError(f"tag {tag.number}: {why}. Nothing was recorded")
         event = {"tag_id": tag.row["id"], "event": REWORKED, "role": by.strip(), "note": note}
         return ledger.entry("rework", by, {"tag_event": [event]})
 
@@ -582,6 +606,10 @@ def speaking_for(inspection_id: int, tags: Iterable[TagState], known: Mapping[in
 
 ACCEPT, HOLD, REJECT = s.VERDICTS
 OVERSIZE = "the hole was over its upper limit; rework can't make it smaller: engineering decides"
+UNDECIDED = (
+    "it was rejected and nobody has decided on it, so this sheet doesn't close it: decide (holeqc disposition); after "
+    "rework or repair it is read again"
+)
 _WORSE = {word: number for number, word in enumerate(s.VERDICTS)}
 
 Written = Sequence[tuple[Row, tuple[str, ...]]]  #: rows of new tags, each with the holes that it speaks of
@@ -612,6 +640,17 @@ def events_of_older_tags(
         if number is not None and int(tag.row["inspection_id"]) != number:
             events += _events_of(transaction, tag, number, [w for w in written if w[0]["inspection_id"] == number])
     return events
+
+
+def closed_now(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
+    """Return a sentence for each tag that inspections closed, with what closed it."""
+    e, found = s.TAG_EVENT.c, []
+    for some in batches(list(inspections)):
+        found += ledger.rows(
+            select(s.TAG.c.number, e.note).join(s.TAG, s.TAG.c.id == e.tag_id)
+            .where(e.event == CLOSED, e.inspection_id.in_(some)).order_by(e.id)
+        )  # fmt: skip
+    return [f"tag {row['number']} is closed: {row['note']}" for row in found]
 
 
 def left_open(ledger: Ledger, inspections: Iterable[int]) -> list[str]:
@@ -661,8 +700,10 @@ def _why_not_closed(transaction: Transaction, tag: TagState, number: int, verdic
     if tag.row["verdict"] == HOLD:
         return ""
     was = beyond_rework(transaction.connection, int(tag.row["inspection_id"]), tag.holes)
-    if not was or tag.disposition == "repair":
+    if tag.disposition == "repair":
         return ""
+    if not was:
+        return UNDECIDED if verdict == ACCEPT and not tag.disposition else ""
     mended = was if verdict == ACCEPT else was.keys() - beyond_rework(transaction.connection, number, tag.holes)
     if not mended:
         return ""

@@ -24,7 +24,7 @@ from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, HOLD, VERDICTS
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.ledger.approvals import ApprovedSet
-from holeqc.ledger.tags import released_with, speaking_for
+from holeqc.ledger.tags import let_pass, released_with, speaking_for
 from holeqc.problems import HoleQCError
 from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SHORT, remarks_of
@@ -99,7 +99,9 @@ def _place(part: PartView, row: Row) -> tuple[int, int, int]:
 def _nonconformances(approved: ApprovedSet) -> dict[tuple[str, str, str], tuple[str, str]]:
     """Return tag's number and what was decided, by hole, wall and characteristic."""
     found: dict[tuple[str, str, str], tuple[str, str]] = {}
-    for tag in speaking_for(int(approved.story.row["id"]), approved.tags, approved.links):
+    number = int(approved.story.row["id"])
+    own = speaking_for(number, approved.tags, approved.links)
+    for tag in [*let_pass(approved.tags, number, own), *own]:
         lines = json.loads(str(tag.row["content"]) or "{}").get("lines", ())
         keys = [(str(x.get("hole")), str(x.get("wall")), str(x.get("characteristic"))) for x in lines]
         for key in keys or [(str(tag.row["hole"]), "", "")]:
@@ -281,7 +283,7 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
         title = f"{name_of(row)}: approved with nonconformances"
         yield w.Banner(HOLD, title, f"{count}; {passed or 'nonconformances below'}", "BY DISPOSITION")
     yield w.Facts(tuple(_identity(approved, part)))
-    tail = ", except the nonconformances below, each with its disposition." if wrong else "."
+    tail = ", except the nonconformances below, each with its disposition." if wrong or passed else "."
     yield w.Paragraph(STATEMENT + tail)
     yield w.Heading("Approval")
     yield w.Facts(tuple(

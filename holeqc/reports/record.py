@@ -590,7 +590,7 @@ def _story_blocks(story: PartStory, questions: Sequence[Question]) -> Iterator[w
     stamp, detail = "", f"{count} on record, oldest first"
     if (gone := next((t.disposition for t in states_of(story) if t.not_for_use), "")) and verdict != ACCEPT:
         stamp = {"scrap": "SCRAPPED", "return": "RETURNED"}[gone]
-    elif verdict != ACCEPT and any(a["withdrawn_at"] is None for a in newest.approvals):
+    elif any(verdict != ACCEPT or _released(story, newest, a) for a in newest.approvals if a["withdrawn_at"] is None):
         stamp = "BY DISPOSITION"
     if stamp:
         detail = f"newest inspection: {w.word(verdict)}; {detail}"

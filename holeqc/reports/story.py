@@ -267,13 +267,13 @@ def _part_section(part: PartView, name: str, foot: w.Foot, passed: str) -> w.Sec
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
     content = list(part_blocks(part, name))
     verdict = part.verdict
-    if passed and verdict != ACCEPT:
+    if passed:
         said = f"Approved with {w.plain(passed)}; as read: {w.word(verdict)}"
         content = [
             replace(one, verdict=HOLD, detail=f"{said}, {one.detail}", stamp="BY DISPOSITION")
             if isinstance(one, w.Banner) else one for one in content
         ]  # fmt: skip
-    shown = None if passed and verdict != ACCEPT else verdict
+    shown = None if passed else verdict
     if len(part.run) == 1:
         rest = [p for p in part.run.problems if p not in set(part.problems)]
         content += problem_blocks(rest, "Problems in the files that name no part", PROBLEMS_SHOWN)

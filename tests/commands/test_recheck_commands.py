@@ -84,6 +84,7 @@ def test_from_a_reject_to_a_recheck_on_record(capsys: pytest.CaptureFixture[str]
     (recheck,) = part["rechecks"]
     assert (recheck["of"], recheck["replaced"], recheck["counts"]) == (CODE, 14, 14)
     assert "Recorded as entries" in said.err
+    assert f"Note: tag {CODE} is closed: accepted after rework" in said.err
     assert run(["tags", "--open"]) == 0
     assert "No tag fits" in capsys.readouterr().out
     assert run(["part", "S-0108"]) == 0

@@ -18,6 +18,7 @@ from holeqc.answers.check import RecordedRun, record_run
 from holeqc.inspection.recheck import inspect
 from holeqc.ledger.kits import newest_release, release
 from holeqc.ledger.ledger import Ledger
+from holeqc.ledger.tags import DISPOSITIONED, find_tag
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.specification.load import load_specification
@@ -107,6 +108,12 @@ class Shop:
         if released:
             self.release(spec)
         return record_run(self.ledger, inspect(spec, read_files([path], spec, ReadOptions(today=TODAY))), by, tags=tags)
+
+    def rework_of_before(self, tag: str) -> None:
+        """Decide rework as versions did that took it for what rework can't mend."""
+        said = {"disposition": "rework", "role": "engineer", "note": "read again"}
+        event = {"tag_id": find_tag(self.ledger, tag).row["id"], "event": DISPOSITIONED} | said
+        self.ledger.entry("disposition", "engineer", {"tag_event": [event]}, reason="read again")
 
     def release(self, spec: Specification) -> None:
         """Have two persons release a kit's text, where it isn't the one that counts."""

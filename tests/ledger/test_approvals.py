@@ -168,7 +168,7 @@ def test_rework_that_fails_goes_on_as_a_new_tag(shop: Shop) -> None:
 
 
 def test_a_disposition_is_replaced_by_one_that_names_it(shop: Shop) -> None:
-    (tag,) = shop.record("P-1", LARGE).tags
+    (tag,) = shop.record("P-1", SMALL).tags
     first = dispose(shop.ledger, tag, "rework", "engineer", "ream")
     second = dispose(shop.ledger, tag, "scrap", "engineer", "no room to ream")
     story = newest_story(shop.ledger, "P-1")
@@ -238,8 +238,8 @@ def test_who_logged_or_read_leaves_no_nonconformance(shop: Shop, what: str) -> N
     for name, did in ((" 41", "logged"), ("BENCH-7", "read")):
         with pytest.raises(LedgerError, match=f"{did} the readings of tag {tag}"):
             dispose(shop.ledger, tag, what, name, "ample edge", authority="EN-1")
-    dispose(shop.ledger, tag, "rework", "41", "leaves nothing in the part, so it is free")
-    dispose(shop.ledger, tag, what, "engineer", "ample edge", authority="EN-1")
+    dispose(shop.ledger, tag, "return", "41", "leaves nothing in the part, so it is free")
+    dispose(shop.ledger, tag, what, "engineer", "ample edge", authority="EN-1", supersede=True)
     (other,) = shop.record("P-2", LARGE, by="41", revision="B", more="[approval]\ntwo_person = false\n").tags
     dispose(shop.ledger, other, what, "41", "ample edge", authority="EN-1")
 

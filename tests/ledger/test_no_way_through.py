@@ -10,10 +10,11 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from shop import AGAIN, GOOD, LARGE, THIRD, Shop, Sizes, place
 
-from holeqc.answers.check import RecordedRun, record_run
+from holeqc.answers.check import RecordedRun, record_run, told
 from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import ApprovalRefused, approve, approved_set
@@ -67,6 +68,10 @@ def test_a_rejection_recorded_without_tags_stands_in_the_way(shop: Shop) -> None
     run = record_run(shop.ledger, inspect(spec, read_files([shop.folder / "first.csv"], spec)), "bench 2")
     (tag,) = run.tags
     assert not run.recorded.added
+    assert told(run, "shop.sqlite3") == [
+        f"The readings are on record in shop.sqlite3 already; their tags were added as entry {shop.ledger.head()[0]}",
+        f"Tags opened: {tag}", *(f"Note: {note}" for note in run.notes),
+    ]  # fmt: skip
     assert list(refused(shop, "P-1")) == ["tag-open"]
     again = record_run(shop.ledger, inspect(spec, read_files([shop.folder / "first.csv"], spec)), "bench 2")
     assert again.tags == ()
@@ -348,6 +353,8 @@ def test_what_is_left_of_a_serial_number() -> None:
     cyrillic = "\u041c-006"
     assert {folded(x) for x in ("M-006", "m006", "M 6", "M.OO6", "m_0006", cyrillic)} == {"m6"}
     assert folded("M-101") == "m101" != folded("M-11")
+    assert len({folded(x) for x in ("L-3", "L3", "L-03", "L.003", "L_3", "L-O3", "LO3", "l-3.", "\ua4e1-\u0417")}) == 1
+    assert len({folded(f"L-{n}") for n in range(1, 200)}) == 199
 
 
 @pytest.mark.parametrize("near", ["M006", "m-006", "M-6", "M-OO6"])
@@ -366,6 +373,28 @@ def test_a_serial_number_nearly_a_rejected_one_is_asked_about(shop: Shop, near: 
     assert not find_tag(shop.ledger, tag).closed
     assert list(refused(shop, "M-006")) == ["tag-open"]
     assert "not-recorded" in refused(shop, near)
+
+
+@pytest.mark.parametrize("near", ["L-03", "L3", "L-O3", "\u13de.003", "SL-3", "L-3-1", "L-3A", "3"])
+def test_what_stands_beside_a_rejected_serial_number_is_asked_about(shop: Shop, near: str) -> None:
+    shop.record("L-3", LARGE)
+    with pytest.raises(LedgerError, match="nothing was recorded") as caught:
+        shop.record(near, AGAIN, day="2026-11-04")
+    assert [p.message for p in caught.value.problems] == [f"serial {near} may be the part L-3, reject in entry 5"]
+    answer(shop.ledger, near, "L-3", False, "41", "another part")
+    assert list(shop.record(near, AGAIN, day="2026-11-04").recorded.inspections) == [("plate", near)]
+
+
+def test_a_run_of_serial_numbers_beside_a_rejected_one_is_not_asked_about(shop: Shop) -> None:
+    shop.record("L-3", LARGE)
+    numbers = np.random.default_rng(3)
+    for n in (1, 2, 4, 10, 13, 23, 30, 31, 33, 103, 130):
+        sizes = {hole: tuple(np.round(numbers.uniform(0.4560, 0.4615, 2), 4).tolist()) for hole in "12"}
+        shop.record(f"L-{n}", sizes)
+    assert len(newest_parts(shop.ledger)) == 12
+    shop.record("M-4", GOOD)
+    shop.record("SM-4", {"1": (0.4561, 0.4563), "2": (0.4610, 0.4611)})
+    assert len(newest_parts(shop.ledger)) == 14, "beside a good one a letter more is a serial number of its own"
 
 
 def test_an_answer_that_they_are_two_parts_is_shown_and_given_by_another(shop: Shop) -> None:

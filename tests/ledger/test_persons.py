@@ -57,12 +57,17 @@ def shop(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shop]:
 # ---------------------------------------------------------------------------------------------------------- persons
 
 
-@pytest.mark.parametrize("name", ["017", "17 ", "0017", "l7", "I7", "\uff11\uff17", "1-7"])
+NAMES = ("017", "17 ", "0017", "l7", "I7", "\uff11\uff17", "1-7", "#17", "17.", "bench 17", "No. 17")
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_another_way_of_typing_is_no_second_person(shop: Shop, name: str) -> None:
     shop.record("P-1", GOOD, by="17" if name != "1-7" else "1 7")
     with pytest.raises(ApprovalRefused) as caught:
         approve(shop.ledger, "P-1", name)
     assert [p.code for p in caught.value.problems] == ["same-person"]
+    said = caught.value.problems[0].message
+    assert ("who counts as 17, logged it" in said) is (name in {"bench 17", "No. 17", "#17", "17.", "l7", "I7"})
     approve(shop.ledger, "P-1", "170")
 
 
@@ -102,6 +107,32 @@ def test_an_approver_declared_by_who_logged_is_no_second_person(shop: Shop) -> N
     with pytest.raises(ApprovalRefused, match="can't be approved") as caught:
         approve(shop.ledger, "P-1", "8")
     assert "was declared by 7, who logged it" in caught.value.problems[0].message
+
+
+def test_who_logged_makes_nobody_to_decide_for_it(shop: Shop) -> None:
+    persons.declare_person(shop.ledger, "7", "engineer", "7")
+    roles = {"17": "technician", "41": "inspector", "42": "inspector", "office 1": "engineer", "office 2": "engineer"}
+    for name, role in roles.items():
+        persons.declare_person(shop.ledger, name, role, "7")
+    persons.declare_person(shop.ledger, "18", "technician", "17")
+    (tag,) = shop.record("P-1", LARGE, by="17").tags
+    (other,) = shop.record("P-2", {"1": (0.4571, 0.4579), "2": (0.4626, 0.4599)}, by="41").tags
+    persons.set_person_key(shop.ledger, "42", "ab" * 32, "41")
+    persons.declare_person(shop.ledger, "43", "inspector", "41")
+    head = shop.ledger.head()
+    for number, by, why in (
+        (tag, "18", "18 is declared as technician; use-as-is is decided by a person declared as inspector or engineer"),
+        (other, "42", "42 has its key from 41, who logged the readings"),
+        (other, "43", "43 was declared by 41, who logged the readings"),
+    ):
+        with pytest.raises(LedgerError, match=why):
+            dispose(shop.ledger, number, "use-as-is", by, "ample edge", authority="EO-2")
+    assert shop.ledger.head() == head
+    dispose(shop.ledger, tag, "use-as-is", "42", "ample edge", authority="EO-2")
+    dispose(shop.ledger, other, "use-as-is", "office 1", "ample edge", authority="EO-2")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-2", "42")
+    assert "has its key from 41, who logged it" in caught.value.problems[0].message
 
 
 # -------------------------------------------------------------------------------------------------------- signatures
@@ -156,8 +187,12 @@ def test_approvals_dispositions_and_releases_are_signed(shop: Shop) -> None:
     approve(shop.ledger, "P-1", "41", signer=found["41"])
     story = part_story(shop.ledger, "P-1")
     assert f"by 41 (signed, key {found['41'].public_key[:4]} " in part_text(story)
-    assert shop.ledger.verify().holds
     approved_set(shop.ledger, "P-1")
+    for signer, why in ((None, "sign with your key"), (found["41"], "not the key on record of 7")):
+        with pytest.raises(LedgerError, match=why):
+            withdraw(shop.ledger, "P-1", "7", "read again", signer=signer)
+    withdraw(shop.ledger, "P-1", "7", "read again", signer=found["7"])
+    assert shop.ledger.verify().holds
 
 
 def test_without_signatures_pages_say_name_as_typed(shop: Shop) -> None:
@@ -301,6 +336,11 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
     assert parts_text([first, second]).splitlines()[-1] == "2 parts"
     with pytest.raises(LedgerError, match="P-1 is in question: gauge G1"):
         approved_set(shop.ledger, "P-1")
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", "41")
+    assert [p.action for p in caught.value.problems if p.code == "approved-already"] == [
+        "Answer the question: holeqc question P-1; or take the approval back: holeqc withdraw."
+    ]
     said = {"entry": done.entry.seq, "hash": done.entry.hash}
     assert any("in question" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
     with pytest.raises(LedgerError, match="say why"):

@@ -29,8 +29,8 @@ from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.readings.table import Readings
-from holeqc.reports.packet import write_packet
-from holeqc.reports.record import part_text
+from holeqc.reports.packet import certificate_report, listed_characteristics, run_of, write_packet
+from holeqc.reports.record import part_text, story_report
 from holeqc.specification.load import load_specification
 
 REAMED = {"1": (0.4571, 0.4572)}
@@ -172,7 +172,7 @@ def test_the_same_fault_again_keeps_its_tag_and_a_new_one_gets_its_own(shop: Sho
     (new,) = run.tags
     assert verdict(run) == "reject"
     assert [t.number for t in find_tags(shop.ledger, only_open=True)] == [new]
-    rework(shop, new)
+    shop.rework_of_before(new)
     run = recheck(shop, {"1": (0.4574, 0.4575)}, new, day="2026-11-07")
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
     dispose(shop.ledger, new, "repair", "engineer", "bush and ream", authority="EO-2")
@@ -200,6 +200,30 @@ def test_use_as_is_of_a_hole_that_was_not_read_again_goes_on(shop: Shop, tmp_pat
     assert "Approved with use-as-is, EO-7; as read: hold" in page, "decided on the tag of the first sheet"
 
 
+def test_what_was_used_as_it_is_stays_by_disposition_when_it_reads_good_later(shop: Shop, tmp_path: Path) -> None:
+    (tag,) = shop.record("P-1", LARGE).tags
+    dispose(shop.ledger, tag, "scrap", "engineer", "wrong tag")
+    dispose(shop.ledger, tag, "use-as-is", "engineer", "ample edge", authority="EO-7", supersede=True)
+    assert verdict(shop.record("P-1", AGAIN, day="2026-11-05")) == "accept"
+    assert approve(shop.ledger, "P-1", "41").released == "use-as-is, EO-7"
+    assert newest_parts(shop.ledger, Filter())[0]["released_with"] == "use-as-is, EO-7"
+    story = part_story(shop.ledger, "P-1")
+    assert "Released with a nonconformance: use-as-is, EO-7" in part_text(story)
+    assert "BY DISPOSITION" in repr(story_report(story, (), TODAY).sections)
+    approved = approved_set(shop.ledger, "P-1")
+    write_packet(approved, tmp_path / "packet", lambda digest: record_packet(shop.ledger, approved, digest, "41"))
+    part = run_of(approved)[1]
+    rows = listed_characteristics(approved, part)
+    comments = [row.comments for row in rows if row.nonconformance == tag]
+    assert [text.partition(";")[0] for text in comments] == ["use-as-is, authority EO-7"]
+    page = repr(certificate_report(approved, part, rows).sections)
+    assert "approved with nonconformances" in page
+    assert "BY DISPOSITION" in page
+    page = (tmp_path / "packet" / "report.html").read_text(encoding="utf-8")
+    assert "BY DISPOSITION" in page
+    assert "Approved with use-as-is, EO-7; as read: accept" in page
+
+
 def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again(shop: Shop) -> None:
     tags = shop.record("P-1", GOOD, gauge="G2").tags
     assert "held" in refused(shop)
@@ -214,8 +238,13 @@ def test_a_gauge_past_its_date_no_longer_stands_in_the_way_once_it_is_read_again
 
 def test_a_recheck_without_a_disposition_closes_no_rejection(shop: Shop) -> None:
     (tag,) = shop.record("P-1", SMALL).tags
-    assert verdict(recheck(shop, REAMED, tag)) == "accept"
+    run = recheck(shop, REAMED, tag)
+    assert verdict(run) == "accept"
     assert not find_tag(shop.ledger, tag).closed
+    assert [note for note in run.notes if note.startswith(f"tag {tag} stays open: ")] == [
+        f"tag {tag} stays open: it was rejected and nobody has decided on it, so this sheet doesn't close it: decide "
+        "(holeqc disposition); after rework or repair it is read again"
+    ]  # fmt: skip
     assert list(refused(shop)) == ["tag-open"]
     rework(shop, tag)
     assert list(refused(shop)) == ["tag-open"], "a disposition waits for readings after it"
@@ -252,11 +281,19 @@ def test_an_oversize_hole_is_not_read_small_again(shop: Shop) -> None:
     (tag,) = shop.record("P-1", LARGE).tags
     for word in ("", "rework"):
         if word:
-            rework(shop, tag)
+            shop.rework_of_before(tag)
         run = recheck(shop, {"2": (0.4600 + 0.0001 * len(word), 0.4605)}, tag)
         assert (verdict(run), held(run)[:1]) == ("hold", ["recheck-cannot-mend"])
     assert not find_tag(shop.ledger, tag).closed
     assert {"held", "tag-open"} <= set(refused(shop))
+    with pytest.raises(ApprovalRefused) as caught:
+        approve(shop.ledger, "P-1", "41")
+    actions = [p.action for p in caught.value.problems if p.code == "held"]
+    assert actions == ["Engineering disposition; record both sheets"]
+    assert [p.action.partition(": holeqc")[0] for p in caught.value.problems if p.code == "tag-open"] == [
+        "Decide anew: hole 2 was over its upper limit, and rework can't mend that; decide repair or use-as-is with an "
+        "authority, scrap or return"
+    ]  # fmt: skip
     run = recheck(shop, {"2": (0.4603, 0.4604)}, "2026-11-05", day="2026-11-06")
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"]), "nor once more"
 
@@ -423,7 +460,7 @@ def under_draft(shop: Shop, sizes: Sizes, of: str, *, upper: str = "0.463") -> R
 def test_an_open_tag_holds_whatever_a_draft_kit_says(shop: Shop, hole: str) -> None:
     """Hole 2 was over 0.462; a draft of 0.463 would accept it, read again or not."""
     (tag,) = shop.record("P-1", LARGE).tags
-    rework(shop, tag)
+    shop.rework_of_before(tag)
     run = under_draft(shop, {hole: (0.4583, 0.4591)}, tag)
     assert (verdict(run), held(run)) == ("hold", ["recheck-cannot-mend"])
     (problem,) = (p for p in run.inspection.readings.problems if p.holds)
@@ -481,7 +518,11 @@ def test_a_crack_is_not_reamed_away(shop: Shop) -> None:
         run = record_run(shop.ledger, inspect(spec, read_files([sheet], spec, ReadOptions(today=TODAY))), "bench 2")
         if n == 0:
             (tag,) = run.tags
-            rework(shop, tag)
+            with pytest.raises(LedgerError, match=r"hole 1 had a crack, and rework can't mend that; decide repair or"):
+                rework(shop, tag)
+            shop.rework_of_before(tag)
+            with pytest.raises(LedgerError, match="had a crack, and rework can't mend that"):
+                reworked(shop.ledger, tag, "bench 2", "reamed")
     assert verdict(run) == "accept"
     assert any(note.endswith("the hole had a crack; rework can't mend that: engineering decides") for note in run.notes)
     assert "tag-open" in refused(shop)
@@ -505,7 +546,7 @@ def test_an_edge_too_near_is_not_reamed_away(shop: Shop) -> None:
         return record_run(shop.ledger, inspect(spec, readings), "bench 2")
 
     (tag,) = record("03", "0.850").tags
-    rework(shop, tag)
+    shop.rework_of_before(tag)
     assert verdict(run := record("05", "0.951", tag, "3")) == "hold"
     assert "recheck-cannot-mend" in held(run)
     run = record("06", "0.952", more="5")

@@ -78,7 +78,7 @@ def test_a_disposition_waits_for_readings_recorded_after_it(shop: Shop, what: st
 
 def test_a_hole_is_not_made_smaller_by_rework(shop: Shop) -> None:
     (tag,) = shop.record("P-1", LARGE).tags
-    dispose(shop.ledger, tag, "rework", "engineer", "read again")
+    shop.rework_of_before(tag)
     run = shop.record("P-1", GOOD, day="2026-11-04")
     assert last(shop, tag) == ("re-inspected", f"accept; {OVERSIZE}")
     assert f"tag {tag} stays open: {OVERSIZE}" in run.notes
@@ -105,7 +105,7 @@ def test_a_no_go_that_entered_counts_as_over_the_limit(shop: Shop) -> None:
         tags += record_run(shop.ledger, inspect(spec, read_files([sheet], spec)), "bench 2").tags
         if n == 0:
             for tag in tags:
-                dispose(shop.ledger, tag, "rework", "engineer", "read again")
+                shop.rework_of_before(tag)
     rejected = [tag for tag in tags if find_tag(shop.ledger, tag).row["verdict"] == "reject"]
     assert len(rejected) == 1
     assert last(shop, rejected[0])[1].endswith(OVERSIZE)
@@ -113,7 +113,7 @@ def test_a_no_go_that_entered_counts_as_over_the_limit(shop: Shop) -> None:
 
 def test_a_hole_over_its_limit_does_not_go_on_as_another_fault(shop: Shop) -> None:
     (tag,) = shop.record("P-1", LARGE).tags
-    dispose(shop.ledger, tag, "rework", "engineer", "read again")
+    shop.rework_of_before(tag)
     (under,) = shop.record("P-1", {"1": (0.457, 0.458), "2": (0.4545, 0.4546)}, day="2026-11-04").tags
     assert last(shop, tag) == ("re-inspected", f"reject; {OVERSIZE}")
     dispose(shop.ledger, under, "rework", "engineer", "ream to 0.4575")
@@ -125,7 +125,7 @@ def test_a_hole_over_its_limit_does_not_go_on_as_another_fault(shop: Shop) -> No
 def test_over_again_goes_on_as_the_new_tag_and_each_hole_is_asked_alone(shop: Shop) -> None:
     first = shop.record("P-1", BOTH)
     for tag in first.tags:
-        dispose(shop.ledger, tag, "rework", "engineer", "ream both")
+        shop.rework_of_before(tag)
     (new,) = shop.record("P-1", LARGE, day="2026-11-04").tags
     ends = {str(find_tag(shop.ledger, tag).row["hole"]): last(shop, tag) for tag in first.tags}
     assert ends == {"1": ("closed", "accepted after rework"), "2": ("closed", f"goes on as {new}")}
