@@ -65,6 +65,7 @@ def packet(
 def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import approved_set, record_packet
+    from holeqc.ledger.ledger import SEALED
     from holeqc.reports.packet import write_packet
 
     with open_ledger(ledger, create=False) as there:
@@ -72,7 +73,7 @@ def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer 
         done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
         printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
         printing.say(f"The manifest is on record as entry {there.head()[0]}")
-        if sealed := there.leave_seal(f"packet of {serial}"):
+        if (sealed := there.leave_seal(f"packet of {serial}")).startswith(SEALED):
             printing.say(sealed)
         for row in approved.later:
             printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")

@@ -39,7 +39,7 @@ from holeqc.ledger.tags import (
     speaking_for,
     what_of,
 )
-from holeqc.ledger.verify import faults_of_part
+from holeqc.ledger.verify import faults_of_parts
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.quantities import format_length
 
@@ -605,21 +605,6 @@ def refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
         )
 
 
-def refuse_unsound(ledger: Ledger, serial: str) -> None:
-    """Refuse to go on with a part whose record doesn't hold.
-
-    Raises:
-        LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
-    """
-    with ledger.reading() as connection:
-        faults = faults_of_part(connection, serial)
-    if faults:
-        raise LedgerError(
-            f"ledger {ledger.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing was "
-            "recorded; holeqc ledger verify says more; go on with the last copy that holds"
-        )
-
-
 def approve(
     ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = "",
     clock_reason: str = "", signer: Signer | None = None,
@@ -639,7 +624,7 @@ def approve(
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
-        refuse_unsound(ledger, serial)
+        ledger.refuse_unsound(serial)
         require_role(ledger, by, role)
         found = findings(ledger, story, by, clock_reason)
         if found.obstacles:
@@ -768,13 +753,14 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
+        LedgerError: a seal or an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
             the part, it is in question, the approval was given against the rules, or this version judges the
             recorded readings differently.
     """
+    ledger.refuse_other_seals()
     with ledger.reading():
         story = whole_story(ledger, serial, kit=kit, part=part)
-        refuse_unsound(ledger, serial)
+        ledger.refuse_unsound(serial)
         standing = [one for one in story.inspections if standing_approval(one) is not None]
         if not standing:
             raise LedgerError(
@@ -883,10 +869,11 @@ def compare_with_ledger(
     seq, said = int(approval.get("entry", 0)), str(approval.get("hash", ""))
     rows = ledger.rows(select(s.ENTRY).where(e.seq == seq))
     place = f"ledger {ledger.location.shown}"
+    against, unseen = ledger.against_seals()
+    differences = [f"{place} isn't the one that was sealed: {words}" for words in against]
+    notes = [f"{place}: {unseen}"] if unseen else []
     if not rows or rows[0]["hash"] != said or rows[0]["kind"] != "approval":
-        return [f"{place}: entry {seq} is not the approval that the packet names"], []
-    differences: list[str] = []
-    notes = []
+        return [f"{place}: entry {seq} is not the approval that the packet names", *differences], notes
     back = ledger.rows(
         select(e.seq, e.reason).join(s.WITHDRAWAL, s.WITHDRAWAL.c.entry == e.seq)
         .join(s.APPROVAL, s.APPROVAL.c.id == s.WITHDRAWAL.c.approval_id).where(s.APPROVAL.c.entry == seq)
@@ -897,7 +884,7 @@ def compare_with_ledger(
     differences += [f"{place}: {words}" for words in against]
     differences += [f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq]
     with ledger.reading() as connection:
-        differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(connection, serial)]
+        differences += [f"{place} doesn't hold: {words}" for words in faults_of_parts(connection, [serial])]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:

@@ -118,10 +118,56 @@ def test_seals_tell_what_was_cut_off_at_the_end(shop: Shop, tmp_path: Path) -> N
     assert shop.ledger.verify().holds  # the chain alone can't know
     (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} is missing: sealed by ")
+    with pytest.raises(LedgerError, match=f"isn't the one that was sealed: entry {last} is missing"):
+        shop.ledger.entry("other", "bench 2")
+    aside = tmp_path / "aside"  # a folder that can't be reached stops nobody
+    seals.rename(aside)
     shop.ledger.entry("other", "bench 2")
+    aside.rename(seals)
     (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} was changed or replaced: sealed by ")
     assert len(broken(shop.ledger, read_seals([seals]))) == 1  # the seal of what came instead hides nothing
+
+
+def test_a_copy_put_back_records_and_approves_nothing(tmp_path: Path) -> None:
+    where, seals = tmp_path / "ledger.sqlite3", tmp_path / "seals"
+    seals.mkdir()
+    with open_ledger(str(where)) as ledger:
+        shop = Shop(tmp_path, ledger)
+        ledger.name_seal_folder(str(seals), "engineer")
+        shop.record("P-1", GOOD)
+        done = approve(ledger, "P-1", "41")
+        old = where.read_bytes()
+        shop.record("P-1", SMALL, day="2026-11-04")  # what somebody would rather not have on record
+        last = ledger.head()[0]
+    where.write_bytes(old)
+    said = {"entry": done.entry.seq, "hash": done.entry.hash}
+    before = sorted(seals.iterdir())
+    with open_ledger(str(where)) as ledger:
+        shop, head = Shop(tmp_path, ledger), ledger.head()
+        for act in (
+            lambda: shop.record("P-2", GOOD), lambda: approve(ledger, "P-1", "41"),
+            lambda: approved_set(ledger, "P-1"), lambda: ledger.name_seal_folder(str(tmp_path), "engineer"),
+        ):  # fmt: skip
+            with pytest.raises(LedgerError, match=rf"entry {last} is|to {last} are missing: sealed by .*{seals}"):
+                act()
+        differences, _ = compare_with_ledger(ledger, said, "0" * 64)
+        assert any(f"{last} are missing" in words or f"{last} is missing" in words for words in differences)
+        assert (ledger.head(), sorted(seals.iterdir())) == (head, before)
+        seals.rename(tmp_path / "away")
+        differences, notes = compare_with_ledger(ledger, said, "0" * 64)
+        assert not any("sealed" in words for words in differences)
+        assert any(f"{seals}, can't be looked at" in words for words in notes)
+
+
+def test_seals_of_another_ledger_are_no_folder_to_name(shop: Shop, tmp_path: Path) -> None:
+    seals = tmp_path / "seals"
+    seals.mkdir()
+    with open_ledger(tmp_path / "other.sqlite3") as other:
+        other.name_seal_folder(str(seals), "engineer")
+    shop.record("P-1", GOOD)
+    with pytest.raises(LedgerError, match="isn't the one that was sealed: entry 1 was changed"):
+        shop.ledger.name_seal_folder(str(seals), "engineer")
 
 
 def test_seals_tell_that_the_whole_ledger_is_another(shop: Shop, tmp_path: Path) -> None:
