@@ -24,7 +24,16 @@ from holeqc.ledger.persons import declared, logged_by, read_by, refuse_bad, requ
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
-from holeqc.ledger.stories import Question, newest_parts, open_questions, part_story, question_words, without_its_error
+from holeqc.ledger.stories import (
+    Question,
+    key_of,
+    newest_parts,
+    open_questions,
+    part_story,
+    question_words,
+    way_out,
+    without_its_error,
+)
 from holeqc.ledger.tags import (
     COPIED,
     DISPOSITIONED,
@@ -753,8 +762,8 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: a seal or an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
-            the part, it is in question, the approval was given against the rules, or this version judges the
+        LedgerError: a seal or an entry that it rests on doesn't hold, no approval stands, a later inspection rejects
+            or holds the part, it is in question, the approval was given against the rules, or this version judges the
             recorded readings differently.
     """
     ledger.refuse_other_seals()
@@ -925,7 +934,9 @@ class Waiting:
     its day; ``kits``: kit and revision whose newest text isn't the one released; ``fixtures``: forecasts that come due
     within `NEAR_PARTS`; ``blocked``: serial numbers that wait for no tag and no reading, why they can't be approved
     all the same, and what to do; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are
-    held and have no tag, as in a history logged for trends alone; ``day``: as of which.
+    held and have no tag, as in a history logged for trends alone; ``day``: as of which; ``answers``: what to do about
+    each question; ``not_for_use``: how many open tags are of parts that are scrapped or returned; ``doubts``: what
+    doesn't hold of the record, and then nothing is ready.
     """
 
     tags: tuple[TagState, ...]
@@ -940,12 +951,21 @@ class Waiting:
     blocked: tuple[tuple[tuple[str, ...], str, str], ...] = ()
     left_out: int = 0
     untagged: int = 0
+    answers: tuple[str, ...] = ()
+    not_for_use: int = 0
+    doubts: tuple[str, ...] = ()
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
     """Return what waits, as of one moment."""
-    with ledger.reading():
-        rows = [row for row in newest_parts(ledger) if not row["approved"] and not row["not_for_use"]]
+    against, _ = ledger.against_seals()
+    with ledger.reading() as connection:
+        parts = newest_parts(ledger)
+        gone = {key_of(row) for row in parts if row["not_for_use"]}
+        rows = [row for row in parts if not row["approved"] and not row["not_for_use"]]
+        still_open = find_tags(ledger, only_open=True)
+        tags = [tag for tag in still_open if key_of(tag.row) not in gone]
+        told = {key_of(tag.row) for tag in tags if tag.row["verdict"] == "hold"}
         accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
         asked = accepted[-MOST:]
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
@@ -957,12 +977,17 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         for row, way in ways:
             if way and row["verdict"] != "hold" and not row["open_tags"]:
                 blocked.setdefault((way[0].message, way[0].action), []).append(str(row["serial"]))
+        doubts = (*faults_of_parts(connection, [str(row["serial"]) for row in ready]), *against)
+        questions = open_questions(ledger)
         return Waiting(
-            tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
-            tuple(row for row in held if row["open_tags"]), _gauges_due(ledger, today, last), _kits_to_release(ledger),
+            tuple(tags), () if doubts else ready, tuple(questions),
+            tuple(row for row in held if row["open_tags"] and key_of(row) not in told),
+            _gauges_due(ledger, today, last), _kits_to_release(ledger),
             off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today,
             tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
             sum(not row["open_tags"] for row in held),
+            tuple(way_out(ledger, q) if n < MOST else f"holeqc question {q.serial}" for n, q in enumerate(questions)),
+            len(still_open) - len(tags), doubts,
         )  # fmt: skip
 
 

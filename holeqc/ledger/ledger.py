@@ -666,11 +666,17 @@ class Ledger:
                 "keeps them"
             )
 
-    def doubts(self, serials: Sequence[str] = ()) -> list[str]:
-        """Return what doesn't hold of the record, but for readings of parts that aren't named, and what seals say."""
+    def warn_of_doubts(self, serials: Sequence[str] = ()) -> None:
+        """Say what doesn't hold of the record, but for readings of parts that aren't named, and what seals say."""
         against, _ = self.against_seals()
         with self.reading() as connection:
-            return [*faults_of_parts(connection, serials), *against]
+            faults = [*faults_of_parts(connection, serials), *against]
+        if faults:
+            more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+            warn(
+                f"Ledger {self.location.shown} DOESN'T HOLD: {faults[0]}{more}. Rely on nothing in it; holeqc ledger "
+                "verify says more"
+            )
 
     def refuse_unsound(self, serial: str) -> None:
         """Refuse to go on with a part whose record doesn't hold.

@@ -259,6 +259,16 @@ def _proof(ledger: Ledger, question: Question, instead: str) -> str:
     return f"{said}; read again with {name}, as the inspector states"
 
 
+def way_out(ledger: Ledger, question: Question) -> str:
+    """Return what to do about a question: close it with a reason where that is taken, else read the part again."""
+    known, change = consequence(ledger, question)
+    close = f"holeqc question {question.serial} --by WHO --reason TEXT"
+    if (known and not change) or _read_since(ledger, question) is not None:
+        return close
+    again = "read the part again with another gauge and record the sheet"
+    return f"{again}, or withdraw the approval" if known else f"{again}; or {close} --read-with GAUGE"
+
+
 def close_questions(
     ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", read_with: str = ""
 ) -> Entry:  # fmt: skip
@@ -486,16 +496,16 @@ def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
             rows = _with_tags(ledger, rows, wanted.tag)
         passed: dict[Key, list[TagState]] = {}
         for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
-            passed.setdefault(_key(tag.row), []).append(tag)
+            passed.setdefault(key_of(tag.row), []).append(tag)
     out = []
     for row in rows:
-        inspection, approval = standing.get(_key(row), (None, None))
+        inspection, approval = standing.get(key_of(row), (None, None))
         approved = inspection == row["id"]
         out.append(row | {
             "approved": int(approved), "approved_inspection": inspection, "approval": approval,
-            "released_with": _released(row, passed.get(_key(row), ()), joined) if approved else "",
-            "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
-            "rests_on_replaced": int(row["id"] in replaced), "open_tags": still_open.get(_key(row), 0),
+            "released_with": _released(row, passed.get(key_of(row), ()), joined) if approved else "",
+            "not_for_use": next((t.disposition for t in passed.get(key_of(row), ()) if t.not_for_use), ""),
+            "rests_on_replaced": int(row["id"] in replaced), "open_tags": still_open.get(key_of(row), 0),
             "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
@@ -522,11 +532,12 @@ def _with_tags(ledger: Ledger, rows: list[Row], wanted: str) -> list[Row]:
     """Return the parts that have a tag in that state (`filters.TAGS`)."""
     states: dict[Key, set[str]] = {}
     for tag in find_tags(ledger):
-        states.setdefault(_key(tag.row), set()).update({"closed" if tag.closed else "open", tag.disposition})
-    return [row for row in rows if wanted in states.get(_key(row), {"none"})]
+        states.setdefault(key_of(tag.row), set()).update({"closed" if tag.closed else "open", tag.disposition})
+    return [row for row in rows if wanted in states.get(key_of(row), {"none"})]
 
 
-def _key(row: Row) -> Key:
+def key_of(row: Row) -> Key:
+    """Return kit, part and serial number of an inspection or a tag."""
     return str(row["kit"]), str(row["part"]), str(row["serial"])
 
 
@@ -541,7 +552,7 @@ def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
         .where(s.approval_stands())
         .order_by(i.id, old.entry)
     )
-    return {_key(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
+    return {key_of(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
 
 
 def _open_tags(ledger: Ledger) -> dict[Key, int]:
@@ -555,7 +566,7 @@ def _open_tags(ledger: Ledger) -> dict[Key, int]:
     )
     out: dict[Key, int] = {}
     for row in ledger.rows(question):
-        out[_key(row)] = out.get(_key(row), 0) + 1
+        out[key_of(row)] = out.get(key_of(row), 0) + 1
     return out
 
 

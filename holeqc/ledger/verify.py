@@ -514,6 +514,7 @@ def folder_against(connection: Connection, folder: Path) -> list[str]:
     Raises:
         LedgerError: what bears a seal's name can't be read.
     """
+    paths = sorted(folder.glob("seal-*.json"))  # before the entries, so that one recorded meanwhile isn't missed
     there = {seal_name(seq, digest) for seq, digest in connection.execute(select(ENTRY.c.seq, ENTRY.c.hash))}
-    doubtful = [path for path in sorted(folder.glob("seal-*.json")) if path.name not in there]
+    doubtful = [path for path in paths if path.name not in there]
     return broken_seals(connection, sorted(map(read_seal, doubtful), key=lambda seal: seal.entry))

@@ -17,7 +17,7 @@ from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, in_order, same_of_
 from holeqc.ledger.persons import key_name
 from holeqc.ledger.schema import shown
 from holeqc.ledger.stories import question_words
-from holeqc.ledger.tags import TagState, released_with, speaking_for, what_of
+from holeqc.ledger.tags import REWORKED, TagState, released_with, speaking_for, what_of
 from holeqc.problems import HoleQCError
 from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
@@ -347,9 +347,12 @@ class WaitingList:
 def waiting_lists(found: Waiting) -> list[WaitingList]:
     """Return what waits, kind by kind, the most urgent first; kinds of which nothing waits are left out."""
     lists = (
+        WaitingList("The record doesn't hold, so nothing is ready to approve", ("Fault", "Next"), tuple(
+            (fault, "holeqc ledger verify") for fault in found.doubts
+        )),
         WaitingList("In question", ("Part", "Why", "Next"), tuple(
-            (f"{q.part} {q.serial}", q.sentence, f"holeqc question {q.serial} --by WHO --reason TEXT")
-            for q in found.questions
+            (f"{q.part} {q.serial}", q.sentence, what)
+            for q, what in zip(found.questions, found.answers, strict=True)
         )),
         WaitingList("Open tags, the oldest first", ("Tag", "Open for", "Part", "Hole", "Verdict", "Next"), tuple(
             (t.number, _age(t.row, found.day), name_of(t.row), what_of(t.row["hole"]), str(t.row["verdict"]),
@@ -400,6 +403,8 @@ def left_out(found: Waiting) -> list[str]:
     said = []
     if found.untagged:
         said.append(f"{w.plural(found.untagged, 'part')} held without a tag: holeqc parts --verdict hold --tag none")
+    if found.not_for_use:
+        said.append(f"{w.plural(found.not_for_use, 'open tag')} of parts scrapped or returned: holeqc tags --open")
     if found.left_out:
         said.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
     return said
@@ -424,7 +429,7 @@ def _next_step(tag: TagState) -> str:
     """Return what to do next with an open tag."""
     if tag.disposition in {"rework", "repair"}:
         again = f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
-        return f"{tag.disposition}, then {again}"
+        return again if tag.state == REWORKED else f"{tag.disposition}, then {again}"
     if tag.row["verdict"] == "hold":
         return f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
     return f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
@@ -564,7 +569,8 @@ def _waiting_blocks(found: Waiting) -> Iterator[w.Block]:
         yield w.Facts(tuple((one.title.partition(",")[0], str(len(one.rows))) for one in lists))
     for one in lists:
         yield w.Heading(f"{one.title} ({len(one.rows)})")
-        columns = tuple(w.Column(head, wraps=head in {"Why", "Next", "Part", "Hole", "Forecast"}) for head in one.heads)
+        wrap = {"Why", "Fault", "Next", "Part", "Hole", "Forecast"}
+        columns = tuple(w.Column(head, wraps=head in wrap) for head in one.heads)
         yield w.Table(columns, tuple(tuple(_cell(text) for text in row) for row in one.rows))
     for text in left_out(found):
         yield w.Paragraph(text, "quiet")

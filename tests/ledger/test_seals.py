@@ -5,6 +5,7 @@ Whoever does it here has the database's own rights, lifts the guards and puts th
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import shutil
@@ -17,10 +18,12 @@ from sqlalchemy import text
 from test_append_only import _without_guards, put_guards_back
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger
+from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger, waiting
 from holeqc.ledger.ledger import Ledger, roles_sql
+from holeqc.ledger.tags import dispose, find_tags
 from holeqc.ledger.verify import Seal, broken_seals, read_seals, write_seal
 from holeqc.problems import LedgerError
+from holeqc.reports.record import waiting_text
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -58,7 +61,9 @@ def by_hand(ledger: Ledger, *statements: str) -> None:
     "UPDATE entry SET made_by = '17' WHERE kind = 'readings'",
     "UPDATE tag SET serial = 'P-2'; UPDATE inspection SET serial = 'P-2' WHERE verdict = 'reject'",
 ])  # fmt: skip
-def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(shop: Shop, statement: str) -> None:
+def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(
+    shop: Shop, statement: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     shop.record("P-3", GOOD)
     done = approve(shop.ledger, "P-3", "41")
     shop.record("P-1", SMALL)
@@ -72,7 +77,19 @@ def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(shop: Shop, s
             approved_set(shop.ledger, "P-3")
         said = {"entry": done.entry.seq, "hash": done.entry.hash}
         assert any("doesn't hold: entry" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
+    if not statement.startswith(("UPDATE tag_event", "DELETE FROM tag_event", "UPDATE tag SET")):
+        (tag,) = find_tags(shop.ledger, serial="P-1")
+        with pytest.raises(LedgerError, match="doesn't hold"):
+            dispose(shop.ledger, tag.number, "scrap", "engineer", "x")
     assert shop.ledger.head() == head
+    found = waiting(shop.ledger, dt.date(2026, 12, 10))
+    assert found.ready == ()
+    if "UPDATE reading" not in statement:  # of a part that is ready they are recomputed, P-1 has an open tag
+        assert found.doubts
+        assert "The record doesn't hold, so nothing is ready to approve (1)\n  entry " in waiting_text(found)
+        capsys.readouterr()
+        shop.ledger.warn_of_doubts()
+        assert "DOESN'T HOLD: entry " in capsys.readouterr().err
 
 
 def test_readings_of_other_files_do_not_stand_in_the_way(shop: Shop) -> None:
