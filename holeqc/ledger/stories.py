@@ -324,7 +324,7 @@ class InspectionStory:
     holes: tuple[Row, ...]
     characteristics: tuple[Row, ...]
     tags: tuple[TagState, ...]
-    #: with ``signed_with`` (public key, '' where the name is as typed) and ``withdrawn_at``, ``withdrawn_by``,
+    #: with ``signed_with`` (public key, '' where the name is as typed), ``answered`` (questions closed) and ``withdrawn_at``, ``withdrawn_by``,
     #: ``withdrawn_because``, None where it stands
     approvals: tuple[Row, ...]
     link: Link | None = None  #: where it joins a recheck with the inspection before
@@ -461,11 +461,13 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
         .where(s.SIGNATURE.c.entry.in_([int(row["entry"]) for row in approved]))
     )  # fmt: skip
     keys = {int(row["entry"]): str(row["public_key"]) for row in signatures}
+    asked = _with_entry(s.QUESTION_CLOSED, s.QUESTION_CLOSED.c.approval_id.in_(numbers))
+    answered = _grouped(ledger.rows(asked), "approval_id")
     full = []
     for row in approved:
         gone = back.get(int(row["id"]), {})
         names = {"withdrawn_at": "at", "withdrawn_by": "made_by", "withdrawn_because": "reason"}
-        row = row | {"signed_with": keys.get(int(row["entry"]), "")}
+        row = row | {"signed_with": keys.get(int(row["entry"]), ""), "answered": answered.get(int(row["id"]), ())}
         full.append(row | {ours: gone.get(theirs) for ours, theirs in names.items()})
     return _grouped(full, "inspection_id")
 

@@ -28,7 +28,7 @@ from holeqc.ledger.tags import released_with, speaking_for
 from holeqc.problems import HoleQCError
 from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SHORT, remarks_of
-from holeqc.reports.record import event_text, name_of, proof_of, when
+from holeqc.reports.record import answer_text, event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
 
 if TYPE_CHECKING:
@@ -292,6 +292,8 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
             ("Logged by", row["made_by"]), ("Logged", when(row)), ("Remark", approval["note"]),
         ) if text
     ))  # fmt: skip
+    for answer in approval["answered"]:
+        yield w.Paragraph(answer_text(answer), "caution")
     yield w.Paragraph(f"Hash of the approval's entry: {approved.approval_entry['hash']}", "quiet")
     if approved.tags:
         yield w.Heading("Nonconformances")

@@ -116,8 +116,14 @@ def approval_sentences(story: PartStory, one: InspectionStory) -> Iterator[str]:
             yield f"Released with a nonconformance: {w.plain(passed)}"
         if approval["note"]:
             yield f"Remark: {w.plain(approval['note'])}"
+        yield from map(answer_text, approval["answered"])
         if approval["withdrawn_at"] is not None:
             yield f"Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+
+
+def answer_text(row: Row) -> str:
+    """Return how a question about an approved part was closed."""
+    return w.plain(f"In question, closed {when(row)} by {row['made_by']}, entry {row['entry']}: {row['note']}")
 
 
 def _joined_lines(one: InspectionStory) -> Iterator[str]:
