@@ -245,6 +245,15 @@ def event_text(event: Row) -> str:
     return w.plain(f"{when(event)}  {', '.join(words)}{note}")
 
 
+def decision_words(tag: TagState) -> str:
+    """Return the disposition in force of a tag, who decided, when and by what authority; '' where nobody has."""
+    event = next((e for e in tag.events if e["entry"] == tag.decided_by_entry), None)
+    if event is None:
+        return ""
+    authority = f", authority {tag.authority}" if tag.authority else ""
+    return w.plain(f"{tag.disposition}, by {event['made_by']}, {when(event)}{authority}, entry {event['entry']}")
+
+
 def story_data(story: PartStory) -> dict[str, Any]:
     """Return a story as plain data: rows with the columns of the ledger's schema."""
     return {
