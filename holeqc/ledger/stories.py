@@ -54,7 +54,10 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What puts an approved part in question; ``calibration`` is the entry that tells."""
+    """What puts an approved part in question; ``calibration`` is the entry that tells.
+
+    ``read_after``: it was read with the gauge after the day on which that was found out of tolerance, too.
+    """
 
     kit: str
     part: str
@@ -66,6 +69,7 @@ class Question:
     calibration_id: int
     calibration: int
     sentence: str
+    read_after: bool = False
 
 
 def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
@@ -82,8 +86,16 @@ def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
         found: dict[tuple[int, str], Question] = {}
         for question in _questions_raised(ledger, approved, known):
             if closed.get((question.approval_id, question.gauge), 0) < question.calibration_id:
-                found.setdefault((question.approval_id, question.gauge), question)
+                key = question.approval_id, question.gauge
+                found[key] = _together(found[key], question) if key in found else question
     return list(found.values())
+
+
+def _together(one: Question, other: Question) -> Question:
+    """Return one question about readings of several days, by the newest calibration that tells."""
+    newest = max(one, other, key=lambda q: q.calibration_id)
+    sentences = "; ".join(dict.fromkeys((*one.sentence.split("; "), other.sentence)))
+    return dataclasses.replace(newest, sentence=sentences, read_after=one.read_after or other.read_after)
 
 
 def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]:
@@ -139,7 +151,7 @@ def _questions_raised(ledger: Ledger, approved: dict[int, Row], known: dict[str,
             last = max(tells or later, key=lambda c: int(c["id"]))  # a good one after it asks nothing anew
             yield Question(
                 str(of["kit"]), str(of["part"]), str(of["serial"]), int(of["id"]), int(of["approval_id"]),
-                int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence,
+                int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence, now.read_after,
             )  # fmt: skip
 
 
@@ -177,7 +189,7 @@ def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
 
     c = s.GAUGE_CALIBRATION.c
     row = ledger.rows(select(s.GAUGE_CALIBRATION).where(c.id == question.calibration_id))[0]
-    if row["result"] != BAD or row["error"] is None:
+    if row["result"] != BAD or row["error"] is None or question.read_after:
         return False, f"every reading of gauge {question.gauge} is doubtful"
     story = part_story(ledger, question.serial, kit=question.kit, part=question.part)
     one = next(x for x in story.inspections if x.row["id"] == question.inspection_id)
@@ -188,7 +200,8 @@ def consequence_words(ledger: Ledger, question: Question) -> str:
     """Return the same in a sentence."""
     known, change = consequence(ledger, question)
     if not known:
-        return f"its error isn't known: {change}"
+        why = "it read after it was found off" if question.read_after else "its error isn't known"
+        return f"{why}: {change}"
     return f"with its error taken out {change or 'every verdict stays'}"
 
 
@@ -324,8 +337,8 @@ class InspectionStory:
     holes: tuple[Row, ...]
     characteristics: tuple[Row, ...]
     tags: tuple[TagState, ...]
-    #: with ``signed_with`` (public key, '' where the name is as typed), ``answered`` (questions closed) and ``withdrawn_at``, ``withdrawn_by``,
-    #: ``withdrawn_because``, None where it stands
+    #: with ``signed_with`` (public key, '' where the name is as typed), ``answered`` (questions closed),
+    #: ``withdrawn_at``, ``withdrawn_by`` and ``withdrawn_because``, None where it stands
     approvals: tuple[Row, ...]
     link: Link | None = None  #: where it joins a recheck with the inspection before
     #: of such a one: ``hole``, ``day``, and how many of its readings of that day ``count`` and are ``left_out``

@@ -9,12 +9,16 @@ from pathlib import Path
 import pytest
 from shop import AGAIN, GOOD, LARGE, SMALL, THIRD, Shop, place
 
+from holeqc.answers.check import record_run
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, waiting
 from holeqc.ledger.equipment import (
     BAD,
     Calibration,
     Forecast,
+    calibrations,
+    doubt_of,
     forecasts,
     record_calibration,
     record_fixture_event,
@@ -23,8 +27,12 @@ from holeqc.ledger.equipment import (
 from holeqc.ledger.schema import CALIBRATION_RESULTS
 from holeqc.ledger.stories import close_questions
 from holeqc.ledger.tags import dispose, reworked
+from holeqc.problems import LedgerError
+from holeqc.readings.containers import ReadOptions
+from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
 from holeqc.reports.record import waiting_report, waiting_text, when
+from holeqc.specification.load import load_specification
 
 TODAY = dt.date(2026, 12, 10)
 
@@ -159,3 +167,34 @@ def test_a_part_in_question_is_shown_what_closes_it(shop: Shop) -> None:
     first, second = (line for line in text.splitlines() if "  plate P-" in line and "next calibration" in line)
     assert first.endswith(": holeqc question P-1 --by WHO --reason TEXT")
     assert second.endswith(": read the part again with another gauge and record the sheet, or withdraw the approval")
+
+
+def test_of_one_day_the_newest_finding_counts_and_none_is_hidden_by_a_good_one(shop: Shop) -> None:
+    shop.record("P-1", GOOD, day="2026-06-10")
+    day = dt.date(2026, 6, 20)
+    for error in (-0.0006, -0.0001):  # 0.455 to 0.462: 0.460 + 0.0006 stays too, what is said of it is asked
+        record_calibration(shop.ledger, Calibration("G1", day, BAD, error=error, unit="in"), "gauge room")
+    record_calibration(shop.ledger, Calibration("G1", day, CALIBRATION_RESULTS[0]), "gauge room")  # as left
+    doubt = doubt_of("G1", "2026-06-10", calibrations(shop.ledger), None)
+    assert doubt is not None
+    assert doubt.found_bad is not None
+    assert doubt.found_bad["error"] == -0.0001
+    assert doubt_of("G1", "2026-06-21", calibrations(shop.ledger), None) is None
+    assert any("error -0.0001 in" in remark for remark in approve(shop.ledger, "P-1", "41").remarks)
+
+
+def test_a_question_speaks_of_what_was_read_after_the_gauge_was_found_off_too(shop: Shop) -> None:
+    # two sheets of one part make one inspection; the calibration is of a day between them, logged after the approval
+    one = shop.sheet("P-1", {"1": GOOD["1"]}, day="2026-06-10")
+    two = shop.sheet("P-1", {"2": GOOD["2"]}, day="2026-06-22")
+    spec = load_specification(shop.kit())
+    shop.release(spec)
+    record_run(shop.ledger, inspect(spec, read_files([one, two], spec, ReadOptions(today=TODAY))), "bench 2")
+    approve(shop.ledger, "P-1", "41")
+    bad = Calibration("G1", dt.date(2026, 6, 20), BAD, error=0.0001, unit="in")
+    record_calibration(shop.ledger, bad, "gauge room")
+    (question,) = waiting(shop.ledger, TODAY).questions
+    assert "read on 2026-06-10 and was found out of tolerance at its next" in question.sentence
+    assert "was found out of tolerance on 2026-06-20 and read on 2026-06-22" in question.sentence
+    with pytest.raises(LedgerError, match="it read after it was found off: every reading of gauge G1 is doubtful"):
+        close_questions(shop.ledger, "P-1", "41", "0.0001 is harmless")
