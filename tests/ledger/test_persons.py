@@ -127,7 +127,7 @@ def keys(shop: Shop) -> dict[str, object]:
     roles |= dict.fromkeys(("office 1", "office 2"), "engineer")
     for name, role in roles.items():
         if name != "7":
-            with pytest.raises(LedgerError, match="the list of persons is signed since 7, .* sign with your key"):
+            with pytest.raises(LedgerError, match=r"the list of persons is signed since 7, .* sign with your key"):
                 persons.declare_person(shop.ledger, name, role, "7")
             persons.declare_person(shop.ledger, name, role, "7", found["7"])
         path = shop.folder / f"{name}.key"
