@@ -78,7 +78,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
         "roles": ("ledger", "roles", "SQL for a PostgreSQL role that may only read and add"),
         "info": ("ledger", "info", "where the ledger is and what it holds"),
         "copy": ("ledger", "copy", "copy a ledger to another place, verified by counts and digests"),
-        "export": ("ledger", "export", "write recorded readings to CSV or Parquet"),
+        "export": ("ledger", "export", "write recorded readings to CSV, Excel or Parquet"),
     },
 }
 GROUP_HELP = {

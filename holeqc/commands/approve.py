@@ -48,6 +48,7 @@ def approve(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import ApprovalRefused, newest_story, worst_of
     from holeqc.ledger.approvals import approve as record
+    from holeqc.ledger.ledger import SEALED
 
     who = required_who(by, "who approves")
     with open_ledger(ledger, create=False) as there:
@@ -70,7 +71,7 @@ def approve(
         printing.say(f"Released with a nonconformance: {done.released}")
     for remark in done.remarks:
         printing.say(f"Note: {remark}. Kept with the approval.")
-    if sealed:
+    if sealed.startswith(SEALED):
         printing.say(sealed)
     printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
 

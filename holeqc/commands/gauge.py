@@ -43,12 +43,23 @@ def calibrated(
 ) -> None:
     """Log the calibration of a gauge, as found. A gauge that no kit names, or a day still to come, is refused.
 
+    A wrong entry out of tolerance is corrected by a new one of the same day, which then counts. check judges by the due
+    day in the kit file: put the new one there too, and have the kit released.
+
     Exit code 0: logged. 2: refused.
 
     Example: holeqc gauge calibrated BG-2 --day 2026-11-20 --out-of-tolerance --error "+0.0004 in" --by "gauge room"
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.equipment import BAD, GOOD, Calibration, known_gauges, record_calibration, require_known
+    from holeqc.ledger.equipment import (
+        BAD,
+        GOOD,
+        Calibration,
+        calibrations,
+        known_gauges,
+        record_calibration,
+        require_known,
+    )
     from holeqc.ledger.schema import not_ahead, today
 
     name = required_who(by, "who logs")
@@ -62,7 +73,15 @@ def calibrated(
     with open_ledger(ledger) as there:
         require_known(gauge, known_gauges(there, tolerances), "gauge", new=new)
         entry = record_calibration(there, calibration, name)
+        older = [row for row in calibrations(there, gauge.strip())
+                 if row["result"] == BAD and row["day"] == when.isoformat() and row["entry"] < entry.seq]  # fmt: skip
     printing.say(f"Gauge {gauge}: {calibration.result} on {calibration.day}; recorded as entry {entry.seq}")
+    if older and out_of_tolerance:
+        printing.say(f"Of that day this entry counts now, in place of entry {older[-1]['entry']}")
+    elif older:
+        printing.say(
+            f"Entry {older[-1]['entry']} of the same day found it out of tolerance: that stands for what it read before"
+        )
     if out_of_tolerance:
         printing.say(f"What rests on it: holeqc gauge suspect {gauge} --since DAY (of its last good calibration)")
 

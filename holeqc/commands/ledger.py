@@ -64,8 +64,9 @@ def verify(
             printing.say(f"{place}: holds; {found.entries} entries, {found.rows} rows")
             printing.say(f"newest entry {found.entries}:{found.head}")
         else:
-            first = f"the first entry that doesn't hold is {found.first_bad}" if found.first_bad else "the chain holds"
-            printing.say(f"{place}: DOESN'T HOLD; {first}; {found.entries} entries before it hold")
+            first = f"the first entry that doesn't hold is {found.first_bad}; {found.entries} entries before it hold"
+            whole = f"the {_count(found.entries, 'entry', 'entries')} in it fit each other, but not what is named above"
+            printing.say(f"{place}: DOESN'T HOLD; {first if found.first_bad else whole}")
     raise typer.Exit(0 if found.holds else 2)
 
 

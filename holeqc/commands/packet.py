@@ -65,14 +65,17 @@ def packet(
 def _make(serial: str, out: Path, of: tuple[str, str], maker: tuple[str, Signer | None], ledger: str) -> None:
     from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import approved_set, record_packet
-    from holeqc.reports.packet import write_packet
+    from holeqc.ledger.ledger import SEALED
+    from holeqc.reports.packet import MANIFEST, SEAL, write_packet
 
     with open_ledger(ledger, create=False) as there:
         approved = approved_set(there, serial, kit=of[0], part=of[1])
         done = write_packet(approved, out, lambda digest: record_packet(there, approved, digest, *maker))
-        printing.say(f"Packet: {done.folder}, {len(done.files)} files; manifest SHA-256 {done.manifest_digest}")
+        count = len(set(done.files) - {MANIFEST, SEAL})
+        printing.say(f"Packet: {done.folder}, {count} files beside manifest and seal")
+        printing.say(f"Manifest SHA-256 {done.manifest_digest}")
         printing.say(f"The manifest is on record as entry {there.head()[0]}")
-        if sealed := there.leave_seal(f"packet of {serial}"):
+        if (sealed := there.leave_seal(f"packet of {serial}")).startswith(SEALED):
             printing.say(sealed)
         for row in approved.later:
             printing.warn(f"Note: inspection {row['id']} ({row['verdict']}) was recorded since; it isn't approved")
@@ -101,7 +104,7 @@ def _verify(folder: Path, ledger: str, known_keys: list[str]) -> int:
         printing.say(f"note     {sentence}")
     outcome = (
         "differs from what was made" if differences
-        else f"unchanged, {found.files} files and the manifest" if proven
+        else f"unchanged, {found.files} files beside manifest and seal" if proven
         else f"NOT PROVEN: {found.files} files agree with a manifest that nobody has looked up"
     )  # fmt: skip
     printing.say(f"{folder}: {outcome}")

@@ -79,6 +79,7 @@ def part(
         if not story:
             raise LedgerError(f"serial {serial}: nothing is recorded in ledger {there.location.shown}")
         questions = open_questions(there, serial)
+        there.warn_of_doubts([serial])
     data = story_data(story) | {"questions": [asdict(question) for question in questions]}
     printing.write(as_json(data) if json_ else part_text(story, questions))
     if out is not None:
@@ -132,6 +133,7 @@ def parts(
     with open_ledger(ledger, create=False) as there:
         refuse_unknown_names(there, wanted)
         rows = newest_parts(there, wanted)
+        there.warn_of_doubts()
     printing.write(as_json(rows) if json_ else parts_text(rows))
 
 

@@ -66,11 +66,13 @@ def tags(
 def _print(ledger: Ledger, found: Sequence[TagState], folder: Path, label: str) -> list[str]:
     """Write tags.pdf of tags on record into a folder; return what to say."""
     import json
+    from dataclasses import replace
 
     import holeqc
     from holeqc import writer
     from holeqc.ledger.kits import specification_of_inspection
     from holeqc.problems import LedgerError
+    from holeqc.reports.record import decision_words
     from holeqc.reports.tags import from_record, print_tags, sheet_for
     from holeqc.reports.write import TAG_PAGES
 
@@ -80,7 +82,8 @@ def _print(ledger: Ledger, found: Sequence[TagState], folder: Path, label: str) 
     pages = []
     for tag in found:
         spec = specification_of_inspection(ledger, int(tag.row["inspection_id"]))
-        pages.append(from_record(json.loads(str(tag.row["content"]) or "{}"), tag.number, spec))
+        page = from_record(json.loads(str(tag.row["content"]) or "{}"), tag.number, spec)
+        pages.append(replace(page, disposition=tag.disposition, decision=decision_words(tag)))
     data = print_tags(pages, sheet_for(pages[0].unit, f"holeqc {holeqc.__version__}", size))
     with writer.folder(folder, _only_tags) as out:
         out.write_bytes(TAG_PAGES, data)

@@ -25,7 +25,16 @@ from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, re
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
-from holeqc.ledger.stories import Question, newest_parts, open_questions, part_story, question_words, without_its_error
+from holeqc.ledger.stories import (
+    Question,
+    key_of,
+    newest_parts,
+    open_questions,
+    part_story,
+    question_words,
+    way_out,
+    without_its_error,
+)
 from holeqc.ledger.tags import (
     COPIED,
     DISPOSITIONED,
@@ -41,7 +50,7 @@ from holeqc.ledger.tags import (
     speaking_for,
     what_of,
 )
-from holeqc.ledger.verify import faults_of_part
+from holeqc.ledger.verify import faults_of_parts
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.quantities import format_length
 
@@ -619,21 +628,6 @@ def refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
         )
 
 
-def refuse_unsound(ledger: Ledger, serial: str) -> None:
-    """Refuse to go on with a part whose record doesn't hold.
-
-    Raises:
-        LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
-    """
-    with ledger.reading() as connection:
-        faults = faults_of_part(connection, serial)
-    if faults:
-        raise LedgerError(
-            f"ledger {ledger.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing was "
-            "recorded; holeqc ledger verify says more; go on with the last copy that holds"
-        )
-
-
 def approve(
     ledger: Ledger, serial: str, by: str, *, role: str = "inspector", kit: str = "", part: str = "", note: str = "",
     clock_reason: str = "", signer: Signer | None = None,
@@ -653,7 +647,7 @@ def approve(
         raise LedgerError("say who approves: a number or an id is enough (--by 41)")
     with ledger.transaction():
         story = newest_story(ledger, serial, kit=kit, part=part)
-        refuse_unsound(ledger, serial)
+        ledger.refuse_unsound(serial)
         require_role(ledger, by, role)
         found = findings(ledger, story, by, clock_reason)
         if found.obstacles:
@@ -787,13 +781,14 @@ def approved_set(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") 
     """Return the newest approved set of a part whose approval stands.
 
     Raises:
-        LedgerError: an entry that it rests on doesn't hold, no approval stands, a later inspection rejects or holds
-            the part, it is in question, the approval was given against the rules, or this version judges the
+        LedgerError: a seal or an entry that it rests on doesn't hold, no approval stands, a later inspection rejects
+            or holds the part, it is in question, the approval was given against the rules, or this version judges the
             recorded readings differently.
     """
+    ledger.refuse_other_seals()
     with ledger.reading():
         story = whole_story(ledger, serial, kit=kit, part=part)
-        refuse_unsound(ledger, serial)
+        ledger.refuse_unsound(serial)
         standing = [one for one in story.inspections if standing_approval(one) is not None]
         if not standing:
             raise LedgerError(
@@ -902,10 +897,11 @@ def compare_with_ledger(
     seq, said = int(approval.get("entry", 0)), str(approval.get("hash", ""))
     rows = ledger.rows(select(s.ENTRY).where(e.seq == seq))
     place = f"ledger {ledger.location.shown}"
+    against, unseen = ledger.against_seals()
+    differences = [f"{place} isn't the one that was sealed: {words}" for words in against]
+    notes = [f"{place}: {unseen}"] if unseen else []
     if not rows or rows[0]["hash"] != said or rows[0]["kind"] != "approval":
-        return [f"{place}: entry {seq} is not the approval that the packet names"], []
-    differences: list[str] = []
-    notes = []
+        return [f"{place}: entry {seq} is not the approval that the packet names", *differences], notes
     back = ledger.rows(
         select(e.seq, e.reason).join(s.WITHDRAWAL, s.WITHDRAWAL.c.entry == e.seq)
         .join(s.APPROVAL, s.APPROVAL.c.id == s.WITHDRAWAL.c.approval_id).where(s.APPROVAL.c.entry == seq)
@@ -916,7 +912,7 @@ def compare_with_ledger(
     differences += [f"{place}: {words}" for words in against]
     differences += [f"{place}: {question_words(one)}" for one in open_questions(ledger, serial) if one.approval == seq]
     with ledger.reading() as connection:
-        differences += [f"{place} doesn't hold: {words}" for words in faults_of_part(connection, serial)]
+        differences += [f"{place} doesn't hold: {words}" for words in faults_of_parts(connection, [serial])]
     logged = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason == packet_words(seq, manifest_digest)))
     made = ledger.rows(select(e.seq).where(e.kind == PACKET, e.reason.startswith(f"packet of approval {seq}, ")))
     if logged:
@@ -957,7 +953,9 @@ class Waiting:
     its day; ``kits``: kit and revision whose newest text isn't the one released; ``fixtures``: forecasts that come due
     within `NEAR_PARTS`; ``blocked``: serial numbers that wait for no tag and no reading, why they can't be approved
     all the same, and what to do; ``left_out``: parts not approved that weren't looked at; ``untagged``: how many are
-    held and have no tag, as in a history logged for trends alone; ``day``: as of which.
+    held and have no tag, as in a history logged for trends alone; ``day``: as of which; ``answers``: what to do about
+    each question; ``not_for_use``: how many open tags are of parts that are scrapped or returned; ``doubts``: what
+    doesn't hold of the record, and then nothing is ready.
     """
 
     tags: tuple[TagState, ...]
@@ -972,12 +970,21 @@ class Waiting:
     blocked: tuple[tuple[tuple[str, ...], str, str], ...] = ()
     left_out: int = 0
     untagged: int = 0
+    answers: tuple[str, ...] = ()
+    not_for_use: int = 0
+    doubts: tuple[str, ...] = ()
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
     """Return what waits, as of one moment."""
-    with ledger.reading():
-        rows = [row for row in newest_parts(ledger) if not row["approved"] and not row["not_for_use"]]
+    against, _ = ledger.against_seals()
+    with ledger.reading() as connection:
+        parts = newest_parts(ledger)
+        gone = {key_of(row) for row in parts if row["not_for_use"]}
+        rows = [row for row in parts if not row["approved"] and not row["not_for_use"]]
+        still_open = find_tags(ledger, only_open=True)
+        tags = [tag for tag in still_open if key_of(tag.row) not in gone]
+        told = {key_of(tag.row) for tag in tags if tag.row["verdict"] == "hold"}
         accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
         asked = accepted[-MOST:]
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
@@ -989,12 +996,17 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         for row, way in ways:
             if way and row["verdict"] != "hold" and not row["open_tags"]:
                 blocked.setdefault((way[0].message, way[0].action), []).append(str(row["serial"]))
+        doubts = (*faults_of_parts(connection, [str(row["serial"]) for row in ready]), *against)
+        questions = open_questions(ledger)
         return Waiting(
-            tuple(find_tags(ledger, only_open=True)), ready, tuple(open_questions(ledger)),
-            tuple(row for row in held if row["open_tags"]), _gauges_due(ledger, today, last), _kits_to_release(ledger),
+            tuple(tags), () if doubts else ready, tuple(questions),
+            tuple(row for row in held if row["open_tags"] and key_of(row) not in told),
+            _gauges_due(ledger, today, last), _kits_to_release(ledger),
             off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today,
             tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
             sum(not row["open_tags"] for row in held),
+            tuple(way_out(ledger, q) if n < MOST else f"holeqc question {q.serial}" for n, q in enumerate(questions)),
+            len(still_open) - len(tags), doubts,
         )  # fmt: skip
 
 

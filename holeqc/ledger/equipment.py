@@ -189,32 +189,38 @@ def last_good_check(events: Sequence[dict[str, Any]], before: dt.date) -> str | 
 
 @dataclass(frozen=True, slots=True)
 class GaugeDoubt:
-    """Why a reading's gauge can't be relied on: ``found_bad`` the later calibration that found it out of tolerance."""
+    """Why a reading's gauge can't be relied on: ``found_bad`` the later calibration that found it out of tolerance;
+    ``read_after``: it had been found so before it read.
+    """
 
     sentence: str
     found_bad: dict[str, Any] | None = None
+    read_after: bool = False
 
 
 def doubt_of(gauge: str, day: str, known: Sequence[dict[str, Any]], kit_due: dt.date | None) -> GaugeDoubt | None:
     """Return what speaks against readings that a gauge took on a day; None where nothing does.
 
     ``known``: the gauge's calibrations by day; ``kit_due``: the due day in the kit file, which counts where no
-    calibration before that day is recorded.
+    calibration before that day is recorded. Of the next calibration day the newest entry out of tolerance counts: one
+    in tolerance of the same day may be of the gauge as it was left.
     """
     before = [c for c in known if str(c["day"]) <= day]
     after = [c for c in known if str(c["day"]) > day]
     if before:
         last = before[-1]
         if last["result"] == BAD:
-            return GaugeDoubt(f"gauge {gauge} was found out of tolerance on {last['day']} and read on {day}")
+            words = f"gauge {gauge} was found out of tolerance on {last['day']} and read on {day}"
+            return GaugeDoubt(words, read_after=True)
         if last["due"] and day > str(last["due"]):
             return GaugeDoubt(f"gauge {gauge} was due for calibration on {last['due']} and read on {day}")
     elif kit_due is not None and day > kit_due.isoformat():
         return GaugeDoubt(f"gauge {gauge} was due for calibration on {kit_due} and read on {day}")
-    if after and after[0]["result"] == BAD:
+    bad = [c for c in after if c["result"] == BAD and c["day"] == after[0]["day"]]
+    if bad:
         return GaugeDoubt(
-            f"gauge {gauge} read on {day} and was found out of tolerance at its next calibration, on {after[0]['day']}",
-            after[0],
+            f"gauge {gauge} read on {day} and was found out of tolerance at its next calibration, on {bad[-1]['day']}",
+            bad[-1],
         )
     return None
 

@@ -48,8 +48,17 @@ from holeqc.ledger.schema import (
     stored,
     tables_of,
 )
-from holeqc.ledger.verify import EMPTY_FILE, SEAL_FORMAT, Verified, verify, what_is_left, write_seal
-from holeqc.printing import recorded
+from holeqc.ledger.verify import (
+    EMPTY_FILE,
+    SEAL_FORMAT,
+    Verified,
+    faults_of_parts,
+    folder_against,
+    verify,
+    what_is_left,
+    write_seal,
+)
+from holeqc.printing import recorded, warn
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -267,6 +276,7 @@ Rows = Mapping[str, Sequence[Mapping[str, Any]]]  #: table -> rows, each column 
 _TYPED = ("note", "authority", "role", "certificate", "gauge", "fixture", "bushing")  #: columns that people type
 VERSION_ENTRY = "version"  #: kind of the entry that takes a ledger to a newer version; holeqc's own
 CLOCK = "clock"  #: kind of the entry that says why the clock was set back
+SEALED = "Sealed: "  #: begins what is said of a seal that was left
 SEALS = "seals"  #: name of the setting that holds the folder of seals
 MOVED, CONTINUED = "moved", "continued"  #: kinds of the entries that close a ledger and go on with its copy
 _PLACE = {table.name: place for place, table in enumerate(DETAILS)}
@@ -468,7 +478,8 @@ class Ledger:
         there once they came in. ``closed``: also where the ledger moved.
 
         Raises:
-            LedgerError: a guard of the ledger doesn't stand, it moved, or another writer didn't finish in time.
+            LedgerError: a guard of the ledger doesn't stand, it moved, a seal speaks against it, or another writer
+                didn't finish in time.
         """
         if self._transaction is not None:
             yield self._transaction
@@ -485,6 +496,8 @@ class Ledger:
                         f"in {self._transaction.reason}. Nothing was recorded; name that place (--ledger or "
                         "HOLEQC_LEDGER)"
                     )
+                if not closed:
+                    self.refuse_other_seals()
                 yield self._transaction
                 if self._transaction.unfinished:
                     raise LedgerError("an entry of this transaction was left unfinished; nothing is recorded")
@@ -493,7 +506,8 @@ class Ledger:
                 self._transaction = None
         if after > before:
             recorded(before + 1, after)
-            self.leave_seal("entries")  # where it can't, approvals, packets and verify say so
+            if (left := self.leave_seal("entries")) and not left.startswith(SEALED):
+                warn(left)
 
     def entry(
         self, kind: str, by: str, rows: Rows | None = None, *, when: dt.datetime | None = None,
@@ -612,10 +626,11 @@ class Ledger:
         """Name the folder that seals are written to from now on.
 
         Raises:
-            LedgerError: it isn't there.
+            LedgerError: it isn't there, or holds seals of another ledger or of a newer state of this one.
         """
         if not Path(folder).is_dir():
             raise LedgerError(f"{folder}: there is no such folder for seals; make it first, best on another disk")
+        self.refuse_other_seals(Path(folder))
         return self.entry("setting", by, {"setting": [{"name": SEALS, "value": str(Path(folder).resolve())}]})
 
     def seal_folder(self) -> Path | None:
@@ -638,7 +653,64 @@ class Ledger:
             path = write_seal(data, folder)
         except LedgerError as error:
             return f"{error}; write it down: {data['entry']}:{data['hash']}"
-        return f"Sealed: {path}"
+        return f"{SEALED}{path}"
+
+    def against_seals(self, folder: Path | None = None) -> tuple[list[str], str]:
+        """Return what the folder of seals says against the ledger, and a note where it can't be looked at; ``folder``:
+        another one than the one that is named.
+        """
+        place = folder or self.seal_folder()
+        if place is None:
+            return [], ""
+        if not place.is_dir() or (folder is None and not any(place.glob("seal-*.json"))):
+            return [], f"the folder of seals, {place}, can't be looked at, so a ledger put back goes unnoticed"
+        with self.reading() as connection:
+            try:
+                return folder_against(connection, place), ""
+            except LedgerError as error:
+                return [str(error)], ""
+
+    def refuse_other_seals(self, folder: Path | None = None) -> None:
+        """Refuse to go on where a seal is newer than the ledger, or of other entries.
+
+        Raises:
+            LedgerError: a seal says so.
+        """
+        faults, _ = self.against_seals(folder)
+        if faults:
+            more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+            raise LedgerError(
+                f"ledger {self.location.shown} isn't the one that was sealed: {faults[-1]}{more}. Nothing was "
+                "recorded. An older copy was put back, or entries were replaced: go on with the ledger that holds "
+                "these entries. If they are lost for good, whoever keeps the seals takes these out of the folder and "
+                "keeps them"
+            )
+
+    def warn_of_doubts(self, serials: Sequence[str] = ()) -> None:
+        """Say what doesn't hold of the record, but for readings of parts that aren't named, and what seals say."""
+        against, _ = self.against_seals()
+        with self.reading() as connection:
+            faults = [*faults_of_parts(connection, serials), *against]
+        if faults:
+            more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+            warn(
+                f"Ledger {self.location.shown} DOESN'T HOLD: {faults[0]}{more}. Rely on nothing in it; holeqc ledger "
+                "verify says more"
+            )
+
+    def refuse_unsound(self, serial: str) -> None:
+        """Refuse to go on with a part whose record doesn't hold.
+
+        Raises:
+            LedgerError: an entry that it rests on was changed, or a guard doesn't stand.
+        """
+        with self.reading() as connection:
+            faults = faults_of_parts(connection, [serial])
+        if faults:
+            raise LedgerError(
+                f"ledger {self.location.shown} doesn't hold, so nothing can rest on it: {'; '.join(faults)}. Nothing "
+                "was recorded; holeqc ledger verify says more; go on with the last copy that holds"
+            )
 
 
 def roles_sql(ledger: Ledger, role: str) -> str:
@@ -717,6 +789,8 @@ def copy(source: Ledger, target: Ledger, by: str = "", *, keep_open: bool = Fals
         start, before = transaction.head
         _refuse_another(source, target, old.head[0], (start, before))
         closed = None
+        if not keep_open:
+            source.refuse_other_seals()
         if not keep_open and not (old.kind == MOVED and start >= old.head[0]):
             place = target.location.shown
             if old.kind != MOVED or old.reason != place:

@@ -176,8 +176,8 @@ def _proof(
     keeper = next(iter(known.values()), None)
     if keeper is None or not keeper.public_key:
         return {}
-
-    return {"signature": [signed(ledger, signer, by, act, about)]}
+    why = f"the list of persons is signed since {keeper.name}, who keeps it, has a key"
+    return {"signature": [signed(ledger, signer, by, act, about, why)]}
 
 
 def _declared_person(known: dict[str, Person], name: str) -> Person:
@@ -306,8 +306,12 @@ def statement_of(act: str, by: str, about: Mapping[str, Any]) -> str:
     return json.dumps({"act": act, "by": by, **about}, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
-def signed(ledger: Ledger, signer: Signer | None, by: str, act: str, about: Mapping[str, Any]) -> Row:
-    """Return the row of a signature over an act, to be written in its entry; ``about``: what it rests on.
+def signed(
+    ledger: Ledger, signer: Signer | None, by: str, act: str, about: Mapping[str, Any],
+    why: str = "the kit asks for signatures",
+) -> Row:  # fmt: skip
+    """Return the row of a signature over an act, to be written in its entry; ``about``: what it rests on; ``why``: it
+    is asked for.
 
     Raises:
         LedgerError: no key is given, or it isn't the one on record of the person.
@@ -315,7 +319,7 @@ def signed(ledger: Ledger, signer: Signer | None, by: str, act: str, about: Mapp
     person = declared(ledger).get(folded_name(by))
     if signer is None:
         raise LedgerError(
-            f"the kit asks for signatures: sign with your key (--key FILE); nothing was recorded. A key is made by: "
+            f"{why}: sign with your key (--key FILE); nothing was recorded. A key is made by: "
             f"holeqc person key {one_line(by.strip(), 'who')} -o FILE"
         )
     if person is None or person.public_key != signer.public_key:

@@ -898,6 +898,9 @@ def _files(
         old = None if replaced is None else replaced.file_id
         files.append(RecordedFile(source.file, source.sha256, NEW if old is None else REVISION, number, entry, old))
     if said is not None and (new := sum(f.status != KNOWN for f in files)) != 1:
+        asked = select(s.FILE.c.id).where(s.FILE.c.entry == said)
+        if not connection.execute(asked).first() and not _sheets_of_inspection(connection, spec, said, set()):
+            raise LedgerError(f"{_why_not(connection, spec, said)}; nothing was recorded. {_listed(connection, spec)}")
         found = "the file is recorded already" if new == 0 else f"{new} files are new"
         raise LedgerError(f"one new file can replace entry {said}: {found}; nothing was recorded")
     return files, all_rows

@@ -54,7 +54,10 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What puts an approved part in question; ``calibration`` is the entry that tells."""
+    """What puts an approved part in question; ``calibration`` is the entry that tells.
+
+    ``read_after``: it was read with the gauge after the day on which that was found out of tolerance, too.
+    """
 
     kit: str
     part: str
@@ -66,6 +69,7 @@ class Question:
     calibration_id: int
     calibration: int
     sentence: str
+    read_after: bool = False
 
 
 def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
@@ -82,8 +86,16 @@ def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
         found: dict[tuple[int, str], Question] = {}
         for question in _questions_raised(ledger, approved, known):
             if closed.get((question.approval_id, question.gauge), 0) < question.calibration_id:
-                found.setdefault((question.approval_id, question.gauge), question)
+                key = question.approval_id, question.gauge
+                found[key] = _together(found[key], question) if key in found else question
     return list(found.values())
+
+
+def _together(one: Question, other: Question) -> Question:
+    """Return one question about readings of several days, by the newest calibration that tells."""
+    newest = max(one, other, key=lambda q: q.calibration_id)
+    sentences = "; ".join(dict.fromkeys((*one.sentence.split("; "), other.sentence)))
+    return dataclasses.replace(newest, sentence=sentences, read_after=one.read_after or other.read_after)
 
 
 def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]:
@@ -139,7 +151,7 @@ def _questions_raised(ledger: Ledger, approved: dict[int, Row], known: dict[str,
             last = max(tells or later, key=lambda c: int(c["id"]))  # a good one after it asks nothing anew
             yield Question(
                 str(of["kit"]), str(of["part"]), str(of["serial"]), int(of["id"]), int(of["approval_id"]),
-                int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence,
+                int(of["approval"]), gauge, int(last["id"]), int(last["entry"]), now.sentence, now.read_after,
             )  # fmt: skip
 
 
@@ -177,7 +189,7 @@ def consequence(ledger: Ledger, question: Question) -> tuple[bool, str]:
 
     c = s.GAUGE_CALIBRATION.c
     row = ledger.rows(select(s.GAUGE_CALIBRATION).where(c.id == question.calibration_id))[0]
-    if row["result"] != BAD or row["error"] is None:
+    if row["result"] != BAD or row["error"] is None or question.read_after:
         return False, f"every reading of gauge {question.gauge} is doubtful"
     story = part_story(ledger, question.serial, kit=question.kit, part=question.part)
     one = next(x for x in story.inspections if x.row["id"] == question.inspection_id)
@@ -188,7 +200,8 @@ def consequence_words(ledger: Ledger, question: Question) -> str:
     """Return the same in a sentence."""
     known, change = consequence(ledger, question)
     if not known:
-        return f"its error isn't known: {change}"
+        why = "it read after it was found off" if question.read_after else "its error isn't known"
+        return f"{why}: {change}"
     return f"with its error taken out {change or 'every verdict stays'}"
 
 
@@ -259,6 +272,16 @@ def _proof(ledger: Ledger, question: Question, instead: str) -> str:
     return f"{said}; read again with {name}, as the inspector states"
 
 
+def way_out(ledger: Ledger, question: Question) -> str:
+    """Return what to do about a question: close it with a reason where that is taken, else read the part again."""
+    known, change = consequence(ledger, question)
+    close = f"holeqc question {question.serial} --by WHO --reason TEXT"
+    if (known and not change) or _read_since(ledger, question) is not None:
+        return close
+    again = "read the part again with another gauge and record the sheet"
+    return f"{again}, or withdraw the approval" if known else f"{again}; or {close} --read-with GAUGE"
+
+
 def close_questions(
     ledger: Ledger, serial: str, by: str, reason: str, *, kit: str = "", part: str = "", read_with: str = ""
 ) -> Entry:  # fmt: skip
@@ -314,8 +337,8 @@ class InspectionStory:
     holes: tuple[Row, ...]
     characteristics: tuple[Row, ...]
     tags: tuple[TagState, ...]
-    #: with ``signed_with`` (public key, '' where the name is as typed) and ``withdrawn_at``, ``withdrawn_by``,
-    #: ``withdrawn_because``, None where it stands
+    #: with ``signed_with`` (public key, '' where the name is as typed), ``answered`` (questions closed),
+    #: ``withdrawn_at``, ``withdrawn_by`` and ``withdrawn_because``, None where it stands
     approvals: tuple[Row, ...]
     link: Link | None = None  #: where it joins a recheck with the inspection before
     #: of such a one: ``hole``, ``day``, and how many of its readings of that day ``count`` and are ``left_out``
@@ -451,11 +474,13 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
         .where(s.SIGNATURE.c.entry.in_([int(row["entry"]) for row in approved]))
     )  # fmt: skip
     keys = {int(row["entry"]): str(row["public_key"]) for row in signatures}
+    asked = _with_entry(s.QUESTION_CLOSED, s.QUESTION_CLOSED.c.approval_id.in_(numbers))
+    answered = _grouped(ledger.rows(asked), "approval_id")
     full = []
     for row in approved:
         gone = back.get(int(row["id"]), {})
         names = {"withdrawn_at": "at", "withdrawn_by": "made_by", "withdrawn_because": "reason"}
-        row = row | {"signed_with": keys.get(int(row["entry"]), "")}
+        row = row | {"signed_with": keys.get(int(row["entry"]), ""), "answered": answered.get(int(row["id"]), ())}
         full.append(row | {ours: gone.get(theirs) for ours, theirs in names.items()})
     return _grouped(full, "inspection_id")
 
@@ -486,16 +511,16 @@ def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
             rows = _with_tags(ledger, rows, wanted.tag)
         passed: dict[Key, list[TagState]] = {}
         for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
-            passed.setdefault(_key(tag.row), []).append(tag)
+            passed.setdefault(key_of(tag.row), []).append(tag)
     out = []
     for row in rows:
-        inspection, approval = standing.get(_key(row), (None, None))
+        inspection, approval = standing.get(key_of(row), (None, None))
         approved = inspection == row["id"]
         out.append(row | {
             "approved": int(approved), "approved_inspection": inspection, "approval": approval,
-            "released_with": _released(row, passed.get(_key(row), ()), joined) if approved else "",
-            "not_for_use": next((t.disposition for t in passed.get(_key(row), ()) if t.not_for_use), ""),
-            "rests_on_replaced": int(row["id"] in replaced), "open_tags": still_open.get(_key(row), 0),
+            "released_with": _released(row, passed.get(key_of(row), ()), joined) if approved else "",
+            "not_for_use": next((t.disposition for t in passed.get(key_of(row), ()) if t.not_for_use), ""),
+            "rests_on_replaced": int(row["id"] in replaced), "open_tags": still_open.get(key_of(row), 0),
             "in_question": questions.get(approval or 0, ""),
         })  # fmt: skip
     return out
@@ -522,11 +547,12 @@ def _with_tags(ledger: Ledger, rows: list[Row], wanted: str) -> list[Row]:
     """Return the parts that have a tag in that state (`filters.TAGS`)."""
     states: dict[Key, set[str]] = {}
     for tag in find_tags(ledger):
-        states.setdefault(_key(tag.row), set()).update({"closed" if tag.closed else "open", tag.disposition})
-    return [row for row in rows if wanted in states.get(_key(row), {"none"})]
+        states.setdefault(key_of(tag.row), set()).update({"closed" if tag.closed else "open", tag.disposition})
+    return [row for row in rows if wanted in states.get(key_of(row), {"none"})]
 
 
-def _key(row: Row) -> Key:
+def key_of(row: Row) -> Key:
+    """Return kit, part and serial number of an inspection or a tag."""
     return str(row["kit"]), str(row["part"]), str(row["serial"])
 
 
@@ -541,7 +567,7 @@ def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
         .where(s.approval_stands())
         .order_by(i.id, old.entry)
     )
-    return {_key(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
+    return {key_of(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
 
 
 def _open_tags(ledger: Ledger) -> dict[Key, int]:
@@ -555,7 +581,7 @@ def _open_tags(ledger: Ledger) -> dict[Key, int]:
     )
     out: dict[Key, int] = {}
     for row in ledger.rows(question):
-        out[_key(row)] = out.get(_key(row), 0) + 1
+        out[key_of(row)] = out.get(key_of(row), 0) + 1
     return out
 
 

@@ -362,7 +362,8 @@ def dispose(
 
     Raises:
         LedgerError: no such tag or disposition, no reason, an authority missing, a hold that can't be used as it is, a
-            closed tag without ``supersede``, or the same person who logged the readings (two-person rule).
+            closed tag without ``supersede``, a record that doesn't hold, or the same person who logged the readings
+            (two-person rule).
     """
     if disposition not in s.DISPOSITIONS:
         raise LedgerError(f"disposition {disposition!r} is not known; give {', '.join(s.DISPOSITIONS)}")
@@ -377,6 +378,7 @@ def dispose(
         )
     with ledger.transaction():
         tag = find_tag(ledger, number)
+        ledger.refuse_unsound(str(tag.row["serial"]))
         if tag.row["verdict"] == "hold" and disposition in NEED_AUTHORITY:
             _refuse_unread(ledger, tag, disposition)
         if _approved(ledger, int(tag.row["inspection_id"])):
@@ -520,6 +522,7 @@ def reworked(ledger: Ledger, number: str, by: str, note: str = "") -> Entry:
     """
     with ledger.transaction():
         tag = find_tag(ledger, number)
+        ledger.refuse_unsound(str(tag.row["serial"]))
         if tag.closed:
             raise LedgerError(f"tag {tag.number} is closed: {tag.events[-1]['note']}")
         if tag.disposition not in WORKED_ON:

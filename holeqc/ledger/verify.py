@@ -34,6 +34,7 @@ from holeqc.ledger.schema import (
     READING_SET,
     VERSION_KNOWN,
     PayloadDigest,
+    batches,
     behind,
     entry_hash,
     kinds_of,
@@ -107,22 +108,24 @@ def verify(
     )  # fmt: skip
 
 
-def faults_of_part(connection: Connection, serial: str) -> list[str]:
-    """Return what doesn't hold of everything that decides on a serial number, the first entry at the beginning.
+def faults_of_parts(connection: Connection, serials: Sequence[str]) -> list[str]:
+    """Return what doesn't hold of everything that decides on serial numbers, the first entry at the beginning.
 
     Looked at are the guards, the chain of all entries, and the digests of all of them but readings of other files: a
     tag or an inspection that was taken out is missed by its entry, whichever that is.
     """
     sets, readings = READING_SET.c, READING.c
     faults = _guards(missing_guards(connection)) + _versions(connection)
-    asked = select(sets.entry).where(sets.serial == plain(serial)).distinct()
-    mine = {int(row[0]) for row in connection.execute(asked)}
-    rests = (
-        select(sets.entry).join(INSPECTION_SET, INSPECTION_SET.c.set_id == sets.id)
-        .join(INSPECTION, INSPECTION.c.id == INSPECTION_SET.c.inspection_id)
-        .where(INSPECTION.c.serial == plain(serial)).distinct()
-    )  # fmt: skip
-    mine |= {int(row[0]) for row in connection.execute(rests)}
+    mine: set[int] = set()
+    for some in batches([plain(serial) for serial in serials]):
+        asked = select(sets.entry).where(sets.serial.in_(some)).distinct()
+        mine |= {int(row[0]) for row in connection.execute(asked)}
+        rests = (
+            select(sets.entry).join(INSPECTION_SET, INSPECTION_SET.c.set_id == sets.id)
+            .join(INSPECTION, INSPECTION.c.id == INSPECTION_SET.c.inspection_id)
+            .where(INSPECTION.c.serial.in_(some)).distinct()
+        )  # fmt: skip
+        mine |= {int(row[0]) for row in connection.execute(rests)}
     walk = _Walk(None)
     walk.only = mine
     walk.of_readings = readings.set_id.in_(select(sets.id).where(sets.entry.in_(sorted(mine))))
@@ -425,13 +428,18 @@ class Seal:
     source: str
 
 
+def seal_name(entry: int, digest: str) -> str:
+    """Return the name of an entry's seal in a folder of seals."""
+    return f"seal-{entry:06}-{digest[:8]}.json"
+
+
 def write_seal(data: dict[str, Any], place: Path) -> Path:
     """Write a seal into a folder under a name of its own, or into a file that isn't there yet; return where.
 
     Raises:
         LedgerError: it can't be written, or another seal is there.
     """
-    path = place / f"seal-{int(data['entry']):06}-{str(data['hash'])[:8]}.json" if place.is_dir() else place
+    path = place / seal_name(int(data["entry"]), str(data["hash"])) if place.is_dir() else place
     if os.path.lexists(path):
         if read_seal(path).hash != data["hash"]:
             raise LedgerError(f"{path}: another seal is there already; it was left as it is")
@@ -496,3 +504,17 @@ def broken_seals(connection: Connection, seals: Sequence[Seal]) -> list[str]:
             span = f"entry {first} was" if first == seal.entry else many
             faults.append(f"{span} changed or replaced: sealed by {seal.source} with another digest")
     return faults
+
+
+def folder_against(connection: Connection, folder: Path) -> list[str]:
+    """Return what the seals of a folder say against a ledger: that they are newer than it, or of other entries.
+
+    A seal whose name bears the digest of its entry isn't opened.
+
+    Raises:
+        LedgerError: what bears a seal's name can't be read.
+    """
+    paths = sorted(folder.glob("seal-*.json"))  # before the entries, so that one recorded meanwhile isn't missed
+    there = {seal_name(seq, digest) for seq, digest in connection.execute(select(ENTRY.c.seq, ENTRY.c.hash))}
+    doubtful = [path for path in paths if path.name not in there]
+    return broken_seals(connection, sorted(map(read_seal, doubtful), key=lambda seal: seal.entry))

@@ -96,7 +96,8 @@ def _expired(findings: Findings, rows: IntArray) -> None:
             "gauge-expired",
             f"the calibration of gauge {gauge.id} was not valid on the day of the reading",
             f"readings up to {gauge.calibration_due}",
-            "Measure again with a gauge in calibration, or have the gauge checked",
+            "Measure again with a gauge in calibration. If it was calibrated since, put its new due day into the kit "
+            "file and have that released",
             holds=True,
         )
         return findings.piece_problem(issue, index, f"read on {a['date'][index]}")

@@ -28,7 +28,7 @@ from holeqc.ledger.tags import let_pass, released_with, speaking_for
 from holeqc.problems import HoleQCError
 from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SHORT, remarks_of
-from holeqc.reports.record import event_text, name_of, proof_of, when
+from holeqc.reports.record import answer_text, decision_words, event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
 
 if TYPE_CHECKING:
@@ -70,6 +70,12 @@ def passed_with(approved: ApprovedSet) -> str:
     """Return with which nonconformances the part was approved, ``use-as-is, EO-2``; '' for none."""
     number = int(approved.story.row["id"])
     return released_with(approved.tags, number, speaking_for(number, approved.tags, approved.links))
+
+
+def _decided(approved: ApprovedSet) -> dict[str, tuple[str, str]]:
+    """Return what was decided on the tags that speak for the inspection: code -> disposition, and who, in words."""
+    ours = speaking_for(int(approved.story.row["id"]), approved.tags, approved.links)
+    return {tag.number: (tag.disposition, decision_words(tag)) for tag in ours if tag.disposition}
 
 
 def listed_characteristics(approved: ApprovedSet, part: PartView) -> tuple[Listed, ...]:
@@ -294,6 +300,8 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
             ("Logged by", row["made_by"]), ("Logged", when(row)), ("Remark", approval["note"]),
         ) if text
     ))  # fmt: skip
+    for answer in approval["answered"]:
+        yield w.Paragraph(answer_text(answer), "caution")
     yield w.Paragraph(f"Hash of the approval's entry: {approved.approval_entry['hash']}", "quiet")
     if approved.tags:
         yield w.Heading("Nonconformances")
@@ -411,7 +419,8 @@ def write_packet(
     try:
         with writer.folder(folder, _refuse_any) as out:
             number, made = f"approval {approved.approval['entry']}", dt.date.fromisoformat(when(approved.approval)[:10])
-            write_all(run, out, progress, number=number, made=made, passed=passed_with(approved))
+            write_all(run, out, progress, number=number, made=made, passed=passed_with(approved),
+                      decided=_decided(approved))
             listed = listed_characteristics(approved, part)
             _pages(approved, part, listed, out)
             _book(approved, run, listed, out)

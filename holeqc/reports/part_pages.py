@@ -533,8 +533,8 @@ _POSITION_NOTE = "All diameters. Left: total minus actual. Probability: that the
 SHORT_WORDS = {"does not enter": "stops"}
 
 
-def part_blocks(part: PartView, report: str = "") -> Iterator[w.Block]:
-    """Give the blocks of one part's pages; ``report``: number and day of the report."""
+def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -> Iterator[w.Block]:
+    """Give the blocks of one part's pages; ``report``: number and day of the report; ``decided``: on its tags."""
     yield _banner(part)
     yield w.Facts((*([("Report", report)] if report else []), *_facts(part)))
     yield w.Heading("Why" if part.verdict != ACCEPT else "Result")
@@ -548,6 +548,7 @@ def part_blocks(part: PartView, report: str = "") -> Iterator[w.Block]:
             yield w.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield from _recheck_blocks(part)
     yield w.Heading("Decision")
+    yield from (w.Paragraph(text) for text in decided)
     yield decision_lines()
     yield w.Heading("Every hole")
     yield hole_matrix(part)

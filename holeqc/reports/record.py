@@ -17,7 +17,7 @@ from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, in_order, same_of_
 from holeqc.ledger.persons import key_name
 from holeqc.ledger.schema import shown
 from holeqc.ledger.stories import question_words
-from holeqc.ledger.tags import TagState, released_with, speaking_for, what_of
+from holeqc.ledger.tags import REWORKED, TagState, released_with, speaking_for, what_of
 from holeqc.problems import HoleQCError
 from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
@@ -116,8 +116,14 @@ def approval_sentences(story: PartStory, one: InspectionStory) -> Iterator[str]:
             yield f"Released with a nonconformance: {w.plain(passed)}"
         if approval["note"]:
             yield f"Remark: {w.plain(approval['note'])}"
+        yield from map(answer_text, approval["answered"])
         if approval["withdrawn_at"] is not None:
             yield f"Withdrawn by {w.plain(approval['withdrawn_by'])}: {w.plain(approval['withdrawn_because'])}"
+
+
+def answer_text(row: Row) -> str:
+    """Return how a question about an approved part was closed."""
+    return w.plain(f"In question, closed {when(row)} by {row['made_by']}, entry {row['entry']}: {row['note']}")
 
 
 def _joined_lines(one: InspectionStory) -> Iterator[str]:
@@ -239,6 +245,15 @@ def event_text(event: Row) -> str:
     return w.plain(f"{when(event)}  {', '.join(words)}{note}")
 
 
+def decision_words(tag: TagState) -> str:
+    """Return the disposition in force of a tag, who decided, when and by what authority; '' where nobody has."""
+    event = next((e for e in tag.events if e["entry"] == tag.decided_by_entry), None)
+    if event is None:
+        return ""
+    authority = f", authority {tag.authority}" if tag.authority else ""
+    return w.plain(f"{tag.disposition}, by {event['made_by']}, {when(event)}{authority}, entry {event['entry']}")
+
+
 def story_data(story: PartStory) -> dict[str, Any]:
     """Return a story as plain data: rows with the columns of the ledger's schema."""
     return {
@@ -347,9 +362,12 @@ class WaitingList:
 def waiting_lists(found: Waiting) -> list[WaitingList]:
     """Return what waits, kind by kind, the most urgent first; kinds of which nothing waits are left out."""
     lists = (
+        WaitingList("The record doesn't hold, so nothing is ready to approve", ("Fault", "Next"), tuple(
+            (fault, "holeqc ledger verify") for fault in found.doubts
+        )),
         WaitingList("In question", ("Part", "Why", "Next"), tuple(
-            (f"{q.part} {q.serial}", q.sentence, f"holeqc question {q.serial} --by WHO --reason TEXT")
-            for q in found.questions
+            (f"{q.part} {q.serial}", q.sentence, what)
+            for q, what in zip(found.questions, found.answers, strict=True)
         )),
         WaitingList("Open tags, the oldest first", ("Tag", "Open for", "Part", "Hole", "Verdict", "Next"), tuple(
             (t.number, _age(t.row, found.day), name_of(t.row), what_of(t.row["hole"]), str(t.row["verdict"]),
@@ -400,6 +418,8 @@ def left_out(found: Waiting) -> list[str]:
     said = []
     if found.untagged:
         said.append(f"{w.plural(found.untagged, 'part')} held without a tag: holeqc parts --verdict hold --tag none")
+    if found.not_for_use:
+        said.append(f"{w.plural(found.not_for_use, 'open tag')} of parts scrapped or returned: holeqc tags --open")
     if found.left_out:
         said.append(f"{w.plural(found.left_out, 'older part')} not approved: holeqc parts lists them")
     return said
@@ -424,7 +444,7 @@ def _next_step(tag: TagState) -> str:
     """Return what to do next with an open tag."""
     if tag.disposition in {"rework", "repair"}:
         again = f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
-        return f"{tag.disposition}, then {again}"
+        return again if tag.state == REWORKED else f"{tag.disposition}, then {again}"
     if tag.row["verdict"] == "hold":
         return f"holeqc sheet --recheck {tag.number} -o SHEET.xlsx, read again and record the sheet"
     return f"holeqc disposition {tag.number} --as ... --by WHO --reason TEXT"
@@ -564,7 +584,8 @@ def _waiting_blocks(found: Waiting) -> Iterator[w.Block]:
         yield w.Facts(tuple((one.title.partition(",")[0], str(len(one.rows))) for one in lists))
     for one in lists:
         yield w.Heading(f"{one.title} ({len(one.rows)})")
-        columns = tuple(w.Column(head, wraps=head in {"Why", "Next", "Part", "Hole", "Forecast"}) for head in one.heads)
+        wrap = {"Why", "Fault", "Next", "Part", "Hole", "Forecast"}
+        columns = tuple(w.Column(head, wraps=head in wrap) for head in one.heads)
         yield w.Table(columns, tuple(tuple(_cell(text) for text in row) for row in one.rows))
     for text in left_out(found):
         yield w.Paragraph(text, "quiet")

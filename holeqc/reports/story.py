@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -201,17 +201,19 @@ def report_number(run: Run) -> str:
 
 
 def report_for(
-    run: Run, most_in_full: int, number: str = "", made: dt.date | None = None, passed: str = ""
+    run: Run, most_in_full: int, number: str = "", made: dt.date | None = None, passed: str = "",
+    decided: Sequence[str] = (),
 ) -> w.Report:  # fmt: skip
     """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first.
 
     ``number``: of the report, else worked out from what it rests on; ``made``: its day; ``passed``: by which
     disposition the one part was approved, '' for none: that stands large then, not the verdict that it sets aside.
+    ``decided``: what was decided on its tags, in words.
     """
     full = parts_in_full(run, most_in_full)
     name = (number or report_number(run)) + (f" of {made}" if made else "")
     foot = foot_for(run, name)
-    sections = [_part_section(run[n], name, foot, passed) for n in full]
+    sections = [_part_section(run[n], name, foot, passed, decided) for n in full]
     if len(run) != 1 or not full:
         sections.insert(0, _overview(run, set(full), most_in_full, name))
     sections.append(about_section(run))
@@ -262,10 +264,10 @@ def unusable_note(run: Run) -> list[w.Block]:
     return [w.Paragraph(text, "caution")]
 
 
-def _part_section(part: PartView, name: str, foot: w.Foot, passed: str) -> w.Section:
+def _part_section(part: PartView, name: str, foot: w.Foot, passed: str, decided: Sequence[str]) -> w.Section:
     spec = part.specification
     head = f"Kit {w.plain(spec.id)} revision {w.plain(spec.revision)}  ·  {w.plain(part.name)}"
-    content = list(part_blocks(part, name))
+    content = list(part_blocks(part, name, decided))
     verdict = part.verdict
     if passed:
         said = f"Approved with {w.plain(passed)}; as read: {w.word(verdict)}"

@@ -56,7 +56,10 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """One tag as it is printed. ``date``: day of the last reading, '' where none is known; ``decide``: the question."""
+    """One tag as it is printed. ``date``: day of the last reading, '' where none is known; ``decide``: the question.
+
+    ``disposition``: the one in force, '' before it is decided; ``decision``: it, who decided, when, by what authority.
+    """
 
     code: str
     verdict: str
@@ -74,11 +77,16 @@ class Tag:
     date: str
     decide: str
     dispositions: tuple[str, ...] = w.DISPOSITIONS
+    disposition: str = ""
+    decision: str = ""
+
+
+_LATER = {"lines", "dispositions", "disposition", "decision"}  #: fields that a recorded tag doesn't hold as they are
 
 
 def printed(tag: decided.Tag, specification: Specification) -> Tag:
     """Return a tag with its lines in words."""
-    given = {f.name: getattr(tag, f.name) for f in fields(Tag) if f.name not in {"lines", "dispositions"}}
+    given = {f.name: getattr(tag, f.name) for f in fields(Tag) if f.name not in _LATER}
     return Tag(**given, lines=tuple(_line(line, specification) for line in tag.lines))
 
 
@@ -86,7 +94,7 @@ def from_record(content: Mapping[str, Any], code: str, specification: Specificat
     """Return a recorded tag as it is printed; ``content``: the tag as the ledger holds it, of older ledgers too."""
     lines = content.get("lines", ())
     given: dict[str, Any] = {
-        f.name: str(content.get(f.name, "")) for f in fields(Tag) if f.name not in {"lines", "dispositions"}
+        f.name: str(content.get(f.name, "")) for f in fields(Tag) if f.name not in _LATER
     } | {"code": code}
     old = [line for line in lines if "requirement" in line]  # texts of a ledger that held tags as they were printed
     if old:
@@ -135,7 +143,7 @@ CSV_COLUMNS = (
 
 
 def tags_csv(tags: Sequence[Tag]) -> str:
-    """Return tags as CSV text, one row a line; the last two columns are for the decision."""
+    """Return tags as CSV text, one row a line; the last two columns are for the decision, or say it."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_COLUMNS)
@@ -159,7 +167,8 @@ def _csv_row(tag: Tag, line: Line | None) -> list[Any]:
     found: list[Any] = [line.found if line else ""]
     deviation: Any = line.deviation_value if line and line.deviation_value is not None else ""
     unit = unit_of(line.characteristic, tag.unit) if line else tag.unit
-    tail = [unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide, "", ""]
+    tail = [unit, line.gauge if line else tag.gauge, tag.date, line.cell if line else "", tag.decide]
+    tail += [tag.disposition, tag.decision]
     return [*map(as_text, [*head, *found]), deviation, *map(as_text, tail)]
 
 
@@ -303,8 +312,10 @@ def print_tags(tags: Sequence[Tag], sheet: Sheet, progress: Callable[[str], None
 def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
     """Give the faces of a tag of that size [points]: lesser lines go first, then letters shrink, then it goes on."""
     room, wide = high - _UPPER - _LOWER, wide - 2 * PAD
-    forbidden = 11.5 if "no rework" in tag.decide.lower() else 0.0
-    words = tag.decide.replace(ENGINEERING, "").strip() if forbidden else tag.decide
+    forbidden = 11.5 if _forbidden(tag) else 0.0
+    words = tag.decide.replace(ENGINEERING, "").strip() if forbidden or tag.disposition else tag.decide
+    if tag.disposition:  # an instruction is of use only where it was decided to work on the part
+        words = f"{tag.decision}. {words}".strip() if tag.disposition in _WORKED_ON else f"{tag.decision}."
     unread = _unread(tag, wide)
     first = sum(row.high for row in _first_rows(tag, wide)) if tag.lines else 0.0
     first = 2 + 12.0 * len(unread) if unread else first
@@ -327,6 +338,13 @@ def faces_of(tag: Tag, wide: float, high: float) -> Iterator[Face]:
         told = f"see face {n + 1} of {len(pieces)}: what may be done, cautions"
         on = [] if n == len(pieces) else wrap(told, wide, size)
         yield Face(tag, brief if n == 1 else 0, (*piece, *on), size, n, len(pieces), unread)
+
+
+_WORKED_ON = w.DISPOSITIONS[:2]
+
+
+def _forbidden(tag: Tag) -> bool:
+    return not tag.disposition and "no rework" in tag.decide.lower()
 
 
 def _unread(tag: Tag, wide: float) -> tuple[str, ...]:
@@ -522,9 +540,9 @@ def _decision(page: w.Drawing, face: Face, x: float, y: float, wide: float, bott
     """Draw what is to be decided, the disposition boxes and the lines to sign on, from the bottom up."""
     top = bottom - _LOWER
     page.line((x, y + 3), (x + wide, y + 3), stroke=w.RULE, width=0.7)
-    page.text(x, y + 13, "To be decided", NOTE, colour=w.SOFT)
+    page.text(x, y + 13, "Decided" if face.tag.disposition else "To be decided", NOTE, colour=w.SOFT)
     base = y + 25
-    if "no rework" in face.tag.decide.lower():
+    if _forbidden(face.tag):
         page.text(x, base, NO_REWORK, 9.5, True)
         base += 11.5
     for n, line in enumerate(face.text):
@@ -540,6 +558,9 @@ def _decision(page: w.Drawing, face: Face, x: float, y: float, wide: float, bott
         gap, at = (wide - start - needed) / len(names), x + start
         for word in names:
             page.box(at, base, 10, 10, stroke=w.INK, width=1.0)
+            if word == face.tag.disposition:
+                page.line((at + 1.5, base + 1.5), (at + 8.5, base + 8.5), width=1.6)
+                page.line((at + 1.5, base + 8.5), (at + 8.5, base + 1.5), width=1.6)
             page.text(at + 14, base + 9, word, 10)
             at += 14 + width_of(word, 10) + gap
     half = (wide - 12) / 2

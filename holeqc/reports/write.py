@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -42,9 +43,12 @@ def write_reports(
 
 def write_all(
     run: Run, folder: writer.Folder, progress: Callable[[str], None], *, most: int = FULL, number: str = "",
-    made: dt.date | None = None, passed: str = "",
+    made: dt.date | None = None, passed: str = "", decided: Mapping[str, tuple[str, str]] | None = None,
 ) -> None:  # fmt: skip
-    """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it."""
+    """Write all reports of a run into a folder that is being filled; the rest as `story.report_for` takes it.
+
+    ``decided``: tag's code -> disposition, and who decided, in words.
+    """
     from holeqc.inspection.tags import tags_for
     from holeqc.reports.pages import html_page, pdf_report
     from holeqc.reports.story import report_for
@@ -52,12 +56,18 @@ def write_all(
     from holeqc.reports.workbook import write_workbook
 
     progress(HTML)
-    report = report_for(run, most, number, made, passed)
+    known = decided or {}
+    said = [f"Tag {code}: {words}" for code, (_, words) in known.items()]
+    report = report_for(run, most, number, made, passed, said)
     folder.write_text(HTML, html_page(report))
     folder.write_bytes(PDF, pdf_report(report, progress))
     with folder.file(BOOK) as file:
         write_workbook(run, file, progress)
     tags = [printed(tag, run.specification) for tag in tags_for(run, progress)]
+    tags = [
+        replace(tag, disposition=known[tag.code][0], decision=known[tag.code][1]) if tag.code in known else tag
+        for tag in tags
+    ]
     if tags:
         folder.write_bytes(TAG_PAGES, tag_pages(run, tags, progress))
     folder.write_text(TAG_DATA, tags_json(tags))

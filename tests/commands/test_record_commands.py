@@ -175,10 +175,12 @@ def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch
     assert run(["packet", "P-0109"]) == 2
     assert run(["packet", "P-0109", "-o", "packet", "--by", "41"]) == 0
     assert not Path("early").exists()
-    capsys.readouterr()
-    assert run(["packet", "verify", "packet"]) == 0  # the ledger of this folder
     out = capsys.readouterr().out
-    assert "unchanged" in out
+    assert run(["packet", "verify", "packet"]) == 0  # the ledger of this folder
+    out += capsys.readouterr().out
+    count = len(list(Path("packet").iterdir())) - 2
+    assert f"Packet: packet, {count} files beside manifest and seal\n" in out
+    assert f"packet: unchanged, {count} files beside manifest and seal\n" in out
     assert "on record as entry" in out
     Path("elsewhere").mkdir()
     monkeypatch.chdir("elsewhere")

@@ -214,6 +214,8 @@ def test_verify_says_whether_it_holds(shop_ledger: Path, capsys: pytest.CaptureF
     said = capsys.readouterr().out
     assert "FAULT  guard entry_no_update is missing" in said
     assert "the first entry that doesn't hold is 4; 3 entries before it hold" in said
+    assert code_of(commands.verify, expect=f"99:{'0' * 64}") == 2
+    assert "before it hold" in capsys.readouterr().out
     assert code_of(commands.verify, json_=True) == 2
     assert json.loads(capsys.readouterr().out)["first_bad"] == 4
 

@@ -106,6 +106,16 @@ def test_the_report_says_by_disposition_not_reject(made: Packet) -> None:
     assert "✗ REJECT" not in page
 
 
+def test_its_tag_is_printed_as_decided(made: Packet, shop: Shop) -> None:
+    said = "use-as-is, by engineer, 20"
+    (tag,) = json.loads((made.folder / "tags.json").read_text(encoding="utf-8"))
+    assert tag["disposition"] == "use-as-is"
+    assert tag["decision"].startswith(said)
+    assert "authority EN-1, entry " in tag["decision"]
+    page = (made.folder / "report.html").read_text(encoding="utf-8")
+    assert f"Tag {tag_of(shop)}: {said}" in page[page.index(">Decision<"):]
+
+
 def test_same_approval_same_bytes(made: Packet, shop: Shop, tmp_path: Path) -> None:
     again = written(shop, "P-2", tmp_path / "again")
     assert again.manifest_digest == made.manifest_digest

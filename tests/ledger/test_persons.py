@@ -34,8 +34,18 @@ from holeqc.ledger.kits import release
 from holeqc.ledger.stories import close_questions, consequence_words, newest_parts, open_questions, part_story
 from holeqc.ledger.tags import dispose
 from holeqc.problems import LedgerError
-from holeqc.reports.packet import MANIFEST, SEAL, digest_of, verify_packet, write_packet
-from holeqc.reports.record import part_text, parts_text
+from holeqc.reports.packet import (
+    MANIFEST,
+    SEAL,
+    certificate_report,
+    digest_of,
+    listed_characteristics,
+    run_of,
+    verify_packet,
+    write_packet,
+)
+from holeqc.reports.pages import html_page
+from holeqc.reports.record import part_text, parts_text, story_data
 from holeqc.specification.load import load_specification
 
 SIGNED = "[approval]\nsigned = true\n"
@@ -148,7 +158,7 @@ def keys(shop: Shop) -> dict[str, object]:
     roles |= dict.fromkeys(("office 1", "office 2"), "engineer")
     for name, role in roles.items():
         if name != "7":
-            with pytest.raises(LedgerError, match="sign with your key"):
+            with pytest.raises(LedgerError, match=r"the list of persons is signed since 7, .* sign with your key"):
                 persons.declare_person(shop.ledger, name, role, "7")
             persons.declare_person(shop.ledger, name, role, "7", found["7"])
         path = shop.folder / f"{name}.key"
@@ -351,7 +361,14 @@ def test_a_gauge_found_off_after_the_approval_puts_the_part_in_question(shop: Sh
         close_questions(shop.ledger, "P-2", "41", "looks fine")
     close_questions(shop.ledger, "P-1", "41", "0.0001 with 0.0015 to spare")
     assert open_questions(shop.ledger) == []
-    approved_set(shop.ledger, "P-1")
+    approved = approved_set(shop.ledger, "P-1")
+    said = "by 41, entry 12: 0.0001 with 0.0015 to spare (gauge G1, entry 11: with its error taken out every verdict"
+    story = part_story(shop.ledger, "P-1")
+    assert said in " ".join(part_text(story).split())
+    assert "0.0001 with 0.0015" in json.dumps(story_data(story), default=str)
+    part = run_of(approved)[1]
+    listed = listed_characteristics(approved, part)
+    assert said in html_page(certificate_report(approved, part, listed))
     record_calibration(shop.ledger, Calibration("G1", dt.date(2026, 11, 19), BAD), "gauge room")
     assert [q.serial for q in open_questions(shop.ledger)] == ["P-1"]  # a later finding asks anew
     with pytest.raises(LedgerError, match=r"error isn't known: every reading of gauge G1 is doubtful.*--read-with"):

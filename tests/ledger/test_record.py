@@ -148,6 +148,8 @@ def test_one_name_for_other_parts_replaces_nothing(ledger: Ledger, tmp_path: Pat
     for wrong, why in ((1, "entry 1 recorded no file"), (77, "there is no entry 77")):  # the kit's own entry, and none
         with pytest.raises(LedgerError, match=why):
             record(ledger, judged(spec, sheet(path, {"P-3": GOOD})), text_of(spec), "bench 2", replaces=wrong)
+        with pytest.raises(LedgerError, match=why):  # of a sheet that is on record, too
+            record(ledger, judged(spec, sheet(path, {"P-2": GOOD})), text_of(spec), "bench 2", replaces=wrong)
     record(ledger, judged(spec, sheet(path, {"P-3": GOOD})), text_of(spec), "bench 2", replaces=done.files[0].entry)
     assert set(recorded_readings(ledger)[1].table["serial"]) == {"P-1", "P-3"}
 

@@ -5,6 +5,7 @@ Whoever does it here has the database's own rights, lifts the guards and puts th
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import shutil
@@ -17,10 +18,12 @@ from sqlalchemy import text
 from test_append_only import _without_guards, put_guards_back
 
 from holeqc.ledger import open_ledger
-from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger
+from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger, waiting
 from holeqc.ledger.ledger import Ledger, roles_sql
+from holeqc.ledger.tags import dispose, find_tags
 from holeqc.ledger.verify import Seal, broken_seals, read_seals, write_seal
 from holeqc.problems import LedgerError
+from holeqc.reports.record import waiting_text
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -58,7 +61,9 @@ def by_hand(ledger: Ledger, *statements: str) -> None:
     "UPDATE entry SET made_by = '17' WHERE kind = 'readings'",
     "UPDATE tag SET serial = 'P-2'; UPDATE inspection SET serial = 'P-2' WHERE verdict = 'reject'",
 ])  # fmt: skip
-def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(shop: Shop, statement: str) -> None:
+def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(
+    shop: Shop, statement: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     shop.record("P-3", GOOD)
     done = approve(shop.ledger, "P-3", "41")
     shop.record("P-1", SMALL)
@@ -72,7 +77,19 @@ def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(shop: Shop, s
             approved_set(shop.ledger, "P-3")
         said = {"entry": done.entry.seq, "hash": done.entry.hash}
         assert any("doesn't hold: entry" in one for one in compare_with_ledger(shop.ledger, said, "0" * 64)[0])
+    if not statement.startswith(("UPDATE tag_event", "DELETE FROM tag_event", "UPDATE tag SET")):
+        (tag,) = find_tags(shop.ledger, serial="P-1")
+        with pytest.raises(LedgerError, match="doesn't hold"):
+            dispose(shop.ledger, tag.number, "scrap", "engineer", "x")
     assert shop.ledger.head() == head
+    found = waiting(shop.ledger, dt.date(2026, 12, 10))
+    assert found.ready == ()
+    if "UPDATE reading" not in statement:  # of a part that is ready they are recomputed, P-1 has an open tag
+        assert found.doubts
+        assert "The record doesn't hold, so nothing is ready to approve (1)\n  entry " in waiting_text(found)
+        capsys.readouterr()
+        shop.ledger.warn_of_doubts()
+        assert "DOESN'T HOLD: entry " in capsys.readouterr().err
 
 
 def test_readings_of_other_files_do_not_stand_in_the_way(shop: Shop) -> None:
@@ -118,10 +135,56 @@ def test_seals_tell_what_was_cut_off_at_the_end(shop: Shop, tmp_path: Path) -> N
     assert shop.ledger.verify().holds  # the chain alone can't know
     (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} is missing: sealed by ")
+    with pytest.raises(LedgerError, match=f"isn't the one that was sealed: entry {last} is missing"):
+        shop.ledger.entry("other", "bench 2")
+    aside = tmp_path / "aside"  # a folder that can't be reached stops nobody
+    seals.rename(aside)
     shop.ledger.entry("other", "bench 2")
+    aside.rename(seals)
     (fault,) = broken(shop.ledger, found)
     assert fault.startswith(f"entry {last} was changed or replaced: sealed by ")
     assert len(broken(shop.ledger, read_seals([seals]))) == 1  # the seal of what came instead hides nothing
+
+
+def test_a_copy_put_back_records_and_approves_nothing(tmp_path: Path) -> None:
+    where, seals = tmp_path / "ledger.sqlite3", tmp_path / "seals"
+    seals.mkdir()
+    with open_ledger(str(where)) as ledger:
+        shop = Shop(tmp_path, ledger)
+        ledger.name_seal_folder(str(seals), "engineer")
+        shop.record("P-1", GOOD)
+        done = approve(ledger, "P-1", "41")
+        old = where.read_bytes()
+        shop.record("P-1", SMALL, day="2026-11-04")  # what somebody would rather not have on record
+        last = ledger.head()[0]
+    where.write_bytes(old)
+    said = {"entry": done.entry.seq, "hash": done.entry.hash}
+    before = sorted(seals.iterdir())
+    with open_ledger(str(where)) as ledger:
+        shop, head = Shop(tmp_path, ledger), ledger.head()
+        for act in (
+            lambda: shop.record("P-2", GOOD), lambda: approve(ledger, "P-1", "41"),
+            lambda: approved_set(ledger, "P-1"), lambda: ledger.name_seal_folder(str(tmp_path), "engineer"),
+        ):  # fmt: skip
+            with pytest.raises(LedgerError, match=rf"entry {last} is|to {last} are missing: sealed by .*{seals}"):
+                act()
+        differences, _ = compare_with_ledger(ledger, said, "0" * 64)
+        assert any(f"{last} are missing" in words or f"{last} is missing" in words for words in differences)
+        assert (ledger.head(), sorted(seals.iterdir())) == (head, before)
+        seals.rename(tmp_path / "away")
+        differences, notes = compare_with_ledger(ledger, said, "0" * 64)
+        assert not any("sealed" in words for words in differences)
+        assert any(f"{seals}, can't be looked at" in words for words in notes)
+
+
+def test_seals_of_another_ledger_are_no_folder_to_name(shop: Shop, tmp_path: Path) -> None:
+    seals = tmp_path / "seals"
+    seals.mkdir()
+    with open_ledger(tmp_path / "other.sqlite3") as other:
+        other.name_seal_folder(str(seals), "engineer")
+    shop.record("P-1", GOOD)
+    with pytest.raises(LedgerError, match="isn't the one that was sealed: entry 1 was changed"):
+        shop.ledger.name_seal_folder(str(seals), "engineer")
 
 
 def test_seals_tell_that_the_whole_ledger_is_another(shop: Shop, tmp_path: Path) -> None:

@@ -7,14 +7,18 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from shop import AGAIN, GOOD, LARGE, THIRD, Shop, place
+from shop import AGAIN, GOOD, LARGE, SMALL, THIRD, Shop, place
 
+from holeqc.answers.check import record_run
+from holeqc.inspection.recheck import inspect
 from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, waiting
 from holeqc.ledger.equipment import (
     BAD,
     Calibration,
     Forecast,
+    calibrations,
+    doubt_of,
     forecasts,
     record_calibration,
     record_fixture_event,
@@ -22,9 +26,13 @@ from holeqc.ledger.equipment import (
 )
 from holeqc.ledger.schema import CALIBRATION_RESULTS
 from holeqc.ledger.stories import close_questions
-from holeqc.ledger.tags import dispose
+from holeqc.ledger.tags import dispose, reworked
+from holeqc.problems import LedgerError
+from holeqc.readings.containers import ReadOptions
+from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
 from holeqc.reports.record import waiting_report, waiting_text, when
+from holeqc.specification.load import load_specification
 
 TODAY = dt.date(2026, 12, 10)
 
@@ -49,7 +57,7 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Ca
     found = waiting(shop.ledger, TODAY)
     assert [q.serial for q in found.questions] == ["P-1"]
     assert [tag.number for tag in found.tags] == [reject, hold]
-    assert [row["serial"] for row in found.held] == ["P-4"]
+    assert found.held == ()  # P-4 has its tag
     assert found.ready == ()
     assert [serials for serials, _, _ in found.blocked] == [("P-2", "P-6")]  # read with the gauge that was found off
     assert "P-2, P-6, gauge G1 read on 2026-11-03 and was found out of tolerance" in waiting_text(found)
@@ -64,7 +72,8 @@ def test_what_waits_is_listed_with_the_next_command(shop: Shop, fits_windows: Ca
     assert f"holeqc disposition {reject} --as" in text
     assert "plate P-4, hole 1, hold: holeqc sheet --recheck" in text
     assert "G2, calibration was due on 2026-06-30: take it off the bench" in text
-    assert "holeqc question P-1 --by WHO" in text
+    assert "read the part again with another gauge and record the sheet; or holeqc question P-1 --by WHO" in text
+    assert found.not_for_use == 0
     page = html_page(waiting_report(found))
     for word in (reject, hold, "P-1", "P-4", "G2", "K2 revision B", "read again and record the sheet"):
         assert word in page
@@ -125,3 +134,67 @@ def test_a_recorded_forecast_counts_down_with_the_parts_that_are_recorded_after_
     assert isinstance(last, Forecast)
     assert (last.bushing, last.left) == ("B9", -1)
     assert "no part left until pins" in waiting_text(waiting(shop.ledger, TODAY))
+
+
+def test_a_tag_that_was_reworked_asks_for_readings_only(shop: Shop) -> None:
+    (tag,) = shop.record("P-1", SMALL).tags
+    dispose(shop.ledger, tag, "rework", "engineer", "ream")
+    assert f"hole 1, reject: rework, then holeqc sheet --recheck {tag}" in waiting_text(waiting(shop.ledger, TODAY))
+    reworked(shop.ledger, tag, "bench 3", "reamed")
+    assert f"hole 1, reject: holeqc sheet --recheck {tag}" in waiting_text(waiting(shop.ledger, TODAY))
+
+
+def test_nobody_is_sent_to_read_a_scrapped_part(shop: Shop) -> None:
+    hold, reject = shop.record("P-1", {"1": (0.457, None), "2": (0.463, 0.463)}).tags
+    assert len(waiting(shop.ledger, TODAY).tags) == 2
+    dispose(shop.ledger, reject, "scrap", "engineer", "beyond rework")
+    found = waiting(shop.ledger, TODAY)
+    assert (found.tags, found.held, found.not_for_use) == ((), (), 1)
+    text = waiting_text(found)
+    assert hold not in text
+    assert "1 open tag of parts scrapped or returned: holeqc tags --open" in text
+
+
+def test_a_part_in_question_is_shown_what_closes_it(shop: Shop) -> None:
+    # errors taken out: 0.0001 leaves every verdict; 0.003 puts 0.457 - 0.003 below the limit of 0.455
+    for serial, gauge, error in (("P-1", "G1", 0.0001), ("P-2", "G2", 0.003)):
+        shop.record(serial, GOOD if serial == "P-1" else AGAIN, gauge=gauge, day="2026-06-10")
+        approve(shop.ledger, serial, "41")
+        bad = Calibration(gauge, dt.date(2026, 6, 20), BAD, error=error, unit="in")
+        record_calibration(shop.ledger, bad, "gauge room")
+    text = waiting_text(waiting(shop.ledger, TODAY))
+    assert "plate P-1, gauge G1 read on 2026-06-10" in text
+    first, second = (line for line in text.splitlines() if "  plate P-" in line and "next calibration" in line)
+    assert first.endswith(": holeqc question P-1 --by WHO --reason TEXT")
+    assert second.endswith(": read the part again with another gauge and record the sheet, or withdraw the approval")
+
+
+def test_of_one_day_the_newest_finding_counts_and_none_is_hidden_by_a_good_one(shop: Shop) -> None:
+    shop.record("P-1", GOOD, day="2026-06-10")
+    day = dt.date(2026, 6, 20)
+    for error in (-0.0006, -0.0001):  # 0.455 to 0.462: 0.460 + 0.0006 stays too, what is said of it is asked
+        record_calibration(shop.ledger, Calibration("G1", day, BAD, error=error, unit="in"), "gauge room")
+    record_calibration(shop.ledger, Calibration("G1", day, CALIBRATION_RESULTS[0]), "gauge room")  # as left
+    doubt = doubt_of("G1", "2026-06-10", calibrations(shop.ledger), None)
+    assert doubt is not None
+    assert doubt.found_bad is not None
+    assert doubt.found_bad["error"] == -0.0001
+    assert doubt_of("G1", "2026-06-21", calibrations(shop.ledger), None) is None
+    assert any("error -0.0001 in" in remark for remark in approve(shop.ledger, "P-1", "41").remarks)
+
+
+def test_a_question_speaks_of_what_was_read_after_the_gauge_was_found_off_too(shop: Shop) -> None:
+    # two sheets of one part make one inspection; the calibration is of a day between them, logged after the approval
+    one = shop.sheet("P-1", {"1": GOOD["1"]}, day="2026-06-10")
+    two = shop.sheet("P-1", {"2": GOOD["2"]}, day="2026-06-22")
+    spec = load_specification(shop.kit())
+    shop.release(spec)
+    record_run(shop.ledger, inspect(spec, read_files([one, two], spec, ReadOptions(today=TODAY))), "bench 2")
+    approve(shop.ledger, "P-1", "41")
+    bad = Calibration("G1", dt.date(2026, 6, 20), BAD, error=0.0001, unit="in")
+    record_calibration(shop.ledger, bad, "gauge room")
+    (question,) = waiting(shop.ledger, TODAY).questions
+    assert "read on 2026-06-10 and was found out of tolerance at its next" in question.sentence
+    assert "was found out of tolerance on 2026-06-20 and read on 2026-06-22" in question.sentence
+    with pytest.raises(LedgerError, match="it read after it was found off: every reading of gauge G1 is doubtful"):
+        close_questions(shop.ledger, "P-1", "41", "0.0001 is harmless")

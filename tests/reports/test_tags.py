@@ -8,6 +8,7 @@ import io
 import json
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -252,6 +253,35 @@ def test_json_says_what_the_tags_say(one: Inspection) -> None:
     found = json.loads(tags_json(tags_of(one)))
     assert [tag["code"] for tag in found] == [tag.code for tag in tags_of(one)]
     assert found[0]["lines"][0]["found_value"] == 0.4627
+
+
+@pytest.mark.parametrize("word", w.DISPOSITIONS)
+def test_a_decided_tag_has_its_box_ticked_and_says_who(one: Inspection, word: str) -> None:
+    from holeqc.reports import tags as module
+
+    said = f"{word}, by engineer, 2026-11-04 08:00, authority EO-2, entry 12"
+    for number, undecided in enumerate(tags_of(one)):
+        faces = [next(iter(faces_of(t, 258.0, 318.0))) for t in (undecided, replace(
+            undecided, disposition=word, decision=said
+        ))]  # fmt: skip
+        pages = [w.Drawing(700, 900), w.Drawing(700, 900)]
+        for page, face in zip(pages, faces, strict=True):
+            module._tag(page, face, 36, 18, 270.0, 330.0)
+        before, after = ([item.text for item in page.items if isinstance(item, w.Text)] for page in pages)
+        assert "To be decided" in before
+        assert "To be decided" not in after
+        assert "Decided" in after
+        assert said in " ".join(after)
+        assert module.NO_REWORK not in after
+        strokes = [
+            [item.points for item in page.items if isinstance(item, w.Shape) and not item.closed] for page in pages
+        ]  # fmt: skip
+        cross = [(a, b) for a, b in strokes[1] if a[0] != b[0] and a[1] != b[1]]
+        assert not [(a, b) for a, b in strokes[0] if a[0] != b[0] and a[1] != b[1]]
+        (box,) = {item.x for item in pages[1].items if isinstance(item, w.Text) and item.text == word}
+        assert [a[0] for a, _ in cross] == pytest.approx([box - 14 + 1.5] * 2), number
+        for cell in CELLS:
+            assert outside(faces[1].tag, cell) == []
 
 
 def outside(tag: Tag, cell: tuple[float, float]) -> list[str]:
