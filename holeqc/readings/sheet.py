@@ -630,6 +630,8 @@ LEGEND = (
     "Direction 0° lies along x, 90° along y. holeqc check also judges form (out-of-roundness, taper), edge distance, "
     "hole to hole, pins together and the decision rule; no ✓ on this sheet speaks for them.",
 )
+#: foot of a recheck sheet
+MARKS_LEGEND = "# and three signs after Found before and Decided are a mark: it tells holeqc that a cell is as printed."
 SIGNATURE = "Checked by (signature, date): ________________________________"
 
 
@@ -650,7 +652,8 @@ def _asked_lines(s: Specification, plan: Layout) -> list[str]:
 def own_texts(specification: Specification) -> frozenset[str]:
     """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
     plan = layout(specification)
-    return frozenset((*_top(specification), *_asked_lines(specification, plan), *LEGEND, SIGNATURE, *FIELDS))
+    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS)
+    return frozenset((*_top(specification), *_asked_lines(specification, plan), *ours))
 
 
 #: columns of a blank sheet that print what the kit asks of a hole, in the same words and numbers in every row of it
@@ -797,6 +800,8 @@ class _Writer:
         self._choices()
         mark_checks(self.sheet, self.plan, self.s.unit)
         print_setup(self.sheet, self.plan, self.s, paper)
+        if self.recheck is not None:
+            self.sheet.print_area = f"A1:{cell_name(self.plan.last_row + 3 + len(LEGEND), self.plan.width)}"
         protect(self.sheet)
 
     def _title(self) -> None:
@@ -964,7 +969,10 @@ class _Writer:
     def _legend(self) -> None:
         for row, text in enumerate(LEGEND, start=self.plan.last_row + 2):
             banner(self.sheet, row, self.plan, text, "legend")
-        banner(self.sheet, self.plan.last_row + 2 + len(LEGEND), self.plan, SIGNATURE, "signature")
+        last = self.plan.last_row + 2 + len(LEGEND)
+        banner(self.sheet, last, self.plan, SIGNATURE, "signature")
+        if self.recheck is not None:
+            banner(self.sheet, last + 1, self.plan, MARKS_LEGEND, "legend")
 
     def _choices(self) -> None:
         plan = self.plan

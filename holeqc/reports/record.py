@@ -251,7 +251,8 @@ def decision_words(tag: TagState) -> str:
     if event is None:
         return ""
     authority = f", authority {tag.authority}" if tag.authority else ""
-    return w.plain(f"{tag.disposition}, by {event['made_by']}, {when(event)}{authority}, entry {event['entry']}")
+    why = f": {event['note'].rstrip('.')}" if event["note"] else ""
+    return w.plain(f"{tag.disposition}, by {event['made_by']}, {when(event)}{authority}, entry {event['entry']}{why}")
 
 
 def story_data(story: PartStory) -> dict[str, Any]:

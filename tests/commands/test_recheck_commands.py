@@ -68,6 +68,9 @@ def test_from_a_reject_to_a_recheck_on_record(capsys: pytest.CaptureFixture[str]
     assert run(["disposition", "rk2x 5hx5", "--as", "rework", "--by", "engineer", "--reason", "ream to 0.4575"]) == 0
     assert run(["sheet", "--recheck", CODE.lower(), "-o", "again.xlsx"]) == 0
     assert run(["sheet", "--recheck", "S-0108", "-o", "same.xlsx"]) == 0
+    _, sheet, top = sheet_of("again.xlsx")
+    assert sheet.cell(top + 7, 1).value.startswith("# and three signs after Found before and Decided are a mark")
+    assert str(sheet.print_area).endswith(f"${top + 7}")
     words = "decided: rework: ream to 0.4575"
     assert asked("again.xlsx") == asked("same.xlsx") == [
         ("5", "near", "before: accepted", words), ("5", "far", "before: size 0.4546; GO does not enter", words),
