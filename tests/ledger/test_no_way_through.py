@@ -304,7 +304,7 @@ def test_a_disposition_written_by_hand_by_who_logged(shop: Shop) -> None:
     decided = {"tag_id": 1, "event": "dispositioned", "disposition": "use-as-is", "authority": "EO-9", "note": "x"}
     shop.ledger.entry("tags", "bench 2", {"tag_event": [decided, {"tag_id": 1, "event": "closed", "note": "x"}]})
     assert refused(shop, "P-1") == {"same-person": [
-        f"tag {tag}: use-as-is was decided by bench 2, who logged or read the readings"
+        f"tag {tag}: use-as-is was decided by bench 2, who logged the readings"
     ]}  # fmt: skip
 
 
