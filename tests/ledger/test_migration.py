@@ -28,6 +28,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         patch.setattr(ledgers, "STEPS", ledgers.STEPS[:1])
         patch.setattr(ledgers, "TABLES", s.tables_of(1))
         patch.setattr(Ledger, "leave_seal", lambda *given: "")
+        patch.setattr(Ledger, "refuse_other_seals", lambda *given: None)
         patch.setattr(ledgers, "refuse_unknown_person", lambda *given: None)
         patch.setattr(EntryWriter, "add_versions", lambda self: None)
         patch.setattr(recording, "write_marks", lambda *given: None)
