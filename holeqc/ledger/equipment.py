@@ -211,7 +211,9 @@ def doubt_of(gauge: str, day: str, known: Sequence[dict[str, Any]], kit_due: dt.
         last = before[-1]
         if last["result"] == BAD:
             words = f"gauge {gauge} was found out of tolerance on {last['day']} and read on {day}"
-            return GaugeDoubt(words, read_after=True)
+            # of one day nobody knows which came first; the error that was found is reckoned with
+            same_day = str(last["day"]) == day
+            return GaugeDoubt(words, found_bad=last if same_day else None, read_after=not same_day)
         if last["due"] and day > str(last["due"]):
             return GaugeDoubt(f"gauge {gauge} was due for calibration on {last['due']} and read on {day}")
     elif kit_due is not None and day > kit_due.isoformat():
