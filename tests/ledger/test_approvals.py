@@ -358,7 +358,8 @@ def test_who_decided_or_reworked_does_not_approve(shop: Shop) -> None:
     dispose(shop.ledger, tag, "rework", "Engineer", "ream to 0.4575")
     reworked(shop.ledger, tag, "bench 4", "reamed")
     shop.record("P-1", {"1": (0.4574, 0.4575), "2": (0.459, 0.460)}, day="2026-11-04")
-    for by, did in ((" engineer", f"engineer decided on tag {tag}"), ("BENCH-4", f"BENCH-4, who counts as 4, reworked tag {tag}")):
+    told = (" engineer", f"engineer decided on tag {tag}"), ("BENCH-4", f"BENCH-4, who counts as 4, reworked tag {tag}")
+    for by, did in told:
         assert refused(shop, "P-1", by) == {"same-person": [f"{did}; the kit asks for a second person"]}
     approve(shop.ledger, "P-1", "41")
 
