@@ -148,14 +148,14 @@ def _speaks(context: Context, content: Content) -> bool:
 
 
 #: a hole called so in the middle of a text
-HOLE_NAMED = re.compile(r"\b(?:holes?|bohrung|loch|trou|agujero)\s{0,3}[#:]?\s?([^\s:=,;.]{1,40})", re.I)
+_HOLE_NAMED = re.compile(r"\b(?:holes?|bohrung|loch|trou|agujero)\s{0,3}[#:]?\s?([^\s:=,;.]{1,40})", re.I)
 
 
 def _names_a_bad_hole(kinds: Kinds, content: Content) -> bool:
     """Whether a text speaks of a defect, or that something isn't done, and of one hole of the kit."""
     if not isinstance(content, str) or not (speaks_of_defect(content[:REMARK]) or doubt_in(content)):
         return False
-    return any(m[1].casefold() in kinds.holes for m in HOLE_NAMED.finditer(content[:REMARK]))
+    return kinds.names_hole(content)
 
 
 def _mark_own_texts(context: Context, layout: Layout) -> None:
@@ -290,6 +290,10 @@ class Kinds:
             drawn.append(spec.tools.drill.diameter)
         known = np.array(drawn, dtype=np.float64)
         self._drawn = np.unique(known[np.isfinite(known)])
+
+    def names_hole(self, text: str, pattern: re.Pattern[str] = _HOLE_NAMED) -> bool:
+        """Whether a text names one of the kit's holes; the pattern's first group is the name."""
+        return any(m[1].casefold() in self.holes for m in pattern.finditer(text[:REMARK]))
 
     def may_be_reading(self, value: float) -> bool:
         """Whether a number may be a reading of some hole: near a size in any usual unit, or near a coordinate."""

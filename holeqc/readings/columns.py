@@ -16,7 +16,7 @@ import numpy as np
 from holeqc.characteristics import ANGLES, OF_WORD, unit_of, with_unit
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
-from holeqc.readings.account import HOLE_NAMED, Kinds, in_ascii, quoted
+from holeqc.readings.account import Kinds, in_ascii, quoted
 from holeqc.readings.containers import BoolArray, Content, GridColumn, IntArray, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
@@ -44,7 +44,7 @@ _CALL_OUT = re.compile(
     r"[⌀øØ]? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?(?: ?(?:-|–|/|to|bis|à|a) ?\d*[.,]\d+ ?(?:mm|in|\"|″)?"
     r"|(?: ?[+±-]/?-? ?\d*[.,]?\d+ ?(?:mm|in|\"|″)?){1,2})"
 )
-_OF_HOLE = re.compile(r"\s*(?:hole|bohrung|trou|agujero)?\s{0,4}([^\s:=]{1,40})\s{0,4}[:=]", re.I)
+_OF_HOLE = re.compile(r"\A\s*(?:hole|bohrung|trou|agujero)?\s{0,4}([^\s:=]{1,40})\s{0,4}[:=]", re.I)
 _SIZES = re.compile(r"\d{0,4}[.,]\d{2,6}")
 _PLAIN = re.compile(r"[+-]?\d*[.,]?\d+")
 NOMINAL_UNDER = 0.1  #: a nominal size lies no farther below the lower limit than this share of it (common practice)
@@ -610,8 +610,7 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
             continue
         # 'A: .4702 on second look', or 'hole A now .4702', in the row of hole J
-        others = [m for m in (_OF_HOLE.match(label), *HOLE_NAMED.finditer(label[:REMARK])) if m]
-        of_other = any(m[1].casefold() in kinds.holes for m in others)
+        of_other = kinds.names_hole(label) or kinds.names_hole(label, _OF_HOLE)
         for typed in numbers_in(label[:REMARK]):
             for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
                 mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
