@@ -12,19 +12,21 @@ from holeqc.answers.files import FROM_HELP, WHERE_HELP
 from holeqc.answers.series import BY_HELP, COLUMN_HELP, OF_HELP, ONLY_HELP
 from holeqc.commands import save_pictures, show
 
+Files = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="DATA | KIT.toml FILES...",
+        show_default=False,
+        readable=False,
+        help="A table "
+        "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
+        "as holeqc check takes them.",
+    ),
+]
+
 
 def capability(
-    files: Annotated[
-        list[Path] | None,
-        typer.Argument(
-            metavar="DATA | KIT.toml FILES...",
-            show_default=False,
-            readable=False,
-            help="A table "
-            "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
-            "as holeqc check takes them.",
-        ),
-    ] = None,
+    files: Files = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     lower: Annotated[float | None, typer.Option(help="Table: lower limit, same unit.")] = None,
     upper: Annotated[float | None, typer.Option(help="Table: upper limit, same unit.")] = None,
@@ -107,17 +109,7 @@ TESTS_HELP = (
 
 
 def chart(
-    files: Annotated[
-        list[Path] | None,
-        typer.Argument(
-            metavar="DATA | KIT.toml FILES...",
-            show_default=False,
-            readable=False,
-            help="A table "
-            "with one reading a row (.csv, .tsv, .xlsx); or a kit file and filled sheets or their folder, "
-            "as holeqc check takes them.",
-        ),
-    ] = None,
+    files: Files = None,
     column: Annotated[list[str] | None, typer.Option(metavar="NAME", help=COLUMN_HELP)] = None,
     of: Annotated[str, typer.Option(help=OF_HELP + ", rejects (their share over time). Size if not given.")] = "",
     by: Annotated[str, typer.Option(help=BY_HELP)] = "",
