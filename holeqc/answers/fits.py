@@ -28,7 +28,8 @@ from holeqc.quantities import (
     parse_unit,
     unit_name,
 )
-from holeqc.reports.chart_text import notes, number, percent, plain, size, table
+from holeqc.reports.chart_text import notes, number, percent, size, table
+from holeqc.statistics.basics import plain
 from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from holeqc.readings.plain_table import (
 from holeqc.reports import chart_text as words
 from holeqc.statistics import gauge_study as statistics
 from holeqc.statistics import gauge_study as uncertainty
-from holeqc.statistics.basics import one_way
+from holeqc.statistics.basics import one_way, plain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -275,11 +275,11 @@ def _accuracy(
             return linearity_figure(line, masters[used], values[used], request.unit)
 
         text = words.accuracy_text(line.levels, line, request.confidence)
-        return text, {"linearity": words.plain(line), "bias": words.plain(line.levels)}, draw
+        return text, {"linearity": plain(line), "bias": plain(line.levels)}, draw
     if not used.any():
         raise DataError("there is no reading of the master")
     one = bias(values, float(masters[used][0]), confidence=request.confidence)
-    return words.accuracy_text((one,), None, request.confidence), {"bias": [words.plain(one)]}, None
+    return words.accuracy_text((one,), None, request.confidence), {"bias": [plain(one)]}, None
 
 
 def _check_standard(values: np.ndarray, request: Request, problems: tuple[Problem, ...]) -> Study:
@@ -292,7 +292,7 @@ def _check_standard(values: np.ndarray, request: Request, problems: tuple[Proble
 
         return stability_figure(found, request.unit)
 
-    data = {"stability": words.plain(found) | {"stable": found.stable}}
+    data = {"stability": plain(found) | {"stable": found.stable}}
     return Study(words.stability_text(found), data, draw, problems)
 
 
@@ -313,7 +313,7 @@ def _answers(table: Table, request: Request) -> Study:
 
         return attribute_figure(study)
 
-    data = {"file": table.file, "answers": words.plain(study)}
+    data = {"file": table.file, "answers": plain(study)}
     said = table.problems
     if request.limits != (None, None):
         said += (
@@ -357,7 +357,7 @@ def _plug(table: Table, request: Request) -> Study:
         return response_figure([("fitted", fit)], [(name, limit)], request.unit)
 
     text = words.response_text(fit, name, limit, chances)
-    return Study(text, {"response": words.plain(fit), "wrong_answers": words.plain(chances)}, draw, problems)
+    return Study(text, {"response": plain(fit), "wrong_answers": plain(chances)}, draw, problems)
 
 
 def _asked(items: tuple[str, ...]) -> tuple[dict[str, float], dict[str, str]]:

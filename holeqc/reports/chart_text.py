@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
     from holeqc.statistics.signals import Signal
 
 
-# Gauge studies as text for the screen: aligned, 80 columns, the answer last; and as plain values for machines.
+# Gauge studies as text for the screen: aligned, 80 columns, the answer last.
 
 
 WIDTH = 80
@@ -43,21 +42,6 @@ NAMES = {
     "part": "parts",
     "total": "total",
 }
-
-
-def plain(value: Any) -> Any:
-    """Return a result as dictionaries, lists, numbers and texts; not-a-number and infinity become None."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {str(k): plain(v) for k, v in value.items()}
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, (list, tuple)):
-        return [plain(v) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def number(value: float | None, digits: int = 4) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -59,6 +60,8 @@ def root(f: Callable[[float], float], low: float, high: float, *, tolerance: flo
 
 def plain(value: Any) -> Any:
     """Return ``value`` with dicts, lists, text, Python numbers and None only; NaN and infinity become None."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
