@@ -224,8 +224,10 @@ def main() -> int:
     ask.add_argument("--no-loops", action="store_true")
     given = ask.parse_args()
     os.environ["PYTHONPATH"] = str(ROOT)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed tool isn't compiled anew at each run
     with tempfile.TemporaryDirectory() as name:
         files = given.files or Path(name) / "files"
+        os.environ["PYTHONPYCACHEPREFIX"] = str(files.resolve() / "compiled")
         if not files.exists():
             files.mkdir(parents=True)
             subprocess.run([sys.executable, str(HERE / "made.py"), str(files)], check=True)
