@@ -13,7 +13,6 @@ from typing import Any
 
 from holeqc import printing
 
-
 #: what numpy's linear algebra looks at when it is loaded; a user's own setting of any of them stands
 THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 

@@ -340,7 +340,7 @@ class Run:
             where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
             ends = np.cumsum([0, *map(len, where)])
             frame = self._frame(name).iloc[np.concatenate(where).astype(np.intp)]
-            texts = [column for column, kind in frame.dtypes.items() if kind.kind not in "biufM" or kind.name == "category"]
+            texts = [c for c, kind in frame.dtypes.items() if kind.kind not in "biufM" or kind.name == "category"]
             known = self._pieces[name] = first, frame.astype(dict.fromkeys(texts, object)), ends, {}
         _, frame, ends, columns = known
         return frame, slice(int(ends[number - first]), int(ends[number - first + 1])), columns

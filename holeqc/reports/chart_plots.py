@@ -63,7 +63,7 @@ def _apart(places: list[float], least: float) -> list[float]:
     return moved
 
 
-def _steps(axes: Axes, level: np.ndarray, edges: np.ndarray, baseline: np.ndarray | None, **style: Any) -> None:
+def _steps(axes: Any, level: np.ndarray, edges: np.ndarray, baseline: np.ndarray | None, **style: Any) -> None:
     """Draw a level as steps; the axes' limits come from its ends, as the library looks at each step for them."""
     ends = [None if v is None else (np.nanmin(v), np.nanmax(v)) for v in (level, baseline)]
     drawn = axes.stairs(ends[0], [edges[0], edges[0], edges[-1]], baseline=ends[1], **style)

@@ -260,7 +260,7 @@ class _Known(dict[tuple[type, Any], tuple[str, int]]):
         found = _cell(value, self.styles), -(-len(value) // self.width) if isinstance(value, Long) else 1
         if len(self) > MOST_KNOWN:
             self.clear()
-        if not isinstance(value, float) or (value and value == value):  # zeros of either sign would be one, no NaN the same
+        if not isinstance(value, float) or (value and value == value):  # +0 and -0 would be one; no NaN is the same
             self[key] = found
         return found
 

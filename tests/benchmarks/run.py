@@ -2,12 +2,12 @@
 
     python tests/benchmarks/run.py [ROW ...] [--rounds 7] [--files FOLDER] [--no-loops]
 
-Times are CPU seconds of the whole process, imports and output included (rusage of the child, its threads too), so
-that a busy machine tells the same as a calm one; peak memory is the child's own. Command, script and floor run in turn, once to
-warm up and then ROUNDS times; the ratio is the median of the pairs. The script is straightforward pandas,
-openpyxl or matplotlib and does less: no cells, no doubts, no reasons, no PDF. The floor is what nobody can do without: the interpreter
-and one bare pass over the same bytes. Rows of array work against a loop over parts follow from `loops.py`; those of
-the record from `records.py`.
+Times are CPU seconds of the whole process, imports and output included (rusage of the child, its threads too), so that
+a busy machine tells nearly the same as a calm one; peak memory is the child's own. Command, script and floor run in
+turn, once to warm up and then ROUNDS times; the ratio is the median of the pairs. The script is straightforward pandas,
+openpyxl or matplotlib and does less: no cells, no doubts, no reasons, no PDF. The floor is what nobody can do without:
+the interpreter and one bare pass over the same bytes. Rows of array work against a loop over parts follow from
+`loops.py`; the record by itself and on a server is `records.py`.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ def judge(hole, dia, px, py):
     small, large = dia.min(axis=1), dia.max(axis=1)
     off = 2 * np.hypot(px - np.take(x, i), py - np.take(y, i))
     ok = (small >= 0.455) & (large <= 0.462) & (off <= 0.060 + small - 0.455)
-    return pd.DataFrame({"hole": hole, "small": small, "large": large, "position": off, "allowed": 0.060 + small - 0.455,
-                         "verdict": np.where(ok, "accept", "reject")})
+    return pd.DataFrame({"hole": hole, "small": small, "large": large, "position": off,
+                         "allowed": 0.060 + small - 0.455, "verdict": np.where(ok, "accept", "reject")})
 """
 SHEET = f"""
 import glob, os, sys, numpy as np, pandas as pd
@@ -137,7 +137,8 @@ for n in range(1, 101):
     sheet.print_area = "A1:F18"
 book.save("out.xlsx")
 """, "", 1.0),
-    "chart --plot, 100 000 points": Row("chart {file} --column size --plot out.svg", "import sys, pandas as pd\n" + READ + """
+    "chart --plot, 100 000 points": Row(
+        "chart {file} --column size --plot out.svg", "import sys, pandas as pd\n" + READ + """
 import matplotlib; matplotlib.use("Agg")
 import matplotlib.pyplot as plt
 x = t["size"]; sigma = x.diff().abs().mean() / 1.128
@@ -231,7 +232,8 @@ def main() -> int:
         if not files.exists():
             files.mkdir(parents=True)
             subprocess.run([sys.executable, str(HERE / "made.py"), str(files)], check=True)
-        print(f"{'CPU seconds':<30}{'now':>9}{'script':>9}{'floor':>9}{'ratio':>9}{'goal':>9}{'MiB':>9}{'script':>9}  met")
+        heads = ("now", "script", "floor", "ratio", "goal", "MiB", "script")
+        print(f"{'CPU seconds':<30}{''.join(f'{head:>9}' for head in heads)}  met")
         met = [
             compare(task, row, files.resolve(), Path(name) / "here", given.rounds)
             for task, row in TABLE.items()
