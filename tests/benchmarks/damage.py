@@ -462,6 +462,8 @@ def main() -> int:
                 if o.keep:
                     shutil.copytree(folder, o.keep / f"{seed}_{number}", dirs_exist_ok=True)
             shutil.rmtree(folder)
+            if number % 100 == 99:
+                print(f"{number + 1} of {len(cases)}, {faults} faults", file=sys.stderr, flush=True)
     print(f"\nseed {seed}, {len(cases)} damaged files, {faults} faults")
     for (source_name, result), count in sorted(counts.items()):
         print(f"{source_name:24} {result:10} {count}")
