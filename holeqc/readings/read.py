@@ -34,6 +34,7 @@ from holeqc.readings.account import (
 )
 from holeqc.readings.columns import basic_of_rows, deviation_base, not_read_rows, settle_columns, uses_of, uses_once
 from holeqc.readings.containers import (
+    DOCUMENT,
     WORKBOOK,
     BoolArray,
     Container,
@@ -662,6 +663,10 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     """
     limits = limits or SizeLimits()
     container = examine(path, limits)
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import declared
+
+        return declared(container)
     if container.kind == WORKBOOK:
         from holeqc.readings.files import read_workbook
 
@@ -693,6 +698,12 @@ def _read_file(run: _Run, path: str | Path) -> None:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
         )
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import read_document
+
+        found = read_document(container, run.spec, run.options, run.vocabulary, run.draft, run.collector)
+        run.sources.append(Source(container.name, container.sha256, container.bytes, *found))
+        return
     sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
     told = next((s.marker for s in sheets if s.marker is not None), None)
     for sheet in (s for s in sheets if s.serial and any(other.says_serial for other in sheets)):

@@ -53,8 +53,8 @@ COLUMNS: dict[str, str] = {
     "note": "remark typed beside it",
     "file": "file name as given",
     "sheet": "sheet name, '' for CSV",
-    "row": "row in the sheet, from 1",
-    "column": "column in the sheet, from 1",
+    "row": "row in the sheet, from 1; in a document the id of the element",
+    "column": "column in the sheet, from 1; in a document what of the element, beyond every column of a sheet",
     "doubt": "'' or the code of the problem that makes this one cell doubtful: it can hold a part, never reject it",
 }
 
@@ -145,8 +145,18 @@ class Readings:
     before: Readings | None = None  #: the same before rechecks were joined
 
 
+#: what a reading of a document stands in, an element that is named by its id; the first is the element itself
+ELEMENTS = ("", "Diameter", "DiameterMin", "DiameterMax", "X", "Y", "Value", "MinValue", "MaxValue", "Reading")
+FIRST_ELEMENT = 16_385  #: the column that stands for the first of them: no sheet has so many
+
+
 def cell_name(row: int, column: int) -> str:
-    """Return the address of a cell as a spreadsheet says it: (7, 3) -> C7. Rows and columns count from 1."""
+    """Return the address of a cell as a spreadsheet says it: (7, 3) -> C7. Rows and columns count from 1.
+
+    Of a document: the element's id and what of it, ``id=57/Diameter``.
+    """
+    if column >= FIRST_ELEMENT:
+        return f"id={row}" + (f"/{ELEMENTS[column - FIRST_ELEMENT]}" if column > FIRST_ELEMENT else "")
     letters = ""
     while column > 0:
         column, rest = divmod(column - 1, 26)
