@@ -47,6 +47,7 @@ _SKIPPED = {
     "GeometrySet", "TopologySet", "PointCloudSet", "VisualizationSet", "ViewSet", "MeasuredPointSets", "PointList",
     "UserDataXML", "Statistics", "Rules", "Plan",
 }  # fmt: skip
+_TEXTS = ("hole", "wall", "characteristic", "word", "typed", "unit", "gauge", "by", "note", "doubt")
 OWN, OWN_PROBLEM, OWN_KIT, OWN_REVISION = "holeqc reading", "holeqc problem", "holeqc kit", "holeqc revision"
 _REFERENCES = {
     "FeatureItemId", "FeatureNominalId", "FeatureDefinitionId", "ParentFeatureItemId", "CharacteristicItemId",
@@ -832,9 +833,10 @@ class _Results:
         part, serial, tied = reader.whose(feature.component)
         if not feature.component and self.several:
             issue = _ISSUES["whose-results"]
-        day, date = (feature.day or self.day)[:10], np.datetime64("NaT", "D")
+        day: str = (feature.day or self.day)[:10]
+        date: Any = np.datetime64("NaT", "D")
         try:
-            date = np.datetime64(str(dt.date.fromisoformat(day)), "D") if day else date
+            date = np.datetime64(dt.date.fromisoformat(day).isoformat(), "D") if day else date
         except ValueError:
             self.document.say("bad-date", feature.number, repr(day), tied)
         wall, walls = feature.wall, self.spec.plan.position_walls
@@ -876,31 +878,25 @@ class _Results:
     # ----------------------------------------------------------------------------------------- documents of our own
 
     def _own_readings(self) -> None:
-        """Read what a document of ours carries; its standard elements must follow from it."""
-        values: dict[tuple[int, int, int], list[float]] = {}
+        """Read what a document of ours carries; the standard elements beside a feature's readings must follow from it."""
+        values: dict[int, list[dict[str, Any]]] = {}
         for holder in [self.element, *self.element.findall("MeasuredFeatures/*")]:
+            number = _whole(holder.get("id"))
             for attribute in holder.findall("Attributes/AttributeStr"):
                 name, text = attribute.get("name"), attribute.get("value") or ""
-                if name not in {OWN, OWN_PROBLEM}:
-                    continue
-                number = _whole(holder.get("id"))
                 try:
-                    said = json_values(text)
                     if name == OWN_PROBLEM:
-                        self._own_problem(said, number)
-                        continue
-                    reading = self._own_reading(said)
-                except (ValueError, KeyError, TypeError):
+                        self._own_problem(json_values(text), number)
+                    elif name == OWN:
+                        reading = self._own_reading(json_values(text))
+                        self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
+                        values.setdefault(number, []).append(reading)
+                except (ValueError, KeyError, TypeError, AttributeError):
                     self.document.say("damaged-reading", number, text)
-                    continue
-                self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
-                kind = said["characteristic"]
-                self.reader.use("Attribute", kind or "part", characteristic=kind, unit=said["unit"])
-                key = (reading["hole"], reading["wall"], reading["characteristic"])
-                values.setdefault(key, []).append(reading["value"])
         for feature in self.features:
-            there = [[v for v in values.get((feature.hole, feature.wall, CHARACTERISTICS.index(kind)), [])
-                      if np.isfinite(v)] for kind in ("diameter", "x", "y")]  # fmt: skip
+            here = [r for r in values.get(feature.number, []) if np.isfinite(r["value"]) and not r["issue"]]
+            there = [[r["value"] for r in here if r["characteristic"] == CHARACTERISTICS.index(kind)]
+                     for kind in ("diameter", "x", "y")]  # fmt: skip
             off = [v for v in feature.low if not there[0] or v.differs(min(there[0]))]
             off += [v for v in feature.high if not there[0] or v.differs(max(there[0]))]
             off += [v for some, own in ((feature.x, there[1]), (feature.y, there[2])) for v in some
@@ -913,23 +909,23 @@ class _Results:
         tied = self.reader.whose(self.component)[2] | {"hole": str(said["hole"]), "wall": str(said["wall"])}
         self.document.say_issue(_issue(str(said["code"]), message, action="Read it again"), number, "", tied)
 
-    def _own_reading(self, said: Any) -> dict[str, Any]:
+    def _own_reading(self, said: dict[str, Any]) -> dict[str, Any]:
         draft, spec, nothing = self.reader.draft, self.spec, float("nan")
         part, serial, _ = self.reader.whose(self.component)
-        value = nothing if said["value"] is None else float(said["value"])
-        unit, kind, doubt = UNIT_CODES.index(said["unit"]), said["characteristic"], str(said["doubt"])
-        typed = length_of(str(said["typed"]), ".").value if unit else nothing
+        text = {name: str(said.get(name, "")) for name in _TEXTS}
+        number = {name: float(said.get(name, nothing)) for name in ("value", "direction", "temperature_c")}
+        unit, kind, doubt = UNIT_CODES.index(text["unit"]), text["characteristic"], text["doubt"]
+        typed = length_of(text["typed"], ".").value if unit else nothing
         issue = _issue(doubt, "doubtful when the document was written", action="Read it again") if doubt else None
-        return {
-            "part": part, "serial": serial, "hole": spec.hole_ids.index(said["hole"]) if said["hole"] else -1,
-            "wall": spec.walls.names.index(said["wall"]) if said["wall"] else -1,
-            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": int(said["trial"]), "value": value,
-            "direction": nothing if said["direction"] is None else float(said["direction"]),
-            "word": WORDS.index(said["word"]), "typed": draft.typed.code(str(said["typed"])), "unit": unit,
-            "temperature_c": nothing if said["temperature_c"] is None else float(said["temperature_c"]),
-            "date": np.datetime64(said["date"] or "NaT", "D"), "raw": typed if np.isfinite(typed) else value,
-            "issue": draft.issue_code(issue),
-            **{name: getattr(draft, name).code(str(said[name])) if said[name] else -1 for name in ("gauge", "by", "note")},
+        self.reader.use("Attribute", kind or "part", characteristic=kind, unit=text["unit"])
+        return number | {
+            "part": part, "serial": serial, "hole": spec.hole_ids.index(text["hole"]) if text["hole"] else -1,
+            "wall": spec.walls.names.index(text["wall"]) if text["wall"] else -1, "unit": unit,
+            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": int(said["trial"]),
+            "word": WORDS.index(text["word"]), "typed": draft.typed.code(text["typed"]),
+            "date": np.datetime64(said.get("date") or "NaT", "D"), "issue": draft.issue_code(issue),
+            "raw": typed if np.isfinite(typed) else number["value"],
+            **{name: getattr(draft, name).code(text[name]) if text[name] else -1 for name in ("gauge", "by", "note")},
         }  # fmt: skip
 
     # ---------------------------------------------------------------------------------------------- what must agree
