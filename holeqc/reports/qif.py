@@ -15,7 +15,7 @@ import json
 import math
 import re
 import uuid
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 from xml.etree.ElementTree import Element, indent, tostring
 
@@ -32,7 +32,6 @@ from holeqc.readings.qif import NAMESPACE, OWN, OWN_KIT, OWN_PROBLEM, OWN_REVISI
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import SINGLE_WALL, Gauge, boundaries
 
-FOLDER = "qif"
 DECIMALS = 7  #: of a number in a document: a hundredth of what any gauge shows, in either unit
 _UNITS = {"in": ("inch", "0.0254"), "mm": ("mm", "0.001")}
 _TEXTS = ("hole", "wall", "characteristic", "word", "typed", "unit", "gauge", "by", "note", "file", "sheet", "doubt")
@@ -47,22 +46,25 @@ _WORDS = {
 _UNFIT = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def write_documents(run: Run, folder: writer.Folder, within: str = "") -> list[str]:
+def write_documents(
+    runs: Iterable[Run], folder: writer.Folder, within: str = "", progress: Callable[[str], None] = lambda _: None
+) -> list[str]:  # fmt: skip
     """Write one document a part into a folder that is being filled, below ``within``; return their names.
 
     Raises:
         HoleQCError: a document would be wrong.
     """
-    names: dict[str, None] = {}
-    for part in run:
-        name = _file_name(part)
-        number = 1
+    names: dict[str, str] = {}
+    for part in (part for run in runs for part in run):
+        name, number = _file_name(part), 1
+        progress(f"documents: part {len(names) + 1}")
         while name.casefold() in names:
             number += 1
             name = f"{_file_name(part)}_{number}"
-        names[name.casefold()] = None
-        folder.write_bytes(f"{within}{name}.qif", document(part))
-    return [f"{within}{name}.qif" for name in names]
+        names[name.casefold()] = f"{within}{name}.qif"
+        folder.write_bytes(names[name.casefold()], document(part))
+    progress("")
+    return list(names.values())
 
 
 def _file_name(part: PartView) -> str:
