@@ -469,15 +469,14 @@ class _Reader:
         self.names, self.vocabulary = _Names(self.spec, vocabulary), vocabulary
         self.gauges, self.parts = Gauges(self.spec), Parts(self.spec)
         self.rows: list[dict[str, Any]] = []
-        self.uses: dict[tuple[str, str, str], ColumnUse] = {}
+        self.uses: dict[ColumnUse, int] = {}
         self._whose: dict[int, tuple[int, int, Tied]] = {}
         self.own = _declared(document.root) is not None
 
     def use(self, kind: str, what: str, reason: str = "", **more: Any) -> None:
         """Count one value of a kind of element: a reading, or why it isn't used."""
-        new = ColumnUse("", kind, what, "not used" if reason else "reading", 0, reason=reason, **more)
-        before = self.uses.get((kind, what, reason), new)
-        self.uses[kind, what, reason] = replace(before, cells=before.cells + 1)
+        new = ColumnUse("", what, kind, "not used" if reason else "reading", 0, reason=reason, **more)
+        self.uses[new] = self.uses.get(new, 0) + 1
 
     def check_kit(self) -> tuple[str, str]:
         """Return kit and revision that a document of ours says.
@@ -861,19 +860,19 @@ class _Results:
             matches = [self.reader.gauges.match(text) for text in texts]
             found += [(device, match) for match in ([m for m in matches if spec.gauge(m.text)] or matches)[:1]]
         fits = [(d, m) for d, m in found if (g := spec.gauge(m.text)) is None or name in g.measures]
-        if not found:
-            return -1
-        device, match = (fits or found)[0]
-        gauge, number = spec.gauge(match.text), _whole(device.get("id"))
-        if match.issue is not None:
+        usual = spec.plan.diameter_gauge if name == "diameter" else spec.plan.position_gauge
+        device, match = (fits or found or [(None, None)])[0]
+        gauge, number = spec.gauge(match.text if match else usual), _whole(device.get("id")) if device is not None else 0
+        if match is not None and match.issue is not None:
             document.say_issue(match.issue, number, repr(match.text), {"serial": tied["serial"]})
-        ends = [t[:10] for c in device.iter("Calibration") if (t := _text(c, "ExpirationDate"))]
+        calibrations = device.iter("Calibration") if device is not None else ()
+        ends = [t[:10] for c in calibrations if (t := _text(c, "ExpirationDate"))]
         if ends and date != "NaT" and max(ends) < date:
             document.say("gauge-expired", number, max(ends), {"serial": tied["serial"]}, allowed=f"{date} or later")
         if gauge is not None and gauge.uncertainty is not None and 2.0 * value.u > 1.1 * gauge.uncertainty + 1e-9:
             said, limit = (format_length(v, spec.unit) for v in (2.0 * value.u, gauge.uncertainty))
             document.say("uncertainty-larger", value.cell, f"U = {said} (k = 2)", tied, allowed=f"U = {limit} of {gauge.id}")
-        return self.reader.draft.gauge.code(match.text)
+        return self.reader.draft.gauge.code(match.text) if match else -1
 
     # ----------------------------------------------------------------------------------------- documents of our own
 
@@ -1091,4 +1090,4 @@ def read_document(
     reader = _Reader(_Document(container, spec, collector), options, vocabulary, draft)
     kit, revision = reader.check_kit()
     reader.read()
-    return kit, revision, tuple(reader.uses.values())
+    return kit, revision, tuple(replace(use, cells=count) for use, count in reader.uses.items())
