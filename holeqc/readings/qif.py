@@ -861,7 +861,8 @@ class _Results:
             found += [(device, match) for match in ([m for m in matches if spec.gauge(m.text)] or matches)[:1]]
         fits = [(d, m) for d, m in found if (g := spec.gauge(m.text)) is None or name in g.measures]
         usual = spec.plan.diameter_gauge if name == "diameter" else spec.plan.position_gauge
-        device, match = (fits or found or [(None, None)])[0]
+        chosen = fits or found
+        device, match = chosen[0] if chosen else (None, None)
         gauge, number = spec.gauge(match.text if match else usual), _whole(device.get("id")) if device is not None else 0
         if match is not None and match.issue is not None:
             document.say_issue(match.issue, number, repr(match.text), {"serial": tied["serial"]})
