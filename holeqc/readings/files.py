@@ -629,6 +629,7 @@ SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotati
 Score = Callable[[Sequence[Sequence[str]]], int]
 
 
+MOST_BY_WIDTH = 5_000_000  #: bytes of a report in fixed width
 PIECE = 1 << 20  #: bytes that are decoded at a time
 
 
@@ -664,6 +665,8 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     delimiter = {"tab": "\t", "\\t": "\t"}.get(options.delimiter, options.delimiter)
     skip = 0
     if not delimiter:
+        if (grid := _by_width(container, text)) is not None:
+            return RawSheet(container.name, "", grid, text_only=True, delimiter="blanks")
         delimiter, skip = _delimiter(container, text, score)
     _check_amount(container, text, delimiter, options.limits)
     builder = GridBuilder()
@@ -873,6 +876,25 @@ def _delimiter(container: Container, text: _Text, score: Score) -> tuple[str, in
         usual = max(map(widths.count, widths)) if widths else 0
         scored.append((score(rows), usual, -order, delimiter))
     return max(scored)[3], 0
+
+
+def _by_width(container: Container, text: _Text) -> Grid | None:
+    """Return a machine's report in fixed width as a grid, None where it is no such file: it has no usual delimiter."""
+    from holeqc.readings.machine_report import rows_by_width
+
+    if container.bytes > MOST_BY_WIDTH or any(mark in container.incoming.content for mark in (b"\t", b";", b"|")):
+        return None
+    try:
+        with container.incoming.lines(text.encoding) as file:
+            lines = file.read().splitlines()
+    except UnicodeError as error:
+        raise _wrong_encoding(container, text.encoding, str(error)) from error
+    rows = rows_by_width(lines) if len(max(lines, key=len, default="")) < 1000 else []
+    if not rows:
+        return None
+    builder = GridBuilder()
+    builder.add(rows)
+    return builder.finish()
 
 
 def _bounded_lines(file: object) -> Iterator[str]:

@@ -20,6 +20,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
@@ -32,8 +33,8 @@ from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
 from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.containers import Container, ReadOptions, refusal
 from holeqc.readings.draft import TYPES, UNIT_CODES, Draft
-from holeqc.readings.headings import MODIFIER, Vocabulary
-from holeqc.readings.identities import Gauges, Holes, Parts, Titles, WallNames, match_serial
+from holeqc.readings.headings import Vocabulary
+from holeqc.readings.identities import FeatureNames, Gauges, Parts, Titles, match_serial
 from holeqc.readings.table import CHARACTERISTICS, ELEMENTS, FIRST_ELEMENT, Collector, ColumnUse, Issue, cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import WORDS, plug_word, surface_word
@@ -69,10 +70,7 @@ _METRE = {
 _HOLE_KINDS = ("Diameter", "Position", "LinearCoordinate", "UserDefinedAttribute")
 _INCH = Decimal("0.0254")
 _NO_HOLE = re.compile(r"plane|ebene|datum|point|punkt|line|edge|kante", re.IGNORECASE)
-#: words of a feature's name that say neither hole nor wall
-_FEATURE_WORDS = frozenset(re.findall(r"\w+", """circle circ cir c cylinder cyl kreis krs zylinder zyl bohrung bohr bore hole
-    holes h feature feat dia diam wall wand side seite face cercle cylindre trou paroi circulo círculo cilindro agujero
-    pared measured meas actual act nom item no nr id"""))
+
 _CONDITIONS = {"MAXIMUM": "MMC", "LEAST": "LMC", "REGARDLESS": "RFS", "NONE": "RFS"}
 _SILENT = {"", "NOT_ANALYZED", "BASIC_OR_TED", "NOT_CALCULATED"}  #: statuses that say nothing about the part
 HEIGHT_SHARE = 0.1  #: of the stack's depth: how far from its wall's height a circle may lie
@@ -426,38 +424,6 @@ def _text(element: Element | None, path: str) -> str:
     return " ".join((element.findtext(path) or "").split()) if element is not None else ""
 
 
-# ----------------------------------------------------------------------------------------- names into holes and walls
-
-
-class _Names:
-    """Takes names of features for holes and walls of the kit."""
-
-    def __init__(self, spec: Specification, vocabulary: Vocabulary) -> None:
-        self.vocabulary, self.holes, self.walls = vocabulary, Holes(spec), WallNames(spec, vocabulary)
-
-    def place(self, name: str) -> tuple[int, int]:
-        """Return hole and wall that a name says, -1 for what it doesn't: 'Hole 3 near', 'CIR_3_FAR', 'H3N'."""
-        text = " ".join(name.replace("_", " ").split())[:120]
-        exact = self.holes.match(text).code
-        if exact >= 0 or not text:
-            return exact, -1
-        meaning = self.vocabulary.meaning(text)
-        if meaning.kind == MODIFIER and (meaning.hole or meaning.wall >= 0) and meaning.direction is None:
-            hole = self.holes.match(meaning.hole).code if meaning.hole else -1
-            if hole >= 0 or not meaning.hole:
-                return hole, meaning.wall
-        wall, left = -1, []
-        for word in re.findall(r"[^\W\d_]+|\d+", text):
-            plain = not word.isdecimal() and (len(word) > 1 or word.casefold() in {"n", "f"})
-            known = self.walls.match(word).code if plain else -1
-            if known >= 0 and wall < 0:
-                wall = known
-            elif word.casefold() not in _FEATURE_WORDS:
-                left.append(word)
-        found = [code for sign in ("", " ", "-") if left and (code := self.holes.match(sign.join(left)).code) >= 0]
-        return (found or [-1])[0], wall
-
-
 # ------------------------------------------------------------------------------------------------------- the reading
 
 
@@ -466,7 +432,7 @@ class _Reader:
 
     def __init__(self, document: _Document, options: ReadOptions, vocabulary: Vocabulary, draft: Draft) -> None:
         self.document, self.options, self.draft, self.spec = document, options, draft, document.spec
-        self.names, self.vocabulary = _Names(self.spec, vocabulary), vocabulary
+        self.names, self.vocabulary = FeatureNames(self.spec, vocabulary), vocabulary
         self.gauges, self.parts = Gauges(self.spec), Parts(self.spec)
         self.rows: list[dict[str, Any]] = []
         self.uses: dict[ColumnUse, int] = {}
@@ -794,7 +760,7 @@ class _Results:
         values = [("diameter", trial, v) for trial, v in enumerate(feature.diameters, 1)]
         values += [(name, 1, some[0]) for name, some in (("x", feature.x), ("y", feature.y)) if some]
         groups = [feature.mean, feature.low, feature.high, feature.x, feature.y]
-        pairs = [(a, b) for some in groups for a, b in zip(some, some[1:], strict=False) if a.differs(b.value, b.half)]
+        pairs = [(a, b) for some in groups for a, b in pairwise(some) if a.differs(b.value, b.half)]
         for mean in feature.mean:
             pairs += [(low, mean) for low in feature.low[:1] if low.value > mean.value + low.half + mean.half]
             pairs += [(high, mean) for high in feature.high[:1] if high.value < mean.value - high.half - mean.half]
@@ -861,8 +827,7 @@ class _Results:
             found += [(device, match) for match in ([m for m in matches if spec.gauge(m.text)] or matches)[:1]]
         fits = [(d, m) for d, m in found if (g := spec.gauge(m.text)) is None or name in g.measures]
         usual = spec.plan.diameter_gauge if name == "diameter" else spec.plan.position_gauge
-        chosen = fits or found
-        device, match = chosen[0] if chosen else (None, None)
+        device, match = next(iter([*fits, *found]), (None, None))
         gauge, number = spec.gauge(match.text if match else usual), _whole(device.get("id")) if device is not None else 0
         if match is not None and match.issue is not None:
             document.say_issue(match.issue, number, repr(match.text), {"serial": tied["serial"]})

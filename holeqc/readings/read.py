@@ -50,6 +50,7 @@ from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
 from holeqc.readings.layouts import Block, Context, Field, Layout, Table, find_marker, part_sheet, views
+from holeqc.readings.machine_report import laid_out
 from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
@@ -830,8 +831,19 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
-    """Read one sheet into the draft."""
+    """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
     vocabulary = run.vocabulary_of(sheet)
+    start = len(run.collector.problems())
+    report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
+    if report is None:
+        return _read_plain(run, sheet, vocabulary)
+    done = _read_plain(run, report[0], vocabulary)
+    run.collector.move(start, sheet.grid.width, report[1])
+    return done
+
+
+def _read_plain(run: _Run, sheet: RawSheet, vocabulary: Vocabulary) -> _Sheet:
+    """Read a sheet with rows of readings."""
     layout = part_sheet(sheet, vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)

@@ -11,6 +11,7 @@ one reading that carry no number are numbered 1, 2, ... in the order in which th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -218,6 +219,14 @@ class Collector:
             if (problem.part, problem.serial) not in told:
                 told.add((problem.part, problem.serial))
                 self.add(problem)
+
+    def move(self, start: int, width: int, place: Callable[[int], tuple[int, int]]) -> None:
+        """Move problems from ``start`` on that stand beyond a sheet's ``width`` to where their row's label is (from 0)."""
+        for number in range(start, len(self._problems)):
+            match = re.fullmatch(r"([A-Z]+)(\d+)", self._problems[number].cell)
+            if match and (len(match[1]), match[1]) > (len(last := cell_name(1, width)[:-1]), last):
+                row, column = place(int(match[2]) - 1)
+                self._problems[number] = replace(self._problems[number], cell=cell_name(row + 1, column + 1))
 
     def problems(self) -> tuple[Problem, ...]:
         """Return everything gathered, in order."""
