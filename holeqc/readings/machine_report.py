@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -23,7 +23,7 @@ from holeqc.readings.containers import Content, GridBuilder
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import Vocabulary
 from holeqc.readings.identities import FeatureNames, text_of
-from holeqc.readings.table import Collector, cell_name
+from holeqc.readings.table import Collector, ColumnUse, cell_name
 from holeqc.specification.model import Hole, Specification
 
 #: role of a column -> how it is headed, letters, digits and signs only
@@ -46,16 +46,14 @@ _AXES = {
 }  # fmt: skip
 _ENDS = {"min": 1, "minimum": 1, "smallest": 1, "max": 2, "maximum": 2, "largest": 2}
 #: lines that say nothing of size or place; any other word that isn't known is left to the reader, which holds
-_UNASKED = frozenset(
-    "z i j k a l rn form roundness circularity rundheit cylindricity cyl perp prp perpendicularity angle ang length len "
-    "height depth pa pr zpos".split()
-)
+_UNASKED = frozenset(re.findall(r"\w+", """z i j k a l rn form roundness circularity rundheit cylindricity cyl perp prp
+    perpendicularity angle ang length len height depth pa pr zpos"""))
 _NO_HOLE = re.compile(
     r"\W*(?:plane|pln|line|lin|point|pnt|edge|datum|ebene|gerade|punkt|plan|droite)\W*(?:datum\W*)?\w{0,4}\W*", re.IGNORECASE)
 _UNIT = re.compile(r"\bunits?\s*[=:]\s*(\w+)", re.IGNORECASE)
 _GOOD = {"", "0", "ok", "pass", "in", "inside", "yes", "-", "i.o.", "io", "good"}
 LOOKED_AT = 300  #: so many rows are searched for such a heading
-_ADDED = ("Hole", "Wall", "Characteristic", "Trial", "Unit")
+_ADDED = ("Hole", "Wall", "Characteristic", "Trial", "Direction", "Unit")
 
 
 @dataclass(slots=True)
@@ -64,6 +62,7 @@ class _Line:
 
     row: int
     what: str
+    direction: str
     trial: int
     nominal: float
     actual: float
@@ -122,12 +121,12 @@ def rows_by_width(lines: Sequence[str]) -> list[list[str]]:
     return rows if found else []
 
 
-class _Report:
-    """A report while it is laid out anew."""
+class MachineReport:
+    """A report, and ``sheet``: laid out for the reader with a reading a row."""
 
     def __init__(self, sheet: RawSheet, vocabulary: Vocabulary, spec: Specification, collector: Collector) -> None:
         self.sheet, self.spec, self.collector = sheet, spec, collector
-        self.names = FeatureNames(spec, vocabulary)
+        self.names, self.vocabulary = FeatureNames(spec, vocabulary), vocabulary
         self.rows = [sheet.grid.row(row) for row in range(sheet.grid.rows)]
         self.roles: dict[str, int] = {}
         self.features: list[_Feature] = []
@@ -205,11 +204,13 @@ class _Report:
         words = re.findall(r"[^\W\d_]+|[ø⌀]", axis.casefold())
         ends = [_ENDS[word] for word in words if word in _ENDS]
         word = "".join(word for word in words if word not in _ENDS)
-        what = _AXES.get(word, "" if word in _UNASKED else axis)
+        meaning = self.vocabulary.meaning(axis)
+        direction = text_of(meaning.direction) if meaning.word == "diameter" and meaning.direction is not None else ""
+        what = "diameter" if direction else _AXES.get(word, "" if word in _UNASKED else axis)
         nominal, actual, deviation, upper, lower = (
             _number(at(role)) for role in ("nominal", "actual", "deviation", "upper", "lower"))
         step = max((_step(at(role)) for role in ("actual", "nominal", "deviation") if at(role) is not None), default=0.0)
-        return _Line(number, what, ends[0] if ends and what == "diameter" else 0, nominal, actual, deviation, upper, lower,
+        return _Line(number, what, direction, ends[0] if ends and what == "diameter" else 0, nominal, actual, deviation, upper, lower,
                      at("out"), "out" in self.roles, step)  # fmt: skip
 
     # ------------------------------------------------------------------------------------------------ what must agree
@@ -295,8 +296,31 @@ class _Report:
 
     # ------------------------------------------------------------------------------------------------------ laid out
 
-    def laid_out(self) -> RawSheet:
-        """Return the sheet as one with a reading a row."""
+    def place(self, row: int) -> tuple[int, int]:
+        """Return where the name of a row's feature stands, row and column from 0."""
+        known = {line.row: feature.cell for feature in self.features for line in feature.lines}
+        return known.get(row, (row, self.roles["axis"]))
+
+    def columns(self, uses: Sequence[ColumnUse]) -> tuple[ColumnUse, ...]:
+        """Return how its columns were understood, by their own places and headings."""
+        letters = {role: cell_name(1, column + 1)[:-1] for role, column in self.roles.items()}
+        heads = {letters[role]: text_of(self.rows[self.first][column]) for role, column in self.roles.items()}
+        own = dict(zip(_ADDED, ("feature", "feature", "axis", "axis", "axis", "feature"), strict=True))
+        out = []
+        for use in uses:
+            added = use.use == "field" and use.heading in own and use.place not in heads
+            place = letters.get(own[use.heading], "lines above") if added else use.place
+            out.append(replace(use, place=place, heading=heads.get(place, "feature" if added else use.heading)))
+        lines = [self.rows[line.row] for feature in self.features for line in feature.lines]
+        counts = {role: sum(cells[column] is not None for cells in lines if column < len(cells))
+                  for role, column in self.roles.items()}  # fmt: skip
+        out += [ColumnUse(self.sheet.name, letters[role], heads[letters[role]], "not used", counts[role],
+                          reason="compared with the measured value") for role in self.roles
+                if role not in {"actual", "axis", "feature"}]  # fmt: skip
+        return tuple(use for use in out if use.cells)
+
+    def lay_out(self) -> None:
+        """Make the sheet one with a reading a row."""
         width = max(len(cells) for cells in self.rows)
         rows: list[list[Content]] = [[*cells, *[None] * (width - len(cells) + len(_ADDED))] for cells in self.rows]
         taken = [column for role, column in self.roles.items() if role != "actual"]
@@ -308,7 +332,7 @@ class _Report:
             head[column] = None
         head[self.roles["actual"]] = "Measured"
         units = any(feature.unit for feature in self.features)
-        head[width:] = [*_ADDED[:4], _ADDED[4] if units else None]
+        head[width:] = [*_ADDED[:5], _ADDED[5] if units else None]
         left: dict[str, list[int]] = {}
         for feature in self.features:
             none = feature.hole < 0 and _NO_HOLE.fullmatch(feature.label)
@@ -325,7 +349,8 @@ class _Report:
                 row[width + 1] = self.spec.walls.names[feature.wall] if feature.wall >= 0 else None
                 row[width + 2] = line.what
                 row[width + 3] = str(line.trial) if line.trial else None
-                row[width + 4] = feature.unit or (self.unit or self.spec.unit) if units else None
+                row[width + 4] = line.direction or None
+                row[width + 5] = feature.unit or (self.unit or self.spec.unit) if units else None
         for what, where in left.items():
             text = "worked out again from the centre" if _AXES.get(what.casefold()) == "position" else "not used"
             self.collector.add(Problem(
@@ -333,9 +358,10 @@ class _Report:
                 file=self.sheet.file, sheet=self.sheet.name, cell=cell_name(where[0] + 1, self.roles["actual"] + 1)))  # fmt: skip
         builder = GridBuilder()
         builder.add(rows)
-        return replace(self.sheet, grid=builder.finish())
+        self.sheet = replace(self.sheet, grid=builder.finish())
 
 
+_NUMBER = re.compile(r"\s*([+\-\u2212]?(?:\d+[.,]?\d*|[.,]\d+))\s*(?:mm|in|inch|\"|\u2033)?\.?\s*", re.IGNORECASE)
 _CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohrung|cercle|trou)(?![^\W\d_])", re.IGNORECASE)
 
 
@@ -348,14 +374,14 @@ def _number(content: Content) -> float:
     """Return the number in a cell, NaN where there is none."""
     if isinstance(content, float):
         return content
-    text = content.strip().replace(",", ".").replace("\u2212", "-") if isinstance(content, str) else ""
-    return float(text) if re.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)", text) else math.nan
+    match = _NUMBER.fullmatch(content) if isinstance(content, str) else None
+    return float(match[1].replace(",", ".").replace("\u2212", "-")) if match else math.nan
 
 
 def _step(content: Content) -> float:
     """Return one step of a number's last digit as it is written; of a workbook's number, a ten-thousandth."""
     if isinstance(content, str) and math.isfinite(_number(content)):
-        return float(10.0 ** -len(content.strip().replace(",", ".").partition(".")[2]))
+        return float(10.0 ** -len(re.sub(r"\D", "", content.replace(",", ".").partition(".")[2])))
     return 1e-4 if isinstance(content, float) else 0.0
 
 
@@ -367,8 +393,8 @@ def _is_good(content: Content) -> bool:
 
 def laid_out(
     sheet: RawSheet, vocabulary: Vocabulary, spec: Specification, collector: Collector, unit: str
-) -> tuple[RawSheet, Callable[[int], tuple[int, int]]] | None:  # fmt: skip
-    """Return a machine's report as a sheet with a reading a row, and where the name of a row's feature stands.
+) -> MachineReport | None:  # fmt: skip
+    """Return a machine's report, compared with the kit and laid out as a sheet with a reading a row.
 
     ``unit``: that of readings whose sheet says none. None where the sheet is no such report.
     """
@@ -379,7 +405,7 @@ def laid_out(
             roles |= {_role(column.labels[code]) for code in codes[codes >= 0].tolist()}
     if not {"axis", "actual"} <= roles:
         return None
-    report = _Report(sheet, vocabulary, spec, collector)
+    report = MachineReport(sheet, vocabulary, spec, collector)
     report.read()
     if not report.roles or not report.features:
         return None
@@ -388,5 +414,5 @@ def laid_out(
     said += [parse_unit(right) for left, right in pairwise(texts) if re.fullmatch(r"(?i)units?:?", left)]
     report.unit = next((found for found in said if found), unit)
     report.compare()
-    cells = {line.row: feature.cell for feature in report.features for line in feature.lines}
-    return report.laid_out(), lambda row: cells.get(row, (row, report.roles["axis"]))
+    report.lay_out()
+    return report

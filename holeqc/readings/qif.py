@@ -34,7 +34,7 @@ from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.containers import Container, ReadOptions, refusal
 from holeqc.readings.draft import TYPES, UNIT_CODES, Draft
 from holeqc.readings.headings import Vocabulary
-from holeqc.readings.identities import FeatureNames, Gauges, Parts, Titles, match_serial
+from holeqc.readings.identities import FeatureNames, Gauges, Match, Parts, Titles, match_serial
 from holeqc.readings.table import CHARACTERISTICS, ELEMENTS, FIRST_ELEMENT, Collector, ColumnUse, Issue, cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import WORDS, plug_word, surface_word
@@ -821,13 +821,16 @@ class _Results:
         """Return the gauge that read a value; what the document says of it must not be worse than what the kit says."""
         document, spec = self.document, self.spec
         found = []
-        for device in (d for number in devices if (d := document.by_id.get(number)) is not None):
-            texts = [t for tag in ("Name", "SerialNumber", "Description") if (t := _text(device, tag))]
+        for one in (d for number in devices if (d := document.by_id.get(number)) is not None):
+            texts = [t for tag in ("Name", "SerialNumber", "Description") if (t := _text(one, tag))]
             matches = [self.reader.gauges.match(text) for text in texts]
-            found += [(device, match) for match in ([m for m in matches if spec.gauge(m.text)] or matches)[:1]]
+            found += [(one, m) for m in ([m for m in matches if spec.gauge(m.text)] or matches)[:1]]
         fits = [(d, m) for d, m in found if (g := spec.gauge(m.text)) is None or name in g.measures]
         usual = spec.plan.diameter_gauge if name == "diameter" else spec.plan.position_gauge
-        device, match = next(iter([*fits, *found]), (None, None))
+        device: Element | None = None
+        match: Match | None = None
+        if found:
+            device, match = (fits or found)[0]
         gauge, number = spec.gauge(match.text if match else usual), _whole(device.get("id")) if device is not None else 0
         if match is not None and match.issue is not None:
             document.say_issue(match.issue, number, repr(match.text), {"serial": tied["serial"]})

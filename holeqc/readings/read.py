@@ -837,9 +837,9 @@ def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
     if report is None:
         return _read_plain(run, sheet, vocabulary)
-    done = _read_plain(run, report[0], vocabulary)
-    run.collector.move(start, sheet.grid.width, report[1])
-    return done
+    done = _read_plain(run, report.sheet, vocabulary)
+    run.collector.move(start, sheet.grid.width, report.place)
+    return replace(done, columns=report.columns(done.columns))
 
 
 def _read_plain(run: _Run, sheet: RawSheet, vocabulary: Vocabulary) -> _Sheet:
