@@ -505,7 +505,7 @@ class FeatureNames:
             known = self.walls.match(word).code if plain else -1
             if known >= 0 and wall < 0:
                 wall = known
-            elif word.casefold() not in _FEATURE_WORDS:
+            elif word.casefold() not in _FEATURE_WORDS or self.holes.match(word).code >= 0:
                 left.append(word)
         found = [code for sign in ("", " ", "-") if left and (code := self.holes.match(sign.join(left)).code) >= 0]
         return (found or [-1])[0], wall

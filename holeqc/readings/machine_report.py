@@ -71,7 +71,7 @@ class _Line:
     lower: float
     out: Content
     has_out: bool
-    step: float
+    step: float = 0.0
 
 
 @dataclass(slots=True)
@@ -164,7 +164,7 @@ class MachineReport:
                 continue
             line = self._line(number, cells) if self.roles else None
             if line is None:
-                named = self._named(number, text) if not any(map(self._is_number, filled)) else None
+                named = self._named(number, text) if len(filled) == 1 or not any(map(_is_number, filled)) else None
                 now = named or now
                 continue
             label = cells[self.roles["feature"]] if "feature" in self.roles else None
@@ -173,9 +173,6 @@ class MachineReport:
             if now is None:
                 now = self._feature("", number, self.roles["axis"])
             now.lines.append(line)
-
-    def _is_number(self, content: Content) -> bool:
-        return isinstance(content, float) or math.isfinite(_number(content))
 
     def _feature(self, label: str, row: int, column: int) -> _Feature:
         unit = _UNIT.search(label)
@@ -209,17 +206,17 @@ class MachineReport:
         what = "diameter" if direction else _AXES.get(word, "" if word in _UNASKED else axis)
         nominal, actual, deviation, upper, lower = (
             _number(at(role)) for role in ("nominal", "actual", "deviation", "upper", "lower"))
-        step = max((_step(at(role)) for role in ("actual", "nominal", "deviation") if at(role) is not None), default=0.0)
         return _Line(number, what, direction, ends[0] if ends and what == "diameter" else 0, nominal, actual, deviation, upper, lower,
-                     at("out"), "out" in self.roles, step)  # fmt: skip
+                     at("out"), "out" in self.roles)  # fmt: skip
 
     # ------------------------------------------------------------------------------------------------ what must agree
 
     def compare(self) -> None:
         """Compare what stands beside the measured values with them and with the kit."""
         unit = self.unit or self.spec.unit
+        self._steps()
         for feature in self.features:
-            scale = {("in", "mm"): 25.4, ("mm", "in"): 1 / 25.4}.get((feature.unit or unit, self.spec.unit), 1.0)
+            scale = {("mm", "in"): 25.4, ("in", "mm"): 1 / 25.4}.get((feature.unit or unit, self.spec.unit), 1.0)
             for line in feature.lines:
                 self._deviation(feature, line)
                 if feature.hole >= 0 and line.what in {"x", "y", "diameter"}:
@@ -235,6 +232,15 @@ class MachineReport:
                              line.row, "out", found=text_of(line.out))  # fmt: skip
                 if line.what == "position" and feature.hole >= 0:
                     self._position(feature, line)
+
+    def _steps(self) -> None:
+        """Find one step of the last digit of each line: a text shows its zeros, of numbers the column's finest counts."""
+        lines = [line for feature in self.features for line in feature.lines]
+        for column in (self.roles[role] for role in ("actual", "nominal", "deviation") if role in self.roles):
+            cells = [self.rows[line.row][column] if column < len(self.rows[line.row]) else None for line in lines]
+            finest = min((_step(cell) for cell in cells if isinstance(cell, float)), default=0.0)
+            for line, cell in zip(lines, cells, strict=True):
+                line.step = max(line.step, finest if isinstance(cell, float) else _step(cell))
 
     def _deviation(self, feature: _Feature, line: _Line) -> None:
         off = abs(line.nominal + line.deviation - line.actual)
@@ -290,7 +296,7 @@ class MachineReport:
                      found=f"{line.actual:g}")  # fmt: skip
             return
         ours = 2.0 * math.hypot(*(centre[a].actual - centre[a].nominal for a in "xy"))
-        if abs(ours - line.actual) > 4.0 * line.step:
+        if abs(ours - line.actual) > 4.0 * max(line.step, *(one.step for one in centre.values())):
             self.say("position-disagrees", "the position doesn't follow from the centre", feature, line.row, "actual",
                      found=f"{line.actual:g}", allowed=f"{ours:.6g} from the centre")  # fmt: skip
 
@@ -378,11 +384,16 @@ def _number(content: Content) -> float:
     return float(match[1].replace(",", ".").replace("\u2212", "-")) if match else math.nan
 
 
+def _is_number(content: Content) -> bool:
+    return math.isfinite(_number(content))
+
+
 def _step(content: Content) -> float:
-    """Return one step of a number's last digit as it is written; of a workbook's number, a ten-thousandth."""
-    if isinstance(content, str) and math.isfinite(_number(content)):
-        return float(10.0 ** -len(re.sub(r"\D", "", content.replace(",", ".").partition(".")[2])))
-    return 1e-4 if isinstance(content, float) else 0.0
+    """Return one step of a number's last digit as it is written, 0 where there is none."""
+    if not math.isfinite(_number(content)):
+        return 0.0
+    text = f"{content:.9f}".rstrip("0") if isinstance(content, float) else text_of(content).replace(",", ".")
+    return float(10.0 ** -len(re.sub(r"\D", "", text.partition(".")[2])))
 
 
 def _is_good(content: Content) -> bool:
