@@ -51,6 +51,7 @@ _UNASKED = frozenset(re.findall(r"\w+", """z i j k a l rn form roundness circula
 _NO_HOLE = re.compile(
     r"\W*(?:plane|pln|line|lin|point|pnt|edge|datum|ebene|gerade|punkt|plan|droite)\W*(?:datum\W*)?\w{0,4}\W*", re.IGNORECASE)
 _UNIT = re.compile(r"\bunits?\s*[=:]\s*(\w+)", re.IGNORECASE)
+_HEAD_UNIT = re.compile(r"[\[(,]\s*(mm|in|inch|inches)\s*[\])]?$", re.IGNORECASE)
 _GOOD = {"", "0", "ok", "pass", "in", "inside", "yes", "-", "i.o.", "io", "good"}
 LOOKED_AT = 300  #: so many rows are searched for such a heading
 _ADDED = ("Hole", "Wall", "Characteristic", "Trial", "Direction", "Unit")
@@ -87,7 +88,9 @@ class _Feature:
 
 
 def _role(cell: Content) -> str:
-    return _ROLE.get(re.sub(r"[^\w+-]+", "", cell.casefold()), "") if isinstance(cell, str) and len(cell) < 40 else ""
+    if not isinstance(cell, str) or len(cell) > 40:
+        return ""
+    return _ROLE.get(re.sub(r"[^\w+-]+", "", re.sub(r"[\[(].*?[\])]|,.*", "", cell.casefold())), "")
 
 
 def heading(cells: Sequence[Content]) -> dict[str, int]:
@@ -204,6 +207,8 @@ class MachineReport:
         meaning = self.vocabulary.meaning(axis)
         direction = text_of(meaning.direction) if meaning.word == "diameter" and meaning.direction is not None else ""
         what = "diameter" if direction else _AXES.get(word, "" if word in _UNASKED else axis)
+        if at("actual") is None and what not in {"x", "y", "diameter", "position", ""}:
+            return None  # 'Stamp' with a number beside it
         nominal, actual, deviation, upper, lower = (
             _number(at(role)) for role in ("nominal", "actual", "deviation", "upper", "lower"))
         return _Line(number, what, direction, ends[0] if ends and what == "diameter" else 0, nominal, actual, deviation, upper, lower,
@@ -336,7 +341,8 @@ class MachineReport:
         head = rows[self.first]
         for column in taken:
             head[column] = None
-        head[self.roles["actual"]] = "Measured"
+        unit = _HEAD_UNIT.search(text_of(head[self.roles["actual"]]))
+        head[self.roles["actual"]] = f"Measured [{unit[1]}]" if unit else "Measured"
         units = any(feature.unit for feature in self.features)
         head[width:] = [*_ADDED[:5], _ADDED[5] if units else None]
         left: dict[str, list[int]] = {}
@@ -356,7 +362,7 @@ class MachineReport:
                 row[width + 2] = line.what
                 row[width + 3] = str(line.trial) if line.trial else None
                 row[width + 4] = line.direction or None
-                row[width + 5] = feature.unit or (self.unit or self.spec.unit) if units else None
+                row[width + 5] = (feature.unit or self.unit) if units else None
         for what, where in left.items():
             text = "worked out again from the centre" if _AXES.get(what.casefold()) == "position" else "not used"
             self.collector.add(Problem(
@@ -367,7 +373,7 @@ class MachineReport:
         self.sheet = replace(self.sheet, grid=builder.finish())
 
 
-_NUMBER = re.compile(r"\s*([+\-\u2212]?(?:\d+[.,]?\d*|[.,]\d+))\s*(?:mm|in|inch|\"|\u2033)?\.?\s*", re.IGNORECASE)
+_NUMBER = re.compile(r"\s*([+\-\u2212]?(?:\d+[.,]?\d*|[.,]\d+))\s*(mm|in|inch|\"|\u2033)?\.?\s*", re.IGNORECASE)
 _CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohrung|cercle|trou)(?![^\W\d_])", re.IGNORECASE)
 
 
@@ -423,6 +429,11 @@ def laid_out(
     texts = [text_of(c) for cells in report.rows[: report.first] for c in cells if isinstance(c, str)]
     said = [parse_unit(match[1]) for text in texts if (match := _UNIT.search(text))]
     said += [parse_unit(right) for left, right in pairwise(texts) if re.fullmatch(r"(?i)units?:?", left)]
+    actual = report.roles["actual"]
+    measured = [report.rows[line.row][actual] for feature in report.features for line in feature.lines]
+    beside = [m[2] for cell in measured if isinstance(cell, str) and (m := _NUMBER.fullmatch(cell)) and m[2]]
+    over = _HEAD_UNIT.search(text_of(report.rows[report.first][actual]))
+    said = [*map(parse_unit, beside[:1]), parse_unit(over[1]) if over else None, *said]
     report.unit = next((found for found in said if found), unit)
     report.compare()
     report.lay_out()

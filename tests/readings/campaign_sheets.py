@@ -1310,6 +1310,9 @@ def machine(case: Made) -> list[Sheet]:
     heads = rng.choice([("AX", "NOMINAL", "MEAS", "+TOL", "-TOL", "DEV", "OUTTOL"),
                         ("Axis", "Nominal", "Actual", "Deviation", "Upper tol", "Lower tol", "Out of tol"),
                         ("Axis", "Nominal", "Actual", "Dev")])  # fmt: skip
+    if s.unit_place == "heading":
+        unit = rng.choice([" [{}]", " ({})"]).format(unit_word(case))
+        heads = (heads[0], *(name + unit for name in heads[1:]))
     form = rng.choice(["HOLE {} {}", "Hole {}, {}", "CIR_{}_{}", "{} {}"])
     sizes = {k: rng.choice(["D", "DIA", "Dia"]) + f" {k[1:]}" * (len(kit.directions) > 1) for k in kit.size_keys}
     position = rng.choice(["TP", "Position"]) if kit.tolerance and rng.random() < 0.7 else ""
@@ -1325,9 +1328,10 @@ def machine(case: Made) -> list[Sheet]:
                 "-TOL": limits[1], "Lower tol": limits[1], "OUTTOL": out, "Out of tol": out}  # fmt: skip
         told |= {name.upper(): v for name, v in told.items()}
         cells: list[Any] = [sizes.get(key, key.upper())]
-        for name in heads[1:]:
-            shown = cell(case, key, value) if name in ("MEAS", "Actual") else told[name]
-            cells.append(s.length(shown, kit, size) if name not in ("MEAS", "Actual") and shown is not None else shown)
+        for name in (name.split(" [")[0].split(" (")[0] for name in heads[1:]):
+            measured = name in ("MEAS", "Actual")
+            shown = cell(case, key, value) if measured else told[name]
+            cells.append(shown if measured or shown is None else s.length(shown, kit, size))
         return cells
 
     def body(case: Made, sheet: Sheet, parts: list[Part]) -> None:
@@ -1344,7 +1348,8 @@ def machine(case: Made) -> list[Sheet]:
                 for key in [*["x", "y"] * bool(kit.tolerance), *kit.size_keys]:
                     sheet.add(*[name] * named, *line(row, wall, key))
                 if position and (found := _position(case, row, wall)) is not None:
-                    sheet.add(*[name] * named, position, *[found if h in ("MEAS", "Actual") else None for h in heads[1:]])
+                    sheet.add(*[name] * named, position,
+                              *[found if h.startswith(("MEAS", "Actual")) else None for h in heads[1:]])
 
     return each_part(case, body)
 
