@@ -501,7 +501,8 @@ class FeatureNames:
                 return hole, meaning.wall
         wall, left = -1, []
         for word in re.findall(r"[^\W\d_]+|\d+", text):
-            plain = not word.isdecimal() and (len(word) > 1 or word.casefold() in {"n", "f"})
+            letter = word.casefold() in {"n", "f"} and self.holes.match(word).code < 0
+            plain = not word.isdecimal() and (len(word) > 1 or letter)
             known = self.walls.match(word).code if plain else -1
             if known >= 0 and wall < 0:
                 wall = known

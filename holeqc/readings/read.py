@@ -833,12 +833,14 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
     vocabulary = run.vocabulary_of(sheet)
-    start = len(run.collector.problems())
+    start, chunks = len(run.collector.problems()), len(run.draft.chunks)
     report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
     if report is None:
         return _read_plain(run, sheet, vocabulary)
     done = _read_plain(run, report.sheet, vocabulary)
-    run.collector.move(start, sheet.grid.width, report.place)
+    serials = {code for chunk in run.draft.chunks[chunks:] for code in np.unique(chunk["serial"]).tolist() if code >= 0}
+    whose = run.draft.serial.texts[serials.pop()] if len(serials) == 1 else ""
+    run.collector.move(start, sheet.grid.width, report.place, whose)
     return replace(done, columns=report.columns(done.columns))
 
 

@@ -220,9 +220,14 @@ class Collector:
                 told.add((problem.part, problem.serial))
                 self.add(problem)
 
-    def move(self, start: int, width: int, place: Callable[[int], tuple[int, int]]) -> None:
-        """Move problems from ``start`` on that stand beyond a sheet's ``width`` to where their row's label is (from 0)."""
+    def move(self, start: int, width: int, place: Callable[[int], tuple[int, int]], serial: str) -> None:
+        """Move problems from ``start`` on that stand beyond a sheet's ``width`` to where their row's label is (from 0).
+
+        ``serial``: of the only part on the sheet, for problems that name a hole and no part.
+        """
         for number in range(start, len(self._problems)):
+            if self._problems[number].hole and not self._problems[number].serial:
+                self._problems[number] = replace(self._problems[number], serial=serial)
             match = re.fullmatch(r"([A-Z]+)(\d+)", self._problems[number].cell)
             if match and (len(match[1]), match[1]) > (len(last := cell_name(1, width)[:-1]), last):
                 row, column = place(int(match[2]) - 1)
