@@ -557,7 +557,7 @@ def _renew(aside: Path, target: Path, names: list[str], *, keep_others: bool) ->
     """Exchange the files of a folder that keeps its identity, each in one step; what is no longer made goes last."""
     within = {(target / name).parent for name in names} - {target}
     for place_ in [*(target / name for name in names), *within]:
-        if place_.is_symlink() or place_.is_dir() != (place_ in within) and place_.exists():
+        if place_.is_symlink() or (place_.is_dir() != (place_ in within) and place_.exists()):
             raise _refused(one_line(place_), "a-link", "a link or a folder stands there", action="Move it away")
     for inner in within:
         inner.mkdir(exist_ok=True)

@@ -228,8 +228,11 @@ def copy(
 
 
 def export(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="File to write: .csv, .xlsx, or .parquet (with pyarrow); a folder "
-                                             "for documents.")],
+    out: Annotated[
+        Path, typer.Argument(
+            metavar="OUT", help="File to write: .csv, .xlsx, or .parquet (with pyarrow); a folder for documents."
+        ),
+    ],
     ledger: Where = "",
     content: Annotated[
         str, typer.Option("--content", help="readings, parts, holes, characteristics (not accepted), entries, or "

@@ -478,8 +478,9 @@ class WallNames:
 
 
 #: words of a feature's name that say neither hole nor wall
-_FEATURE_WORDS = frozenset(re.findall(r"\w+", """circle circ cir c cylinder cyl kreis krs zylinder zyl bohrung bohr bore hole
-    holes h feature feat dia diam wall wand side seite face cercle cylindre trou paroi circulo círculo cilindro agujero
+_FEATURE_WORDS = frozenset(re.findall(r"\w+", """circle circ cir c cylinder cyl kreis krs zylinder zyl bohrung bohr
+    bore hole holes h feature feat dia diam wall wand side seite face cercle cylindre trou paroi circulo círculo
+    cilindro agujero
     pared measured meas actual act nom item no nr id"""))
 
 class FeatureNames:

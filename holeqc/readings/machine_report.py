@@ -1,4 +1,4 @@
-"""Reports of coordinate machines as tables: a line for each axis of a feature, with nominal, measured value and deviation.
+"""Reports of coordinate machines as tables: a line for each axis of a feature, nominal, measured, deviation.
 
 Such a sheet is laid out for the reader as one with a reading a row: hole, wall and what was measured stand in columns
 beside it, taken from the feature's name (in a column, or in a line of its own above its axes) and from the axis; the
@@ -39,7 +39,8 @@ _HEADS = {
 }
 _ROLE = {head: role for role, heads in _HEADS.items() for head in heads.split("|")}
 _AXES = {
-    "x": "x", "y": "y", "d": "diameter", "dia": "diameter", "diam": "diameter", "diameter": "diameter", "df": "diameter",
+    "x": "x", "y": "y", "d": "diameter", "dia": "diameter", "diam": "diameter", "diameter": "diameter",
+    "df": "diameter",
     "dm": "diameter", "ø": "diameter", "⌀": "diameter", "durchmesser": "diameter", "diamètre": "diameter",
     "diámetro": "diameter", "tp": "position", "pos": "position", "position": "position", "trueposition": "position",
     "truepos": "position", "po": "position", "tposition": "position",
@@ -49,7 +50,8 @@ _ENDS = {"min": 1, "minimum": 1, "smallest": 1, "max": 2, "maximum": 2, "largest
 _UNASKED = frozenset(re.findall(r"\w+", """z i j k a l rn form roundness circularity rundheit cylindricity cyl perp prp
     perpendicularity angle ang length len height depth pa pr zpos"""))
 _NO_HOLE = re.compile(
-    r"\W*(?:plane|pln|line|lin|point|pnt|edge|datum|ebene|gerade|punkt|plan|droite)\W*(?:datum\W*)?\w{0,4}\W*", re.IGNORECASE)
+    r"\W*(?:plane|pln|line|lin|point|pnt|edge|datum|ebene|gerade|punkt|plan|droite)\W*(?:datum\W*)?\w{0,4}\W*", re.I
+)
 _UNIT = re.compile(r"\bunits?\s*[=:]\s*(\w+)", re.IGNORECASE)
 _HEAD_UNIT = re.compile(r"[\[(,]\s*(mm|in|inch|inches)\s*[\])]?$", re.IGNORECASE)
 _GOOD = {"", "0", "ok", "pass", "in", "inside", "yes", "-", "i.o.", "io", "good"}
@@ -104,7 +106,7 @@ def heading(cells: Sequence[Content]) -> dict[str, int]:
 
 
 def rows_by_width(lines: Sequence[str]) -> list[list[str]]:
-    """Return lines of a report in fixed width as cells, those below a heading in its columns; nothing where it has none."""
+    """Return lines of a report in fixed width as cells, those below a heading in its columns; none without one."""
     spans: list[tuple[int, int]] = []
     rows: list[list[str]] = []
     found = False
@@ -144,8 +146,9 @@ class MachineReport:
         """Report a problem of one cell; it holds the hole unless it is a note."""
         hole = self.spec.hole_ids[feature.hole] if feature.hole >= 0 else ""
         self.collector.add(Problem(
-            severity, code, message, found, allowed, action if severity != NOTE else "", self.sheet.file, self.sheet.name,
-            cell_name(row + 1, self.roles.get(role, self.roles["actual"]) + 1), hole=hole, holds=severity != NOTE))  # fmt: skip
+            severity, code, message, found, allowed, action if severity != NOTE else "", self.sheet.file,
+            self.sheet.name,
+            cell_name(row + 1, self.roles.get(role, self.roles["actual"]) + 1), hole=hole, holds=severity != NOTE))
 
     def read(self) -> None:
         """Find the features and their lines."""
@@ -211,8 +214,9 @@ class MachineReport:
             return None  # 'Stamp' with a number beside it
         nominal, actual, deviation, upper, lower = (
             _number(at(role)) for role in ("nominal", "actual", "deviation", "upper", "lower"))
-        return _Line(number, what, direction, ends[0] if ends and what == "diameter" else 0, nominal, actual, deviation, upper, lower,
-                     at("out"), "out" in self.roles)  # fmt: skip
+        trial = ends[0] if ends and what == "diameter" else 0
+        return _Line(number, what, direction, trial, nominal, actual, deviation, upper, lower, at("out"),
+                     "out" in self.roles)  # fmt: skip
 
     # ------------------------------------------------------------------------------------------------ what must agree
 
@@ -229,29 +233,32 @@ class MachineReport:
                 inside, own = self._inside(feature, line, scale), self._own(line)
                 says_out = line.has_out and not _is_good(line.out)
                 if (says_out and inside) or (line.has_out and not says_out and False in (inside, own)):
-                    self.say("status-disagrees", "what is said of the tolerance isn't what follows from the measured value",
+                    self.say("status-disagrees", "what is said of the tolerance doesn't follow from the measured value",
                              feature, line.row, "out", found=text_of(line.out) if line.out is not None else "blank",
                              allowed="inside" if inside else "out of tolerance")  # fmt: skip
                 elif says_out and inside is None:
-                    self.say("status-disagrees", "it is said to be out of tolerance; the kit asks no such limit", feature,
-                             line.row, "out", found=text_of(line.out))  # fmt: skip
+                    self.say("status-disagrees", "it is said to be out of tolerance; the kit asks no such limit",
+                             feature, line.row, "out", found=text_of(line.out))  # fmt: skip
                 if line.what == "position" and feature.hole >= 0:
                     self._position(feature, line)
 
     def _steps(self) -> None:
-        """Find one step of the last digit of each line: a text shows its zeros, of numbers the column's finest counts."""
+        """Find one step of each line's last digit: a text shows its zeros, of numbers the finest of an axis counts."""
         lines = [line for feature in self.features for line in feature.lines]
         for column in (self.roles[role] for role in ("actual", "nominal", "deviation") if role in self.roles):
             cells = [self.rows[line.row][column] if column < len(self.rows[line.row]) else None for line in lines]
-            finest = min((_step(cell) for cell in cells if isinstance(cell, float)), default=0.0)
+            finest: dict[str, float] = {}
             for line, cell in zip(lines, cells, strict=True):
-                line.step = max(line.step, finest if isinstance(cell, float) else _step(cell))
+                if isinstance(cell, float):
+                    finest[line.what] = min(finest.get(line.what, 1.0), _step(cell))
+            for line, cell in zip(lines, cells, strict=True):
+                line.step = max(line.step, finest[line.what] if isinstance(cell, float) else _step(cell))
 
     def _deviation(self, feature: _Feature, line: _Line) -> None:
         off = abs(line.nominal + line.deviation - line.actual)
         if off > 1.05 * line.step and line.what != "position":
             self.say("deviation-differs", "nominal and deviation don't give the measured value", feature, line.row,
-                     "deviation", found=f"{line.nominal:g} and {line.deviation:g}", allowed=f"{line.actual:g}")  # fmt: skip
+                     "deviation", found=f"{line.nominal:g} and {line.deviation:g}", allowed=f"{line.actual:g}")
 
     def _nominal(self, feature: _Feature, line: _Line, scale: float) -> None:
         hole, step = self.spec.holes[feature.hole], 1.05 * line.step
@@ -367,14 +374,14 @@ class MachineReport:
             text = "worked out again from the centre" if _AXES.get(what.casefold()) == "position" else "not used"
             self.collector.add(Problem(
                 NOTE, "not-used", f"lines {what!r} of the machine's report are {text}", f"{len(where)} lines",
-                file=self.sheet.file, sheet=self.sheet.name, cell=cell_name(where[0] + 1, self.roles["actual"] + 1)))  # fmt: skip
+                file=self.sheet.file, sheet=self.sheet.name, cell=cell_name(where[0] + 1, self.roles["actual"] + 1)))
         builder = GridBuilder()
         builder.add(rows)
         self.sheet = replace(self.sheet, grid=builder.finish())
 
 
 _NUMBER = re.compile(r"\s*([+\-\u2212]?(?:\d+[.,]?\d*|[.,]\d+))\s*(mm|in|inch|\"|\u2033)?\.?\s*", re.IGNORECASE)
-_CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohrung|cercle|trou)(?![^\W\d_])", re.IGNORECASE)
+_CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohrung|cercle|trou)(?![^\W\d_])", re.I)
 
 
 def _cut(label: str) -> str:

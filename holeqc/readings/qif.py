@@ -93,7 +93,7 @@ _ISSUES = {issue.code: issue for issue in (
     _issue("bad-date", "this is no date", "2026-05-04"),
     _issue("serial-missing", "the document says no serial number", "SerialNumber of the ActualComponent",
            "Say it with --serial", holds=False),
-    _issue("unknown-part", "which part of the kit was measured can't be told", "", "Say it with --part", severity=ERROR),
+    _issue("unknown-part", "which part of the kit was measured isn't said", "", "Say it with --part", severity=ERROR),
     _issue("whose-results", "the results don't say of which part they are", "ActualComponentIds with one id",
            "Export each part's results with its serial number", severity=ERROR),
     _issue("no-readings", "the part is named, but not one reading is there", "readings of its holes",
@@ -202,7 +202,7 @@ def _parsed(container: Container) -> Element:
     """
     if container.bytes > MOST_BYTES:
         raise refusal(container.name, "too-large", "the document is too large", found=f"{container.bytes} bytes",
-                      allowed=f"at most {MOST_BYTES} bytes", action="Export the results alone, without models")  # fmt: skip
+                      allowed=f"at most {MOST_BYTES} bytes", action="Export the results alone, without models")
     growing = _Growing(container)
     content, piece = memoryview(container.incoming.content), 1 << 20
     try:
@@ -326,9 +326,10 @@ class _Document:
             self._said.add(problem)
             self.collector.add(problem)
 
-    def refuse(self, code: str, message: str, found: str, allowed: str, action: str = "Export it again") -> ReadingsError:
+    def refuse(self, code: str, message: str, found: str, allowed: str, action: str = "") -> ReadingsError:
         """Return the error of a document that can't be used at all."""
-        return refusal(self.file, code, message, found=shortened(found), allowed=allowed, action=action)
+        return refusal(self.file, code, message, found=shortened(found), allowed=allowed,
+                       action=action or "Export the document again")
 
     def _index(self) -> None:
         twice: list[str] = []
@@ -376,7 +377,7 @@ class _Document:
         if not agree or (factor is None and known is None) or (factor is not None and factor <= 0) or _text(
                 unit, "UnitConversion/Offset").strip("0.") or (text and factor is None):  # fmt: skip
             raise self.refuse("unit-unclear", "what its unit of length is can't be told",
-                              f"{name or 'no name'}, factor {text or 'none'}", "inch with 0.0254, mm with 0.001")  # fmt: skip
+                              f"{name or 'no name'}, factor {text or 'none'}", "inch with 0.0254, mm with 0.001")
         return Decimal(known) if known is not None else factor or Decimal(1)
 
     def length(self, element: Element, number: int, place: str, text: str | None = None, u: str = "") -> _Value:
@@ -464,7 +465,8 @@ class _Reader:
             Problem(ERROR, f"other-{word}", f"the document was made for another {word} than the kit file describes",
                     f"{word} {found}", f"{word} {wanted}", "Take the kit file that belongs to the document",
                     self.document.file, cell=cell, holds=True)
-            for word, found, wanted, cell in dict.fromkeys(said) if found.strip().casefold() != wanted.strip().casefold()
+            for word, found, wanted, cell in dict.fromkeys(said)
+            if found.strip().casefold() != wanted.strip().casefold()
         ]  # fmt: skip
         if wrong:
             raise ReadingsError("", wrong)
@@ -500,7 +502,7 @@ class _Reader:
         stated = self.parts.match(self.options.part).code if self.options.part else -1
         if stated < 0:
             document.say("unknown-part", 0, ", ".join(texts) or "no part",
-                         allowed="parts " + ", ".join(f"{p.name} {p.number}".strip() for p in self.spec.parts))  # fmt: skip
+                         allowed="parts " + ", ".join(f"{p.name} {p.number}".strip() for p in self.spec.parts))
         return stated
 
     def read(self) -> None:
@@ -534,7 +536,8 @@ class _Reader:
         nothing, no_day, draft = float("nan"), np.datetime64("NaT", "D"), self.draft
         blank: dict[str, Any] = {
             "part": -1, "serial": -1, "hole": -1, "wall": -1, "characteristic": -1, "direction": nothing, "trial": 1,
-            "value": nothing, "word": 0, "typed": draft.typed.code(""), "unit": 0, "gauge": -1, "temperature_c": nothing,
+            "value": nothing, "word": 0, "typed": draft.typed.code(""), "unit": 0, "gauge": -1,
+            "temperature_c": nothing,
             "date": no_day, "latest": no_day, "by": -1, "note": -1, "file": draft.file.code(self.document.file),
             "sheet": draft.sheet.code(""), "row": 0, "column": FIRST_ELEMENT, "issue": 0, "raw": nothing, "text": False,
         }  # fmt: skip
@@ -687,15 +690,17 @@ class _Results:
     # --------------------------------------------------------------------------------------------- characteristics in
 
     def _features_of(self, element: Element) -> list[_Feature]:
-        """Return the features that a characteristic speaks of; one that was measured alone gets a feature of its own."""
+        """Return the features that a characteristic speaks of, a new one where it was measured alone."""
         document = self.document
         item = document.follow(element, "CharacteristicItemId")
         wanted, items = document.listed(element, "FeatureMeasurementIds"), document.listed(item, "FeatureItemIds")
         found = [f for f in self.features if f.number in wanted]
-        found = found or [f for f in self.features if _whole(_text(f.element, "FeatureItemId")) in (items or [0]) and items]
+        if items and not found:
+            found = [f for f in self.features if _whole(_text(f.element, "FeatureItemId")) in items]
         if found or len(items) > 1 or not element.tag.startswith(_HOLE_KINDS):
             return found
-        alone = self._placed(document.by_id.get(items[0]) if items else None, "" if items else _text(item, "Name"), element)
+        named = "" if items else _text(item, "Name")
+        alone = self._placed(document.by_id.get(items[0]) if items else None, named, element)
         key = (alone.hole, alone.wall, alone.component)
         same = [f for f in self.features if alone.hole >= 0 and (f.hole, f.wall, f.component) == key]
         if not same:
@@ -777,7 +782,8 @@ class _Results:
             return
         issue = _ISSUES.get(feature.fault)
         if feature.hole < 0 and issue is None:
-            issue = self.reader.names.holes.match(feature.name).issue or _issue("unknown-hole", "the kit has no such hole")
+            known = self.reader.names.holes.match(feature.name)
+            issue = known.issue or _issue("unknown-hole", "the kit has no such hole")
         for name, trial, value in values:
             self._add(feature, name, value, issue or _ISSUES.get(value.fault), trial=trial)
             self.reader.use(feature.element.tag, value.place, characteristic=name, unit=value.unit)
@@ -831,7 +837,8 @@ class _Results:
         match: Match | None = None
         if found:
             device, match = (fits or found)[0]
-        gauge, number = spec.gauge(match.text if match else usual), _whole(device.get("id")) if device is not None else 0
+        gauge = spec.gauge(match.text if match else usual)
+        number = _whole(device.get("id")) if device is not None else 0
         if match is not None and match.issue is not None:
             document.say_issue(match.issue, number, repr(match.text), {"serial": tied["serial"]})
         calibrations = device.iter("Calibration") if device is not None else ()
@@ -840,13 +847,14 @@ class _Results:
             document.say("gauge-expired", number, max(ends), {"serial": tied["serial"]}, allowed=f"{date} or later")
         if gauge is not None and gauge.uncertainty is not None and 2.0 * value.u > 1.1 * gauge.uncertainty + 1e-9:
             said, limit = (format_length(v, spec.unit) for v in (2.0 * value.u, gauge.uncertainty))
-            document.say("uncertainty-larger", value.cell, f"U = {said} (k = 2)", tied, allowed=f"U = {limit} of {gauge.id}")
+            document.say("uncertainty-larger", value.cell, f"U = {said} (k = 2)", tied,
+                         allowed=f"U = {limit} of {gauge.id}")  # fmt: skip
         return self.reader.draft.gauge.code(match.text) if match else -1
 
     # ----------------------------------------------------------------------------------------- documents of our own
 
     def _own_readings(self) -> None:
-        """Read what a document of ours carries; the standard elements beside a feature's readings must follow from it."""
+        """Read what a document of ours carries; the standard elements beside it must follow from it."""
         values: dict[int, list[dict[str, Any]]] = {}
         for holder in [self.element, *self.element.findall("MeasuredFeatures/*")]:
             number = _whole(holder.get("id"))
@@ -912,7 +920,7 @@ class _Results:
                               tied | {"hole": "", "wall": ""} if frame else tied)  # fmt: skip
 
     def _compare(self, element: Element, features: list[_Feature]) -> None:
-        """Compare limits, position, bonus and status of a characteristic with the kit and what follows from readings."""
+        """Compare limits, position, bonus and status of a characteristic with the kit and the readings."""
         document, number, kind = self.document, _whole(element.get("id")), _kind(element)
         item = document.follow(element, "CharacteristicItemId")
         nominal = document.follow(item, "CharacteristicNominalId")
@@ -936,8 +944,8 @@ class _Results:
             agrees = good is not False if word == "PASS" else word == "FAIL" and good is False and word is status
             if agrees or (self.reader.own and word != "PASS"):
                 continue
-            why = ("by the kit it is out" if word == "PASS" else "by the kit it is inside" if good and word is status else
-                   "nothing that is read here says why")  # fmt: skip
+            why = "by the kit it is inside" if good and word is status else "nothing that is read here says why"
+            why = "by the kit it is out" if word == "PASS" else why
             document.say("status-disagrees", number, found, tied, message=f"the document says {shortened(word)}; {why}")
 
     def _limits(self, definition: Element | None, nominal: Element | None, size: Limits, tied: Tied) -> None:
@@ -974,8 +982,9 @@ class _Results:
             word, zone = _text(segment, "MaterialCondition"), [e.tag for e in segment.findall("ZoneShape/*")]
             wrong = length.fault or tolerance is None or length.differs(tolerance, 1e-6)
             if wrong or _CONDITIONS.get(word) != condition or (zone and zone != ["DiametricalZone"]):
-                allowed = "none" if tolerance is None else f"diameter {format_length(tolerance, self.spec.unit)} {condition}"
-                self.document.say("other-limits", length.cell, f"{length.typed} {word} {' '.join(zone)}", tied, allowed=allowed)
+                asks = f"diameter {format_length(tolerance, self.spec.unit)} {condition}" if tolerance else "none"
+                found = f"{length.typed} {word} {' '.join(zone)}"
+                self.document.say("other-limits", length.cell, found, tied, allowed=asks)
 
     def _position(self, element: Element, feature: _Feature, tied: Tied) -> bool | None:
         """Return whether a position is inside by the kit; what the document says of it must follow from the centre."""
@@ -995,8 +1004,10 @@ class _Results:
                 half = " (half of it: a radius)" if not value.differs(ours / 2, slack) else ""
                 document.say("position-disagrees", value.cell, f"{value.typed}{half}", tied,
                              allowed=f"{format_length(ours, self.spec.unit)} from the centre")  # fmt: skip
-        every = [v for f in self.features if (f.hole, f.component) == (feature.hole, feature.component) for v in f.sizes]
-        ways = [_bonus(hole, some) for some in (every if self.spec.walls.bonus_from_both else feature.sizes, feature.sizes)]
+        key = (feature.hole, feature.component)
+        every = [v for f in self.features if (f.hole, f.component) == key for v in f.sizes]
+        counts = every if self.spec.walls.bonus_from_both else feature.sizes
+        ways = [_bonus(hole, some) for some in (counts, feature.sizes)]
         for one in element.findall("Bonus"):
             value = document.length(one, number, "Value")
             self.reader.use(element.tag, "Bonus", "worked out again from the diameters")

@@ -2,7 +2,7 @@
 
 Features, characteristics with limits, statuses, tags, gauges with U and calibration, and the serial number stand where
 the standard has a place for them. What it has none for goes into attributes: each reading as it was typed (direction,
-repeat, gauge, day, doubt), U at k = 2, the cause of a verdict, what holds the part. `holeqc.readings.qif` reads it back.
+repeat, gauge, day, doubt), U at k = 2, the cause of a verdict, what holds the part. `readings.qif` reads it back.
 
 The order of children is the schema's. Counts, ids and references are made here and checked again before anything is
 written, for the schema alone doesn't catch them.
@@ -157,7 +157,7 @@ class _Document:
         self.definitions: dict[tuple[object, ...], tuple[int, int]] = {}
         self.parts: dict[str, list[Element]] = {name: [] for name in (
             "FeatureDefinitions", "FeatureNominals", "FeatureItems", "CharacteristicDefinitions",
-            "CharacteristicNominals", "CharacteristicItems", "MeasuredFeatures", "CharacteristicMeasurements")}  # fmt: skip
+            "CharacteristicNominals", "CharacteristicItems", "MeasuredFeatures", "CharacteristicMeasurements")}
         self.sizes: dict[tuple[str, bytes], int] = {}
         self.items: dict[tuple[str, str], tuple[int, int, int]] = {}  #: hole, wall -> nominal, item, measurement
         self.tags = {hole: tag.code for tag in tags_of_part(part) for hole in tag.holes}
@@ -216,7 +216,7 @@ class _Document:
             _tag("FileUnits", _tag("PrimaryUnits", angle, length)),
             resources if len(resources) else None,
             product,
-            _tag("Features", *(self.listed(name) for name in ("FeatureDefinitions", "FeatureNominals", "FeatureItems"))),
+            _tag("Features", *map(self.listed, ("FeatureDefinitions", "FeatureNominals", "FeatureItems"))),
             _tag("Characteristics", _tag("FormalStandardId", str(standard)), *(self.listed(name) for name in (
                 "CharacteristicDefinitions", "CharacteristicNominals", "CharacteristicItems"))) if self.rows else None,
             results,
@@ -256,7 +256,8 @@ class _Document:
         number = known.number if known is not None else ""
         drawing = None
         if spec.drawing:
-            sheet = _tag("PrintedDrawing", _tag("Name", spec.title or spec.drawing), _tag("Version", spec.revision or "-"),
+            sheet = _tag("PrintedDrawing", _tag("Name", spec.title or spec.drawing),
+                         _tag("Version", spec.revision or "-"),
                          _tag("DrawingNumber", spec.drawing), id=self.new())  # fmt: skip
             drawing = _tag("DefinitionExternal", sheet, id=self.new(), n=1)
         return _tag(
@@ -311,7 +312,7 @@ class _Document:
         return nominal, item
 
     def _measured(self, kind: str, item: int, here: list[Row], at: tuple[float, ...]) -> int:
-        """Put what was read of a feature: each reading as an attribute, its size and centre as the standard has them."""
+        """Put what was read of a feature: readings as attributes, its size and centre as the standard has them."""
         values = {name: _sound(here, name) for name in ("diameter", "x", "y")}
         days = [row["date"] for row in here if row["date"] == row["date"]]
         location, sizes = None, list[Element | None]()
@@ -349,19 +350,19 @@ class _Document:
             return  # the second segment of the position
         kind = _kind_of(name)
         nominal, item, measured = self.items[hole, wall]
-        key = (name, *(_key(row[column]) for column in ("lower", "stated")),
-               None if kind == "Position" else _key(row["upper"]), self.spec.hole(hole).position if kind == "Position" else
-               None)  # fmt: skip
+        asked = self.spec.hole(hole).position if kind == "Position" else _key(row["upper"])
+        key = (name, _key(row["lower"]), asked)
         if key not in self.definitions:
             definition = self.put("CharacteristicDefinitions", f"{kind}CharacteristicDefinition", _tag("Name", name),
                                   *self._asked(kind, name, row, hole))  # fmt: skip
             words = _WORDS.get(name)
             self.definitions[key] = definition, self.put(
                 "CharacteristicNominals", f"{kind}CharacteristicNominal",
-                _tag("CharacteristicDefinitionId", str(definition)), _ids("FeatureNominalIds", [nominal]), _tag("Name", name),
-                *(_list(tag, (_tag("StringValue", word) for word in some))
-                  for tag, some in zip(("PassValues", "FailValues"), words[1:] if words else (), strict=False)))  # fmt: skip
-        device = self._device(row)
+                _tag("CharacteristicDefinitionId", str(definition)), _ids("FeatureNominalIds", [nominal]),
+                _tag("Name", name),
+                *(_list(each, (_tag("StringValue", word) for word in some))
+                  for each, some in zip(("PassValues", "FailValues"), words[1:] if words else (), strict=False)))
+        device, tag = self._device(row), self.tags.get(hole, "")
         made = self.put(
             "CharacteristicItems", f"{kind}CharacteristicItem", _tag("Name", f"{name} hole {hole} {wall}".strip()),
             _ids("FeatureItemIds", [item]), device, _tag("CharacteristicNominalId", str(self.definitions[key][1])),
@@ -374,7 +375,7 @@ class _Document:
             _status(row), _tag("CharacteristicItemId", str(made)),
             _ids("FeatureMeasurementIds", [measured] if measured else []), _tag("ActualComponentId", str(component)),
             self._device(row),
-            _tag("NonConformanceDesignator", self.tags[hole]) if row["verdict"] != ACCEPT and hole in self.tags else None,
+            _tag("NonConformanceDesignator", tag) if row["verdict"] != ACCEPT and tag else None,
             *self._found(kind, row, item),
         )  # fmt: skip
 
@@ -421,7 +422,7 @@ class _Document:
                              _tag("ReferenceLength", "0"))] if math.isfinite(bonus) else []  # fmt: skip
                 pattern = _tag("SecondCompositeSegmentPositionMeasurement",
                                _length("Value", float(second["found"]), float(second["uncertainty"]))
-                               if not second["doubtful"] else None, _status(second), _list("ZoneDataSet", zone))  # fmt: skip
+                               if not second["doubtful"] else None, _status(second), _list("ZoneDataSet", zone))
             return [_length("Value", found, u), _length("Bonus", float(row["bonus"])), pattern]
         if kind == "Diameter":
             here = _sound(self.read.get((str(row["hole"]), str(row["wall"])), []), "diameter")
@@ -525,7 +526,8 @@ def faults(root: Element) -> list[str]:
     for element in root.iter():
         if (count := element.get("n")) is not None and int(count) != len(element):
             found.append(f"{element.tag} counts {count} and holds {len(element)}")
-        if element.tag.endswith("Id") and element.tag not in {"QPId", "EmployeeId"} and int(element.text or 0) not in known:
+        refers = element.tag.endswith("Id") and element.tag != "QPId"
+        if refers and int(element.text or 0) not in known:
             found.append(f"{element.tag} {element.text} refers to nothing")
         if "combinedUncertainty" in element.attrib and "meanError" not in element.attrib:
             found.append(f"{element.tag} has an uncertainty without a mean error")

@@ -60,7 +60,7 @@ def export_documents(runs: Iterable[Run], folder: Path | str, *, replace: bool =
     def may_replace(target: Path) -> None:
         if not (replace and _of_documents(target)):
             raise HoleQCError(f"{target} isn't empty; nothing was written. Give another folder"
-                              + (", it holds other files" if replace else ", or --replace to lose its documents"))  # fmt: skip
+                              + (", it holds other files" if replace else ", or --replace to lose its documents"))
 
     with writer.folder(folder, may_replace) as out:
         return len(write_documents(runs, out, progress=printing.progress))

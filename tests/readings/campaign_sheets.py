@@ -1303,7 +1303,7 @@ def long(case: Made) -> list[Sheet]:
 
 
 def machine(case: Made) -> list[Sheet]:
-    """A coordinate machine's report: a line for each axis of a feature, named in a column or in a line above its axes."""
+    """A coordinate machine's report: a line for each axis of a feature, named in a column or above its axes."""
     s, kit, rng = case.style, case.kit, case.rng
     named = rng.random() < 0.5
     again = rng.random() < 0.5  # the heading over each feature
@@ -1347,7 +1347,10 @@ def machine(case: Made) -> list[Sheet]:
                         sheet.add(*heads)
                 for key in [*["x", "y"] * bool(kit.tolerance), *kit.size_keys]:
                     sheet.add(*[name] * named, *line(row, wall, key))
-                if position and (found := _position(case, row, wall)) is not None:
+                x, y = (row.values[wall].get(k) for k in "xy")
+                if position and x is not None and y is not None:
+                    hole = next((h for h in kit.holes if h.id == row.hole), kit.holes[0])
+                    found = s.length(2 * ((x - hole.x) ** 2 + (y - hole.y) ** 2).sqrt(), kit, False)
                     sheet.add(*[name] * named, position,
                               *[found if h.startswith(("MEAS", "Actual")) else None for h in heads[1:]])
 

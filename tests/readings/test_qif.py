@@ -5,6 +5,8 @@ valid by it is checked where HOLEQC_TEST_QIF_SCHEMA names the folder that holds 
 The measured part is `making.GOOD`, so the readings that must come out are known.
 """
 
+# ruff: noqa: E501  (pieces of XML are read better unbroken)
+
 from __future__ import annotations
 
 import datetime as dt
@@ -72,7 +74,7 @@ def features(definitions: list[str], nominals: list[str], items: list[str]) -> s
 
 def characteristics(definitions: list[str], nominals: list[str], items: list[str]) -> str:
     return (f"<Characteristics><FormalStandardId>990</FormalStandardId>{many('CharacteristicDefinitions', definitions)}"
-            f"{many('CharacteristicNominals', nominals)}{many('CharacteristicItems', items)}</Characteristics>")  # fmt: skip
+            f"{many('CharacteristicNominals', nominals)}{many('CharacteristicItems', items)}</Characteristics>")
 
 
 CIRCLE = ('<CircleFeatureDefinition id="1"><InternalExternal>INTERNAL</InternalExternal><Diameter>{}</Diameter>'
@@ -112,12 +114,12 @@ def in_millimetres() -> str:
         )
         for kind, item, nominal in (("Diameter", da, 4), ("Position", pa, 5)):
             asked.append(f'<{kind}CharacteristicItem id="{item}"><FeatureItemIds n="1"><Id>{i}</Id></FeatureItemIds>'
-                         f'<CharacteristicNominalId>{nominal}</CharacteristicNominalId></{kind}CharacteristicItem>')  # fmt: skip
+                         f'<CharacteristicNominalId>{nominal}</CharacteristicNominalId></{kind}CharacteristicItem>')
         refers = f'<FeatureMeasurementIds n="1"><Id>{m}</Id></FeatureMeasurementIds>'
         said += [f'<DiameterCharacteristicMeasurement id="{dm}">{PASS}<CharacteristicItemId>{da}</CharacteristicItemId>{refers}'
                  f'<Value>{(low + high) / 2:.5f}</Value></DiameterCharacteristicMeasurement>',
                  f'<PositionCharacteristicMeasurement id="{pm}">{PASS}<CharacteristicItemId>{pa}</CharacteristicItemId>{refers}'
-                 f'<Value>{position:.4f}</Value><Bonus>{bonus:.4f}</Bonus></PositionCharacteristicMeasurement>']  # fmt: skip
+                 f'<Value>{position:.4f}</Value><Bonus>{bonus:.4f}</Bonus></PositionCharacteristicMeasurement>']
     text = whole(MM, features([CIRCLE.format(11.6459)], nominals, items) + characteristics(definitions, of, asked),
                  sets(result(800, measured, said, 801)), {801: "P-7"})  # fmt: skip
     text = re.sub(r"<(/?)([A-Z])", r"<\1q:\2", text).replace("xmlns=", "xmlns:q=")
@@ -160,7 +162,7 @@ def characteristics_alone() -> str:
     nominals = ['<DiameterCharacteristicNominal id="4"><CharacteristicDefinitionId>2</CharacteristicDefinitionId>'
                 '</DiameterCharacteristicNominal>'] + [
         f'<LinearCoordinateCharacteristicNominal id="{n}"><CharacteristicDefinitionId>3</CharacteristicDefinitionId><Direction>'
-        f'{d}</Direction></LinearCoordinateCharacteristicNominal>' for n, d in ((5, "XAXIS"), (6, "YAXIS"))]  # fmt: skip
+        f'{d}</Direction></LinearCoordinateCharacteristicNominal>' for n, d in ((5, "XAXIS"), (6, "YAXIS"))]
     for (hole, wall), (a, b, x, y) in GOOD.items():
         for kind, nominal, values in (
             ("Diameter", 4, {"MaxValue": max(a, b), "MinValue": min(a, b)}), ("LinearCoordinate", 5, {"Value": x}),
@@ -225,9 +227,9 @@ def nested() -> str:
                             f'</Location><DiameterMin>{min(a, b)}</DiameterMin><DiameterMax>{max(a, b)}</DiameterMax>'
                             '</CircleFeatureMeasurement>')  # fmt: skip
             asked.append(f'<UserDefinedAttributeCharacteristicItem id="{plug}"><FeatureItemIds n="1"><Id>{item}</Id></FeatureItemIds>'
-                         '<CharacteristicNominalId>5</CharacteristicNominalId></UserDefinedAttributeCharacteristicItem>')  # fmt: skip
+                         '<CharacteristicNominalId>5</CharacteristicNominalId></UserDefinedAttributeCharacteristicItem>')
             said.append(f'<UserDefinedAttributeCharacteristicMeasurement id="{go}">{PASS}<CharacteristicItemId>{plug}'
-                        '</CharacteristicItemId><Value>enters</Value></UserDefinedAttributeCharacteristicMeasurement>')  # fmt: skip
+                        '</CharacteristicItemId><Value>enters</Value></UserDefinedAttributeCharacteristicMeasurement>')
     definition = ('<UserDefinedAttributeCharacteristicDefinition id="4"><Name>GO</Name><WhatToMeasure>does the GO plug enter'
                   '</WhatToMeasure></UserDefinedAttributeCharacteristicDefinition>')  # fmt: skip
     nominal = ('<UserDefinedAttributeCharacteristicNominal id="5"><CharacteristicDefinitionId>4</CharacteristicDefinitionId>'
