@@ -364,8 +364,11 @@ class MachineReport:
                     left.setdefault(feature.label if none else axis, []).append(line.row)
                     row[self.roles["actual"]] = None
                     continue
-                row[width] = self.spec.hole_ids[feature.hole] if feature.hole >= 0 else feature.label or None
-                row[width + 1] = self.spec.walls.names[feature.wall] if feature.wall >= 0 else None
+                # nothing may be filled down, or matched once more, where a name isn't understood
+                known, several = feature.hole >= 0, len(self.spec.walls.names) > 1
+                row[width] = self.spec.hole_ids[feature.hole] if known else f"{feature.label} (not understood)".strip()
+                unsaid = "not said" if several and known else None
+                row[width + 1] = self.spec.walls.names[feature.wall] if feature.wall >= 0 else unsaid
                 row[width + 2] = line.what
                 row[width + 3] = str(line.trial) if line.trial else None
                 row[width + 4] = line.direction or None

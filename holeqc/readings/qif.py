@@ -551,6 +551,8 @@ class _Results:
         self.reader, self.document, self.spec = reader, reader.document, reader.spec
         self.element, self.component, self.several = element, component, several
         self.features: list[_Feature] = []
+        self.by_number: dict[int, list[_Feature]] = {}
+        self.of_hole: dict[tuple[int, int], list[_Feature]] = {}  #: hole and component -> its features
         self.failed = False  #: the document says of something that it isn't good
         self.inch = 1.0 if self.spec.unit == "in" else 25.4
 
@@ -591,7 +593,7 @@ class _Results:
             if feature.hole >= 0 and not other and self.reader.names.place(feature.name)[0] >= 0:
                 document.say("other-feature", number, f"{kind} {feature.name!r}", self._tied(feature))
             return
-        self.features.append(feature)
+        self._keep(feature)
         devices = document.listed(element, "MeasurementDeviceIds")
         feature.devices, feature.day = {"diameter": devices, "x": devices, "y": devices}, _text(element, "TimeStamp")
         for tag, values in (("Diameter", feature.mean), ("DiameterMin", feature.low), ("DiameterMax", feature.high)):
@@ -665,14 +667,15 @@ class _Results:
             near = np.flatnonzero(self._away(feature) < 2e-4 * self.inch)
             if feature.hole < 0 and not feature.fault and near.size == 1:
                 feature.hole = int(near[0])
+                self.of_hole.setdefault((feature.hole, feature.component), []).append(feature)
                 found = f"{feature.name!r}: hole {self.spec.hole_ids[feature.hole]}"
                 self.document.say("hole-by-centre", feature.number, found, self._tied(feature))
             feature.wall = feature.wall if several else 0
         for feature in self.features:
             if feature.hole < 0 or feature.wall >= 0 or feature.fault or not (feature.diameters or feature.x):
                 continue
-            beside = [f for f in self.features if f is not feature and f.element.tag.startswith("Circle")
-                      and (f.hole, f.component) == (feature.hole, feature.component)]  # fmt: skip
+            beside = [f for f in self.of_hole[feature.hole, feature.component]
+                      if f is not feature and f.element.tag.startswith("Circle")]  # fmt: skip
             feature.whole = feature.element.tag.startswith("Cylinder") and bool(beside)
             heights = [abs(f.nominal[2] if f.nominal else f.z) for f in (feature, *beside)]
             depth = self.spec.walls.stack_depth or (max(heights) if len(heights) == 2 else 0.0)
@@ -694,18 +697,24 @@ class _Results:
         document = self.document
         item = document.follow(element, "CharacteristicItemId")
         wanted, items = document.listed(element, "FeatureMeasurementIds"), document.listed(item, "FeatureItemIds")
-        found = [f for f in self.features if f.number in wanted]
-        if items and not found:
-            found = [f for f in self.features if _whole(_text(f.element, "FeatureItemId")) in items]
+        found = [f for number in dict.fromkeys(wanted) for f in self.by_number.get(number, [])]
+        found = found or [f for number in dict.fromkeys(items) for f in self.by_number.get(-number, [])]
         if found or len(items) > 1 or not element.tag.startswith(_HOLE_KINDS):
             return found
         named = "" if items else _text(item, "Name")
         alone = self._placed(document.by_id.get(items[0]) if items else None, named, element)
-        key = (alone.hole, alone.wall, alone.component)
-        same = [f for f in self.features if alone.hole >= 0 and (f.hole, f.wall, f.component) == key]
+        same = [f for f in self.of_hole.get((alone.hole, alone.component), []) if f.wall == alone.wall]
         if not same:
-            self.features.append(alone)
+            self._keep(alone)
         return same or [alone]
+
+    def _keep(self, feature: _Feature) -> None:
+        """Keep a feature, to be found by its number, its item's (negative) and its hole."""
+        self.features.append(feature)
+        for number in {feature.number, -_whole(_text(feature.element, "FeatureItemId"))} - {0}:
+            self.by_number.setdefault(number, []).append(feature)
+        if feature.hole >= 0:
+            self.of_hole.setdefault((feature.hole, feature.component), []).append(feature)
 
     def _values_of(self, element: Element, features: list[_Feature]) -> None:
         """Take what a characteristic says was measured for its feature; name what isn't used."""
@@ -792,7 +801,8 @@ class _Results:
 
     def _elsewhere(self, feature: _Feature) -> bool:
         """Whether a feature that no name places lies clear of every hole, by its nominal centre in the kit's frame."""
-        sound = any(f.hole >= 0 and self._away(f)[f.hole] < 2e-4 * self.inch for f in self.features)
+        placed = next((f for f in self.features if f.hole >= 0 and f.nominal is not None), feature)
+        sound = placed.hole >= 0 and self._away(placed)[placed.hole] < 2e-4 * self.inch
         clear = self._away(feature).min() > 2.0 * max(hole.size.upper for hole in self.spec.holes)
         if not (sound and clear) or feature.fault:
             return False
@@ -942,7 +952,9 @@ class _Results:
                 continue
             self.failed = self.failed or word != "PASS"
             agrees = good is not False if word == "PASS" else word == "FAIL" and good is False and word is status
-            if agrees or (self.reader.own and word != "PASS"):
+            # ours may reject what is inside the limits as it was read, only where sizes are brought to 20 °C
+            sure = word == "PASS" or (word == "FAIL" and good is True and not self.spec.temperature.correct)
+            if agrees or (self.reader.own and not (sure and word is status)):
                 continue
             why = "by the kit it is inside" if good and word is status else "nothing that is read here says why"
             why = "by the kit it is out" if word == "PASS" else why
@@ -1004,8 +1016,7 @@ class _Results:
                 half = " (half of it: a radius)" if not value.differs(ours / 2, slack) else ""
                 document.say("position-disagrees", value.cell, f"{value.typed}{half}", tied,
                              allowed=f"{format_length(ours, self.spec.unit)} from the centre")  # fmt: skip
-        key = (feature.hole, feature.component)
-        every = [v for f in self.features if (f.hole, f.component) == key for v in f.sizes]
+        every = [v for f in self.of_hole[feature.hole, feature.component] for v in f.sizes]
         counts = every if self.spec.walls.bonus_from_both else feature.sizes
         ways = [_bonus(hole, some) for some in (counts, feature.sizes)]
         for one in element.findall("Bonus"):

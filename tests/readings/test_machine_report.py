@@ -104,6 +104,8 @@ D = "Hole 1 near,D MAX,0.4585,0.4583,0.0035,-0.0035,"
     (lambda t: t + "Hole 1 near,R,0.2293,0.2291,0.0020,-0.0020,-0.0002,0.0000\n", "unknown-characteristic", "A47"),
     (lambda t: t + "Hole 1 near,FORM,0.0000,0.0041,0.0030,,0.0041,0.0011\n", "status-disagrees", "H47"),
     (lambda t: t + "\nHole 3 cracked\n", "remark-of-defect", "A48"),
+    (lambda t: t.replace("Hole 2 near", "Hole 2"), "unknown-wall", "A17"),
+    (lambda t: t.replace("Hole 2 near", "Slot 2 and 3"), "unknown-hole", "A17"),
 ])  # fmt: skip
 def test_what_disagrees_holds_where_it_stands(
     tmp_path: Path, change: Callable[[str], str], code: str, cell: str
