@@ -553,6 +553,7 @@ class _Results:
         self.features: list[_Feature] = []
         self.by_number: dict[int, list[_Feature]] = {}
         self.of_hole: dict[tuple[int, int], list[_Feature]] = {}  #: hole and component -> its features
+        self.sizes: dict[tuple[int, int], list[float]] = {}
         self.failed = False  #: the document says of something that it isn't good
         self.inch = 1.0 if self.spec.unit == "in" else 25.4
 
@@ -1016,7 +1017,10 @@ class _Results:
                 half = " (half of it: a radius)" if not value.differs(ours / 2, slack) else ""
                 document.say("position-disagrees", value.cell, f"{value.typed}{half}", tied,
                              allowed=f"{format_length(ours, self.spec.unit)} from the centre")  # fmt: skip
-        every = [v for f in self.of_hole[feature.hole, feature.component] for v in f.sizes]
+        key = (feature.hole, feature.component)
+        if key not in self.sizes:
+            self.sizes[key] = [v for f in self.of_hole[key] for v in f.sizes]
+        every = self.sizes[key]
         counts = every if self.spec.walls.bonus_from_both else feature.sizes
         ways = [_bonus(hole, some) for some in (counts, feature.sizes)]
         for one in element.findall("Bonus"):

@@ -50,7 +50,7 @@ from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
 from holeqc.readings.layouts import Block, Context, Field, Layout, Table, find_marker, part_sheet, views
-from holeqc.readings.machine_report import laid_out
+from holeqc.readings.machine_report import laid_out, rows_by_width
 from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
@@ -775,7 +775,7 @@ def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     def score(rows: Sequence[Sequence[str]]) -> int:
         return score_rows([list(r) for r in rows], run.vocabulary)
 
-    yield read_text(container, run.options, score, run.collector)
+    yield read_text(container, run.options, score, run.collector, rows_by_width)
 
 
 @dataclass(frozen=True, slots=True)
