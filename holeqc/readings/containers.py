@@ -307,7 +307,8 @@ def no_collecting() -> Iterator[None]:
             gc.enable()
 
 
-WORKBOOK, TEXT = "workbook", "text"
+WORKBOOK, TEXT, DOCUMENT = "workbook", "text", "document"
+_DOCUMENT = re.compile(rb"\A[\xef\xbb\xbf\xff\xfe\s]*<.*?<?(?:[A-Za-z_][\w.-]*:)?QIFDocument[\s/>]", re.DOTALL)
 PIECE = 1 << 20
 _OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
@@ -361,6 +362,8 @@ def examine(path: str | Path, limits: SizeLimits) -> Container:
         raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
     if start.startswith(b"PK"):
         return Container(name, WORKBOOK, came, _check_zip(came, limits))
+    if _DOCUMENT.search(came.content[:20_000].replace(b"\0", b"")):
+        return Container(name, DOCUMENT, came)
     _refuse_other_kinds(came, start)
     return Container(name, TEXT, came)
 
@@ -391,7 +394,7 @@ def _refuse_other_kinds(came: Incoming, start: bytes) -> None:
             "other-format",
             "this is a web page or an XML document, not a sheet",
             action=_SAVE_AS,
-            allowed=".xlsx, .xlsm or CSV",
+            allowed=".xlsx, .xlsm, CSV, or a document of QIF 3.0 results",
         )
     kinds = {
         b"%PDF": "a PDF",
