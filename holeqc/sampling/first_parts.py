@@ -80,18 +80,88 @@ def proven_share(parts: int, failures: int, confidence: float) -> float:
     return 0.0 if failures == parts else float(betaincinv(parts - failures, failures + 1, 1 - confidence))
 
 
-def order_bound(values: ArrayLike, share: float, confidence: float) -> tuple[float, int] | None:
-    """Return (value, m): at least ``share`` of all lies above the m-th smallest of ``values`` (n,); None for too few.
+GOOD, BAD, UNREAD = 0, 1, 2  #: what a part is in one thing that is asked of it
 
-    The largest m whose claim holds is taken: n >= `parts_needed` with m - 1 failures. Ties may stand.
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Things that are judged from the same part on: ``counted`` parts in all of them, ``bad`` of these, ``unread`` not
+    counted since something of them wasn't read. ``share`` is proven at ``confidence``."""
+
+    first: int
+    things: tuple[int, ...]
+    counted: int
+    bad: int
+    unread: int
+    confidence: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class PartProof:
+    """What counted parts prove of all things together, ``more`` good parts prove what is claimed (None: too many)."""
+
+    grounds: tuple[Ground, ...]
+    share: float
+    more: int | None
+
+    @property
+    def bad(self) -> int:
+        """Bad parts, the most of any ground."""
+        return max(g.bad for g in self.grounds)
+
+    @property
+    def counted(self) -> int:
+        """Parts that count in everything."""
+        return min(g.counted for g in self.grounds)
+
+
+def prove_parts(state: ArrayLike, first: ArrayLike, share: float, confidence: float) -> PartProof:
+    """Return what parts prove without assumption: ``state`` (P, M) of parts in order in each thing, `GOOD` and so on.
+
+    ``first`` (M,) is the first part that counts in a thing: what was changed later starts anew, and the rest goes on.
+    A part is the unit, so that what its holes have in common needs no assumption. Where things start at different
+    parts, the chances of being wrong add up (Bonferroni): each ground is held at 1 - (1 - C) / grounds, and what may be
+    bad by each is added.
     """
-    x = np.sort(np.asarray(values, dtype=float).ravel())
-    x = x[~np.isnan(x)]
     checked(share, confidence)
-    allowed, place = (1 - confidence) * (1 + TIE) + 1e-16, 0
-    while place < x.size and chance_of_few(x.size, place, share) <= allowed:
-        place += 1
-    return (float(x[place - 1]), place) if place else None
+    table, starts = np.asarray(state, dtype=np.int64), np.asarray(first, dtype=np.int64)
+    kinds = np.unique(starts)
+    level = 1 - (1 - confidence) / kinds.size
+    grounds = []
+    for begin in kinds:
+        mine = np.flatnonzero(starts == begin)
+        some = table[begin:, mine]
+        bad = (some == BAD).any(axis=1)
+        unread = ~bad & (some == UNREAD).any(axis=1)
+        n = int(np.count_nonzero(~unread))
+        failed = int(np.count_nonzero(bad))
+        found = proven_share(n, failed, level) if n else 0.0
+        grounds.append(
+            Ground(int(begin), tuple(mine.tolist()), n, failed, int(np.count_nonzero(unread)), level, found)
+        )
+    proven = max(0.0, 1 - sum(1 - g.share for g in grounds))
+    return PartProof(tuple(grounds), proven, _more(grounds, share))
+
+
+def _more(grounds: list[Ground], share: float) -> int | None:
+    """Return how many more good parts prove ``share``."""
+
+    def proves(more: int) -> bool:
+        bad = sum(1 - proven_share(g.counted + more, g.bad, g.confidence) for g in grounds if g.counted + more)
+        return 1 - bad >= share * (1 - TIE)
+
+    low, high = -1, 1
+    if all(g.counted for g in grounds) and proves(0):
+        return 0
+    while not proves(high):
+        low, high = high, 2 * high
+        if high > MOST:
+            return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if middle and proves(middle) else (middle, high)
+    return high
 
 
 def values_needed(distance: float, share: float, confidence: float) -> int | None:
@@ -176,6 +246,29 @@ def prove(room: ArrayLike, share: float, confidence: float, *, own: bool = False
     return Proof(n, bad, counted, other, OWN, "" if own else "not normal", distance, None if other < share else n)
 
 
+def prove_between(below: ArrayLike, above: ArrayLike, share: float, confidence: float) -> Proof:
+    """Return what rooms before a lower and an upper limit (n,) prove together; `prove` says the rest.
+
+    Each side is held at half of the chance of being wrong and half of what may be bad, so what is bad on either side is
+    added.
+    """
+    sides = [prove(x, 1 - (1 - share) / 2, 1 - (1 - confidence) / 2) for x in (below, above)]
+    both = np.minimum(np.asarray(below, dtype=float), np.asarray(above, dtype=float))
+    both = both[~np.isnan(both)]
+    bad = int(np.count_nonzero(both < 0))
+    counted = proven_share(both.size, bad, confidence) if both.size else 0.0
+    worst = min(sides, key=lambda p: p.share)
+    if ORDER in {p.how for p in sides}:
+        why = next(p.why for p in sides if p.how == ORDER)
+        needed = parts_needed(share, confidence, bad)
+        return Proof(both.size, bad, counted, counted, ORDER, why, worst.distance, needed)
+    needs = [p.needed for p in sides if p.needed is not None]
+    together = max(0.0, sum(p.share for p in sides) - 1)
+    return Proof(
+        both.size, bad, counted, together, worst.how, worst.why, worst.distance, max(needs) if len(needs) == 2 else None
+    )  # fmt: skip
+
+
 def normal_chance(x: FloatArray, mean: float, sd: float) -> float | None:
     """Return the chance that normal values look as little normal as ``x`` (n,), the gauge's step allowed for."""
     from holeqc.statistics.basics import prepare
@@ -193,7 +286,8 @@ def prove_position(
     """Return what deviations ``off`` (n, 2) prove of the share inside circles ``radius`` (n,), U taken off them.
 
     The lower end of the share in the circle by the bivariate normal (`statistics.position_capability`), where Mardia's
-    test doesn't speak against one; else counted. A radius below 0 holds nothing.
+    test doesn't speak against one; else counted. The least of the radii is taken for all, so that a part with less bonus
+    isn't believed better. A radius below 0 holds nothing.
     """
     from holeqc.statistics.position_capability import position_capability
 
@@ -209,9 +303,7 @@ def prove_position(
         why = f"{n} positions are too few to show their shape" if n < FEWEST else "the gauge's U leaves no circle"
         return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
     least = float(r.min())
-    found = position_capability(
-        pairs[:, 0], pairs[:, 1], 2 * least, bonus=2 * (r - least), confidence=2 * confidence - 1
-    )
+    found = position_capability(pairs[:, 0], pairs[:, 1], 2 * least, confidence=2 * confidence - 1)
     test = found.normality
     if test is None or min(test.skewness_p, test.kurtosis_p) < NOT_NORMAL / 2 or "share_inside" not in found.intervals:
         why = "the two coordinates are no bivariate normal"

@@ -1,0 +1,455 @@
+"""How many to read, as it is asked: first parts of a fixture, plans for lots, lots drawn and judged on record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holeqc.answers import Answer, required_who, several
+from holeqc.answers.files import flat, kit_and_files, ledger_readings, loaded
+from holeqc.problems import NOTE, WARNING, DataError, LedgerError, Problem
+from holeqc.quantities import CALCULATED, FloatArray
+from holeqc.sampling import first_parts as proofs
+from holeqc.sampling import lots
+from holeqc.sampling.first_parts import BAD, GOOD, UNREAD, PartProof, Proof
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from holeqc.answers import Named
+    from holeqc.fixture.history import Event
+    from holeqc.inspection.results import Inspection
+    from holeqc.ledger.ledger import Ledger
+    from holeqc.readings.table import Readings
+    from holeqc.specification.model import Specification
+
+
+# ------------------------------------------------------------------------------------------------------- first parts
+
+
+SHARE, CONFIDENCE = 0.95, 0.90
+SIZE, POSITION, PATTERN, EDGE, PINS = "size", "position", "hole-to-hole position", "edge distance", "pins together"
+DISTANCES = (2.0, 2.5, 3.0, 4.0, 5.0)  #: sample sigmas of room for which the plan says a number of parts
+MEASURED = (SIZE, POSITION, PATTERN)  #: what a hole is proven in by its values; all else is counted
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What was found of parts P in order, holes H, things K that are asked of a hole, in arrays.
+
+    ``state`` (P,H,K) is `GOOD`, `BAD` or `UNREAD`; ``left`` (P,H,K) the room before the limit with U taken off, NaN
+    where there is none; ``scale`` (K,) of the room; ``uncertainty`` (H,K) the largest U. ``sides`` (P,H,2): of size,
+    below and above. ``pins`` (P,) and ``pin_state`` (P,) of all pins together, None where the kit asks none.
+    """
+
+    serials: tuple[str, ...]
+    holes: tuple[str, ...]
+    things: tuple[str, ...]
+    state: NDArray[np.int64]
+    left: FloatArray
+    scale: FloatArray
+    uncertainty: FloatArray
+    sides: FloatArray
+    off: dict[str, FloatArray]  #: of both positions: (P,H,2) of the axes from basic, of the wall that lies worst
+    pins: FloatArray | None
+    pin_state: NDArray[np.int64] | None
+    never: tuple[str, ...]  #: things that were read on no part
+
+
+@dataclass(frozen=True, slots=True)
+class HoleProof:
+    """What is proven of one hole: counted in everything, and by its values of what is measured."""
+
+    hole: str
+    counted: PartProof
+    measured: dict[str, Proof]
+
+    @property
+    def weakest(self) -> str:
+        """The thing whose proven share is the least; '' where nothing is measured."""
+        return min(self.measured, key=lambda name: self.measured[name].share, default="")
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    """What an event leaves of the evidence: things of holes that start anew before a part."""
+
+    serial: str
+    what: str
+    where: str
+    anew: tuple[str, ...]
+    kept: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FirstParts:
+    """What is claimed, what it needs, and what has been proven so far (None without readings)."""
+
+    share: float
+    confidence: float
+    needed: tuple[int, int, int]  #: parts with 0, 1, 2 bad ones
+    by_distance: tuple[tuple[float, int | None], ...]
+    uncertainty: tuple[tuple[str, str, float, float | None], ...]  #: what, gauge, U, its share of the band
+    serials: tuple[str, ...] = ()
+    part: PartProof | None = None
+    part_measured: Proof | None = None
+    pins: Proof | None = None
+    holes: tuple[HoleProof, ...] = ()
+    restarts: tuple[Restart, ...] = ()
+    never: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstPartsAnswer(Answer):
+    """The answer about first parts; ``found`` holds it in records."""
+
+    found: FirstParts
+
+
+def first_parts(
+    *files: Named | Sequence[Named],
+    share: float = SHARE,
+    confidence: float = CONFIDENCE,
+    events: str | Path | None = None,
+    tolerances: str | Path | None = None,
+    unit: str = "",
+    ledger: str | Path = "",
+    where: str | Sequence[str] = (),
+) -> FirstPartsAnswer:
+    """Return how many parts must be read in full, all good, to claim a share of good parts; with readings, how far.
+
+    Args:
+        files: a kit, and readings of parts if there are any, in any order; their days say which came first.
+        share, confidence: of the claim, as fractions. events: table of events, as `holeqc.wear` takes it.
+        tolerances, unit, ledger, where: as `holeqc.wear` takes them; events on record count too.
+
+    Raises:
+        HoleQCError: input that can't be used.
+    """
+    from holeqc.reports.sampling import first_parts_text
+
+    proofs.checked(share, confidence)
+    given = flat(files)
+    kits = [f for f in given if not isinstance(f, Path) or f.suffix.lower() == ".toml"]
+    needed = (
+        proofs.parts_needed(share, confidence), proofs.parts_needed(share, confidence, 1),
+        proofs.parts_needed(share, confidence, 2),
+    )  # fmt: skip
+    table = tuple((d, proofs.values_needed(d, share, confidence)) for d in DISTANCES)
+    if len(given) == len(kits) == 1 and not ledger:
+        spec = loaded(kits[0])
+        bare = FirstParts(share, confidence, needed, table, _gauges(spec))
+        return FirstPartsAnswer(first_parts_text(spec, bare), _as_data(bare), found=bare)
+    path = None if events is None else Path(events)
+    spec, readings = _read(given, tolerances, unit, (str(ledger), several(where)), path)
+    found, problems = _proven(spec, readings, FirstParts(share, confidence, needed, table, _gauges(spec)), path, ledger)
+    said = tuple(problems)
+    return FirstPartsAnswer(first_parts_text(spec, found), _as_data(found), problems=said, found=found)
+
+
+def _as_data(found: FirstParts) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from holeqc.statistics.basics import plain
+
+    data = asdict(found)
+    for name, hole in zip(data["holes"], found.holes, strict=True):
+        name["weakest"] = hole.weakest
+    return dict(plain(data))
+
+
+def _gauges(spec: Specification) -> tuple[tuple[str, str, float, float | None], ...]:
+    """Return what is taken off: reading, gauge, U, and which share of the band of size it is on both sides."""
+    out = []
+    bands = [h.size.upper - h.size.lower for h in spec.holes]
+    for gauge in spec.gauges:
+        if gauge.uncertainty and "diameter" in gauge.measures:
+            out.append(("size", gauge.id, gauge.uncertainty, 2 * gauge.uncertainty / min(bands)))
+        elif gauge.uncertainty and "x" in gauge.measures:
+            out.append(("coordinates", gauge.id, gauge.uncertainty, None))
+    return tuple(out)
+
+
+def _read(
+    files: list[Path | Specification], tolerances: str | Path | None, unit: str, recorded: tuple[str, Sequence[str]],
+    events: Path | None,
+) -> tuple[Specification, Readings]:  # fmt: skip
+    from holeqc.readings.containers import ReadOptions
+    from holeqc.readings.read import read_files, without_rechecks
+
+    ledger, where = recorded
+    if ledger:
+        if unit:
+            raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
+        return ledger_readings(ledger, where, files)
+    if where:
+        raise DataError("--where chooses readings of a ledger; give --ledger too")
+    spec, paths, notes = kit_and_files(
+        files, None if tolerances is None else Path(tolerances), [events] if events is not None else ()
+    )
+    # what was mended proves nothing of how it was made
+    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
+    return spec, replace(readings, problems=(*notes, *readings.problems))
+
+
+def _proven(
+    spec: Specification, readings: Readings, claim: FirstParts, events: Path | None, ledger: str | Path
+) -> tuple[FirstParts, list[Problem]]:
+    """Return what readings prove, and what must be said of them."""
+    from holeqc.inspection.judge import judge
+
+    inspection = judge(spec, readings)
+    room = _room(inspection)
+    logged, problems = _events(spec, readings, room, events, ledger)
+    first, pin_first, restarts = _starts(spec, room, logged)
+    holes, things = len(room.holes), len(room.things)
+    state, start = room.state.reshape(len(room.serials), -1), first.ravel()
+    if room.pin_state is not None:
+        state, start = np.column_stack([state, room.pin_state]), np.append(start, pin_first)
+    if not start.size:
+        raise DataError("nothing that the kit asks for was read on these parts")
+    share, confidence = claim.share, claim.confidence
+    part = proofs.prove_parts(state, start, share, confidence)
+    newest = int(start.max())
+    of_holes = tuple(
+        HoleProof(
+            room.holes[h],
+            proofs.prove_parts(room.state[:, h], first[h], share, confidence),
+            _measured(spec, room, h, first[h], claim),
+        )
+        for h in range(holes)
+        if things
+    )
+    least = np.nanmin(np.where(np.isfinite(room.left), room.left / room.scale, np.nan).reshape(len(state), -1), axis=1)
+    if room.pins is not None:
+        least = np.fmin(least, room.pins / room.scale.min())
+    found = replace(
+        claim, serials=room.serials, part=part, holes=of_holes, restarts=restarts, never=room.never,
+        part_measured=proofs.prove(least[newest:], share, confidence, own=True),
+        pins=None if room.pins is None else proofs.prove(room.pins[pin_first:], share, confidence, own=True),
+    )  # fmt: skip
+    return found, [*readings.problems, *problems, *_said(spec, room, least[newest:])]
+
+
+def _room(inspection: Inspection) -> Room:
+    """Return an inspection's frames as arrays, parts in order of their first day."""
+    import pandas as pd
+
+    from holeqc.inspection.results import ACCEPT, CAUSES, HOLD, MISSING, PATTERN_INCOMPLETE
+    from holeqc.inspection.series import order_of_days
+
+    spec, parts, rows = inspection.specification, inspection.parts, inspection.characteristics
+    order = order_of_days(parts["first_date"].to_numpy().astype("datetime64[D]"))
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    keys = pd.MultiIndex.from_frame(parts[["part", "serial"]].astype(str))
+    part = rank[keys.get_indexer(pd.MultiIndex.from_frame(rows[["part", "serial"]].astype(str)))]
+    hole = pd.Index(spec.hole_ids).get_indexer(rows["hole"].astype(str))
+    names = tuple(dict.fromkeys(rows["characteristic"].astype(str)))
+    thing = pd.Index(names).get_indexer(rows["characteristic"].astype(str))
+    shape = (len(order), len(spec.hole_ids), len(names))
+    at = (part, hole, thing)
+    u = rows["uncertainty"].to_numpy()
+    left = _extreme(np.minimum, at, rows["left"].to_numpy() - np.nan_to_num(u), shape)
+    unread = rows["cause"].isin([CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE]]).to_numpy()
+    judged = np.where(unread, UNREAD, np.where(rows["verdict"].to_numpy() == ACCEPT, GOOD, BAD))
+    state = np.full(shape, -1, dtype=np.int64)
+    for value in (GOOD, UNREAD, BAD):  # the worst of the walls counts
+        rows_ = judged == value
+        state[part[rows_], hole[rows_], thing[rows_]] = value
+    state = np.where(np.isfinite(left) & (left < -CALCULATED), BAD, state)
+    asked = state >= 0
+    read = (state == GOOD) | (state == BAD)
+    kept = read.any(axis=(0, 1))
+    state = np.where(asked, state, GOOD)  # of a hole that isn't asked for it nothing can be bad
+    state[_held(inspection, rank)] = BAD
+    limit = np.where(np.isfinite(rows["lower"]) & np.isfinite(rows["upper"]), rows["upper"] - rows["lower"],
+                     np.fmax(rows["upper"], rows["lower"]))  # fmt: skip
+    scale = np.array([_median(limit[thing == k]) for k in range(len(names))])
+    largest = _extreme(np.maximum, (hole, thing), u, shape[1:])
+    sides = _sides(spec, inspection.holes, rank, largest[:, names.index(SIZE)] if SIZE in names else None)
+    signs = {p.name: p.signs() for p in spec.parts}
+    sign = np.array([signs.get(name, (1.0, 1.0)) for name in parts["part"].astype(str)])
+    off = {}
+    for name, columns in ((POSITION, ["dx", "dy"]), (PATTERN, ["pattern_dx", "pattern_dy"])):
+        off[name] = np.empty((*shape[:2], 2))
+        off[name][rank] = inspection.holes[columns].to_numpy().reshape(*shape[:2], 2) * sign[:, None, :]
+    pins = pin_state = None
+    if "pin_margin" in parts and parts["pin_verdict"].ge(0).any():
+        pins = np.empty(shape[0])
+        pins[rank] = (parts["pin_margin"] - parts["pin_uncertainty"].fillna(0.0)).to_numpy()
+        verdict = np.empty(shape[0], dtype=np.int64)
+        verdict[rank] = parts["pin_verdict"].to_numpy()
+        pin_state = np.where(np.isnan(pins) & (verdict == HOLD), UNREAD, np.where(verdict == ACCEPT, GOOD, BAD))
+        pin_state = np.where(pins < -CALCULATED, BAD, pin_state)
+    serials = np.empty(shape[0], dtype=object)
+    serials[rank] = parts["serial"].astype(str).to_numpy()
+    return Room(
+        tuple(serials.tolist()), spec.hole_ids, tuple(n for n, k in zip(names, kept, strict=True) if k),
+        state[:, :, kept], left[:, :, kept], scale[kept], largest[:, kept], sides, off, pins, pin_state,
+        tuple(n for n, k in zip(names, kept, strict=True) if not k),
+    )  # fmt: skip
+
+
+def _extreme(take: Any, at: Any, values: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    start = np.inf if take is np.minimum else -np.inf
+    out = np.full(shape, start)
+    known = np.isfinite(values)
+    take.at(out, tuple(a[known] for a in at), values[known])
+    out[np.isinf(out)] = np.nan
+    return out
+
+
+def _median(values: FloatArray) -> float:
+    known = np.abs(values[np.isfinite(values)])
+    return float(np.median(known[known > 0])) if (known > 0).any() else 1.0
+
+
+def _held(inspection: Inspection, rank: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the parts that a problem with what was typed holds: they prove nothing good."""
+    serials = {p.serial for p in inspection.problems if p.holds and p.serial}
+    return rank[inspection.parts["serial"].astype(str).isin(serials).to_numpy()]
+
+
+def _sides(spec: Specification, holes: pd.DataFrame, rank: NDArray[np.int64], u: FloatArray | None) -> FloatArray:
+    """Return room of sizes below and above (P,H,2), U (H,) taken off; holes of the frame stand in the kit's order."""
+    shape = (len(rank), len(spec.hole_ids))
+    small, large = (holes[name].to_numpy().reshape(shape) for name in ("smallest", "largest"))
+    lower, upper = (np.array([getattr(h.size, side) for h in spec.holes]) for side in ("lower", "upper"))
+    off = np.zeros(shape[1]) if u is None else np.nan_to_num(u)
+    out = np.empty((*shape, 2))
+    out[rank] = np.stack([small - lower - off, upper - large - off], axis=-1)
+    return out
+
+
+def _measured(
+    spec: Specification, room: Room, hole: int, first: NDArray[np.int64], claim: FirstParts
+) -> dict[str, Proof]:
+    """Return what the values of one hole prove, by what is measured."""
+    out = {}
+    for name in MEASURED:
+        if name not in room.things:
+            continue
+        k = room.things.index(name)
+        begin, left = int(first[k]), room.left[int(first[k]) :, hole, k]
+        if not np.isfinite(left).any():
+            continue
+        if name == SIZE:
+            below, above = room.sides[begin:, hole].T
+            out[name] = proofs.prove_between(below, above, claim.share, claim.confidence)
+        elif name == PATTERN or spec.datum_shift is None:
+            off = room.off[name][begin:, hole]
+            radius = np.hypot(off[:, 0], off[:, 1]) + left / 2  # total position is a diameter
+            out[name] = proofs.prove_position(off, radius, claim.share, claim.confidence)
+        else:
+            out[name] = proofs.prove(left, claim.share, claim.confidence, own=True)
+    return out
+
+
+# What an event leaves of the evidence.
+
+
+#: what is judged of a hole -> what of the fixture it rests on (`holeqc.fixture.history.TOUCHES`); the rest: its size
+_RESTS_ON = {
+    POSITION: ("place", "seating", "size"), PATTERN: ("place", "pattern", "size"), EDGE: ("place", "seating", "size"),
+    PINS: ("place", "pattern", "size"),
+}  # fmt: skip
+_LEDGER_EVENTS = {
+    "made": ("drill reground", "fixture repaired"), "bushing changed": ("bushing changed",),
+    "repaired": ("fixture repaired",), "moved": ("fixture repaired",),
+}  # fmt: skip
+
+
+def _events(
+    spec: Specification, readings: Readings, room: Room, path: Path | None, ledger: str | Path
+) -> tuple[list[Event], list[Problem]]:
+    """Return what was done to the fixture, from a table and from the record, placed among the parts."""
+    if path is None and not (ledger and spec.fixture):
+        return [], []
+    from holeqc.answers.fixture import events_of, events_table
+    from holeqc.fixture.history import events_from, history_of
+
+    history = history_of(spec, readings)
+    if history.serials != room.serials:
+        raise DataError("the order of the parts isn't clear: type the day of reading on each sheet")
+    events, problems = events_of(events_table(path), history) if path is not None else ([], [])
+    if ledger and spec.fixture:
+        from holeqc.ledger import open_ledger
+        from holeqc.ledger.equipment import fixture_events
+
+        with open_ledger(ledger, create=False) as there:
+            logged = fixture_events(there, spec.fixture)
+        rows = [
+            {"event": kind, "date": str(row["day"]), "bushing": str(row["bushing"]), "note": str(row["note"])}
+            for row in logged for kind in _LEDGER_EVENTS.get(str(row["event"]), ())
+        ]  # fmt: skip
+        more, said = events_from(rows, history, "ledger")
+        events, problems = sorted([*events, *more], key=lambda e: e.cycle), [*problems, *said]
+    return events, problems
+
+
+def _starts(
+    spec: Specification, room: Room, events: Sequence[Event]
+) -> tuple[NDArray[np.int64], int, tuple[Restart, ...]]:
+    """Return the first part that counts in each thing of each hole (H,K) and in all pins, and what restarted what.
+
+    A hole that is placed anew moves the pattern for all, and a size changes what the bonus allows.
+    """
+    first, pins = np.zeros((len(room.holes), len(room.things)), dtype=np.int64), 0
+    restarts = []
+    for event in events:
+        at = int(event.cycle) - 1
+        if not 0 < at < len(room.serials):
+            continue
+        anew, kept = [], []
+        for k, name in enumerate(room.things):
+            words = _RESTS_ON.get(name, ("size",))
+            together = name == PATTERN
+            touched = np.array(
+                [any(event.touches(w, None if together else h) for w in words) for h in range(len(room.holes))]
+            )
+            first[touched, k] = np.maximum(first[touched, k], at)
+            (anew if touched.any() else kept).append(name)
+        if room.pins is not None:
+            hit = any(event.touches(w) for w in _RESTS_ON[PINS])
+            pins = max(pins, at) if hit else pins
+            (anew if hit else kept).append(PINS)
+        where = ", ".join(spec.holes[h].bushing or f"hole {room.holes[h]}" for h in sorted(event.bushings)) or "all"
+        restarts.append(Restart(room.serials[at], event.kind, where, tuple(anew), tuple(kept)))
+    return first, pins, tuple(restarts)
+
+
+def _said(spec: Specification, room: Room, least: FloatArray) -> list[Problem]:
+    """Return what must be said beside the proofs."""
+    from holeqc.statistics.normality import judge as stability
+    from holeqc.statistics.subgroups import within_by_neighbours
+
+    said = []
+    if room.never:
+        said.append(Problem(
+            WARNING, "never-read", f"{', '.join(room.never)}: read on no part, so nothing is proven of it",
+            action="First parts are read in full",
+        ))  # fmt: skip
+    unknown = [n for k, n in enumerate(room.things) if n in (SIZE, POSITION) and np.isnan(room.uncertainty[:, k]).all()]
+    if unknown:
+        said.append(Problem(
+            WARNING, "no-uncertainty", f"{', '.join(unknown)}: U of the gauge isn't known, so nothing is taken off",
+            action="Give the kit file its gauges with their U",
+        ))  # fmt: skip
+    known = least[np.isfinite(least)]
+    if known.size >= 2:
+        short = within_by_neighbours(known)
+        steady = stability(known, float(known.mean()), short.sigma, short.dof, what="parts")
+        if steady.stable is False:
+            said.append(Problem(
+                WARNING, "not-steady", f"the least room of the parts changed over time ({'; '.join(steady.reasons)}): "
+                "what was proven holds for parts like these, not for what comes", action="See holeqc wear",
+            ))  # fmt: skip
+    if spec.datum_shift is not None:
+        said.append(Problem(NOTE, "datum-shift", "positions may use the datum shift: they are proven by the room left"))
+    return said
