@@ -165,7 +165,7 @@ def _as_data(found: FirstParts) -> dict[str, Any]:
 
 def _gauges(spec: Specification) -> tuple[tuple[str, str, float, float | None], ...]:
     """Return what is taken off: reading, gauge, U, and which share of the band of size it is on both sides."""
-    out = []
+    out: list[tuple[str, str, float, float | None]] = []
     bands = [h.size.upper - h.size.lower for h in spec.holes]
     for gauge in spec.gauges:
         if gauge.uncertainty and "diameter" in gauge.measures:
@@ -406,7 +406,8 @@ def _starts(
         at = int(event.cycle) - 1
         if not 0 < at < len(room.serials):
             continue
-        anew, kept = [], []
+        anew: list[str] = []
+        kept: list[str] = []
         for k, name in enumerate(room.things):
             words = _RESTS_ON.get(name, ("size",))
             together = name == PATTERN
@@ -453,3 +454,264 @@ def _said(spec: Specification, room: Room, least: FloatArray) -> list[Problem]:
     if spec.datum_shift is not None:
         said.append(Problem(NOTE, "datum-shift", "positions may use the datum shift: they are proven by the room left"))
     return said
+
+
+# -------------------------------------------------------------------------------------------------------------- lots
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan as it is asked: one of the three kinds, its curve, and what else must be known of it."""
+
+    lot: int
+    n: int
+    words: str  #: the plan in a line
+    source: str  #: where it comes from, and how its numbers are known
+    curve: lots.Curve
+    attributes: lots.AttributePlan | None = None
+    zero: lots.ZeroPlan | None = None
+    variables: lots.VariablesPlan | None = None
+    verdict: lots.VariablesVerdict | None = None
+    switching: lots.Switching | None = None
+
+    @property
+    def accept(self) -> int:
+        """The acceptance number; 0 of a variables plan, where it has none."""
+        return self.attributes.accept if self.attributes is not None else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotAnswer(Answer):
+    """The answer about a lot; ``plan`` holds it in records."""
+
+    plan: Plan
+
+
+def lot_plan(
+    size: int,
+    *,
+    aql: float | str = "",
+    level: str = "II",
+    severity: str = lots.NORMAL,
+    variables: bool = False,
+    bad: int = 0,
+    bad_share: float = 0.0,
+    confidence: float = CONFIDENCE,
+    before: str = "",
+    readings: str | Path | None = None,
+    column: str = "",
+    lower: float | None = None,
+    upper: float | None = None,
+    sheet: str = "",
+) -> LotAnswer:
+    """Return a plan for a lot, what it lets through and what it doesn't protect from.
+
+    Args:
+        size: parts in the lot. aql: acceptable quality level, per hundred; level, severity: as the standard has them.
+        variables: by measured values (ANSI/ASQ Z1.9) instead of counted bad parts (MIL-STD-105E).
+        bad, bad_share: accept on zero bad parts, so that a lot with so many (or such a share) passes at most with
+            1 - ``confidence``; without an AQL.
+        before: lots before this one, a for accepted and r for not, oldest first: the severity follows from them.
+        readings, column, lower, upper, sheet: table of the sample's values, judged by the variables plan.
+
+    Raises:
+        HoleQCError: what the tables don't list, or options that don't go together.
+    """
+    from holeqc.reports.sampling import curve_figure, lot_text
+
+    state, said = None, tuple[Problem, ...]()
+    if before:
+        word = before.strip().lower().replace(" ", "")
+        if set(word) - {"a", "r"}:
+            raise DataError(f"--before {before}: write a for accepted and r for not accepted, oldest first: aaraa")
+        state = lots.switching([c == "a" for c in word])
+        severity = state.severity
+    plan = _plan(size, aql, level, severity, variables, (bad, bad_share, confidence))
+    if readings is not None:
+        if plan.variables is None:
+            raise DataError("--readings are judged by a variables plan: add --variables")
+        values, said = _sample(Path(readings), column, sheet)
+        plan = replace(plan, verdict=lots.judge_sample(plan.variables, values, lower, upper))
+    elif column or lower is not None or upper is not None:
+        raise DataError("--column, --lower and --upper go with --readings")
+    plan = replace(plan, switching=state)
+    return LotAnswer(lot_text(plan), _plan_data(plan), lambda: curve_figure(plan), said, plan=plan)
+
+
+def _plan(
+    size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float]
+) -> Plan:  # fmt: skip
+    bad, bad_share, confidence = zero
+    if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share):
+        raise DataError("give --aql, or what a zero-acceptance plan must find: --bad PARTS or --bad-share SHARE")
+    if not str(aql):
+        if variables:
+            raise DataError("--variables takes an --aql; --bad and --bad-share are of zero-acceptance plans")
+        if bad_share and not 0 < bad_share < 1:
+            raise DataError(f"--bad-share {bad_share:g}: give a fraction between 0 and 1, 0.02 for 2 %")
+        most = bad or max(1, int(np.ceil(bad_share * size - 1e-9)))
+        found = lots.zero_acceptance_plan(size, most, confidence)
+        words = f"read {found.n} of {size} parts, accept on 0 bad"
+        source = (
+            f"zero acceptance, exact hypergeometric: a lot with {found.bad} bad parts passes in {100 * found.passes:.3g} "
+            "of 100 draws"
+        )
+        return Plan(size, found.n, words, source, lots.curve(size, found.n, 0), zero=found)
+    if variables:
+        var = lots.variables_plan(size, aql, level, severity)
+        words = f"read {var.n} of {size} parts; accept where the mean lies {var.k:g} s or more inside the limit"
+        known = "" if var.printed else "; k was not seen in print (from memory, it fits its row)"
+        source = (
+            f"ANSI/ASQ Z1.9 table B-1, standard deviation method, form 1: letter {_letters(var)}, AQL {var.aql}, level "
+            f"{var.level}, {var.severity}{known}"
+        )
+        return Plan(size, var.n, words, source, lots.curve(size, var.n, k=var.k), variables=var)
+    att = lots.attribute_plan(size, aql, level, severity)
+    words = f"read {att.n} of {size} parts, accept on {att.accept} bad or fewer, not on {att.reject}"
+    known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
+    source = (
+        f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: letter {_letters(att)}, AQL "
+        f"{att.aql}, level {att.level}, {att.severity}{known}"
+    )
+    return Plan(size, att.n, words, source, lots.curve(size, att.n, att.accept), attributes=att)
+
+
+def _letters(plan: lots.AttributePlan | lots.VariablesPlan) -> str:
+    same = plan.letter == plan.plan_letter
+    return plan.letter if same else f"{plan.letter}, whose arrow points to {plan.plan_letter}"
+
+
+def _sample(path: Path, column: str, sheet: str) -> tuple[FloatArray, tuple[Problem, ...]]:
+    from holeqc.answers.series import read_numbers
+    from holeqc.readings.plain_table import read_table
+
+    if not column.strip():
+        raise DataError("name the column of the readings with --column")
+    values, said = read_numbers(read_table(path, sheet, [column]), column)
+    return values, said
+
+
+def _plan_data(plan: Plan) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from holeqc.statistics.basics import plain
+
+    return dict(plain({k: v for k, v in asdict(plan).items() if v is not None}))
+
+
+def lot_draw(
+    lot: str,
+    kit: Named | str,
+    serial: str | Sequence[str] = (),
+    *,
+    part: str = "",
+    aql: float | str = "",
+    level: str = "II",
+    severity: str = "",
+    bad: int = 0,
+    bad_share: float = 0.0,
+    confidence: float = CONFIDENCE,
+    where: str | Sequence[str] = (),
+    reason: str = "",
+    ledger: str | Path = "",
+    by: str = "",
+) -> Answer:
+    """Draw a lot's sample at random and record list, seed and plan before the readings.
+
+    Args:
+        lot: its name. kit: kit file or its id. serial: serial numbers of the lot, ranges written S-0201..S-0250.
+        part: part of the kit, where serial numbers of several parts run alike. where: parts on record instead of serials.
+        aql, level, severity, bad, bad_share, confidence: as `lot_plan`; without a severity the lots judged before decide.
+        reason: why a lot is drawn from again. ledger, by: where, and who draws.
+
+    Raises:
+        HoleQCError: no plan, no parts, or an earlier draw of the lot or any of its parts and no reason.
+    """
+    import secrets
+
+    from holeqc.ledger import draws, open_ledger
+    from holeqc.reports.sampling import drawn_text
+
+    name = required_who(by, "who draws")
+    kit_id = kit.strip() if isinstance(kit, str) and not kit.lower().endswith(".toml") else loaded(kit).id
+    with open_ledger(ledger) as there:
+        parts = _lot_parts(there, kit_id, part, several(serial), several(where))
+        before = draws.judgements(there, kit_id)
+        state = lots.switching([j["verdict"] == draws.ACCEPTED for j in before]) if aql and not severity else None
+        if state is not None and state.stop:
+            raise LedgerError(
+                f"sampling stops: {state.why} (MIL-STD-105E, 4.8). Read every part until the cause is mended"
+            )
+        word = severity or (state.severity if state is not None else lots.NORMAL)
+        plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
+        wanted = draws.Draw(
+            lot, kit_id, part, parts, (), secrets.token_hex(16), plan.n, plan.accept, word, f"{plan.words} ({plan.source})",
+            reason=reason,
+        )  # fmt: skip
+        made, entry = draws.record_draw(there, wanted, lots.drawn, name)
+    text = drawn_text(made, "" if state is None or not before else state.why)
+    return Answer(text, {"entry": entry.seq, **_draw_data(made)})
+
+
+def _lot_parts(ledger: Ledger, kit: str, part: str, serials: Sequence[str], where: Sequence[str]) -> tuple[str, ...]:
+    """Return the serial numbers of a lot, typed or from the record."""
+    from holeqc.readings.identities import written_out
+
+    if bool(serials) == bool(where):
+        raise DataError("name the parts of the lot: --serial S-0201..S-0250, or --where for parts on record")
+    if serials:
+        typed = [n.strip() for text in serials for one in text.split(",") for n in written_out(one.strip(), "--serial")]
+    else:
+        from holeqc.answers.files import wanted_from
+        from holeqc.ledger.stories import newest_parts
+
+        wanted = replace(wanted_from(where, None), kit=kit)
+        typed = [str(row["serial"]) for row in newest_parts(ledger, replace(wanted, part=part or wanted.part))]
+    twice = sorted({x for x in typed if typed.count(x) > 1}) if len(set(typed)) < len(typed) else []
+    if twice or not typed or "" in typed:
+        what = (
+            f"{', '.join(twice[:5])}: twice in the lot; with --part the parts of one name count" if twice else "no part"
+        )
+        raise DataError(f"the lot: {what}")
+    return tuple(typed)
+
+
+def _draw_data(draw: Any) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {**asdict(draw), "parts": list(draw.parts), "drawn": list(draw.drawn)}
+
+
+def lot_judge(lot: str, *, ledger: str | Path = "", record: bool = False, by: str = "") -> Answer:
+    """Return whether a lot is accepted by the readings recorded since it was drawn; ``data["verdict"]`` says it.
+
+    Args:
+        lot: its name. ledger: where it was drawn. record, by: log how it came out, for switching; who does.
+
+    Raises:
+        HoleQCError: no draw of it, or a judgement that can't be recorded.
+    """
+    from dataclasses import asdict
+
+    from holeqc.ledger import draws, open_ledger
+    from holeqc.reports.sampling import judged_text
+
+    name = required_who(by, "who records the judgement") if record else ""
+    with open_ledger(ledger, create=False) as there, there.reading():
+        found = [draws.judged_by(there, draw) for draw in draws.of_lot(there, lot, lots.drawn)]
+        kit = found[0].draw.kit
+        before = draws.judgements(there, kit)
+    verdict = draws.together(found)
+    mine = next(v.draw for v in found if v.draw.lot.casefold() == lot.strip().casefold())
+    said = ""
+    if record:
+        with open_ledger(ledger, create=False) as there:
+            entry = draws.record_judgement(there, mine.lot, kit, verdict, mine.severity, name)
+            before = draws.judgements(there, kit)
+        said = f"Recorded as entry {entry.seq}."
+    state = lots.switching([j["verdict"] == draws.ACCEPTED for j in before])
+    data = {"lot": mine.lot, "verdict": verdict, "draws": [
+        {**_draw_data(v.draw), "bad": v.bad, "waiting": list(v.waiting), "verdict": v.verdict,
+         "readings": [asdict(p) for p in v.parts]} for v in found
+    ], "next": asdict(state)}  # fmt: skip
+    return Answer(judged_text(mine.lot, verdict, found, state if before else None, said), data)

@@ -137,9 +137,7 @@ def prove_parts(state: ArrayLike, first: ArrayLike, share: float, confidence: fl
         n = int(np.count_nonzero(~unread))
         failed = int(np.count_nonzero(bad))
         found = proven_share(n, failed, level) if n else 0.0
-        grounds.append(
-            Ground(int(begin), tuple(mine.tolist()), n, failed, int(np.count_nonzero(unread)), level, found)
-        )
+        grounds.append(Ground(int(begin), tuple(mine.tolist()), n, failed, int(np.count_nonzero(unread)), level, found))
     proven = max(0.0, 1 - sum(1 - g.share for g in grounds))
     return PartProof(tuple(grounds), proven, _more(grounds, share))
 
@@ -280,9 +278,7 @@ def normal_chance(x: FloatArray, mean: float, sd: float) -> float | None:
     return plain.p if stepped is None else stepped.p
 
 
-def prove_position(
-    off: ArrayLike, radius: ArrayLike, share: float, confidence: float
-) -> Proof:
+def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: float) -> Proof:
     """Return what deviations ``off`` (n, 2) prove of the share inside circles ``radius`` (n,), U taken off them.
 
     The lower end of the share in the circle by the bivariate normal (`statistics.position_capability`), where Mardia's

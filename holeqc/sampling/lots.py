@@ -417,7 +417,7 @@ class Switching:
 def switching(accepted: Sequence[bool]) -> Switching:
     """Return the inspection of the next lot after lots accepted or not, oldest first, begun with normal inspection.
 
-    MIL-STD-105E 4.7: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row are;
+    MIL-STD-105E 4.7 and 4.8: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row are;
     stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers were
     not seen.
     """
