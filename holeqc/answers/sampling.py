@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,11 +70,6 @@ class HoleProof:
     counted: PartProof
     measured: dict[str, Proof]
 
-    @property
-    def weakest(self) -> str:
-        """The thing whose proven share is the least; '' where nothing is measured."""
-        return min(self.measured, key=lambda name: self.measured[name].share, default="")
-
 
 @dataclass(frozen=True, slots=True)
 class Restart:
@@ -92,7 +88,7 @@ class FirstParts:
 
     share: float
     confidence: float
-    needed: tuple[int, int, int]  #: parts with 0, 1, 2 bad ones
+    needed: tuple[int, ...]  #: parts with 0, 1, 2 bad ones
     by_distance: tuple[tuple[float, int | None], ...]
     uncertainty: tuple[tuple[str, str, float, float | None], ...]  #: what, gauge, U, its share of the band
     serials: tuple[str, ...] = ()
@@ -104,13 +100,6 @@ class FirstParts:
     never: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FirstPartsAnswer(Answer):
-    """The answer about first parts; ``found`` holds it in records."""
-
-    found: FirstParts
-
-
 def first_parts(
     *files: Named | Sequence[Named],
     share: float = SHARE,
@@ -120,7 +109,7 @@ def first_parts(
     unit: str = "",
     ledger: str | Path = "",
     where: str | Sequence[str] = (),
-) -> FirstPartsAnswer:
+) -> Answer:
     """Return how many parts must be read in full, all good, to claim a share of good parts; with readings, how far.
 
     Args:
@@ -136,31 +125,26 @@ def first_parts(
     proofs.checked(share, confidence)
     given = flat(files)
     kits = [f for f in given if not isinstance(f, Path) or f.suffix.lower() == ".toml"]
-    needed = (
-        proofs.parts_needed(share, confidence), proofs.parts_needed(share, confidence, 1),
-        proofs.parts_needed(share, confidence, 2),
-    )  # fmt: skip
+    said: list[Problem] = []
+    needed = tuple(proofs.parts_needed(share, confidence, bad) for bad in (0, 1, 2))
     table = tuple((d, proofs.values_needed(d, share, confidence)) for d in DISTANCES)
     if len(given) == len(kits) == 1 and not ledger:
+        if events is not None:
+            raise DataError("--events says what happened between parts: name their readings too")
         spec = loaded(kits[0])
-        bare = FirstParts(share, confidence, needed, table, _gauges(spec))
-        return FirstPartsAnswer(first_parts_text(spec, bare), _as_data(bare), found=bare)
-    path = None if events is None else Path(events)
-    spec, readings = _read(given, tolerances, unit, (str(ledger), several(where)), path)
-    found, problems = _proven(spec, readings, FirstParts(share, confidence, needed, table, _gauges(spec)), path, ledger)
-    said = tuple(problems)
-    return FirstPartsAnswer(first_parts_text(spec, found), _as_data(found), problems=said, found=found)
+        found = FirstParts(share, confidence, needed, table, _gauges(spec))
+    else:
+        path = None if events is None else Path(events)
+        spec, readings = _read(given, tolerances, unit, (str(ledger), several(where)), path)
+        found = FirstParts(share, confidence, needed, table, _gauges(spec))
+        found, said = _proven(spec, readings, found, path, ledger)
+    return Answer(first_parts_text(spec, found), _as_data(found), problems=tuple(said))
 
 
-def _as_data(found: FirstParts) -> dict[str, Any]:
-    from dataclasses import asdict
-
+def _as_data(record: Any) -> dict[str, Any]:
     from holeqc.statistics.basics import plain
 
-    data = asdict(found)
-    for name, hole in zip(data["holes"], found.holes, strict=True):
-        name["weakest"] = hole.weakest
-    return dict(plain(data))
+    return dict(plain(asdict(record)))
 
 
 def _gauges(spec: Specification) -> tuple[tuple[str, str, float, float | None], ...]:
@@ -203,44 +187,38 @@ def _proven(
     """Return what readings prove, and what must be said of them."""
     from holeqc.inspection.judge import judge
 
-    inspection = judge(spec, readings)
-    room = _room(inspection)
+    room = _room(judge(spec, readings))
     logged, problems = _events(spec, readings, room, events, ledger)
     first, pin_first, restarts = _starts(spec, room, logged)
-    holes, things = len(room.holes), len(room.things)
     state, start = room.state.reshape(len(room.serials), -1), first.ravel()
-    if room.pin_state is not None:
+    share_left = np.where(np.isfinite(room.left), room.left / room.scale, np.inf)
+    least = share_left.reshape(state.shape).min(axis=1, initial=np.inf)
+    if room.pins is not None and room.pin_state is not None:
         state, start = np.column_stack([state, room.pin_state]), np.append(start, pin_first)
+        least = np.fmin(least, room.pins / room.scale.min())
     if not start.size:
         raise DataError("nothing that the kit asks for was read on these parts")
-    share, confidence = claim.share, claim.confidence
-    part = proofs.prove_parts(state, start, share, confidence)
-    newest = int(start.max())
-    of_holes = tuple(
-        HoleProof(
-            room.holes[h],
-            proofs.prove_parts(room.state[:, h], first[h], share, confidence),
-            _measured(spec, room, h, first[h], claim),
-        )
-        for h in range(holes)
-        if things
-    )
-    least = np.nanmin(np.where(np.isfinite(room.left), room.left / room.scale, np.nan).reshape(len(state), -1), axis=1)
-    if room.pins is not None:
-        least = np.fmin(least, room.pins / room.scale.min())
+    claimed = claim.share, claim.confidence
+    least = np.where(np.isfinite(least), least, np.nan)[int(start.max()) :]
     found = replace(
-        claim, serials=room.serials, part=part, holes=of_holes, restarts=restarts, never=room.never,
-        part_measured=proofs.prove(least[newest:], share, confidence, own=True),
-        pins=None if room.pins is None else proofs.prove(room.pins[pin_first:], share, confidence, own=True),
+        claim, serials=room.serials, never=room.never, restarts=restarts,
+        part=proofs.prove_parts(state, start, *claimed),
+        part_measured=proofs.prove(least, *claimed, own=True),
+        pins=None if room.pins is None else proofs.prove(room.pins[pin_first:], *claimed, own=True),
+        holes=tuple(
+            HoleProof(name, proofs.prove_parts(room.state[:, h], first[h], *claimed),
+                      _measured(spec, room, h, first[h], claim))
+            for h, name in enumerate(room.holes) if room.things
+        ),
     )  # fmt: skip
-    return found, [*readings.problems, *problems, *_said(spec, room, least[newest:])]
+    return found, [*readings.problems, *problems, *_said(spec, room, least)]
 
 
 def _room(inspection: Inspection) -> Room:
     """Return an inspection's frames as arrays, parts in order of their first day."""
     import pandas as pd
 
-    from holeqc.inspection.results import ACCEPT, CAUSES, HOLD, MISSING, PATTERN_INCOMPLETE
+    from holeqc.inspection.results import ACCEPT, CAUSES, MISSING, PATTERN_INCOMPLETE
     from holeqc.inspection.series import order_of_days
 
     spec, parts, rows = inspection.specification, inspection.parts, inspection.characteristics
@@ -279,14 +257,7 @@ def _room(inspection: Inspection) -> Room:
     for name, columns in ((POSITION, ["dx", "dy"]), (PATTERN, ["pattern_dx", "pattern_dy"])):
         off[name] = np.empty((*shape[:2], 2))
         off[name][rank] = inspection.holes[columns].to_numpy().reshape(*shape[:2], 2) * sign[:, None, :]
-    pins = pin_state = None
-    if "pin_margin" in parts and parts["pin_verdict"].ge(0).any():
-        pins = np.empty(shape[0])
-        pins[rank] = (parts["pin_margin"] - parts["pin_uncertainty"].fillna(0.0)).to_numpy()
-        verdict = np.empty(shape[0], dtype=np.int64)
-        verdict[rank] = parts["pin_verdict"].to_numpy()
-        pin_state = np.where(np.isnan(pins) & (verdict == HOLD), UNREAD, np.where(verdict == ACCEPT, GOOD, BAD))
-        pin_state = np.where(pins < -CALCULATED, BAD, pin_state)
+    pins, pin_state = _pins(parts, rank)
     serials = np.empty(shape[0], dtype=object)
     serials[rank] = parts["serial"].astype(str).to_numpy()
     return Room(
@@ -294,6 +265,19 @@ def _room(inspection: Inspection) -> Room:
         state[:, :, kept], left[:, :, kept], scale[kept], largest[:, kept], sides, off, pins, pin_state,
         tuple(n for n, k in zip(names, kept, strict=True) if not k),
     )  # fmt: skip
+
+
+def _pins(parts: pd.DataFrame, rank: NDArray[np.int64]) -> tuple[FloatArray | None, NDArray[np.int64] | None]:
+    """Return margin of all pins together (P,), U taken off, and what each part is in it; None where none is asked."""
+    from holeqc.inspection.results import ACCEPT, HOLD
+
+    if "pin_margin" not in parts or not parts["pin_verdict"].ge(0).any():
+        return None, None
+    margin, verdict = np.empty(len(rank)), np.empty(len(rank), dtype=np.int64)
+    margin[rank] = (parts["pin_margin"] - parts["pin_uncertainty"].fillna(0.0)).to_numpy()
+    verdict[rank] = parts["pin_verdict"].to_numpy()
+    state = np.where(np.isnan(margin) & (verdict == HOLD), UNREAD, np.where(verdict == ACCEPT, GOOD, BAD))
+    return margin, np.where(margin < -CALCULATED, BAD, state)
 
 
 def _extreme(take: Any, at: Any, values: FloatArray, shape: tuple[int, ...]) -> FloatArray:
@@ -461,30 +445,14 @@ def _said(spec: Specification, room: Room, least: FloatArray) -> list[Problem]:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A plan as it is asked: one of the three kinds, its curve, and what else must be known of it."""
+    """A plan as it is asked, in words, where its numbers come from and how they are known, and what it lets through."""
 
-    lot: int
-    n: int
-    words: str  #: the plan in a line
-    source: str  #: where it comes from, and how its numbers are known
+    record: lots.Plan
+    words: str
+    source: str
     curve: lots.Curve
-    attributes: lots.AttributePlan | None = None
-    zero: lots.ZeroPlan | None = None
-    variables: lots.VariablesPlan | None = None
     verdict: lots.VariablesVerdict | None = None
     switching: lots.Switching | None = None
-
-    @property
-    def accept(self) -> int:
-        """The acceptance number; 0 of a variables plan, where it has none."""
-        return self.attributes.accept if self.attributes is not None else 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LotAnswer(Answer):
-    """The answer about a lot; ``plan`` holds it in records."""
-
-    plan: Plan
 
 
 def lot_plan(
@@ -503,7 +471,7 @@ def lot_plan(
     lower: float | None = None,
     upper: float | None = None,
     sheet: str = "",
-) -> LotAnswer:
+) -> Answer:
     """Return a plan for a lot, what it lets through and what it doesn't protect from.
 
     Args:
@@ -517,6 +485,8 @@ def lot_plan(
     Raises:
         HoleQCError: what the tables don't list, or options that don't go together.
     """
+    from holeqc.answers.series import read_numbers
+    from holeqc.readings.plain_table import read_table
     from holeqc.reports.sampling import curve_figure, lot_text
 
     state, said = None, tuple[Problem, ...]()
@@ -526,77 +496,53 @@ def lot_plan(
             raise DataError(f"--before {before}: write a for accepted and r for not accepted, oldest first: aaraa")
         state = lots.switching([c == "a" for c in word])
         severity = state.severity
-    plan = _plan(size, aql, level, severity, variables, (bad, bad_share, confidence))
+    plan = replace(_plan(size, aql, level, severity, variables, (bad, bad_share, confidence)), switching=state)
     if readings is not None:
-        if plan.variables is None:
-            raise DataError("--readings are judged by a variables plan: add --variables")
-        values, said = _sample(Path(readings), column, sheet)
-        plan = replace(plan, verdict=lots.judge_sample(plan.variables, values, lower, upper))
+        if not isinstance(plan.record, lots.VariablesPlan) or not column.strip():
+            raise DataError("--readings are judged by a variables plan: add --variables, and --column for their column")
+        values, said = read_numbers(read_table(Path(readings), sheet, [column]), column)
+        plan = replace(plan, verdict=lots.judge_sample(plan.record, values, lower, upper))
     elif column or lower is not None or upper is not None:
         raise DataError("--column, --lower and --upper go with --readings")
-    plan = replace(plan, switching=state)
-    return LotAnswer(lot_text(plan), _plan_data(plan), lambda: curve_figure(plan), said, plan=plan)
+    return Answer(lot_text(plan), _as_data(plan), lambda: curve_figure(plan), said)
 
 
 def _plan(
     size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float]
 ) -> Plan:  # fmt: skip
     bad, bad_share, confidence = zero
-    if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share):
+    if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share) or (variables and not str(aql)):
         raise DataError("give --aql, or what a zero-acceptance plan must find: --bad PARTS or --bad-share SHARE")
     if not str(aql):
-        if variables:
-            raise DataError("--variables takes an --aql; --bad and --bad-share are of zero-acceptance plans")
-        if bad_share and not 0 < bad_share < 1:
+        if not 0 <= bad_share < 1:
             raise DataError(f"--bad-share {bad_share:g}: give a fraction between 0 and 1, 0.02 for 2 %")
-        most = bad or max(1, int(np.ceil(bad_share * size - 1e-9)))
-        found = lots.zero_acceptance_plan(size, most, confidence)
-        words = f"read {found.n} of {size} parts, accept on 0 bad"
+        found = lots.zero_acceptance_plan(size, bad or max(1, int(np.ceil(bad_share * size - 1e-9))), confidence)
         source = (
-            f"zero acceptance, exact hypergeometric: a lot with {found.bad} bad parts passes in {100 * found.passes:.3g} "
-            "of 100 draws"
+            f"Zero acceptance, exact hypergeometric: a lot with {found.bad} bad parts passes in "
+            f"{100 * found.passes:.3g} of 100 draws"
         )
-        return Plan(size, found.n, words, source, lots.curve(size, found.n, 0), zero=found)
+        return Plan(found, _words(found.n, size, 0), source, lots.curve(found))
     if variables:
         var = lots.variables_plan(size, aql, level, severity)
         words = f"read {var.n} of {size} parts; accept where the mean lies {var.k:g} s or more inside the limit"
         known = "" if var.printed else "; k was not seen in print (from memory, it fits its row)"
-        source = (
-            f"ANSI/ASQ Z1.9 table B-1, standard deviation method, form 1: letter {_letters(var)}, AQL {var.aql}, level "
-            f"{var.level}, {var.severity}{known}"
-        )
-        return Plan(size, var.n, words, source, lots.curve(size, var.n, k=var.k), variables=var)
+        source = f"ANSI/ASQ Z1.9 table B-1, standard deviation method, form 1: {_where(var)}{known}"
+        return Plan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
-    words = f"read {att.n} of {size} parts, accept on {att.accept} bad or fewer, not on {att.reject}"
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
-    source = (
-        f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: letter {_letters(att)}, AQL "
-        f"{att.aql}, level {att.level}, {att.severity}{known}"
-    )
-    return Plan(size, att.n, words, source, lots.curve(size, att.n, att.accept), attributes=att)
+    source = f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: {_where(att)}{known}"
+    return Plan(att, _words(att.n, size, att.accept), source, lots.curve(att))
 
 
-def _letters(plan: lots.AttributePlan | lots.VariablesPlan) -> str:
-    same = plan.letter == plan.plan_letter
-    return plan.letter if same else f"{plan.letter}, whose arrow points to {plan.plan_letter}"
+def _words(n: int, size: int, accept: int) -> str:
+    return f"read {n} of {size} parts, accept on {f'{accept} bad or fewer' if accept else 'no bad one'}"
 
 
-def _sample(path: Path, column: str, sheet: str) -> tuple[FloatArray, tuple[Problem, ...]]:
-    from holeqc.answers.series import read_numbers
-    from holeqc.readings.plain_table import read_table
-
-    if not column.strip():
-        raise DataError("name the column of the readings with --column")
-    values, said = read_numbers(read_table(path, sheet, [column]), column)
-    return values, said
-
-
-def _plan_data(plan: Plan) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    from holeqc.statistics.basics import plain
-
-    return dict(plain({k: v for k, v in asdict(plan).items() if v is not None}))
+def _where(plan: lots.AttributePlan | lots.VariablesPlan) -> str:
+    letter = plan.letter
+    if plan.plan_letter != letter:
+        letter += f", whose arrow points to {plan.plan_letter}"
+    return f"letter {letter}, AQL {plan.aql}, level {plan.level}, {plan.severity}"
 
 
 def lot_draw(
@@ -620,8 +566,9 @@ def lot_draw(
 
     Args:
         lot: its name. kit: kit file or its id. serial: serial numbers of the lot, ranges written S-0201..S-0250.
-        part: part of the kit, where serial numbers of several parts run alike. where: parts on record instead of serials.
-        aql, level, severity, bad, bad_share, confidence: as `lot_plan`; without a severity the lots judged before decide.
+        part: part of the kit, where serial numbers of several run alike. where: parts on record instead of serials.
+        aql, level, severity, bad, bad_share, confidence: as `lot_plan`; the lots judged before say the severity where
+            none is given.
         reason: why a lot is drawn from again. ledger, by: where, and who draws.
 
     Raises:
@@ -636,21 +583,18 @@ def lot_draw(
     kit_id = kit.strip() if isinstance(kit, str) and not kit.lower().endswith(".toml") else loaded(kit).id
     with open_ledger(ledger) as there:
         parts = _lot_parts(there, kit_id, part, several(serial), several(where))
-        before = draws.judgements(there, kit_id)
-        state = lots.switching([j["verdict"] == draws.ACCEPTED for j in before]) if aql and not severity else None
-        if state is not None and state.stop:
-            raise LedgerError(
-                f"sampling stops: {state.why} (MIL-STD-105E, 4.8). Read every part until the cause is mended"
-            )
-        word = severity or (state.severity if state is not None else lots.NORMAL)
+        before = draws.lots_before(there, kit_id)
+        state = lots.switching(before)
+        if aql and state.stop:
+            raise LedgerError(f"sampling stops (MIL-STD-105E, 4.8): {state.why}. Read every part in full")
+        word = severity or state.severity
         plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
         wanted = draws.Draw(
-            lot, kit_id, part, parts, (), secrets.token_hex(16), plan.n, plan.accept, word, f"{plan.words} ({plan.source})",
-            reason=reason,
+            lot, kit_id, part, parts, (), secrets.token_hex(16), plan.record.n, getattr(plan.record, "accept", 0),
+            word, f"{plan.words} ({plan.source})", reason=reason,
         )  # fmt: skip
-        made, entry = draws.record_draw(there, wanted, lots.drawn, name)
-    text = drawn_text(made, "" if state is None or not before else state.why)
-    return Answer(text, {"entry": entry.seq, **_draw_data(made)})
+        made = draws.record_draw(there, wanted, lots.drawn, name)
+    return Answer(drawn_text(made, state.why if aql and before and not severity else ""), _as_data(made))
 
 
 def _lot_parts(ledger: Ledger, kit: str, part: str, serials: Sequence[str], where: Sequence[str]) -> tuple[str, ...]:
@@ -667,51 +611,25 @@ def _lot_parts(ledger: Ledger, kit: str, part: str, serials: Sequence[str], wher
 
         wanted = replace(wanted_from(where, None), kit=kit)
         typed = [str(row["serial"]) for row in newest_parts(ledger, replace(wanted, part=part or wanted.part))]
-    twice = sorted({x for x in typed if typed.count(x) > 1}) if len(set(typed)) < len(typed) else []
+    twice = sorted(name for name, count in Counter(typed).items() if count > 1)
     if twice or not typed or "" in typed:
-        what = (
-            f"{', '.join(twice[:5])}: twice in the lot; with --part the parts of one name count" if twice else "no part"
-        )
+        what = f"{', '.join(twice[:5])} stand in it twice; --part takes those of one name" if twice else "it has no part"
         raise DataError(f"the lot: {what}")
     return tuple(typed)
 
 
-def _draw_data(draw: Any) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(draw), "parts": list(draw.parts), "drawn": list(draw.drawn)}
-
-
-def lot_judge(lot: str, *, ledger: str | Path = "", record: bool = False, by: str = "") -> Answer:
+def lot_judge(lot: str, *, ledger: str | Path = "") -> Answer:
     """Return whether a lot is accepted by the readings recorded since it was drawn; ``data["verdict"]`` says it.
 
-    Args:
-        lot: its name. ledger: where it was drawn. record, by: log how it came out, for switching; who does.
-
     Raises:
-        HoleQCError: no draw of it, or a judgement that can't be recorded.
+        HoleQCError: no draw of it is on record, or one that doesn't follow from its seed.
     """
-    from dataclasses import asdict
-
     from holeqc.ledger import draws, open_ledger
     from holeqc.reports.sampling import judged_text
 
-    name = required_who(by, "who records the judgement") if record else ""
     with open_ledger(ledger, create=False) as there, there.reading():
         found = [draws.judged_by(there, draw) for draw in draws.of_lot(there, lot, lots.drawn)]
-        kit = found[0].draw.kit
-        before = draws.judgements(there, kit)
+        state = lots.switching(draws.lots_before(there, found[0].draw.kit))
     verdict = draws.together(found)
-    mine = next(v.draw for v in found if v.draw.lot.casefold() == lot.strip().casefold())
-    said = ""
-    if record:
-        with open_ledger(ledger, create=False) as there:
-            entry = draws.record_judgement(there, mine.lot, kit, verdict, mine.severity, name)
-            before = draws.judgements(there, kit)
-        said = f"Recorded as entry {entry.seq}."
-    state = lots.switching([j["verdict"] == draws.ACCEPTED for j in before])
-    data = {"lot": mine.lot, "verdict": verdict, "draws": [
-        {**_draw_data(v.draw), "bad": v.bad, "waiting": list(v.waiting), "verdict": v.verdict,
-         "readings": [asdict(p) for p in v.parts]} for v in found
-    ], "next": asdict(state)}  # fmt: skip
-    return Answer(judged_text(mine.lot, verdict, found, state if before else None, said), data)
+    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": asdict(state)}
+    return Answer(judged_text(lot.strip(), verdict, found, state), data)

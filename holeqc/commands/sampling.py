@@ -32,8 +32,8 @@ def first_parts(
     confidence: Annotated[float, _CONFIDENCE] = 0.90,
     events: Annotated[
         Path | None,
-        typer.Option(readable=False, help="Table of what was done to the fixture, as holeqc wear takes it; what an event "
-                     "touches is proven anew."),
+        typer.Option(readable=False, help="Table of what was done to the fixture, as holeqc wear takes it: what an "
+                     "event touches is proven anew."),
     ] = None,
     tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
@@ -43,9 +43,9 @@ def first_parts(
 ) -> None:  # fmt: skip
     """Say how many parts must be read in full, all good, to claim that a share of the next ones is good.
 
-    With readings: what has been proven so far, for each hole and for the part with all holes and pins together, and how
-    many good parts are still needed; counted without any assumption, and from the values. The gauge's U is taken off
-    before a part counts as good; a part that is held doesn't. After an event only what it didn't touch goes on counting.
+    With readings: what has been proven so far, for each hole and for the part with all holes and pins together, and
+    how many good parts are still needed; counted without any assumption, and from the values. The gauge's U is taken
+    off before a part counts as good; a held one doesn't. After an event only what it didn't touch goes on counting.
 
     Example: holeqc first-parts tolerances/bl7.toml
 
@@ -59,8 +59,8 @@ def first_parts(
     from holeqc.answers.sampling import first_parts as answer
 
     found = answer(
-        *files or (), share=share, confidence=confidence, events=events, tolerances=tolerances, unit=unit, ledger=ledger,
-        where=where or (),
+        *files or (), share=share, confidence=confidence, events=events, tolerances=tolerances, unit=unit,
+        ledger=ledger, where=where or (),
     )  # fmt: skip
     for problem in found.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
@@ -117,7 +117,7 @@ def lot_plan(
     for problem in found.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
     show(found, json_, plot)
-    if found.plan.verdict is not None and not found.plan.verdict.accepted:
+    if (found.data["verdict"] or {}).get("accepted") is False:
         raise typer.Exit(1)
 
 
@@ -150,8 +150,8 @@ def lot_draw(
 ) -> None:
     """Draw a lot's sample at random, and record list, seed and plan before the readings.
 
-    Only readings that are recorded after it count. A lot that was drawn from is drawn from again only with a reason, under
-    whatever name; then the worst of its draws counts.
+    Only readings that are recorded after it count. A lot that was drawn from is drawn from again only with a reason,
+    under whatever name; then the worst of its draws counts.
 
     Example: holeqc lot draw L-31 --kit tolerances/bl7.toml --serial S-0201..S-0250 --aql 1.0 --by 17
 
@@ -172,26 +172,22 @@ def lot_draw(
 
 def lot_judge(
     lot: Annotated[str, typer.Argument(help="The lot's name.", show_default=False)],
-    record: Annotated[
-        bool, typer.Option("--record", help="Log how the lot came out, for the severity of the next; needs --by.")
-    ] = False,
-    by: Annotated[str, _BY] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, _JSON] = False,
 ) -> None:
-    """Say whether a drawn lot is accepted, by the readings recorded since the draw.
+    """Say whether a drawn lot is accepted by the readings recorded since, and how the next lot is inspected.
 
-    A part that was rejected since is bad, also when it was mended later; one that is held or wasn't read keeps the lot open.
+    A part rejected since the draw is bad, also when it was mended later; one held or not read keeps the lot open.
 
-    Example: holeqc lot judge L-31 --record --by 17
+    Example: holeqc lot judge L-31
 
-    Exit code 0: accepted. 1: not accepted. 3: open. 2: no draw on record, or refused.
+    Exit code 0: accepted. 1: not accepted. 3: open. 2: no draw on record.
 
-    Caution: an accepted lot says nothing of a part that was not read; drawing, contract and customer decide what follows;
-    local codes prevail.
+    Caution: an accepted lot says nothing of a part that was not read; drawing, contract and customer decide what
+    follows; local codes prevail.
     """
     from holeqc.answers.sampling import lot_judge as answer
 
-    found = answer(lot, ledger=ledger, record=record, by=by)
+    found = answer(lot, ledger=ledger)
     show(found, json_)
     raise typer.Exit({"accepted": 0, "not accepted": 1}.get(str(found.data["verdict"]), 3))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
@@ -20,9 +20,9 @@ from holeqc.ledger.schema import batches, one_line, plain, shown
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
-    from holeqc.ledger.ledger import Entry, Ledger
+    from holeqc.ledger.ledger import Ledger
 
-DRAW, JUDGED = "draw of lot ", "judgement of lot "
+DRAW = "draw of lot "
 ACCEPTED, REFUSED, OPEN = "accepted", "not accepted", "open"
 Drawing = Callable[[Sequence[str], int, str], list[str]]  #: (names, how many, seed) -> who is drawn
 
@@ -31,7 +31,7 @@ Drawing = Callable[[Sequence[str], int, str], list[str]]  #: (names, how many, s
 class Draw:
     """A draw on record: ``parts`` of the lot, ``drawn`` of them by ``seed``, the plan (``n``, ``accept``, ``words``).
 
-    ``first`` is the entry of the first draw of any of its parts, 0 for the first itself; then ``reason`` says why again.
+    ``first`` is the entry of the first draw of any of its parts, 0 for itself; ``reason`` says why it was drawn again.
     """
 
     lot: str
@@ -115,11 +115,11 @@ def _shared(one: Draw, other: Draw) -> bool:
     return same or together
 
 
-def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> tuple[Draw, Entry]:
+def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
     """Record a draw; ``draw.drawn`` is worked out here, from the seed that it brings. Return it as recorded.
 
     Raises:
-        LedgerError: no name of the lot, or an earlier draw of the lot or of any of its parts, and no reason to draw again.
+        LedgerError: no name of the lot, or an earlier draw of the lot or of any of its parts, and no reason.
     """
     lot = one_line(draw.lot.strip(), "lot")
     if not lot:
@@ -142,14 +142,14 @@ def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> tuple[
         kept = {name: made[name] for name in made if name not in ("entry", "at", "by")}
         value = json.dumps(kept, ensure_ascii=False)
         entry = ledger.entry("setting", by, {"setting": [{"name": DRAW + lot, "value": value}]})
-    return Draw(**made | {"entry": entry.seq, "by": by}), entry
+    return Draw(**made | {"entry": entry.seq, "by": by})
 
 
 def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
-    """Return what readings recorded after a draw say: a part that any of them rejects is bad, whatever came of it later.
+    """Return what readings recorded after a draw say: a part that any of them rejects is bad, also if it was mended.
 
-    An inspection that was corrected by another entry doesn't count. Parts that are held or weren't read since are waited
-    for; more bad ones than the plan accepts decide at once.
+    An inspection that was corrected by another entry doesn't count. Parts that are held or weren't read since are
+    waited for; more bad ones than the plan accepts decide at once.
     """
     i, corrected = s.INSPECTION.c, s.ENTRY.alias("correction")
     worst: dict[str, tuple[int, int]] = {}
@@ -178,28 +178,9 @@ def together(verdicts: Sequence[LotVerdict]) -> str:
     return max((v.verdict for v in verdicts), key=(ACCEPTED, OPEN, REFUSED).index)
 
 
-def record_judgement(ledger: Ledger, lot: str, kit: str, verdict: str, severity: str, by: str) -> Entry:
-    """Record how a lot came out, for switching.
-
-    Raises:
-        LedgerError: it is still open, or on record already with another outcome.
-    """
-    if verdict == OPEN:
-        raise LedgerError(f"lot {lot} is open: parts wait to be read; nothing was recorded")
-    with ledger.transaction():
-        for known in judgements(ledger, kit):
-            if known["lot"].casefold() == lot.casefold() and known["verdict"] == verdict:
-                raise LedgerError(f"lot {lot} is on record as {verdict} already (entry {known['entry']})")
-        value = json.dumps({"lot": lot, "kit": kit, "verdict": verdict, "severity": severity}, ensure_ascii=False)
-        return ledger.entry("setting", by, {"setting": [{"name": JUDGED + lot, "value": value}]})
-
-
-def judgements(ledger: Ledger, kit: str) -> list[dict[str, Any]]:
-    """Return how the lots of a kit came out, in the order of their first judgement; the newest of each counts."""
-    asked = select(*s.SETTING.columns).where(s.SETTING.c.name.startswith(JUDGED, autoescape=True))
-    found: dict[str, dict[str, Any]] = {}
-    for row in ledger.rows(asked.order_by(s.SETTING.c.id)):
-        said = json.loads(str(row["value"]))
-        if said["kit"] == kit:
-            found[said["lot"].casefold()] = said | {"entry": int(row["entry"])}
-    return list(found.values())
+def lots_before(ledger: Ledger, kit: str) -> list[bool]:
+    """Return how the drawn lots of a kit came out, accepted or not, in the order of their draws; open ones left out."""
+    known = [d for d in draws(ledger) if d.kit == kit]
+    out = [together([judged_by(ledger, d) for d in known if d is first or d.first == first.entry])
+           for first in known if not first.first]  # fmt: skip
+    return [verdict == ACCEPTED for verdict in out if verdict != OPEN]

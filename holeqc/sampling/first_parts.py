@@ -7,6 +7,7 @@ as these with a chance of at most 1 - C. It holds for parts made as these were, 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,30 +120,39 @@ class PartProof:
 def prove_parts(state: ArrayLike, first: ArrayLike, share: float, confidence: float) -> PartProof:
     """Return what parts prove without assumption: ``state`` (P, M) of parts in order in each thing, `GOOD` and so on.
 
-    ``first`` (M,) is the first part that counts in a thing: what was changed later starts anew, and the rest goes on.
-    A part is the unit, so that what its holes have in common needs no assumption. Where things start at different
-    parts, the chances of being wrong add up (Bonferroni): each ground is held at 1 - (1 - C) / grounds, and what may be
-    bad by each is added.
+    ``first`` (M,) is the first part that counts in a thing: what was changed later starts anew, the rest goes on. A
+    part is the unit, so that what its holes have in common needs no assumption. Where things start at different parts:
+
+    * Parts since the newest start, read in everything, prove everything by themselves.
+    * Where these weren't read in what goes on, each start is a ground of its own, held at 1 - (1 - C) / grounds, and
+      what may be bad by each is added (Bonferroni).
+    * What was bad before in a thing that goes on isn't forgiven: then the lesser of both shares counts.
     """
     checked(share, confidence)
     table, starts = np.asarray(state, dtype=np.int64), np.asarray(first, dtype=np.int64)
     kinds = np.unique(starts)
+    newest = int(kinds[-1])
+    whole = (_ground(table, newest, np.arange(starts.size), confidence),)
     level = 1 - (1 - confidence) / kinds.size
-    grounds = []
-    for begin in kinds:
-        mine = np.flatnonzero(starts == begin)
-        some = table[begin:, mine]
-        bad = (some == BAD).any(axis=1)
-        unread = ~bad & (some == UNREAD).any(axis=1)
-        n = int(np.count_nonzero(~unread))
-        failed = int(np.count_nonzero(bad))
-        found = proven_share(n, failed, level) if n else 0.0
-        grounds.append(Ground(int(begin), tuple(mine.tolist()), n, failed, int(np.count_nonzero(unread)), level, found))
-    proven = max(0.0, 1 - sum(1 - g.share for g in grounds))
-    return PartProof(tuple(grounds), proven, _more(grounds, share))
+    each = tuple(_ground(table, int(begin), np.flatnonzero(starts == begin), level) for begin in kinds)
+    apart = max(0.0, 1 - sum(1 - g.share for g in each))
+    in_full = whole[0].counted == each[-1].counted
+    before = any((table[g.first : newest, list(g.things)] == BAD).any() for g in each[:-1])
+    if in_full and not (before and apart < whole[0].share):
+        return PartProof(whole, whole[0].share, _more(whole, share))
+    return PartProof(each, apart, _more(each, share))
 
 
-def _more(grounds: list[Ground], share: float) -> int | None:
+def _ground(table: NDArray[np.int64], begin: int, things: NDArray[np.int64], confidence: float) -> Ground:
+    some = table[begin:, things]
+    bad = (some == BAD).any(axis=1)
+    unread = int(np.count_nonzero(~bad & (some == UNREAD).any(axis=1)))
+    counted, failed = bad.size - unread, int(np.count_nonzero(bad))
+    found = proven_share(counted, failed, confidence) if counted else 0.0
+    return Ground(begin, tuple(things.tolist()), counted, failed, unread, confidence, found)
+
+
+def _more(grounds: Sequence[Ground], share: float) -> int | None:
     """Return how many more good parts prove ``share``."""
 
     def proves(more: int) -> bool:
@@ -282,8 +292,8 @@ def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: 
     """Return what deviations ``off`` (n, 2) prove of the share inside circles ``radius`` (n,), U taken off them.
 
     The lower end of the share in the circle by the bivariate normal (`statistics.position_capability`), where Mardia's
-    test doesn't speak against one; else counted. The least of the radii is taken for all, so that a part with less bonus
-    isn't believed better. A radius below 0 holds nothing.
+    test doesn't speak against one; else counted. The least of the radii is taken for all, so that a part with less
+    bonus isn't believed better. A radius below 0 holds nothing.
     """
     from holeqc.statistics.position_capability import position_capability
 

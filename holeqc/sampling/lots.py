@@ -11,7 +11,7 @@ import csv
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -116,11 +116,6 @@ class AttributePlan:
     accept: int
     full: bool
     printed: bool
-
-    @property
-    def reject(self) -> int:
-        """So many bad parts in the sample and the lot isn't accepted."""
-        return self.accept + 1
 
 
 def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> AttributePlan:
@@ -375,31 +370,35 @@ class Curve:
     worst_at: float
     producer: float
     consumer: float
-    whole_lot: bool = field(default=False)
 
 
-def curve(lot: int, n: int, accept: int | None = None, k: float | None = None, points: int = 201) -> Curve:
-    """Return the operating characteristic of a plan, for a process: ``accept`` by attributes, ``k`` by variables."""
+Plan = AttributePlan | VariablesPlan | ZeroPlan
 
-    def chance(p: ArrayLike) -> FloatArray:
-        p = np.clip(np.asarray(p, dtype=float), 1e-12, 1 - 1e-12)
-        return accept_chance(n, accept, p) if accept is not None else variables_accept_chance(n, k or 0.0, p)
+
+def chance(plan: Plan, share: ArrayLike) -> FloatArray:
+    """Return the chance that a lot is accepted where the process makes a ``share`` of bad parts."""
+    p = np.clip(np.asarray(share, dtype=float), 1e-12, 1 - 1e-12)
+    if isinstance(plan, VariablesPlan):
+        return variables_accept_chance(plan.n, plan.k, p)
+    return accept_chance(plan.n, plan.accept, p)
+
+
+def curve(plan: Plan, points: int = 201) -> Curve:
+    """Return the operating characteristic of a plan, for a process, and its average outgoing quality."""
 
     def share_at(level: float) -> float:
         low, high = 0.0, 1.0
         for _ in range(50):
             middle = (low + high) / 2
-            low, high = (middle, high) if float(chance(middle)) > level else (low, middle)
+            low, high = (middle, high) if float(chance(plan, middle)) > level else (low, middle)
         return high
 
     producer, consumer = share_at(0.95), share_at(0.10)
     share = np.linspace(0.0, min(1.0, 1.8 * consumer), points)
-    accepted = chance(share)
-    outgoing = share * accepted * (lot - n) / lot
+    accepted = chance(plan, share)
+    outgoing = share * accepted * (plan.lot - plan.n) / plan.lot
     top = int(np.argmax(outgoing))
-    return Curve(
-        share, accepted, outgoing, float(outgoing[top]), float(share[top]), producer, consumer, n >= lot
-    )  # fmt: skip
+    return Curve(share, accepted, outgoing, float(outgoing[top]), float(share[top]), producer, consumer)
 
 
 # Switching between normal and tightened inspection.
@@ -417,9 +416,9 @@ class Switching:
 def switching(accepted: Sequence[bool]) -> Switching:
     """Return the inspection of the next lot after lots accepted or not, oldest first, begun with normal inspection.
 
-    MIL-STD-105E 4.7 and 4.8: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row are;
-    stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers were
-    not seen.
+    MIL-STD-105E 4.7 and 4.8: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row
+    are; stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers
+    were not seen.
     """
     severity, since, refused, why = NORMAL, 0, 0, "normal inspection begins"
     for number, good in enumerate(accepted, 1):
