@@ -613,7 +613,7 @@ def _lot_parts(ledger: Ledger, kit: str, part: str, serials: Sequence[str], wher
         typed = [str(row["serial"]) for row in newest_parts(ledger, replace(wanted, part=part or wanted.part))]
     twice = sorted(name for name, count in Counter(typed).items() if count > 1)
     if twice or not typed or "" in typed:
-        what = f"{', '.join(twice[:5])} stand in it twice; --part takes those of one name" if twice else "it has no part"
+        what = f"{', '.join(twice[:5])}: twice in it; --part takes the parts of one name" if twice else "it has no part"
         raise DataError(f"the lot: {what}")
     return tuple(typed)
 

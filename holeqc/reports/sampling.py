@@ -136,8 +136,8 @@ def _table(holes: tuple[HoleProof, ...]) -> list[str]:
 
 NOT_PROTECTED = (
     "The parts that weren't drawn are not looked at: an accepted lot may hold bad ones.",
-    "It doesn't protect from bad parts that stand together (a box, a shift, the end of a drill's life) unless all of the "
-    "lot is drawn from, nor from what changes behind the lot.",
+    "Bad parts that stand together (a box, a shift, the end of a drill's life) are missed unless the draw is from the "
+    "whole lot; what changes behind the lot isn't seen at all.",
     "An AQL is no permission to deliver bad parts and no promise about one lot: it speaks of a long run of lots.",
 )
 SHARES = (0.001, 0.005, 0.01, 0.02, 0.05, 0.10, 0.20)  #: of bad parts, whose chance the screen shows

@@ -295,7 +295,7 @@ def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: 
     test doesn't speak against one; else counted. The least of the radii is taken for all, so that a part with less
     bonus isn't believed better. A radius below 0 holds nothing.
     """
-    from holeqc.statistics.position_capability import position_capability
+    from holeqc.statistics.position_capability import mardia, share_interval
 
     checked(share, confidence)
     pairs, r = np.asarray(off, dtype=float).reshape(-1, 2), np.asarray(radius, dtype=float).ravel()
@@ -305,14 +305,15 @@ def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: 
     bad = int(np.count_nonzero(np.hypot(*pairs.T) > r))
     counted = proven_share(n, bad, confidence) if n else 0.0
     by_count = parts_needed(share, confidence, bad)
-    if n < FEWEST or not np.all(r > 0) or confidence <= 0.5:
-        why = f"{n} positions are too few to show their shape" if n < FEWEST else "the gauge's U leaves no circle"
+    why = f"{n} positions are too few to show their shape" if n < FEWEST else ""
+    if not why and (r.min() <= 0 or confidence <= 0.5):
+        why = "the gauge's U leaves no circle"
+    if not why:
+        spread = np.linalg.eigvalsh(np.cov(pairs.T))
+        test = mardia(pairs) if spread[0] > 1e-12 * spread[1] else None
+        if test is None or min(test.skewness_p, test.kurtosis_p) < NOT_NORMAL / 2:
+            why = "the two coordinates are no bivariate normal"
+    if why:
         return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
-    least = float(r.min())
-    found = position_capability(pairs[:, 0], pairs[:, 1], 2 * least, confidence=2 * confidence - 1)
-    test = found.normality
-    if test is None or min(test.skewness_p, test.kurtosis_p) < NOT_NORMAL / 2 or "share_inside" not in found.intervals:
-        why = "the two coordinates are no bivariate normal"
-        return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
-    inside = found.intervals["share_inside"][0] or 0.0
+    inside = share_interval(pairs, np.full(n, r.min()), 2 * confidence - 1)[0] or 0.0
     return Proof(n, bad, counted, inside, CIRCLE, "", None, n if inside >= share else None)
