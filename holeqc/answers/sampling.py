@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -144,7 +144,7 @@ def first_parts(
 def _as_data(record: Any) -> dict[str, Any]:
     from holeqc.statistics.basics import plain
 
-    return dict(plain(asdict(record)))
+    return dict(plain(record))
 
 
 def _gauges(spec: Specification) -> tuple[tuple[str, str, float, float | None], ...]:
@@ -631,5 +631,5 @@ def lot_judge(lot: str, *, ledger: str | Path = "") -> Answer:
         found = [draws.judged_by(there, draw) for draw in draws.of_lot(there, lot, lots.drawn)]
         state = lots.switching(draws.lots_before(there, found[0].draw.kit))
     verdict = draws.together(found)
-    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": asdict(state)}
+    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state)}
     return Answer(judged_text(lot.strip(), verdict, found, state), data)

@@ -50,6 +50,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
         "draw": ("sampling", "lot_draw", "draw a lot's sample at random, on record before it is read"),
         "judge": ("sampling", "lot_judge", "is a drawn lot accepted by the readings since"),
     },
+    "explain": ("explain", "explain", "explain a topic: sheets, judging, record, kit, statistics, json, ..."),
     "part": ("parts", "part", "the whole recorded story of a serial number"),
     "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
