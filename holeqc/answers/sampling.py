@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.answers import Answer, required_who, several
-from holeqc.answers.files import flat, kit_and_files, ledger_readings, loaded
+from holeqc.answers.files import flat, loaded
 from holeqc.problems import NOTE, WARNING, DataError, LedgerError, Problem
 from holeqc.quantities import CALCULATED, FloatArray
 from holeqc.sampling import first_parts as proofs
@@ -120,6 +120,7 @@ def first_parts(
     Raises:
         HoleQCError: input that can't be used.
     """
+    from holeqc.answers.fixture import read_parts
     from holeqc.reports.sampling import first_parts_text
 
     proofs.checked(share, confidence)
@@ -135,7 +136,8 @@ def first_parts(
         found = FirstParts(share, confidence, needed, table, _gauges(spec))
     else:
         path = None if events is None else Path(events)
-        spec, readings = _read(given, tolerances, unit, (str(ledger), several(where)), path)
+        folder = None if tolerances is None else Path(tolerances)
+        spec, readings = read_parts(given, folder, unit, (str(ledger), several(where)), path)
         found = FirstParts(share, confidence, needed, table, _gauges(spec))
         found, said = _proven(spec, readings, found, path, ledger)
     return Answer(first_parts_text(spec, found), _as_data(found), problems=tuple(said))
@@ -159,28 +161,6 @@ def _gauges(spec: Specification) -> tuple[tuple[str, str, float, float | None], 
     return tuple(out)
 
 
-def _read(
-    files: list[Path | Specification], tolerances: str | Path | None, unit: str, recorded: tuple[str, Sequence[str]],
-    events: Path | None,
-) -> tuple[Specification, Readings]:  # fmt: skip
-    from holeqc.readings.containers import ReadOptions
-    from holeqc.readings.read import read_files, without_rechecks
-
-    ledger, where = recorded
-    if ledger:
-        if unit:
-            raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
-        return ledger_readings(ledger, where, files)
-    if where:
-        raise DataError("--where chooses readings of a ledger; give --ledger too")
-    spec, paths, notes = kit_and_files(
-        files, None if tolerances is None else Path(tolerances), [events] if events is not None else ()
-    )
-    # what was mended proves nothing of how it was made
-    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
-    return spec, replace(readings, problems=(*notes, *readings.problems))
-
-
 def _proven(
     spec: Specification, readings: Readings, claim: FirstParts, events: Path | None, ledger: str | Path
 ) -> tuple[FirstParts, list[Problem]]:
@@ -198,13 +178,18 @@ def _proven(
         least = np.fmin(least, room.pins / room.scale.min())
     if not start.size:
         raise DataError("nothing that the kit asks for was read on these parts")
-    claimed = claim.share, claim.confidence
-    least = np.where(np.isfinite(least), least, np.nan)[int(start.max()) :]
+    claimed, newest = (claim.share, claim.confidence), int(start.max())
+    least = np.where(np.isfinite(least) & ~(state == UNREAD).any(axis=1), least, np.nan)[newest:]
+    whole = pins = None
+    if not _without_a_number((state[newest:] == BAD).any(axis=1), least):
+        whole = proofs.prove(least, *claimed, own=True)
+    if room.pins is not None and room.pin_state is not None:
+        margin = room.pins[pin_first:]
+        if not _without_a_number(room.pin_state[pin_first:] == BAD, margin):
+            pins = proofs.prove(margin, *claimed, own=True)
     found = replace(
-        claim, serials=room.serials, never=room.never, restarts=restarts,
+        claim, serials=room.serials, never=room.never, restarts=restarts, part_measured=whole, pins=pins,
         part=proofs.prove_parts(state, start, *claimed),
-        part_measured=proofs.prove(least, *claimed, own=True),
-        pins=None if room.pins is None else proofs.prove(room.pins[pin_first:], *claimed, own=True),
         holes=tuple(
             HoleProof(name, proofs.prove_parts(room.state[:, h], first[h], *claimed),
                       _measured(spec, room, h, first[h], claim))
@@ -212,6 +197,11 @@ def _proven(
         ),
     )  # fmt: skip
     return found, [*readings.problems, *problems, *_said(spec, room, least)]
+
+
+def _without_a_number(bad: NDArray[np.bool_], room: FloatArray) -> bool:
+    """Return whether a part is bad (a crack, a doubt, a plug) and its values (n,) don't say so: they prove nothing."""
+    return bool((bad & ~(room < 0)).any())
 
 
 def _room(inspection: Inspection) -> Room:
@@ -245,7 +235,7 @@ def _room(inspection: Inspection) -> Room:
     read = (state == GOOD) | (state == BAD)
     kept = read.any(axis=(0, 1))
     state = np.where(asked, state, GOOD)  # of a hole that isn't asked for it nothing can be bad
-    state[_held(inspection, rank)] = BAD
+    _hold(inspection, rank, state)
     limit = np.where(np.isfinite(rows["lower"]) & np.isfinite(rows["upper"]), rows["upper"] - rows["lower"],
                      np.fmax(rows["upper"], rows["lower"]))  # fmt: skip
     scale = np.array([_median(limit[thing == k]) for k in range(len(names))])
@@ -294,10 +284,15 @@ def _median(values: FloatArray) -> float:
     return float(np.median(known[known > 0])) if (known > 0).any() else 1.0
 
 
-def _held(inspection: Inspection, rank: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the parts that a problem with what was typed holds: they prove nothing good."""
-    serials = {p.serial for p in inspection.problems if p.holds and p.serial}
-    return rank[inspection.parts["serial"].astype(str).isin(serials).to_numpy()]
+def _hold(inspection: Inspection, rank: NDArray[np.int64], state: NDArray[np.int64]) -> None:
+    """Mark what a problem with what was typed holds, a hole or a whole part, as bad: it proves nothing good."""
+    places: dict[str, list[int]] = {}
+    for number, serial in enumerate(inspection.parts["serial"].astype(str)):
+        places.setdefault(serial, []).append(int(rank[number]))
+    holes = {hole: number for number, hole in enumerate(inspection.specification.hole_ids)}
+    for problem in inspection.problems:
+        if problem.holds and problem.serial in places:
+            state[places[problem.serial], holes.get(problem.hole, slice(None))] = BAD
 
 
 def _sides(spec: Specification, holes: pd.DataFrame, rank: NDArray[np.int64], u: FloatArray | None) -> FloatArray:
@@ -321,7 +316,7 @@ def _measured(
             continue
         k = room.things.index(name)
         begin, left = int(first[k]), room.left[int(first[k]) :, hole, k]
-        if not np.isfinite(left).any():
+        if not np.isfinite(left).any() or _without_a_number(room.state[begin:, hole, k] == BAD, left):
             continue
         if name == SIZE:
             below, above = room.sides[begin:, hole].T
@@ -530,6 +525,8 @@ def _plan(
         return Plan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
+    if float(att.aql) > 10:
+        known += "; above 10 the table counts faults per hundred parts, not bad parts, and the curve doesn't hold"
     source = f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: {_where(att)}{known}"
     return Plan(att, _words(att.n, size, att.accept), source, lots.curve(att))
 

@@ -90,6 +90,8 @@ def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
     lines += ["", "The part as a whole, all holes and pins together:", *_paragraph(f"counted   {_counted(part)}", "  ")]
     by = ("measured", found.part_measured, "least room of each part"), ("pins", found.pins, "margin")
     for name, proof, of in by:
+        if proof is None and name == "measured":
+            lines += _paragraph(f"{name:<10}not given: a part is bad in what has no number", "  ")
         if proof is not None:
             why = f" (counted: {proof.why})" if proof.how == ORDER else ""
             lines += _paragraph(f"{name:<10}{_proven_percent(proof.share)} proven by the {of}{why}", "  ")
@@ -98,6 +100,8 @@ def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
         "n: if normal; c: two coordinates, if bivariate normal; o: over every shape that the values allow; no letter: "
         "counted. A hole's share is its own; the part's takes all together, with what their seating has in common."
     )
+    if found.never:
+        lines += _paragraph(f"Read on no part, so nothing of this speaks of it: {', '.join(found.never)}.")
     for r in found.restarts:
         kept = f"; for {', '.join(r.kept)} all before still counts" if r.kept else ""
         anew = ", ".join(r.anew) or "nothing"

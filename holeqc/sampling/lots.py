@@ -98,12 +98,10 @@ def _followed(name: str, letter: str, heading: str) -> tuple[str, str, bool]:
 
 
 @dataclass(frozen=True, slots=True)
-class AttributePlan:
-    """A single sampling plan: read ``n`` parts of the lot, accept it where at most ``accept`` of them are bad.
-
-    ``letter`` is the code letter of lot size and level, ``plan_letter`` that whose plan is used where the table points
-    to another by an arrow (``accept`` and ``n`` are that one's). ``full``: the sample is the whole lot. ``printed``:
-    the cell was seen in print; else it follows from the table's diagonal.
+class _OfTables:
+    """What every plan of the tables says. ``letter`` is the code letter of lot size and level, ``plan_letter`` that
+    whose plan is used where the table points to another by an arrow. ``full``: the sample is the whole lot.
+    ``printed``: the cell was seen in print.
     """
 
     lot: int
@@ -113,9 +111,18 @@ class AttributePlan:
     letter: str
     plan_letter: str
     n: int
-    accept: int
     full: bool
     printed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AttributePlan(_OfTables):
+    """A single sampling plan: read ``n`` parts of the lot, accept it where at most ``accept`` of them are bad.
+
+    What isn't ``printed`` follows from the table's diagonal.
+    """
+
+    accept: int
 
 
 def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> AttributePlan:
@@ -141,9 +148,7 @@ def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     heading = listed_aql(aql, "attribute_normal")
     used, cell, printed = _followed(f"attribute_{word}", letter, heading)
     n = int(_table("attribute_normal")[used]["n"])
-    return AttributePlan(
-        int(lot), heading, level, word, letter, used, min(n, int(lot)), int(cell), n >= lot, printed
-    )  # fmt: skip
+    return AttributePlan(int(lot), heading, level, word, letter, used, min(n, int(lot)), n >= lot, printed, int(cell))
 
 
 class Constant(float):
@@ -184,24 +189,16 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
 
 
 @dataclass(frozen=True, slots=True)
-class VariablesPlan:
+class VariablesPlan(_OfTables):
     """A variables plan: read ``n`` parts, accept where mean and standard deviation keep ``k`` from the limit.
 
     ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k (Lieberman
-    and Resnikoff, JASA 50, 1955), its printed table wasn't seen.
+    and Resnikoff, JASA 50, 1955), its printed table wasn't seen. What isn't ``printed`` is from memory and fits its
+    row.
     """
 
-    lot: int
-    aql: str
-    level: str
-    severity: str
-    letter: str
-    plan_letter: str
-    n: int
     k: float
     most: float
-    full: bool
-    printed: bool
 
 
 def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> VariablesPlan:
@@ -214,8 +211,8 @@ def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     heading = listed_aql(aql, "variables_k")
     most = float(outside_estimate(k, k.n))
     return VariablesPlan(
-        int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), float(k), most,
-        k.n >= lot, k.printed,
+        int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), k.n >= lot,
+        k.printed, float(k), most,
     )  # fmt: skip
 
 

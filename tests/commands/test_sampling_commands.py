@@ -89,6 +89,21 @@ def test_a_bad_part_is_counted_where_it_is_bad() -> None:
     assert found["part"]["more"] == 77 - 20
 
 
+def test_values_prove_nothing_where_a_part_is_bad_without_a_number() -> None:
+    readings = sheet(20)
+    text = readings.read_text(encoding="utf-8").splitlines()
+    # hole 3 of one part: an x a foot off is doubted, so that its place has no value
+    at = next(n for n, line in enumerate(text) if line.startswith("2026-01-05") and ",3,near," in line)
+    cells = text[at].split(",")
+    cells[7] = f"{float(cells[7]) + 12:.4f}"
+    readings.write_text("\n".join([*text[:at], ",".join(cells), *text[at + 1 :]]) + "\n", encoding="utf-8")
+    found = first_parts(KIT, readings).data
+    assert found["part"]["grounds"][0]["bad"] == 1
+    assert found["part_measured"] is None
+    assert "position" not in found["holes"][2]["measured"]
+    assert "position" in found["holes"][3]["measured"]
+
+
 def test_what_an_event_leaves() -> None:
     readings = sheet(20, small=4)
     events = Path("events.csv")
