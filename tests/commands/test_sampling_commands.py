@@ -179,6 +179,22 @@ def test_a_draw_is_on_record_before_the_readings_and_judges_them(capsys: pytest.
     assert code == {"reject": 1, "hold": 3}[verdicts["P-0110"]]
 
 
+def test_only_readings_since_the_draw_count() -> None:
+    run(["check", KIT, str(SAMPLES / "bl7_P-0107.xlsx"), "--record"])
+    draw = ["lot", "draw", "L-1", "--kit", KIT, "--serial", "P-0107, S-0108", "--bad", "1", "--confidence", "0.99"]
+    assert run(draw) == 0
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        [made] = draws.of_lot(ledger, "l-1", lots.drawn)
+        assert draws.judged_by(ledger, made).waiting == ("P-0107", "S-0108")
+        assert draws.lots_before(ledger, "BL-7") == []
+    run(["check", KIT, str(SAMPLES / "bl7_S-0108.xlsx"), "--record"])
+    assert run(["lot", "judge", "L-1"]) == 1
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        found = draws.judged_by(ledger, made)
+        assert (found.bad, found.waiting, found.verdict) == (1, ("P-0107",), draws.REFUSED)
+        assert draws.lots_before(ledger, "BL-7") == [False]
+
+
 def test_a_draw_that_was_written_by_hand_is_found() -> None:
     with holeqc.open_ledger("shop.sqlite3") as ledger:
         names = ("A-1", "A-2", "A-3")
