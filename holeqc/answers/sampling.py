@@ -126,6 +126,8 @@ def first_parts(
     proofs.checked(share, confidence)
     given = flat(files)
     kits = [f for f in given if not isinstance(f, Path) or f.suffix.lower() == ".toml"]
+    if not given and not ledger:
+        raise DataError("name the kit file: holeqc first-parts KIT.toml [READINGS...]")
     said: list[Problem] = []
     needed = tuple(proofs.parts_needed(share, confidence, bad) for bad in (0, 1, 2))
     table = tuple((d, proofs.values_needed(d, share, confidence)) for d in DISTANCES)
@@ -410,11 +412,6 @@ def _said(spec: Specification, room: Room, least: FloatArray) -> list[Problem]:
     from holeqc.statistics.subgroups import within_by_neighbours
 
     said = []
-    if room.never:
-        said.append(Problem(
-            WARNING, "never-read", f"{', '.join(room.never)}: read on no part, so nothing is proven of it",
-            action="First parts are read in full",
-        ))  # fmt: skip
     unknown = [n for k, n in enumerate(room.things) if n in (SIZE, POSITION) and np.isnan(room.uncertainty[:, k]).all()]
     if unknown:
         said.append(Problem(

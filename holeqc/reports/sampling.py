@@ -101,7 +101,7 @@ def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
         "counted. A hole's share is its own; the part's takes all together, with what their seating has in common."
     )
     if found.never:
-        lines += _paragraph(f"Read on no part, so nothing of this speaks of it: {', '.join(found.never)}.")
+        lines += _paragraph(f"Read on no part, so nothing is proven of {', '.join(found.never)}.")
     for r in found.restarts:
         kept = f"; for {', '.join(r.kept)} all before still counts" if r.kept else ""
         anew = ", ".join(r.anew) or "nothing"
