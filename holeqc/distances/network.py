@@ -21,7 +21,8 @@ from holeqc.quantities import BoolArray, FloatArray
 
 IntArray = NDArray[np.intp]
 
-STEPS = 200  #: of the damped iteration; a sound network from basic coordinates needs three to five
+STEPS, STEPS_ALIKE = 200, 8  #: of the damped iteration; a sound network from basic coordinates needs three to five
+BLOCK = 1000  #: parts worked at once, so that what is in hand stays in the processor's cache
 CLOSE = 1e-11  #: a step smaller than this part of the network's size has arrived
 FLAT = 1e-6  #: a motion that changes no distance by more than this part of itself isn't seen by the distances
 LOOSE = 1e-4  #: a point that a free motion moves by less than this part of itself stands still in it
@@ -99,21 +100,19 @@ class Network:
 
     def measured(self, at: FloatArray) -> FloatArray:
         """Return what would be measured at ``at`` (..., 2p + 2e), shape (..., n)."""
-        return self._lines(at)[0]
+        return self.design(at)[0]
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each of these numbers."""
-        return self._lines(at, with_slopes=True)
-
-    def _lines(self, at: FloatArray, with_slopes: bool = False) -> tuple[FloatArray, FloatArray]:
+        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each number sought (..., n, m)."""
         p, n = len(self.points), len(self.ends)
         xy, lines = at[..., : 2 * p].reshape(*at.shape[:-1], p, 2), at[..., 2 * p :]
         value = np.zeros((*at.shape[:-1], n))
-        slopes = np.zeros((*value.shape, at.shape[-1])) if with_slopes else np.zeros((0,))
+        slopes = np.zeros((*value.shape, int(self.free.sum())))
+        place = np.cumsum(self.free) - 1
 
         def put(rows: IntArray, columns: IntArray, by: FloatArray) -> None:
-            if with_slopes:
-                slopes[..., rows, columns] = by
+            sought = self.free[columns]
+            slopes[..., rows[sought], place[columns[sought]]] = by[..., sought]
 
         between, to_edge, parallel, angles = self.kinds
         if between.size:
@@ -320,15 +319,16 @@ def _adjusted(
     begin = np.broadcast_to(network.values(), (parts, network.values().size)).copy()
     seen = ~np.isnan(flat)
     if start is None:
-        # each kind of missing distances is looked at once
-        kinds, which = np.unique(seen, axis=0, return_inverse=True)
-        placed = placed_points(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[
-            which.reshape(-1)
-        ]
+        kinds, which = _alike(seen)  # each kind of missing distances is looked at once
+        placed = placed_points(network, begin[kinds], seen[kinds])[which]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
         placed = np.ones((parts, len(network.points)), dtype=bool)
-    columns = _solve(network, flat, spreads, mixed, begin, placed)
+    blocks = [
+        _solve(network, flat[k], spreads[k], None if mixed is None else mixed[k], begin[k], placed[k])
+        for k in (slice(at, at + BLOCK) for at in range(0, max(parts, 1), BLOCK))
+    ]
+    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
     shaped = {name: values.reshape((*lead, *values.shape[1:])) for name, values in columns.items()}
     return Adjustment(
         network, **shaped, distance=flat.reshape((*lead, n)), sd=spreads.reshape((*lead, n)),
@@ -375,7 +375,7 @@ def _scales(network: Network) -> FloatArray:
 
 def geometry(network: Network, at: FloatArray) -> FloatArray:
     """Return how each distance changes with the numbers sought, directions by the rim's way (parts, n, m)."""
-    return network.design(at)[1][:, :, network.free] * _scales(network)
+    return network.design(at)[1] * _scales(network)
 
 
 def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray:
@@ -478,48 +478,89 @@ def _iterate(
     free, unit, size = network.free, _scales(network), network.size
     at = _spread_out(network, start)
     parts = len(at)
-    held, left = free_motions(network, at, _directions(network, at, seen))
-    arrived, damping, cost = np.zeros(parts, dtype=bool), np.zeros(parts), np.full(parts, np.inf)
-    rounding = (
-        1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
-        if white.matrix is None
-        else np.full(parts, 1e-20)
-    )
-    going = np.arange(parts)
+    same = white.matrix is None and bool((at == at[:1]).all())
+    kinds, which = _alike(white.weight) if same else (np.arange(parts), np.arange(parts))
+    held, left = (a[which] for a in free_motions(network, at[kinds], _directions(network, at[kinds], seen[kinds])))
+    damping, before = np.zeros(parts), np.full(parts, size)
+    arrived = _go_alike(network, distance, white.weight, at, held, kinds, which) if same else np.zeros(parts, dtype=bool)
+    if arrived.all():
+        return at, arrived, held, left
+    rounding = 1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
+    going, loose = np.flatnonzero(~arrived), bool(left.any())
+    value, slopes = network.design(at[going])
     for _ in range(STEPS):
-        w, here, hold = white.part(going), at[going], held[going]
-        value, slopes = network.design(here)
-        rows = w.rows(slopes[:, :, free] * unit)
+        w, here, hold, first = white.part(going), at[going], held[going], start[going]
+        rows = w.rows(slopes * unit)
         miss = w.rows(((distance[going] - value) * seen[going])[:, :, None])
         across = rows.transpose(0, 2, 1)
         normal = across @ rows
-        level = np.maximum(np.einsum("kii->ki", normal).mean(axis=1), 1e-300)
-        pull = hold.transpose(0, 2, 1) @ ((here - start[going])[:, free] / unit)[:, :, None]
-        normal += level[:, None, None] * (hold @ hold.transpose(0, 2, 1))
-        np.einsum("kii->ki", normal)[...] += (level * (1e-10 + damping[going]))[:, None]
+        diagonal = np.einsum("kii->ki", normal)
+        level = np.maximum(diagonal.mean(axis=1), 1e-300)
+        normal += level[:, None, None] * (hold @ hold.transpose(0, 2, 1)) if loose else 0.0
+        diagonal += (level * (1e-10 + damping[going]))[:, None]
+        pull = hold.transpose(0, 2, 1) @ ((here - first)[:, free] / unit)[:, :, None]
         step = np.linalg.solve(normal, across @ miss - level[:, None, None] * (hold @ pull))[:, :, 0]
         long = np.abs(step).max(axis=1, initial=0.0)
         step *= np.minimum(1.0, 0.3 * size / np.maximum(long, 1e-300))[:, None]
-        now = (miss**2).sum(axis=(1, 2)) + level * (pull**2).sum(axis=(1, 2))
-        if np.isinf(cost[going]).any():
-            cost[going] = now
         there = here.copy()
         there[:, free] += step * unit
-        new = (w.rows(((distance[going] - network.measured(there)) * seen[going])[:, :, None]) ** 2).sum(axis=(1, 2))
-        new += level * ((hold.transpose(0, 2, 1) @ ((there - start[going])[:, free] / unit)[:, :, None]) ** 2).sum(
-            axis=(1, 2)
-        )
-        done = (long < CLOSE * size) & (damping[going] < 1e-6)
+        new_value, new_slopes = network.design(there)
+        missed = w.rows(((distance[going] - new_value) * seen[going])[:, :, None])
+        pulled = hold.transpose(0, 2, 1) @ ((there - first)[:, free] / unit)[:, :, None]
+        now, new = ((a**2).sum(axis=(1, 2)) + level * (b**2).sum(axis=(1, 2)) for a, b in ((miss, pull), (missed, pulled)))
+        # a step is followed by one that is smaller by as much as it was smaller than the one before
+        done = (long * np.minimum(long / before[going], 1.0) < CLOSE * size) & (damping[going] < 1e-6)
         good = (new <= now * (1 + 1e-10) + rounding[going]) | done
         at[going[good]] = there[good]
-        damping[going] = np.where(
-            good, np.where(damping[going] < 1e-8, 0.0, damping[going] / 10), np.maximum(damping[going] * 10, 1e-4)
-        )
+        value, slopes = np.where(good[:, None], new_value, value)[~done], np.where(good[:, None, None], new_slopes, slopes)[~done]
+        less = np.where(damping[going] < 1e-8, 0.0, damping[going] / 10)
+        damping[going] = np.where(good, less, np.maximum(damping[going] * 10, 1e-4))
+        before[going] = np.maximum(long, 1e-300)
         arrived[going] = done
         going = going[~done]
         if not going.size:
             break
     return at, arrived, held, left
+
+
+def _go_alike(
+    network: Network, distance: FloatArray, weight: FloatArray, at: FloatArray, held: FloatArray, kinds: IntArray, which: IntArray,
+) -> BoolArray:  # fmt: skip
+    """Move parts that start at one place to where they arrive, those of equal weights by one inverse; say which arrive.
+
+    The distances are taken anew at each step, so that the end is the same as with an inverse for each.
+    """
+    free, unit = network.free, _scales(network)
+    arrived = np.zeros(len(at), dtype=bool)
+    for kind, first in enumerate(kinds if len(kinds) <= max(1, len(at) // 20) else ()):
+        rows = network.design(at[first])[1] * unit * weight[first][:, None]
+        hold, square = held[first], weight[first] ** 2
+        normal = rows.T @ rows
+        level = max(float(np.diag(normal).mean()), 1e-300)
+        inverse = np.linalg.inv(normal + level * (hold @ hold.T + 1e-12 * np.eye(len(normal))))
+        going, start = np.flatnonzero(which == kind), at[first].copy()
+        here, before = at[going], np.full(len(going), network.size)
+        for _ in range(STEPS_ALIKE):
+            value, slopes = network.design(here)
+            force = np.einsum("kij,ki->kj", slopes, square * (distance[going] - value)) * unit
+            force -= level * ((here - start)[:, free] / unit) @ (hold @ hold.T)
+            step = force @ inverse
+            long = np.abs(step).max(axis=1, initial=0.0)
+            sound = long < 0.3 * before
+            here, going, step, long, before = here[sound], going[sound], step[sound], long[sound], before[sound]
+            here[:, free] += step * unit
+            done = long * long / before < CLOSE * network.size
+            arrived[going[done]], at[going[done]] = True, here[done]
+            here, going, before = here[~done], going[~done], np.maximum(long[~done], 1e-300)
+    return arrived
+
+
+def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
+    """Return the first of each kind of equal rows, and of which kind each row is."""
+    if (rows == rows[:1]).all():
+        return np.zeros(min(1, len(rows)), dtype=np.intp), np.zeros(len(rows), dtype=np.intp)
+    _, first, which = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    return first, which.reshape(-1)
 
 
 def _spread_out(network: Network, start: FloatArray) -> FloatArray:
@@ -542,7 +583,7 @@ def _results(
     p, free, unit = len(network.points), network.free, _scales(network)
     value, slopes = network.design(at)
     residual = np.where(seen, value - distance, np.nan)
-    rows = white.rows(slopes[:, :, free] * unit)
+    rows = white.rows(slopes * unit)
     normal = rows.transpose(0, 2, 1) @ rows
     diagonal = np.einsum("kii->ki", normal)
     level = np.maximum(diagonal.max(axis=1, initial=0.0), 1e-300)
@@ -605,11 +646,9 @@ def errors_seen(adjusted: Adjustment) -> tuple[FloatArray, FloatArray, FloatArra
     covariance = np.nan_to_num(adjusted.whole_covariance.reshape(len(residual), at.shape[1], at.shape[1]))
     mixed = adjusted.observed_covariance
     white = _Whitening.of(~np.isnan(residual), sd, None if mixed is None else mixed.reshape(-1, n, n))
-    slopes = np.zeros((len(residual), n, at.shape[1]))
-    slopes[:, :, network.free] = network.design(at)[1][:, :, network.free]
-    rows = white.rows(slopes)
-    across = covariance @ rows.transpose(0, 2, 1)
-    rest = white.back(np.eye(n) - rows @ across)
+    rows = white.rows(network.design(at)[1])
+    across = covariance[:, :, network.free] @ rows.transpose(0, 2, 1)
+    rest = white.back(np.eye(n) - rows @ across[:, network.free])
     rest = white.back(rest.transpose(0, 2, 1))
     score = white.back(white.rows(np.nan_to_num(residual)[:, :, None]))[:, :, 0]
     gain = white.back(across.transpose(0, 2, 1)).transpose(0, 2, 1)[:, : 2 * len(network.points)]
