@@ -251,6 +251,7 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
+    first = _apart(first, ends, distance, fixed)
     mask = None if fixed is None else np.asarray(fixed)
     network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)
     result = _adjusted(network, distance, sd, None, first, sd_known)
@@ -385,10 +386,20 @@ def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray
     return rows / np.where(long > 0, long, 1.0)
 
 
+def _touched(network: Network, rows: FloatArray) -> BoolArray:
+    """Return which numbers sought (parts, m) belong to a point or a part of an edge that some distance touches."""
+    p, free = len(network.points), network.free
+    touched = np.zeros((len(rows), free.size), dtype=bool)
+    touched[:, free] = np.abs(rows).max(axis=1, initial=0.0) > 0
+    points = touched[:, : 2 * p].reshape(len(rows), p, 2).any(axis=2)
+    touched[:, : 2 * p] = np.repeat(points, 2, axis=1)
+    return touched[:, free]
+
+
 def free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[FloatArray, IntArray]:
     """Return the motions (parts, m, 3) as a whole that no distance sees, 0 where seen, and their number (parts,)."""
     moves = network.motions(at)[:, network.free] / _scales(network)[:, None]
-    moves = moves * (np.abs(rows).max(axis=1, initial=0.0) > 0)[:, :, None] / np.sqrt(len(network.points))
+    moves = moves * _touched(network, rows)[:, :, None] / np.sqrt(len(network.points))
     seen = rows @ moves
     size, ways = np.linalg.eigh(seen.transpose(0, 2, 1) @ seen)
     unseen = size < FLAT**2 * np.maximum(1.0, size[:, -1:])
@@ -454,7 +465,11 @@ def _solve(
     at, converged, held, left = _iterate(network, np.where(seen, distance, 0.0), seen, white, start)
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
     placed = placed.copy()
-    if (doubtful := np.flatnonzero(weak | ~converged)).size:
+    met = np.zeros((len(at), p + len(network.edges)), dtype=bool)
+    for end in network.ends.T:
+        np.logical_or.at(met, (slice(None), end), seen)
+    alone = (placed & ~met[:, :p] & network.free[: 2 * p].reshape(p, 2).any(axis=1)).any(axis=1)
+    if (doubtful := np.flatnonzero(weak | alone | ~converged)).size:
         found = placed_points(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
         if again.any():
@@ -476,7 +491,7 @@ def _iterate(
 ) -> tuple[FloatArray, BoolArray, FloatArray, IntArray]:
     """Return where each part arrives (parts, 2p + 2e), whether it does, the motions held to the start, their number."""
     free, unit, size = network.free, _scales(network), network.size
-    at = _spread_out(network, start)
+    at = start.copy()
     parts = len(at)
     same = white.matrix is None and bool((at == at[:1]).all())
     kinds, which = _alike(white.weight) if same else (np.arange(parts), np.arange(parts))
@@ -563,16 +578,19 @@ def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
     return first, which.reshape(-1)
 
 
-def _spread_out(network: Network, start: FloatArray) -> FloatArray:
-    """Return the start with points that lie on one another, which have no direction, moved apart by a little."""
-    at = start.copy()
-    i, j = network.ends[network.kinds[0]].T
-    xy = at[:, : 2 * len(network.points)].reshape(len(at), -1, 2)
-    if not (np.abs(xy[:, i] - xy[:, j]) > 1e-9 * network.size).any(axis=2).all():
-        count = np.arange(xy.shape[1])
-        nudge = 0.05 * network.size * np.stack([np.cos(2.4 * count), np.sin(2.4 * count)], axis=1)
-        at[:, : 2 * len(network.points)] += np.where(network.free[: 2 * len(network.points)], nudge.ravel(), 0.0)
-    return at
+def _apart(start: FloatArray, ends: ArrayLike, distance: ArrayLike, fixed: ArrayLike | None) -> FloatArray:
+    """Return the start with points moved apart that lie on one another though a distance says otherwise."""
+    pairs, long = np.asarray(ends), np.asarray(distance, dtype=np.float64)
+    if pairs.ndim != 2 or pairs.size == 0 or pairs.min() < 0 or pairs.max() >= start.shape[-2] or np.isnan(long).all():
+        return start
+    i, j = pairs.astype(np.intp).T
+    far = float(np.nanmedian(long))
+    if (np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) > 1e-6 * far).all():
+        return start
+    angle = 2.4 * np.arange(start.shape[-2])  # about the golden angle: no two points in one direction, no three in line
+    nudge = 0.3 * far * np.sqrt(1.0 + np.arange(len(angle)))[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    given = _mask("fixed", None if fixed is None else np.asarray(fixed), len(angle), False)
+    return np.where(given, start, start + nudge)
 
 
 def _results(
@@ -588,10 +606,11 @@ def _results(
     diagonal = np.einsum("kii->ki", normal)
     level = np.maximum(diagonal.max(axis=1, initial=0.0), 1e-300)
     full = normal + level[:, None, None] * (held @ held.transpose(0, 2, 1))
-    np.einsum("kii->ki", full)[...] += np.where(diagonal > 0, 1e-15, 1.0) * level[:, None]
+    used = _touched(network, rows)
+    np.einsum("kii->ki", full)[...] += np.where(used, 1e-15, 1.0) * level[:, None]
     inverse = np.linalg.inv(full)
-    weak = (np.einsum("kii->ki", inverse) * level[:, None] > 1e8).any(axis=1) | (diagonal <= 0).any(axis=1)
-    sought = inverse @ normal @ inverse if held.any() or (diagonal <= 0).any() else inverse
+    weak = (np.einsum("kii->ki", inverse) * level[:, None] > 1e8).any(axis=1)
+    sought = inverse @ normal @ inverse if held.any() or not used.all() else inverse
     covariance = np.zeros((len(at), free.size, free.size))
     covariance[:, np.flatnonzero(free)[:, None], np.flatnonzero(free)] = sought * unit[:, None] * unit
     across = rows @ sought
@@ -610,8 +629,7 @@ def _results(
     redundancy = np.where(seen, np.clip(redundancy, 0.0, None), np.nan)
     checked = seen & (redundancy > UNCHECKED)
     standardised = np.where(checked, weighted / np.sqrt(np.where(checked, own, 1.0)), np.nan)
-    used = (np.abs(rows).max(axis=1, initial=0.0) > 0).sum(axis=1)
-    degrees = seen.sum(axis=1) - used + left
+    degrees = seen.sum(axis=1) - used.sum(axis=1) + left
     whitened = white.rows(np.nan_to_num(residual)[:, :, None])[:, :, 0]
     statistic = (whitened**2).sum(axis=1)
     some = degrees > 0
