@@ -59,9 +59,10 @@ def position_conformance(offset: ArrayLike, covariance: ArrayLike, diameter: Arr
 
 
 def draws(xy: ArrayLike, covariance: ArrayLike, count: int = DRAWS, seed: int = SEED) -> FloatArray:
-    """Return coordinates (..., count, p, 2) that may be true ones, about ``xy`` (..., p, 2) with covariance (..., 2p, 2p).
+    """Return coordinates (..., count, p, 2) that may be true ones, about ``xy`` (..., p, 2).
 
-    The same each time, in pairs on both sides of ``xy``, the same for every part; NaN for parts of which something is.
+    ``covariance`` (..., 2p, 2p). The same each time, in pairs on both sides of ``xy``, the same for every part; NaN for
+    parts of which something is.
     """
     at, whole = np.asarray(xy, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     known = np.isfinite(whole).all(axis=(-2, -1), keepdims=True)
@@ -74,8 +75,9 @@ def draws(xy: ArrayLike, covariance: ArrayLike, count: int = DRAWS, seed: int = 
 
 
 def margin_spread(
-    xy: ArrayLike, covariance: ArrayLike, margin: Callable[[FloatArray], ArrayLike], count: int = DRAWS, seed: int = SEED
-) -> Spread:
+    xy: ArrayLike, covariance: ArrayLike, margin: Callable[[FloatArray], ArrayLike], count: int = DRAWS,
+    seed: int = SEED,
+) -> Spread:  # fmt: skip
     """Return what is known of a margin that depends on all places together: pins that must enter, hole to hole.
 
     ``margin`` takes coordinates (B, p, 2) and gives margins (B,), at least zero where it is good. ``xy`` (..., p, 2),
@@ -92,5 +94,6 @@ def difference_covariance(covariance: ArrayLike, first: ArrayLike, second: Array
     """Return the covariance (..., k, 2, 2) of the way from points ``first`` (k,) to ``second`` (k,), for hole to hole."""
     whole = np.asarray(covariance, dtype=np.float64)
     i, j = (np.asarray(a, dtype=np.intp)[:, None] * 2 + np.arange(2) for a in (first, second))
-    block = lambda a, b: whole[..., a[:, :, None], b[:, None, :]]  # noqa: E731
-    return np.asarray(block(i, i) + block(j, j) - block(i, j) - block(j, i))
+    each = np.concatenate([i, j], axis=1)
+    both = whole[..., each[:, :, None], each[:, None, :]]
+    return np.asarray(both[..., :2, :2] + both[..., 2:, 2:] - both[..., :2, 2:] - both[..., 2:, :2])

@@ -8,7 +8,7 @@ free networks by inner constraints (Meissl 1962; Krumm 2020, Geodetic Network Ad
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -103,7 +103,7 @@ class Network:
         return self.design(at)[0]
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each number sought (..., n, m)."""
+        """Return what would be measured at ``at`` (..., 2p + 2e), and its slopes by the numbers sought (..., n, m)."""
         p, n = len(self.points), len(self.ends)
         xy, lines = at[..., : 2 * p].reshape(*at.shape[:-1], p, 2), at[..., 2 * p :]
         value = np.zeros((*at.shape[:-1], n))
@@ -251,9 +251,10 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
-    first = _apart(first, ends, distance, fixed)
     mask = None if fixed is None else np.asarray(fixed)
     network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)
+    first = _apart(network, first, _numbers("distance", distance, (..., len(network.ends))))
+    network = replace(network, points=first.reshape(-1, *first.shape[-2:])[0])
     result = _adjusted(network, distance, sd, None, first, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
@@ -290,13 +291,9 @@ def adjust_network(
 
 
 def _adjusted(
-    network: Network,
-    distance: ArrayLike,
-    sd: ArrayLike,
-    covariance: ArrayLike | None,
-    start: FloatArray | None,
+    network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None, start: FloatArray | None,
     sd_known: bool,
-) -> Adjustment:
+) -> Adjustment:  # fmt: skip
     n = len(network.ends)
     observed, spread = _numbers("distance", distance, (..., n)), _numbers("sd", sd, (..., n))
     if not (np.nan_to_num(spread, nan=1.0) > 0).all():
@@ -417,7 +414,7 @@ def placed_points(network: Network, at: FloatArray, seen: BoolArray) -> BoolArra
     size, ways = np.linalg.eigh(rows.transpose(0, 2, 1) @ rows)
     sway = np.zeros((len(at), free.size, size.shape[1]))
     sway[:, free] = ways * (size < FLAT**2 * np.maximum(1.0, size[:, -1:]))[:, None, :]
-    swings = sway[:, : 2 * p].reshape(len(at), p, 2, -1)
+    swings = sway[:, : 2 * p].reshape(len(at), p, 2, size.shape[1])
     still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < LOOSE
     placed = still.copy()
     for part in np.flatnonzero((left > 0) & ~still.all(axis=1)):
@@ -450,13 +447,9 @@ def _largest_body(xy: FloatArray, swings: FloatArray, whole: FloatArray) -> Bool
 
 
 def _solve(
-    network: Network,
-    distance: FloatArray,
-    sd: FloatArray,
-    covariance: FloatArray | None,
-    start: FloatArray,
+    network: Network, distance: FloatArray, sd: FloatArray, covariance: FloatArray | None, start: FloatArray,
     placed: BoolArray,
-) -> dict[str, Any]:
+) -> dict[str, Any]:  # fmt: skip
     """Return the columns of the adjustment (parts, ...); distances to points that aren't placed are left out."""
     p = len(network.points)
     reached = np.concatenate([placed, np.ones((len(placed), len(network.edges)), dtype=bool)], axis=1)
@@ -465,10 +458,8 @@ def _solve(
     at, converged, held, left = _iterate(network, np.where(seen, distance, 0.0), seen, white, start)
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
     placed = placed.copy()
-    met = np.zeros((len(at), p + len(network.edges)), dtype=bool)
-    for end in network.ends.T:
-        np.logical_or.at(met, (slice(None), end), seen)
-    alone = (placed & ~met[:, :p] & network.free[: 2 * p].reshape(p, 2).any(axis=1)).any(axis=1)
+    at_end = (network.ends[:, :, None] == np.arange(p)).any(axis=1)
+    alone = (placed & ~(seen @ at_end) & network.free[: 2 * p].reshape(p, 2).any(axis=1)).any(axis=1)
     if (doubtful := np.flatnonzero(weak | alone | ~converged)).size:
         found = placed_points(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
@@ -495,9 +486,11 @@ def _iterate(
     parts = len(at)
     same = white.matrix is None and bool((at == at[:1]).all())
     kinds, which = _alike(white.weight) if same else (np.arange(parts), np.arange(parts))
-    held, left = (a[which] for a in free_motions(network, at[kinds], _directions(network, at[kinds], seen[kinds])))
-    damping, before = np.zeros(parts), np.full(parts, size)
-    arrived = _go_alike(network, distance, white.weight, at, held, kinds, which) if same else np.zeros(parts, dtype=bool)
+    held, left = free_motions(network, at[kinds], _directions(network, at[kinds], seen[kinds]))
+    held, left = held[which], left[which]
+    damping, before, arrived = np.zeros(parts), np.full(parts, size), np.zeros(parts, dtype=bool)
+    if same:
+        arrived = _go_alike(network, distance, white.weight, at, held, kinds, which)
     if arrived.all():
         return at, arrived, held, left
     rounding = 1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
@@ -522,12 +515,14 @@ def _iterate(
         new_value, new_slopes = network.design(there)
         missed = w.rows(((distance[going] - new_value) * seen[going])[:, :, None])
         pulled = hold.transpose(0, 2, 1) @ ((there - first)[:, free] / unit)[:, :, None]
-        now, new = ((a**2).sum(axis=(1, 2)) + level * (b**2).sum(axis=(1, 2)) for a, b in ((miss, pull), (missed, pulled)))
+        now = (miss**2).sum(axis=(1, 2)) + level * (pull**2).sum(axis=(1, 2))
+        new = (missed**2).sum(axis=(1, 2)) + level * (pulled**2).sum(axis=(1, 2))
         # a step is followed by one that is smaller by as much as it was smaller than the one before
         done = (long * np.minimum(long / before[going], 1.0) < CLOSE * size) & (damping[going] < 1e-6)
         good = (new <= now * (1 + 1e-10) + rounding[going]) | done
         at[going[good]] = there[good]
-        value, slopes = np.where(good[:, None], new_value, value)[~done], np.where(good[:, None, None], new_slopes, slopes)[~done]
+        value = np.where(good[:, None], new_value, value)[~done]
+        slopes = np.where(good[:, None, None], new_slopes, slopes)[~done]
         less = np.where(damping[going] < 1e-8, 0.0, damping[going] / 10)
         damping[going] = np.where(good, less, np.maximum(damping[going] * 10, 1e-4))
         before[going] = np.maximum(long, 1e-300)
@@ -539,7 +534,8 @@ def _iterate(
 
 
 def _go_alike(
-    network: Network, distance: FloatArray, weight: FloatArray, at: FloatArray, held: FloatArray, kinds: IntArray, which: IntArray,
+    network: Network, distance: FloatArray, weight: FloatArray, at: FloatArray, held: FloatArray, kinds: IntArray,
+    which: IntArray,
 ) -> BoolArray:  # fmt: skip
     """Move parts that start at one place to where they arrive, those of equal weights by one inverse; say which arrive.
 
@@ -578,24 +574,20 @@ def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
     return first, which.reshape(-1)
 
 
-def _apart(start: FloatArray, ends: ArrayLike, distance: ArrayLike, fixed: ArrayLike | None) -> FloatArray:
+def _apart(network: Network, start: FloatArray, distance: FloatArray) -> FloatArray:
     """Return the start with points moved apart that lie on one another though a distance says otherwise."""
-    pairs, long = np.asarray(ends), np.asarray(distance, dtype=np.float64)
-    if pairs.ndim != 2 or pairs.size == 0 or pairs.min() < 0 or pairs.max() >= start.shape[-2] or np.isnan(long).all():
-        return start
-    i, j = pairs.astype(np.intp).T
-    far = float(np.nanmedian(long))
-    if (np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) > 1e-6 * far).all():
+    i, j = network.ends.T
+    far = float(np.nanmedian(distance)) if np.isfinite(distance).any() else 0.0
+    if not (np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) <= 1e-6 * far).any():
         return start
     angle = 2.4 * np.arange(start.shape[-2])  # about the golden angle: no two points in one direction, no three in line
     nudge = 0.3 * far * np.sqrt(1.0 + np.arange(len(angle)))[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    given = _mask("fixed", None if fixed is None else np.asarray(fixed), len(angle), False)
-    return np.where(given, start, start + nudge)
+    return np.where(network.free[: nudge.size].reshape(nudge.shape), start + nudge, start)
 
 
 def _results(
-    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray, held:
-    FloatArray, left: IntArray,
+    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray,
+    held: FloatArray, left: IntArray,
 ) -> tuple[dict[str, Any], BoolArray]:  # fmt: skip
     """Return the columns of the adjustment at the solution, and which parts are so weak that their rank is in doubt."""
     p, free, unit = len(network.points), network.free, _scales(network)
@@ -645,7 +637,7 @@ def _results(
         "statistic": statistic,
         "global_p": np.where(some, gammaincc(per / 2, statistic / 2), np.nan),
         "free_motions": left,
-        "edges": at[:, 2 * p :].reshape(len(at), -1, 2),
+        "edges": at[:, 2 * p :].reshape(len(at), len(network.edges), 2),
     }
     return columns, weak
 
@@ -703,10 +695,11 @@ def _mask(name: str, value: BoolArray | None, count: int, default: bool) -> Bool
     if value is None:
         return np.full((count, 2), default)
     mask = np.asarray(value)
-    if mask.shape not in ((count,), (count, 2)) or mask.dtype != np.bool_:
+    if mask.shape not in ((count,), (count, 2)) or not np.isin(mask, (0, 1)).all():
         raise DataError(
-            f"{name} has shape {mask.shape} of {mask.dtype}; ({count},) or ({count}, 2) of true and false is needed"
+            f"{name} has shape {mask.shape} ; ({count},) or ({count}, 2) of true and false is needed"
         )
+    mask = mask.astype(bool)
     return np.repeat(mask[:, None], 2, axis=1) if mask.ndim == 1 else mask
 
 

@@ -1,7 +1,7 @@
 """Speed of distances to coordinates: `python tests/benchmarks/bench_distances.py`.
 
-10 000 parts of 8 holes and 20 distances, coordinates, covariance and tests included, against scipy's least_squares part by
-part as it stands, with exact derivatives and nothing but the coordinates: at least 50 times as fast.
+10 000 parts of 8 holes and 20 distances, coordinates, covariance and tests included, against scipy's least_squares part
+by part as it stands, with exact derivatives and nothing but the coordinates: at least 50 times as fast.
 """
 
 from __future__ import annotations
