@@ -52,9 +52,10 @@ def position_conformance(offset: ArrayLike, covariance: ArrayLike, diameter: Arr
     rows = np.flatnonzero(known)
     for k in range(0, len(rows), _BLOCK):
         some = rows[k : k + _BLOCK]
-        least = (_THIN * np.maximum(radius[some], np.hypot(*flat[some].T)) + 1e-300) ** 2
-        thick = blocks[some] + least[:, None, None] * np.eye(2)
-        chance[some] = np.where(radius[some] > 0, share_in_circle(flat[some], thick, np.maximum(radius[some], 0)), 0.0)
+        circle = np.where(radius[some] > 0, radius[some], 1.0)
+        least = (_THIN * np.maximum(circle, np.hypot(*flat[some].T))) ** 2
+        share = share_in_circle(flat[some], blocks[some] + least[:, None, None] * np.eye(2), circle)
+        chance[some] = np.where(radius[some] > 0, share, 0.0)
     return chance.reshape(lead)
 
 
@@ -91,7 +92,7 @@ def margin_spread(
 
 
 def difference_covariance(covariance: ArrayLike, first: ArrayLike, second: ArrayLike) -> FloatArray:
-    """Return the covariance (..., k, 2, 2) of the way from points ``first`` (k,) to ``second`` (k,), for hole to hole."""
+    """Return the covariance (..., k, 2, 2) of the ways from points ``first`` (k,) to ``second`` (k,)."""
     whole = np.asarray(covariance, dtype=np.float64)
     i, j = (np.asarray(a, dtype=np.intp)[:, None] * 2 + np.arange(2) for a in (first, second))
     each = np.concatenate([i, j], axis=1)

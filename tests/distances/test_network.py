@@ -49,7 +49,7 @@ def test_correlated_prior_coordinates() -> None:
     height = np.array([107.7541, 103.4535, 105.6364, 115.7072, 112.8826])  # 2, 3, 6, 7, 8
     start = np.stack([height, np.zeros(5)], axis=1)
     rows = [(0, 4, 5.128, 700), (1, 2, 2.183, 500), (1, 3, 12.254, 500), (2, 3, 10.071, 800), (4, 3, 2.824, 800)]
-    ends = np.array([[a, b] for a, b, *_ in rows] + [[0, 5], [1, 5]])
+    ends = np.array([*([a, b] for a, b, *_ in rows), [0, 5], [1, 5]])
     covariance = np.zeros((7, 7))
     covariance[:5, :5] = np.diag([s / 1000 for *_, s in rows])
     covariance[5:, 5:] = [[0.0025, -0.0015], [-0.0015, 0.0036]]
@@ -87,7 +87,7 @@ def test_free_and_bound_give_one_shape() -> None:
 def test_partly_given_coordinates(first: list, others: list, left: int) -> None:
     network = plate(24, edges=False)
     true, distance = measured(network, 1)
-    fixed = np.array([first] + [others] * 7, dtype=bool)
+    fixed = np.array([first, *[others] * 7], dtype=bool)
     start = np.where(fixed, true[0], PLATE)
     found = adjust(network.ends, distance[0], np.full(24, SD), start, fixed)
     assert found.free_motions == left
@@ -193,7 +193,7 @@ def test_holes_in_one_line_are_not_placed_across_it() -> None:
     in_line = np.isin(row.ends, [0, 1, 2]).all(axis=1) | (row.ends == [0, 3]).all(axis=1)
     in_line |= (row.ends == [2, 3]).all(axis=1)
     # readings that don't meet by 0.001 would bend the row by 0.02 and look sound
-    distance = np.where(in_line, row.measured(row.values()) + [0.0005, 0, 0, 0.0005, 0, 0], np.nan)
+    distance = np.where(in_line, row.measured(row.values()) + np.array([5, 0, 0, 5, 0, 0]) * 1e-4, np.nan)
     found = adjust_network(row, distance, np.full(6, SD))
     assert found.placed.tolist() == [True, False, True, True]
 
