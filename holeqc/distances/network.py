@@ -48,8 +48,8 @@ class Network:
     points: FloatArray
     ends: IntArray
     edges: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
-    fixed: BoolArray | None = None
-    edges_fixed: BoolArray | None = None
+    fixed: ArrayLike | None = None
+    edges_fixed: ArrayLike | None = None
 
     def __post_init__(self) -> None:
         points, edges = _numbers("points", self.points, (None, 2)), _numbers("edges", self.edges, (None, 2))
@@ -62,21 +62,15 @@ class Network:
             raise DataError(f"ends name points 0 to {count - 1}; found {ends.min()} to {ends.max()}")
         if (same := np.flatnonzero(ends[:, 0] == ends[:, 1])).size:
             raise DataError(f"distance {same[0]} has the same end twice: {ends[same[0], 0]}")
-        given = (
-            _mask("fixed", self.fixed, len(points), False),
-            _mask("edges_fixed", self.edges_fixed, len(edges), True),
-        )
-        for name, value in zip(
-            ("points", "ends", "edges", "fixed", "edges_fixed"), (points, ends, edges, *given), strict=True
-        ):
+        fixed, known = _mask("fixed", self.fixed, points, False), _mask("edges_fixed", self.edges_fixed, edges, True)
+        checked = {"points": points, "ends": ends, "edges": edges, "fixed": fixed, "edges_fixed": known}
+        for name, value in checked.items():
             object.__setattr__(self, name, value)
 
     @cached_property
     def free(self) -> BoolArray:
         """True for each number that is sought: x, y of each point, then direction and offset of each edge (m,)."""
-        assert self.fixed is not None
-        assert self.edges_fixed is not None
-        return ~np.concatenate([self.fixed.ravel(), self.edges_fixed.ravel()])
+        return ~np.concatenate([np.ravel(mask) for mask in (self.fixed, self.edges_fixed) if mask is not None])
 
     @cached_property
     def size(self) -> float:
@@ -169,10 +163,8 @@ class Network:
         moves = np.zeros((*at.shape, 3))
         moves[..., 0 : 2 * p : 2, 0] = moves[..., 1 : 2 * p : 2, 1] = 1.0
         middle = self.points.mean(axis=0)
-        moves[..., 0 : 2 * p : 2, 2], moves[..., 1 : 2 * p : 2, 2] = (
-            -(y - middle[1]) / self.size,
-            (x - middle[0]) / self.size,
-        )
+        moves[..., 0 : 2 * p : 2, 2] = -(y - middle[1]) / self.size
+        moves[..., 1 : 2 * p : 2, 2] = (x - middle[0]) / self.size
         direction = at[..., 2 * p :: 2]
         c, s = np.cos(direction), np.sin(direction)
         moves[..., 2 * p + 1 :: 2, 0], moves[..., 2 * p + 1 :: 2, 1] = c, s
@@ -251,10 +243,9 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
-    mask = None if fixed is None else np.asarray(fixed)
-    network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)
-    first = _apart(network, first, _numbers("distance", distance, (..., len(network.ends))))
-    network = replace(network, points=first.reshape(-1, *first.shape[-2:])[0])
+    one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
+    first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
+    network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
     result = _adjusted(network, distance, sd, None, first, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
@@ -262,13 +253,10 @@ def adjust(
             f"the distances don't place point {_listed(nowhere)}; "
             "measure it from two more points that aren't in one line with it"
         )
-    if not result.converged.all():
-        parts = np.flatnonzero(~result.converged.ravel())
-        which = "" if result.converged.size == 1 else f" of part {_listed(parts)}"
-        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, result.residuals.shape[-1])[parts[0]])).argmax()
-        raise DataError(
-            f"the adjustment{which} doesn't arrive; look at distance {worst} and at the start coordinates of its ends"
-        )
+    if (late := np.flatnonzero(~result.converged.ravel())).size:
+        which = "" if result.converged.size == 1 else f" of part {_listed(late)}"
+        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, len(network.ends))[late[0]])).argmax()
+        raise DataError(f"the adjustment{which} doesn't arrive; look at distance {worst} and the start of its two ends")
     return result
 
 
@@ -284,8 +272,7 @@ def adjust_network(
     line) isn't placed, whatever the readings' scatter makes of it.
 
     Raises:
-        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; a covariance that is
-        none.
+        DataError: shapes that don't belong together; numbers that aren't finite or above zero; no sound covariance.
     """
     return _adjusted(network, distance, sd, covariance, None, sd_known)
 
@@ -302,9 +289,8 @@ def _adjusted(
     try:
         lead = np.broadcast_shapes(observed.shape[:-1], spread.shape[:-1], first or ())
     except ValueError:
-        raise DataError(
-            f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}; give one number of parts"
-        ) from None
+        shapes = f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}"
+        raise DataError(f"{shapes}; give one number of parts") from None
     parts = int(np.prod(lead, dtype=int))
     flat = np.broadcast_to(observed, (*lead, n)).reshape(parts, n)
     spreads = np.broadcast_to(spread, (*lead, n)).reshape(parts, n)
@@ -339,18 +325,19 @@ class _Whitening:
     """Brings distances to independent ones of sd 1: by their weights (parts, n), or by a matrix (parts, n, n) too."""
 
     weight: FloatArray
-    matrix: FloatArray | None
+    matrix: FloatArray | None = None
+    covariance: FloatArray | None = None  #: 0 where not measured
 
     @classmethod
     def of(cls, seen: BoolArray, sd: FloatArray, covariance: FloatArray | None) -> _Whitening:
         if covariance is None:
-            return cls(np.where(seen, 1.0 / np.where(seen, sd, 1.0), 0.0), None)
+            return cls(np.where(seen, 1.0 / np.where(seen, sd, 1.0), 0.0))
         both = seen[:, :, None] & seen[:, None, :]
         try:
             root = np.linalg.cholesky(np.where(both, covariance, np.eye(sd.shape[1])))
         except np.linalg.LinAlgError:
             raise DataError("the covariance of the distances is none: it isn't positive definite") from None
-        return cls(seen.astype(np.float64), np.asarray(np.linalg.inv(root) * both, dtype=np.float64))
+        return cls(seen.astype(np.float64), np.asarray(np.linalg.inv(root) * both, dtype=np.float64), covariance * both)
 
     def rows(self, a: FloatArray) -> FloatArray:
         """Return rows (parts, n, m) brought to sd 1."""
@@ -361,7 +348,7 @@ class _Whitening:
         return a * self.weight[:, :, None] if self.matrix is None else self.matrix.transpose(0, 2, 1) @ a
 
     def part(self, which: IntArray | BoolArray) -> _Whitening:
-        return _Whitening(self.weight[which], None if self.matrix is None else self.matrix[which])
+        return _Whitening(*(None if a is None else a[which] for a in (self.weight, self.matrix, self.covariance)))  # type: ignore[arg-type]
 
 
 def _scales(network: Network) -> FloatArray:
@@ -471,8 +458,8 @@ def _solve(
             for name, values in less.items():
                 columns[name][which] = values
     columns["xy"][~placed] = np.nan
-    lost = np.zeros((len(at), network.free.size), dtype=bool)
-    lost[:, : 2 * p] = np.repeat(~placed, 2, axis=1) & network.free[: 2 * p]
+    loose = np.isnan(columns["edges"]).reshape(len(at), 2 * len(network.edges))
+    lost = np.concatenate([np.repeat(~placed, 2, axis=1), loose], axis=1) & network.free
     columns["whole_covariance"][lost[:, :, None] | lost[:, None, :]] = np.nan
     return columns | {"converged": converged, "placed": placed}
 
@@ -606,26 +593,24 @@ def _results(
     covariance = np.zeros((len(at), free.size, free.size))
     covariance[:, np.flatnonzero(free)[:, None], np.flatnonzero(free)] = sought * unit[:, None] * unit
     across = rows @ sought
-    if white.matrix is None:
+    whitened = white.rows(np.nan_to_num(residual)[:, :, None])
+    weighted = white.back(whitened)[:, :, 0]
+    if white.covariance is None:
         redundancy = 1.0 - np.einsum("kij,kij->ki", across, rows)
-        own = redundancy
-        weighted = np.nan_to_num(residual) * white.weight
+        own = redundancy * white.weight**2
     else:
-        rest = np.eye(len(network.ends)) - across @ rows.transpose(0, 2, 1)
-        back = white.matrix.transpose(0, 2, 1)
-        # distances of their own sd: an error shows by the diagonal of P Qvv P, as those of independent ones by r / sd²
-        own = np.einsum("kij,kjl,kil->ki", back, rest, back)
-        redundancy = np.einsum("kij,kji->ki", np.linalg.solve(white.matrix + _blank(seen), rest), white.matrix)
-        whitened = white.matrix @ np.nan_to_num(residual)[:, :, None]
-        weighted = (back @ whitened)[:, :, 0]
+        rest = white.back(white.back(np.eye(len(network.ends)) - across @ rows.transpose(0, 2, 1)).transpose(0, 2, 1))
+        own = np.einsum("kii->ki", rest)
+        redundancy = np.einsum("kij,kji->ki", white.covariance, rest)
     redundancy = np.where(seen, np.clip(redundancy, 0.0, None), np.nan)
     checked = seen & (redundancy > UNCHECKED)
     standardised = np.where(checked, weighted / np.sqrt(np.where(checked, own, 1.0)), np.nan)
     degrees = seen.sum(axis=1) - used.sum(axis=1) + left
-    whitened = white.rows(np.nan_to_num(residual)[:, :, None])[:, :, 0]
-    statistic = (whitened**2).sum(axis=1)
+    statistic = (whitened**2).sum(axis=(1, 2))
     some = degrees > 0
     per = np.where(some, degrees, 1)
+    known = np.ones((len(at), free.size), dtype=bool)
+    known[:, free] = used
     columns = {
         "xy": at[:, : 2 * p].reshape(len(at), p, 2).copy(),
         "whole_covariance": covariance,
@@ -637,7 +622,7 @@ def _results(
         "statistic": statistic,
         "global_p": np.where(some, gammaincc(per / 2, statistic / 2), np.nan),
         "free_motions": left,
-        "edges": at[:, 2 * p :].reshape(len(at), len(network.edges), 2),
+        "edges": np.where(known, at, np.nan)[:, 2 * p :].reshape(len(at), len(network.edges), 2),
     }
     return columns, weak
 
@@ -665,11 +650,6 @@ def errors_seen(adjusted: Adjustment) -> tuple[FloatArray, FloatArray, FloatArra
     return rest.reshape((*lead, n, n)), score.reshape((*lead, n)), gain.reshape((*lead, -1, n))
 
 
-def _blank(seen: BoolArray) -> FloatArray:
-    """Return a matrix (parts, n, n) with 1 on the diagonal where a distance wasn't measured."""
-    return (~seen)[:, :, None] * np.eye(seen.shape[1])
-
-
 def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArray:
     """Return numbers, NaN where missing, of a shape in which None is any length and ``...`` any leading axes."""
     try:
@@ -677,12 +657,8 @@ def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArr
     except (TypeError, ValueError) as error:
         raise DataError(f"{name} holds something that isn't a number: {error}") from error
     wanted = shape[1:] if shape[0] is ... else shape
-    tail = given.shape[given.ndim - len(wanted) :] if given.ndim >= len(wanted) else ()
-    if (
-        len(tail) != len(wanted)
-        or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True))
-        or (shape[0] is not ... and given.ndim != len(wanted))
-    ):
+    tail = given.shape[given.ndim - len(wanted) :] if shape[0] is ... else given.shape
+    if len(tail) != len(wanted) or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True)):
         words = ", ".join("..." if w is ... else "any" if w is None else str(w) for w in shape)
         raise DataError(f"{name} has shape {given.shape}; ({words}) is needed")
     if np.isinf(given).any():
@@ -690,17 +666,12 @@ def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArr
     return given
 
 
-def _mask(name: str, value: BoolArray | None, count: int, default: bool) -> BoolArray:
-    """Return which of two numbers of each point or edge are given (count, 2)."""
-    if value is None:
-        return np.full((count, 2), default)
-    mask = np.asarray(value)
-    if mask.shape not in ((count,), (count, 2)) or not np.isin(mask, (0, 1)).all():
-        raise DataError(
-            f"{name} has shape {mask.shape} ; ({count},) or ({count}, 2) of true and false is needed"
-        )
-    mask = mask.astype(bool)
-    return np.repeat(mask[:, None], 2, axis=1) if mask.ndim == 1 else mask
+def _mask(name: str, value: ArrayLike | None, of: FloatArray, default: bool) -> BoolArray:
+    """Return which of the two numbers of each point or edge are given, in the shape of ``of`` (k, 2)."""
+    mask = np.full(of.shape, default) if value is None else np.asarray(value)
+    if mask.shape not in (of.shape[:1], of.shape) or not np.isin(mask, (0, 1)).all():
+        raise DataError(f"{name} has shape {mask.shape}; {of.shape[:1]} or {of.shape} of true and false is needed")
+    return np.broadcast_to(mask.astype(bool) if mask.ndim == 2 else mask.astype(bool)[:, None], of.shape)
 
 
 def _listed(numbers: IntArray) -> str:

@@ -22,7 +22,7 @@ from holeqc.problems import DataError
 
 
 def every_set(network: Network, sd: np.ndarray, count: int, floor: float) -> float:
-    """Return the smallest worst U of position of all sets of so many distances in which each is checked; inf for none."""
+    """Return the smallest worst U of position of all sets of so many distances, each checked; inf for none."""
     sets = np.array(list(itertools.combinations(range(len(network.ends)), count)))
     seen = (sets[:, :, None] == np.arange(len(network.ends))).any(axis=1)
     found = adjust_network(network, np.where(seen, network.measured(network.values()), np.nan), sd)
