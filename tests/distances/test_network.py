@@ -217,8 +217,7 @@ def test_edges_with_an_angle_and_a_far_edge() -> None:
     assert found.redundancy.sum() == pytest.approx(len(ends) - 18)
 
 
-def test_shared_errors_count_once() -> None:
-    # a zero error of the gauge moves all readings alike: distances from one edge don't make it smaller
+def test_a_zero_error_that_all_readings_share_is_not_averaged_away() -> None:
     network = Network(np.array([[2.0, 0.0]]), np.array([[0, 1], [0, 1], [0, 1], [0, 2]]), EDGES)
     common = np.full((4, 4), 4e-8) + np.diag(np.full(4, 1e-8))
     found = adjust_network(network, [2.0, 2.0, 2.0, 0.0], np.full(4, SD), covariance=common)
