@@ -19,7 +19,7 @@ from holeqc.quantities import BoolArray, FloatArray
 
 LEVEL = 0.05  #: chance that a part without a wrong distance names one, over all its distances together
 POWER = 0.80
-ALIKE = 0.05  #: chance at which one of two distances can still be the wrong one instead of the other
+ALIKE = 0.01  #: chance from which a distance can still be a good one that another, wrong one pulls along
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,10 +99,8 @@ def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) 
     length = np.hypot(gain[..., 0::2, :], gain[..., 1::2, :])  # (..., p, n) shift of each point by an error of 1
     length = np.where(adjusted.placed[..., None], length, 0.0)
     far = length.argmax(axis=-2)
-    moves = np.where(checked, smallest, np.nan) * length.max(axis=-2, initial=0.0)
-    return Checks(
-        checked, smallest, np.where(checked, moves, np.where(np.isnan(smallest), np.nan, np.inf)), far, bound, power
-    )
+    moves = np.where(checked, smallest * length.max(axis=-2, initial=0.0), smallest)
+    return Checks(checked, smallest, moves, far, bound, power)
 
 
 def suspects(adjusted: Adjustment, *, level: float = LEVEL, most: int | None = None) -> list[Suspect]:
@@ -137,32 +135,23 @@ def suspects(adjusted: Adjustment, *, level: float = LEVEL, most: int | None = N
         score = score - column * (score[worst] / column[worst])
         left = left - np.outer(column, column) / column[worst]
         degrees -= 1
-        still = can & (np.diag(left) > UNCHECKED * whole)
-        still[worst] = False
-        near = (
-            np.abs(far[worst]) - np.abs(far)
-            <= -ndtri(ALIKE) * np.sqrt(2 * (1 - np.minimum(np.abs(alike[worst]), 1))) + 1e-6
-        )
-        after = np.full(len(can), np.inf)
-        if degrees > 0 and still.any():
-            after = _chance(_standard(score, left, still)[0], n, degrees, squares, adjusted.sd_known)
-        settled = ~still | (np.nan_to_num(after, nan=1.0) >= level)
-        others = can & near & settled & (chance < level)
+        scale = 1.0 if adjusted.sd_known else np.sqrt(max(squares, 0.0) / degrees) if degrees else np.inf
+        # another explains it as well if with that one left out this one could be chance
+        apart = np.sqrt(np.maximum(1.0 - alike[worst] ** 2, 0.0))
+        others = can & (np.abs(far[worst] - alike[worst] * far) <= -ndtri(ALIKE / 2) * scale * apart + 1e-6)
         others[worst] = False
         found.append((worst, float(far[worst]), float(chance[worst]), tuple(np.flatnonzero(others).tolist())))
-        can = still
+        can = can & (np.diag(left) > UNCHECKED * whole)
+        can[worst] = False
     return _told(adjusted, found, rest, scores)
 
 
 def part_of(adjusted: Adjustment, part: int | tuple[int, ...]) -> Adjustment:
     """Return the adjustment of one part of many; ``part`` as an index of the leading axes."""
-    lead = adjusted.residuals.ndim - 1
-    if lead == 0:
+    if adjusted.residuals.ndim == 1:
         raise DataError("the adjustment is of one part already")
-    columns = {
-        f.name: value[part] for f in fields(adjusted) if isinstance(value := getattr(adjusted, f.name), np.ndarray)
-    }
-    return replace(adjusted, **columns)
+    columns = {f.name: getattr(adjusted, f.name) for f in fields(adjusted)}
+    return replace(adjusted, **{k: v[part] for k, v in columns.items() if isinstance(v, np.ndarray)})
 
 
 def _standard(score: FloatArray, rest: FloatArray, can: BoolArray) -> tuple[FloatArray, FloatArray]:
