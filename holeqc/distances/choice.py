@@ -296,7 +296,8 @@ class _Search:
     def enough(self, taken: BoolArray) -> bool:
         """Say whether every point's U is at most its goal and every distance checked."""
         s = self.state(taken)
-        return bool((_u(s.blocks) * self.per <= 1 + _TINY).all() and (s.redundancy >= self.floor[s.order[: s.count]] - _TINY).all())
+        checked = s.redundancy >= self.floor[s.order[: s.count]] - _TINY
+        return bool((_u(s.blocks) * self.per <= 1 + _TINY).all() and checked.all())
 
     def value(self, taken: BoolArray) -> float:
         s = self.state(taken)

@@ -245,8 +245,12 @@ def adjust(
         raise DataError("start has missing coordinates; give approximate ones for every point")
     one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
     first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
+    # from their middle, so that far coordinates of a small network keep their digits
     network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
-    result = _adjusted(network, distance, sd, None, first, sd_known)
+    middle = network.points.mean(axis=0)
+    found = _adjusted(replace(network, points=network.points - middle), distance, sd, None, first - middle, sd_known)
+    given = ~network.free.reshape(-1, 2) & ~np.isnan(found.xy)
+    result = replace(found, network=network, xy=np.where(given, first, found.xy + middle))
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
         raise DataError(

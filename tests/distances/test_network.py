@@ -120,6 +120,8 @@ def test_moving_turning_renaming_and_order_change_nothing() -> None:
     turn = np.array([[np.cos(2.0), -np.sin(2.0)], [np.sin(2.0), np.cos(2.0)]])
     moved = adjust(network.ends, distance[0], sd, PLATE @ turn.T + [300.0, -70.0])
     np.testing.assert_allclose(moved.xy, plain.xy @ turn.T + [300.0, -70.0], atol=1e-9)
+    far = adjust(network.ends, distance[0], sd, PLATE + np.array([5e6, -3e6]))  # surveys have such
+    np.testing.assert_allclose(far.xy - [5e6, -3e6], plain.xy, atol=2e-9)
     big = np.kron(np.eye(8), turn)
     np.testing.assert_allclose(moved.covariance, big @ plain.covariance @ big.T, atol=1e-12)
     rng = np.random.default_rng(5)
