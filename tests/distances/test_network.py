@@ -112,6 +112,20 @@ def test_against_a_general_solver() -> None:
         assert found.statistic[part] == pytest.approx(2 * other.cost, rel=1e-6)
 
 
+def test_slopes_are_those_of_what_would_be_measured() -> None:
+    # edges: given, leaning, far with its normal the same way, far with its normal the other way
+    edges = np.array([[0.1, 0.2], [1.7, -0.3], [0.1, 10.0], [0.1 + np.pi, -11.0]])
+    ends = np.concatenate([pairs(3, 4), [[3, 5], [3, 6], [5, 6], [3, 4]]])
+    network = Network(PLATE[:3], ends, edges, edges_fixed=np.zeros(4, dtype=bool))
+    at = network.values() + 0.01
+    value, slopes = network.design(at)
+    # along the one normal the edges lie at 0.21, 10.01 and 10.99
+    np.testing.assert_allclose(value[-4:], [10.01 - 0.21, 10.99 - 0.21, 10.99 - 10.01, 1.6])
+    for k, step in enumerate(1e-6 * np.eye(at.size)):
+        by = (network.measured(at + step) - network.measured(at - step)) / 2e-6
+        np.testing.assert_allclose(slopes[:, k], by, atol=1e-8)
+
+
 def test_moving_turning_renaming_and_order_change_nothing() -> None:
     network = plate(22, edges=False)
     _, distance = measured(network, 1)
@@ -172,6 +186,14 @@ def test_parts_are_adjusted_as_each_alone() -> None:
     assert not together.placed[9].any()
     assert np.isnan(together.xy[9]).all()
     assert adjust_network(network, distance[:0], sd).xy.shape == (0, 8, 2)
+
+
+def test_a_free_network_lies_as_close_to_its_start_as_it_can() -> None:
+    network = plate(24, edges=False)
+    off = adjust_network(network, measured(network, 30)[1], np.full(24, SD)).xy - PLATE
+    np.testing.assert_allclose(off.mean(axis=1), 0, atol=1e-12)
+    x, y = (PLATE - PLATE.mean(axis=0)).T
+    np.testing.assert_allclose((x * off[..., 1] - y * off[..., 0]).sum(axis=1), 0, atol=1e-9)
 
 
 def test_a_hole_that_nothing_places_leaves_the_others_as_they_are() -> None:
