@@ -41,11 +41,6 @@ class Choice:
     unchecked: tuple[int, ...]
     reached: bool
 
-    @property
-    def worst(self) -> int:
-        """The point with the largest U of position."""
-        return int(np.argmax(self.position_u))
-
 
 @dataclass(frozen=True, slots=True)
 class Lacking:

@@ -98,6 +98,17 @@ class Network:
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return what would be measured at ``at`` (..., 2p + 2e), and its slopes by the numbers sought (..., n, m)."""
+        value, slopes = self._signed(at)
+        if (self._sides > 0).all():
+            return value, slopes
+        return value * self._sides, slopes * self._sides[:, None]
+
+    @cached_property
+    def _sides(self) -> FloatArray:
+        """+1 or -1: on which side of an edge the other end lies, by the start; a distance is positive on both."""
+        return np.where(self._signed(self.values())[0] < 0, -1.0, 1.0)
+
+    def _signed(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         p, n = len(self.points), len(self.ends)
         xy, lines = at[..., : 2 * p].reshape(*at.shape[:-1], p, 2), at[..., 2 * p :]
         value = np.zeros((*at.shape[:-1], n))
@@ -122,39 +133,23 @@ class Network:
             i, edge = self.ends[to_edge].min(axis=1), self.ends[to_edge].max(axis=1) - p
             c, s, offset = np.cos(lines[..., 2 * edge]), np.sin(lines[..., 2 * edge]), lines[..., 2 * edge + 1]
             x, y = xy[..., i, 0], xy[..., i, 1]
-            side = self._sides[to_edge]
-            value[..., to_edge] = side * (c * x + s * y - offset)
-            put(to_edge, 2 * i, side * c)
-            put(to_edge, 2 * i + 1, side * s)
-            put(to_edge, 2 * p + 2 * edge, side * (c * y - s * x))
-            put(to_edge, 2 * p + 2 * edge + 1, -side + 0 * c)
+            value[..., to_edge] = c * x + s * y - offset
+            put(to_edge, 2 * i, c)
+            put(to_edge, 2 * i + 1, s)
+            put(to_edge, 2 * p + 2 * edge, c * y - s * x)
+            put(to_edge, 2 * p + 2 * edge + 1, -np.ones_like(c))
         if parallel.size:
             a, b = (self.ends[parallel] - p).T
-            way, side = np.sign(np.cos(self.edges[a, 0] - self.edges[b, 0])), self._sides[parallel]
-            value[..., parallel] = side * (way * lines[..., 2 * b + 1] - lines[..., 2 * a + 1])
-            put(parallel, 2 * p + 2 * b + 1, side * way)
-            put(parallel, 2 * p + 2 * a + 1, -side)
+            way = np.sign(np.cos(self.edges[a, 0] - self.edges[b, 0]))
+            value[..., parallel] = way * lines[..., 2 * b + 1] - lines[..., 2 * a + 1]
+            put(parallel, 2 * p + 2 * b + 1, way)
+            put(parallel, 2 * p + 2 * a + 1, -np.ones(len(a)))
         if angles.size:
             a, b = (self.ends[angles] - p).T
-            side = self._sides[angles]
-            value[..., angles] = side * (lines[..., 2 * b] - lines[..., 2 * a])
-            put(angles, 2 * p + 2 * b, side)
-            put(angles, 2 * p + 2 * a, -side)
+            value[..., angles] = lines[..., 2 * b] - lines[..., 2 * a]
+            put(angles, 2 * p + 2 * b, np.ones(len(a)))
+            put(angles, 2 * p + 2 * a, -np.ones(len(a)))
         return value, slopes
-
-    @cached_property
-    def _sides(self) -> FloatArray:
-        """+1 or -1: on which side of the edge the point lies, by the start; a distance is positive on both."""
-        p = len(self.points)
-        sides = np.ones(len(self.ends))
-        _, to_edge, parallel, angles = self.kinds
-        i, edge = self.ends[to_edge].min(axis=1), self.ends[to_edge].max(axis=1) - p
-        a, offset = self.edges[edge].T
-        sides[to_edge] = np.cos(a) * self.points[i, 0] + np.sin(a) * self.points[i, 1] - offset
-        (a, first), (b, second) = self.edges[self.ends[parallel, 0] - p].T, self.edges[self.ends[parallel, 1] - p].T
-        sides[parallel] = np.sign(np.cos(a - b)) * second - first
-        sides[angles] = self.edges[self.ends[angles, 1] - p, 0] - self.edges[self.ends[angles, 0] - p, 0]
-        return np.where(sides < 0, -1.0, 1.0)
 
     def motions(self, at: FloatArray) -> FloatArray:
         """Return how shifts along x and y and a turn by one radius move each number sought (..., m, 3)."""

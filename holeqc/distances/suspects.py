@@ -76,19 +76,11 @@ def critical(n: int, level: float = LEVEL, degrees: int | None = None) -> float:
     return float(np.sqrt(degrees) * t / np.sqrt(degrees - 1 + t * t))
 
 
-def noncentrality(level: float, power: float = POWER) -> float:
-    """Return how many sd of its standardised residual an error must be to be found with ``power`` (Baarda's delta 0).
-
-    ``level`` of one two-sided test: 4.13 at 0.001 and 0.80. The other tail is left out, less than 0.001 from power 0.5
-    on.
-    """
-    return float(-ndtri(level / 2) + ndtri(power))
-
-
 def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) -> Checks:
     """Return how well each distance is checked: what would be found, and what the rest would move.
 
-    ``level`` is over all distances together, as in `suspects`. What an error moves is reckoned by the stated sd.
+    ``level`` is over all distances together, as in `suspects`. The smallest error is its bound and the quantile of the
+    power together, in sd of the residual: 4.13 at a level of 0.001 each and 0.80 (Baarda's delta 0).
     """
     rest, _, gain = errors_seen(adjusted)
     own = np.diagonal(rest, axis1=-2, axis2=-1)

@@ -17,7 +17,7 @@ from holeqc.distances import (
     suspects,
     to_centres,
 )  # fmt: skip
-from holeqc.distances.suspects import critical, noncentrality
+from holeqc.distances.suspects import critical
 from holeqc.problems import DataError
 
 
@@ -36,7 +36,9 @@ def test_published_bounds_of_the_tau_test(n: int, level: float, bound: float) ->
 def test_published_constants_of_data_snooping() -> None:
     # Baarda (1968): 3.29 and 4.13 for a level of 0.1 % and a power of 80 %
     assert critical(1, 0.001) == pytest.approx(3.29, abs=0.005)
-    assert noncentrality(0.001, 0.80) == pytest.approx(4.13, abs=0.005)
+    found = adjusted(published("benning_8_2"))
+    how = checks(found, level=5 * 0.001)
+    np.testing.assert_allclose(how.smallest_error * np.sqrt(found.redundancy) / 0.01, 4.13, atol=0.005)
     assert np.isnan(critical(5, 0.05, 1))
 
 
