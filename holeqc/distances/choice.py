@@ -70,17 +70,26 @@ def position_u(covariance: ArrayLike) -> FloatArray:
     return _u(np.stack([own[..., 0::2], own[..., 1::2], beside[..., 0::2]], axis=-1))
 
 
-def expected_u(network: Network, sd: ArrayLike, taken: ArrayLike | None = None) -> FloatArray:
+def expected_u(
+    network: Network, sd: ArrayLike, taken: ArrayLike | None = None, *, covariance: ArrayLike | None = None
+) -> FloatArray:
     """Return U of each position (p,) that distances of the network will give, infinite where they don't place it.
 
-    ``sd`` (n,) one standard deviation each; ``taken``: numbers of the distances, all without it.
+    ``sd`` (n,) one standard deviation each; ``taken``: numbers of the distances, all without it. ``covariance`` (n, n)
+    takes the place of ``sd`` where distances share errors.
     """
     table = _Table.of(network, sd)
-    chosen = np.arange(len(network.ends)) if taken is None else np.asarray(taken, dtype=np.intp)
-    seen = np.isin(np.arange(len(network.ends)), chosen)
+    seen = np.ones(len(network.ends), dtype=bool)
+    if taken is not None:
+        seen = np.isin(np.arange(len(seen)), np.asarray(taken, dtype=np.intp))
     placed = placed_points(network, network.values()[None], seen[None])[0]
     reached = np.concatenate([placed, np.ones(len(network.edges), dtype=bool)])
-    return np.where(placed, _u(table.blocks(table.inverse(seen & reached[network.ends].all(axis=1)))), np.inf)
+    used = seen & reached[network.ends].all(axis=1)
+    if covariance is None:
+        return np.where(placed, _u(table.blocks(table.inverse(used))), np.inf)
+    root = np.linalg.cholesky(np.asarray(covariance, dtype=np.float64)[np.ix_(used, used)])
+    rows = np.linalg.solve(root, geometry(network, network.values()[None])[0][used])
+    return np.where(placed, _u(table.blocks(np.linalg.pinv(rows.T @ rows, rcond=1e-11, hermitian=True))), np.inf)
 
 
 def choose(

@@ -25,6 +25,7 @@ STEPS, STEPS_ALIKE = 200, 8  #: of the damped iteration; a sound network from ba
 BLOCK = 1000  #: parts worked at once, so that what is in hand stays in the processor's cache
 CLOSE = 1e-11  #: a step smaller than this part of the network's size has arrived
 FLAT = 1e-6  #: a motion that changes no distance by more than this part of itself isn't seen by the distances
+BEND = 0.1  #: bend of a distance, in its sd, from which it counts as loose: coverage holds to twice that (simulation)
 LOOSE = 1e-4  #: a point that a free motion moves by less than this part of itself stands still in it
 UNCHECKED = 1e-6  #: a redundancy number below this is zero but for rounding
 PARALLEL = 0.5  #: edges whose directions differ by a sine below this have a distance, others an angle
@@ -267,8 +268,8 @@ def adjust_network(
     ``distance`` (..., n) as measured, NaN where it wasn't; angles between edges in rad. ``sd`` (n,) or (..., n) one
     standard deviation each, NaN where it isn't known: such a distance isn't used. ``covariance`` (..., n, n): of the
     distances, where they share errors (one pin, one gauge); it takes the place of ``sd``, whose numbers then only show.
-    The network's points are the basic coordinates: a point that they say can't be placed (all its distances in one
-    line) isn't placed, whatever the readings' scatter makes of it.
+    The network's points are the basic coordinates: a point that they say can't be placed (all its distances in or
+    nearly in one line) isn't placed, whatever the readings' scatter makes of it.
 
     Raises:
         DataError: shapes that don't belong together; numbers that aren't finite or above zero; no sound covariance.
@@ -303,7 +304,11 @@ def _adjusted(
     seen = ~np.isnan(flat)
     if start is None:
         kinds, which = _alike(seen)  # each kind of missing distances is looked at once
-        placed = placed_points(network, begin[kinds], seen[kinds])[which]
+        sound = placed_points(network, begin[kinds], seen[kinds])
+        of_kinds = None if mixed is None else mixed[kinds]
+        exact = np.where(seen[kinds], network.measured(begin[kinds]), np.nan)
+        planned = _solve(network, exact, spreads[kinds], of_kinds, begin[kinds], sound)
+        placed = (sound & ~_bending(network, planned, spreads[kinds]))[which]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
         placed = np.ones((parts, len(network.points)), dtype=bool)
@@ -430,6 +435,27 @@ def _largest_body(xy: FloatArray, swings: FloatArray, whole: FloatArray) -> Bool
             kept = kept.copy()
             kept[np.flatnonzero(kept)[most.argmax()]] = False
     return best
+
+
+def _bending(network: Network, planned: dict[str, Any], sd: FloatArray) -> BoolArray:
+    """Return the points (parts, p) so loose across a distance that its bend is no longer small beside its sd.
+
+    Off by t across a length L, two points are t²/2L further apart: where that isn't small, as for a hole nearly in line
+    with the holes it is measured from, neither the covariance nor the side of the line can be trusted.
+    """
+    between, p = network.kinds[0], len(network.points)
+    i, j = network.ends[between].T
+    way = network.points[j] - network.points[i]
+    long = np.maximum(np.hypot(*way.T), 1e-300)
+    across = np.stack([-way[:, 1], way[:, 0], way[:, 1], -way[:, 0]], axis=1) / long[:, None]
+    four = np.stack([2 * i, 2 * i + 1, 2 * j, 2 * j + 1], axis=1)
+    covariance = np.where(np.isnan(planned["residuals"][:, between, None, None]), 0.0,
+                          planned["whole_covariance"][:, four[:, :, None], four[:, None, :]])  # fmt: skip
+    loose = np.einsum("na,knab,nb->kn", across, covariance, across) > 2 * BEND * long * sd[:, between]
+    own = np.einsum("knaa->kna", covariance)
+    second = own[..., 2:].sum(axis=-1) > own[..., :2].sum(axis=-1)
+    ends = i[:, None] == np.arange(p), j[:, None] == np.arange(p)
+    return np.asarray((loose & ~second) @ ends[0] | (loose & second) @ ends[1])
 
 
 def _solve(

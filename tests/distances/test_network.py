@@ -222,6 +222,18 @@ def test_holes_in_one_line_are_not_placed_across_it() -> None:
     assert found.placed.tolist() == [True, False, True, True]
 
 
+@pytest.mark.parametrize(("off", "placed"), [(0.02, False), (0.03, False), (0.08, True), (0.2, True)])
+def test_a_hole_nearly_in_line_is_placed_where_its_covariance_holds(off: float, placed: bool) -> None:
+    basic = np.array([[1.0, 1.0], [3.0, 1.0], [2.0, 1.0 + off]])
+    network = Network(basic, np.array([[0, 1], [0, 3], [0, 4], [1, 3], [1, 4], [0, 2], [1, 2]]), EDGES)
+    true, distance = measured(network, 2000, off=0.003)
+    found = adjust_network(network, distance, np.full(7, SD))
+    assert (found.placed == [True, True, placed]).all()
+    if placed:
+        inside = np.abs(found.xy - true) < 1.96 * found.sd_xy
+        np.testing.assert_allclose(inside.mean(axis=0), 0.95, atol=0.02)  # four standard errors
+
+
 def test_edges_with_an_angle_and_a_far_edge() -> None:
     # normals: A (x = 0) given, B leans by 2 mrad as measured, C opposite to A at a place that is measured across
     edges = np.array([*EDGES, [0.0, 10.0]])
