@@ -239,14 +239,12 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
+    if (below := np.flatnonzero((np.asarray(distance) < 0).reshape(-1, np.shape(distance)[-1]).any(axis=0))).size:
+        raise DataError(f"distance {_listed(below)} is below zero")
     one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
     first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
-    # from their middle, so that far coordinates of a small network keep their digits
     network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
-    middle = network.points.mean(axis=0)
-    found = _adjusted(replace(network, points=network.points - middle), distance, sd, None, first - middle, sd_known)
-    given = ~network.free.reshape(-1, 2) & ~np.isnan(found.xy)
-    result = replace(found, network=network, xy=np.where(given, first, found.xy + middle))
+    result = adjusted_from(first, network, distance, sd, None, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
         raise DataError(
@@ -277,6 +275,21 @@ def adjust_network(
     return _adjusted(network, distance, sd, covariance, None, sd_known)
 
 
+def adjusted_from(
+    start: FloatArray, network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None,
+    sd_known: bool,
+) -> Adjustment:  # fmt: skip
+    """Return a network of points adjusted from ``start`` (..., p, 2), which nothing is concluded from; nothing raised.
+
+    Without edges it is moved to its middle meanwhile, so that far coordinates of a small network keep their digits.
+    """
+    middle = network.points.mean(axis=0) * (len(network.edges) == 0)
+    near = replace(network, points=network.points - middle)
+    found = _adjusted(near, distance, sd, covariance, start - middle, sd_known)
+    given = ~network.free[: 2 * len(network.points)].reshape(-1, 2) & ~np.isnan(found.xy)
+    return replace(found, network=network, xy=np.where(given, start, found.xy + middle))
+
+
 def _adjusted(
     network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None, start: FloatArray | None,
     sd_known: bool,
@@ -295,8 +308,6 @@ def _adjusted(
     flat = np.broadcast_to(observed, (*lead, n)).reshape(parts, n)
     spreads = np.broadcast_to(spread, (*lead, n)).reshape(parts, n)
     flat = np.where(np.isnan(spreads), np.nan, flat)
-    if (np.nan_to_num(flat, nan=1.0)[:, network.kinds[0]] < 0).any():
-        raise DataError(f"distance {_listed(np.flatnonzero((flat < 0).any(axis=0)))} is below zero")
     mixed = None
     if covariance is not None:
         mixed = np.broadcast_to(_numbers("covariance", covariance, (..., n, n)), (*lead, n, n)).reshape(parts, n, n)

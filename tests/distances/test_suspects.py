@@ -87,6 +87,20 @@ def test_two_wrong_distances_are_named_one_by_one_with_their_likely_values() -> 
         assert s.likely == pytest.approx(network.measured(at)[s.index], abs=SD / 100)  # straight, not along arcs
 
 
+@pytest.mark.parametrize("error", [1.0, 10.0, 100.0, -0.9])
+def test_a_slip_of_any_size_is_named_with_its_likely_value(error: float) -> None:
+    # so large that the adjusted figure is bent out of shape, or the iteration doesn't arrive
+    network = plate(24)
+    _, distance = measured(network, 1, seed=8)
+    for k in range(0, 24, 6):
+        wrong = distance[0] + error * (np.arange(24) == k)
+        found = adjust_network(network, wrong, np.full(24, SD))
+        assert global_test(found)
+        first = suspects(found, most=1)[0]
+        assert first.index == k
+        assert first.error == pytest.approx(error, abs=5 * first.sd)
+
+
 def test_nothing_checks_a_distance_that_no_other_needs() -> None:
     ends = pairs(7, 2)
     ends = np.concatenate([np.where(ends >= 7, ends + 1, ends), [[7, 8], [7, 9]]])  # edges are numbers 8 and 9
