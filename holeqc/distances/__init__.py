@@ -11,9 +11,10 @@ which distance is wrong and which nothing checks.
     for part in np.flatnonzero(global_test(found)):
         suspects(part_of(found, part))
 
-- An edge is (direction of its normal [rad], offset): (0, 0) is the line x = 0, (pi / 2, 0) is y = 0, (0, 8) the far edge
-  of a plate 8 wide. Edges are given unless ``edges_fixed`` says otherwise: a far edge whose place is measured (edge to
-  edge) is (True, False); one whose angle was measured (edge to edge not parallel: the angle in rad) is (False, True).
+- An edge is (direction of its normal [rad], offset): (0, 0) is the line x = 0, (pi / 2, 0) is y = 0, (0, 8) the far
+  edge of a plate 8 wide. Edges are given unless ``edges_fixed`` says otherwise: a far edge whose place is measured
+  (edge to edge) is (True, False); one whose angle was measured (edge to edge not parallel: the angle in rad) is
+  (False, True).
 - ``free_motions`` 0: edges or given points hold the figure, its coordinates are in the datum. Otherwise only its shape
   counts (hole to hole, pins), and the covariance must be used as a whole: a difference of two holes is right, one hole
   isn't.
