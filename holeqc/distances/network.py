@@ -463,6 +463,7 @@ def _bending(network: Network, planned: dict[str, Any], sd: FloatArray) -> BoolA
     covariance = np.where(np.isnan(planned["residuals"][:, between, None, None]), 0.0,
                           planned["whole_covariance"][:, four[:, :, None], four[:, None, :]])  # fmt: skip
     loose = np.einsum("na,knab,nb->kn", across, covariance, across) > 2 * BEND * long * sd[:, between]
+    loose &= sd[:, between] < 0.01 * long  # larger ones are weights, not what a gauge is off by
     own = np.einsum("knaa->kna", covariance)
     second = own[..., 2:].sum(axis=-1) > own[..., :2].sum(axis=-1)
     ends = i[:, None] == np.arange(p), j[:, None] == np.arange(p)
