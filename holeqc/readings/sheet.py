@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +67,7 @@ if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
+    from holeqc.readings.containers import Content
     from holeqc.readings.sheet_layout import SheetColumn
     from holeqc.specification.model import Hole, Specification
 
@@ -677,9 +678,11 @@ def printed(specification: Specification, holds: str, hole: Hole) -> str | float
 
 def write_recheck(
     specification: Specification, path: str | os.PathLike[str], recheck: Recheck, paper: str = "a4", *,
-    replace: bool = True,
+    replace: bool = True, filled: Mapping[str, Content] | None = None,
 ) -> None:  # fmt: skip
     """Write a sheet of only what is read again of a part, with what was found and decided before.
+
+    ``filled``: cell -> what was read already.
 
     Raises:
         WriteError: the file is there and isn't to be replaced, or it can't be written.
@@ -691,6 +694,7 @@ def write_recheck(
     book.remove(book.active)
     sheet = book.create_sheet(name)
     _Writer(specification, sheet, layout(specification, recheck), recheck.part, recheck.serial, recheck).write(paper)
+    _fill(sheet, filled or {})
     _write_lists(book, specification)
     _write_marker(book, specification, name)
     with writer.file(path, replace=replace) as out:
@@ -705,10 +709,12 @@ def write_sheet(
     paper: str = "a4",
     *,
     replace: bool = True,
+    filled: Mapping[str, Content] | None = None,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
+    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over; ``filled``:
+    cell -> what was read already, of the one serial number.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -727,10 +733,19 @@ def write_sheet(
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
         _Writer(specification, sheet, plan, part, serial).write(paper)
+        _fill(sheet, filled or {})
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
     with writer.file(path, replace=replace) as out:
         book.save(out)
+
+
+def _fill(sheet: Worksheet, filled: Mapping[str, Content]) -> None:
+    for address, content in filled.items():
+        if isinstance(content, str):
+            write_text(sheet[address], content)
+        else:
+            sheet[address].value = content
 
 
 def _marker(specification: Specification) -> Marker:
