@@ -168,6 +168,13 @@ def write(text: str, *, aside: bool = False) -> None:
     _put("stderr" if aside else "stdout", visible(text))
 
 
+def flush() -> None:
+    """Have standard output go out now, for whoever follows a long run."""
+    if sys.stdout is not None and "stdout" not in _screen.lost:
+        with contextlib.suppress(OSError, ValueError):
+            sys.stdout.flush()
+
+
 def say(*lines: object, aside: bool = False) -> None:
     """Write one line each: whatever is in it, it stays one line."""
     for line in lines:
@@ -295,8 +302,7 @@ def _ask(prompt: str) -> tuple[str, float] | None:
     with contextlib.suppress(OSError, ValueError):
         there = bool(select.select([0], [], [], 0)[0])
     _put("stdout", one_line(prompt))
-    if sys.stdout is not None and "stdout" not in _screen.lost:
-        sys.stdout.flush()
+    flush()
     began = time.monotonic()
     try:
         typed = os.read(0, 65_536)

@@ -89,6 +89,7 @@ def questions(spec: Specification, plan: Layout) -> tuple[Question, ...]:
             if column.entry and column.holds != "note" and column.holds in row.asked:
                 words = tuple(offered.get(column.holds, ()))
                 what = column.heading if column.holds in {"go", "no_go"} else _lower_first(column.heading)
+                what = what.partition(" [")[0]
                 out.append(Question(cell_name(number, at), column.holds, what, row, words))
     return tuple(out)
 
@@ -106,16 +107,16 @@ def asked_words(spec: Specification, plan: Layout, question: Question, part: str
         return ""
     hole, word = question.row.hole, question.word
     if word == "diameter":
-        return f"{typed(hole.size.lower, spec.unit)} to {typed(hole.size.upper, spec.unit)}"
+        return f"{typed(hole.size.lower, spec.unit)} to {typed(hole.size.upper, spec.unit)} {spec.unit}"
     if word in {"x", "y"}:
         sign = spec.part(part).signs()["xy".index(word)]
-        return f"basic {typed(getattr(hole, word) * sign + 0.0, spec.unit)}"
+        return f"basic {typed(getattr(hole, word) * sign + 0.0, spec.unit)} {spec.unit}"
     if word in {"go", "no_go"}:
-        return f"plug {typed(getattr(hole.plugs, word), spec.unit)}"
+        return f"plug {typed(getattr(hole.plugs, word), spec.unit)} {spec.unit}"
     if word == "surface":
         return ""
     found = printed(spec, f"{word}_asked", hole)
-    return f"at least {typed(found, spec.unit)}" if isinstance(found, float) else found or ""
+    return f"at least {typed(found, spec.unit)} {spec.unit}" if isinstance(found, float) else found or ""
 
 
 def map_of(spec: Specification, part: str, hole: str, wide: int = 38) -> list[str]:
@@ -155,21 +156,30 @@ def as_entry(question: Question, text: str, unit: str) -> str:
     if question.word == "date":
         from holeqc.readings.values import date_of
 
-        if date_of(text).issue is not None:
-            raise NotTakenError(f"{text!r} is not a clear day; type it as {dt.date.today().isoformat()}")
-        return text
-    if question.word not in BY_GAUGE and question.word != "temperature_c":
+        day, doubt = date_of(text, "")
+        if doubt is not None or day is None or day > dt.date.today():
+            raise NotTakenError(f"{text!r} is no clear day up to now; today is {dt.date.today().isoformat()}")
+        return day.isoformat()
+    if question.row is None and re.fullmatch(r"\D{0,4}\d*[.,]\d{3,}\D{0,4}", text):
+        raise NotTakenError(f"{text!r} is not taken: it looks like a reading, and this is {_lower_first(question.what)}")
+    if question.word == "temperature_c":
+        from holeqc.readings.values import temperature_of
+
+        doubt = temperature_of(text, "")[1]
+        if doubt is not None:
+            raise NotTakenError(f"{text!r} is not taken: {doubt.message}. {doubt.action}")
+        return text.replace(",", ".")
+    if question.word not in BY_GAUGE:
         return text
     from holeqc.readings.values import angle_of, length_of
 
-    kind = OF_WORD[question.word].kind if question.word in OF_WORD else ANGLE
+    angle = OF_WORD[question.word].kind == ANGLE
     turned = _UNIT_FIRST.sub("", text)
     if turned != text:
         turned += f" {_UNIT_FIRST.match(text)[1]}"  # type: ignore[index]
     if turned.count(",") == 1 and "." not in turned:
         turned = turned.replace(",", ".")
-    found = (angle_of if kind == ANGLE else length_of)(turned.removesuffix("C").strip(" °") if kind == ANGLE else turned,
-                                                       ".")  # fmt: skip
+    found = (angle_of if angle else length_of)(turned, ".")
     if found.issue is not None or not math.isfinite(found.value) or "/" in turned:
         why = found.issue.message if found.issue is not None else "not a decimal number"
         raise NotTakenError(f"{text!r} is not taken: {why}. Type one number, such as 0.4590")
@@ -366,7 +376,7 @@ class Bench:
         """Return the sheet as far as it is filled, as the text that a spreadsheet would save of it."""
         s, plan = self.spec, self.plan
         rows = [[""] * max(len(plan.columns), ENTRY_COLUMN) for _ in range(plan.last_row)]
-        rows[0][0], rows[1][0] = "Reading sheet", marker_text(Marker(s.id, s.revision, s.unit, FORMAT))
+        rows[1][0] = marker_text(Marker(s.id, s.revision, s.unit, FORMAT))
         labels = {word: label for label, word in FIELDS.items()}
         for number, word in enumerate(plan.fields, FIRST_FIELD_ROW):
             rows[number - 1][FIELD_COLUMN - 1] = labels[word]
@@ -486,11 +496,9 @@ class Bench:
             filled[cell] = "; ".join(filter(None, (filled.get(cell, ""), f"{question.what} typed again")))
         numbers = {q.cell for q in self.questions if q.word in BY_GAUGE or q.word == "temperature_c"}
         content: dict[str, Content] = {c: _number(text) if c in numbers else text for c, text in filled.items()}
-        for question in self.questions:
-            if question.word == "date" and question.cell in filled:
-                from holeqc.readings.values import date_of
-
-                content[question.cell] = date_of(filled[question.cell]).value or filled[question.cell]
+        day = self.plan.fields.get("date", "")
+        if day in filled:
+            content[day] = dt.date.fromisoformat(filled[day])
         if self.recheck is not None:
             write_recheck(self.spec, self.out, self.recheck, page_of(self.spec), replace=False, filled=content)
         else:
@@ -537,7 +545,8 @@ def _of_problem(problems: Sequence[Problem], doubt: str) -> str:
 
     if not problems:
         return words_of(doubt)
-    return replace(problems[0], file="", sheet="", cell="", found="").sentence()
+    said = replace(problems[0], file="", sheet="", cell="", found="").sentence()
+    return said.replace("correct the cell", "type it again: back")
 
 
 def _part(spec: Specification, named: str) -> str:
@@ -677,7 +686,7 @@ class Talk:
             try:
                 done = self._answer(question, *typed)
             except NotTakenError as problem:
-                done = None
+                done, show = None, False
                 printing.bell()
                 printing.say(problem)
             if done is not None:
@@ -864,7 +873,7 @@ def _on_record(job: Job) -> str:
 def _ending(bench: Bench, by: str, record: bool) -> int:
     """Say verdict, rework and tags of the written sheet, record it where that is asked, and what to do next."""
     from holeqc.answers.check import Opening
-    from holeqc.inspection.results import HOLD, REJECT
+    from holeqc.reports.blocks import word
     from holeqc.reports.screen import screen_text, screen_width
 
     run, opening = bench.judged()
@@ -873,7 +882,8 @@ def _ending(bench: Bench, by: str, record: bool) -> int:
         run = opening.run
     printing.write("\n" + screen_text(run.inspection, screen_width()) + "\n")
     for tag in run.tags():
-        printing.say(f"Tag {tag.code}: {', '.join(tag.holes) or 'part'}")
+        holes = f"hole{'s' if len(tag.holes) > 1 else ''} {', '.join(tag.holes)}" if tag.holes else "the part"
+        printing.say(f"Tag {tag.code}: {word(tag.verdict)}, {holes}")
     for question, before in bench.typed_again()[:NAMED]:
         now = bench.entries.get(question.cell, "nothing")
         printing.say(f"Typed again: {question.place}: {', '.join(before)}, then {now}")
@@ -883,4 +893,11 @@ def _ending(bench: Bench, by: str, record: bool) -> int:
     else:
         kit = bench.job.kit or "KIT.toml"
         printing.say(f"Record it: holeqc check {' '.join([kit, *bench.job.first, str(bench.out)])} --record --by WHO")
+    return verdict_code(run)
+
+
+def verdict_code(run: Checked) -> int:
+    """Return the exit code of a verdict."""
+    from holeqc.inspection.results import HOLD, REJECT
+
     return {REJECT: 1, HOLD: 3}.get(run.count.verdict, 0)

@@ -27,6 +27,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
     "log": ("bench", "log", "log readings at the bench one by one: judged at once, kept at once, a filled sheet"),
+    "watch": ("bench", "watch", "judge each filled sheet the moment it is saved into a folder"),
     "kit": {
         "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),

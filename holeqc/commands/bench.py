@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from holeqc.answers.files import TOLERANCES_HELP
 from holeqc.commands import LEDGER_HELP
 
 
@@ -55,3 +56,29 @@ def log(
     job = bench.Job(str(kit or ""), part, serial, recheck, tuple(map(str, first or ())), ledger, out)
     kinds = [word for word in only.split(",") if word.strip()]
     raise typer.Exit(bench.log(job, resume=resume, only=kinds, maps=not no_map, by=by, record=record))
+
+
+def watch(
+    folder: Annotated[Path, typer.Argument(help="Folder that filled sheets are saved into.")],
+    *,
+    kit: Annotated[
+        Path | None, typer.Option(metavar="KIT.toml", help="The kit file; without it each sheet says its own.")
+    ] = None,
+    tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
+    record: Annotated[bool, typer.Option("--record", help="Record each sheet with its tags; needs --by.")] = False,
+    by: Annotated[str, typer.Option(help="Who records: a role or a number; else HOLEQC_BY.")] = "",
+    ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
+    once: Annotated[bool, typer.Option("--once", help="Judge what is there now, then leave.")] = False,
+) -> None:
+    """Judge each filled sheet the moment it is saved into a folder, print its verdict, put report and tags beside it.
+
+    A sheet that somebody has open, or that is still being written, is waited for. A changed sheet is judged anew; what
+    was judged before is not, after a restart either. Reports go into the folder "judged" inside. Ctrl-C ends it.
+
+    Example: holeqc watch this_week --kit tolerances/bl7.toml --record --by "bench 2"
+
+    Caution: a verdict supports and never replaces the drawing, the approved data and the person licensed to sign.
+    """
+    from holeqc.answers.watch import watch as watching
+
+    raise typer.Exit(watching(folder, kit, once=once, tolerances=tolerances, record=record, by=by, ledger=ledger))
