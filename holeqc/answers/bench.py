@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holeqc import door, printing, writer
+from holeqc.answers.files import DRAFT
 from holeqc.characteristics import ANGLE, BY_GAUGE, OF_NAME, OF_WORD
 from holeqc.problems import HoleQCError
 from holeqc.readings.sheet_layout import (
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
     from holeqc.readings.sheet_layout import Row as SheetRow
     from holeqc.specification.model import Specification
 
-DRAFT = ".draft.csv"  #: ending of a sheet that is still being typed
 INSIDE, NEAR, OUTSIDE, DOUBTFUL, NOTED = "✓ inside", "! near a limit", "✗ OUTSIDE", "? doubtful", "… noted"
 TWICE = 1.0  #: so soon after the question nobody has read the same number again: the gauge sent it twice [s]
 Ask = Callable[[str], "tuple[str, float] | None"]

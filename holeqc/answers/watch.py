@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holeqc import door, printing, writer
-from holeqc.answers.bench import DRAFT
-from holeqc.answers.files import REPORTS, SHEETS, loaded
+from holeqc.answers.files import DRAFT, REPORTS, SHEETS, loaded
 from holeqc.problems import HoleQCError, LedgerError, ReadingsError, shown_path
 from holeqc.readings.containers import LOCKS, ReadOptions
 

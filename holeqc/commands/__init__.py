@@ -28,6 +28,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
     "log": ("bench", "log", "log readings at the bench one by one: judged at once, kept at once, a filled sheet"),
     "watch": ("bench", "watch", "judge each filled sheet the moment it is saved into a folder"),
+    "demo": ("bench", "demo", "copy sample kits and sheets into a new folder, to try things with"),
     "kit": {
         "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),

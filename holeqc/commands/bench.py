@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -82,3 +83,21 @@ def watch(
     from holeqc.answers.watch import watch as watching
 
     raise typer.Exit(watching(folder, kit, once=once, tolerances=tolerances, record=record, by=by, ledger=ledger))
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(help="New folder to copy the samples into.")],
+) -> None:
+    """Copy the sample kits and filled sheets into a new folder, to try things with.
+
+    Example: holeqc demo try_it
+
+    Caution: the kits are made up; never drill or judge a part by them.
+    """
+    from holeqc import printing
+    from holeqc.answers.files import write_demo
+
+    written = write_demo(folder)
+    printing.say(f"{len(written)} files in {folder}. Try:", f"  cd {shlex.quote(str(folder))}",
+                 "  holeqc check tolerances/bl7.toml sample_measurements/bl7_* --out report",
+                 "  holeqc log tolerances/bl7.toml --part port --serial P-0200")  # fmt: skip
