@@ -488,6 +488,7 @@ class Bench:
         Raises:
             WriteError: the disk refuses; the draft stays, and can be gone on with.
         """
+        from holeqc.answers.sheets import page_of
         from holeqc.readings.sheet import write_recheck, write_sheet
 
         filled = dict(self.entries)
@@ -517,11 +518,6 @@ class Bench:
             return run, None
         opening = Opening(run, self.job.ledger)
         return opening.run, opening
-
-
-def page_of(spec: Specification) -> str:
-    """Return the paper that a kit's shop prints on, by its unit."""
-    return "letter" if spec.unit == "in" else "a4"
 
 
 def _number(text: str) -> float | str:

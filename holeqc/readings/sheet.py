@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 import random
@@ -393,6 +394,7 @@ def state(entries: list[str], total: int, checks: list[str], fields: dict[str, s
 ROW_HEIGHT = 26.0
 TABLE_FONT = 12
 PAPERS = {"a4": 9, "letter": 1}
+PAGE = (730.0, 530.0)  #: what both papers hold inside the margins, laid across [points]
 NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##", DEGREES: "0.0##"}
 
 _THIN = Side(style="thin", color="808080")
@@ -710,11 +712,12 @@ def write_sheet(
     *,
     replace: bool = True,
     filled: Mapping[str, Content] | None = None,
+    pencil: bool = False,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
     ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over; ``filled``:
-    cell -> what was read already, of the one serial number.
+    cell -> what was read already, of the one serial number; ``pencil``: no check columns, and rows that fill the page.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -730,9 +733,11 @@ def write_sheet(
     book = Workbook()
     book.remove(book.active)
     plan = layout(specification)
+    if pencil:
+        plan = dataclasses.replace(plan, columns=tuple(c for c in plan.columns if not c.holds.endswith("_check")))
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
-        _Writer(specification, sheet, plan, part, serial).write(paper)
+        _Writer(specification, sheet, plan, part, serial).write(paper, pencil=pencil)
         _fill(sheet, filled or {})
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
@@ -803,21 +808,32 @@ class _Writer:
         self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
         self.spans, self.edges = size_spans(s), edge_span(s)
 
-    def write(self, paper: str) -> None:
+    def write(self, paper: str, *, pencil: bool = False) -> None:
         self._title()
         self._fields()
         self._asked()
         self._headings()
         for number, row in enumerate(self.plan.rows, start=self.plan.first_row):
             self._row(number, row)
-        self._state()
-        self._legend()
         self._choices()
-        mark_checks(self.sheet, self.plan, self.s.unit)
+        if pencil:
+            self._fill_page()
+        else:
+            self._state()
+            self._legend()
+            mark_checks(self.sheet, self.plan, self.s.unit)
         print_setup(self.sheet, self.plan, self.s, paper)
         if self.recheck is not None:
             self.sheet.print_area = f"A1:{cell_name(self.plan.last_row + 3 + len(LEGEND), self.plan.width)}"
         protect(self.sheet)
+
+    def _fill_page(self) -> None:
+        """Make the rows of a sheet without checks so high that they fill a page laid across."""
+        banner(self.sheet, self.plan.last_row + 2, self.plan, SIGNATURE, "signature")
+        scale = min(1.0, PAGE[0] / (5.6 * sum(column.width for column in self.plan.columns)))
+        high = PAGE[1] / scale - sum(d.height or 15.0 for d in self.sheet.row_dimensions.values())
+        for number in range(self.plan.first_row, self.plan.last_row + 1):
+            self.sheet.row_dimensions[number].height = max(ROW_HEIGHT, ROW_HEIGHT + high / len(self.plan.rows))
 
     def _title(self) -> None:
         for row, (text, kind) in enumerate(zip(_top(self.s), ("title", "marker", "how to"), strict=True), start=1):
