@@ -215,18 +215,41 @@ def width(usual: int = 80) -> int:
     return max(shutil.get_terminal_size((usual, 24)).columns, NARROWEST)
 
 
+_GAPS = re.compile(r"(?<=\S)( {2,})(?=\S)")  #: what parts the columns of a table
+_USUAL = 80  #: columns that paragraphs are set for where the room isn't known
+
+
 def fitted(text: str, wide: int) -> str:
-    """Return text with lines that are longer than ``wide`` broken between words, their rest set in.
+    """Return text with lines that are longer than ``wide`` broken, their rest set in: a table's between its columns.
 
     A word longer than a line stays whole: it may be a path that somebody copies.
     """
-    lines = text.split("\n")
-    for n, line in enumerate(lines):
-        if len(line) > wide:
-            rest = " " * min(len(line) - len(line.lstrip()) + 2, wide // 4)
-            lines[n] = "\n".join(textwrap.wrap(line, wide, subsequent_indent=rest, break_long_words=False,
-                                               break_on_hyphens=False))  # fmt: skip
-    return "\n".join(lines)
+    lines: list[str] = []
+    before = ""
+    for line in text.split("\n"):
+        first = (line.split(None, 1) or [""])[0]
+        full = first and len(before) > wide and before[-1] not in ".:" and len(before) + len(first) >= _USUAL
+        if full and len(_GAPS.findall(lines[-1])) < 2 and not _GAPS.search(line):
+            lines[-1] += f" {line.strip()}"  # the same paragraph, broken for a wider screen
+        else:
+            lines.append(line)
+        before = line
+    return "\n".join(part for line in lines for part in (_broken(line, wide) if len(line) > wide else [line]))
+
+
+def _broken(line: str, wide: int) -> list[str]:
+    indent = len(line) - len(line.lstrip())
+    rest = " " * min(indent + 2, wide // 4)
+    if len(_GAPS.findall(line)) < 2:
+        parts = textwrap.wrap(line, wide, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False)
+        return [part if len(part) <= wide else part.lstrip() for part in parts]
+    rows = [line[:indent]]
+    for cell in re.split(r"(?<=\S)(?= {2,}\S)", line[indent:]):
+        if rows[-1].strip() and len(rows[-1]) + len(cell) > wide:
+            rows.append(rest + cell.lstrip())
+        else:
+            rows[-1] += cell
+    return [part for row in rows for part in (_broken(row, wide) if len(row) > wide and row != line else [row])]
 
 
 def counted(what: str, every: int = 1) -> Callable[[int], None]:

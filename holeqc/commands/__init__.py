@@ -114,6 +114,7 @@ def signer_of(key: Path | None) -> Signer | None:
 
 def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
     """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    printing.progress("")
     return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
@@ -208,11 +209,38 @@ def _command(name: str, entry: Entry | dict[str, Entry]) -> Any:
     app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
     app.command(name, short_help=line, context_settings=SETTINGS)(found)
-    return typer.main.get_command(app)
+    command: Any = typer.main.get_command(app)
+    command.context_class = Asked
+    return command
+
+
+class Help(typer.Context.formatter_class):  # type: ignore[name-defined, misc]
+    """Help that is no wider than the terminal; options stand over their words where it is narrow."""
+
+    def __init__(self, *how: Any, **more: Any) -> None:
+        super().__init__(*how, **more)
+        self.width = min(self.width, printing.width() - 1)
+
+    def write_dl(self, rows: Any, col_max: int = 30, col_spacing: int = 2) -> None:
+        """Write a list of terms with their words."""
+        super().write_dl(rows, min(col_max, self.width // 4) if self.width < 60 else col_max, col_spacing)
+
+
+class Asked(TyperGroup.context_class):  # type: ignore[name-defined, misc]
+    """What the option parser knows of one command line; where it is carried out, a terminal shows that it begins."""
+
+    formatter_class = Help
+
+    def invoke(self, *words: Any, **more: Any) -> Any:
+        """Carry out a command. The first run on a machine takes seconds before it can show anything else."""
+        printing.progress("starting")
+        return super().invoke(*words, **more)
 
 
 class Group(TyperGroup):
     """A group that lists its commands without loading them."""
+
+    context_class = Asked
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         return list(self.commands)
