@@ -204,7 +204,8 @@ def progress(text: str) -> None:
         return
     try:
         _screen.progress = bool(text)
-        stream.write("\r\x1b[2K" + shortened(text, min(width(), 79) - 1))  # the only marks for the terminal that the tool writes itself
+        # the only marks for the terminal that the tool writes itself, but for the bell
+        stream.write("\r\x1b[2K" + shortened(text, min(width(), 79) - 1))
         stream.flush()
     except (OSError, ValueError) as error:
         _lose("stderr", error)

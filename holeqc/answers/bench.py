@@ -1,7 +1,7 @@
 """Readings typed at the bench, one after the other: kept on disk at once, judged at once, in the end a filled sheet.
 
-What is asked is what a blank sheet of the kit, or of a recheck, has cells for. Each answer goes into that sheet, which is
-then read and judged as `holeqc check` does, so that no reading is called inside here and doubtful there.
+What is asked is what a blank sheet of the kit, or of a recheck, has cells for. Each answer goes into that sheet, which
+is then read and judged as `holeqc check` does, so that no reading is called inside here and doubtful there.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -161,7 +161,7 @@ def as_entry(question: Question, text: str, unit: str) -> str:
             raise NotTakenError(f"{text!r} is no clear day up to now; today is {dt.date.today().isoformat()}")
         return day.isoformat()
     if question.row is None and re.fullmatch(r"\D{0,4}\d*[.,]\d{3,}\D{0,4}", text):
-        raise NotTakenError(f"{text!r} is not taken: it looks like a reading, and this is {_lower_first(question.what)}")
+        raise NotTakenError(f"{text!r} is not taken: it looks like a reading, and this is: {question.what}")
     if question.word == "temperature_c":
         from holeqc.readings.values import temperature_of
 
@@ -232,10 +232,10 @@ def _signed(fields: Sequence[object]) -> str:
     return f"{text},{hashlib.sha256(text.encode('utf-8', 'replace')).hexdigest()[:8]}"
 
 
-def _lines(content: bytes) -> tuple[list[list[str]], int]:
+def _lines(draft: Path) -> tuple[list[list[str]], int]:
     """Return the lines of a draft, and how many were cut or changed."""
     out, bad = [], 0
-    for line in filter(None, content.decode("utf-8", "replace").splitlines()):
+    for line in filter(None, door.take(draft, door.DRAFT).content.decode("utf-8", "replace").splitlines()):
         text, _, mark = line.rpartition(",")
         if mark != hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:8]:
             bad += 1
@@ -243,11 +243,6 @@ def _lines(content: bytes) -> tuple[list[list[str]], int]:
         fields = next(csv.reader([text]))
         out.append([f[1:] if f[:1] == "'" and f[1:2] in writer.FORMULA else f for f in fields])
     return out, bad
-
-
-def drafts_in(folder: Path) -> list[Path]:
-    """Return the drafts that lie in a folder."""
-    return [path for path in door.named_so(folder, ".csv") if path.name.endswith(DRAFT)]
 
 
 class Bench:
@@ -269,11 +264,11 @@ class Bench:
         draft = _draft_to_resume(job) if resume else None
         lines: list[list[str]] = []
         if draft is not None:
-            lines, bad = _lines(door.take(draft, door.DRAFT).content)
+            self.journal = writer.Journal(draft, new=False)  # before it is read: nobody else may add to it
+            lines, bad = _lines(draft)
             job = _job_of(draft, lines)
             if bad:
-                self.notes.append(f"{bad} line{'s' if bad > 1 else ''} of the draft cut or changed: what stood there is "
-                                  "asked again")  # fmt: skip
+                self.notes.append(f"{bad} of the draft's lines cut or changed: what stood there is asked again")
         self.job = job
         self.spec, self.recheck = _asked_of(job)
         self.part = self.recheck.part if self.recheck else _part(self.spec, job.part)
@@ -290,15 +285,15 @@ class Bench:
         if draft is None and self.draft.exists():
             raise HoleQCError(f"{self.draft} is there already: {self.serial} was begun. Go on: holeqc log --resume -o "
                               f"{self.out}; or take the draft away")  # fmt: skip
-        self.journal = writer.Journal(draft or self.draft, new=draft is None)
-        self.draft = draft or self.draft
         self._number = len(lines)
         if draft is None:
-            places = {"kit": job.kit and os.path.abspath(job.kit), "first": tuple(map(os.path.abspath, job.first))}
-            begin = {**asdict(replace(job, out=str(self.out), **places)), "id": self.spec.id, "revision": self.spec.revision,
-                     "digest": self.spec.digest}  # fmt: skip
-            self._add("begin", "", "holeqc log, a draft and no sheet", json.dumps(begin))
+            self.journal = writer.Journal(self.draft, new=True)
+            there = replace(job, out=str(self.out), kit=job.kit and os.path.abspath(job.kit),
+                            first=tuple(map(os.path.abspath, job.first)))  # fmt: skip
+            kit = {"id": self.spec.id, "revision": self.spec.revision, "digest": self.spec.digest}
+            self._add("begin", "", "holeqc log, a draft and no sheet", json.dumps(asdict(there) | kit))
         else:
+            self.draft = draft
             self._take_up(lines)
             self._add("resume", "", "", "")
 
@@ -310,8 +305,8 @@ class Bench:
         if (begun["id"], begun["revision"]) != (self.spec.id, self.spec.revision):
             raise HoleQCError(
                 f"the draft was begun for kit {begun['id']} revision {begun['revision']}; {self.spec.path} is "
-                f"{self.spec.id} revision {self.spec.revision}. Finish it with the kit file of its own revision, or log "
-                "the part anew"
+                f"{self.spec.id} revision {self.spec.revision}. Name the kit file of the draft's revision, or log the "
+                "part anew"
             )
         if begun["digest"] != self.spec.digest:
             self.notes.append("the kit file was changed since the draft was begun; its limits of now count")
@@ -462,7 +457,7 @@ class Bench:
         return (NEAR, f"{own}: nearer than the gauge can tell") if near else (INSIDE, own)
 
     def _near(self, question: Question, rows: Sequence[Row], value: float) -> bool:
-        """Whether a limit lies nearer than U; where U isn't known, than the share of the tolerance that stands for it."""
+        """Whether a limit lies nearer than U, or than the share of the tolerance that stands for an unknown U."""
         size = question.row.hole.size if question.row is not None and question.word == "diameter" else None
         for row in rows:
             left, u = float(row["left"]), float(row["uncertainty"])
@@ -500,16 +495,17 @@ class Bench:
         day = self.plan.fields.get("date", "")
         if day in filled:
             content[day] = dt.date.fromisoformat(filled[day])
+        page = page_of(self.spec)
         if self.recheck is not None:
-            write_recheck(self.spec, self.out, self.recheck, page_of(self.spec), replace=False, filled=content)
+            write_recheck(self.spec, self.out, self.recheck, page, replace=False, filled=content)
         else:
-            write_sheet(self.spec, self.out, self.part, [self.serial], page_of(self.spec), replace=False, filled=content)
+            write_sheet(self.spec, self.out, self.part, [self.serial], page, replace=False, filled=content)
         self._add("done", "", self.out.name, door.take(self.out, door.READINGS).sha256)
         self.journal.close()
         return self.out
 
     def judged(self) -> tuple[Checked, Opening | None]:
-        """Return the verdict of the written sheet; a recheck joined with what is on record, or with its first sheets."""
+        """Return the verdict of the written sheet; of a recheck with what is on record, or with its first sheets."""
         from holeqc.answers.check import Opening, judge
         from holeqc.readings.containers import ReadOptions
 
@@ -568,7 +564,7 @@ def _asked_of(job: Job) -> tuple[Specification, Recheck | None]:
             return from_files(kit, [Path(file) for file in job.first], job.recheck)
         return from_record(kit, job.recheck, job.ledger)
     if kit is None or job.first:
-        raise HoleQCError("--first goes with --recheck" if job.first else "name the kit file first: holeqc log KIT.toml")
+        raise HoleQCError("--first goes with --recheck" if job.first else "name the kit first: holeqc log KIT.toml")
     if not job.serial.strip():
         raise HoleQCError("say which part this is: --serial NUMBER")
     return load_kit(kit), None
@@ -588,27 +584,20 @@ def _draft_to_resume(job: Job) -> Path:
     Raises:
         HoleQCError: there is none, or several.
     """
-    out = Path(job.out or ".")
+    out, wanted = Path(job.out or "."), job.serial.strip() or job.recheck
     if not out.is_dir():
-        there = [out if out.name.endswith(DRAFT) else out.with_name(out.name.removesuffix(".xlsx") + DRAFT)]
-    else:
-        there = [path for path in drafts_in(out) if not job.serial or _begins(path, job.serial)]
-        there = [path for path in there if not _finished(path)]
-    if len(there) != 1:
-        found = ", ".join(path.name for path in there)
-        raise HoleQCError(f"several drafts are there: {found}. Say which: --resume -o NAME" if there else
-                          f"no draft to go on with{f' of {job.serial}' if job.serial else ''} in {out}")  # fmt: skip
-    return there[0]
-
-
-def _begins(path: Path, serial: str) -> bool:
-    lines, _ = _lines(door.take(path, door.DRAFT).content)
-    job = None if _finished(path) or not lines else _job_of(path, lines)
-    return job is not None and serial.strip() in (job.serial, job.recheck)
-
-
-def _finished(path: Path) -> bool:
-    return any(line[2:3] == ["done"] for line in _lines(door.take(path, door.DRAFT).content)[0])
+        return out if out.name.endswith(DRAFT) else out.with_name(out.name.removesuffix(".xlsx") + DRAFT)
+    there: list[Path] = []
+    for path in door.named_so(out, ".csv"):
+        lines = _lines(path)[0] if path.name.endswith(DRAFT) else []
+        if lines and lines[-1][2:3] != ["done"]:
+            begun = _job_of(path, lines)
+            there += [path] if wanted in ("", begun.serial, begun.recheck) else []
+    if len(there) == 1:
+        return there[0]
+    if there:
+        raise HoleQCError(f"several drafts are there: {', '.join(p.name for p in there)}. Say which: --resume -o NAME")
+    raise HoleQCError(f"no draft to go on with{f' of {wanted}' if wanted else ''} in {out}")
 
 
 def _job_of(path: Path, lines: list[list[str]]) -> Job:
@@ -621,7 +610,7 @@ def _job_of(path: Path, lines: list[list[str]]) -> Job:
         begun = json.loads(lines[0][5])
         job = Job(**{name: begun[name] for name in Job.__dataclass_fields__})
     except (IndexError, ValueError, KeyError, TypeError):
-        raise HoleQCError(f"{path} is no draft of holeqc log, or its first line is damaged; log the part anew") from None
+        raise HoleQCError(f"{path} is no draft of holeqc log, or its first line is damaged; log it anew") from None
     if any(line[2] == "done" for line in lines):
         raise HoleQCError(f"{path} is finished: its sheet was written")
     return replace(job, first=tuple(job.first), out=os.fspath(path.with_name(Path(job.out).name)))
@@ -663,7 +652,8 @@ class Talk:
     def _open(self, after: int) -> int | None:
         """Return the next place without an answer, from the one after this on and round, None where all are through."""
         there = [*range(after + 1, len(self.order)), *range(max(after, 0))]
-        return next((n for n in there if self.order[n].cell not in self.bench.entries.keys() | self.bench.skipped), None)
+        done = self.bench.entries.keys() | self.bench.skipped
+        return next((n for n in there if self.order[n].cell not in done), None)
 
     def run(self) -> bool:
         """Ask until the sheet is to be written; False where somebody stops before."""
@@ -869,7 +859,6 @@ def _on_record(job: Job) -> str:
 def _ending(bench: Bench, by: str, record: bool) -> int:
     """Say verdict, rework and tags of the written sheet, record it where that is asked, and what to do next."""
     from holeqc.answers.check import Opening
-    from holeqc.reports.blocks import word
     from holeqc.reports.screen import screen_text, screen_width
 
     run, opening = bench.judged()
@@ -879,7 +868,7 @@ def _ending(bench: Bench, by: str, record: bool) -> int:
     printing.write("\n" + screen_text(run.inspection, screen_width()) + "\n")
     for tag in run.tags():
         holes = f"hole{'s' if len(tag.holes) > 1 else ''} {', '.join(tag.holes)}" if tag.holes else "the part"
-        printing.say(f"Tag {tag.code}: {word(tag.verdict)}, {holes}")
+        printing.say(f"Tag {tag.code}: {tag.verdict}, {holes}")
     for question, before in bench.typed_again()[:NAMED]:
         now = bench.entries.get(question.cell, "nothing")
         printing.say(f"Typed again: {question.place}: {', '.join(before)}, then {now}")

@@ -87,8 +87,8 @@ class Watch:
         self._locks = {name for name in there if name.startswith(LOCKS)}
         return [
             name for name in there
-            if Path(name).suffix.lower() in SHEETS and not name.startswith((*LOCKS, ".")) and name.lower() not in REPORTS
-            and not name.endswith(DRAFT) and (self.folder / name).is_file()
+            if Path(name).suffix.lower() in SHEETS and not name.startswith((*LOCKS, "."))
+            and name.lower() not in REPORTS and not name.endswith(DRAFT) and (self.folder / name).is_file()
         ]  # fmt: skip
 
     def _locked(self, name: str) -> bool:
@@ -170,7 +170,8 @@ class Watch:
             return False
         before = self._known.get(name)
         changed = before is not None and before["sha256"] != seen.digest
-        printing.say("", f"{_clock()}  {name}{': changed since, judged anew' if changed else ''}", *_verdict(run), *lines)
+        again = ": changed since, judged anew" if changed else ""
+        printing.say("", f"{_clock()}  {name}{again}", *_verdict(run), *lines)
         self._count(verdict_code(run))
         try:
             written = check.report(run, self.folder / RESULTS / name)

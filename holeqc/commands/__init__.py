@@ -214,26 +214,31 @@ def _command(name: str, entry: Entry | dict[str, Entry]) -> Any:
     return command
 
 
-class Help(typer.Context.formatter_class):  # type: ignore[name-defined, misc]
+_Formatter: Any = typer.Context.formatter_class
+_Context: Any = TyperGroup.context_class
+
+
+class Help(_Formatter):
     """Help that is no wider than the terminal; options stand over their words where it is narrow."""
 
     def __init__(self, *how: Any, **more: Any) -> None:
         super().__init__(*how, **more)
-        self.width = min(self.width, printing.width() - 1)
+        self.width: int = min(self.width, printing.width() - 1)
 
     def write_dl(self, rows: Any, col_max: int = 30, col_spacing: int = 2) -> None:
         """Write a list of terms with their words."""
         super().write_dl(rows, min(col_max, self.width // 4) if self.width < 60 else col_max, col_spacing)
 
 
-class Asked(TyperGroup.context_class):  # type: ignore[name-defined, misc]
+class Asked(_Context):
     """What the option parser knows of one command line; where it is carried out, a terminal shows that it begins."""
 
     formatter_class = Help
 
     def invoke(self, *words: Any, **more: Any) -> Any:
         """Carry out a command. The first run on a machine takes seconds before it can show anything else."""
-        printing.progress("starting")
+        if not isinstance(self.command, TyperGroup):
+            printing.progress("starting")
         return super().invoke(*words, **more)
 
 

@@ -21,7 +21,7 @@ def log(
     part: Annotated[str, typer.Option(metavar="NAME", help="Part of the kit that is measured.")] = "",
     serial: Annotated[str, typer.Option(metavar="S", help="Its serial number.")] = "",
     out: Annotated[
-        str, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Sheet to write, or its folder; else SERIAL.xlsx here.")
+        str, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Sheet to write, or its folder; else here.")
     ] = "",
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the draft that a stop has left.")] = False,
     recheck: Annotated[

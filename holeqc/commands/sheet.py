@@ -17,7 +17,7 @@ def sheet(
         typer.Argument(metavar="KIT.toml", help="The kit file; a recheck on record needs none.", show_default=False),
     ] = None,
     *,
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Workbook to write; with --paper a PDF too.")],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Workbook; with --paper a PDF too.")],
     part: Annotated[
         str, typer.Option(metavar="NAME", help="Part that the sheet is for; without it the sheet offers a choice.")
     ] = "",

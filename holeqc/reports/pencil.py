@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holeqc.characteristics import OF_WORD, WORDS
-from holeqc.readings.sheet import BURR, CLEAN, CRACK, DIRTY, printed
+from holeqc.readings.sheet import printed
 from holeqc.readings.sheet_layout import FIELDS, layout
+from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY
 from holeqc.reports import blocks as w
 from holeqc.reports.pages import PAPERS, save_pdf, width_of, wrap
 from holeqc.specification.words import asked, limits_line
@@ -111,8 +112,8 @@ def _head(
     size = (MAP[0] + min(grow, 0.3 * wide), MAP[1] + grow)
     page.text(left, top + 10, w.shorten(limits_line(spec), 96), 13, True)
     room = wide - size[0] - 14
-    page.text(left, top + 24, w.shorten(f"{spec.title}{f', drawing {spec.drawing}' if spec.drawing else ''}", 110), TEXT,
-              colour=w.SOFT)  # fmt: skip
+    title = ", drawing ".join(filter(None, (spec.title, spec.drawing)))
+    page.text(left, top + 24, w.shorten(title, 110), TEXT, colour=w.SOFT)
     _map(page, spec, part, (left + room + 14, top + 20), size)
     y = top + 37
     for phrase in asked(spec):
@@ -166,8 +167,6 @@ def _table(
         for n, line in enumerate(wrap(column.title, column.width - 4, TEXT, True)[:2]):
             page.text(x + column.width / 2, top + 11 + 10 * n, line, TEXT, True, anchor="middle")
         x += column.width
-    basic = _basic(spec, part)
-    sizes = len({(h.size.lower, h.size.upper) for h in spec.holes}) > 1
     for number, row in enumerate(rows):
         x, y = MARGIN, top + 26 + number * tall
         for column in columns:
@@ -181,25 +180,21 @@ def _table(
             elif holds in WORDS and not off:
                 _ticks(page, TICKS[holds], x, y, column.width, tall)
             elif not off:
-                page.text(x + 2.5, y + tall - 2.5, _small(spec, row, holds, basic, sizes, recheck), 5.8, colour=w.SOFT)
+                page.text(x + 2.5, y + tall - 2.5, _small(spec, row, holds, part, recheck), 5.8, colour=w.SOFT)
             x += column.width
         if number and row.hole is not rows[number - 1].hole:
             page.line((MARGIN, y), (x, y), width=1.6)
 
 
-def _basic(spec: Specification, part: str) -> Callable[[str, float], str]:
-    signs = dict(zip("xy", spec.part(part).signs() if part else (math.nan, math.nan), strict=True))
-    return lambda axis, drawn: f"basic {w.typed(drawn * signs[axis] + 0.0, spec.unit)}" if signs[axis] == signs[axis] else ""
-
-
-def _small(
-    spec: Specification, row: Row, holds: str, basic: Callable[[str, float], str], sizes: bool, recheck: Recheck | None
-) -> str:  # fmt: skip
+def _small(spec: Specification, row: Row, holds: str, part: str, recheck: Recheck | None) -> str:
     """Return what stands small in a cell: basic dimension, or limits where they aren't those of all holes."""
     if holds in {"x", "y"}:
-        return basic(holds, getattr(row.hole, holds))
+        sign = spec.part(part).signs()["xy".index(holds)] if part else math.nan  # which hand isn't known
+        return f"basic {w.typed(getattr(row.hole, holds) * sign + 0.0, spec.unit)}" if part else ""
     if holds == "diameter":
-        return f"{w.typed(row.hole.size.lower, spec.unit)} to {w.typed(row.hole.size.upper, spec.unit)}" if sizes else ""
+        size = row.hole.size
+        sizes = {(h.size.lower, h.size.upper) for h in spec.holes}
+        return f"{w.typed(size.lower, spec.unit)} to {w.typed(size.upper, spec.unit)}" if len(sizes) > 1 else ""
     if holds == "note":
         before = recheck.found.get((row.hole.id, row.wall), "") if recheck else ""
         return w.shorten(f"before: {before}", 60) if before else ""
