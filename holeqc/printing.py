@@ -301,6 +301,7 @@ def dialog() -> Iterator[Callable[[str], tuple[str, float] | None]]:
     Enter ends a line, and so does a tab, which gauges with a keyboard's plug send. 0 seconds means that the line was
     there before the prompt. None: nobody is there any more (Ctrl-D, the terminal is gone).
     """
+    progress("")
     settings = None
     with contextlib.suppress(ImportError, OSError, ValueError):
         import termios

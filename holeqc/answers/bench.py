@@ -668,7 +668,7 @@ class Talk:
             typed = self.ask("> ")
             if typed is None:
                 return False
-            show = bool(typed[0])
+            show = bool(typed[0] or typed[1])
             try:
                 done = self._answer(question, *typed)
             except NotTakenError as problem:
