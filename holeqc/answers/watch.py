@@ -148,7 +148,7 @@ class Watch:
             return True
         if run.inspection.readings.sources[0].sha256 != seen.digest:
             return False  # saved again while it was read
-        if not any(int(part.row["readings"]) for part in run):
+        if not (run.inspection.readings.table["characteristic"].astype(str) != "").any():
             printing.say(f"{_clock()}  {name}: nothing is filled in yet")
             return True
         return self._tell(name, path, seen, run)

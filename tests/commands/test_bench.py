@@ -79,6 +79,9 @@ def test_a_logged_part_is_judged_as_its_sheet_is(capsys: pytest.CaptureFixture[s
     talk = b.Talk(bench, lambda prompt: script(prompt), maps=False)
     first, second = "Hole A, single: diameter 0°", "Hole A, single: diameter 60°"
     answers["A", "single", "diameter"].pop(0)
+    for asked in bench.questions:  # two of the four holes are in already
+        if asked.row is not None and asked.row.hole.id in "BD":
+            bench.set(asked, b.as_entry(asked, answers[asked.row.hole.id, "single", asked.word].pop(0), "mm"))
     script = Script(talk, answers, {first: ["12.95", "note read in the morning", "12.559"], second: ["back"]})
     assert talk.run()
     out = bench.finish()
@@ -255,9 +258,10 @@ def test_a_recheck_asks_only_what_it_asks_again() -> None:
                  "y": "5.7478"}  # fmt: skip
         if q.word == "diameter":
             bench.set(q, next(sizes))
-            assert bench.look(q)[0] == b.INSIDE
+            last = q
         elif q.word in words:
             bench.set(q, words[q.word])
+    assert bench.look(last)[0] == b.INSIDE
     bench.finish()
     run, _ = bench.judged()
     joined = check(BL7, first, bench.out)

@@ -40,14 +40,10 @@ def looks(watch: watching.Watch, capsys: pytest.CaptureFixture[str], times: int 
     return said.out + said.err
 
 
-@pytest.fixture(autouse=True)
-def _no_reports(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
-    """Leave reports away, which have tests of their own and take a second each, but where one is asked for."""
-    if "reports" not in request.keywords:
-        monkeypatch.setattr("holeqc.answers.check.report", lambda run, folder: [folder / "report.html"])
-
-
-def test_a_sheet_is_judged_once_when_it_is_whole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_sheet_is_judged_once_when_it_is_whole(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holeqc.answers.check.report", lambda run, folder: [folder / "report.html"])  # tested below
     whole = (SAMPLES / "bl7_P-0107.xlsx").read_bytes()
     sheet = tmp_path / "P-0107.xlsx"
     sheet.write_bytes(whole[:9000])  # half of it is copied
@@ -81,7 +77,6 @@ def test_a_sheet_is_judged_once_when_it_is_whole(tmp_path: Path, capsys: pytest.
     assert "damaged" in looks(watching.Watch(tmp_path, BL7), capsys, 1)
 
 
-@pytest.mark.reports
 def test_what_is_recorded_is_recorded_once_and_reports_are_no_sheets(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
