@@ -25,6 +25,8 @@ from typing import Any, TextIO
 
 UNWRITTEN = 2  #: exit code: the answer couldn't be written, and nothing was recorded
 RECORDED_UNSEEN = 4  #: exit code: something was recorded, and the answer couldn't be written
+#: exit code that shells give for a program that Ctrl-C has ended: 128 + SIGINT (POSIX, status of a signalled command)
+STOPPED = 130
 NARROWEST = 20  #: columns; a terminal that says less doesn't know its width
 LONGEST_LINE = 4_000  #: characters of a sentence on standard error; what somebody typed could fill the screen
 

@@ -812,7 +812,6 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
     Raises:
         HoleQCError: nobody sits at this terminal, or what `Bench` refuses.
     """
-    from holeqc.__main__ import STOPPED
     from holeqc.answers.check import refuse_unsigned
 
     refuse_unsigned(record, by, None)
@@ -823,7 +822,7 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
         if known:
             printing.say(known, "To read something again: holeqc log --recheck.", "yes: log the whole part anew")
             if (ask("> ") or ("", 0.0))[0].lower() != "yes":
-                return STOPPED
+                return printing.STOPPED
         bench = Bench(job, resume=resume)
         printing.say(f"Kit {bench.spec.id}, revision {bench.spec.revision}: {bench.part} {bench.serial}. {CAUTION}")
         try:
@@ -834,7 +833,7 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
             count = len(bench.entries)
             printing.say("", f"Stopped. {count} answer{'s' if count != 1 else ''} kept in {bench.draft}. Go on: "
                          f"holeqc log --resume -o {bench.out}")  # fmt: skip
-            return STOPPED
+            return printing.STOPPED
         bench.finish()
     return _ending(bench, by, record)
 
