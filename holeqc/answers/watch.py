@@ -172,6 +172,7 @@ class Watch:
         changed = before is not None and before["sha256"] != seen.digest
         again = ": changed since, judged anew" if changed else ""
         printing.say("", f"{_clock()}  {name}{again}", *_verdict(run), *lines)
+        printing.flush()
         self._count(verdict_code(run))
         try:
             written = check.report(run, self.folder / RESULTS / name)
@@ -221,6 +222,9 @@ def watch(folder: Path, kit: Path | None, *, once: bool = False, **settings: Any
     if not folder.is_dir():
         raise HoleQCError(f"{shown_path(folder)}: there is no such folder")
     watched = Watch(folder, loaded(kit) if kit else None, **settings)
+    import holeqc.inspection.recheck
+    import holeqc.readings.read
+    import holeqc.reports.write  # noqa: F401  before the first sheet comes, which then waits for nothing
     printing.say(f"Watching {shown_path(folder)}; reports go into {RESULTS} there. Ctrl-C stops.")
     gone = False
     try:

@@ -1,4 +1,4 @@
-"""Readings logged at a terminal: what is asked, taken and said, what is on disk when it is killed, the sheet at the end.
+"""Readings logged at a terminal: what is asked, taken and said, what is on disk when it is killed, the sheet it makes.
 
 Limits and marks are worked out by hand from the kit files: BL-7 takes 0.455 to 0.462 in with a gauge of U 0.0003 in,
 CP-12 takes 12.500 to 12.610 mm guarded by U 0.006 mm.
@@ -99,7 +99,8 @@ def test_a_logged_part_is_judged_as_its_sheet_is(capsys: pytest.CaptureFixture[s
     assert [(q.what, old) for q, old in bench.typed_again()] == [("diameter 0°", ["12.95"])]
     notes = [p.message for p in again.inspection.problems if "typed again" in p.message]
     notes += [str(note) for note in again.inspection.readings.table["note"].unique() if "typed again" in str(note)]
-    assert notes and "read in the morning" in notes[0]
+    assert notes
+    assert "read in the morning" in notes[0]
 
 
 @pytest.mark.parametrize(
@@ -230,7 +231,7 @@ def test_what_is_refused_before_anything_is_asked(tmp_path: Path) -> None:
     again.journal.close()
     assert any("kit file was changed" in note for note in again.notes)
     kit.write_text(kit.read_text("utf-8").replace('revision = "A"', 'revision = "B"'), "utf-8")
-    with pytest.raises(HoleQCError, match="revision A.*revision B"):
+    with pytest.raises(HoleQCError, match=r"revision A.*revision B"):
         b.Bench(b.Job(), resume=True)
     Path("D-0041.xlsx").write_bytes(b"x")
     with pytest.raises(HoleQCError, match="was logged"):
@@ -251,7 +252,8 @@ def test_a_recheck_asks_only_what_it_asks_again() -> None:
     bench = b.Bench(b.Job(str(BL7), recheck="S-0108", first=(str(first),)))
     asked = [q for q in bench.questions if q.row is not None]
     assert {q.row.hole.id for q in asked if q.row} == {"5"}
-    assert {"diameter", "go"} <= {q.word for q in asked} and "before: " not in asked[0].place
+    assert {"diameter", "go"} <= {q.word for q in asked}
+    assert "before: " not in asked[0].place
     sizes = iter(["0.4576", "0.4577", "0.4575", "0.4578"])
     for q in bench.questions:
         words = {"go": "enters", "no_go": "does not enter", "surface": "clean", "date": "2026-11-20", "x": "1.5023",
@@ -333,7 +335,8 @@ def test_a_bench_terminal_that_is_killed_goes_on_where_it_was() -> None:
         assert "12.500 to 12.610" in said.replace("\n ", "")
         assert "✓ inside: 12.555" in one.send("12,555\t")  # a tab ends a gauge's line
         said = one.send("12.70\n")
-        assert "\a" in said and "✗ OUTSIDE" in said
+        assert "\a" in said
+        assert "✗ OUTSIDE" in said
         assert "not taken" in one.send("12.5x\n")
         # killed now: what was answered is on disk
     kept = b._lines(Path("D-0031.draft.csv"))[0]

@@ -58,11 +58,13 @@ def test_a_sheet_is_judged_once_when_it_is_whole(
     lock.write_text("somebody")
     shutil.copy(SAMPLES / "bl7_S-0108.xlsx", sheet)  # saved while it is open
     said = looks(watch, capsys)
-    assert "somebody has it open" in said and "S-0108" not in said
+    assert "somebody has it open" in said
+    assert "S-0108" not in said
     lock.unlink()
     said = looks(watch, capsys)
     assert "P-0107.xlsx: changed since, judged anew" in said
-    assert "✗ reject  starboard S-0108" in said and "Tags: RK2X-5HX5" in said
+    assert "✗ reject  starboard S-0108" in said
+    assert "Tags: RK2X-5HX5" in said
     assert watch.worst == 1
     shutil.copy(sheet, tmp_path / "copy.xlsx")
     assert "the same bytes as P-0107.xlsx" in looks(watch, capsys)
@@ -86,7 +88,8 @@ def test_what_is_recorded_is_recorded_once_and_reports_are_no_sheets(
     code = run(["watch", str(folder), "--kit", str(BL7.path), "--once", "--record", "--by", "2", "--ledger", ledger])
     said = capsys.readouterr().out
     assert code == 1
-    assert "Recorded as entries" in said and "Tags opened: RK2X-5HX5" in said
+    assert "Recorded as entries" in said
+    assert "Tags opened: RK2X-5HX5" in said
     report = folder / watching.RESULTS / "bl7_S-0108.xlsx"
     assert {"report.html", "report.pdf", "tags.pdf", "verdicts.json"} <= {p.name for p in report.iterdir()}
     (folder / watching.STATE).unlink()  # lost: the record still knows the file
@@ -95,7 +98,8 @@ def test_what_is_recorded_is_recorded_once_and_reports_are_no_sheets(
         before = there.rows(_count())
     watch = watching.Watch(folder, BL7, record=True, by="2", ledger=ledger)
     said = looks(watch, capsys)
-    assert "Nothing was added" in said and "evaluated" not in said
+    assert "Nothing was added" in said
+    assert "evaluated" not in said
     with open_ledger(ledger, create=False) as there:
         assert there.rows(_count()) == before
     assert run(["watch", str(folder), "--record"]) == 2  # nobody is named
@@ -137,7 +141,8 @@ def many_holes(count: int) -> Specification:
 
 @pytest.mark.parametrize(
     ("spec", "part", "paper", "pages"),
-    [(BL7, "port", "letter", 1), (BL7, "starboard", "a4", 1), (CP12, "deck", "a4", 1), (many_holes(30), "port", "letter", 3)],
+    [(BL7, "port", "letter", 1), (BL7, "starboard", "a4", 1), (CP12, "deck", "a4", 1),
+     (many_holes(30), "port", "letter", 3)],
     ids=["letter", "a4", "few", "many"],
 )  # fmt: skip
 def test_a_sheet_for_a_pencil_fills_its_pages_and_stays_on_them(
@@ -160,7 +165,7 @@ def test_a_sheet_for_a_pencil_fills_its_pages_and_stays_on_them(
             if isinstance(item, Text):
                 wide = width_of(item.text, item.size, item.bold)
                 left = item.x - {"start": 0, "middle": wide / 2, "end": wide}[item.anchor]
-                assert 0 < left and left + wide < page.width, item.text
+                assert left > 0 and left + wide < page.width, item.text
             if isinstance(item, Shape):
                 assert all(0 < px < page.width and 0 < py < page.height for px, py in item.points)
         low = max(py for s in page.items if isinstance(s, Shape) for _, py in s.points)
@@ -178,7 +183,8 @@ def test_a_pencil_sheet_is_a_pdf_or_a_workbook_that_is_read_as_ours(tmp_path: Pa
 
     book = load_workbook(tmp_path / "a.xlsx")
     sheet = book["D-1"]
-    headings = [c.value for row in sheet.iter_rows() for c in row if c.value == "Hole" or str(c.value).endswith("check")]
+    texts = [str(c.value) for row in sheet.iter_rows() for c in row]
+    headings = [text for text in texts if text == "Hole" or text.endswith("check")]
     assert headings == ["Hole"]
     row = next(c.row for c in sheet["A"] if c.value == "A")
     at = {str(c.value): c.column for c in sheet[row - 1]}
