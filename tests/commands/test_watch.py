@@ -165,7 +165,7 @@ def test_a_sheet_for_a_pencil_fills_its_pages_and_stays_on_them(
             if isinstance(item, Text):
                 wide = width_of(item.text, item.size, item.bold)
                 left = item.x - {"start": 0, "middle": wide / 2, "end": wide}[item.anchor]
-                assert left > 0 and left + wide < page.width, item.text
+                assert 0 < left < page.width - wide, item.text
             if isinstance(item, Shape):
                 assert all(0 < px < page.width and 0 < py < page.height for px, py in item.points)
         low = max(py for s in page.items if isinstance(s, Shape) for _, py in s.points)
