@@ -317,8 +317,7 @@ class Bench:
             if act == "set" and cell in known:
                 self._enter(cell, entry)
             elif act == "skip":
-                self.entries.pop(cell, None)
-                self.skipped.add(cell)
+                self._leave(cell)
         day = next((q for q in self.questions if q.word == "date"), None)
         if day and self.entries.get(day.cell, self.today.isoformat()) != self.today.isoformat():
             self.notes.append(f"the sheet is dated {self.entries[day.cell]}, today is {self.today.isoformat()}; jump "
@@ -328,6 +327,11 @@ class Bench:
         self._number += 1
         now = dt.datetime.now().isoformat(timespec="seconds")
         self.journal.add(_signed([self._number, now, act, cell, what, entry]))
+
+    def _leave(self, cell: str) -> None:
+        if cell in self.entries:
+            self.replaced.setdefault(cell, []).append(self.entries.pop(cell))
+        self.skipped.add(cell)
 
     def _enter(self, cell: str, entry: str) -> None:
         if self.entries.get(cell, entry) != entry:
@@ -349,8 +353,7 @@ class Bench:
     def skip(self, question: Question) -> None:
         """Leave a cell empty."""
         self._add("skip", question.cell, question.place, "")
-        self.entries.pop(question.cell, None)
-        self.skipped.add(question.cell)
+        self._leave(question.cell)
 
     def remark(self, question: Question, text: str) -> None:
         """Keep a remark beside a hole and wall."""
@@ -400,6 +403,8 @@ class Bench:
 
     def look(self, question: Question) -> tuple[str, str]:
         """Return mark and word of an answer, and a sentence, by the reader and the judge of `holeqc check`."""
+        import pandas as pd
+
         from holeqc.inspection.judge import judge
         from holeqc.inspection.view import Run
         from holeqc.readings.containers import ReadOptions
@@ -420,30 +425,37 @@ class Bench:
             return DOUBTFUL, _of_problem(about, doubt)
         if question.row is None:
             return NOTED, self.entries[question.cell]
-        run = Run(judge(self.spec, readings))
-        return self._verdict(question, run[0], float(here["value"].iloc[0]) if len(here) else math.nan)
+        rows = self._rows(question, Run(judge(self.spec, readings))[0])
+        if question.word == "diameter":  # its size is that of this reading alone, its form that of all in the wall
+            wall = {"hole": question.row.hole.id, "wall": question.row.wall, "characteristic": "diameter"}
+            others = (table[list(wall)].astype(str) == pd.Series(wall)).all(axis=1) & ~table.index.isin(here.index)
+            alone = Run(judge(self.spec, replace(readings, table=table[~others])))[0]
+            rows = [*(r for r in self._rows(question, alone) if r["characteristic"] == "size"),
+                    *(r for r in rows if r["characteristic"] != "size")]  # fmt: skip
+        return self._verdict(question, rows, float(here["value"].iloc[0]) if len(here) else math.nan)
 
-    def _verdict(self, question: Question, part: PartView, value: float) -> tuple[str, str]:
+    def _rows(self, question: Question, part: PartView) -> list[Row]:
+        """Return what is judged by an answer, of its hole and wall."""
+        assert question.row is not None
+        hole, wall = question.row.hole.id, question.row.wall
+        return [r for r in part.characteristics if r["hole"] == hole and r["wall"] in (wall, "")
+                and question.word in OF_NAME[str(r["characteristic"])].feeds]  # fmt: skip
+
+    def _verdict(self, question: Question, rows: Sequence[Row], value: float) -> tuple[str, str]:
         """Return what the judge says of an answer that nothing is odd about."""
         from holeqc.inspection.results import HOLD, MEANING, REJECT, words_of
-        from holeqc.reports.blocks import above_or_below, requirement, typed, value_text
+        from holeqc.reports.blocks import requirement, typed, value_text
 
-        assert question.row is not None
-        hole, wall = question.row.hole, question.row.wall
-        rows = [r for r in part.characteristics if r["hole"] == hole.id and r["wall"] in (wall, "")
-                and question.word in OF_NAME[str(r["characteristic"])].feeds]  # fmt: skip
         open_ = {"missing", "pattern-incomplete", "temperature-left-out", "no-temperature"}
         judged = [r for r in rows if str(r["cause"]) not in open_]
         shown = typed(value, self.spec.unit) if math.isfinite(value) and OF_WORD[question.word].kind != ANGLE else (
             self.entries[question.cell])  # fmt: skip
         asked = asked_words(self.spec, self.plan, question, self.part)
         own = f"{shown} ({asked})" if asked else shown
-        if question.word == "diameter":
-            if above_or_below(value, hole.size.lower, hole.size.upper):
-                return OUTSIDE, own
-            judged = [r for r in judged if r["characteristic"] != "size" or r["verdict"] == HOLD]
         for row in judged:
             if int(row["verdict"]) == REJECT:
+                if row["characteristic"] == "size":
+                    return OUTSIDE, own
                 found = value_text(row, self.spec.unit)
                 return OUTSIDE, f"{row['characteristic']} {found}; asked: {requirement(row, self.spec)}"
         for row in judged:
@@ -453,23 +465,15 @@ class Bench:
                 return NEAR, f"{own}: {MEANING['guard-band']}"
         if question.word in {"x", "y"} and not any(r["characteristic"] == "position" for r in judged):
             return NOTED, own
-        near = self._near(question, rows, value)
+        near = any(self._is_near(row) for row in rows)
         return (NEAR, f"{own}: nearer than the gauge can tell") if near else (INSIDE, own)
 
-    def _near(self, question: Question, rows: Sequence[Row], value: float) -> bool:
-        """Whether a limit lies nearer than U, or than the share of the tolerance that stands for an unknown U."""
-        size = question.row.hole.size if question.row is not None and question.word == "diameter" else None
-        for row in rows:
-            left, u = float(row["left"]), float(row["uncertainty"])
-            band = float(row["upper"]) - float(row["lower"])
-            if row["characteristic"] == "size" and size is not None:
-                left, band = min(value - size.lower, size.upper - value), size.band
-            elif question.word == "diameter":
-                continue
-            u = u if math.isfinite(u) else bound("unknown gauge") * band
-            if math.isfinite(left) and math.isfinite(u) and left < u:
-                return True
-        return False
+    def _is_near(self, row: Row) -> bool:
+        """Whether a limit lies nearer than U (or r U), or than the share of the tolerance that stands for it."""
+        left, u = float(row["left"]), float(row["uncertainty"]) * max(1.0, self.spec.decision.guard_factor)
+        if not math.isfinite(u):
+            u = bound("unknown gauge") * (float(row["upper"]) - float(row["lower"]))
+        return left < u
 
     # ------------------------------------------------------------------------------------------------- the sheet
 
