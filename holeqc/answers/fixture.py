@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FixtureAnswer(Answer):
     """The answer about a fixture: ``wear`` holds all that was found, in records; `holeqc.report` makes its pages."""
 
@@ -76,7 +76,7 @@ def wear(
     result = study(history, logged, [*readings.problems, *problems])
     text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
     sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
-    found = FixtureAnswer(text, result.as_dict(), problems=result.problems, wear=result, kit=spec, sources=sources)
+    found = FixtureAnswer(text, result.as_dict, problems=result.problems, wear=result, kit=spec, sources=sources)
     if name:
         record_forecast(found, ledger, name)
     return found
