@@ -384,14 +384,15 @@ def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray
     """Return the rows of the distances that were measured, each of length 1, by the numbers sought (parts, n, m)."""
     rows = geometry(network, at) * seen[:, :, None]
     long = np.sqrt((rows**2).sum(axis=2, keepdims=True))
-    return rows / np.where(long > 0, long, 1.0)
+    return np.where(long > 1e-9, rows / np.where(long > 0, long, 1.0), 0.0)  # cos(pi / 2) isn't quite 0
 
 
 def _touched(network: Network, rows: FloatArray) -> BoolArray:
     """Return which numbers sought (parts, m) belong to a point or a part of an edge that some distance touches."""
     p, free = len(network.points), network.free
     touched = np.zeros((len(rows), free.size), dtype=bool)
-    touched[:, free] = np.abs(rows).max(axis=1, initial=0.0) > 0
+    slopes = np.abs(rows).max(axis=1, initial=0.0)
+    touched[:, free] = slopes > 1e-9 * slopes.max(axis=1, keepdims=True, initial=0.0)
     points = touched[:, : 2 * p].reshape(len(rows), p, 2).any(axis=2)
     touched[:, : 2 * p] = np.repeat(points, 2, axis=1)
     return touched[:, free]
@@ -431,7 +432,7 @@ def _placed_ends(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray
         whole = network.motions(at[part]).reshape(ends, 2, 3)
         whole[p:, 0] *= network.size
         body = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part, :p], whole[:p])
-        of_body, of_these = whole[:p][body].reshape(-1, 3), swings[part, :p][body].reshape(2 * body.sum(), size.shape[1])
+        of_body, of_these = (a[:p][body].reshape(2 * body.sum(), a.shape[2]) for a in (whole, swings[part]))
         bent = swings[part] - whole @ np.linalg.lstsq(of_body, of_these, rcond=None)[0]
         placed[part] = np.append(body, np.abs(bent[p:]).max(axis=(1, 2), initial=0.0) < LOOSE)
     return placed

@@ -92,7 +92,7 @@ def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) 
     length = np.hypot(gain[..., 0::2, :], gain[..., 1::2, :])  # (..., p, n) shift of each point by an error of 1
     length = np.where(adjusted.placed[..., None], length, 0.0)
     far = length.argmax(axis=-2)
-    moves = np.where(checked, smallest * length.max(axis=-2, initial=0.0), smallest)
+    moves = np.where(checked, np.where(checked, smallest, 0.0) * length.max(axis=-2, initial=0.0), smallest)
     return Checks(checked, smallest, moves, far, bound, power)
 
 
