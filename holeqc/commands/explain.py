@@ -11,7 +11,7 @@ import typer
 
 from holeqc import door, printing
 
-Topic = Literal["sheets", "judging", "record", "kit", "fits", "statistics", "wear", "json", "words"]
+Topic = Literal["sheets", "judging", "record", "kit", "fits", "statistics", "wear", "sampling", "json", "words"]
 WIDEST = 100  #: letters a line on a wide screen: longer ones are hard to read
 
 

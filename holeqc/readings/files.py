@@ -693,7 +693,7 @@ def read_text(
                 _check_width(container, chunk, options)
                 cells += sum(map(len, chunk))
                 widths = [*widths, *map(len, chunk[-LAST_ROWS:])][-LAST_ROWS:]
-                builder.add(chunk)
+                builder.add(chunk, texts=True)
                 for what, count, allowed in (
                     ("rows", builder.rows, options.limits.rows),
                     ("cells", cells, options.limits.cells),
