@@ -81,6 +81,11 @@ class Disk:
         """Have the disk keep what was written."""
         os.fsync(descriptor)
 
+    def append(self, descriptor: int, content: bytes) -> int:
+        """Write at the end of an open file and return how many bytes went in."""
+        os.lseek(descriptor, 0, os.SEEK_END)
+        return os.write(descriptor, content)
+
     def replace(self, source: Path, target: Path) -> None:
         """Put one file in the place of another, or of none."""
         os.replace(source, target)
@@ -402,6 +407,56 @@ def place(path: str | os.PathLike[str]) -> Iterator[Path]:
         _mine.discard(str(aside))
 
 
+# ---------------------------------------------------------------------------------------------------- a file that grows
+
+
+class Journal:
+    """A file that only grows, a line at a time: each is on the disk before `add` returns, and one process has it.
+
+    What a killed run left of a line stays there; the next line begins below it.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], *, new: bool) -> None:
+        """Open it; ``new``: it must not be there yet, else it must.
+
+        Raises:
+            WriteError: it is there already or isn't, it is no regular file, or another process has it.
+        """
+        self.path, self.name = Path(os.path.abspath(path)), one_line(os.fspath(path))
+        _refuse_target(self.path, self.name, replace=not new)
+        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+        with _telling(self.name, self.path):
+            self._open = disk.create(self.path) if new else os.open(self.path, flags | getattr(os, "O_BINARY", 0))
+            if not _lock(self._open):
+                os.close(self._open)
+                raise _refused(self.name, "in-use", "somebody is typing into it at another terminal",
+                               action="Go on there, or stop there first")  # fmt: skip
+            _flush_folder(self.path.parent)
+
+    def add(self, line: str) -> None:
+        """Write one line and have the disk keep it.
+
+        Raises:
+            WriteError: the disk refuses; the file is as it was.
+        """
+        before = os.fstat(self._open).st_size
+        try:
+            os.lseek(self._open, max(before - 1, 0), os.SEEK_SET)
+            whole = not before or os.read(self._open, 1) == b"\n"
+            rest = (("" if whole else "\n") + line + "\n").encode("utf-8", "backslashreplace")
+            while rest:
+                rest = rest[disk.append(self._open, rest) :]
+            disk.flush(self._open)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._open, before)
+            raise _disk_error(self.name, error) from error
+
+    def close(self) -> None:
+        """Let others have it."""
+        os.close(self._open)
+
+
 # ---------------------------------------------------------------------------------------------------------- folders
 
 
@@ -414,7 +469,10 @@ class Folder:
 
     @contextlib.contextmanager
     def file(self, name: str) -> Iterator[IO[bytes]]:
-        """Give a binary file of this name to write to."""
+        """Give a binary file of this name to write to; ``qif/P-1.qif`` goes into a folder inside."""
+        within = (self.path / name).parent
+        if within != self.path and not within.is_dir():
+            disk.make_folder(within)
         descriptor = disk.create(self.path / name)
         with open(descriptor, "w+b") as out:
             yield out
@@ -552,14 +610,17 @@ def _exchange(aside: Path, target: Path) -> None:
 
 def _renew(aside: Path, target: Path, names: list[str], *, keep_others: bool) -> None:
     """Exchange the files of a folder that keeps its identity, each in one step; what is no longer made goes last."""
-    for name in names:
-        place_ = target / name
-        if place_.is_symlink() or place_.is_dir():
+    within = {(target / name).parent for name in names} - {target}
+    for place_ in [*(target / name for name in names), *within]:
+        if place_.is_symlink() or (place_.is_dir() != (place_ in within) and place_.exists()):
             raise _refused(one_line(place_), "a-link", "a link or a folder stands there", action="Move it away")
+    for inner in within:
+        inner.mkdir(exist_ok=True)
     for name in names:
         disk.replace(aside / name, target / name)
     if keep_others:
         return
-    for entry in list(target.iterdir()):
-        if entry.name not in names and entry != aside and _LEFT.fullmatch(entry.name) is None:
+    made = {target / name for name in names} | within
+    for entry in [e for place_ in (target, *within) for e in place_.iterdir()]:
+        if entry not in made and entry != aside and _LEFT.fullmatch(entry.name) is None:
             disk.remove(entry)

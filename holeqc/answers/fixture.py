@@ -65,7 +65,7 @@ def wear(
     from holeqc.specification.words import limits_line
 
     path = None if events is None else Path(events)
-    spec, readings = _read(
+    spec, readings = read_parts(
         flat(files), None if tolerances is None else Path(tolerances), unit, (str(ledger), several(where)), path
     )
     history = history_of(spec, readings)
@@ -99,14 +99,14 @@ def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry
         return record(there, answer.wear.history.fixture, due_bushings(answer.wear), by)
 
 
-def _read(
+def read_parts(
     files: list[Path | Specification],
     tolerances: Path | None,
     unit: str,
     recorded: tuple[str, Sequence[str]],
     events: Path | None,
 ) -> tuple[Specification, Readings]:
-    """Return kit and readings, from files or from a ledger."""
+    """Return kit and readings of parts as they were made, without rechecks, from files or from a ledger."""
     from holeqc.readings.containers import ReadOptions
     from holeqc.readings.read import read_files, without_rechecks
 

@@ -26,6 +26,9 @@ SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
+    "log": ("bench", "log", "log readings at the bench one by one: judged at once, kept at once, a filled sheet"),
+    "watch": ("bench", "watch", "judge each filled sheet the moment it is saved into a folder"),
+    "demo": ("bench", "demo", "copy sample kits and sheets into a new folder, to try things with"),
     "kit": {
         "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
@@ -44,6 +47,13 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "chart": ("statistics", "chart", "control chart of a column of numbers, or of a kit's holes"),
     "gauge-study": ("statistics", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "first-parts": ("sampling", "first_parts", "how many first parts prove a fixture, and what has been proven so far"),
+    "lot": {
+        "plan": ("sampling", "lot_plan", "how many of a lot to read, what such a plan lets through"),
+        "draw": ("sampling", "lot_draw", "draw a lot's sample at random, on record before it is read"),
+        "judge": ("sampling", "lot_judge", "is a drawn lot accepted by the readings since"),
+    },
+    "explain": ("explain", "explain", "explain a topic: sheets, judging, record, kit, statistics, json, ..."),
     "part": ("parts", "part", "the whole recorded story of a serial number"),
     "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
@@ -85,6 +95,7 @@ GROUP_HELP = {
     "person": "who may write to the record, and their keys",
     "ledger": "the record itself: verify, seal, clock, roles, info, copy, export",
     "kit": "what the drawing asks: start, show, keys, release",
+    "lot": "lots judged by a sample: plan, draw, judge",
     "fit": "fit arithmetic: classes, clearance, drills, plugs",
     "gauge": "gauges on record: calibrations, and what a suspect one touches",
     "fixture": "fixtures on record: events, and what a suspect one touches",
@@ -111,6 +122,7 @@ def signer_of(key: Path | None) -> Signer | None:
 
 def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
     """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    printing.progress("")
     return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
@@ -205,11 +217,43 @@ def _command(name: str, entry: Entry | dict[str, Entry]) -> Any:
     app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
     app.command(name, short_help=line, context_settings=SETTINGS)(found)
-    return typer.main.get_command(app)
+    command: Any = typer.main.get_command(app)
+    command.context_class = Asked
+    return command
+
+
+_Formatter: Any = typer.Context.formatter_class
+_Context: Any = TyperGroup.context_class
+
+
+class Help(_Formatter):
+    """Help that is no wider than the terminal; options stand over their words where it is narrow."""
+
+    def __init__(self, *how: Any, **more: Any) -> None:
+        super().__init__(*how, **more)
+        self.width: int = min(self.width, printing.width() - 1)
+
+    def write_dl(self, rows: Any, col_max: int = 30, col_spacing: int = 2) -> None:
+        """Write a list of terms with their words."""
+        super().write_dl(rows, min(col_max, self.width // 4) if self.width < 60 else col_max, col_spacing)
+
+
+class Asked(_Context):
+    """What the option parser knows of one command line; where it is carried out, a terminal shows that it begins."""
+
+    formatter_class = Help
+
+    def invoke(self, *words: Any, **more: Any) -> Any:
+        """Carry out a command. The first run on a machine takes seconds before it can show anything else."""
+        if not isinstance(self.command, TyperGroup):
+            printing.progress("starting")
+        return super().invoke(*words, **more)
 
 
 class Group(TyperGroup):
     """A group that lists its commands without loading them."""
+
+    context_class = Asked
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         return list(self.commands)

@@ -319,7 +319,8 @@ def no_collecting() -> Iterator[None]:
             gc.enable()
 
 
-WORKBOOK, TEXT = "workbook", "text"
+WORKBOOK, TEXT, DOCUMENT = "workbook", "text", "document"
+_DOCUMENT = re.compile(rb"\A[\xef\xbb\xbf\xff\xfe\s]*<.*?<?(?:[A-Za-z_][\w.-]*:)?QIFDocument[\s/>]", re.DOTALL)
 PIECE = 1 << 20
 _OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
@@ -361,18 +362,20 @@ def refusal(
     return ReadingsError(problem.sentence(), [problem])
 
 
-def examine(path: str | Path, limits: SizeLimits) -> Container:
-    """Return what kind of file this is.
+def examine(path: str | Path | Incoming, limits: SizeLimits) -> Container:
+    """Return what kind of file this is; one that came in already isn't read again.
 
     Raises:
         ReadingsError: missing, empty, too large, of a kind that isn't read, damaged, protected or unsafe.
     """
-    came = take(path, READINGS, error=ReadingsError, most=limits.file_bytes)
+    came = path if isinstance(path, Incoming) else take(path, READINGS, error=ReadingsError, most=limits.file_bytes)
     name, start = came.name, came.content[:4096]
     if not start:
         raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
     if start.startswith(b"PK"):
         return Container(name, WORKBOOK, came, _check_zip(came, limits))
+    if _DOCUMENT.search(came.content[:20_000].replace(b"\0", b"")):
+        return Container(name, DOCUMENT, came)
     _refuse_other_kinds(came, start)
     return Container(name, TEXT, came)
 
@@ -403,7 +406,7 @@ def _refuse_other_kinds(came: Incoming, start: bytes) -> None:
             "other-format",
             "this is a web page or an XML document, not a sheet",
             action=_SAVE_AS,
-            allowed=".xlsx, .xlsm or CSV",
+            allowed=".xlsx, .xlsm, CSV, or a document of QIF 3.0 results",
         )
     kinds = {
         b"%PDF": "a PDF",

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
+from holeqc.door import Incoming
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
@@ -34,6 +35,7 @@ from holeqc.readings.account import (
 )
 from holeqc.readings.columns import basic_of_rows, deviation_base, not_read_rows, settle_columns, uses_of, uses_once
 from holeqc.readings.containers import (
+    DOCUMENT,
     WORKBOOK,
     BoolArray,
     Container,
@@ -49,6 +51,7 @@ from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
 from holeqc.readings.layouts import Block, Context, Field, Layout, Table, find_marker, part_sheet, views
+from holeqc.readings.machine_report import laid_out, rows_by_width
 from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
@@ -560,6 +563,9 @@ NUMBERS_LEFT = 10
 HEADING_ROWS, HEADINGS_SHOWN, HEADING_SHOWN = 100, 12, 30
 
 
+Named = str | Path | Incoming  #: a file by its name, or its bytes that came in already
+
+
 @dataclass(slots=True)
 class _Run:
     """What one call gathers."""
@@ -571,7 +577,7 @@ class _Run:
     collector: Collector = field(default_factory=Collector)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
-    digests: dict[str | Path, str] = field(default_factory=dict)  #: path -> SHA-256
+    digests: dict[Named, str] = field(default_factory=dict)  #: path -> SHA-256
     lettered: Vocabulary | None = None
 
     def vocabulary_of(self, sheet: RawSheet) -> Vocabulary:
@@ -587,7 +593,7 @@ class _Run:
 
 
 def read_files(
-    paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
+    paths: Iterable[Named], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
 ) -> Readings:  # fmt: skip
     """Return all readings in some files as one table in the kit's unit, with every problem met on the way.
 
@@ -599,7 +605,7 @@ def read_files(
             file can be used.
     """
     options = options or ReadOptions()
-    good, unusable = list(paths), dict[str | Path, UnusableFile]()
+    good, unusable = list(paths), dict[Named, UnusableFile]()
     while True:
         run, refused = _gather(good, spec, options)
         unusable |= refused
@@ -640,16 +646,16 @@ def _readings(run: _Run) -> Readings:
 
 
 def _gather(
-    paths: Sequence[str | Path], spec: Specification, options: ReadOptions
-) -> tuple[_Run, dict[str | Path, UnusableFile]]:
+    paths: Sequence[Named], spec: Specification, options: ReadOptions
+) -> tuple[_Run, dict[Named, UnusableFile]]:
     """Read some files; return what they gave, and those that can't be used."""
     run = _Run(spec, options, Vocabulary(spec), Draft(spec))
-    refused: dict[str | Path, UnusableFile] = {}
+    refused: dict[Named, UnusableFile] = {}
     for path in paths:
         try:
             _read_file(run, path)
         except ReadingsError as error:
-            shown = shown_path(path)
+            shown = _shown(path)
             refused[path] = UnusableFile(shown, tuple(replace(p, file=shown) for p in error.problems))
     return run, refused
 
@@ -662,6 +668,10 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     """
     limits = limits or SizeLimits()
     container = examine(path, limits)
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import declared
+
+        return declared(container)
     if container.kind == WORKBOOK:
         from holeqc.readings.files import read_workbook
 
@@ -680,11 +690,15 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     return None
 
 
-def _read_file(run: _Run, path: str | Path) -> None:
+def _shown(path: Named) -> str:
+    return path.name if isinstance(path, Incoming) else shown_path(path)
+
+
+def _read_file(run: _Run, path: Named) -> None:
     container = examine(path, run.options.limits)
     run.digests[path] = container.sha256
-    if container.name != shown_path(path):
-        container = replace(container, name=shown_path(path))
+    if container.name != _shown(path):
+        container = replace(container, name=_shown(path))
     if container.sha256 in run.seen:
         _named_twice(run, container, run.seen[container.sha256])
         return
@@ -693,6 +707,12 @@ def _read_file(run: _Run, path: str | Path) -> None:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
         )
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import read_document
+
+        found = read_document(container, run.spec, run.options, run.vocabulary, run.draft, run.collector)
+        run.sources.append(Source(container.name, container.sha256, container.bytes, *found))
+        return
     sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
     told = next((s.marker for s in sheets if s.marker is not None), None)
     for sheet in (s for s in sheets if s.serial and any(other.says_serial for other in sheets)):
@@ -763,7 +783,7 @@ def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     def score(rows: Sequence[Sequence[str]]) -> int:
         return score_rows([list(r) for r in rows], run.vocabulary)
 
-    yield read_text(container, run.options, score, run.collector)
+    yield read_text(container, run.options, score, run.collector, rows_by_width)
 
 
 @dataclass(frozen=True, slots=True)
@@ -819,8 +839,21 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
-    """Read one sheet into the draft."""
+    """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
     vocabulary = run.vocabulary_of(sheet)
+    start, chunks = len(run.collector.problems()), len(run.draft.chunks)
+    report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
+    if report is None:
+        return _read_plain(run, sheet, vocabulary)
+    done = _read_plain(run, report.sheet, vocabulary)
+    serials = {code for chunk in run.draft.chunks[chunks:] for code in np.unique(chunk["serial"]).tolist() if code >= 0}
+    whose = run.draft.serial.texts[serials.pop()] if len(serials) == 1 else ""
+    run.collector.move(start, sheet.grid.width, report.place, whose)
+    return replace(done, columns=report.columns(done.columns))
+
+
+def _read_plain(run: _Run, sheet: RawSheet, vocabulary: Vocabulary) -> _Sheet:
+    """Read a sheet with rows of readings."""
     layout = part_sheet(sheet, vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)
