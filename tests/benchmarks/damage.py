@@ -31,6 +31,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import warnings
 import zipfile
 from collections import Counter
 from collections.abc import Callable
@@ -106,6 +107,7 @@ def sources(folder: Path) -> list[Source]:
     holeqc("packet", "P-0107", "-o", "packet", "--by", "41")
     holeqc("sheet", kit, "-o", "blank.xlsx", "--part", "port", "--serial", "P-0200")
     holeqc("sheet", kit, "--study", "-o", "study.xlsx")
+    holeqc("check", kit, str(SAMPLES / "bl7_P-0109.csv"), "--out", "out")
     with sqlite3.connect(folder / "holeqc-ledger.sqlite3") as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         database.execute("PRAGMA journal_mode=DELETE")
@@ -131,6 +133,8 @@ def sources(folder: Path) -> list[Source]:
     return [
         *found,
         *found,
+        Source("bl7_P-0109.qif", folder / "out" / "qif" / "P-0109.qif", check),
+        Source("bl7_P-0109.qif", folder / "out" / "qif" / "P-0109.qif", check),
         Source("own blank sheet", folder / "blank.xlsx", check),
         Source("kit", KIT, (("kit", "show", "{}"), ("check", "{}", accepted, "--json"), ("fit", "pattern", "{}"), ("sheet", "{}", "-o", "s.xlsx"))),
         Source("study", study, (("gauge-study", "{}", *columns), ("capability", "{}", "--column", "reading", "--lower", "0.455", "--upper", "0.462", "--json"))),
@@ -202,78 +206,49 @@ def of_text(data: bytes, rng: random.Random) -> bytes:
     return "".join(lines).encode("utf-8", "replace")
 
 
+def of_xml(data: bytes, rng: random.Random) -> bytes:
+    """Take out, double or fill a tag, an attribute, an element or a text."""
+    xml = data.decode("utf-8", "replace")
+    tag = rng.choice(list(re.finditer(r"<[^>]+>", xml)))
+    how = rng.randrange(6)
+    if how == 0:
+        return of_bytes(data, rng)
+    if how == 1:
+        return (xml[: tag.start()] + xml[tag.end() :]).encode()
+    if how == 2:
+        return (xml[: tag.end()] + tag.group() + xml[tag.end() :]).encode()
+    names = "c|row|v|si|t|mergeCell|sheet|Relationship|Attribute|Value|XYZ|Name|SerialNumber|CircleMeasurement|CircleNominal|Status"
+    found = list(re.finditer([r'="([^"]*)"', rf"<({names})\b[^>]*?(?:/>|>.*?</\1>)", r">([^<>]+)<"][how - 3], xml, re.DOTALL))
+    if not found:
+        return data
+    one = rng.choice(found)
+    if how == 4:
+        piece = rng.choice([one.group() * 2, "", one.group().replace(">", ' r="B2">', 1), f"<x>{one.group()}</x>"])
+        return (xml[: one.start()] + piece + xml[one.end() :]).encode()
+    odd = ["", "A1", "0", "-1", "99999999999", "XFE1", "A1:XFD1048576", "s", "b", "e", "str", "inlineStr", "d", "n", "x" * 999]
+    new = rng.choice(odd if how == 3 else ODD).replace("&", "&amp;").replace("<", "&lt;").replace("\x00", "&#0;")
+    return (xml[: one.start(1)] + new + xml[one.end(1) :]).encode("utf-8", "replace")
+
+
 def of_workbook(data: bytes, rng: random.Random) -> bytes:
     """Damage a part of the container, its XML or its list."""
     with zipfile.ZipFile(io.BytesIO(data)) as z:
         parts = {n: z.read(n) for n in z.namelist()}
     name = rng.choice([n for n in parts if n.endswith((".xml", ".rels"))])
-    xml = parts[name].decode("utf-8", "replace")
-    tags = list(re.finditer(r"<[^>]+>", xml))
-    tag = rng.choice(tags)
-    twice = False
     how = rng.randrange(9)
-    if how == 0:
-        parts[name] = of_bytes(parts[name], rng)
-    elif how == 1:
-        parts[name] = (xml[: tag.start()] + xml[tag.end() :]).encode()
-    elif how == 2:
-        parts[name] = (xml[: tag.end()] + tag.group() + xml[tag.end() :]).encode()
-    elif how == 3:
-        attributes = list(re.finditer(r'="([^"]*)"', xml))
-        if attributes:
-            a = rng.choice(attributes)
-            new = rng.choice(
-                [
-                    "",
-                    "A1",
-                    "0",
-                    "-1",
-                    "99999999999",
-                    "XFE1",
-                    "A1:XFD1048576",
-                    "s",
-                    "b",
-                    "e",
-                    "str",
-                    "inlineStr",
-                    "d",
-                    "n",
-                    "x" * 999,
-                ]
-            )
-            parts[name] = (xml[: a.start(1)] + new + xml[a.end(1) :]).encode()
-    elif how == 4:
-        whole = list(
-            re.finditer(r"<(c|row|v|si|t|mergeCell|sheet|Relationship)\b[^>]*?(?:/>|>.*?</\1>)", xml, re.DOTALL)
-        )
-        if whole:
-            e = rng.choice(whole)
-            piece = rng.choice([e.group() * 2, "", e.group().replace(">", ' r="B2">', 1), f"<x>{e.group()}</x>"])
-            parts[name] = (xml[: e.start()] + piece + xml[e.end() :]).encode()
-    elif how == 5:
-        values = list(re.finditer(r">([^<>]+)<", xml))
-        if values:
-            v = rng.choice(values)
-            new = rng.choice(ODD).replace("&", "&amp;").replace("<", "&lt;").replace("\x00", "&#0;")
-            parts[name] = (xml[: v.start(1)] + new + xml[v.end(1) :]).encode("utf-8", "replace")
+    if how < 6:
+        parts[name] = of_xml(parts[name], rng)
     elif how == 6:
         del parts[name]
-    elif how == 7:
-        twice = True
-    else:
+    elif how == 8:
         other = rng.choice(list(parts))
         parts[name], parts[other] = parts[other], parts[name]
     out = io.BytesIO()
-    import warnings
-
-    with (
-        warnings.catch_warnings(),
-        zipfile.ZipFile(out, "w", rng.choice([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])) as z,
-    ):
+    with warnings.catch_warnings(), zipfile.ZipFile(out, "w", rng.choice([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])) as z:
         warnings.simplefilter("ignore")
         for n, content in parts.items():
             z.writestr(n, content)
-            if twice and n == name:
+            if how == 7 and n == name:
                 z.writestr(n, of_bytes(content, rng))
     return out.getvalue()
 
@@ -351,6 +326,7 @@ def damaged(source: Source, rng: random.Random, folder: Path) -> Path:
     ways: list[Callable[[bytes, random.Random], bytes]] = {
         ".xlsx": [of_bytes, of_workbook, of_workbook, of_workbook, of_cells, of_cells],
         ".sqlite3": [of_bytes, of_database, of_database],
+        ".qif": [of_bytes, of_text, of_xml, of_xml, of_xml],
     }.get(source.path.suffix, [of_bytes, of_text, of_text, of_text])
     target.write_bytes(rng.choice(ways)(source.path.read_bytes(), rng))
     return target
