@@ -279,7 +279,10 @@ def of_cells(data: bytes, rng: random.Random) -> bytes:
         except (ValueError, AttributeError, openpyxl.utils.exceptions.IllegalCharacterError):
             continue
     out = io.BytesIO()
-    book.save(out)
+    try:
+        book.save(out)
+    except AttributeError:  # a mark that the library can't write
+        return data
     return out.getvalue()
 
 
