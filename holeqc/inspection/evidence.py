@@ -107,8 +107,7 @@ def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int,
     if named and spec.gauges and named not in by_id:
         return -1, UNKNOWN_GAUGE
     fitting = [number for number, gauge in enumerate(spec.gauges) if characteristic in gauge.measures]
-    default = {"diameter": spec.plan.diameter_gauge}.get(characteristic, spec.plan.position_gauge)
-    for gauge_id in (named, default):
+    for gauge_id in (named, spec.plan.gauge_of(characteristic)):
         if gauge_id and by_id.get(gauge_id, -1) in fitting:
             return by_id[gauge_id], NONE
     if len(fitting) == 1:

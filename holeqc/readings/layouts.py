@@ -238,7 +238,9 @@ def find_marker(sheet: RawSheet) -> Marker | None:
 
 def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
     """Return the tables of a sheet and the fields around them."""
-    headings = find_headings(sheet, vocabulary)
+    from holeqc.readings.distances import find_distances
+
+    headings = _with_distances(find_headings(sheet, vocabulary), find_distances(sheet, vocabulary, spec))
     marker = find_marker(sheet)
     if marker is not None:
         return _own_sheet(sheet, headings, marker, spec)
@@ -263,6 +265,13 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
         inherited = {w: f for w, f in inherited.items() if w not in {"hole", "wall"}} | _first(fields)
         blocks.append(Block(heading, rows, _first(below) | inherited, sections))
     return Layout(blocks, everything, twice=twice)
+
+
+def _with_distances(headings: list[Heading], distances: list[Heading]) -> list[Heading]:
+    """Return all headings top down; those of distances take the place of what else was seen in their rows."""
+    taken = {row for heading in distances for row in range(heading.first, heading.last + 1)}
+    others = [h for h in headings if not taken & set(range(h.first, h.last + 1))]
+    return sorted([*others, *distances], key=lambda heading: heading.first)
 
 
 def _sections(
