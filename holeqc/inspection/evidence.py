@@ -33,6 +33,7 @@ from holeqc.inspection.results import (
     VerdictArray,
     largest,
     largest_or_unknown,
+    mean,
     smallest,
 )
 from holeqc.inspection.results import CHARACTERISTICS as JUDGED
@@ -46,12 +47,14 @@ from holeqc.quantities import (
     format_length,
     size_at_reference,
 )
+from holeqc.readings.draft import DISTANCE
 from holeqc.readings.table import CHARACTERISTICS, ENTERS
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Networks
     from holeqc.readings.table import Readings
 
 
@@ -293,6 +296,7 @@ class Evidence:
     last_day: Any
     part_of_row: IntArray
     problems: tuple[Problem, ...]
+    networks: Networks | None = None  #: what distances gave; the coordinates are among ``rows`` already
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -394,10 +398,53 @@ def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date
         table["direction"].to_numpy(dtype=np.float64), _whole(table["trial"]), index.astype(np.int64),
     )  # fmt: skip
     spoken = _spoken(rows, word_texts)
-    apart, unplaced = _apart(rows, kind, spoken)
+    is_distance = kind == DISTANCE
+    placeable = ~is_distance | (rows.hole < 0) & rows.doubted | (rows.wall < 0)
+    apart, unplaced = _apart(rows, kind, spoken & placeable)
+    networks = None
+    if (is_distance & ~placeable).any():
+        from holeqc.inspection.networks import adjusted_networks
+
+        mine = rows.take(np.flatnonzero(is_distance & ~placeable & spoken))
+        networks = adjusted_networks(spec, parts, mine, word_texts, apart["diameter"], table)
+        if networks is not None:
+            apart, networks = _with_derived(apart, networks)
+            problems += networks.problems
     counts = np.bincount(part[spoken], minlength=len(parts))
     first, last = _days(part, date, len(parts))
-    return Evidence(spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems)
+    return Evidence(
+        spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems, networks
+    )
+
+
+def _with_derived(apart: dict[str, Rows], networks: Networks) -> tuple[dict[str, Rows], Networks]:
+    """Return the readings with the coordinates that follow from distances, and the networks with where those count.
+
+    Where a coordinate of an axis was read as well, the readings count, and what follows must agree with them within
+    both U.
+    """
+    shape = networks.label.shape
+    cells = int(np.prod(shape))
+    read = np.zeros(cells, dtype=np.bool_)
+    for name in "xy":
+        read[apart[name].cell(*shape[1:])] = True
+    derived = np.isfinite(networks.xy).all(axis=-1).ravel()
+    out = dict(apart)
+    for axis, name in enumerate("xy"):
+        rows, found, u = apart[name], networks.xy[..., axis].ravel(), networks.uncertainty.ravel()
+        sure = rows.take(~rows.doubted & ~np.isnan(rows.value))
+        cell = sure.cell(*shape[1:])
+        value, reach = mean(cell, sure.value, cells), np.hypot(np.nan_to_num(largest(cell, sure.uncertainty, cells)), u)
+        against = derived & read & (np.abs(found - value) > reach + GRAIN)
+        at = np.flatnonzero((derived & ~read) | against)
+        cause = np.where(read[at], CONTRADICTION, networks.doubt.ravel()[at]).astype(np.int16)
+        part, hole, wall = (place.astype(np.int64) for place in np.unravel_index(at, shape))
+        added = Rows(
+            part, hole, wall, found[at], u[at], cause, cause != NONE, np.full(at.size, -1), np.full(at.size, np.nan),
+            np.ones(at.size, dtype=np.int64), networks.label.ravel()[at],
+        )  # fmt: skip
+        out[name] = Rows(*(np.concatenate([getattr(rows, n), getattr(added, n)]) for n in Rows.__slots__))
+    return out, replace(networks, derived=(derived & ~read).reshape(shape))
 
 
 def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]:
@@ -462,7 +509,7 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
         c.word: np.array([h.measured[c.word].band if c.word in h.measured else np.nan for h in spec.holes])
         for c in MEASURED if c.kind == LENGTH
     }  # fmt: skip
-    return {"diameter": size, "x": np.array(place), "y": np.array(place), **measured}
+    return {"diameter": size, "x": np.array(place), "y": np.array(place), "distance": np.array(place), **measured}
 
 
 def _spoken(rows: Rows, words: list[str]) -> BoolArray:

@@ -160,7 +160,7 @@ def _numbered(meanings: list[Meaning]) -> list[Meaning]:
         if meaning.kind == READING and not meaning.trial:
             same.setdefault(meaning.ask, []).append(column)
     out = list(meanings)
-    for columns in same.values():
+    for columns in (c for c in same.values() if len(c) > 1):
         for number, column in enumerate(columns, 1):
             out[column] = replace(meanings[column], trial=number)
     return out

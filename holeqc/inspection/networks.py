@@ -1,0 +1,475 @@
+"""Coordinates from distances: the readings of a run adjusted part by part, what they are worth, and which is wrong.
+
+A distance is brought to that of the centres by its way (`holeqc.distances.ways`), all of a part and wall are adjusted
+together, and the coordinates join what was read of x and y, each with the U that the adjustment gives it. Nothing is
+left out or mended: where a distance contradicts its neighbours, all coordinates of its part and wall are doubted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holeqc.distances import Adjustment, Network, adjust_network
+from holeqc.distances.suspects import Checks, Suspect, checks, critical, part_of, suspects
+from holeqc.distances.ways import of_repeats, to_centres
+from holeqc.inspection.results import (
+    CONTRADICTION,
+    FEW_DISTANCES,
+    NO_DATUM,
+    NO_UNCERTAINTY,
+    NONE,
+    SUSPECT_DISTANCE,
+    UNKNOWN_PART,
+    CodeArray,
+    IntArray,
+    any_code,
+    first_row,
+    largest_or_unknown,
+    mean,
+)
+from holeqc.problems import WARNING, Problem
+from holeqc.quantities import BoolArray, FloatArray, convert, format_length
+from holeqc.readings.distances import places_of
+from holeqc.readings.plausibility import swapped_digits
+from holeqc.readings.table import cell_name
+from holeqc.specification.model import (
+    BETWEEN_PINS,
+    CENTRES,
+    EDGE,
+    FAR_WALLS,
+    NEAR_WALLS,
+    OVER_PINS,
+    Distance,
+    Specification,
+    distance_of,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from holeqc.inspection.evidence import Parts, Rows
+
+
+TO_EDGE = {OVER_PINS: "edge over pin", BETWEEN_PINS: "edge to pin", FAR_WALLS: "edge to far wall",
+           NEAR_WALLS: "edge to near wall", CENTRES: "edge to centre"}  # fmt: skip
+USUAL_PIN_U = 0.0002  #: [in] of a pin's diameter where the kit says none: tolerance of class ZZ pins (common practice)
+GLOBAL = 0.01  #: chance at which a sound part's residuals as a whole are held though no distance stands out
+UNCHECKED = 0.05  #: redundancy below which an error in a distance would hardly show
+ON_PINS = frozenset({OVER_PINS, BETWEEN_PINS})
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One distance of one part as adjusted. Lengths in the kit's unit; NaN where it couldn't be used.
+
+    ``reading`` mean of its readings, ``count`` how many, ``centres`` the distance of centres that follows, ``adjusted`` what
+    the whole makes of it, ``uncertainty`` U (k = 2) of ``centres``, ``smallest`` error that would be found with 80 % power.
+    ``likely`` what the reading should have been, NaN unless suspect; ``label`` of its first reading.
+    """
+
+    part: int
+    wall: int
+    distance: Distance
+    reading: float
+    count: int
+    centres: float
+    adjusted: float
+    uncertainty: float
+    redundancy: float
+    standardised: float
+    smallest: float
+    likely: float
+    label: int
+
+
+@dataclass(frozen=True, slots=True)
+class Networks:
+    """What distances give. ``xy`` (P,H,W,2), ``doubt``, ``gap`` and ``no_datum`` (P,H,W) causes, the rest (P,H,W).
+
+    ``uncertainty`` is U (k = 2) of a coordinate in its worst direction, ``in_pattern`` the same with the pattern floating;
+    ``covariance`` (P,H,W,2,2) of x and y. ``doubt``: the coordinates are known and not to be relied on; ``gap``: why they aren't
+    known; ``no_datum``: why they say nothing of the place from the edges. ``label`` (P,H,W) of a distance that each rests on.
+    """
+
+    xy: FloatArray
+    covariance: FloatArray
+    uncertainty: FloatArray
+    in_pattern: FloatArray
+    doubt: CodeArray
+    gap: CodeArray
+    no_datum: CodeArray
+    label: IntArray
+    derived: BoolArray  #: where coordinates come from distances and not from readings of x and y (P,H,W)
+    found: tuple[Found, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    tests: dict[tuple[int, int], tuple[float, int, float]] = field(default_factory=dict)  #: (part, wall): s0, degrees, p
+
+
+@dataclass(slots=True)
+class _Wall:
+    """The distances of parts (N,) that share a frame, in one wall: everything of them as arrays (N, n)."""
+
+    spec: Specification
+    parts: IntArray
+    wall: int
+    distances: list[Distance]
+    reading: FloatArray
+    sd: FloatArray
+    count: IntArray
+    cause: CodeArray
+    label: IntArray
+    centres: FloatArray
+    sd_centres: FloatArray
+
+
+def adjusted_networks(
+    spec: Specification, parts: Parts, rows: Rows, words: Sequence[str], diameters: Rows, table: pd.DataFrame
+) -> Networks | None:
+    """Return the coordinates that distances give, None where there are no distances.
+
+    ``rows`` are the readings of distances, ``words`` what they are of, ``diameters`` those of the holes, by which jaws reach
+    the centres and the play of pins is known.
+    """
+    if not len(rows):
+        return None
+    shape = (len(parts), len(spec.holes), len(spec.walls.names))
+    out = Networks(
+        np.full((*shape, 2), np.nan), np.full((*shape, 2, 2), np.nan), np.full(shape, np.nan), np.full(shape, np.nan),
+        *(np.zeros(shape, dtype=np.int16) for _ in range(3)), np.full(shape, -1, dtype=np.int64),
+        np.zeros(shape, dtype=np.bool_),
+    )  # fmt: skip
+    known = [distance_of(text) for text in words]
+    sizes = _sizes(diameters, shape)
+    found: list[Found] = []
+    problems: list[Problem] = []
+    signs = parts.signs
+    unknown = np.isnan(signs[:, 0])
+    out.gap[unknown] = UNKNOWN_PART
+    for sign in np.unique(signs[~unknown], axis=0):
+        for wall in np.unique(rows.wall[rows.wall >= 0]).tolist():
+            of_frame = (signs == sign).all(axis=1)
+            mine = rows.take(of_frame[rows.part] & (rows.wall == wall))
+            if len(mine):
+                one = _gathered(spec, mine, known, sizes, wall)
+                _put(out, one, sign, found, problems, table)
+    walls = np.isfinite(out.xy).all(axis=-1).any(axis=1).sum(axis=1) > 1
+    # walls float as one pattern: what each of them alone takes up is no motion of both
+    out.in_pattern[walls] = np.where(out.no_datum[walls] == NONE, out.uncertainty[walls], np.inf)
+    return replace(out, found=tuple(found), problems=tuple(problems))
+
+
+def _sizes(diameters: Rows, shape: tuple[int, int, int]) -> tuple[FloatArray, FloatArray]:
+    """Return mean and U (k = 2) of the diameters that nobody doubts (P,H,W), NaN where there are none."""
+    sure = diameters.take(~diameters.doubted & ~np.isnan(diameters.value) & (diameters.wall >= 0))
+    cell, cells = sure.cell(*shape[1:]), int(np.prod(shape))
+    return mean(cell, sure.value, cells).reshape(shape), largest_or_unknown(cell, sure.uncertainty, cells).reshape(shape)
+
+
+def _gathered(
+    spec: Specification, rows: Rows, known: Sequence[Distance | None], sizes: tuple[FloatArray, FloatArray], wall: int
+) -> _Wall:
+    """Return the distances of one wall and frame as arrays, brought to the distances of centres."""
+    words, column = np.unique(rows.word, return_inverse=True)
+    parts, line = np.unique(rows.part, return_inverse=True)
+    n, shape = words.size, (parts.size, words.size)
+    cell, cells = line * n + column, parts.size * n
+    sure = ~rows.doubted & ~np.isnan(rows.value)
+    order = np.argsort(cell[sure], kind="stable")
+    at = cell[sure][order]
+    count = np.bincount(at, minlength=cells)
+    place = np.arange(at.size) - (np.cumsum(count) - count)[at]
+    repeats = np.full((cells, int(count.max(initial=1))), np.nan)
+    repeats[at, place] = rows.value[sure][order]
+    u = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells)
+    reading, sd = of_repeats(repeats, np.nan_to_num(u, nan=0.0) / 2.0)
+    cause = any_code(cell, rows.cause, cells)
+    cause = np.where((cause == NONE) & (count > 0) & np.isnan(u), NO_UNCERTAINTY, cause).astype(np.int16)
+    label = first_row(cell, rows.label, cells)
+    distances = [known[int(word)] or Distance("", "") for word in words]
+    reading, sd = reading.reshape(shape), sd.reshape(shape)
+    found = _Wall(spec, parts, wall, distances, reading, sd, count.reshape(shape), cause.reshape(shape),
+                  label.reshape(shape), reading, sd)  # fmt: skip
+    _to_centres(found, sizes)
+    return found
+
+
+def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
+    """Bring readings to distances of centres, with the sd of pins, play and holes."""
+    spec, plan = one.spec, one.spec.plan.distances
+    number = {h: n for n, h in enumerate(spec.hole_ids)}
+    mid = np.array([0.5 * (h.size.lower + h.size.upper) for h in spec.holes])
+    largest = np.array([h.size.upper for h in spec.holes])
+    pin_u = plan.pin_uncertainty if plan is not None and plan.pin_uncertainty is not None else float(
+        convert(np.array(USUAL_PIN_U), "in", spec.unit))  # fmt: skip
+    shape = (*one.reading.shape, 2)
+    diameter, sd, hole = np.full(shape, np.nan), np.zeros(shape), np.full(shape, np.nan)
+    ways = []
+    for k, distance in enumerate(one.distances):
+        ends = (distance.first, distance.second)
+        edges = sum(end.startswith(EDGE) for end in ends)
+        ways.append("across" if edges == 2 else TO_EDGE[distance.way] if edges else
+                    "web" if distance.way == NEAR_WALLS else distance.way)  # fmt: skip
+        for side, end in enumerate(ends):
+            if end not in number:
+                continue
+            h = number[end]
+            read, u = (array[one.parts, h, one.wall] for array in sizes)
+            if distance.way in ON_PINS:
+                diameter[:, k, side], sd[:, k, side] = distance.pins[side], pin_u / 2.0
+                hole[:, k, side] = np.where(np.isnan(read), largest[h], read)
+            else:
+                diameter[:, k, side] = np.where(np.isnan(read), mid[h], read)
+                # without a reading of its own the hole may be anywhere in its limits
+                sd[:, k, side] = np.where(np.isnan(u), spec.holes[h].size.band / np.sqrt(12.0), u / 2.0)
+    centres = to_centres(ways, one.reading, diameter, one.sd, hole=hole, diameter_sd=sd)
+    too_large = (centres.play + 2.0 * sd < -GRAIN_OF_PLAY).any(axis=-1) & (one.cause == NONE) & ~np.isnan(one.reading)
+    one.cause[too_large] = CONTRADICTION
+    one.centres, one.sd_centres = centres.distance, np.where(centres.sd > 0, centres.sd, np.nan)
+
+
+GRAIN_OF_PLAY = 0.0003  #: a pin may read larger than its hole by as much without contradicting it: U of a bore gauge
+
+
+def network_of(spec: Specification, sign: FloatArray, distances: Sequence[Distance]) -> Network:
+    """Return the network of distances in the frame of a part's readings: edges through the origin are its datum.
+
+    An edge elsewhere lies where distances say; its distance from a datum edge must be measured too.
+    """
+    drawn = np.array([(h.x, h.y) for h in spec.holes], dtype=np.float64) * sign
+    edges = np.array([(0.0, e.at * sign[0]) if e.axis == "x" else (np.pi / 2, e.at * sign[1]) for e in spec.datum_edges])
+    place = places_of(spec)
+    ends = np.array([(place[d.first], place[d.second]) for d in distances], dtype=np.intp).reshape(-1, 2)
+    given = np.array([(True, e.at == 0.0) for e in spec.datum_edges], dtype=np.bool_).reshape(-1, 2)
+    return Network(drawn, ends, edges.reshape(-1, 2), edges_fixed=given)
+
+
+def _put(
+    out: Networks, one: _Wall, sign: FloatArray, found: list[Found], problems: list[Problem], table: pd.DataFrame
+) -> None:
+    """Adjust the parts of one wall and frame, and put their coordinates, doubts and problems where they belong."""
+    usable = [k for k, d in enumerate(one.distances) if d.first]
+    network = network_of(one.spec, sign, [one.distances[k] for k in usable])
+    centres, sd = one.centres[:, usable], one.sd_centres[:, usable]
+    observed = np.where((one.cause[:, usable] == NONE) & ~np.isnan(sd), centres, np.nan)
+    observed = np.where(observed > 0, observed, np.nan)
+    adjusted = adjust_network(network, observed, np.where(np.isnan(sd), 1.0, sd))
+    how = checks(adjusted)
+    at = (one.parts, slice(None), one.wall)
+    placed = adjusted.placed & adjusted.converged[:, None]
+    grown = np.fmax(np.nan_to_num(adjusted.s0, nan=1.0), 1.0) ** 2  # scatter beyond what is stated is believed
+    holes = len(one.spec.holes)
+    blocks = adjusted.covariance.reshape(len(one.parts), holes, 2, holes, 2)
+    own = np.einsum("nhihj->nhij", blocks) * grown[:, None, None, None]
+    out.xy[at] = np.where(placed[..., None], adjusted.xy, np.nan)
+    floated = _floated(one.spec, sign, np.nan_to_num(blocks), placed)
+    in_pattern = worst_u(np.einsum("nhihj->nhij", floated) * grown[:, None, None, None])
+    out.in_pattern[at] = np.where(placed, in_pattern, np.nan)
+    out.covariance[at] = np.where(placed[..., None, None], own, np.nan)
+    out.uncertainty[at] = np.where(placed, worst_u(own), np.nan)
+    touched = np.zeros((len(one.parts), holes), dtype=np.bool_)
+    for k, ends in zip(usable, network.ends, strict=True):
+        for end in ends[ends < holes].tolist():
+            here = one.count[:, k] > 0
+            touched[here, end] = True
+            label = out.label[one.parts, end, one.wall]
+            out.label[one.parts, end, one.wall] = np.where((label < 0) & here, one.label[:, k], label)
+    out.gap[at] = np.where(~placed & (out.gap[at] == NONE), FEW_DISTANCES, out.gap[at])
+    out.no_datum[at] = np.where((adjusted.free_motions > 0)[:, None], NO_DATUM, NONE)
+    doubted = one.cause.max(axis=1)  # a doubt about one distance is one about all that rests on the rest
+    wrong = _suspects(one, usable, adjusted, table, problems)
+    doubted = np.where(doubted == NONE, np.where([bool(w) or not c for w, c in zip(wrong, adjusted.converged, strict=True)],
+                                                  SUSPECT_DISTANCE, NONE), doubted)  # fmt: skip
+    out.doubt[at] = np.where(placed, doubted[:, None], NONE)
+    for n, part in enumerate(one.parts.tolist()):
+        out.tests[part, one.wall] = (
+            float(adjusted.s0[n]), int(adjusted.degrees_of_freedom[n]), float(adjusted.global_p[n])
+        )
+        _tell_weak(one, n, usable, adjusted, how, placed[n], table, problems)
+    found += _found(one, usable, adjusted, how, wrong)
+
+
+def worst_u(covariance: FloatArray) -> FloatArray:
+    """Return U (k = 2) in the worst direction of x and y with a covariance (..., 2, 2): the long half axis."""
+    a, b, c = covariance[..., 0, 0], covariance[..., 1, 1], covariance[..., 0, 1]
+    return np.asarray(2.0 * np.sqrt(np.maximum(0.5 * (a + b) + np.hypot(0.5 * (a - b), c), 0.0)))
+
+
+def _suspects(
+    one: _Wall, usable: list[int], adjusted: Adjustment, table: pd.DataFrame, problems: list[Problem]
+) -> list[list[Suspect]]:
+    """Return the distances of each part (N,) that can't be chance, and tell them."""
+    out: list[list[Suspect]] = []
+    checked = np.isfinite(adjusted.standardised)
+    bound = np.array([critical(max(int(n), 1)) for n in checked.sum(axis=1)])
+    far = np.nan_to_num(np.abs(adjusted.standardised)).max(axis=1, initial=0.0) > bound
+    odd = far | (np.nan_to_num(adjusted.global_p, nan=1.0) < GLOBAL)
+    for n in range(len(one.parts)):
+        mine = suspects(part_of(adjusted, n)) if odd[n] else []
+        out.append(mine)
+        problems += [_of_suspect(one, n, usable, suspect, table) for suspect in mine]
+        if odd[n] and not mine:
+            problems.append(_disagree(one, n, usable, adjusted, table))
+            out[-1] = [Suspect(-1, 0.0, 0.0, np.nan, np.nan, np.nan, np.nan)]
+    return out
+
+
+def _cell(one: _Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
+    """Return where the reading of a distance was typed, and whose it is."""
+    row = table.loc[one.label[n, k]]
+    return {
+        "file": str(row["file"]), "sheet": str(row["sheet"]), "cell": cell_name(int(row["row"]), int(row["column"])),
+        "part": str(row["part"]), "serial": str(row["serial"]), "wall": str(row["wall"]),
+    }  # fmt: skip
+
+
+def _of_suspect(one: _Wall, n: int, usable: list[int], suspect: Suspect, table: pd.DataFrame) -> Problem:
+    k = usable[suspect.index]
+    distance, unit = one.distances[k], one.spec.unit
+    reading = float(one.reading[n, k])
+    likely = reading - suspect.error
+    digits = [v for v in swapped_digits(reading, 4 if unit == "in" else 3) if abs(v - likely) <= 3.0 * suspect.sd]
+    shown = format_length(digits[0] if digits else round(likely, 3 if unit == "in" else 2), unit)
+    why = "two digits are swapped, " if digits else ""
+    others = ", ".join(
+        f"{one.distances[usable[i]].name} ({_cell(one, n, usable[i], table)['cell']})" for i in suspect.or_else
+    )
+    return Problem(
+        WARNING, "suspect-distance",
+        f"the distance {distance.name} doesn't fit the others: {why}likely {shown} {unit}"
+        + (f"; or else {others} is wrong" if others else ""),
+        found=f"{format_length(reading, unit)} {unit}",
+        allowed=f"{format_length(likely, unit, 4)} {unit} within {format_length(2.0 * suspect.sd, unit, 4)}",
+        action="Measure this distance again" + (f", and {others}" if others else "") + "; correct the cell",
+        holds=True, **_cell(one, n, k, table),
+    )  # fmt: skip
+
+
+def _disagree(one: _Wall, n: int, usable: list[int], adjusted: Adjustment, table: pd.DataFrame) -> Problem:
+    worst = int(np.nanargmax(np.abs(np.nan_to_num(adjusted.standardised[n]))))
+    return Problem(
+        WARNING, "distances-disagree",
+        f"the distances contradict one another by {adjusted.s0[n]:.1f} times what their U explains, and no single one alone",
+        found=f"the largest residual is that of {one.distances[usable[worst]].name}",
+        allowed="residuals that U explains, but for 1 part in 100",
+        action="Look at pins, gauge and its U; measure the distances again",
+        holds=True, **_cell(one, n, usable[worst], table),
+    )  # fmt: skip
+
+
+def _tell_weak(
+    one: _Wall, n: int, usable: list[int], adjusted: Adjustment, how: Checks, placed: BoolArray, table: pd.DataFrame,
+    problems: list[Problem],
+) -> None:  # fmt: skip
+    """Tell the distances of a part that nothing checks, the holes that aren't placed, and what one more would do."""
+    spec = one.spec
+    measured = np.flatnonzero(~np.isnan(adjusted.residuals[n]))
+    loose = [k for k in measured.tolist() if not adjusted.redundancy[n, k] > UNCHECKED]
+    if loose:
+        names = ", ".join(f"{one.distances[usable[k]].name} ({_cell(one, n, usable[k], table)['cell']})" for k in loose[:8])
+        more = f" and {len(loose) - 8} more" if len(loose) > 8 else ""
+        problems.append(Problem(
+            WARNING, "unchecked-distance",
+            f"nothing checks {'this distance' if len(loose) == 1 else f'these {len(loose)} distances'}: an error would go unseen: "
+            f"{names}{more}", action="Measure one more distance to a hole at its end",
+            **_cell(one, n, usable[loose[0]], table),
+        ))  # fmt: skip
+    lost = [h for h in range(len(spec.holes)) if not placed[h]] if spec.plan.position else []
+    if not measured.size:
+        return
+    where = _cell(one, n, usable[int(measured[0])], table)
+    for h in lost[:8]:
+        problems.append(Problem(
+            WARNING, "too-few-distances",
+            f"hole {spec.hole_ids[h]} isn't placed by its distances", action=one_more(one, n, usable, h, placed),
+            holds=True, **where | {"hole": spec.hole_ids[h]},
+        ))  # fmt: skip
+    if adjusted.free_motions[n] and any(hole.position.tolerance is not None for hole in spec.holes):
+        edges = " and ".join(f"edge {e.name}" for e in spec.datum_edges) or "a datum edge"
+        problems.append(Problem(
+            WARNING, "no-distance-from-the-edges",
+            "the distances give the pattern and not its place from the edges: hole to hole and pins are judged, position isn't",
+            action=f"Measure from {edges} to at least two holes", holds=True, **where,
+        ))  # fmt: skip
+
+
+def one_more(one: _Wall, n: int, usable: list[int], hole: int, placed: BoolArray) -> str:
+    """Return which one more distance would place a hole, best across those that it has."""
+    spec = one.spec
+    drawn = np.array([(h.x, h.y) for h in spec.holes])
+    place = places_of(spec)
+    names = list(place)
+    me = spec.hole_ids[hole]
+    ways = [_along(spec, me, d, drawn, place) for k, d in enumerate(one.distances)
+            if me in (d.first, d.second) and one.count[n, k]]  # fmt: skip
+    have = {end for k, d in enumerate(one.distances) if me in (d.first, d.second) and one.count[n, k]
+            for end in (d.first, d.second)}  # fmt: skip
+    best, most = "", -1.0
+    for end in names:
+        other = place[end]
+        if end in have or end == me or (other < len(drawn) and not placed[other]):
+            continue
+        way = _along(spec, me, Distance(me, end), drawn, place)
+        across = min((abs(float(way[0] * w[1] - way[1] * w[0])) for w in ways), default=1.0)
+        if across > most + 1e-9:
+            best, most = end, across
+    second = "" if ways else " and another across it"
+    return f"Measure from {me} to {best}{second}" if best else f"Measure two more distances from {me}"
+
+
+def _along(spec: Specification, me: str, d: Distance, drawn: FloatArray, place: dict[str, int]) -> FloatArray:
+    """Return the direction of a distance of a hole (2,)."""
+    other = place[d.second if d.first == me else d.first]
+    if other >= len(drawn):
+        return np.array([1.0, 0.0] if spec.datum_edges[other - len(drawn)].axis == "x" else [0.0, 1.0])
+    way = drawn[other] - drawn[place[me]]
+    return np.asarray(way / max(float(np.hypot(*way)), 1e-12))
+
+
+def _found(
+    one: _Wall, usable: list[int], adjusted: Adjustment, how: Checks, wrong: list[list[Suspect]]
+) -> list[Found]:
+    """Return the distances of all parts as a report shows them."""
+    out = []
+    for n, part in enumerate(one.parts.tolist()):
+        off = {s.index: s.error for s in wrong[n] if s.index >= 0}
+        for place, k in enumerate(usable):
+            if one.label[n, k] < 0:
+                continue
+            reading, centres = float(one.reading[n, k]), float(one.centres[n, k])
+            out.append(Found(
+                part, one.wall, one.distances[k], reading, int(one.count[n, k]), centres,
+                centres + float(adjusted.residuals[n, place]), 2.0 * float(one.sd_centres[n, k]),
+                float(adjusted.redundancy[n, place]), float(adjusted.standardised[n, place]),
+                float(how.smallest_error[n, place]), reading - off[place] if place in off else float("nan"),
+                int(one.label[n, k]),
+            ))  # fmt: skip
+    return out
+
+
+def _floated(spec: Specification, sign: FloatArray, covariance: FloatArray, placed: BoolArray) -> FloatArray:
+    """Return covariances (N,H,2,H,2) without what a shift and a turn of the placed holes (N,H) take up.
+
+    That is the S-transformation to inner constraints over those holes (Baarda 1973, S-transformations and criterion
+    matrices). Where a hole's pattern may not turn, only the shift is taken out.
+    """
+    drawn = np.array([(h.x, h.y) for h in spec.holes], dtype=np.float64) * sign
+    size, turns = 2 * len(drawn), all(h.position.pattern_rotates for h in spec.holes)
+    flat = covariance.reshape(len(placed), size, size)
+    out = np.full_like(flat, np.nan)
+    kinds, which = np.unique(placed, axis=0, return_inverse=True)
+    for number, kind in enumerate(kinds):
+        if not kind.any():
+            continue
+        there = np.repeat(kind, 2)
+        middle = drawn[kind].mean(axis=0)
+        motion = np.zeros((size, 3 if turns else 2))
+        motion[0::2, 0] = motion[1::2, 1] = 1.0
+        if turns:
+            motion[0::2, 2], motion[1::2, 2] = -(drawn[:, 1] - middle[1]), drawn[:, 0] - middle[0]
+        rest = np.eye(int(there.sum())) - motion[there] @ np.linalg.pinv(motion[there])
+        mine = np.flatnonzero(which.ravel() == number)
+        out[np.ix_(mine, there, there)] = rest @ flat[np.ix_(mine, there, there)] @ rest.T
+    return out.reshape(covariance.shape)
