@@ -538,8 +538,9 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
     heading = next((h for h in headings if h.meanings[0].word == "hole"), None)
+    distances = next((h for h in headings if h.meanings[0].word == "end:first"), None)
     fields: list[Field] = []
-    stop = heading.first if heading else min(grid.rows, 60)
+    stop = min([h.first for h in (heading, distances) if h] or [min(grid.rows, 60)])
     for row in range(FIRST_FIELD_ROW - 1, stop):
         label = grid.cell(row, FIELD_COLUMN - 1)
         word = FIELDS.get(label.strip()) if isinstance(label, str) else None
@@ -547,12 +548,23 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         if word is not None and content is not None:
             fields.append(Field(word, content, row, ENTRY_COLUMN - 1, "C" if word == "temperature_c" else ""))
     fields.append(Field("unit", marker.unit, 1, 0))
-    if heading is not None:
-        heading = replace(heading, meanings=tuple(map(_own_meaning, heading.texts, heading.meanings)))
-    if heading is None:
-        return Layout([], fields, marker)
+    blocks = []
+    for each in filter(None, (heading, distances)):
+        each = replace(each, meanings=tuple(map(_own_meaning, each.texts, each.meanings)))
+        blocks.append(Block(each, _own_rows(grid, each, distances if each.first < stop_of(distances) else None, spec),
+                            _first(fields)))  # fmt: skip
+    return Layout(blocks, fields, marker)
+
+
+def stop_of(heading: Heading | None) -> int:
+    """Return the first row of a heading, and of none a row beyond every sheet."""
+    return 1 << 40 if heading is None else heading.first
+
+
+def _own_rows(grid: Grid, heading: Heading, below: Heading | None, spec: Specification) -> IntArray:
+    """Return the rows of a table of ours, down to the heading ``below`` it."""
     end = heading.last + 1
-    while end < grid.rows and (grid.cell(end, 0) is not None or grid.cell(end, 1) is not None):
+    while end < grid.rows and (grid.cell(end, 0) is not None and grid.cell(end, 1) is not None):
         end += 1
     # a blank row that somebody put in between doesn't end the table
     holes = {hole_key(h) for h in spec.hole_ids}
