@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,14 +60,20 @@ class Network:
             raise DataError(f"ends name points 0 to {count - 1}; found {ends.min()} to {ends.max()}")
         if (same := np.flatnonzero(ends[:, 0] == ends[:, 1])).size:
             raise DataError(f"distance {same[0]} has the same end twice: {ends[same[0], 0]}")
-        given = (_mask("fixed", self.fixed, len(points), False), _mask("edges_fixed", self.edges_fixed, len(edges), True))
-        for name, value in zip(("points", "ends", "edges", "fixed", "edges_fixed"), (points, ends, edges, *given), strict=True):
+        given = (
+            _mask("fixed", self.fixed, len(points), False),
+            _mask("edges_fixed", self.edges_fixed, len(edges), True),
+        )
+        for name, value in zip(
+            ("points", "ends", "edges", "fixed", "edges_fixed"), (points, ends, edges, *given), strict=True
+        ):
             object.__setattr__(self, name, value)
 
     @cached_property
     def free(self) -> BoolArray:
         """True for each number that is sought: x, y of each point, then direction and offset of each edge (m,)."""
-        assert self.fixed is not None and self.edges_fixed is not None
+        assert self.fixed is not None
+        assert self.edges_fixed is not None
         return ~np.concatenate([self.fixed.ravel(), self.edges_fixed.ravel()])
 
     @cached_property
@@ -94,7 +101,7 @@ class Network:
         return self._lines(at)[0]
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each number sought (..., n, m)."""
+        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each of these numbers."""
         return self._lines(at, with_slopes=True)
 
     def _lines(self, at: FloatArray, with_slopes: bool = False) -> tuple[FloatArray, FloatArray]:
@@ -162,7 +169,10 @@ class Network:
         moves = np.zeros((*at.shape, 3))
         moves[..., 0 : 2 * p : 2, 0] = moves[..., 1 : 2 * p : 2, 1] = 1.0
         middle = self.points.mean(axis=0)
-        moves[..., 0 : 2 * p : 2, 2], moves[..., 1 : 2 * p : 2, 2] = -(y - middle[1]) / self.size, (x - middle[0]) / self.size
+        moves[..., 0 : 2 * p : 2, 2], moves[..., 1 : 2 * p : 2, 2] = (
+            -(y - middle[1]) / self.size,
+            (x - middle[0]) / self.size,
+        )
         direction = at[..., 2 * p :: 2]
         c, s = np.cos(direction), np.sin(direction)
         moves[..., 2 * p + 1 :: 2, 0], moves[..., 2 * p + 1 :: 2, 1] = c, s
@@ -176,19 +186,22 @@ class Adjustment:
     """Adjusted network; leading axes (...) are parts, where there are any.
 
     ``xy`` (..., p, 2) coordinates; NaN where ``placed`` (..., p) is false, because the distances don't place the point.
-    ``covariance`` (..., 2p, 2p): x and y of each point in turn, by the stated sd; 0 for given coordinates.
-    ``residuals`` (..., n): adjusted minus observed. ``redundancy`` (..., n): how much of an error in the distance shows in its
-    residual, 0 (nothing checks it) to 1; their sum is ``degrees_of_freedom`` (...). ``standardised`` (..., n): residual by its own
-    sd; NaN where nothing checks it. ``s0`` (...): root of the variance factor a posteriori, NaN without redundancy; times the sd
-    of a coordinate it is that sd a posteriori. ``statistic`` (...): sum of squared weighted residuals. ``global_p`` (...): chance
-    of one as large by the stated sd. ``free_motions`` (...): 0 where edges or given points say where the figure lies, else the
-    number of motions (shift, shift, turn) left free: then only the shape counts. ``edges`` (..., e, 2) direction [rad] and offset,
-    ``edges_sd`` their sd. ``converged`` (...). ``sd_known``: the sd are known, else only their ratios.
+    ``covariance`` (..., 2p, 2p): x and y of each point in turn, by the stated sd; 0 for given coordinates, NaN where
+    not placed. ``residuals`` (..., n): adjusted minus observed. ``redundancy`` (..., n): how much of an error in the
+    distance shows in its residual, 0 (nothing checks it) to 1; their sum is ``degrees_of_freedom`` (...).
+    ``standardised`` (..., n): residual by its own sd; NaN where nothing checks it. ``s0`` (...): root of the variance
+    factor a posteriori, NaN without redundancy; times the sd of a coordinate it is that sd a posteriori. ``statistic``
+    (...): sum of squared weighted residuals. ``global_p`` (...): chance of one as large by the stated sd.
+    ``free_motions`` (...): 0 where edges or given points say where the figure lies, else the number of motions (shift,
+    shift, turn) left free: then only the shape counts. ``edges`` (..., e, 2) direction [rad] and offset;
+    ``whole_covariance`` (..., 2p + 2e, 2p + 2e) has theirs too. ``converged`` (...). ``distance`` and ``sd`` (..., n)
+    as given.
+    ``sd_known``: the sd are known, else only their ratios.
     """
 
     network: Network
     xy: FloatArray
-    covariance: FloatArray
+    whole_covariance: FloatArray
     s0: FloatArray
     residuals: FloatArray
     redundancy: FloatArray
@@ -199,12 +212,16 @@ class Adjustment:
     placed: BoolArray
     free_motions: IntArray
     edges: FloatArray
-    edges_sd: FloatArray
     converged: BoolArray
     distance: FloatArray
     sd: FloatArray
     observed_covariance: FloatArray | None
     sd_known: bool = True
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Covariance of the coordinates (..., 2p, 2p)."""
+        return self.whole_covariance[..., : 2 * len(self.network.points), : 2 * len(self.network.points)]
 
     @property
     def sd_xy(self) -> FloatArray:
@@ -218,15 +235,16 @@ def adjust(
 ) -> Adjustment:  # fmt: skip
     """Return coordinates of points from distances between them, by least squares.
 
-    Any one unit serves all lengths. ``ends`` (n, 2) numbers of the two points of each distance. ``distance`` (..., n); leading axes
-    are parts that are adjusted one by one, NaN is a distance that wasn't measured. ``sd`` (n,) or (..., n): one standard deviation
-    of each distance. ``start`` (p, 2) or (..., p, 2) approximate coordinates. ``fixed`` (p,) or (p, 2): true where the start's
-    coordinate is given. None, or too few to hold the figure: it is laid as close to the start as it can be (inner constraints).
-    ``sd_known`` false: only the ratios of the sd are known, which changes no figure here but how outliers are tested.
+    Any one unit serves all lengths. ``ends`` (n, 2) numbers of the two points of each distance. ``distance`` (..., n);
+    leading axes are parts that are adjusted one by one, NaN is a distance that wasn't measured. ``sd`` (n,) or (...,
+    n): one standard deviation of each distance. ``start`` (p, 2) or (..., p, 2) approximate coordinates. ``fixed`` (p,)
+    or (p, 2): true where the start's coordinate is given. None, or too few to hold the figure: it is laid as close to
+    the start as it can be (inner constraints). ``sd_known`` false: only the ratios of the sd are known, which changes
+    how outliers are tested and no figure here.
 
     Raises:
-        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; points that no part's distances
-            place, named by number; an iteration that doesn't arrive.
+        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; points that no
+            part's distances place, named by number; an iteration that doesn't arrive.
 
     Source: least squares with constraints, as in Krumm (2020), Geodetic Network Adjustment Examples; see the tests.
     """
@@ -234,18 +252,21 @@ def adjust(
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
     mask = None if fixed is None else np.asarray(fixed)
-    network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)  # type: ignore[arg-type]
+    network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)
     result = _adjusted(network, distance, sd, None, first, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
         raise DataError(
-            f"the distances don't place point {_listed(nowhere)}; measure it from two more points that aren't in one line with it"
+            f"the distances don't place point {_listed(nowhere)}; "
+            "measure it from two more points that aren't in one line with it"
         )
     if not result.converged.all():
         parts = np.flatnonzero(~result.converged.ravel())
         which = "" if result.converged.size == 1 else f" of part {_listed(parts)}"
         worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, result.residuals.shape[-1])[parts[0]])).argmax()
-        raise DataError(f"the adjustment{which} doesn't arrive; look at distance {worst} and at the start coordinates of its ends")
+        raise DataError(
+            f"the adjustment{which} doesn't arrive; look at distance {worst} and at the start coordinates of its ends"
+        )
     return result
 
 
@@ -254,19 +275,26 @@ def adjust_network(
 ) -> Adjustment:
     """Return the adjusted network of one part or many; what can't be placed is NaN there, and nothing is raised for it.
 
-    ``distance`` (..., n) as measured, NaN where it wasn't; angles between edges in rad. ``sd`` (n,) or (..., n) one standard
-    deviation each. ``covariance`` (n, n): of the distances, where they share errors (one pin, one gauge); it takes the place of
-    ``sd``, whose numbers then only show. The network's points are the basic coordinates: a point that they say can't be placed
-    (all its distances in one line) isn't placed, whatever the readings' scatter makes of it.
+    ``distance`` (..., n) as measured, NaN where it wasn't; angles between edges in rad. ``sd`` (n,) or (..., n) one
+    standard deviation each, NaN where it isn't known: such a distance isn't used. ``covariance`` (..., n, n): of the
+    distances, where they share errors (one pin, one gauge); it takes the place of ``sd``, whose numbers then only show.
+    The network's points are the basic coordinates: a point that they say can't be placed (all its distances in one
+    line) isn't placed, whatever the readings' scatter makes of it.
 
     Raises:
-        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; a covariance that is none.
+        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; a covariance that is
+        none.
     """
     return _adjusted(network, distance, sd, covariance, None, sd_known)
 
 
 def _adjusted(
-    network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None, start: FloatArray | None, sd_known: bool
+    network: Network,
+    distance: ArrayLike,
+    sd: ArrayLike,
+    covariance: ArrayLike | None,
+    start: FloatArray | None,
+    sd_known: bool,
 ) -> Adjustment:
     n = len(network.ends)
     observed, spread = _numbers("distance", distance, (..., n)), _numbers("sd", sd, (..., n))
@@ -276,29 +304,34 @@ def _adjusted(
     try:
         lead = np.broadcast_shapes(observed.shape[:-1], spread.shape[:-1], first or ())
     except ValueError:
-        raise DataError(f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}; give one number of parts") from None
+        raise DataError(
+            f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}; give one number of parts"
+        ) from None
     parts = int(np.prod(lead, dtype=int))
     flat = np.broadcast_to(observed, (*lead, n)).reshape(parts, n)
     spreads = np.broadcast_to(spread, (*lead, n)).reshape(parts, n)
-    if np.isnan(spreads[~np.isnan(flat)]).any():
-        raise DataError("a distance that was measured has no sd")
+    flat = np.where(np.isnan(spreads), np.nan, flat)
     if (np.nan_to_num(flat, nan=1.0)[:, network.kinds[0]] < 0).any():
         raise DataError(f"distance {_listed(np.flatnonzero((flat < 0).any(axis=0)))} is below zero")
-    mixed = None if covariance is None else _numbers("covariance", covariance, (n, n))
+    mixed = None
+    if covariance is not None:
+        mixed = np.broadcast_to(_numbers("covariance", covariance, (..., n, n)), (*lead, n, n)).reshape(parts, n, n)
     begin = np.broadcast_to(network.values(), (parts, network.values().size)).copy()
     seen = ~np.isnan(flat)
     if start is None:
         # each kind of missing distances is looked at once
         kinds, which = np.unique(seen, axis=0, return_inverse=True)
-        placed = _placed(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[which.reshape(-1)]
+        placed = _placed(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[
+            which.reshape(-1)
+        ]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
         placed = np.ones((parts, len(network.points)), dtype=bool)
     columns = _solve(network, flat, spreads, mixed, begin, placed)
     shaped = {name: values.reshape((*lead, *values.shape[1:])) for name, values in columns.items()}
     return Adjustment(
-        network, **shaped, distance=flat.reshape((*lead, n)), sd=spreads.reshape((*lead, n)), observed_covariance=mixed,
-        sd_known=sd_known,
+        network, **shaped, distance=flat.reshape((*lead, n)), sd=spreads.reshape((*lead, n)),
+        observed_covariance=None if mixed is None else mixed.reshape((*lead, n, n)), sd_known=sd_known,
     )  # fmt: skip
 
 
@@ -315,14 +348,18 @@ class _Whitening:
             return cls(np.where(seen, 1.0 / np.where(seen, sd, 1.0), 0.0), None)
         both = seen[:, :, None] & seen[:, None, :]
         try:
-            root = np.linalg.cholesky(np.where(both, covariance, np.eye(len(covariance))))
+            root = np.linalg.cholesky(np.where(both, covariance, np.eye(sd.shape[1])))
         except np.linalg.LinAlgError:
             raise DataError("the covariance of the distances is none: it isn't positive definite") from None
-        return cls(seen.astype(float), np.linalg.inv(root) * both)
+        return cls(seen.astype(np.float64), np.asarray(np.linalg.inv(root) * both, dtype=np.float64))
 
     def rows(self, a: FloatArray) -> FloatArray:
         """Return rows (parts, n, m) brought to sd 1."""
         return a * self.weight[:, :, None] if self.matrix is None else self.matrix @ a
+
+    def back(self, a: FloatArray) -> FloatArray:
+        """Return the transposed whitening of rows (parts, n, m)."""
+        return a * self.weight[:, :, None] if self.matrix is None else self.matrix.transpose(0, 2, 1) @ a
 
     def part(self, which: IntArray | BoolArray) -> _Whitening:
         return _Whitening(self.weight[which], None if self.matrix is None else self.matrix[which])
@@ -343,7 +380,7 @@ def _geometry(network: Network, slopes: FloatArray, seen: BoolArray) -> FloatArr
 
 
 def _free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Return the motions (parts, m, 3) as a whole that no distance sees, 0 where seen, and how many there are (parts,)."""
+    """Return the motions (parts, m, 3) as a whole that no distance sees, 0 where seen, and their number (parts,)."""
     moves = network.motions(at)[:, network.free] / _scales(network)[:, None]
     moves = moves * (np.abs(rows).max(axis=1, initial=0.0) > 0)[:, :, None] / np.sqrt(len(network.points))
     seen = rows @ moves
@@ -363,11 +400,11 @@ def _placed(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray:
     size, ways = np.linalg.eigh(rows.transpose(0, 2, 1) @ rows)
     sway = np.zeros((len(at), free.size, size.shape[1]))
     sway[:, free] = ways * (size < FLAT**2 * np.maximum(1.0, size[:, -1:]))[:, None, :]
-    sway = sway[:, : 2 * p].reshape(len(at), p, 2, -1)
-    still = (np.abs(sway) < 1e-4).all(axis=(2, 3))
+    swings = sway[:, : 2 * p].reshape(len(at), p, 2, -1)
+    still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < 1e-4
     placed = still.copy()
     for part in np.flatnonzero(left > 0):
-        placed[part] = _largest_body(at[part, : 2 * p].reshape(p, 2), sway[part], still[part])
+        placed[part] = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part], still[part])
     return placed
 
 
@@ -380,34 +417,42 @@ def _largest_body(xy: FloatArray, sway: FloatArray, still: BoolArray) -> BoolArr
     best = still if still.sum() > 1 else np.zeros(len(xy), dtype=bool)
     for i, j in np.argwhere(np.triu(holds, 1)):
         body = holds[i] & holds[j]
-        if body.sum() > best.sum() and body.sum() > 2:
+        if body.sum() > best.sum():
             best = body
     return best
 
 
 def _solve(
-    network: Network, distance: FloatArray, sd: FloatArray, covariance: FloatArray | None, start: FloatArray, placed: BoolArray
-) -> dict[str, FloatArray]:
-    """Return the columns of the adjustment of parts (parts, ...); distances to points that aren't placed are left out."""
+    network: Network,
+    distance: FloatArray,
+    sd: FloatArray,
+    covariance: FloatArray | None,
+    start: FloatArray,
+    placed: BoolArray,
+) -> dict[str, Any]:
+    """Return the columns of the adjustment (parts, ...); distances to points that aren't placed are left out."""
     p = len(network.points)
     reached = np.concatenate([placed, np.ones((len(placed), len(network.edges)), dtype=bool)], axis=1)
     seen = ~np.isnan(distance) & reached[:, network.ends].all(axis=2)
     white = _Whitening.of(seen, sd, covariance)
     at, converged, held, left = _iterate(network, np.where(seen, distance, 0.0), seen, white, start)
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
-    columns |= {"converged": converged, "placed": placed}
+    placed = placed.copy()
     if (doubtful := np.flatnonzero(weak | ~converged)).size:
         found = _placed(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
         if again.any():
             which = doubtful[again]
-            less = _solve(network, distance[which], sd[which], covariance, start[which], found[again])
+            mixed = None if covariance is None else covariance[which]
+            less = _solve(network, distance[which], sd[which], mixed, start[which], found[again])
+            converged[which], placed[which] = less.pop("converged"), less.pop("placed")
             for name, values in less.items():
                 columns[name][which] = values
-    columns["xy"][~columns["placed"]] = np.nan
-    lost = np.repeat(~columns["placed"], 2, axis=1) & network.free[: 2 * p]
-    columns["covariance"][lost[:, :, None] | lost[:, None, :]] = np.nan
-    return columns
+    columns["xy"][~placed] = np.nan
+    lost = np.zeros((len(at), network.free.size), dtype=bool)
+    lost[:, : 2 * p] = np.repeat(~placed, 2, axis=1) & network.free[: 2 * p]
+    columns["whole_covariance"][lost[:, :, None] | lost[:, None, :]] = np.nan
+    return columns | {"converged": converged, "placed": placed}
 
 
 def _iterate(
@@ -420,7 +465,11 @@ def _iterate(
     _, slopes = network.design(at)
     held, left = _free_motions(network, at, _geometry(network, slopes[:, :, free] * unit, seen))
     arrived, damping, cost = np.zeros(parts, dtype=bool), np.zeros(parts), np.full(parts, np.inf)
-    rounding = 1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1) if white.matrix is None else np.full(parts, 1e-20)
+    rounding = (
+        1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
+        if white.matrix is None
+        else np.full(parts, 1e-20)
+    )
     going = np.arange(parts)
     for _ in range(STEPS):
         w, here, hold = white.part(going), at[going], held[going]
@@ -442,11 +491,15 @@ def _iterate(
         there = here.copy()
         there[:, free] += step * unit
         new = (w.rows(((distance[going] - network.measured(there)) * seen[going])[:, :, None]) ** 2).sum(axis=(1, 2))
-        new += level * ((hold.transpose(0, 2, 1) @ ((there - start[going])[:, free] / unit)[:, :, None]) ** 2).sum(axis=(1, 2))
+        new += level * ((hold.transpose(0, 2, 1) @ ((there - start[going])[:, free] / unit)[:, :, None]) ** 2).sum(
+            axis=(1, 2)
+        )
         done = (long < CLOSE * size) & (damping[going] < 1e-6)
         good = (new <= now * (1 + 1e-10) + rounding[going]) | done
         at[going[good]] = there[good]
-        damping[going] = np.where(good, np.where(damping[going] < 1e-8, 0.0, damping[going] / 10), np.maximum(damping[going] * 10, 1e-4))
+        damping[going] = np.where(
+            good, np.where(damping[going] < 1e-8, 0.0, damping[going] / 10), np.maximum(damping[going] * 10, 1e-4)
+        )
         arrived[going] = done
         going = going[~done]
         if not going.size:
@@ -467,9 +520,9 @@ def _spread_out(network: Network, start: FloatArray) -> FloatArray:
 
 
 def _results(
-    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray, held: FloatArray,
-    left: IntArray,
-) -> tuple[dict[str, FloatArray], BoolArray]:  # fmt: skip
+    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray, held:
+    FloatArray, left: IntArray,
+) -> tuple[dict[str, Any], BoolArray]:  # fmt: skip
     """Return the columns of the adjustment at the solution, and which parts are so weak that their rank is in doubt."""
     p, free, unit = len(network.points), network.free, _scales(network)
     value, slopes = network.design(at)
@@ -507,10 +560,9 @@ def _results(
     statistic = (whitened**2).sum(axis=1)
     some = degrees > 0
     per = np.where(some, degrees, 1)
-    edge = slice(2 * p, None)
     columns = {
         "xy": at[:, : 2 * p].reshape(len(at), p, 2).copy(),
-        "covariance": covariance[:, : 2 * p, : 2 * p],
+        "whole_covariance": covariance,
         "s0": np.where(some, np.sqrt(statistic / per), np.nan),
         "residuals": residual,
         "redundancy": redundancy,
@@ -519,10 +571,34 @@ def _results(
         "statistic": statistic,
         "global_p": np.where(some, gammaincc(per / 2, statistic / 2), np.nan),
         "free_motions": left,
-        "edges": at[:, edge].reshape(len(at), -1, 2),
-        "edges_sd": np.sqrt(np.einsum("kii->ki", covariance)[:, edge]).reshape(len(at), -1, 2),
+        "edges": at[:, 2 * p :].reshape(len(at), -1, 2),
     }
     return columns, weak
+
+
+def errors_seen(adjusted: Adjustment) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how errors in distances show, for tests: R = P Qvv P (..., n, n), P v (..., n), Q A' P (..., 2p, n).
+
+    P is the inverse of the distances' covariance, v the residuals (adjusted minus observed), Q the covariance of what
+    is sought. An error e in the distances changes P v by - R e and the coordinates by Q A' P e. 0 where nothing was
+    measured.
+    """
+    network, lead, n = adjusted.network, adjusted.residuals.shape[:-1], len(adjusted.network.ends)
+    residual, sd = adjusted.residuals.reshape(-1, n), adjusted.sd.reshape(-1, n)
+    at = np.concatenate([adjusted.xy.reshape(len(residual), -1), adjusted.edges.reshape(len(residual), -1)], axis=1)
+    at = np.where(np.isnan(at), network.values(), at)
+    covariance = np.nan_to_num(adjusted.whole_covariance.reshape(len(residual), at.shape[1], at.shape[1]))
+    mixed = adjusted.observed_covariance
+    white = _Whitening.of(~np.isnan(residual), sd, None if mixed is None else mixed.reshape(-1, n, n))
+    slopes = np.zeros((len(residual), n, at.shape[1]))
+    slopes[:, :, network.free] = network.design(at)[1][:, :, network.free]
+    rows = white.rows(slopes)
+    across = covariance @ rows.transpose(0, 2, 1)
+    rest = white.back(np.eye(n) - rows @ across)
+    rest = white.back(rest.transpose(0, 2, 1))
+    score = white.back(white.rows(np.nan_to_num(residual)[:, :, None]))[:, :, 0]
+    gain = white.back(across.transpose(0, 2, 1)).transpose(0, 2, 1)[:, : 2 * len(network.points)]
+    return rest.reshape((*lead, n, n)), score.reshape((*lead, n)), gain.reshape((*lead, -1, n))
 
 
 def _blank(seen: BoolArray) -> FloatArray:
@@ -538,8 +614,10 @@ def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArr
         raise DataError(f"{name} holds something that isn't a number: {error}") from error
     wanted = shape[1:] if shape[0] is ... else shape
     tail = given.shape[given.ndim - len(wanted) :] if given.ndim >= len(wanted) else ()
-    if len(tail) != len(wanted) or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True)) or (
-        shape[0] is not ... and given.ndim != len(wanted)
+    if (
+        len(tail) != len(wanted)
+        or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True))
+        or (shape[0] is not ... and given.ndim != len(wanted))
     ):
         words = ", ".join("..." if w is ... else "any" if w is None else str(w) for w in shape)
         raise DataError(f"{name} has shape {given.shape}; ({words}) is needed")
@@ -554,7 +632,9 @@ def _mask(name: str, value: BoolArray | None, count: int, default: bool) -> Bool
         return np.full((count, 2), default)
     mask = np.asarray(value)
     if mask.shape not in ((count,), (count, 2)) or mask.dtype != np.bool_:
-        raise DataError(f"{name} has shape {mask.shape} of {mask.dtype}; ({count},) or ({count}, 2) of true and false is needed")
+        raise DataError(
+            f"{name} has shape {mask.shape} of {mask.dtype}; ({count},) or ({count}, 2) of true and false is needed"
+        )
     return np.repeat(mask[:, None], 2, axis=1) if mask.ndim == 1 else mask
 
 
