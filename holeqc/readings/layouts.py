@@ -18,12 +18,14 @@ from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Headin
 from holeqc.readings.identities import Titles
 from holeqc.readings.sheet_layout import (
     BEFORE,
+    DISTANCES_FOR_PEOPLE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
     FIRST_FIELD_ROW,
     FOR_PEOPLE,
     Marker,
+    is_marked,
     parse_marker,
 )
 from holeqc.readings.synonyms import FIELD, plain
@@ -238,8 +240,6 @@ def find_marker(sheet: RawSheet) -> Marker | None:
 
 def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
     """Return the tables of a sheet and the fields around them."""
-    from holeqc.readings.distances import find_distances
-
     headings = _with_distances(find_headings(sheet, vocabulary), find_distances(sheet, vocabulary, spec))
     marker = find_marker(sheet)
     if marker is not None:
@@ -537,10 +537,10 @@ def _footers(
 def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: Specification) -> Layout:
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
-    heading = next((h for h in headings if h.meanings[0].word == "hole"), None)
-    distances = next((h for h in headings if h.meanings[0].word == "end:first"), None)
+    tables = [next((h for h in headings if h.meanings[0].word == word), None) for word in ("hole", "end:first")]
+    found = [replace(h, meanings=tuple(map(_own_meaning, h.texts, h.meanings))) for h in tables if h is not None]
     fields: list[Field] = []
-    stop = min([h.first for h in (heading, distances) if h] or [min(grid.rows, 60)])
+    stop = min((h.first for h in found), default=min(grid.rows, 60))
     for row in range(FIRST_FIELD_ROW - 1, stop):
         label = grid.cell(row, FIELD_COLUMN - 1)
         word = FIELDS.get(label.strip()) if isinstance(label, str) else None
@@ -548,33 +548,26 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         if word is not None and content is not None:
             fields.append(Field(word, content, row, ENTRY_COLUMN - 1, "C" if word == "temperature_c" else ""))
     fields.append(Field("unit", marker.unit, 1, 0))
-    blocks = []
-    for each in filter(None, (heading, distances)):
-        each = replace(each, meanings=tuple(map(_own_meaning, each.texts, each.meanings)))
-        blocks.append(Block(each, _own_rows(grid, each, distances if each.first < stop_of(distances) else None, spec),
-                            _first(fields)))  # fmt: skip
-    return Layout(blocks, fields, marker)
-
-
-def stop_of(heading: Heading | None) -> int:
-    """Return the first row of a heading, and of none a row beyond every sheet."""
-    return 1 << 40 if heading is None else heading.first
-
-
-def _own_rows(grid: Grid, heading: Heading, below: Heading | None, spec: Specification) -> IntArray:
-    """Return the rows of a table of ours, down to the heading ``below`` it."""
-    end = heading.last + 1
-    while end < grid.rows and (grid.cell(end, 0) is not None and grid.cell(end, 1) is not None):
-        end += 1
-    # a blank row that somebody put in between doesn't end the table
     holes = {hole_key(h) for h in spec.hole_ids}
-    later = [r for r in range(end, grid.rows) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
-    rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
-    return Layout([Block(heading, rows, _first(fields))], fields, marker)
+    blocks = []
+    for heading in found:
+        below = min((h.first for h in found if h.first > heading.first), default=grid.rows)
+        end = heading.last + 1
+        while end < below and (grid.cell(end, 0) is not None or grid.cell(end, 1) is not None):
+            end += 1
+        # a blank row that somebody put in between doesn't end the table
+        later = [r for r in range(end, below) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
+        rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
+        if is_distances(heading.meanings):  # its lines below say what U to expect
+            rows = rows[[not is_marked(grid.cell(int(r), 0)) for r in rows]]
+        blocks.append(Block(heading, rows, _first(fields)))
+    return Layout(blocks, fields, marker)
 
 
 def _own_meaning(text: str, meaning: Meaning) -> Meaning:
     """Return what a column of a sheet of ours holds: those for people are known by name."""
+    if text.split(" [")[0] in DISTANCES_FOR_PEOPLE:
+        return Meaning(IGNORED, "", reason="verdict")
     if text not in FOR_PEOPLE:
         return meaning
     if text in BEFORE:
