@@ -24,6 +24,10 @@ def sheet(
     serial: Annotated[
         list[str] | None, typer.Option(metavar="S", help="Serial number, or AP-021..AP-040; again for a sheet each.")
     ] = None,
+    distances: Annotated[
+        str,
+        typer.Option(metavar="N|auto", help="Positions by distances: so many, or until U is a quarter of the tolerance."),
+    ] = "",
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,
     recheck: Annotated[
@@ -107,11 +111,17 @@ def sheet(
         printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)
-    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace)
+    table = None
+    if distances or specification.plan.distances:
+        from holeqc.answers.distances import sheet_with_distances
+
+        specification, table = sheet_with_distances(specification, distances)
+    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace, distances=table)
     count = len(serial) or 1
     printing.say(limits_line(specification))
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
+    printing.say(*(table.lines if table else ()))
 
 
 def _write_recheck(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.distances import Adjustment, Network, adjust_network
+from holeqc.distances.choice import lacking, pairs
 from holeqc.distances.suspects import Checks, Suspect, checks, critical, part_of, suspects
 from holeqc.distances.ways import of_repeats, to_centres
 from holeqc.inspection.results import (
@@ -198,12 +199,11 @@ def _gathered(
 
 def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
     """Bring readings to distances of centres, with the sd of pins, play and holes."""
-    spec, plan = one.spec, one.spec.plan.distances
+    spec = one.spec
     number = {h: n for n, h in enumerate(spec.hole_ids)}
     mid = np.array([0.5 * (h.size.lower + h.size.upper) for h in spec.holes])
     largest = np.array([h.size.upper for h in spec.holes])
-    pin_u = plan.pin_uncertainty if plan is not None and plan.pin_uncertainty is not None else float(
-        convert(np.array(USUAL_PIN_U), "in", spec.unit))  # fmt: skip
+    pin_u = pin_uncertainty(spec)
     shape = (*one.reading.shape, 2)
     diameter, sd, hole = np.full(shape, np.nan), np.zeros(shape), np.full(shape, np.nan)
     ways = []
@@ -228,6 +228,14 @@ def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
     too_large = (centres.play + 2.0 * sd < -GRAIN_OF_PLAY).any(axis=-1) & (one.cause == NONE) & ~np.isnan(one.reading)
     one.cause[too_large] = CONTRADICTION
     one.centres, one.sd_centres = centres.distance, np.where(centres.sd > 0, centres.sd, np.nan)
+
+
+def pin_uncertainty(spec: Specification) -> float:
+    """Return U (k = 2) of the diameter of a measuring pin [kit unit]."""
+    plan = spec.plan.distances
+    if plan is not None and plan.pin_uncertainty is not None:
+        return plan.pin_uncertainty
+    return float(convert(np.array(USUAL_PIN_U), "in", spec.unit))
 
 
 GRAIN_OF_PLAY = 0.0003  #: a pin may read larger than its hole by as much without contradicting it: U of a bore gauge
@@ -383,7 +391,7 @@ def _tell_weak(
     for h in lost[:8]:
         problems.append(Problem(
             WARNING, "too-few-distances",
-            f"hole {spec.hole_ids[h]} isn't placed by its distances", action=one_more(one, n, usable, h, placed),
+            f"hole {spec.hole_ids[h]} isn't placed by its distances", action=one_more(one, n, usable, h),
             holds=True, **where | {"hole": spec.hole_ids[h]},
         ))  # fmt: skip
     if adjusted.free_motions[n] and any(hole.position.tolerance is not None for hole in spec.holes):
@@ -395,37 +403,20 @@ def _tell_weak(
         ))  # fmt: skip
 
 
-def one_more(one: _Wall, n: int, usable: list[int], hole: int, placed: BoolArray) -> str:
-    """Return which one more distance would place a hole, best across those that it has."""
+def one_more(one: _Wall, n: int, usable: list[int], hole: int) -> str:
+    """Return which further distances would place a hole."""
     spec = one.spec
-    drawn = np.array([(h.x, h.y) for h in spec.holes])
-    place = places_of(spec)
-    names = list(place)
+    have = [one.distances[k] for k in usable if one.count[n, k]]
+    names = [end for end, number in places_of(spec).items() if number < len(spec.holes)]
+    names += [f"{EDGE}{e.name}" for e in spec.datum_edges if e.at == 0.0]
+    taken = {frozenset((d.first, d.second)) for d in have}
+    others = [Distance(names[i], names[j]) for i, j in pairs(len(spec.holes), len(names) - len(spec.holes)).tolist()]
+    others = [d for d in others if frozenset((d.first, d.second)) not in taken]
+    needed = lacking(network_of(spec, np.ones(2), [*have, *others]), np.arange(len(have) + len(others)) < len(have))
     me = spec.hole_ids[hole]
-    ways = [_along(spec, me, d, drawn, place) for k, d in enumerate(one.distances)
-            if me in (d.first, d.second) and one.count[n, k]]  # fmt: skip
-    have = {end for k, d in enumerate(one.distances) if me in (d.first, d.second) and one.count[n, k]
-            for end in (d.first, d.second)}  # fmt: skip
-    best, most = "", -1.0
-    for end in names:
-        other = place[end]
-        if end in have or end == me or (other < len(drawn) and not placed[other]):
-            continue
-        way = _along(spec, me, Distance(me, end), drawn, place)
-        across = min((abs(float(way[0] * w[1] - way[1] * w[0])) for w in ways), default=1.0)
-        if across > most + 1e-9:
-            best, most = end, across
-    second = "" if ways else " and another across it"
-    return f"Measure from {me} to {best}{second}" if best else f"Measure two more distances from {me}"
-
-
-def _along(spec: Specification, me: str, d: Distance, drawn: FloatArray, place: dict[str, int]) -> FloatArray:
-    """Return the direction of a distance of a hole (2,)."""
-    other = place[d.second if d.first == me else d.first]
-    if other >= len(drawn):
-        return np.array([1.0, 0.0] if spec.datum_edges[other - len(drawn)].axis == "x" else [0.0, 1.0])
-    way = drawn[other] - drawn[place[me]]
-    return np.asarray(way / max(float(np.hypot(*way)), 1e-12))
+    mine = [others[k - len(have)] for k in needed.add]
+    mine = [d for d in mine if me in (d.first, d.second)] or mine[:1]
+    return "Measure " + " and ".join(f"from {d.first} to {d.second}" for d in mine) if mine else "Measure more distances"
 
 
 def _found(
@@ -447,6 +438,14 @@ def _found(
                 int(one.label[n, k]),
             ))  # fmt: skip
     return out
+
+
+def floated_u(spec: Specification, adjusted: Adjustment) -> FloatArray:
+    """Return U of each position (p,) as a diameter hole to hole, the pattern floating, infinite where it isn't placed."""
+    holes = len(spec.holes)
+    covariance = np.nan_to_num(adjusted.covariance.reshape(1, holes, 2, holes, 2))
+    floated = _floated(spec, np.ones(2), covariance, adjusted.placed[None])
+    return np.where(adjusted.placed, 2.0 * worst_u(np.einsum("nhihj->nhij", floated))[0], np.inf)
 
 
 def _floated(spec: Specification, sign: FloatArray, covariance: FloatArray, placed: BoolArray) -> FloatArray:

@@ -63,7 +63,7 @@ def write_distances(sheet: Worksheet, plan: Layout, s: Specification, table: Dis
     for column, (heading, _) in enumerate(columns, start=1):
         cell = sheet.cell(head, column)
         look.write_text(cell, heading)
-        look.dress(cell, "head")
+        _dress(cell, "head")
         letter = cell_name(1, column)[:-1]
         sheet.column_dimensions[letter].width = max(sheet.column_dimensions[letter].width or 0, 10)
     sheet.row_dimensions[head].height = 32
@@ -78,7 +78,7 @@ def write_distances(sheet: Worksheet, plan: Layout, s: Specification, table: Dis
         listed = ",".join(f"{p:g}" for p in pins)
         look.choice(sheet, f'"{listed}"', f"{place['pin']}{head + 1}:{place['other']}{last}")
     look.number_only(sheet, f"{cell_name(head + 1, readings[0])}:{cell_name(last, readings[-1])}")
-    look.colour_checks(sheet, f"{place['check']}{head + 1}:{place['check']}{last}", f"{place['check']}{head + 1}")
+    look.mark(sheet, f"{place['check']}{head + 1}:{place['check']}{last}", f"{place['check']}{head + 1}")
     for text in table.lines:
         last += 1
         look.banner(sheet, last, plan, marked(text), "legend")
@@ -117,7 +117,7 @@ def _row(
         ends = {"pin": distance.first, "other": distance.second}
         asked = not (word in ends and (ends[word].startswith(EDGE) or distance.way not in WAYS[:2]))
         entry = word in {"pin", "other", "reading", "note", "way"}
-        look.dress(cell, "entry" if entry and asked else "closed" if entry else "locked")
+        _dress(cell, "entry" if entry and asked else "closed" if entry else "locked")
         if word in {"pin", "other"} and asked and only is not None:
             cell.value = only
         elif isinstance(cells.get(word), str) and not str(cells[word]).startswith("="):
@@ -131,6 +131,18 @@ def _row(
     sheet.row_dimensions[row].height = 20
 
 
+def _dress(cell: Any, kind: str) -> None:
+    """Give a cell the looks of the table of holes: a heading, a cell to type into, a closed one, a locked one."""
+    from holeqc.readings import sheet as look
+
+    looks = {"head": "hole", "entry": "note", "closed": "note", "locked": "lower"}
+    if kind in {"entry", "closed"}:
+        look.entry(cell, looks[kind], "in", asked=kind == "entry")
+        cell.alignment = look.CENTRED
+        return
+    look.locked(cell, looks[kind], "in")
+
+
 def _expected(s: Specification, distance: Distance, place: dict[str, str], row: int) -> str:
     """Return the formula of what should be read: the drawing's distance, and what the way adds for the pins typed."""
     base = repr(basic_distance(s, distance, s.parts[0].name))
@@ -142,12 +154,8 @@ def _expected(s: Specification, distance: Distance, place: dict[str, str], row: 
     if distance.way in {FAR_WALLS, NEAR_WALLS}:
         half = sum(0.25 * (s.hole(end).size.lower + s.hole(end).size.upper) for end, _ in holes)
         return f"={base}{sign}{half!r}"
-    cells = [_pin(place, row, cell) for _, cell in holes]
-    return f'=IF(COUNT({",".join(cell for _, cell in holes)})<{len(holes)},"",{base}{sign}({"+".join(cells)})/2)'
-
-
-def _pin(place: dict[str, str], row: int, cell: str) -> str:
-    return cell
+    cells = [cell for _, cell in holes]
+    return f'=IF(COUNT({",".join(cells)})<{len(cells)},"",{base}{sign}({"+".join(cells)})/2)'
 
 
 def _off(place: dict[str, str], row: int, first: str, last: str) -> str:

@@ -18,6 +18,7 @@ from holeqc import writer
 from holeqc.characteristics import ANGLE, BY_GAUGE, DEGREES, OF_WORD, READ_ALONE, WORDS, Characteristic, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
+from holeqc.readings import distance_sheet
 from holeqc.readings.plausibility import NEAR_FORM
 from holeqc.readings.sheet_layout import (
     ENTRY_COLUMN,
@@ -403,6 +404,7 @@ _RED = PatternFill("solid", bgColor="F6C9C0")
 _AMBER = PatternFill("solid", bgColor="FBE6A8")
 _GREEN = PatternFill("solid", bgColor="DDEFD9")
 _OPEN = Protection(locked=False)
+CENTRED = Alignment(horizontal="center", vertical="center", shrink_to_fit=True)
 
 
 def _font(size: float = 11, **how: Any) -> Font:
@@ -522,7 +524,7 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     first, last = plan.first_row, plan.last_row
     for check in CHECKS:
         if plan.of(check):
-            _mark(sheet, plan.span(check, first, last), plan.cell(check, first))
+            mark(sheet, plan.span(check, first, last), plan.cell(check, first))
     lower, upper = (f"${plan.cell(word, first)}" for word in ("lower", "upper"))
     cells = plan.span("diameter", first, last)
     corner = plan.cell("diameter", first)
@@ -542,13 +544,14 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
             continue
         check = "position_check" if word in {"x", "y"} else f"{word}_check"
         area, by = plan.span(word, first, last), f"${plan.cell(check, first)}"
-        for mark, fill in (("✗", _RED), ("?", _AMBER)):
-            sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{mark}"'], fill=fill))
+        for sign, fill in (("✗", _RED), ("?", _AMBER)):
+            sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{sign}"'], fill=fill))
 
 
-def _mark(sheet: Worksheet, area: str, corner: str) -> None:
-    for mark, fill, bold in (("✗", _RED, True), ("?", _AMBER, True), ("✓", _GREEN, False)):
-        rule = FormulaRule([f'LEFT({corner},1)="{mark}"'], fill=fill, font=_font(bold=bold))
+def mark(sheet: Worksheet, area: str, corner: str) -> None:
+    """Colour check cells by their mark."""
+    for sign, fill, bold in (("✗", _RED, True), ("?", _AMBER, True), ("✓", _GREEN, False)):
+        rule = FormulaRule([f'LEFT({corner},1)="{sign}"'], fill=fill, font=_font(bold=bold))
         sheet.conditional_formatting.add(area, rule)
 
 
@@ -652,7 +655,7 @@ def _asked_lines(s: Specification, plan: Layout) -> list[str]:
 def own_texts(specification: Specification) -> frozenset[str]:
     """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
     plan = layout(specification)
-    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS)
+    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS, distance_sheet.HEADLINE, distance_sheet.HOW_TO)
     return frozenset((*_top(specification), *_asked_lines(specification, plan), *ours))
 
 
@@ -705,10 +708,11 @@ def write_sheet(
     paper: str = "a4",
     *,
     replace: bool = True,
+    distances: distance_sheet.DistanceTable | None = None,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
+    ``distances`` are asked below the table of holes. ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -727,6 +731,10 @@ def write_sheet(
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
         _Writer(specification, sheet, plan, part, serial).write(paper)
+        if distances is not None:
+            first = plan.last_row + 4 + len(LEGEND)
+            last = distance_sheet.write_distances(sheet, plan, specification, distances, first)
+            sheet.print_area, sheet.print_title_rows = f"A1:{cell_name(last, plan.width)}", None
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
     with writer.file(path, replace=replace) as out:
@@ -812,6 +820,7 @@ class _Writer:
         labels = {word: label for label, word in FIELDS.items()}
         filled = {
             "part": self.part or "", "serial": self.serial, "gauge:diameter": self.s.plan.diameter_gauge,
+            "gauge:distance": self.s.plan.gauge_of("distance"),
             "gauge:position": self.s.plan.position_gauge, "recheck": self.recheck.of if self.recheck else "",
         }  # fmt: skip
         for row, word in enumerate(self.plan.fields, start=FIRST_FIELD_ROW):
