@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 SHARE = 0.25  #: U of position may be a quarter of its tolerance (4 : 1, MIL-HDBK-52)
-MANY = 2.5  #: distances a hole that are asked for where no number of them reaches that
+MANY = 3.0  #: distances a hole that are asked for where no number of them reaches that
 AUTO = "auto"
 
 

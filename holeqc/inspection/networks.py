@@ -71,8 +71,9 @@ class Found:
     ``likely`` what the reading should have been, NaN unless suspect; ``label`` of its first reading.
     """
 
-    part: int
-    wall: int
+    part: str
+    serial: str
+    wall: str
     distance: Distance
     reading: float
     count: int
@@ -95,6 +96,7 @@ class Networks:
     known; ``no_datum``: why they say nothing of the place from the edges. ``label`` (P,H,W) of a distance that each rests on.
     """
 
+    names: tuple[tuple[str, str], ...]  #: part and serial of each part
     xy: FloatArray
     covariance: FloatArray
     uncertainty: FloatArray
@@ -106,7 +108,8 @@ class Networks:
     derived: BoolArray  #: where coordinates come from distances and not from readings of x and y (P,H,W)
     found: tuple[Found, ...] = ()
     problems: tuple[Problem, ...] = ()
-    tests: dict[tuple[int, int], tuple[float, int, float]] = field(default_factory=dict)  #: (part, wall): s0, degrees, p
+    tests: dict[tuple[str, str, str], tuple[float, int, float]] = field(default_factory=dict)  #: part, serial, wall -> s0,
+    # degrees of freedom, chance of residuals as large
 
 
 @dataclass(slots=True)
@@ -137,8 +140,9 @@ def adjusted_networks(
     if not len(rows):
         return None
     shape = (len(parts), len(spec.holes), len(spec.walls.names))
+    names = tuple((parts.names[p], parts.serials[s]) for p, s in zip(parts.name, parts.serial, strict=True))
     out = Networks(
-        np.full((*shape, 2), np.nan), np.full((*shape, 2, 2), np.nan), np.full(shape, np.nan), np.full(shape, np.nan),
+        names, np.full((*shape, 2), np.nan), np.full((*shape, 2, 2), np.nan), np.full(shape, np.nan), np.full(shape, np.nan),
         *(np.zeros(shape, dtype=np.int16) for _ in range(3)), np.full(shape, -1, dtype=np.int64),
         np.zeros(shape, dtype=np.bool_),
     )  # fmt: skip
@@ -159,7 +163,36 @@ def adjusted_networks(
     walls = np.isfinite(out.xy).all(axis=-1).any(axis=1).sum(axis=1) > 1
     # walls float as one pattern: what each of them alone takes up is no motion of both
     out.in_pattern[walls] = np.where(out.no_datum[walls] == NONE, out.uncertainty[walls], np.inf)
+    problems += _coarse(out, spec, parts, table)
     return replace(out, found=tuple(found), problems=tuple(problems))
+
+
+#: position from distances is guarded where its U is more than this share of the tolerance (4 : 1, MIL-HDBK-52)
+COARSE = 0.25
+
+
+def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFrame) -> list[Problem]:
+    """Tell once for each tolerance that the U of distances takes more than a quarter of it."""
+    told = []
+    for what, key, u in (
+        ("position", "tolerance", np.where(out.no_datum == NONE, out.uncertainty, np.nan)),
+        ("position hole to hole", "pattern_tolerance", out.in_pattern),
+    ):
+        asked = np.array([np.nan if (t := getattr(h.position, key)) is None else t or np.nan for h in spec.holes])
+        share = np.nan_to_num(2.0 * u / asked[:, None])
+        if not share.max(initial=0.0) > COARSE:
+            continue
+        part, hole, wall = np.unravel_index(int(share.argmax()), share.shape)
+        row = table.loc[out.label[part, hole, wall]]
+        told.append(Problem(
+            WARNING, "coarse-distances",
+            f"U of {what} from distances is up to {format_length(2.0 * float(u[part, hole, wall]), spec.unit, 4)} {spec.unit}, "
+            f"{100 * share.max():.0f} % of its tolerance (hole {spec.hole_ids[hole]}): what lies within U of the limit is held",
+            found=f"ratio {1 / share.max():.1f} : 1", allowed="4 : 1, bonus left out (practice after MIL-HDBK-52)",
+            action="Take a finer gauge, pins that fit closer or more distances", file=str(row["file"]), sheet=str(row["sheet"]),
+            part=parts.names[parts.name[part]], serial=parts.serials[parts.serial[part]],
+        ))  # fmt: skip
+    return told
 
 
 def _sizes(diameters: Rows, shape: tuple[int, int, int]) -> tuple[FloatArray, FloatArray]:
@@ -292,11 +325,11 @@ def _put(
                                                   SUSPECT_DISTANCE, NONE), doubted)  # fmt: skip
     out.doubt[at] = np.where(placed, doubted[:, None], NONE)
     for n, part in enumerate(one.parts.tolist()):
-        out.tests[part, one.wall] = (
+        out.tests[(*out.names[part], one.spec.walls.names[one.wall])] = (
             float(adjusted.s0[n]), int(adjusted.degrees_of_freedom[n]), float(adjusted.global_p[n])
         )
         _tell_weak(one, n, usable, adjusted, how, placed[n], table, problems)
-    found += _found(one, usable, adjusted, how, wrong)
+    found += _found(one, out.names, usable, adjusted, how, wrong)
 
 
 def worst_u(covariance: FloatArray) -> FloatArray:
@@ -317,7 +350,7 @@ def _suspects(
     for n in range(len(one.parts)):
         mine = suspects(part_of(adjusted, n)) if odd[n] else []
         out.append(mine)
-        problems += [_of_suspect(one, n, usable, suspect, table) for suspect in mine]
+        problems += [_of_suspect(one, n, usable, suspect, adjusted, table) for suspect in mine]
         if odd[n] and not mine:
             problems.append(_disagree(one, n, usable, adjusted, table))
             out[-1] = [Suspect(-1, 0.0, 0.0, np.nan, np.nan, np.nan, np.nan)]
@@ -333,23 +366,32 @@ def _cell(one: _Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _of_suspect(one: _Wall, n: int, usable: list[int], suspect: Suspect, table: pd.DataFrame) -> Problem:
-    k = usable[suspect.index]
-    distance, unit = one.distances[k], one.spec.unit
-    reading = float(one.reading[n, k])
-    likely = reading - suspect.error
-    digits = [v for v in swapped_digits(reading, 4 if unit == "in" else 3) if abs(v - likely) <= 3.0 * suspect.sd]
-    shown = format_length(digits[0] if digits else round(likely, 3 if unit == "in" else 2), unit)
-    why = "two digits are swapped, " if digits else ""
+def _of_suspect(
+    one: _Wall, n: int, usable: list[int], suspect: Suspect, adjusted: Adjustment, table: pd.DataFrame
+) -> Problem:  # fmt: skip
+    """Return what is to be said of a suspect; of several that explain it alike, one of swapped digits comes first."""
+    unit = one.spec.unit
+    decimals = 4 if unit == "in" else 3
+    errors = {suspect.index: suspect.error} | {
+        i: -float(adjusted.residuals[n, i] / adjusted.redundancy[n, i]) for i in suspect.or_else
+    }
+    swapped = {
+        i: value for i, error in errors.items()
+        for value in swapped_digits(float(one.reading[n, usable[i]]), decimals)
+        if abs(value - (one.reading[n, usable[i]] - error)) <= 3.0 * suspect.sd
+    }  # fmt: skip
+    first = next(iter(swapped), suspect.index)
+    k, likely = usable[first], float(one.reading[n, usable[first]]) - errors[first]
+    shown = format_length(swapped.get(first, round(likely, decimals - 1)), unit)
     others = ", ".join(
-        f"{one.distances[usable[i]].name} ({_cell(one, n, usable[i], table)['cell']})" for i in suspect.or_else
+        f"{one.distances[usable[i]].name} ({_cell(one, n, usable[i], table)['cell']})" for i in errors if i != first
     )
     return Problem(
         WARNING, "suspect-distance",
-        f"the distance {distance.name} doesn't fit the others: {why}likely {shown} {unit}"
-        + (f"; or else {others} is wrong" if others else ""),
-        found=f"{format_length(reading, unit)} {unit}",
-        allowed=f"{format_length(likely, unit, 4)} {unit} within {format_length(2.0 * suspect.sd, unit, 4)}",
+        f"the distance {one.distances[k].name} doesn't fit the others: {'two digits are swapped, ' * (first in swapped)}"
+        f"likely {shown} {unit}{f'; or else one of {others} is wrong' if others else ''}",
+        found=f"{format_length(float(one.reading[n, k]), unit)} {unit}",
+        allowed=f"{format_length(likely, unit, decimals)} {unit} within {format_length(2.0 * suspect.sd, unit, decimals)}",
         action="Measure this distance again" + (f", and {others}" if others else "") + "; correct the cell",
         holds=True, **_cell(one, n, k, table),
     )  # fmt: skip
@@ -420,7 +462,7 @@ def one_more(one: _Wall, n: int, usable: list[int], hole: int) -> str:
 
 
 def _found(
-    one: _Wall, usable: list[int], adjusted: Adjustment, how: Checks, wrong: list[list[Suspect]]
+    one: _Wall, names: Sequence[tuple[str, str]], usable: list[int], adjusted: Adjustment, how: Checks, wrong: list[list[Suspect]]
 ) -> list[Found]:
     """Return the distances of all parts as a report shows them."""
     out = []
@@ -431,7 +473,7 @@ def _found(
                 continue
             reading, centres = float(one.reading[n, k]), float(one.centres[n, k])
             out.append(Found(
-                part, one.wall, one.distances[k], reading, int(one.count[n, k]), centres,
+                *names[part], one.spec.walls.names[one.wall], one.distances[k], reading, int(one.count[n, k]), centres,
                 centres + float(adjusted.residuals[n, place]), 2.0 * float(one.sd_centres[n, k]),
                 float(adjusted.redundancy[n, place]), float(adjusted.standardised[n, place]),
                 float(how.smallest_error[n, place]), reading - off[place] if place in off else float("nan"),

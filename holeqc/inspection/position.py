@@ -12,6 +12,7 @@ import numpy as np
 
 from holeqc.inspection.decision import as_compared, decide, inside_zone, limit_decimals, room, uncertainty_ratio
 from holeqc.inspection.evidence import Evidence
+from holeqc.inspection.networks import COARSE
 from holeqc.inspection.results import (
     ACCEPT,
     GUARD_BAND,
@@ -203,10 +204,6 @@ def judge_position(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     places = places.from_edges
     actual = 2.0 * np.hypot(places.off[..., 0], places.off[..., 1])
     return position_outcome(evidence, "position", places, zones, actual)
-
-
-#: position from distances is guarded where its U is more than this share of the tolerance (4 : 1, MIL-HDBK-52)
-COARSE = 0.25
 
 
 def _hold_uncertain(judged: Judged, places: Places, compared: FloatArray, total: FloatArray) -> None:

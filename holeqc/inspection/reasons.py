@@ -490,6 +490,10 @@ UNPROVED = {
     "no-temperature": "Write the part's temperature on the sheet.",
     "unknown-part": "Name the part as the kit does.",
     "temperature-left-out": ACTION,
+    "suspect-distance": "Measure the distances that are named again.",
+    "few-distances": "Measure the distances that are named too.",
+    "no-datum": "Measure from the edges too.",
+    "too-uncertain": "Take a finer gauge, pins that fit closer or more distances; or a coordinate machine.",
 }
 
 #: readings that a characteristic rests on, the nearest first

@@ -19,6 +19,7 @@ from holeqc.quantities import BoolArray, FloatArray
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Networks
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -220,6 +221,7 @@ class Inspection:
     float_left: pd.DataFrame
     problems: tuple[Problem, ...]
     rework: pd.DataFrame  #: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
+    networks: Networks | None = None  #: what distances gave, where positions follow from them
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from holeqc.readings.table import cell_name
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Found
     from holeqc.inspection.results import Inspection
     from holeqc.problems import Problem
     from holeqc.readings.table import Join
@@ -74,6 +75,13 @@ class PartView:
     def specification(self) -> Specification:
         """The kit."""
         return self.run.specification
+
+    @property
+    def distances(self) -> list[Found]:
+        """The part's distances as adjusted, in the order of the kit's ends."""
+        networks = self.run.inspection.networks
+        me = self.part, self.serial
+        return [] if networks is None else [found for found in networks.found if (found.part, found.serial) == me]
 
     @property
     def name(self) -> str:

@@ -168,7 +168,8 @@ def _against(table: DistanceTable, k: int, place: dict[str, str], rows: tuple[in
     off = f"{place['off']}{rows[0]}:{place['off']}{rows[1]}"
     if not table.error[k] < float("inf"):
         return ""
-    listed = ";".join(f"{v:.6g}" for v in table.against[k])
+    least = 1e-6 * abs(table.against[k]).max()
+    listed = ";".join(f"{v:.6g}" if abs(v) > least else "0" for v in table.against[k])
     return f'=IF(COUNT({off})<{len(table.distances)},"",SUMPRODUCT({{{listed}}},{off}))'
 
 
@@ -183,13 +184,13 @@ def _check(
     steps = [
         (f"COUNTA({typed})=0", '""'), (f"COUNT({typed})<COUNTA({typed})", '"? not a number"'),
         (f"NOT(ISNUMBER({off}))", '"? pin missing"'),
-        (f"ABS({off})>{table.far[k]!r}", '"? far from the drawing"'),
+        (f"ABS({off})>{float(table.far[k])!r}", '"? far from the drawing"'),
         (f"COUNT({all_off})<{len(table.distances)}", '"… others to read"'),
     ]  # fmt: skip
     if table.error[k] < float("inf"):
         likely = f'"? contradicts the others, likely "&ROUND(AVERAGE({typed})-{mine}*{float(table.error[k])!r},{decimals})'
-        steps.append((f"AND(ABS({mine})>{table.critical!r},ABS({mine})>=MAX(MAX({others}),-MIN({others}))-0.000001)", likely))
-        steps.append((f"MAX(MAX({others}),-MIN({others}))>{table.critical!r}", '"… see the others"'))
+        steps.append((f"AND(ABS({mine})>{float(table.critical)!r},ABS({mine})>=MAX(MAX({others}),-MIN({others}))-0.000001)", likely))
+        steps.append((f"MAX(MAX({others}),-MIN({others}))>{float(table.critical)!r}", '"… see the others"'))
         done = '"✓ fits the others"'
     else:
         done = '"✓ read; nothing checks it"'

@@ -22,7 +22,7 @@ from holeqc.readings.identities import Holes, Match, text_of
 from holeqc.readings.layouts import Source, Table, fill_down
 from holeqc.readings.rows import Reporter, Rows
 from holeqc.readings.synonyms import heading_unit, plain, unaccented
-from holeqc.readings.table import Issue, place_reach, position_tolerance, warning
+from holeqc.readings.table import Issue, note, place_reach, position_tolerance, warning
 from holeqc.readings.values import length_of
 from holeqc.specification.model import (
     BETWEEN_PINS,
@@ -231,6 +231,7 @@ def read_ends(table: Table, known: Rows) -> Array:
     way = _settled(ways, _way, report, "way", unknown)
     first_pin, second_pin, both_pins = (_pins(table, word, report) for word in (PIN[FIRST], PIN[SECOND], PINS))
     pins = [np.where(np.isnan(pin), both_pins, pin) for pin in (first_pin, second_pin)]
+    _same_pins(table, known, sides, pins)
     what = [*sides, way, *(np.where(np.isnan(pin), "", pin.astype(object)) for pin in pins)]
     numbered = np.column_stack([np.unique(each.astype(str), return_inverse=True)[1] for each in what])
     _, rows, inverse = np.unique(numbered, axis=0, return_index=True, return_inverse=True)
@@ -242,6 +243,26 @@ def read_ends(table: Table, known: Rows) -> Array:
     same = (sides[0] == sides[1]) & (sides[0] != "") & table.any_reading
     _mark(table, known, same, Issue("same-end", "the distance has the same end twice", ends.allowed, "Name two ends"))
     return distinct[inverse.ravel()]
+
+
+def _same_pins(table: Table, known: Rows, sides: list[Array], pins: list[FloatArray]) -> None:
+    """Give a hole without a pin beside it the pin that other rows of its part and wall name for it, where it is one."""
+    codes, end = np.unique(np.concatenate(sides).astype(str), return_inverse=True)
+    key = (end * 1_000_003 + np.tile(known.serial, 2)) * 64 + np.tile(known.part, 2) * 8 + np.tile(known.wall, 2)
+    pin = np.concatenate(pins)
+    group = np.unique(key, return_inverse=True)[1]
+    low, high = (np.full(group.max(initial=0) + 1, fill) for fill in (np.inf, -np.inf))
+    named = ~np.isnan(pin)
+    np.minimum.at(low, group[named], pin[named])
+    np.maximum.at(high, group[named], pin[named])
+    hole = np.isin(codes, [c for c in codes if c and not c.startswith(EDGE)])[end]
+    taken = hole & ~named & (np.abs(high - low) < SAME_PIN)[group]
+    pin[taken] = low[group[taken]]
+    pins[:] = np.split(pin, 2)
+    rows = np.flatnonzero((taken[: taken.size // 2] | taken[taken.size // 2 :]) & table.any_reading)
+    if rows.size:
+        issue = note("same-pin", f"{int(taken.sum())} pins aren't said: taken as those of the same holes in other rows")
+        table.context.say(issue, "blank", int(table.rows[rows[0]]), table.first_column(int(rows[0])))
 
 
 def _both_ends(table: Table, known: Rows, ends: Ends, report: Reporter) -> list[Array]:

@@ -240,6 +240,8 @@ def find_marker(sheet: RawSheet) -> Marker | None:
 
 def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
     """Return the tables of a sheet and the fields around them."""
+    from holeqc.readings.distances import find_distances  # it reads by this module
+
     headings = _with_distances(find_headings(sheet, vocabulary), find_distances(sheet, vocabulary, spec))
     marker = find_marker(sheet)
     if marker is not None:
@@ -558,7 +560,7 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         # a blank row that somebody put in between doesn't end the table
         later = [r for r in range(end, below) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
         rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
-        if is_distances(heading.meanings):  # its lines below say what U to expect
+        if heading.meanings[0].word == "end:first":  # its lines below say what U to expect
             rows = rows[[not is_marked(grid.cell(int(r), 0)) for r in rows]]
         blocks.append(Block(heading, rows, _first(fields)))
     return Layout(blocks, fields, marker)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc.inspection.networks import UNCHECKED
+from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SMALL, WIDTH, Plate, plate_for
 from holeqc.specification.model import EDGE, Distance, Specification
 
 if TYPE_CHECKING:
+    from holeqc.inspection.networks import Found
+    from holeqc.inspection.view import PartView
     from holeqc.quantities import FloatArray
 
 
@@ -41,17 +45,19 @@ def network_drawing(
     for k, distance in enumerate(distances):
         if distance.wall == wall:
             seen.setdefault((distance.first, distance.second), []).append(k)
+    labels = []
     for (first, second), numbers in seen.items():
-        start, end = (_place(plate, spec, one, other) for one, other in ((first, second), (second, first)))
         ink = w.REJECT_INK if set(numbers) & set(suspect) else w.HOLD_INK if set(numbers) & set(loose) else w.BLUE
-        picture.line(start, end, stroke=ink, width=1.8 if ink == w.REJECT_INK else 0.8, dash=(3, 2) if ink == w.HOLD_INK else ())
-    for (first, second), numbers in seen.items():
-        start, end = (_place(plate, spec, one, other) for one, other in ((first, second), (second, first)))
-        share = 0.5 if first.startswith(EDGE) or second.startswith(EDGE) else 0.38
-        x, y = start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
-        text = ",".join(str(k + 1) for k in numbers)
-        picture.box(x - 2.6 * len(text), y - 4.5, 5.2 * len(text), 9, fill="#ffffff")
-        picture.text(x, y + 2.8, text, SMALL, anchor="middle", bold=bool(set(numbers) & set(suspect)))
+        points = _way(plate, spec, first, second)
+        dash = (3, 2) if ink == w.HOLD_INK else ()
+        picture.line(*points, stroke=ink, width=1.8 if ink == w.REJECT_INK else 0.9, dash=dash)
+        if len(points) == 2 and second.startswith(EDGE) and not first.startswith(EDGE):
+            w.arrow(picture, *points, ink, 0.9)
+        at = points[-1] if second.startswith(EDGE) else points[1] if len(points) == 3 else _between(*points, 0.38)
+        labels.append((at, ",".join(str(k + 1) for k in numbers), ink == w.REJECT_INK))
+    for (x, y), text, bold in labels:
+        picture.box(x - 2.6 * len(text) - 1, y - 4.5, 5.2 * len(text) + 2, 9, fill="#ffffff")
+        picture.text(x, y + 2.8, text, SMALL, bold, anchor="middle")
     largest = max((float(np.sqrt(np.linalg.eigvalsh(c)[1])) for c in (ellipses or {}).values()), default=0.0)
     times = ELLIPSE * plate.room / (2.0 * largest) / plate.scale if largest > 0 else 0.0
     for hole in spec.holes:
@@ -76,17 +82,36 @@ def _edge(picture: w.Drawing, plate: Plate, spec: Specification, edge: Any) -> N
     picture.text(at[0] + 4, at[1] - 4, w.plain(edge.name), 9.0, True)
 
 
-def _place(plate: Plate, spec: Specification, end: str, other: str) -> w.Point:
-    """Return where a distance's end lies on paper: a hole's centre, or the foot of the other end on an edge."""
-    if not end.startswith(EDGE):
-        hole = spec.hole(end)
-        return plate.at(hole.x, hole.y)
-    edge = next(e for e in spec.datum_edges if f"{EDGE}{e.name}" == end)
-    if other.startswith(EDGE):
-        middle = [sum(v) / len(spec.holes) for v in zip(*((h.x, h.y) for h in spec.holes), strict=True)]
-    else:
-        middle = [spec.hole(other).x, spec.hole(other).y]
-    return plate.at(edge.at, middle[1]) if edge.axis == "x" else plate.at(middle[0], edge.at)
+STUB, BOW = 30.0, 11.0  #: length of an arrow towards an edge; how far a line bows round a hole between its ends
+
+
+def _way(plate: Plate, spec: Specification, first: str, second: str) -> list[w.Point]:
+    """Return the points of a distance on paper: towards its edge, or to its other hole, round a hole that lies between."""
+    places = {h.id: plate.at(h.x, h.y) for h in spec.holes}
+    edges = {f"{EDGE}{e.name}": e for e in spec.datum_edges}
+    if first not in places:
+        middle = tuple(sum(v) / len(places) for v in zip(*((h.x, h.y) for h in spec.holes), strict=True))
+        return [plate.at(edges[e].at, middle[1]) if edges[e].axis == "x" else plate.at(middle[0], edges[e].at)
+                for e in (first, second)]  # fmt: skip
+    start = places[first]
+    if second not in places:
+        edge, hole = edges[second], spec.hole(first)
+        foot = plate.at(edge.at, hole.y) if edge.axis == "x" else plate.at(hole.x, edge.at)
+        return [start, _between(start, foot, min(1.0, STUB / max(math.dist(start, foot), 1e-9)))]
+    end = places[second]
+    long = math.dist(start, end)
+    across = ((start[1] - end[1]) / long, (end[0] - start[0]) / long)
+    for name, (x, y) in places.items():
+        along = ((x - start[0]) * (end[0] - start[0]) + (y - start[1]) * (end[1] - start[1])) / long
+        off = (x - start[0]) * across[0] + (y - start[1]) * across[1]
+        if name not in (first, second) and 0 < along < long and abs(off) < BOW:
+            middle = _between(start, end, 0.5)
+            return [start, (middle[0] + 1.6 * BOW * across[0], middle[1] + 1.6 * BOW * across[1]), end]
+    return [start, end]
+
+
+def _between(start: w.Point, end: w.Point, share: float) -> w.Point:
+    return start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
 
 
 def _ellipse(
@@ -98,6 +123,55 @@ def _ellipse(
     ring = (ways * (2.0 * np.sqrt(np.maximum(size, 0.0)) * times * plate.scale)) @ np.array([np.cos(turn), np.sin(turn)])
     points = [(at[0] + dx * signs[0] * plate.turn_x, at[1] - dy * signs[1] * plate.turn_y) for dx, dy in ring.T]
     picture.polygon(points, stroke=w.BLUE, width=1.0)
+
+
+def distance_blocks(part: PartView) -> Iterator[w.Block]:
+    """Give what a part's positions rest on: a picture and a table of its distances for each wall, and their test."""
+    networks, spec = part.run.inspection.networks, part.specification
+    assert networks is not None
+    at = networks.names.index((part.part, part.serial))
+    for number, wall in enumerate(spec.walls.names):
+        mine = [found for found in part.distances if found.wall == wall]
+        if not mine:
+            continue
+        yield w.Heading(f"Distances{f', {wall} wall' if spec.walls.several else ''}")
+        s0, degrees, chance = networks.tests[part.part, part.serial, wall]
+        test = (f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {s0:.2f} times what U lets "
+                f"expect; chance of as much {100 * chance:.0f} %.") if degrees else (
+            f"{len(mine)} distances, none more than place the holes: nothing checks them.")  # fmt: skip
+        yield w.Paragraph(test)
+        suspect = [k for k, found in enumerate(mine) if math.isfinite(found.likely)]
+        loose = [k for k, found in enumerate(mine) if not found.redundancy > UNCHECKED]
+        ellipses = {h.id: c for h, c in zip(spec.holes, networks.covariance[at, :, number], strict=True) if np.isfinite(c).all()}
+        picture = network_drawing(spec, [found.distance for found in mine], part.declared, ellipses, suspect, loose)
+        yield w.Picture(picture, picture.note)
+        yield _table(part, mine)
+
+
+def _table(part: PartView, mine: Sequence[Found]) -> w.Table:
+    unit = part.specification.unit
+    names = ("Read", "Centres", "Adjusted", "Residual", "U", "Residual/sd", "Found from", "Cell")
+    columns = [w.Column("No.", "right"), w.Column("From"), w.Column("To"), w.Column("Way")]
+    columns += [w.Column(name, "right") for name in names]
+    rows = []
+    for k, found in enumerate(mine, 1):
+        decimals = 4 if unit == "in" else 3
+
+        def text(value: float, decimals: int = decimals) -> str:
+            return format_length(value, unit, decimals)
+
+        odd = 1 if math.isfinite(found.likely) else None
+        read = w.Cell(text(found.reading) + (f" likely {text(found.likely)}" if odd else ""), odd)
+        checked = "nothing checks it" if not found.redundancy > UNCHECKED else text(found.smallest)
+        cell = part.cell({"reading": found.label}).rpartition(", ")[2]
+        rows.append((
+            str(k), w.plain(found.distance.first), w.plain(found.distance.second), found.distance.way, read,
+            text(found.centres), text(found.adjusted), text(found.adjusted - found.centres), text(found.uncertainty),
+            "-" if math.isnan(found.standardised) else f"{-found.standardised:.1f}", checked, cell,
+        ))  # fmt: skip
+    note = ("Centres: read, brought to the distance of the centres by way and pins. Residual: adjusted minus that. Found from: an "
+            "error as large would be found in 4 of 5 cases.")  # fmt: skip
+    return w.Table(tuple(columns), tuple(rows), note)
 
 
 def network_png(spec: Specification, distances: Sequence[Distance]) -> bytes:

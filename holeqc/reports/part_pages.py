@@ -559,6 +559,10 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
     yield from about if few else ()
     yield from _position_blocks(part)
+    if part.distances:
+        from holeqc.reports.network_picture import distance_blocks
+
+        yield from distance_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
 

@@ -616,10 +616,9 @@ def check_distances(specification: Specification, collector: Collector) -> None:
                        "from: hole to hole and pins can be judged, position can't", "nothing", 'A = "x = 0"',
                        "Name the edges under [datum_edges]")  # fmt: skip
     smallest = min(h.size.lower for h in s.holes)
-    for pin in plan.pins:
-        if pin >= min(h.size.upper for h in s.holes) - GRAIN:
-            collector.warn("measuring-pin-too-large", "plan.distance_pins", "the pin enters not every good hole",
-                           f"{pin:g}", f"at most {smallest:g}, the smallest good hole", "List a smaller one")  # fmt: skip
+    if plan.pins and plan.pins[0] > smallest + GRAIN:
+        collector.warn("measuring-pins-too-large", "plan.distance_pins", "no pin at hand enters the smallest good hole",
+                       f"{plan.pins[0]:g} and larger", f"one of at most {smallest:g}", "List a smaller one too")  # fmt: skip
     for line in plan.lines:
         ends = read_distance(s, line)
         if ends is None:
