@@ -43,7 +43,7 @@ def distance_table(spec: Specification, wanted: str = "") -> DistanceTable:
     what the kit lists, else auto.
 
     Raises:
-        DataError: no gauge with a U that reads distances, holes without basic positions, or a number that places nothing.
+        DataError: no gauge with a U that reads distances, holes without basic positions, too few distances.
     """
     plan = spec.plan.distances
     u = _gauge_u(spec)
@@ -61,7 +61,9 @@ def distance_table(spec: Specification, wanted: str = "") -> DistanceTable:
     own = np.where(np.diag(rest) * sd**2 > 1e-6, np.diag(rest), np.nan)
     off = {h.id: 0.5 * (max(h.position.tolerance or 0.0, h.position.pattern_tolerance or 0.0) + h.size.band)
            for h in spec.holes}  # fmt: skip
-    far = np.array([sum(off.get(end, 0.0) for end in (d.first, d.second)) + 2.0 * s for d, s in zip(chosen, sd, strict=True)])
+    far = np.array(
+        [sum(off.get(end, 0.0) for end in (d.first, d.second)) + 2.0 * s for d, s in zip(chosen, sd, strict=True)]
+    )
     return DistanceTable(
         tuple(chosen), np.nan_to_num(rest / np.sqrt(own)[:, None]), np.nan_to_num(1.0 / np.sqrt(own), nan=math.inf),
         critical(max(int(np.isfinite(own).sum()), 1)), far, plan.count if plan else 1,
@@ -89,7 +91,7 @@ def _gauge_u(spec: Specification) -> float:
 
 
 def _sd(spec: Specification, distance: Distance, u: float) -> float:
-    """Return the standard deviation to expect of a distance: gauge, pins and their play, or the holes' own diameters."""
+    """Return the standard deviation to expect of a distance: of gauge, pins and their play, or the holes' diameters."""
     plan = spec.plan.distances
     pins = plan.pins if plan else ()
     total = (u / 2.0) ** 2
@@ -121,7 +123,9 @@ def _chosen(spec: Specification, u: float, wanted: str) -> list[Distance]:
     else:
         found = choose(network, sd, target=SHARE * np.where(np.isfinite(tolerances), tolerances, 1e6))
         most = min(len(possible), round(MANY * len(spec.holes)))
-        picked = found.distances if found.reached and len(found.distances) <= most else choose(network, sd, most).distances
+        picked = (
+            found.distances if found.reached and len(found.distances) <= most else choose(network, sd, most).distances
+        )
         if len(picked) < most and any(k in picked for k in found.unchecked):  # as many more as check them all
             for count in range(len(picked) + 1, most + 1):
                 again = choose(network, sd, count)
@@ -144,7 +148,8 @@ def _expected_lines(
     each = ", ".join(f"{h.id} {text(float(v))}" for h, v in zip(spec.holes, u, strict=True))
     lines = [f"U (k = 2) of position to expect [{unit}]: hole {each}."]
     for what, key, values in (
-        ("Position from the edges", "tolerance", u), ("Hole to hole", "pattern_tolerance", in_pattern)
+        ("Position from the edges", "tolerance", u),
+        ("Hole to hole", "pattern_tolerance", in_pattern),
     ):
         asked = np.array([t if (t := getattr(h.position, key)) is not None else np.nan for h in spec.holes])
         known = np.isfinite(asked) & (asked > 0)
@@ -160,9 +165,13 @@ def _expected_lines(
         if factor >= 1.0:
             lines.append(f"{head}; it can be judged.")
         elif share.max() < 1.0:
-            lines.append(f"{head}: what lies within U of the limit is held. All of it needs every error {1 / factor:.1f} times "
-                         f"smaller: a gauge with U {text(gauge * factor)}, pins that fit closer, or more distances.")  # fmt: skip
+            lines.append(
+                f"{head}: what lies within U of the limit is held. All of it needs every error "
+                f"{1 / factor:.1f} times smaller: a gauge with U {text(gauge * factor)}, pins that fit closer, or more "
+                "distances."
+            )
         else:
-            lines.append(f"{head}: it can't be judged; a coordinate machine would, or a gauge with U {text(gauge * factor)}.")
+            lines.append(
+                f"{head}: it can't be judged; a coordinate machine would, or a gauge with U {text(gauge * factor)}."
+            )
     return lines
-

@@ -26,7 +26,7 @@ def sheet(
     ] = None,
     distances: Annotated[
         str,
-        typer.Option(metavar="N|auto", help="Positions by distances: so many, or until U is a quarter of the tolerance."),
+        typer.Option(metavar="N|auto", help="Positions by so many distances; auto: by enough."),
     ] = "",
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,

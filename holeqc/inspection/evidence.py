@@ -19,6 +19,7 @@ from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
     CHARACTERISTIC_COLUMNS,
+    CONTRADICTING_DISTANCES,
     CONTRADICTION,
     DAY_TO_COME,
     GAUGE_EXPIRED,
@@ -663,7 +664,7 @@ def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:
 
 def is_doubt(cause: CodeArray) -> BoolArray:
     """Return which causes say that a reading is most likely wrong: the reader's doubts, and contradictions."""
-    return np.asarray((cause >= len(CAUSES)) | (cause == CONTRADICTION))
+    return np.asarray((cause >= len(CAUSES)) | np.isin(cause, (CONTRADICTION, CONTRADICTING_DISTANCES)))
 
 
 def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) -> pd.DataFrame:

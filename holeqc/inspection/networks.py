@@ -17,12 +17,12 @@ from holeqc.distances.choice import lacking, pairs
 from holeqc.distances.suspects import Checks, Suspect, checks, critical, part_of, suspects
 from holeqc.distances.ways import of_repeats, to_centres
 from holeqc.inspection.results import (
+    CONTRADICTING_DISTANCES,
     CONTRADICTION,
     FEW_DISTANCES,
     NO_DATUM,
     NO_UNCERTAINTY,
     NONE,
-    SUSPECT_DISTANCE,
     UNKNOWN_PART,
     CodeArray,
     IntArray,
@@ -66,8 +66,9 @@ ON_PINS = frozenset({OVER_PINS, BETWEEN_PINS})
 class Found:
     """One distance of one part as adjusted. Lengths in the kit's unit; NaN where it couldn't be used.
 
-    ``reading`` mean of its readings, ``count`` how many, ``centres`` the distance of centres that follows, ``adjusted`` what
-    the whole makes of it, ``uncertainty`` U (k = 2) of ``centres``, ``smallest`` error that would be found with 80 % power.
+    ``reading`` mean of its readings, ``count`` how many, ``centres`` the distance of centres that follows, ``adjusted``
+    what the whole makes of it, ``uncertainty`` U (k = 2) of ``centres``, ``smallest`` error that would be found with a
+    power of 80 %.
     ``likely`` what the reading should have been, NaN unless suspect; ``label`` of its first reading.
     """
 
@@ -91,9 +92,10 @@ class Found:
 class Networks:
     """What distances give. ``xy`` (P,H,W,2), ``doubt``, ``gap`` and ``no_datum`` (P,H,W) causes, the rest (P,H,W).
 
-    ``uncertainty`` is U (k = 2) of a coordinate in its worst direction, ``in_pattern`` the same with the pattern floating;
-    ``covariance`` (P,H,W,2,2) of x and y. ``doubt``: the coordinates are known and not to be relied on; ``gap``: why they aren't
-    known; ``no_datum``: why they say nothing of the place from the edges. ``label`` (P,H,W) of a distance that each rests on.
+    ``uncertainty`` is U (k = 2) of a coordinate in its worst direction, ``in_pattern`` the same with the pattern
+    floating; ``covariance`` (P,H,W,2,2) of x and y. ``doubt``: the coordinates are known and not to be relied on;
+    ``gap``: why they aren't known; ``no_datum``: why they say nothing of the place from the edges. ``label`` (P,H,W) of
+    a distance that each rests on.
     """
 
     names: tuple[tuple[str, str], ...]  #: part and serial of each part
@@ -108,7 +110,9 @@ class Networks:
     derived: BoolArray  #: where coordinates come from distances and not from readings of x and y (P,H,W)
     found: tuple[Found, ...] = ()
     problems: tuple[Problem, ...] = ()
-    tests: dict[tuple[str, str, str], tuple[float, int, float]] = field(default_factory=dict)  #: part, serial, wall -> s0,
+    tests: dict[tuple[str, str, str], tuple[float, int, float]] = field(
+        default_factory=dict
+    )  #: part, serial, wall -> s0,
     # degrees of freedom, chance of residuals as large
 
 
@@ -134,26 +138,34 @@ def adjusted_networks(
 ) -> Networks | None:
     """Return the coordinates that distances give, None where there are no distances.
 
-    ``rows`` are the readings of distances, ``words`` what they are of, ``diameters`` those of the holes, by which jaws reach
-    the centres and the play of pins is known.
+    ``rows`` are the readings of distances, ``words`` what they are of, ``diameters`` those of the holes, by which jaws
+    reach the centres and the play of pins is known.
     """
     if not len(rows):
         return None
     shape = (len(parts), len(spec.holes), len(spec.walls.names))
     names = tuple((parts.names[p], parts.serials[s]) for p, s in zip(parts.name, parts.serial, strict=True))
+    unknown, none = np.full(shape, np.nan), np.zeros(shape, dtype=np.int16)
     out = Networks(
-        names, np.full((*shape, 2), np.nan), np.full((*shape, 2, 2), np.nan), np.full(shape, np.nan), np.full(shape, np.nan),
-        *(np.zeros(shape, dtype=np.int16) for _ in range(3)), np.full(shape, -1, dtype=np.int64),
-        np.zeros(shape, dtype=np.bool_),
-    )  # fmt: skip
+        names,
+        np.full((*shape, 2), np.nan),
+        np.full((*shape, 2, 2), np.nan),
+        unknown,
+        unknown.copy(),
+        none,
+        none.copy(),
+        none.copy(),
+        np.full(shape, -1, dtype=np.int64),
+        none != NONE,
+    )
     known = [distance_of(text) for text in words]
     sizes = _sizes(diameters, shape)
     found: list[Found] = []
     problems: list[Problem] = []
     signs = parts.signs
-    unknown = np.isnan(signs[:, 0])
-    out.gap[unknown] = UNKNOWN_PART
-    for sign in np.unique(signs[~unknown], axis=0):
+    strange = np.isnan(signs[:, 0])
+    out.gap[strange] = UNKNOWN_PART
+    for sign in np.unique(signs[~strange], axis=0):
         for wall in np.unique(rows.wall[rows.wall >= 0]).tolist():
             of_frame = (signs == sign).all(axis=1)
             mine = rows.take(of_frame[rows.part] & (rows.wall == wall))
@@ -175,8 +187,8 @@ def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFram
     """Tell once for each tolerance that the U of distances takes more than a quarter of it."""
     told = []
     for what, key, u in (
-        ("position", "tolerance", np.where(out.no_datum == NONE, out.uncertainty, np.nan)),
-        ("position hole to hole", "pattern_tolerance", out.in_pattern),
+        ("position", "tolerance", np.where((out.no_datum == NONE) & (out.doubt == NONE), out.uncertainty, np.nan)),
+        ("position hole to hole", "pattern_tolerance", np.where(out.doubt == NONE, out.in_pattern, np.nan)),
     ):
         asked = np.array([np.nan if (t := getattr(h.position, key)) is None else t or np.nan for h in spec.holes])
         share = np.nan_to_num(2.0 * u / asked[:, None])
@@ -186,11 +198,12 @@ def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFram
         row = table.loc[out.label[part, hole, wall]]
         told.append(Problem(
             WARNING, "coarse-distances",
-            f"U of {what} from distances is up to {format_length(2.0 * float(u[part, hole, wall]), spec.unit, 4)} {spec.unit}, "
-            f"{100 * share.max():.0f} % of its tolerance (hole {spec.hole_ids[hole]}): what lies within U of the limit is held",
+            f"U of {what} from distances is up to {format_length(2.0 * float(u[part, hole, wall]), spec.unit, 4)} "
+            f"{spec.unit}, {100 * share.max():.0f} % of its tolerance (hole {spec.hole_ids[hole]}): what lies within U "
+            "of the limit is held",
             found=f"ratio {1 / share.max():.1f} : 1", allowed="4 : 1, bonus left out (practice after MIL-HDBK-52)",
-            action="Take a finer gauge, pins that fit closer or more distances", file=str(row["file"]), sheet=str(row["sheet"]),
-            part=parts.names[parts.name[part]], serial=parts.serials[parts.serial[part]],
+            action="Take a finer gauge, pins that fit closer or more distances", file=str(row["file"]),
+            sheet=str(row["sheet"]), part=parts.names[parts.name[part]], serial=parts.serials[parts.serial[part]],
         ))  # fmt: skip
     return told
 
@@ -199,7 +212,9 @@ def _sizes(diameters: Rows, shape: tuple[int, int, int]) -> tuple[FloatArray, Fl
     """Return mean and U (k = 2) of the diameters that nobody doubts (P,H,W), NaN where there are none."""
     sure = diameters.take(~diameters.doubted & ~np.isnan(diameters.value) & (diameters.wall >= 0))
     cell, cells = sure.cell(*shape[1:]), int(np.prod(shape))
-    return mean(cell, sure.value, cells).reshape(shape), largest_or_unknown(cell, sure.uncertainty, cells).reshape(shape)
+    return mean(cell, sure.value, cells).reshape(shape), largest_or_unknown(cell, sure.uncertainty, cells).reshape(
+        shape
+    )
 
 
 def _gathered(
@@ -258,7 +273,8 @@ def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
                 # without a reading of its own the hole may be anywhere in its limits
                 sd[:, k, side] = np.where(np.isnan(u), spec.holes[h].size.band / np.sqrt(12.0), u / 2.0)
     centres = to_centres(ways, one.reading, diameter, one.sd, hole=hole, diameter_sd=sd)
-    too_large = (centres.play + 2.0 * sd < -GRAIN_OF_PLAY).any(axis=-1) & (one.cause == NONE) & ~np.isnan(one.reading)
+    in_the_way: BoolArray = np.any(centres.play + 2.0 * sd < -GRAIN_OF_PLAY, axis=2)
+    too_large = in_the_way & (one.cause == NONE) & ~np.isnan(one.reading)
     one.cause[too_large] = CONTRADICTION
     one.centres, one.sd_centres = centres.distance, np.where(centres.sd > 0, centres.sd, np.nan)
 
@@ -280,7 +296,9 @@ def network_of(spec: Specification, sign: FloatArray, distances: Sequence[Distan
     An edge elsewhere lies where distances say; its distance from a datum edge must be measured too.
     """
     drawn = np.array([(h.x, h.y) for h in spec.holes], dtype=np.float64) * sign
-    edges = np.array([(0.0, e.at * sign[0]) if e.axis == "x" else (np.pi / 2, e.at * sign[1]) for e in spec.datum_edges])
+    edges = np.array(
+        [(0.0, e.at * sign[0]) if e.axis == "x" else (np.pi / 2, e.at * sign[1]) for e in spec.datum_edges]
+    )
     place = places_of(spec)
     ends = np.array([(place[d.first], place[d.second]) for d in distances], dtype=np.intp).reshape(-1, 2)
     given = np.array([(True, e.at == 0.0) for e in spec.datum_edges], dtype=np.bool_).reshape(-1, 2)
@@ -300,7 +318,10 @@ def _put(
     how = checks(adjusted)
     at = (one.parts, slice(None), one.wall)
     placed = adjusted.placed & adjusted.converged[:, None]
-    grown = np.fmax(np.nan_to_num(adjusted.s0, nan=1.0), 1.0) ** 2  # scatter beyond what is stated is believed
+    wrong = _suspects(one, usable, adjusted, table, problems)
+    clean = np.array([not w for w in wrong])
+    # scatter beyond what is stated is believed, but for that of a distance that is wrong
+    grown = np.where(clean, np.fmax(np.nan_to_num(adjusted.s0, nan=1.0), 1.0) ** 2, 1.0)
     holes = len(one.spec.holes)
     blocks = adjusted.covariance.reshape(len(one.parts), holes, 2, holes, 2)
     own = np.einsum("nhihj->nhij", blocks) * grown[:, None, None, None]
@@ -320,13 +341,13 @@ def _put(
     out.gap[at] = np.where(~placed & (out.gap[at] == NONE), FEW_DISTANCES, out.gap[at])
     out.no_datum[at] = np.where((adjusted.free_motions > 0)[:, None], NO_DATUM, NONE)
     doubted = one.cause.max(axis=1)  # a doubt about one distance is one about all that rests on the rest
-    wrong = _suspects(one, usable, adjusted, table, problems)
-    doubted = np.where(doubted == NONE, np.where([bool(w) or not c for w, c in zip(wrong, adjusted.converged, strict=True)],
-                                                  SUSPECT_DISTANCE, NONE), doubted)  # fmt: skip
+    doubted = np.where((doubted == NONE) & ~(clean & adjusted.converged), CONTRADICTING_DISTANCES, doubted)
     out.doubt[at] = np.where(placed, doubted[:, None], NONE)
     for n, part in enumerate(one.parts.tolist()):
         out.tests[(*out.names[part], one.spec.walls.names[one.wall])] = (
-            float(adjusted.s0[n]), int(adjusted.degrees_of_freedom[n]), float(adjusted.global_p[n])
+            float(adjusted.s0[n]),
+            int(adjusted.degrees_of_freedom[n]),
+            float(adjusted.global_p[n]),
         )
         _tell_weak(one, n, usable, adjusted, how, placed[n], table, problems)
     found += _found(one, out.names, usable, adjusted, how, wrong)
@@ -340,20 +361,24 @@ def worst_u(covariance: FloatArray) -> FloatArray:
 
 def _suspects(
     one: _Wall, usable: list[int], adjusted: Adjustment, table: pd.DataFrame, problems: list[Problem]
-) -> list[list[Suspect]]:
-    """Return the distances of each part (N,) that can't be chance, and tell them."""
-    out: list[list[Suspect]] = []
+) -> list[dict[int, float]]:
+    """Return the distances of each part (N,) that can't be chance, with what they likely are, and tell them.
+
+    Where they contradict one another and none stands out, -1 stands for it.
+    """
     checked = np.isfinite(adjusted.standardised)
     bound = np.array([critical(max(int(n), 1)) for n in checked.sum(axis=1)])
     far = np.nan_to_num(np.abs(adjusted.standardised)).max(axis=1, initial=0.0) > bound
     odd = far | (np.nan_to_num(adjusted.global_p, nan=1.0) < GLOBAL)
-    for n in range(len(one.parts)):
-        mine = suspects(part_of(adjusted, n)) if odd[n] else []
-        out.append(mine)
-        problems += [_of_suspect(one, n, usable, suspect, adjusted, table) for suspect in mine]
-        if odd[n] and not mine:
+    out: list[dict[int, float]] = [{} for _ in one.parts]
+    for n in np.flatnonzero(odd).tolist():
+        for suspect in suspects(part_of(adjusted, n)):
+            index, likely, problem = _of_suspect(one, n, usable, suspect, adjusted, table)
+            out[n][index] = likely
+            problems.append(problem)
+        if not out[n]:
+            out[n][-1] = float("nan")
             problems.append(_disagree(one, n, usable, adjusted, table))
-            out[-1] = [Suspect(-1, 0.0, 0.0, np.nan, np.nan, np.nan, np.nan)]
     return out
 
 
@@ -368,8 +393,11 @@ def _cell(one: _Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
 
 def _of_suspect(
     one: _Wall, n: int, usable: list[int], suspect: Suspect, adjusted: Adjustment, table: pd.DataFrame
-) -> Problem:  # fmt: skip
-    """Return what is to be said of a suspect; of several that explain it alike, one of swapped digits comes first."""
+) -> tuple[int, float, Problem]:  # fmt: skip
+    """Return a suspect, what it likely is, and what is to be said of it.
+
+    Of several distances that explain it alike, one of swapped digits comes first.
+    """
     unit = one.spec.unit
     decimals = 4 if unit == "in" else 3
     errors = {suspect.index: suspect.error} | {
@@ -386,12 +414,14 @@ def _of_suspect(
     others = ", ".join(
         f"{one.distances[usable[i]].name} ({_cell(one, n, usable[i], table)['cell']})" for i in errors if i != first
     )
-    return Problem(
+    return first, swapped.get(first, likely), Problem(
         WARNING, "suspect-distance",
-        f"the distance {one.distances[k].name} doesn't fit the others: {'two digits are swapped, ' * (first in swapped)}"
-        f"likely {shown} {unit}{f'; or else one of {others} is wrong' if others else ''}",
+        f"the distance {one.distances[k].name} doesn't fit the others: "
+        f"{'two digits are swapped, ' * (first in swapped)}likely {shown} {unit}"
+        + (f"; or else {others} is wrong" if others else ""),
         found=f"{format_length(float(one.reading[n, k]), unit)} {unit}",
-        allowed=f"{format_length(likely, unit, decimals)} {unit} within {format_length(2.0 * suspect.sd, unit, decimals)}",
+        allowed=f"{format_length(likely, unit, decimals)} {unit} within "
+        f"{format_length(2.0 * suspect.sd, unit, decimals)}",
         action="Measure this distance again" + (f", and {others}" if others else "") + "; correct the cell",
         holds=True, **_cell(one, n, k, table),
     )  # fmt: skip
@@ -401,7 +431,7 @@ def _disagree(one: _Wall, n: int, usable: list[int], adjusted: Adjustment, table
     worst = int(np.nanargmax(np.abs(np.nan_to_num(adjusted.standardised[n]))))
     return Problem(
         WARNING, "distances-disagree",
-        f"the distances contradict one another by {adjusted.s0[n]:.1f} times what their U explains, and no single one alone",
+        f"the distances contradict one another, {adjusted.s0[n]:.1f} times what U explains; no single one stands out",
         found=f"the largest residual is that of {one.distances[usable[worst]].name}",
         allowed="residuals that U explains, but for 1 part in 100",
         action="Look at pins, gauge and its U; measure the distances again",
@@ -418,29 +448,32 @@ def _tell_weak(
     measured = np.flatnonzero(~np.isnan(adjusted.residuals[n]))
     loose = [k for k in measured.tolist() if not adjusted.redundancy[n, k] > UNCHECKED]
     if loose:
-        names = ", ".join(f"{one.distances[usable[k]].name} ({_cell(one, n, usable[k], table)['cell']})" for k in loose[:8])
+        names = ", ".join(
+            f"{one.distances[usable[k]].name} ({_cell(one, n, usable[k], table)['cell']})" for k in loose[:8]
+        )
         more = f" and {len(loose) - 8} more" if len(loose) > 8 else ""
         problems.append(Problem(
             WARNING, "unchecked-distance",
-            f"nothing checks {'this distance' if len(loose) == 1 else f'these {len(loose)} distances'}: an error would go unseen: "
-            f"{names}{more}", action="Measure one more distance to a hole at its end",
+            f"nothing checks {'this distance' if len(loose) == 1 else f'these {len(loose)} distances'}, an error would "
+            f"go unseen: {names}{more}", action="Measure one more distance to a hole at its end",
             **_cell(one, n, usable[loose[0]], table),
         ))  # fmt: skip
     lost = [h for h in range(len(spec.holes)) if not placed[h]] if spec.plan.position else []
     if not measured.size:
         return
     where = _cell(one, n, usable[int(measured[0])], table)
-    for h in lost[:8]:
-        problems.append(Problem(
-            WARNING, "too-few-distances",
-            f"hole {spec.hole_ids[h]} isn't placed by its distances", action=one_more(one, n, usable, h),
-            holds=True, **where | {"hole": spec.hole_ids[h]},
-        ))  # fmt: skip
+    problems += [
+        Problem(
+            WARNING, "too-few-distances", f"hole {spec.hole_ids[h]} isn't placed by its distances",
+            action=one_more(one, n, usable, h), holds=True, **where | {"hole": spec.hole_ids[h]},
+        ) for h in lost[:8]
+    ]  # fmt: skip
     if adjusted.free_motions[n] and any(hole.position.tolerance is not None for hole in spec.holes):
         edges = " and ".join(f"edge {e.name}" for e in spec.datum_edges) or "a datum edge"
         problems.append(Problem(
             WARNING, "no-distance-from-the-edges",
-            "the distances give the pattern and not its place from the edges: hole to hole and pins are judged, position isn't",
+            "the distances give the pattern and not its place from the edges: hole to hole and pins are judged, "
+            "position isn't",
             action=f"Measure from {edges} to at least two holes", holds=True, **where,
         ))  # fmt: skip
 
@@ -458,32 +491,39 @@ def one_more(one: _Wall, n: int, usable: list[int], hole: int) -> str:
     me = spec.hole_ids[hole]
     mine = [others[k - len(have)] for k in needed.add]
     mine = [d for d in mine if me in (d.first, d.second)] or mine[:1]
-    return "Measure " + " and ".join(f"from {d.first} to {d.second}" for d in mine) if mine else "Measure more distances"
+    return (
+        "Measure " + " and ".join(f"from {d.first} to {d.second}" for d in mine) if mine else "Measure more distances"
+    )
 
 
 def _found(
-    one: _Wall, names: Sequence[tuple[str, str]], usable: list[int], adjusted: Adjustment, how: Checks, wrong: list[list[Suspect]]
+    one: _Wall,
+    names: Sequence[tuple[str, str]],
+    usable: list[int],
+    adjusted: Adjustment,
+    how: Checks,
+    wrong: list[dict[int, float]],
 ) -> list[Found]:
     """Return the distances of all parts as a report shows them."""
     out = []
     for n, part in enumerate(one.parts.tolist()):
-        off = {s.index: s.error for s in wrong[n] if s.index >= 0}
         for place, k in enumerate(usable):
             if one.label[n, k] < 0:
                 continue
             reading, centres = float(one.reading[n, k]), float(one.centres[n, k])
             out.append(Found(
-                *names[part], one.spec.walls.names[one.wall], one.distances[k], reading, int(one.count[n, k]), centres,
+                names[part][0], names[part][1], one.spec.walls.names[one.wall], one.distances[k], reading,
+                int(one.count[n, k]), centres,
                 centres + float(adjusted.residuals[n, place]), 2.0 * float(one.sd_centres[n, k]),
                 float(adjusted.redundancy[n, place]), float(adjusted.standardised[n, place]),
-                float(how.smallest_error[n, place]), reading - off[place] if place in off else float("nan"),
+                float(how.smallest_error[n, place]), wrong[n].get(place, float("nan")),
                 int(one.label[n, k]),
             ))  # fmt: skip
     return out
 
 
 def floated_u(spec: Specification, adjusted: Adjustment) -> FloatArray:
-    """Return U of each position (p,) as a diameter hole to hole, the pattern floating, infinite where it isn't placed."""
+    """Return U of each position hole to hole (p,) as a diameter, infinite where it isn't placed."""
     holes = len(spec.holes)
     covariance = np.nan_to_num(adjusted.covariance.reshape(1, holes, 2, holes, 2))
     floated = _floated(spec, np.ones(2), covariance, adjusted.placed[None])

@@ -32,14 +32,14 @@ if TYPE_CHECKING:
 CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
-    "temperature-left-out", "pattern-incomplete", "day-to-come", "not-asked", "suspect-distance", "few-distances",
-    "no-datum", "too-uncertain",
+    "temperature-left-out", "pattern-incomplete", "day-to-come", "not-asked",
+    "contradicting-distances", "few-distances", "no-datum", "too-uncertain",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
-    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME, NOT_ASKED, SUSPECT_DISTANCE, FEW_DISTANCES,
+    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME, NOT_ASKED, CONTRADICTING_DISTANCES, FEW_DISTANCES,
     NO_DATUM, TOO_UNCERTAIN,
 ) = range(len(CAUSES))  # fmt: skip
 
@@ -65,7 +65,7 @@ MEANING: dict[str, str] = {
     "day-to-come": "the day of the reading is still to come, so it can't be told whether the gauge was in calibration",
     "not-asked": "it was read, and the kit asks none of this hole: it belongs to another hole, or this one was cut "
     "wrong",
-    "suspect-distance": "the distances contradict one another, and it rests on them",
+    "contradicting-distances": "the distances contradict one another, and it rests on them",
     "few-distances": "too few distances place the hole",
     "no-datum": "no distances from the edges place the pattern",
     "too-uncertain": "its uncertainty is larger than its tolerance",

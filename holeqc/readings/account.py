@@ -166,8 +166,8 @@ def _mark_own_texts(context: Context, layout: Layout) -> None:
     grid, texts = context.sheet.grid, {in_ascii(text) for text in own_texts(context.spec)}
     for column, grid_column in enumerate(grid.columns):
         if grid_column.codes is not None:
-            known = np.array([isinstance(x, str) and (in_ascii(x) in texts or is_marked(x)) for x in grid_column.labels],
-                             dtype=np.bool_)  # fmt: skip
+            ours = [isinstance(x, str) and (in_ascii(x) in texts or is_marked(x)) for x in grid_column.labels]
+            known = np.array(ours, dtype=np.bool_)
             context.used[:, column] |= np.append(known, False)[grid_column.codes]
     for block in layout.blocks:
         if isinstance(grid.cell(block.heading.first - 1, 0), str):

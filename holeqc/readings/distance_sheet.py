@@ -28,9 +28,9 @@ class DistanceTable:
     """Distances to measure (n,) and what makes their live marks.
 
     ``against`` (n, n): by what each distance's departure from the drawing moves the standardised residual of each;
-    ``error`` (n,): the error that one of 1 stands for [kit unit], infinite where nothing checks the distance; ``critical``:
-    beyond it none is by chance. ``far`` (n,): farther from the drawing none is believed. ``lines`` say what U to expect;
-    ``picture``: a PNG of what is measured from where.
+    ``error`` (n,): the error that one of 1 stands for [kit unit], infinite where nothing checks the distance;
+    ``critical``: beyond it none is by chance. ``far`` (n,): farther from the drawing none is believed. ``lines`` say
+    what U to expect; ``picture``: a PNG of what is measured from where.
     """
 
     distances: tuple[Distance, ...]
@@ -45,9 +45,9 @@ class DistanceTable:
 
 HEADLINE = "Distances: measure each of these; x and y follow from them."
 HOW_TO = (
-    "Over pins: outside jaws over both pins; from an edge to the far side of the pin. Between pins: inside jaws; from an edge "
-    "to the near side. Far and near walls: without pins. Put in the largest pin that enters by hand and write its diameter; a "
-    "blank one is the same hole's as above. Read square to the edge, never force the jaws."
+    "Over pins: outside jaws over both pins; from an edge to the far side of the pin. Between pins: inside jaws; from "
+    "an edge to the near side. Far and near walls: without pins. Put in the largest pin that enters by hand and write "
+    "its diameter; a blank one is the same hole's as in other rows. Read square to the edge, never force the jaws."
 )
 PICTURE_WIDTH = 760  #: pixels
 
@@ -188,8 +188,15 @@ def _check(
         (f"COUNT({all_off})<{len(table.distances)}", '"… others to read"'),
     ]  # fmt: skip
     if table.error[k] < float("inf"):
-        likely = f'"? contradicts the others, likely "&ROUND(AVERAGE({typed})-{mine}*{float(table.error[k])!r},{decimals})'
-        steps.append((f"AND(ABS({mine})>{float(table.critical)!r},ABS({mine})>=MAX(MAX({others}),-MIN({others}))-0.000001)", likely))
+        likely = (
+            f'"? contradicts the others, likely "&ROUND(AVERAGE({typed})-{mine}*{float(table.error[k])!r},{decimals})'
+        )
+        steps.append(
+            (
+                f"AND(ABS({mine})>{float(table.critical)!r},ABS({mine})>=MAX(MAX({others}),-MIN({others}))-0.000001)",
+                likely,
+            )
+        )
         steps.append((f"MAX(MAX({others}),-MIN({others}))>{float(table.critical)!r}", '"… see the others"'))
         done = '"✓ fits the others"'
     else:

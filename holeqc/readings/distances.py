@@ -13,15 +13,15 @@ from functools import cache
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.quantities import FloatArray, Unit, convert
+from holeqc.quantities import FloatArray, convert
 from holeqc.readings.containers import Content, IntArray
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.files import RawSheet
-from holeqc.readings.headings import FIELD, IGNORED, MODIFIER, READING, UNKNOWN, Heading, Meaning, Vocabulary
+from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Heading, Meaning, Vocabulary
 from holeqc.readings.identities import Holes, Match, text_of
 from holeqc.readings.layouts import Source, Table, fill_down
 from holeqc.readings.rows import Reporter, Rows
-from holeqc.readings.synonyms import heading_unit, plain, unaccented
+from holeqc.readings.synonyms import FIELD, heading_unit, plain, unaccented
 from holeqc.readings.table import Issue, note, place_reach, position_tolerance, warning
 from holeqc.readings.values import length_of
 from holeqc.specification.model import (
@@ -58,8 +58,8 @@ _FIELDS: dict[str, str] = {
 }  # fmt: skip
 _READING = (
     "reading|readings|distance|distances|dist|measured distance|measured|value|length|measurement|actual|caliper|"
-    "caliper reading|abstand|abstände|messwert|maß|ist|gemessen|ablesung|strecke|lecture|mesure|valeur|cote|cote mesurée|"
-    "lectura|distancia|medida|valor|cota"
+    "caliper reading|abstand|abstände|messwert|maß|ist|gemessen|ablesung|strecke|lecture|mesure|valeur|cote|"
+    "cote mesurée|lectura|distancia|medida|valor|cota"
 )
 _WAYS: dict[str, str] = {
     OVER_PINS: "over pins|over|over both pins|outside pins|outside of pins|across pins|over pin|outer|m|"
@@ -114,7 +114,9 @@ def _meaning(text: Content, vocabulary: Vocabulary) -> Meaning:
         key, trial = key[: match.start()], int(match[1])
     if key in _phrases():
         word, way = _phrases()[key]
-        return Meaning(FIELD, word, unit=unit) if word else Meaning(READING, "distance", trial=trial, unit=unit, ask=way)
+        return (
+            Meaning(FIELD, word, unit=unit) if word else Meaning(READING, "distance", trial=trial, unit=unit, ask=way)
+        )
     known = vocabulary.meaning(text)
     if known.kind == READING and known.word in {"", "distance"}:
         return replace(known, word="distance", hole="", direction=None)
@@ -129,7 +131,9 @@ def find_distances(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification)
     hits = np.zeros(grid.rows, dtype=np.bool_)
     for column in grid.columns:
         if column.codes is not None:
-            ends = [isinstance(x, str) and _phrases().get(_key(x[:120]), ("",))[0] in {FIRST, BOTH} for x in column.labels]
+            ends = [
+                isinstance(x, str) and _phrases().get(_key(x[:120]), ("",))[0] in {FIRST, BOTH} for x in column.labels
+            ]
             hits |= np.append(np.array(ends, dtype=np.bool_), False)[column.codes]
     match = Ends(spec).match
     for row in np.flatnonzero(hits).tolist():
@@ -140,9 +144,10 @@ def find_distances(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification)
             isinstance(x, float) and not x.is_integer() for x in contents
         ):
             continue
-        for column, meaning in enumerate(meanings):  # a second 'pins' is the other end's
-            if meaning.word == PINS and sum(m.word == PINS for m in meanings) > 1:
-                meanings[column] = replace(meaning, word=PIN[FIRST] if column == fields[PINS] else PIN[SECOND])
+        pins = [c for c, m in enumerate(meanings) if m.word == PINS]
+        if len(pins) == 2:  # one for each end
+            for place, end in zip(pins, (FIRST, SECOND), strict=True):
+                meanings[place] = replace(meanings[place], word=PIN[end])
         meanings = _numbered(meanings)
         columns = [fields[FIRST], fields[SECOND]] if {FIRST, SECOND} <= fields.keys() else [fields[BOTH]]
         below = [[grid.cell(r, c) for c in columns] for r in range(row + 1, min(row + 1 + ROWS_BELOW, grid.rows))]
@@ -177,7 +182,10 @@ class Ends:
     def __init__(self, spec: Specification) -> None:
         self._spec, self._holes = spec, Holes(spec)
         self._sides: dict[str, str] = {}
-        turned = {"x": any(p.picture_signs()[0] < 0 for p in spec.parts), "y": any(p.picture_signs()[1] < 0 for p in spec.parts)}
+        turned = {
+            "x": any(p.picture_signs()[0] < 0 for p in spec.parts),
+            "y": any(p.picture_signs()[1] < 0 for p in spec.parts),
+        }
         x, y = ([getattr(h, axis) for h in spec.holes] for axis in "xy")
         for edge in spec.datum_edges:
             middle = sum(x if edge.axis == "x" else y) / len(spec.holes)
@@ -207,7 +215,12 @@ class Ends:
 def _parted(content: Content, match: Callable[[Content], str]) -> list[str]:
     """Return both ends that one cell names, `1-2`, `A to 3`, `1 → 4`; fewer where it isn't clear."""
     text = text_of(content) if content is not None else ""
-    for sign in (r"\s*(?:→|->|=>|–|—|/|;|,|&|\+)\s*", r"\s+(?:to|and|bis|nach|und|à|et|a|y|hasta)\s+", r"\s*-\s*", r"\s+"):
+    for sign in (
+        r"\s*(?:→|->|=>|–|—|/|;|,|&|\+)\s*",
+        r"\s+(?:to|and|bis|nach|und|à|et|a|y|hasta)\s+",
+        r"\s*-\s*",
+        r"\s+",
+    ):
         pieces = [p for p in re.split(sign, text) if p]
         if len(pieces) == 2 and all(match(p) for p in pieces):
             return [match(p) for p in pieces]
@@ -218,7 +231,7 @@ def _parted(content: Content, match: Callable[[Content], str]) -> list[str]:
 
 
 def read_ends(table: Table, known: Rows) -> Array:
-    """Return what the distance of each row is of (r,), without a way where the row says none; None where it isn't known.
+    """Return what the distance of each row is of (r,), without a way where the row says none; None where unknown.
 
     Doubts go to ``known.issue``: an end that the kit doesn't know, one end twice, a way or a pin that isn't clear.
     """
@@ -238,7 +251,10 @@ def read_ends(table: Table, known: Rows) -> Array:
     distinct = np.empty(rows.size, dtype=object)
     for n, row in enumerate(rows.tolist()):
         one, other = str(sides[0][row]), str(sides[1][row])
-        both = (float("nan") if end.startswith(EDGE) else float(pin[row]) for end, pin in zip((one, other), pins, strict=True))
+        both = (
+            float("nan") if end.startswith(EDGE) else float(pin[row])
+            for end, pin in zip((one, other), pins, strict=True)
+        )
         distinct[n] = Distance(one, other, str(way[row]), "", tuple(both)) if one and other else None  # type: ignore[arg-type]
     same = (sides[0] == sides[1]) & (sides[0] != "") & table.any_reading
     _mark(table, known, same, Issue("same-end", "the distance has the same end twice", ends.allowed, "Name two ends"))
@@ -320,12 +336,12 @@ def _pins(table: Table, word: str, report: Reporter) -> FloatArray:
             matches.append(Match())
             continue
         typed = length_of(label, context.decimal)
-        unit: Unit = next(u for u in (typed.unit, stated, context.unit, spec.unit) if u in UNIT_CODES[1:])  # type: ignore[assignment]
-        value = float(convert(np.array([typed.value]), unit, spec.unit)[0]) if unit != spec.unit else typed.value
+        unit = next(u for u in (typed.unit, stated, context.unit, spec.unit) if u in UNIT_CODES[1:])
+        value = float(convert(typed.value, unit, spec.unit)) if unit != spec.unit else typed.value
         issue = typed.issue
         if issue is None and not 0.0 < value < largest:
-            issue = Issue("measuring-pin-size", "no pin of this size enters the holes", f"below {largest:g} {spec.unit}",
-                          "Correct the pin's diameter")  # fmt: skip
+            allowed = f"below {largest:g} {spec.unit}"
+            issue = Issue("measuring-pin-size", "no such pin enters the holes", allowed, "Correct the pin's diameter")
         elif issue is None and hand and not any(abs(value - pin) < SAME_PIN for pin in hand):
             issue = Issue("unknown-measuring-pin", "the kit lists no such pin, so its diameter isn't known to be right",
                           f"pins {', '.join(f'{p:g}' for p in hand)}",
@@ -408,7 +424,8 @@ _NO_ENDS = Issue("end-missing", "a distance without two ends that the kit knows"
 _NO_WAY = warning("way-missing", "it isn't said how the distance was taken", ", ".join(WAYS), "Write the way beside it",
                   holds=True)  # fmt: skip
 _NO_PIN = warning("measuring-pin-missing", "the distance was taken over pins, and no pin's diameter is said",
-                  "the diameter of the pin", "Write the pin beside it, or list it under plan.distance_pins", holds=True)  # fmt: skip
+                  "the diameter of the pin", "Write the pin beside it, or list it under plan.distance_pins",
+                  holds=True)  # fmt: skip
 
 
 # What a distance should read, for the doubts of `plausibility` and the marks of the blank sheet.
@@ -431,7 +448,8 @@ def basic_distance(spec: Specification, found: Distance, part: str) -> float:
         assert edge is not None
         return abs(float(holes[0]["xy".index(edge.axis)]) - edge.at * signs[edge.axis])
     first, second = lines
-    assert first is not None and second is not None
+    assert first is not None
+    assert second is not None
     return abs(first.at - second.at) if first.axis == second.axis else float("nan")
 
 
@@ -463,7 +481,7 @@ def drawn_distances(spec: Specification, texts: Sequence[str], part: str) -> Flo
     out = np.full((len(texts), 2), np.nan)
     for n, text in enumerate(texts):
         found = distance_of(text)
-        if found is not None and set((found.first, found.second)) & reach.keys():
+        if found is not None and {found.first, found.second} & reach.keys():
             far = sum(reach[end] for end in (found.first, found.second) if end in reach)
             out[n] = basic_distance(spec, found, part) + added(spec, found), far
     return out

@@ -712,7 +712,8 @@ def write_sheet(
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``distances`` are asked below the table of holes. ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
+    ``distances`` are asked below the table of holes. ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file
+    that is there already is written over.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.

@@ -40,11 +40,11 @@ COLUMNS: dict[str, str] = {
     "hole": "hole id in the kit",
     "wall": "wall's name in the kit",
     "characteristic": "one of CHARACTERISTICS; plug is the largest plug that enters",
-    "direction": "direction of a two-point diameter [degrees], NaN where not stated; a number for the far end and the way "
-    "of a distance",
+    "direction": "direction of a two-point diameter [degrees], NaN where not stated; a number for end and way of a "
+    "distance",
     "trial": "1, 2, ... where the same reading was repeated",
     "value": "length in the kit's unit as typed and converted, NaN for words",
-    "word": "ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK; ends, way and pins of a distance (`model.Distance.text`); else ''",
+    "word": "ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK; what a distance is of (`model.Distance.text`); '' for lengths",
     "typed": "the cell's content as it was typed, as text",
     "unit": "in or mm as typed, '' for words",
     "gauge": "gauge id, '' where none is named",

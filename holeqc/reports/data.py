@@ -143,7 +143,8 @@ def _distances(part: PartView) -> list[Data]:
         {"from": found.distance.first, "to": found.distance.second, "way": found.distance.way, "wall": found.wall,
          "pins": [_plain(pin) for pin in found.distance.pins], "cell": part.cell({"reading": found.label})}
         | {name: _plain(getattr(found, name)) for name in (
-            "reading", "count", "centres", "adjusted", "uncertainty", "redundancy", "standardised", "smallest", "likely")}
+            "reading", "count", "centres", "adjusted", "uncertainty", "redundancy", "standardised", "smallest",
+            "likely")}
         for found in part.distances
     ]  # fmt: skip
 

@@ -26,13 +26,13 @@ ELLIPSE = 0.8
 
 
 def network_drawing(
-    spec: Specification, distances: Sequence[Distance], part: Any = None, ellipses: Mapping[str, FloatArray] | None = None,
-    suspect: Collection[int] = (), loose: Collection[int] = (),
+    spec: Specification, distances: Sequence[Distance], part: Any = None,
+    ellipses: Mapping[str, FloatArray] | None = None, suspect: Collection[int] = (), loose: Collection[int] = (),
 ) -> w.Drawing:  # fmt: skip
     """Return the part with its distances as lines, each with its number from 1.
 
-    ``ellipses``: hole -> covariance of x and y (2, 2) in the part's frame; ``suspect`` and ``loose``: places of the distances
-    that don't fit and of those that nothing checks.
+    ``ellipses``: hole -> covariance of x and y (2, 2) in the part's frame; ``suspect`` and ``loose``: places of the
+    distances that don't fit and of those that nothing checks.
     """
     plate, high = plate_for(spec, part, 20.0, 260.0)
     picture = w.Drawing(WIDTH, 20.0 + high + 34.0, "Distances: what is measured from where")
@@ -52,8 +52,14 @@ def network_drawing(
         dash = (3, 2) if ink == w.HOLD_INK else ()
         picture.line(*points, stroke=ink, width=1.8 if ink == w.REJECT_INK else 0.9, dash=dash)
         if len(points) == 2 and second.startswith(EDGE) and not first.startswith(EDGE):
-            w.arrow(picture, *points, ink, 0.9)
-        at = points[-1] if second.startswith(EDGE) else points[1] if len(points) == 3 else _between(*points, 0.38)
+            w.arrow(picture, points[0], points[1], ink, 0.9)
+        at = (
+            points[-1]
+            if second.startswith(EDGE)
+            else points[1]
+            if len(points) == 3
+            else _between(points[0], points[1], 0.38)
+        )
         labels.append((at, ",".join(str(k + 1) for k in numbers), ink == w.REJECT_INK))
     for (x, y), text, bold in labels:
         picture.box(x - 2.6 * len(text) - 1, y - 4.5, 5.2 * len(text) + 2, 9, fill="#ffffff")
@@ -86,7 +92,7 @@ STUB, BOW = 30.0, 11.0  #: length of an arrow towards an edge; how far a line bo
 
 
 def _way(plate: Plate, spec: Specification, first: str, second: str) -> list[w.Point]:
-    """Return the points of a distance on paper: towards its edge, or to its other hole, round a hole that lies between."""
+    """Return the points of a distance on paper: towards its edge, or to its other hole, round one that lies between."""
     places = {h.id: plate.at(h.x, h.y) for h in spec.holes}
     edges = {f"{EDGE}{e.name}": e for e in spec.datum_edges}
     if first not in places:
@@ -114,13 +120,13 @@ def _between(start: w.Point, end: w.Point, share: float) -> w.Point:
     return start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
 
 
-def _ellipse(
-    picture: w.Drawing, plate: Plate, part: Any, at: w.Point, covariance: FloatArray, times: float
-) -> None:
+def _ellipse(picture: w.Drawing, plate: Plate, part: Any, at: w.Point, covariance: FloatArray, times: float) -> None:
     signs = part.signs() if part else (1.0, 1.0)
     size, ways = np.linalg.eigh(covariance)
     turn = np.linspace(0.0, 2.0 * math.pi, 37)
-    ring = (ways * (2.0 * np.sqrt(np.maximum(size, 0.0)) * times * plate.scale)) @ np.array([np.cos(turn), np.sin(turn)])
+    ring = (ways * (2.0 * np.sqrt(np.maximum(size, 0.0)) * times * plate.scale)) @ np.array(
+        [np.cos(turn), np.sin(turn)]
+    )
     points = [(at[0] + dx * signs[0] * plate.turn_x, at[1] - dy * signs[1] * plate.turn_y) for dx, dy in ring.T]
     picture.polygon(points, stroke=w.BLUE, width=1.0)
 
@@ -136,13 +142,15 @@ def distance_blocks(part: PartView) -> Iterator[w.Block]:
             continue
         yield w.Heading(f"Distances{f', {wall} wall' if spec.walls.several else ''}")
         s0, degrees, chance = networks.tests[part.part, part.serial, wall]
-        test = (f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {s0:.2f} times what U lets "
-                f"expect; chance of as much {100 * chance:.0f} %.") if degrees else (
+        test = (f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {s0:.2f} times what "
+                f"U lets expect; chance of as much {100 * chance:.0f} %.") if degrees else (
             f"{len(mine)} distances, none more than place the holes: nothing checks them.")  # fmt: skip
         yield w.Paragraph(test)
         suspect = [k for k, found in enumerate(mine) if math.isfinite(found.likely)]
         loose = [k for k, found in enumerate(mine) if not found.redundancy > UNCHECKED]
-        ellipses = {h.id: c for h, c in zip(spec.holes, networks.covariance[at, :, number], strict=True) if np.isfinite(c).all()}
+        ellipses = {
+            h.id: c for h, c in zip(spec.holes, networks.covariance[at, :, number], strict=True) if np.isfinite(c).all()
+        }
         picture = network_drawing(spec, [found.distance for found in mine], part.declared, ellipses, suspect, loose)
         yield w.Picture(picture, picture.note)
         yield _table(part, mine)
@@ -169,8 +177,8 @@ def _table(part: PartView, mine: Sequence[Found]) -> w.Table:
             text(found.centres), text(found.adjusted), text(found.adjusted - found.centres), text(found.uncertainty),
             "-" if math.isnan(found.standardised) else f"{-found.standardised:.1f}", checked, cell,
         ))  # fmt: skip
-    note = ("Centres: read, brought to the distance of the centres by way and pins. Residual: adjusted minus that. Found from: an "
-            "error as large would be found in 4 of 5 cases.")  # fmt: skip
+    note = ("Centres: read, brought to the distance of the centres by way and pins. Residual: adjusted minus that. "
+            "Found from: an error as large would be found in 4 of 5 cases.")  # fmt: skip
     return w.Table(tuple(columns), tuple(rows), note)
 
 
@@ -196,8 +204,8 @@ def network_png(spec: Specification, distances: Sequence[Distance]) -> bytes:
                           fontweight="bold" if item.bold else "normal", zorder=order)  # fmt: skip
                 continue
             looks: dict[str, Any] = {
-                "facecolor": item.fill or "none", "edgecolor": item.stroke or "none", "linewidth": item.width, "zorder": order,
-                "linestyle": (0, item.dash) if item.dash else "-",
+                "facecolor": item.fill or "none", "edgecolor": item.stroke or "none", "linewidth": item.width,
+                "zorder": order, "linestyle": (0, item.dash) if item.dash else "-",
             }  # fmt: skip
             if isinstance(item, w.Circle):
                 axes.add_patch(Circle((item.x, item.y), item.r, **looks))

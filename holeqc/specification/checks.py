@@ -618,14 +618,15 @@ def check_distances(specification: Specification, collector: Collector) -> None:
     smallest = min(h.size.lower for h in s.holes)
     if plan.pins and plan.pins[0] > smallest + GRAIN:
         collector.warn("measuring-pins-too-large", "plan.distance_pins", "no pin at hand enters the smallest good hole",
-                       f"{plan.pins[0]:g} and larger", f"one of at most {smallest:g}", "List a smaller one too")  # fmt: skip
+                       f"{plan.pins[0]:g} and larger", f"one of at most {smallest:g}",
+                       "List a smaller one too")  # fmt: skip
     for line in plan.lines:
         ends = read_distance(s, line)
         if ends is None:
             collector.error("unknown-distance", "plan.distances", "it isn't clear what distance is meant",
                             f'"{line}"', "two holes or edges, the way, the wall: 1 - 2: over pins, near",
-                            f"Holes are {', '.join(s.hole_ids[:12])}; edges are "
-                            f"{', '.join(e.name for e in s.datum_edges) or 'none'}; ways are {', '.join(WAYS)}")  # fmt: skip
+                            f"Holes are {', '.join(s.hole_ids[:12])}; ways are {', '.join(WAYS)}; edges are "
+                            f"{', '.join(e.name for e in s.datum_edges) or 'none'}")  # fmt: skip
 
 
 def check_rules(specification: Specification, content: Content, collector: Collector) -> None:

@@ -380,7 +380,7 @@ class Specification:
 # A distance: what is measured from where to where, in which way, over which pins.
 
 
-#: how a distance is taken; with an edge at one end: to the far side of the pin, to its near side, to the far or near wall
+#: how a distance is taken; from an edge: to the far side of the pin, to its near side, to the far or the near wall
 WAYS = ("over pins", "between pins", "far walls", "near walls", "centres")
 OVER_PINS, BETWEEN_PINS, FAR_WALLS, NEAR_WALLS, CENTRES = WAYS
 EDGE = "edge "  #: what an end that is an edge begins with
