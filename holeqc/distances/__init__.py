@@ -20,13 +20,23 @@ plate
 - A point that isn't ``placed`` has NaN; what can't be adjusted never raises in `adjust_network`, only wrong shapes do.
 - A suspect is never taken out; its part holds. ``or_else`` names the distances that would explain it as well.
 - `Centres.play` below zero: that pin can't have been in that hole. sd NaN: a pin without its hole's diameter.
+
+Before measuring: `choose(Network(basic_xy, pairs(p, e), edges), sd, 20)` or ``target=tolerance / 4`` gives which
+distances, U of each position, what nothing checks; `expected_u` the U of a given list; `lacking` which points a list
+doesn't place and what to add; `gauge_factor` by how much the sd must shrink to judge a tolerance. After: `position_u`,
+`position_conformance` (an ellipse in place of a circle), `margin_spread` (pins together, hole to hole: any margin of
+all places), `draws`.
 """
 
+from holeqc.distances.choice import Choice, Lacking, choose, expected_u, gauge_factor, lacking, pairs, position_u
+from holeqc.distances.judging import Spread, difference_covariance, draws, margin_spread, position_conformance
 from holeqc.distances.network import Adjustment, Network, adjust, adjust_network
 from holeqc.distances.suspects import Checks, Suspect, checks, global_test, part_of, suspects
 from holeqc.distances.ways import WAYS, Centres, Way, of_repeats, shared_covariance, to_centres
 
 __all__ = [
-    "WAYS", "Adjustment", "Centres", "Checks", "Network", "Suspect", "Way", "adjust", "adjust_network", "checks",
-    "global_test", "of_repeats", "part_of", "shared_covariance", "suspects", "to_centres",
+    "WAYS", "Adjustment", "Centres", "Checks", "Choice", "Lacking", "Network", "Spread", "Suspect", "Way", "adjust",
+    "adjust_network", "checks", "choose", "difference_covariance", "draws", "expected_u", "gauge_factor", "global_test",
+    "lacking", "margin_spread", "of_repeats", "pairs", "part_of", "position_conformance", "position_u",
+    "shared_covariance", "suspects", "to_centres",
 ]  # fmt: skip

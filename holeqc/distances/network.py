@@ -24,6 +24,7 @@ IntArray = NDArray[np.intp]
 STEPS = 200  #: of the damped iteration; a sound network from basic coordinates needs three to five
 CLOSE = 1e-11  #: a step smaller than this part of the network's size has arrived
 FLAT = 1e-6  #: a motion that changes no distance by more than this part of itself isn't seen by the distances
+LOOSE = 1e-4  #: a point that a free motion moves by less than this part of itself stands still in it
 UNCHECKED = 1e-6  #: a redundancy number below this is zero but for rounding
 PARALLEL = 0.5  #: edges whose directions differ by a sine below this have a distance, others an angle
 
@@ -321,7 +322,7 @@ def _adjusted(
     if start is None:
         # each kind of missing distances is looked at once
         kinds, which = np.unique(seen, axis=0, return_inverse=True)
-        placed = _placed(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[
+        placed = placed_points(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[
             which.reshape(-1)
         ]
     else:
@@ -372,14 +373,19 @@ def _scales(network: Network) -> FloatArray:
     return unit[network.free]
 
 
-def _geometry(network: Network, slopes: FloatArray, seen: BoolArray) -> FloatArray:
+def geometry(network: Network, at: FloatArray) -> FloatArray:
+    """Return how each distance changes with the numbers sought, directions by the rim's way (parts, n, m)."""
+    return network.design(at)[1][:, :, network.free] * _scales(network)
+
+
+def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray:
     """Return the rows of the distances that were measured, each of length 1, by the numbers sought (parts, n, m)."""
-    rows = slopes * seen[:, :, None]
+    rows = geometry(network, at) * seen[:, :, None]
     long = np.sqrt((rows**2).sum(axis=2, keepdims=True))
     return rows / np.where(long > 0, long, 1.0)
 
 
-def _free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[FloatArray, IntArray]:
+def free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[FloatArray, IntArray]:
     """Return the motions (parts, m, 3) as a whole that no distance sees, 0 where seen, and their number (parts,)."""
     moves = network.motions(at)[:, network.free] / _scales(network)[:, None]
     moves = moves * (np.abs(rows).max(axis=1, initial=0.0) > 0)[:, :, None] / np.sqrt(len(network.points))
@@ -391,34 +397,44 @@ def _free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[F
     return free * kept[:, None, :], kept.sum(axis=1)
 
 
-def _placed(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray:
+def placed_points(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray:
     """Return which points (parts, p) the distances place: to the datum, or where there is none, to one another."""
     p = len(network.points)
-    free, unit = network.free, _scales(network)
-    rows = _geometry(network, network.design(at)[1][:, :, free] * unit, seen)
-    _, left = _free_motions(network, at, rows)
+    free = network.free
+    rows = _directions(network, at, seen)
+    _, left = free_motions(network, at, rows)
     size, ways = np.linalg.eigh(rows.transpose(0, 2, 1) @ rows)
     sway = np.zeros((len(at), free.size, size.shape[1]))
     sway[:, free] = ways * (size < FLAT**2 * np.maximum(1.0, size[:, -1:]))[:, None, :]
     swings = sway[:, : 2 * p].reshape(len(at), p, 2, -1)
-    still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < 1e-4
+    still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < LOOSE
     placed = still.copy()
-    for part in np.flatnonzero(left > 0):
-        placed[part] = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part], still[part])
+    for part in np.flatnonzero((left > 0) & ~still.all(axis=1)):
+        whole = network.motions(at[part])[: 2 * p].reshape(p, 2, 3)
+        placed[part] = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part], whole)
     return placed
 
 
-def _largest_body(xy: FloatArray, sway: FloatArray, still: BoolArray) -> BoolArray:
-    """Return the points (p,) of the largest set that keeps its shape in every motion ``sway`` (p, 2, k)."""
-    apart, moved = xy[:, None] - xy[None], sway[:, None] - sway[None]
+def _largest_body(xy: FloatArray, swings: FloatArray, whole: FloatArray) -> BoolArray:
+    """Return the points (p,) of the largest set that ``swings`` (p, 2, k) only move as ``whole`` (p, 2, 3) does."""
+    apart, moved = xy[:, None] - xy[None], swings[:, None] - swings[None]
     long = np.maximum(np.hypot(apart[..., 0], apart[..., 1]), 1e-300)
-    holds = (np.abs(np.einsum("ija,ijak->ijk", apart, moved)) < 1e-4 * long[..., None]).all(axis=2)
-    holds |= still[:, None] & still[None]
-    best = still if still.sum() > 1 else np.zeros(len(xy), dtype=bool)
-    for i, j in np.argwhere(np.triu(holds, 1)):
-        body = holds[i] & holds[j]
-        if body.sum() > best.sum():
-            best = body
+    holds = (np.abs(np.einsum("ija,ijak->ijk", apart, moved)) < LOOSE * long[..., None]).all(axis=2)
+    i, j = np.nonzero(np.triu(holds, 1))
+    bodies = np.unique(holds[i] & holds[j], axis=0)
+    best = np.zeros(len(xy), dtype=bool)
+    for body in bodies[np.argsort(-bodies.sum(axis=1), kind="stable")]:
+        kept = body.copy()
+        while kept.sum() > best.sum():
+            # points in one line keep their distances when one is moved across it: the one that bends most goes
+            of_all, of_these = (a[kept].reshape(-1, a.shape[2]) for a in (whole, swings))
+            bent = of_these - of_all @ np.linalg.lstsq(of_all, of_these, rcond=None)[0]
+            most = np.abs(bent).reshape(-1, 2 * swings.shape[2]).max(axis=1, initial=0.0)
+            if most.max() < LOOSE:
+                best = kept
+                break
+            kept = kept.copy()
+            kept[np.flatnonzero(kept)[most.argmax()]] = False
     return best
 
 
@@ -439,7 +455,7 @@ def _solve(
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
     placed = placed.copy()
     if (doubtful := np.flatnonzero(weak | ~converged)).size:
-        found = _placed(network, at[doubtful], seen[doubtful]) & placed[doubtful]
+        found = placed_points(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
         if again.any():
             which = doubtful[again]
@@ -462,8 +478,7 @@ def _iterate(
     free, unit, size = network.free, _scales(network), network.size
     at = _spread_out(network, start)
     parts = len(at)
-    _, slopes = network.design(at)
-    held, left = _free_motions(network, at, _geometry(network, slopes[:, :, free] * unit, seen))
+    held, left = free_motions(network, at, _directions(network, at, seen))
     arrived, damping, cost = np.zeros(parts, dtype=bool), np.zeros(parts), np.full(parts, np.inf)
     rounding = (
         1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)

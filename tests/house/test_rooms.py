@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
     "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems"},
     "statistics": {"problems"},
-    "distances": {"quantities", "problems"},
+    "distances": {"quantities", "statistics", "problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems"},
     "reports": {
