@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,8 +16,8 @@ from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.networks import floated_u, network_of, pin_uncertainty
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, format_length
-from holeqc.readings.distance_sheet import DistanceTable
-from holeqc.readings.distances import basic_distance, places_of
+from holeqc.readings.distance_sheet import DistanceTable, write_distances
+from holeqc.readings.table import basic_distance, places_of
 from holeqc.specification.model import (
     EDGE,
     FAR_WALLS,
@@ -28,7 +29,11 @@ from holeqc.specification.model import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+
+    from openpyxl.worksheet.worksheet import Worksheet
+
+    from holeqc.readings.sheet_layout import Layout
 
 
 SHARE = 0.25  #: U of position may be a quarter of its tolerance (4 : 1, MIL-HDBK-52)
@@ -71,14 +76,17 @@ def distance_table(spec: Specification, wanted: str = "") -> DistanceTable:
     )  # fmt: skip
 
 
-def sheet_with_distances(spec: Specification, wanted: str) -> tuple[Specification, DistanceTable]:
-    """Return the kit as a sheet of distances asks it, in place of x and y, and the table with its picture."""
+def sheet_with_distances(
+    spec: Specification, wanted: str
+) -> tuple[Specification, Callable[[Worksheet, Layout, int], int], tuple[str, ...]]:
+    """Return the kit as a sheet asks it with distances in place of x and y, what writes their table, what to expect."""
     from holeqc.reports.network_picture import network_png
 
     if spec.plan.distances is None:
         spec = replace(spec, plan=replace(spec.plan, distances=DistancePlan()))
     table = distance_table(spec, wanted)
-    return spec, replace(table, picture=network_png(spec, table.distances))
+    table = replace(table, picture=network_png(spec, table.distances))
+    return spec, partial(write_distances, spec, table), table.lines
 
 
 def _gauge_u(spec: Specification) -> float:

@@ -111,17 +111,18 @@ def sheet(
         printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
         return
     _only_studies(asked)
-    table = None
+    lines: tuple[str, ...] = ()
+    below = None
     if distances or specification.plan.distances:
         from holeqc.answers.distances import sheet_with_distances
 
-        specification, table = sheet_with_distances(specification, distances)
-    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace, distances=table)
+        specification, below, lines = sheet_with_distances(specification, distances)
+    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace, below=below)
     count = len(serial) or 1
     printing.say(limits_line(specification))
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
-    printing.say(*(table.lines if table else ()))
+    printing.say(*lines)
 
 
 def _write_recheck(

@@ -16,6 +16,7 @@ from holeqc.distances import Adjustment, Network, adjust_network
 from holeqc.distances.choice import lacking, pairs
 from holeqc.distances.suspects import Checks, Suspect, checks, critical, part_of, suspects
 from holeqc.distances.ways import of_repeats, to_centres
+from holeqc.inspection.decision import COARSE
 from holeqc.inspection.results import (
     CONTRADICTING_DISTANCES,
     CONTRADICTION,
@@ -33,9 +34,8 @@ from holeqc.inspection.results import (
 )
 from holeqc.problems import WARNING, Problem
 from holeqc.quantities import BoolArray, FloatArray, convert, format_length
-from holeqc.readings.distances import places_of
 from holeqc.readings.plausibility import swapped_digits
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import cell_name, places_of
 from holeqc.specification.model import (
     BETWEEN_PINS,
     CENTRES,
@@ -43,6 +43,7 @@ from holeqc.specification.model import (
     FAR_WALLS,
     NEAR_WALLS,
     OVER_PINS,
+    PINNED,
     Distance,
     Specification,
     distance_of,
@@ -59,7 +60,6 @@ TO_EDGE = {OVER_PINS: "edge over pin", BETWEEN_PINS: "edge to pin", FAR_WALLS: "
 USUAL_PIN_U = 0.0002  #: [in] of a pin's diameter where the kit says none: tolerance of class ZZ pins (common practice)
 GLOBAL = 0.01  #: chance at which a sound part's residuals as a whole are held though no distance stands out
 UNCHECKED = 0.05  #: redundancy below which an error in a distance would hardly show
-ON_PINS = frozenset({OVER_PINS, BETWEEN_PINS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,15 +172,11 @@ def adjusted_networks(
             if len(mine):
                 one = _gathered(spec, mine, known, sizes, wall)
                 _put(out, one, sign, found, problems, table)
-    walls = np.isfinite(out.xy).all(axis=-1).any(axis=1).sum(axis=1) > 1
+    walls = np.isfinite(out.uncertainty).any(axis=1).sum(axis=1) > 1
     # walls float as one pattern: what each of them alone takes up is no motion of both
     out.in_pattern[walls] = np.where(out.no_datum[walls] == NONE, out.uncertainty[walls], np.inf)
     problems += _coarse(out, spec, parts, table)
     return replace(out, found=tuple(found), problems=tuple(problems))
-
-
-#: position from distances is guarded where its U is more than this share of the tolerance (4 : 1, MIL-HDBK-52)
-COARSE = 0.25
 
 
 def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFrame) -> list[Problem]:
@@ -265,7 +261,7 @@ def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
                 continue
             h = number[end]
             read, u = (array[one.parts, h, one.wall] for array in sizes)
-            if distance.way in ON_PINS:
+            if distance.way in PINNED:
                 diameter[:, k, side], sd[:, k, side] = distance.pins[side], pin_u / 2.0
                 hole[:, k, side] = np.where(np.isnan(read), largest[h], read)
             else:

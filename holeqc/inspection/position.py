@@ -10,9 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from holeqc.inspection.decision import as_compared, decide, inside_zone, limit_decimals, room, uncertainty_ratio
+from holeqc.inspection.decision import COARSE, as_compared, decide, inside_zone, limit_decimals, room, uncertainty_ratio
 from holeqc.inspection.evidence import Evidence
-from holeqc.inspection.networks import COARSE
 from holeqc.inspection.results import (
     ACCEPT,
     GUARD_BAND,
@@ -276,6 +275,11 @@ def position_outcome(
     chance = inside_zone(
         0.5 * actual, zones.stated, zones.departure, zones.most, 0.5 * places.uncertainty, 0.5 * zones.uncertainty
     )
+    if name == "position" and spec.datum_shift is None and evidence.networks is not None:
+        from holeqc.distances import position_conformance
+
+        ellipse = position_conformance(places.off[..., None, :], evidence.networks.covariance, total[..., None])[..., 0]
+        chance = np.where(places.derived, ellipse, chance)  # the size's own uncertainty is small beside it
     chance = np.where(judged.cause == PATTERN_INCOMPLETE, np.nan, chance)  # that of a pattern of fewer holes
     return outcome(
         name, toleranced & walls, toleranced & np.isfinite(actual), judged.verdict, judged.cause, found=actual,

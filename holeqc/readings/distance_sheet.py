@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holeqc.quantities import FloatArray
-from holeqc.readings.distances import basic_distance
-from holeqc.readings.sheet_layout import DISTANCE_COLUMNS, marked
-from holeqc.readings.table import cell_name
+from holeqc.readings import sheet as look
+from holeqc.readings.sheet_layout import DISTANCE_COLUMNS, DISTANCE_HOW_TO, HEADLINE, marked
+from holeqc.readings.table import basic_distance, cell_name
 from holeqc.specification.model import CENTRES, EDGE, FAR_WALLS, NEAR_WALLS, OVER_PINS, WAYS, Distance
 
 if TYPE_CHECKING:
@@ -43,20 +43,12 @@ class DistanceTable:
     picture: bytes = b""
 
 
-HEADLINE = "Distances: measure each of these; x and y follow from them."
-HOW_TO = (
-    "Over pins: outside jaws over both pins; from an edge to the far side of the pin. Between pins: inside jaws; from "
-    "an edge to the near side. Far and near walls: without pins. Put in the largest pin that enters by hand and write "
-    "its diameter; a blank one is the same hole's as in other rows. Read square to the edge, never force the jaws."
-)
 PICTURE_WIDTH = 760  #: pixels
 
 
-def write_distances(sheet: Worksheet, plan: Layout, s: Specification, table: DistanceTable, first: int) -> int:
+def write_distances(s: Specification, table: DistanceTable, sheet: Worksheet, plan: Layout, first: int) -> int:
     """Write the table from a row on and return the last row that was written."""
-    from holeqc.readings import sheet as look
-
-    for row, (text, kind) in enumerate(((HEADLINE, "state"), (HOW_TO, "legend")), start=first):
+    for row, (text, kind) in enumerate(((HEADLINE, "state"), (DISTANCE_HOW_TO, "legend")), start=first):
         look.banner(sheet, row, plan, text, "title" if kind == "state" else kind)
     head = first + 2
     columns = _columns(table.count, s.unit)
@@ -100,8 +92,6 @@ def _row(
     sheet: Worksheet, s: Specification, table: DistanceTable, k: int, distance: Distance, at: tuple[int, int, int],
     columns: Sequence[tuple[str, str]], place: dict[str, str], readings: Sequence[int],
 ) -> None:  # fmt: skip
-    from holeqc.readings import sheet as look
-
     start, row, last = at
     cells: dict[str, Any] = {
         "first": distance.first, "second": distance.second, "way": distance.way, "wall": distance.wall,
@@ -133,8 +123,6 @@ def _row(
 
 def _dress(cell: Any, kind: str) -> None:
     """Give a cell the looks of the table of holes: a heading, a cell to type into, a closed one, a locked one."""
-    from holeqc.readings import sheet as look
-
     looks = {"head": "hole", "entry": "note", "closed": "note", "locked": "lower"}
     if kind in {"entry", "closed"}:
         look.entry(cell, looks[kind], "in", asked=kind == "entry")

@@ -21,6 +21,7 @@ from holeqc.readings.table import (
     Issue,
     beyond,
     cell_name,
+    drawn_distances,
     edge_span,
     inside_spans,
     measured_limits,
@@ -461,8 +462,6 @@ def _drawn_distances(
     spec: Specification, draft: Draft, arrays: dict[str, Array], lower: FloatArray, upper: FloatArray
 ) -> None:
     """Put in what distances are expected between: as far from the drawing as their ends may lie off."""
-    from holeqc.readings.distances import drawn_distances
-
     rows = np.flatnonzero((arrays["characteristic"] == DISTANCE) & (arrays["ends"] >= 0))
     one = 0 if len({p.signs() for p in spec.parts}) == 1 else -1
     part = np.maximum(arrays["part"][rows], one)

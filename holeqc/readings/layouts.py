@@ -12,6 +12,7 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.readings.containers import BLANK, BoolArray, CodeArray, Content, Grid, IntArray, ReadOptions
+from holeqc.readings.distances import find_distances
 from holeqc.readings.draft import Draft
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Heading, Meaning, Vocabulary, find_headings
@@ -240,8 +241,6 @@ def find_marker(sheet: RawSheet) -> Marker | None:
 
 def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
     """Return the tables of a sheet and the fields around them."""
-    from holeqc.readings.distances import find_distances  # it reads by this module
-
     headings = _with_distances(find_headings(sheet, vocabulary), find_distances(sheet, vocabulary, spec))
     marker = find_marker(sheet)
     if marker is not None:

@@ -44,7 +44,8 @@ from holeqc.readings.containers import (
     SizeLimits,
     examine,
 )
-from holeqc.readings.distances import add_ends, is_distances, read_ends
+from holeqc.readings.distance_rows import add_ends, read_ends
+from holeqc.readings.distances import is_distances
 from holeqc.readings.draft import UNIT_CODES, Array, Cell, Draft, by_sheet, suited
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows

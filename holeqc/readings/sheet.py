@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,15 +18,16 @@ from holeqc import writer
 from holeqc.characteristics import ANGLE, BY_GAUGE, DEGREES, OF_WORD, READ_ALONE, WORDS, Characteristic, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
-from holeqc.readings import distance_sheet
 from holeqc.readings.plausibility import NEAR_FORM
 from holeqc.readings.sheet_layout import (
+    DISTANCE_HOW_TO,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
     FIRST_FIELD_ROW,
     FORMAT,
     GAUGE_FIELDS,
+    HEADLINE,
     LISTS_SHEET,
     MARKER_CELL,
     MARKER_NAME,
@@ -655,7 +656,7 @@ def _asked_lines(s: Specification, plan: Layout) -> list[str]:
 def own_texts(specification: Specification) -> frozenset[str]:
     """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
     plan = layout(specification)
-    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS, distance_sheet.HEADLINE, distance_sheet.HOW_TO)
+    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS, HEADLINE, DISTANCE_HOW_TO)
     return frozenset((*_top(specification), *_asked_lines(specification, plan), *ours))
 
 
@@ -708,12 +709,12 @@ def write_sheet(
     paper: str = "a4",
     *,
     replace: bool = True,
-    distances: distance_sheet.DistanceTable | None = None,
+    below: Callable[[Worksheet, Layout, int], int] | None = None,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``distances`` are asked below the table of holes. ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file
-    that is there already is written over.
+    ``below`` writes a further table from a row on and returns its last row. ``paper`` is ``a4`` or ``letter``;
+    ``replace``: whether a file that is there already is written over.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -732,9 +733,8 @@ def write_sheet(
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
         _Writer(specification, sheet, plan, part, serial).write(paper)
-        if distances is not None:
-            first = plan.last_row + 4 + len(LEGEND)
-            last = distance_sheet.write_distances(sheet, plan, specification, distances, first)
+        if below is not None:
+            last = below(sheet, plan, plan.last_row + 4 + len(LEGEND))
             sheet.print_area, sheet.print_title_rows = f"A1:{cell_name(last, plan.width)}", None
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])

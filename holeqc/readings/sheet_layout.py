@@ -89,6 +89,14 @@ DISTANCE_COLUMNS: dict[str, str] = {
 #: those for people: never readings
 DISTANCES_FOR_PEOPLE = ("Expected", "Off expected", "Against the others", "Distance check")
 
+#: above the table of distances
+HEADLINE = "Distances: measure each of these; x and y follow from them."
+DISTANCE_HOW_TO = (
+    "Over pins: outside jaws over both pins; from an edge to the far side of the pin. Between pins: inside jaws; from "
+    "an edge to the near side. Far and near walls: without pins. Put in the largest pin that enters by hand and write "
+    "its diameter; a blank one is the same hole's as in other rows. Read square to the edge, never force the jaws."
+)
+
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '
     r'revision (?P<revision>"(?:[^"\\]|\\.)*"); unit (?P<unit>in|mm)\s*$'

@@ -383,6 +383,7 @@ class Specification:
 #: how a distance is taken; from an edge: to the far side of the pin, to its near side, to the far or the near wall
 WAYS = ("over pins", "between pins", "far walls", "near walls", "centres")
 OVER_PINS, BETWEEN_PINS, FAR_WALLS, NEAR_WALLS, CENTRES = WAYS
+PINNED = frozenset({OVER_PINS, BETWEEN_PINS})
 EDGE = "edge "  #: what an end that is an edge begins with
 
 
