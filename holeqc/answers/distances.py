@@ -80,7 +80,7 @@ def sheet_with_distances(
     spec: Specification, wanted: str
 ) -> tuple[Specification, Callable[[Worksheet, Layout, int], int], tuple[str, ...]]:
     """Return the kit as a sheet asks it with distances in place of x and y, what writes their table, what to expect."""
-    from holeqc.reports.network_picture import network_png
+    from holeqc.reports.plate import network_png
 
     if spec.plan.distances is None:
         spec = replace(spec, plan=replace(spec.plan, distances=DistancePlan()))

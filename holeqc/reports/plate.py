@@ -1,10 +1,11 @@
-"""What is measured from where: holes, edges, distances and the ellipses of uncertainty, for sheet and report."""
+"""The part to scale on paper, and on it what was measured from where with the ellipses of uncertainty."""
 
 from __future__ import annotations
 
 import io
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,13 +13,59 @@ import numpy as np
 from holeqc.inspection.networks import UNCHECKED
 from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
-from holeqc.reports.part_pages import SMALL, WIDTH, Plate, plate_for
 from holeqc.specification.model import EDGE, Distance, Specification
 
 if TYPE_CHECKING:
     from holeqc.inspection.networks import Found
     from holeqc.inspection.view import PartView
     from holeqc.quantities import FloatArray
+
+
+WIDTH = 520.0  #: of every picture, so that it fits the narrower of both papers
+MOST_HEIGHT = 215.0
+SMALL = 8.0  #: smallest letter in print
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """The part to scale on paper: where a drawn position goes, and how much room a hole has round it."""
+
+    scale: float
+    left: float
+    top: float
+    low_x: float
+    high_y: float
+    turn_x: float
+    turn_y: float
+    room: float  #: radius that magnified circles may have
+
+    def at(self, x: float, y: float) -> w.Point:
+        """Return the point on paper of a drawn position."""
+        px, py = x * self.turn_x, y * self.turn_y
+        return self.left + (px - self.low_x) * self.scale, self.top + (self.high_y - py) * self.scale
+
+
+def plate_for(specification: Specification, part: Any, top: float, most: float = MOST_HEIGHT) -> tuple[Plate, float]:
+    """Return how the part lies on paper below ``top``, and the height that it takes."""
+    turn_x, turn_y = part.picture_signs() if part else (1.0, 1.0)
+    holes = [(h.x * turn_x, h.y * turn_y) for h in specification.holes]
+    corners = [(x * turn_x, y * turn_y) for x, y in specification.outline] or holes
+    low_x, high_x = min(x for x, _ in corners + holes), max(x for x, _ in corners + holes)
+    low_y, high_y = min(y for _, y in corners + holes), max(y for _, y in corners + holes)
+    wide, high = high_x - low_x, high_y - low_y
+    if not specification.outline:  # no outline: leave half a spacing round the pattern
+        pad = 0.5 * _spacing(holes, max(wide, high) or 1.0)
+        low_x, low_y, high_y, wide, high = low_x - pad, low_y - pad, high_y + pad, wide + 2 * pad, high + 2 * pad
+    scale = min((WIDTH - 40) / max(wide, 1e-9), most / max(high, 1e-9))
+    left = (WIDTH - wide * scale) / 2
+    room = min(0.40 * _spacing(holes, max(wide, high)) * scale, 46.0)
+    return Plate(scale, left, top, low_x, high_y, turn_x, turn_y, max(room, 9.0)), high * scale
+
+
+def _spacing(points: Sequence[w.Point], alone: float) -> float:
+    """Return the least distance between two holes, or the given length where there is only one."""
+    gaps = [math.dist(a, b) for n, a in enumerate(points) for b in points[n + 1 :]]
+    return min((gap for gap in gaps if gap > 0), default=alone)
 
 
 #: rings of an ellipse drawn: as large as this share of the room that a hole has
