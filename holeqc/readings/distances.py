@@ -31,8 +31,8 @@ from holeqc.specification.model import (
 # Headings of a table of distances, English, German, French, Spanish.
 
 
-FIRST, SECOND, BOTH, WAY, PINS = "end:first", "end:second", "ends", "way", "pins"
-PIN = {FIRST: "pin:first", SECOND: "pin:second"}
+FIRST, SECOND, BOTH, WAY, PINS = "from", "to", "ends", "way", "pins"
+PIN = {FIRST: "pin:from", SECOND: "pin:to"}
 _FIELDS: dict[str, str] = {
     FIRST: "from|from hole|from edge|from hole edge|from feature|start|first end|end 1|hole 1|hole a|hole from|"
     "von|ab|von bohrung|von loch|von kante|bohrung 1|loch 1|de|depuis|du trou|trou 1|desde|desde agujero|agujero 1",

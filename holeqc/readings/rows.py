@@ -156,7 +156,7 @@ class Reporter:
         table, rows, spec = self._table, self._rows, self._context.spec
         nothing = np.zeros(table.rows.size, dtype=np.bool_)
         elsewhere = any(table.meanings[c].hole for c in table.readings)
-        elsewhere |= any(m.word in {"end:first", "ends"} for m in table.meanings)  # distances have two ends
+        elsewhere |= any(m.word in {"from", "ends"} for m in table.meanings)  # distances have two ends
         unnamed_hole = nothing if elsewhere else ~self.said["hole"]
         unnamed_part = nothing if any(table.meanings[c].serial for c in table.readings) else ~self.said["serial"]
         for word, where, allowed in (
