@@ -78,7 +78,7 @@ def distance_table(spec: Specification, wanted: str = "") -> DistanceTable:
 
 def sheet_with_distances(
     spec: Specification, wanted: str
-) -> tuple[Specification, Callable[[Worksheet, Layout, int], int], tuple[str, ...]]:
+) -> tuple[Specification, Callable[[Worksheet, Layout, int], str], tuple[str, ...]]:
     """Return the kit as a sheet asks it with distances in place of x and y, what writes their table, what to expect."""
     from holeqc.reports.plate import network_png
 

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from openpyxl.styles import Font
+from openpyxl.worksheet.pagebreak import Break
+
 from holeqc.quantities import FloatArray
 from holeqc.readings import sheet as look
 from holeqc.readings.sheet_layout import DISTANCE_COLUMNS, DISTANCE_HOW_TO, HEADLINE, marked
@@ -46,8 +49,8 @@ class DistanceTable:
 PICTURE_WIDTH = 760  #: pixels
 
 
-def write_distances(s: Specification, table: DistanceTable, sheet: Worksheet, plan: Layout, first: int) -> int:
-    """Write the table from a row on and return the last row that was written."""
+def write_distances(s: Specification, table: DistanceTable, sheet: Worksheet, plan: Layout, first: int) -> str:
+    """Write the table from a row on and return its last cell."""
     for row, (text, kind) in enumerate(((HEADLINE, "state"), (DISTANCE_HOW_TO, "legend")), start=first):
         look.banner(sheet, row, plan, text, "title" if kind == "state" else kind)
     head = first + 2
@@ -55,7 +58,8 @@ def write_distances(s: Specification, table: DistanceTable, sheet: Worksheet, pl
     for column, (heading, _) in enumerate(columns, start=1):
         cell = sheet.cell(head, column)
         look.write_text(cell, heading)
-        _dress(cell, "head")
+        _dress(cell, "locked")
+        cell.font, cell.alignment = Font(name="Calibri", bold=True, size=11), look.HEADING
         letter = cell_name(1, column)[:-1]
         sheet.column_dimensions[letter].width = max(sheet.column_dimensions[letter].width or 0, 10)
     sheet.row_dimensions[head].height = 32
@@ -74,7 +78,9 @@ def write_distances(s: Specification, table: DistanceTable, sheet: Worksheet, pl
     for text in table.lines:
         last += 1
         look.banner(sheet, last, plan, marked(text), "legend")
-    return _put_picture(sheet, table, last + 1)
+    sheet.row_breaks.append(Break(id=first - 1))
+    last = _put_picture(sheet, table, last + 1)
+    return cell_name(last, max(plan.width, len(columns)))
 
 
 def _columns(count: int, unit: str) -> list[tuple[str, str]]:
@@ -94,7 +100,7 @@ def _row(
 ) -> None:  # fmt: skip
     start, row, last = at
     cells: dict[str, Any] = {
-        "first": distance.first, "second": distance.second, "way": distance.way, "wall": distance.wall,
+        "number": k + 1, "first": distance.first, "second": distance.second, "way": distance.way, "wall": distance.wall,
         "expected": _expected(s, distance, place, row),
         "off": _off(place, row, cell_name(row, readings[0]), cell_name(row, readings[-1])),
         "against": _against(table, k, place, (start, last)),
@@ -122,8 +128,8 @@ def _row(
 
 
 def _dress(cell: Any, kind: str) -> None:
-    """Give a cell the looks of the table of holes: a heading, a cell to type into, a closed one, a locked one."""
-    looks = {"head": "hole", "entry": "note", "closed": "note", "locked": "lower"}
+    """Give a cell the looks of the table of holes: one to type into, a closed one, a locked one."""
+    looks = {"entry": "note", "closed": "note", "locked": "lower"}
     if kind in {"entry", "closed"}:
         look.entry(cell, looks[kind], "in", asked=kind == "entry")
         cell.alignment = look.CENTRED
@@ -202,5 +208,6 @@ def _put_picture(sheet: Worksheet, table: DistanceTable, row: int) -> int:
 
     image = Image(io.BytesIO(table.picture))
     image.width, image.height = PICTURE_WIDTH, int(PICTURE_WIDTH * image.height / image.width)
+    sheet.row_breaks.append(Break(id=row - 1))
     sheet.add_image(image, cell_name(row + 1, 1))
     return row + 2 + image.height // 20

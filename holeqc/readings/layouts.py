@@ -538,7 +538,7 @@ def _footers(
 def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: Specification) -> Layout:
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
-    tables = [next((h for h in headings if h.meanings[0].word == word), None) for word in ("hole", "from")]
+    tables = [next((h for h in headings if any(m.word == word for m in h.meanings[:2])), None) for word in ("hole", "from")]
     found = [replace(h, meanings=tuple(map(_own_meaning, h.texts, h.meanings))) for h in tables if h is not None]
     fields: list[Field] = []
     stop = min((h.first for h in found), default=min(grid.rows, 60))
@@ -559,7 +559,7 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         # a blank row that somebody put in between doesn't end the table
         later = [r for r in range(end, below) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
         rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
-        if heading.meanings[0].word == "from":  # its lines below say what U to expect
+        if any(m.word == "from" for m in heading.meanings):  # its lines below say what U to expect
             rows = rows[[not is_marked(grid.cell(int(r), 0)) for r in rows]]
         blocks.append(Block(heading, rows, _first(fields)))
     return Layout(blocks, fields, marker)

@@ -405,6 +405,7 @@ _RED = PatternFill("solid", bgColor="F6C9C0")
 _AMBER = PatternFill("solid", bgColor="FBE6A8")
 _GREEN = PatternFill("solid", bgColor="DDEFD9")
 _OPEN = Protection(locked=False)
+HEADING = Alignment(horizontal="center", vertical="center", wrap_text=True)
 CENTRED = Alignment(horizontal="center", vertical="center", shrink_to_fit=True)
 
 
@@ -601,7 +602,6 @@ def print_setup(sheet: Worksheet, plan: Layout, specification: Specification, pa
     margins.left = margins.right = 0.4
     margins.top, margins.bottom, margins.footer = 0.4, 0.7, 0.25
     sheet.print_options.horizontalCentered = True
-    sheet.print_title_rows = f"{plan.heading_row}:{plan.heading_row}"
     sheet.print_area = f"A1:{cell_name(plan.last_row + 4, plan.width)}"
     kit = f"Kit {specification.id}, revision {specification.revision}".replace("&", "&&")
     sheet.oddFooter.left.text = kit
@@ -709,11 +709,11 @@ def write_sheet(
     paper: str = "a4",
     *,
     replace: bool = True,
-    below: Callable[[Worksheet, Layout, int], int] | None = None,
+    below: Callable[[Worksheet, Layout, int], str] | None = None,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``below`` writes a further table from a row on and returns its last row. ``paper`` is ``a4`` or ``letter``;
+    ``below`` writes a further table from a row on and returns its last cell. ``paper`` is ``a4`` or ``letter``;
     ``replace``: whether a file that is there already is written over.
 
     Raises:
@@ -732,10 +732,9 @@ def write_sheet(
     plan = layout(specification)
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
-        _Writer(specification, sheet, plan, part, serial).write(paper)
+        _Writer(specification, sheet, plan, part, serial).write(paper, titles=below is None)
         if below is not None:
-            last = below(sheet, plan, plan.last_row + 4 + len(LEGEND))
-            sheet.print_area, sheet.print_title_rows = f"A1:{cell_name(last, plan.width)}", None
+            sheet.print_area = f"A1:{below(sheet, plan, plan.last_row + 4 + len(LEGEND))}"
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
     with writer.file(path, replace=replace) as out:
@@ -797,7 +796,7 @@ class _Writer:
         self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
         self.spans, self.edges = size_spans(s), edge_span(s)
 
-    def write(self, paper: str) -> None:
+    def write(self, paper: str, *, titles: bool = True) -> None:
         self._title()
         self._fields()
         self._asked()
@@ -809,6 +808,8 @@ class _Writer:
         self._choices()
         mark_checks(self.sheet, self.plan, self.s.unit)
         print_setup(self.sheet, self.plan, self.s, paper)
+        if titles:
+            self.sheet.print_title_rows = f"{self.plan.heading_row}:{self.plan.heading_row}"
         if self.recheck is not None:
             self.sheet.print_area = f"A1:{cell_name(self.plan.last_row + 3 + len(LEGEND), self.plan.width)}"
         protect(self.sheet)
