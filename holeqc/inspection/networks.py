@@ -19,7 +19,6 @@ from holeqc.distances.ways import of_repeats, to_centres
 from holeqc.inspection.decision import COARSE
 from holeqc.inspection.results import (
     CONTRADICTING_DISTANCES,
-    CONTRADICTION,
     FEW_DISTANCES,
     NO_DATUM,
     NO_UNCERTAINTY,
@@ -131,6 +130,7 @@ class _Wall:
     label: IntArray
     centres: FloatArray
     sd_centres: FloatArray
+    too_large: BoolArray  #: a pin is larger than its hole reads
 
 
 def adjusted_networks(
@@ -236,7 +236,7 @@ def _gathered(
     distances = [known[int(word)] or Distance("", "") for word in words]
     reading, sd = reading.reshape(shape), sd.reshape(shape)
     found = _Wall(spec, parts, wall, distances, reading, sd, count.reshape(shape), cause.reshape(shape),
-                  label.reshape(shape), reading, sd)  # fmt: skip
+                  label.reshape(shape), reading, sd, np.zeros(shape, dtype=np.bool_))  # fmt: skip
     _to_centres(found, sizes)
     return found
 
@@ -271,7 +271,8 @@ def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
     centres = to_centres(ways, one.reading, diameter, one.sd, hole=hole, diameter_sd=sd)
     in_the_way: BoolArray = np.any(centres.play + 2.0 * sd < -GRAIN_OF_PLAY, axis=2)
     too_large = in_the_way & (one.cause == NONE) & ~np.isnan(one.reading)
-    one.cause[too_large] = CONTRADICTION
+    one.cause[too_large] = CONTRADICTING_DISTANCES
+    one.too_large[:] = too_large
     one.centres, one.sd_centres = centres.distance, np.where(centres.sd > 0, centres.sd, np.nan)
 
 
@@ -334,11 +335,13 @@ def _put(
             touched[here, end] = True
             label = out.label[one.parts, end, one.wall]
             out.label[one.parts, end, one.wall] = np.where((label < 0) & here, one.label[:, k], label)
-    out.gap[at] = np.where(~placed & (out.gap[at] == NONE), FEW_DISTANCES, out.gap[at])
     out.no_datum[at] = np.where((adjusted.free_motions > 0)[:, None], NO_DATUM, NONE)
     doubted = one.cause.max(axis=1)  # a doubt about one distance is one about all that rests on the rest
     doubted = np.where((doubted == NONE) & ~(clean & adjusted.converged), CONTRADICTING_DISTANCES, doubted)
     out.doubt[at] = np.where(placed, doubted[:, None], NONE)
+    lost = np.where(doubted == NONE, FEW_DISTANCES, doubted)[:, None]
+    out.gap[at] = np.where(~placed & (out.gap[at] == NONE), lost, out.gap[at])
+    problems += [_of_pin(one, n, k, table) for n, k in np.argwhere(one.too_large).tolist()]
     for n, part in enumerate(one.parts.tolist()):
         out.tests[(*out.names[part], one.spec.walls.names[one.wall])] = (
             float(adjusted.s0[n]),
@@ -420,6 +423,15 @@ def _of_suspect(
         f"{format_length(2.0 * suspect.sd, unit, decimals)}",
         action="Measure this distance again" + (f", and {others}" if others else "") + "; correct the cell",
         holds=True, **_cell(one, n, k, table),
+    )  # fmt: skip
+
+
+def _of_pin(one: _Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
+    pins = " and ".join(format_length(pin, one.spec.unit) for pin in one.distances[k].pins if pin == pin)
+    return Problem(
+        WARNING, "pin-larger-than-hole", f"a pin of {one.distances[k].name} is larger than its hole reads",
+        found=f"pins {pins} {one.spec.unit}", allowed="pins that enter",
+        action="Look which is wrong, pin or hole; measure again", holds=True, **_cell(one, n, k, table),
     )  # fmt: skip
 
 

@@ -437,7 +437,7 @@ def look_at(
     key = (arrays["part"].astype(np.int64) + 1) * (len(draft.serial.index) + 1) + arrays["serial"] + 1
     piece, distinct = pd.factorize(key)
     lower, upper, band = expected(spec, arrays)
-    _drawn_distances(spec, draft, arrays, lower, upper)
+    _drawn_distances(spec, draft, arrays, (lower, upper, band))
     far, absurd, apart = _believed(spec, arrays, lower, upper)
     return Findings(
         spec,
@@ -459,7 +459,7 @@ def look_at(
 
 
 def _drawn_distances(
-    spec: Specification, draft: Draft, arrays: dict[str, Array], lower: FloatArray, upper: FloatArray
+    spec: Specification, draft: Draft, arrays: dict[str, Array], bounds: tuple[FloatArray, FloatArray, FloatArray]
 ) -> None:
     """Put in what distances are expected between: as far from the drawing as their ends may lie off."""
     rows = np.flatnonzero((arrays["characteristic"] == DISTANCE) & (arrays["ends"] >= 0))
@@ -470,7 +470,8 @@ def _drawn_distances(
         mine = rows[part == number]
         codes, inverse = np.unique(arrays["ends"][mine], return_inverse=True)
         drawn = drawn_distances(spec, [texts[code] for code in codes], spec.parts[number].name)[inverse.ravel()]
-        lower[mine], upper[mine] = drawn[:, 0] - drawn[:, 1], drawn[:, 0] + drawn[:, 1]
+        for bound, value in zip(bounds, (drawn[:, 0] - drawn[:, 1], drawn[:, 0] + drawn[:, 1], 0.0), strict=True):
+            bound[mine] = value
 
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:
