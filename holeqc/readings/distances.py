@@ -142,7 +142,8 @@ def find_distances(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification)
         columns = [fields[FIRST], fields[SECOND]] if {FIRST, SECOND} <= fields.keys() else [fields[BOTH]]
         below = [[grid.cell(r, c) for c in columns] for r in range(row + 1, min(row + 1 + ROWS_BELOW, grid.rows))]
         named = [all(match(x) for x in ends) if len(ends) == 2 else len(parted(ends[0], match)) == 2 for ends in below]
-        if any(m.kind == READING for m in meanings) and any(named):
+        sure = any(m.word in {WAY, PINS, *PIN.values()} or (m.kind == READING and m.ask) for m in meanings)
+        if any(m.kind == READING for m in meanings) and (sure or any(named)):
             texts = tuple("" if x is None else text_of(x) for x in contents)
             found.append(Heading(row, row, texts, tuple(meanings)))
     return found
