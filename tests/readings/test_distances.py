@@ -231,3 +231,22 @@ def test_what_the_calipers_cannot_judge_is_said_before_measuring() -> None:
     assert "can't be judged" in text
     assert "a gauge with U" in text
     assert "can be judged" in " ".join(distance_table(KIT, "20").lines)
+
+
+def test_distances_are_what_is_on_record_and_positions_follow(tmp_path: Path) -> None:
+    from holeqc import check, open_ledger
+    from holeqc.inspection.judge import judge
+    from holeqc.ledger.read_back import recorded_readings
+
+    kit, where = ROOT / "tolerances" / "bl8.toml", tmp_path / "l.sqlite3"
+    sheets = [ROOT / "sample_measurements" / f"bl8_P-030{n}.csv" for n in (1, 2)]
+    done = check(kit, *sheets, record=True, by="bench 2", ledger=where)
+    with open_ledger(where) as ledger:
+        spec, readings = recorded_readings(ledger)
+    kept = readings.table
+    assert set(kept["characteristic"].astype(str)) == {"diameter", "distance"}
+    same = [t.reset_index(drop=True).astype({"word": str})["word"].tolist() for t in (kept, done.inspection.readings.table)]
+    assert same[0] == same[1]
+    again = judge(spec, readings)
+    assert again.parts["verdict"].tolist() == done.inspection.parts["verdict"].tolist() == [0, 1]
+    np.testing.assert_array_equal(again.holes[["dx", "dy"]], done.inspection.holes[["dx", "dy"]])
