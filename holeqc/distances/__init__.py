@@ -19,6 +19,9 @@ plate
   isn't.
 - A point that isn't ``placed`` has NaN; what can't be adjusted never raises in `adjust_network`, only wrong shapes do.
 - A suspect is never taken out; its part holds. ``or_else`` names the distances that would explain it as well.
+- Part of a caliper's U is a zero error that all its readings share, and more distances don't make it smaller: then
+  ``adjust_network(..., covariance=shared_covariance(centres, gauges=..., zero_sd=...))``. Taken as independent, the
+  coordinates' U comes out too small and the tests too dull.
 - `Centres.play` below zero: that pin can't have been in that hole. sd NaN: a pin without its hole's diameter.
 
 Before measuring: `choose(Network(basic_xy, pairs(p, e), edges), sd, 20)` or ``target=tolerance / 4`` gives which

@@ -22,7 +22,7 @@ SHARE = 0.25  #: largest U of a position, as a part of its tolerance, with which
 _LACK = 5.0  #: how much a set loses in comparison when a distance in it isn't checked at all
 _REST = 0.02  #: weight of the other points beside the worst, so that sets that are equal at the worst are told apart
 _TINY = 1e-9
-_KICKS, _SEED = 12, 20240229  #: sets near by that are tried from the best one, at random but the same each time
+_KICKS, _EFFORT, _SEED = 40, 6000, 20240229  #: sets near by that are tried, fewer of large ones; the same each time
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +120,12 @@ def choose(
             raise DataError(f"{count} distances don't place {len(network.points)} points; {least} do")
         return search.choice(search.improved(search.thinned(min(count, n))), goal, floor)
     taken = search.thinned(least, to_goal=True)
-    while True:  # where exchanging makes room, one less may do
-        taken = search.improved(taken)
-        fewer = search.improved(search.without(taken)) if taken.sum() > least else taken
-        if fewer is taken or not search.enough(fewer):
-            return search.choice(taken, goal, floor)
+    while taken.sum() > least:  # where exchanging makes room, one less may do
+        fewer = search.exchanged(search.without(taken))
+        if not search.enough(fewer) and not search.enough(fewer := search.improved(fewer)):
+            break
         taken = fewer
+    return search.choice(search.improved(taken), goal, floor)
 
 
 def lacking(network: Network, seen: ArrayLike) -> Lacking:
@@ -242,7 +242,8 @@ class _Search:
     def cost(self, blocks: FloatArray, redundancy: FloatArray, which: IntArray) -> FloatArray:
         """Return what sets cost (...): xx, yy, xy (..., p, 3) of the points, redundancy (..., k) of distances (k,)."""
         u = _u(blocks) * self.per
-        lack = np.maximum(1.0 - redundancy / np.maximum(self.floor[which], _TINY), 0.0).max(axis=-1)
+        floor = self.floor[which]
+        lack = (np.maximum(floor - redundancy, 0.0) / np.maximum(floor, _TINY)).max(axis=-1)
         return np.asarray((u.max(axis=-1) + _REST * u.mean(axis=-1)) * (1 + _LACK * lack))
 
     def state(self, taken: BoolArray) -> _State:
@@ -312,7 +313,7 @@ class _Search:
         rng = np.random.default_rng(_SEED)
         best = self.exchanged(taken)
         cost, others = self.value(best), int((~best).sum())
-        for _ in range(_KICKS if others * best.sum() < 1500 else 0):
+        for _ in range(min(_KICKS, int(_EFFORT // (1 + others * best.sum())))):
             near = best.copy()
             some = min(3, others, int(best.sum()))
             near[rng.choice(np.flatnonzero(best), some, replace=False)] = False

@@ -52,16 +52,18 @@ def position_conformance(offset: ArrayLike, covariance: ArrayLike, diameter: Arr
     rows = np.flatnonzero(known)
     for k in range(0, len(rows), _BLOCK):
         some = rows[k : k + _BLOCK]
-        least = (_THIN * np.maximum(radius[some], np.hypot(*flat[some].T)) + 1e-300) ** 2
-        thick = blocks[some] + least[:, None, None] * np.eye(2)
-        chance[some] = np.where(radius[some] > 0, share_in_circle(flat[some], thick, np.maximum(radius[some], 0)), 0.0)
+        circle = np.where(radius[some] > 0, radius[some], 1.0)
+        least = (_THIN * np.maximum(circle, np.hypot(*flat[some].T))) ** 2
+        share = share_in_circle(flat[some], blocks[some] + least[:, None, None] * np.eye(2), circle)
+        chance[some] = np.where(radius[some] > 0, share, 0.0)
     return chance.reshape(lead)
 
 
 def draws(xy: ArrayLike, covariance: ArrayLike, count: int = DRAWS, seed: int = SEED) -> FloatArray:
-    """Return coordinates (..., count, p, 2) that may be true ones, about ``xy`` (..., p, 2) with covariance (..., 2p, 2p).
+    """Return coordinates (..., count, p, 2) that may be true ones, about ``xy`` (..., p, 2).
 
-    The same each time, in pairs on both sides of ``xy``, the same for every part; NaN for parts of which something is.
+    ``covariance`` (..., 2p, 2p). The same each time, in pairs on both sides of ``xy``, the same for every part; NaN for
+    parts of which something is.
     """
     at, whole = np.asarray(xy, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     known = np.isfinite(whole).all(axis=(-2, -1), keepdims=True)
@@ -74,8 +76,9 @@ def draws(xy: ArrayLike, covariance: ArrayLike, count: int = DRAWS, seed: int = 
 
 
 def margin_spread(
-    xy: ArrayLike, covariance: ArrayLike, margin: Callable[[FloatArray], ArrayLike], count: int = DRAWS, seed: int = SEED
-) -> Spread:
+    xy: ArrayLike, covariance: ArrayLike, margin: Callable[[FloatArray], ArrayLike], count: int = DRAWS,
+    seed: int = SEED,
+) -> Spread:  # fmt: skip
     """Return what is known of a margin that depends on all places together: pins that must enter, hole to hole.
 
     ``margin`` takes coordinates (B, p, 2) and gives margins (B,), at least zero where it is good. ``xy`` (..., p, 2),
@@ -89,8 +92,9 @@ def margin_spread(
 
 
 def difference_covariance(covariance: ArrayLike, first: ArrayLike, second: ArrayLike) -> FloatArray:
-    """Return the covariance (..., k, 2, 2) of the way from points ``first`` (k,) to ``second`` (k,), for hole to hole."""
+    """Return the covariance (..., k, 2, 2) of the ways from points ``first`` (k,) to ``second`` (k,)."""
     whole = np.asarray(covariance, dtype=np.float64)
     i, j = (np.asarray(a, dtype=np.intp)[:, None] * 2 + np.arange(2) for a in (first, second))
-    block = lambda a, b: whole[..., a[:, :, None], b[:, None, :]]  # noqa: E731
-    return np.asarray(block(i, i) + block(j, j) - block(i, j) - block(j, i))
+    each = np.concatenate([i, j], axis=1)
+    both = whole[..., each[:, :, None], each[:, None, :]]
+    return np.asarray(both[..., :2, :2] + both[..., 2:, 2:] - both[..., :2, 2:] - both[..., 2:, :2])

@@ -8,7 +8,7 @@ free networks by inner constraints (Meissl 1962; Krumm 2020, Geodetic Network Ad
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,7 +21,8 @@ from holeqc.quantities import BoolArray, FloatArray
 
 IntArray = NDArray[np.intp]
 
-STEPS = 200  #: of the damped iteration; a sound network from basic coordinates needs three to five
+STEPS, STEPS_ALIKE = 200, 8  #: of the damped iteration; a sound network from basic coordinates needs three to five
+BLOCK = 1000  #: parts worked at once, so that what is in hand stays in the processor's cache
 CLOSE = 1e-11  #: a step smaller than this part of the network's size has arrived
 FLAT = 1e-6  #: a motion that changes no distance by more than this part of itself isn't seen by the distances
 LOOSE = 1e-4  #: a point that a free motion moves by less than this part of itself stands still in it
@@ -47,8 +48,8 @@ class Network:
     points: FloatArray
     ends: IntArray
     edges: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
-    fixed: BoolArray | None = None
-    edges_fixed: BoolArray | None = None
+    fixed: ArrayLike | None = None
+    edges_fixed: ArrayLike | None = None
 
     def __post_init__(self) -> None:
         points, edges = _numbers("points", self.points, (None, 2)), _numbers("edges", self.edges, (None, 2))
@@ -61,21 +62,15 @@ class Network:
             raise DataError(f"ends name points 0 to {count - 1}; found {ends.min()} to {ends.max()}")
         if (same := np.flatnonzero(ends[:, 0] == ends[:, 1])).size:
             raise DataError(f"distance {same[0]} has the same end twice: {ends[same[0], 0]}")
-        given = (
-            _mask("fixed", self.fixed, len(points), False),
-            _mask("edges_fixed", self.edges_fixed, len(edges), True),
-        )
-        for name, value in zip(
-            ("points", "ends", "edges", "fixed", "edges_fixed"), (points, ends, edges, *given), strict=True
-        ):
+        fixed, known = _mask("fixed", self.fixed, points, False), _mask("edges_fixed", self.edges_fixed, edges, True)
+        checked = {"points": points, "ends": ends, "edges": edges, "fixed": fixed, "edges_fixed": known}
+        for name, value in checked.items():
             object.__setattr__(self, name, value)
 
     @cached_property
     def free(self) -> BoolArray:
         """True for each number that is sought: x, y of each point, then direction and offset of each edge (m,)."""
-        assert self.fixed is not None
-        assert self.edges_fixed is not None
-        return ~np.concatenate([self.fixed.ravel(), self.edges_fixed.ravel()])
+        return ~np.concatenate([np.ravel(mask) for mask in (self.fixed, self.edges_fixed) if mask is not None])
 
     @cached_property
     def size(self) -> float:
@@ -99,21 +94,19 @@ class Network:
 
     def measured(self, at: FloatArray) -> FloatArray:
         """Return what would be measured at ``at`` (..., 2p + 2e), shape (..., n)."""
-        return self._lines(at)[0]
+        return self.design(at)[0]
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return what would be measured at ``at`` (..., 2p + 2e), and its change with each of these numbers."""
-        return self._lines(at, with_slopes=True)
-
-    def _lines(self, at: FloatArray, with_slopes: bool = False) -> tuple[FloatArray, FloatArray]:
+        """Return what would be measured at ``at`` (..., 2p + 2e), and its slopes by the numbers sought (..., n, m)."""
         p, n = len(self.points), len(self.ends)
         xy, lines = at[..., : 2 * p].reshape(*at.shape[:-1], p, 2), at[..., 2 * p :]
         value = np.zeros((*at.shape[:-1], n))
-        slopes = np.zeros((*value.shape, at.shape[-1])) if with_slopes else np.zeros((0,))
+        slopes = np.zeros((*value.shape, int(self.free.sum())))
+        place = np.cumsum(self.free) - 1
 
         def put(rows: IntArray, columns: IntArray, by: FloatArray) -> None:
-            if with_slopes:
-                slopes[..., rows, columns] = by
+            sought = self.free[columns]
+            slopes[..., rows[sought], place[columns[sought]]] = by[..., sought]
 
         between, to_edge, parallel, angles = self.kinds
         if between.size:
@@ -170,10 +163,8 @@ class Network:
         moves = np.zeros((*at.shape, 3))
         moves[..., 0 : 2 * p : 2, 0] = moves[..., 1 : 2 * p : 2, 1] = 1.0
         middle = self.points.mean(axis=0)
-        moves[..., 0 : 2 * p : 2, 2], moves[..., 1 : 2 * p : 2, 2] = (
-            -(y - middle[1]) / self.size,
-            (x - middle[0]) / self.size,
-        )
+        moves[..., 0 : 2 * p : 2, 2] = -(y - middle[1]) / self.size
+        moves[..., 1 : 2 * p : 2, 2] = (x - middle[0]) / self.size
         direction = at[..., 2 * p :: 2]
         c, s = np.cos(direction), np.sin(direction)
         moves[..., 2 * p + 1 :: 2, 0], moves[..., 2 * p + 1 :: 2, 1] = c, s
@@ -252,8 +243,9 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
-    mask = None if fixed is None else np.asarray(fixed)
-    network = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=mask)
+    one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
+    first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
+    network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
     result = _adjusted(network, distance, sd, None, first, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
@@ -261,13 +253,10 @@ def adjust(
             f"the distances don't place point {_listed(nowhere)}; "
             "measure it from two more points that aren't in one line with it"
         )
-    if not result.converged.all():
-        parts = np.flatnonzero(~result.converged.ravel())
-        which = "" if result.converged.size == 1 else f" of part {_listed(parts)}"
-        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, result.residuals.shape[-1])[parts[0]])).argmax()
-        raise DataError(
-            f"the adjustment{which} doesn't arrive; look at distance {worst} and at the start coordinates of its ends"
-        )
+    if (late := np.flatnonzero(~result.converged.ravel())).size:
+        which = "" if result.converged.size == 1 else f" of part {_listed(late)}"
+        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, len(network.ends))[late[0]])).argmax()
+        raise DataError(f"the adjustment{which} doesn't arrive; look at distance {worst} and the start of its two ends")
     return result
 
 
@@ -283,20 +272,15 @@ def adjust_network(
     line) isn't placed, whatever the readings' scatter makes of it.
 
     Raises:
-        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; a covariance that is
-        none.
+        DataError: shapes that don't belong together; numbers that aren't finite or above zero; no sound covariance.
     """
     return _adjusted(network, distance, sd, covariance, None, sd_known)
 
 
 def _adjusted(
-    network: Network,
-    distance: ArrayLike,
-    sd: ArrayLike,
-    covariance: ArrayLike | None,
-    start: FloatArray | None,
+    network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None, start: FloatArray | None,
     sd_known: bool,
-) -> Adjustment:
+) -> Adjustment:  # fmt: skip
     n = len(network.ends)
     observed, spread = _numbers("distance", distance, (..., n)), _numbers("sd", sd, (..., n))
     if not (np.nan_to_num(spread, nan=1.0) > 0).all():
@@ -305,9 +289,8 @@ def _adjusted(
     try:
         lead = np.broadcast_shapes(observed.shape[:-1], spread.shape[:-1], first or ())
     except ValueError:
-        raise DataError(
-            f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}; give one number of parts"
-        ) from None
+        shapes = f"distance has parts {observed.shape[:-1]}, sd {spread.shape[:-1]}, start {first}"
+        raise DataError(f"{shapes}; give one number of parts") from None
     parts = int(np.prod(lead, dtype=int))
     flat = np.broadcast_to(observed, (*lead, n)).reshape(parts, n)
     spreads = np.broadcast_to(spread, (*lead, n)).reshape(parts, n)
@@ -320,15 +303,16 @@ def _adjusted(
     begin = np.broadcast_to(network.values(), (parts, network.values().size)).copy()
     seen = ~np.isnan(flat)
     if start is None:
-        # each kind of missing distances is looked at once
-        kinds, which = np.unique(seen, axis=0, return_inverse=True)
-        placed = placed_points(network, np.broadcast_to(network.values(), (len(kinds), begin.shape[1])), kinds)[
-            which.reshape(-1)
-        ]
+        kinds, which = _alike(seen)  # each kind of missing distances is looked at once
+        placed = placed_points(network, begin[kinds], seen[kinds])[which]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
         placed = np.ones((parts, len(network.points)), dtype=bool)
-    columns = _solve(network, flat, spreads, mixed, begin, placed)
+    blocks = [
+        _solve(network, flat[k], spreads[k], None if mixed is None else mixed[k], begin[k], placed[k])
+        for k in (slice(at, at + BLOCK) for at in range(0, max(parts, 1), BLOCK))
+    ]
+    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
     shaped = {name: values.reshape((*lead, *values.shape[1:])) for name, values in columns.items()}
     return Adjustment(
         network, **shaped, distance=flat.reshape((*lead, n)), sd=spreads.reshape((*lead, n)),
@@ -341,18 +325,19 @@ class _Whitening:
     """Brings distances to independent ones of sd 1: by their weights (parts, n), or by a matrix (parts, n, n) too."""
 
     weight: FloatArray
-    matrix: FloatArray | None
+    matrix: FloatArray | None = None
+    covariance: FloatArray | None = None  #: 0 where not measured
 
     @classmethod
     def of(cls, seen: BoolArray, sd: FloatArray, covariance: FloatArray | None) -> _Whitening:
         if covariance is None:
-            return cls(np.where(seen, 1.0 / np.where(seen, sd, 1.0), 0.0), None)
+            return cls(np.where(seen, 1.0 / np.where(seen, sd, 1.0), 0.0))
         both = seen[:, :, None] & seen[:, None, :]
         try:
             root = np.linalg.cholesky(np.where(both, covariance, np.eye(sd.shape[1])))
         except np.linalg.LinAlgError:
             raise DataError("the covariance of the distances is none: it isn't positive definite") from None
-        return cls(seen.astype(np.float64), np.asarray(np.linalg.inv(root) * both, dtype=np.float64))
+        return cls(seen.astype(np.float64), np.asarray(np.linalg.inv(root) * both, dtype=np.float64), covariance * both)
 
     def rows(self, a: FloatArray) -> FloatArray:
         """Return rows (parts, n, m) brought to sd 1."""
@@ -363,7 +348,7 @@ class _Whitening:
         return a * self.weight[:, :, None] if self.matrix is None else self.matrix.transpose(0, 2, 1) @ a
 
     def part(self, which: IntArray | BoolArray) -> _Whitening:
-        return _Whitening(self.weight[which], None if self.matrix is None else self.matrix[which])
+        return _Whitening(*(None if a is None else a[which] for a in (self.weight, self.matrix, self.covariance)))  # type: ignore[arg-type]
 
 
 def _scales(network: Network) -> FloatArray:
@@ -375,7 +360,7 @@ def _scales(network: Network) -> FloatArray:
 
 def geometry(network: Network, at: FloatArray) -> FloatArray:
     """Return how each distance changes with the numbers sought, directions by the rim's way (parts, n, m)."""
-    return network.design(at)[1][:, :, network.free] * _scales(network)
+    return network.design(at)[1] * _scales(network)
 
 
 def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray:
@@ -385,10 +370,20 @@ def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray
     return rows / np.where(long > 0, long, 1.0)
 
 
+def _touched(network: Network, rows: FloatArray) -> BoolArray:
+    """Return which numbers sought (parts, m) belong to a point or a part of an edge that some distance touches."""
+    p, free = len(network.points), network.free
+    touched = np.zeros((len(rows), free.size), dtype=bool)
+    touched[:, free] = np.abs(rows).max(axis=1, initial=0.0) > 0
+    points = touched[:, : 2 * p].reshape(len(rows), p, 2).any(axis=2)
+    touched[:, : 2 * p] = np.repeat(points, 2, axis=1)
+    return touched[:, free]
+
+
 def free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[FloatArray, IntArray]:
     """Return the motions (parts, m, 3) as a whole that no distance sees, 0 where seen, and their number (parts,)."""
     moves = network.motions(at)[:, network.free] / _scales(network)[:, None]
-    moves = moves * (np.abs(rows).max(axis=1, initial=0.0) > 0)[:, :, None] / np.sqrt(len(network.points))
+    moves = moves * _touched(network, rows)[:, :, None] / np.sqrt(len(network.points))
     seen = rows @ moves
     size, ways = np.linalg.eigh(seen.transpose(0, 2, 1) @ seen)
     unseen = size < FLAT**2 * np.maximum(1.0, size[:, -1:])
@@ -406,7 +401,7 @@ def placed_points(network: Network, at: FloatArray, seen: BoolArray) -> BoolArra
     size, ways = np.linalg.eigh(rows.transpose(0, 2, 1) @ rows)
     sway = np.zeros((len(at), free.size, size.shape[1]))
     sway[:, free] = ways * (size < FLAT**2 * np.maximum(1.0, size[:, -1:]))[:, None, :]
-    swings = sway[:, : 2 * p].reshape(len(at), p, 2, -1)
+    swings = sway[:, : 2 * p].reshape(len(at), p, 2, size.shape[1])
     still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < LOOSE
     placed = still.copy()
     for part in np.flatnonzero((left > 0) & ~still.all(axis=1)):
@@ -439,13 +434,9 @@ def _largest_body(xy: FloatArray, swings: FloatArray, whole: FloatArray) -> Bool
 
 
 def _solve(
-    network: Network,
-    distance: FloatArray,
-    sd: FloatArray,
-    covariance: FloatArray | None,
-    start: FloatArray,
+    network: Network, distance: FloatArray, sd: FloatArray, covariance: FloatArray | None, start: FloatArray,
     placed: BoolArray,
-) -> dict[str, Any]:
+) -> dict[str, Any]:  # fmt: skip
     """Return the columns of the adjustment (parts, ...); distances to points that aren't placed are left out."""
     p = len(network.points)
     reached = np.concatenate([placed, np.ones((len(placed), len(network.edges)), dtype=bool)], axis=1)
@@ -454,7 +445,9 @@ def _solve(
     at, converged, held, left = _iterate(network, np.where(seen, distance, 0.0), seen, white, start)
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
     placed = placed.copy()
-    if (doubtful := np.flatnonzero(weak | ~converged)).size:
+    at_end = (network.ends[:, :, None] == np.arange(p)).any(axis=1)
+    alone = (placed & ~(seen @ at_end) & network.free[: 2 * p].reshape(p, 2).any(axis=1)).any(axis=1)
+    if (doubtful := np.flatnonzero(weak | alone | ~converged)).size:
         found = placed_points(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
         if again.any():
@@ -465,8 +458,8 @@ def _solve(
             for name, values in less.items():
                 columns[name][which] = values
     columns["xy"][~placed] = np.nan
-    lost = np.zeros((len(at), network.free.size), dtype=bool)
-    lost[:, : 2 * p] = np.repeat(~placed, 2, axis=1) & network.free[: 2 * p]
+    loose = np.isnan(columns["edges"]).reshape(len(at), 2 * len(network.edges))
+    lost = np.concatenate([np.repeat(~placed, 2, axis=1), loose], axis=1) & network.free
     columns["whole_covariance"][lost[:, :, None] | lost[:, None, :]] = np.nan
     return columns | {"converged": converged, "placed": placed}
 
@@ -476,45 +469,50 @@ def _iterate(
 ) -> tuple[FloatArray, BoolArray, FloatArray, IntArray]:
     """Return where each part arrives (parts, 2p + 2e), whether it does, the motions held to the start, their number."""
     free, unit, size = network.free, _scales(network), network.size
-    at = _spread_out(network, start)
+    at = start.copy()
     parts = len(at)
-    held, left = free_motions(network, at, _directions(network, at, seen))
-    arrived, damping, cost = np.zeros(parts, dtype=bool), np.zeros(parts), np.full(parts, np.inf)
-    rounding = (
-        1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
-        if white.matrix is None
-        else np.full(parts, 1e-20)
-    )
-    going = np.arange(parts)
+    same = white.matrix is None and bool((at == at[:1]).all())
+    kinds, which = _alike(white.weight) if same else (np.arange(parts), np.arange(parts))
+    held, left = free_motions(network, at[kinds], _directions(network, at[kinds], seen[kinds]))
+    held, left = held[which], left[which]
+    damping, before, arrived = np.zeros(parts), np.full(parts, size), np.zeros(parts, dtype=bool)
+    if same:
+        arrived = _go_alike(network, distance, white.weight, at, held, kinds, which)
+    if arrived.all():
+        return at, arrived, held, left
+    rounding = 1e-26 * (white.weight**2 * (distance**2 + size**2)).sum(axis=1)
+    going, loose = np.flatnonzero(~arrived), bool(left.any())
+    value, slopes = network.design(at[going])
     for _ in range(STEPS):
-        w, here, hold = white.part(going), at[going], held[going]
-        value, slopes = network.design(here)
-        rows = w.rows(slopes[:, :, free] * unit)
+        w, here, hold, first = white.part(going), at[going], held[going], start[going]
+        rows = w.rows(slopes * unit)
         miss = w.rows(((distance[going] - value) * seen[going])[:, :, None])
         across = rows.transpose(0, 2, 1)
         normal = across @ rows
-        level = np.maximum(np.einsum("kii->ki", normal).mean(axis=1), 1e-300)
-        pull = hold.transpose(0, 2, 1) @ ((here - start[going])[:, free] / unit)[:, :, None]
-        normal += level[:, None, None] * (hold @ hold.transpose(0, 2, 1))
-        np.einsum("kii->ki", normal)[...] += (level * (1e-10 + damping[going]))[:, None]
+        diagonal = np.einsum("kii->ki", normal)
+        level = np.maximum(diagonal.mean(axis=1), 1e-300)
+        normal += level[:, None, None] * (hold @ hold.transpose(0, 2, 1)) if loose else 0.0
+        diagonal += (level * (1e-10 + damping[going]))[:, None]
+        pull = hold.transpose(0, 2, 1) @ ((here - first)[:, free] / unit)[:, :, None]
         step = np.linalg.solve(normal, across @ miss - level[:, None, None] * (hold @ pull))[:, :, 0]
         long = np.abs(step).max(axis=1, initial=0.0)
         step *= np.minimum(1.0, 0.3 * size / np.maximum(long, 1e-300))[:, None]
-        now = (miss**2).sum(axis=(1, 2)) + level * (pull**2).sum(axis=(1, 2))
-        if np.isinf(cost[going]).any():
-            cost[going] = now
         there = here.copy()
         there[:, free] += step * unit
-        new = (w.rows(((distance[going] - network.measured(there)) * seen[going])[:, :, None]) ** 2).sum(axis=(1, 2))
-        new += level * ((hold.transpose(0, 2, 1) @ ((there - start[going])[:, free] / unit)[:, :, None]) ** 2).sum(
-            axis=(1, 2)
-        )
-        done = (long < CLOSE * size) & (damping[going] < 1e-6)
+        new_value, new_slopes = network.design(there)
+        missed = w.rows(((distance[going] - new_value) * seen[going])[:, :, None])
+        pulled = hold.transpose(0, 2, 1) @ ((there - first)[:, free] / unit)[:, :, None]
+        now = (miss**2).sum(axis=(1, 2)) + level * (pull**2).sum(axis=(1, 2))
+        new = (missed**2).sum(axis=(1, 2)) + level * (pulled**2).sum(axis=(1, 2))
+        # a step is followed by one that is smaller by as much as it was smaller than the one before
+        done = (long * np.minimum(long / before[going], 1.0) < CLOSE * size) & (damping[going] < 1e-6)
         good = (new <= now * (1 + 1e-10) + rounding[going]) | done
         at[going[good]] = there[good]
-        damping[going] = np.where(
-            good, np.where(damping[going] < 1e-8, 0.0, damping[going] / 10), np.maximum(damping[going] * 10, 1e-4)
-        )
+        value = np.where(good[:, None], new_value, value)[~done]
+        slopes = np.where(good[:, None, None], new_slopes, slopes)[~done]
+        less = np.where(damping[going] < 1e-8, 0.0, damping[going] / 10)
+        damping[going] = np.where(good, less, np.maximum(damping[going] * 10, 1e-4))
+        before[going] = np.maximum(long, 1e-300)
         arrived[going] = done
         going = going[~done]
         if not going.size:
@@ -522,59 +520,97 @@ def _iterate(
     return at, arrived, held, left
 
 
-def _spread_out(network: Network, start: FloatArray) -> FloatArray:
-    """Return the start with points that lie on one another, which have no direction, moved apart by a little."""
-    at = start.copy()
-    i, j = network.ends[network.kinds[0]].T
-    xy = at[:, : 2 * len(network.points)].reshape(len(at), -1, 2)
-    if not (np.abs(xy[:, i] - xy[:, j]) > 1e-9 * network.size).any(axis=2).all():
-        count = np.arange(xy.shape[1])
-        nudge = 0.05 * network.size * np.stack([np.cos(2.4 * count), np.sin(2.4 * count)], axis=1)
-        at[:, : 2 * len(network.points)] += np.where(network.free[: 2 * len(network.points)], nudge.ravel(), 0.0)
-    return at
+def _go_alike(
+    network: Network, distance: FloatArray, weight: FloatArray, at: FloatArray, held: FloatArray, kinds: IntArray,
+    which: IntArray,
+) -> BoolArray:  # fmt: skip
+    """Move parts that start at one place to where they arrive, those of equal weights by one inverse; say which arrive.
+
+    The distances are taken anew at each step, so that the end is the same as with an inverse for each.
+    """
+    free, unit = network.free, _scales(network)
+    arrived = np.zeros(len(at), dtype=bool)
+    for kind, first in enumerate(kinds if len(kinds) <= max(1, len(at) // 20) else ()):
+        rows = network.design(at[first])[1] * unit * weight[first][:, None]
+        hold, square = held[first], weight[first] ** 2
+        normal = rows.T @ rows
+        level = max(float(np.diag(normal).mean()), 1e-300)
+        inverse = np.linalg.inv(normal + level * (hold @ hold.T + 1e-12 * np.eye(len(normal))))
+        going, start = np.flatnonzero(which == kind), at[first].copy()
+        here, before = at[going], np.full(len(going), network.size)
+        for _ in range(STEPS_ALIKE):
+            value, slopes = network.design(here)
+            force = np.einsum("kij,ki->kj", slopes, square * (distance[going] - value)) * unit
+            force -= level * ((here - start)[:, free] / unit) @ (hold @ hold.T)
+            step = force @ inverse
+            long = np.abs(step).max(axis=1, initial=0.0)
+            sound = long < 0.3 * before
+            here, going, step, long, before = here[sound], going[sound], step[sound], long[sound], before[sound]
+            here[:, free] += step * unit
+            done = long * long / before < CLOSE * network.size
+            arrived[going[done]], at[going[done]] = True, here[done]
+            here, going, before = here[~done], going[~done], np.maximum(long[~done], 1e-300)
+    return arrived
+
+
+def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
+    """Return the first of each kind of equal rows, and of which kind each row is."""
+    if (rows == rows[:1]).all():
+        return np.zeros(min(1, len(rows)), dtype=np.intp), np.zeros(len(rows), dtype=np.intp)
+    _, first, which = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    return first, which.reshape(-1)
+
+
+def _apart(network: Network, start: FloatArray, distance: FloatArray) -> FloatArray:
+    """Return the start with points moved apart that lie on one another though a distance says otherwise."""
+    i, j = network.ends.T
+    far = float(np.nanmedian(distance)) if np.isfinite(distance).any() else 0.0
+    if not (np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) <= 1e-6 * far).any():
+        return start
+    angle = 2.4 * np.arange(start.shape[-2])  # about the golden angle: no two points in one direction, no three in line
+    nudge = 0.3 * far * np.sqrt(1.0 + np.arange(len(angle)))[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    return np.where(network.free[: nudge.size].reshape(nudge.shape), start + nudge, start)
 
 
 def _results(
-    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray, held:
-    FloatArray, left: IntArray,
+    network: Network, distance: FloatArray, seen: BoolArray, sd: FloatArray, white: _Whitening, at: FloatArray,
+    held: FloatArray, left: IntArray,
 ) -> tuple[dict[str, Any], BoolArray]:  # fmt: skip
     """Return the columns of the adjustment at the solution, and which parts are so weak that their rank is in doubt."""
     p, free, unit = len(network.points), network.free, _scales(network)
     value, slopes = network.design(at)
     residual = np.where(seen, value - distance, np.nan)
-    rows = white.rows(slopes[:, :, free] * unit)
+    rows = white.rows(slopes * unit)
     normal = rows.transpose(0, 2, 1) @ rows
     diagonal = np.einsum("kii->ki", normal)
     level = np.maximum(diagonal.max(axis=1, initial=0.0), 1e-300)
     full = normal + level[:, None, None] * (held @ held.transpose(0, 2, 1))
-    np.einsum("kii->ki", full)[...] += np.where(diagonal > 0, 1e-15, 1.0) * level[:, None]
+    used = _touched(network, rows)
+    np.einsum("kii->ki", full)[...] += np.where(used, 1e-15, 1.0) * level[:, None]
     inverse = np.linalg.inv(full)
-    weak = (np.einsum("kii->ki", inverse) * level[:, None] > 1e8).any(axis=1) | (diagonal <= 0).any(axis=1)
-    sought = inverse @ normal @ inverse if held.any() or (diagonal <= 0).any() else inverse
+    weak = (np.einsum("kii->ki", inverse) * level[:, None] > 1e8).any(axis=1)
+    sought = inverse @ normal @ inverse if held.any() or not used.all() else inverse
     covariance = np.zeros((len(at), free.size, free.size))
     covariance[:, np.flatnonzero(free)[:, None], np.flatnonzero(free)] = sought * unit[:, None] * unit
     across = rows @ sought
-    if white.matrix is None:
+    whitened = white.rows(np.nan_to_num(residual)[:, :, None])
+    weighted = white.back(whitened)[:, :, 0]
+    if white.covariance is None:
         redundancy = 1.0 - np.einsum("kij,kij->ki", across, rows)
-        own = redundancy
-        weighted = np.nan_to_num(residual) * white.weight
+        own = redundancy * white.weight**2
     else:
-        rest = np.eye(len(network.ends)) - across @ rows.transpose(0, 2, 1)
-        back = white.matrix.transpose(0, 2, 1)
-        # distances of their own sd: an error shows by the diagonal of P Qvv P, as those of independent ones by r / sd²
-        own = np.einsum("kij,kjl,kil->ki", back, rest, back)
-        redundancy = np.einsum("kij,kji->ki", np.linalg.solve(white.matrix + _blank(seen), rest), white.matrix)
-        whitened = white.matrix @ np.nan_to_num(residual)[:, :, None]
-        weighted = (back @ whitened)[:, :, 0]
+        rest = white.back(white.back(np.eye(len(network.ends)) - across @ rows.transpose(0, 2, 1)).transpose(0, 2, 1))
+        own = np.einsum("kii->ki", rest)
+        redundancy = np.einsum("kij,kji->ki", white.covariance, rest)
     redundancy = np.where(seen, np.clip(redundancy, 0.0, None), np.nan)
     checked = seen & (redundancy > UNCHECKED)
     standardised = np.where(checked, weighted / np.sqrt(np.where(checked, own, 1.0)), np.nan)
-    used = (np.abs(rows).max(axis=1, initial=0.0) > 0).sum(axis=1)
-    degrees = seen.sum(axis=1) - used + left
-    whitened = white.rows(np.nan_to_num(residual)[:, :, None])[:, :, 0]
-    statistic = (whitened**2).sum(axis=1)
+    degrees = seen.sum(axis=1) - used.sum(axis=1) + left
+    statistic = (whitened**2).sum(axis=(1, 2))
     some = degrees > 0
     per = np.where(some, degrees, 1)
+    known = np.ones((len(at), free.size), dtype=bool)
+    known[:, free] = used
     columns = {
         "xy": at[:, : 2 * p].reshape(len(at), p, 2).copy(),
         "whole_covariance": covariance,
@@ -586,7 +622,7 @@ def _results(
         "statistic": statistic,
         "global_p": np.where(some, gammaincc(per / 2, statistic / 2), np.nan),
         "free_motions": left,
-        "edges": at[:, 2 * p :].reshape(len(at), -1, 2),
+        "edges": np.where(known, at, np.nan)[:, 2 * p :].reshape(len(at), len(network.edges), 2),
     }
     return columns, weak
 
@@ -605,20 +641,13 @@ def errors_seen(adjusted: Adjustment) -> tuple[FloatArray, FloatArray, FloatArra
     covariance = np.nan_to_num(adjusted.whole_covariance.reshape(len(residual), at.shape[1], at.shape[1]))
     mixed = adjusted.observed_covariance
     white = _Whitening.of(~np.isnan(residual), sd, None if mixed is None else mixed.reshape(-1, n, n))
-    slopes = np.zeros((len(residual), n, at.shape[1]))
-    slopes[:, :, network.free] = network.design(at)[1][:, :, network.free]
-    rows = white.rows(slopes)
-    across = covariance @ rows.transpose(0, 2, 1)
-    rest = white.back(np.eye(n) - rows @ across)
+    rows = white.rows(network.design(at)[1])
+    across = covariance[:, :, network.free] @ rows.transpose(0, 2, 1)
+    rest = white.back(np.eye(n) - rows @ across[:, network.free])
     rest = white.back(rest.transpose(0, 2, 1))
     score = white.back(white.rows(np.nan_to_num(residual)[:, :, None]))[:, :, 0]
     gain = white.back(across.transpose(0, 2, 1)).transpose(0, 2, 1)[:, : 2 * len(network.points)]
     return rest.reshape((*lead, n, n)), score.reshape((*lead, n)), gain.reshape((*lead, -1, n))
-
-
-def _blank(seen: BoolArray) -> FloatArray:
-    """Return a matrix (parts, n, n) with 1 on the diagonal where a distance wasn't measured."""
-    return (~seen)[:, :, None] * np.eye(seen.shape[1])
 
 
 def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArray:
@@ -628,12 +657,8 @@ def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArr
     except (TypeError, ValueError) as error:
         raise DataError(f"{name} holds something that isn't a number: {error}") from error
     wanted = shape[1:] if shape[0] is ... else shape
-    tail = given.shape[given.ndim - len(wanted) :] if given.ndim >= len(wanted) else ()
-    if (
-        len(tail) != len(wanted)
-        or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True))
-        or (shape[0] is not ... and given.ndim != len(wanted))
-    ):
+    tail = given.shape[given.ndim - len(wanted) :] if shape[0] is ... else given.shape
+    if len(tail) != len(wanted) or any(w not in (None, t) for w, t in zip(wanted, tail, strict=True)):
         words = ", ".join("..." if w is ... else "any" if w is None else str(w) for w in shape)
         raise DataError(f"{name} has shape {given.shape}; ({words}) is needed")
     if np.isinf(given).any():
@@ -641,16 +666,12 @@ def _numbers(name: str, value: ArrayLike, shape: tuple[object, ...]) -> FloatArr
     return given
 
 
-def _mask(name: str, value: BoolArray | None, count: int, default: bool) -> BoolArray:
-    """Return which of two numbers of each point or edge are given (count, 2)."""
-    if value is None:
-        return np.full((count, 2), default)
-    mask = np.asarray(value)
-    if mask.shape not in ((count,), (count, 2)) or mask.dtype != np.bool_:
-        raise DataError(
-            f"{name} has shape {mask.shape} of {mask.dtype}; ({count},) or ({count}, 2) of true and false is needed"
-        )
-    return np.repeat(mask[:, None], 2, axis=1) if mask.ndim == 1 else mask
+def _mask(name: str, value: ArrayLike | None, of: FloatArray, default: bool) -> BoolArray:
+    """Return which of the two numbers of each point or edge are given, in the shape of ``of`` (k, 2)."""
+    mask = np.full(of.shape, default) if value is None else np.asarray(value)
+    if mask.shape not in (of.shape[:1], of.shape) or not np.isin(mask, (0, 1)).all():
+        raise DataError(f"{name} has shape {mask.shape}; {of.shape[:1]} or {of.shape} of true and false is needed")
+    return np.broadcast_to(mask.astype(bool) if mask.ndim == 2 else mask.astype(bool)[:, None], of.shape)
 
 
 def _listed(numbers: IntArray) -> str:
