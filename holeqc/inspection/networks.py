@@ -14,7 +14,7 @@ import numpy as np
 
 from holeqc.distances import Adjustment, Network, adjust_network
 from holeqc.distances.choice import lacking, pairs
-from holeqc.distances.suspects import Checks, Suspect, checks, critical, part_of, suspects
+from holeqc.distances.suspects import Suspect, checks, critical, part_of, suspects
 from holeqc.distances.ways import of_repeats, to_centres
 from holeqc.inspection.decision import COARSE
 from holeqc.inspection.results import (
@@ -67,13 +67,9 @@ class Found:
 
     ``reading`` mean of its readings, ``count`` how many, ``centres`` the distance of centres that follows, ``adjusted``
     what the whole makes of it, ``uncertainty`` U (k = 2) of ``centres``, ``smallest`` error that would be found with a
-    power of 80 %.
-    ``likely`` what the reading should have been, NaN unless suspect; ``label`` of its first reading.
+    power of 80 %, ``likely`` what the reading should have been, NaN unless suspect; ``label`` of its first reading.
     """
 
-    part: str
-    serial: str
-    wall: str
     distance: Distance
     reading: float
     count: int
@@ -94,7 +90,7 @@ class Networks:
     ``uncertainty`` is U (k = 2) of a coordinate in its worst direction, ``in_pattern`` the same with the pattern
     floating; ``covariance`` (P,H,W,2,2) of x and y. ``doubt``: the coordinates are known and not to be relied on;
     ``gap``: why they aren't known; ``no_datum``: why they say nothing of the place from the edges. ``label`` (P,H,W) of
-    a distance that each rests on.
+    a distance that each rests on. ``derived``: coordinates come from distances, not from readings of x and y.
     """
 
     names: tuple[tuple[str, str], ...]  #: part and serial of each part
@@ -106,18 +102,25 @@ class Networks:
     gap: CodeArray
     no_datum: CodeArray
     label: IntArray
-    derived: BoolArray  #: where coordinates come from distances and not from readings of x and y (P,H,W)
-    found: tuple[Found, ...] = ()
+    derived: BoolArray
+    walls: tuple[Wall, ...] = ()
     problems: tuple[Problem, ...] = ()
-    tests: dict[tuple[str, str, str], tuple[float, int, float]] = field(
-        default_factory=dict
-    )  #: part, serial, wall -> s0,
-    # degrees of freedom, chance of residuals as large
+
+    def of_part(self, part: str, serial: str) -> list[tuple[Wall, int, list[Found]]]:
+        """Return the distances of a part, wall by wall: all that belongs to it, its row there, one record each."""
+        number = self.names.index((part, serial))
+        rows = [(wall, int(np.flatnonzero(wall.parts == number)[0])) for wall in self.walls if number in wall.parts]
+        return [(wall, n, wall.found(n)) for wall, n in rows]
 
 
 @dataclass(slots=True)
-class _Wall:
-    """The distances of parts (N,) that share a frame, in one wall: everything of them as arrays (N, n)."""
+class Wall:
+    """The distances of parts (N,) that share a frame, in one wall: arrays (N, n), and their adjustment.
+
+    ``cause``: why one isn't used; ``lost`` (N,): a cause for distances whose ends the kit doesn't know.
+    ``too_large``: a pin is larger than its hole reads. ``wrong``: for each part, distances that can't be chance with
+    what they likely are, -1 for a contradiction of which none stands out.
+    """
 
     spec: Specification
     parts: IntArray
@@ -128,9 +131,30 @@ class _Wall:
     count: IntArray
     cause: CodeArray
     label: IntArray
+    lost: CodeArray
     centres: FloatArray
     sd_centres: FloatArray
-    too_large: BoolArray  #: a pin is larger than its hole reads
+    too_large: BoolArray
+    adjusted: Adjustment = field(init=False)
+    wrong: list[dict[int, float]] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        """The wall's name."""
+        return self.spec.walls.names[self.wall]
+
+    def found(self, n: int) -> list[Found]:
+        """Return the distances of a part as a report shows them."""
+        one = part_of(self.adjusted, n)
+        smallest = checks(one).smallest_error
+        return [
+            Found(
+                self.distances[k], float(self.reading[n, k]), int(self.count[n, k]), float(self.centres[n, k]),
+                float(self.centres[n, k] + one.residuals[k]), 2.0 * float(self.sd_centres[n, k]),
+                float(one.redundancy[k]), float(one.standardised[k]), float(smallest[k]),
+                self.wrong[n].get(k, float("nan")), int(self.label[n, k]),
+            ) for k in np.flatnonzero(self.label[n] >= 0).tolist()
+        ]  # fmt: skip
 
 
 def adjusted_networks(
@@ -147,39 +171,29 @@ def adjusted_networks(
     names = tuple((parts.names[p], parts.serials[s]) for p, s in zip(parts.name, parts.serial, strict=True))
     unknown, none = np.full(shape, np.nan), np.zeros(shape, dtype=np.int16)
     out = Networks(
-        names,
-        np.full((*shape, 2), np.nan),
-        np.full((*shape, 2, 2), np.nan),
-        unknown,
-        unknown.copy(),
-        none,
-        none.copy(),
-        none.copy(),
-        np.full(shape, -1, dtype=np.int64),
-        none != NONE,
-    )
+        names, np.full((*shape, 2), np.nan), np.full((*shape, 2, 2), np.nan), unknown, unknown.copy(), none,
+        none.copy(), none.copy(), np.full(shape, -1, dtype=np.int64), none != NONE,
+    )  # fmt: skip
     known = [distance_of(text) for text in words]
     sizes = _sizes(diameters, shape)
-    found: list[Found] = []
+    walls: list[Wall] = []
     problems: list[Problem] = []
-    signs = parts.signs
-    strange = np.isnan(signs[:, 0])
+    strange = np.isnan(parts.signs[:, 0])
     out.gap[strange] = UNKNOWN_PART
-    for sign in np.unique(signs[~strange], axis=0):
+    for sign in np.unique(parts.signs[~strange], axis=0):
+        of_frame = (parts.signs == sign).all(axis=1)
         for wall in np.unique(rows.wall[rows.wall >= 0]).tolist():
-            of_frame = (signs == sign).all(axis=1)
             mine = rows.take(of_frame[rows.part] & (rows.wall == wall))
             if len(mine):
-                one = _gathered(spec, mine, known, sizes, wall)
-                _put(out, one, sign, found, problems, table)
-    walls = np.isfinite(out.uncertainty).any(axis=1).sum(axis=1) > 1
+                walls.append(_gathered(spec, mine, known, sizes, wall))
+                _put(out, walls[-1], sign, problems, table)
+    several = np.isfinite(out.uncertainty).any(axis=1).sum(axis=1) > 1
     # walls float as one pattern: what each of them alone takes up is no motion of both
-    out.in_pattern[walls] = np.where(out.no_datum[walls] == NONE, out.uncertainty[walls], np.inf)
-    problems += _coarse(out, spec, parts, table)
-    return replace(out, found=tuple(found), problems=tuple(problems))
+    out.in_pattern[several] = np.where(out.no_datum[several] == NONE, out.uncertainty[several], np.inf)
+    return replace(out, walls=tuple(walls), problems=(*problems, *_coarse(out, spec, table)))
 
 
-def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFrame) -> list[Problem]:
+def _coarse(out: Networks, spec: Specification, table: pd.DataFrame) -> list[Problem]:
     """Tell once for each tolerance that the U of distances takes more than a quarter of it."""
     told = []
     for what, key, u in (
@@ -199,7 +213,7 @@ def _coarse(out: Networks, spec: Specification, parts: Parts, table: pd.DataFram
             "of the limit is held",
             found=f"ratio {1 / share.max():.1f} : 1", allowed="4 : 1, bonus left out (practice after MIL-HDBK-52)",
             action="Take a finer gauge, pins that fit closer or more distances", file=str(row["file"]),
-            sheet=str(row["sheet"]), part=parts.names[parts.name[part]], serial=parts.serials[parts.serial[part]],
+            sheet=str(row["sheet"]), part=out.names[part][0], serial=out.names[part][1],
         ))  # fmt: skip
     return told
 
@@ -208,40 +222,41 @@ def _sizes(diameters: Rows, shape: tuple[int, int, int]) -> tuple[FloatArray, Fl
     """Return mean and U (k = 2) of the diameters that nobody doubts (P,H,W), NaN where there are none."""
     sure = diameters.take(~diameters.doubted & ~np.isnan(diameters.value) & (diameters.wall >= 0))
     cell, cells = sure.cell(*shape[1:]), int(np.prod(shape))
-    return mean(cell, sure.value, cells).reshape(shape), largest_or_unknown(cell, sure.uncertainty, cells).reshape(
-        shape
-    )
+    u = largest_or_unknown(cell, sure.uncertainty, cells)
+    return mean(cell, sure.value, cells).reshape(shape), u.reshape(shape)
 
 
 def _gathered(
     spec: Specification, rows: Rows, known: Sequence[Distance | None], sizes: tuple[FloatArray, FloatArray], wall: int
-) -> _Wall:
+) -> Wall:
     """Return the distances of one wall and frame as arrays, brought to the distances of centres."""
+    parts, place = np.unique(rows.part), places_of(spec)
+    nowhere = np.array([d is None or not {d.first, d.second} <= place.keys() for d in known], dtype=np.bool_)
+    lost = np.isin(parts, rows.part[nowhere[rows.word]])
+    rows = rows.take(~nowhere[rows.word])
     words, column = np.unique(rows.word, return_inverse=True)
-    parts, line = np.unique(rows.part, return_inverse=True)
     n, shape = words.size, (parts.size, words.size)
-    cell, cells = line * n + column, parts.size * n
+    cell, cells = np.searchsorted(parts, rows.part) * n + column, parts.size * n
     sure = ~rows.doubted & ~np.isnan(rows.value)
     order = np.argsort(cell[sure], kind="stable")
     at = cell[sure][order]
     count = np.bincount(at, minlength=cells)
-    place = np.arange(at.size) - (np.cumsum(count) - count)[at]
     repeats = np.full((cells, int(count.max(initial=1))), np.nan)
-    repeats[at, place] = rows.value[sure][order]
+    repeats[at, np.arange(at.size) - (np.cumsum(count) - count)[at]] = rows.value[sure][order]
     u = largest_or_unknown(cell[sure], rows.uncertainty[sure], cells)
-    reading, sd = of_repeats(repeats, np.nan_to_num(u, nan=0.0) / 2.0)
+    reading, sd = (a.reshape(shape) for a in of_repeats(repeats, np.nan_to_num(u, nan=0.0) / 2.0))
     cause = any_code(cell, rows.cause, cells)
-    cause = np.where((cause == NONE) & (count > 0) & np.isnan(u), NO_UNCERTAINTY, cause).astype(np.int16)
-    label = first_row(cell, rows.label, cells)
-    distances = [known[int(word)] or Distance("", "") for word in words]
-    reading, sd = reading.reshape(shape), sd.reshape(shape)
-    found = _Wall(spec, parts, wall, distances, reading, sd, count.reshape(shape), cause.reshape(shape),
-                  label.reshape(shape), reading, sd, np.zeros(shape, dtype=np.bool_))  # fmt: skip
+    cause = np.where((cause == NONE) & (count > 0) & ~(u > 0.0), NO_UNCERTAINTY, cause).astype(np.int16)
+    found = Wall(
+        spec, parts, wall, [d for word in words if (d := known[int(word)])], reading, sd, count.reshape(shape),
+        cause.reshape(shape), first_row(cell, rows.label, cells).reshape(shape),
+        np.where(lost, CONTRADICTING_DISTANCES, NONE).astype(np.int16), reading, sd, np.zeros(shape, dtype=np.bool_),
+    )  # fmt: skip
     _to_centres(found, sizes)
     return found
 
 
-def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
+def _to_centres(one: Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
     """Bring readings to distances of centres, with the sd of pins, play and holes."""
     spec = one.spec
     number = {h: n for n, h in enumerate(spec.hole_ids)}
@@ -270,10 +285,10 @@ def _to_centres(one: _Wall, sizes: tuple[FloatArray, FloatArray]) -> None:
                 sd[:, k, side] = np.where(np.isnan(u), spec.holes[h].size.band / np.sqrt(12.0), u / 2.0)
     centres = to_centres(ways, one.reading, diameter, one.sd, hole=hole, diameter_sd=sd)
     in_the_way: BoolArray = np.any(centres.play + 2.0 * sd < -GRAIN_OF_PLAY, axis=2)
-    too_large = in_the_way & (one.cause == NONE) & ~np.isnan(one.reading)
-    one.cause[too_large] = CONTRADICTING_DISTANCES
-    one.too_large[:] = too_large
-    one.centres, one.sd_centres = centres.distance, np.where(centres.sd > 0, centres.sd, np.nan)
+    read = (one.cause == NONE) & ~np.isnan(one.reading)
+    one.too_large = in_the_way & read
+    one.cause[read & (in_the_way | ~(centres.distance > 0.0))] = CONTRADICTING_DISTANCES
+    one.centres, one.sd_centres = centres.distance, centres.sd
 
 
 def pin_uncertainty(spec: Specification) -> float:
@@ -302,54 +317,39 @@ def network_of(spec: Specification, sign: FloatArray, distances: Sequence[Distan
     return Network(drawn, ends, edges.reshape(-1, 2), edges_fixed=given)
 
 
-def _put(
-    out: Networks, one: _Wall, sign: FloatArray, found: list[Found], problems: list[Problem], table: pd.DataFrame
-) -> None:
+def _put(out: Networks, one: Wall, sign: FloatArray, problems: list[Problem], table: pd.DataFrame) -> None:
     """Adjust the parts of one wall and frame, and put their coordinates, doubts and problems where they belong."""
-    usable = [k for k, d in enumerate(one.distances) if d.first]
-    network = network_of(one.spec, sign, [one.distances[k] for k in usable])
-    centres, sd = one.centres[:, usable], one.sd_centres[:, usable]
-    observed = np.where((one.cause[:, usable] == NONE) & ~np.isnan(sd), centres, np.nan)
-    observed = np.where(observed > 0, observed, np.nan)
-    adjusted = adjust_network(network, observed, np.where(np.isnan(sd), 1.0, sd))
-    how = checks(adjusted)
-    at = (one.parts, slice(None), one.wall)
-    placed = adjusted.placed & adjusted.converged[:, None]
-    wrong = _suspects(one, usable, adjusted, table, problems)
-    clean = np.array([not w for w in wrong])
+    network = network_of(one.spec, sign, one.distances)
+    used = (one.cause == NONE) & np.isfinite(one.centres)
+    observed, sd = np.where(used, one.centres, np.nan), np.where(used, one.sd_centres, 1.0)
+    one.adjusted = adjusted = adjust_network(network, observed, sd)
+    _suspects(one, table, problems)
+    clean = np.array([not w for w in one.wrong])
+    at, placed = (one.parts, slice(None), one.wall), adjusted.placed & adjusted.converged[:, None]
     # scatter beyond what is stated is believed, but for that of a distance that is wrong
     grown = np.where(clean, np.fmax(np.nan_to_num(adjusted.s0, nan=1.0), 1.0) ** 2, 1.0)
     holes = len(one.spec.holes)
-    blocks = adjusted.covariance.reshape(len(one.parts), holes, 2, holes, 2)
-    own = np.einsum("nhihj->nhij", blocks) * grown[:, None, None, None]
+    blocks = np.nan_to_num(adjusted.covariance).reshape(len(one.parts), holes, 2, holes, 2)
+    blocks = blocks * grown[:, None, None, None, None]
+    own, floated = (np.einsum("nhihj->nhij", c) for c in (blocks, _floated(one.spec, sign, blocks, placed)))
     out.xy[at] = np.where(placed[..., None], adjusted.xy, np.nan)
-    floated = _floated(one.spec, sign, np.nan_to_num(blocks), placed)
-    in_pattern = worst_u(np.einsum("nhihj->nhij", floated) * grown[:, None, None, None])
-    out.in_pattern[at] = np.where(placed, in_pattern, np.nan)
     out.covariance[at] = np.where(placed[..., None, None], own, np.nan)
-    out.uncertainty[at] = np.where(placed, worst_u(own), np.nan)
-    touched = np.zeros((len(one.parts), holes), dtype=np.bool_)
-    for k, ends in zip(usable, network.ends, strict=True):
-        for end in ends[ends < holes].tolist():
-            here = one.count[:, k] > 0
-            touched[here, end] = True
-            label = out.label[one.parts, end, one.wall]
-            out.label[one.parts, end, one.wall] = np.where((label < 0) & here, one.label[:, k], label)
+    out.uncertainty[at], out.in_pattern[at] = (np.where(placed, worst_u(c), np.nan) for c in (own, floated))
+    for k, end in ((k, end) for k, ends in enumerate(network.ends) for end in ends[ends < holes].tolist()):
+        label = out.label[one.parts, end, one.wall]
+        out.label[one.parts, end, one.wall] = np.where(label < 0, one.label[:, k], label)
     out.no_datum[at] = np.where((adjusted.free_motions > 0)[:, None], NO_DATUM, NONE)
-    doubted = one.cause.max(axis=1)  # a doubt about one distance is one about all that rests on the rest
+    # a doubt about one distance is one about all that rests on the rest
+    doubted = np.maximum(one.cause.max(axis=1, initial=NONE), one.lost)
     doubted = np.where((doubted == NONE) & ~(clean & adjusted.converged), CONTRADICTING_DISTANCES, doubted)
     out.doubt[at] = np.where(placed, doubted[:, None], NONE)
-    lost = np.where(doubted == NONE, FEW_DISTANCES, doubted)[:, None]
-    out.gap[at] = np.where(~placed & (out.gap[at] == NONE), lost, out.gap[at])
+    gap = np.where(doubted == NONE, FEW_DISTANCES, doubted)[:, None]
+    out.gap[at] = np.where(~placed & (out.gap[at] == NONE), gap, out.gap[at])
     problems += [_of_pin(one, n, k, table) for n, k in np.argwhere(one.too_large).tolist()]
-    for n, part in enumerate(one.parts.tolist()):
-        out.tests[(*out.names[part], one.spec.walls.names[one.wall])] = (
-            float(adjusted.s0[n]),
-            int(adjusted.degrees_of_freedom[n]),
-            float(adjusted.global_p[n]),
-        )
-        _tell_weak(one, n, usable, adjusted, how, placed[n], table, problems)
-    found += _found(one, out.names, usable, adjusted, how, wrong)
+    loose = used & ~(adjusted.redundancy > UNCHECKED)
+    weak = loose.any(axis=1) | ~placed.all(axis=1) | (adjusted.free_motions > 0)
+    for n in np.flatnonzero(weak & used.any(axis=1)).tolist():
+        _tell_weak(one, n, loose[n], placed[n], table, problems)
 
 
 def worst_u(covariance: FloatArray) -> FloatArray:
@@ -358,30 +358,26 @@ def worst_u(covariance: FloatArray) -> FloatArray:
     return np.asarray(2.0 * np.sqrt(np.maximum(0.5 * (a + b) + np.hypot(0.5 * (a - b), c), 0.0)))
 
 
-def _suspects(
-    one: _Wall, usable: list[int], adjusted: Adjustment, table: pd.DataFrame, problems: list[Problem]
-) -> list[dict[int, float]]:
-    """Return the distances of each part (N,) that can't be chance, with what they likely are, and tell them.
-
-    Where they contradict one another and none stands out, -1 stands for it.
-    """
-    checked = np.isfinite(adjusted.standardised)
-    bound = np.array([critical(max(int(n), 1)) for n in checked.sum(axis=1)])
-    far = np.nan_to_num(np.abs(adjusted.standardised)).max(axis=1, initial=0.0) > bound
-    odd = far | (np.nan_to_num(adjusted.global_p, nan=1.0) < GLOBAL)
-    out: list[dict[int, float]] = [{} for _ in one.parts]
+def _suspects(one: Wall, table: pd.DataFrame, problems: list[Problem]) -> None:
+    """Find the distances of each part that can't be chance, and tell them."""
+    adjusted = one.adjusted
+    checked = np.isfinite(adjusted.standardised).sum(axis=1)
+    kinds, which = np.unique(checked, return_inverse=True)
+    bound = np.array([critical(max(int(n), 1)) for n in kinds])[which.ravel()]
+    odd = np.nan_to_num(np.abs(adjusted.standardised)).max(axis=1, initial=0.0) > bound
+    odd |= np.nan_to_num(adjusted.global_p, nan=1.0) < GLOBAL
+    one.wrong = [{} for _ in one.parts]
     for n in np.flatnonzero(odd).tolist():
         for suspect in suspects(part_of(adjusted, n)):
-            index, likely, problem = _of_suspect(one, n, usable, suspect, adjusted, table)
-            out[n][index] = likely
+            index, likely, problem = _of_suspect(one, n, suspect, table)
+            one.wrong[n][index] = likely
             problems.append(problem)
-        if not out[n]:
-            out[n][-1] = float("nan")
-            problems.append(_disagree(one, n, usable, adjusted, table))
-    return out
+        if not one.wrong[n]:
+            one.wrong[n][-1] = float("nan")
+            problems.append(_disagree(one, n, table))
 
 
-def _cell(one: _Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
+def _cell(one: Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
     """Return where the reading of a distance was typed, and whose it is."""
     row = table.loc[one.label[n, k]]
     return {
@@ -391,27 +387,27 @@ def _cell(one: _Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
 
 
 def _of_suspect(
-    one: _Wall, n: int, usable: list[int], suspect: Suspect, adjusted: Adjustment, table: pd.DataFrame
+    one: Wall, n: int, suspect: Suspect, table: pd.DataFrame
 ) -> tuple[int, float, Problem]:  # fmt: skip
     """Return a suspect, what it likely is, and what is to be said of it.
 
     Of several distances that explain it alike, one of swapped digits comes first.
     """
-    unit = one.spec.unit
+    unit, adjusted = one.spec.unit, one.adjusted
     decimals = 4 if unit == "in" else 3
     errors = {suspect.index: suspect.error} | {
         i: -float(adjusted.residuals[n, i] / adjusted.redundancy[n, i]) for i in suspect.or_else
     }
     swapped = {
         i: value for i, error in errors.items()
-        for value in swapped_digits(float(one.reading[n, usable[i]]), decimals)
-        if abs(value - (one.reading[n, usable[i]] - error)) <= 3.0 * suspect.sd
+        for value in swapped_digits(float(one.reading[n, i]), decimals)
+        if abs(value - (one.reading[n, i] - error)) <= 3.0 * suspect.sd
     }  # fmt: skip
     first = next(iter(swapped), suspect.index)
-    k, likely = usable[first], float(one.reading[n, usable[first]]) - errors[first]
+    k, likely = first, float(one.reading[n, first]) - errors[first]
     shown = format_length(swapped.get(first, round(likely, decimals - 1)), unit)
     others = ", ".join(
-        f"{one.distances[usable[i]].name} ({_cell(one, n, usable[i], table)['cell']})" for i in errors if i != first
+        f"{one.distances[i].name} ({_cell(one, n, i, table)['cell']})" for i in errors if i != first
     )
     return first, swapped.get(first, likely), Problem(
         WARNING, "suspect-distance",
@@ -426,7 +422,7 @@ def _of_suspect(
     )  # fmt: skip
 
 
-def _of_pin(one: _Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
+def _of_pin(one: Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
     pins = " and ".join(format_length(pin, one.spec.unit) for pin in one.distances[k].pins if pin == pin)
     return Problem(
         WARNING, "pin-larger-than-hole", f"a pin of {one.distances[k].name} is larger than its hole reads",
@@ -435,48 +431,42 @@ def _of_pin(one: _Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
     )  # fmt: skip
 
 
-def _disagree(one: _Wall, n: int, usable: list[int], adjusted: Adjustment, table: pd.DataFrame) -> Problem:
+def _disagree(one: Wall, n: int, table: pd.DataFrame) -> Problem:
+    adjusted = one.adjusted
     worst = int(np.nanargmax(np.abs(np.nan_to_num(adjusted.standardised[n]))))
     return Problem(
         WARNING, "distances-disagree",
         f"the distances contradict one another, {adjusted.s0[n]:.1f} times what U explains; no single one stands out",
-        found=f"the largest residual is that of {one.distances[usable[worst]].name}",
+        found=f"the largest residual is that of {one.distances[worst].name}",
         allowed="residuals that U explains, but for 1 part in 100",
         action="Look at pins, gauge and its U; measure the distances again",
-        holds=True, **_cell(one, n, usable[worst], table),
+        holds=True, **_cell(one, n, worst, table),
     )  # fmt: skip
 
 
 def _tell_weak(
-    one: _Wall, n: int, usable: list[int], adjusted: Adjustment, how: Checks, placed: BoolArray, table: pd.DataFrame,
-    problems: list[Problem],
+    one: Wall, n: int, unchecked: BoolArray, placed: BoolArray, table: pd.DataFrame, problems: list[Problem]
 ) -> None:  # fmt: skip
     """Tell the distances of a part that nothing checks, the holes that aren't placed, and what one more would do."""
-    spec = one.spec
-    measured = np.flatnonzero(~np.isnan(adjusted.residuals[n]))
-    loose = [k for k in measured.tolist() if not adjusted.redundancy[n, k] > UNCHECKED]
+    spec, loose = one.spec, np.flatnonzero(unchecked).tolist()
     if loose:
-        names = ", ".join(
-            f"{one.distances[usable[k]].name} ({_cell(one, n, usable[k], table)['cell']})" for k in loose[:8]
-        )
+        names = ", ".join(f"{one.distances[k].name} ({_cell(one, n, k, table)['cell']})" for k in loose[:8])
         more = f" and {len(loose) - 8} more" if len(loose) > 8 else ""
         problems.append(Problem(
             WARNING, "unchecked-distance",
             f"nothing checks {'this distance' if len(loose) == 1 else f'these {len(loose)} distances'}, an error would "
             f"go unseen: {names}{more}", action="Measure one more distance to a hole at its end",
-            **_cell(one, n, usable[loose[0]], table),
+            **_cell(one, n, loose[0], table),
         ))  # fmt: skip
     lost = [h for h in range(len(spec.holes)) if not placed[h]] if spec.plan.position else []
-    if not measured.size:
-        return
-    where = _cell(one, n, usable[int(measured[0])], table)
+    where = _cell(one, n, int(np.argmax(one.label[n] >= 0)), table)
     problems += [
         Problem(
             WARNING, "too-few-distances", f"hole {spec.hole_ids[h]} isn't placed by its distances",
-            action=one_more(one, n, usable, h), holds=True, **where | {"hole": spec.hole_ids[h]},
+            action=one_more(one, n, h), holds=True, **where | {"hole": spec.hole_ids[h]},
         ) for h in lost[:8]
     ]  # fmt: skip
-    if adjusted.free_motions[n] and any(hole.position.tolerance is not None for hole in spec.holes):
+    if one.adjusted.free_motions[n] and any(hole.position.tolerance is not None for hole in spec.holes):
         edges = " and ".join(f"edge {e.name}" for e in spec.datum_edges) or "a datum edge"
         problems.append(Problem(
             WARNING, "no-distance-from-the-edges",
@@ -486,10 +476,10 @@ def _tell_weak(
         ))  # fmt: skip
 
 
-def one_more(one: _Wall, n: int, usable: list[int], hole: int) -> str:
+def one_more(one: Wall, n: int, hole: int) -> str:
     """Return which further distances would place a hole."""
     spec = one.spec
-    have = [one.distances[k] for k in usable if one.count[n, k]]
+    have = [d for d, count in zip(one.distances, one.count[n], strict=True) if count]
     names = [end for end, number in places_of(spec).items() if number < len(spec.holes)]
     names += [f"{EDGE}{e.name}" for e in spec.datum_edges if e.at == 0.0]
     taken = {frozenset((d.first, d.second)) for d in have}
@@ -502,32 +492,6 @@ def one_more(one: _Wall, n: int, usable: list[int], hole: int) -> str:
     return (
         "Measure " + " and ".join(f"from {d.first} to {d.second}" for d in mine) if mine else "Measure more distances"
     )
-
-
-def _found(
-    one: _Wall,
-    names: Sequence[tuple[str, str]],
-    usable: list[int],
-    adjusted: Adjustment,
-    how: Checks,
-    wrong: list[dict[int, float]],
-) -> list[Found]:
-    """Return the distances of all parts as a report shows them."""
-    out = []
-    for n, part in enumerate(one.parts.tolist()):
-        for place, k in enumerate(usable):
-            if one.label[n, k] < 0:
-                continue
-            reading, centres = float(one.reading[n, k]), float(one.centres[n, k])
-            out.append(Found(
-                names[part][0], names[part][1], one.spec.walls.names[one.wall], one.distances[k], reading,
-                int(one.count[n, k]), centres,
-                centres + float(adjusted.residuals[n, place]), 2.0 * float(one.sd_centres[n, k]),
-                float(adjusted.redundancy[n, place]), float(adjusted.standardised[n, place]),
-                float(how.smallest_error[n, place]), wrong[n].get(place, float("nan")),
-                int(one.label[n, k]),
-            ))  # fmt: skip
-    return out
 
 
 def floated_u(spec: Specification, adjusted: Adjustment) -> FloatArray:

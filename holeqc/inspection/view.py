@@ -21,7 +21,7 @@ from holeqc.readings.table import cell_name
 if TYPE_CHECKING:
     import pandas as pd
 
-    from holeqc.inspection.networks import Found
+    from holeqc.inspection.networks import Found, Wall
     from holeqc.inspection.results import Inspection
     from holeqc.problems import Problem
     from holeqc.readings.table import Join
@@ -76,12 +76,11 @@ class PartView:
         """The kit."""
         return self.run.specification
 
-    @property
-    def distances(self) -> list[Found]:
-        """The part's distances as adjusted, in the order of the kit's ends."""
+    @cached_property
+    def distances(self) -> list[tuple[Wall, int, list[Found]]]:
+        """The part's distances as adjusted, wall by wall."""
         networks = self.run.inspection.networks
-        me = self.part, self.serial
-        return [] if networks is None else [found for found in networks.found if (found.part, found.serial) == me]
+        return [] if networks is None else networks.of_part(self.part, self.serial)
 
     @property
     def name(self) -> str:

@@ -462,6 +462,7 @@ def _drawn_distances(
     spec: Specification, draft: Draft, arrays: dict[str, Array], bounds: tuple[FloatArray, FloatArray, FloatArray]
 ) -> None:
     """Put in what distances are expected between: as far from the drawing as their ends may lie off."""
+    lower, upper, band = bounds
     rows = np.flatnonzero((arrays["characteristic"] == DISTANCE) & (arrays["ends"] >= 0))
     one = 0 if len({p.signs() for p in spec.parts}) == 1 else -1
     part = np.maximum(arrays["part"][rows], one)
@@ -470,8 +471,7 @@ def _drawn_distances(
         mine = rows[part == number]
         codes, inverse = np.unique(arrays["ends"][mine], return_inverse=True)
         drawn = drawn_distances(spec, [texts[code] for code in codes], spec.parts[number].name)[inverse.ravel()]
-        for bound, value in zip(bounds, (drawn[:, 0] - drawn[:, 1], drawn[:, 0] + drawn[:, 1], 0.0), strict=True):
-            bound[mine] = value
+        lower[mine], upper[mine], band[mine] = drawn[:, 0] - drawn[:, 1], drawn[:, 0] + drawn[:, 1], 0.0
 
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:

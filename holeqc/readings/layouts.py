@@ -538,8 +538,9 @@ def _footers(
 def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: Specification) -> Layout:
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
-    tables = [next((h for h in headings if any(m.word == word for m in h.meanings[:2])), None) for word in ("hole", "from")]
-    found = [replace(h, meanings=tuple(map(_own_meaning, h.texts, h.meanings))) for h in tables if h is not None]
+    tables = ([h for h in headings if any(m.word == word for m in h.meanings[:2])] for word in ("hole", "from"))
+    firsts = (some[0] for some in tables if some)
+    found = [replace(h, meanings=tuple(map(_own_meaning, h.texts, h.meanings))) for h in firsts]
     fields: list[Field] = []
     stop = min((h.first for h in found), default=min(grid.rows, 60))
     for row in range(FIRST_FIELD_ROW - 1, stop):

@@ -140,12 +140,12 @@ def parts(run: Run) -> Iterator[Data]:
 def _distances(part: PartView) -> list[Data]:
     """Return the distances that positions follow from, as adjusted."""
     return [
-        {"from": found.distance.first, "to": found.distance.second, "way": found.distance.way, "wall": found.wall,
+        {"from": found.distance.first, "to": found.distance.second, "way": found.distance.way, "wall": wall.name,
          "pins": [_plain(pin) for pin in found.distance.pins], "cell": part.cell({"reading": found.label})}
         | {name: _plain(getattr(found, name)) for name in (
             "reading", "count", "centres", "adjusted", "uncertainty", "redundancy", "standardised", "smallest",
             "likely")}
-        for found in part.distances
+        for wall, _, some in part.distances for found in some
     ]  # fmt: skip
 
 

@@ -183,15 +183,14 @@ def distance_blocks(part: PartView) -> Iterator[w.Block]:
     networks, spec = part.run.inspection.networks, part.specification
     assert networks is not None
     at = networks.names.index((part.part, part.serial))
-    for number, wall in enumerate(spec.walls.names):
-        mine = [found for found in part.distances if found.wall == wall]
-        if not mine:
-            continue
-        yield w.Heading(f"Distances{f', {wall} wall' if spec.walls.several else ''}")
-        s0, degrees, chance = networks.tests[part.part, part.serial, wall]
-        test = (f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {s0:.2f} times what "
-                f"U lets expect; chance of as much {100 * chance:.0f} %.") if degrees else (
-            f"{len(mine)} distances, none more than place the holes: nothing checks them.")  # fmt: skip
+    for wall, row, mine in part.distances:
+        yield w.Heading(f"Distances{f', {wall.name} wall' if spec.walls.several else ''}")
+        one = wall.adjusted
+        degrees, number = int(one.degrees_of_freedom[row]), wall.wall
+        test = f"{len(mine)} distances, none more than place the holes: nothing checks them."
+        if degrees:
+            test = (f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {one.s0[row]:.2f} "
+                    f"times what U lets expect; chance of as much {100 * one.global_p[row]:.0f} %.")  # fmt: skip
         yield w.Paragraph(test)
         suspect = [k for k, found in enumerate(mine) if math.isfinite(found.likely)]
         loose = [k for k, found in enumerate(mine) if not found.redundancy > UNCHECKED]

@@ -97,7 +97,7 @@ def test_one_wrong_distance_is_named_with_its_likely_value_and_holds_the_part(tm
     assert "2 to 5" in problem.message
     assert problem.cell == f"D{13 + ALL.index('2-5')}"
     assert problem.holds
-    suspect = [f for f in Run(found)[0].distances if math.isfinite(f.likely)]
+    suspect = [f for f in Run(found)[0].distances[0][2] if math.isfinite(f.likely)]
     assert [f.distance.name for f in suspect] == ["2 to 5 over pins"]
     assert suspect[0].likely == pytest.approx(3.5 + PIN, abs=1e-4)
     # nothing is left out in silence: the wrong distance never makes a reject, and never goes unsaid
@@ -242,7 +242,7 @@ def test_repeats_are_one_distance_and_must_agree(tmp_path: Path) -> None:
         found = judged(path)
         assert found.parts["verdict"].tolist() == [expected]
     path.write_text(good + "A,1,0.4570,1.72890\n", encoding="utf-8")
-    counts = {f.distance.name: f.count for f in Run(judged(path))[0].distances}
+    counts = {f.distance.name: f.count for f in Run(judged(path))[0].distances[0][2]}
     assert counts["1 to edge A over pins"] == 2
     assert set(counts.values()) == {1, 2}
 
@@ -281,7 +281,7 @@ def test_two_parts_are_adjusted_each_by_itself(tmp_path: Path) -> None:
     found = judge(KIT, read_files([good, bad], KIT))
     assert found.parts["verdict"].tolist() == [ACCEPT, HOLD]
     assert [p.serial for p in found.problems if p.code == "suspect-distance"] == ["P-2"]
-    assert [len(part.distances) for part in Run(found)] == [23, 20]
+    assert [len(part.distances[0][2]) for part in Run(found)] == [23, 20]
 
 
 def test_capability_takes_positions_from_distances(tmp_path: Path) -> None:
