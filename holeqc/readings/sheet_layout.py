@@ -83,8 +83,8 @@ FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", 
 #: columns of the table of distances: word -> heading; one for each repeat of the reading
 DISTANCE_COLUMNS: dict[str, str] = {
     "number": "No.", "first": "From", "second": "To", "way": "Way", "wall": "Wall", "pin": "Pin at from",
-    "other": "Pin at to", "expected": "Expected", "reading": "Reading", "off": "Off expected", "against": "Against the others",
-    "check": "Distance check", "note": "Note",
+    "other": "Pin at to", "expected": "Expected", "reading": "Reading", "off": "Off expected",
+    "against": "Against the others", "check": "Distance check", "note": "Note",
 }  # fmt: skip
 #: those for people: never readings
 DISTANCES_FOR_PEOPLE = ("No.", "Expected", "Off expected", "Against the others", "Distance check")

@@ -25,7 +25,7 @@ from holeqc.specification.model import Specification
 TEXT = (Path(__file__).resolve().parents[2] / "tolerances" / "bl8.toml").read_text(encoding="utf-8")
 KIT = parse_specification(TEXT)
 BASIC = {h.id: (h.x, h.y) for h in KIT.holes}
-ALL = "A-1 A-2 A-3 A-4 A-5 A-6 B-1 B-2 B-3 B-4 B-5 B-6 1-2 2-3 4-5 5-6 1-4 2-5 3-6 1-5 2-4 2-6 3-5".split()
+ALL = ["A-1", "A-2", "A-3", "A-4", "A-5", "A-6", "B-1", "B-2", "B-3", "B-4", "B-5", "B-6", "1-2", "2-3", "4-5", "5-6", "1-4", "2-5", "3-6", "1-5", "2-4", "2-6", "3-5"]
 PIN, SIZE = 0.4570, 0.4571
 
 
