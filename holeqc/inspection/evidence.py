@@ -32,6 +32,7 @@ from holeqc.inspection.results import (
     IntArray,
     Outcome,
     VerdictArray,
+    first_row,
     largest,
     largest_or_unknown,
     mean,
@@ -49,7 +50,7 @@ from holeqc.quantities import (
     size_at_reference,
 )
 from holeqc.readings.draft import DISTANCE
-from holeqc.readings.table import CHARACTERISTICS, ENTERS
+from holeqc.readings.table import CHARACTERISTICS, ENTERS, cell_name
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
@@ -409,8 +410,8 @@ def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date
         mine = rows.take(np.flatnonzero(is_distance & ~placeable & spoken))
         networks = adjusted_networks(spec, parts, mine, word_texts, apart["diameter"], table)
         if networks is not None:
-            apart, networks = _with_derived(apart, networks)
-            problems += networks.problems
+            apart, networks, against = _with_derived(apart, networks)
+            problems += (*networks.problems, *(_against_read(spec, table, *one) for one in against))
     counts = np.bincount(part[spoken], minlength=len(parts))
     first, last = _days(part, date, len(parts))
     return Evidence(
@@ -418,11 +419,13 @@ def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date
     )
 
 
-def _with_derived(apart: dict[str, Rows], networks: Networks) -> tuple[dict[str, Rows], Networks]:
+def _with_derived(
+    apart: dict[str, Rows], networks: Networks
+) -> tuple[dict[str, Rows], Networks, list[tuple[str, int, float]]]:
     """Return the readings with the coordinates that follow from distances, and the networks with where those count.
 
     Where a coordinate of an axis was read as well, the readings count, and what follows must agree with them within
-    both U.
+    both U; those that don't come last: x or y, the label of the reading, what the distances give.
     """
     shape = networks.label.shape
     cells = int(np.prod(shape))
@@ -430,7 +433,7 @@ def _with_derived(apart: dict[str, Rows], networks: Networks) -> tuple[dict[str,
     for name in "xy":
         read[apart[name].cell(*shape[1:])] = True
     derived = np.isfinite(networks.xy).all(axis=-1).ravel()
-    out = dict(apart)
+    out, wrong = dict(apart), list[tuple[str, int, float]]()
     for axis, name in enumerate("xy"):
         rows, found, u = apart[name], networks.xy[..., axis].ravel(), networks.uncertainty.ravel()
         sure = rows.take(~rows.doubted & ~np.isnan(rows.value))
@@ -438,14 +441,28 @@ def _with_derived(apart: dict[str, Rows], networks: Networks) -> tuple[dict[str,
         value, reach = mean(cell, sure.value, cells), np.hypot(np.nan_to_num(largest(cell, sure.uncertainty, cells)), u)
         against = derived & read & (np.abs(found - value) > reach + GRAIN)
         at = np.flatnonzero((derived & ~read) | against)
-        cause = np.where(read[at], CONTRADICTION, networks.doubt.ravel()[at]).astype(np.int16)
+        cause = np.where(read[at], CONTRADICTING_DISTANCES, networks.doubt.ravel()[at]).astype(np.int16)
+        labels = first_row(cell, sure.label, cells)
+        wrong += [(name, int(labels[c]), float(found[c])) for c in np.flatnonzero(against).tolist()]
         part, hole, wall = (place.astype(np.int64) for place in np.unravel_index(at, shape))
         added = Rows(
             part, hole, wall, found[at], u[at], cause, cause != NONE, np.full(at.size, -1), np.full(at.size, np.nan),
             np.ones(at.size, dtype=np.int64), networks.label.ravel()[at],
         )  # fmt: skip
         out[name] = Rows(*(np.concatenate([getattr(rows, n), getattr(added, n)]) for n in Rows.__slots__))
-    return out, replace(networks, derived=(derived & ~read).reshape(shape))
+    return out, replace(networks, derived=(derived & ~read).reshape(shape)), wrong
+
+
+def _against_read(spec: Specification, table: pd.DataFrame, axis: str, label: int, found: float) -> Problem:
+    row = table.loc[label]
+    return Problem(
+        WARNING, "distances-against-reading", f"{axis} as read isn't what the distances of the hole give",
+        found=f"{format_length(float(row['value']), spec.unit)} {spec.unit}",
+        allowed=f"{format_length(found, spec.unit, 4)} {spec.unit} within U of both",
+        action="Read both again", file=str(row["file"]), sheet=str(row["sheet"]),
+        cell=cell_name(int(row["row"]), int(row["column"])), part=str(row["part"]), serial=str(row["serial"]),
+        hole=str(row["hole"]), wall=str(row["wall"]), holds=True,
+    )  # fmt: skip
 
 
 def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]:

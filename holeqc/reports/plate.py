@@ -190,8 +190,8 @@ def distance_blocks(part: PartView) -> Iterator[w.Block]:
         test = f"{len(mine)} distances, none more than place the holes: nothing checks them."
         if degrees:
             test = (
-                f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {one.s0[row]:.2f} times "
-                f"what U lets expect; chance of as much {100 * one.global_p[row]:.0f} %."
+                f"{len(mine)} distances, {degrees} more than place the holes. Their residuals are {one.s0[row]:.2f} "
+                f"times what U lets expect; chance of as much {100 * one.global_p[row]:.0f} %."
             )
         yield w.Paragraph(test)
         suspect = [k for k, found in enumerate(mine) if math.isfinite(found.likely)]

@@ -3,11 +3,11 @@
 Run as ``python tests/benchmarks/calipers_or_table.py [PARTS [RUNS [U]]]``; 30 parts in 20 runs with U = 0.0010 in
 unless told. Kit BL-8 (samples). All figures invented: holes scatter by 0.0014 in a coordinate, one part in four has a
 hole that is far off (0.004 to 0.02), one sheet in six a mistyped distance, one in six a mistyped coordinate (two digits
-swapped, or off by 0.01 to 0.03). Readings scatter by half of their gauge's U, rounded to its step. The truth is that of
-the places put in, judged by the same rules without any error of reading.
+swapped, or off by 0.01 to 0.03). Readings scatter by half of their gauge's U, rounded to its step. The truth is that
+of the places put in, judged by the same rules without any error of reading.
 
-Printed: verdicts of the one against the other, with the truth; what the tool said of the parts on which they differ; and
-for each way the bad parts that were accepted. A part that is bad by less than U can pass a gauge under simple
+Printed: verdicts of the one against the other, with the truth; what the tool said where they differ; and for
+each way the bad parts that were accepted. A part that is bad by less than U can pass a gauge under simple
 acceptance; by distances it is held where U is coarse, and its pins always.
 """
 

@@ -25,7 +25,8 @@ from holeqc.specification.model import Specification
 TEXT = (Path(__file__).resolve().parents[2] / "tolerances" / "bl8.toml").read_text(encoding="utf-8")
 KIT = parse_specification(TEXT)
 BASIC = {h.id: (h.x, h.y) for h in KIT.holes}
-ALL = ["A-1", "A-2", "A-3", "A-4", "A-5", "A-6", "B-1", "B-2", "B-3", "B-4", "B-5", "B-6", "1-2", "2-3", "4-5", "5-6", "1-4", "2-5", "3-6", "1-5", "2-4", "2-6", "3-5"]
+TAKEN = "A-1 A-2 A-3 A-4 A-5 A-6 B-1 B-2 B-3 B-4 B-5 B-6 1-2 2-3 4-5 5-6 1-4 2-5 3-6 1-5 2-4 2-6 3-5"
+ALL = list(TAKEN.split())
 PIN, SIZE = 0.4570, 0.4571
 
 
@@ -36,8 +37,9 @@ def distance(line: str, places: dict[str, tuple[float, float]]) -> float:
 
 
 def sheet(
-    path: Path, lines: list[str], places: dict[str, tuple[float, float]] | None = None, wrong: dict[str, float] | None = None,
-    serial: str = "P-1", pin: float = PIN, size: float = SIZE, part: str = "", wall: str = "",
+    path: Path, lines: list[str], places: dict[str, tuple[float, float]] | None = None,
+    wrong: dict[str, float] | None = None, serial: str = "P-1", pin: float = PIN, size: float = SIZE, part: str = "",
+    wall: str = "",
 ) -> Path:  # fmt: skip
     """Write sizes and distances over pins of one part; ``wrong``: by how much distances are off."""
     rows = [f"Serial: {serial}", "Date: 2026-05-04", *([f"Part: {part}"] if part else [])]
@@ -173,8 +175,8 @@ def test_an_uncertainty_beyond_the_tolerance_judges_nothing(tmp_path: Path) -> N
 
 
 def test_a_gauge_without_u_places_nothing(tmp_path: Path) -> None:
-    text = TEXT.replace("uncertainty = 0.0010           # U at k = 2 over 8 inches, from a study of it on a gauge block\n", "")
-    found = judged(sheet(tmp_path / "a.csv", ALL), parse_specification(text))
+    start, _, rest = TEXT.partition("uncertainty = 0.0010")
+    found = judged(sheet(tmp_path / "a.csv", ALL), parse_specification(start + rest.partition("\n")[2]))
     assert set(verdicts(found, "position").values()) == {HOLD}
 
 
@@ -194,7 +196,8 @@ def test_uncertainty_is_that_of_the_ellipse(tmp_path: Path) -> None:
     spec = parse_specification(TEXT.replace("distance_pins =", "distance_pin_uncertainty = 0.0\ndistance_pins ="))
     found = judged(sheet(tmp_path / "a.csv", ALL[:12], pin=0.4570, size=0.4570), spec)
     rows = found.characteristics[found.characteristics["characteristic"] == "position"]
-    assert rows["uncertainty"].to_numpy() == pytest.approx(np.hypot(2 * 0.0010, 0.0003), rel=1e-6)  # and that of the bonus
+    # and that of the size, on which the bonus rests
+    assert rows["uncertainty"].to_numpy() == pytest.approx(np.hypot(2 * 0.0010, 0.0003), rel=1e-6)
     assert (rows["probability"] > 0.999).all()
 
 
@@ -207,11 +210,12 @@ def test_read_coordinates_count_and_distances_must_agree_with_them(tmp_path: Pat
         found = judged(path, spec)
         assert verdicts(found, "position")["1"] == expected
         assert found.holes["dx"].iloc[0] == pytest.approx(dx, abs=1e-9)  # what was read
+        assert ("distances-against-reading" in codes(found)) == (expected == HOLD)
 
 
 def test_mirrored_parts_and_walls_have_networks_of_their_own(tmp_path: Path) -> None:
-    parts = '[[part]]\nname = "starboard"\nmirror_of = "port"\nmirror = "x"\n\n[walls]\nnames = ["near", "far"]\n\n[fixture]'
-    spec = parse_specification(TEXT.replace("[fixture]", parts))
+    parts = '[[part]]\nname = "starboard"\nmirror_of = "port"\nmirror = "x"\n\n[walls]\nnames = ["near", "far"]\n\n'
+    spec = parse_specification(TEXT.replace("[fixture]", f"{parts}[fixture]"))
     one = sheet(tmp_path / "a.csv", ALL, shifted("5", 0.020, 0.0), part="starboard", wall="far")
     other = sheet(tmp_path / "b.csv", ALL, part="starboard", wall="near")
     found = judge(spec, read_files([one, other], spec))
@@ -253,10 +257,11 @@ def test_ways_give_the_same_places(tmp_path: Path) -> None:
     head += "".join(f"{hole},{SIZE:.4f},{SIZE:.4f}\n" for hole in BASIC) + "\nFrom,To,Way,Pins,Reading [in]\n"
     for way, pin, half in (("between pins", "0.4570", -PIN / 2), ("inside jaws", "", SIZE / 2), ("web", "", -SIZE / 2),
                            ("centre to centre", "", 0.0)):  # fmt: skip
-        rows = [
-            f"{first},{second},{way},{pin},{distance(f'{first}-{second}', BASIC) + half * (1 if first in 'AB' else 2):.5f}"
-            for first, second in (line.split("-") for line in ALL)
-        ]
+        rows = []
+        for line in ALL:
+            first, second = line.split("-")
+            read = distance(line, BASIC) + half * (1 if first in "AB" else 2)
+            rows.append(f"{first},{second},{way},{pin},{read:.5f}")
         path = tmp_path / "a.csv"
         path.write_text(head + "\n".join(rows) + "\n", encoding="utf-8")
         found = judged(path)
