@@ -69,6 +69,8 @@ def sheet(
 
     Example: holeqc sheet --recheck P-1041 -o again.xlsx
 
+    Example: holeqc sheet tolerances/bl8.toml -o port.xlsx --distances 20
+
     Example: holeqc sheet tolerances/bl7.toml --study -o study.xlsx --serial P-1041 --gauge BG-2 --seed 7
 
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data

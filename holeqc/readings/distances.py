@@ -73,6 +73,7 @@ _SIDES = {
     ("y", 1): "upper|top|oben|obere|obere kante|oberkante|haut|supérieur|bord supérieur|superior|arriba",
 }
 _TRIAL = re.compile(r"[\s#]*(?:no\.?|nr\.?)?\s*(\d{1,2})$")
+LONGEST = 40  #: characters of such a heading
 ROWS_BELOW = 60  #: so many rows below a heading are looked at for ends of distances
 
 
@@ -121,9 +122,7 @@ def find_distances(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification)
     hits = np.zeros(grid.rows, dtype=np.bool_)
     for column in grid.columns:
         if column.codes is not None:
-            ends = [
-                isinstance(x, str) and _phrases().get(_key(x[:120]), ("",))[0] in {FIRST, BOTH} for x in column.labels
-            ]
+            ends = [isinstance(x, str) and _begins(x) for x in column.labels]
             hits |= np.append(np.array(ends, dtype=np.bool_), False)[column.codes]
     match = Ends(spec).match
     for row in np.flatnonzero(hits).tolist():
@@ -142,11 +141,27 @@ def find_distances(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification)
         columns = [fields[FIRST], fields[SECOND]] if {FIRST, SECOND} <= fields.keys() else [fields[BOTH]]
         below = [[grid.cell(r, c) for c in columns] for r in range(row + 1, min(row + 1 + ROWS_BELOW, grid.rows))]
         named = [all(match(x) for x in ends) if len(ends) == 2 else len(parted(ends[0], match)) == 2 for ends in below]
-        sure = any(m.word in {WAY, PINS, *PIN.values()} or (m.kind == READING and m.ask) for m in meanings)
+        # 'Hole 1' and 'Hole 2' may as well stand over readings of two holes
+        across = any(vocabulary.meaning(contents[c]).hole for word, c in fields.items() if word in {FIRST, SECOND})
+        shown = any(m.word in {WAY, PINS, *PIN.values()} or (m.kind == READING and m.ask) for m in meanings)
+        sure = shown and not across
         if any(m.kind == READING for m in meanings) and (sure or any(named)):
             texts = tuple("" if x is None else text_of(x) for x in contents)
             found.append(Heading(row, row, texts, tuple(meanings)))
     return found
+
+
+@cache
+def _first_letters() -> frozenset[str]:
+    return frozenset(phrase[:2] for phrase, (word, _) in _phrases().items() if word in {FIRST, BOTH})
+
+
+def _begins(text: str) -> bool:
+    """Whether a text is the heading of the first end, or of both."""
+    short = text.strip()
+    if len(short) > LONGEST or short[:2].lower() not in _first_letters():
+        return False
+    return _phrases().get(_key(short), ("",))[0] in {FIRST, BOTH}
 
 
 def _numbered(meanings: list[Meaning]) -> list[Meaning]:

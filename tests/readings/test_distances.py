@@ -129,9 +129,13 @@ def test_a_number_beside_the_table_is_not_lost(tmp_path: Path) -> None:
     assert "cell-not-read" in codes(readings)
 
 
-def test_tables_of_holes_stay_what_they_are(tmp_path: Path) -> None:
-    readings = read(tmp_path, "Hole,From,Dia 0,Dia 90\n1,x,0.4571,0.4572\n")
-    assert set(readings.table["characteristic"].astype(str)) == {"diameter"}
+@pytest.mark.parametrize(
+    "text",
+    ["Hole,From,Dia 0,Dia 90\n1,x,0.4571,0.4572\n",
+     "How,Hole 1,Hole 2,Value\nDia 0,0.4571,0.4572,\nDia 90,0.4571,0.4572,\n"],
+)
+def test_tables_of_holes_stay_what_they_are(tmp_path: Path, text: str) -> None:
+    assert "distance" not in set(read(tmp_path, text).table["characteristic"].astype(str))
 
 
 def test_a_distance_is_one_text_there_and_back() -> None:
