@@ -337,16 +337,20 @@ def judge_edges(evidence: Evidence, sizes: Sizes, places: Places) -> Outcome:
     parts, holes, _ = evidence.shape
     minimum = least_distance(evidence, sizes)
     found, uncertainty, cause, label, read = _readings(evidence)
+    by_distances = np.zeros(read.shape, dtype=np.bool_)
     if spec.outline:
         worked, of_worked, wall = _worked_out(evidence, places)
         use = ~read & np.isfinite(worked)
         found, uncertainty = np.where(use, worked, found), np.where(use, of_worked, uncertainty)
         each, hole = np.ogrid[:parts, :holes]
         cause = np.where(use, places.weak[each, hole, wall], cause).astype(np.int16)
+        by_distances = use & places.derived[each, hole, wall]
     decimals = [limit_decimals(spec.rounding, h.edge.minimum or np.nan, h.size.upper) for h in spec.holes]
     compared = as_compared(found, np.array([-1 if d is None else d for d in decimals]))
     grain = np.where(read, GRAIN, CALCULATED)
     verdict, why = decide(compared, minimum, np.nan, uncertainty, spec.decision, grain)
+    near = by_distances & (np.abs(compared - minimum) <= uncertainty)
+    verdict[near], why[near] = HOLD, GUARD_BAND
     planned = np.array([wall in spec.plan.position_walls for wall in spec.walls.names])
     gap = np.where(planned, places.gap, NONE).max(axis=2)  # where x and y aren't to be read nothing is missing
     lacking = np.isnan(found)

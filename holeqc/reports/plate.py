@@ -223,7 +223,7 @@ def _table(part: PartView, mine: Sequence[Found]) -> w.Table:
         rows.append((
             str(k), w.plain(found.distance.first), w.plain(found.distance.second), found.distance.way, read,
             text(found.centres), text(found.adjusted), text(found.adjusted - found.centres), text(found.uncertainty),
-            "-" if math.isnan(found.standardised) else f"{-found.standardised:.1f}", checked, cell,
+            "-" if math.isnan(found.standardised) else f"{found.standardised:.1f}", checked, cell,
         ))  # fmt: skip
     note = ("Centres: read, brought to the distance of the centres by way and pins. Residual: adjusted minus that. "
             "Found from: an error as large would be found in 4 of 5 cases.")  # fmt: skip

@@ -303,3 +303,11 @@ def test_plan_without_edges_stays_a_plan(tmp_path: Path) -> None:
     """Positions from distances need no key: any kit whose gauges read distances takes them."""
     spec = replace(KIT, plan=replace(KIT.plan, distances=None))
     assert judged(sheet(tmp_path / "a.csv", ALL), spec).parts["verdict"].tolist() == [ACCEPT]
+
+
+def test_a_hole_within_u_of_its_least_edge_distance_is_held(tmp_path: Path) -> None:
+    # 2 diameters of 0.462 are 0.924; at 0.9243 from edge B hole 1 is 0.0003 inside, less than U of 0.0009
+    spec = parse_specification(TEXT.replace("y = 1.250", "y = 0.930", 1))
+    for y, expected in ((0.9243, HOLD), (0.9300, ACCEPT), (0.9150, REJECT)):
+        found = judged(sheet(tmp_path / "a.csv", ALL, BASIC | {"1": (1.5, y)}), spec)
+        assert verdicts(found, "edge distance")["1"] == expected
