@@ -4,16 +4,17 @@ The way through: what was read and the diameters go through `to_centres` (a way 
 distances of centres with sd; `adjust_network` makes coordinates of them, all parts at once; `suspects` and `checks` say
 which distance is wrong and which nothing checks.
 
-    network = Network(basic_xy, ends, edges)            # ends (n, 2): holes 0..p-1, edges p..p+e-1
-    centres = to_centres(ways, reading, diameter, gauge_u / 2, hole=actual)       # reading (parts, n), NaN: not
-    measured found = adjust_network(network, centres.distance, centres.sd) found.xy, found.covariance, found.placed,
-    found.free_motions, found.global_p, found.residuals, found.redundancy for part in
-    np.flatnonzero(global_test(found)): suspects(part_of(found, part))
+    network = Network(basic_xy, ends, edges)                    # ends (n, 2): holes 0..p-1, edges p..p+e-1
+    centres = to_centres(ways, reading, diameter, gauge_u / 2, hole=actual)  # reading (parts, n), NaN: not measured
+    found = adjust_network(network, centres.distance, centres.sd)
+    found.xy, found.covariance, found.placed, found.free_motions, found.global_p, found.residuals, found.redundancy
+    for part in np.flatnonzero(global_test(found)):
+        suspects(part_of(found, part))
 
-- An edge is (direction of its normal [rad], offset): (0, 0) is the line x = 0, (pi / 2, 0) is y = 0, a far edge of a
-plate
-  8 wide (0, 8). Edges are given unless ``edges_fixed`` says otherwise: a far edge whose place is measured (edge to
-  edge) is (True, False); one whose angle was measured (edge to edge not parallel: the angle in rad) is (False, True).
+- An edge is (direction of its normal [rad], offset): (0, 0) is the line x = 0, (pi / 2, 0) is y = 0, (0, 8) the far
+  edge of a plate 8 wide. Edges are given unless ``edges_fixed`` says otherwise: a far edge whose place is measured
+  (edge to edge) is (True, False); one whose angle was measured (edge to edge not parallel: the angle in rad) is
+  (False, True).
 - ``free_motions`` 0: edges or given points hold the figure, its coordinates are in the datum. Otherwise only its shape
   counts (hole to hole, pins), and the covariance must be used as a whole: a difference of two holes is right, one hole
   isn't.

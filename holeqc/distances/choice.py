@@ -41,11 +41,6 @@ class Choice:
     unchecked: tuple[int, ...]
     reached: bool
 
-    @property
-    def worst(self) -> int:
-        """The point with the largest U of position."""
-        return int(np.argmax(self.position_u))
-
 
 @dataclass(frozen=True, slots=True)
 class Lacking:
@@ -75,17 +70,26 @@ def position_u(covariance: ArrayLike) -> FloatArray:
     return _u(np.stack([own[..., 0::2], own[..., 1::2], beside[..., 0::2]], axis=-1))
 
 
-def expected_u(network: Network, sd: ArrayLike, taken: ArrayLike | None = None) -> FloatArray:
+def expected_u(
+    network: Network, sd: ArrayLike, taken: ArrayLike | None = None, *, covariance: ArrayLike | None = None
+) -> FloatArray:
     """Return U of each position (p,) that distances of the network will give, infinite where they don't place it.
 
-    ``sd`` (n,) one standard deviation each; ``taken``: numbers of the distances, all without it.
+    ``sd`` (n,) one standard deviation each; ``taken``: numbers of the distances, all without it. ``covariance`` (n, n)
+    takes the place of ``sd`` where distances share errors.
     """
     table = _Table.of(network, sd)
-    chosen = np.arange(len(network.ends)) if taken is None else np.asarray(taken, dtype=np.intp)
-    seen = np.isin(np.arange(len(network.ends)), chosen)
+    seen = np.ones(len(network.ends), dtype=bool)
+    if taken is not None:
+        seen = np.isin(np.arange(len(seen)), np.asarray(taken, dtype=np.intp))
     placed = placed_points(network, network.values()[None], seen[None])[0]
     reached = np.concatenate([placed, np.ones(len(network.edges), dtype=bool)])
-    return np.where(placed, table.u(table.inverse(seen & reached[network.ends].all(axis=1))), np.inf)
+    used = seen & reached[network.ends].all(axis=1)
+    if covariance is None:
+        return np.where(placed, _u(table.blocks(table.inverse(used))), np.inf)
+    root = np.linalg.cholesky(np.asarray(covariance, dtype=np.float64)[np.ix_(used, used)])
+    rows = np.linalg.solve(root, geometry(network, network.values()[None])[0][used])
+    return np.where(placed, _u(table.blocks(np.linalg.pinv(rows.T @ rows, rcond=1e-11, hermitian=True))), np.inf)
 
 
 def choose(
@@ -153,9 +157,9 @@ def lacking(network: Network, seen: ArrayLike) -> Lacking:
 
 
 def gauge_factor(expected: ArrayLike, tolerance: ArrayLike, share: float = SHARE) -> float:
-    """Return the factor by which every sd must shrink so that U of each position is at most ``share`` of its tolerance.
+    """Return what to multiply every sd with so that each position's U is at most ``share`` of its tolerance.
 
-    Above 1: good enough as it is, and by how much. ``expected`` and ``tolerance`` (p,) as diameters.
+    Below 1: the gauges must be so much better. ``expected`` and ``tolerance`` (p,) as diameters.
     """
     return float(np.min(share * np.asarray(tolerance, float) / np.asarray(expected, float)))
 
@@ -173,10 +177,10 @@ def _u(blocks: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Table:
-    """Distances at sd 1 (n, m) by the numbers sought, how many motions are left free, which number is which."""
+    """Distances at sd 1 (n, m) by the numbers sought, what rank they can have, which number is which."""
 
     rows: FloatArray
-    left: int
+    rank: int
     columns: IntArray
     points: int
 
@@ -188,11 +192,8 @@ class _Table:
         at = network.values()[None]
         rows = geometry(network, at)[0]
         _, left = free_motions(network, at, rows[None])
-        return cls(rows / spread[:, None], int(left[0]), np.flatnonzero(network.free), len(network.points))
-
-    @property
-    def rank(self) -> int:
-        return self.rows.shape[1] - self.left
+        columns = np.flatnonzero(network.free)
+        return cls(rows / spread[:, None], len(columns) - int(left[0]), columns, len(network.points))
 
     def inverse(self, taken: BoolArray) -> FloatArray:
         """Return the covariance of the numbers sought (m, m); without a datum, against the others."""
@@ -213,10 +214,6 @@ class _Table:
         own = np.einsum("iaib->iab", whole)
         return np.stack([own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]], axis=1)
 
-    def u(self, covariance: FloatArray) -> FloatArray:
-        """Return U of position of each point (p,)."""
-        return _u(self.blocks(covariance))
-
 
 @dataclass(frozen=True)
 class _State:
@@ -229,6 +226,11 @@ class _State:
     side: FloatArray
     both: FloatArray
     own: FloatArray
+
+    @property
+    def redundancy(self) -> FloatArray:
+        """Redundancy numbers of the set's distances (count,)."""
+        return 1.0 - self.own[: self.count]
 
 
 @dataclass(frozen=True)
@@ -271,10 +273,6 @@ class _Search:
         cost = self.cost(blocks + _squares(side) / rest[:, None, None], less, which)
         return np.where(redundancy > 1e-6, cost, np.inf)
 
-    def hardly(self, s: _State) -> BoolArray:
-        """Return which distances of a set (count,) are checked less than they should be."""
-        return np.asarray(1.0 - s.own[: s.count] < self.floor[s.order[: s.count]] - _TINY)
-
     def without(self, taken: BoolArray, many: int = 1) -> BoolArray:
         """Return the set without the distance, or so many, that are missed least; the same set where none can go."""
         s = self.state(taken)
@@ -302,11 +300,12 @@ class _Search:
     def enough(self, taken: BoolArray) -> bool:
         """Say whether every point's U is at most its goal and every distance checked."""
         s = self.state(taken)
-        return bool((_u(s.blocks) * self.per <= 1 + _TINY).all() and not self.hardly(s).any())
+        checked = s.redundancy >= self.floor[s.order[: s.count]] - _TINY
+        return bool((_u(s.blocks) * self.per <= 1 + _TINY).all() and checked.all())
 
     def value(self, taken: BoolArray) -> float:
         s = self.state(taken)
-        return float(self.cost(s.blocks, 1.0 - s.own[: s.count], s.order[: s.count]))
+        return float(self.cost(s.blocks, s.redundancy, s.order[: s.count]))
 
     def improved(self, taken: BoolArray) -> BoolArray:
         """Return the set with distances exchanged one for one as long as that helps, and again from sets near by."""
@@ -349,7 +348,6 @@ class _Search:
     def choice(self, taken: BoolArray, goal: FloatArray, floor: float) -> Choice:
         which = np.flatnonzero(taken)
         s = self.state(taken)
-        redundancy = np.clip(1.0 - s.own[: s.count], 0.0, 1.0)
-        u = self.table.u(self.table.inverse(taken))
+        u, redundancy = _u(s.blocks), np.clip(s.redundancy, 0.0, 1.0)
         low = tuple(which[redundancy < floor - _TINY].tolist())
         return Choice(tuple(which.tolist()), u, redundancy, low, bool((u <= goal * (1 + _TINY)).all()))

@@ -25,6 +25,7 @@ STEPS, STEPS_ALIKE = 200, 8  #: of the damped iteration; a sound network from ba
 BLOCK = 1000  #: parts worked at once, so that what is in hand stays in the processor's cache
 CLOSE = 1e-11  #: a step smaller than this part of the network's size has arrived
 FLAT = 1e-6  #: a motion that changes no distance by more than this part of itself isn't seen by the distances
+BEND = 0.1  #: bend of a distance, in its sd, from which it counts as loose: coverage holds to twice that (simulation)
 LOOSE = 1e-4  #: a point that a free motion moves by less than this part of itself stands still in it
 UNCHECKED = 1e-6  #: a redundancy number below this is zero but for rounding
 PARALLEL = 0.5  #: edges whose directions differ by a sine below this have a distance, others an angle
@@ -98,6 +99,17 @@ class Network:
 
     def design(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return what would be measured at ``at`` (..., 2p + 2e), and its slopes by the numbers sought (..., n, m)."""
+        value, slopes = self._signed(at)
+        if (self._sides > 0).all():
+            return value, slopes
+        return value * self._sides, slopes * self._sides[:, None]
+
+    @cached_property
+    def _sides(self) -> FloatArray:
+        """+1 or -1: on which side of an edge the other end lies, by the start; a distance is positive on both."""
+        return np.where(self._signed(self.values())[0] < 0, -1.0, 1.0)
+
+    def _signed(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         p, n = len(self.points), len(self.ends)
         xy, lines = at[..., : 2 * p].reshape(*at.shape[:-1], p, 2), at[..., 2 * p :]
         value = np.zeros((*at.shape[:-1], n))
@@ -122,39 +134,23 @@ class Network:
             i, edge = self.ends[to_edge].min(axis=1), self.ends[to_edge].max(axis=1) - p
             c, s, offset = np.cos(lines[..., 2 * edge]), np.sin(lines[..., 2 * edge]), lines[..., 2 * edge + 1]
             x, y = xy[..., i, 0], xy[..., i, 1]
-            side = self._sides[to_edge]
-            value[..., to_edge] = side * (c * x + s * y - offset)
-            put(to_edge, 2 * i, side * c)
-            put(to_edge, 2 * i + 1, side * s)
-            put(to_edge, 2 * p + 2 * edge, side * (c * y - s * x))
-            put(to_edge, 2 * p + 2 * edge + 1, -side + 0 * c)
+            value[..., to_edge] = c * x + s * y - offset
+            put(to_edge, 2 * i, c)
+            put(to_edge, 2 * i + 1, s)
+            put(to_edge, 2 * p + 2 * edge, c * y - s * x)
+            put(to_edge, 2 * p + 2 * edge + 1, -np.ones_like(c))
         if parallel.size:
             a, b = (self.ends[parallel] - p).T
-            way, side = np.sign(np.cos(self.edges[a, 0] - self.edges[b, 0])), self._sides[parallel]
-            value[..., parallel] = side * (way * lines[..., 2 * b + 1] - lines[..., 2 * a + 1])
-            put(parallel, 2 * p + 2 * b + 1, side * way)
-            put(parallel, 2 * p + 2 * a + 1, -side)
+            way = np.sign(np.cos(self.edges[a, 0] - self.edges[b, 0]))
+            value[..., parallel] = way * lines[..., 2 * b + 1] - lines[..., 2 * a + 1]
+            put(parallel, 2 * p + 2 * b + 1, way)
+            put(parallel, 2 * p + 2 * a + 1, -np.ones(len(a)))
         if angles.size:
             a, b = (self.ends[angles] - p).T
-            side = self._sides[angles]
-            value[..., angles] = side * (lines[..., 2 * b] - lines[..., 2 * a])
-            put(angles, 2 * p + 2 * b, side)
-            put(angles, 2 * p + 2 * a, -side)
+            value[..., angles] = lines[..., 2 * b] - lines[..., 2 * a]
+            put(angles, 2 * p + 2 * b, np.ones(len(a)))
+            put(angles, 2 * p + 2 * a, -np.ones(len(a)))
         return value, slopes
-
-    @cached_property
-    def _sides(self) -> FloatArray:
-        """+1 or -1: on which side of the edge the point lies, by the start; a distance is positive on both."""
-        p = len(self.points)
-        sides = np.ones(len(self.ends))
-        _, to_edge, parallel, angles = self.kinds
-        i, edge = self.ends[to_edge].min(axis=1), self.ends[to_edge].max(axis=1) - p
-        a, offset = self.edges[edge].T
-        sides[to_edge] = np.cos(a) * self.points[i, 0] + np.sin(a) * self.points[i, 1] - offset
-        (a, first), (b, second) = self.edges[self.ends[parallel, 0] - p].T, self.edges[self.ends[parallel, 1] - p].T
-        sides[parallel] = np.sign(np.cos(a - b)) * second - first
-        sides[angles] = self.edges[self.ends[angles, 1] - p, 0] - self.edges[self.ends[angles, 0] - p, 0]
-        return np.where(sides < 0, -1.0, 1.0)
 
     def motions(self, at: FloatArray) -> FloatArray:
         """Return how shifts along x and y and a turn by one radius move each number sought (..., m, 3)."""
@@ -243,10 +239,12 @@ def adjust(
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
+    if (below := np.flatnonzero((np.asarray(distance) < 0).reshape(-1, np.shape(distance)[-1]).any(axis=0))).size:
+        raise DataError(f"distance {_listed(below)} is below zero")
     one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
     first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
     network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
-    result = _adjusted(network, distance, sd, None, first, sd_known)
+    result = adjusted_from(first, network, distance, sd, None, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
         raise DataError(
@@ -268,13 +266,28 @@ def adjust_network(
     ``distance`` (..., n) as measured, NaN where it wasn't; angles between edges in rad. ``sd`` (n,) or (..., n) one
     standard deviation each, NaN where it isn't known: such a distance isn't used. ``covariance`` (..., n, n): of the
     distances, where they share errors (one pin, one gauge); it takes the place of ``sd``, whose numbers then only show.
-    The network's points are the basic coordinates: a point that they say can't be placed (all its distances in one
-    line) isn't placed, whatever the readings' scatter makes of it.
+    The network's points are the basic coordinates: a point that they say can't be placed (all its distances in or
+    nearly in one line) isn't placed, whatever the readings' scatter makes of it.
 
     Raises:
         DataError: shapes that don't belong together; numbers that aren't finite or above zero; no sound covariance.
     """
     return _adjusted(network, distance, sd, covariance, None, sd_known)
+
+
+def adjusted_from(
+    start: FloatArray, network: Network, distance: ArrayLike, sd: ArrayLike, covariance: ArrayLike | None,
+    sd_known: bool,
+) -> Adjustment:  # fmt: skip
+    """Return a network of points adjusted from ``start`` (..., p, 2), which nothing is concluded from; nothing raised.
+
+    Without edges it is moved to its middle meanwhile, so that far coordinates of a small network keep their digits.
+    """
+    middle = network.points.mean(axis=0) * (len(network.edges) == 0)
+    near = replace(network, points=network.points - middle)
+    found = _adjusted(near, distance, sd, covariance, start - middle, sd_known)
+    given = ~network.free[: 2 * len(network.points)].reshape(-1, 2) & ~np.isnan(found.xy)
+    return replace(found, network=network, xy=np.where(given, start, found.xy + middle))
 
 
 def _adjusted(
@@ -295,8 +308,6 @@ def _adjusted(
     flat = np.broadcast_to(observed, (*lead, n)).reshape(parts, n)
     spreads = np.broadcast_to(spread, (*lead, n)).reshape(parts, n)
     flat = np.where(np.isnan(spreads), np.nan, flat)
-    if (np.nan_to_num(flat, nan=1.0)[:, network.kinds[0]] < 0).any():
-        raise DataError(f"distance {_listed(np.flatnonzero((flat < 0).any(axis=0)))} is below zero")
     mixed = None
     if covariance is not None:
         mixed = np.broadcast_to(_numbers("covariance", covariance, (..., n, n)), (*lead, n, n)).reshape(parts, n, n)
@@ -304,7 +315,11 @@ def _adjusted(
     seen = ~np.isnan(flat)
     if start is None:
         kinds, which = _alike(seen)  # each kind of missing distances is looked at once
-        placed = placed_points(network, begin[kinds], seen[kinds])[which]
+        sound = placed_points(network, begin[kinds], seen[kinds])
+        of_kinds = None if mixed is None else mixed[kinds]
+        exact = np.where(seen[kinds], network.measured(begin[kinds]), np.nan)
+        planned = _solve(network, exact, spreads[kinds], of_kinds, begin[kinds], sound)
+        placed = (sound & ~_bending(network, planned, spreads[kinds]))[which]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
         placed = np.ones((parts, len(network.points)), dtype=bool)
@@ -431,6 +446,28 @@ def _largest_body(xy: FloatArray, swings: FloatArray, whole: FloatArray) -> Bool
             kept = kept.copy()
             kept[np.flatnonzero(kept)[most.argmax()]] = False
     return best
+
+
+def _bending(network: Network, planned: dict[str, Any], sd: FloatArray) -> BoolArray:
+    """Return the points (parts, p) so loose across a distance that its bend is no longer small beside its sd.
+
+    Off by t across a length L, two points are t²/2L further apart: where that isn't small, as for a hole nearly in line
+    with the holes it is measured from, neither the covariance nor the side of the line can be trusted.
+    """
+    between, p = network.kinds[0], len(network.points)
+    i, j = network.ends[between].T
+    way = network.points[j] - network.points[i]
+    long = np.maximum(np.hypot(*way.T), 1e-300)
+    across = np.stack([-way[:, 1], way[:, 0], way[:, 1], -way[:, 0]], axis=1) / long[:, None]
+    four = np.stack([2 * i, 2 * i + 1, 2 * j, 2 * j + 1], axis=1)
+    covariance = np.where(np.isnan(planned["residuals"][:, between, None, None]), 0.0,
+                          planned["whole_covariance"][:, four[:, :, None], four[:, None, :]])  # fmt: skip
+    loose = np.einsum("na,knab,nb->kn", across, covariance, across) > 2 * BEND * long * sd[:, between]
+    loose &= sd[:, between] < 0.01 * long  # larger ones are weights, not what a gauge is off by
+    own = np.einsum("knaa->kna", covariance)
+    second = own[..., 2:].sum(axis=-1) > own[..., :2].sum(axis=-1)
+    ends = i[:, None] == np.arange(p), j[:, None] == np.arange(p)
+    return np.asarray((loose & ~second) @ ends[0] | (loose & second) @ ends[1])
 
 
 def _solve(

@@ -13,13 +13,14 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
-from holeqc.distances.network import UNCHECKED, Adjustment, IntArray, errors_seen
+from holeqc.distances.network import UNCHECKED, Adjustment, IntArray, adjusted_from, errors_seen
 from holeqc.problems import DataError
 from holeqc.quantities import BoolArray, FloatArray
 
 LEVEL = 0.05  #: chance that a part without a wrong distance names one, over all its distances together
 POWER = 0.80
-ALIKE = 0.05  #: chance at which one of two distances can still be the wrong one instead of the other
+GROSS = 50.0  #: a standardised residual so large that the adjusted figure itself is bent by it
+ALIKE = 0.01  #: chance from which a distance can still be a good one that another, wrong one pulls along
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +77,11 @@ def critical(n: int, level: float = LEVEL, degrees: int | None = None) -> float:
     return float(np.sqrt(degrees) * t / np.sqrt(degrees - 1 + t * t))
 
 
-def noncentrality(level: float, power: float = POWER) -> float:
-    """Return how many sd of its standardised residual an error must be to be found with ``power`` (Baarda's delta 0).
-
-    ``level`` of one two-sided test: 4.13 at 0.001 and 0.80. The other tail is left out, less than 0.001 from power 0.5
-    on.
-    """
-    return float(-ndtri(level / 2) + ndtri(power))
-
-
 def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) -> Checks:
     """Return how well each distance is checked: what would be found, and what the rest would move.
 
-    ``level`` is over all distances together, as in `suspects`. What an error moves is reckoned by the stated sd.
+    ``level`` is over all distances together, as in `suspects`. The smallest error is its bound and the quantile of the
+    power together, in sd of the residual: 4.13 at a level of 0.001 each and 0.80 (Baarda's delta 0).
     """
     rest, _, gain = errors_seen(adjusted)
     own = np.diagonal(rest, axis1=-2, axis2=-1)
@@ -99,10 +92,8 @@ def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) 
     length = np.hypot(gain[..., 0::2, :], gain[..., 1::2, :])  # (..., p, n) shift of each point by an error of 1
     length = np.where(adjusted.placed[..., None], length, 0.0)
     far = length.argmax(axis=-2)
-    moves = np.where(checked, smallest, np.nan) * length.max(axis=-2, initial=0.0)
-    return Checks(
-        checked, smallest, np.where(checked, moves, np.where(np.isnan(smallest), np.nan, np.inf)), far, bound, power
-    )
+    moves = np.where(checked, smallest * length.max(axis=-2, initial=0.0), smallest)
+    return Checks(checked, smallest, moves, far, bound, power)
 
 
 def suspects(adjusted: Adjustment, *, level: float = LEVEL, most: int | None = None) -> list[Suspect]:
@@ -117,52 +108,61 @@ def suspects(adjusted: Adjustment, *, level: float = LEVEL, most: int | None = N
     """
     if adjusted.residuals.ndim != 1:
         raise DataError(f"suspects are sought in one part at a time; found parts {adjusted.residuals.shape[:-1]}")
-    degrees = int(adjusted.degrees_of_freedom)
-    rest, scores, _ = errors_seen(adjusted)
-    can = np.nan_to_num(adjusted.redundancy) > UNCHECKED
     found: list[tuple[int, float, float, tuple[int, ...]]] = []
-    limit = min(max(1, degrees // 2), len(can)) if most is None else most
-    left, squares, whole = rest.copy(), float(adjusted.statistic), np.diag(rest).copy()
-    score = scores.copy()
-    n = int(can.sum())
-    while n and degrees > 0 and len(found) < limit:
-        far, alike = _standard(score, left, can)
+    n, now = int((np.nan_to_num(adjusted.redundancy) > UNCHECKED).sum()), adjusted
+    limit = max(1, int(adjusted.degrees_of_freedom) // 2) if most is None else most
+    while len(found) < limit and (degrees := int(now.degrees_of_freedom)) > 0:
+        rest, score, _ = errors_seen(now)
+        can = np.nan_to_num(now.redundancy) > UNCHECKED
+        far, alike = _standard(score, rest, can)
+        if not now.converged or (can.any() and np.nanmax(np.abs(far)) > GROSS):
+            # the adjusted figure is bent out of shape: as it shows at the start, where an error of any size is linear
+            rest, score = _shown(now, now.network.measured(now.network.values()))
+            far, alike = _standard(score, rest, can)
+        if not can.any():
+            break
+        squares = max(float(now.statistic), 0.0)
+        chance = _chance(far, n, degrees, squares, now.sd_known)
         worst = int(np.nanargmax(np.abs(far)))
-        chance = _chance(far, n, degrees, squares, adjusted.sd_known)
         if not chance[worst] < level:
             break
-        # take the suspect's error out of everything else, as if it had not been measured
-        column = left[:, worst].copy()
-        squares -= float(score[worst]) ** 2 / column[worst]
-        score = score - column * (score[worst] / column[worst])
-        left = left - np.outer(column, column) / column[worst]
-        degrees -= 1
-        still = can & (np.diag(left) > UNCHECKED * whole)
-        still[worst] = False
-        near = (
-            np.abs(far[worst]) - np.abs(far)
-            <= -ndtri(ALIKE) * np.sqrt(2 * (1 - np.minimum(np.abs(alike[worst]), 1))) + 1e-6
-        )
-        after = np.full(len(can), np.inf)
-        if degrees > 0 and still.any():
-            after = _chance(_standard(score, left, still)[0], n, degrees, squares, adjusted.sd_known)
-        settled = ~still | (np.nan_to_num(after, nan=1.0) >= level)
-        others = can & near & settled & (chance < level)
+        scale = 1.0
+        if not now.sd_known:
+            scale = np.sqrt(max(squares - far[worst] ** 2, 0.0) / (degrees - 1)) if degrees > 1 else np.inf
+        # another explains it as well if with that one left out this one could be chance
+        apart = np.sqrt(np.maximum(1.0 - alike[worst] ** 2, 0.0))
+        others = can & (np.abs(far[worst] - alike[worst] * far) <= -ndtri(ALIKE / 2) * scale * apart + 1e-6)
         others[worst] = False
         found.append((worst, float(far[worst]), float(chance[worst]), tuple(np.flatnonzero(others).tolist())))
-        can = still
-    return _told(adjusted, found, rest, scores)
+        now = _without(adjusted, [f[0] for f in found])
+    return _told(adjusted, now, found) if found else []
+
+
+def _without(adjusted: Adjustment, which: list[int]) -> Adjustment:
+    """Return the part adjusted as if some distances had not been measured."""
+    distance = adjusted.distance.copy()
+    distance[which] = np.nan
+    return _again(adjusted, distance)
+
+
+def _again(adjusted: Adjustment, distance: FloatArray) -> Adjustment:
+    a, network = adjusted, adjusted.network
+    return adjusted_from(network.points, network, distance, a.sd, a.observed_covariance, a.sd_known)
+
+
+def _shown(adjusted: Adjustment, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return P Qvv P and P v as they are linear about a figure in which ``at`` (n,) would be measured."""
+    missing = np.isnan(adjusted.residuals)
+    rest, _, _ = errors_seen(_again(adjusted, np.where(missing, np.nan, at)))
+    return rest, rest @ np.where(missing, 0.0, at - adjusted.distance)
 
 
 def part_of(adjusted: Adjustment, part: int | tuple[int, ...]) -> Adjustment:
     """Return the adjustment of one part of many; ``part`` as an index of the leading axes."""
-    lead = adjusted.residuals.ndim - 1
-    if lead == 0:
+    if adjusted.residuals.ndim == 1:
         raise DataError("the adjustment is of one part already")
-    columns = {
-        f.name: value[part] for f in fields(adjusted) if isinstance(value := getattr(adjusted, f.name), np.ndarray)
-    }
-    return replace(adjusted, **columns)
+    columns = {f.name: getattr(adjusted, f.name) for f in fields(adjusted)}
+    return replace(adjusted, **{k: v[part] for k, v in columns.items() if isinstance(v, np.ndarray)})
 
 
 def _standard(score: FloatArray, rest: FloatArray, can: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -184,18 +184,20 @@ def _chance(far: FloatArray, n: int, degrees: int, squares: float, sd_known: boo
 
 
 def _told(
-    adjusted: Adjustment, found: list[tuple[int, float, float, tuple[int, ...]]], rest: FloatArray, scores: FloatArray
+    adjusted: Adjustment, clean: Adjustment, found: list[tuple[int, float, float, tuple[int, ...]]]
 ) -> list[Suspect]:
-    if not found:
-        return []
-    which = np.array([f[0] for f in found])
+    """Return the suspects with their errors, reckoned together about the figure that the others make."""
+    network, which = adjusted.network, np.array([f[0] for f in found])
+    at = np.concatenate([clean.xy.ravel(), clean.edges.ravel()])
+    rest, score = _shown(adjusted, network.measured(np.where(np.isnan(at), network.values(), at)))
     spread = np.linalg.inv(rest[np.ix_(which, which)])
-    error = -spread @ scores[which]
-    scale = 1.0 if adjusted.sd_known else float(adjusted.s0)
+    error, scale = -spread @ score[which], 1.0 if adjusted.sd_known else float(adjusted.s0)
+    sd = np.sqrt(np.diag(spread)) * scale
+    observed = adjusted.distance[which]
     return [
-        Suspect(k, far, p, float(adjusted.distance[k]), float(e), float(adjusted.distance[k] - e), float(s * scale),
-        others) for (k, far, p, others), e, s in zip(found, error, np.sqrt(np.diag(spread)), strict=True)
-    ]  # fmt: skip
+        Suspect(k, far, p, float(observed[m]), float(error[m]), float(observed[m] - error[m]), float(sd[m]), others)
+        for m, (k, far, p, others) in enumerate(found)
+    ]
 
 
 def global_test(adjusted: Adjustment, level: float = LEVEL) -> BoolArray:

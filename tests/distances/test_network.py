@@ -112,6 +112,20 @@ def test_against_a_general_solver() -> None:
         assert found.statistic[part] == pytest.approx(2 * other.cost, rel=1e-6)
 
 
+def test_slopes_are_those_of_what_would_be_measured() -> None:
+    # edges: given, leaning, far with its normal the same way, far with its normal the other way
+    edges = np.array([[0.1, 0.2], [1.7, -0.3], [0.1, 10.0], [0.1 + np.pi, -11.0]])
+    ends = np.concatenate([pairs(3, 4), [[3, 5], [3, 6], [5, 6], [3, 4]]])
+    network = Network(PLATE[:3], ends, edges, edges_fixed=np.zeros(4, dtype=bool))
+    at = network.values() + 0.01
+    value, slopes = network.design(at)
+    # along the one normal the edges lie at 0.21, 10.01 and 10.99
+    np.testing.assert_allclose(value[-4:], [10.01 - 0.21, 10.99 - 0.21, 10.99 - 10.01, 1.6])
+    for k, step in enumerate(1e-6 * np.eye(at.size)):
+        by = (network.measured(at + step) - network.measured(at - step)) / 2e-6
+        np.testing.assert_allclose(slopes[:, k], by, atol=1e-8)
+
+
 def test_moving_turning_renaming_and_order_change_nothing() -> None:
     network = plate(22, edges=False)
     _, distance = measured(network, 1)
@@ -120,6 +134,8 @@ def test_moving_turning_renaming_and_order_change_nothing() -> None:
     turn = np.array([[np.cos(2.0), -np.sin(2.0)], [np.sin(2.0), np.cos(2.0)]])
     moved = adjust(network.ends, distance[0], sd, PLATE @ turn.T + [300.0, -70.0])
     np.testing.assert_allclose(moved.xy, plain.xy @ turn.T + [300.0, -70.0], atol=1e-9)
+    far = adjust(network.ends, distance[0], sd, PLATE + np.array([5e6, -3e6]))  # surveys have such
+    np.testing.assert_allclose(far.xy - [5e6, -3e6], plain.xy, atol=2e-9)
     big = np.kron(np.eye(8), turn)
     np.testing.assert_allclose(moved.covariance, big @ plain.covariance @ big.T, atol=1e-12)
     rng = np.random.default_rng(5)
@@ -172,6 +188,14 @@ def test_parts_are_adjusted_as_each_alone() -> None:
     assert adjust_network(network, distance[:0], sd).xy.shape == (0, 8, 2)
 
 
+def test_a_free_network_lies_as_close_to_its_start_as_it_can() -> None:
+    network = plate(24, edges=False)
+    off = adjust_network(network, measured(network, 30)[1], np.full(24, SD)).xy - PLATE
+    np.testing.assert_allclose(off.mean(axis=1), 0, atol=1e-12)
+    x, y = (PLATE - PLATE.mean(axis=0)).T
+    np.testing.assert_allclose((x * off[..., 1] - y * off[..., 0]).sum(axis=1), 0, atol=1e-9)
+
+
 def test_a_hole_that_nothing_places_leaves_the_others_as_they_are() -> None:
     network = plate()
     _, distance = measured(network, 1)
@@ -196,6 +220,18 @@ def test_holes_in_one_line_are_not_placed_across_it() -> None:
     distance = np.where(in_line, row.measured(row.values()) + np.array([5, 0, 0, 5, 0, 0]) * 1e-4, np.nan)
     found = adjust_network(row, distance, np.full(6, SD))
     assert found.placed.tolist() == [True, False, True, True]
+
+
+@pytest.mark.parametrize(("off", "placed"), [(0.02, False), (0.03, False), (0.08, True), (0.2, True)])
+def test_a_hole_nearly_in_line_is_placed_where_its_covariance_holds(off: float, placed: bool) -> None:
+    basic = np.array([[1.0, 1.0], [3.0, 1.0], [2.0, 1.0 + off]])
+    network = Network(basic, np.array([[0, 1], [0, 3], [0, 4], [1, 3], [1, 4], [0, 2], [1, 2]]), EDGES)
+    true, distance = measured(network, 2000, off=0.003)
+    found = adjust_network(network, distance, np.full(7, SD))
+    assert (found.placed == [True, True, placed]).all()
+    if placed:
+        inside = np.abs(found.xy - true) < 1.96 * found.sd_xy
+        np.testing.assert_allclose(inside.mean(axis=0), 0.95, atol=0.02)  # four standard errors
 
 
 def test_edges_with_an_angle_and_a_far_edge() -> None:

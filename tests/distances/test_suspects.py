@@ -17,7 +17,7 @@ from holeqc.distances import (
     suspects,
     to_centres,
 )  # fmt: skip
-from holeqc.distances.suspects import critical, noncentrality
+from holeqc.distances.suspects import critical
 from holeqc.problems import DataError
 
 
@@ -36,7 +36,9 @@ def test_published_bounds_of_the_tau_test(n: int, level: float, bound: float) ->
 def test_published_constants_of_data_snooping() -> None:
     # Baarda (1968): 3.29 and 4.13 for a level of 0.1 % and a power of 80 %
     assert critical(1, 0.001) == pytest.approx(3.29, abs=0.005)
-    assert noncentrality(0.001, 0.80) == pytest.approx(4.13, abs=0.005)
+    found = adjusted(published("benning_8_2"))
+    how = checks(found, level=5 * 0.001)
+    np.testing.assert_allclose(how.smallest_error * np.sqrt(found.redundancy) / 0.01, 4.13, atol=0.005)
     assert np.isnan(critical(5, 0.05, 1))
 
 
@@ -83,6 +85,20 @@ def test_two_wrong_distances_are_named_one_by_one_with_their_likely_values() -> 
         clean = adjust_network(network, without, np.full(44, SD))
         at = np.append(clean.xy.ravel(), EDGES)
         assert s.likely == pytest.approx(network.measured(at)[s.index], abs=SD / 100)  # straight, not along arcs
+
+
+@pytest.mark.parametrize("error", [1.0, 10.0, 100.0, -0.9])
+def test_a_slip_of_any_size_is_named_with_its_likely_value(error: float) -> None:
+    # so large that the adjusted figure is bent out of shape, or the iteration doesn't arrive
+    network = plate(24)
+    _, distance = measured(network, 1, seed=8)
+    for k in range(0, 24, 6):
+        wrong = distance[0] + error * (np.arange(24) == k)
+        found = adjust_network(network, wrong, np.full(24, SD))
+        assert global_test(found)
+        first = suspects(found, most=1)[0]
+        assert first.index == k
+        assert first.error == pytest.approx(error, abs=5 * first.sd)
 
 
 def test_nothing_checks_a_distance_that_no_other_needs() -> None:
