@@ -440,7 +440,8 @@ def read_distance(specification: Specification, line: str) -> Distance | None:
             return None
     if len(both) != 2 or not all(both) or both[0] == both[1]:
         return None
-    return Distance(both[0], both[1], way, wall)
+    first, second = both if not both[0].startswith(EDGE) else both[::-1]  # a hole first
+    return Distance(first, second, way, wall)
 
 
 def end_of(specification: Specification, text: str) -> str:

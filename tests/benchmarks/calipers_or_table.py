@@ -10,8 +10,8 @@ Printed: verdicts of the one against the other, with the truth; what the tool sa
 each way the bad parts that were accepted. A part that is bad by less than U can pass a gauge under simple
 acceptance; by distances it is held where U is coarse, and its pins always. Of 4 times 600 parts (both rules, U = 0.001
 and 0.003) the calipers accepted no bad one, the table 6, by at most 0.0004; a mistyped coordinate, which nothing
-checks, rejected or held one good part in fifteen, which the calipers accepted; they held one good part in five, mostly
-for a mistyped distance, one in twenty by chance.
+checks, rejected or held one good part in fifteen, which the calipers accepted; they held one good part in four, most of
+them for a mistyped distance, about one in twenty by chance.
 """
 
 from __future__ import annotations

@@ -207,6 +207,8 @@ def test_the_blank_sheet_is_read_back(tmp_path: Path, capsys: pytest.CaptureFixt
 def test_live_marks_are_the_residuals_of_the_adjustment() -> None:
     """What the formulas multiply with is held against the adjustment itself, fed with one wrong distance."""
     table = distance_table(KIT)
+    assert len(table.distances) == 23
+    assert {d.first for d in table.distances} <= set(KIT.hole_ids)  # the kit's list says `A - 1`
     network = network_of(KIT, np.ones(2), list(table.distances))
     drawn = np.array([basic_distance(KIT, d, "port") for d in table.distances])
     off = np.random.default_rng(3).normal(0, 0.0005, drawn.size)
