@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holeqc.inspection.networks import UNCHECKED
 from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
 from holeqc.specification.model import EDGE, Distance, Specification
@@ -180,6 +179,8 @@ def _ellipse(picture: w.Drawing, plate: Plate, part: Any, at: w.Point, covarianc
 
 def distance_blocks(part: PartView) -> Iterator[w.Block]:
     """Give what a part's positions rest on: a picture and a table of its distances for each wall, and their test."""
+    from holeqc.inspection.networks import UNCHECKED
+
     networks, spec = part.run.inspection.networks, part.specification
     assert networks is not None
     at = networks.names.index((part.part, part.serial))
@@ -205,6 +206,8 @@ def distance_blocks(part: PartView) -> Iterator[w.Block]:
 
 
 def _table(part: PartView, mine: Sequence[Found]) -> w.Table:
+    from holeqc.inspection.networks import UNCHECKED
+
     unit = part.specification.unit
     names = ("Read", "Centres", "Adjusted", "Residual", "U", "Residual/sd", "Found from", "Cell")
     columns = [w.Column("No.", "right"), w.Column("From"), w.Column("To"), w.Column("Way")]
