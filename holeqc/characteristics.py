@@ -181,6 +181,8 @@ ALL: tuple[Characteristic, ...] = (
         "größter lehrdorn|größter prüfstift|größter stift|größter dorn|plus grand tampon|plus gros tampon|"
         "plus grande pige|plus grosse pige|mayor tapón|tapón más grande|tapón mayor",
     ),
+    # between two holes or edges: what position follows from where x and y aren't read; never a column of a hole
+    Characteristic("distance", brief="distance"),
     Characteristic(
         "surface", "surface", WORD, EYE, read=True, feeds=("surface",), whole_hole=True, title="Surface",
         check_title="Surface check", short="Surface", brief="surface",
@@ -215,7 +217,7 @@ SERIES = tuple(c for c in ALL if c.series)
 OF_WORD = {c.word: c for c in ALL}
 OF_NAME = {c.name: c for c in JUDGED}
 #: words of the readings table: numbers before words, so that a code says which it is
-NUMBERS = (*(c.word for c in READ if c.kind != WORD and not c.measured), *(c.word for c in MEASURED))
+NUMBERS = (*(c.word for c in READ if c.kind != WORD and not c.measured), *(c.word for c in MEASURED), "distance")
 WORDS = tuple(c.word for name in (PLUG, EYE) for c in READ if c.kind == WORD and c.by == name)
 NAMES = tuple(c.name for c in JUDGED)
 #: tables of the kit file that hold limits of what is measured

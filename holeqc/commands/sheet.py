@@ -24,6 +24,10 @@ def sheet(
     serial: Annotated[
         list[str] | None, typer.Option(metavar="S", help="Serial number, or AP-021..AP-040; again for a sheet each.")
     ] = None,
+    distances: Annotated[
+        str,
+        typer.Option(metavar="N|auto", help="Positions by so many distances; auto: by enough."),
+    ] = "",
     paper: Annotated[
         bool, typer.Option("--paper", help="For a pencil: map, tall cells, boxes to tick; -o FILE.pdf, or a workbook.")
     ] = False,
@@ -72,6 +76,8 @@ def sheet(
 
     Example: holeqc sheet --recheck P-1041 -o again.xlsx
 
+    Example: holeqc sheet tolerances/bl8.toml -o port.xlsx --distances 20
+
     Example: holeqc sheet tolerances/bl7.toml --study -o study.xlsx --serial P-1041 --gauge BG-2 --seed 7
 
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
@@ -118,18 +124,27 @@ def sheet(
         printing.say(*write_study(specification, request, out, page, replace))
         return
     _only_studies(asked)
+    lines: tuple[str, ...] = ()
+    below = None
+    if distances or specification.plan.distances:
+        from holeqc.answers.distances import sheet_with_distances
+
+        if paper or out.suffix.lower() == ".pdf":
+            raise HoleQCError(f"{out}: distances go into a workbook; end its name in .xlsx, leave --paper out")
+        specification, below, lines = sheet_with_distances(specification, distances)
     if out.suffix.lower() == ".pdf":
         from holeqc.answers.sheets import write_pencil
 
         write_pencil(specification, out, part, serial, page, replace=replace)
     else:
-        write_sheet(specification, out, part or None, serial, page, replace=replace, pencil=paper)
+        write_sheet(specification, out, part or None, serial, page, replace=replace, pencil=paper, below=below)
     count = len(serial) or 1
     printing.say(limits_line(specification))
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
           f"{specification.revision}. " + (
               f"Check it filled with: holeqc check {kit} {out}" if out.suffix.lower() == ".xlsx" else
               f"Print it; type what was read with: holeqc log {kit} --serial S"))  # fmt: skip
+    printing.say(*lines)
 
 
 def _write_recheck(

@@ -28,6 +28,9 @@ from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, FloatArray, above, below, decimals_of, round_array
 from holeqc.specification.model import DecisionRule, Rounding
 
+#: position from distances is guarded where its U is more than this share of the tolerance (4 : 1, MIL-HDBK-52)
+COARSE = 0.25
+
 
 def decide(
     value: ArrayLike,

@@ -19,6 +19,7 @@ from holeqc.inspection.results import (
     ACCEPT,
     CAUSES,
     CHARACTERISTIC_COLUMNS,
+    CONTRADICTING_DISTANCES,
     CONTRADICTION,
     DAY_TO_COME,
     GAUGE_EXPIRED,
@@ -31,8 +32,10 @@ from holeqc.inspection.results import (
     IntArray,
     Outcome,
     VerdictArray,
+    first_row,
     largest,
     largest_or_unknown,
+    mean,
     smallest,
 )
 from holeqc.inspection.results import CHARACTERISTICS as JUDGED
@@ -46,12 +49,14 @@ from holeqc.quantities import (
     format_length,
     size_at_reference,
 )
-from holeqc.readings.table import CHARACTERISTICS, ENTERS
+from holeqc.readings.draft import DISTANCE
+from holeqc.readings.table import CHARACTERISTICS, ENTERS, cell_name
 from holeqc.specification.model import Specification
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Networks
     from holeqc.readings.table import Readings
 
 
@@ -107,8 +112,7 @@ def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int,
     if named and spec.gauges and named not in by_id:
         return -1, UNKNOWN_GAUGE
     fitting = [number for number, gauge in enumerate(spec.gauges) if characteristic in gauge.measures]
-    default = {"diameter": spec.plan.diameter_gauge}.get(characteristic, spec.plan.position_gauge)
-    for gauge_id in (named, default):
+    for gauge_id in (named, spec.plan.gauge_of(characteristic)):
         if gauge_id and by_id.get(gauge_id, -1) in fitting:
             return by_id[gauge_id], NONE
     if len(fitting) == 1:
@@ -294,6 +298,7 @@ class Evidence:
     last_day: Any
     part_of_row: IntArray
     problems: tuple[Problem, ...]
+    networks: Networks | None = None  #: what distances gave; the coordinates are among ``rows`` already
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -395,10 +400,69 @@ def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date
         table["direction"].to_numpy(dtype=np.float64), _whole(table["trial"]), index.astype(np.int64),
     )  # fmt: skip
     spoken = _spoken(rows, word_texts)
-    apart, unplaced = _apart(rows, kind, spoken)
+    is_distance = kind == DISTANCE
+    placeable = ~is_distance | (rows.hole < 0) & rows.doubted | (rows.wall < 0)
+    apart, unplaced = _apart(rows, kind, spoken & placeable)
+    networks = None
+    if (is_distance & ~placeable).any():
+        from holeqc.inspection.networks import adjusted_networks
+
+        mine = rows.take(np.flatnonzero(is_distance & ~placeable & spoken))
+        networks = adjusted_networks(spec, parts, mine, word_texts, apart["diameter"], table)
+        if networks is not None:
+            apart, networks, against = _with_derived(apart, networks)
+            problems += (*networks.problems, *(_against_read(spec, table, *one) for one in against))
     counts = np.bincount(part[spoken], minlength=len(parts))
     first, last = _days(part, date, len(parts))
-    return Evidence(spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems)
+    return Evidence(
+        spec, parts, apart, tuple(word_texts), causes, unplaced, counts, first, last, part, problems, networks
+    )
+
+
+def _with_derived(
+    apart: dict[str, Rows], networks: Networks
+) -> tuple[dict[str, Rows], Networks, list[tuple[str, int, float]]]:
+    """Return the readings with the coordinates that follow from distances, and the networks with where those count.
+
+    Where a coordinate of an axis was read as well, the readings count, and what follows must agree with them within
+    both U; those that don't come last: x or y, the label of the reading, what the distances give.
+    """
+    shape = networks.label.shape
+    cells = int(np.prod(shape))
+    read = np.zeros(cells, dtype=np.bool_)
+    for name in "xy":
+        read[apart[name].cell(*shape[1:])] = True
+    derived = np.isfinite(networks.xy).all(axis=-1).ravel()
+    out, wrong = dict(apart), list[tuple[str, int, float]]()
+    for axis, name in enumerate("xy"):
+        rows, found, u = apart[name], networks.xy[..., axis].ravel(), networks.uncertainty.ravel()
+        sure = rows.take(~rows.doubted & ~np.isnan(rows.value))
+        cell = sure.cell(*shape[1:])
+        value, reach = mean(cell, sure.value, cells), np.hypot(np.nan_to_num(largest(cell, sure.uncertainty, cells)), u)
+        against = derived & read & (np.abs(found - value) > reach + GRAIN)
+        at = np.flatnonzero((derived & ~read) | against)
+        cause = np.where(read[at], CONTRADICTING_DISTANCES, networks.doubt.ravel()[at]).astype(np.int16)
+        labels = first_row(cell, sure.label, cells)
+        wrong += [(name, int(labels[c]), float(found[c])) for c in np.flatnonzero(against).tolist()]
+        part, hole, wall = (place.astype(np.int64) for place in np.unravel_index(at, shape))
+        added = Rows(
+            part, hole, wall, found[at], u[at], cause, cause != NONE, np.full(at.size, -1), np.full(at.size, np.nan),
+            np.ones(at.size, dtype=np.int64), networks.label.ravel()[at],
+        )  # fmt: skip
+        out[name] = Rows(*(np.concatenate([getattr(rows, n), getattr(added, n)]) for n in Rows.__slots__))
+    return out, replace(networks, derived=(derived & ~read).reshape(shape)), wrong
+
+
+def _against_read(spec: Specification, table: pd.DataFrame, axis: str, label: int, found: float) -> Problem:
+    row = table.loc[label]
+    return Problem(
+        WARNING, "distances-against-reading", f"{axis} as read isn't what the distances of the hole give",
+        found=f"{format_length(float(row['value']), spec.unit)} {spec.unit}",
+        allowed=f"{format_length(found, spec.unit, 4)} {spec.unit} within U of both",
+        action="Read both again", file=str(row["file"]), sheet=str(row["sheet"]),
+        cell=cell_name(int(row["row"]), int(row["column"])), part=str(row["part"]), serial=str(row["serial"]),
+        hole=str(row["hole"]), wall=str(row["wall"]), holds=True,
+    )  # fmt: skip
 
 
 def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]:
@@ -463,7 +527,7 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
         c.word: np.array([h.measured[c.word].band if c.word in h.measured else np.nan for h in spec.holes])
         for c in MEASURED if c.kind == LENGTH
     }  # fmt: skip
-    return {"diameter": size, "x": np.array(place), "y": np.array(place), **measured}
+    return {"diameter": size, "x": np.array(place), "y": np.array(place), "distance": np.array(place), **measured}
 
 
 def _spoken(rows: Rows, words: list[str]) -> BoolArray:
@@ -617,7 +681,7 @@ def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:
 
 def is_doubt(cause: CodeArray) -> BoolArray:
     """Return which causes say that a reading is most likely wrong: the reader's doubts, and contradictions."""
-    return np.asarray((cause >= len(CAUSES)) | (cause == CONTRADICTION))
+    return np.asarray((cause >= len(CAUSES)) | np.isin(cause, (CONTRADICTION, CONTRADICTING_DISTANCES)))
 
 
 def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) -> pd.DataFrame:

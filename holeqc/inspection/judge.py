@@ -196,7 +196,7 @@ def judge(spec: Specification, readings: Readings) -> Inspection:
     return Inspection(
         spec, readings, characteristics_frame(evidence, layout, shown), _holes(evidence, judged, hole, rework),
         _parts(evidence, part, pins, culprits, judged.shift), pins_frame(evidence, pins, culprits), room, problems,
-        rework.frame,
+        rework.frame, evidence.networks,
     )  # fmt: skip
 
 

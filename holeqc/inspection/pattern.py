@@ -165,7 +165,7 @@ def judge_pattern(evidence: Evidence, places: Places, zones: Zones) -> tuple[Out
     Leaving axes out can only make the best fit better. So while an axis that the kit asks for is not placed, what
     would be accepted is held; a reject stays one.
     """
-    spec = evidence.spec
+    spec, places = evidence.spec, places.of_pattern
     radius = 0.5 * (zones.stated + zones.largest_bonus)
     asked = ~np.isnan(zones.stated) & np.ones(evidence.shape[2], dtype=np.bool_)
     turns = np.array([h.position.pattern_rotates for h in spec.holes])[:, None]
@@ -337,7 +337,7 @@ def check_pins(
     most sqrt((U_D / 2)^2 + U_xy^2) with U_D of a diameter and U_xy of a coordinate; the largest of all axes is taken.
     Where holes aren't known: rejected if the rest already can't take its pins, else held.
     """
-    spec = evidence.spec
+    spec, places = evidence.spec, places.of_pattern
     axes = pin_axes(spec)
     if not axes.any() or not (spec.plan.position or places.known.any()):
         return None
@@ -347,6 +347,9 @@ def check_pins(
     each = np.where(axes & np.isfinite(clearance), np.hypot(0.5 * sizes.uncertainty, places.uncertainty), 0.0)
     uncertainty = each.max(axis=(1, 2))
     verdict, _ = decide(floated.margin, 0.0, np.nan, uncertainty, spec.decision, CALCULATED)
+    # by distances, what lies within U of 0 is never decided, whatever the rule
+    near = (places.derived & axes).any(axis=(1, 2)) & ~(np.abs(floated.margin) > uncertainty)
+    verdict[near] = HOLD
     pinned = ~np.isnan(pin_diameters(spec))
     unknown = np.isnan(clearance) | (places.gap != NONE)
     gap = (((sizes.gap != NONE) & pinned) | (unknown & axes)).any(axis=(1, 2))

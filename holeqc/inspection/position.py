@@ -6,19 +6,21 @@ size tolerance. An axis through two walls is judged at both."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from holeqc.inspection.decision import as_compared, decide, inside_zone, limit_decimals, room, uncertainty_ratio
+from holeqc.inspection.decision import COARSE, as_compared, decide, inside_zone, limit_decimals, room, uncertainty_ratio
 from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.results import (
     ACCEPT,
+    GUARD_BAND,
     HOLD,
     MISSING,
     NONE,
     PATTERN_INCOMPLETE,
     REJECT,
+    TOO_UNCERTAIN,
     UNKNOWN_PART,
     CodeArray,
     IntArray,
@@ -54,6 +56,22 @@ class Places:
     gap: CodeArray
     weak: CodeArray
     reading: IntArray
+    in_pattern: FloatArray  #: U of one coordinate with the pattern floating, as ``uncertainty`` where it was read
+    no_datum: CodeArray  #: why the place from the edges isn't known though the pattern is
+    derived: BoolArray  #: from distances
+
+    @property
+    def of_pattern(self) -> Places:
+        """The same with U as the floating pattern has it."""
+        return replace(self, uncertainty=self.in_pattern)
+
+    @property
+    def from_edges(self) -> Places:
+        """The same without what only the pattern is known of."""
+        lost = self.no_datum != NONE
+        gap = np.where(lost & (self.gap == NONE), self.no_datum, self.gap).astype(np.int16)
+        gone = lost[..., None]
+        return replace(self, xy=np.where(gone, np.nan, self.xy), off=np.where(gone, np.nan, self.off), gap=gap)
 
     @property
     def known(self) -> BoolArray:
@@ -86,7 +104,18 @@ def find_places(evidence: Evidence) -> Places:
     gap[unknown] = UNKNOWN_PART
     further_y = np.abs(off[..., 1]) > np.abs(off[..., 0])
     reading = np.where(further_y, sides[1][4], sides[0][4])
-    return Places(basic, xy, off, uncertainty, gap, np.maximum(sides[0][3], sides[1][3]), reading)
+    weak = np.maximum(sides[0][3], sides[1][3])
+    found = evidence.networks
+    if found is None:
+        nothing = np.zeros(shape, dtype=np.int16)
+        return Places(basic, xy, off, uncertainty, gap, weak, reading, uncertainty, nothing, nothing != NONE)
+    unread = np.isnan(xy).any(axis=-1)
+    gap = np.where(unread & (found.gap != NONE) & (gap == MISSING), found.gap, gap).astype(np.int16)
+    reading = np.where(unread & (reading < 0), found.label, reading)
+    return Places(
+        basic, xy, off, uncertainty, gap, weak, reading, np.where(found.derived, found.in_pattern, uncertainty),
+        np.where(found.derived, found.no_datum, NONE).astype(np.int16), found.derived,
+    )  # fmt: skip
 
 
 def _coordinate(evidence: Evidence, name: str) -> tuple[FloatArray, FloatArray, CodeArray, CodeArray, IntArray]:
@@ -171,8 +200,23 @@ class Judged:
 
 def judge_position(evidence: Evidence, places: Places, zones: Zones) -> Outcome:
     """Return the verdict on position in the datum frame of each hole and wall."""
+    places = places.from_edges
     actual = 2.0 * np.hypot(places.off[..., 0], places.off[..., 1])
     return position_outcome(evidence, "position", places, zones, actual)
+
+
+def _hold_uncertain(judged: Judged, places: Places, compared: FloatArray, total: FloatArray) -> None:
+    """Hold positions from distances that their U doesn't let decide.
+
+    Where U is as large as the tolerance nothing is judged; where it is more than a quarter of it, what lies within U of
+    the limit is held, under any rule: a coordinate machine is chosen for its tolerance, calipers are what is at hand.
+    """
+    u = judged.uncertainty
+    known = places.derived & np.isfinite(compared)
+    none = known & ~(u < total)
+    near = known & ~none & (u > COARSE * total) & (np.abs(compared - total) <= u)
+    for where, cause in ((none, TOO_UNCERTAIN), (near & (judged.verdict != HOLD), GUARD_BAND)):
+        judged.verdict[where], judged.cause[where] = HOLD, cause
 
 
 def judge_axes(spec: Specification, places: Places, zones: Zones, actual: FloatArray) -> Judged:
@@ -202,10 +246,13 @@ def judge_axes(spec: Specification, places: Places, zones: Zones, actual: FloatA
     for code in (zones.weak, places.weak):
         held = code != NONE
         verdict[held], cause[held] = HOLD, code[held]
+    judged = Judged(verdict, cause, actual, uncertainty)
+    if places.derived.any():
+        _hold_uncertain(judged, places, compared, np.broadcast_to(total, compared.shape))
     lacking = np.isnan(actual)
     verdict[lacking] = HOLD
     cause[lacking] = np.where(places.gap != NONE, places.gap, MISSING)[lacking]
-    return Judged(verdict, cause, actual, uncertainty)
+    return judged
 
 
 def _decimals(spec: Specification, zones: Zones) -> IntArray:
@@ -228,6 +275,11 @@ def position_outcome(
     chance = inside_zone(
         0.5 * actual, zones.stated, zones.departure, zones.most, 0.5 * places.uncertainty, 0.5 * zones.uncertainty
     )
+    if name == "position" and spec.datum_shift is None and evidence.networks is not None:
+        from holeqc.distances import position_conformance
+
+        ellipse = position_conformance(places.off[..., None, :], evidence.networks.covariance, total[..., None])[..., 0]
+        chance = np.where(places.derived, ellipse, chance)  # the size's own uncertainty is small beside it
     chance = np.where(judged.cause == PATTERN_INCOMPLETE, np.nan, chance)  # that of a pattern of fewer holes
     return outcome(
         name, toleranced & walls, toleranced & np.isfinite(actual), judged.verdict, judged.cause, found=actual,
@@ -281,21 +333,26 @@ def judge_edges(evidence: Evidence, sizes: Sizes, places: Places) -> Outcome:
     A reading where there is one; else worked out from the measured centre and the outline, mirrored with the part, with
     the uncertainty of a coordinate.
     """
-    spec = evidence.spec
+    spec, places = evidence.spec, places.from_edges
     parts, holes, _ = evidence.shape
     minimum = least_distance(evidence, sizes)
     found, uncertainty, cause, label, read = _readings(evidence)
+    by_distances = np.zeros(read.shape, dtype=np.bool_)
     if spec.outline:
         worked, of_worked, wall = _worked_out(evidence, places)
         use = ~read & np.isfinite(worked)
         found, uncertainty = np.where(use, worked, found), np.where(use, of_worked, uncertainty)
         each, hole = np.ogrid[:parts, :holes]
         cause = np.where(use, places.weak[each, hole, wall], cause).astype(np.int16)
+        by_distances = use & places.derived[each, hole, wall]
     decimals = [limit_decimals(spec.rounding, h.edge.minimum or np.nan, h.size.upper) for h in spec.holes]
     compared = as_compared(found, np.array([-1 if d is None else d for d in decimals]))
     grain = np.where(read, GRAIN, CALCULATED)
     verdict, why = decide(compared, minimum, np.nan, uncertainty, spec.decision, grain)
-    gap = places.gap.max(axis=2)
+    near = by_distances & (np.abs(compared - minimum) <= uncertainty)
+    verdict[near], why[near] = HOLD, GUARD_BAND
+    planned = np.array([wall in spec.plan.position_walls for wall in spec.walls.names])
+    gap = np.where(planned, places.gap, NONE).max(axis=2)  # where x and y aren't to be read nothing is missing
     lacking = np.isnan(found)
     verdict[lacking], why[lacking] = HOLD, np.where(gap != NONE, gap, MISSING)[lacking]
     open_ = np.isfinite(found) & ~read & (gap != NONE) & (verdict == ACCEPT) & (spec.plan.position)

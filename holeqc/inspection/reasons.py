@@ -496,6 +496,10 @@ UNPROVED = {
     "no-temperature": "Write the part's temperature on the sheet.",
     "unknown-part": "Name the part as the kit does.",
     "temperature-left-out": ACTION,
+    "contradicting-distances": "Measure the distances that are named again.",
+    "few-distances": "Measure the distances that are named too.",
+    "no-datum": "Measure from the edges too.",
+    "too-uncertain": "Take a finer gauge, pins that fit closer or more distances; or a coordinate machine.",
 }
 
 #: readings that a characteristic rests on, the nearest first
@@ -696,6 +700,8 @@ def _proves_nothing(
     row = next((r for r in rows if r["reading"] >= 0), None)
     cell = place_of(inspection, row["reading"]) if row is not None else ""
     problem = None
+    if cause in ("contradicting-distances", "few-distances"):
+        cell = ""  # the distances are named by themselves
     if row is not None and gauge:
         text += _expired(inspection, row, gauge)
     elif cause != "gauge-expired":

@@ -19,6 +19,7 @@ from holeqc.quantities import BoolArray, FloatArray
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Networks
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -32,12 +33,14 @@ CAUSES = (
     "", "missing", "over", "under", "guard-band", "no-uncertainty", "no-gauge", "unknown-gauge", "gauge-expired",
     "no-temperature", "contradiction", "go-stopped", "no-go-entered", "burr", "not-clean", "crack", "unknown-part",
     "temperature-left-out", "pattern-incomplete", "day-to-come", "not-asked",
+    "contradicting-distances", "few-distances", "no-datum", "too-uncertain",
 )  # fmt: skip
 
 (
     NONE, MISSING, OVER, UNDER, GUARD_BAND, NO_UNCERTAINTY, NO_GAUGE, UNKNOWN_GAUGE, GAUGE_EXPIRED, NO_TEMPERATURE,
     CONTRADICTION, GO_STOPPED, NO_GO_ENTERED, BURR, NOT_CLEAN, CRACKED, UNKNOWN_PART,
-    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME, NOT_ASKED,
+    TEMPERATURE_LEFT_OUT, PATTERN_INCOMPLETE, DAY_TO_COME, NOT_ASKED, CONTRADICTING_DISTANCES, FEW_DISTANCES,
+    NO_DATUM, TOO_UNCERTAIN,
 ) = range(len(CAUSES))  # fmt: skip
 
 MEANING: dict[str, str] = {
@@ -62,6 +65,10 @@ MEANING: dict[str, str] = {
     "day-to-come": "the day of the reading is still to come, so it can't be told whether the gauge was in calibration",
     "not-asked": "it was read, and the kit asks none of this hole: it belongs to another hole, or this one was cut "
     "wrong",
+    "contradicting-distances": "the distances contradict one another, and it rests on them",
+    "few-distances": "too few distances place the hole",
+    "no-datum": "no distances from the edges place the pattern",
+    "too-uncertain": "its uncertainty is larger than its tolerance",
     "pattern-incomplete": "holes of the pattern are not placed yet; a pattern of fewer holes floats to a better fit",
 }
 
@@ -69,6 +76,14 @@ MEANING: dict[str, str] = {
 DOUBTS: dict[str, str] = {
     "against-the-hole": "too far from every other reading of the hole",
     "against-the-plug": "far larger than a plug that does not enter",
+    "end-missing": "a distance names only one of its ends",
+    "measuring-pin-missing": "no pin's diameter is said for a distance over pins",
+    "measuring-pin-size": "no pin of the size that is said enters the holes",
+    "same-end": "a distance has the same end twice",
+    "unknown-end": "a distance names a hole or an edge that the kit doesn't have",
+    "unknown-measuring-pin": "the kit lists no measuring pin of that diameter",
+    "unknown-way": "it isn't clear how a distance was taken",
+    "way-missing": "it isn't said how a distance was taken",
     "angle-unit": "an angle is said in a unit of length, or a length in degrees",
     "bad-date": "the day of the reading is unclear",
     "beyond-any-length": "the number is beyond any length",
@@ -206,6 +221,7 @@ class Inspection:
     float_left: pd.DataFrame
     problems: tuple[Problem, ...]
     rework: pd.DataFrame  #: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
+    networks: Networks | None = None  #: what distances gave, where positions follow from them
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from holeqc.readings.table import cell_name
 if TYPE_CHECKING:
     import pandas as pd
 
+    from holeqc.inspection.networks import Found, Wall
     from holeqc.inspection.results import Inspection
     from holeqc.inspection.tags import Tag
     from holeqc.problems import Problem
@@ -78,6 +79,12 @@ class PartView:
     def specification(self) -> Specification:
         """The kit."""
         return self.run.specification
+
+    @cached_property
+    def distances(self) -> list[tuple[Wall, int, list[Found]]]:
+        """The part's distances as adjusted, wall by wall."""
+        networks = self.run.inspection.networks
+        return [] if networks is None else networks.of_part(self.part, self.serial)
 
     @property
     def name(self) -> str:

@@ -22,6 +22,7 @@ from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of
 from holeqc.readings.layouts import Context, Field, Layout, Table
 from holeqc.readings.rows import span
+from holeqc.readings.sheet_layout import is_marked
 from holeqc.readings.synonyms import FIELD, question_of, tokens
 from holeqc.readings.table import Issue, cell_name, note, warning
 from holeqc.readings.values import length_of
@@ -165,7 +166,8 @@ def _mark_own_texts(context: Context, layout: Layout) -> None:
     grid, texts = context.sheet.grid, {in_ascii(text) for text in own_texts(context.spec)}
     for column, grid_column in enumerate(grid.columns):
         if grid_column.codes is not None:
-            known = np.array([isinstance(x, str) and in_ascii(x) in texts for x in grid_column.labels], dtype=np.bool_)
+            ours = [isinstance(x, str) and (in_ascii(x) in texts or is_marked(x)) for x in grid_column.labels]
+            known = np.array(ours, dtype=np.bool_)
             context.used[:, column] |= np.append(known, False)[grid_column.codes]
     for block in layout.blocks:
         if isinstance(grid.cell(block.heading.first - 1, 0), str):
@@ -241,7 +243,8 @@ def _comments(context: Context) -> None:
         against = remark_against(text) if row else ""
         reason = kinds.of_text(text) or (f"a remark speaks of {against!r}" if against else "")
         if not reason:
-            harmless.append((row, column, text))
+            if not (context.own and text == "Picture"):  # the drawing of our own distances
+                harmless.append((row, column, text))
             continue
         where = "a comment at the cell" if row else "a box drawn on the sheet"
         if text in context.sheet.scan.pages:

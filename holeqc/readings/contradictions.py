@@ -14,7 +14,7 @@ from holeqc.characteristics import NUMBERS, OF_WORD
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
-from holeqc.readings.draft import DIAMETER, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
+from holeqc.readings.draft import DIAMETER, DISTANCE, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
 from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound, note, warning
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
@@ -34,8 +34,7 @@ DAY_UNKNOWN = "gauge-day-unclear"
 def gauge_for(spec: Specification, named: str, characteristic: str) -> Gauge | None:
     """Return a reading's gauge: the one named if it measures such a thing, the plan's, or the only one that does."""
     fitting = {g.id: g for g in spec.gauges if characteristic in g.measures}
-    default = {"diameter": spec.plan.diameter_gauge}.get(characteristic, spec.plan.position_gauge)
-    for gauge_id in (named, default):
+    for gauge_id in (named, spec.plan.gauge_of(characteristic)):
         if gauge_id in fitting:
             return fitting[gauge_id]
     return next(iter(fitting.values())) if len(fitting) == 1 else None
@@ -490,7 +489,7 @@ def confirmed(findings: Findings, usable: BoolArray) -> tuple[BoolArray, BoolArr
     """
     a = findings.arrays
     near, apart = np.zeros(usable.size, dtype=np.bool_), np.zeros(usable.size, dtype=np.bool_)
-    rows = np.flatnonzero(usable & (a["characteristic"] != EDGE))
+    rows = np.flatnonzero(usable & ~np.isin(a["characteristic"], (EDGE, DISTANCE)))
     if not rows.size:
         return near, apart
     kind = a["characteristic"][rows]

@@ -21,6 +21,7 @@ from holeqc.readings.table import (
     Issue,
     beyond,
     cell_name,
+    drawn_distances,
     edge_span,
     inside_spans,
     measured_limits,
@@ -69,6 +70,7 @@ TYPES: dict[str, str] = {
     "issue": "int32",
     "raw": "float64",
     "text": "bool",
+    "ends": "int32",
 }
 
 
@@ -106,6 +108,7 @@ class Draft:
     file: Interner = field(default_factory=Interner)
     sheet: Interner = field(default_factory=Interner)
     doubt: Interner = field(default_factory=Interner)
+    ends: Interner = field(default_factory=Interner)  #: what distances are of
     issues: list[Issue | None] = field(default_factory=lambda: [None])
     chunks: list[dict[str, Array]] = field(default_factory=list)
     most_serials: int = MOST_SERIALS
@@ -124,6 +127,7 @@ class Draft:
     def add(self, arrays: dict[str, Array]) -> None:
         """Add readings; every array of `TYPES` must be there, all of one length."""
         self.room_for(0)
+        arrays.setdefault("ends", np.full(np.size(arrays["row"]), -1))
         self.chunks.append({name: np.asarray(arrays[name]).astype(kind, copy=False) for name, kind in TYPES.items()})
 
     def room_for(self, serials: int) -> None:
@@ -161,7 +165,10 @@ class Draft:
             "hole": _listed(arrays["hole"], spec.hole_ids),
             "wall": _listed(arrays["wall"], spec.walls.names),
             "characteristic": _listed(arrays["characteristic"], CHARACTERISTICS),
-            "word": pd.Categorical.from_codes(arrays["word"], categories=list(WORDS)),
+            "word": pd.Categorical.from_codes(
+                np.where(arrays["ends"] >= 0, arrays["ends"] + len(WORDS), arrays["word"]),
+                categories=[*WORDS, *self.ends.texts],
+            ),
             "unit": pd.Categorical.from_codes(arrays["unit"], categories=list(UNIT_CODES)),
             "date": arrays["date"].astype("datetime64[s]"),
             "doubt": _interned(doubt, self.doubt),
@@ -235,6 +242,7 @@ def by_sheet(arrays: dict[str, Array], rows: IntArray) -> list[IntArray]:
 
 
 DIAMETER, X, Y, EDGE, PLUG = range(5)
+DISTANCE = NUMBERS.index("distance")
 OF_KIND = {NUMBERS.index(c.word): c for c in MEASURED}  #: code of a reading -> what is measured beside size and place
 CAUSE_LEAST = 3  #: so many cells of a part with one cause are one line
 WHOLE_LEAST, WHOLE_SHARE = 3, 0.8  #: so many of a sheet's readings of a kind, on several parts, have one cause together
@@ -429,6 +437,7 @@ def look_at(
     key = (arrays["part"].astype(np.int64) + 1) * (len(draft.serial.index) + 1) + arrays["serial"] + 1
     piece, distinct = pd.factorize(key)
     lower, upper, band = expected(spec, arrays)
+    _drawn_distances(spec, draft, arrays, (lower, upper, band))
     far, absurd, apart = _believed(spec, arrays, lower, upper)
     return Findings(
         spec,
@@ -447,6 +456,22 @@ def look_at(
         apart,
         Cell(draft, arrays),
     )
+
+
+def _drawn_distances(
+    spec: Specification, draft: Draft, arrays: dict[str, Array], bounds: tuple[FloatArray, FloatArray, FloatArray]
+) -> None:
+    """Put in what distances are expected between: as far from the drawing as their ends may lie off."""
+    lower, upper, band = bounds
+    rows = np.flatnonzero((arrays["characteristic"] == DISTANCE) & (arrays["ends"] >= 0))
+    one = 0 if len({p.signs() for p in spec.parts}) == 1 else -1
+    part = np.maximum(arrays["part"][rows], one)
+    texts = draft.ends.texts
+    for number in np.unique(part[part >= 0]).tolist():
+        mine = rows[part == number]
+        codes, inverse = np.unique(arrays["ends"][mine], return_inverse=True)
+        drawn = drawn_distances(spec, [texts[code] for code in codes], spec.parts[number].name)[inverse.ravel()]
+        lower[mine], upper[mine], band[mine] = drawn[:, 0] - drawn[:, 1], drawn[:, 0] + drawn[:, 1], 0.0
 
 
 def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -492,7 +517,8 @@ def _believed(
     no_end = np.full(holes, np.inf)
 
     def of_kind(sizes: FloatArray, places: FloatArray) -> FloatArray:
-        return np.stack([sizes, places, places, no_end, sizes, *(no_end for _ in OF_KIND)])[mine, hole]
+        others = (no_end for _ in range(len(NUMBERS) - PLUG - 1))
+        return np.stack([sizes, places, places, no_end, sizes, *others])[mine, hole]
 
     with np.errstate(invalid="ignore"):
         off = beyond(value, lower[rows], upper[rows])
@@ -512,6 +538,8 @@ def _believed(
             absurd_here[these] = (value[these] < low) | (value[these] > high)
             far_here[these] = absurd_here[these] | (off[these] > reach.far)
             apart_here[these] = reach.apart
+        # what lies nearer is found, and judged, by the other distances
+        far_here[mine == DISTANCE] = absurd_here[mine == DISTANCE] = off[mine == DISTANCE] > 0.0
     far, absurd = (np.zeros(kind.size, dtype=np.bool_) for _ in range(2))
     apart = np.full(kind.size, np.inf)
     far[rows], absurd[rows], apart[rows] = far_here, absurd_here, apart_here

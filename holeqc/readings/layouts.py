@@ -12,18 +12,21 @@ import numpy as np
 
 from holeqc.problems import Problem
 from holeqc.readings.containers import BLANK, BoolArray, CodeArray, Content, Grid, IntArray, ReadOptions
+from holeqc.readings.distances import find_distances
 from holeqc.readings.draft import Draft
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, UNKNOWN, Heading, Meaning, Vocabulary, find_headings
 from holeqc.readings.identities import Titles
 from holeqc.readings.sheet_layout import (
     BEFORE,
+    DISTANCES_FOR_PEOPLE,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
     FIRST_FIELD_ROW,
     FOR_PEOPLE,
     Marker,
+    is_marked,
     parse_marker,
 )
 from holeqc.readings.synonyms import FIELD, plain
@@ -238,7 +241,7 @@ def find_marker(sheet: RawSheet) -> Marker | None:
 
 def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> Layout:
     """Return the tables of a sheet and the fields around them."""
-    headings = find_headings(sheet, vocabulary)
+    headings = _with_distances(find_headings(sheet, vocabulary), find_distances(sheet, vocabulary, spec))
     marker = find_marker(sheet)
     if marker is not None:
         return _own_sheet(sheet, headings, marker, spec)
@@ -263,6 +266,13 @@ def part_sheet(sheet: RawSheet, vocabulary: Vocabulary, spec: Specification) -> 
         inherited = {w: f for w, f in inherited.items() if w not in {"hole", "wall"}} | _first(fields)
         blocks.append(Block(heading, rows, _first(below) | inherited, sections))
     return Layout(blocks, everything, twice=twice)
+
+
+def _with_distances(headings: list[Heading], distances: list[Heading]) -> list[Heading]:
+    """Return all headings top down; those of distances take the place of what else was seen in their rows."""
+    taken = {row for heading in distances for row in range(heading.first, heading.last + 1)}
+    others = [h for h in headings if not taken & set(range(h.first, h.last + 1))]
+    return sorted([*others, *distances], key=lambda heading: heading.first)
 
 
 def _sections(
@@ -528,9 +538,11 @@ def _footers(
 def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: Specification) -> Layout:
     """Part a sheet of ours, whose layout is known to the cell."""
     grid = sheet.grid
-    heading = next((h for h in headings if h.meanings[0].word == "hole"), None)
+    tables = ([h for h in headings if any(m.word == word for m in h.meanings[:2])] for word in ("hole", "from"))
+    firsts = (some[0] for some in tables if some)
+    found = [replace(h, meanings=tuple(map(_own_meaning, h.texts, h.meanings))) for h in firsts]
     fields: list[Field] = []
-    stop = heading.first if heading else min(grid.rows, 60)
+    stop = min((h.first for h in found), default=min(grid.rows, 60))
     for row in range(FIRST_FIELD_ROW - 1, stop):
         label = grid.cell(row, FIELD_COLUMN - 1)
         word = FIELDS.get(label.strip()) if isinstance(label, str) else None
@@ -538,22 +550,26 @@ def _own_sheet(sheet: RawSheet, headings: list[Heading], marker: Marker, spec: S
         if word is not None and content is not None:
             fields.append(Field(word, content, row, ENTRY_COLUMN - 1, "C" if word == "temperature_c" else ""))
     fields.append(Field("unit", marker.unit, 1, 0))
-    if heading is not None:
-        heading = replace(heading, meanings=tuple(map(_own_meaning, heading.texts, heading.meanings)))
-    if heading is None:
-        return Layout([], fields, marker)
-    end = heading.last + 1
-    while end < grid.rows and (grid.cell(end, 0) is not None or grid.cell(end, 1) is not None):
-        end += 1
-    # a blank row that somebody put in between doesn't end the table
     holes = {hole_key(h) for h in spec.hole_ids}
-    later = [r for r in range(end, grid.rows) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
-    rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
-    return Layout([Block(heading, rows, _first(fields))], fields, marker)
+    blocks = []
+    for heading in found:
+        below = min((h.first for h in found if h.first > heading.first), default=grid.rows)
+        end = heading.last + 1
+        while end < below and (grid.cell(end, 0) is not None or grid.cell(end, 1) is not None):
+            end += 1
+        # a blank row that somebody put in between doesn't end the table
+        later = [r for r in range(end, below) if hole_key(grid.cell(r, 0)) in holes and grid.cell(r, 1) is not None]
+        rows = np.concatenate([np.arange(heading.last + 1, end, dtype=np.int64), np.array(later, dtype=np.int64)])
+        if any(m.word == "from" for m in heading.meanings):  # its lines below say what U to expect
+            rows = rows[[not is_marked(grid.cell(int(r), 0)) for r in rows]]
+        blocks.append(Block(heading, rows, _first(fields)))
+    return Layout(blocks, fields, marker)
 
 
 def _own_meaning(text: str, meaning: Meaning) -> Meaning:
     """Return what a column of a sheet of ours holds: those for people are known by name."""
+    if text.split(" [")[0] in DISTANCES_FOR_PEOPLE:
+        return Meaning(IGNORED, "", reason="verdict")
     if text not in FOR_PEOPLE:
         return meaning
     if text in BEFORE:

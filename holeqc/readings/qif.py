@@ -529,7 +529,8 @@ class _Reader:
                 self.add(part=part, serial=serial, row=number, issue=self.draft.issue_code(_ISSUES["no-readings"]))
         self.draft.room_for(0)
         if self.rows:
-            self.draft.add({name: np.array([r[name] for r in self.rows]).astype(kind) for name, kind in TYPES.items()})
+            kinds = {name: kind for name, kind in TYPES.items() if name != "ends"}
+            self.draft.add({name: np.array([r[name] for r in self.rows]).astype(kind) for name, kind in kinds.items()})
 
     def add(self, **reading: Any) -> None:
         """Add one reading; what isn't given is blank."""

@@ -46,6 +46,8 @@ from holeqc.readings.containers import (
     SizeLimits,
     examine,
 )
+from holeqc.readings.distance_rows import add_ends, read_ends
+from holeqc.readings.distances import is_distances
 from holeqc.readings.draft import UNIT_CODES, Array, Cell, Draft, by_sheet, suited
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
@@ -247,7 +249,7 @@ def _unclear(characteristic: str) -> Issue:
 # Tables of one sheet into readings: reading columns laid one under the other, every value in the kit's unit.
 
 
-DIAMETER, X, Y = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y"))
+DIAMETER, X, Y, DISTANCE = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y", "distance"))
 LENGTHS = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
 _NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS])
 
@@ -264,7 +266,9 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     known = read_rows(table)
     units = np.unique(known.unit[known.unit > 0])
     context.unit = UNIT_CODES[int(units[0])] if units.size == 1 else context.options.unit or context.spec.unit
-    settle_columns(table, known)
+    distances = read_ends(table, known) if is_distances(table.meanings) else None
+    if distances is None:
+        settle_columns(table, known)
     surplus_rows(table, known)
     cut_row(table, known)
     unit_conflict(table, known)
@@ -279,6 +283,8 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     if not chunks:
         return
     joined = {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+    if distances is not None:
+        add_ends(table, distances, joined, np.searchsorted(table.rows, joined["row"] - 1))
     order = np.argsort(joined["row"], kind="stable")
     context.draft.add({name: array[order] for name, array in joined.items()})
 
@@ -481,8 +487,8 @@ def _walls(
         return np.where(unsaid, 0, wall), issue
     if len(spec.plan.position_walls) == 1:
         only = names.index(spec.plan.position_walls[0])
-        wall = np.where(unsaid & np.isin(characteristic, (X, Y)), only, wall)
-    lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y))
+        wall = np.where(unsaid & np.isin(characteristic, (X, Y, DISTANCE)), only, wall)
+    lost = (wall < 0) & ~said & np.isin(characteristic, (DIAMETER, X, Y, DISTANCE))
     if lost.any():
         allowed = "walls " + ", ".join(names)
         if table.fields("wall"):

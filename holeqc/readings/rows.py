@@ -155,7 +155,9 @@ class Reporter:
         """Report rows with readings but without a serial, a part or a hole."""
         table, rows, spec = self._table, self._rows, self._context.spec
         nothing = np.zeros(table.rows.size, dtype=np.bool_)
-        unnamed_hole = nothing if any(table.meanings[c].hole for c in table.readings) else ~self.said["hole"]
+        elsewhere = any(table.meanings[c].hole for c in table.readings)
+        elsewhere |= any(m.word in {"from", "ends"} for m in table.meanings)  # distances have two ends
+        unnamed_hole = nothing if elsewhere else ~self.said["hole"]
         unnamed_part = nothing if any(table.meanings[c].serial for c in table.readings) else ~self.said["serial"]
         for word, where, allowed in (
             (
@@ -205,6 +207,7 @@ GAUGE_WORDS: dict[str, tuple[str, ...]] = {
     "gauge:x": ("x", "y"),
     "gauge:y": ("y",),
     "gauge:position": ("x", "y"),
+    "gauge:distance": ("distance",),
     **{f"gauge:{word}": (word,) for word in BY_GAUGE if OF_WORD[word].whole_hole},
     "gauge:plug": ("plug", "go", "no_go"),
     "gauge:plugs": ("go", "no_go"),

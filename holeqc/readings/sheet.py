@@ -7,7 +7,7 @@ import math
 import os
 import random
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,12 +22,14 @@ from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
 from holeqc.readings.plausibility import NEAR_FORM
 from holeqc.readings.sheet_layout import (
+    DISTANCE_HOW_TO,
     ENTRY_COLUMN,
     FIELD_COLUMN,
     FIELDS,
     FIRST_FIELD_ROW,
     FORMAT,
     GAUGE_FIELDS,
+    HEADLINE,
     LISTS_SHEET,
     MARKER_CELL,
     MARKER_NAME,
@@ -407,6 +409,8 @@ _RED = PatternFill("solid", bgColor="F6C9C0")
 _AMBER = PatternFill("solid", bgColor="FBE6A8")
 _GREEN = PatternFill("solid", bgColor="DDEFD9")
 _OPEN = Protection(locked=False)
+HEADING = Alignment(horizontal="center", vertical="center", wrap_text=True)
+CENTRED = Alignment(horizontal="center", vertical="center", shrink_to_fit=True)
 
 
 def _font(size: float = 11, **how: Any) -> Font:
@@ -526,7 +530,7 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
     first, last = plan.first_row, plan.last_row
     for check in CHECKS:
         if plan.of(check):
-            _mark(sheet, plan.span(check, first, last), plan.cell(check, first))
+            mark(sheet, plan.span(check, first, last), plan.cell(check, first))
     lower, upper = (f"${plan.cell(word, first)}" for word in ("lower", "upper"))
     cells = plan.span("diameter", first, last)
     corner = plan.cell("diameter", first)
@@ -546,13 +550,14 @@ def mark_checks(sheet: Worksheet, plan: Layout, unit: str) -> None:
             continue
         check = "position_check" if word in {"x", "y"} else f"{word}_check"
         area, by = plan.span(word, first, last), f"${plan.cell(check, first)}"
-        for mark, fill in (("✗", _RED), ("?", _AMBER)):
-            sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{mark}"'], fill=fill))
+        for sign, fill in (("✗", _RED), ("?", _AMBER)):
+            sheet.conditional_formatting.add(area, FormulaRule([f'LEFT({by},1)="{sign}"'], fill=fill))
 
 
-def _mark(sheet: Worksheet, area: str, corner: str) -> None:
-    for mark, fill, bold in (("✗", _RED, True), ("?", _AMBER, True), ("✓", _GREEN, False)):
-        rule = FormulaRule([f'LEFT({corner},1)="{mark}"'], fill=fill, font=_font(bold=bold))
+def mark(sheet: Worksheet, area: str, corner: str) -> None:
+    """Colour check cells by their mark."""
+    for sign, fill, bold in (("✗", _RED, True), ("?", _AMBER, True), ("✓", _GREEN, False)):
+        rule = FormulaRule([f'LEFT({corner},1)="{sign}"'], fill=fill, font=_font(bold=bold))
         sheet.conditional_formatting.add(area, rule)
 
 
@@ -588,7 +593,9 @@ def date_only(sheet: Worksheet, cell: str) -> None:
     sheet.add_data_validation(rule)
 
 
-def print_setup(sheet: Worksheet, plan: Layout, specification: Specification, paper: str) -> None:
+def print_setup(
+    sheet: Worksheet, plan: Layout, specification: Specification, paper: str, *, titles: bool = True
+) -> None:
     """Fit the sheet to the width of a page, repeat the headings, and name kit and revision on every page."""
     if paper not in PAPERS:
         raise DataError(f"paper {paper!r} is not known; {' or '.join(PAPERS)}")
@@ -601,7 +608,8 @@ def print_setup(sheet: Worksheet, plan: Layout, specification: Specification, pa
     margins.left = margins.right = 0.4
     margins.top, margins.bottom, margins.footer = 0.4, 0.7, 0.25
     sheet.print_options.horizontalCentered = True
-    sheet.print_title_rows = f"{plan.heading_row}:{plan.heading_row}"
+    if titles:
+        sheet.print_title_rows = f"{plan.heading_row}:{plan.heading_row}"
     sheet.print_area = f"A1:{cell_name(plan.last_row + 4, plan.width)}"
     kit = f"Kit {specification.id}, revision {specification.revision}".replace("&", "&&")
     sheet.oddFooter.left.text = kit
@@ -656,7 +664,7 @@ def _asked_lines(s: Specification, plan: Layout) -> list[str]:
 def own_texts(specification: Specification) -> frozenset[str]:
     """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
     plan = layout(specification)
-    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS)
+    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS, HEADLINE, DISTANCE_HOW_TO)
     return frozenset((*_top(specification), *_asked_lines(specification, plan), *ours))
 
 
@@ -714,11 +722,13 @@ def write_sheet(
     replace: bool = True,
     filled: Mapping[str, Content] | None = None,
     pencil: bool = False,
+    below: Callable[[Worksheet, Layout, int], str] | None = None,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
     ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over; ``filled``:
-    cell -> what was read already, of the one serial number; ``pencil``: no check columns, and rows that fill the page.
+    cell -> what was read already, of the one serial number; ``pencil``: no check columns, and rows that fill the page;
+    ``below`` writes a further table from a row on and returns its last cell.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -739,12 +749,15 @@ def write_sheet(
     alike: dict[str, bytes] = {}
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
-        if len(book.worksheets) > 2 and re.fullmatch(r"\w[\w-]*", serials[1]) and re.fullmatch(r"\w[\w-]*", serial):
+        many = below is None and len(book.worksheets) > 2
+        if many and re.fullmatch(r"\w[\w-]*", serials[1]) and re.fullmatch(r"\w[\w-]*", serial):
             alike[name] = f">{serial}<".encode()
             print_setup(sheet, plan, specification, paper)  # the workbook names what each sheet prints
-        else:
-            _Writer(specification, sheet, plan, part, serial).write(paper, pencil=pencil)
-            _fill(sheet, filled or {})
+            continue
+        _Writer(specification, sheet, plan, part, serial).write(paper, pencil=pencil, titles=below is None)
+        _fill(sheet, filled or {})
+        if below is not None:
+            sheet.print_area = f"A1:{below(sheet, plan, plan.last_row + 4 + len(LEGEND))}"
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
     with writer.file(path, replace=replace) as out:
@@ -841,7 +854,7 @@ class _Writer:
         self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
         self.spans, self.edges = size_spans(s), edge_span(s)
 
-    def write(self, paper: str, *, pencil: bool = False) -> None:
+    def write(self, paper: str, *, pencil: bool = False, titles: bool = True) -> None:
         self._title()
         self._fields()
         self._asked()
@@ -855,7 +868,7 @@ class _Writer:
             self._state()
             self._legend()
             mark_checks(self.sheet, self.plan, self.s.unit)
-        print_setup(self.sheet, self.plan, self.s, paper)
+        print_setup(self.sheet, self.plan, self.s, paper, titles=titles)
         if self.recheck is not None:
             self.sheet.print_area = f"A1:{cell_name(self.plan.last_row + 3 + len(LEGEND), self.plan.width)}"
         protect(self.sheet)
@@ -876,6 +889,7 @@ class _Writer:
         labels = {word: label for label, word in FIELDS.items()}
         filled = {
             "part": self.part or "", "serial": self.serial, "gauge:diameter": self.s.plan.diameter_gauge,
+            "gauge:distance": self.s.plan.gauge_of("distance"),
             "gauge:position": self.s.plan.position_gauge, "recheck": self.recheck.of if self.recheck else "",
         }  # fmt: skip
         for row, word in enumerate(self.plan.fields, start=FIRST_FIELD_ROW):

@@ -58,6 +58,7 @@ FIELDS: dict[str, str] = {
     "Measured by": "by",
     "Gauge, diameter": "gauge:diameter",
     "Gauge, position": "gauge:position",
+    "Gauge, distance": "gauge:distance",
     **{c.gauge_field: f"gauge:{c.word}" for c in READ_ALONE},
     "Gauge, GO/NO-GO": "gauge:plugs",
     "Temperature [°C]": "temperature_c",
@@ -67,6 +68,7 @@ FIELDS: dict[str, str] = {
 GAUGE_FIELDS: dict[str, tuple[str, ...]] = {
     "gauge:diameter": ("diameter",),
     "gauge:position": ("x", "y"),
+    "gauge:distance": ("distance",),
     **{f"gauge:{c.word}": (c.word,) for c in READ_ALONE},
     "gauge:plugs": ("go", "no_go"),
 }
@@ -77,6 +79,23 @@ _WORDS = {text: word for word, text in _PLAIN.items()}
 FOR_PEOPLE = ("Lower limit", "Upper limit", "Size check", "Basic x", "Basic y", "Position asked", "Position check",
               *dict.fromkeys(title for c in READ for title in (c.asked_title, c.check_title) if title),
               "Found before", "Decided")  # fmt: skip
+
+#: columns of the table of distances: word -> heading; one for each repeat of the reading
+DISTANCE_COLUMNS: dict[str, str] = {
+    "number": "No.", "first": "From", "second": "To", "way": "Way", "wall": "Wall", "pin": "Pin at from",
+    "other": "Pin at to", "expected": "Expected", "reading": "Reading", "off": "Off expected",
+    "against": "Against the others", "check": "Distance check", "note": "Note",
+}  # fmt: skip
+#: those for people: never readings
+DISTANCES_FOR_PEOPLE = ("No.", "Expected", "Off expected", "Against the others", "Distance check")
+
+#: above the table of distances
+HEADLINE = "Distances: measure each of these; x and y follow from them."
+DISTANCE_HOW_TO = (
+    "Over pins: outside jaws over both pins; from an edge to the far side of the pin. Between pins: inside jaws; from "
+    "an edge to the near side. Far and near walls: without pins. Put in the largest pin that enters by hand and write "
+    "its diameter; a blank one is the same hole's as in other rows. Read square to the edge, never force the jaws."
+)
 
 _MARKER = re.compile(
     r'^\s*holeqc reading sheet (?P<format>\S+); kit (?P<kit>"(?:[^"\\]|\\.)*"); '
@@ -113,11 +132,20 @@ class Column:
 
 
 def before_text(column: str, words: str) -> str:
-    """Return what a recheck prints in a column of `BEFORE`: with a sign at its end that no longer fits once somebody
-    writes into the cell, for what stands there then is a remark, and may be of a crack.
+    """Return what a recheck prints in a column of `BEFORE`."""
+    return marked(BEFORE[column] + " ".join(words.split()))
+
+
+def marked(text: str) -> str:
+    """Return a text with a sign at its end that no longer fits once somebody writes into the cell: what stands there
+    then is a remark, and may be of a crack.
     """
-    text = BEFORE[column] + " ".join(words.split())
     return f"{text} #{hashlib.sha256(text.encode('ascii', 'replace')).hexdigest()[:3]}"
+
+
+def is_marked(text: object) -> bool:
+    """Whether a text is as `marked` wrote it."""
+    return isinstance(text, str) and "#" in text and marked(text.strip().rpartition(" #")[0]) == text.strip()
 
 
 def is_before_text(column: str, text: object) -> bool:
@@ -309,7 +337,7 @@ def _needless(holds: str, asked: set[str]) -> bool:
 def _fields(s: Specification, recheck: bool) -> dict[str, str]:
     wanted = {"part", "serial", "date", "by", "temperature_c", "gauge:diameter"} | ({"recheck"} if recheck else set())
     if s.plan.position:
-        wanted.add("gauge:position")
+        wanted.add("gauge:distance" if s.plan.distances else "gauge:position")
     wanted |= {f"gauge:{c.word}" for c in READ_ALONE if _of_sheet(s, c)}
     if any(h.plugs.go is not None or h.plugs.no_go is not None for h in s.holes):
         wanted.add("gauge:plugs")
@@ -361,7 +389,7 @@ def _of_sheet(s: Specification, what: Characteristic) -> bool:
 
 
 def _position_columns(s: Specification) -> list[SheetColumn]:
-    if not s.plan.position:
+    if not s.plan.position or s.plan.distances:
         return []
     columns = [
         SheetColumn("Basic x", 9, "basic_x"),
@@ -382,7 +410,7 @@ def _asked(s: Specification, hole: Hole, wall: str) -> frozenset[str]:
     asked = {"note"}
     if wall in s.plan.walls:
         asked.add("diameter")
-    if s.plan.position and wall in s.plan.position_walls:
+    if s.plan.position and not s.plan.distances and wall in s.plan.position_walls:
         asked |= {"x", "y"}
     if s.plan.edge_distance and required_edge(hole) == required_edge(hole):
         asked.add("edge_distance")

@@ -22,6 +22,7 @@ from holeqc.characteristics import NUMBERS, Characteristic
 from holeqc.characteristics import WORDS as WORD_READINGS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem
 from holeqc.quantities import FloatArray
+from holeqc.specification.model import CENTRES, EDGE, FAR_WALLS, OVER_PINS, PINNED, Distance, distance_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,10 +42,11 @@ COLUMNS: dict[str, str] = {
     "hole": "hole id in the kit",
     "wall": "wall's name in the kit",
     "characteristic": "one of CHARACTERISTICS; plug is the largest plug that enters",
-    "direction": "direction of a two-point diameter [degrees], NaN where not stated",
+    "direction": "direction of a two-point diameter [degrees], NaN where not stated; a number for end and way of a "
+    "distance",
     "trial": "1, 2, ... where the same reading was repeated",
     "value": "length in the kit's unit as typed and converted, NaN for words",
-    "word": "ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK, '' for lengths",
+    "word": "ENTERS, STOPS, CLEAN, BURR, DIRTY, CRACK; what a distance is of (`model.Distance.text`); '' for lengths",
     "typed": "the cell's content as it was typed, as text",
     "unit": "in or mm as typed, '' for words",
     "gauge": "gauge id, '' where none is named",
@@ -500,3 +502,65 @@ def merged(spans: FloatArray) -> list[tuple[float, float]]:
 def beyond(value: FloatArray, lower: FloatArray, upper: FloatArray) -> FloatArray:
     """Return by how much a value lies outside its bounds, 0 inside, NaN where they aren't known."""
     return np.maximum(np.maximum(lower - value, value - upper), 0.0)
+
+
+# What a distance should read as drawn.
+
+
+def places_of(spec: Specification) -> dict[str, int]:
+    """Return a number for each end: holes in the order of the kit, then edges."""
+    return {end: n for n, end in enumerate((*spec.hole_ids, *(f"{EDGE}{e.name}" for e in spec.datum_edges)))}
+
+
+def basic_distance(spec: Specification, found: Distance, part: str) -> float:
+    """Return the distance of two centres, or from a centre to an edge, as drawn in the frame of a part's readings."""
+    xy = dict(zip(spec.hole_ids, spec.basic_xy(part), strict=True))
+    signs = dict(zip("xy", spec.part(part).signs(), strict=True))
+    edges = {f"{EDGE}{e.name}": e for e in spec.datum_edges}
+    ends = [xy.get(end, edges.get(end)) for end in (found.first, found.second)]
+    if any(end is None for end in ends):
+        return float("nan")
+    holes = [end for end in ends if isinstance(end, np.ndarray)]
+    lines = [end for end in ends if not isinstance(end, np.ndarray)]
+    if len(holes) == 2:
+        return float(np.hypot(*(holes[0] - holes[1])))
+    if len(holes) == 1:
+        edge = lines[0]
+        assert edge is not None
+        return abs(float(holes[0]["xy".index(edge.axis)]) - edge.at * signs[edge.axis])
+    first, second = lines
+    assert first is not None
+    assert second is not None
+    return abs(first.at - second.at) if first.axis == second.axis else float("nan")
+
+
+def added(spec: Specification, found: Distance, sizes: dict[str, float] | None = None) -> float:
+    """Return what a way adds to the distance of centres: half of both pins over pins, less it between them, and so on.
+
+    ``sizes``: diameters of holes, those in the middle of their limits if not given. Source: common practice, elementary
+    geometry.
+    """
+    if found.way == CENTRES:
+        return 0.0
+    total = 0.0
+    for end, pin in zip((found.first, found.second), found.pins, strict=True):
+        if end.startswith(EDGE):
+            continue
+        if found.way in PINNED:
+            total += pin / 2.0
+        else:
+            size = spec.hole(end).size
+            total += (sizes or {}).get(end, 0.5 * (size.lower + size.upper)) / 2.0
+    return total if found.way in {OVER_PINS, FAR_WALLS} else -total
+
+
+def drawn_distances(spec: Specification, texts: Sequence[str], part: str) -> FloatArray:
+    """Return what distances should read and how far off that they are believed, (n, 2), NaN where it isn't known."""
+    reach = dict(zip(spec.hole_ids, place_reach(spec).absurd + position_tolerance(spec), strict=True))
+    out = np.full((len(texts), 2), np.nan)
+    for n, text in enumerate(texts):
+        found = distance_of(text)
+        if found is not None and {found.first, found.second} & reach.keys():
+            far = sum(reach[end] for end in (found.first, found.second) if end in reach)
+            out[n] = basic_distance(spec, found, part) + added(spec, found), far
+    return out

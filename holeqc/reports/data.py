@@ -129,11 +129,24 @@ def parts(run: Run) -> Iterator[Data]:
             "datum_shift": _shift(part),
             "holes": _holes(part),
             "pins": _pins(part),
+            **({"distances": _distances(part)} if part.distances else {}),
             "rework": [
                 {key: _plain(row[key]) for key in ("scope", "hole", "from", "to", "tool", "passes", "sentence")}
                 for row in part.rework
             ],
         }
+
+
+def _distances(part: PartView) -> list[Data]:
+    """Return the distances that positions follow from, as adjusted."""
+    return [
+        {"from": found.distance.first, "to": found.distance.second, "way": found.distance.way, "wall": wall.name,
+         "pins": [_plain(pin) for pin in found.distance.pins], "cell": part.cell({"reading": found.label})}
+        | {name: _plain(getattr(found, name)) for name in (
+            "reading", "count", "centres", "adjusted", "uncertainty", "redundancy", "standardised", "smallest",
+            "likely")}
+        for wall, _, some in part.distances for found in some
+    ]  # fmt: skip
 
 
 def _shift(part: PartView) -> Data | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
@@ -14,13 +14,14 @@ from holeqc.inspection.view import PartView, Row
 from holeqc.quantities import CALCULATED, GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as w
+from holeqc.reports.plate import MOST_HEIGHT, SMALL, WIDTH, Plate, distance_blocks, plate_for
 from holeqc.reports.screen import MOST_LETTERS, holes_sentence, pin_sentence, problem_blocks, without_culprit, worst_row
 from holeqc.specification.words import limits_line
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from holeqc.specification.model import Hole, Specification
+    from holeqc.specification.model import Hole
 
 
 # The pictures of a report on the part's outline: where each hole lies, how the pins go in.
@@ -29,52 +30,7 @@ if TYPE_CHECKING:
 # that a grey print loses nothing.
 
 
-WIDTH = 520.0  #: of every picture, so that it fits the narrower of both papers
-MOST_HEIGHT = 215.0
 RING = 0.60  #: radius of a hole with its pin, as a share of the room
-SMALL = 8.0  #: smallest letter in print
-
-
-@dataclass(frozen=True, slots=True)
-class Plate:
-    """The part to scale on paper: where a drawn position goes, and how much room a hole has round it."""
-
-    scale: float
-    left: float
-    top: float
-    low_x: float
-    high_y: float
-    turn_x: float
-    turn_y: float
-    room: float  #: radius that magnified circles may have
-
-    def at(self, x: float, y: float) -> w.Point:
-        """Return the point on paper of a drawn position."""
-        px, py = x * self.turn_x, y * self.turn_y
-        return self.left + (px - self.low_x) * self.scale, self.top + (self.high_y - py) * self.scale
-
-
-def plate_for(specification: Specification, part: Any, top: float, most: float = MOST_HEIGHT) -> tuple[Plate, float]:
-    """Return how the part lies on paper below ``top``, and the height that it takes."""
-    turn_x, turn_y = part.picture_signs() if part else (1.0, 1.0)
-    holes = [(h.x * turn_x, h.y * turn_y) for h in specification.holes]
-    corners = [(x * turn_x, y * turn_y) for x, y in specification.outline] or holes
-    low_x, high_x = min(x for x, _ in corners + holes), max(x for x, _ in corners + holes)
-    low_y, high_y = min(y for _, y in corners + holes), max(y for _, y in corners + holes)
-    wide, high = high_x - low_x, high_y - low_y
-    if not specification.outline:  # no outline: leave half a spacing round the pattern
-        pad = 0.5 * _spacing(holes, max(wide, high) or 1.0)
-        low_x, low_y, high_y, wide, high = low_x - pad, low_y - pad, high_y + pad, wide + 2 * pad, high + 2 * pad
-    scale = min((WIDTH - 40) / max(wide, 1e-9), most / max(high, 1e-9))
-    left = (WIDTH - wide * scale) / 2
-    room = min(0.40 * _spacing(holes, max(wide, high)) * scale, 46.0)
-    return Plate(scale, left, top, low_x, high_y, turn_x, turn_y, max(room, 9.0)), high * scale
-
-
-def _spacing(points: Sequence[w.Point], alone: float) -> float:
-    """Return the least distance between two holes, or the given length where there is only one."""
-    gaps = [math.dist(a, b) for n, a in enumerate(points) for b in points[n + 1 :]]
-    return min((gap for gap in gaps if gap > 0), default=alone)
 
 
 def _base(part: PartView, title: str, top: float, bottom: float, most: float = MOST_HEIGHT) -> tuple[w.Drawing, Plate]:
@@ -559,6 +515,8 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
     yield from about if few else ()
     yield from _position_blocks(part)
+    if part.distances:
+        yield from distance_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
 

@@ -22,7 +22,7 @@ from holeqc.fixture.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note,
 from holeqc.inspection.results import capital
 from holeqc.quantities import FloatArray
 from holeqc.reports import blocks as w
-from holeqc.reports.part_pages import SMALL, WIDTH, plate_for
+from holeqc.reports.plate import SMALL, WIDTH, plate_for
 from holeqc.specification.model import Specification
 from holeqc.specification.words import limits_line
 

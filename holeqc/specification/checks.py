@@ -15,12 +15,14 @@ from holeqc.specification import doubts
 from holeqc.specification.content import Collector, Content, shown
 from holeqc.specification.doubts import PLUG_SHARE, likely, path_of_pin, table_path, typed_keys
 from holeqc.specification.model import (
+    WAYS,
     Gauge,
     Hole,
     Specification,
     hole_to_hole,
     outline_area,
     outline_distance,
+    read_distance,
     required_edge,
 )
 from holeqc.specification.words import hole_names
@@ -64,6 +66,7 @@ def _named(s: Specification, collector: Collector) -> None:
     for key, gauge_id, needed in (
         ("diameter_gauge", s.plan.diameter_gauge, {"diameter"}),
         ("position_gauge", s.plan.position_gauge, {"x", "y"}),
+        ("distance_gauge", s.plan.distances.gauge if s.plan.distances else "", {"distance"}),
     ):
         if not gauge_id:
             continue
@@ -89,8 +92,9 @@ def _served(s: Specification, collector: Collector) -> None:
     able = {m for g in s.gauges for m in g.measures}
     needed = {
         "diameter": True,
-        "x": s.plan.position,
-        "y": s.plan.position,
+        "x": s.plan.position and s.plan.distances is None,
+        "y": s.plan.position and s.plan.distances is None,
+        "distance": s.plan.distances is not None,
         "edge_distance": s.plan.edge_distance,
         **{word: any(word in h.measured for h in s.holes) for word in (c.word for c in MEASURED)},
         "go": any(h.plugs.go is not None for h in s.holes),
@@ -482,6 +486,7 @@ def check(specification: Specification, content: Content, collector: Collector) 
     check_names(specification, content, collector)
     check_parts(specification, collector)
     check_walls(specification, collector)
+    check_distances(specification, collector)
     check_rules(specification, content, collector)
     for number, hole in enumerate(specification.holes, start=1):
         _size(specification, content, number, hole, collector)
@@ -594,6 +599,34 @@ def check_walls(specification: Specification, collector: Collector) -> None:
         if name not in DESIGNATED:
             collector.error("unknown-characteristic", f'designators."{name}"', "this is no characteristic of a kit",
                             repr(name), ", ".join(DESIGNATED), "Name one of them")  # fmt: skip
+
+
+def check_distances(specification: Specification, collector: Collector) -> None:
+    """Check edges, pins and the list of distances that a kit plans."""
+    s, names = specification, {h.casefold() for h in specification.hole_ids}
+    for edge in s.datum_edges:
+        if edge.name.casefold() in names:
+            collector.error("edge-named-as-hole", f'datum_edges."{edge.name}"', "an edge has the name of a hole",
+                            edge.name, "a name of its own", "Name the edge otherwise, A, B or C")  # fmt: skip
+    plan = s.plan.distances
+    if plan is None:
+        return
+    if not s.datum_edges:
+        collector.warn("no-datum-edge", "datum_edges", "distances are planned, and no edge is named that they start "
+                       "from: hole to hole and pins can be judged, position can't", "nothing", 'A = "x = 0"',
+                       "Name the edges under [datum_edges]")  # fmt: skip
+    smallest = min(h.size.lower for h in s.holes)
+    if plan.pins and plan.pins[0] > smallest + GRAIN:
+        collector.warn("measuring-pins-too-large", "plan.distance_pins", "no pin at hand enters the smallest good hole",
+                       f"{plan.pins[0]:g} and larger", f"one of at most {smallest:g}",
+                       "List a smaller one too")  # fmt: skip
+    for line in plan.lines:
+        ends = read_distance(s, line)
+        if ends is None:
+            collector.error("unknown-distance", "plan.distances", "it isn't clear what distance is meant",
+                            f'"{line}"', "two holes or edges, the way, the wall: 1 - 2: over pins, near",
+                            f"Holes are {', '.join(s.hole_ids[:12])}; ways are {', '.join(WAYS)}; edges are "
+                            f"{', '.join(e.name for e in s.datum_edges) or 'none'}")  # fmt: skip
 
 
 def check_rules(specification: Specification, content: Content, collector: Collector) -> None:

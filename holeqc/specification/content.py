@@ -712,17 +712,30 @@ def _tools(raw: object, key: Key, collector: Collector) -> tuple[Tool, ...]:
     return tuple(sorted(found, key=lambda tool: tool.diameter))
 
 
+def _lengths(raw: object, key: Key, collector: Collector) -> tuple[float, ...]:
+    found = _list(raw, lambda item: _length(item, key, collector))
+    if any(value <= 0 for value in found):
+        raise Unusable("must be above 0")
+    return tuple(sorted(_unique(found)))
+
+
+def _distances(raw: object, key: Key, collector: Collector) -> tuple[str, ...]:
+    if isinstance(raw, str) and raw.strip().lower() == "auto":
+        return ()
+    return _unique(_list(raw, lambda item: _text(item, key, collector)))
+
+
 _READERS: dict[str, Callable[[object, Key, Collector], Any]] = {
     "id": _id, "text": _text, "length": _length, "amount": _length, "place": _length,
     "factor": _values_number, "share": _values_number, "number": _values_number, "whole": _whole, "days": _whole,
     "decimals": _whole, "yes": _yes, "date": _date,
     "choice": _choice, "ids": _ids, "choices": _choices, "angle": _angle, "angles": _angles, "points": _points,
-    "tool": _tool, "tools": _tools, "words": _choice,
+    "tool": _tool, "tools": _tools, "words": _choice, "lengths": _lengths, "distances": _distances,
 }  # fmt: skip
 
 
 Values = dict[str, Any]
-FREE_TABLES = ("headings", "wall_names", "designators", "confirmed")  #: whose keys are the shop's own
+FREE_TABLES = ("headings", "datum_edges", "wall_names", "designators", "confirmed")  #: whose keys are the shop's own
 MOST_HOLES = 2000  #: more would make the pairwise checks slow, and no drill fixture has them
 
 
@@ -741,6 +754,7 @@ class Content:
     pins: list[Values] = field(default_factory=list)
     pins_are_listed: bool = False  #: [[pin]] rather than [pin]
     headings: dict[str, str] = field(default_factory=dict)
+    datum_edges: dict[str, str] = field(default_factory=dict)
     wall_names: dict[str, str] = field(default_factory=dict)
     designators: dict[str, str] = field(default_factory=dict)
     confirmed: dict[str, str] = field(default_factory=dict)  #: a doubt in its own words -> the reason

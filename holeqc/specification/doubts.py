@@ -575,6 +575,11 @@ y = 1.111
 # count = 1
 # diameter_gauge = "gauge number"
 
+# distances = "auto"           # x and y from distances: holeqc sheet --distances
+
+# [datum_edges]                # what distances are measured from
+# A = "x = 0"
+
 # [decision]
 # rule = "simple"              # simple, guarded or relaxed
 # guard_factor = 1.0

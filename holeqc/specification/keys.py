@@ -40,6 +40,8 @@ KINDS: dict[str, str] = {
     "angles": "a list of degrees: [0, 90]",
     "points": "a list of [x, y] pairs",
     "tool": 'a drill or reamer as the shop says it: "29/64", "#7", "A", "11.5 mm", or a diameter',
+    "lengths": "a list of lengths above 0: [0.4530, 0.4545]",
+    "distances": 'the word "auto", or a list of distances: ["A - 1", "1 - 2: over pins, near"]',
     "tools": 'a list of drills or reamers: ["29/64", "0.4575"]',
     "words": 'lines "the shop\'s heading" = "our word"',
 }

@@ -17,8 +17,10 @@ from holeqc.quantities import GRAIN
 from holeqc.specification.content import Collector, Content, Values
 from holeqc.specification.model import (
     SINGLE_WALL,
+    DatumEdge,
     DatumShift,
     DecisionRule,
+    DistancePlan,
     Edge,
     Form,
     Gauge,
@@ -87,6 +89,7 @@ def build(content: Content, collector: Collector) -> Specification:
         tools=Tools(get(tools, "drill"), get(tools, "drills", ()), get(tools, "reamers", ())),
         outline=outline,
         headings=content.headings,
+        datum_edges=_datum_edges(content.datum_edges, outline, collector),
         wall_names=content.wall_names,
         recheck_within=get(content.table("recheck"), "within_days"),
         designators=content.designators,
@@ -312,7 +315,43 @@ def _plan(
         get(values, "directions", (0.0, 90.0)), get(values, "count", 1), get(values, "walls", walls.names), position,
         get(values, "position_walls", walls.names), get(values, "diameter_gauge", ""),
         get(values, "position_gauge", ""), get(values, "edge_distance", edge and not (position and bool(outline))),
+        _distance_plan(values),
     )  # fmt: skip
+
+
+def _distance_plan(values: Values) -> DistancePlan | None:
+    if "distances" not in values and not any(key.startswith("distance_") for key in values):
+        return None
+    return DistancePlan(
+        get(values, "distances", ()), get(values, "distance_gauge", ""), get(values, "distance_pins", ()),
+        get(values, "distance_pin_uncertainty"), get(values, "distance_count", 1),
+    )  # fmt: skip
+
+
+_EDGE = re.compile(r"\s*([xy])\s*=\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*$", re.IGNORECASE)
+
+
+def _datum_edges(
+    named: dict[str, str], outline: tuple[tuple[float, float], ...], collector: Collector
+) -> tuple[DatumEdge, ...]:
+    """Return the edges that a kit names; without any, the sides of the outline that lie on x = 0 and y = 0."""
+    found = []
+    for name, text in named.items():
+        match = _EDGE.match(text)
+        if match is None:
+            collector.error("wrong-value", f'datum_edges."{name}"', "it isn't said where the edge lies", f'"{text}"',
+                            "x or y and where it lies as drawn", f'Write for example {name} = "x = 0"')  # fmt: skip
+            continue
+        found.append(DatumEdge(name.strip(), match[1].lower(), float(match[2])))
+    if named:
+        return tuple(found)
+    sides = zip(outline, (*outline[1:], *outline[:1]), strict=True)
+    lying = {axis for one, other in sides for n, axis in enumerate("xy") if one[n] == other[n] == 0.0}
+    names = {}
+    for n, axis in enumerate("xy"):
+        low = all(corner[n] >= 0.0 for corner in outline)
+        names[axis] = (("left", "lower") if low else ("right", "upper"))[n]
+    return tuple(DatumEdge(names[axis], axis, 0.0) for axis in "xy" if axis in lying)
 
 
 def _decision(values: Values) -> DecisionRule:

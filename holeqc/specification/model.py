@@ -6,6 +6,8 @@ The records are made by `holeqc.specification.load`; nothing else in the package
 from __future__ import annotations
 
 import datetime as dt
+import json
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -192,11 +194,36 @@ class Gauge:
 
 
 @dataclass(frozen=True, slots=True)
+class DatumEdge:
+    """A straight edge of the part from which basic dimensions count: where x (or y, ``axis``) is ``at``, as drawn."""
+
+    name: str
+    axis: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class DistancePlan:
+    """Positions from distances, as far as the kit plans them.
+
+    ``lines`` are distances as typed (`A - 1: over pins, near`), none: the sheet chooses them. ``pins`` are calibrated
+    pins at hand, ``pin_uncertainty`` U (k = 2) of their diameters, None: a usual one.
+    """
+
+    lines: tuple[str, ...] = ()
+    gauge: str = ""
+    pins: tuple[float, ...] = ()
+    pin_uncertainty: float | None = None
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingPlan:
     """What must be read on each hole.
 
     ``directions`` in degrees (0 along x): a diameter in each, ``count`` times, in each of ``walls``. ``position`` asks
-    x and y in each of ``position_walls``. Default gauges apply where a sheet names none.
+    x and y in each of ``position_walls``, by ``distances`` where they are planned. Default gauges apply where a sheet
+    names none.
     """
 
     directions: tuple[float, ...] = (0.0, 90.0)
@@ -207,6 +234,12 @@ class ReadingPlan:
     diameter_gauge: str = ""
     position_gauge: str = ""
     edge_distance: bool = False  #: read; else, where asked, worked out from position and outline
+    distances: DistancePlan | None = None
+
+    def gauge_of(self, characteristic: str) -> str:
+        """Return the gauge of such readings where a sheet names none, '' for none."""
+        of_distances = self.distances.gauge if self.distances else ""
+        return {"diameter": self.diameter_gauge, "distance": of_distances}.get(characteristic, self.position_gauge)
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,6 +327,7 @@ class Specification:
     tools: Tools = Tools()
     outline: tuple[tuple[float, float], ...] = ()  #: corners of the part as drawn, in order; empty: not known
     headings: dict[str, str] = field(default_factory=dict)  #: the shop's own heading -> our word
+    datum_edges: tuple[DatumEdge, ...] = ()
     wall_names: dict[str, str] = field(default_factory=dict)  #: the shop's other name of a wall -> the kit's
     designators: dict[str, str] = field(default_factory=dict)  #: characteristic -> how the drawing marks it as key
     approval_two_person: bool = True  #: who logged the readings may not approve them
@@ -341,6 +375,83 @@ class Specification:
     def has_pins(self) -> bool:
         """Whether any hole takes a pin."""
         return any(h.pin is not None for h in self.holes)
+
+
+# A distance: what is measured from where to where, in which way, over which pins.
+
+
+#: how a distance is taken; from an edge: to the far side of the pin, to its near side, to the far or the near wall
+WAYS = ("over pins", "between pins", "far walls", "near walls", "centres")
+OVER_PINS, BETWEEN_PINS, FAR_WALLS, NEAR_WALLS, CENTRES = WAYS
+PINNED = frozenset({OVER_PINS, BETWEEN_PINS})
+EDGE = "edge "  #: what an end that is an edge begins with
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """One distance of a part: its two ends (a hole's id, or `EDGE` and the edge's name), way, wall, pins.
+
+    ``pins`` are the diameters of the pins at both ends, NaN where none is named; they count over and between pins.
+    """
+
+    first: str
+    second: str
+    way: str = OVER_PINS
+    wall: str = ""
+    pins: tuple[float, float] = (float("nan"), float("nan"))
+
+    @property
+    def text(self) -> str:
+        """As one text, which `distance_of` reads again: what the record keeps of a distance beside its reading."""
+        pins = [None if pin != pin else pin for pin in self.pins]
+        return json.dumps([self.first, self.second, self.way, *pins], ensure_ascii=False)
+
+    @property
+    def name(self) -> str:
+        """In words: ``1 to 2 over pins``, ``edge A to 3 near walls``."""
+        return f"{self.first} to {self.second} {self.way}"
+
+    def hole(self) -> str:
+        """Return the hole at an end, the first where both ends are holes, '' for a distance of two edges."""
+        return next((end for end in (self.first, self.second) if not end.startswith(EDGE)), "")
+
+
+def distance_of(text: str, wall: str = "") -> Distance | None:
+    """Return the distance that a text of `Distance.text` means, None for any other text."""
+    try:
+        first, second, way, one, other = json.loads(text)
+    except (ValueError, TypeError):
+        return None
+    pins = tuple(float("nan") if pin is None else float(pin) for pin in (one, other))
+    return Distance(str(first), str(second), way, wall, (pins[0], pins[1])) if way in WAYS else None
+
+
+def read_distance(specification: Specification, line: str) -> Distance | None:
+    """Return the distance that a line of a kit file means, `A - 1: over pins, near`, None where it isn't clear."""
+    ends, _, rest = line.partition(":")
+    both = [end_of(specification, text) for text in re.split(r"\s+(?:-|–|to)\s+|\s*–\s*|(?<=\w)-(?=\w)", ends.strip())]
+    way, wall = OVER_PINS, specification.plan.position_walls[0]
+    for word in filter(None, (" ".join(w.split()).casefold() for w in rest.split(","))):
+        if word in WAYS:
+            way = word
+        elif word in specification.walls.names:
+            wall = word
+        else:
+            return None
+    if len(both) != 2 or not all(both) or both[0] == both[1]:
+        return None
+    first, second = both if not both[0].startswith(EDGE) else both[::-1]  # a hole first
+    return Distance(first, second, way, wall)
+
+
+def end_of(specification: Specification, text: str) -> str:
+    """Return the end that a text names: a hole's id, or `EDGE` and the name of a datum edge; '' for neither."""
+    word = " ".join(text.split()).casefold()
+    for hole in specification.hole_ids:
+        if word in {hole.casefold(), f"hole {hole.casefold()}"}:
+            return hole
+    short = re.sub(r"^(?:edge|datum)\s+|\s+edge$", "", word)
+    return next((f"{EDGE}{e.name}" for e in specification.datum_edges if e.name.casefold() in {word, short}), "")
 
 
 # Worst-case boundaries of holes and pins after ASME Y14.5, and distances to the outline. Numbers in, numbers out.

@@ -356,6 +356,13 @@ def _reading_lines(s: Specification) -> list[str]:
         walls = f" in {' and '.join(plan.position_walls)}" if s.walls.several else ""
         gauge_text = f"; gauge {plan.position_gauge}" if plan.position_gauge else ""
         lines += _item("x and y", f"of each hole{walls}{gauge_text}")
+    if plan.distances is not None:
+        taken = ", ".join(plan.distances.lines) or "chosen by holeqc sheet --distances"
+        pins = ", ".join(format_length(d, s.unit) for d in plan.distances.pins)
+        gauge_text = f"; gauge {plan.distances.gauge}" if plan.distances.gauge else ""
+        edges = ", ".join(f"{e.name} (where {e.axis} = {e.at:g})" for e in s.datum_edges) or "none named"
+        lines += _item("Distances", f"x and y follow from them: {taken}{gauge_text}")
+        lines += _item("", f"from edges {edges}" + (f"; over pins {pins} {s.unit}" if pins else ""))
     if plan.edge_distance:
         lines += _item("Edge distance", "of each hole")
     for what in MEASURED:

@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "fits": {"quantities", "problems"},
     "specification": {"characteristics", "quantities", "fits", "problems"},
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
-    "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems"},
+    "inspection": {"distances", "characteristics", "specification", "readings", "fits", "quantities", "problems"},
     "statistics": {"problems"},
     "sampling": {"statistics", "problems"},
     "distances": {"quantities", "statistics", "problems"},
@@ -35,8 +35,8 @@ MAY_IMPORT = {
         "fits", "quantities", "problems",
     },
     "answers": {
-        "characteristics", "specification", "readings", "inspection", "statistics", "sampling", "fixture", "ledger",
-        "fits", "quantities", "problems", "reports",
+        "distances", "characteristics", "specification", "readings", "inspection", "statistics", "sampling", "fixture",
+        "ledger", "fits", "quantities", "problems", "reports",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints

@@ -169,6 +169,37 @@ def cleat_plates(path: Path) -> None:
                 out.writerow(["18.11.2026", serial, hole, *numbers, "yes", "no", "clean"])
 
 
+PORT_PLATE = {1: (1.5, 1.25), 2: (5.0, 1.25), 3: (8.5, 1.25), 4: (1.5, 4.75), 5: (5.0, 4.75), 6: (8.5, 4.75)}
+TAKEN = "A-1 A-2 A-3 A-4 A-5 A-6 B-1 B-2 B-3 B-4 B-5 B-6 1-2 2-3 4-5 5-6 1-4 2-5 3-6 1-5 2-4 2-6 3-5"
+
+
+def by_calipers(path: Path, serial: str, day: dt.date, seed: int, slip: bool) -> None:
+    """Write a port plate measured with calipers over pins; ``slip``: two digits of the distance 2 to 5 are swapped."""
+    rng = np.random.default_rng(seed)
+    size = {hole: 0.4575 + rng.normal(0, 0.0006) for hole in PORT_PLATE}
+    pin = {hole: np.floor(d * 2000 + 1e-6) / 2000 for hole, d in size.items()}  # the largest that enters
+    at = {hole: np.add(xy, (0.002, -0.001)) + rng.normal(0, 0.0006, 2) for hole, xy in PORT_PLATE.items()}
+    with path.open("w", newline="", encoding="utf-8") as file:
+        out = csv.writer(file)
+        out.writerows([["Port plate BL-8, calipers and pins"], ["Serial", serial], ["Date", day.isoformat()],
+                       ["Measured by", "bench 2"], [], ["Hole", "Dia 0 [in]", "Dia 90 [in]"]])  # fmt: skip
+        for hole, d in size.items():
+            out.writerow([hole, *(f"{d + rng.normal(0, 0.0001):.4f}" for _ in "ab")])
+        out.writerows([[], ["From", "To", "Pin from", "Pin to", "Over pins [in]"]])
+        for line in TAKEN.split():
+            first, second = line.split("-")
+            hole = at[int(second)]
+            if first in "AB":
+                read, pins = hole["AB".index(first)] + pin[int(second)] / 2, ["", f"{pin[int(second)]:.4f}"]
+            else:
+                pins = [f"{pin[int(end)]:.4f}" for end in (first, second)]
+                read = np.hypot(*(at[int(first)] - hole)) + sum(map(float, pins)) / 2
+            text = f"{round((read + rng.normal(0, 0.0003)) * 2000) / 2000:.4f}"
+            if slip and line == "2-5":
+                text = text[:3] + text[4] + text[3] + text[5:]
+            out.writerow([f"edge {first}" if first in "AB" else first, second, *pins, text])
+
+
 def by_hand_wide(made: Plate, path: Path) -> None:
     """One hole and wall a row, title rows above, headings of the shop's own."""
     book = Workbook()
@@ -294,6 +325,8 @@ def main() -> None:
         folder.mkdir(parents=True, exist_ok=True)
     in_our_sheet(plate(107, "port", "P-0107", dt.date(2026, 11, 9)), OUT / "bl7_P-0107.xlsx")
     cleat_plates(OUT / "cp12_D-0031_D-0032.csv")
+    by_calipers(OUT / "bl8_P-0301.csv", "P-0301", dt.date(2026, 5, 11), 31, slip=False)
+    by_calipers(OUT / "bl8_P-0302.csv", "P-0302", dt.date(2026, 5, 12), 32, slip=True)
     by_hand_wide(undersize(), OUT / "bl7_S-0108.xlsx")
     by_hand_long(oversize(), OUT / "bl7_P-0109.csv")
     by_hand_wide(pins_stop(), OUT / "bl7_P-0110.xlsx")

@@ -51,6 +51,30 @@ def test_the_small_hole_is_rejected_and_can_be_reamed(capsys: pytest.CaptureFixt
     assert "0.4575" in json.dumps(part)
 
 
+def test_a_plate_measured_with_calipers_is_judged_from_its_distances(capsys: pytest.CaptureFixture[str]) -> None:
+    code, data = check(capsys, "bl8_P-0301.csv", kit="bl8.toml")
+    (part,) = data["parts"]
+    assert (code, part["verdict"], part["pins"]["verdict"], len(part["distances"])) == (0, "accept", "accept", 23)
+    # Hole 1 from edge A alone: 1.7310 read over the pin, less half of 0.4570, is 1.5025, 0.0025 from basic. What all
+    # distances make of it may differ by U of one of them, 0.0010.
+    assert part["holes"][0]["dx"] == pytest.approx(0.0025, abs=0.0010)
+
+
+def test_the_mistyped_distance_holds_the_plate_and_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    # 2 to 5: 3.9850 typed, less half of 0.4575 and half of 0.4570 is 3.52775; the edges say 4.97800 - 0.2285 of hole 5
+    # less 1.4770 - 0.22875 of hole 2, 3.50125 along y and nothing along x: 0.0265 too long, 26 times U. With two digits
+    # swapped, 3.9580, it is 3.50075.
+    code, data = check(capsys, "bl8_P-0302.csv", kit="bl8.toml")
+    (part,) = data["parts"]
+    assert (code, part["verdict"]) == (3, "hold")
+    (problem,) = [p for p in data["problems"] if p["code"] == "suspect-distance"]
+    assert (problem["cell"], problem["found"]) == ("E32", "3.9850 in")
+    assert "2 to 5" in problem["message"]
+    assert "two digits are swapped, likely 3.9580 in" in problem["message"]
+    likely = {d["from"] + d["to"]: d["likely"] for d in part["distances"] if d["likely"] is not None}
+    assert likely == {"25": pytest.approx(3.9580)}
+
+
 def test_the_large_hole_is_rejected_and_goes_to_engineering(capsys: pytest.CaptureFixture[str]) -> None:
     # Hole 3: 0.4626 against 0.4620 is 0.0006 over; no reaming makes a hole smaller.
     code, data = check(capsys, "bl7_P-0109.csv")
