@@ -169,7 +169,7 @@ def _history(off: np.ndarray) -> History:
     nothing = np.full((parts, 8), np.nan)
     none = np.full(parts, np.nan)
     margins = replace(full.margins, size_upper=nothing, size_lower=nothing, position=nothing, pattern=none, pins=none,
-                      binding=np.zeros((parts, 8), dtype=bool), place=off[:, :, None],
+                      place=off[:, :, None],
                       departure=nothing[..., None], pattern_radius=nothing, pins_radius=nothing)  # fmt: skip
     assert np.array_equal(full.nominal, NOMINAL)
     return replace(full, serials=full.serials[:parts], hand=np.zeros(parts, dtype=np.int64), date=full.date[:parts],
