@@ -26,6 +26,7 @@ RESAMPLES = 1000
 _ANGLES = 180
 _NODES = 64
 EDGE = 1e-12
+EITHER = 1.6  #: chance of each end to miss, in halves of what both may together
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,10 +200,11 @@ def _intervals(
 
     Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
     axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
-    centred process that would show one as small as this with half the chance left. The lower end comes from means
-    and covariances that may have given this sample (fiducial draws): the offset's from the noncentral chi-square of
-    its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
-    these draws and samples of the fitted normal.
+    centred process that would show one as small as this so seldom. The lower end comes from means and covariances
+    that may have given this sample (fiducial draws): the offset's from the noncentral chi-square of its statistical
+    length, which may be zero; their longer axes are too long once more, and are moved back by that. Where one end
+    misses often the other hardly does, so each has more than half of the chance left (`EITHER`, by simulation).
+    The share's takes in these draws and samples of the fitted normal.
     """
     n = pairs.shape[0]
     rng = np.random.default_rng(SEED)
@@ -223,8 +225,10 @@ def _intervals(
     found: dict[str, Interval] = {}
     for name, middle, low_centres, round_centres in (("Pp", np.zeros(2), none, none), ("Ppk", mean, centres, noise)):
         reach = float(ellipse_reach(middle[None], covariance[None], radius)[0])
-        low = float(np.quantile(ellipse_reach(low_centres, spread, radius), tail))
-        high = _round_reach(reach, round_centres, round_ones, tail)
+        reaches = ellipse_reach(low_centres, spread, radius)
+        back = max(reach / max(float(np.median(reaches)), 1e-12), 1.0)
+        low = back * float(np.quantile(reaches, EITHER * tail))
+        high = _round_reach(reach, round_centres, round_ones, EITHER * tail)
         found[name] = (
             float(index_of_content(_ellipse_outside(np.array(low)))),
             float(index_of_content(_ellipse_outside(np.array(high)))),

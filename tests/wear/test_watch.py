@@ -85,7 +85,8 @@ def test_worn_bushing_is_first_and_does_not_drag_the_seating(wear: Wear) -> None
     assert wear.told(b3.trends[CHANNELS[0]])
     assert wear.told(b3.trends[CHANNELS[3]])
     assert wear.moving.best == (2,)
-    assert b3.trends[CHANNELS[0]].slope == pytest.approx(0.000032, abs=0.000004)
+    # 131 plates count since the change is surely past; they scatter by 0.0009: standard error 0.0000021
+    assert b3.trends[CHANNELS[0]].slope == pytest.approx(0.000032, abs=0.000005)
 
 
 def test_parts_out_of_seat_are_those_that_were(wear: Wear) -> None:
