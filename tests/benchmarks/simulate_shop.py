@@ -17,7 +17,8 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
 - late: share of the bounds "before part N" that lie behind the true end, which each does once in 20 by what it says,
   and (any) of the histories with bounds in which one of them does: some kinds have a dozen of them.
 
-Last comes a table of the sentences: in how many histories each was printed, and was false.
+Last comes a table of the sentences: in how many histories each was printed, and was false. What is said with a chance
+is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together.
 
 The truth is that of the levels that were put in, never that of a fit.
 """
@@ -559,7 +560,7 @@ def _contradicted(t: Truth, m: re.Match[str]) -> bool:
     return bool(set(_named(m["who"])) & {h for text in other for h in _named(text.split(";")[0])})
 
 
-_JUMPS, _SEAT_JUMPS = r"^[^;]*\bB\d\b[^;]* jumps .*?nobody", r"^The seating jumps .*?nobody"
+_JUMPS, _SEAT_JUMPS = r"^[^;]*\bB\d\b[^;]*(?<! or) jumps .*?nobody", r"^The seating jumps .*?nobody"
 #: each sentence of the answer (several in one text), and whether it is false
 SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] = (
     ("half have failed", r"^.*half of the parts (have failed|fail) [^.;]*; the middle part", _passed),
