@@ -7,7 +7,7 @@ from several files, repeats are numbered on as they are when the files are read 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -611,6 +611,17 @@ def judge_again(ledger: Ledger, ids: Sequence[int], change: ChangeOfReadings | N
             inspection = _judge(ledger, spec, list(pieces.values()), change)
             out |= _verdicts(inspection, pieces)
     return out
+
+
+def inspections_again(ledger: Ledger, ids: Sequence[int]) -> Iterator[Inspection]:
+    """Give inspections on record judged again, those of one kit text together.
+
+    Raises:
+        LedgerError: one of them isn't there.
+    """
+    with ledger.reading():
+        for specification_id, pieces in _rounds(_rows(ledger, ids)):
+            yield _judge(ledger, stored_specification(ledger, specification_id), list(pieces.values()), None)
 
 
 def _rows(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:
