@@ -248,11 +248,10 @@ def _intervals(
 ) -> dict[str, Interval]:
     """Return intervals of Pp, Ppk and the share inside from seeded draws.
 
-    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
-    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
-    centred process that would show one as small as this so seldom. The lower end comes from means and covariances
-    that may have given this sample; their longer axes are too long once more, and are moved back by that. Where one
-    end misses often the other hardly does, so each has more than half of the chance left (`EITHER`, by simulation).
+    Scatter that is round makes the estimate of its longer axis too long, and a centred process can only be seen off
+    centre, so the upper end is the index of a round, centred process that would show one as small as this so seldom.
+    The lower end comes from what may have given this sample; its longer axes are too long once more, and are moved
+    back by that. Where one end misses often the other hardly does: each has more than half of the chance (`EITHER`).
     """
     may, tail = _maybe(pairs, covariance), (1 - confidence) / 2
     mean, none = pairs.mean(axis=0), np.zeros((RESAMPLES, 2))
