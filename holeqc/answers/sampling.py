@@ -73,7 +73,7 @@ class HoleProof:
 
 @dataclass(frozen=True, slots=True)
 class Restart:
-    """What an event leaves of the evidence: things of holes that start anew before a part."""
+    """What an event leaves of the evidence: things of holes that start anew before a part, '' behind the last one."""
 
     serial: str
     what: str
@@ -385,7 +385,7 @@ def _starts(
     restarts = []
     for event in events:
         at = int(event.cycle) - 1
-        if not 0 < at < len(room.serials):
+        if at <= 0:  # before the first part
             continue
         anew: list[str] = []
         kept: list[str] = []
@@ -402,7 +402,8 @@ def _starts(
             pins = max(pins, at) if hit else pins
             (anew if hit else kept).append(PINS)
         where = ", ".join(spec.holes[h].bushing or f"hole {room.holes[h]}" for h in sorted(event.bushings)) or "all"
-        restarts.append(Restart(room.serials[at], event.kind, where, tuple(anew), tuple(kept)))
+        before = room.serials[at] if at < len(room.serials) else ""
+        restarts.append(Restart(before, event.kind, where, tuple(anew), tuple(kept)))
     return first, pins, tuple(restarts)
 
 

@@ -315,19 +315,21 @@ def _adjusted(
     seen = ~np.isnan(flat)
     if start is None:
         kinds, which = _alike(seen)  # each kind of missing distances is looked at once
-        sound = placed_points(network, begin[kinds], seen[kinds])
+        sound = _placed_ends(network, begin[kinds], seen[kinds])
         of_kinds = None if mixed is None else mixed[kinds]
         exact = np.where(seen[kinds], network.measured(begin[kinds]), np.nan)
         planned = _solve(network, exact, spreads[kinds], of_kinds, begin[kinds], sound)
-        placed = (sound & ~_bending(network, planned, spreads[kinds]))[which]
+        sound[:, : len(network.points)] &= ~_bending(network, planned, spreads[kinds])
+        placed = sound[which]
     else:
         begin[:, : 2 * len(network.points)] = np.broadcast_to(start, (*lead, *start.shape[-2:])).reshape(parts, -1)
-        placed = np.ones((parts, len(network.points)), dtype=bool)
+        placed = np.ones((parts, len(network.points) + len(network.edges)), dtype=bool)
     blocks = [
         _solve(network, flat[k], spreads[k], None if mixed is None else mixed[k], begin[k], placed[k])
         for k in (slice(at, at + BLOCK) for at in range(0, max(parts, 1), BLOCK))
     ]
     columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+    columns["placed"] = columns["placed"][:, : len(network.points)]
     shaped = {name: values.reshape((*lead, *values.shape[1:])) for name, values in columns.items()}
     return Adjustment(
         network, **shaped, distance=flat.reshape((*lead, n)), sd=spreads.reshape((*lead, n)),
@@ -382,14 +384,15 @@ def _directions(network: Network, at: FloatArray, seen: BoolArray) -> FloatArray
     """Return the rows of the distances that were measured, each of length 1, by the numbers sought (parts, n, m)."""
     rows = geometry(network, at) * seen[:, :, None]
     long = np.sqrt((rows**2).sum(axis=2, keepdims=True))
-    return rows / np.where(long > 0, long, 1.0)
+    return np.where(long > 1e-9, rows / np.where(long > 0, long, 1.0), 0.0)  # cos(pi / 2) isn't quite 0
 
 
 def _touched(network: Network, rows: FloatArray) -> BoolArray:
     """Return which numbers sought (parts, m) belong to a point or a part of an edge that some distance touches."""
     p, free = len(network.points), network.free
     touched = np.zeros((len(rows), free.size), dtype=bool)
-    touched[:, free] = np.abs(rows).max(axis=1, initial=0.0) > 0
+    slopes = np.abs(rows).max(axis=1, initial=0.0)
+    touched[:, free] = slopes > 1e-9 * slopes.max(axis=1, keepdims=True, initial=0.0)
     points = touched[:, : 2 * p].reshape(len(rows), p, 2).any(axis=2)
     touched[:, : 2 * p] = np.repeat(points, 2, axis=1)
     return touched[:, free]
@@ -403,25 +406,35 @@ def free_motions(network: Network, at: FloatArray, rows: FloatArray) -> tuple[Fl
     size, ways = np.linalg.eigh(seen.transpose(0, 2, 1) @ seen)
     unseen = size < FLAT**2 * np.maximum(1.0, size[:, -1:])
     free = moves @ (ways * unseen[:, None, :])
-    kept = (free**2).sum(axis=1) > 1e-12
-    return free * kept[:, None, :], kept.sum(axis=1)
+    # where coordinates are given, two motions may be one and the same for those that are sought
+    size, ways = np.linalg.eigh(free.transpose(0, 2, 1) @ free)
+    kept = size > 1e-10
+    return free @ (ways * kept[:, None, :]), kept.sum(axis=1)
 
 
 def placed_points(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray:
     """Return which points (parts, p) the distances place: to the datum, or where there is none, to one another."""
-    p = len(network.points)
-    free = network.free
+    return _placed_ends(network, at, seen)[:, : len(network.points)]
+
+
+def _placed_ends(network: Network, at: FloatArray, seen: BoolArray) -> BoolArray:
+    """Return which points and edges (parts, p + e) are placed."""
+    p, free = len(network.points), network.free
+    ends = p + len(network.edges)
     rows = _directions(network, at, seen)
     _, left = free_motions(network, at, rows)
     size, ways = np.linalg.eigh(rows.transpose(0, 2, 1) @ rows)
     sway = np.zeros((len(at), free.size, size.shape[1]))
     sway[:, free] = ways * (size < FLAT**2 * np.maximum(1.0, size[:, -1:]))[:, None, :]
-    swings = sway[:, : 2 * p].reshape(len(at), p, 2, size.shape[1])
-    still: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < LOOSE
-    placed = still.copy()
-    for part in np.flatnonzero((left > 0) & ~still.all(axis=1)):
-        whole = network.motions(at[part])[: 2 * p].reshape(p, 2, 3)
-        placed[part] = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part], whole)
+    swings = sway.reshape(len(at), ends, 2, size.shape[1])
+    placed: BoolArray = np.abs(swings).max(axis=(2, 3), initial=0.0) < LOOSE
+    for part in np.flatnonzero((left > 0) & ~placed.all(axis=1)):
+        whole = network.motions(at[part]).reshape(ends, 2, 3)
+        whole[p:, 0] *= network.size
+        body = _largest_body(at[part, : 2 * p].reshape(p, 2), swings[part, :p], whole[:p])
+        of_body, of_these = (a[:p][body].reshape(2 * body.sum(), a.shape[2]) for a in (whole, swings[part]))
+        bent = swings[part] - whole @ np.linalg.lstsq(of_body, of_these, rcond=None)[0]
+        placed[part] = np.append(body, np.abs(bent[p:]).max(axis=(1, 2), initial=0.0) < LOOSE)
     return placed
 
 
@@ -475,17 +488,16 @@ def _solve(
     placed: BoolArray,
 ) -> dict[str, Any]:  # fmt: skip
     """Return the columns of the adjustment (parts, ...); distances to points that aren't placed are left out."""
-    p = len(network.points)
-    reached = np.concatenate([placed, np.ones((len(placed), len(network.edges)), dtype=bool)], axis=1)
-    seen = ~np.isnan(distance) & reached[:, network.ends].all(axis=2)
+    p, ends = len(network.points), len(network.points) + len(network.edges)
+    seen = ~np.isnan(distance) & placed[:, network.ends].all(axis=2)
     white = _Whitening.of(seen, sd, covariance)
     at, converged, held, left = _iterate(network, np.where(seen, distance, 0.0), seen, white, start)
     columns, weak = _results(network, distance, seen, sd, white, at, held, left)
     placed = placed.copy()
-    at_end = (network.ends[:, :, None] == np.arange(p)).any(axis=1)
-    alone = (placed & ~(seen @ at_end) & network.free[: 2 * p].reshape(p, 2).any(axis=1)).any(axis=1)
+    at_end = (network.ends[:, :, None] == np.arange(ends)).any(axis=1)
+    alone = (placed & ~(seen @ at_end) & network.free.reshape(ends, 2).any(axis=1)).any(axis=1)
     if (doubtful := np.flatnonzero(weak | alone | ~converged)).size:
-        found = placed_points(network, at[doubtful], seen[doubtful]) & placed[doubtful]
+        found = _placed_ends(network, at[doubtful], seen[doubtful]) & placed[doubtful]
         again = (found != placed[doubtful]).any(axis=1)
         if again.any():
             which = doubtful[again]
@@ -494,9 +506,9 @@ def _solve(
             converged[which], placed[which] = less.pop("converged"), less.pop("placed")
             for name, values in less.items():
                 columns[name][which] = values
-    columns["xy"][~placed] = np.nan
-    loose = np.isnan(columns["edges"]).reshape(len(at), 2 * len(network.edges))
-    lost = np.concatenate([np.repeat(~placed, 2, axis=1), loose], axis=1) & network.free
+    lost = np.repeat(~placed, 2, axis=1) & network.free
+    columns["xy"][~placed[:, :p]] = np.nan
+    columns["edges"][lost[:, 2 * p :].reshape(columns["edges"].shape)] = np.nan
     columns["whole_covariance"][lost[:, :, None] | lost[:, None, :]] = np.nan
     return columns | {"converged": converged, "placed": placed}
 
@@ -527,7 +539,7 @@ def _iterate(
         across = rows.transpose(0, 2, 1)
         normal = across @ rows
         diagonal = np.einsum("kii->ki", normal)
-        level = np.maximum(diagonal.mean(axis=1), 1e-300)
+        level = _level(diagonal)
         normal += level[:, None, None] * (hold @ hold.transpose(0, 2, 1)) if loose else 0.0
         diagonal += (level * (1e-10 + damping[going]))[:, None]
         pull = hold.transpose(0, 2, 1) @ ((here - first)[:, free] / unit)[:, :, None]
@@ -571,7 +583,7 @@ def _go_alike(
         rows = network.design(at[first])[1] * unit * weight[first][:, None]
         hold, square = held[first], weight[first] ** 2
         normal = rows.T @ rows
-        level = max(float(np.diag(normal).mean()), 1e-300)
+        level = float(_level(np.diag(normal)))
         inverse = np.linalg.inv(normal + level * (hold @ hold.T + 1e-12 * np.eye(len(normal))))
         going, start = np.flatnonzero(which == kind), at[first].copy()
         here, before = at[going], np.full(len(going), network.size)
@@ -588,6 +600,12 @@ def _go_alike(
             arrived[going[done]], at[going[done]] = True, here[done]
             here, going, before = here[~done], going[~done], np.maximum(long[~done], 1e-300)
     return arrived
+
+
+def _level(diagonal: FloatArray) -> FloatArray:
+    """Return the mean weight (...) of the numbers sought (..., m), 1 where there is none."""
+    weight = diagonal.sum(axis=-1) / max(diagonal.shape[-1], 1)
+    return np.where(weight > 0, weight, 1.0)
 
 
 def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
@@ -620,7 +638,7 @@ def _results(
     rows = white.rows(slopes * unit)
     normal = rows.transpose(0, 2, 1) @ rows
     diagonal = np.einsum("kii->ki", normal)
-    level = np.maximum(diagonal.max(axis=1, initial=0.0), 1e-300)
+    level = _level(diagonal)
     full = normal + level[:, None, None] * (held @ held.transpose(0, 2, 1))
     used = _touched(network, rows)
     np.einsum("kii->ki", full)[...] += np.where(used, 1e-15, 1.0) * level[:, None]
@@ -639,15 +657,15 @@ def _results(
         rest = white.back(white.back(np.eye(len(network.ends)) - across @ rows.transpose(0, 2, 1)).transpose(0, 2, 1))
         own = np.einsum("kii->ki", rest)
         redundancy = np.einsum("kij,kji->ki", white.covariance, rest)
-    redundancy = np.where(seen, np.clip(redundancy, 0.0, None), np.nan)
-    checked = seen & (redundancy > UNCHECKED)
+    redundancy = np.where(seen, redundancy, np.nan)
+    # of distances that share errors one may have less than 0 or more than 1; what shows is the diagonal of P Qvv P
+    full_weight = white.weight**2 if white.matrix is None else (white.matrix**2).sum(axis=1)
+    checked = seen & (own > UNCHECKED * full_weight)
     standardised = np.where(checked, weighted / np.sqrt(np.where(checked, own, 1.0)), np.nan)
     degrees = seen.sum(axis=1) - used.sum(axis=1) + left
     statistic = (whitened**2).sum(axis=(1, 2))
     some = degrees > 0
     per = np.where(some, degrees, 1)
-    known = np.ones((len(at), free.size), dtype=bool)
-    known[:, free] = used
     columns = {
         "xy": at[:, : 2 * p].reshape(len(at), p, 2).copy(),
         "whole_covariance": covariance,
@@ -659,7 +677,7 @@ def _results(
         "statistic": statistic,
         "global_p": np.where(some, gammaincc(per / 2, statistic / 2), np.nan),
         "free_motions": left,
-        "edges": np.where(known, at, np.nan)[:, 2 * p :].reshape(len(at), len(network.edges), 2),
+        "edges": at[:, 2 * p :].reshape(len(at), len(network.edges), 2).copy(),
     }
     return columns, weak
 

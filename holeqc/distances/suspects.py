@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
-from holeqc.distances.network import UNCHECKED, Adjustment, IntArray, adjusted_from, errors_seen
+from holeqc.distances.network import Adjustment, IntArray, adjusted_from, errors_seen
 from holeqc.problems import DataError
 from holeqc.quantities import BoolArray, FloatArray
 
@@ -85,14 +85,14 @@ def checks(adjusted: Adjustment, *, level: float = LEVEL, power: float = POWER) 
     """
     rest, _, gain = errors_seen(adjusted)
     own = np.diagonal(rest, axis1=-2, axis2=-1)
-    checked = np.nan_to_num(adjusted.redundancy) > UNCHECKED
+    checked = ~np.isnan(adjusted.standardised)
     bound = -ndtri(level / (2 * np.maximum(checked.sum(axis=-1), 1)))
     smallest = np.where(checked, (bound + ndtri(power))[..., None] / np.sqrt(np.where(checked, own, 1.0)), np.inf)
     smallest = np.where(np.isnan(adjusted.redundancy), np.nan, smallest)
     length = np.hypot(gain[..., 0::2, :], gain[..., 1::2, :])  # (..., p, n) shift of each point by an error of 1
     length = np.where(adjusted.placed[..., None], length, 0.0)
     far = length.argmax(axis=-2)
-    moves = np.where(checked, smallest * length.max(axis=-2, initial=0.0), smallest)
+    moves = np.where(checked, np.where(checked, smallest, 0.0) * length.max(axis=-2, initial=0.0), smallest)
     return Checks(checked, smallest, moves, far, bound, power)
 
 
@@ -109,11 +109,11 @@ def suspects(adjusted: Adjustment, *, level: float = LEVEL, most: int | None = N
     if adjusted.residuals.ndim != 1:
         raise DataError(f"suspects are sought in one part at a time; found parts {adjusted.residuals.shape[:-1]}")
     found: list[tuple[int, float, float, tuple[int, ...]]] = []
-    n, now = int((np.nan_to_num(adjusted.redundancy) > UNCHECKED).sum()), adjusted
+    n, now = int((~np.isnan(adjusted.standardised)).sum()), adjusted
     limit = max(1, int(adjusted.degrees_of_freedom) // 2) if most is None else most
     while len(found) < limit and (degrees := int(now.degrees_of_freedom)) > 0:
         rest, score, _ = errors_seen(now)
-        can = np.nan_to_num(now.redundancy) > UNCHECKED
+        can = ~np.isnan(now.standardised)
         far, alike = _standard(score, rest, can)
         if not now.converged or (can.any() and np.nanmax(np.abs(far)) > GROSS):
             # the adjusted figure is bent out of shape: as it shows at the start, where an error of any size is linear

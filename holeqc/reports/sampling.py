@@ -105,7 +105,8 @@ def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
     for r in found.restarts:
         kept = f"; for {', '.join(r.kept)} all before still counts" if r.kept else ""
         anew = ", ".join(r.anew) or "nothing"
-        lines += _paragraph(f"{capital(r.what)} ({r.where}) before {r.serial}: proven anew are {anew}{kept}.")
+        when = f"before {r.serial}" if r.serial else "after the last part"
+        lines += _paragraph(f"{capital(r.what)} ({r.where}) {when}: proven anew are {anew}{kept}.")
     return lines
 
 

@@ -865,7 +865,8 @@ def _reached(limits: Limits, fits: Choice, drop: float, natural: bool) -> dict[s
 
 
 #: how many times the drop of a normal's log likelihood a proven share takes in. Of ours, from simulation: with 3.5
-#: between 88 and 100 of 100 bounds of nine distributions held at 90 %, 10 to 100 readings; with 2 some held in 65
+#: between 88 and 100 of 100 bounds of nine distributions held where 90 are promised, 95 to 100 where 95 are, with 10 to
+#: 100 readings (tests/benchmarks/coverage_sampling.py); with 2 some held in 65
 _SHARE_DROP = 3.5
 
 

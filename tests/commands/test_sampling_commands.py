@@ -120,6 +120,11 @@ def test_what_an_event_leaves() -> None:
     elsewhere = first_parts(KIT, readings, events=events).data
     assert sum(g["bad"] for g in elsewhere["part"]["grounds"]) == 1  # what hole 2 was isn't forgiven for B5
     assert elsewhere["part"]["share"] < found["part"]["share"]
+    events.write_text("date,event,bushing\n2026-11-01,fixture repaired,all\n", encoding="utf-8")
+    behind = first_parts(KIT, readings, events=events)  # after the last part: no part speaks for the fixture as it is
+    assert behind.data["part"]["grounds"][-1]["counted"] == 0
+    assert behind.data["part"]["share"] == 0
+    assert "after the last part: proven anew are position" in " ".join(behind.text.split())
 
 
 def test_a_plan_says_what_it_lets_through(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

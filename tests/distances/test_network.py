@@ -253,6 +253,43 @@ def test_edges_with_an_angle_and_a_far_edge() -> None:
     assert found.redundancy.sum() == pytest.approx(len(ends) - 18)
 
 
+def test_any_network_adds_up() -> None:
+    # points, edges, what is given, distances, missing ones and shared errors at random, most of them too few
+    rng = np.random.default_rng(9)
+    for case in range(40):
+        points, edges = int(rng.integers(2, 7)), int(rng.integers(0, 4))
+        every = pairs(points, edges)
+        ends = every[np.sort(rng.permutation(len(every))[: int(rng.integers(1, len(every) + 1))])]
+        lines = np.array([*EDGES, [0.0, 10.0]])[:edges]
+        known = rng.random((edges, 2)) < 0.8
+        network = Network(PLATE[rng.permutation(8)[:points]], ends, lines, rng.random((points, 2)) < 0.2, known)
+        distance = network.measured(network.values()) + rng.normal(0, SD, (3, len(ends)))
+        distance[rng.random(distance.shape) < 0.1] = np.nan
+        shared = SD**2 * (np.eye(len(ends)) + 0.5) if case % 3 == 0 else None
+        found = adjust_network(network, distance, np.full(len(ends), SD), covariance=shared)
+        np.testing.assert_allclose(np.nansum(found.redundancy, axis=1), found.degrees_of_freedom, atol=1e-5)
+        lost = np.isnan(found.whole_covariance).all(axis=2)[:, : 2 * points].reshape(3, points, 2)
+        sought = network.free[: 2 * points].reshape(points, 2)
+        np.testing.assert_array_equal(lost, ~found.placed[..., None] & sought)
+        whole = np.nan_to_num(found.whole_covariance)
+        assert np.linalg.eigvalsh(whole).min() > -1e-7 * whole.max(initial=1e-12)
+        assert (found.converged | ~found.placed.all(axis=1)).all()
+
+
+def test_an_edge_that_nothing_places_is_unknown() -> None:
+    # the far edge's place follows from one distance only where its direction is known
+    edges = np.array([*EDGES, [0.0, 10.0]])
+    network = Network(PLATE, np.concatenate([pairs(8, 2), [[0, 10]]]), edges, edges_fixed=edges[:, 1] == 0)
+    found = adjust_network(network, network.measured(network.values()), np.full(45, SD))
+    assert found.placed.all()
+    assert np.isnan(found.edges[2]).all()
+    assert np.isnan(found.residuals[-1])
+    lying = Network(PLATE, network.ends, edges, edges_fixed=np.array([[1, 1], [1, 1], [1, 0]]))
+    known = adjust_network(lying, network.measured(network.values()), np.full(45, SD))
+    assert known.edges[2] == pytest.approx([0, 10])
+    assert np.isnan(known.standardised[-1])
+
+
 def test_a_zero_error_that_all_readings_share_is_not_averaged_away() -> None:
     network = Network(np.array([[2.0, 0.0]]), np.array([[0, 1], [0, 1], [0, 1], [0, 2]]), EDGES)
     common = np.full((4, 4), 4e-8) + np.diag(np.full(4, 1e-8))
