@@ -70,10 +70,11 @@ def wear(
     )
     history = history_of(spec, readings)
     table = events_table(path) if path is not None else None
+    history, doubts = _counted_in_files(history, readings)
     counts = {} if table is None else counts_from(_rows(table), history)
     history = counted(history, counts | ({len(history) - 1: made} if made else {}))
     logged, problems = events_of(table, history) if table is not None else ([], [])
-    result = study(history, logged, [*readings.problems, *problems])
+    result = study(history, logged, [*readings.problems, *doubts, *problems])
     text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
     sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
     found = FixtureAnswer(text, result.as_dict, problems=result.problems, wear=result, kit=spec, sources=sources)
@@ -120,6 +121,28 @@ def read_parts(
     spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
     readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
     return spec, replace(readings, problems=(*notes, *readings.problems))
+
+
+def _counted_in_files(history: History, readings: Readings) -> tuple[History, list[Problem]]:
+    """Return the history with the parts counted by a column of the readings' own files, and why such isn't used."""
+    from holeqc.fixture.history import COUNTED, counted, counts_from
+    from holeqc.problems import WARNING, HoleQCError, Problem
+    from holeqc.readings.plain_table import find_column, read_table, text_column
+
+    pairs: dict[tuple[str, str], None] = {}
+    try:
+        for source in readings.sources:
+            count = next((c for c in source.columns if c.heading.strip().casefold() in COUNTED), None)
+            serial = next((c for c in source.columns if c.field == "serial"), None)
+            if count is not None and serial is not None:
+                names = count.heading, serial.heading
+                table = read_table(Path(source.file), count.sheet, wanted=names)
+                columns = (text_column(table, find_column(table, name)).tolist() for name in names)
+                pairs |= dict.fromkeys(zip(*columns, strict=True))
+        rows = [{"cycle": count, "serial": serial} for count, serial in pairs]
+        return counted(history, counts_from(rows, history)), []
+    except HoleQCError as error:
+        return history, [Problem(WARNING, "count-unused", f"the column that counts parts isn't used: {error}")]
 
 
 def events_table(path: Path) -> Table:

@@ -122,7 +122,7 @@ _FIELDS: dict[str, str] = {
     "ignore": "time|row|line|sheet no|page|order|order no|work order|job|job no|bushing|"
     "customer|signature|inspector signature|sign|signed|stamp|w o|batch|lot|lot no|shift|machine|fixture|station|"
     "station no|sequence|seq|shop|"
-    "description|approved by|approved|title|material|drill|drill size|operation|op|jig|"
+    "description|approved by|approved|title|material|drill|drill size|operation|op|jig|cycle|parts drilled|parts made|"
     "uhrzeit|zeit|zeile|blatt|blatt nr|auftrag|auftrags nr|auftragsnr|auftragsnummer|kunde|unterschrift|stempel|"
     "charge|chargennummer|losnummer|schicht|maschine|vorrichtung|bohrbuchse|buchse|beschreibung|benennung|"
     "freigegeben von|werkstoff|bohrer|arbeitsgang|"

@@ -559,7 +559,7 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
     found = result.intervals
 
     def span(name: str) -> str:
-        return f" ({_range(found[name])}, at least {100 * result.confidence:g} %)" if name in found else ""
+        return f" ({_range(found[name])}, about {100 * result.confidence:g} %)" if name in found else ""
 
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs(

@@ -26,6 +26,7 @@ RESAMPLES = 1000
 _ANGLES = 180
 _NODES = 64
 EDGE = 1e-12
+EITHER = 1.6  #: chance of each end to miss, in halves of what both may together
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,10 +248,10 @@ def _intervals(
 ) -> dict[str, Interval]:
     """Return intervals of Pp, Ppk and the share inside from seeded draws.
 
-    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
-    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
-    centred process that would show one as small as this with half the chance left. The lower end comes from means
-    and covariances that may have given this sample. The interval holds at least ``confidence``.
+    Scatter that is round makes the estimate of its longer axis too long, and a centred process can only be seen off
+    centre, so the upper end is the index of a round, centred process that would show one as small as this so seldom.
+    The lower end comes from what may have given this sample; its longer axes are too long once more, and are moved
+    back by that. Where one end misses often the other hardly does: each has more than half of the chance (`EITHER`).
     """
     may, tail = _maybe(pairs, covariance), (1 - confidence) / 2
     mean, none = pairs.mean(axis=0), np.zeros((RESAMPLES, 2))
@@ -260,8 +261,10 @@ def _intervals(
         ("Pp", np.zeros(2), none, none), ("Ppk", mean, may.centres, may.noise),
     ):  # fmt: skip
         reach = float(ellipse_reach(middle[None], covariance[None], radius)[0])
-        low = float(np.quantile(ellipse_reach(low_centres, may.spread, radius), tail))
-        high = _round_reach(reach, round_centres, round_ones, tail)
+        reaches = ellipse_reach(low_centres, may.spread, radius)
+        back = max(reach / max(float(np.median(reaches)), 1e-12), 1.0)
+        low = back * float(np.quantile(reaches, EITHER * tail))
+        high = _round_reach(reach, round_centres, round_ones, EITHER * tail)
         found[name] = (
             float(index_of_content(_ellipse_outside(np.array(low)))),
             float(index_of_content(_ellipse_outside(np.array(high)))),

@@ -40,7 +40,7 @@ def made(sample: History, off: np.ndarray, size: np.ndarray) -> History:
         room = room - np.hypot(off[..., 0], off[..., 1])
     margins = replace(
         sample.margins, size_upper=0.4620 - size, size_lower=size - 0.4550, position=room, pattern=none, pins=none,
-        binding=np.zeros((PARTS, 8), dtype=bool), place=off[:, :, None], departure=(size - 0.4550)[..., None],
+        place=off[:, :, None], departure=(size - 0.4550)[..., None],
         pattern_radius=np.full((PARTS, 8), np.nan), pins_radius=np.full((PARTS, 8), np.nan),
     )  # fmt: skip
     return replace(

@@ -11,7 +11,7 @@ import pytest
 from wear_cases import NOMINAL, one_part, seated
 
 from holeqc.fixture.history import CAUSES, variance_shares
-from holeqc.fixture.separate import TUKEY, separate
+from holeqc.fixture.separate import TUKEY, Moving, confirmed, separate
 from holeqc.problems import DataError
 
 
@@ -49,6 +49,13 @@ def test_a_hole_that_is_off_does_not_drag_the_seating() -> None:
     np.testing.assert_allclose(np.abs(np.median(found.rest[:, [0, 1, 3, 4, 5, 6, 7]], axis=0)).max(), 0.0, atol=0.0002)
     assert found.weight[17, 5] < 1e-6
     np.testing.assert_allclose(found.shift[17], put["shift"][17], atol=0.0012)
+
+
+def test_a_bushing_that_its_own_places_do_not_move_is_none_that_moves() -> None:
+    off, _ = seated(np.random.default_rng(5), 120)
+    off[:, 3, 0] += 0.00002 * np.arange(120)
+    found = confirmed(Moving(((3, 6),), 9.0), separate(NOMINAL, off, moved=(3, 6)))
+    assert found.sets == ((3,),)
 
 
 def test_part_by_part_loop_gives_the_same() -> None:

@@ -13,7 +13,7 @@ from wear_cases import NOMINAL
 from holeqc.fixture import changes, forecast
 from holeqc.fixture import forecast as fc
 from holeqc.fixture.changes import BEND, CURVE, JUMP, find_changes, trend_of
-from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, level_of
+from holeqc.fixture.forecast import FAR, NONE, NOW, OPEN, SHUT, Forecast, Reground, Wearing, following, level_of
 from holeqc.fixture.separate import separate
 from holeqc.inspection.pin_gauge import zone_margin
 from holeqc.problems import DataError
@@ -67,6 +67,18 @@ def test_a_jump_that_nobody_logged_is_found_where_it_is(place: int) -> None:
     assert found.first - 1 <= place <= found.last + 1
     assert found.step == pytest.approx([0.0, 5.0, 0.0], abs=1.0)
     assert found.chance < 1e-6
+
+
+def test_the_place_of_a_change_is_held_as_often_as_stated() -> None:
+    held = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        place = int(rng.integers(25, 95))
+        y = rng.normal(0, 1, (T.size, 2))
+        y[:, 0] += 2.0 * (place <= T)
+        held += [found.first <= place <= found.last for found in find_changes(T, y)[:1]]
+    assert len(held) > 45
+    assert sum(held) >= binom.ppf(0.01, len(held), 0.95)
 
 
 def test_a_sawtooth_is_cut_at_each_tooth() -> None:
@@ -155,6 +167,22 @@ def test_wear_that_speeds_up_is_not_forced_straight() -> None:
     # by hand: zero at 120 sqrt(1.5) = 147; a straight line says 165 or more
     found = of_size(T, 30 - 20 * (T / 120) ** 2 + noise)
     assert found.estimate == pytest.approx(147, abs=6)
+
+
+def test_a_size_goes_on_as_the_place_of_its_bushing_does() -> None:
+    # by hand: a size of 2 (t / 120)^2 hardly told from its scatter of 1, which reaches 8 at t = 240
+    rng = np.random.default_rng(15)
+    place = level_of(T, 30 * (T / 120) ** 2 + rng.normal(0, 0.5, T.size), 1.0, drifts=True)
+    assert isinstance(place, Wearing)
+    level = following(T, 2 * (T / 120) ** 2 + rng.normal(0, 1, T.size), 1.0, place)
+    assert level is not None
+    at = np.array([60.0, 120.0, 240.0])
+    assert level.middle(at) == pytest.approx(2 * (at / 120) ** 2, abs=2.5)
+    expected, drawn = level.draws(at, np.random.default_rng(1), 2000)
+    assert np.median(expected, axis=0) == pytest.approx(level.middle(at), abs=0.3)
+    # the size's share of the way is told to 1 / (0.3 * 30 sqrt(120)) of a unit of the place, 120 more at t = 240
+    assert drawn[:, 2].std() == pytest.approx(110 / (0.298 * 30 * np.sqrt(120)), rel=0.25)
+    assert following(T[:5], T[:5], 1.0, place) is None
 
 
 def test_a_straight_drift_may_yet_speed_up() -> None:

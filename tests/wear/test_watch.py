@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from wear_cases import NOMINAL, seated
 
+import holeqc
 from holeqc.__main__ import run
 from holeqc.answers.fixture import events_of, events_table
 from holeqc.fixture import history as ev
@@ -85,7 +86,8 @@ def test_worn_bushing_is_first_and_does_not_drag_the_seating(wear: Wear) -> None
     assert wear.told(b3.trends[CHANNELS[0]])
     assert wear.told(b3.trends[CHANNELS[3]])
     assert wear.moving.best == (2,)
-    assert b3.trends[CHANNELS[0]].slope == pytest.approx(0.000032, abs=0.000004)
+    # 131 plates count since the change is surely past; they scatter by 0.0009: standard error 0.0000021
+    assert b3.trends[CHANNELS[0]].slope == pytest.approx(0.000032, abs=0.000005)
 
 
 def test_parts_out_of_seat_are_those_that_were(wear: Wear) -> None:
@@ -169,7 +171,7 @@ def _history(off: np.ndarray) -> History:
     nothing = np.full((parts, 8), np.nan)
     none = np.full(parts, np.nan)
     margins = replace(full.margins, size_upper=nothing, size_lower=nothing, position=nothing, pattern=none, pins=none,
-                      binding=np.zeros((parts, 8), dtype=bool), place=off[:, :, None],
+                      place=off[:, :, None],
                       departure=nothing[..., None], pattern_radius=nothing, pins_radius=nothing)  # fmt: skip
     assert np.array_equal(full.nominal, NOMINAL)
     return replace(full, serials=full.serials[:parts], hand=np.zeros(parts, dtype=np.int64), date=full.date[:parts],
@@ -219,6 +221,19 @@ def test_parts_that_are_not_in_the_files_are_counted(history: History) -> None:
         counted(history, {60: 40.0})
     with pytest.raises(DataError, match=r"from P-1061 \(part 100\) to it the files hold 60 parts"):
         counted(history, {60: 100.0, 120: 150.0})
+
+
+def test_a_column_of_the_sheets_counts_the_parts_drilled(tmp_path: Path) -> None:
+    sheet = (FOLDER / "df-bl7_history.csv").read_text(encoding="utf-8").splitlines()[: 1 + 16 * 20]
+    files = [tmp_path / "counted.csv", tmp_path / "wrong.csv"]
+    for file, per in zip(files, (3, 0), strict=True):
+        rows = [sheet[0] + ",Parts drilled", *(f"{row},{per * (k // 16) + 3}" for k, row in enumerate(sheet[1:]))]
+        file.write_text("\n".join(rows), encoding="utf-8")
+    counted_, wrong = (holeqc.wear(KIT, file) for file in files)
+    assert counted_.wear.history.cycle.tolist() == [3.0 * n for n in range(1, 21)]
+    assert "Part numbers count all 60 parts drilled" in counted_.text
+    assert wrong.wear.history.cycle.tolist() == list(range(1, 21))
+    assert any("is counted as part 3; from" in p.sentence() for p in wrong.problems)
 
 
 def test_before_part_is_a_count_of_holes_drilled(history: History, logged: list[ev.Event], wear: Wear) -> None:
