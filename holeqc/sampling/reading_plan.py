@@ -1,0 +1,420 @@
+"""Which readings of the next part are enough: a predictive distribution of the others, the risk that is left, the choice.
+
+Each part is a row of readings. Rows are normal about a mean that may step at events and drift with the count of parts
+(multivariate regression). With the usual prior that says nothing, the next row is multivariate t about its mean, with
+the uncertainty of mean, drift and covariance inside (Zellner, An Introduction to Bayesian Inference in Econometrics,
+1971, ch. 8; Geisser, Predictive Inference, 1993); given some of its readings the others are multivariate t again, wider
+where the given ones lie far out.
+
+What is asked of a part is a list of linear limits ``a @ row <= c``; the chance that any is broken is at most the sum of
+the chances of each (Bonferroni), so the risk that is stated is an upper bound under the model. Blocks of readings that
+have nothing to do with one another (sizes, places) have a covariance each. Arrays in, records out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special, stats
+
+from holeqc.problems import DataError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+
+FREE = 20  #: degrees of freedom that the covariance must leave, so that a tail of 1 in 1000 isn't all prior
+SEGMENT = 10  #: parts since the last event, so that the level of now is known to a third of a standard deviation
+LEFT_OUT = 0.03  #: share of parts that may fit no model before there is none
+ODD = 1e-3  #: chance that any part of a good history is left out
+TAIL = 6.0  #: below so many degrees of freedom of the tails there is no plan: the fourth moment hardly exists
+DRAWS = 128  #: parts drawn to work out how often a good part would be read in full
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """What a history of parts says of the next one.
+
+    ``beta`` (k,p) coefficients of the design, ``gram`` (k,k) the inverse of its products, ``scale`` (p,p) the scale of
+    a row about its mean, nothing between ``blocks`` (indices of readings), ``dof`` (b,) of each block. ``parts`` that
+    were used, ``left_out`` rows that fit no model, ``tails`` degrees of freedom of their tails, inf for normal ones.
+    """
+
+    beta: FloatArray
+    gram: FloatArray
+    scale: FloatArray
+    blocks: tuple[IntArray, ...]
+    dof: FloatArray
+    parts: int
+    left_out: tuple[int, ...] = ()
+    tails: float = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A distribution of one part's readings: multivariate t in each block. ``mean`` (p,), ``scale`` (p,p), ``dof``
+    (b,). Readings that are known have no scale.
+    """
+
+    mean: FloatArray
+    scale: FloatArray
+    dof: FloatArray
+    blocks: tuple[IntArray, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Linear limits ``a`` (C,p) and ``c`` (C,): a part is good where ``a @ row <= c``."""
+
+    a: FloatArray
+    c: FloatArray
+
+
+def design(cycle: FloatArray, segment: IntArray, group: IntArray) -> FloatArray:
+    """Return the design (n,k) of parts: the level of each segment, a drift, and what groups (hands) differ by.
+
+    ``cycle`` (n,) counts parts, ``segment`` (n,) stretches between events, ``group`` (n,) 0, 1, ... The drift is the
+    same in every segment; the first group has no column.
+    """
+    levels = segment[:, None] == np.unique(segment)
+    groups = group[:, None] == np.unique(group)[1:]
+    return np.column_stack([levels, np.asarray(cycle, dtype=np.float64) / 100.0, groups]).astype(np.float64)
+
+
+def fit(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
+    """Return the model of complete ``rows`` (n,p) by a design (n,k), parts that don't fit left out.
+
+    Raises:
+        DataError: too few parts, too many that don't fit, tails too heavy, or readings without scatter.
+    """
+    keep = np.ones(len(rows), dtype=np.bool_)
+    for _ in range(4):
+        model = _fitted(rows[keep], x[keep], blocks)
+        odd = odd_rows(model, rows, x, keep)
+        if not (odd & keep).any():
+            break
+        keep &= ~odd
+        if (~keep).mean() > LEFT_OUT:
+            raise DataError(f"{int((~keep).sum())} of {len(rows)} parts fit no common model: the fixture isn't steady, "
+                            "so nothing of the next part can be predicted")  # fmt: skip
+    tails = tail_freedom(model, rows[keep], x[keep])
+    if tails < TAIL:
+        raise DataError(f"the tails of the readings are too heavy (about {tails:.1f} degrees of freedom; at least "
+                        f"{TAIL:g}): far readings come too often to be predicted")  # fmt: skip
+    left = tuple(int(n) for n in np.flatnonzero(~keep))
+    return replace(model, dof=np.minimum(model.dof, tails), left_out=left, tails=tails)
+
+
+def parts_asked(sizes: Sequence[int], columns: int) -> int:
+    """Return how many complete parts a model needs: blocks of so many readings, a design of so many columns."""
+    return max(sizes) + columns + FREE - 1
+
+
+def _fitted(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
+    n, k = x.shape
+    need = parts_asked([len(block) for block in blocks], k)
+    if n < need:
+        raise DataError(f"{n} parts were read in full, and {need} are needed to know how so many readings hang "
+                        "together: read on in full")  # fmt: skip
+    beta, *_ = np.linalg.lstsq(x, rows, rcond=None)
+    left = rows - x @ beta
+    if (left.std(axis=0) <= 1e-9 * (1.0 + np.abs(rows).max(axis=0))).any():
+        raise DataError("some readings are the same on every part: they were likely copied, not read")
+    scale = np.zeros((rows.shape[1],) * 2)
+    dof = np.array([float(n - k - len(block) + 1) for block in blocks])
+    for block, free in zip(blocks, dof, strict=True):
+        scale[np.ix_(block, block)] = left[:, block].T @ left[:, block] / free
+        if np.linalg.cond(scale[np.ix_(block, block)]) > 1e12:
+            raise DataError("some readings follow from others to the last digit: they were worked out, not read")
+    return Model(beta, np.linalg.pinv(x.T @ x), scale, tuple(blocks), dof, n)
+
+
+def _distances(model: Model, rows: FloatArray, x: FloatArray, block: IntArray) -> FloatArray:
+    left = (rows - x @ model.beta)[:, block]
+    scale = model.scale[np.ix_(block, block)]
+    return np.asarray(np.einsum("ij,ij->i", left, np.linalg.solve(scale, left.T).T))
+
+
+def odd_rows(model: Model, rows: FloatArray, x: FloatArray, used: BoolArray) -> BoolArray:
+    """Return the rows (n,) that no such model gives: their distance, each left out of the fit if it was ``used``.
+
+    A row in the fit has a distance that follows a beta law (Cook and Weisberg, Residuals and Influence in Regression,
+    1982, 2.2.3); one outside the fit an F.
+    """
+    out = np.zeros(len(rows), dtype=np.bool_)
+    lever = np.einsum("ij,jk,ik->i", x, model.gram, x)
+    for block, dof in zip(model.blocks, model.dof, strict=True):
+        q, free = len(block), dof + len(block) - 1.0  # n - k
+        square = _distances(model, rows, x, block) / dof  # left' (products)^-1 left
+        share = np.clip(square / np.maximum(1.0 - lever, 1e-9), 0.0, 1.0)
+        inside = special.betaincc(q / 2.0, (free - q) / 2.0, share)
+        outside = stats.f.sf(square * dof / (1.0 + lever) / q, q, dof)
+        out |= np.where(used, inside, outside) < ODD / len(rows) / len(model.blocks)
+    return out
+
+
+def scores(model: Model, rows: FloatArray, x: FloatArray) -> FloatArray:
+    """Return how far each reading of rows (n,p) lies from what the others of its part say, in standard deviations."""
+    out = np.empty_like(rows)
+    for block in model.blocks:
+        precision = np.linalg.inv(model.scale[np.ix_(block, block)])
+        left = (rows - x @ model.beta)[:, block]
+        out[:, block] = left @ precision / np.sqrt(np.diag(precision))
+    return np.asarray(out / np.sqrt(np.mean(out**2, axis=0)))
+
+
+def tail_freedom(model: Model, rows: FloatArray, x: FloatArray) -> float:
+    """Return the degrees of freedom of a t that has the tails of the rows, at the heavier end of 95 %; inf for normal.
+
+    The heavier of two looks: at whole parts (Mardia's kurtosis, Biometrika 57, 1970) and at single readings given the
+    others of their part; kurtosis 3 (v - 2) / (v - 4) of a t.
+    """
+    n, ratios = len(rows), []
+    for block in model.blocks:
+        q = len(block)
+        left = (rows - x @ model.beta)[:, block]
+        square = np.einsum("ij,ij->i", left, np.linalg.solve(left.T @ left / n, left.T).T)
+        sd = np.sqrt(8.0 / (q * (q + 2.0) * n))
+        ratio = float(np.mean(square**2)) / (q * (q + 2.0)) * (n + 1.0) / (n - 1.0)
+        ratios.append((ratio, sd))
+    each = scores(model, rows, x)
+    fourth = np.mean(each**4, axis=1)
+    sd = float(np.std(fourth) / np.sqrt(n)) / 3.0
+    ratios.append((float(fourth.mean()) / 3.0, max(sd, float(np.sqrt(24.0 / each.size)) / 3.0)))
+    found = float("inf")
+    for ratio, sd in ratios:
+        if ratio - 2.33 * sd > 1.0:  # told from normal at 1 in 100
+            high = ratio + 1.645 * sd
+            found = min(found, (4.0 * high - 2.0) / (high - 1.0))
+    return found
+
+
+def drifting(model: Model, rows: FloatArray, x: FloatArray, column: int) -> FloatArray:
+    """Return the chance (p,) of a drift as large as each reading's by accident; ``column``: that of the drift."""
+    se = np.sqrt(model.gram[column, column] * np.diag(model.scale))
+    t = np.abs(model.beta[column]) / se
+    return np.asarray(2.0 * stats.t.sf(t, model.dof.min()))
+
+
+def lately_off(model: Model, rows: FloatArray, x: FloatArray, last: int, chance: float = 1e-3) -> IntArray:
+    """Return the readings whose ``last`` parts lie off the model on the whole: a change that nobody logged, or a drift
+    that bends. ``chance``: that any reading of a steady history is named.
+    """
+    recent = scores(model, rows, x)[-last:]
+    # what was fitted draws the residuals in by the leverage of these parts' mean
+    mean = x[-last:].mean(axis=0)
+    free = max(1.0 / last - float(mean @ model.gram @ mean), 0.05 / last)
+    z = np.abs(recent.mean(axis=0)) / np.sqrt(free)
+    return np.flatnonzero(2.0 * stats.norm.sf(z) < chance / rows.shape[1])
+
+
+def ahead(model: Model, x: FloatArray) -> Row:
+    """Return the distribution of a part to come with the design ``x`` (k,)."""
+    return Row(x @ model.beta, model.scale * (1.0 + float(x @ model.gram @ x)), model.dof, model.blocks)
+
+
+def given(row: Row, read: IntArray, values: FloatArray) -> Row:
+    """Return the distribution of a part of which the readings ``read`` (q,) are known: multivariate t again.
+
+    In each block with q known readings at distance d2: mean m + S_ur S_rr^-1 (y - m), scale (v + d2) / (v + q) times
+    the conditional one, v + q degrees of freedom.
+    """
+    mean, scale, dof = row.mean.copy(), row.scale.copy(), row.dof.copy()
+    known = np.zeros(mean.size, dtype=np.bool_)
+    known[read] = True
+    mean[read] = values
+    for number, block in enumerate(row.blocks):
+        mine, rest = block[known[block]], block[~known[block]]
+        if mine.size:
+            weight = np.linalg.solve(row.scale[np.ix_(mine, mine)], row.scale[np.ix_(mine, rest)]).T
+            off = mean[mine] - row.mean[mine]
+            square = float(off @ np.linalg.solve(row.scale[np.ix_(mine, mine)], off))
+            mean[rest] += weight @ off
+            left = row.scale[np.ix_(rest, rest)] - weight @ row.scale[np.ix_(mine, rest)]
+            scale[np.ix_(rest, rest)] = left * (row.dof[number] + square) / (row.dof[number] + mine.size)
+            dof[number] += mine.size
+    scale[read], scale[:, read] = 0.0, 0.0
+    return Row(mean, scale, dof, row.blocks)
+
+
+def risks(row: Row, limits: Limits) -> FloatArray:
+    """Return the chance (C,) that each limit is broken. Over two blocks the t of fewer degrees of freedom is taken for
+    the sum; a limit of known readings only is broken or isn't.
+    """
+    mean = limits.a @ row.mean
+    sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", limits.a, row.scale, limits.a), 0.0))
+    room = limits.c - mean
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.where(sd > 1e-12 * (1.0 + np.abs(limits.c)), -room / sd, np.where(room >= -1e-12, -np.inf, np.inf))
+    return np.asarray(special.stdtr(row.dof.min(), z))
+
+
+def risk(row: Row, limits: Limits) -> float:
+    """Return the most that the chance of any broken limit can be."""
+    return min(1.0, float(risks(row, limits).sum()))
+
+
+def near(row: Row, limits: Limits, least: float) -> Limits:
+    """Return the limits without those that together have a chance below ``least``, whose sum `risk` would hardly feel.
+
+    Only for choosing what to read: a verdict sums all of them.
+    """
+    chance = risks(row, limits)
+    order = np.argsort(chance)
+    keep = np.sort(order[np.cumsum(chance[order]) >= least])
+    return Limits(limits.a[keep], limits.c[keep])
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """How the readings of a part fit one another. ``chance`` of readings as odd as these, after the number of looks;
+    ``score`` (q,) how far each lies from what the others of its part say, as a normal score.
+    """
+
+    chance: float
+    score: FloatArray
+
+
+def surprise(row: Row, read: IntArray, values: FloatArray) -> Surprise:
+    """Return how odd the readings ``read`` (q,) of a part are: block by block as a whole, and one by one."""
+    score = np.zeros(read.size)
+    chances = [1.0]
+    for number, block in enumerate(row.blocks):
+        at = np.flatnonzero(np.isin(read, block))
+        if not at.size:
+            continue
+        mine, dof = read[at], row.dof[number]
+        precision = np.linalg.inv(row.scale[np.ix_(mine, mine)])
+        off = values[at] - row.mean[mine]
+        square = float(off @ precision @ off)
+        chances.append(float(stats.f.sf(square / at.size, at.size, dof)))
+        pull = precision @ off
+        of_others = square - pull**2 / np.diag(precision)
+        free = dof + at.size - 1.0
+        t = pull / np.sqrt(np.diag(precision)) * np.sqrt(free / (dof + of_others))
+        score[at] = np.sign(t) * stats.norm.isf(np.maximum(stats.t.sf(np.abs(t), free), 1e-300))
+        chances.append(float(2.0 * stats.t.sf(np.abs(t).max(), free)) * at.size)
+    return Surprise(min(1.0, 2.0 * len(row.blocks) * min(chances)), score)
+
+
+def cusum(values: FloatArray, *, slack: float = 0.5, limit: float = 6.0) -> bool:
+    """Whether a two-sided cumulative sum of standard scores (m,) ever leaves its limit; NaN: not read on that part.
+
+    With slack 0.5 and limit 6 a steady series of normal scores leaves it once in some 1 200 readings, one that has
+    moved by a standard deviation after about 12 (integral equation of `statistics.charts`, Page 1954).
+    """
+    for sign in (1.0, -1.0):
+        total = 0.0
+        for value in values[np.isfinite(values)]:
+            total = max(0.0, total + sign * value - slack)
+            if total > limit:
+                return True
+    return False
+
+
+# ---------------------------------------------------------------------------------------------------------- the choice
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Units that are read, ascending; the chance that a part as the history's is read in full all the same."""
+
+    units: tuple[int, ...]
+    hold: float
+
+
+class Chooser:
+    """What to read of a part to come: units are readings that are taken together. ``unit`` (p,) numbers them from 0."""
+
+    def __init__(self, row: Row, limits: Limits, unit: IntArray, risk: float, hold: float, *, seed: int = 1) -> None:
+        self.row, self.unit, self.risk, self.hold = row, unit, risk, hold
+        self.limits = near(row, limits, 1e-3 * risk)
+        rng = np.random.default_rng(seed)
+        drawn = np.zeros((DRAWS, row.mean.size))
+        for block, dof in zip(row.blocks, row.dof, strict=True):
+            root = np.linalg.cholesky(row.scale[np.ix_(block, block)])
+            wide = np.sqrt(dof / rng.chisquare(dof, (DRAWS, 1)))
+            drawn[:, block] = rng.standard_normal((DRAWS, len(block))) @ root.T * wide
+        self.drawn = drawn
+        self._known: dict[frozenset[int], tuple[float, float]] = {}
+
+    def look(self, units: Collection[int]) -> tuple[float, float]:
+        """Return how often a part is read in full if these units are read, and the mean logarithm of the risk left."""
+        key = frozenset(units)
+        if key not in self._known:
+            self._known[key] = self._look(np.flatnonzero(np.isin(self.unit, list(key))))
+        return self._known[key]
+
+    def _look(self, read: IntArray) -> tuple[float, float]:
+        mean, factor = np.repeat(self.row.mean[None], DRAWS, axis=0), np.ones((DRAWS, len(self.row.blocks)))
+        at_mean = given(self.row, read, self.row.mean[read])
+        spread = np.empty((len(self.limits.c), len(self.row.blocks)))
+        for number, block in enumerate(self.row.blocks):
+            mine, rest = np.intersect1d(block, read), np.setdiff1d(block, read)
+            a, dof = self.limits.a[:, rest], self.row.dof[number]
+            spread[:, number] = np.einsum("ij,jk,ik->i", a, at_mean.scale[np.ix_(rest, rest)], a)
+            if mine.size:
+                off = self.drawn[:, mine]
+                half = np.linalg.solve(self.row.scale[np.ix_(mine, mine)], off.T)
+                mean[:, mine] += off
+                mean[:, rest] += half.T @ self.row.scale[np.ix_(mine, rest)]
+                factor[:, number] = (dof + np.einsum("ij,ji->i", off, half)) / dof
+        sd = np.sqrt(np.maximum(spread @ factor.T, 1e-300))  # (C,M); what all readings decide has none
+        z = (mean @ self.limits.a.T).T - self.limits.c[:, None]
+        total = special.stdtr(float(at_mean.dof.min()), z / sd).sum(axis=0)
+        return float(np.mean(total > self.risk)), float(np.mean(np.log(total + 1e-12)))
+
+    def enough(self, units: Collection[int]) -> bool:
+        """Whether reading these units keeps the share of good parts that are read in full below what is allowed."""
+        return self.look(units)[0] <= self.hold
+
+    def choose(self, must: Collection[int] = ()) -> Choice:
+        """Return a smallest set of units that is enough and has those of ``must``: greedy, then by exchange.
+
+        All units where no fewer are enough.
+        """
+        every, chosen = set(range(int(self.unit.max()) + 1)), set(must)
+        while not self.enough(chosen) and chosen != every:
+            chosen.add(min(sorted(every - chosen), key=lambda one: self.look(chosen | {one})))
+        while smaller := self._smaller(chosen, set(must), every):
+            chosen = smaller
+        return Choice(tuple(sorted(chosen)), self.look(chosen)[0])
+
+    def _smaller(self, chosen: set[int], must: set[int], every: set[int]) -> set[int]:
+        """Return a set of one unit fewer that is enough, found by exchange; an empty one where none is found."""
+        if not chosen - must:
+            return set()
+        less = chosen - {min(sorted(chosen - must), key=lambda one: self.look(chosen - {one}))}
+        while not self.enough(less):
+            swaps = [(out, new) for out in sorted(less - must) for new in sorted(every - less)]
+            if not swaps:
+                return set()
+            out, new = min(swaps, key=lambda swap: self.look(less - {swap[0]} | {swap[1]}))
+            if self.look(less - {out} | {new}) >= self.look(less):
+                return set()
+            less = less - {out} | {new}
+        return less
+
+
+def drawn_order(seed: str, count: int) -> list[int]:
+    """Return 0 to ``count`` - 1 in an order that follows from a seed alone: by the SHA-256 of ``seed:number``, so that
+    anyone can draw it again.
+    """
+    return sorted(range(count), key=lambda n: hashlib.sha256(f"{seed}:{n}".encode()).digest())
+
+
+def due_holes(seed: str, ages: Sequence[int], every: Sequence[int], least: int) -> list[int]:
+    """Return which holes are read on the next part: those that are due, then others by lot up to ``least``.
+
+    ``ages``: parts since each was read; ``every``: each is read at least on every so many-th part.
+    """
+    due = [n for n, (age, most) in enumerate(zip(ages, every, strict=True)) if age >= most - 1]
+    others = [n for n in drawn_order(seed, len(ages)) if n not in due]
+    return sorted(due + others[: max(0, least - len(due))])
