@@ -42,13 +42,14 @@ DRAWS = 128  #: parts drawn to work out how often a good part would be read in f
 class Model:
     """What a history of parts says of the next one.
 
-    ``beta`` (k,p) coefficients of the design, ``gram`` (k,k) the inverse of its products, ``scale`` (p,p) the scale of
-    a row about its mean, nothing between ``blocks`` (indices of readings), ``dof`` (b,) of each block. ``parts`` that
-    were used, ``left_out`` rows that fit no model, ``tails`` degrees of freedom of their tails, inf for normal ones.
+    Each of the ``blocks`` (indices of readings, q each) has a design of its own: ``beta`` (k,q) its coefficients,
+    ``gram`` (k,k) the inverse of its products. ``scale`` (p,p) of a row about its mean, nothing between blocks; ``dof``
+    (b,). ``parts`` that were used, ``left_out`` rows that fit no model, ``tails`` degrees of freedom of their tails, inf
+    for normal ones.
     """
 
-    beta: FloatArray
-    gram: FloatArray
+    beta: tuple[FloatArray, ...]
+    gram: tuple[FloatArray, ...]
     scale: FloatArray
     blocks: tuple[IntArray, ...]
     dof: FloatArray
@@ -88,15 +89,18 @@ def design(cycle: FloatArray, segment: IntArray, group: IntArray) -> FloatArray:
     return np.column_stack([levels, np.asarray(cycle, dtype=np.float64) / 100.0, groups]).astype(np.float64)
 
 
-def fit(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
-    """Return the model of complete ``rows`` (n,p) by a design (n,k), parts that don't fit left out.
+Designs = Sequence["FloatArray"]  #: one for each block, (n,k)
+
+
+def fit(rows: FloatArray, x: Designs, blocks: Sequence[IntArray]) -> Model:
+    """Return the model of complete ``rows`` (n,p) by the designs of their blocks, parts that don't fit left out.
 
     Raises:
         DataError: too few parts, too many that don't fit, tails too heavy, or readings without scatter.
     """
     keep = np.ones(len(rows), dtype=np.bool_)
     for _ in range(4):
-        model = _fitted(rows[keep], x[keep], blocks)
+        model = _fitted(rows[keep], [one[keep] for one in x], blocks)
         odd = odd_rows(model, rows, x, keep)
         if not (odd & keep).any():
             break
@@ -104,7 +108,7 @@ def fit(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
         if (~keep).mean() > LEFT_OUT:
             raise DataError(f"{int((~keep).sum())} of {len(rows)} parts fit no common model: the fixture isn't steady, "
                             "so nothing of the next part can be predicted")  # fmt: skip
-    tails = tail_freedom(model, rows[keep], x[keep])
+    tails = tail_freedom(model, rows[keep], [one[keep] for one in x])
     if tails < TAIL:
         raise DataError(f"the tails of the readings are too heavy (about {tails:.1f} degrees of freedom; at least "
                         f"{TAIL:g}): far readings come too often to be predicted")  # fmt: skip
@@ -112,74 +116,78 @@ def fit(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
     return replace(model, dof=np.minimum(model.dof, tails), left_out=left, tails=tails)
 
 
-def parts_asked(sizes: Sequence[int], columns: int) -> int:
-    """Return how many complete parts a model needs: blocks of so many readings, a design of so many columns."""
-    return max(sizes) + columns + FREE - 1
+def parts_asked(sizes: Sequence[int], columns: Sequence[int]) -> int:
+    """Return how many complete parts a model needs: blocks of so many readings, designs of so many columns."""
+    return max(size + wide for size, wide in zip(sizes, columns, strict=True)) + FREE - 1
 
 
-def _fitted(rows: FloatArray, x: FloatArray, blocks: Sequence[IntArray]) -> Model:
-    n, k = x.shape
-    need = parts_asked([len(block) for block in blocks], k)
+def _fitted(rows: FloatArray, x: Designs, blocks: Sequence[IntArray]) -> Model:
+    n = len(rows)
+    need = parts_asked([len(block) for block in blocks], [one.shape[1] for one in x])
     if n < need:
         raise DataError(f"{n} parts were read in full, and {need} are needed to know how so many readings hang "
                         "together: read on in full")  # fmt: skip
-    beta, *_ = np.linalg.lstsq(x, rows, rcond=None)
-    left = rows - x @ beta
-    if (left.std(axis=0) <= 1e-9 * (1.0 + np.abs(rows).max(axis=0))).any():
-        raise DataError("some readings are the same on every part: they were likely copied, not read")
     scale = np.zeros((rows.shape[1],) * 2)
-    dof = np.array([float(n - k - len(block) + 1) for block in blocks])
-    for block, free in zip(blocks, dof, strict=True):
-        scale[np.ix_(block, block)] = left[:, block].T @ left[:, block] / free
-        if np.linalg.cond(scale[np.ix_(block, block)]) > 1e12:
+    beta, gram, dof = [], [], []
+    for block, one in zip(blocks, x, strict=True):
+        beta.append(np.linalg.lstsq(one, rows[:, block], rcond=None)[0])
+        gram.append(np.linalg.pinv(one.T @ one))
+        left = rows[:, block] - one @ beta[-1]
+        if (left.std(axis=0) <= 1e-9 * (1.0 + np.abs(rows[:, block]).max(axis=0))).any():
+            raise DataError("some readings are the same on every part: they were likely copied, not read")
+        dof.append(float(n - one.shape[1] - len(block) + 1))
+        mine = left.T @ left / dof[-1]
+        if np.linalg.cond(mine) > 1e12:
             raise DataError("some readings follow from others to the last digit: they were worked out, not read")
-    return Model(beta, np.linalg.pinv(x.T @ x), scale, tuple(blocks), dof, n)
+        scale[np.ix_(block, block)] = mine
+    return Model(tuple(beta), tuple(gram), scale, tuple(blocks), np.array(dof), n)
 
 
-def _distances(model: Model, rows: FloatArray, x: FloatArray, block: IntArray) -> FloatArray:
-    left = (rows - x @ model.beta)[:, block]
-    scale = model.scale[np.ix_(block, block)]
-    return np.asarray(np.einsum("ij,ij->i", left, np.linalg.solve(scale, left.T).T))
+def _left(model: Model, rows: FloatArray, x: Designs) -> FloatArray:
+    """Return rows (n,p) less their means."""
+    out = rows.copy()
+    for block, beta, one in zip(model.blocks, model.beta, x, strict=True):
+        out[:, block] -= one @ beta
+    return out
 
 
-def odd_rows(model: Model, rows: FloatArray, x: FloatArray, used: BoolArray) -> BoolArray:
+def odd_rows(model: Model, rows: FloatArray, x: Designs, used: BoolArray) -> BoolArray:
     """Return the rows (n,) that no such model gives: their distance, each left out of the fit if it was ``used``.
 
     A row in the fit has a distance that follows a beta law (Cook and Weisberg, Residuals and Influence in Regression,
     1982, 2.2.3); one outside the fit an F.
     """
-    out = np.zeros(len(rows), dtype=np.bool_)
-    lever = np.einsum("ij,jk,ik->i", x, model.gram, x)
-    for block, dof in zip(model.blocks, model.dof, strict=True):
+    out, left = np.zeros(len(rows), dtype=np.bool_), _left(model, rows, x)
+    for block, dof, gram, one in zip(model.blocks, model.dof, model.gram, x, strict=True):
         q, free = len(block), dof + len(block) - 1.0  # n - k
-        square = _distances(model, rows, x, block) / dof  # left' (products)^-1 left
-        share = np.clip(square / np.maximum(1.0 - lever, 1e-9), 0.0, 1.0)
+        lever = np.einsum("ij,jk,ik->i", one, gram, one)
+        mine = left[:, block]
+        square = np.einsum("ij,ij->i", mine, np.linalg.solve(model.scale[np.ix_(block, block)], mine.T).T)
+        share = np.clip(square / dof / np.maximum(1.0 - lever, 1e-9), 0.0, 1.0)
         inside = special.betaincc(q / 2.0, (free - q) / 2.0, share)
-        outside = stats.f.sf(square * dof / (1.0 + lever) / q, q, dof)
+        outside = stats.f.sf(square / (1.0 + lever) / q, q, dof)
         out |= np.where(used, inside, outside) < ODD / len(rows) / len(model.blocks)
     return out
 
 
-def scores(model: Model, rows: FloatArray, x: FloatArray) -> FloatArray:
+def scores(model: Model, rows: FloatArray, x: Designs) -> FloatArray:
     """Return how far each reading of rows (n,p) lies from what the others of its part say, in standard deviations."""
-    out = np.empty_like(rows)
+    out, left = np.empty_like(rows), _left(model, rows, x)
     for block in model.blocks:
         precision = np.linalg.inv(model.scale[np.ix_(block, block)])
-        left = (rows - x @ model.beta)[:, block]
-        out[:, block] = left @ precision / np.sqrt(np.diag(precision))
+        out[:, block] = left[:, block] @ precision / np.sqrt(np.diag(precision))
     return np.asarray(out / np.sqrt(np.mean(out**2, axis=0)))
 
 
-def tail_freedom(model: Model, rows: FloatArray, x: FloatArray) -> float:
+def tail_freedom(model: Model, rows: FloatArray, x: Designs) -> float:
     """Return the degrees of freedom of a t that has the tails of the rows, at the heavier end of 95 %; inf for normal.
 
     The heavier of two looks: at whole parts (Mardia's kurtosis, Biometrika 57, 1970) and at single readings given the
     others of their part; kurtosis 3 (v - 2) / (v - 4) of a t.
     """
-    n, ratios = len(rows), []
+    n, ratios, every = len(rows), [], _left(model, rows, x)
     for block in model.blocks:
-        q = len(block)
-        left = (rows - x @ model.beta)[:, block]
+        q, left = len(block), every[:, block]
         square = np.einsum("ij,ij->i", left, np.linalg.solve(left.T @ left / n, left.T).T)
         sd = np.sqrt(8.0 / (q * (q + 2.0) * n))
         ratio = float(np.mean(square**2)) / (q * (q + 2.0)) * (n + 1.0) / (n - 1.0)
@@ -196,28 +204,36 @@ def tail_freedom(model: Model, rows: FloatArray, x: FloatArray) -> float:
     return found
 
 
-def drifting(model: Model, rows: FloatArray, x: FloatArray, column: int) -> FloatArray:
-    """Return the chance (p,) of a drift as large as each reading's by accident; ``column``: that of the drift."""
-    se = np.sqrt(model.gram[column, column] * np.diag(model.scale))
-    t = np.abs(model.beta[column]) / se
-    return np.asarray(2.0 * stats.t.sf(t, model.dof.min()))
+def drifting(model: Model, column: Sequence[int]) -> FloatArray:
+    """Return the chance (p,) of a drift as large as each reading's by accident; ``column`` (b,): those of the drift."""
+    out = np.ones(len(model.scale))
+    for block, beta, gram, at, dof in zip(model.blocks, model.beta, model.gram, column, model.dof, strict=True):
+        # the scale is that of the residuals over dof; a single reading has n - k degrees of freedom
+        free = dof + len(block) - 1.0
+        se = np.sqrt(gram[at, at] * np.diag(model.scale)[block] * dof / free)
+        out[block] = 2.0 * stats.t.sf(np.abs(beta[at]) / se, free)
+    return out
 
 
-def lately_off(model: Model, rows: FloatArray, x: FloatArray, last: int, chance: float = 1e-3) -> IntArray:
+def lately_off(model: Model, rows: FloatArray, x: Designs, last: int, chance: float = 1e-3) -> IntArray:
     """Return the readings whose ``last`` parts lie off the model on the whole: a change that nobody logged, or a drift
     that bends. ``chance``: that any reading of a steady history is named.
     """
-    recent = scores(model, rows, x)[-last:]
-    # what was fitted draws the residuals in by the leverage of these parts' mean
-    mean = x[-last:].mean(axis=0)
-    free = max(1.0 / last - float(mean @ model.gram @ mean), 0.05 / last)
-    z = np.abs(recent.mean(axis=0)) / np.sqrt(free)
-    return np.flatnonzero(2.0 * stats.norm.sf(z) < chance / rows.shape[1])
+    recent = np.abs(scores(model, rows, x)[-last:].mean(axis=0))
+    for block, gram, one in zip(model.blocks, model.gram, x, strict=True):
+        # what was fitted draws the residuals in by the leverage of these parts' mean
+        mean = one[-last:].mean(axis=0)
+        recent[block] /= np.sqrt(max(1.0 / last - float(mean @ gram @ mean), 0.05 / last))
+    return np.flatnonzero(2.0 * stats.norm.sf(recent) < chance / rows.shape[1])
 
 
-def ahead(model: Model, x: FloatArray) -> Row:
-    """Return the distribution of a part to come with the design ``x`` (k,)."""
-    return Row(x @ model.beta, model.scale * (1.0 + float(x @ model.gram @ x)), model.dof, model.blocks)
+def ahead(model: Model, x: Designs) -> Row:
+    """Return the distribution of a part to come with a design (k,) for each block."""
+    mean, scale = np.empty(len(model.scale)), model.scale.copy()
+    for block, beta, gram, one in zip(model.blocks, model.beta, model.gram, x, strict=True):
+        mean[block] = one @ beta
+        scale[np.ix_(block, block)] *= 1.0 + float(one @ gram @ one)
+    return Row(mean, scale, model.dof, model.blocks)
 
 
 def given(row: Row, read: IntArray, values: FloatArray) -> Row:

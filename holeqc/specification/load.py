@@ -312,6 +312,8 @@ def _plan(
         get(values, "directions", (0.0, 90.0)), get(values, "count", 1), get(values, "walls", walls.names), position,
         get(values, "position_walls", walls.names), get(values, "diameter_gauge", ""),
         get(values, "position_gauge", ""), get(values, "edge_distance", edge and not (position and bool(outline))),
+        get(values, "partial", False), get(values, "partial_risk", 0.001), get(values, "partial_hold", 0.05),
+        get(values, "partial_every", 4), get(values, "partial_parts", 50),
     )  # fmt: skip
 
 
