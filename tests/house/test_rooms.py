@@ -24,10 +24,11 @@ MAY_IMPORT = {
     "fits": {"quantities", "problems"},
     "specification": {"characteristics", "quantities", "fits", "problems"},
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
-    "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems"},
+    "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems", "sampling"},
     "statistics": {"problems"},
+    "sampling": {"problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
-    "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems"},
+    "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems", "sampling"},
     "reports": {
         "characteristics", "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits",
         "quantities", "problems",
