@@ -39,6 +39,7 @@ _HOMES = {
     "load_kit": ("answers.files", "load_kit"),
     "open_ledger": ("ledger", "open_ledger"),
     "report": ("answers.check", "report"),
+    "sampling": ("sampling", ""),
     "wear": ("answers.fixture", "wear"),
 }
 

@@ -7,7 +7,7 @@ one chosen: it takes in every kind and shape that the readings don't contradict.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -824,18 +824,20 @@ def _by_likelihood(limits: Limits, fits: Choice, counted: int, confidence: float
     """
     from_zero = fits.chosen.law.from_zero
     drops = [drop * fits.n / counted for drop in allowed_drop(counted, confidence, from_zero=from_zero)]
-    top = max(float(s.likelihood.max()) for s in fits.surfaces)
-    ends = [_reached(limits, fits, drop, top, natural) for drop in drops]
+    ends = [_reached(limits, fits, drop, natural) for drop in drops]
     words = f"over every shape of {len(fits.surfaces)} kinds of distribution that the readings allow"
     low, high = ({k: (float(v.min()), float(v.max())) for k, v in end.items()} for end in ends)
     spans = {k: (low[k][0], high[k][1]) for k in low}
     return AnyShape(spans.get("Pp"), spans["Ppk"], words)
 
 
-def _reached(limits: Limits, fits: Choice, drop: float, top: float, natural: bool) -> dict[str, FloatArray]:
-    """Return the indices on the edge of what lies at most ``drop`` below the greatest log likelihood ``top``."""
+def _allowed(fits: Choice, drop: float) -> Iterator[tuple[Surface, FloatArray, np.ndarray]]:
+    """Yield (fits (S), their theta (S, k, 2), whether each is allowed) for what lies at most ``drop`` below the best.
+
+    Theta are each shape's best place and scale and the edge of what is allowed about it.
+    """
     ways = np.stack([np.cos(_WAYS), np.sin(_WAYS)], axis=1)
-    found: list[dict[str, FloatArray]] = []
+    top = max(float(s.likelihood.max()) for s in fits.surfaces)
     for each in fits.surfaces:
         room = drop - (top - each.likelihood)
         kept = np.flatnonzero(room > 0)
@@ -848,10 +850,43 @@ def _reached(limits: Limits, fits: Choice, drop: float, top: float, natural: boo
         spread, turn = np.linalg.eigh(part.bend)
         unit = np.einsum("sij,skj->ski", turn, ways / np.sqrt(np.maximum(spread, 1e-3 * fits.n))[:, None, :])
         at, inside = _edge(part, unit, room[kept])
-        q = part.quantiles(np.concatenate([part.theta[:, None, :], at], axis=1), np.array([LOW, MIDDLE, HIGH]))
         taken = np.concatenate([np.ones((kept.size, 1), dtype=bool), inside], axis=1)
-        found.append(_from_percentiles(limits, q[taken], natural))
+        yield part, np.concatenate([part.theta[:, None, :], at], axis=1), taken
+
+
+def _reached(limits: Limits, fits: Choice, drop: float, natural: bool) -> dict[str, FloatArray]:
+    """Return the indices on the edge of what lies at most ``drop`` below the greatest log likelihood."""
+    points = np.array([LOW, MIDDLE, HIGH])
+    found = [
+        _from_percentiles(limits, part.quantiles(at, points)[taken], natural)
+        for part, at, taken in _allowed(fits, drop)
+    ]
     return {k: np.concatenate([f[k] for f in found]) for k in found[0]}
+
+
+def share_above(limit: float, values: ArrayLike, confidence: float) -> float | None:
+    """Return the share above ``limit`` that values (n,) prove with about ``confidence`` whatever the shape.
+
+    It is the least over every law, shape, place and scale that the values allow (`allowed_drop`). None where no
+    distribution fits, or values are too few or all the same.
+    """
+    x = np.sort(as_values(values))
+    if x.size < FEWEST or x[0] == x[-1] or confidence <= 0.5:
+        return None
+    fits = choose_distribution(x)
+    if fits.p is not None and fits.p < POOR_FIT:
+        return None
+    least = 1.0
+    for part, at, taken in _allowed(fits, allowed_drop(x.size, 2 * confidence - 1)[0]):
+        place, scale = part.place_and_scale(at)
+        u = (limit - part.sample.origin) / part.sample.unit
+        with np.errstate(all="ignore"):
+            z = ((-u if part.law.mirrored else u) - place) / scale
+            below = np.asarray(part.law.below(_stacked(part.shapes, 2), z))
+        below = np.where(np.isnan(below), (z > 0).astype(float), below)  # beyond an end of the law
+        above = below if part.law.mirrored else 1 - below
+        least = min(least, float(np.min(above[taken])))
+    return least
 
 
 def _edge(part: Surface, unit: FloatArray, room: FloatArray) -> tuple[FloatArray, np.ndarray]:

@@ -26,16 +26,16 @@ MAY_IMPORT = {
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
     "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems", "sampling"},
     "statistics": {"problems"},
-    "sampling": {"problems"},
+    "sampling": {"statistics", "problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems", "sampling"},
     "reports": {
-        "characteristics", "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits",
-        "quantities", "problems",
+        "characteristics", "specification", "readings", "inspection", "statistics", "sampling", "fixture", "ledger",
+        "fits", "quantities", "problems",
     },
     "answers": {
-        "characteristics", "specification", "readings", "inspection", "statistics", "fixture", "ledger", "fits",
-        "quantities", "problems", "reports",
+        "characteristics", "specification", "readings", "inspection", "statistics", "sampling", "fixture", "ledger",
+        "fits", "quantities", "problems", "reports",
     },
 }  # fmt: skip
 #: what lies below all rooms: the door, the writer and the one that prints
