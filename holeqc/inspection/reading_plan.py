@@ -287,7 +287,7 @@ class PartialPlan:
 
     ``segments``: stretches between events in which sizes, and places, keep their level; the last counts. ``hands``
     names of parts in the history, the first without a column of its own; ``cycle``: parts drilled up to the last of the history; ``worn``: holes that are read twice as
-    often; ``tried``: good parts of the history that it accepts, of how many. ``bad``: parts of it that were rejected.
+    often; ``loose``: that are read on each part, since their scatter grows; ``tried``: good parts of the history that it accepts, of how many. ``bad``: parts of it that were rejected.
     """
 
     kit: str
@@ -300,6 +300,7 @@ class PartialPlan:
     segments: tuple[int, ...]
     cycle: int
     worn: tuple[str, ...]
+    loose: tuple[str, ...]
     bad: tuple[str, ...]
     left_out: tuple[str, ...]
     tried: tuple[int, int]
@@ -338,7 +339,7 @@ class PartialPlan:
             beta, gram = (tuple(np.array(b, dtype=np.float64) for b in m[name]) for name in ("beta", "gram"))
             tails = math.inf if m["tails"] is None else float(m["tails"])
             model = core.Model(beta, gram, scale, slots.blocks, np.array(m["dof"], dtype=np.float64), int(m["parts"]), tuple(m["left_out"]), tails)
-            lists = ("serials", "hands", "segments", "worn", "bad", "left_out", "tried")
+            lists = ("serials", "hands", "segments", "worn", "loose", "bad", "left_out", "tried")
             return cls(**(data | {name: tuple(data[name]) for name in lists}), model=model)
         except (ValueError, KeyError, TypeError) as error:
             raise DataError(f"this is no reading plan of the kit ({type(error).__name__})") from None
@@ -393,12 +394,13 @@ def history_parts(inspection: Inspection, slots: Slots) -> HistoryParts:
 
 
 def make(
-    spec: Specification, parts: HistoryParts, starts: Mapping[str, Sequence[int]], made: str, worn: Sequence[str] = ()
-) -> PartialPlan:
+    spec: Specification, parts: HistoryParts, starts: Mapping[str, Sequence[int]], made: str, worn: Sequence[str] = (),
+    loose: Sequence[str] = (),
+) -> PartialPlan:  # fmt: skip
     """Return the plan that a history gives.
 
-    ``starts``: places of the first parts after events that changed sizes, and places (`SIZE`, `PLACE`); ``worn``: holes
-    whose bushings drift, beside those that are found to.
+    ``starts``: places of the first parts after events that changed sizes, and places (`SIZE`, `PLACE`); ``worn``,
+    ``loose``: holes whose bushings drift, or scatter more and more, beside those that are found to here.
 
     Raises:
         DataError: the history doesn't carry a plan, and why.
@@ -416,10 +418,10 @@ def make(
         raise DataError(f"fewer than {core.SEGMENT} parts {', '.join(few)} were read in full: read on in full")
     hand = np.array([hands.index(n) for n in names.tolist()], dtype=np.int64)
     x = [core.design(np.flatnonzero(whole) + 1.0, s[whole], hand) for s in segments]
-    model = core.fit(rows, x, slots.blocks)
+    model = core.fit(rows, x, slots.blocks, slots.hole)
     used = np.ones(len(rows), dtype=np.bool_)
     used[list(model.left_out)] = False
-    moved = core.lately_off(model, rows[used], [one[used] for one in x], LAST)
+    moved = core.lately_off(model, rows[used], [one[used] for one in x], slots.hole, LAST)
     if moved.size:
         raise DataError(f"the last {LAST} parts don't lie where those before them say ({_slot_words(spec, slots, moved)}):"
                         " something changed, or speeds up. Look at holeqc wear; log the event, or read on in full")
@@ -427,9 +429,11 @@ def make(
     drift = (core.drifting(model, levels) < 0.01 / slots.hole.size) & (slots.kind > 0)
     found = {spec.holes[h].id for h in slots.hole[drift]}
     found = set() if len(found) == len(spec.holes) else found  # the seating, or the frame
+    more = core.loosened(model, rows[used], [one[used] for one in x], slots.hole)
+    growing = {spec.holes[h].id for h in slots.hole[more]}
     plan = PartialPlan(
         spec.id, spec.revision, spec.digest, spec.fixture, made, tuple(parts.serials), hands, levels, len(parts.serials),
-        tuple(sorted({*worn, *found}, key=spec.hole_ids.index)),
+        *(tuple(sorted(holes, key=spec.hole_ids.index)) for holes in ({*worn, *found}, {*loose, *growing})),
         tuple(s for s, bad in zip(parts.serials, parts.bad, strict=True) if bad),
         tuple(serials[n] for n in model.left_out), (0, 0), model,
     )  # fmt: skip
@@ -481,7 +485,7 @@ def _tried(spec: Specification, plan: PartialPlan, parts: HistoryParts, whole: B
         row = core.ahead(plan.model, [one[n] for one in x])
         for lot in range(LOTS if parts.bad[place] else int(n in some)):
             units = _units(spec, plan, slots, f"{parts.serials[place]} {lot}", ages, chooser)
-            passed = _weighed(plan, row, limits, slots.read_with(units), parts.rows[place], spec.plan.partial_risk)[0]
+            passed = _weighed(slots, row, limits, slots.read_with(units), parts.rows[place], spec.plan.partial_risk)[0]
             if passed and parts.bad[place]:
                 raise DataError(f"{parts.serials[place]} was rejected, and a plan from this history could have accepted "
                                 "it: its fault can't be predicted from other holes. Read in full")  # fmt: skip
@@ -489,9 +493,10 @@ def _tried(spec: Specification, plan: PartialPlan, parts: HistoryParts, whole: B
     return accepted, len(some)
 
 
-def _weighed(plan: PartialPlan, row: core.Row, limits: core.Limits, read: IntArray, values: FloatArray, risk: float) -> (
-        tuple[bool, float, core.Surprise, core.Row]):  # fmt: skip
-    odd = core.surprise(row, read, values[read])
+def _weighed(
+    slots: Slots, row: core.Row, limits: core.Limits, read: IntArray, values: FloatArray, risk: float
+) -> tuple[bool, float, core.Surprise, core.Row]:
+    odd = core.surprise(row, read, values[read], slots.hole)
     rest = core.given(row, read, values[read])
     left = core.risk(rest, limits)
     return left <= risk and odd.chance >= ODD, left, odd, rest
@@ -520,7 +525,7 @@ def asked_units(spec: Specification, plan: PartialPlan, seed: str, ages: Sequenc
 def _units(spec: Specification, plan: PartialPlan, slots: Slots, seed: str, ages: Sequence[int], chooser: core.Chooser) -> (
         tuple[int, ...]):  # fmt: skip
     most = spec.plan.partial_every
-    every = [max(2, most // 2) if hole.id in plan.worn else most for hole in spec.holes]
+    every = [1 if h.id in plan.loose else max(2, most // 2) if h.id in plan.worn else most for h in spec.holes]
     least = max(math.ceil(sum(1.0 / n for n in every) - 1e-9), LEAST_PLACED if spec.plan.position else 1)
     holes = core.due_holes(seed, ages, every, min(least, len(every)))
     must: set[int] = set()
@@ -557,7 +562,7 @@ def judged(
     if why := _held_otherwise(inspection, table, part, serial):
         return replace(none, why=why)
     limits = limits_of(spec, slots)
-    fits, risk, odd, rest = _weighed(plan, plan.ahead(part, count), limits, ask, values, spec.plan.partial_risk)
+    fits, risk, odd, rest = _weighed(slots, plan.ahead(part, count), limits, ask, values, spec.plan.partial_risk)
     done = replace(none, risk=risk, scores=_scores(spec, slots, ask, odd.score), predicted=_predicted(spec, slots, rest,
                    ask, evidence.parts.signs[0]))  # fmt: skip
     if odd.chance < ODD:

@@ -68,8 +68,8 @@ def released_kit(ledger: Ledger, kit: str) -> Specification:
     return spec
 
 
-def plan_of_record(ledger: Ledger, spec: Specification, made: str, worn: Sequence[str] = (), *, before: int = 0,
-                   serials: Sequence[str] = ()) -> rp.PartialPlan:  # fmt: skip
+def plan_of_record(ledger: Ledger, spec: Specification, made: str, *, worn: Sequence[str] = (),
+                   loose: Sequence[str] = (), before: int = 0, serials: Sequence[str] = ()) -> rp.PartialPlan:  # fmt: skip
     """Return the plan that the readings on record give, judged by one kit text.
 
     ``before``, ``serials``: as it was before an entry, of the parts that were there then.
@@ -90,7 +90,7 @@ def plan_of_record(ledger: Ledger, spec: Specification, made: str, worn: Sequenc
     if not before and (fresh := _since_last(ledger, spec, parts)) < rp.FRESH:
         raise LedgerError(f"{fresh} parts were read in full since the plan before this one; {rp.FRESH} are needed "
                           "between two plans")  # fmt: skip
-    return rp.make(spec, parts, starts, made, worn)
+    return rp.make(spec, parts, starts, made, worn, loose)
 
 
 def _since_last(ledger: Ledger, spec: Specification, parts: rp.HistoryParts) -> int:
@@ -405,7 +405,8 @@ def refuse_other_plan(ledger: Ledger, kit: str, inspection_id: int) -> None:
         return
     kept = kept_plan(ledger, kit, str(found["plan"]))
     plan = kept.plan
-    again = plan_of_record(ledger, kept.spec, plan.made, plan.worn, before=kept.entry, serials=plan.serials)
+    again = plan_of_record(ledger, kept.spec, plan.made, worn=plan.worn, loose=plan.loose, before=kept.entry,
+                           serials=plan.serials)  # fmt: skip
     close = again.serials == plan.serials and again.segments == plan.segments and all(
         a.shape == b.shape and np.allclose(a, b, rtol=1e-6, atol=1e-9)
         for a, b in zip([*again.model.beta, again.model.scale, again.model.dof], [*plan.model.beta, plan.model.scale,

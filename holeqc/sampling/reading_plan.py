@@ -92,8 +92,10 @@ def design(cycle: FloatArray, segment: IntArray, group: IntArray) -> FloatArray:
 Designs = Sequence["FloatArray"]  #: one for each block, (n,k)
 
 
-def fit(rows: FloatArray, x: Designs, blocks: Sequence[IntArray]) -> Model:
+def fit(rows: FloatArray, x: Designs, blocks: Sequence[IntArray], group: IntArray) -> Model:
     """Return the model of complete ``rows`` (n,p) by the designs of their blocks, parts that don't fit left out.
+
+    ``group`` (p,): readings of one hole.
 
     Raises:
         DataError: too few parts, too many that don't fit, tails too heavy, or readings without scatter.
@@ -108,7 +110,7 @@ def fit(rows: FloatArray, x: Designs, blocks: Sequence[IntArray]) -> Model:
         if (~keep).mean() > LEFT_OUT:
             raise DataError(f"{int((~keep).sum())} of {len(rows)} parts fit no common model: the fixture isn't steady, "
                             "so nothing of the next part can be predicted")  # fmt: skip
-    tails = tail_freedom(model, rows[keep], [one[keep] for one in x])
+    tails = tail_freedom(model, rows[keep], [one[keep] for one in x], group)
     if tails < TAIL:
         raise DataError(f"the tails of the readings are too heavy (about {tails:.1f} degrees of freedom; at least "
                         f"{TAIL:g}): far readings come too often to be predicted")  # fmt: skip
@@ -170,20 +172,25 @@ def odd_rows(model: Model, rows: FloatArray, x: Designs, used: BoolArray) -> Boo
     return out
 
 
-def scores(model: Model, rows: FloatArray, x: Designs) -> FloatArray:
-    """Return how far each reading of rows (n,p) lies from what the others of its part say, in standard deviations."""
+def scores(model: Model, rows: FloatArray, x: Designs, group: IntArray) -> FloatArray:
+    """Return how far each reading of rows (n,p) lies from what the other groups (holes) of its part say, in standard
+    deviations. ``group`` (p,): a hole that moves moves all its readings, so they aren't asked about one another.
+    """
     out, left = np.empty_like(rows), _left(model, rows, x)
     for block in model.blocks:
         precision = np.linalg.inv(model.scale[np.ix_(block, block)])
-        out[:, block] = left[:, block] @ precision / np.sqrt(np.diag(precision))
+        pull = left[:, block] @ precision
+        for one in np.unique(group[block]):
+            at = np.flatnonzero(group[block] == one)
+            out[:, block[at]] = np.linalg.solve(precision[np.ix_(at, at)], pull[:, at].T).T
     return np.asarray(out / np.sqrt(np.mean(out**2, axis=0)))
 
 
-def tail_freedom(model: Model, rows: FloatArray, x: Designs) -> float:
+def tail_freedom(model: Model, rows: FloatArray, x: Designs, group: IntArray) -> float:
     """Return the degrees of freedom of a t that has the tails of the rows, at the heavier end of 95 %; inf for normal.
 
     The heavier of two looks: at whole parts (Mardia's kurtosis, Biometrika 57, 1970) and at single readings given the
-    others of their part; kurtosis 3 (v - 2) / (v - 4) of a t.
+    other holes of their part; kurtosis 3 (v - 2) / (v - 4) of a t.
     """
     n, ratios, every = len(rows), [], _left(model, rows, x)
     for block in model.blocks:
@@ -192,7 +199,7 @@ def tail_freedom(model: Model, rows: FloatArray, x: Designs) -> float:
         sd = np.sqrt(8.0 / (q * (q + 2.0) * n))
         ratio = float(np.mean(square**2)) / (q * (q + 2.0)) * (n + 1.0) / (n - 1.0)
         ratios.append((ratio, sd))
-    each = scores(model, rows, x)
+    each = scores(model, rows, x, group)
     fourth = np.mean(each**4, axis=1)
     sd = float(np.std(fourth) / np.sqrt(n)) / 3.0
     ratios.append((float(fourth.mean()) / 3.0, max(sd, float(np.sqrt(24.0 / each.size)) / 3.0)))
@@ -215,16 +222,27 @@ def drifting(model: Model, column: Sequence[int]) -> FloatArray:
     return out
 
 
-def lately_off(model: Model, rows: FloatArray, x: Designs, last: int, chance: float = 1e-3) -> IntArray:
+def lately_off(
+    model: Model, rows: FloatArray, x: Designs, group: IntArray, last: int, chance: float = 1e-3
+) -> IntArray:
     """Return the readings whose ``last`` parts lie off the model on the whole: a change that nobody logged, or a drift
     that bends. ``chance``: that any reading of a steady history is named.
     """
-    recent = np.abs(scores(model, rows, x)[-last:].mean(axis=0))
+    recent = np.abs(scores(model, rows, x, group)[-last:].mean(axis=0))
     for block, gram, one in zip(model.blocks, model.gram, x, strict=True):
         # what was fitted draws the residuals in by the leverage of these parts' mean
         mean = one[-last:].mean(axis=0)
         recent[block] /= np.sqrt(max(1.0 / last - float(mean @ gram @ mean), 0.05 / last))
     return np.flatnonzero(2.0 * stats.norm.sf(recent) < chance / rows.shape[1])
+
+
+def loosened(model: Model, rows: FloatArray, x: Designs, group: IntArray, chance: float = 1e-2) -> IntArray:
+    """Return the readings that scatter more in the last third of the parts than before: their scatter of now isn't that
+    of the model. ``chance``: that any reading of a steady history is named.
+    """
+    square, third = scores(model, rows, x, group) ** 2, len(rows) // 3
+    ratio = square[-third:].mean(axis=0) / square[:-third].mean(axis=0)
+    return np.flatnonzero(stats.f.sf(ratio, third, len(rows) - third) < chance / rows.shape[1])
 
 
 def ahead(model: Model, x: Designs) -> Row:
@@ -291,17 +309,18 @@ def near(row: Row, limits: Limits, least: float) -> Limits:
 @dataclass(frozen=True, slots=True)
 class Surprise:
     """How the readings of a part fit one another. ``chance`` of readings as odd as these, after the number of looks;
-    ``score`` (q,) how far each lies from what the others of its part say, as a normal score.
+    ``score`` (q,) how far each lies from what the other holes of its part say, as a normal score.
     """
 
     chance: float
     score: FloatArray
 
 
-def surprise(row: Row, read: IntArray, values: FloatArray) -> Surprise:
-    """Return how odd the readings ``read`` (q,) of a part are: block by block as a whole, and one by one."""
-    score = np.zeros(read.size)
-    chances = [1.0]
+def surprise(row: Row, read: IntArray, values: FloatArray, group: IntArray) -> Surprise:
+    """Return how odd the readings ``read`` (q,) of a part are: block by block as a whole, and each group of them (a
+    hole, ``group`` (p,)) beside the others.
+    """
+    score, chances = np.zeros(read.size), [1.0]
     for number, block in enumerate(row.blocks):
         at = np.flatnonzero(np.isin(read, block))
         if not at.size:
@@ -309,14 +328,20 @@ def surprise(row: Row, read: IntArray, values: FloatArray) -> Surprise:
         mine, dof = read[at], row.dof[number]
         precision = np.linalg.inv(row.scale[np.ix_(mine, mine)])
         off = values[at] - row.mean[mine]
-        square = float(off @ precision @ off)
+        pull, square = precision @ off, float(off @ precision @ off)
         chances.append(float(stats.f.sf(square / at.size, at.size, dof)))
-        pull = precision @ off
-        of_others = square - pull**2 / np.diag(precision)
-        free = dof + at.size - 1.0
-        t = pull / np.sqrt(np.diag(precision)) * np.sqrt(free / (dof + of_others))
-        score[at] = np.sign(t) * stats.norm.isf(np.maximum(stats.t.sf(np.abs(t), free), 1e-300))
-        chances.append(float(2.0 * stats.t.sf(np.abs(t).max(), free)) * at.size)
+        groups = np.unique(group[mine])
+        for one in groups:
+            own = np.flatnonzero(group[mine] == one)
+            scale = np.linalg.inv(precision[np.ix_(own, own)])  # of these readings given the others
+            away = scale @ pull[own]
+            beside = max(square - float(away @ pull[own]), 0.0)
+            free = dof + at.size - own.size
+            wide = (dof + beside) / free
+            t = away / np.sqrt(np.diag(scale) * wide)
+            score[at[own]] = np.sign(t) * stats.norm.isf(np.maximum(stats.t.sf(np.abs(t), free), 1e-300))
+            each = float(away @ pull[own]) / wide / own.size
+            chances.append(float(stats.f.sf(each, own.size, free)) * groups.size)
     return Surprise(min(1.0, 2.0 * len(row.blocks) * min(chances)), score)
 
 
