@@ -283,7 +283,7 @@ def risks(row: Row, limits: Limits) -> FloatArray:
     the sum; a limit of known readings only is broken or isn't.
     """
     mean = limits.a @ row.mean
-    sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", limits.a, row.scale, limits.a), 0.0))
+    sd = np.sqrt(np.maximum(((limits.a @ row.scale) * limits.a).sum(axis=1), 0.0))
     room = limits.c - mean
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(sd > 1e-12 * (1.0 + np.abs(limits.c)), -room / sd, np.where(room >= -1e-12, -np.inf, np.inf))
@@ -376,7 +376,7 @@ class Chooser:
 
     def __init__(self, row: Row, limits: Limits, unit: IntArray, risk: float, hold: float, *, seed: int = 1) -> None:
         self.row, self.unit, self.risk, self.hold = row, unit, risk, hold
-        self.limits = near(row, limits, 1e-3 * risk)
+        self.limits = near(row, limits, 0.01 * risk)
         rng = np.random.default_rng(seed)
         drawn = np.zeros((DRAWS, row.mean.size))
         for block, dof in zip(row.blocks, row.dof, strict=True):
@@ -384,23 +384,32 @@ class Chooser:
             wide = np.sqrt(dof / rng.chisquare(dof, (DRAWS, 1)))
             drawn[:, block] = rng.standard_normal((DRAWS, len(block))) @ root.T * wide
         self.drawn = drawn
-        self._known: dict[frozenset[int], tuple[float, float]] = {}
+        self._left: dict[frozenset[int], float] = {}
+        self._held: dict[frozenset[int], float] = {}
 
-    def look(self, units: Collection[int]) -> tuple[float, float]:
-        """Return how often a part is read in full if these units are read, and the mean logarithm of the risk left."""
+    def left(self, units: Collection[int]) -> float:
+        """Return the risk that these units leave where they read as expected: by it sets are compared."""
         key = frozenset(units)
-        if key not in self._known:
-            self._known[key] = self._look(np.flatnonzero(np.isin(self.unit, list(key))))
-        return self._known[key]
+        if key not in self._left:
+            read = np.flatnonzero(np.isin(self.unit, list(key)))
+            self._left[key] = float(risks(given(self.row, read, self.row.mean[read]), self.limits).sum())
+        return self._left[key]
 
-    def _look(self, read: IntArray) -> tuple[float, float]:
+    def held(self, units: Collection[int]) -> float:
+        """Return how often a part as the history's is read in full if these units are read, of `DRAWS` drawn."""
+        key = frozenset(units)
+        if key not in self._held:
+            self._held[key] = self._often(np.flatnonzero(np.isin(self.unit, list(key))))
+        return self._held[key]
+
+    def _often(self, read: IntArray) -> float:
         mean, factor = np.repeat(self.row.mean[None], DRAWS, axis=0), np.ones((DRAWS, len(self.row.blocks)))
         at_mean = given(self.row, read, self.row.mean[read])
         spread = np.empty((len(self.limits.c), len(self.row.blocks)))
         for number, block in enumerate(self.row.blocks):
             mine, rest = np.intersect1d(block, read), np.setdiff1d(block, read)
             a, dof = self.limits.a[:, rest], self.row.dof[number]
-            spread[:, number] = np.einsum("ij,jk,ik->i", a, at_mean.scale[np.ix_(rest, rest)], a)
+            spread[:, number] = ((a @ at_mean.scale[np.ix_(rest, rest)]) * a).sum(axis=1)
             if mine.size:
                 off = self.drawn[:, mine]
                 half = np.linalg.solve(self.row.scale[np.ix_(mine, mine)], off.T)
@@ -410,38 +419,32 @@ class Chooser:
         sd = np.sqrt(np.maximum(spread @ factor.T, 1e-300))  # (C,M); what all readings decide has none
         z = (mean @ self.limits.a.T).T - self.limits.c[:, None]
         total = special.stdtr(float(at_mean.dof.min()), z / sd).sum(axis=0)
-        return float(np.mean(total > self.risk)), float(np.mean(np.log(total + 1e-12)))
-
-    def enough(self, units: Collection[int]) -> bool:
-        """Whether reading these units keeps the share of good parts that are read in full below what is allowed."""
-        return self.look(units)[0] <= self.hold
+        return float(np.mean(total > self.risk))
 
     def choose(self, must: Collection[int] = ()) -> Choice:
-        """Return a smallest set of units that is enough and has those of ``must``: greedy, then by exchange.
-
-        All units where no fewer are enough.
+        """Return a small set of units that has those of ``must`` and keeps the share of good parts that are read in full
+        below what is allowed: greedy, then by exchange. All units where no fewer are enough.
         """
         every, chosen = set(range(int(self.unit.max()) + 1)), set(must)
-        while not self.enough(chosen) and chosen != every:
-            chosen.add(min(sorted(every - chosen), key=lambda one: self.look(chosen | {one})))
-        while smaller := self._smaller(chosen, set(must), every):
-            chosen = smaller
-        return Choice(tuple(sorted(chosen)), self.look(chosen)[0])
+        while self.held(chosen) > self.hold and chosen != every:
+            chosen.add(min(sorted(every - chosen), key=lambda one: self.left(chosen | {one})))
+        while less := self._smaller(chosen, set(must), every):
+            chosen = less
+        return Choice(tuple(sorted(chosen)), self.held(chosen))
 
     def _smaller(self, chosen: set[int], must: set[int], every: set[int]) -> set[int]:
-        """Return a set of one unit fewer that is enough, found by exchange; an empty one where none is found."""
+        """Return a set of one unit fewer that is enough, the best that exchanges find; an empty one where none is."""
         if not chosen - must:
             return set()
-        less = chosen - {min(sorted(chosen - must), key=lambda one: self.look(chosen - {one}))}
-        while not self.enough(less):
-            swaps = [(out, new) for out in sorted(less - must) for new in sorted(every - less)]
-            if not swaps:
-                return set()
-            out, new = min(swaps, key=lambda swap: self.look(less - {swap[0]} | {swap[1]}))
-            if self.look(less - {out} | {new}) >= self.look(less):
-                return set()
-            less = less - {out} | {new}
-        return less
+        less = chosen - {min(sorted(chosen - must), key=lambda one: self.left(chosen - {one}))}
+        better = True
+        while better:
+            better = False
+            for out in sorted(less - must):
+                best = min((less - {out} | {new} for new in sorted(every - less)), key=self.left, default=less)
+                if self.left(best) < self.left(less):
+                    less, better = best, True
+        return less if self.held(less) <= self.hold else set()
 
 
 def drawn_order(seed: str, count: int) -> list[int]:
