@@ -38,6 +38,7 @@ TABLE = Kind("a table", 250_000_000, "Split it into several files")
 KIT = Kind("a kit file", 1_000_000, "Is it a kit file?")
 MANIFEST = Kind("a manifest", 5_000_000)
 PACKET_FILE = Kind("a file of a packet", 500_000_000)
+PLAN = Kind("a reading plan", 50_000_000)
 CHART = Kind("the --json output of a chart", 100_000_000)
 TYPEFACE = Kind("a typeface", 20_000_000)
 

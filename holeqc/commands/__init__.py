@@ -44,6 +44,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "chart": ("statistics", "chart", "control chart of a column of numbers, or of a kit's holes"),
     "gauge-study": ("statistics", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "plan": ("plan", "plan", "which readings of the next part are enough, with a known risk"),
     "part": ("parts", "part", "the whole recorded story of a serial number"),
     "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),

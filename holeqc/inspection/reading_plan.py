@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holeqc import door
 from holeqc.inspection.evidence import Evidence, Rows, disprove, gather
 from holeqc.inspection.results import (
     ACCEPT,
@@ -330,7 +331,7 @@ class PartialPlan:
             DataError: it is none of this kit.
         """
         try:
-            data = json.loads(text)
+            data = door.json_values(text)
             m = data.pop("model")
             size = slots.hole.size
             scale = np.zeros((size, size))
@@ -550,8 +551,8 @@ def judged(
     slots, limits = slots_of(spec), None
     part, serial = named
     table = _rows_of(inspection, part, serial)
-    total, read = _counts(spec, slots, table)
-    none = Planned(part, serial, plan.code, False, refused, read, total)
+    read = int((table["value"].notna() | (table["word"].astype(str) != "")).sum())
+    none = Planned(part, serial, plan.code, False, refused, read, readings_asked(spec, slots))
     if refused:
         return none
     ask = slots.read_with(units)
@@ -582,14 +583,13 @@ def _rows_of(inspection: Inspection, part: str, serial: str) -> pd.DataFrame:
     return table[mine.to_numpy()]
 
 
-def _counts(spec: Specification, slots: Slots, table: pd.DataFrame) -> tuple[int, int]:
-    """Return how many readings the kit asks of a part, and how many were read."""
+def readings_asked(spec: Specification, slots: Slots) -> int:
+    """Return how many readings the kit asks of a part."""
     walls = len(spec.walls.names)
-    asked = slots.hole.size + sum(
+    return slots.hole.size + sum(
         walls * ((h.plugs.go is not None) + (h.plugs.no_go is not None) + h.surface.asked) + len(h.measured)
         + (walls if spec.plan.edge_distance and not math.isnan(required_edge(h)) else 0) for h in spec.holes
     )  # fmt: skip
-    return asked, int((table["value"].notna() | (table["word"].astype(str) != "")).sum())
 
 
 def _other_than_asked(spec: Specification, slots: Slots, table: pd.DataFrame, values: FloatArray, ask: IntArray) -> str:

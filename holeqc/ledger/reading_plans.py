@@ -82,7 +82,7 @@ def plan_of_record(ledger: Ledger, spec: Specification, made: str, *, worn: Sequ
     _, readings = recorded_readings(ledger, Filter(kit=spec.id, serials=tuple(serials)))
     parts = rp.history_parts(inspect(spec, readings), rp.slots_of(spec))
     starts: dict[str, list[int]] = {rp.SIZE: [], rp.PLACE: []}
-    for event in _events(ledger, spec.fixture):
+    for event in fixture_changes(ledger, spec.fixture):
         if not before or event["entry"] < before:
             later = np.flatnonzero(parts.days >= np.datetime64(str(event["day"])))
             for kind in SIDES.get(str(event["event"]), (rp.SIZE, rp.PLACE)):
@@ -153,9 +153,9 @@ def kept_plan(ledger: Ledger, kit: str, code: str = "") -> Kept:
 # ------------------------------------------------------------------------------------------------------- when it ends
 
 
-def _events(ledger: Ledger, fixture: str) -> list[Row]:
+def fixture_changes(ledger: Ledger, fixture: str) -> list[Row]:
     """Return the events of a fixture that may have changed what it drills."""
-    good = [e for e in fixture_events(ledger, fixture) if not (e["event"] == CHECKED and e["good"] == 1)]
+    good = [e for e in fixturefixture_changes(ledger, fixture) if not (e["event"] == CHECKED and e["good"] == 1)]
     return good if fixture else []
 
 
@@ -171,7 +171,7 @@ def ended(ledger: Ledger, kept: Kept, *, until: int = 0, day: str = "") -> str:
         entry = int(row["entry"])
         return entry > kept.entry and (not until or entry < until or bool(of and day and of <= day))
 
-    for event in _events(ledger, plan.fixture):
+    for event in fixture_changes(ledger, plan.fixture):
         if since(event, str(event["day"])):
             return f"{event['event']} was logged of fixture {plan.fixture} as entry {event['entry']}"
     for row in calibrations(ledger):
