@@ -552,7 +552,8 @@ def judged(
     part, serial = named
     table = _rows_of(inspection, part, serial)
     read = int((table["value"].notna() | (table["word"].astype(str) != "")).sum())
-    none = Planned(part, serial, plan.code, False, refused, read, readings_asked(spec, slots))
+    none = Planned(part, serial, plan.code, False, refused, read, readings_asked(spec, slots),
+                   agreed=spec.plan.partial_risk)  # fmt: skip
     if refused:
         return none
     ask = slots.read_with(units)

@@ -214,15 +214,15 @@ class Planned:
     read: int
     total: int
     risk: float = float("nan")
+    agreed: float = float("nan")  #: the kit's own limit of that chance
     surprise: bool = False
     scores: dict[str, float] = field(default_factory=dict)
     predicted: tuple[Predicted, ...] = ()
 
     @property
     def sentence(self) -> str:
-        """What is said of an accepted part."""
-        return f"accepted on {self.read} of {self.total} readings by reading plan {self.plan}, risk at most " + (
-            f"{100.0 * self.risk:.2g} %" if self.risk >= 1e-6 else "0.0001 %")
+        """What is said of an accepted part, in half a sentence."""
+        return f"accepted on {self.read} of {self.total} readings, risk at most {100.0 * self.agreed:g} %"
 
 
 @dataclass(frozen=True, slots=True)

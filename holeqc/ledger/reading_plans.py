@@ -155,7 +155,7 @@ def kept_plan(ledger: Ledger, kit: str, code: str = "") -> Kept:
 
 def fixture_changes(ledger: Ledger, fixture: str) -> list[Row]:
     """Return the events of a fixture that may have changed what it drills."""
-    good = [e for e in fixturefixture_changes(ledger, fixture) if not (e["event"] == CHECKED and e["good"] == 1)]
+    good = [e for e in fixture_events(ledger, fixture) if not (e["event"] == CHECKED and e["good"] == 1)]
     return good if fixture else []
 
 
