@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from holeqc.problems import DataError
 
@@ -130,10 +130,12 @@ def _fitted(rows: FloatArray, x: Designs, blocks: Sequence[IntArray]) -> Model:
         raise DataError(f"{n} parts were read in full, and {need} are needed to know how so many readings hang "
                         "together: read on in full")  # fmt: skip
     scale = np.zeros((rows.shape[1],) * 2)
-    beta, gram, dof = [], [], []
+    beta: list[FloatArray] = []
+    gram: list[FloatArray] = []
+    dof: list[float] = []
     for block, one in zip(blocks, x, strict=True):
-        beta.append(np.linalg.lstsq(one, rows[:, block], rcond=None)[0])
-        gram.append(np.linalg.pinv(one.T @ one))
+        beta.append(np.asarray(np.linalg.lstsq(one, rows[:, block], rcond=None)[0], dtype=np.float64))
+        gram.append(np.asarray(np.linalg.pinv(one.T @ one), dtype=np.float64))
         left = rows[:, block] - one @ beta[-1]
         if (left.std(axis=0) <= 1e-9 * (1.0 + np.abs(rows[:, block]).max(axis=0))).any():
             raise DataError("some readings are the same on every part: they were likely copied, not read")
@@ -167,7 +169,7 @@ def odd_rows(model: Model, rows: FloatArray, x: Designs, used: BoolArray) -> Boo
         square = np.einsum("ij,ij->i", mine, np.linalg.solve(model.scale[np.ix_(block, block)], mine.T).T)
         share = np.clip(square / dof / np.maximum(1.0 - lever, 1e-9), 0.0, 1.0)
         inside = special.betaincc(q / 2.0, (free - q) / 2.0, share)
-        outside = stats.f.sf(square / (1.0 + lever) / q, q, dof)
+        outside = special.fdtrc(q, dof, square / (1.0 + lever) / q)
         out |= np.where(used, inside, outside) < ODD / len(rows) / len(model.blocks)
     return out
 
@@ -218,7 +220,7 @@ def drifting(model: Model, column: Sequence[int]) -> FloatArray:
         # the scale is that of the residuals over dof; a single reading has n - k degrees of freedom
         free = dof + len(block) - 1.0
         se = np.sqrt(gram[at, at] * np.diag(model.scale)[block] * dof / free)
-        out[block] = 2.0 * stats.t.sf(np.abs(beta[at]) / se, free)
+        out[block] = 2.0 * special.stdtr(free, -np.abs(beta[at]) / se)
     return out
 
 
@@ -233,7 +235,7 @@ def lately_off(
         # what was fitted draws the residuals in by the leverage of these parts' mean
         mean = one[-last:].mean(axis=0)
         recent[block] /= np.sqrt(max(1.0 / last - float(mean @ gram @ mean), 0.05 / last))
-    return np.flatnonzero(2.0 * stats.norm.sf(recent) < chance / rows.shape[1])
+    return np.flatnonzero(2.0 * special.ndtr(-recent) < chance / rows.shape[1])
 
 
 def loosened(model: Model, rows: FloatArray, x: Designs, group: IntArray, chance: float = 1e-2) -> IntArray:
@@ -242,7 +244,7 @@ def loosened(model: Model, rows: FloatArray, x: Designs, group: IntArray, chance
     """
     square, third = scores(model, rows, x, group) ** 2, len(rows) // 3
     ratio = square[-third:].mean(axis=0) / square[:-third].mean(axis=0)
-    return np.flatnonzero(stats.f.sf(ratio, third, len(rows) - third) < chance / rows.shape[1])
+    return np.flatnonzero(special.fdtrc(third, len(rows) - third, ratio) < chance / rows.shape[1])
 
 
 def ahead(model: Model, x: Designs) -> Row:
@@ -329,7 +331,7 @@ def surprise(row: Row, read: IntArray, values: FloatArray, group: IntArray) -> S
         precision = np.linalg.inv(row.scale[np.ix_(mine, mine)])
         off = values[at] - row.mean[mine]
         pull, square = precision @ off, float(off @ precision @ off)
-        chances.append(float(stats.f.sf(square / at.size, at.size, dof)))
+        chances.append(float(special.fdtrc(at.size, dof, square / at.size)))
         groups = np.unique(group[mine])
         for one in groups:
             own = np.flatnonzero(group[mine] == one)
@@ -339,9 +341,9 @@ def surprise(row: Row, read: IntArray, values: FloatArray, group: IntArray) -> S
             free = dof + at.size - own.size
             wide = (dof + beside) / free
             t = away / np.sqrt(np.diag(scale) * wide)
-            score[at[own]] = np.sign(t) * stats.norm.isf(np.maximum(stats.t.sf(np.abs(t), free), 1e-300))
+            score[at[own]] = np.sign(t) * -special.ndtri(np.maximum(special.stdtr(free, -np.abs(t)), 1e-300))
             each = float(away @ pull[own]) / wide / own.size
-            chances.append(float(stats.f.sf(each, own.size, free)) * groups.size)
+            chances.append(float(special.fdtrc(own.size, free, each)) * groups.size)
     return Surprise(min(1.0, 2.0 * len(row.blocks) * min(chances)), score)
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-from collections.abc import Mapping, Sequence
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,7 @@ lower = 0.455
 upper = 0.462
 [surface]
 clean = true
+burr_free = true
 [position]
 tolerance = 0.040
 condition = "MMC"
@@ -148,22 +150,43 @@ class Bench:
         return int(run.inspection.parts["verdict"].iloc[0]), why[0] if why else "no plan"
 
 
-@pytest.fixture
-def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
-    noon = (f"{DAY}T12:00:00.000000Z", 0)
+def at_noon(patch: pytest.MonkeyPatch) -> None:
     for module in ("ledger", "tags", "schema"):
-        monkeypatch.setattr(f"holeqc.ledger.{module}.now", lambda: noon)
-    monkeypatch.setattr("holeqc.ledger.approvals.today", lambda: DAY)
-    return Bench(tmp_path, open_ledger(str(tmp_path / "ledger.sqlite3")))
+        patch.setattr(f"holeqc.ledger.{module}.now", lambda: (f"{DAY}T12:00:00.000000Z", 0))
+    for module in ("approvals", "schema"):
+        patch.setattr(f"holeqc.ledger.{module}.today", lambda: DAY)
+
+
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A ledger with a plan in force, made once and copied for each test."""
+    folder = tmp_path_factory.mktemp("begun")
+    with pytest.MonkeyPatch.context() as patch, open_ledger(str(folder / "ledger.sqlite3")) as ledger:
+        at_noon(patch)
+        bench = Bench(folder, ledger)
+        bench.kit()
+        bench.history()
+        bench.plan()
+    return folder
 
 
 @pytest.fixture
-def ready(bench: Bench) -> Bench:
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    at_noon(monkeypatch)
+    with open_ledger(str(tmp_path / "ledger.sqlite3")) as ledger:
+        yield Bench(tmp_path, ledger)
+
+
+@pytest.fixture
+def ready(begun: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     """A bench with a plan in force."""
-    bench.kit()
-    bench.history()
-    bench.plan()
-    return bench
+    at_noon(monkeypatch)
+    for name in ("ledger.sqlite3", "k4.toml"):
+        shutil.copy(begun / name, tmp_path / name)
+    with open_ledger(str(tmp_path / "ledger.sqlite3")) as ledger:
+        bench = Bench(tmp_path, ledger)
+        bench.number = 1
+        yield bench
 
 
 def part(seed: int) -> np.ndarray:
@@ -183,3 +206,159 @@ def test_part_is_accepted_on_what_the_plan_asks_and_approved(ready: Bench) -> No
                  for p in one.predicted)  # fmt: skip
     assert inside >= len(one.predicted) - 2
     approve(ready.ledger, "N-201", "41")
+
+
+@pytest.mark.parametrize("case", ["off", "no lot", "other holes", "fewer", "more", "day before", "dirty", "no surface"])
+def test_part_read_in_part_is_held(ready: Bench, case: str) -> None:
+    bench = ready
+    units, values = ([(0, rp.SIZE)] if case == "no lot" else bench.units("N-201")), part(1)
+    others = [(h, k) for h in range(4) for k in (rp.SIZE, rp.PLACE) if (h, k) not in units]
+    if case == "off":
+        spec = bench.kit("false", "B", released=False)
+        run = bench.record(bench.sheet({"N-201": values}, units), spec)
+        assert int(run.inspection.parts["verdict"].iloc[0]) == HOLD and not run.inspection.planned
+        return
+    units = {"other holes": [*units[1:], others[0]], "fewer": units[1:], "more": [*units, others[0]]}.get(case, units)
+    how = {"day before": {"day": DAY - dt.timedelta(days=1)}, "dirty": {"surface": "burr"}, "no surface": {"surface": ""}}
+    verdict, why = bench.verdict("N-201", values, units, **how.get(case, {}))
+    assert verdict == (REJECT if case == "dirty" else HOLD)
+    words = {"other holes": "asks aren't there", "fewer": "asks aren't there", "more": "others were read than", "no lot":
+             "no plan", "day before": "one before the lot", "dirty": "no plan", "no surface": "surface isn't"}[case]
+    assert words in why
+    with pytest.raises(ApprovalRefused):
+        approve(bench.ledger, "N-201", "41")
+
+
+def test_reading_that_cannot_be_holds_and_ends_the_plan(ready: Bench) -> None:
+    early = ready.units("N-200")
+    assert ready.verdict("N-200", part(7), early)[0] == ACCEPT
+    units, values = ready.units("N-201"), part(1)
+    hole = next(h for h, kind in units if kind == rp.PLACE)
+    values[hole, 2] += 0.0045  # inside every limit of the drawing, and four times as far as the others allow
+    verdict, why = ready.verdict("N-201", values, units)
+    assert verdict == HOLD and "can't" in why
+    with pytest.raises(LedgerError, match="N-201 fell out of it"):
+        ready.units("N-202")
+    # the one accepted before, whose other holes nobody read, waits as well
+    with pytest.raises(ApprovalRefused) as refused:
+        approve(ready.ledger, "N-200", "41")
+    assert any("fell out of the plan since" in p.message for p in refused.value.problems)
+    # read in full it is judged by its readings
+    assert ready.verdict("N-201", part(2), [(h, k) for h in range(4) for k in (rp.SIZE, rp.PLACE)])[0] == ACCEPT
+
+
+def test_rejected_part_ends_the_plan(ready: Bench) -> None:
+    units, values = ready.units("N-201"), part(1)
+    hole = next(h for h, kind in units if kind == rp.SIZE)
+    values[hole, 0] = 0.4631
+    assert ready.verdict("N-201", values, units)[0] == REJECT
+    with pytest.raises(LedgerError, match="was rejected"):
+        ready.units("N-202")
+
+
+def test_event_since_ends_the_plan_even_if_logged_late(ready: Bench) -> None:
+    units, later = ready.units("N-201"), ready.units("N-202")
+    assert ready.verdict("N-201", part(1), units)[0] == ACCEPT
+    record_fixture_event(ready.ledger, "DF-4", "moved", DAY, "17")
+    verdict, why = ready.verdict("N-202", part(2), later)
+    assert verdict == HOLD and "moved was logged" in why
+    with pytest.raises(ApprovalRefused) as refused:  # of the day of its readings, so it may have come before
+        approve(ready.ledger, "N-201", "41")
+    assert any("moved was logged" in p.message for p in refused.value.problems)
+    with pytest.raises((LedgerError, DataError), match="read"):
+        ready.plan()
+
+
+def test_lot_is_drawn_once_and_for_parts_that_nobody_read(ready: Bench) -> None:
+    assert ready.units("N-201") == ready.units("N-201")
+    kept = plans.kept_plan(ready.ledger, "K4")
+    (lot,) = plans.draws(ready.ledger, kept)
+    assert list(rp.asked_units(kept.spec, kept.plan, lot["seed"], lot["ages"], "plate", 1)) == lot["units"]
+    with pytest.raises(LedgerError, match="in the history"):
+        ready.units("H-103")
+    assert ready.verdict("N-209", part(3), [(0, rp.SIZE)])[0] == HOLD
+    with pytest.raises(LedgerError, match="was read before"):
+        ready.units("N-209")
+    # a second sheet of a part that a plan held is no better one
+    units, bad = ready.units("N-210"), part(4)
+    bad[next(h for h, kind in units if kind == rp.PLACE), 3] += 0.0045
+    assert ready.verdict("N-210", bad, units)[0] == HOLD
+    verdict, why = ready.verdict("N-210", part(4), units)
+    assert verdict == HOLD and why
+
+
+def test_same_sheet_again_says_the_same(ready: Bench) -> None:
+    path = ready.sheet({"N-201": part(1)}, ready.units("N-201"))
+    ready.record(path)
+    again = ready.record(path)
+    assert not again.recorded.added and again.inspection.planned[0].accepted
+
+
+def test_each_hole_is_read_again_and_the_plan_ends(bench: Bench) -> None:
+    bench.kit(more="partial_parts = 6")
+    bench.history()
+    bench.plan()
+    seen: list[set[int]] = []
+    for n in range(6):
+        units = bench.units(f"N-{n + 301}")
+        seen.append({hole for hole, _ in units})
+        assert bench.verdict(f"N-{n + 301}", part(20 + n), units)[0] == ACCEPT
+    for hole in range(4):
+        assert all(hole in seen[n] or hole in seen[n + 1] for n in range(5))
+    with pytest.raises(LedgerError, match="6 parts were read by it"):
+        bench.units("N-399")
+    with pytest.raises(LedgerError, match="between two plans"):
+        bench.plan()
+
+
+@pytest.mark.parametrize("forged", ["plan", "verdict", "lot"])
+def test_forged_rows_are_refused_at_approval(ready: Bench, forged: str) -> None:
+    # whoever has Python and the file can write rows past the tool; an approval asks again
+    kept = plans.kept_plan(ready.ledger, "K4")
+    if forged == "plan":
+        model = dataclasses.replace(kept.plan.model, scale=kept.plan.model.scale * 0.8)
+        text = dataclasses.replace(kept.plan, model=model).text()
+        ready.ledger.entry("setting", "x", {"setting": [{"name": s.PLAN + "K4", "value": text}]})
+        units = ready.units("N-201")
+        assert ready.verdict("N-201", part(1), units)[0] == ACCEPT
+        with pytest.raises(LedgerError, match="isn't what the readings on record give"):
+            approve(ready.ledger, "N-201", "41")
+    elif forged == "lot":
+        own = [n for n, (hole, _, _) in enumerate(rp.slots_of(kept.spec).units) if hole in (0, 1, 2)]
+        lot = {"plan": kept.plan.code, "serial": "N-201", "part": "plate", "seed": "ab", "units": own, "count": 1,
+               "ages": [0, 0, 0, 5]}  # fmt: skip
+        ready.ledger.entry("setting", "x", {"setting": [{"name": s.PLAN_LOT + "K4", "value": json.dumps(lot)}]})
+        units = [(h, k) for h in (0, 1, 2) for k in (rp.SIZE, rp.PLACE)]
+        assert ready.verdict("N-201", part(1), units)[0] == ACCEPT
+        with pytest.raises(LedgerError, match="doesn't follow from its seed"):
+            approve(ready.ledger, "N-201", "41")
+    else:
+        assert ready.verdict("N-201", part(1), [(0, rp.SIZE)])[0] == HOLD
+        (number,) = (r["id"] for r in ready.ledger.rows(select(s.INSPECTION.c.id).where(s.INSPECTION.c.serial == "N-201")))
+        data = {"plan": kept.plan.code, "serial": "N-201", "part": "plate", "inspection": number, "accepted": True,
+                "surprise": False, "why": "", "units": [0], "lot": 1, "count": 1, "scores": {}, "sheets": []}  # fmt: skip
+        ready.ledger.entry("setting", "x", {"setting": [{"name": s.PLAN_RESULT + "K4", "value": json.dumps(data)}]})
+        with pytest.raises(ApprovalRefused):
+            approve(ready.ledger, "N-201", "41")
+
+
+def test_no_plan_without_permission_release_or_enough_parts(bench: Bench) -> None:
+    spec = bench.kit("false")
+    bench.history()
+    with pytest.raises(LedgerError, match="permits no plan"):
+        plans.released_kit(bench.ledger, "K4")
+    spec = bench.kit(revision="B", released=False)
+    with pytest.raises(LedgerError, match="permits no plan"):  # what isn't released yet permits nothing
+        plans.record_plan(bench.ledger, plans.plan_of_record(bench.ledger, spec, str(DAY)), "engineer")
+    few = [f"H-{n + 101}" for n in range(20)]
+    with pytest.raises(DataError, match="are needed"):
+        plans.plan_of_record(bench.ledger, spec, str(DAY), before=10**6, serials=few)
+
+
+def test_a_slow_change_is_seen_over_the_plans_parts(ready: Bench) -> None:
+    kept = plans.kept_plan(ready.ledger, "K4")
+    row = {"plan": kept.plan.code, "surprise": False, "scores": {"1 x": 1.9}, "units": [0]}
+    for _ in range(6):
+        ready.ledger.entry("setting", "17", {"setting": [{"name": s.PLAN_RESULT + "K4", "value": json.dumps(row)}]})
+    assert plans._drift(ready.ledger, kept, {"1 x": 0.1, "2 x": 3.0}) == "hole 1 x"
+    assert not plans._drift(ready.ledger, kept, {"1 y": 0.1, "2 x": 3.0})

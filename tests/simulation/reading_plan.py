@@ -2,8 +2,8 @@
 
     .venv/bin/python tests/simulation/reading_plan.py --fixtures 5000 --seed 1
 
-Each fixture drills parts that are read in full, gets a plan, and drills on: 20 parts read by the plan, with a fault of its
-kind from the 6th on (worn and heavy-tailed ones have theirs from the start). A part is bad where its whole row of
+Each fixture drills parts that are read in full, gets a plan, and drills on: 12 parts read by the plan, with a fault of its
+kind from the 4th on (worn and heavy-tailed ones have theirs from the start). A part is bad where its whole row of
 readings breaks a limit of the kit, the pattern floated to its best. How capable a fixture is differs from one to the
 next, so that some have parts near the limits. "Seen" is the first part that is held or rejected from the fault on; the
 same fault read in full is seen where any test of the whole row sees it. No plugs are used, so the figures are those of a
@@ -33,10 +33,10 @@ HEALTHY, WORN, LOOSE, SEAT, DRILL, CHIP, TWICE, MOVED, TAILS = KINDS = (
     "bushing knocked over", "heavy tails",
 )  # fmt: skip
 SHARES = (0.28, 0.09, 0.09, 0.09, 0.09, 0.09, 0.09, 0.09, 0.09)
-BEFORE, AFTER, FROM = 60, 20, 5
+BEFORE, AFTER, FROM = 60, 12, 3
 SINGLE = (SEAT, CHIP, TWICE)  #: faults of one part; the others stay
 TOLERANCE, LOWER, UPPER = 0.011, 0.455, 0.462
-rp.TRIED, rp.LOTS = 6, 6  # the plan tries itself on its history; here only to save time
+rp.TRIED, rp.LOTS, core.DRAWS = 2, 4, 48  # fewer looks than a plan takes, only to save time
 KIT = """
 [kit]
 id = "SIM"
@@ -185,11 +185,12 @@ def _one(tally: Tally, rows: np.ndarray, spec: Specification, slots: rp.Slots, l
         return
     ages, scores, seen, seen_full, running = [0] * len(spec.holes), [], None, None, True
     risk = spec.plan.partial_risk
+    chooser = rp._chooser(spec, plan, slots, limits, "", AFTER // 2)
     for n in range(AFTER):
         row, values, at = plan.ahead("", n + 1), rows[BEFORE + n], BEFORE + n
         faulty = n >= FROM and kind not in (HEALTHY, WORN, TAILS) and (n == FROM or kind not in SINGLE)
         if running:
-            units = rp.asked_units(spec, plan, f"{seed} {n}", ages, "", n + 1)
+            units = rp._units(spec, plan, slots, f"{seed} {n}", ages, chooser)
             read = slots.read_with(units)
             fits, _, odd, _ = rp._weighed(slots, row, limits, read, values, risk)
             scores.append(rp._scores(spec, slots, read, odd.score))
