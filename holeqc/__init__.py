@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 __all__ = [
-    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "report", "wear",
+    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "reading_plan",
+    "report", "wear",
 ]  # fmt: skip
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""What to read on the next part: the reading plan that a history gives, put on record, and the sheet of one part's lot."""
+"""What to read on the next part: the plan that a history gives, put on record, and the sheet of one part's lot."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 LOTS = 8  #: lots that are drawn to say how many readings a part takes
-WHAT_IF = "This plan is a look at files: nothing is accepted by it. Only one on record counts: --ledger LEDGER --record."
+WHAT_IF = (
+    "This plan is a look at files: nothing is accepted by it. Only one on record counts: --ledger LEDGER --record."
+)
 SEEN_BY = "Nothing is accepted on fewer readings unless drawing, contract and customer allow it. Default is off."
 
 
@@ -90,7 +92,9 @@ def _of_files(files: Sequence[Any], events: Any, tolerances: Any, unit: str, mad
     from holeqc.readings.read import read_files, without_rechecks
 
     path = None if events is None else Path(events)
-    spec, paths, _ = kit_and_files(flat(files), None if tolerances is None else Path(tolerances), [path] if path else ())
+    spec, paths, _ = kit_and_files(
+        flat(files), None if tolerances is None else Path(tolerances), [path] if path else ()
+    )
     readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
     logged = events_of(events_table(path), history_of(spec, readings))[0] if path else []
     worn, loose = _of_fixture(spec, readings, [("", event) for event in logged])
@@ -134,27 +138,30 @@ def _answer(spec: Specification, plan: PartialPlan, entry: int) -> Answer:
     checks, size = total - slots.hole.size, slots.hole.size
     sudden = 1.0 - 0.05 ** (1.0 / model.parts)
     left = f"; {len(plan.left_out)} left out, like no other: {_some(plan.left_out)}" if plan.left_out else ""
-    tails = "" if np.isinf(model.tails) else f"; tails as of a t with {model.tails:.0f} degrees of freedom reckoned with"
+    tails = (
+        "" if np.isinf(model.tails) else f"; tails as of a t with {model.tails:.0f} degrees of freedom reckoned with"
+    )
     accepted, tried = plan.tried
     every = [f"each at least on every {ask.partial_every}th part"]
     drift = [hole for hole in plan.worn if hole not in plan.loose]
     every += [f"hole {_some(drift)} twice as often, since it drifts"] if drift else []
     every += [f"hole {_some(plan.loose)} on each part, since it scatters more and more"] if plan.loose else []
     lines = [
-        f"Reads: about {lengths} of {size} sizes and coordinates" + (f", and all {checks} other readings" if checks else "")
+        f"Reads: about {lengths} of {size} sizes and coordinates"
+        + (f", and all {checks} other readings" if checks else "")
         + f": {lengths + checks} of {total}. Which ones is drawn by lot for each part when its sheet is written",
         f"Holes: {'; '.join(every)}",
-        f"Risk of a bad hole in an accepted part: at most {100 * ask.partial_risk:g} %, as long as parts are drilled as "
-        f"those of the history ({model.parts} parts read in full{left}{tails})",
+        f"Risk of a bad hole in an accepted part: at most {100 * ask.partial_risk:g} %, as long as parts are drilled "
+        f"as those of the history ({model.parts} parts read in full{left}{tails})",
         f"Read in full all the same: at most {100 * ask.partial_hold:g} % of good parts for their risk, and 1 in "
         f"{1 / rp.ODD:.0f} for chance. Of {tried} good parts of the history it accepts {accepted}"
         + (f", and none of its {len(plan.bad)} rejected ones" if plan.bad else ""),
-        f"Ends: after {ask.partial_parts} parts; at an event of the fixture, a gauge found off, a new kit text, a rejected "
-        f"part, a part whose readings don't fit, a drift; after half a year. Then {rp.FRESH} parts are read in full",
+        f"Ends: after {ask.partial_parts} parts; at an event of the fixture, a gauge found off, a new kit text, a "
+        f"rejected part, a part whose readings don't fit, a drift; after half a year. Then {rp.FRESH} parts are read in full",
     ]
     against = [
-        f"The history shows no sudden fault in {model.parts} parts; so many exclude one in {1 / sudden:.0f} parts and no "
-        "less (95 %)", *(text.format(every=ask.partial_every) for text in rp.NOT_COVERED),
+        f"The history shows no sudden fault in {model.parts} parts; so many exclude one in {1 / sudden:.0f} parts and "
+        "no less (95 %)", *(text.format(every=ask.partial_every) for text in rp.NOT_COVERED),
     ]  # fmt: skip
     on = f"On record as entry {entry}." if entry else WHAT_IF
     head = f"Reading plan {plan.code}, fixture {plan.fixture or '-'}"
@@ -162,7 +169,8 @@ def _answer(spec: Specification, plan: PartialPlan, entry: int) -> Answer:
         *textwrap.wrap(limits_line(spec), 96), head, "",
         *(line for n, words in enumerate(lines, 1) for line in textwrap.wrap(words, 96, initial_indent=f"{n:>2}. ",
           subsequent_indent="    ")), "", "What the risk doesn't cover:",
-        *(line for words in against for line in textwrap.wrap(words, 96, initial_indent="  - ", subsequent_indent="    ")),
+        *(line for words in against for line in textwrap.wrap(words, 96, initial_indent="  - ",
+          subsequent_indent="    ")),
         "", *textwrap.wrap(SEEN_BY, 96), on, "",
     ])  # fmt: skip
     data = {
@@ -179,8 +187,9 @@ def _some(names: Sequence[str]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-def write_lot(kit: Path, named: str, part: str, serial: str, ledger: str, by: str, out: Path, paper: str, replace: bool) -> (
-        list[str]):  # fmt: skip
+def write_lot(
+    kit: Path, named: str, part: str, serial: str, ledger: str, by: str, out: Path, paper: str, replace: bool
+) -> list[str]:  # fmt: skip
     """Draw the lot of a part by a plan on record, named by its code or file, write its sheet, return what to say of it.
 
     Raises:
@@ -213,6 +222,10 @@ def write_lot(kit: Path, named: str, part: str, serial: str, ledger: str, by: st
     write_recheck(spec, out, Recheck(of, name, serial, rows, {}, {}, plan=True), paper, replace=replace)
     count = rp.slots_of(spec).read_with(lot["units"]).size
     drawn = "drawn now" if new else "drawn before"
-    return [limits_line(spec), f"{out}: {count} sizes and coordinates of {name} {serial}, by lot of {of}, {drawn}, entry "
-            f"{lot['entry']}; all other readings of every hole", f"Check it filled with: holeqc check {kit} {out} --record "
-            "--by WHO. Read nothing else; if a reading looks wrong, read the part in full on a new sheet"]  # fmt: skip
+    return [
+        limits_line(spec),
+        f"{out}: {count} sizes and coordinates of {name} {serial}, by lot of {of}, {drawn}, entry {lot['entry']}; all other "
+        "readings of every hole",
+        f"Check it filled with: holeqc check {kit} {out} --record --by WHO. Read nothing else; if a reading looks wrong, "
+        "read the part in full on a new sheet",
+    ]

@@ -15,7 +15,9 @@ def plan(
     kit: Annotated[Path, typer.Argument(metavar="KIT.toml", help="The kit file.", show_default=False)],
     history: Annotated[
         list[Path] | None,
-        typer.Option(metavar="FILE", readable=False, help="Readings of parts read in full, again for each; a look only."),
+        typer.Option(
+            metavar="FILE", readable=False, help="Readings of parts read in full, again for each; a look only."
+        ),
     ] = None,
     events: Annotated[
         Path | None, typer.Option(readable=False, help="With --history: table of events, as for holeqc wear.")
@@ -26,7 +28,9 @@ def plan(
     ] = False,
     by: Annotated[str, typer.Option(help="Who logs it; else HOLEQC_BY.")] = "",
     out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE.json", help="The plan as a file.")] = None,
-    json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")
+    ] = False,
     tolerances: Annotated[Path | None, typer.Option(help=TOLERANCES_HELP)] = None,
     unit: Annotated[str, typer.Option(help="in or mm: unit of readings whose sheet doesn't say one.")] = "",
 ) -> None:
@@ -48,6 +52,14 @@ def plan(
     from holeqc.answers.plan import reading_plan
 
     answer = reading_plan(
-        kit, *history or (), events=events, tolerances=tolerances, unit=unit, ledger=ledger, record=record, by=by, out=out
+        kit,
+        *history or (),
+        events=events,
+        tolerances=tolerances,
+        unit=unit,
+        ledger=ledger,
+        record=record,
+        by=by,
+        out=out,
     )
     show(answer, json_)

@@ -1,13 +1,13 @@
-"""A part read in few holes, judged by a reading plan: what is asked of it, what its readings say of the rest, the verdict.
+"""A part read in few holes, judged by a reading plan: what is asked of it, what its readings say of the rest.
 
-A plan is made from parts that were read in full (`make`), asks of each part to come some readings by lot (`asked_units`)
-and judges them (`judged`): accepted only where all that was asked, and nothing else, was read, nothing of it is held or
-rejected, the readings fit one another as the history says, and the chance that any limit of the kit is broken by what
-wasn't read is within the agreed risk. Only diameters and coordinates are predicted; plugs, surface, and whatever else the
-kit asks are read in every hole.
+A plan is made from parts that were read in full (`make`), asks of each part to come some readings by lot
+(`asked_units`) and judges them (`judged`): accepted only where all that was asked, and nothing else, was read, nothing
+of it is held or rejected, the readings fit one another as the history says, and the chance that any limit of the kit is
+broken by what wasn't read is within the agreed risk. Only diameters and coordinates are predicted; plugs, surface, and
+whatever else the kit asks are read in every hole.
 
-Limits as linear ones, each on the safe side: a round zone by the polygon inside it; the floated pattern by the motion of
-least squares, which leaves no more room than the best one; pins and bonus by every diameter read of the hole.
+Limits as linear ones, each on the safe side: a round zone by the polygon inside it; the floated pattern by the motion
+of least squares, which leaves no more room than the best one; pins and bonus by every diameter read of the hole.
 """
 
 from __future__ import annotations
@@ -58,8 +58,8 @@ READ_BY_PLAN = ("size", "out-of-roundness", "taper", "position", "hole-to-hole p
 MAY_BE_OPEN = (CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE])
 #: faults that a history can't foretell: what, and how the plan meets it
 NOT_COVERED = (
-    "one hole drilled twice, a chip under the part, a bushing that comes loose at once: in a hole that isn't read such a "
-    "fault is seen only by its plugs and by eye, else when its turn comes, at the latest after {every} parts",
+    "one hole drilled twice, a chip under the part, a bushing that comes loose at once: in a hole that isn't read such "
+    "a fault is seen only by its plugs and by eye, else when its turn comes, at the latest after {every} parts",
     "cracks, burrs, lobes: nothing predicts them; surface and plugs stay asked of every hole",
     "a drill, gauge, material or setting changed without a log: log it; readings show it where it moves all holes",
 )
@@ -98,15 +98,15 @@ def slots_of(spec: Specification) -> Slots:
     """Return the numbers that a kit's plan asks of a part."""
     plan, names = spec.plan, spec.walls.names
     found: list[tuple[int, int, int, int, int]] = []
-    for hole in range(len(spec.holes)):
-        for wall in (names.index(w) for w in names if w in plan.walls):
-            found += [(hole, wall, 0, d, t) for d in range(len(plan.directions)) for t in range(1, plan.count + 1)]
+    for number in range(len(spec.holes)):
+        for place in (names.index(w) for w in names if w in plan.walls):
+            found += [(number, place, 0, d, t) for d in range(len(plan.directions)) for t in range(1, plan.count + 1)]
         if plan.position:
-            found += [(hole, names.index(w), k, 0, 1) for w in names if w in plan.position_walls for k in (1, 2)]
-    table = np.array(found, dtype=np.int64).reshape(-1, 5)
+            found += [(number, names.index(w), k, 0, 1) for w in names if w in plan.position_walls for k in (1, 2)]
+    hole, wall, kind, direction, trial = np.array(found, dtype=np.int64).reshape(-1, 5).T
     of = [(h, w, PLACE if k else SIZE) for h, w, k, _, _ in found]
     units = tuple(dict.fromkeys(of))
-    return Slots(*table.T, np.array([units.index(u) for u in of], dtype=np.int64), units)
+    return Slots(hole, wall, kind, direction, trial, np.array([units.index(u) for u in of], dtype=np.int64), units)
 
 
 def values_of(evidence: Evidence, slots: Slots) -> FloatArray:
@@ -141,7 +141,7 @@ def values_of(evidence: Evidence, slots: Slots) -> FloatArray:
     return np.where(count == 1, out, np.nan)
 
 
-# -------------------------------------------------------------------------------------------------- limits as linear ones
+# ------------------------------------------------------------------------------------------------ limits as linear ones
 
 
 def limits_of(spec: Specification, slots: Slots) -> core.Limits:
@@ -287,8 +287,9 @@ class PartialPlan:
     """A reading plan: what a history says of the next parts, of one text of one kit.
 
     ``segments``: stretches between events in which sizes, and places, keep their level; the last counts. ``hands``
-    names of parts in the history, the first without a column of its own; ``cycle``: parts drilled up to the last of the history; ``worn``: holes that are read twice as
-    often; ``loose``: that are read on each part, since their scatter grows; ``tried``: good parts of the history that it accepts, of how many. ``bad``: parts of it that were rejected.
+    names of parts in the history, the first without a column of its own; ``cycle``: parts drilled up to the last of the
+    history; ``worn``: holes that are read twice as often; ``loose``: that are read on each part, since their scatter
+    grows; ``bad``: parts that were rejected; ``tried``: good parts that it accepts, of how many.
     """
 
     kit: str
@@ -318,8 +319,8 @@ class PartialPlan:
         low = np.tril_indices(len(m.scale))
         data = asdict(replace(self, model=None))  # type: ignore[arg-type]
         data["model"] = {
-            "beta": [_short(b) for b in m.beta], "gram": [_short(g) for g in m.gram], "scale": _short(m.scale[low]), "parts": m.parts,
-            "dof": _short(m.dof), "tails": None if math.isinf(m.tails) else m.tails, "left_out": list(m.left_out),
+            "beta": [_short(b) for b in m.beta], "gram": [_short(g) for g in m.gram], "scale": _short(m.scale[low]),
+            "parts": m.parts, "dof": _short(m.dof), "tails": None if math.isinf(m.tails) else m.tails, "left_out": list(m.left_out),
         }  # fmt: skip
         return json.dumps(data, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
@@ -339,7 +340,16 @@ class PartialPlan:
             scale = scale + np.tril(scale, -1).T
             beta, gram = (tuple(np.array(b, dtype=np.float64) for b in m[name]) for name in ("beta", "gram"))
             tails = math.inf if m["tails"] is None else float(m["tails"])
-            model = core.Model(beta, gram, scale, slots.blocks, np.array(m["dof"], dtype=np.float64), int(m["parts"]), tuple(m["left_out"]), tails)
+            model = core.Model(
+                beta,
+                gram,
+                scale,
+                slots.blocks,
+                np.array(m["dof"], dtype=np.float64),
+                int(m["parts"]),
+                tuple(m["left_out"]),
+                tails,
+            )
             lists = ("serials", "hands", "segments", "worn", "loose", "bad", "left_out", "tried")
             return cls(**(data | {name: tuple(data[name]) for name in lists}), model=model)
         except (ValueError, KeyError, TypeError) as error:
@@ -354,7 +364,9 @@ class PartialPlan:
         if part not in self.hands:
             raise DataError(f"no {part or 'such part'} was read in full in the plan's history")
         return core.ahead(self.model, [
-            np.array([*([0.0] * (n - 1)), 1.0, (self.cycle + count) / 100.0, *(float(part == h) for h in self.hands[1:])])
+            np.array([
+                *([0.0] * (n - 1)), 1.0, (self.cycle + count) / 100.0, *(float(part == h) for h in self.hands[1:]),
+            ])
             for n in self.segments
         ])  # fmt: skip
 
@@ -389,7 +401,8 @@ def history_parts(inspection: Inspection, slots: Slots) -> HistoryParts:
     bad = {(str(p), str(s)) for p, s, v in zip(frame["part"], frame["serial"], frame["verdict"], strict=True)
            if v == REJECT}  # fmt: skip
     return HistoryParts(
-        values_of(evidence, slots)[order], tuple(serials[n] for n in order), tuple(names[n] for n in order), days[order],
+        values_of(evidence, slots)[order], tuple(serials[n] for n in order), tuple(names[n] for n in order),
+        days[order],
         np.array([(names[n], serials[n]) in bad for n in order], dtype=np.bool_),
     )  # fmt: skip
 
@@ -407,7 +420,7 @@ def make(
         DataError: the history doesn't carry a plan, and why.
     """
     slots = slots_of(spec)
-    whole = ~np.isnan(parts.rows).any(axis=1)
+    whole = np.asarray(~np.isnan(parts.rows).any(axis=1), dtype=np.bool_)
     if not slots.hole.size or not whole.any():
         raise DataError("no part of the history was read in full: there is nothing to predict from")
     segments = [_segments(parts, whole, starts.get(kind, ())) for kind in _block_kinds(slots)]
@@ -418,14 +431,16 @@ def make(
     if few := [n for n in hands if (names == n).sum() < core.SEGMENT]:
         raise DataError(f"fewer than {core.SEGMENT} parts {', '.join(few)} were read in full: read on in full")
     hand = np.array([hands.index(n) for n in names.tolist()], dtype=np.int64)
-    x = [core.design(np.flatnonzero(whole) + 1.0, s[whole], hand) for s in segments]
+    x = [core.design(np.asarray(np.flatnonzero(whole) + 1.0, dtype=np.float64), s[whole], hand) for s in segments]
     model = core.fit(rows, x, slots.blocks, slots.hole)
     used = np.ones(len(rows), dtype=np.bool_)
     used[list(model.left_out)] = False
     moved = core.lately_off(model, rows[used], [one[used] for one in x], slots.hole, LAST)
     if moved.size:
-        raise DataError(f"the last {LAST} parts don't lie where those before them say ({_slot_words(spec, slots, moved)}):"
-                        " something changed, or speeds up. Look at holeqc wear; log the event, or read on in full")
+        raise DataError(
+            f"the last {LAST} parts don't lie where those before them say ({_slot_words(spec, slots, moved)}):"
+            " something changed, or speeds up. Look at holeqc wear; log the event, or read on in full"
+        )
     levels = tuple(len(np.unique(s[whole])) for s in segments)
     drift = (core.drifting(model, levels) < 0.01 / slots.hole.size) & (slots.kind > 0)
     found = {spec.holes[h].id for h in slots.hole[drift]}
@@ -433,8 +448,10 @@ def make(
     more = core.loosened(model, rows[used], [one[used] for one in x], slots.hole)
     growing = {spec.holes[h].id for h in slots.hole[more]}
     plan = PartialPlan(
-        spec.id, spec.revision, spec.digest, spec.fixture, made, tuple(parts.serials), hands, levels, len(parts.serials),
-        *(tuple(sorted(holes, key=spec.hole_ids.index)) for holes in ({*worn, *found}, {*loose, *growing})),
+        spec.id, spec.revision, spec.digest, spec.fixture, made, tuple(parts.serials), hands, levels,
+        len(parts.serials),
+        tuple(sorted({*worn, *found}, key=spec.hole_ids.index)),
+        tuple(sorted({*loose, *growing}, key=spec.hole_ids.index)),
         tuple(s for s, bad in zip(parts.serials, parts.bad, strict=True) if bad),
         tuple(serials[n] for n in model.left_out), (0, 0), model,
     )  # fmt: skip
@@ -457,8 +474,8 @@ def _segments(parts: HistoryParts, whole: BoolArray, starts: Sequence[int]) -> I
     segment = np.searchsorted(edges, np.arange(total), side="right")
     since = int((whole & (segment == edges.size)).sum())
     if since < core.SEGMENT:
-        raise DataError(f"{since} parts were read in full since the last event; a plan needs {core.SEGMENT}: read on in "
-                        "full")  # fmt: skip
+        raise DataError(f"{since} parts were read in full since the last event; a plan needs {core.SEGMENT}: read on "
+                        "in full")  # fmt: skip
     there = np.bincount(segment[whole], minlength=edges.size + 1) > 0
     return np.where(there[segment], segment, -1).astype(np.int64)
 
@@ -488,8 +505,8 @@ def _tried(spec: Specification, plan: PartialPlan, parts: HistoryParts, whole: B
             units = _units(spec, plan, slots, f"{parts.serials[place]} {lot}", ages, chooser)
             passed = _weighed(slots, row, limits, slots.read_with(units), parts.rows[place], spec.plan.partial_risk)[0]
             if passed and parts.bad[place]:
-                raise DataError(f"{parts.serials[place]} was rejected, and a plan from this history could have accepted "
-                                "it: its fault can't be predicted from other holes. Read in full")  # fmt: skip
+                raise DataError(f"{parts.serials[place]} was rejected, and a plan from this history could have "
+                                "accepted it: its fault can't be predicted from other holes. Read in full")  # fmt: skip
             accepted += passed and not parts.bad[place]
     return accepted, len(some)
 
@@ -523,8 +540,9 @@ def asked_units(spec: Specification, plan: PartialPlan, seed: str, ages: Sequenc
     return _units(spec, plan, slots, seed, ages, _chooser(spec, plan, slots, limits_of(spec, slots), part, count))
 
 
-def _units(spec: Specification, plan: PartialPlan, slots: Slots, seed: str, ages: Sequence[int], chooser: core.Chooser) -> (
-        tuple[int, ...]):  # fmt: skip
+def _units(
+    spec: Specification, plan: PartialPlan, slots: Slots, seed: str, ages: Sequence[int], chooser: core.Chooser
+) -> tuple[int, ...]:
     most = spec.plan.partial_every
     every = [1 if h.id in plan.loose else max(2, most // 2) if h.id in plan.worn else most for h in spec.holes]
     least = max(math.ceil(sum(1.0 / n for n in every) - 1e-9), LEAST_PLACED if spec.plan.position else 1)
@@ -569,8 +587,8 @@ def judged(
                    ask, evidence.parts.signs[0]))  # fmt: skip
     if odd.chance < ODD:
         far = ask[np.argsort(-np.abs(odd.score))[:2]]
-        return replace(done, surprise=True, why=f"its readings lie where the others say they can't (1 in {1 / odd.chance:.2g}"
-                       f" by the history, first {_slot_words(spec, slots, far)})")  # fmt: skip
+        return replace(done, surprise=True, why="its readings lie where the others say they can't (1 in "
+                       f"{1 / odd.chance:.2g} by the history, first {_slot_words(spec, slots, far)})")  # fmt: skip
     if not fits:
         return replace(done, why=f"from what was read the chance of a bad hole is up to {100.0 * risk:.2g} %, and "
                        f"{100.0 * spec.plan.partial_risk:g} % is agreed")  # fmt: skip
@@ -580,7 +598,9 @@ def judged(
 def _rows_of(inspection: Inspection, part: str, serial: str) -> pd.DataFrame:
     table = inspection.readings.table
     only = inspection.specification.parts[0].name if len(inspection.specification.parts) == 1 else part
-    mine = (table["serial"].astype(str) == serial) & table["part"].astype(str).isin([part, *([""] if only == part else [])])
+    mine = (table["serial"].astype(str) == serial) & table["part"].astype(str).isin(
+        [part, *([""] if only == part else [])]
+    )
     return table[mine.to_numpy()]
 
 
@@ -596,7 +616,9 @@ def readings_asked(spec: Specification, slots: Slots) -> int:
 def _other_than_asked(spec: Specification, slots: Slots, table: pd.DataFrame, values: FloatArray, ask: IntArray) -> str:
     """Return in which way the numbers that were read aren't those that were asked; '' where they are."""
     sure = np.flatnonzero(~np.isnan(values))
-    said = table["characteristic"].astype(str).isin(KINDS) & (table["value"].notna() | (table["doubt"].astype(str) != ""))
+    said = table["characteristic"].astype(str).isin(KINDS) & (
+        table["value"].notna() | (table["doubt"].astype(str) != "")
+    )
     if missing := np.setdiff1d(ask, sure).size:
         far = _slot_words(spec, slots, np.setdiff1d(ask, sure))
         return f"{missing} readings that the plan asks aren't there, or are in doubt ({far})"
@@ -670,8 +692,8 @@ def with_plans(inspection: Inspection, planned: Sequence[Planned]) -> Inspection
     if not planned:
         return inspection
     problems = [
-        Problem(WARNING, "read-in-full", f"reading plan {one.plan}: {one.why}", action="Read the part in full, on a new "
-                "sheet", part=one.part, serial=one.serial, holds=True) for one in planned if not one.accepted
+        Problem(WARNING, "read-in-full", f"reading plan {one.plan}: {one.why}", action="Read the part in full, on a "
+                "new sheet", part=one.part, serial=one.serial, holds=True) for one in planned if not one.accepted
     ]  # fmt: skip
     chars, holes, parts = (f.copy() for f in (inspection.characteristics, inspection.holes, inspection.parts))
     for one in (p for p in planned if p.accepted):
@@ -707,7 +729,7 @@ def read_in_part(inspection: Inspection) -> list[tuple[str, str]]:
 
 
 def sheet_rows(spec: Specification, units: Sequence[int]) -> Mapping[tuple[str, str], frozenset[str]]:
-    """Return what a sheet asks of each hole and wall: the units' numbers, and all else that the kit asks of every hole."""
+    """Return what a sheet asks of each hole and wall: the units' numbers, and all else that the kit asks."""
     slots = slots_of(spec)
     every = frozenset({"go", "no_go", "surface", "edge_distance", *(w for h in spec.holes for w in h.measured)})
     asked: dict[tuple[str, str], frozenset[str]] = {(h, w): every for h in spec.hole_ids for w in spec.walls.names}

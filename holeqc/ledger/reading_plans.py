@@ -1,9 +1,9 @@
 """Reading plans on record: the plan, what it asks of each part by lot, what it said of the part, and when it ends.
 
-Only what is on record counts, never a file: a plan is made from the record's own readings, its text is kept whole, and a
-sheet's readings are judged by the lot that was drawn for that serial number. The seed of a lot is taken from the system's
-source of randomness and the newest entry when the sheet is written, and is recorded, so nobody knows it before and anyone
-can draw it again. A part that was read before, in whatever way, is none for a plan.
+Only what is on record counts, never a file: a plan is made from the record's own readings, its text is kept whole, and
+a sheet's readings are judged by the lot that was drawn for that serial number. The seed of a lot is taken from the
+system's source of randomness and the newest entry when the sheet is written, and is recorded, so nobody knows it before
+and anyone can draw it again. A part that was read before, in whatever way, is none for a plan.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 from sqlalchemy import func, select
 
 from holeqc.inspection import reading_plan as rp
-from holeqc.inspection.results import ACCEPT, VERDICTS, Planned
+from holeqc.inspection.results import VERDICTS, Planned
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, CHECKED, calibrations, fixture_events
 from holeqc.ledger.kits import newest_release, parsed_specification, stored_specification
@@ -68,8 +68,10 @@ def released_kit(ledger: Ledger, kit: str) -> Specification:
     return spec
 
 
-def plan_of_record(ledger: Ledger, spec: Specification, made: str, *, worn: Sequence[str] = (),
-                   loose: Sequence[str] = (), before: int = 0, serials: Sequence[str] = ()) -> rp.PartialPlan:  # fmt: skip
+def plan_of_record(
+    ledger: Ledger, spec: Specification, made: str, *, worn: Sequence[str] = (), loose: Sequence[str] = (),
+    before: int = 0, serials: Sequence[str] = (),
+) -> rp.PartialPlan:  # fmt: skip
     """Return the plan that the readings on record give, judged by one kit text.
 
     ``before``, ``serials``: as it was before an entry, of the parts that were there then.
@@ -100,8 +102,8 @@ def _since_last(ledger: Ledger, spec: Specification, parts: rp.HistoryParts) -> 
         return rp.FRESH
     i = s.INSPECTION.c
     new = {str(r["serial"]) for r in ledger.rows(select(i.serial).where(i.entry > last["entry"], i.follows.is_(None)))}
-    whole = ~np.isnan(parts.rows).any(axis=1)
-    return sum(serial in new for serial, read in zip(parts.serials, whole, strict=True) if read)
+    whole = np.flatnonzero(~np.isnan(parts.rows).any(axis=1))
+    return sum(parts.serials[n] in new for n in whole)
 
 
 def record_plan(ledger: Ledger, plan: rp.PartialPlan, by: str) -> Entry:
@@ -291,7 +293,11 @@ def applied(ledger: Ledger, inspection: Inspection) -> Inspection:
         return inspection
     planned: list[Planned] = []
     for part, serial in rp.read_in_part(inspection):
-        lots = [r for r in map(_value, _settings(ledger, s.PLAN_LOT + spec.id)) if (r["part"], r["serial"]) == (part, serial)]
+        lots = [
+            r
+            for r in map(_value, _settings(ledger, s.PLAN_LOT + spec.id))
+            if (r["part"], r["serial"]) == (part, serial)
+        ]
         if lots:
             planned.append(_one(ledger, inspection, part, serial, lots[-1]))
     return rp.with_plans(inspection, planned)
@@ -329,8 +335,8 @@ def _one(ledger: Ledger, inspection: Inspection, part: str, serial: str, lot: Ro
         why = why or _read_before(ledger, kept, serial)
     found = rp.judged(spec, kept.plan, inspection, (part, serial), lot["units"], int(lot["count"]), why)
     if found.scores and not known and (name := _drift(ledger, kept, found.scores)):
-        return replace(found, accepted=False, surprise=True, why=f"{name} moves: its cumulative sum over the plan's parts "
-                       "is beyond its limit")  # fmt: skip
+        return replace(found, accepted=False, surprise=True, why=f"{name} moves: its cumulative sum over the plan's "
+                       "parts is beyond its limit")  # fmt: skip
     return found
 
 
@@ -348,7 +354,9 @@ def _drift(ledger: Ledger, kept: Kept, scores: Mapping[str, float]) -> str:
     return ""
 
 
-def result_rows(ledger: Ledger, inspection: Inspection) -> Callable[[EntryWriter, Any, Sequence[tuple[str, str]]], None]:
+def result_rows(
+    ledger: Ledger, inspection: Inspection
+) -> Callable[[EntryWriter, Any, Sequence[tuple[str, str]]], None]:
     """Return what writes the plans' verdicts beside the inspections of one entry: writer, ids, names of the pieces."""
     spec = inspection.specification
     lots = {(r["part"], r["serial"]): r for r in map(_value, _settings(ledger, s.PLAN_LOT + spec.id))}
@@ -360,9 +368,9 @@ def result_rows(ledger: Ledger, inspection: Inspection) -> Callable[[EntryWriter
             number, lot = int(ids[list(names).index((one.part, one.serial))]), lots[one.part, one.serial]
             files = set(table["file"][table["serial"].astype(str) == one.serial].astype(str))
             data = {
-                "plan": one.plan, "serial": one.serial, "part": one.part, "inspection": number, "accepted": one.accepted,
-                "surprise": one.surprise, "why": one.why, "units": lot["units"] if one.scores else [], "lot": lot["entry"],
-                "count": lot["count"], "scores": one.scores, "read": one.read, "total": one.total,
+                "plan": one.plan, "serial": one.serial, "part": one.part, "inspection": number,
+                "accepted": one.accepted, "surprise": one.surprise, "why": one.why, "lot": lot["entry"],
+                "units": lot["units"] if one.scores else [], "count": lot["count"], "scores": one.scores, "read": one.read, "total": one.total,
                 "risk": None if one.risk != one.risk else one.risk,
                 "sheets": sorted({x.sha256 for x in sources if x.file in files}),
             }  # fmt: skip
@@ -373,7 +381,7 @@ def result_rows(ledger: Ledger, inspection: Inspection) -> Callable[[EntryWriter
     return write
 
 
-# ------------------------------------------------------------------------------------------------------- before approval
+# ------------------------------------------------------------------------------------------------------ before approval
 
 
 def against(ledger: Ledger, kit: str, inspection_id: int, last_day: str) -> list[str]:
@@ -387,11 +395,11 @@ def against(ledger: Ledger, kit: str, inspection_id: int, last_day: str) -> list
     if text := ended(ledger, kept, until=entry, day=last_day):
         why.append(f"reading plan {kept.plan.code} was at its end: {text}")
     read = {rp.slots_of(kept.spec).units[n][0] for n in found["units"]}
-    for later in results(ledger, kept):
-        if later["surprise"] and later["entry"] > entry and len(read) < len(kept.spec.holes):
-            why.append(f"part {later['serial']} fell out of the plan since, entry {later['entry']}; the holes that weren't "
-                       "read of this one may have the same fault")  # fmt: skip
-    return why
+    return why + [
+        f"part {later['serial']} fell out of the plan since, entry {later['entry']}; the holes that weren't read of "
+        "this one may have the same fault" for later in results(ledger, kept)
+        if later["surprise"] and later["entry"] > entry and len(read) < len(kept.spec.holes)
+    ]  # fmt: skip
 
 
 def refuse_other_plan(ledger: Ledger, kit: str, inspection_id: int) -> None:
@@ -413,8 +421,8 @@ def refuse_other_plan(ledger: Ledger, kit: str, inspection_id: int) -> None:
                         plan.model.dof], strict=True)
     )  # fmt: skip
     if not close:
-        raise LedgerError(f"reading plan {plan.code}, entry {kept.entry}, isn't what the readings on record give: nothing "
-                          "that was accepted by it can be approved; read the part in full")  # fmt: skip
+        raise LedgerError(f"reading plan {plan.code}, entry {kept.entry}, isn't what the readings on record give: "
+                          "nothing that was accepted by it can be approved; read the part in full")  # fmt: skip
     lot = next((r for r in draws(ledger, kept) if r["entry"] == found["lot"]), None)
     if lot is None or list(rp.asked_units(kept.spec, plan, str(lot["seed"]), lot["ages"], str(lot["part"]), int(
             lot["count"]))) != list(found["units"]):  # fmt: skip

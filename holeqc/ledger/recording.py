@@ -805,7 +805,7 @@ def record(
 
 
 def with_plans(ledger: Ledger, inspection: Inspection) -> Inspection:
-    """Return a run as it may be recorded (`prepare`), judged by the reading plans on record where a part has its lot."""
+    """Return a run as it may be recorded (`prepare`), judged by the plans on record where a part has its lot."""
     from holeqc.inspection.recheck import inspect
 
     if inspection.planned:  # judged by what was on record before

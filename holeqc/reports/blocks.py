@@ -20,8 +20,7 @@ from holeqc.specification.model import Limits
 from holeqc.specification.words import limits_text
 
 if TYPE_CHECKING:
-    from holeqc.inspection.results import Inspection
-    from holeqc.inspection.results import Planned
+    from holeqc.inspection.results import Inspection, Planned
     from holeqc.inspection.view import PartView
     from holeqc.readings.table import Join, Source
     from holeqc.specification.model import Hole, Specification
@@ -686,8 +685,8 @@ def day(value: object) -> str:
 def plan_sentence(one: Planned) -> str:
     """Return on what a part was accepted that was read in part, and what that doesn't cover."""
     return (
-        f"Reading plan {plain(one.plan)}: {one.sentence}; under its model {percent(one.risk)}. What wasn't read is predicted "
-        "and not measured; a sudden fault there isn't covered. Drawing, contract and customer decide whether that is "
+        f"Reading plan {plain(one.plan)}: {one.sentence}; under its model {percent(one.risk)}. What wasn't read is "
+        "predicted and not measured; a sudden fault there isn't covered. Drawing, contract and customer decide whether that is "
         "allowed."
     )
 

@@ -1,4 +1,4 @@
-"""Which readings of the next part are enough: a predictive distribution of the others, the risk that is left, the choice.
+"""Which readings of the next part are enough: what they say of the others, the risk that is left, the choice.
 
 Each part is a row of readings. Rows are normal about a mean that may step at events and drift with the count of parts
 (multivariate regression). With the usual prior that says nothing, the next row is multivariate t about its mean, with
@@ -44,8 +44,8 @@ class Model:
 
     Each of the ``blocks`` (indices of readings, q each) has a design of its own: ``beta`` (k,q) its coefficients,
     ``gram`` (k,k) the inverse of its products. ``scale`` (p,p) of a row about its mean, nothing between blocks; ``dof``
-    (b,). ``parts`` that were used, ``left_out`` rows that fit no model, ``tails`` degrees of freedom of their tails, inf
-    for normal ones.
+    (b,). ``parts`` that were used, ``left_out`` rows that fit no model, ``tails`` degrees of freedom of their tails,
+    inf for normal ones.
     """
 
     beta: tuple[FloatArray, ...]
@@ -424,8 +424,8 @@ class Chooser:
         return float(np.mean(total > self.risk))
 
     def choose(self, must: Collection[int] = ()) -> Choice:
-        """Return a small set of units that has those of ``must`` and keeps the share of good parts that are read in full
-        below what is allowed: greedy, then by exchange. All units where no fewer are enough.
+        """Return a small set of units that has those of ``must`` and keeps the share of good parts that are read in
+        full below what is allowed: greedy, then by exchange. All units where no fewer are enough.
         """
         every, chosen = set(range(int(self.unit.max()) + 1)), set(must)
         while self.held(chosen) > self.hold and chosen != every:

@@ -1,7 +1,7 @@
 """Parts accepted on the readings that a plan on record asks: what is accepted, and all that must not be.
 
-One made-up fixture of four holes (seed 5), 45 parts read in full; what is tested follows from the rules, no number of it
-is a reference.
+One made-up fixture of four holes (seed 5), 45 parts read in full; what is tested follows from the rules, no number of
+it is a reference.
 """
 
 from __future__ import annotations
@@ -144,7 +144,9 @@ class Bench:
         known = rp.slots_of(kept.spec).units
         return [(known[n][0], known[n][2]) for n in lot["units"]]
 
-    def verdict(self, serial: str, values: np.ndarray, units: Sequence[tuple[int, str]], **how: object) -> tuple[int, str]:
+    def verdict(
+        self, serial: str, values: np.ndarray, units: Sequence[tuple[int, str]], **how: object
+    ) -> tuple[int, str]:
         run = self.record(self.sheet({serial: values}, units, **how))  # type: ignore[arg-type]
         why = [one.why for one in run.inspection.planned]
         return int(run.inspection.parts["verdict"].iloc[0]), why[0] if why else "no plan"
@@ -200,10 +202,13 @@ def test_part_is_accepted_on_what_the_plan_asks_and_approved(ready: Bench) -> No
     (one,) = run.inspection.planned
     assert one.accepted, one.why
     assert int(run.inspection.parts["verdict"].iloc[0]) == ACCEPT
-    assert one.total == 20 and one.read == 2 * len(units) + 4 and 0.0 <= one.risk <= 0.001
+    assert one.total == 20
+    assert one.read == 2 * len(units) + 4
+    assert 0.0 <= one.risk <= 0.001
     assert len(one.predicted) == 16 - 2 * len(units)
-    inside = sum(abs(p.value - part(1)[int(p.hole) - 1][["diameter 0°", "diameter 90°", "x", "y"].index(p.what)]) < p.half
-                 for p in one.predicted)  # fmt: skip
+    order = ["diameter 0°", "diameter 90°", "x", "y"]
+    truth = [part(1)[int(p.hole) - 1][order.index(p.what)] for p in one.predicted]
+    inside = sum(abs(p.value - value) < p.half for p, value in zip(one.predicted, truth, strict=True))
     assert inside >= len(one.predicted) - 2
     approve(ready.ledger, "N-201", "41")
 
@@ -216,14 +221,26 @@ def test_part_read_in_part_is_held(ready: Bench, case: str) -> None:
     if case == "off":
         spec = bench.kit("false", "B", released=False)
         run = bench.record(bench.sheet({"N-201": values}, units), spec)
-        assert int(run.inspection.parts["verdict"].iloc[0]) == HOLD and not run.inspection.planned
+        assert int(run.inspection.parts["verdict"].iloc[0]) == HOLD
+        assert not run.inspection.planned
         return
     units = {"other holes": [*units[1:], others[0]], "fewer": units[1:], "more": [*units, others[0]]}.get(case, units)
-    how = {"day before": {"day": DAY - dt.timedelta(days=1)}, "dirty": {"surface": "burr"}, "no surface": {"surface": ""}}
+    how = {
+        "day before": {"day": DAY - dt.timedelta(days=1)},
+        "dirty": {"surface": "burr"},
+        "no surface": {"surface": ""},
+    }
     verdict, why = bench.verdict("N-201", values, units, **how.get(case, {}))
     assert verdict == (REJECT if case == "dirty" else HOLD)
-    words = {"other holes": "asks aren't there", "fewer": "asks aren't there", "more": "others were read than", "no lot":
-             "no plan", "day before": "one before the lot", "dirty": "no plan", "no surface": "surface isn't"}[case]
+    words = {
+        "other holes": "asks aren't there",
+        "fewer": "asks aren't there",
+        "more": "others were read than",
+        "no lot": "no plan",
+        "day before": "one before the lot",
+        "dirty": "no plan",
+        "no surface": "surface isn't",
+    }[case]
     assert words in why
     with pytest.raises(ApprovalRefused):
         approve(bench.ledger, "N-201", "41")
@@ -236,7 +253,8 @@ def test_reading_that_cannot_be_holds_and_ends_the_plan(ready: Bench) -> None:
     hole = next(h for h, kind in units if kind == rp.PLACE)
     values[hole, 2] += 0.0045  # inside every limit of the drawing, and four times as far as the others allow
     verdict, why = ready.verdict("N-201", values, units)
-    assert verdict == HOLD and "can't" in why
+    assert verdict == HOLD
+    assert "can't" in why
     with pytest.raises(LedgerError, match="N-201 fell out of it"):
         ready.units("N-202")
     # the one accepted before, whose other holes nobody read, waits as well
@@ -261,7 +279,8 @@ def test_event_since_ends_the_plan_even_if_logged_late(ready: Bench) -> None:
     assert ready.verdict("N-201", part(1), units)[0] == ACCEPT
     record_fixture_event(ready.ledger, "DF-4", "moved", DAY, "17")
     verdict, why = ready.verdict("N-202", part(2), later)
-    assert verdict == HOLD and "moved was logged" in why
+    assert verdict == HOLD
+    assert "moved was logged" in why
     with pytest.raises(ApprovalRefused) as refused:  # of the day of its readings, so it may have come before
         approve(ready.ledger, "N-201", "41")
     assert any("moved was logged" in p.message for p in refused.value.problems)
@@ -284,14 +303,16 @@ def test_lot_is_drawn_once_and_for_parts_that_nobody_read(ready: Bench) -> None:
     bad[next(h for h, kind in units if kind == rp.PLACE), 3] += 0.0045
     assert ready.verdict("N-210", bad, units)[0] == HOLD
     verdict, why = ready.verdict("N-210", part(4), units)
-    assert verdict == HOLD and why
+    assert verdict == HOLD
+    assert why
 
 
 def test_same_sheet_again_says_the_same(ready: Bench) -> None:
     path = ready.sheet({"N-201": part(1)}, ready.units("N-201"))
     ready.record(path)
     again = ready.record(path)
-    assert not again.recorded.added and again.inspection.planned[0].accepted
+    assert not again.recorded.added
+    assert again.inspection.planned[0].accepted
 
 
 def test_each_hole_is_read_again_and_the_plan_ends(bench: Bench) -> None:
@@ -334,9 +355,12 @@ def test_forged_rows_are_refused_at_approval(ready: Bench, forged: str) -> None:
             approve(ready.ledger, "N-201", "41")
     else:
         assert ready.verdict("N-201", part(1), [(0, rp.SIZE)])[0] == HOLD
-        (number,) = (r["id"] for r in ready.ledger.rows(select(s.INSPECTION.c.id).where(s.INSPECTION.c.serial == "N-201")))
+        (number,) = (
+            r["id"] for r in ready.ledger.rows(select(s.INSPECTION.c.id).where(s.INSPECTION.c.serial == "N-201"))
+        )
         data = {"plan": kept.plan.code, "serial": "N-201", "part": "plate", "inspection": number, "accepted": True,
-                "surprise": False, "why": "", "units": [0], "lot": 1, "count": 1, "scores": {}, "sheets": []}  # fmt: skip
+                "surprise": False, "why": "", "units": [0], "lot": 1, "count": 1, "scores": {},
+                "sheets": []}  # fmt: skip
         ready.ledger.entry("setting", "x", {"setting": [{"name": s.PLAN_RESULT + "K4", "value": json.dumps(data)}]})
         with pytest.raises(ApprovalRefused):
             approve(ready.ledger, "N-201", "41")

@@ -2,12 +2,12 @@
 
     .venv/bin/python tests/simulation/reading_plan.py --fixtures 5000 --seed 1
 
-Each fixture drills parts that are read in full, gets a plan, and drills on: 12 parts read by the plan, with a fault of its
-kind from the 4th on (worn and heavy-tailed ones have theirs from the start). A part is bad where its whole row of
+Each fixture drills parts that are read in full, gets a plan, and drills on: 12 parts read by the plan, with a fault of
+its kind from the 4th on (worn and heavy-tailed ones have theirs from the start). A part is bad where its whole row of
 readings breaks a limit of the kit, the pattern floated to its best. How capable a fixture is differs from one to the
 next, so that some have parts near the limits. "Seen" is the first part that is held or rejected from the fault on; the
-same fault read in full is seen where any test of the whole row sees it. No plugs are used, so the figures are those of a
-kit without them; "not by plugs" leaves out bad parts that GO and NO-GO plugs, read in every hole, would have found.
+same fault read in full is seen where any test of the whole row sees it. No plugs are used, so the figures are those of
+a kit without them; "not by plugs" leaves out bad parts that GO and NO-GO plugs, read in every hole, would have found.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def _moved(xy: np.ndarray, rotation: np.ndarray, translation: np.ndarray) -> np.
 
 @dataclass
 class Tally:
-    """Counts of one kind of fixture. ``delay``: parts from the fault to the first that is seen; ``full``: read in full."""
+    """Counts of one kind of fixture. ``delay``: parts from the fault until it is seen; ``full``: read in full."""
 
     fixtures: int = 0
     refused: int = 0
@@ -171,8 +171,9 @@ def _back(rows: np.ndarray, slots: rp.Slots, spec: Specification) -> np.ndarray:
     return out.reshape(len(rows), -1)
 
 
-def _one(tally: Tally, rows: np.ndarray, spec: Specification, slots: rp.Slots, limits: core.Limits, kind: str, seed: str) -> (
-        None):  # fmt: skip
+def _one(
+    tally: Tally, rows: np.ndarray, spec: Specification, slots: rp.Slots, limits: core.Limits, kind: str, seed: str
+) -> None:
     bad, by_size = bad_parts(_back(rows, slots, spec), spec)
     names = tuple(f"P{n}" for n in range(BEFORE))
     days = np.datetime64("2026-01-01") + np.arange(BEFORE)
@@ -226,8 +227,8 @@ def _one(tally: Tally, rows: np.ndarray, spec: Specification, slots: rp.Slots, l
 
 def table(found: dict[str, Tally], slots: rp.Slots) -> list[str]:
     """Return the counts as lines; bad accepted with its 95 % upper bound (Clopper and Pearson)."""
-    lines = ["kind                   fixtures no plan  parts accepted  bad acc. (95 % up to)  not by plugs  good in full"
-             "  lengths read  seen after / in full / never"]  # fmt: skip
+    lines = ["kind                   fixtures no plan  parts accepted  bad acc. (95 % up to)  not by plugs  good in "
+             "full  lengths read  seen after / in full / never"]  # fmt: skip
     for kind, t in found.items():
         high = float(stats.beta.ppf(0.95, t.bad + 1, max(t.accepted - t.bad, 0) + 1e-9)) if t.accepted else 1.0
         delay = f"{np.mean(t.delay):.1f} / {np.mean(t.full):.1f} / {t.unseen} of {t.faults}" if t.delay else "-"
