@@ -157,7 +157,8 @@ def _answer(spec: Specification, plan: PartialPlan, entry: int) -> Answer:
         f"{1 / rp.ODD:.0f} for chance. Of {tried} good parts of the history it accepts {accepted}"
         + (f", and none of its {len(plan.bad)} rejected ones" if plan.bad else ""),
         f"Ends: after {ask.partial_parts} parts; at an event of the fixture, a gauge found off, a new kit text, a "
-        f"rejected part, a part whose readings don't fit, a drift; after half a year. Then {rp.FRESH} parts are read in full",
+        f"rejected part, a part whose readings don't fit, a drift; after half a year. Then {rp.FRESH} parts are read "
+        "in full",
     ]
     against = [
         f"The history shows no sudden fault in {model.parts} parts; so many exclude one in {1 / sudden:.0f} parts and "
@@ -224,8 +225,8 @@ def write_lot(
     drawn = "drawn now" if new else "drawn before"
     return [
         limits_line(spec),
-        f"{out}: {count} sizes and coordinates of {name} {serial}, by lot of {of}, {drawn}, entry {lot['entry']}; all other "
-        "readings of every hole",
-        f"Check it filled with: holeqc check {kit} {out} --record --by WHO. Read nothing else; if a reading looks wrong, "
-        "read the part in full on a new sheet",
+        f"{out}: {count} sizes and coordinates of {name} {serial}, by lot of {of}, {drawn}, entry {lot['entry']}; all "
+        "other readings of every hole",
+        f"Check it filled with: holeqc check {kit} {out} --record --by WHO. Read nothing else; if a reading looks "
+        "wrong, read the part in full on a new sheet",
     ]

@@ -53,7 +53,7 @@ ODD = 0.002  #: readings that come less often by the history are a sign that the
 LEAST_PLACED = 3  #: two holes seat a part, the third checks it
 LAST = 20  #: parts whose mean must still lie where the model says
 FRESH = 5  #: parts that are read in full between two plans
-LOTS, TRIED = 20, 40  #: lots that are tried on each bad part of the history, and good parts tried once
+LOTS, TRIED = 8, 40  #: lots that are tried on each bad part of the history, and good parts tried by one of them
 READ_BY_PLAN = ("size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance")
 MAY_BE_OPEN = (CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE])
 #: faults that a history can't foretell: what, and how the plan meets it
@@ -320,7 +320,8 @@ class PartialPlan:
         data = asdict(replace(self, model=None))  # type: ignore[arg-type]
         data["model"] = {
             "beta": [_short(b) for b in m.beta], "gram": [_short(g) for g in m.gram], "scale": _short(m.scale[low]),
-            "parts": m.parts, "dof": _short(m.dof), "tails": None if math.isinf(m.tails) else m.tails, "left_out": list(m.left_out),
+            "parts": m.parts, "dof": _short(m.dof), "tails": None if math.isinf(m.tails) else m.tails,
+            "left_out": list(m.left_out),
         }  # fmt: skip
         return json.dumps(data, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
@@ -498,12 +499,12 @@ def _tried(spec: Specification, plan: PartialPlan, parts: HistoryParts, whole: B
     good = [n for n, place in enumerate(places) if not parts.bad[place]]
     some = [good[n] for n in np.linspace(0, len(good) - 1, min(TRIED, len(good))).astype(int)]
     chooser = _chooser(spec, plan, slots, limits, parts.names[places[-1]], 1)
+    lots = [slots.read_with(_units(spec, plan, slots, f"{plan.made} {lot}", ages, chooser)) for lot in range(LOTS)]
     accepted = 0
     for n, place in enumerate(places):
         row = core.ahead(plan.model, [one[n] for one in x])
-        for lot in range(LOTS if parts.bad[place] else int(n in some)):
-            units = _units(spec, plan, slots, f"{parts.serials[place]} {lot}", ages, chooser)
-            passed = _weighed(slots, row, limits, slots.read_with(units), parts.rows[place], spec.plan.partial_risk)[0]
+        for read in lots if parts.bad[place] else lots[n % LOTS :][: int(n in some)]:
+            passed = _weighed(slots, row, limits, read, parts.rows[place], spec.plan.partial_risk)[0]
             if passed and parts.bad[place]:
                 raise DataError(f"{parts.serials[place]} was rejected, and a plan from this history could have "
                                 "accepted it: its fault can't be predicted from other holes. Read in full")  # fmt: skip

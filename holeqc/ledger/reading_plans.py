@@ -370,7 +370,8 @@ def result_rows(
             data = {
                 "plan": one.plan, "serial": one.serial, "part": one.part, "inspection": number,
                 "accepted": one.accepted, "surprise": one.surprise, "why": one.why, "lot": lot["entry"],
-                "units": lot["units"] if one.scores else [], "count": lot["count"], "scores": one.scores, "read": one.read, "total": one.total,
+                "units": lot["units"] if one.scores else [], "count": lot["count"],
+                "scores": one.scores, "read": one.read, "total": one.total,
                 "risk": None if one.risk != one.risk else one.risk,
                 "sheets": sorted({x.sha256 for x in sources if x.file in files}),
             }  # fmt: skip

@@ -686,8 +686,8 @@ def plan_sentence(one: Planned) -> str:
     """Return on what a part was accepted that was read in part, and what that doesn't cover."""
     return (
         f"Reading plan {plain(one.plan)}: {one.sentence}; under its model {percent(one.risk)}. What wasn't read is "
-        "predicted and not measured; a sudden fault there isn't covered. Drawing, contract and customer decide whether that is "
-        "allowed."
+        "predicted and not measured; a sudden fault there isn't covered. Drawing, contract and customer decide whether "
+        "that is allowed."
     )
 
 

@@ -35,6 +35,7 @@ SEGMENT = 10  #: parts since the last event, so that the level of now is known t
 LEFT_OUT = 0.03  #: share of parts that may fit no model before there is none
 ODD = 1e-3  #: chance that any part of a good history is left out
 TAIL = 6.0  #: below so many degrees of freedom of the tails there is no plan: the fourth moment hardly exists
+EXCHANGED = 6  #: units; beyond so many that are added, exchanges take long and save one of many
 DRAWS = 128  #: parts drawn to work out how often a good part would be read in full
 
 
@@ -110,7 +111,7 @@ def fit(rows: FloatArray, x: Designs, blocks: Sequence[IntArray], group: IntArra
         if (~keep).mean() > LEFT_OUT:
             raise DataError(f"{int((~keep).sum())} of {len(rows)} parts fit no common model: the fixture isn't steady, "
                             "so nothing of the next part can be predicted")  # fmt: skip
-    tails = tail_freedom(model, rows[keep], [one[keep] for one in x], group)
+    tails = tail_freedom(model, rows, x, group, keep)
     if tails < TAIL:
         raise DataError(f"the tails of the readings are too heavy (about {tails:.1f} degrees of freedom; at least "
                         f"{TAIL:g}): far readings come too often to be predicted")  # fmt: skip
@@ -174,37 +175,46 @@ def odd_rows(model: Model, rows: FloatArray, x: Designs, used: BoolArray) -> Boo
     return out
 
 
-def scores(model: Model, rows: FloatArray, x: Designs, group: IntArray) -> FloatArray:
+def scores(
+    model: Model, rows: FloatArray, x: Designs, group: IntArray, used: BoolArray | None = None
+) -> FloatArray:
     """Return how far each reading of rows (n,p) lies from what the other groups (holes) of its part say, in standard
-    deviations. ``group`` (p,): a hole that moves moves all its readings, so they aren't asked about one another.
+    deviations of the rows ``used``.
+
+    ``group`` (p,): a hole that moves moves all its readings, so they aren't asked about one another. Where the others
+    lie far out themselves, as of a part out of seat, they say less (`given`).
     """
     out, left = np.empty_like(rows), _left(model, rows, x)
-    for block in model.blocks:
+    for block, dof in zip(model.blocks, model.dof, strict=True):
         precision = np.linalg.inv(model.scale[np.ix_(block, block)])
         pull = left[:, block] @ precision
+        square = (left[:, block] * pull).sum(axis=1)
         for one in np.unique(group[block]):
             at = np.flatnonzero(group[block] == one)
-            out[:, block[at]] = np.linalg.solve(precision[np.ix_(at, at)], pull[:, at].T).T
-    return np.asarray(out / np.sqrt(np.mean(out**2, axis=0)))
+            away = np.linalg.solve(precision[np.ix_(at, at)], pull[:, at].T).T
+            beside = np.maximum(square - (away * pull[:, at]).sum(axis=1), 0.0)
+            out[:, block[at]] = away / np.sqrt((dof + beside) / (dof + block.size - at.size))[:, None]
+    return np.asarray(out / np.sqrt(np.mean((out if used is None else out[used]) ** 2, axis=0)))
 
 
-def tail_freedom(model: Model, rows: FloatArray, x: Designs, group: IntArray) -> float:
+def tail_freedom(model: Model, rows: FloatArray, x: Designs, group: IntArray, used: BoolArray) -> float:
     """Return the degrees of freedom of a t that has the tails of the rows, at the heavier end of 95 %; inf for normal.
 
-    The heavier of two looks: at whole parts (Mardia's kurtosis, Biometrika 57, 1970) and at single readings given the
-    other holes of their part; kurtosis 3 (v - 2) / (v - 4) of a t.
+    The heavier of two looks: at whole parts that were ``used`` (Mardia's kurtosis, Biometrika 57, 1970), and at single
+    readings given the other holes of their part, of all parts: one hole off is a tail, a part off as a whole isn't.
+    The kurtosis of a t is 3 (v - 2) / (v - 4).
     """
-    n, ratios, every = len(rows), [], _left(model, rows, x)
+    n, ratios, every = int(used.sum()), [], _left(model, rows, x)[used]
     for block in model.blocks:
         q, left = len(block), every[:, block]
         square = np.einsum("ij,ij->i", left, np.linalg.solve(left.T @ left / n, left.T).T)
         sd = np.sqrt(8.0 / (q * (q + 2.0) * n))
         ratio = float(np.mean(square**2)) / (q * (q + 2.0)) * (n + 1.0) / (n - 1.0)
         ratios.append((ratio, sd))
-    each = scores(model, rows, x, group)
-    fourth = np.mean(each**4, axis=1)
-    sd = float(np.std(fourth) / np.sqrt(n)) / 3.0
-    ratios.append((float(fourth.mean()) / 3.0, max(sd, float(np.sqrt(24.0 / each.size)) / 3.0)))
+    each = scores(model, rows, x, group, used)
+    fourth = np.mean(each**4, axis=1) / 3.0
+    spread = fourth[used].std() / np.sqrt(n)
+    ratios.append((float(fourth.mean()), max(float(spread), float(np.sqrt(24.0 / each.size)) / 3.0)))
     found = float("inf")
     for ratio, sd in ratios:
         if ratio - 2.33 * sd > 1.0:  # told from normal at 1 in 100
@@ -425,12 +435,13 @@ class Chooser:
 
     def choose(self, must: Collection[int] = ()) -> Choice:
         """Return a small set of units that has those of ``must`` and keeps the share of good parts that are read in
-        full below what is allowed: greedy, then by exchange. All units where no fewer are enough.
+        full below what is allowed: greedy, then by exchange where few are added. All units where no fewer are
+        enough.
         """
         every, chosen = set(range(int(self.unit.max()) + 1)), set(must)
         while self.held(chosen) > self.hold and chosen != every:
             chosen.add(min(sorted(every - chosen), key=lambda one: self.left(chosen | {one})))
-        while less := self._smaller(chosen, set(must), every):
+        while len(chosen - set(must)) <= EXCHANGED and (less := self._smaller(chosen, set(must), every)):
             chosen = less
         return Choice(tuple(sorted(chosen)), self.held(chosen))
 
