@@ -36,6 +36,7 @@ LEFT_OUT = 0.03  #: share of parts that may fit no model before there is none
 ODD = 1e-3  #: chance that any part of a good history is left out
 TAIL = 6.0  #: below so many degrees of freedom of the tails there is no plan: the fourth moment hardly exists
 EXCHANGED = 6  #: units; beyond so many that are added, exchanges take long and save one of many
+NEAR = 16  #: sets beside the best one that are looked at in full
 DRAWS = 128  #: parts drawn to work out how often a good part would be read in full
 
 
@@ -457,7 +458,9 @@ class Chooser:
                 best = min((less - {out} | {new} for new in sorted(every - less)), key=self.left, default=less)
                 if self.left(best) < self.left(less):
                     less, better = best, True
-        return less if self.held(less) <= self.hold else set()
+        near = [less, *(less - {out} | {new} for out in sorted(less - must) for new in sorted(every - less))]
+        ranked = sorted(near, key=self.left)[:NEAR]
+        return next((some for some in ranked if self.held(some) <= self.hold), set())
 
 
 def drawn_order(seed: str, count: int) -> list[int]:
