@@ -13,12 +13,18 @@ from typing import Any
 
 from holeqc import printing
 
+#: what numpy's linear algebra looks at when it is loaded; a user's own setting of any of them stands
+THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the tool and leave with its exit code."""
     import gc
+    import os
 
     gc.disable()  # a run is short and makes few cycles; looking for them costs a twelfth of judging a sheet
+    if not any(name in os.environ for name in THREADS):  # waiting threads spin: twice the time of a fixture's study
+        os.environ.update(dict.fromkeys(THREADS, "1"))
     try:
         code = run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:  # while modules were still being loaded

@@ -414,7 +414,10 @@ class Folder:
 
     @contextlib.contextmanager
     def file(self, name: str) -> Iterator[IO[bytes]]:
-        """Give a binary file of this name to write to."""
+        """Give a binary file of this name to write to; ``qif/P-1.qif`` goes into a folder inside."""
+        within = (self.path / name).parent
+        if within != self.path and not within.is_dir():
+            disk.make_folder(within)
         descriptor = disk.create(self.path / name)
         with open(descriptor, "w+b") as out:
             yield out
@@ -552,14 +555,17 @@ def _exchange(aside: Path, target: Path) -> None:
 
 def _renew(aside: Path, target: Path, names: list[str], *, keep_others: bool) -> None:
     """Exchange the files of a folder that keeps its identity, each in one step; what is no longer made goes last."""
-    for name in names:
-        place_ = target / name
-        if place_.is_symlink() or place_.is_dir():
+    within = {(target / name).parent for name in names} - {target}
+    for place_ in [*(target / name for name in names), *within]:
+        if place_.is_symlink() or (place_.is_dir() != (place_ in within) and place_.exists()):
             raise _refused(one_line(place_), "a-link", "a link or a folder stands there", action="Move it away")
+    for inner in within:
+        inner.mkdir(exist_ok=True)
     for name in names:
         disk.replace(aside / name, target / name)
     if keep_others:
         return
-    for entry in list(target.iterdir()):
-        if entry.name not in names and entry != aside and _LEFT.fullmatch(entry.name) is None:
+    made = {target / name for name in names} | within
+    for entry in [e for place_ in (target, *within) for e in place_.iterdir()]:
+        if entry not in made and entry != aside and _LEFT.fullmatch(entry.name) is None:
             disk.remove(entry)

@@ -160,6 +160,14 @@ SCENES: dict[str, list[str]] = {
         f"gauge-study {STUDY} --part part --appraiser appraiser --value reading --lower 0.455 --upper 0.462",
         f"gauge-study {STUDY} --part part --appraiser appraiser --value reading --lower 0.455 --upper 0.462 --json",
     ],
+    "sampling": [
+        f"first-parts {KIT} --share 0.99",
+        f"first-parts {KIT} {HISTORY} --events {EVENTS}",
+        "lot plan --size 500 --aql 1.0 --plot curve.svg",
+        "lot plan --size 100 --aql 0.65 --before arara --json",
+        "lot plan --size 80 --bad-share 0.05 --confidence 0.95",
+        "lot plan --size 300 --aql 1.0 --level I --variables",
+    ],
     "wear": [
         f"wear {KIT} {HISTORY} --events {EVENTS}",
         f"wear {KIT} {HISTORY} --events {EVENTS} --json",

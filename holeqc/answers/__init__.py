@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -27,15 +28,23 @@ BY_VARIABLE = "HOLEQC_BY"
 Named: TypeAlias = "str | Path | Specification"  #: a file, or a kit that was loaded
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """One answer: text for people, content for machines, a picture where there is one, what must be said of it.
+class _Content:
+    content: Any  #: what machines get, or a function that makes it: of many readings it takes longer than the answer
+
+    @cached_property
+    def data(self) -> Any:
+        return self.content() if callable(self.content) else self.content
+
+
+@dataclass(frozen=True)
+class Answer(_Content):
+    """One answer: text for people, ``data`` for machines, a picture where there is one, what must be said of it.
 
     ``group`` and ``row`` are of one that is one of several: its name, and its row of their summary.
     """
 
     text: str
-    data: dict[str, Any]
+    content: dict[str, Any] | Callable[[], dict[str, Any]]
     figure: Callable[[], Figure] | None = None
     problems: tuple[Problem, ...] = ()
     group: str = ""
@@ -48,13 +57,13 @@ class Answer:
         return as_html(self.text, self.problems)
 
 
-@dataclass(frozen=True, slots=True)
-class Answers:
+@dataclass(frozen=True)
+class Answers(_Content):
     """The answers of several groups, by place or name; ``text`` and ``data`` are those of all, as the command's."""
 
     groups: tuple[Answer, ...]
     text: str
-    data: Any
+    content: Any
 
     def __len__(self) -> int:
         return len(self.groups)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason
     from holeqc.inspection.tags import Tag
     from holeqc.ledger.ledger import Ledger
+    from holeqc.ledger.read_back import Filter
     from holeqc.ledger.recording import Recorded
     from holeqc.readings.containers import ReadOptions
     from holeqc.readings.table import Readings, UnusableFile
@@ -199,6 +200,25 @@ def report(run: Checked | FixtureAnswer, folder: str | Path, *, brief: bool = Fa
     from holeqc.reports.write import write_reports
 
     return write_reports(run.inspection, out, brief=brief, made=today())
+
+
+def documents(ledger: Ledger, wanted: Filter, folder: Path, *, replace: bool = False) -> int:
+    """Write a document (QIF 3.0) of the newest inspection of each part that is wanted, and return their number.
+
+    Raises:
+        HoleQCError: no part fits, the folder holds other files, or the disk refuses.
+    """
+    from holeqc.ledger.read_back import inspections_again
+    from holeqc.ledger.stories import newest_parts
+    from holeqc.reports.write import export_documents
+
+    ids = [int(row["id"]) for row in newest_parts(ledger, wanted)]
+    if not ids:
+        raise LedgerError(f"ledger {ledger.location.shown}: no part fits what was asked")
+    if wanted.holes or wanted.characteristics or wanted.measured != "all":
+        raise LedgerError("documents are of whole parts as they were judged: leave --hole, --characteristic and "
+                          "--measured out")  # fmt: skip
+    return export_documents((Run(one) for one in inspections_again(ledger, ids)), folder, replace=replace)
 
 
 # A run of `holeqc check` into the ledger, with its tags: all of it or nothing.

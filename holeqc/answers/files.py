@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 KIT_FOLDER = "tolerances"
 TOLERANCES_HELP = f"Folder of kit files; if not given ./{KIT_FOLDER}, then those of the folders above and by the sheet."
-SHEETS = (".xlsx", ".xlsm", ".csv", ".tsv", ".txt")
+SHEETS = (".xlsx", ".xlsm", ".csv", ".tsv", ".txt", ".qif")
 #: tables of other programs: named as unusable rather than passed over, for readings may stand in them
 OTHER_SHEETS = (".xls", ".xlsb", ".ods", ".numbers")
 #: tables that a report or a packet of ours consists of

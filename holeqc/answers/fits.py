@@ -30,7 +30,6 @@ from holeqc.quantities import (
 )
 from holeqc.reports.chart_text import notes, number, percent, size, table
 from holeqc.statistics.basics import plain
-from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers, plug_curve, process_risk, wrong_answers
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -42,6 +41,7 @@ if TYPE_CHECKING:
     from holeqc.fits.plugs import PlugLimits, PlugSet
     from holeqc.quantities import FloatArray, Unit
     from holeqc.specification.model import Hole, Specification
+    from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers
 
 
 LARGE_IN = 3.0  #: bare sizes above are asked about: most likely mm (our choice)
@@ -537,6 +537,8 @@ def predict(
     Raises:
         DataError: an amount below zero or above the tolerance, a size far off, or one half of a process.
     """
+    from holeqc.statistics.gauge_answers import process_risk, wrong_answers
+
     if not (0.0 <= uncertainty < np.inf and 0.0 <= needs < np.inf):
         raise DataError("the uncertainty of plug against hole and the clearance to enter are 0 or more")
     _refuse_slips(plugs, uncertainty, needs, sizes, process[0])
@@ -582,6 +584,8 @@ def _refuse_slips(
 
 
 def _curve(plug: PlugLimits, found: float | None, uncertainty: float, needs: float) -> Curve:
+    from holeqc.statistics.gauge_answers import plug_curve
+
     if found is None:
         return plug_curve(
             0.5 * (plug.lower + plug.upper), uncertainty / 2, needs=needs, maker_band=plug.upper - plug.lower

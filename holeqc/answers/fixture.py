@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FixtureAnswer(Answer):
     """The answer about a fixture: ``wear`` holds all that was found, in records; `holeqc.report` makes its pages."""
 
@@ -65,7 +65,7 @@ def wear(
     from holeqc.specification.words import limits_line
 
     path = None if events is None else Path(events)
-    spec, readings = _read(
+    spec, readings = read_parts(
         flat(files), None if tolerances is None else Path(tolerances), unit, (str(ledger), several(where)), path
     )
     history = history_of(spec, readings)
@@ -76,7 +76,7 @@ def wear(
     result = study(history, logged, [*readings.problems, *problems])
     text = "\n".join([*textwrap.wrap(plain(limits_line(spec)), 96), wear_text(result)])
     sources = (*readings.sources, *([Source(table.file, table.sha256, table.bytes)] if table is not None else []))
-    found = FixtureAnswer(text, result.as_dict(), problems=result.problems, wear=result, kit=spec, sources=sources)
+    found = FixtureAnswer(text, result.as_dict, problems=result.problems, wear=result, kit=spec, sources=sources)
     if name:
         record_forecast(found, ledger, name)
     return found
@@ -99,14 +99,14 @@ def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry
         return record(there, answer.wear.history.fixture, due_bushings(answer.wear), by)
 
 
-def _read(
+def read_parts(
     files: list[Path | Specification],
     tolerances: Path | None,
     unit: str,
     recorded: tuple[str, Sequence[str]],
     events: Path | None,
 ) -> tuple[Specification, Readings]:
-    """Return kit and readings, from files or from a ledger."""
+    """Return kit and readings of parts as they were made, without rechecks, from files or from a ledger."""
     from holeqc.readings.containers import ReadOptions
     from holeqc.readings.read import read_files, without_rechecks
 

@@ -297,12 +297,12 @@ def _of_groups(run: Run, groups: Sequence[Any], work: Callable[[Any], Answer], h
     lines = [run_head(run.spec, run.readings, run.of, run.by), "", *(answer.text for answer in found)]
     if len(found) > 1:
         lines.append(summary(head, [answer.row for answer in found]))
-    data = [*(answer.data for answer in found), *({"group": group.group, "reason": why} for group, why in failed)]
-    return Answers(tuple(found), "\n".join(lines), data)
+    reasons = [{"group": group.group, "reason": why} for group, why in failed]
+    return Answers(tuple(found), "\n".join(lines), lambda: [*(answer.data for answer in found), *reasons])
 
 
 def _alone(answer: Answer) -> Answers:
-    return Answers((answer,), answer.text, answer.data)
+    return Answers((answer,), answer.text, lambda: answer.data)
 
 
 def common_data(run: Run, series: Series | RejectCounts) -> dict[str, Any]:
@@ -549,7 +549,7 @@ def capability(
 
         return capability_figure(result, values, title, unit)
 
-    return _alone(Answer(capability_text(result, title, unit), result.as_dict(), draw, problems, title))
+    return _alone(Answer(capability_text(result, title, unit), result.as_dict, draw, problems, title))
 
 
 def _kit_capability(
@@ -572,7 +572,7 @@ def _kit_capability(
         result = with_remarks(result, (what, *series.problems, *gauge_words(series, sd)))
         name = f"{run.of}, {series.group}"
         text = capability_text if isinstance(result, Capability) else position_text
-        return Answer(text(result, name, series.unit), common_data(run, series) | result.as_dict(),
+        return Answer(text(result, name, series.unit), lambda: common_data(run, series) | result.as_dict(),
                       lambda: _figure(series, result, name), group=series.group,
                       row=capability_row(series.group, result))  # fmt: skip
 
@@ -616,7 +616,7 @@ def _position(
 
         return positions_figure(result, x, y, extra, title, unit)
 
-    return Answer(position_text(result, title, unit), result.as_dict(), draw, said + more, title)
+    return Answer(position_text(result, title, unit), result.as_dict, draw, said + more, title)
 
 
 # ---------------------------------------------------------------------------------------------------------- charts
@@ -692,7 +692,7 @@ def chart(
 
         return chart_figure(result, title, unit)
 
-    return _alone(Answer(chart_text(result, title, unit), result.as_dict(), draw, problems, title))
+    return _alone(Answer(chart_text(result, title, unit), result.as_dict, draw, problems, title))
 
 
 def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None) -> Answers:
@@ -739,7 +739,7 @@ def _chart_answer(made: Chart, group: str, data: dict[str, Any], named: tuple[st
 
     places = signal_places(made)
     text = chart_text(made, *named) + (f"\n{places}" if places else "")
-    return Answer(text, data | made.as_dict(), draw, group=group, row=chart_row(group, made))
+    return Answer(text, lambda: data | made.as_dict(), draw, group=group, row=chart_row(group, made))
 
 
 def _draw_up(

@@ -18,7 +18,7 @@ _KIT = typer.Option(help="Kit, where one serial number belongs to several.")
 
 
 def approve(
-    serial: Annotated[str, _SERIAL],
+    serials: Annotated[list[str], typer.Argument(metavar="SERIAL...", help="Serial numbers.", show_default=False)],
     by: Annotated[str, _BY] = "",
     role: Annotated[str, typer.Option(help="As what.")] = "inspector",
     note: Annotated[str, typer.Option(help="Remark that goes with it.")] = "",
@@ -30,16 +30,16 @@ def approve(
     key: Annotated[Path | None, typer.Option(metavar="FILE", help=KEY_HELP)] = None,
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
 ) -> None:
-    """Approve a part's newest inspection and lock its set, unless something stands in the way.
+    """Approve the newest inspection of a part, or of several, and lock its set, unless something stands in the way.
 
-    Refused, with the whole list, while anything is held, rejected without a closed disposition, measured with a gauge
-    out of calibration, judged under a kit text that two persons haven't released (holeqc kit release), rejected or held
-    by an earlier inspection that isn't closed, or logged, read, reworked or decided on by the same person (the kit's
-    two-person rule). A gauge found out of tolerance since, whose error changes no verdict, is named and kept
-    with the approval.
+    Each part is approved or refused by itself. Refused, with the whole list, while anything is held, rejected without a
+    closed disposition, measured with a gauge out of calibration, judged under a kit text that two persons haven't
+    released (holeqc kit release), rejected or held by an earlier inspection that isn't closed, or logged, read,
+    reworked or decided on by the same person (the kit's two-person rule). A gauge found out of tolerance since, whose
+    error changes no verdict, is named and kept with the approval.
 
-    Exit code 0: approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
-    serial number that isn't recorded.
+    Exit code 0: all approved. 1: refused, something is rejected. 3: refused for another reason. 2: unusable, such as a
+    serial number that isn't recorded; then nothing was approved.
 
     Example: holeqc approve P-0107 --by 41 --role inspector
 
@@ -50,30 +50,35 @@ def approve(
     from holeqc.ledger.approvals import approve as record
     from holeqc.ledger.ledger import SEALED
 
-    who = required_who(by, "who approves")
+    who, refused = required_who(by, "who approves"), set()
+    signer = signer_of(key)
     with open_ledger(ledger, create=False) as there:
-        row = newest_story(there, serial, kit=kit, part=name).row
-        try:
-            done = record(
-                there, serial, who, role=role, kit=kit, part=name, note=note, clock_reason=clock_reason,
-                signer=signer_of(key),
-            )  # fmt: skip
-            sealed = there.leave_seal(f"approval of {serial}")
-        except ApprovalRefused as refusal:
-            printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
-            raise typer.Exit(1 if worst_of(refusal.problems) == "reject" else 3) from None
-    label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
-    printing.say(
-        f"Approved: {label}, inspection {done.inspection['id']}, recorded as entry {done.entry.seq}, "
-        f"hash {done.entry.hash}"
-    )
-    if done.released:
-        printing.say(f"Released with a nonconformance: {done.released}")
-    for remark in done.remarks:
-        printing.say(f"Note: {remark}. Kept with the approval.")
-    if sealed.startswith(SEALED):
-        printing.say(sealed)
-    printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
+        rows = [(serial, newest_story(there, serial, kit=kit, part=name).row) for serial in dict.fromkeys(serials)]
+        for serial, row in rows:
+            try:
+                done = record(
+                    there, serial, who, role=role, kit=kit, part=name, note=note, clock_reason=clock_reason,
+                    signer=signer,
+                )  # fmt: skip
+                sealed = there.leave_seal(f"approval of {serial}")
+            except ApprovalRefused as refusal:
+                printing.failure(str(refusal), (f"{problem.message}. {problem.action}" for problem in refusal.problems))
+                refused.add(1 if worst_of(refusal.problems) == "reject" else 3)
+                continue
+            label = " ".join(word for word in (str(row["part"]), str(row["serial"])) if word)
+            printing.say(
+                f"Approved: {label}, inspection {done.inspection['id']}, recorded as entry {done.entry.seq}, "
+                f"hash {done.entry.hash}"
+            )
+            if done.released:
+                printing.say(f"Released with a nonconformance: {done.released}")
+            for remark in done.remarks:
+                printing.say(f"Note: {remark}. Kept with the approval.")
+            if sealed.startswith(SEALED):
+                printing.say(sealed)
+            printing.say(f"The set is locked. Its packet: holeqc packet {serial} -o FOLDER --by WHO")
+    if refused:
+        raise typer.Exit(1 if 1 in refused else 3)
 
 
 def question(

@@ -17,15 +17,16 @@ def check(
         list[Path],
         typer.Argument(
             metavar="[KIT.toml] FILES...",
-            help="The kit file and the filled sheets (.xlsx, .csv), or a folder of them. Without a kit file, the kit "
-            "id and revision inside a sheet are looked for in the tolerances folders.",
+            help="The kit file and the filled sheets (.xlsx, .csv), reports of a coordinate machine (.csv, .txt, or "
+            ".qif: QIF 3.0, ISO 23952), or a folder of them. Without a kit file, the kit id and revision inside a "
+            "sheet are looked for in the tolerances folders.",
             show_default=False,
             readable=False,  # a file without permission is one that can't be used, and stops no other
         ),
     ],
     out: Annotated[
         Path | None,
-        typer.Option("--out", "-o", help="Folder for report.html, report.pdf, evaluated.xlsx, tags and data."),
+        typer.Option("--out", "-o", help="Folder for report.html, report.pdf, evaluated.xlsx, tags, data, qif/."),
     ] = None,
     json_: Annotated[
         bool, typer.Option("--json", help="Print everything as JSON instead of the short screen.")

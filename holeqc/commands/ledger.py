@@ -228,10 +228,15 @@ def copy(
 
 
 def export(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="File to write: .csv, .xlsx, or .parquet (with pyarrow).")],
+    out: Annotated[
+        Path, typer.Argument(
+            metavar="OUT", help="File to write: .csv, .xlsx, or .parquet (with pyarrow); a folder for documents."
+        ),
+    ],
     ledger: Where = "",
     content: Annotated[
-        str, typer.Option("--content", help="readings, parts, holes, characteristics (not accepted) or entries.")
+        str, typer.Option("--content", help="readings, parts, holes, characteristics (not accepted), entries, or "
+                          "documents: one of QIF 3.0 (ISO 23952) for each part's newest inspection.")
     ] = "readings",
     kit: Annotated[str, typer.Option(help="Only of this kit.")] = "",
     revision: Annotated[str, typer.Option(help="Kit's revision.")] = "",
@@ -247,10 +252,12 @@ def export(
     ] = None,
     measured: Annotated[str, typer.Option(help="Of a part measured more than once: all, first or last.")] = "all",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
-) -> None:
+) -> None:  # fmt: skip
     """Write readings, parts or verdicts, of one kit or of all, to a CSV, Excel or Parquet file for other programs.
 
     Example: holeqc ledger export sizes.csv --kit BL-7 --characteristic diameter --since 2026-01-01
+
+    Example: holeqc ledger export results --content documents --verdict accept
 
     Exit code 0: written. 2: not written.
 
@@ -269,6 +276,12 @@ def export(
     )  # fmt: skip
     with open_ledger(ledger or None, create=False) as opened:
         refuse_unknown_names(opened, wanted)
+        if content == "documents":
+            from holeqc.answers.check import documents
+
+            count = documents(opened, wanted, out, replace=replace)
+            printing.say(f"{out}: {_count(count, 'document')}")
+            return
         count = write(opened, out, content, wanted, replace=replace, book=write_table)
     printing.say(f"{out}: {_count(count, 'row')} of {content}")
 

@@ -133,10 +133,15 @@ def tags_for(run: Run, progress: Callable[[str], None] = lambda _: None) -> list
     return tags
 
 
-def tags_of_part(part: PartView) -> Iterator[Tag]:
-    """Give the tags of one part, none where it is accepted."""
-    if part.verdict == ACCEPT:
-        return
+def tags_of_part(part: PartView) -> Sequence[Tag]:
+    """Return the tags of one part, none where it is accepted."""
+    known = part.run.known_tags
+    if part.number not in known:
+        known[part.number] = () if part.verdict == ACCEPT else tuple(_tags_of_part(part))
+    return known[part.number]
+
+
+def _tags_of_part(part: PartView) -> Iterator[Tag]:
     by_hole: dict[str, list[Row]] = {}
     for row in part.characteristics:
         if int(row["verdict"]) != ACCEPT:
@@ -288,18 +293,17 @@ def _tag(
 
 def _basis(part: PartView, hole: str, lines: Sequence[Line]) -> str:
     """Return the digest of what a tag speaks of and of the readings that it rests on, whichever file they are in."""
-    spec, table = part.specification, part.readings
+    spec, rows = part.specification, part.run.rows("readings", part.number)
     holes = {line.hole for line in lines} or {hole}
     if not holes & {PATTERN, WHOLE_PART}:
-        table = table[table["hole"].isin(holes)]
-    texts = [table[name].astype(str).tolist() for name in ("hole", "wall", "characteristic", "word", "gauge")]
-    numbers = [
-        ["" if math.isnan(x) else f"{round(x * scale)}" for x in table[name].astype(float).tolist()]
-        for name, scale in (("direction", 1e3), ("trial", 1.0), ("value", _DIGITS), ("temperature_c", 1e3))
-    ]
-    days = [_day(x) for x in table["date"].tolist()]
+        rows = [row for row in rows if row["hole"] in holes]
+    scales = (("direction", 1e3), ("trial", 1.0), ("value", _DIGITS), ("temperature_c", 1e3))
+    readings = sorted(
+        (*(str(row[name]) for name in ("hole", "wall", "characteristic", "word", "gauge")),
+         *("" if math.isnan(row[name]) else f"{round(row[name] * scale)}" for name, scale in scales), _day(row["date"]))
+        for row in rows
+    )  # fmt: skip
     of = [[line.hole, line.wall, line.characteristic, line.verdict] for line in lines]
-    readings = sorted(zip(*texts, *numbers, days, strict=True))
     said = [spec.id, spec.revision, spec.digest, part.part, part.serial, hole, of, readings]
     return hashlib.sha256(json.dumps(said).encode()).hexdigest()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -613,6 +613,17 @@ def judge_again(ledger: Ledger, ids: Sequence[int], change: ChangeOfReadings | N
             inspection = _judge(ledger, spec, list(pieces.values()), change)
             out |= _verdicts(inspection, pieces)
     return out
+
+
+def inspections_again(ledger: Ledger, ids: Sequence[int]) -> Iterator[Inspection]:
+    """Give inspections on record judged again, those of one kit text together.
+
+    Raises:
+        LedgerError: one of them isn't there.
+    """
+    with ledger.reading():
+        for specification_id, pieces in _rounds(_rows(ledger, ids)):
+            yield _judge(ledger, stored_specification(ledger, specification_id), list(pieces.values()), None)
 
 
 def _rows(ledger: Ledger, ids: Sequence[int]) -> list[dict[str, Any]]:

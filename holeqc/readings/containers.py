@@ -19,6 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import zip_longest
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -199,7 +200,22 @@ class _Growing:
 
     numbers: list[tuple[int, FloatArray]] = field(default_factory=list)
     codes: list[tuple[int, CodeArray]] = field(default_factory=list)
-    index: dict[Content, int] = field(default_factory=dict)
+    index: _Index = field(default_factory=lambda: _Index())
+
+
+class _Index(dict[Any, int]):
+    """Content of a cell -> its number among the distinct contents of a column, -1 where it is blank."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels: list[Content] = []
+
+    def __missing__(self, content: Content) -> int:
+        blank = content is None or (isinstance(content, str) and not content.strip())
+        number = self[content] = BLANK if blank else len(self.labels)
+        if not blank:
+            self.labels.append(content)
+        return number
 
 
 class GridBuilder:
@@ -209,13 +225,19 @@ class GridBuilder:
         self._columns: list[_Growing] = []
         self.rows = 0
 
-    def add(self, rows: Sequence[Sequence[object]]) -> None:
-        """Add the next rows; a cell is None, str, int, float, bool or one of the date and time types."""
+    def add(self, rows: Sequence[Sequence[object]], *, texts: bool = False) -> None:
+        """Add the next rows; a cell is None, str, int, float, bool or one of the date and time types.
+
+        ``texts``: all are str.
+        """
         even = len(set(map(len, rows))) == 1
         columns = zip(*rows, strict=True) if even else zip_longest(*rows)
         for number, cells in enumerate(columns):
             if number == len(self._columns):
                 self._columns.append(_Growing())
+            if texts:
+                self._add_texts(self._columns[number], cells)
+                continue
             kinds = set(map(type, cells))
             kinds.discard(type(None))
             if not kinds:
@@ -240,18 +262,8 @@ class GridBuilder:
         return True
 
     def _add_texts(self, growing: _Growing, cells: Sequence[object]) -> None:
-        import pandas as pd
-
-        array = np.empty(len(cells), dtype=object)
-        array[:] = cells
-        local, distinct = pd.factorize(array)
-        known = np.empty(len(distinct) + 1, dtype=np.int32)
-        known[-1] = BLANK
-        index = growing.index
-        for i, text in enumerate(distinct):
-            blank = isinstance(text, str) and not text.strip()
-            known[i] = BLANK if blank else index.setdefault(text, len(index))
-        growing.codes.append((self.rows, known[local]))
+        codes = np.fromiter(map(growing.index.__getitem__, cells), np.int32, len(cells))
+        growing.codes.append((self.rows, codes))
 
     def _add_mixed(self, growing: _Growing, cells: Sequence[object]) -> None:
         """Part numbers from the rest; truth values and integers too long for a float become text."""
@@ -263,7 +275,7 @@ class GridBuilder:
     @property
     def distinct(self) -> int:
         """Number of different texts so far, counted column by column."""
-        return sum(len(column.index) for column in self._columns)
+        return sum(len(column.index.labels) for column in self._columns)
 
     def finish(self) -> Grid:
         """Return everything added so far as a grid."""
@@ -281,7 +293,7 @@ class GridBuilder:
                 codes = np.full(self.rows, BLANK, dtype=np.int32)
                 for start, code_chunk in growing.codes:
                     codes[start : start + code_chunk.size] = code_chunk
-            columns.append(GridColumn(numbers, codes, list(growing.index)))
+            columns.append(GridColumn(numbers, codes, growing.index.labels))
         while columns and columns[-1].numbers is None and columns[-1].codes is None:
             columns.pop()
         return Grid(self.rows, columns)
@@ -307,7 +319,8 @@ def no_collecting() -> Iterator[None]:
             gc.enable()
 
 
-WORKBOOK, TEXT = "workbook", "text"
+WORKBOOK, TEXT, DOCUMENT = "workbook", "text", "document"
+_DOCUMENT = re.compile(rb"\A[\xef\xbb\xbf\xff\xfe\s]*<.*?<?(?:[A-Za-z_][\w.-]*:)?QIFDocument[\s/>]", re.DOTALL)
 PIECE = 1 << 20
 _OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
@@ -361,6 +374,8 @@ def examine(path: str | Path, limits: SizeLimits) -> Container:
         raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")
     if start.startswith(b"PK"):
         return Container(name, WORKBOOK, came, _check_zip(came, limits))
+    if _DOCUMENT.search(came.content[:20_000].replace(b"\0", b"")):
+        return Container(name, DOCUMENT, came)
     _refuse_other_kinds(came, start)
     return Container(name, TEXT, came)
 
@@ -391,7 +406,7 @@ def _refuse_other_kinds(came: Incoming, start: bytes) -> None:
             "other-format",
             "this is a web page or an XML document, not a sheet",
             action=_SAVE_AS,
-            allowed=".xlsx, .xlsm or CSV",
+            allowed=".xlsx, .xlsm, CSV, or a document of QIF 3.0 results",
         )
     kinds = {
         b"%PDF": "a PDF",

@@ -15,7 +15,7 @@ from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.draft import DIAMETER, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
-from holeqc.readings.table import CHARACTERISTICS, STOPS, bound, note, warning
+from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound, note, warning
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification
@@ -177,7 +177,8 @@ def _too_fine(findings: Findings, rows: IntArray, number: Array, gauges: list[Ga
     a, unit = findings.arrays, findings.spec.unit
     step = np.array([np.nan if g is None or not g.resolution else g.resolution for g in gauges])[number]
     lengths = (a["characteristic"][rows] < len(NUMBERS)) & np.isfinite(a["raw"][rows]) & ~np.isnan(step)
-    rows, step = rows[lengths & (findings.doubt[rows] < 0)], step[lengths & (findings.doubt[rows] < 0)]
+    lengths &= (findings.doubt[rows] < 0) & (a["column"][rows] < FIRST_ELEMENT)  # a machine writes what it calculates
+    rows, step = rows[lengths], step[lengths]
     if not rows.size:
         return
     own = (a["unit"][rows] == UNIT_CODES.index(unit)) | np.isin(a["characteristic"][rows], list(OF_KIND))

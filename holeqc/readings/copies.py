@@ -180,11 +180,11 @@ def _copied_walls(findings: Findings, rows: IntArray) -> None:
         return
     rows = rows[a["wall"][rows] >= 0]
     direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows]).astype(np.int64)
-    place = np.column_stack([
-        findings.piece[rows], a["hole"][rows], a["characteristic"][rows], direction, a["trial"][rows]
-    ])  # fmt: skip
-    _, place_of = np.unique(place, axis=0, return_inverse=True)
-    place_of = place_of.ravel()
+    place = findings.piece[rows].astype(np.int64)
+    for more in (a["hole"][rows], a["characteristic"][rows], direction, a["trial"][rows]):  # one number a place
+        more = more - more.min(initial=0)
+        place = np.unique(place * (int(more.max(initial=0)) + 1) + more, return_inverse=True)[1].ravel()
+    place_of = place
     value = np.full((int(place_of.max(initial=-1)) + 1, walls), np.nan)
     value[place_of, a["wall"][rows]] = findings.value[rows]
     piece = np.zeros(value.shape[0], dtype=np.int64)

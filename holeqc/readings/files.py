@@ -627,8 +627,10 @@ CSV_FILES_FIRST_ROWS, CHUNK, CHUNK_CELLS = 256, 20_000, 400_000  #: rows at a ti
 LAST_ROWS = 20  #: so many rows tell how many fields the last one should have
 SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotation mark was never closed
 Score = Callable[[Sequence[Sequence[str]]], int]
+ByWidth = Callable[[Sequence[str]], list[list[str]]]
 
 
+MOST_BY_WIDTH = 5_000_000  #: bytes of a report in fixed width
 PIECE = 1 << 20  #: bytes that are decoded at a time
 
 
@@ -640,10 +642,13 @@ class _Text:
     guessed: bool = False
 
 
-def read_text(container: Container, options: ReadOptions, score: Score, collector: Collector) -> RawSheet:
+def read_text(
+    container: Container, options: ReadOptions, score: Score, collector: Collector, by_width: ByWidth | None = None
+) -> RawSheet:
     """Return a delimited text file as a sheet.
 
     ``score`` says how many headings it knows in the first rows, so that the delimiter is the one that makes sense.
+    ``by_width`` gives the cells of lines in fixed width, none where it knows no heading in them.
 
     Raises:
         ReadingsError: binary content, an encoding that doesn't fit, an open quotation mark, too many rows.
@@ -664,6 +669,8 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
     delimiter = {"tab": "\t", "\\t": "\t"}.get(options.delimiter, options.delimiter)
     skip = 0
     if not delimiter:
+        if by_width is not None and (grid := _in_fixed_width(container, text, by_width)) is not None:
+            return RawSheet(container.name, "", grid, text_only=True, delimiter="blanks")
         delimiter, skip = _delimiter(container, text, score)
     _check_amount(container, text, delimiter, options.limits)
     builder = GridBuilder()
@@ -682,7 +689,7 @@ def read_text(container: Container, options: ReadOptions, score: Score, collecto
                 _check_width(container, chunk, options)
                 cells += sum(map(len, chunk))
                 widths = [*widths, *map(len, chunk[-LAST_ROWS:])][-LAST_ROWS:]
-                builder.add(chunk)
+                builder.add(chunk, texts=True)
                 for what, count, allowed in (
                     ("rows", builder.rows, options.limits.rows),
                     ("cells", cells, options.limits.cells),
@@ -873,6 +880,23 @@ def _delimiter(container: Container, text: _Text, score: Score) -> tuple[str, in
         usual = max(map(widths.count, widths)) if widths else 0
         scored.append((score(rows), usual, -order, delimiter))
     return max(scored)[3], 0
+
+
+def _in_fixed_width(container: Container, text: _Text, by_width: ByWidth) -> Grid | None:
+    """Return a report in fixed width as a grid, None where it is no such file: it has no usual delimiter."""
+    if container.bytes > MOST_BY_WIDTH or any(mark in container.incoming.content for mark in (b"\t", b";", b"|")):
+        return None
+    try:
+        with container.incoming.lines(text.encoding) as file:
+            lines = file.read().splitlines()
+    except UnicodeError as error:
+        raise _wrong_encoding(container, text.encoding, str(error)) from error
+    rows = by_width(lines) if len(max(lines, key=len, default="")) < 1000 else []
+    if not rows:
+        return None
+    builder = GridBuilder()
+    builder.add(rows)
+    return builder.finish()
 
 
 def _bounded_lines(file: object) -> Iterator[str]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from holeqc.problems import ERROR, DataError
 from holeqc.readings.containers import EXACT_INTEGERS, Content, Uncalculated
-from holeqc.readings.headings import Vocabulary
+from holeqc.readings.headings import MODIFIER, Vocabulary
 from holeqc.readings.table import Issue, note, warning
 from holeqc.readings.values import date_of
 from holeqc.readings.words import folded, hole_key, part_of
@@ -475,6 +475,42 @@ class WallNames:
                 f'"{text[:30]}" = "{self._names[0]}"',
             )
         )
+
+
+#: words of a feature's name that say neither hole nor wall
+_FEATURE_WORDS = frozenset(re.findall(r"\w+", """circle circ cir c cylinder cyl kreis krs zylinder zyl bohrung bohr
+    bore hole holes h feature feat dia diam wall wand side seite face cercle cylindre trou paroi circulo círculo
+    cilindro agujero
+    pared measured meas actual act nom item no nr id"""))
+
+class FeatureNames:
+    """Takes names that a measuring program gives to features for holes and walls of the kit."""
+
+    def __init__(self, spec: Specification, vocabulary: Vocabulary) -> None:
+        self.vocabulary, self.holes, self.walls = vocabulary, Holes(spec), WallNames(spec, vocabulary)
+
+    def place(self, name: str) -> tuple[int, int]:
+        """Return hole and wall that a name says, -1 for what it doesn't: 'Hole 3 near', 'CIR_3_FAR', 'H3N'."""
+        text = " ".join(name.replace("_", " ").split())[:120]
+        exact = self.holes.match(text).code
+        if exact >= 0 or not text:
+            return exact, -1
+        meaning = self.vocabulary.meaning(text)
+        if meaning.kind == MODIFIER and (meaning.hole or meaning.wall >= 0) and meaning.direction is None:
+            hole = self.holes.match(meaning.hole).code if meaning.hole else -1
+            if hole >= 0 or not meaning.hole:
+                return hole, meaning.wall
+        wall, left = -1, []
+        for word in re.findall(r"[^\W\d_]+|\d+", text):
+            letter = word.casefold() in {"n", "f"} and self.holes.match(word).code < 0
+            plain = not word.isdecimal() and (len(word) > 1 or letter)
+            known = self.walls.match(word).code if plain else -1
+            if known >= 0 and wall < 0:
+                wall = known
+            elif word.casefold() not in _FEATURE_WORDS or self.holes.match(word).code >= 0:
+                left.append(word)
+        found = [code for sign in ("", " ", "-") if left and (code := self.holes.match(sign.join(left)).code) >= 0]
+        return (found or [-1])[0], wall
 
 
 class Gauges:

@@ -34,6 +34,7 @@ from holeqc.readings.account import (
 )
 from holeqc.readings.columns import basic_of_rows, deviation_base, not_read_rows, settle_columns, uses_of, uses_once
 from holeqc.readings.containers import (
+    DOCUMENT,
     WORKBOOK,
     BoolArray,
     Container,
@@ -49,6 +50,7 @@ from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
 from holeqc.readings.layouts import Block, Context, Field, Layout, Table, find_marker, part_sheet, views
+from holeqc.readings.machine_report import laid_out, rows_by_width
 from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
@@ -662,6 +664,10 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     """
     limits = limits or SizeLimits()
     container = examine(path, limits)
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import declared
+
+        return declared(container)
     if container.kind == WORKBOOK:
         from holeqc.readings.files import read_workbook
 
@@ -693,6 +699,12 @@ def _read_file(run: _Run, path: str | Path) -> None:
         run.collector.add(
             Problem(NOTE, "macros", "the workbook holds macros; they are not read and never run", file=container.name)
         )
+    if container.kind == DOCUMENT:
+        from holeqc.readings.qif import read_document
+
+        found = read_document(container, run.spec, run.options, run.vocabulary, run.draft, run.collector)
+        run.sources.append(Source(container.name, container.sha256, container.bytes, *found))
+        return
     sheets = [_read_sheet(run, sheet) for sheet in _sheets(run, container)]
     told = next((s.marker for s in sheets if s.marker is not None), None)
     for sheet in (s for s in sheets if s.serial and any(other.says_serial for other in sheets)):
@@ -763,7 +775,7 @@ def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     def score(rows: Sequence[Sequence[str]]) -> int:
         return score_rows([list(r) for r in rows], run.vocabulary)
 
-    yield read_text(container, run.options, score, run.collector)
+    yield read_text(container, run.options, score, run.collector, rows_by_width)
 
 
 @dataclass(frozen=True, slots=True)
@@ -819,8 +831,21 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
-    """Read one sheet into the draft."""
+    """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
     vocabulary = run.vocabulary_of(sheet)
+    start, chunks = len(run.collector.problems()), len(run.draft.chunks)
+    report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
+    if report is None:
+        return _read_plain(run, sheet, vocabulary)
+    done = _read_plain(run, report.sheet, vocabulary)
+    serials = {code for chunk in run.draft.chunks[chunks:] for code in np.unique(chunk["serial"]).tolist() if code >= 0}
+    whose = run.draft.serial.texts[serials.pop()] if len(serials) == 1 else ""
+    run.collector.move(start, sheet.grid.width, report.place, whose)
+    return replace(done, columns=report.columns(done.columns))
+
+
+def _read_plain(run: _Run, sheet: RawSheet, vocabulary: Vocabulary) -> _Sheet:
+    """Read a sheet with rows of readings."""
     layout = part_sheet(sheet, vocabulary, run.spec)
     marker = layout.marker or from_properties(sheet.properties)
     _check_kit(run, sheet, layout, marker)

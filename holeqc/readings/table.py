@@ -11,6 +11,7 @@ one reading that carry no number are numbered 1, 2, ... in the order in which th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -53,8 +54,8 @@ COLUMNS: dict[str, str] = {
     "note": "remark typed beside it",
     "file": "file name as given",
     "sheet": "sheet name, '' for CSV",
-    "row": "row in the sheet, from 1",
-    "column": "column in the sheet, from 1",
+    "row": "row in the sheet, from 1; in a document the id of the element",
+    "column": "column in the sheet, from 1; in a document what of the element, beyond every column of a sheet",
     "doubt": "'' or the code of the problem that makes this one cell doubtful: it can hold a part, never reject it",
 }
 
@@ -145,8 +146,18 @@ class Readings:
     before: Readings | None = None  #: the same before rechecks were joined
 
 
+#: what a reading of a document stands in, an element that is named by its id; the first is the element itself
+ELEMENTS = ("", "Diameter", "DiameterMin", "DiameterMax", "X", "Y", "Value", "MinValue", "MaxValue", "Reading")
+FIRST_ELEMENT = 16_385  #: the column that stands for the first of them: no sheet has so many
+
+
 def cell_name(row: int, column: int) -> str:
-    """Return the address of a cell as a spreadsheet says it: (7, 3) -> C7. Rows and columns count from 1."""
+    """Return the address of a cell as a spreadsheet says it: (7, 3) -> C7. Rows and columns count from 1.
+
+    Of a document: the element's id and what of it, ``id=57/Diameter``.
+    """
+    if column >= FIRST_ELEMENT:
+        return f"id={row}" + (f"/{ELEMENTS[column - FIRST_ELEMENT]}" if column > FIRST_ELEMENT else "")
     letters = ""
     while column > 0:
         column, rest = divmod(column - 1, 26)
@@ -208,6 +219,19 @@ class Collector:
             if (problem.part, problem.serial) not in told:
                 told.add((problem.part, problem.serial))
                 self.add(problem)
+
+    def move(self, start: int, width: int, place: Callable[[int], tuple[int, int]], serial: str) -> None:
+        """Move problems from ``start`` on that stand beyond a sheet's ``width`` to where their row's label is (from 0).
+
+        ``serial``: of the only part on the sheet, for problems that name a hole and no part.
+        """
+        for number in range(start, len(self._problems)):
+            if self._problems[number].hole and not self._problems[number].serial:
+                self._problems[number] = replace(self._problems[number], serial=serial)
+            match = re.fullmatch(r"([A-Z]+)(\d+)", self._problems[number].cell)
+            if match and (len(match[1]), match[1]) > (len(last := cell_name(1, width)[:-1]), last):
+                row, column = place(int(match[2]) - 1)
+                self._problems[number] = replace(self._problems[number], cell=cell_name(row + 1, column + 1))
 
     def problems(self) -> tuple[Problem, ...]:
         """Return everything gathered, in order."""

@@ -63,12 +63,19 @@ def _apart(places: list[float], least: float) -> list[float]:
     return moved
 
 
+def _steps(axes: Any, level: np.ndarray, edges: np.ndarray, baseline: np.ndarray | None, **style: Any) -> None:
+    """Draw a level as steps; the axes' limits come from its ends, as the library looks at each step for them."""
+    ends = [None if v is None else (np.nanmin(v), np.nanmax(v)) for v in (level, baseline)]
+    drawn = axes.stairs(ends[0], [edges[0], edges[0], edges[-1]], baseline=ends[1], **style)
+    drawn.set_data(level, edges, baseline)
+
+
 def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
     """Draw limits and centre line as steps, and name them at the right edge, one above the other."""
     edges = np.concatenate([x - 0.5, x[-1:] + 0.5])
     finite = np.isfinite(chart.upper) & np.isfinite(chart.lower)
     if finite.any():
-        axes.stairs(chart.upper, edges, baseline=chart.lower, fill=True, color=BAND, linewidth=0)
+        _steps(axes, chart.upper, edges, chart.lower, fill=True, color=BAND, linewidth=0)
     named = []
     words = ("decision value", "decision value") if chart.kind == CUSUM else ("upper limit", "lower limit")
     for level, style, word, colour in (
@@ -80,7 +87,7 @@ def _limits(axes: Axes, chart: Chart, x: np.ndarray) -> None:
             word == "lower limit" and not np.any(level[np.isfinite(level)]) and chart.kind not in (CUSUM,)
         ):
             continue
-        axes.stairs(level, edges, baseline=None, color=colour, linestyle=style, linewidth=1.1)
+        _steps(axes, level, edges, None, color=colour, linestyle=style, linewidth=1.1)
         named.append((float(level[np.isfinite(level)][-1]), word))
     low, high = axes.get_ylim()
     named.sort()

@@ -10,9 +10,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.quantities import unit_name
-from holeqc.specification.words import limits_line
-from holeqc.statistics.gauge_study import LINES
-from holeqc.statistics.signals import TESTS
 
 if TYPE_CHECKING:
     from holeqc.problems import Problem
@@ -139,7 +136,7 @@ def _anova_lines(rows: Sequence[AnovaRow]) -> list[str]:
 
 def _share_lines(study: GaugeStudy) -> list[str]:
     level = f"{100 * study.confidence:g} % interval"
-    shares = [study.share(name) for name in LINES]
+    shares = [study.share(name) for name in NAMES]
     shown = [s for s in shares if s.variance is not None]
     spans = any(s.interval for s in shown)
     head = ["cause", "variance", "st. dev.", *([level] if spans else []), "% of all", "% of limits"]
@@ -158,7 +155,7 @@ def _verdict_lines(study: GaugeStudy) -> list[str]:
     said = ["% compares standard deviations, so it doesn't add up to 100"]
     if any(s.interval for s in study.shares):
         said = ["the interval is that of the standard deviation", *said]
-    untold = [NAMES[name] for name in LINES if study.share(name).variance is None]
+    untold = [NAMES[name] for name in NAMES if study.share(name).variance is None]
     if untold:
         said.append(f"not told by this study: {', '.join(untold)}")
     lines = [*notes([*said, *study.notes]), ""]
@@ -217,6 +214,8 @@ def _small(p: float | None) -> bool:
 
 def stability_text(result: Stability) -> str:
     """Return the chart of a check standard in words."""
+    from holeqc.statistics.signals import TESTS
+
     rows = [
         ("centre", size(result.centre)),
         (f"sigma, from {result.sigma_from}", number(result.sigma)),
@@ -676,6 +675,8 @@ LONGEST = 24  #: characters of a group's name in the summary
 
 def run_head(spec: Specification, readings: Readings, of: str, by: Sequence[str]) -> str:
     """Return which kit with its limits of size, how many parts, from when to when, and what is grouped how."""
+    from holeqc.specification.words import limits_line
+
     frame = readings.table
     parts = len(frame[["part", "serial"]].drop_duplicates())
     days = frame["date"].dropna()

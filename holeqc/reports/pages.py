@@ -369,6 +369,7 @@ def _fitting(word: str, width: float, size: float, bold: bool) -> int:
 Used = tuple[dict[int, str], dict[int, str]]  #: glyphs used of the regular and the bold face, with their characters
 
 
+@lru_cache(maxsize=65536)
 def _n(value: float) -> str:
     text = f"{value:.2f}".rstrip("0").rstrip(".")
     return "0" if text in {"-0", ""} else text

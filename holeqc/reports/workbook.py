@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
+MOST_KNOWN = 20_000  #: values of one column kept with their XML
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
 _DAY = dt.datetime(2000, 1, 1)  #: stands in the file for "when", so that the same run gives the same bytes
 _EPOCH = dt.date(1899, 12, 30)  #: day 0 of the sheet's calendar
@@ -226,45 +227,61 @@ def _fill(out: IO[bytes], data: bytes, sheet: Sheet, styles: dict[str, int]) -> 
     """Write a sheet's XML with its rows put in behind the headings."""
     before, after = data.split(b"</sheetData>", 1)
     out.write(before)
-    letters = [get_column_letter(n) for n in range(1, len(sheet.heads) + 1)]
+    columns = [(f'<c r="{get_column_letter(n)}', _Known(styles, int(head[1]))) for n, head in enumerate(sheet.heads, 1)]
     piece: list[str] = []
     rows = iter(sheet.rows)
     for number in range(2, sheet.count + 2):
-        row = next(rows)
-        cells = "".join([_cell(f"{letter}{number}", value, styles) for letter, value in zip(letters, row, strict=True)])
-        piece.append(f'<row r="{number}"{_height(row, sheet.heads)}>{cells}</row>')
+        cells, most = [], 1
+        for (at, known), value in zip(columns, next(rows), strict=True):
+            text, lines = known[value.__class__, value]
+            if text:
+                cells.append(f"{at}{number}{text}")
+                most = max(most, lines) if lines > 1 else most
+        height = f' ht="{min(409, 13.5 * most):g}" customHeight="1"' if most > 1 else ""
+        piece.append(f'<row r="{number}"{height}>{"".join(cells)}</row>')
         if len(piece) == 2000:
             out.write("".join(piece).encode("utf-8"))
             piece.clear()
     out.write("".join(piece).encode("utf-8") + b"</sheetData>" + after)
 
 
-def _height(row: Cells, heads: Heads) -> str:
-    """Return the height of a row whose long text wraps; not every program works it out when it opens a file."""
-    lines = max(
-        (-(-len(text) // int(head[1])) for text, head in zip(row, heads, strict=True) if isinstance(text, Long)),
-        default=1,
-    )
-    return f' ht="{min(409, 13.5 * lines):g}" customHeight="1"' if lines > 1 else ""
+class _Known(dict[tuple[type, Any], tuple[str, int]]):
+    """The values of a column -> the rest of the cell's XML, and how many lines a text takes that wraps.
+
+    Most values of a column come again and again. Not every program works out the height of a row when it opens a file.
+    """
+
+    def __init__(self, styles: dict[str, int], width: int) -> None:
+        super().__init__()
+        self.styles, self.width = styles, width
+
+    def __missing__(self, key: tuple[type, Any]) -> tuple[str, int]:
+        value = key[1]
+        found = _cell(value, self.styles), -(-len(value) // self.width) if isinstance(value, Long) else 1
+        if len(self) > MOST_KNOWN:
+            self.clear()
+        if not isinstance(value, float) or (value and value == value):  # +0 and -0 would be one; no NaN is the same
+            self[key] = found
+        return found
 
 
-def _cell(at: str, value: Any, styles: dict[str, int]) -> str:
-    """Return one cell as XML, '' for an empty one."""
+def _cell(value: Any, styles: dict[str, int]) -> str:
+    """Return one cell as XML from the end of its address on, '' for an empty one."""
     if value is None or value == "":
         return ""
     if isinstance(value, float) and type(value) is float:
-        return _number(at, value, styles["length"])
+        return _number(value, styles["length"])
     if isinstance(value, str):
-        return text_cell(at, value, styles, "wrapped" if isinstance(value, Long) else "text")
+        return text_cell(value, styles, "wrapped" if isinstance(value, Long) else "text")
     if isinstance(value, Verdict):
-        return text_cell(at, w.marked(value), styles, w.word(value))
+        return text_cell(w.marked(value), styles, w.word(value))
     if isinstance(value, Ratio):
-        return _number(at, value, styles["ratio"])
+        return _number(value, styles["ratio"])
     if isinstance(value, Plain):
-        return _number(at, value, styles["plain"])
+        return _number(value, styles["plain"])
     if isinstance(value, dt.date):
-        return f'<c r="{at}" s="{styles["day"]}"><v>{(value - _EPOCH).days}</v></c>'
-    return f'<c r="{at}" s="{styles["plain"]}"><v>{int(value)}</v></c>'
+        return f'" s="{styles["day"]}"><v>{(value - _EPOCH).days}</v></c>'
+    return f'" s="{styles["plain"]}"><v>{int(value)}</v></c>'
 
 
 class Long(str):
@@ -281,13 +298,13 @@ class Ratio(Plain):
     """A ratio on its way into a cell."""
 
 
-def _number(at: str, value: float, style: int) -> str:
+def _number(value: float, style: int) -> str:
     number = tidy(value)
-    return "" if number is None else f'<c r="{at}" s="{style}"><v>{number!r}</v></c>'
+    return "" if number is None else f'" s="{style}"><v>{number!r}</v></c>'
 
 
-def text_cell(at: str, value: str, styles: dict[str, int], style: str = "text") -> str:
-    """Return a cell that holds a text as text, whatever its first character is.
+def text_cell(value: str, styles: dict[str, int], style: str = "text") -> str:
+    """Return a cell, from the end of its address on, that holds a text as text, whatever its first character is.
 
     What begins like a formula also carries the sheet's own mark for text, so that it stays text when somebody edits it.
     """
@@ -296,7 +313,7 @@ def text_cell(at: str, value: str, styles: dict[str, int], style: str = "text") 
         style = "quoted"
     kept = ' xml:space="preserve"' if text[:1].isspace() or text[-1:].isspace() else ""
     shown = text if text.isalnum() else escape(text, quote=False)
-    return f'<c r="{at}" s="{styles[style]}" t="inlineStr"><is><t{kept}>{shown}</t></is></c>'
+    return f'" s="{styles[style]}" t="inlineStr"><is><t{kept}>{shown}</t></is></c>'
 
 
 # -------------------------------------------------------------------------------------------------------------- rows

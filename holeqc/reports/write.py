@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -18,27 +18,52 @@ if TYPE_CHECKING:
 HTML, PDF, BOOK = "report.html", "report.pdf", "evaluated.xlsx"
 TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS = "tags.pdf", "tags.json", "tags.csv", "verdicts.json"
 NAMES = (HTML, PDF, BOOK, TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS)  #: never made from anything typed in a sheet
+DOCUMENTS = "qif"  #: folder of documents, a part each
 FULL = 200  #: so many parts get pages of their own
 
 
 def write_reports(
     inspection: Inspection, folder: Path | str, *, brief: bool = False, made: dt.date | None = None
 ) -> list[Path]:
-    """Write report.html, report.pdf, evaluated.xlsx, tags and verdicts.json into a folder; return their paths.
+    """Write report.html, report.pdf, evaluated.xlsx, tags, verdicts.json and a document of each part into a folder.
 
-    The files are written beside the folder first and take its place when all are complete. A folder that is there
-    already is replaced if it is empty or holds a report of ours and nothing else. ``tags.pdf`` is written where there
-    is a tag to print. ``brief``: a line for each part instead of pages; ``made``: the day on the report.
+    Returns their paths. The files are written beside the folder first and take its place when all are complete. A
+    folder that is there already is replaced if it is empty or holds a report of ours and nothing else. ``tags.pdf`` is
+    written where there is a tag to print, documents (QIF 3.0, in a folder ``qif``) where parts have pages of their own.
+    ``brief``: a line for each part instead of pages; ``made``: the day on the report.
 
     Raises:
         HoleQCError: the folder holds other files, or the disk refuses.
     """
+    from holeqc.reports.qif import write_documents
+
+    documents: list[str] = []
     try:
         with writer.folder(folder, _refuse_foreign) as out:
-            write_all(Run(inspection), out, printing.progress, most=0 if brief else FULL, made=made)
+            run = Run(inspection)
+            write_all(run, out, printing.progress, most=0 if brief else FULL, made=made)
+            if not brief and len(run) <= FULL:
+                documents = write_documents([run], out, f"{DOCUMENTS}/", printing.progress)
     except writer.WriteError as error:
         raise _not_written(str(folder), error) from error
-    return [Path(folder) / name for name in NAMES if name in out.names]
+    return [Path(folder) / name for name in (*NAMES, *documents) if name in out.names]
+
+
+def export_documents(runs: Iterable[Run], folder: Path | str, *, replace: bool = False) -> int:
+    """Write a document of each part of some runs into a folder of its own and return their number.
+
+    Raises:
+        HoleQCError: the folder holds something, or with ``replace`` anything but such documents; the disk refuses.
+    """
+    from holeqc.reports.qif import write_documents
+
+    def may_replace(target: Path) -> None:
+        if not (replace and _of_documents(target)):
+            raise HoleQCError(f"{target} isn't empty; nothing was written. Give another folder"
+                              + (", it holds other files" if replace else ", or --replace to lose its documents"))
+
+    with writer.folder(folder, may_replace) as out:
+        return len(write_documents(runs, out, progress=printing.progress))
 
 
 def write_all(
@@ -104,7 +129,7 @@ def _verdicts(run: Run, file: IO[bytes]) -> None:
 def _refuse_foreign(target: Path) -> None:
     """Raise if the folder holds anything that isn't a report of ours."""
     there = sorted(entry.name for entry in target.iterdir() if not writer.is_temporary(entry.name))
-    foreign = [name for name in there if name not in NAMES]
+    foreign = [name for name in there if name not in NAMES and not (name == DOCUMENTS and _of_documents(target / name))]
     if foreign:
         shown = ", ".join(foreign[:5]) + (", …" if len(foreign) > 5 else "")
         raise _refusal(target, f"it holds {shown}", "an empty or new folder, or an earlier report and nothing else")
@@ -112,6 +137,12 @@ def _refuse_foreign(target: Path) -> None:
         raise _refusal(
             target, "its files were not all written by holeqc", "an empty or new folder, or an earlier report"
         )
+
+
+def _of_documents(folder: Path) -> bool:
+    """Whether a folder holds documents of ours and nothing else."""
+    files = list(folder.iterdir()) if folder.is_dir() and not folder.is_symlink() else [folder]
+    return all(file.suffix == ".qif" and b'name="holeqc kit"' in door.start_of(file, 1000) for file in files)
 
 
 def _ours(path: Path) -> bool:

@@ -7,6 +7,7 @@ as these with a chance of at most 1 - C. It holds for parts made as these were, 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,18 +81,95 @@ def proven_share(parts: int, failures: int, confidence: float) -> float:
     return 0.0 if failures == parts else float(betaincinv(parts - failures, failures + 1, 1 - confidence))
 
 
-def order_bound(values: ArrayLike, share: float, confidence: float) -> tuple[float, int] | None:
-    """Return (value, m): at least ``share`` of all lies above the m-th smallest of ``values`` (n,); None for too few.
+GOOD, BAD, UNREAD = 0, 1, 2  #: what a part is in one thing that is asked of it
 
-    The largest m whose claim holds is taken: n >= `parts_needed` with m - 1 failures. Ties may stand.
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Things that are judged from the same part on: ``counted`` parts in all of them, ``bad`` of these, ``unread`` not
+    counted since something of them wasn't read. ``share`` is proven at ``confidence``."""
+
+    first: int
+    things: tuple[int, ...]
+    counted: int
+    bad: int
+    unread: int
+    confidence: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class PartProof:
+    """What counted parts prove of all things together, ``more`` good parts prove what is claimed (None: too many)."""
+
+    grounds: tuple[Ground, ...]
+    share: float
+    more: int | None
+
+    @property
+    def bad(self) -> int:
+        """Bad parts, the most of any ground."""
+        return max(g.bad for g in self.grounds)
+
+    @property
+    def counted(self) -> int:
+        """Parts that count in everything."""
+        return min(g.counted for g in self.grounds)
+
+
+def prove_parts(state: ArrayLike, first: ArrayLike, share: float, confidence: float) -> PartProof:
+    """Return what parts prove without assumption: ``state`` (P, M) of parts in order in each thing, `GOOD` and so on.
+
+    ``first`` (M,) is the first part that counts in a thing: what was changed later starts anew, the rest goes on. A
+    part is the unit, so that what its holes have in common needs no assumption. Where things start at different parts:
+
+    * Parts since the newest start, read in everything, prove everything by themselves.
+    * Where these weren't read in what goes on, each start is a ground of its own, held at 1 - (1 - C) / grounds, and
+      what may be bad by each is added (Bonferroni).
+    * What was bad before in a thing that goes on isn't forgiven: then the lesser of both shares counts.
     """
-    x = np.sort(np.asarray(values, dtype=float).ravel())
-    x = x[~np.isnan(x)]
     checked(share, confidence)
-    allowed, place = (1 - confidence) * (1 + TIE) + 1e-16, 0
-    while place < x.size and chance_of_few(x.size, place, share) <= allowed:
-        place += 1
-    return (float(x[place - 1]), place) if place else None
+    table, starts = np.asarray(state, dtype=np.int64), np.asarray(first, dtype=np.int64)
+    kinds = np.unique(starts)
+    newest = int(kinds[-1])
+    whole = (_ground(table, newest, np.arange(starts.size), confidence),)
+    level = 1 - (1 - confidence) / kinds.size
+    each = tuple(_ground(table, int(begin), np.flatnonzero(starts == begin), level) for begin in kinds)
+    apart = max(0.0, 1 - sum(1 - g.share for g in each))
+    in_full = whole[0].counted == each[-1].counted
+    before = any((table[g.first : newest, list(g.things)] == BAD).any() for g in each[:-1])
+    if in_full and not (before and apart < whole[0].share):
+        return PartProof(whole, whole[0].share, _more(whole, share))
+    return PartProof(each, apart, _more(each, share))
+
+
+def _ground(table: NDArray[np.int64], begin: int, things: NDArray[np.int64], confidence: float) -> Ground:
+    some = table[begin:, things]
+    bad = (some == BAD).any(axis=1)
+    unread = int(np.count_nonzero(~bad & (some == UNREAD).any(axis=1)))
+    counted, failed = bad.size - unread, int(np.count_nonzero(bad))
+    found = proven_share(counted, failed, confidence) if counted else 0.0
+    return Ground(begin, tuple(things.tolist()), counted, failed, unread, confidence, found)
+
+
+def _more(grounds: Sequence[Ground], share: float) -> int | None:
+    """Return how many more good parts prove ``share``."""
+
+    def proves(more: int) -> bool:
+        bad = sum(1 - proven_share(g.counted + more, g.bad, g.confidence) for g in grounds if g.counted + more)
+        return 1 - bad >= share * (1 - TIE)
+
+    low, high = -1, 1
+    if all(g.counted for g in grounds) and proves(0):
+        return 0
+    while not proves(high):
+        low, high = high, 2 * high
+        if high > MOST:
+            return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if middle and proves(middle) else (middle, high)
+    return high
 
 
 def values_needed(distance: float, share: float, confidence: float) -> int | None:
@@ -176,6 +254,29 @@ def prove(room: ArrayLike, share: float, confidence: float, *, own: bool = False
     return Proof(n, bad, counted, other, OWN, "" if own else "not normal", distance, None if other < share else n)
 
 
+def prove_between(below: ArrayLike, above: ArrayLike, share: float, confidence: float) -> Proof:
+    """Return what rooms before a lower and an upper limit (n,) prove together; `prove` says the rest.
+
+    Each side is held at half of the chance of being wrong and half of what may be bad, so what is bad on either side is
+    added.
+    """
+    sides = [prove(x, 1 - (1 - share) / 2, 1 - (1 - confidence) / 2) for x in (below, above)]
+    both = np.minimum(np.asarray(below, dtype=float), np.asarray(above, dtype=float))
+    both = both[~np.isnan(both)]
+    bad = int(np.count_nonzero(both < 0))
+    counted = proven_share(both.size, bad, confidence) if both.size else 0.0
+    worst = min(sides, key=lambda p: p.share)
+    if ORDER in {p.how for p in sides}:
+        why = next(p.why for p in sides if p.how == ORDER)
+        needed = parts_needed(share, confidence, bad)
+        return Proof(both.size, bad, counted, counted, ORDER, why, worst.distance, needed)
+    needs = [p.needed for p in sides if p.needed is not None]
+    together = max(0.0, sum(p.share for p in sides) - 1)
+    return Proof(
+        both.size, bad, counted, together, worst.how, worst.why, worst.distance, max(needs) if len(needs) == 2 else None
+    )  # fmt: skip
+
+
 def normal_chance(x: FloatArray, mean: float, sd: float) -> float | None:
     """Return the chance that normal values look as little normal as ``x`` (n,), the gauge's step allowed for."""
     from holeqc.statistics.basics import prepare
@@ -187,15 +288,14 @@ def normal_chance(x: FloatArray, mean: float, sd: float) -> float | None:
     return plain.p if stepped is None else stepped.p
 
 
-def prove_position(
-    off: ArrayLike, radius: ArrayLike, share: float, confidence: float
-) -> Proof:
+def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: float) -> Proof:
     """Return what deviations ``off`` (n, 2) prove of the share inside circles ``radius`` (n,), U taken off them.
 
     The lower end of the share in the circle by the bivariate normal (`statistics.position_capability`), where Mardia's
-    test doesn't speak against one; else counted. A radius below 0 holds nothing.
+    test doesn't speak against one; else counted. The least of the radii is taken for all, so that a part with less
+    bonus isn't believed better. A radius below 0 holds nothing.
     """
-    from holeqc.statistics.position_capability import position_capability
+    from holeqc.statistics.position_capability import mardia, share_interval
 
     checked(share, confidence)
     pairs, r = np.asarray(off, dtype=float).reshape(-1, 2), np.asarray(radius, dtype=float).ravel()
@@ -205,16 +305,15 @@ def prove_position(
     bad = int(np.count_nonzero(np.hypot(*pairs.T) > r))
     counted = proven_share(n, bad, confidence) if n else 0.0
     by_count = parts_needed(share, confidence, bad)
-    if n < FEWEST or not np.all(r > 0) or confidence <= 0.5:
-        why = f"{n} positions are too few to show their shape" if n < FEWEST else "the gauge's U leaves no circle"
+    why = f"{n} positions are too few to show their shape" if n < FEWEST else ""
+    if not why and (r.min() <= 0 or confidence <= 0.5):
+        why = "the gauge's U leaves no circle"
+    if not why:
+        spread = np.linalg.eigvalsh(np.cov(pairs.T))
+        test = mardia(pairs) if spread[0] > 1e-12 * spread[1] else None
+        if test is None or min(test.skewness_p, test.kurtosis_p) < NOT_NORMAL / 2:
+            why = "the two coordinates are no bivariate normal"
+    if why:
         return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
-    least = float(r.min())
-    found = position_capability(
-        pairs[:, 0], pairs[:, 1], 2 * least, bonus=2 * (r - least), confidence=2 * confidence - 1
-    )
-    test = found.normality
-    if test is None or min(test.skewness_p, test.kurtosis_p) < NOT_NORMAL / 2 or "share_inside" not in found.intervals:
-        why = "the two coordinates are no bivariate normal"
-        return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
-    inside = found.intervals["share_inside"][0] or 0.0
+    inside = share_interval(pairs, np.full(n, r.min()), 2 * confidence - 1)[0] or 0.0
     return Proof(n, bad, counted, inside, CIRCLE, "", None, n if inside >= share else None)

@@ -11,7 +11,7 @@ import csv
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -98,12 +98,10 @@ def _followed(name: str, letter: str, heading: str) -> tuple[str, str, bool]:
 
 
 @dataclass(frozen=True, slots=True)
-class AttributePlan:
-    """A single sampling plan: read ``n`` parts of the lot, accept it where at most ``accept`` of them are bad.
-
-    ``letter`` is the code letter of lot size and level, ``plan_letter`` that whose plan is used where the table points
-    to another by an arrow (``accept`` and ``n`` are that one's). ``full``: the sample is the whole lot. ``printed``:
-    the cell was seen in print; else it follows from the table's diagonal.
+class _OfTables:
+    """What every plan of the tables says. ``letter`` is the code letter of lot size and level, ``plan_letter`` that
+    whose plan is used where the table points to another by an arrow. ``full``: the sample is the whole lot.
+    ``printed``: the cell was seen in print.
     """
 
     lot: int
@@ -113,14 +111,18 @@ class AttributePlan:
     letter: str
     plan_letter: str
     n: int
-    accept: int
     full: bool
     printed: bool
 
-    @property
-    def reject(self) -> int:
-        """So many bad parts in the sample and the lot isn't accepted."""
-        return self.accept + 1
+
+@dataclass(frozen=True, slots=True)
+class AttributePlan(_OfTables):
+    """A single sampling plan: read ``n`` parts of the lot, accept it where at most ``accept`` of them are bad.
+
+    What isn't ``printed`` follows from the table's diagonal.
+    """
+
+    accept: int
 
 
 def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> AttributePlan:
@@ -146,9 +148,7 @@ def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     heading = listed_aql(aql, "attribute_normal")
     used, cell, printed = _followed(f"attribute_{word}", letter, heading)
     n = int(_table("attribute_normal")[used]["n"])
-    return AttributePlan(
-        int(lot), heading, level, word, letter, used, min(n, int(lot)), int(cell), n >= lot, printed
-    )  # fmt: skip
+    return AttributePlan(int(lot), heading, level, word, letter, used, min(n, int(lot)), n >= lot, printed, int(cell))
 
 
 class Constant(float):
@@ -189,24 +189,16 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
 
 
 @dataclass(frozen=True, slots=True)
-class VariablesPlan:
+class VariablesPlan(_OfTables):
     """A variables plan: read ``n`` parts, accept where mean and standard deviation keep ``k`` from the limit.
 
     ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k (Lieberman
-    and Resnikoff, JASA 50, 1955), its printed table wasn't seen.
+    and Resnikoff, JASA 50, 1955), its printed table wasn't seen. What isn't ``printed`` is from memory and fits its
+    row.
     """
 
-    lot: int
-    aql: str
-    level: str
-    severity: str
-    letter: str
-    plan_letter: str
-    n: int
     k: float
     most: float
-    full: bool
-    printed: bool
 
 
 def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> VariablesPlan:
@@ -219,8 +211,8 @@ def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     heading = listed_aql(aql, "variables_k")
     most = float(outside_estimate(k, k.n))
     return VariablesPlan(
-        int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), float(k), most,
-        k.n >= lot, k.printed,
+        int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), k.n >= lot,
+        k.printed, float(k), most,
     )  # fmt: skip
 
 
@@ -375,31 +367,35 @@ class Curve:
     worst_at: float
     producer: float
     consumer: float
-    whole_lot: bool = field(default=False)
 
 
-def curve(lot: int, n: int, accept: int | None = None, k: float | None = None, points: int = 201) -> Curve:
-    """Return the operating characteristic of a plan, for a process: ``accept`` by attributes, ``k`` by variables."""
+Plan = AttributePlan | VariablesPlan | ZeroPlan
 
-    def chance(p: ArrayLike) -> FloatArray:
-        p = np.clip(np.asarray(p, dtype=float), 1e-12, 1 - 1e-12)
-        return accept_chance(n, accept, p) if accept is not None else variables_accept_chance(n, k or 0.0, p)
+
+def chance(plan: Plan, share: ArrayLike) -> FloatArray:
+    """Return the chance that a lot is accepted where the process makes a ``share`` of bad parts."""
+    p = np.clip(np.asarray(share, dtype=float), 1e-12, 1 - 1e-12)
+    if isinstance(plan, VariablesPlan):
+        return variables_accept_chance(plan.n, plan.k, p)
+    return accept_chance(plan.n, plan.accept, p)
+
+
+def curve(plan: Plan, points: int = 201) -> Curve:
+    """Return the operating characteristic of a plan, for a process, and its average outgoing quality."""
 
     def share_at(level: float) -> float:
         low, high = 0.0, 1.0
         for _ in range(50):
             middle = (low + high) / 2
-            low, high = (middle, high) if float(chance(middle)) > level else (low, middle)
+            low, high = (middle, high) if float(chance(plan, middle)) > level else (low, middle)
         return high
 
     producer, consumer = share_at(0.95), share_at(0.10)
     share = np.linspace(0.0, min(1.0, 1.8 * consumer), points)
-    accepted = chance(share)
-    outgoing = share * accepted * (lot - n) / lot
+    accepted = chance(plan, share)
+    outgoing = share * accepted * (plan.lot - plan.n) / plan.lot
     top = int(np.argmax(outgoing))
-    return Curve(
-        share, accepted, outgoing, float(outgoing[top]), float(share[top]), producer, consumer, n >= lot
-    )  # fmt: skip
+    return Curve(share, accepted, outgoing, float(outgoing[top]), float(share[top]), producer, consumer)
 
 
 # Switching between normal and tightened inspection.
@@ -417,9 +413,9 @@ class Switching:
 def switching(accepted: Sequence[bool]) -> Switching:
     """Return the inspection of the next lot after lots accepted or not, oldest first, begun with normal inspection.
 
-    MIL-STD-105E 4.7: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row are;
-    stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers were
-    not seen.
+    MIL-STD-105E 4.7 and 4.8: to tightened when 2 of 5 or fewer consecutive lots are not accepted; back when 5 in a row
+    are; stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers
+    were not seen.
     """
     severity, since, refused, why = NORMAL, 0, 0, "normal inspection begins"
     for number, good in enumerate(accepted, 1):

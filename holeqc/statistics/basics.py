@@ -58,8 +58,13 @@ def root(f: Callable[[float], float], low: float, high: float, *, tolerance: flo
 # Results as plain content for JSON: no arrays, no numpy numbers, None for what is not a number.
 
 
+_PLAIN = frozenset({str, int, float, bool, type(None)})
+
+
 def plain(value: Any) -> Any:
     """Return ``value`` with dicts, lists, text, Python numbers and None only; NaN and infinity become None."""
+    if type(value) in _PLAIN:  # asked first: of a long series all but a few are such
+        return value if type(value) is not float or math.isfinite(value) else None
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, dict):
@@ -70,9 +75,7 @@ def plain(value: Any) -> Any:
         return plain(value.tolist())
     if isinstance(value, np.generic):
         value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 IntArray = NDArray[np.int64]

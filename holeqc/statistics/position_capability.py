@@ -192,22 +192,25 @@ def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
     return lower / math.sqrt(n - 1)
 
 
-def _intervals(
-    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float
-) -> dict[str, Interval]:
-    """Return intervals of Pp, Ppk and the share inside from seeded draws.
+@dataclass(frozen=True, slots=True)
+class _Maybe:
+    """Seeded draws: of scatter (k, 2, 2) and mean (k, 2) of samples of a round normal, and means (k, 2) and
+    covariances (k, 2, 2) that may have given the positions (fiducial draws).
+    """
 
-    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
-    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
-    centred process that would show one as small as this with half the chance left. The lower end comes from means
-    and covariances that may have given this sample (fiducial draws): the offset's from the noncentral chi-square of
-    its statistical length, which may be zero. The interval holds at least ``confidence``. The share's takes in
-    these draws and samples of the fitted normal.
+    drawn: FloatArray
+    noise: FloatArray
+    centres: FloatArray
+    spread: FloatArray
+
+
+def _maybe(pairs: FloatArray, covariance: FloatArray) -> _Maybe:
+    """Return what may have given ``pairs`` (n, 2); the offset comes from the noncentral chi-square of its statistical
+    length, which may be zero.
     """
     n = pairs.shape[0]
     rng = np.random.default_rng(SEED)
-    tail = (1 - confidence) / 2
-    mean, root, none = pairs.mean(axis=0), np.linalg.cholesky(covariance), np.zeros((RESAMPLES, 2))
+    mean, root = pairs.mean(axis=0), np.linalg.cholesky(covariance)
     drawn, noise = _scatters(n, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
     maybe = root @ np.linalg.inv(drawn)
     seen = np.linalg.solve(maybe, np.broadcast_to(mean[:, None], (RESAMPLES, 2, 1)))[..., 0]
@@ -217,25 +220,53 @@ def _intervals(
     length[off] = np.sqrt(np.nan_to_num(chndtrinc(squared[off], 2, chance[off])) / n)
     way = seen + noise
     offsets = way * (length / np.maximum(np.hypot(*way.T), 1e-300))[:, None]
-    centres = np.einsum("kij,kj->ki", maybe, offsets)
-    spread = maybe @ maybe.transpose(0, 2, 1)
-    round_ones = drawn @ drawn.transpose(0, 2, 1)
+    return _Maybe(drawn, noise, np.einsum("kij,kj->ki", maybe, offsets), maybe @ maybe.transpose(0, 2, 1))
+
+
+def share_interval(pairs: FloatArray, radii: FloatArray, confidence: float, maybe: _Maybe | None = None) -> Interval:
+    """Return the interval of the share inside circles ``radii`` (n,) that positions ``pairs`` (n, 2) scatter in.
+
+    It takes in means and covariances that may have given them and samples of the fitted normal. They must scatter in
+    the plane.
+    """
+    mean, covariance = pairs.mean(axis=0), np.cov(pairs.T)
+    may = maybe or _maybe(pairs, covariance)
+    root = np.linalg.cholesky(covariance)
+    sizes, weights = _grouped_radii(radii, 12)
+    fitted = root @ may.drawn
+    ends, tail = [], (1 - confidence) / 2
+    both = (may.centres, may.spread), (mean + may.noise @ root.T, fitted @ fitted.transpose(0, 2, 1))
+    for middles, spreads in both:
+        shares = (share_in_circle(middles[:, None, :], spreads[:, None, :, :], sizes) * weights).sum(axis=1)
+        ends.append(np.quantile(shares, [tail / 2, 1 - tail / 2]))  # whole tails held 91 to 94 % in simulation
+    return float(min(e[0] for e in ends)), float(max(e[1] for e in ends))
+
+
+def _intervals(
+    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float
+) -> dict[str, Interval]:
+    """Return intervals of Pp, Ppk and the share inside from seeded draws.
+
+    Each end of an index is taken where it is least favourable. Scatter that is round makes the estimate of its longer
+    axis too long, and a centred process can only be seen off centre, so the upper end is the index of a round,
+    centred process that would show one as small as this with half the chance left. The lower end comes from means
+    and covariances that may have given this sample. The interval holds at least ``confidence``.
+    """
+    may, tail = _maybe(pairs, covariance), (1 - confidence) / 2
+    mean, none = pairs.mean(axis=0), np.zeros((RESAMPLES, 2))
+    round_ones = may.drawn @ may.drawn.transpose(0, 2, 1)
     found: dict[str, Interval] = {}
-    for name, middle, low_centres, round_centres in (("Pp", np.zeros(2), none, none), ("Ppk", mean, centres, noise)):
+    for name, middle, low_centres, round_centres in (
+        ("Pp", np.zeros(2), none, none), ("Ppk", mean, may.centres, may.noise),
+    ):  # fmt: skip
         reach = float(ellipse_reach(middle[None], covariance[None], radius)[0])
-        low = float(np.quantile(ellipse_reach(low_centres, spread, radius), tail))
+        low = float(np.quantile(ellipse_reach(low_centres, may.spread, radius), tail))
         high = _round_reach(reach, round_centres, round_ones, tail)
         found[name] = (
             float(index_of_content(_ellipse_outside(np.array(low)))),
             float(index_of_content(_ellipse_outside(np.array(high)))),
         )
-    sizes, weights = _grouped_radii(radii, 12)
-    fitted = root @ drawn
-    ends = []
-    for middles, spreads in ((centres, spread), (mean + noise @ root.T, fitted @ fitted.transpose(0, 2, 1))):
-        shares = (share_in_circle(middles[:, None, :], spreads[:, None, :, :], sizes) * weights).sum(axis=1)
-        ends.append(np.quantile(shares, [tail / 2, 1 - tail / 2]))  # whole tails held 91 to 94 % in simulation
-    return found | {"share_inside": (float(min(e[0] for e in ends)), float(max(e[1] for e in ends)))}
+    return found | {"share_inside": share_interval(pairs, radii, confidence, may)}
 
 
 def _round_reach(seen: float, centres: FloatArray, covariances: FloatArray, tail: float) -> float:

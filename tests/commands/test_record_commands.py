@@ -154,6 +154,20 @@ def test_approve_is_refused_with_the_list(
     assert said.out == ""
 
 
+def test_several_are_approved_or_refused_each_by_itself(capsys: pytest.CaptureFixture[str]) -> None:
+    for serial in ("P-0107", "P-0109", "S-0111"):
+        record(serial)
+    release()
+    capsys.readouterr()
+    assert run(["approve", "P-0107", "X-1", "--by", "41"]) == 2  # one that nobody knows: none is approved
+    assert "nothing is recorded" in capsys.readouterr().err
+    assert run(["approve", "S-0111", "P-0107", "P-0109", "--by", "41"]) == 1
+    said = capsys.readouterr()
+    assert said.out.count("Approved: port P-0107") == said.out.count("Approved: ") == 1
+    assert "S-0111" in said.err
+    assert "P-0109" in said.err
+
+
 def test_from_readings_to_packet(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     record("P-0109")
     code = code_of_tag()

@@ -61,7 +61,10 @@ REASONED: dict[str, dict[str, str]] = {
         "target.open": "a part of a container that is written into an open file of the writer",
         "book.save": "into memory",
     },
-    "readings/sheet.py": {"book.save": "into an open file of the writer"},
+    "readings/sheet.py": {
+        "book.save": "into an open file of the writer",
+        "Alike(book, ZipFile(out, 'w', ZIP_DEFLATED)).save": "into an open file of the writer",
+    },
     "ledger/stories.py": {
         "frame.apply(_safe).to_csv": "into an open file of the writer",
         "frame.to_parquet": "into an open file of the writer",

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+from typing import get_args
+
 import pytest
 
 from holeqc.__main__ import run
 from holeqc.commands import COMMANDS
 
+ROOT = Path(__file__).parents[2]
 GROUPS = [name for name, entry in COMMANDS.items() if isinstance(entry, dict)]
 SINGLE = [name for name, entry in COMMANDS.items() if not isinstance(entry, dict)]
 BELOW = [f"{group} {name}" for group in GROUPS for name in COMMANDS[group]]
@@ -26,3 +31,26 @@ def test_a_group_lists_its_commands(group: str, capsys: pytest.CaptureFixture[st
     assert run([group, "-h"]) == 0
     said = capsys.readouterr().out
     assert all(f"\n  {name} " in said for name in COMMANDS[group])
+
+
+@pytest.mark.parametrize("width", [40, 100])
+def test_every_topic_is_explained_within_the_screen(
+    width: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from holeqc.commands.explain import Topic
+
+    monkeypatch.setenv("COLUMNS", str(width))
+    reference = (ROOT / "holeqc" / "commands" / "reference.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (`.*?) \|", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    in_readme = re.findall(r"`(\w+)`", "".join(rows))
+    for topic in get_args(Topic):
+        assert run(["explain", topic]) == 0
+        shown = capsys.readouterr().out
+        typed = re.search(rf"^# {topic}\n(.*?)(?=^# |\Z)", reference, re.DOTALL | re.MULTILINE)
+        assert typed is not None
+        text = re.sub(r"```.*?```", "", typed[1], flags=re.DOTALL)  # code stays as wide as it is
+        text = re.sub(r"^\|.*\n\|---.*\n", "", text, flags=re.MULTILINE)  # headings of tables are left out
+        words = set(re.findall(r"[a-z]{4,}", text)) - {"holeqc"}
+        assert words <= set(re.findall(r"[a-z]{4,}", shown)), topic
+        assert all(len(line) <= width for line in shown.splitlines() if not line.startswith("    ")), topic
+        assert topic in in_readme

@@ -309,7 +309,7 @@ class Made:
         )
         if self.layout == "own":
             number = "number"
-        if self.layout in ("own", "deviation", "deviation_bare"):
+        if self.layout in ("own", "deviation", "deviation_bare", "machine"):
             lang = "en"
         place = rng.choice(
             ["heading", "field", "suffix"]
@@ -430,6 +430,8 @@ def _excluded(layout: str, fault_name: str) -> bool:
             "other_unit_unsaid",
             "sizes_exchanged",
         }
+    if layout == "machine":  # its words are English, and it has no cell for a remark
+        return fault_name in {"remark_beside", "other_unit_in_a_cell", "no_go_enters", "go_stops"}
     if layout == "minmax":
         return fault_name in {"digits_swapped", "point_shifted", "other_unit_in_a_cell"}
     if layout == "own":
@@ -1300,6 +1302,61 @@ def long(case: Made) -> list[Sheet]:
     return each_part(case, body)
 
 
+def machine(case: Made) -> list[Sheet]:
+    """A coordinate machine's report: a line for each axis of a feature, named in a column or above its axes."""
+    s, kit, rng = case.style, case.kit, case.rng
+    named = rng.random() < 0.5
+    again = rng.random() < 0.5  # the heading over each feature
+    heads = rng.choice([("AX", "NOMINAL", "MEAS", "+TOL", "-TOL", "DEV", "OUTTOL"),
+                        ("Axis", "Nominal", "Actual", "Deviation", "Upper tol", "Lower tol", "Out of tol"),
+                        ("Axis", "Nominal", "Actual", "Dev")])  # fmt: skip
+    if s.unit_place == "heading":
+        unit = rng.choice([" [{}]", " ({})"]).format(unit_word(case))
+        heads = (heads[0], *(name + unit for name in heads[1:]))
+    form = rng.choice(["HOLE {} {}", "Hole {}, {}", "CIR_{}_{}", "{} {}"])
+    sizes = {k: rng.choice(["D", "DIA", "Dia"]) + f" {k[1:]}" * (len(kit.directions) > 1) for k in kit.size_keys}
+    position = rng.choice(["TP", "Position"]) if kit.tolerance and rng.random() < 0.7 else ""
+
+    def line(row: Row, wall: str, key: str) -> list[Any]:
+        hole = next((h for h in kit.holes if h.id == row.hole), kit.holes[0])
+        size, value = key.startswith("d"), row.values[wall][key]
+        nominal = hole.nominal if size else getattr(hole, key)
+        limits = (hole.upper - nominal, hole.lower - nominal) if size else (kit.band * 20, -kit.band * 20)
+        off = None if value is None else value - nominal
+        out = None if off is None else max(off - limits[0], limits[1] - off, D(0))
+        told = {"Nominal": nominal, "Dev": off, "Deviation": off, "+TOL": limits[0], "Upper tol": limits[0],
+                "-TOL": limits[1], "Lower tol": limits[1], "OUTTOL": out, "Out of tol": out}  # fmt: skip
+        told |= {name.upper(): v for name, v in told.items()}
+        cells: list[Any] = [sizes.get(key, key.upper())]
+        for name in (name.split(" [")[0].split(" (")[0] for name in heads[1:]):
+            measured = name in ("MEAS", "Actual")
+            shown = cell(case, key, value) if measured else told[name]
+            cells.append(shown if measured or shown is None else s.length(shown, kit, size))
+        return cells
+
+    def body(case: Made, sheet: Sheet, parts: list[Part]) -> None:
+        (part,) = parts
+        if named or not again:
+            sheet.add(*["Feature"] * named, *heads)
+        for row in part.rows:
+            for wall in kit.walls:
+                name = form.format(row.hole, case.wall_words[wall] if len(kit.walls) > 1 else "").strip(" _,")
+                if not named:
+                    sheet.add(name)
+                    if again:
+                        sheet.add(*heads)
+                for key in [*["x", "y"] * bool(kit.tolerance), *kit.size_keys]:
+                    sheet.add(*[name] * named, *line(row, wall, key))
+                x, y = (row.values[wall].get(k) for k in "xy")
+                if position and x is not None and y is not None:
+                    hole = next((h for h in kit.holes if h.id == row.hole), kit.holes[0])
+                    found = s.length(2 * ((x - hole.x) ** 2 + (y - hole.y) ** 2).sqrt(), kit, False)
+                    sheet.add(*[name] * named, position,
+                              *[found if h.startswith(("MEAS", "Actual")) else None for h in heads[1:]])
+
+    return each_part(case, body)
+
+
 def own(case: Made) -> list[Sheet]:
     """The blank sheet that the tool itself writes, filled in."""
     return []
@@ -1341,6 +1398,8 @@ LAYOUTS: dict[str, tuple[float, dict[str, Any], Callable[[Made], list[Sheet]]]] 
     "deviation_bare": (1, {}, deviation_bare),
     "cards": (4, {}, cards),
     "own": (4, {}, own),
+    # drawn by --layout only, so that the cases of the others stay what they were
+    "machine": (0, {"plugs": False, "surface": False}, machine),
 }
 
 

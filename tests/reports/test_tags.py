@@ -342,7 +342,7 @@ def test_a_long_or_odd_serial_number_stays_in_its_box(serial: str) -> None:
         assert said == f"Serial{serial}", "cut nowhere: two serial numbers may differ in the middle"
 
 
-def test_texts_of_a_thousand_random_inspections_stay_in_their_boxes() -> None:
+def test_texts_of_random_inspections_stay_in_their_boxes() -> None:
     """Each text is measured with the width of its letters; sizes, words and kits are invented, seeded."""
     rng = np.random.default_rng(20261130)
     names = ["size", "out-of-roundness", "taper", "position", "hole-to-hole position", "edge distance", "surface", "GO"]
@@ -350,7 +350,7 @@ def test_texts_of_a_thousand_random_inspections_stay_in_their_boxes() -> None:
         "over", "under", "missing", "guard-band", "gauge-expired", "no-temperature", "crack", "burr", "slip-decimal",
     ]  # fmt: skip
     count = 0
-    for number in range(100):
+    for number in range(30):
         parts = []
         for _ in range(10):  # ten parts a run, for the time it takes
             faults: dict[tuple[str, str, str], tuple[float, int, str]] = {}
@@ -369,7 +369,7 @@ def test_texts_of_a_thousand_random_inspections_stay_in_their_boxes() -> None:
         for tag in tags_of(found):
             assert not outside(tag, cell), (number, tag)
             count += 1
-    assert count > 2000
+    assert count > 600
 
 
 def test_a_value_is_never_left_off_behind_its_colon(one: Inspection) -> None:

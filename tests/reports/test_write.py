@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import json
+import re
 from pathlib import Path
 
 import made_up
@@ -17,21 +18,28 @@ from holeqc.problems import HoleQCError
 from holeqc.reports.data import as_data
 from holeqc.reports.write import NAMES, write_reports
 
+ALL = {*NAMES, "qif"}
+
 
 def names_in(folder: Path) -> set[str]:
     return {path.name for path in folder.iterdir()}
 
 
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
 def test_all_files_are_written_and_returned(one: Inspection, tmp_path: Path) -> None:
     paths = write_reports(one, tmp_path / "new" / "out")
-    assert [path.name for path in paths] == list(NAMES)
+    assert [path.name for path in paths][: len(NAMES)] == list(NAMES)
+    assert {path.parent.name for path in paths[len(NAMES) :]} == {"qif"}
     assert all(path.stat().st_size > 0 for path in paths)
     assert names_in(tmp_path / "new") == {"out"}
 
 
 def test_no_tag_pages_without_a_tag(clean: Inspection, tmp_path: Path) -> None:
     write_reports(clean, tmp_path / "out")
-    assert names_in(tmp_path / "out") == set(NAMES) - {"tags.pdf"}
+    assert names_in(tmp_path / "out") == ALL - {"tags.pdf"}
 
 
 def test_a_brief_report_has_a_line_for_each_part_and_the_day(many: Inspection, tmp_path: Path) -> None:
@@ -57,8 +65,7 @@ def test_verdicts_json_is_the_json_content(many: Inspection, tmp_path: Path) -> 
 def test_the_same_run_gives_the_same_bytes_in_every_file(tmp_path: Path) -> None:
     for name in ("a", "b"):
         write_reports(made_up.inspection(problems=made_up.PROBLEMS), tmp_path / name)
-    for name in NAMES:
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+    assert contents(tmp_path / "a") == contents(tmp_path / "b")
 
 
 @pytest.mark.parametrize("serial", ["../../x", "/etc/passwd", "a\x00b", "..\\x", "CON", "x" * 400])
@@ -66,7 +73,10 @@ def test_a_serial_never_becomes_a_file_name(serial: str, tmp_path: Path) -> None
     write_reports(made_up.inspection(((serial, serial, made_up.BAD),)), tmp_path / "deep" / "out")
     assert names_in(tmp_path) == {"deep"}
     assert names_in(tmp_path / "deep") == {"out"}
-    assert names_in(tmp_path / "deep" / "out") == set(NAMES)
+    assert names_in(tmp_path / "deep" / "out") == ALL
+    (name,) = names_in(tmp_path / "deep" / "out" / "qif")
+    assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.qif", name)
+    assert not name.upper().startswith("CON.")
 
 
 def test_an_earlier_report_is_replaced(one: Inspection, clean: Inspection, tmp_path: Path) -> None:
@@ -80,7 +90,7 @@ def test_an_earlier_report_is_replaced(one: Inspection, clean: Inspection, tmp_p
 def test_an_empty_folder_is_taken(one: Inspection, tmp_path: Path) -> None:
     (tmp_path / "out").mkdir()
     write_reports(one, tmp_path / "out")
-    assert names_in(tmp_path / "out") == set(NAMES)
+    assert names_in(tmp_path / "out") == ALL
 
 
 @pytest.mark.parametrize("name", ["notes.txt", "Report.html", ".~lock.evaluated.xlsx#"])
@@ -88,12 +98,12 @@ def test_a_folder_with_other_files_is_refused_and_untouched(name: str, one: Insp
     folder = tmp_path / "out"
     write_reports(one, folder)
     (folder / name).write_text("mine")
-    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    before = contents(folder)
     with pytest.raises(HoleQCError, match="no report into") as caught:
         write_reports(one, folder)
     assert name in caught.value.problems[0].found
     assert "nothing was changed" in caught.value.problems[0].action
-    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert contents(folder) == before
 
 
 def test_files_of_ours_by_name_only_are_refused(one: Inspection, tmp_path: Path) -> None:
@@ -116,7 +126,7 @@ def test_a_full_disk_leaves_the_old_report_and_nothing_half_written(
     at: str, one: Inspection, clean: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_reports(clean, tmp_path / "out")
-    before = {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()}
+    before = contents(tmp_path / "out")
 
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -124,7 +134,7 @@ def test_a_full_disk_leaves_the_old_report_and_nothing_half_written(
     monkeypatch.setattr(f"holeqc.reports.{at}", full)
     with pytest.raises(HoleQCError, match=r"can't be written into .*: No space left on device"):
         write_reports(one, tmp_path / "out")
-    assert {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()} == before
+    assert contents(tmp_path / "out") == before
     assert names_in(tmp_path) == {"out"}
 
 

@@ -1,12 +1,15 @@
-"""A week of a shop on one ledger, by the commands of README alone, with the truth of every part known.
+"""A week or a year of a shop on one ledger, by the commands of README alone, with the truth of every part known.
 
-    python tests/ledger/week_of_a_shop.py [postgresql://USER@HOST/DATABASE] [--parts 60] [--keep FOLDER]
+    python tests/simulation/year_of_a_shop.py [postgresql://USER@HOST/DATABASE] [--days 100] [--parts 1500]
 
-Two benches record at once, two inspectors approve and make packets. Holes are drilled small and reamed, readings are
-missing or slips, a gauge is found off after approvals, the kit is revised in mid-week, and bad parts are helped along
-by copied readings, --no-tags, another spelling, another day. Prints what came of it and leaves with 1 where a bad part
-ends approved, a good one is scrapped, or something waits that nobody left open. Sizes are invented; what must happen
-follows from the kit's limits 0.455 to 0.462 and from README's rules.
+Without `--days` a week of 60 parts: two benches record at once, two inspectors approve. Holes are drilled small and
+reamed, readings are missing or slips, a gauge is found off after approvals, the kit is revised in mid-week, and bad
+parts are helped along by copied readings, --no-tags, another spelling, another day. Prints what came of it and leaves
+with 1 where a bad part ends approved, a good one is scrapped, or something waits that nobody left open. Sizes are
+invented; what must happen follows from the kit's limits 0.455 to 0.462 and from README's rules.
+
+A year: three benches, two fixtures, the usual slips by chance, gauges that come due, one gauge found off after weeks, a
+bushing that wears until the forecast on record says so, one kit revision, and power cuts while sheets are recorded.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ os.environ["OPENBLAS_NUM_THREADS"] = "1"  # children are forked from a process t
 import argparse
 import datetime as dt
 import json
+import signal
 import sys
 import tempfile
 import time
@@ -45,7 +49,7 @@ from holeqc.__main__ import run
 
 KIT = Path(__file__).resolve().parents[2] / "tolerances" / "bl7.toml"
 OFF = -0.0004  #: inch that BG-3, the gauge of bench 2, reads too small
-BENCHES = ("17", "18")
+BENCHES = ("17", "18", "19")
 INSPECTORS = ("41", "42")
 BAD = ("oversize", "copied", "no-tags", "spelling", "older", "younger", "undecided", "edge")
 #: fates beside plain good ones, by day and bench; ``edge`` is over the limit by less than BG-3 reads too small
@@ -67,6 +71,7 @@ class Part:
     fate: str
     bench: int
     holes: dict[tuple[str, str], list[float]]
+    sheet: Path | None = None
     approved: bool = False
     scrapped: bool = False
     solved: list[str] = field(default_factory=list)
@@ -85,6 +90,7 @@ class Week:
         self.random = np.random.default_rng(20261123)
         self.days = [dt.date.today() - dt.timedelta(days=len(plan) - n) for n in range(len(plan))]
         self.day = self.days[0]
+        self.sound = self.days[0]  #: day on which BG-3 was last known to be good
         self.due = str(self.days[-1] + dt.timedelta(days=200))
         self.questions = 0
         self.kit = folder / "bl7.toml"
@@ -92,9 +98,13 @@ class Week:
         self.surprises: list[str] = []
         self.holds: Counter[str] = Counter()
         self.parts: dict[str, Part] = {}
-        self.gauges = ["BG-2", "BG-3"]
+        self.gauges = ["BG-2", "BG-3", "BG-4"]
+        self.benches = 2
+        self.off = OFF
+        self.packet_every = 4
         self.number = 0
         self.a_day = parts // len(plan) // 2
+        self.asked: Counter[str] = Counter()
 
     # ------------------------------------------------------------------------------------------------ the commands
 
@@ -151,24 +161,31 @@ class Week:
         text = KIT.read_text(encoding="utf-8").replace('revision = "C"', f'revision = "{revision}"')
         text = text.replace("2027-03-31", self.due).replace("2027-06-30", self.due)
         gauge = text[text.index('[[gauge]]\nid = "BG-2"') : text.index('[[gauge]]\nid = "CM-1"')]
-        text = text.replace(gauge, gauge + gauge.replace("BG-2", "BG-3"))
+        text = text.replace(gauge, gauge + gauge.replace("BG-2", "BG-3") + gauge.replace("BG-2", "BG-4"))
         text = text[: text.index('[[hole]]\nid = "5"')] + text[text.index("[outline]") :]
         if revision == "D":
             text = text.replace("tolerance = 0.060 ", "tolerance = 0.050 ")
         self.kit.write_text(text, encoding="utf-8")
-        for who in ("engineer", "7"):
-            self.do("kit", "release", self.kit, "--by", who)
+        second = text.replace('"BL-7"', '"BL-8"').replace("DF-BL7", "DF-BL8")
+        self.kit.with_name("bl8.toml").write_text(second, encoding="utf-8")
+        for kit in ("bl7.toml", "bl8.toml")[: 1 + (self.benches > 2)]:
+            for who in ("engineer", "7"):
+                self.do("kit", "release", self.folder / kit, "--by", who)
+
+    def kit_of(self, part: Part) -> Path:
+        """Return the kit of the fixture that a part is drilled in: the third bench has one of its own."""
+        return self.folder / ("bl8.toml" if part.bench == 2 else "bl7.toml")
 
     def drilled(self, fate: str, bench: int) -> Part:
         """Return a new part, drilled as its fate says."""
-        serial = f"P-{301 + len(self.parts)}"
+        serial = f"P-{1001 + len(self.parts)}"
         normal, holes = self.random.normal, {}
         seat = normal(0, 0.002, 2)
         for n in range(4):
             place = np.array([1.5 + 3.0 * n, 1.25]) + seat + normal(0, 0.0007, 2)
             size = normal(0.4582, 0.0005)
             for wall in ("near", "far"):
-                at = place + normal(0, 0.0003, 2)
+                at = place + normal(0, 0.0003, 2) + self.worn(n, bench)
                 holes[str(n + 1), wall] = [*(size + normal(0, 0.0001, 2)), *at]
         odd = holes["3", "near"]
         if fate.startswith("small"):
@@ -182,6 +199,10 @@ class Week:
             odd[:2] = 0.4633, 0.4632
         self.parts[serial] = Part(serial, fate, bench, holes)
         return self.parts[serial]
+
+    def worn(self, hole: int, bench: int) -> tuple[float, float]:
+        """Return how far the bushing of a hole has worn."""
+        return 0.0, 0.0
 
     def fill(self, path: Path, parts: Sequence[Part], who: str, *, gauge: str = "", first: bool = False,
              serial: str = "", day: dt.date | None = None) -> None:  # fmt: skip
@@ -200,7 +221,7 @@ class Week:
             row = top + 1
             while (key := (str(sheet.cell(row, 1).value), str(sheet.cell(row, 2).value))) in part.holes:
                 true = part.holes[key]
-                error = OFF if used == "BG-3" else 0.0
+                error = self.off if used == "BG-3" else 0.0
                 shown = true + self.random.normal(0, [0.00005, 0.00005, 0.0001, 0.0001]) + [error, error, 0.0, 0.0]
                 plugs = ["enters" if min(true[:2]) >= 0.455 else "does not enter",
                          "enters" if min(true[:2]) > 0.462 else "does not enter"]  # fmt: skip
@@ -213,18 +234,21 @@ class Week:
                 for name, value in zip(names, values, strict=True):
                     if name in heads and sheet.cell(row, heads[name]).value is None:
                         sheet.cell(row, heads[name]).value = value
+                        self.asked["first" if first else "again"] += 1
                 row += 1
         book.save(path)
 
     def blank(self, name: str, parts: Sequence[Part]) -> Path:
         """Have a blank sheet written."""
         path = self.folder / name
-        self.do("sheet", self.kit, "-o", path, "--part", "port", *(w for p in parts for w in ("--serial", p.serial)))
+        kit = self.kit_of(parts[0])
+        self.do("sheet", kit, "-o", path, "--part", "port", *(w for p in parts for w in ("--serial", p.serial)))
         return path
 
     def record(self, path: Path, who: str, *more: str, expect: Iterable[int] = (0, 1, 3)) -> dict[str, str]:
         """Record a sheet; return the verdict of each part."""
-        return self.verdicts(self.start("check", self.kit, path, "--record", "--by", who, "--json", *more), expect)
+        kit = self.folder / ("bl8.toml" if who == BENCHES[2] else "bl7.toml")
+        return self.verdicts(self.start("check", kit, path, "--record", "--by", who, "--json", *more), expect)
 
     def verdicts(self, started: Any, expect: Iterable[int] = (0, 1, 3)) -> dict[str, str]:
         """Return the verdicts that a check told."""
@@ -236,7 +260,7 @@ class Week:
     def morning(self, number: int) -> list[Part]:
         """Both benches drill, read and record, at once."""
         running, late = [], []
-        for bench, who in enumerate(BENCHES):
+        for bench, who in enumerate(BENCHES[: self.benches]):
             fates = [*self.plan[number][bench]]
             fates += ["good"] * (self.a_day - len(fates))
             parts = [self.drilled(fate, bench) for fate in fates]
@@ -246,14 +270,19 @@ class Week:
                     path = self.blank(f"day{number + 1}_bench{who}{name}.xlsx", mine)
                     self.fill(path, mine, who, first=True)
                     more = [] if tags else ["--no-tags"]
-                    words = ["check", self.kit, path, "--record", "--by", who, "--json", *more]
-                    running.append((self.start(*words), mine))
+                    words = ["check", self.kit_of(mine[0]), path, "--record", "--by", who, "--json", *more]
+                    for part in mine:
+                        part.sheet = path
+                    started = self.start(*words)
+                    if self.power_cut(started):
+                        started = self.start(*words)
+                    running.append((started, mine))
                     late += [p for p in mine if p.fate.endswith("late")]
         for started, mine in running:
             told = self.verdicts(started)
             for part in mine:
                 want = "accept"
-                if part.fate.startswith(("missing", "slip", "unread")):
+                if part.fate.startswith(("missing", "slip", "unread")) or str(self.day) > self.due:
                     want = "hold"
                 elif (part.bad and part.fate != "edge") or part.fate == "form":
                     want = "reject"
@@ -262,6 +291,10 @@ class Week:
                 if want == "hold":
                     self.holds[f"{part.fate.split()[0]}: held"] += 1
         return late
+
+    def power_cut(self, started: tuple[int, float, Path, list[str]]) -> bool:
+        """Tell whether the power failed while a sheet was recorded."""
+        return False
 
     def again(self, tag: str, part: Part, how: str) -> None:
         """Read again what a tag asks, on a recheck sheet, and record it."""
@@ -338,8 +371,8 @@ class Week:
 
     def sheet_of(self, part: Part) -> Path:
         """Return the workbook in which a part was read first."""
-        names = sorted(self.folder.glob("day*_bench*.xlsx"))
-        return next(n for n in names if part.serial in openpyxl.load_workbook(n, read_only=True).sheetnames)
+        assert part.sheet is not None
+        return part.sheet
 
     def correct(self, path: Path, part: Part) -> None:
         """Type the slip anew."""
@@ -369,7 +402,7 @@ class Week:
                 day = self.day - dt.timedelta(days=1)
             path = self.folder / f"helped_{part.serial}.xlsx"
             if part.fate == "copied":
-                donor = next(p for p in self.parts.values() if p.fate == "good" and p.bench == part.bench)
+                donor = [p for p in self.parts.values() if p.fate == "good" and p.bench == part.bench][-1]
                 book = openpyxl.load_workbook(self.sheet_of(donor))
                 for name in book.sheetnames:
                     if name not in (donor.serial, "holeqc_lists"):
@@ -414,28 +447,28 @@ class Week:
     # ------------------------------------------------------------------------------------------------ the inspectors
 
     def approve(self, later: Sequence[Part] = ()) -> None:
-        """Approve all that is ready, by two inspectors at once, and make packets."""
+        """Approve all that is ready, by two inspectors at once, and make packets of some."""
         ready = [r["serial"] for r in self.ask("waiting")["ready"] if self.parts.get(r["serial"]) not in later]
-        for command in ("approve", "packet"):
-            ready = ready if command == "approve" else ready[::4]
-            for n in range(0, len(ready), 2):
-                pair = []
-                for serial, who in zip(ready[n : n + 2], INSPECTORS, strict=False):
-                    more = ["-o", f"packet_{serial}_{self.number}"] if command == "packet" else []
-                    pair.append((serial, self.start(command, serial, "--by", who, *more)))
-                for serial, started in pair:
-                    code, _ = self.end(started)
-                    if command == "approve" and code == 0:
-                        if serial not in self.parts or (self.parts[serial].bad and self.parts[serial].fate != "edge"):
-                            self.surprise(f"BAD APPROVED: {serial}")
-                        else:
-                            self.parts[serial].approved = True
+        halves = [(ready[n::2], who) for n, who in enumerate(INSPECTORS) if ready[n::2]]
+        running = [(mine, self.start("approve", *mine, "--by", who)) for mine, who in halves]
+        for mine, started in running:
+            _, said = self.end(started)
+            for serial in mine:
+                if f"Approved: port {serial}," not in said:
+                    continue
+                if serial not in self.parts or (self.parts[serial].bad and self.parts[serial].fate != "edge"):
+                    self.surprise(f"BAD APPROVED: {serial}")
+                else:
+                    self.parts[serial].approved = True
+        for serial in ready:
+            if int(serial.split("-")[1]) % self.packet_every == 0 and self.parts[serial].approved:
+                self.do("packet", serial, "--by", "41", "-o", f"packet_{serial}_{self.number}")
 
     def gauge_found_off(self) -> None:
         """The gauge room finds BG-3 off; a part in question is closed with a reason, or withdrawn and read again."""
         found = ("--out-of-tolerance", "--error", f"{OFF:+} in", "--by", "gauge room", "--tolerances", self.folder)
         self.do("gauge", "calibrated", "BG-3", "--day", self.day, *found)
-        _, said = self.end(self.start("gauge", "suspect", "BG-3", "--since", self.days[0], "--json"), (0, 1, 3))
+        _, said = self.end(self.start("gauge", "suspect", "BG-3", "--since", self.sound, "--json"), (0, 1, 3))
         (self.folder / "said" / "suspect.json").write_text(said, encoding="utf-8")
         self.gauges[1] = "BG-2"
         questions = [r["serial"] for r in self.ask("parts") if r["in_question"]]
@@ -491,6 +524,7 @@ class Week:
             for part in [self.parts[serial] for serial in serials]:
                 who = BENCHES[part.bench]
                 told = self.record(self.sheet_of(part), who, expect=(0, 1, 2, 3))
+                told = {part.serial: told[part.serial]} if part.serial in told else {}
                 part.solved.append(f"old revision: its sheet judged anew, {told.get(part.serial, 'refused')}")
                 if not told:
                     path = self.blank(f"anew_{part.serial}_D.xlsx", [part])
@@ -526,6 +560,7 @@ class Week:
         ]  # fmt: skip
         solved = Counter(how for p in self.parts.values() for how in p.solved)
         lines += [f"  {n:3}  {what}" for what, n in sorted((self.holds + solved).items())]
+        lines += [f"readings typed            first {self.asked['first']}, again {self.asked['again']}"]
         lines += [
             f"  {kind:16} {len(t):4} runs {sum(t):7.1f} s, median {np.median(t):.2f}, longest {max(t):.2f}"
             for kind, t in sorted(self.seconds.items())
@@ -535,18 +570,113 @@ class Week:
         return lines, fine and left == named and not waits["questions"]
 
 
+#: of a year: how many parts in a hundred have a fate other than good
+CHANCES = {
+    "small": 2.5, "small twice": 0.3, "missing": 2.5, "missing late": 0.3, "slip": 1.5, "slip renamed": 0.3,
+    "form": 0.4, "oversize": 0.6, "copied": 0.2, "no-tags": 0.2, "spelling": 0.2, "older": 0.2, "younger": 0.2,
+    "undecided": 0.1, "unread": 0.1, "small late": 0.3,
+}  # fmt: skip
+
+
+class Year(Week):
+    """A year: benches, fates, wear and power cuts by chance."""
+
+    def __init__(self, folder: Path, days: int, parts: int) -> None:
+        chance = np.random.default_rng(7)
+        names, shares = list(CHANCES), np.array([*CHANCES.values()]) / 100
+        names, shares = [*names, "good"], [*shares, 1 - shares.sum()]
+        a_day = parts // days // 3
+        plan = [[[str(f) for f in chance.choice(names, a_day, p=shares)] for _ in BENCHES] for _ in range(days)]
+        super().__init__(folder, plan, parts)
+        self.a_day, self.benches, self.packet_every = a_day, 3, 40
+        self.revised, self.off_from, self.found = days // 2, days * 7 // 10, days * 7 // 10 + 3
+        self.far = str(self.days[-1] + dt.timedelta(days=200))
+        self.due = str(self.days[self.revised - 2])  # one day too early: what is read on the next day is held
+        self.off = 0.0
+        self.drilled_since_change, self.changes, self.cuts = 0, [], 0
+
+    def drilled(self, fate: str, bench: int) -> Part:
+        self.drilled_since_change += bench < 2
+        return super().drilled(fate, bench)
+
+    def worn(self, hole: int, bench: int) -> tuple[float, float]:
+        return (1.2e-5 * self.drilled_since_change, 0.0) if hole == 1 and bench < 2 else (0.0, 0.0)
+
+    def power_cut(self, started: tuple[int, float, Path, list[str]]) -> bool:
+        if self.random.random() > 0.1:
+            return False
+        time.sleep(float(self.random.uniform(0.05, 1.5)))
+        os.kill(started[0], signal.SIGKILL)
+        os.waitpid(started[0], 0)
+        self.cuts += 1
+        return True
+
+    def forecast(self) -> None:
+        """Put a forecast on record, and change the bushing that it says must be changed soon."""
+        ledger = os.environ["HOLEQC_LEDGER"]
+        self.end(self.start("wear", self.kit, "--ledger", ledger, "--record", "--by", "engineer", "--json"), (0, 1, 3))
+        due = [row for row in self.ask("waiting").get("fixtures", []) if row]
+        if due or self.drilled_since_change > 700:
+            self.do("fixture", "event", "DF-BL7", "--event", "bushing changed", "--bushing", "B2", "--day", self.day,
+                    "--by", "engineer", "--tolerances", self.folder)  # fmt: skip
+            self.changes.append((self.drilled_since_change, "forecast" if due else "by count", due[:1]))
+            self.drilled_since_change = 0
+
+    def play(self) -> None:
+        (self.folder / "said").mkdir()
+        self.kit_text("C")
+        (self.folder / "seals").mkdir()
+        self.do("ledger", "seal", "--folder", self.folder / "seals", "--by", "engineer")
+        waits: list[Part] = []
+        for number, day in enumerate(self.days):
+            self.day = day
+            if number == self.revised:
+                self.due = self.far
+                self.kit_text("D")
+                self.judge_anew()
+            if number == self.off_from:
+                self.do("gauge", "calibrated", "BG-3", "--day", day, "--by", "gauge room", "--tolerances", self.folder)
+                self.sound, self.off = day + dt.timedelta(days=1), OFF
+            late = self.morning(number)
+            if str(day) > self.due:  # a gauge is past its date: everything waits until it is calibrated
+                waits = list(self.parts.values())[-3 * self.a_day :]
+                continue
+            self.help_along()
+            self.decide(late)
+            self.judge_anew()
+            self.refuse(next(p.serial for p in self.parts.values() if p.bench == 0 and p.fate == "good"), "17")
+            self.approve(late)
+            if number == self.found:
+                self.gauge_found_off()
+                self.off = 0.0
+            if number % 10 == 9:
+                self.forecast()
+                print(f"{dt.datetime.now():%H:%M:%S} day {number + 1}, {len(self.parts)} parts", flush=True)
+        self.decide()
+        self.judge_anew()
+        self.approve()
+        assert waits
+
+    def table(self) -> tuple[list[str], bool]:
+        lines, fine = super().table()
+        info = self.do("ledger", "info").strip().splitlines()
+        return [*lines, f"power cuts {self.cuts}; bushing changed after {self.changes}", *info], fine
+
+
 def main() -> int:
-    """Play the week and print what came of it."""
+    """Play the week or the year and print what came of it."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("url", nargs="?", default="")
     parser.add_argument("--parts", type=int, default=60)
+    parser.add_argument("--days", type=int, default=0, help="a year of so many working days; without: the week")
     parser.add_argument("--keep", type=Path)
     said = parser.parse_args()
     with tempfile.TemporaryDirectory() as thrown_away:
         folder = (said.keep or Path(thrown_away)).resolve()
         folder.mkdir(parents=True, exist_ok=True)
         os.environ["HOLEQC_LEDGER"] = said.url or str(folder / "ledger.sqlite3")
-        week = Week(folder, PLAN if said.parts >= 60 else SMALL_PLAN, said.parts)
+        plan = PLAN if said.parts >= 60 else SMALL_PLAN
+        week = Year(folder, said.days, said.parts) if said.days else Week(folder, plan, said.parts)
         week.play()
         lines, fine = week.table()
     print("\n".join(lines))

@@ -1,5 +1,7 @@
 """The ledger with 1 000 000 readings: import against a bare executemany of the same rows, a part's story, verify,
-memory. Run: python tests/benchmarks/bench_ledger.py [readings]
+memory. Run: python tests/benchmarks/records.py [readings]
+Run: python tests/benchmarks/records.py grow MILLIONS LEDGER      makes a large record: a million readings an entry
+Run: python tests/benchmarks/records.py ask LEDGER                what the commands of every day take on it
 
 HOLEQC_TEST_POSTGRES (a URL of an empty database) measures the server as well.
 """
@@ -8,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 import sqlite3
 import statistics
 import subprocess
@@ -21,8 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from bench_large import KIT, long_rows
-from timing import clock, line, paired
+from made import kit_text, long_rows
 
 COLUMNS = (
     "set_id", "line", "hole", "wall", "characteristic", "direction", "trial", "value", "word", "typed", "unit", "gauge",
@@ -30,7 +30,7 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def made(count: int) -> Any:
+def made(count: int, seed: int = 1) -> Any:
     """Return a judged run of so many readings, made in memory: what a million-row file gives, without the file."""
     import pandas as pd
 
@@ -38,21 +38,21 @@ def made(count: int) -> Any:
     from holeqc.readings.table import Readings, Source
     from holeqc.specification.load import parse_specification
 
-    rows = list(long_rows(count))
+    rows = long_rows(count, seed=seed)
     day, serial, part, hole, wall, what, direction, value, unit, gauge, by = zip(*rows, strict=True)
     frame = pd.DataFrame({
         "part": part, "serial": serial, "hole": [str(h) for h in hole], "wall": wall, "characteristic": what,
         "direction": np.array(direction, dtype=np.float64), "trial": np.ones(count, dtype=np.int16),
         "value": np.array(value), "word": "", "typed": [str(v) for v in value], "unit": unit, "gauge": gauge,
-        "temperature_c": np.nan, "date": np.array(day, dtype="datetime64[s]"), "by": by, "note": "", "file": "year.csv",
-        "sheet": "", "row": np.arange(2, count + 2, dtype=np.int32), "column": np.full(count, 8, dtype=np.int16),
+        "temperature_c": np.nan, "date": np.array(day, dtype="datetime64[s]"), "by": by, "note": "",
+        "file": f"year {seed}.csv", "sheet": "", "row": np.arange(2, count + 2, dtype=np.int32), "column": np.full(count, 8, dtype=np.int16),
         "doubt": "",
     })  # fmt: skip
     for name in frame.columns[[frame[n].dtype.kind not in "fiM" for n in frame.columns]]:
         frame[name] = frame[name].astype("category")
     text = kit_text()
     spec = replace(parse_specification(text), digest=hashlib.sha256(text.encode()).hexdigest())
-    return inspect(spec, Readings(frame, (), (Source("year.csv", f"{count:064x}", 100 * count),)))
+    return inspect(spec, Readings(frame, (), (Source(f"year {seed}.csv", f"{count + seed:064x}", 100 * count),)))
 
 
 def bare(folder: Path, rows: list[tuple[Any, ...]], url: str) -> float:
@@ -85,12 +85,19 @@ def bare(folder: Path, rows: list[tuple[Any, ...]], url: str) -> float:
     return spent
 
 
-def kit_text() -> str:
-    """Return the sample kit without plugs and surface checks: the made-up rows hold sizes and places only."""
-    text = KIT.read_text(encoding="utf-8")
-    for table in ("surface", "plugs"):
-        text = re.sub(rf"^\[{table}\]\n(?:.+\n)+", "", text, flags=re.MULTILINE)
-    return text
+def clock(work: Callable[[], object]) -> float:
+    """Return the wall seconds of one call: a server's work is nobody's CPU time here."""
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def line(name: str, first: Callable[[], float], second: Callable[[], float], goal: float) -> None:
+    """Run both in turn, three times, and print medians, ratio and goal."""
+    pairs = [(first(), second()) for _ in range(3)]
+    a, b = (statistics.median(pair[n] for pair in pairs) for n in (0, 1))
+    ratio = statistics.median(pair[0] / pair[1] for pair in pairs)
+    print(f"{name:<52}{a:>9.2f} s{b:>9.2f} s  ratio {ratio:6.2f}  (at most {goal:g})", flush=True)
 
 
 def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, url: str = "") -> None:
@@ -125,7 +132,7 @@ def measure(name: str, fresh: Callable[[], str], folder: Path, inspection: Any, 
 
     where = ""
     peaks: list[float] = []
-    line(f"{name}: import / bare executemany", *paired(recorded, plain, 3), "at most 3")
+    line(f"{name}: import / bare executemany", recorded, plain, 3)
     print(f"{name}: import takes {max(peaks):.0f} MiB of memory at most", flush=True)
     rows.clear()
     with open_ledger(where, create=False) as ledger:
@@ -158,8 +165,47 @@ print(int(status.partition("VmHWM:")[2].split()[0]) / 1024)
 """
 
 
+def grow(millions: int, where: str) -> None:
+    """Record a million readings after the other."""
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.recording import record
+
+    for seed in range(1, millions + 1):
+        inspection = made(1_000_000, seed)
+        with open_ledger(where) as ledger:
+            start = time.perf_counter()
+            record(ledger, inspection, kit_text(), "bench 2")
+            print(f"million {seed}: {time.perf_counter() - start:.1f} s", flush=True)
+
+
+def ask(where: str) -> None:
+    """Print wall seconds and memory of commands on a record, as a user runs them: the median of three."""
+    for words in (
+        "--version", "part P-100007", "parts --verdict reject", "waiting", "capability --where serial=P-100007",
+        "capability --only 3 --where since=2026-11-01", "chart --only 3", "wear",
+    ):  # fmt: skip
+        command = [sys.executable, "-m", "holeqc", *words.split(), *(["--ledger", where] if words[:2] != "--" else [])]
+        runs = []
+        for _ in range(3):
+            start = time.perf_counter()
+            child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            _, status, used = os.wait4(child.pid, 0)
+            child.returncode = os.waitstatus_to_exitcode(status)
+            runs.append((time.perf_counter() - start, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024))
+            if runs[-1][0] > 20:
+                break
+        wall, cpu, memory = (statistics.median(run[n] for run in runs) for n in range(3))
+        print(f"{words:<48}{wall:>8.2f} s, CPU {cpu:.2f} s here, {memory:.0f} MiB, exit {child.returncode}", flush=True)
+
+
 def main() -> None:
     """Measure both engines at a tenth and at the whole number of readings."""
+    if sys.argv[1:2] == ["grow"]:
+        grow(int(sys.argv[2]), sys.argv[3])
+        return
+    if sys.argv[1:2] == ["ask"]:
+        ask(sys.argv[2])
+        return
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
     url = os.environ.get("HOLEQC_TEST_POSTGRES", "")
     with tempfile.TemporaryDirectory() as name:

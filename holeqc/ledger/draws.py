@@ -1,0 +1,186 @@
+"""Samples of lots on record: who was drawn, by which plan, before the readings; and what the readings since then say.
+
+A draw is a setting (`DRAW` and the lot's name) with the lot's serial numbers, the seed, who was drawn and the plan, so
+that anybody can draw again and find the same. Whoever isn't pleased with it can draw again, with a reason; the earlier
+draw stays, and a lot is accepted only where every draw of it accepts. A lot is known by its parts too: another name
+doesn't hide an earlier draw.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+
+from holeqc.ledger import schema as s
+from holeqc.ledger.schema import batches, one_line, plain, shown
+from holeqc.problems import LedgerError
+
+if TYPE_CHECKING:
+    from holeqc.ledger.ledger import Ledger
+
+DRAW = "draw of lot "
+ACCEPTED, REFUSED, OPEN = "accepted", "not accepted", "open"
+Drawing = Callable[[Sequence[str], int, str], list[str]]  #: (names, how many, seed) -> who is drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """A draw on record: ``parts`` of the lot, ``drawn`` of them by ``seed``, the plan (``n``, ``accept``, ``words``).
+
+    ``first`` is the entry of the first draw of any of its parts, 0 for itself; ``reason`` says why it was drawn again.
+    """
+
+    lot: str
+    kit: str
+    part: str
+    parts: tuple[str, ...]
+    drawn: tuple[str, ...]
+    seed: str
+    n: int
+    accept: int
+    severity: str
+    words: str
+    first: int = 0
+    reason: str = ""
+    entry: int = 0
+    at: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnPart:
+    """A drawn part: its worst verdict of readings since the draw ('' where none), and the entry of that."""
+
+    serial: str
+    verdict: str
+    entry: int
+
+
+@dataclass(frozen=True, slots=True)
+class LotVerdict:
+    """What one draw says of its lot: `ACCEPTED`, `REFUSED`, or `OPEN` while parts aren't read or are held."""
+
+    draw: Draw
+    parts: tuple[DrawnPart, ...]
+    bad: int
+    waiting: tuple[str, ...]
+    verdict: str
+
+
+def draws(ledger: Ledger) -> list[Draw]:
+    """Return all draws on record, the oldest first."""
+    e = s.ENTRY.c
+    asked = (
+        select(*s.SETTING.columns, e.at, e.offset_minutes, e.made_by).join(s.ENTRY, e.seq == s.SETTING.c.entry)
+        .where(s.SETTING.c.name.startswith(DRAW, autoescape=True)).order_by(s.SETTING.c.id)
+    )  # fmt: skip
+    out = []
+    for row in ledger.rows(asked):
+        said = json.loads(str(row["value"]))
+        said |= {name: tuple(said[name]) for name in ("parts", "drawn")}
+        when = shown(str(row["at"]), int(row["offset_minutes"]))
+        out.append(Draw(**said | {"entry": int(row["entry"]), "at": when, "by": str(row["made_by"])}))
+    return out
+
+
+def of_lot(ledger: Ledger, lot: str, drawing: Drawing) -> list[Draw]:
+    """Return the draws of a lot and of any lot that shares a part of the kit with it, the oldest first.
+
+    Raises:
+        LedgerError: there is none, or seed and list don't give who is said to be drawn.
+    """
+    known = draws(ledger)
+    named = [d for d in known if d.lot.casefold() == lot.strip().casefold()]
+    if not named:
+        lots = ", ".join(dict.fromkeys(d.lot for d in known)) or "none"
+        raise LedgerError(f"ledger {ledger.location.shown}: no draw of lot {lot} is on record; known are {lots}")
+    found = [d for d in known if any(_shared(d, other) for other in named)]
+    for draw in found:
+        if tuple(drawing(draw.parts, draw.n, draw.seed)) != draw.drawn:
+            raise LedgerError(
+                f"lot {draw.lot}, entry {draw.entry}: seed and list don't give the parts that are said to be drawn; "
+                "whoever keeps the ledger must look (holeqc ledger verify)"
+            )
+    return found
+
+
+def _shared(one: Draw, other: Draw) -> bool:
+    same = one.lot.casefold() == other.lot.casefold()
+    parts = {one.part, other.part}
+    together = one.kit == other.kit and (len(parts) == 1 or "" in parts) and bool(set(one.parts) & set(other.parts))
+    return same or together
+
+
+def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
+    """Record a draw; ``draw.drawn`` is worked out here, from the seed that it brings. Return it as recorded.
+
+    Raises:
+        LedgerError: no name of the lot, or an earlier draw of the lot or of any of its parts, and no reason.
+    """
+    lot = one_line(draw.lot.strip(), "lot")
+    if not lot:
+        raise LedgerError("name the lot")
+    with ledger.transaction():
+        before = [d for d in draws(ledger) if _shared(d, draw)]
+        if before and not draw.reason.strip():
+            d = before[0]
+            shared = len(set(d.parts) & set(draw.parts))
+            raise LedgerError(
+                f"lot {lot}: {shared} of its parts were drawn from already, as lot {d.lot} on {d.at[:10]} by {d.by} "
+                f"(entry {d.entry}). Judge that draw (holeqc lot judge {d.lot}); to draw again say why (--reason). The "
+                "first draw goes on counting; nothing was recorded"
+            )
+        chosen = tuple(drawing(draw.parts, draw.n, draw.seed))
+        made = asdict(draw) | {
+            "lot": lot, "drawn": chosen, "first": before[0].entry if before else 0,
+            "reason": one_line(draw.reason.strip(), "reason"),
+        }  # fmt: skip
+        kept = {name: made[name] for name in made if name not in ("entry", "at", "by")}
+        value = json.dumps(kept, ensure_ascii=False)
+        entry = ledger.entry("setting", by, {"setting": [{"name": DRAW + lot, "value": value}]})
+    return Draw(**made | {"entry": entry.seq, "by": by})
+
+
+def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
+    """Return what readings recorded after a draw say: a part that any of them rejects is bad, also if it was mended.
+
+    An inspection that was corrected by another entry doesn't count. Parts that are held or weren't read since are
+    waited for; more bad ones than the plan accepts decide at once.
+    """
+    i, corrected = s.INSPECTION.c, s.ENTRY.alias("correction")
+    worst: dict[str, tuple[int, int]] = {}
+    for some in batches(draw.drawn):
+        asked = (
+            select(i.serial, i.verdict, i.entry).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
+            .where(i.serial.in_([plain(x) for x in some]), i.entry > draw.entry, s.SPECIFICATION.c.kit == draw.kit)
+            .where(~select(corrected.c.seq).where(corrected.c.replaces == i.entry).exists()).order_by(i.id)
+        )  # fmt: skip
+        for row in ledger.rows(asked.where(i.part == plain(draw.part)) if draw.part else asked):
+            serial, code = str(row["serial"]), s.VERDICTS.index(str(row["verdict"]))
+            rejected = worst.get(serial, (0, 0))[0] == s.VERDICTS.index("reject")
+            if not rejected:  # a hold that was cleared counts as what it came to
+                worst[serial] = code, int(row["entry"])
+    parts = tuple(
+        DrawnPart(x, s.VERDICTS[worst[x][0]], worst[x][1]) if x in worst else DrawnPart(x, "", 0) for x in draw.drawn
+    )
+    bad = sum(p.verdict == "reject" for p in parts)
+    waiting = tuple(p.serial for p in parts if p.verdict in ("", "hold"))
+    verdict = REFUSED if bad > draw.accept else OPEN if waiting else ACCEPTED
+    return LotVerdict(draw, parts, bad, waiting, verdict)
+
+
+def together(verdicts: Sequence[LotVerdict]) -> str:
+    """Return what all draws of a lot say together: the worst."""
+    return max((v.verdict for v in verdicts), key=(ACCEPTED, OPEN, REFUSED).index)
+
+
+def lots_before(ledger: Ledger, kit: str) -> list[bool]:
+    """Return how the drawn lots of a kit came out, accepted or not, in the order of their draws; open ones left out."""
+    known = [d for d in draws(ledger) if d.kit == kit]
+    out = [together([judged_by(ledger, d) for d in known if d is first or d.first == first.entry])
+           for first in known if not first.first]  # fmt: skip
+    return [verdict == ACCEPTED for verdict in out if verdict != OPEN]
