@@ -60,6 +60,7 @@ MAY_BE_OPEN = (CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE])
 NOT_COVERED = (
     "one hole drilled twice, a chip under the part, a bushing that comes loose at once: in a hole that isn't read such "
     "a fault is seen only by its plugs and by eye, else when its turn comes, at the latest after {every} parts",
+    "oversize of a hole that isn't read, where the kit asks no NO-GO plug of it",
     "cracks, burrs, lobes: nothing predicts them; surface and plugs stay asked of every hole",
     "a drill, gauge, material or setting changed without a log: log it; readings show it where it moves all holes",
 )
