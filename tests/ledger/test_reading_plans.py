@@ -386,3 +386,44 @@ def test_a_slow_change_is_seen_over_the_plans_parts(ready: Bench) -> None:
         ready.ledger.entry("setting", "17", {"setting": [{"name": s.PLAN_RESULT + "K4", "value": json.dumps(row)}]})
     assert plans._drift(ready.ledger, kept, {"1 x": 0.1, "2 x": 3.0}) == "hole 1 x"
     assert not plans._drift(ready.ledger, kept, {"1 y": 0.1, "2 x": 3.0})
+
+
+def test_sheet_of_a_lot_reads_back_and_every_answer_says_so(
+    ready: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from openpyxl import load_workbook
+
+    from holeqc.__main__ import run
+    from holeqc.reports.data import as_data
+    from holeqc.reports.screen import screen_text
+
+    monkeypatch.chdir(ready.folder)
+    assert run(["plan", "k4.toml", "--ledger", "ledger.sqlite3", "-o", "plan.json"]) == 2  # too soon after the last one
+    kept, path = plans.kept_plan(ready.ledger, "K4"), ready.folder / "lot.xlsx"
+    Path("plan.json").write_text(kept.plan.text().replace('"worn":[]', '"worn":["1"]'), encoding="utf-8")
+    lot = ["sheet", "k4.toml", "-o", "lot.xlsx", "--serial", "N-201", "--by", "17", "--ledger", "ledger.sqlite3"]
+    lot += ["--plan"]
+    assert run([*lot, "plan.json"]) == 2  # edited
+    assert "no reading plan" in capsys.readouterr().err
+    Path("plan.json").write_text(kept.plan.text(), encoding="utf-8")
+    assert run([*lot, "plan.json"]) == 0
+    units, book = ready.units("N-201"), load_workbook(path)
+    sheet = book.worksheets[0]
+    head = next(r for r in range(1, 30) if sheet.cell(r, 1).value == "Hole")
+    column = {str(sheet.cell(head, c).value): c for c in range(1, sheet.max_column + 1)}
+    for row in range(1, head):
+        if sheet.cell(row, 1).value == "Date":
+            sheet.cell(row, 3).value = DAY
+    for hole, values in enumerate(part(1)):
+        row = head + 1 + hole
+        sheet.cell(row, column["Surface"]).value = "clean"
+        for name, kind, value in zip(("Diameter 0° [in]", "Diameter 90° [in]", "x [in]", "y [in]"),
+                                     (rp.SIZE, rp.SIZE, rp.PLACE, rp.PLACE), values, strict=True):  # fmt: skip
+            if (hole, kind) in units:
+                sheet.cell(row, column[name]).value = float(value)
+    book.save(path)
+    done = ready.record(path).inspection
+    assert f"accepted on {4 + 2 * len(units)} of 20 readings, risk at most 0.1 %" in " ".join(screen_text(done).split())
+    said = as_data(done)["parts"][0]["reading_plan"]
+    assert said["accepted"]
+    assert len(said["predicted"]) == 16 - 2 * len(units)
