@@ -73,7 +73,7 @@ def _of_ledger(files: Sequence[Any], ledger: str, made: str, name: str) -> tuple
         spec = kept.released_kit(there, given.id)
         if spec.digest != given.digest:
             raise DataError(f"{given.path} isn't the text of kit {given.id} that two persons released last")
-        _, readings = recorded_readings(there, Filter(kit=spec.id))
+        _, readings = recorded_readings(there, Filter(kit=spec.id, fixture=spec.fixture))
         logged = [(str(e["day"]), Event(BUSHING if "bushing" in str(e["event"]) else REPAIR, 0.0))
                   for e in kept.fixture_changes(there, spec.fixture)]  # fmt: skip
         worn, loose = _of_fixture(spec, readings, logged)

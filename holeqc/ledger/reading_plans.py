@@ -81,7 +81,7 @@ def plan_of_record(
     """
     from holeqc.inspection.recheck import inspect
 
-    _, readings = recorded_readings(ledger, Filter(kit=spec.id, serials=tuple(serials)))
+    _, readings = recorded_readings(ledger, Filter(kit=spec.id, fixture=spec.fixture, serials=tuple(serials)))
     parts = rp.history_parts(inspect(spec, readings), rp.slots_of(spec))
     starts: dict[str, list[int]] = {rp.SIZE: [], rp.PLACE: []}
     for event in fixture_changes(ledger, spec.fixture):
