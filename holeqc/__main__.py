@@ -53,14 +53,10 @@ def _run(arguments: list[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
-#: what shells give for a program that Ctrl-C has ended: 128 + SIGINT (POSIX, exit status of a signalled command)
-STOPPED = 130
-
-
 def _stopped() -> int:
     """Say that the run was stopped and return its exit code."""
     printing.warn("holeqc: stopped; nothing was half-written")
-    return STOPPED
+    return printing.STOPPED
 
 
 def _usage(message: str) -> int:
@@ -84,11 +80,11 @@ def _guarded(work: Callable[[], int]) -> int:
     try:
         code = work()
     except KeyboardInterrupt:
-        code = STOPPED
+        code = printing.STOPPED
     except BaseException as error:
         code = _explained(error)
         return printing.outcome(printing.broken_off() or code)
-    if code == STOPPED:  # the option parser turns Ctrl-C into this code, silently
+    if code == printing.STOPPED:  # the option parser turns Ctrl-C into this code, silently
         code = printing.broken_off() or _stopped()
     return printing.outcome(code)
 

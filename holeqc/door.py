@@ -40,6 +40,7 @@ MANIFEST = Kind("a manifest", 5_000_000)
 PACKET_FILE = Kind("a file of a packet", 500_000_000)
 PLAN = Kind("a reading plan", 50_000_000)
 CHART = Kind("the --json output of a chart", 100_000_000)
+DRAFT = Kind("a draft of holeqc log", 50_000_000)
 TYPEFACE = Kind("a typeface", 20_000_000)
 
 

@@ -16,12 +16,18 @@ import contextlib
 import json
 import os
 import re
+import shutil
 import sys
-from collections.abc import Callable, Iterable
+import textwrap
+import time
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TextIO
 
 UNWRITTEN = 2  #: exit code: the answer couldn't be written, and nothing was recorded
 RECORDED_UNSEEN = 4  #: exit code: something was recorded, and the answer couldn't be written
+#: exit code that shells give for a program that Ctrl-C has ended: 128 + SIGINT (POSIX, status of a signalled command)
+STOPPED = 130
+NARROWEST = 20  #: columns; a terminal that says less doesn't know its width
 LONGEST_LINE = 4_000  #: characters of a sentence on standard error; what somebody typed could fill the screen
 
 #: C0 and C1 marks, delete, soft hyphen, marks of direction, blanks without width, line and paragraph separators, the
@@ -89,6 +95,7 @@ class _Screen:
         self.lost: dict[str, str] = {}  #: name of a stream -> why it takes nothing more
         self.entries: list[int] = []
         self.progress = False  #: a line of progress stands on the terminal
+        self.dialog = False  #: a person is being asked, line by line: nothing may move on the terminal
 
 
 _screen = _Screen()
@@ -102,7 +109,7 @@ def begin() -> None:
     """
     _screen.lost.clear()
     _screen.entries.clear()
-    _screen.progress = False
+    _screen.progress = _screen.dialog = False
     for number in (0, 1, 2):
         try:
             os.fstat(number)
@@ -124,7 +131,7 @@ def _plain(error: UnicodeError) -> tuple[str, int]:
     return "".join(words), error.end
 
 
-def _put(name: str, text: str) -> None:
+def _put(name: str, text: str, *, fit: bool = True) -> None:
     """Write to a stream; one that fails is given nothing more and remembered."""
     stream: TextIO | None = getattr(sys, name)
     if name in _screen.lost:
@@ -135,7 +142,7 @@ def _put(name: str, text: str) -> None:
     try:
         if _screen.progress:
             progress("")
-        stream.write(text)
+        stream.write(fitted(text, width()) if fit and _is_terminal(stream) else text)
         if name == "stderr":
             stream.flush()
     except UnicodeEncodeError:  # a stream that took no error handler
@@ -163,6 +170,13 @@ def write(text: str, *, aside: bool = False) -> None:
     _put("stderr" if aside else "stdout", visible(text))
 
 
+def flush() -> None:
+    """Have standard output go out now, for whoever follows a long run."""
+    if sys.stdout is not None and "stdout" not in _screen.lost:
+        with contextlib.suppress(OSError, ValueError):
+            sys.stdout.flush()
+
+
 def say(*lines: object, aside: bool = False) -> None:
     """Write one line each: whatever is in it, it stays one line."""
     for line in lines:
@@ -176,7 +190,7 @@ def warn(*lines: object) -> None:
 
 def write_json(content: Any) -> None:
     """Write content as JSON to standard output."""
-    _put("stdout", as_json(content) + "\n")
+    _put("stdout", as_json(content) + "\n", fit=False)
 
 
 def failure(message: str, sentences: Iterable[str] = ()) -> None:
@@ -188,14 +202,57 @@ def failure(message: str, sentences: Iterable[str] = ()) -> None:
 def progress(text: str) -> None:
     """Show on standard error what is being done, on a terminal only; an empty text takes the line away."""
     stream: TextIO | None = sys.stderr
-    if stream is None or "stderr" in _screen.lost or not _is_terminal(stream):
+    if stream is None or "stderr" in _screen.lost or _screen.dialog or not _is_terminal(stream):
         return
     try:
         _screen.progress = bool(text)
-        stream.write("\r\x1b[2K" + shortened(text, 78))  # the only marks for the terminal that the tool writes itself
+        # the only marks for the terminal that the tool writes itself, but for the bell
+        stream.write("\r\x1b[2K" + shortened(text, min(width(), 79) - 1))
         stream.flush()
     except (OSError, ValueError) as error:
         _lose("stderr", error)
+
+
+def width(usual: int = 80) -> int:
+    """Return how many columns the terminal has, ``usual`` where that isn't known; the variable COLUMNS counts first."""
+    return max(shutil.get_terminal_size((usual, 24)).columns, NARROWEST)
+
+
+_GAPS = re.compile(r"(?<=\S)( {2,})(?=\S)")  #: what parts the columns of a table
+_USUAL = 80  #: columns that paragraphs are set for where the room isn't known
+
+
+def fitted(text: str, wide: int) -> str:
+    """Return text with lines that are longer than ``wide`` broken, their rest set in: a table's between its columns.
+
+    A word longer than a line stays whole: it may be a path that somebody copies.
+    """
+    lines: list[str] = []
+    before = ""
+    for line in text.split("\n"):
+        first = (line.split(None, 1) or [""])[0]
+        full = first and len(before) > wide and before[-1] not in ".:" and len(before) + len(first) >= _USUAL
+        if full and len(_GAPS.findall(lines[-1])) < 2 and not _GAPS.search(line):
+            lines[-1] += f" {line.strip()}"  # the same paragraph, broken for a wider screen
+        else:
+            lines.append(line)
+        before = line
+    return "\n".join(part for line in lines for part in (_broken(line, wide) if len(line) > wide else [line]))
+
+
+def _broken(line: str, wide: int) -> list[str]:
+    indent = len(line) - len(line.lstrip())
+    rest = " " * min(indent + 2, wide // 4)
+    if len(_GAPS.findall(line)) < 2:
+        parts = textwrap.wrap(line, wide, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False)
+        return [part if len(part) <= wide else part.lstrip() for part in parts]
+    rows = [line[:indent]]
+    for cell in re.split(r"(?<=\S)(?= {2,}\S)", line[indent:]):
+        if rows[-1].strip() and len(rows[-1]) + len(cell) > wide:
+            rows.append(rest + cell.lstrip())
+        else:
+            rows[-1] += cell
+    return [part for row in rows for part in (_broken(row, wide) if len(row) > wide and row != line else [row])]
 
 
 def counted(what: str, every: int = 1) -> Callable[[int], None]:
@@ -223,6 +280,66 @@ def _is_terminal(stream: TextIO) -> bool:
 def is_terminal() -> bool:
     """Whether standard output is a terminal."""
     return sys.stdout is not None and _is_terminal(sys.stdout)
+
+
+# ------------------------------------------------------------------------------------------------------------ a dialog
+
+
+def can_ask() -> bool:
+    """Whether a person sits at both ends: what is shown and what is typed is a terminal's."""
+    return is_terminal() and sys.stdin is not None and _is_terminal(sys.stdin)
+
+
+def bell() -> None:
+    """Ring the terminal's bell."""
+    if is_terminal():
+        _put("stdout", "\a", fit=False)
+
+
+@contextlib.contextmanager
+def dialog() -> Iterator[Callable[[str], tuple[str, float] | None]]:
+    """Give what asks at the terminal: it shows a prompt and returns the line typed, and after how many seconds.
+
+    Enter ends a line, and so does a tab, which gauges with a keyboard's plug send. 0 seconds means that the line was
+    there before the prompt. None: nobody is there any more (Ctrl-D, the terminal is gone).
+    """
+    progress("")
+    settings = None
+    with contextlib.suppress(ImportError, OSError, ValueError):
+        import termios
+
+        settings = termios.tcgetattr(0)
+        changed = [*settings[:6], [*settings[6]]]
+        changed[6][termios.VEOL] = b"\t"
+        termios.tcsetattr(0, termios.TCSANOW, changed)
+    _screen.dialog = True
+    try:
+        yield _ask
+    finally:
+        _screen.dialog = False
+        if settings is not None:
+            with contextlib.suppress(OSError):
+                termios.tcsetattr(0, termios.TCSANOW, settings)
+
+
+def _ask(prompt: str) -> tuple[str, float] | None:
+    import select
+
+    there = False
+    with contextlib.suppress(OSError, ValueError):
+        there = bool(select.select([0], [], [], 0)[0])
+    _put("stdout", one_line(prompt))
+    flush()
+    began = time.monotonic()
+    try:
+        typed = os.read(0, 65_536)
+    except OSError:
+        typed = b""
+    if not typed or "stdout" in _screen.lost:
+        return None
+    if not typed.endswith(b"\n"):
+        _put("stdout", "\n")
+    return typed.decode("utf-8", "replace").strip("\r\n\t "), 0.0 if there else time.monotonic() - began
 
 
 # ------------------------------------------------------------------------------------------------- acts and exit codes

@@ -81,6 +81,11 @@ class Disk:
         """Have the disk keep what was written."""
         os.fsync(descriptor)
 
+    def append(self, descriptor: int, content: bytes) -> int:
+        """Write at the end of an open file and return how many bytes went in."""
+        os.lseek(descriptor, 0, os.SEEK_END)
+        return os.write(descriptor, content)
+
     def replace(self, source: Path, target: Path) -> None:
         """Put one file in the place of another, or of none."""
         os.replace(source, target)
@@ -400,6 +405,56 @@ def place(path: str | os.PathLike[str]) -> Iterator[Path]:
         with contextlib.suppress(OSError):
             disk.remove(aside)
         _mine.discard(str(aside))
+
+
+# ---------------------------------------------------------------------------------------------------- a file that grows
+
+
+class Journal:
+    """A file that only grows, a line at a time: each is on the disk before `add` returns, and one process has it.
+
+    What a killed run left of a line stays there; the next line begins below it.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], *, new: bool) -> None:
+        """Open it; ``new``: it must not be there yet, else it must.
+
+        Raises:
+            WriteError: it is there already or isn't, it is no regular file, or another process has it.
+        """
+        self.path, self.name = Path(os.path.abspath(path)), one_line(os.fspath(path))
+        _refuse_target(self.path, self.name, replace=not new)
+        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+        with _telling(self.name, self.path):
+            self._open = disk.create(self.path) if new else os.open(self.path, flags | getattr(os, "O_BINARY", 0))
+            if not _lock(self._open):
+                os.close(self._open)
+                raise _refused(self.name, "in-use", "somebody is typing into it at another terminal",
+                               action="Go on there, or stop there first")  # fmt: skip
+            _flush_folder(self.path.parent)
+
+    def add(self, line: str) -> None:
+        """Write one line and have the disk keep it.
+
+        Raises:
+            WriteError: the disk refuses; the file is as it was.
+        """
+        before = os.fstat(self._open).st_size
+        try:
+            os.lseek(self._open, max(before - 1, 0), os.SEEK_SET)
+            whole = not before or os.read(self._open, 1) == b"\n"
+            rest = (("" if whole else "\n") + line + "\n").encode("utf-8", "backslashreplace")
+            while rest:
+                rest = rest[disk.append(self._open, rest) :]
+            disk.flush(self._open)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._open, before)
+            raise _disk_error(self.name, error) from error
+
+    def close(self) -> None:
+        """Let others have it."""
+        os.close(self._open)
 
 
 # ---------------------------------------------------------------------------------------------------------- folders

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from holeqc import door, printing
+from holeqc import door, printing, writer
 from holeqc.ledger import a_day
 from holeqc.problems import NOTE, WARNING, HoleQCError, Problem, ReadingsError, SpecificationError, shown_path
 
@@ -25,6 +25,7 @@ SHEETS = (".xlsx", ".xlsm", ".csv", ".tsv", ".txt", ".qif")
 OTHER_SHEETS = (".xls", ".xlsb", ".ods", ".numbers")
 #: tables that a report or a packet of ours consists of
 REPORTS = frozenset({"evaluated.xlsx", "tags.csv", "characteristics.xlsx"})
+DRAFT = ".draft.csv"  #: ending of a sheet that `holeqc log` is still filling
 FEW = 5  #: so many names in a note
 
 
@@ -142,6 +143,8 @@ def _folder(folder: Path) -> tuple[list[Path], list[Problem]]:
             notes.append(_lock_note(path))
         elif os.path.isdir(path):
             passed.setdefault("folders inside it", []).append(name)
+        elif name.endswith(DRAFT):
+            passed.setdefault("drafts of holeqc log", []).append(name)
         elif name.lower() in REPORTS:
             passed.setdefault("reports, no sheets", []).append(name)
         elif ending in SHEETS or ending in OTHER_SHEETS:
@@ -156,6 +159,54 @@ def _folder(folder: Path) -> tuple[list[Path], list[Problem]]:
         shown = ", ".join(map(shown_path, those[:FEW])) + (f" and {len(those) - FEW} more" if len(those) > FEW else "")
         notes.append(Problem(NOTE, "passed-over", f"not read in this folder: {what}", shown, file=shown_path(folder)))
     return found, notes
+
+
+# --------------------------------------------------------------------------------------------------- samples to try
+
+
+SAMPLES = "sample_measurements"
+DEMO = f"share/holeqc/{KIT_FOLDER}/"  #: where an installation keeps kits, the samples beside them
+
+
+def write_demo(folder: Path) -> list[Path]:
+    """Copy the sample kits and sheets into a new folder, from the checkout or from the installation; return the paths.
+
+    Raises:
+        HoleQCError: the folder is there and isn't empty, the installation has no samples, the disk refuses.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise HoleQCError(f"{shown_path(folder)} is there already and isn't empty; name a new folder")
+    written: list[Path] = []
+    for name, files in _demo_files().items():
+        with writer.folder(folder / name, _not_there) as out:
+            for file in files:
+                out.write_bytes(file.name, door.take(file, door.READINGS).content)
+                written.append(folder / name / file.name)
+    return written
+
+
+def _not_there(path: Path) -> None:
+    raise HoleQCError(f"{shown_path(path)} was just made by somebody else; name a new folder")
+
+
+def _demo_files() -> dict[str, list[Path]]:
+    """Return the sample files by the folder that they go into."""
+    top = Path(__file__).resolve().parents[2]
+    if (top / "pyproject.toml").is_file():
+        there = [p for name in (KIT_FOLDER, SAMPLES) for p in sorted((top / name).rglob("*")) if p.is_file()]
+    else:
+        from importlib import metadata
+
+        listed = [Path(os.path.abspath(str(f.locate()))) for f in metadata.files("holeqc") or () if "share/holeqc/" in
+                  f.as_posix()]  # fmt: skip
+        tops = [p.parents[1] for p in listed if p.as_posix().rpartition("/")[0].endswith(DEMO.rstrip("/"))]
+        top, there = tops[0] if tops else top, sorted(listed)
+    found: dict[str, list[Path]] = {}
+    for path in there:
+        found.setdefault(path.parent.relative_to(top).as_posix(), []).append(path)
+    if not found:
+        raise HoleQCError("this installation has no samples; install holeqc anew from its wheel")
+    return found
 
 
 # ---------------------------------------------------------------------------------------------------------- the kit

@@ -111,6 +111,34 @@ def _options(spec: Specification, plan: StudyPlan, holes: Sequence[str]) -> list
     return words
 
 
+# ------------------------------------------------------------------------------------------------------ for a pencil
+
+
+def page_of(spec: Specification, named: str = "") -> str:
+    """Return the page to print on: as named, else by the kit's unit."""
+    return named.strip().lower() or ("letter" if spec.unit == "in" else "a4")
+
+
+def write_pencil(
+    spec: Specification, out: Path, part: str, serials: Sequence[str], page: str, recheck: Recheck | None = None, *,
+    replace: bool = False,
+) -> None:  # fmt: skip
+    """Write reading sheets for a pencil as a PDF, one a serial number.
+
+    Raises:
+        DataError: no such part or page. WriteError: the file is there, or the disk refuses.
+    """
+    from holeqc import writer
+    from holeqc.reports.pages import PAPERS
+    from holeqc.reports.pencil import pencil_pages
+
+    if page not in PAPERS:
+        raise DataError(f"page {page!r} is not known; {' or '.join(PAPERS)}")
+    if part or len(spec.parts) == 1:
+        part = spec.part(part or spec.parts[0].name).name
+    writer.write_bytes(out, pencil_pages(spec, part, serials, page, recheck), replace=replace)
+
+
 # ----------------------------------------------------------------------------------------------- what is read again
 
 

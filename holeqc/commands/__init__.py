@@ -26,6 +26,9 @@ SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "check": ("check", "check", "judge filled sheets: accept, hold or reject, why, what to do; reports and tags"),
     "sheet": ("sheet", "sheet", "write a blank reading sheet, or a gauge study sheet, ready to print and fill"),
+    "log": ("bench", "log", "log readings at the bench one by one: judged at once, kept at once, a filled sheet"),
+    "watch": ("bench", "watch", "judge each filled sheet the moment it is saved into a folder"),
+    "demo": ("bench", "demo", "copy sample kits and sheets into a new folder, to try things with"),
     "kit": {
         "new": ("kit", "new", "start a kit file: commented, or from a hole table"),
         "show": ("kit", "show", "say in plain words, and draw to scale, what a kit file asks"),
@@ -120,6 +123,7 @@ def signer_of(key: Path | None) -> Signer | None:
 
 def passphrase(variable: str, words: str = "Passphrase of the new key") -> str:
     """Return the passphrase of a key: that of a variable of the environment, else typed without being shown."""
+    printing.progress("")
     return os.environ.get(variable, "") or str(typer.prompt(words, hide_input=True, err=True))
 
 
@@ -214,11 +218,43 @@ def _command(name: str, entry: Entry | dict[str, Entry]) -> Any:
     app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     found = getattr(importlib.import_module(f"holeqc.commands.{module}"), function)
     app.command(name, short_help=line, context_settings=SETTINGS)(found)
-    return typer.main.get_command(app)
+    command: Any = typer.main.get_command(app)
+    command.context_class = Asked
+    return command
+
+
+_Formatter: Any = typer.Context.formatter_class
+_Context: Any = TyperGroup.context_class
+
+
+class Help(_Formatter):
+    """Help that is no wider than the terminal; options stand over their words where it is narrow."""
+
+    def __init__(self, *how: Any, **more: Any) -> None:
+        super().__init__(*how, **more)
+        self.width: int = min(self.width, printing.width() - 1)
+
+    def write_dl(self, rows: Any, col_max: int = 30, col_spacing: int = 2) -> None:
+        """Write a list of terms with their words."""
+        super().write_dl(rows, min(col_max, self.width // 4) if self.width < 60 else col_max, col_spacing)
+
+
+class Asked(_Context):
+    """What the option parser knows of one command line; where it is carried out, a terminal shows that it begins."""
+
+    formatter_class = Help
+
+    def invoke(self, *words: Any, **more: Any) -> Any:
+        """Carry out a command. The first run on a machine takes seconds before it can show anything else."""
+        if not isinstance(self.command, TyperGroup):
+            printing.progress("starting")
+        return super().invoke(*words, **more)
 
 
 class Group(TyperGroup):
     """A group that lists its commands without loading them."""
+
+    context_class = Asked
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         return list(self.commands)

@@ -17,14 +17,19 @@ def sheet(
         typer.Argument(metavar="KIT.toml", help="The kit file; a recheck on record needs none.", show_default=False),
     ] = None,
     *,
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Workbook to write.")],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE.xlsx", help="Workbook; with --paper a PDF too.")],
     part: Annotated[
         str, typer.Option(metavar="NAME", help="Part that the sheet is for; without it the sheet offers a choice.")
     ] = "",
     serial: Annotated[
         list[str] | None, typer.Option(metavar="S", help="Serial number, or AP-021..AP-040; again for a sheet each.")
     ] = None,
-    paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
+    paper: Annotated[
+        bool, typer.Option("--paper", help="For a pencil: map, tall cells, boxes to tick; -o FILE.pdf, or a workbook.")
+    ] = False,
+    page: Annotated[
+        str, typer.Option(help="Page to print on: letter or a4; letter for a kit in inches if not given.")
+    ] = "",
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is already there.")] = False,
     recheck: Annotated[
         str,
@@ -67,6 +72,8 @@ def sheet(
 
     Example: holeqc sheet tolerances/bl7.toml -o blank.xlsx --part port --serial 1041 --serial 1042
 
+    Example: holeqc sheet tolerances/bl7.toml --paper -o blank.pdf --part port --serial 1041
+
     Example: holeqc sheet --recheck P-1041 -o again.xlsx
 
     Example: holeqc sheet tolerances/bl7.toml --plan 3097229D89 -o lot.xlsx --part port --serial P-1041 --by 17
@@ -77,31 +84,34 @@ def sheet(
     and the person licensed to sign prevail.
     """
     from holeqc.answers.files import load_kit
+    from holeqc.answers.sheets import page_of
     from holeqc.problems import HoleQCError
     from holeqc.readings.containers import SizeLimits
     from holeqc.readings.identities import written_out
     from holeqc.readings.sheet import write_sheet
     from holeqc.specification.words import limits_line
 
-    _refuse(out, replace)
+    _refuse(out, replace, paper)
+    if paper and study:
+        raise HoleQCError("--paper is for reading sheets; a study is printed from its workbook")
     if recheck:
         _only_recheck({
             "part": part, "serial": serial, "study": study, "item": item, "items": items, "hole": hole,
             "appraiser": appraiser, "trials": trials, "seed": seed, "gauge": gauge, "nested": nested, "choice": choice,
         })  # fmt: skip
-        printing.say(*_write_recheck(kit, out, recheck, first or [], ledger, paper.strip().lower(), replace))
+        printing.say(*_write_recheck(kit, out, recheck, first or [], ledger, page, replace))
         return
     if kit is None or first:
         raise HoleQCError("--first goes with --recheck" if first else "name the kit file first: holeqc sheet KIT.toml")
     if plan:
         from holeqc.answers.plan import write_lot
 
-        if study or len(serial or ()) != 1:
+        if study or paper or len(serial or ()) != 1:
             raise HoleQCError("--plan draws the readings of one part, once it is drilled: name it with one --serial")
-        printing.say(*write_lot(kit, plan, part, (serial or [""])[0].strip(), ledger, by, out, paper.strip().lower(),
-                                replace))  # fmt: skip
+        printing.say(*write_lot(kit, plan, part, (serial or [""])[0].strip(), ledger, by, out, page, replace))
         return
     specification = load_kit(kit)
+    page = page_of(specification, page)
     serial = [name for text in serial or () for name in written_out(text, "--serial")]
     most = SizeLimits().sheets - 1  # the hidden sheet of choices is one too; more wouldn't be read again
     if not study and len(serial) > most:
@@ -118,26 +128,37 @@ def sheet(
             2 if trials is None else trials, 1 if seed is None else seed, gauge, nested, tuple(choice or ()),
         )  # fmt: skip
         printing.say(limits_line(specification))
-        printing.say(*write_study(specification, request, out, paper.strip().lower(), replace))
+        printing.say(*write_study(specification, request, out, page, replace))
         return
     _only_studies(asked)
-    write_sheet(specification, out, part or None, serial, paper.strip().lower(), replace=replace)
+    if out.suffix.lower() == ".pdf":
+        from holeqc.answers.sheets import write_pencil
+
+        write_pencil(specification, out, part, serial, page, replace=replace)
+    else:
+        write_sheet(specification, out, part or None, serial, page, replace=replace, pencil=paper)
     count = len(serial) or 1
     printing.say(limits_line(specification))
     printing.say(f"{out}: {count} blank sheet{'s' if count > 1 else ''} for kit {specification.id}, revision "
-          f"{specification.revision}. Check it filled with: holeqc check {kit} {out}")  # fmt: skip
+          f"{specification.revision}. " + (
+              f"Check it filled with: holeqc check {kit} {out}" if out.suffix.lower() == ".xlsx" else
+              f"Print it; type what was read with: holeqc log {kit} --serial S"))  # fmt: skip
 
 
 def _write_recheck(
-    kit: Path | None, out: Path, named: str, first: list[Path], ledger: str, paper: str, replace: bool
+    kit: Path | None, out: Path, named: str, first: list[Path], ledger: str, page: str, replace: bool
 ) -> list[str]:  # fmt: skip
     """Write a sheet of what must be read again of a part, on record or in files; return what to say of it."""
-    from holeqc.answers.sheets import from_files, from_record
+    from holeqc.answers.sheets import from_files, from_record, page_of, write_pencil
     from holeqc.readings.sheet import write_recheck
     from holeqc.specification.words import limits_line
 
     specification, asked = from_files(kit, first, named) if first else from_record(kit, named, ledger)
-    write_recheck(specification, out, asked, paper, replace=replace)
+    page = page_of(specification, page)
+    if out.suffix.lower() == ".pdf":
+        write_pencil(specification, out, asked.part, [asked.serial], page, asked, replace=replace)
+    else:
+        write_recheck(specification, out, asked, page, replace=replace)
     rows = len(asked.asked)
     check = f"holeqc check {kit or 'KIT.toml'} {' '.join(map(str, first))} {out}" if first else (
         f"holeqc check {kit or 'KIT.toml'} {out} --record --by WHO")  # fmt: skip
@@ -165,12 +186,13 @@ def _only_studies(asked: dict[str, object]) -> None:
         raise HoleQCError(f"{', '.join(given)}: only with --study")
 
 
-def _refuse(out: Path, replace: bool) -> None:
+def _refuse(out: Path, replace: bool, paper: bool) -> None:
     """Never write over a sheet that somebody may have filled."""
     from holeqc.problems import HoleQCError
 
-    if out.suffix.lower() != ".xlsx":
-        raise HoleQCError(f"{out}: a reading sheet is a workbook; end its name in .xlsx")
+    if out.suffix.lower() not in ((".xlsx", ".pdf") if paper else (".xlsx",)):
+        raise HoleQCError(f"{out}: a reading sheet is a workbook; end its name in .xlsx"
+                          f"{', or in .pdf' if paper else ' (a PDF for a pencil: --paper)'}")  # fmt: skip
     if out.exists() and not replace:
         raise HoleQCError(f"{out} is already there and may hold readings; choose another name, or say --replace")
     if not out.parent.is_dir():

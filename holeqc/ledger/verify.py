@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from sqlalchemy import bindparam, create_engine, func, select, tuple_
+from sqlalchemy import bindparam, create_engine, func, or_, select, tuple_
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
@@ -30,8 +30,8 @@ from holeqc.ledger.schema import (
     INSPECTION,
     INSPECTION_SET,
     LEDGER_VERSION,
-    READING,
     READING_SET,
+    SET_MARK,
     VERSION_KNOWN,
     PayloadDigest,
     batches,
@@ -44,7 +44,7 @@ from holeqc.ledger.schema import (
 from holeqc.problems import HoleQCError, LedgerError
 
 if TYPE_CHECKING:
-    from sqlalchemy import ColumnElement, Connection, Select, Table
+    from sqlalchemy import Connection, Select, Table
 
 
 SLICE = 500  #: entries verified under one reading of the database
@@ -112,9 +112,10 @@ def faults_of_parts(connection: Connection, serials: Sequence[str]) -> list[str]
     """Return what doesn't hold of everything that decides on serial numbers, the first entry at the beginning.
 
     Looked at are the guards, the chain of all entries, and the digests of all of them but readings of other files: a
-    tag or an inspection that was taken out is missed by its entry, whichever that is.
+    tag or an inspection that was taken out is missed by its entry, whichever that is. Of entries whose digest isn't
+    asked no row is fetched; that none of theirs was put in later, the order of the rows tells, asked of the database.
     """
-    sets, readings = READING_SET.c, READING.c
+    sets = READING_SET.c
     faults = _guards(missing_guards(connection)) + _versions(connection)
     mine: set[int] = set()
     for some in batches([plain(serial) for serial in serials]):
@@ -128,11 +129,28 @@ def faults_of_parts(connection: Connection, serials: Sequence[str]) -> list[str]
         mine |= {int(row[0]) for row in connection.execute(rests)}
     walk = _Walk(None)
     walk.only = mine
-    walk.of_readings = readings.set_id.in_(select(sets.id).where(sets.entry.in_(sorted(mine))))
+    walk.asked = select(ENTRY.c.seq).where(or_(ENTRY.c.kind != "readings", ENTRY.c.seq.in_(sorted(mine))))
     walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
     while walk.seq < walk.last and not walk.first_bad:
         walk.slice(connection, min(walk.last, walk.seq + SLICE))
-    return [*walk.faults, *faults]
+    return [*walk.faults, *(() if walk.first_bad else _put_in_later(connection, walk.last)), *faults]
+
+
+def _put_in_later(connection: Connection, last: int) -> list[str]:
+    """Return which tables hold rows out of the order of their entries, or of an entry beyond ``last``.
+
+    Not asked of rows that belong to another one, which is asked, nor of marks, which can only make readings doubtful.
+    """
+    faults = []
+    for table in DETAILS:
+        if parent_of(table) is None and table is not SET_MARK:
+            before = func.lag(table.c.entry).over(order_by=table.c.id).label("before")
+            rows = select(table.c.entry, before).subquery()
+            wrong = or_(rows.c.before > rows.c.entry, rows.c.entry > last)
+            found = connection.execute(select(func.min(rows.c.entry)).where(wrong)).scalar()
+            if found is not None:
+                faults.append(f"entry {found}: table {table.name} holds a row that it didn't bring")
+    return faults
 
 
 def whole_up_to(connection: Connection, last: int) -> int:
@@ -177,10 +195,11 @@ class _Stream:
 
     def __init__(
         self, connection: Connection, table: Table, after: int | None, damaged: bool,
-        only: ColumnElement[bool] | None = None,
+        only: Select[Any] | None = None,
     ) -> None:  # fmt: skip
         self.table = table
         parent = parent_of(table)
+        of = (table if parent is None else parent[0]).c.entry
         if parent is None:
             key = table.c.id
             question = select(table.c.entry, *table.columns)
@@ -194,7 +213,7 @@ class _Stream:
         if after is not None:
             question = question.where(key > after)
         if only is not None:
-            question = question.where(only)
+            question = question.where(of.in_(only))
         self._key = [c.name for c in table.columns].index(key.name) + 1
         self._close: Callable[[], None] = lambda: None
         if damaged:
@@ -265,7 +284,7 @@ class _Walk:
         self.expected = expected
         self.damaged = damaged
         self.only: set[int] | None = None  #: entries of readings that are looked at, None for all
-        self.of_readings: ColumnElement[bool] | None = None
+        self.asked: Select[Any] | None = None  #: entries whose rows are fetched, None for all
         self.last = -1  #: the newest entry, once it is known
         self.met = False
         self.seq = 0
@@ -287,12 +306,9 @@ class _Walk:
         question = select(ENTRY).where(ENTRY.c.seq > self.seq, ENTRY.c.seq <= to).order_by(ENTRY.c.seq)
         entries = [dict(row) for row in connection.execute(question).mappings()]
         streams = [
-            _Stream(
-                connection, table, self._after[table.name], self.damaged,
-                self.of_readings if table is READING else None,
-            )
+            _Stream(connection, table, self._after[table.name], self.damaged, self.asked)
             for table in DETAILS
-        ]  # fmt: skip
+        ]
         try:
             for entry in entries:
                 self._entry(entry, streams)

@@ -362,13 +362,13 @@ def refusal(
     return ReadingsError(problem.sentence(), [problem])
 
 
-def examine(path: str | Path, limits: SizeLimits) -> Container:
-    """Return what kind of file this is.
+def examine(path: str | Path | Incoming, limits: SizeLimits) -> Container:
+    """Return what kind of file this is; one that came in already isn't read again.
 
     Raises:
         ReadingsError: missing, empty, too large, of a kind that isn't read, damaged, protected or unsafe.
     """
-    came = take(path, READINGS, error=ReadingsError, most=limits.file_bytes)
+    came = path if isinstance(path, Incoming) else take(path, READINGS, error=ReadingsError, most=limits.file_bytes)
     name, start = came.name, came.content[:4096]
     if not start:
         raise refusal(name, "empty-file", "the file is empty (0 bytes)", action="Save the sheet again")

@@ -20,6 +20,7 @@ from holeqc.printing import counted, shortened
 from holeqc.problems import NOTE, Problem, ReadingsError
 from holeqc.readings.containers import (
     DAMAGED,
+    DOCUMENT,
     UNCALCULATED,
     Container,
     Grid,
@@ -653,6 +654,9 @@ def read_text(
     Raises:
         ReadingsError: binary content, an encoding that doesn't fit, an open quotation mark, too many rows.
     """
+    if container.kind == DOCUMENT:
+        raise refusal(container.name, "other-format", "this is a document of results, not a table",
+                      action="Give it to holeqc check")  # fmt: skip
     text = _encoding(container, options)
     if text.guessed:
         collector.add(

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
+from holeqc.door import Incoming
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
@@ -562,6 +563,9 @@ NUMBERS_LEFT = 10
 HEADING_ROWS, HEADINGS_SHOWN, HEADING_SHOWN = 100, 12, 30
 
 
+Named = str | Path | Incoming  #: a file by its name, or its bytes that came in already
+
+
 @dataclass(slots=True)
 class _Run:
     """What one call gathers."""
@@ -573,7 +577,7 @@ class _Run:
     collector: Collector = field(default_factory=Collector)
     seen: dict[str, str] = field(default_factory=dict)  #: SHA-256 of a file -> the name it was first given by
     sources: list[Source] = field(default_factory=list)
-    digests: dict[str | Path, str] = field(default_factory=dict)  #: path -> SHA-256
+    digests: dict[Named, str] = field(default_factory=dict)  #: path -> SHA-256
     lettered: Vocabulary | None = None
 
     def vocabulary_of(self, sheet: RawSheet) -> Vocabulary:
@@ -589,7 +593,7 @@ class _Run:
 
 
 def read_files(
-    paths: Iterable[str | Path], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
+    paths: Iterable[Named], spec: Specification, options: ReadOptions | None = None, *, go_on: bool = False
 ) -> Readings:  # fmt: skip
     """Return all readings in some files as one table in the kit's unit, with every problem met on the way.
 
@@ -601,7 +605,7 @@ def read_files(
             file can be used.
     """
     options = options or ReadOptions()
-    good, unusable = list(paths), dict[str | Path, UnusableFile]()
+    good, unusable = list(paths), dict[Named, UnusableFile]()
     while True:
         run, refused = _gather(good, spec, options)
         unusable |= refused
@@ -642,16 +646,16 @@ def _readings(run: _Run) -> Readings:
 
 
 def _gather(
-    paths: Sequence[str | Path], spec: Specification, options: ReadOptions
-) -> tuple[_Run, dict[str | Path, UnusableFile]]:
+    paths: Sequence[Named], spec: Specification, options: ReadOptions
+) -> tuple[_Run, dict[Named, UnusableFile]]:
     """Read some files; return what they gave, and those that can't be used."""
     run = _Run(spec, options, Vocabulary(spec), Draft(spec))
-    refused: dict[str | Path, UnusableFile] = {}
+    refused: dict[Named, UnusableFile] = {}
     for path in paths:
         try:
             _read_file(run, path)
         except ReadingsError as error:
-            shown = shown_path(path)
+            shown = _shown(path)
             refused[path] = UnusableFile(shown, tuple(replace(p, file=shown) for p in error.problems))
     return run, refused
 
@@ -686,11 +690,15 @@ def declared_kit(path: str | Path, limits: SizeLimits | None = None) -> tuple[st
     return None
 
 
-def _read_file(run: _Run, path: str | Path) -> None:
+def _shown(path: Named) -> str:
+    return path.name if isinstance(path, Incoming) else shown_path(path)
+
+
+def _read_file(run: _Run, path: Named) -> None:
     container = examine(path, run.options.limits)
     run.digests[path] = container.sha256
-    if container.name != shown_path(path):
-        container = replace(container, name=shown_path(path))
+    if container.name != _shown(path):
+        container = replace(container, name=_shown(path))
     if container.sha256 in run.seen:
         _named_twice(run, container, run.seen[container.sha256])
         return

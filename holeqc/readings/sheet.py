@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 import random
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -68,6 +69,7 @@ if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
+    from holeqc.readings.containers import Content
     from holeqc.readings.sheet_layout import SheetColumn
     from holeqc.specification.model import Hole, Specification
 
@@ -393,6 +395,7 @@ def state(entries: list[str], total: int, checks: list[str], fields: dict[str, s
 ROW_HEIGHT = 26.0
 TABLE_FONT = 12
 PAPERS = {"a4": 9, "letter": 1}
+PAGE = (730.0, 530.0)  #: what both papers hold inside the margins, laid across [points]
 NUMBER_FORMATS = {"in": "0.0000##", "mm": "0.000##", DEGREES: "0.0##"}
 
 _THIN = Side(style="thin", color="808080")
@@ -678,9 +681,11 @@ def printed(specification: Specification, holds: str, hole: Hole) -> str | float
 
 def write_recheck(
     specification: Specification, path: str | os.PathLike[str], recheck: Recheck, paper: str = "a4", *,
-    replace: bool = True,
+    replace: bool = True, filled: Mapping[str, Content] | None = None,
 ) -> None:  # fmt: skip
     """Write a sheet of only what is read again of a part, with what was found and decided before.
+
+    ``filled``: cell -> what was read already.
 
     Raises:
         WriteError: the file is there and isn't to be replaced, or it can't be written.
@@ -692,6 +697,7 @@ def write_recheck(
     book.remove(book.active)
     sheet = book.create_sheet(name)
     _Writer(specification, sheet, layout(specification, recheck), recheck.part, recheck.serial, recheck).write(paper)
+    _fill(sheet, filled or {})
     _write_lists(book, specification)
     _write_marker(book, specification, name)
     with writer.file(path, replace=replace) as out:
@@ -706,10 +712,13 @@ def write_sheet(
     paper: str = "a4",
     *,
     replace: bool = True,
+    filled: Mapping[str, Content] | None = None,
+    pencil: bool = False,
 ) -> None:
     """Write a blank reading sheet, one sheet a serial number, for one part or with a choice of parts.
 
-    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over.
+    ``paper`` is ``a4`` or ``letter``; ``replace``: whether a file that is there already is written over; ``filled``:
+    cell -> what was read already, of the one serial number; ``pencil``: no check columns, and rows that fill the page.
 
     Raises:
         DataError: no such part or paper, or serial numbers that can't be used.
@@ -725,6 +734,8 @@ def write_sheet(
     book = Workbook()
     book.remove(book.active)
     plan = layout(specification)
+    if pencil:
+        plan = dataclasses.replace(plan, columns=tuple(c for c in plan.columns if not c.holds.endswith("_check")))
     alike: dict[str, bytes] = {}
     for name, serial in zip(names, serials or [""], strict=True):
         sheet = book.create_sheet(name)
@@ -732,7 +743,8 @@ def write_sheet(
             alike[name] = f">{serial}<".encode()
             print_setup(sheet, plan, specification, paper)  # the workbook names what each sheet prints
         else:
-            _Writer(specification, sheet, plan, part, serial).write(paper)
+            _Writer(specification, sheet, plan, part, serial).write(paper, pencil=pencil)
+            _fill(sheet, filled or {})
     _write_lists(book, specification)
     _write_marker(book, specification, names[0])
     with writer.file(path, replace=replace) as out:
@@ -764,6 +776,14 @@ def _save_alike(book: Workbook, out: Any, second: bytes, alike: dict[str, bytes]
 
     template: list[bytes] = []
     Alike(book, ZipFile(out, "w", ZIP_DEFLATED)).save()
+
+
+def _fill(sheet: Worksheet, filled: Mapping[str, Content]) -> None:
+    for address, content in filled.items():
+        if isinstance(content, str):
+            write_text(sheet[address], content)
+        else:
+            sheet[address].value = content
 
 
 def _marker(specification: Specification) -> Marker:
@@ -821,21 +841,32 @@ class _Writer:
         self.size, self.place, self.off = size_reach(lower, upper), place_reach(s), position_tolerance(s)
         self.spans, self.edges = size_spans(s), edge_span(s)
 
-    def write(self, paper: str) -> None:
+    def write(self, paper: str, *, pencil: bool = False) -> None:
         self._title()
         self._fields()
         self._asked()
         self._headings()
         for number, row in enumerate(self.plan.rows, start=self.plan.first_row):
             self._row(number, row)
-        self._state()
-        self._legend()
         self._choices()
-        mark_checks(self.sheet, self.plan, self.s.unit)
+        if pencil:
+            self._fill_page()
+        else:
+            self._state()
+            self._legend()
+            mark_checks(self.sheet, self.plan, self.s.unit)
         print_setup(self.sheet, self.plan, self.s, paper)
         if self.recheck is not None:
             self.sheet.print_area = f"A1:{cell_name(self.plan.last_row + 3 + len(LEGEND), self.plan.width)}"
         protect(self.sheet)
+
+    def _fill_page(self) -> None:
+        """Make the rows of a sheet without checks so high that they fill a page laid across."""
+        banner(self.sheet, self.plan.last_row + 2, self.plan, SIGNATURE, "signature")
+        scale = min(1.0, PAGE[0] / (5.6 * sum(column.width for column in self.plan.columns)))
+        high = PAGE[1] / scale - sum(d.height or 15.0 for d in self.sheet.row_dimensions.values())
+        for number in range(self.plan.first_row, self.plan.last_row + 1):
+            self.sheet.row_dimensions[number].height = max(ROW_HEIGHT, ROW_HEIGHT + high / len(self.plan.rows))
 
     def _title(self) -> None:
         for row, (text, kind) in enumerate(zip(_top(self.s), ("title", "marker", "how to"), strict=True), start=1):

@@ -1,6 +1,6 @@
 """The short answer on the screen: verdict, holes, why and what to do first; the verdict again as the last line.
 
-As wide as the terminal between 60 and 100 columns. Imports neither pandas nor matplotlib.
+As wide as the terminal between 40 and 100 columns. Imports neither pandas nor matplotlib.
 """
 
 from __future__ import annotations
@@ -616,11 +616,11 @@ LISTED = 40  #: with more parts than this, accepted ones are counted and not lis
 DETAILED = 12  #: so many parts that aren't accepted are told in full
 PROBLEMS = 12  #: so many problems are told in full
 COUNTED = "\0counted"  #: stands for the serial number of cells that were counted and not named one by one
-NARROW, USUAL, WIDE = 60, 80, 100
+NARROW, USUAL, WIDE = 40, 80, 100
 
 
 def screen_width() -> int:
-    """Return how wide a screen to write: the terminal's, between 60 and 100 columns; 80 where it isn't a terminal.
+    """Return how wide a screen to write: the terminal's, between 40 and 100 columns; 80 where it isn't a terminal.
 
     The variable COLUMNS counts before the terminal.
     """

@@ -1,7 +1,7 @@
 """Array work against a Python loop over parts or sizes, and ten times the rows: the rest of the table of `run.py`.
 
-Run alone: python tests/benchmarks/loops.py. Both ways run in turn in one process, in CPU seconds; medians. The goals are
-those that hold on two machines: solvers and look-ups 100 times (189 to 300 measured), charts 75, growth 12.
+Run alone: python tests/benchmarks/loops.py. Both ways run in turn in one process, in CPU seconds; medians. The goals
+are those that hold on two machines: solvers and look-ups 100 times (189 to 300 measured), charts 75, growth 12.
 """
 
 from __future__ import annotations

@@ -45,8 +45,8 @@ def made(count: int, seed: int = 1) -> Any:
         "direction": np.array(direction, dtype=np.float64), "trial": np.ones(count, dtype=np.int16),
         "value": np.array(value), "word": "", "typed": [str(v) for v in value], "unit": unit, "gauge": gauge,
         "temperature_c": np.nan, "date": np.array(day, dtype="datetime64[s]"), "by": by, "note": "",
-        "file": f"year {seed}.csv", "sheet": "", "row": np.arange(2, count + 2, dtype=np.int32), "column": np.full(count, 8, dtype=np.int16),
-        "doubt": "",
+        "file": f"year {seed}.csv", "sheet": "", "row": np.arange(2, count + 2, dtype=np.int32),
+        "column": np.full(count, 8, dtype=np.int16), "doubt": "",
     })  # fmt: skip
     for name in frame.columns[[frame[n].dtype.kind not in "fiM" for n in frame.columns]]:
         frame[name] = frame[name].astype("category")

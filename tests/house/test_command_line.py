@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import subprocess
@@ -9,6 +10,8 @@ import sys
 from pathlib import Path
 
 import pytest
+
+from holeqc.__main__ import THREADS, main
 
 ROOT = Path(__file__).resolve().parents[2]
 CHECK = ["check", "tolerances/bl7.toml"]
@@ -119,3 +122,17 @@ def test_a_missing_shell_is_no_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr("typer.completion._get_shell_name", lambda: None)
     assert run(["--show-completion"]) == 2
+
+
+@pytest.mark.parametrize("own", ["", "OMP_NUM_THREADS"])
+def test_one_thread_unless_the_user_says_otherwise(own: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in THREADS:
+        monkeypatch.setenv(name, "3")  # so that it is put back afterwards
+        if name != own:
+            monkeypatch.delenv(name)
+    with pytest.raises(SystemExit):
+        main(["--version"])
+    gc.enable()
+    assert {name: os.environ.get(name) for name in THREADS} == (
+        {name: "3" if name == own else None for name in THREADS} if own else dict.fromkeys(THREADS, "1")
+    )

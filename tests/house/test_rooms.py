@@ -27,6 +27,7 @@ MAY_IMPORT = {
     "inspection": {"characteristics", "specification", "readings", "fits", "quantities", "problems", "sampling"},
     "statistics": {"problems"},
     "sampling": {"statistics", "problems"},
+    "distances": {"quantities", "statistics", "problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems", "sampling"},
     "reports": {
