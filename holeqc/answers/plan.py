@@ -198,6 +198,7 @@ def write_lot(
     """
     from holeqc import door
     from holeqc.answers.files import load_kit
+    from holeqc.answers.sheets import page_of
     from holeqc.inspection import reading_plan as rp
     from holeqc.ledger import open_ledger
     from holeqc.ledger import reading_plans as kept
@@ -220,7 +221,7 @@ def write_lot(
         lot, new = kept.draw(there, plan, name, serial, who)
     rows = rp.sheet_rows(spec, lot["units"])
     of = f"reading plan {plan.plan.code}"
-    write_recheck(spec, out, Recheck(of, name, serial, rows, {}, {}, plan=True), paper, replace=replace)
+    write_recheck(spec, out, Recheck(of, name, serial, rows, {}, {}, plan=True), page_of(spec, paper), replace=replace)
     count = rp.slots_of(spec).read_with(lot["units"]).size
     drawn = "drawn now" if new else "drawn before"
     return [
