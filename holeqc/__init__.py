@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 __all__ = [
-    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "report", "wear",
+    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "reading_plan",
+    "report", "wear",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from holeqc.answers.files import load_kit
     from holeqc.answers.fixture import wear
     from holeqc.answers.gauge_studies import gauge_study
+    from holeqc.answers.plan import reading_plan
     from holeqc.answers.series import capability, chart
     from holeqc.ledger import open_ledger
     from holeqc.problems import HoleQCError
@@ -38,6 +40,7 @@ _HOMES = {
     "gauge_study": ("answers.gauge_studies", "gauge_study"),
     "load_kit": ("answers.files", "load_kit"),
     "open_ledger": ("ledger", "open_ledger"),
+    "reading_plan": ("answers.plan", "reading_plan"),
     "report": ("answers.check", "report"),
     "sampling": ("sampling", ""),
     "wear": ("answers.fixture", "wear"),

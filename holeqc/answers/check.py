@@ -354,8 +354,7 @@ def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspect
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.rechecks import with_bases
-    from holeqc.ledger.recording import refuse_unnamed
-    from holeqc.ledger.resemblance import prepare
+    from holeqc.ledger.recording import refuse_unnamed, with_plans
 
     ledger = None
     try:
@@ -364,7 +363,7 @@ def prepared(inspection: Inspection, where: str) -> tuple[Ledger | None, Inspect
         raw = inspection.readings.before
         if raw is not None:
             return ledger, with_bases(ledger, inspection.specification, raw), None
-        return ledger, prepare(ledger, inspection), None
+        return ledger, with_plans(ledger, inspection), None
     except LedgerError as refusal:
         return ledger, inspection, refusal
 

@@ -47,6 +47,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "chart": ("statistics", "chart", "control chart of a column of numbers, or of a kit's holes"),
     "gauge-study": ("statistics", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
     "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "plan": ("plan", "plan", "which readings of the next part are enough, with a known risk"),
     "first-parts": ("sampling", "first_parts", "how many first parts prove a fixture, and what has been proven so far"),
     "lot": {
         "plan": ("sampling", "lot_plan", "how many of a lot to read, what such a plan lets through"),

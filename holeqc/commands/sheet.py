@@ -42,6 +42,10 @@ def sheet(
     first: Annotated[
         list[Path] | None, typer.Option(metavar="FILE", help="Recheck: sheet that was checked, if not on record.")
     ] = None,
+    plan: Annotated[
+        str, typer.Option(metavar="FILE|CODE", help="Only what a reading plan on record asks, by lot, of one --serial.")
+    ] = "",
+    by: Annotated[str, typer.Option(help="With --plan: who has the lot drawn; else HOLEQC_BY.")] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     study: Annotated[
         bool, typer.Option("--study", help="A gauge study instead: who reads which hole when, order shuffled.")
@@ -78,6 +82,8 @@ def sheet(
 
     Example: holeqc sheet tolerances/bl8.toml -o port.xlsx --distances 20
 
+    Example: holeqc sheet tolerances/bl7.toml --plan 3097229D89 -o lot.xlsx --part port --serial P-1041 --by 17
+
     Example: holeqc sheet tolerances/bl7.toml --study -o study.xlsx --serial P-1041 --gauge BG-2 --seed 7
 
     Caution: eye protection, clamped work, mind the chips. The sheet warns and never decides; drawing, approved data
@@ -103,6 +109,13 @@ def sheet(
         return
     if kit is None or first:
         raise HoleQCError("--first goes with --recheck" if first else "name the kit file first: holeqc sheet KIT.toml")
+    if plan:
+        from holeqc.answers.plan import write_lot
+
+        if study or paper or len(serial or ()) != 1:
+            raise HoleQCError("--plan draws the readings of one part, once it is drilled: name it with one --serial")
+        printing.say(*write_lot(kit, plan, part, (serial or [""])[0].strip(), ledger, by, out, page, replace))
+        return
     specification = load_kit(kit)
     page = page_of(specification, page)
     serial = [name for text in serial or () for name in written_out(text, "--serial")]

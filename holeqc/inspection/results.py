@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -203,6 +203,44 @@ REWORK_COLUMNS = ("part", "serial", "scope", "hole", "from", "to", "tool", "pass
 
 
 @dataclass(frozen=True, slots=True)
+class Predicted:
+    """A value that a reading plan didn't ask for: ``value`` [kit unit] and the half width in which 95 of 100 lie."""
+
+    hole: str
+    wall: str
+    what: str
+    value: float
+    half: float
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What a reading plan says of a part that was read in part: accepted, or ``why`` it must be read in full.
+
+    ``read`` of ``total`` readings were taken; ``risk``: most that the chance of a bad hole is under the plan's model;
+    ``surprise``: its readings don't fit one another; ``scores``: how far each hole's sizes, x and y lie off.
+    """
+
+    part: str
+    serial: str
+    plan: str
+    accepted: bool
+    why: str
+    read: int
+    total: int
+    risk: float = float("nan")
+    agreed: float = float("nan")  #: the kit's own limit of that chance
+    surprise: bool = False
+    scores: dict[str, float] = field(default_factory=dict)
+    predicted: tuple[Predicted, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """What is said of an accepted part, in half a sentence."""
+        return f"accepted on {self.read} of {self.total} readings, risk at most {100.0 * self.agreed:g} %"
+
+
+@dataclass(frozen=True, slots=True)
 class Inspection:
     """Everything that one run of `check` found out.
 
@@ -222,6 +260,7 @@ class Inspection:
     problems: tuple[Problem, ...]
     rework: pd.DataFrame  #: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
     networks: Networks | None = None  #: what distances gave, where positions follow from them
+    planned: tuple[Planned, ...] = ()  #: of parts that a reading plan spoke of
 
 
 @dataclass(frozen=True, slots=True)

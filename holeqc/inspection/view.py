@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from holeqc.inspection.networks import Found, Wall
-    from holeqc.inspection.results import Inspection
+    from holeqc.inspection.results import Inspection, Planned
     from holeqc.inspection.tags import Tag
     from holeqc.problems import Problem
     from holeqc.readings.table import Join
@@ -117,6 +117,12 @@ class PartView:
         only = known[0].name if len(known) == 1 else ""
         joins = self.run.inspection.readings.joins
         return tuple(join for join in joins if (join.part or only, join.serial) == (self.part, self.serial))
+
+    @cached_property
+    def planned(self) -> Planned | None:
+        """What a reading plan said of it, None where it was judged by its readings alone."""
+        told = self.run.inspection.planned
+        return next((one for one in told if (one.part, one.serial) == (self.part, self.serial)), None)
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:

@@ -23,6 +23,7 @@ from holeqc.ledger.kits import newest_release, release_about, stored_specificati
 from holeqc.ledger.ledger import who_of
 from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again
+from holeqc.ledger.reading_plans import against, refuse_other_plan
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.stories import (
@@ -72,8 +73,9 @@ NOT_RECORDED, HELD, REJECTED, GAUGE, OLD_REVISION, SAME_PERSON, REPLACED, APPROV
     "not-recorded", "held", "rejected", "gauge-out-of-calibration", "old-revision", "same-person", "file-replaced",
     "approved-already", "not-for-use", "tag-open",
 )  # fmt: skip
-NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE, BEFORE = (
+NOT_RELEASED, OTHER_TEXT, EARLIER, ELSEWHERE, BEFORE, BY_PLAN = (
     "kit-not-released", "kit-text-not-released", "earlier-inspection", "serial-elsewhere", "before-its-readings",
+    "reading-plan",
 )  # fmt: skip
 
 
@@ -117,7 +119,7 @@ def findings(
         *_earlier(ledger, story, tags, known), *_elsewhere(ledger, story), *_nearly(ledger, story),
         *_answered(ledger, story, spec, by, remarks),
         *_gauges(ledger, story, spec, remarks), *_released(ledger, story),
-        *_replaced(story), *_clock(story, clock_reason, remarks),
+        *_replaced(story), *_planned(ledger, story), *_clock(story, clock_reason, remarks),
         *_persons(ledger, story, spec, tags, by), *_approved(ledger, story),
     ]  # fmt: skip
     return Findings(tuple(_placed(problem, story) for problem in found), tuple(remarks))
@@ -498,6 +500,13 @@ def _replaced(story: InspectionStory) -> Iterable[Problem]:
             )  # fmt: skip
 
 
+def _planned(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
+    """Give what speaks against a part that was accepted on some of its readings."""
+    row = story.row
+    for why in against(ledger, str(row["kit"]), int(row["id"]), str(row["last_day"] or "")):
+        yield _problem(BY_PLAN, why, "Read the part in full, and record that sheet.")
+
+
 def _persons(
     ledger: Ledger, story: InspectionStory, spec: Specification, tags: list[TagState], by: str
 ) -> Iterable[Problem]:  # fmt: skip
@@ -653,6 +662,7 @@ def approve(
         if found.obstacles:
             why = f"{_part_words(story)} can't be approved: {_things_words(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))
+        refuse_other_plan(ledger, str(story.row["kit"]), int(story.row["id"]))
         refuse_other_verdict(story, inspection_again(ledger, int(story.row["id"])))
         kept = "; ".join(words for words in (note, *found.remarks) if words)
         tags = find_tags(

@@ -7,6 +7,8 @@ from several files, repeats are numbered on as they are when the files are read 
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
+import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -650,12 +652,39 @@ def _rounds(rows: Sequence[dict[str, Any]]) -> list[tuple[int, dict[tuple[str, s
 
 
 def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: ChangeOfReadings | None) -> Inspection:
+    from holeqc.inspection import reading_plan as rp
     from holeqc.inspection.recheck import inspect
 
     readings = readings_of_inspections(ledger, spec, ids)
     if change is not None:
         readings = replace(readings, table=change(spec, readings.table))
-    return inspect(spec, readings)
+    found = inspect(spec, readings)
+    planned = []
+    for number in ids if spec.plan.partial else ():
+        row = planned_again(ledger, spec.id, number)
+        if row is not None and (row["part"], row["serial"]) in rp.read_in_part(found):
+            plan = rp.PartialPlan.of(row["text"], rp.slots_of(spec))
+            why = "" if plan.kit_sha256 == spec.digest and plan.code == row["plan"] else "it is of another kit text"
+            key = (row["part"], row["serial"])
+            planned.append(rp.judged(spec, plan, found, key, row["units"], row["count"], why))
+    return rp.with_plans(found, planned)
+
+
+def planned_again(ledger: Ledger, kit: str, inspection_id: int) -> dict[str, Any] | None:
+    """Return what a reading plan said of an inspection that it accepted, with the plan's ``text``; None of any other.
+
+    Only what the inspection's own entry brought counts.
+    """
+    c, i = s.SETTING.c, s.INSPECTION.c
+    asked = select(c.value, c.entry).join(s.INSPECTION, i.entry == c.entry)
+    for row in ledger.rows(asked.where(i.id == inspection_id, c.name == plain(s.PLAN_RESULT + kit))):
+        found = json.loads(str(row["value"]))
+        if found["inspection"] == inspection_id and found["accepted"]:
+            of = select(c.value).where(c.name == plain(s.PLAN + kit), c.entry < row["entry"]).order_by(c.id.desc())
+            texts = [str(r["value"]) for r in ledger.rows(of)]
+            text = next((t for t in texts if hashlib.sha256(t.encode()).hexdigest()[:10].upper() == found["plan"]), "")
+            return dict(found) | {"entry": int(row["entry"]), "text": text}
+    return None
 
 
 def _verdicts(inspection: Inspection, pieces: dict[tuple[str, str], int]) -> dict[int, JudgedAgain]:

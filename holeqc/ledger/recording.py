@@ -24,6 +24,7 @@ from sqlalchemy import except_, func, select
 from holeqc.inspection.results import ACCEPT, listed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import add_specification
+from holeqc.ledger.reading_plans import applied, result_rows
 from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare, write_marks, write_serials
 from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, storable, stored_column, text_codes
 from holeqc.ledger.tags import COPIED
@@ -779,7 +780,8 @@ def record(
     _refuse_twice(inspection.readings.sources)
     refuse_unnamed(inspection)
     with ledger.transaction() as transaction:
-        inspection = prepare(ledger, inspection)
+        inspection = with_plans(ledger, inspection)
+        write_plans = result_rows(ledger, inspection)
         pieces = pieces_of(inspection)
         before = transaction.head[0]
         notes: list[str] = []
@@ -790,13 +792,25 @@ def record(
         older = files_before(transaction.connection, set(unchanged.values()))
         ids: dict[tuple[str, str], int] = {}
         if touched.any():
-            ids = write_inspections(transaction, inspection, pieces, rows, (specification, touched), (by, when))
+            ids = write_inspections(
+                transaction, inspection, pieces, rows, (specification, touched), (by, when),
+                lambda writer, numbers: write_plans(writer, numbers, pieces.names),
+            )
         head = transaction.head[0]
         for file in files:
             notes += _changes(ledger, file)
     added = head > before
     first, last = (before + 1, head) if added else (0, 0)
     return Recorded(first, last, tuple(files), ids, tuple(notes), inspection, older)
+
+
+def with_plans(ledger: Ledger, inspection: Inspection) -> Inspection:
+    """Return a run as it may be recorded (`prepare`), judged by the plans on record where a part has its lot."""
+    from holeqc.inspection.recheck import inspect
+
+    if inspection.planned:  # judged by what was on record before
+        inspection = inspect(inspection.specification, inspection.readings)
+    return applied(ledger, prepare(ledger, inspection))
 
 
 def _touched(

@@ -531,6 +531,8 @@ SET_MARK = _table(
 )  # fmt: skip
 
 SETTING = _table("setting", _key(), _entry(), *_texts("name", "value"))
+#: settings, a kit's name behind each: its reading plans, what they ask of each part by lot, what they said of it
+PLAN, PLAN_LOT, PLAN_RESULT = "reading plan of kit ", "reading plan's lot, kit ", "reading plan's verdict, kit "
 
 #: who may write; ``folded``: the name without small differences of typing; ``public_key`` in hexadecimal digits
 PERSON = _table(

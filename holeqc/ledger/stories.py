@@ -19,7 +19,15 @@ from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.ledger import folded_name, version_of, who_of
 from holeqc.ledger.persons import logged_by, read_by, require_role
-from holeqc.ledger.read_back import Filter, judge_again, newest_inspection, part_conditions, recorded_readings, units_of
+from holeqc.ledger.read_back import (
+    Filter,
+    judge_again,
+    newest_inspection,
+    part_conditions,
+    planned_again,
+    recorded_readings,
+    units_of,
+)
 from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.tags import (
     NEED_AUTHORITY,
@@ -343,6 +351,7 @@ class InspectionStory:
     link: Link | None = None  #: where it joins a recheck with the inspection before
     #: of such a one: ``hole``, ``day``, and how many of its readings of that day ``count`` and are ``left_out``
     counting: tuple[Row, ...] = ()
+    planned: Row | None = None  #: what a reading plan said that accepted it
 
 
 @dataclass(frozen=True, slots=True)
@@ -397,7 +406,7 @@ def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") ->
     stories = tuple(
         InspectionStory(
             row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()), approvals.get(i, ()),
-            joined.get(i), counting.get(i, ()),
+            joined.get(i), counting.get(i, ()), planned_again(ledger, str(row["kit"]), i),
         )
         for i, row in zip(ids, rows, strict=True)
     )  # fmt: skip

@@ -1049,7 +1049,7 @@ class _Writer:
             banner(self.sheet, row, self.plan, text, "legend")
         last = self.plan.last_row + 2 + len(LEGEND)
         banner(self.sheet, last, self.plan, SIGNATURE, "signature")
-        if self.recheck is not None:
+        if self.recheck is not None and not self.recheck.plan:
             banner(self.sheet, last + 1, self.plan, MARKS_LEGEND, "legend")
 
     def _choices(self) -> None:

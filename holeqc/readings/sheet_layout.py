@@ -298,11 +298,12 @@ class Recheck:
     asked: Mapping[tuple[str, str], frozenset[str]]
     found: Mapping[tuple[str, str], str]
     decided: Mapping[str, str]
+    plan: bool = False  #: a first sheet by a reading plan, no recheck
 
 
 def layout(specification: Specification, recheck: Recheck | None = None) -> Layout:
     """Return the layout of a blank sheet for a kit, or of a sheet of only what is read again."""
-    fields = _fields(specification, recheck is not None)
+    fields = _fields(specification, recheck is not None and not recheck.plan)
     rows = _rows(specification)
     columns = _columns(specification)
     if recheck is not None:
@@ -312,9 +313,9 @@ def layout(specification: Specification, recheck: Recheck | None = None) -> Layo
         )  # fmt: skip
         there = {kind for row in rows for kind in row.asked}
         there |= {"diameter"} if there & {"go", "no_go", "surface"} else set()  # plugs are checked beside the sizes
+        before = (SheetColumn("Found before", 30, "found_before"), SheetColumn("Decided", 24, "decided"))
         columns = (
-            *columns[:2], SheetColumn("Found before", 30, "found_before"), SheetColumn("Decided", 24, "decided"),
-            *(c for c in columns[2:] if not _needless(c.holds, there)),
+            *columns[:2], *(() if recheck.plan else before), *(c for c in columns[2:] if not _needless(c.holds, there)),
         )  # fmt: skip
     # fields, one row for the state line, then the headings
     return Layout(columns, rows, fields, FIRST_FIELD_ROW + len(fields) + 1)

@@ -20,7 +20,7 @@ from holeqc.specification.model import Limits
 from holeqc.specification.words import limits_text
 
 if TYPE_CHECKING:
-    from holeqc.inspection.results import Inspection
+    from holeqc.inspection.results import Inspection, Planned
     from holeqc.inspection.view import PartView
     from holeqc.readings.table import Join, Source
     from holeqc.specification.model import Hole, Specification
@@ -680,6 +680,31 @@ def day(value: object) -> str:
     """Return a day as 2026-05-04, '' where there is none."""
     text = str(value)
     return "" if text in {"NaT", "None", "nan", ""} else text[:10]
+
+
+def plan_sentence(one: Planned) -> str:
+    """Return on what a part was accepted that was read in part, and what that doesn't cover."""
+    return (
+        f"Reading plan {plain(one.plan)}: {one.sentence}; under its model {percent(one.risk)}. What wasn't read is "
+        "predicted and not measured; a sudden fault there isn't covered. Drawing, contract and customer decide whether "
+        "that is allowed."
+    )
+
+
+def percent(share: float) -> str:
+    """Return a small share as per cent, two digits."""
+    return "less than 0.0001 %" if share < 1e-6 else f"{100.0 * share:.2g} %"
+
+
+def predicted_values(part: PartView) -> dict[str, dict[str, str]]:
+    """Return what a plan predicts of a part by hole and wall: what -> value and half width."""
+    out: dict[str, dict[str, str]] = {}
+    unit = part.specification.unit
+    for one in part.planned.predicted if part.planned else ():
+        wall = f", {plain(one.wall)}" if part.specification.walls.several else ""
+        value = f"{computed(one.value, unit)} ± {computed(one.half, unit, 0.0)}"
+        out.setdefault(f"hole {plain(one.hole)}{wall}", {})[plain(one.what)] = value
+    return out
 
 
 def recheck_sentence(join: Join) -> str:

@@ -16,6 +16,7 @@ or doesn't apply (also ``ratio`` where U is 0 or only a lower limit stands). Ver
 | ``parts[]`` | ``part``, ``serial``, ``verdict``, ``readings``, ``first_date``, ``last_date``, and the keys below |
 | ``parts[].reasons[]`` | ``verdict``, ``sentence``, ``hole``, ``wall``, ``characteristic``, ``cell``, ``action`` |
 | ``parts[].rechecks[]`` | ``file``, ``of`` (tag or day that it is a recheck of), how many readings it ``replaced``, how many of it ``counts`` and are ``left_out``, ``sentence`` |
+| ``parts[].reading_plan`` | null where the part was judged by its readings alone, else ``plan``, ``accepted``, ``why`` (not), ``read`` and ``total`` readings, ``agreed`` and ``risk`` (of a bad hole, at most, by the kit and under the model), ``predicted[]`` (``hole``, ``wall``, ``what``, ``value``, ``half``: 95 of 100 lie within) of what wasn't read |
 | ``parts[].tags[]`` | ``code``, ``verdict``, ``hole`` (hole or holes, else "pattern" or "whole part") |
 | ``parts[].holes[]`` | ``hole``, ``verdict``, ``mating_size``, ``mating_from``, ``smallest``, ``largest``, ``dx``, ``dy``, ``pattern_dx``, ``pattern_dy`` (with the pattern floated), ``rework``, ``ream_to``, and one object for each characteristic that is asked |
 | ``parts[].holes[].size`` | also ``out_of_roundness``, ``taper``, ``position``, ``hole_to_hole_position``, ``edge_distance``, ``countersink_depth``, ``countersink_angle`` (degrees), ``hole_depth``, ``surface``, ``go``, ``no_go``: ``verdict`` (worst wall) and ``walls[]`` |
@@ -121,6 +122,7 @@ def parts(run: Run) -> Iterator[Data]:
                 }
                 for join in part.joins
             ],
+            "reading_plan": _plan(part),
             "reasons": [_reason(reason) for reason in part.reasons],
             "tags": [{"code": tag.code, "verdict": tag.verdict, "hole": tag.hole} for tag in tags_of_part(part)],
             "readings": int(part.row["readings"]),
@@ -147,6 +149,14 @@ def _distances(part: PartView) -> list[Data]:
             "likely")}
         for wall, _, some in part.distances for found in some
     ]  # fmt: skip
+def _plan(part: PartView) -> Data | None:
+    """Return what a reading plan said of a part, None where none did."""
+    if part.planned is None:
+        return None
+    names = ("plan", "accepted", "why", "read", "total", "agreed", "risk")
+    return {name: _plain(getattr(part.planned, name)) for name in names} | {
+        "predicted": [asdict(one) for one in part.planned.predicted]
+    }
 
 
 def _shift(part: PartView) -> Data | None:

@@ -283,6 +283,9 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
     yield w.Heading("Certificate of inspection")
     count = f"{len(listed) - len(wrong)} of {len(listed)} characteristics inside their limits"
     passed = w.plain(passed_with(approved))
+    by_plan = part.planned if part.planned and part.planned.accepted else None
+    if by_plan:
+        count = f"{by_plan.sentence}; the others are predicted, not measured"
     if verdict_number(row["verdict"]) == ACCEPT and not passed:
         yield w.Banner(ACCEPT, f"{name_of(row)}: approved", count)
     else:  # what was decided stands large, not the verdict that it sets aside
@@ -290,7 +293,10 @@ def _certificate(approved: ApprovedSet, part: PartView, listed: Sequence[Listed]
         yield w.Banner(HOLD, title, f"{count}; {passed or 'nonconformances below'}", "BY DISPOSITION")
     yield w.Facts(tuple(_identity(approved, part)))
     tail = ", except the nonconformances below, each with its disposition." if wrong or passed else "."
-    yield w.Paragraph(STATEMENT + tail)
+    yield w.Paragraph(STATEMENT.replace("Every characteristic that it asks for", "What was read" if by_plan else
+                                       "Every characteristic that it asks for") + tail)  # fmt: skip
+    if by_plan:
+        yield w.Paragraph(w.plan_sentence(by_plan), "caution")
     yield w.Heading("Approval")
     yield w.Facts(tuple(
         (label, w.plain(text)) for label, text in (

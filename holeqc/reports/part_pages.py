@@ -502,6 +502,7 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
         yield w.Findings(tuple(w.Finding(None, w.plain(text)) for text in part.more_rework))
         if permitted:
             yield w.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
+    yield from _plan_blocks(part)
     yield from _recheck_blocks(part)
     yield w.Heading("Decision")
     yield from (w.Paragraph(text) for text in decided)
@@ -519,6 +520,21 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
         yield from distance_blocks(part)
     yield from _pin_blocks(part)
     yield from () if few else about
+
+
+def _plan_blocks(part: PartView) -> Iterator[w.Block]:
+    """Give what a part was accepted on that was read in part, and the values that are predicted."""
+    if part.planned is None or not part.planned.accepted:
+        return
+    yield w.Heading("Accepted on some of its readings")
+    yield w.Paragraph(w.plan_sentence(part.planned))
+    found = w.predicted_values(part)
+    kinds = list(dict.fromkeys(what for values in found.values() for what in values))
+    yield w.Paragraph("Not read but predicted; 95 of 100 lie within:")
+    columns = (w.Column("Hole", wraps=True), *(w.Column(kind) for kind in kinds))
+    yield w.Table(columns, tuple(
+        (place.removeprefix("hole "), *(values.get(kind, "read") for kind in kinds)) for place, values in found.items()
+    ))  # fmt: skip
 
 
 def _recheck_blocks(part: PartView) -> Iterator[w.Block]:

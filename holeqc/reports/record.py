@@ -99,6 +99,9 @@ def _inspection_lines(story: PartStory, one: InspectionStory) -> Iterator[str]:
     for file in one.files:
         newer = ", a newer revision is recorded" if file["replaced_by"] else ""
         yield f"   File {w.plain(file['name'])}, SHA-256 {str(file['digest'])[:16]}…{newer}"
+    if one.planned is not None:
+        yield from _wrapped(w.plain(f"Accepted on {one.planned['read']} of {one.planned['total']} readings by reading "
+                                    f"plan {one.planned['plan']}, lot of entry {one.planned['lot']}"))  # fmt: skip
     yield from _joined_lines(one)
     yield from _wrong_lines(story, one)
     for tag in one.tags:

@@ -636,6 +636,9 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     told: set[tuple[str, str]] = set()
     lines += _one_part(run[0], told, width) if len(run) == 1 else _many_parts(run, told, width)
     for part in run:
+        if part.planned and part.planned.accepted:
+            lines += ["", *textwrap.wrap(w.plan_sentence(part.planned), width, subsequent_indent="  ")]
+            lines += _predicted(part, width) if len(run) == 1 else []
         for join in part.joins:
             lines += ["", *textwrap.wrap(w.recheck_sentence(join), width, subsequent_indent="  ")]
     lines += _problems(run, told, width)
@@ -646,6 +649,15 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
         lines += ["", *textwrap.wrap(f"{w.CAUTIONS[0]} {w.CAUTIONS[1]}", width)]
     lines += ["", *_verdict(run, width), *_unusable(run, width)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _predicted(part: PartView, width: int) -> list[str]:
+    """Return what a plan predicts of the holes that weren't read, a line a hole and wall."""
+    lines = textwrap.wrap("Not read but predicted, 95 of 100 lie within:", width)
+    for place, values in w.predicted_values(part).items():
+        text = f"{place}: " + ", ".join(f"{what} {value}" for what, value in values.items())
+        lines += textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ")
+    return lines
 
 
 def _unusable(run: Run, width: int) -> list[str]:
@@ -748,6 +760,8 @@ def pin_sentence(part: PartView) -> str:
     """Return what the pin-pattern gauge found, in one sentence."""
     unit = part.specification.unit
     margin = float(part.row["pin_margin"])
+    if math.isnan(margin) and part.planned and part.planned.accepted:
+        return "Pins together: all enter, by the reading plan; not every hole was read."
     if math.isnan(margin):
         return "Pins together: not known, readings are missing or doubtful."
     places = [(str(row["hole"]), str(row["wall"])) for row in part.pins if row["binding"]]
@@ -925,6 +939,8 @@ def holes_sentence(part: PartView) -> str:
     wrong = [f"{n} {name}" for n, name in said if n]
     if not wrong:
         holes = w.plural(count.total, "hole")
+        if part.planned and part.planned.accepted:
+            return f"{holes}, {part.planned.sentence}"
         return f"{holes}, all accepted" if part.verdict == ACCEPT else f"{_which(part)}; {holes} accepted"
     return f"{', '.join(wrong)}, {count.accept} accepted of {w.plural(count.total, 'hole')}"
 

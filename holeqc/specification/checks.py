@@ -579,6 +579,15 @@ def check_walls(specification: Specification, collector: Collector) -> None:
             if wall not in s.walls.names:
                 collector.error("unknown-wall", f"plan.{key}", f"{wall!r} is not a wall of this kit", shown(wall),
                                 ", ".join(s.walls.names), "Name walls that [walls] lists")  # fmt: skip
+    for key, most in (("partial_risk", 0.02), ("partial_hold", 0.5)):
+        value = getattr(s.plan, key)
+        if not 0.0 < value <= most:
+            collector.error("plan-risk", f"plan.{key}", "no risk that can be agreed", f"{value:g}",
+                            f"more than 0, at most {most:g}", "Write the share that drawing, contract and customer "
+                            "allow")  # fmt: skip
+    if not 2 <= s.plan.partial_every <= 10:
+        collector.error("plan-every", "plan.partial_every", "each hole must be read again and again",
+                        str(s.plan.partial_every), "2 to 10", "Write after how many parts at most")  # fmt: skip
     unread = [w for w in s.walls.names if w not in s.plan.walls]
     if unread:
         collector.warn("wall-not-read", "plan.walls", f"no diameter is read in {', '.join(unread)}",

@@ -316,6 +316,8 @@ def _plan(
         get(values, "position_walls", walls.names), get(values, "diameter_gauge", ""),
         get(values, "position_gauge", ""), get(values, "edge_distance", edge and not (position and bool(outline))),
         _distance_plan(values),
+        get(values, "partial", False), get(values, "partial_risk", 0.001), get(values, "partial_hold", 0.05),
+        get(values, "partial_every", 4), get(values, "partial_parts", 50),
     )  # fmt: skip
 
 

@@ -235,6 +235,11 @@ class ReadingPlan:
     position_gauge: str = ""
     edge_distance: bool = False  #: read; else, where asked, worked out from position and outline
     distances: DistancePlan | None = None
+    partial: bool = False  #: a part may be accepted on the readings that a plan on record asks of it
+    partial_risk: float = 0.001  #: of a bad hole in a part accepted so, at most
+    partial_hold: float = 0.05  #: of a good part that is to be read in full all the same, at most
+    partial_every: int = 4  #: each hole is read at least on every so many-th part
+    partial_parts: int = 50  #: a plan ends after so many
 
     def gauge_of(self, characteristic: str) -> str:
         """Return the gauge of such readings where a sheet names none, '' for none."""

@@ -365,6 +365,10 @@ def _reading_lines(s: Specification) -> list[str]:
         lines += _item("", f"from edges {edges}" + (f"; over pins {pins} {s.unit}" if pins else ""))
     if plan.edge_distance:
         lines += _item("Edge distance", "of each hole")
+    if plan.partial:
+        lines += _item("Reading plan", f"a part may be accepted on fewer readings, chance of a bad hole at most "
+                       f"{100.0 * plan.partial_risk:g} %, each hole at least on every {plan.partial_every}th part; "
+                       "only where drawing, contract and customer allow it")
     for what in MEASURED:
         some = [h.id for h in s.holes if what.word in h.measured]
         if some:

@@ -23,7 +23,8 @@ HISTORY = str(SAMPLES / "fixture_history" / "df-bl7_history.csv")
 LIMITS = {"lower": 0.455, "upper": 0.462}
 #: what is public, and nothing else
 PUBLIC = [
-    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "report", "wear",
+    "HoleQCError", "capability", "chart", "check", "fit", "gauge_study", "load_kit", "open_ledger", "reading_plan",
+    "report", "wear",
 ]  # fmt: skip
 #: options of a command that are of its screen and its files
 SCREEN = {"json_", "plot", "out", "brief"}

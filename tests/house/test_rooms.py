@@ -24,12 +24,14 @@ MAY_IMPORT = {
     "fits": {"quantities", "problems"},
     "specification": {"characteristics", "quantities", "fits", "problems"},
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
-    "inspection": {"distances", "characteristics", "specification", "readings", "fits", "quantities", "problems"},
+    "inspection": {
+        "distances", "sampling", "characteristics", "specification", "readings", "fits", "quantities", "problems",
+    },
     "statistics": {"problems"},
     "sampling": {"statistics", "problems"},
     "distances": {"quantities", "statistics", "problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
-    "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems"},
+    "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems", "sampling"},
     "reports": {
         "characteristics", "specification", "readings", "inspection", "statistics", "sampling", "fixture", "ledger",
         "fits", "quantities", "problems",
