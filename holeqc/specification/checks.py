@@ -588,6 +588,9 @@ def check_walls(specification: Specification, collector: Collector) -> None:
     if not 2 <= s.plan.partial_every <= 10:
         collector.error("plan-every", "plan.partial_every", "each hole must be read again and again",
                         str(s.plan.partial_every), "2 to 10", "Write after how many parts at most")  # fmt: skip
+    if s.plan.partial and s.plan.distances is not None:
+        collector.error("plan-of-distances", "plan.partial", "a reading plan knows x and y that are read, no distances",
+                        "plan.partial with plan.distances", "one of them", "Take one out")  # fmt: skip
     unread = [w for w in s.walls.names if w not in s.plan.walls]
     if unread:
         collector.warn("wall-not-read", "plan.walls", f"no diameter is read in {', '.join(unread)}",

@@ -155,6 +155,9 @@ def test_a_distance_is_one_text_there_and_back() -> None:
         ('distances = ["1 - 2: sideways"]', "unknown-distance"),
         ("distances = 20", "wrong-value"),
         ("distance_pins = [0.4]\ndistances = []", "wrong-value"),
+        ('distances = "auto"\npartial = true', "plan-of-distances"),
+        ('distances = "auto"\npartial_every = 1', "plan-every"),
+        ('distances = "auto"\npartial_risk = 0.2', "plan-risk"),
     ],
 )
 def test_kits_that_plan_no_distance_are_refused(line: str, code: str) -> None:
