@@ -421,8 +421,9 @@ class Week:
             for name in {part.serial, serial}:
                 self.refuse(name)
             if part.fate == "younger":
-                for tag in [t for t in self.tags() if t["serial"] == part.serial]:
-                    self.do("disposition", tag["number"], "--as", "rework", "--by", "engineer", "--reason", "ream")
+                for tag in [t for t in self.tags() if t["serial"] == part.serial]:  # refused: the hole took the NO-GO
+                    words = ("--as", "rework", "--by", "engineer", "--reason", "ream")
+                    self.do("disposition", tag["number"], *words, expect=(0, 2))
                 path = path.with_name(f"younger_{part.serial}.xlsx")
                 self.blank(path.name, [part])
                 self.fill(path, [Part(serial, "good", part.bench, self.made_up())], who)
