@@ -220,7 +220,7 @@ def _drifting(proof: Proof) -> Proof:
 def _drifts(
     spec: Specification, room: Room, first: NDArray[np.int64], pin_first: int
 ) -> dict[tuple[str, str], str]:
-    """Return each thing of a hole, and all pins ('', PINS), that drift from the part on from which they count, in words.
+    """Return what drifts from the part on from which it counts, in words, by hole and thing; all pins: ('', PINS).
 
     A straight trend (`fixture.changes.trend_of`), each look at `DRIFT_LEVEL` over the number of looks.
     """

@@ -87,9 +87,9 @@ def _ways(found: FirstParts, claim: str) -> list[str]:
 
 def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
     lines = _paragraph(f"Claim: {claim}. {len(found.serials)} parts, {found.serials[0]} to {found.serials[-1]}.")
-    lines += ["", "The part as a whole, all holes and pins together:", *_paragraph(
-        f"counted   {_counted(part)}{', but only if the process stays as it was, and it drifts' if found.drifts else ''}", "  "
-    )]  # fmt: skip
+    but = ", but only if the process stays as it was, and it drifts" if found.drifts else ""
+    lines += ["", "The part as a whole, all holes and pins together:"]
+    lines += _paragraph(f"counted   {_counted(part)}{but}", "  ")
     by = ("measured", found.part_measured, "least room of each part"), ("pins", found.pins, "margin")
     for name, proof, of in by:
         if proof is None and name == "measured":
