@@ -1190,7 +1190,7 @@ def _drift(x: FloatArray) -> tuple[float, FloatArray]:
     gain = np.cumsum(y)[:-1] ** 2 * n / (before * (n - before))  # what a step behind each point takes off
     if rest >= float(y @ y - gain.max()) or abs(slope) < DRIFTED * math.sqrt(rest / (n - 2) / float(t @ t)):
         return 0.0, x
-    return slope, mean(x) + slope * t
+    return slope, np.asarray(mean(x) + slope * t, dtype=np.float64)
 
 
 def _drift_told(chart: Chart, slope: float, fitted: FloatArray) -> Chart:
