@@ -1179,7 +1179,7 @@ def noted(chart: Chart) -> Chart:
 
 
 def _drift(x: FloatArray) -> tuple[float, FloatArray]:
-    """Return the slope of points (n,) a point and the line, where a line fits better than one step; else 0."""
+    """Return the slope of points (n,) a point and the line, where it leaves no pattern and beats one step; else 0."""
     n = x.size
     if n < FEWEST or not np.ptp(x) > 0:
         return 0.0, x
@@ -1189,6 +1189,9 @@ def _drift(x: FloatArray) -> tuple[float, FloatArray]:
     before = np.arange(1, n)
     gain = np.cumsum(y)[:-1] ** 2 * n / (before * (n - before))  # what a step behind each point takes off
     if rest >= float(y @ y - gain.max()) or abs(slope) < DRIFTED * math.sqrt(rest / (n - 2) / float(t @ t)):
+        return 0.0, x
+    square, product = neighbour_sums(y - slope * t, 0.0)
+    if product > max(0.2, ALIKE / math.sqrt(n)) * square:  # steps, resets: no one line tells it
         return 0.0, x
     return slope, np.asarray(mean(x) + slope * t, dtype=np.float64)
 

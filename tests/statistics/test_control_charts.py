@@ -465,6 +465,8 @@ def test_a_drift_is_told_as_one_and_a_step_as_a_step() -> None:
     step = noted(individuals_chart(noise + 3.0 * (np.arange(100) >= 50)))
     assert any("moved and stayed there" in s.meaning for s in step.signals)
     assert not any("the points drift" in s.meaning for s in step.signals)
+    saw = noise + 0.12 * (np.arange(100) % 50) + 2 * (np.arange(100) >= 50)  # drifts, is reset, drifts again
+    assert not any("the points drift" in s.meaning for s in noted(individuals_chart(saw)).signals)
     off = noise + 0.06 * np.arange(100)
     off[80] += 12
     assert any("something happened" in s.meaning for s in noted(individuals_chart(off)).signals if 81 in s.points)
