@@ -1214,7 +1214,7 @@ def _drift_told(chart: Chart, slope: float, fitted: FloatArray) -> Chart:
 
 def _shape_told(chart: Chart) -> Chart:
     """Return a chart that says where its points don't look normal, as `capability` tests it, and what follows."""
-    from holeqc.statistics.capability import NORMAL_LEVEL, skewed_side
+    from holeqc.statistics.capability import NORMAL_LEVEL, skewed_side, tails_normal
     from holeqc.statistics.normality import allowing, anderson_darling
 
     ready = prepare(chart.values)
@@ -1224,7 +1224,7 @@ def _shape_told(chart: Chart) -> Chart:
     plain_test = anderson_darling(ready.ordered, ordered=True, centre=m, sd=sd)
     stepped = allowing(ready.ordered, m, sd, plain_test.A2, step=ready.step)
     p = plain_test.p if stepped is None else stepped.p
-    if p is None or p >= NORMAL_LEVEL:
+    if p is None or p >= NORMAL_LEVEL or tails_normal(ready.ordered, m, sd, None):
         return chart
     beyond = tuple(n for s in chart.signals if s.test == BEYOND_LIMITS for n in s.points)
     side = skewed_side(chart.values, chart.centre, beyond)
