@@ -16,7 +16,7 @@ from holeqc.problems import NOTE, WARNING, DataError, LedgerError, Problem
 from holeqc.quantities import CALCULATED, FloatArray
 from holeqc.sampling import first_parts as proofs
 from holeqc.sampling import lots
-from holeqc.sampling.first_parts import BAD, GOOD, UNREAD, PartProof, Proof
+from holeqc.sampling.first_parts import BAD, DRIFTS, GOOD, UNREAD, PartProof, Proof
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 SHARE, CONFIDENCE = 0.95, 0.90
 SIZE, POSITION, PATTERN, EDGE, PINS = "size", "position", "hole-to-hole position", "edge distance", "pins together"
 DISTANCES = (2.0, 2.5, 3.0, 4.0, 5.0)  #: sample sigmas of room for which the plan says a number of parts
+DRIFT_LEVEL = 0.05  #: chance that a drift is told of any thing of any hole though nothing moves (Bonferroni)
 MEASURED = (SIZE, POSITION, PATTERN)  #: what a hole is proven in by its values; all else is counted
 
 
@@ -98,6 +99,7 @@ class FirstParts:
     holes: tuple[HoleProof, ...] = ()
     restarts: tuple[Restart, ...] = ()
     never: tuple[str, ...] = ()
+    drifts: tuple[str, ...] = ()  #: what moves from part to part: hole, thing, how fast
 
 
 def first_parts(
@@ -189,16 +191,63 @@ def _proven(
         margin = room.pins[pin_first:]
         if not _without_a_number(room.pin_state[pin_first:] == BAD, margin):
             pins = proofs.prove(margin, *claimed, own=True)
+    moves = _drifts(spec, room, first, pin_first)
     found = replace(
-        claim, serials=room.serials, never=room.never, restarts=restarts, part_measured=whole, pins=pins,
+        claim, serials=room.serials, never=room.never, restarts=restarts, drifts=tuple(moves.values()),
+        part_measured=_drifting(whole) if whole and moves else whole,
+        pins=_drifting(pins) if pins and moves else pins,  # they rest on all sizes and places
         part=proofs.prove_parts(state, start, *claimed),
         holes=tuple(
             HoleProof(name, proofs.prove_parts(room.state[:, h], first[h], *claimed),
-                      _measured(spec, room, h, first[h], claim))
+                      {k: _drifting(p) if (name, k) in moves else p
+                       for k, p in _measured(spec, room, h, first[h], claim).items()})
             for h, name in enumerate(room.holes) if room.things
         ),
     )  # fmt: skip
-    return found, [*readings.problems, *problems, *_said(spec, room, least)]
+    said = _said(spec, room, least)
+    if moves:
+        said.insert(0, Problem(
+            WARNING, "drifts", f"drifts from part to part: {'; '.join(moves.values())}. Its values say nothing of "
+            "later parts, and what was counted supposes that the process stays as it was", action="See holeqc wear",
+        ))  # fmt: skip
+    return found, [*readings.problems, *problems, *said]
+
+
+def _drifting(proof: Proof) -> Proof:
+    return replace(proof, share=0.0, how=DRIFTS, why="says nothing of later parts; see holeqc wear", needed=None)
+
+
+def _drifts(
+    spec: Specification, room: Room, first: NDArray[np.int64], pin_first: int
+) -> dict[tuple[str, str], str]:
+    """Return what drifts from the part on from which it counts, in words, by hole and thing; all pins: ('', PINS).
+
+    A straight trend (`fixture.changes.trend_of`), each look at `DRIFT_LEVEL` over the number of looks.
+    """
+    from holeqc.fixture.changes import LEAST, trend_of
+
+    series: list[tuple[tuple[str, str], FloatArray]] = []
+    for k, name in ((k, name) for k, name in enumerate(room.things) if name in MEASURED):
+        for h, hole in enumerate(room.holes):
+            if name == SIZE:
+                several = [room.sides[:, h, 0], -room.sides[:, h, 1]]
+            elif name == POSITION and spec.datum_shift is not None:
+                several = [room.left[:, h, k]]
+            else:
+                several = list(room.off[name][:, h].T)
+            series += [((hole, name), values[first[h, k] :]) for values in several]
+    if room.pins is not None:
+        series.append((("", PINS), room.pins[pin_first:]))
+    series = [(key, values) for key, values in series if np.isfinite(values).sum() >= LEAST]
+    found: dict[tuple[str, str], tuple[float, float]] = {}
+    for key, values in series:
+        trend = trend_of(np.arange(values.size, dtype=float), values)
+        if trend.chance < min(DRIFT_LEVEL / len(series), found.get(key, (1.0, 0.0))[0]):
+            found[key] = (trend.chance, trend.slope)
+    return {
+        (hole, name): f"{f'hole {hole} ' if hole else ''}{name} ({100 * slope:+.3g} {spec.unit} per 100 parts)"
+        for (hole, name), (_, slope) in found.items()
+    }
 
 
 def _without_a_number(bad: NDArray[np.bool_], room: FloatArray) -> bool:

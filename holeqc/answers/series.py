@@ -699,7 +699,7 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
     """Draw up the chart of every group of a kit's readings."""
     from holeqc.inspection.series import make_series
     from holeqc.reports.chart_text import CHART_HEAD
-    from holeqc.statistics.charts import POSITION
+    from holeqc.statistics.charts import POSITION, noted
 
     kind, subgroup = asked
 
@@ -708,7 +708,7 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
 
     def work(series: Series) -> Answer:
         made = chart_of(series, kind, subgroup, held(series.group))
-        made = with_remarks(_noted(made), (*chart_words(series, made, subgroup), *series.problems))
+        made = with_remarks(noted(made), (*chart_words(series, made, subgroup), *series.problems))
         unit = "" if made.kind == POSITION else series.unit  # T2 is a plain number
         return _chart_answer(made, series.group, common_data(run, series), (f"{run.of}, {series.group}", unit))
 
@@ -748,7 +748,7 @@ def _draw_up(
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
     from holeqc.problems import DataError
     from holeqc.statistics import charts as parts
-    from holeqc.statistics.charts import c_chart, p_chart, position_chart
+    from holeqc.statistics.charts import c_chart, noted, p_chart, position_chart
     from holeqc.statistics.charts import chart as work_out
 
     columns, second, size, subgroup = asked
@@ -774,13 +774,7 @@ def _draw_up(
             raise DataError("a chart of shares needs the number inspected: --size, a column or one number")
         sizes, more = _sizes(table, size)
         return p_chart(values, sizes, options=options, labels=labels), problems + more
-    return _noted(work_out(values, kind, subgroups=labels, options=options)), problems
-
-
-def _noted(made: Chart) -> Chart:
-    from holeqc.statistics.charts import point_notes
-
-    return with_remarks(made, point_notes(made))
+    return noted(work_out(values, kind, subgroups=labels, options=options)), problems
 
 
 def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:

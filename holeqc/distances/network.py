@@ -231,29 +231,47 @@ def adjust(
     how outliers are tested and no figure here.
 
     Raises:
-        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; points that no
-            part's distances place, named by number; an iteration that doesn't arrive.
+        DataError: shapes that don't belong together; numbers that aren't finite or not above zero; both ends of a
+            measured distance at one start; points that no part's distances place, named by number; an
+            iteration that doesn't arrive.
 
     Source: least squares with constraints, as in Krumm (2020), Geodetic Network Adjustment Examples; see the tests.
     """
+    for name, value in (("ends", ends), ("distance", distance), ("sd", sd), ("start", start)):
+        if not np.size(value) and (name in ("ends", "start") or np.shape(value)[-1] == 0):
+            raise DataError(f"{name} is empty; give the points and at least one distance between them")
+    spread, measured = _numbers("sd", sd, (..., None)), _numbers("distance", distance, (..., None))
+    if spread.size and np.isnan(spread).all():
+        raise DataError("sd has no number, only NaN; give the standard deviation of each distance")
     first = _numbers("start", start, (..., None, 2))
     if np.isnan(first).any():
         raise DataError("start has missing coordinates; give approximate ones for every point")
-    if (below := np.flatnonzero((np.asarray(distance) < 0).reshape(-1, np.shape(distance)[-1]).any(axis=0))).size:
+    if (below := np.flatnonzero((measured < 0).reshape(-1, measured.shape[-1]).any(axis=0))).size:
         raise DataError(f"distance {_listed(below)} is below zero")
     one = Network(first.reshape(-1, *first.shape[-2:])[0], np.asarray(ends), fixed=fixed)
-    first = _apart(one, first, _numbers("distance", distance, (..., len(one.ends))))
-    network = replace(one, points=first.reshape(-1, *first.shape[-2:])[0])
-    result = adjusted_from(first, network, distance, sd, None, sd_known)
+    measured = _numbers("distance", distance, (..., len(one.ends)))
+    _refuse_coincident(one, first, measured)
+    result = adjusted_from(first, one, distance, sd, None, sd_known)
     placed = result.placed.reshape(-1, result.placed.shape[-1])
+    late = ~result.converged.ravel()
+    lost = ~placed.all(axis=1) | late
+    if lost.any() and (not placed.any(axis=0).all() or late.any()):
+        broken = _impossible(one, result.distance.reshape(-1, len(one.ends))[np.flatnonzero(lost)[0]])
+        if broken:
+            raise DataError(broken)
     if (nowhere := np.flatnonzero(~placed.any(axis=0))).size:
+        if np.count_nonzero(placed.any(axis=0)) < 3 and bool(one.free[: 2 * len(one.points)].all()):
+            raise DataError(
+                f"the distances don't place points {_listed(np.arange(len(one.points)))} to one another: the figure "
+                "can bend; measure more of the distances between them, such as a diagonal"
+            )
         raise DataError(
-            f"the distances don't place point {_listed(nowhere)}; "
+            f"the distances don't place point{'s' if nowhere.size > 1 else ''} {_listed(nowhere)}; "
             "measure it from two more points that aren't in one line with it"
         )
-    if (late := np.flatnonzero(~result.converged.ravel())).size:
-        which = "" if result.converged.size == 1 else f" of part {_listed(late)}"
-        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, len(network.ends))[late[0]])).argmax()
+    if late.any():
+        which = "" if result.converged.size == 1 else f" of part {_listed(np.flatnonzero(late))}"
+        worst = np.abs(np.nan_to_num(result.residuals.reshape(-1, len(one.ends))[late.argmax()])).argmax()
         raise DataError(f"the adjustment{which} doesn't arrive; look at distance {worst} and the start of its two ends")
     return result
 
@@ -616,15 +634,33 @@ def _alike(rows: NDArray[Any]) -> tuple[IntArray, IntArray]:
     return first, which.reshape(-1)
 
 
-def _apart(network: Network, start: FloatArray, distance: FloatArray) -> FloatArray:
-    """Return the start with points moved apart that lie on one another though a distance says otherwise."""
+def _refuse_coincident(network: Network, start: FloatArray, distance: FloatArray) -> None:
+    """Raise ``DataError`` where both ends of a measured distance start (nearly) at one point: it has no direction."""
     i, j = network.ends.T
     far = float(np.nanmedian(distance)) if np.isfinite(distance).any() else 0.0
-    if not (np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) <= 1e-6 * far).any():
-        return start
-    angle = 2.4 * np.arange(start.shape[-2])  # about the golden angle: no two points in one direction, no three in line
-    nudge = 0.3 * far * np.sqrt(1.0 + np.arange(len(angle)))[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    return np.where(network.free[: nudge.size].reshape(nudge.shape), start + nudge, start)
+    same = np.abs(start[..., i, :] - start[..., j, :]).max(axis=-1) <= 1e-6 * far
+    known = ~np.isnan(distance).reshape(-1, len(i)).all(axis=0)
+    if (which := np.flatnonzero(same.reshape(-1, len(i)).any(axis=0) & known)).size:
+        raise DataError(
+            f"distance {_listed(which)}: both ends start at one point, so that the direction isn't defined; "
+            "give each point a start near its place"
+        )
+
+
+def _impossible(network: Network, distance: FloatArray) -> str:
+    """Return which measured distances (n,) between points make no triangle, the worst; empty where all do."""
+    p, i, j = len(network.points), network.ends[:, 0], network.ends[:, 1]
+    long, number = np.full((p, p), np.nan), np.zeros((p, p), dtype=np.intp)
+    long[i, j] = long[j, i] = distance
+    number[i, j] = number[j, i] = np.arange(len(i))
+    over = np.nan_to_num(long[:, :, None] - long[:, None, :] - long.T[None, :, :], nan=-1.0)
+    a, b, c = np.unravel_index(int(over.argmax()), over.shape)
+    if over[a, b, c] <= 1e-9 * network.size:
+        return ""
+    return (
+        f"distances {_listed(np.sort(np.array([number[a, b], number[a, c], number[b, c]])))} make no triangle: "
+        f"{long[a, b]:g} is longer than {long[a, c]:g} and {long[b, c]:g} together; one of them is wrong"
+    )
 
 
 def _results(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from holeqc.inspection.results import capital
 from holeqc.reports import blocks as w
-from holeqc.sampling.first_parts import CIRCLE, FEWEST, NORMAL, ORDER, OWN
+from holeqc.sampling.first_parts import CIRCLE, DRIFTS, FEWEST, NORMAL, ORDER, OWN
 from holeqc.sampling.lots import VariablesPlan, accept_chance_of_lot, chance
 from holeqc.specification.words import limits_line
 
@@ -87,12 +87,16 @@ def _ways(found: FirstParts, claim: str) -> list[str]:
 
 def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
     lines = _paragraph(f"Claim: {claim}. {len(found.serials)} parts, {found.serials[0]} to {found.serials[-1]}.")
-    lines += ["", "The part as a whole, all holes and pins together:", *_paragraph(f"counted   {_counted(part)}", "  ")]
+    but = ", but only if the process stays as it was, and it drifts" if found.drifts else ""
+    lines += ["", "The part as a whole, all holes and pins together:"]
+    lines += _paragraph(f"counted   {_counted(part)}{but}", "  ")
     by = ("measured", found.part_measured, "least room of each part"), ("pins", found.pins, "margin")
     for name, proof, of in by:
         if proof is None and name == "measured":
             lines += _paragraph(f"{name:<10}not given: a part is bad in what has no number", "  ")
-        if proof is not None:
+        if proof is not None and proof.how == DRIFTS:
+            lines += _paragraph(f"{name:<10}drifts: {proof.why}", "  ")
+        elif proof is not None:
             why = f" (counted: {proof.why})" if proof.how == ORDER else ""
             lines += _paragraph(f"{name:<10}{_proven_percent(proof.share)} proven by the {of}{why}", "  ")
     lines += ["", *_table(found.holes), ""]
@@ -100,6 +104,11 @@ def _so_far(found: FirstParts, part: PartProof, claim: str) -> list[str]:
         "n: if normal; c: two coordinates, if bivariate normal; o: over every shape that the values allow; no letter: "
         "counted. A hole's share is its own; the part's takes all together, with what their seating has in common."
     )
+    if found.drifts:
+        lines += _paragraph(
+            f"drifts: says nothing of later parts; see holeqc wear. {capital('; '.join(found.drifts))}. The count "
+            "assumes no shape, but that later parts come from the same process: where it drifts, they don't."
+        )
     if found.never:
         lines += _paragraph(f"Read on no part, so nothing is proven of {', '.join(found.never)}.")
     for r in found.restarts:
@@ -122,6 +131,8 @@ def _counted(part: PartProof) -> str:
 
 def _table(holes: tuple[HoleProof, ...]) -> list[str]:
     def cell(proof: Proof | None) -> str:
+        if proof is not None and proof.how == DRIFTS:
+            return DRIFTS
         return "-" if proof is None else f"{_proven_percent(proof.share, 2)} {MARKS[proof.how]}"
 
     names = list(dict.fromkeys(name for hole in holes for name in hole.measured))
@@ -131,6 +142,8 @@ def _table(holes: tuple[HoleProof, ...]) -> list[str]:
         c = hole.counted
         counted = f"{c.counted}, {c.bad} bad  {_proven_percent(c.share)}"
         more = "never" if c.more is None else c.more or "enough"
+        if any(proof.how == DRIFTS for proof in hole.measured.values()) and more == "enough":
+            more = DRIFTS
         cells = "".join(f"{cell(hole.measured.get(name)):>16}" for name in names)
         lines.append(f"{w.shorten(w.plain(hole.hole), 7):<8}{counted:>24}{cells}{more:>13}")
     return lines

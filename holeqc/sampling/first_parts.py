@@ -21,6 +21,7 @@ MOST = 10**9  #: parts; more is no plan
 FEWEST = 8  #: values that can show whether they are normal
 NOT_NORMAL = 0.05  #: p of the test below which values aren't taken as normal
 ORDER, NORMAL, OWN, CIRCLE = "counted", "normal", "own distribution", "two coordinates"
+DRIFTS = "drifts"
 
 
 def checked(share: float, confidence: float, failures: int = 0) -> None:
@@ -204,7 +205,8 @@ class Proof:
     """What ``n`` values prove of the share that has room left, ``bad`` of them having none.
 
     ``counted`` is the share without any assumption, ``share`` the one by ``how``: `NORMAL`, `OWN` (over every shape of
-    the distributions that the values allow), `CIRCLE`, or `ORDER` again where ``why`` says what forbids the others.
+    the distributions that the values allow), `CIRCLE`, or `ORDER` again where ``why`` says what forbids the others;
+    0 by `DRIFTS` where the values move from part to part, so that they say nothing of later ones.
     ``distance`` is the mean room in sample sigmas. ``needed`` values in all prove what is claimed, if they go on as
     these; None where they never would.
     """

@@ -93,10 +93,15 @@ def long_side(points: FloatArray, centre: float, stability: Stability) -> str:
     Empty where none does. ``points`` (n,) are those that were judged about ``centre``. A few points that are off make
     any series look skewed, so that the shape is read from the others.
     """
-    if stability.stable is not False or not stability.beyond or points.size < FEWEST:
+    return "" if stability.stable is not False else skewed_side(points, centre, stability.beyond)
+
+
+def skewed_side(points: FloatArray, centre: float, beyond: tuple[int, ...]) -> str:
+    """Return the side of `long_side` for points ``beyond`` the limits, counted from 1, whatever the verdict."""
+    if not beyond or points.size < FEWEST:
         return ""
     off = points - centre
-    out = off[np.array(stability.beyond) - 1]
+    out = off[np.array(beyond) - 1]
     sign = math.copysign(1.0, out[0])
     edge = float(np.abs(out).min())
     far = np.abs(off) >= edge

@@ -17,6 +17,7 @@ from holeqc.statistics.basics import (
     chance_words,
     group_index,
     mean,
+    mean_and_sd,
     neighbour_sums,
     plain,
     prepare,
@@ -29,6 +30,7 @@ from holeqc.statistics.signals import (
     EDGE,
     SAME_SIDE,
     STEADY_DRIFT,
+    TESTS,
     UP_AND_DOWN,
     RunLength,
     Signal,
@@ -1140,23 +1142,30 @@ FEWEST = 10
 ALIKE = 2.576  #: two-sided 1 % point of a standard normal
 
 
-def point_notes(chart: Chart) -> tuple[Problem, ...]:
-    """Return what must be said of a chart of single points, empty for other kinds.
+DRIFTED = 4.0  #: slope in its standard errors from which a straight drift is told (our choice)
+
+
+def noted(chart: Chart) -> Chart:
+    """Return a chart of single points with what its limits suppose and these points don't keep; other kinds as is.
 
     The lag-1 correlation of independent points scatters by 1 / sqrt(n) (NIST/SEMATECH e-Handbook 1.3.5.12).
     """
     if chart.kind != INDIVIDUALS:
-        return ()
+        return chart
     x = chart.values
     problems = []
+    slope, fitted = _drift(x)
     if x.size >= FEWEST and np.ptp(x) > 0:
         square, product = neighbour_sums(x, mean(x))
         alike = product / square
         if alike > max(0.2, ALIKE / math.sqrt(x.size)):
+            why = (
+                "they drift" if slope else "a level that moved or a drift looks like this too"
+            )
             problems.append(Problem(
                 WARNING, "points-alike", "each point resembles the one before (correlation "
                 f"{alike:.2f}): limits from moving ranges take points as independent and are too "
-                "narrow for these; a drift looks like this too",
+                f"narrow for these; {why}",
             ))  # fmt: skip
     lower = chart.lower[np.isfinite(chart.lower)]
     if lower.size and float(lower.min()) < 0 <= float(x.min()):
@@ -1164,4 +1173,84 @@ def point_notes(chart: Chart) -> tuple[Problem, ...]:
             NOTE, "limit-below-zero", "the lower limit is below zero and no point is: if it can't be "
             "negative, read that limit as 0, and the chart sees no improvement",
         ))  # fmt: skip
-    return tuple(problems)
+    made = replace(chart, remarks=(*problems, *chart.remarks))
+    made = _drift_told(made, slope, fitted) if slope else made
+    return _shape_told(made)
+
+
+def _drift(x: FloatArray) -> tuple[float, FloatArray]:
+    """Return the slope of points (n,) a point and the line, where it leaves no pattern and beats one step; else 0."""
+    n = x.size
+    if n < FEWEST or not np.ptp(x) > 0:
+        return 0.0, x
+    t, y = np.arange(n) - (n - 1) / 2, x - mean(x)
+    slope = float(t @ y / (t @ t))
+    rest = float(((y - slope * t) ** 2).sum())
+    before = np.arange(1, n)
+    gain = np.cumsum(y)[:-1] ** 2 * n / (before * (n - before))  # what a step behind each point takes off
+    if rest >= float(y @ y - gain.max()) or abs(slope) < DRIFTED * math.sqrt(rest / (n - 2) / float(t @ t)):
+        return 0.0, x
+    square, product = neighbour_sums(y - slope * t, 0.0)
+    if product > max(0.2, ALIKE / math.sqrt(n)) * square:  # steps, resets: no one line tells it
+        return 0.0, x
+    return slope, np.asarray(mean(x) + slope * t, dtype=np.float64)
+
+
+def _drift_told(chart: Chart, slope: float, fitted: FloatArray) -> Chart:
+    """Return a chart whose signals are worded as those of a drift; a point that is off the drift keeps its meaning."""
+    way = "up" if slope > 0 else "down"
+    run = f"the points drift {way}, {abs(slope):.3g} a point: wear, warming up, loosening"
+    far = f"the drift {way} carried this point beyond limits that suppose a steady level"
+    rest = chart.values - fitted
+    near = np.abs(rest) <= 3 * math.sqrt(float(rest @ rest) / (rest.size - 2))
+
+    def meaning(s: Signal) -> str:
+        at = np.array(s.points) - 1
+        carried = bool((near[at] & (((fitted[at] > chart.centre) == (s.side == "above")))).all())
+        return run if s.test == SAME_SIDE else far if s.test == BEYOND_LIMITS and carried else s.meaning
+
+    return replace(chart, signals=tuple(replace(s, meaning=meaning(s)) for s in chart.signals))
+
+
+def _shape_told(chart: Chart) -> Chart:
+    """Return a chart that says where its points don't look normal, as `capability` tests it, and what follows."""
+    from holeqc.statistics.capability import NORMAL_LEVEL, skewed_side, tails_normal
+    from holeqc.statistics.normality import allowing, anderson_darling
+
+    ready = prepare(chart.values)
+    if ready.different < 2:
+        return chart
+    m, sd = mean_and_sd(ready.values)
+    plain_test = anderson_darling(ready.ordered, ordered=True, centre=m, sd=sd)
+    stepped = allowing(ready.ordered, m, sd, plain_test.A2, step=ready.step)
+    p = plain_test.p if stepped is None else stepped.p
+    if p is None or p >= NORMAL_LEVEL or tails_normal(ready.ordered, m, sd, None):
+        return chart
+    beyond = tuple(n for s in chart.signals if s.test == BEYOND_LIMITS for n in s.points)
+    side = skewed_side(chart.values, chart.centre, beyond)
+    words = (
+        f"beyond a limit that supposes a normal shape, {side} only, on the long side of a skewed series: a stable "
+        "process of such a shape gives such points too; judge by a distribution that fits or by means of subgroups "
+        "(--subgroup) before you call it a change"
+    )
+    plain_words = TESTS[BEYOND_LIMITS].meaning  # what a drift explains stays explained by it
+    signals = tuple(
+        replace(s, meaning=words) if side and s.test == BEYOND_LIMITS and s.meaning == plain_words else s
+        for s in chart.signals
+    )
+    shape = Problem(
+        WARNING, "not-normal", f"these points don't look normal ({chance_words(p)}), which the limits and tests "
+        "suppose; a change or a drift can look like this too",
+    )  # fmt: skip
+    return replace(chart, signals=signals, remarks=(shape, *(_without_price(r, chart) for r in chart.remarks)))
+
+
+def _without_price(said: Problem, chart: Chart) -> Problem:
+    if said.code != "false-alarms" or chart.run_length is None:
+        return said
+    tests = said.message.partition(" Tests: ")[2]
+    text = (
+        "how often this chart signals falsely isn't known: one false signal in "
+        f"{chart.run_length.mean:.0f} points holds for a normal shape only, and a skewed one gives more"
+    )
+    return replace(said, message=text + (f". Tests: {tests}" if tests else ""))

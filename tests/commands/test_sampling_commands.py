@@ -104,6 +104,23 @@ def test_values_prove_nothing_where_a_part_is_bad_without_a_number() -> None:
     assert "position" in found["holes"][3]["measured"]
 
 
+def test_values_that_drift_say_nothing_of_later_parts() -> None:
+    history = SAMPLES / "fixture_history"
+    made = first_parts(KIT, history / "df-bl7_history.csv", events=history / "df-bl7_events.csv")
+    third = made.data["holes"][2]["measured"]["size"]  # by `holeqc wear` half fail from about part 400 on
+    assert (third["n"], third["how"], third["share"], third["needed"]) == (60, "drifts", 0, None)
+    assert {made.data[of]["how"] for of in ("part_measured", "pins")} == {"drifts"}
+    assert made.data["holes"][3]["measured"]["size"]["how"] == "normal"
+    assert any(p.code == "drifts" and "hole 3 size (+0.00145 in per 100 parts)" in p.message for p in made.problems)
+    row = next(line for line in made.text.splitlines() if line.startswith("3  "))
+    assert row.split()[-1] == "drifts"
+    assert "enough, but only if the process stays as it was, and it drifts" in " ".join(made.text.split())
+    steady = first_parts(KIT, sheet(60))
+    assert steady.data["drifts"] == []
+    assert "drift" not in steady.text
+    assert steady.data["part_measured"]["share"] > 0.5
+
+
 def test_what_an_event_leaves() -> None:
     readings = sheet(20, small=4)
     events = Path("events.csv")

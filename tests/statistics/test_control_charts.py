@@ -23,6 +23,7 @@ from holeqc.statistics.charts import (
     cusum_chart,
     ewma_chart,
     individuals_chart,
+    noted,
     p_chart,
     position_chart,
 )
@@ -432,3 +433,40 @@ def test_moving_ranges_are_judged_only_where_tests_are_named() -> None:
     x[20] = 3.0
     assert {title for title, _ in chart(x).all_signals()} == {"reading"}
     assert "moving range" in {title for title, _ in chart(x, options=ChartOptions(tests=ALL_TESTS)).all_signals()}
+
+
+def test_a_skewed_shape_is_no_event_and_has_no_normal_price() -> None:
+    # of a gamma distribution of shape 2 the share beyond mean + 3 sd is 0.0141 (scipy: gamma.sf(2 + 3 * 2**0.5, 2)):
+    # 76 of 100 charts of 100 points signal, not 37
+    x = 0.455 + 0.0007 * np.random.default_rng(2).gamma(2, size=100)
+    found = noted(individuals_chart(x))
+    [beyond] = {s.meaning for s in found.signals if s.test == "beyond_limits"}
+    assert "above only, on the long side of a skewed series" in beyond
+    told = {r.code: r.message for r in found.remarks}
+    assert "don't look normal" in told["not-normal"]
+    assert "holds for a normal shape only" in told["false-alarms"]
+    assert "of 100 charts" not in told["false-alarms"]
+    y = np.random.default_rng(3).normal(0, 1, 100)
+    y[50] = 6
+    odd = noted(individuals_chart(y))
+    assert any("something happened" in s.meaning for s in odd.signals if 51 in s.points)
+    plain = noted(individuals_chart(np.random.default_rng(3).normal(0, 1, 100)))
+    assert any("of 100 charts" in r.message for r in plain.remarks)
+
+
+def test_a_drift_is_told_as_one_and_a_step_as_a_step() -> None:
+    noise = np.random.default_rng(5).normal(0, 1, 100)
+    drift = noted(individuals_chart(noise + 0.06 * np.arange(100)))
+    runs = {s.meaning for s in drift.signals if s.test == "same_side"}
+    assert len(runs) == 1
+    assert "the points drift up" in runs.pop()
+    assert not any("stayed there" in s.meaning or "something happened" in s.meaning for s in drift.signals)
+    assert "they drift" in next(r.message for r in drift.remarks if r.code == "points-alike")
+    step = noted(individuals_chart(noise + 3.0 * (np.arange(100) >= 50)))
+    assert any("moved and stayed there" in s.meaning for s in step.signals)
+    assert not any("the points drift" in s.meaning for s in step.signals)
+    saw = noise + 0.12 * (np.arange(100) % 50) + 2 * (np.arange(100) >= 50)  # drifts, is reset, drifts again
+    assert not any("the points drift" in s.meaning for s in noted(individuals_chart(saw)).signals)
+    off = noise + 0.06 * np.arange(100)
+    off[80] += 12
+    assert any("something happened" in s.meaning for s in noted(individuals_chart(off)).signals if 81 in s.points)
