@@ -252,8 +252,8 @@ class Bench:
         """Begin a draft, or go on with one; ``job.out`` of one to go on with may be the folder it lies in.
 
         Raises:
-            HoleQCError: the sheet or a draft of it is there already, the draft is of another revision of the kit,
-                another terminal has it, the disk refuses.
+            HoleQCError: the sheet or a draft of it is there already, the draft is of another revision or text of
+                the kit, another terminal has it, the disk refuses.
         """
         self.notes: list[str] = []  #: what to say before the first question
         self.entries: dict[str, str] = {}
@@ -281,7 +281,11 @@ class Bench:
                               f"holeqc log --recheck {self.serial}; for another sheet, -o NAME.xlsx")  # fmt: skip
         self.questions = questions(self.spec, self.plan)
         self.draft = self.out.with_name(self.out.name.removesuffix(".xlsx") + DRAFT)
-        self._check_kit(lines)
+        try:
+            self._check_kit(lines)
+        except HoleQCError:
+            self.journal.close()  # who puts the kit file back may go on at once
+            raise
         if draft is None and self.draft.exists():
             raise HoleQCError(f"{self.draft} is there already: {self.serial} was begun. Go on: holeqc log --resume -o "
                               f"{self.out}; or take the draft away")  # fmt: skip
@@ -290,7 +294,7 @@ class Bench:
             self.journal = writer.Journal(self.draft, new=True)
             there = replace(job, out=str(self.out), kit=job.kit and os.path.abspath(job.kit),
                             first=tuple(map(os.path.abspath, job.first)))  # fmt: skip
-            kit = {"id": self.spec.id, "revision": self.spec.revision, "digest": self.spec.digest}
+            kit = {"id": self.spec.id, "revision": self.spec.revision, "digest": self.spec.digest, "text": self._text()}
             self._add("begin", "", "holeqc log, a draft and no sheet", json.dumps(asdict(there) | kit))
         else:
             self.draft = draft
@@ -298,7 +302,7 @@ class Bench:
             self._add("resume", "", "", "")
 
     def _check_kit(self, lines: list[list[str]]) -> None:
-        """Refuse a draft of another revision; note one whose kit file has other contents now."""
+        """Refuse a draft of another revision of the kit, or of another text of the same one."""
         if not lines:
             return
         begun = json.loads(lines[0][5])
@@ -309,7 +313,23 @@ class Bench:
                 "part anew"
             )
         if begun["digest"] != self.spec.digest:
-            self.notes.append("the kit file was changed since the draft was begun; its limits of now count")
+            from holeqc.ledger.kits import change_words, changed_keys
+
+            there = begun.get("text", "") and self._text()
+            what = f": {change_words(changed_keys(begun['text'], there))}" if there else ""
+            raise HoleQCError(
+                f"{self.spec.path} was changed since the draft was begun, under the same revision "
+                f"{self.spec.revision}{what}. Put the kit file back as it was to go on; or have the changed text "
+                "released as a new revision, take the draft away and log the part anew"
+            )
+
+    def _text(self) -> str:
+        """Return the text of the kit file, '' where it is not at hand any more."""
+        try:
+            came = door.take(Path(self.spec.path), door.KIT)
+        except HoleQCError:
+            return ""
+        return came.content.decode("utf-8", "replace") if came.sha256 == self.spec.digest else ""
 
     def _take_up(self, lines: list[list[str]]) -> None:
         known = {q.cell for q in self.questions} | {self.note_cell(q) for q in self.questions}
