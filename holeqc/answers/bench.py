@@ -158,7 +158,7 @@ def as_entry(question: Question, text: str, unit: str) -> str:
 
         day, doubt = date_of(text, "")
         if doubt is not None or day is None or day > dt.date.today():
-            raise NotTakenError(f"{text!r} is no clear day up to now; today is {dt.date.today().isoformat()}")
+            raise NotTakenError(f"{text!r} is not taken: type the day, today ({dt.date.today().isoformat()}) or before")
         return day.isoformat()
     if question.row is None and re.fullmatch(r"\D{0,4}\d*[.,]\d{3,}\D{0,4}", text):
         raise NotTakenError(f"{text!r} is not taken: it looks like a reading, and this is: {question.what}")
@@ -744,7 +744,7 @@ class Talk:
         """Take what was typed; True: write the sheet, False: stop, None: go on."""
         bench = self.bench
         if text and seconds == 0.0:
-            raise NotTakenError(f"{text!r} is not taken: it came before the question. Measure, then send it again")
+            raise NotTakenError(f"{text!r} came before the question: not taken. Measure, then send it again")
         word, _, rest = text.partition(" ")
         command = word.lower()
         if command == "stop":
@@ -855,9 +855,8 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
             done = False
         if not done:
             count = len(bench.entries)
-            printing.say("", f"Stopped. {count} answer{'s' if count != 1 else ''} kept in {bench.draft}. Go on: "
-                         f"holeqc log --resume -o {bench.out}")  # fmt: skip
-            return printing.STOPPED
+            return printing.stopped("", f"Stopped. {count} answer{'s' if count != 1 else ''} kept in {bench.draft}. "
+                                    f"Go on: holeqc log --resume -o {bench.out}")  # fmt: skip
         bench.finish()
     return _ending(bench, by, record)
 

@@ -343,28 +343,36 @@ def test_a_bench_terminal_that_is_killed_goes_on_where_it_was() -> None:
         assert "\a" in said
         assert "✗ OUTSIDE" in said
         assert "not taken" in one.send("12.5x\n")
+        os.write(one.at, b"12.561\n12.558\n")  # the second is there before it is asked for
+        assert "'12.558' came before the question" in one.until("again\r\n> ").replace("\n  ", " ")
         # killed now: what was answered is on disk
     kept = b._lines(Path("D-0031.draft.csv"))[0]
-    assert [line[5] for line in kept if line[2] == "set"][-2:] == ["12.555", "12.70"]
+    assert [line[5] for line in kept if line[2] == "set"][-3:] == ["12.555", "12.70", "12.561"]
     with Terminal(["log", "--resume", "--no-map"]) as two:
         said = two.until("\n> ")
-        assert "Hole A, single: diameter 120°" in said.replace("\n ", "")
+        assert "Hole A, single: x" in said.replace("\n ", "")
         assert "12.70" in two.send("jump A 60\n")
         assert "✓ inside: 12.561" in two.send("12.561\n")
         two.send("jump A 0°\n")
         assert "now 12.555" in two.shown
         assert "… noted" in two.send("jump B x\n") + two.send("150,00\n")
-        os.write(two.at, b"write\n")
-        assert two.leaves() == 3  # nearly all of it is missing
-    for session in (one, two):
+        os.write(two.at, b"stop\n")
+        assert two.leaves() == 130
+    assert "kept in" in two.shown
+    assert "half-written" not in two.shown  # one message
+    with Terminal(["log", "--resume", "--no-map"]) as three:
+        three.until("\n> ")
+        os.write(three.at, b"write\n")
+        assert three.leaves() == 3  # nearly all of it is missing
+    for session in (one, two, three):
         text = session.shown.replace("\r\n", "\n").replace("\a", "")
         before_asking = text.index("? or help")
         assert "\x1b" not in text[before_asking : text.rindex("\n> ")]  # nothing moves while somebody is asked
         text = re.sub(r"[^\n]*\r\x1b\[2K", "", text)  # a line of progress is taken away
         assert not [line for line in text.split("\n") if len(line) > 40 and " " in line.strip()]
         assert "\x1b" not in text
-    assert "? HOLD" in two.shown
-    assert "Typed again" in two.shown
-    assert "Tag " in two.shown
+    assert "? HOLD" in three.shown
+    assert "Typed again" in three.shown
+    assert "Tag " in three.shown
     filled = check(CP12, Path("D-0031.xlsx")).inspection.readings.table
-    assert sorted(filled["value"].dropna()) == [12.555, 12.561, 150.0]
+    assert sorted(filled["value"].dropna()) == [12.555, 12.561, 12.561, 150.0]
