@@ -441,8 +441,13 @@ class Bench:
         about = [p for p in readings.problems if p.cell == question.cell and p.severity != "note"]
         here = table[(table["row"] == row) & (table["column"] == column)]
         doubt = next((str(d) for d in here["doubt"] if d), "")
+        if question.row is not None and not about and doubt in {"hole-order", "other-hole"}:
+            own = question.row.hole.id, question.row.wall
+            return DOUBTFUL, (f"not for this reading: x and y typed here are another hole's. Look which hole this is; "
+                              f"jump {' '.join(own)} x types x again")  # fmt: skip
         if doubt or about:
-            return DOUBTFUL, _of_problem(about, doubt)
+            cause = self._likely(question, float(here["value"].iloc[0])) if len(here) else ""
+            return DOUBTFUL, f"{cause}{_of_problem(about, doubt)}"
         if question.row is None:
             return NOTED, self.entries[question.cell]
         rows = self._rows(question, Run(judge(self.spec, readings))[0])
@@ -453,6 +458,23 @@ class Bench:
             rows = [*(r for r in self._rows(question, alone) if r["characteristic"] == "size"),
                     *(r for r in rows if r["characteristic"] != "size")]  # fmt: skip
         return self._verdict(question, rows, float(here["value"].iloc[0]) if len(here) else math.nan)
+
+    def _likely(self, question: Question, value: float) -> str:
+        """Return the likely cause of an x or y that no hole of this number can have, '' where none is known."""
+        if question.row is None or question.word not in {"x", "y"} or not math.isfinite(value):
+            return ""
+        basic = self.spec.basic_xy(self.part)
+        axis, number = "xy".index(question.word), self.spec.holes.index(question.row.hole)
+        slack = 0.02 * float(basic[:, axis].max() - basic[:, axis].min() or 1.0)
+        mine, other = float(basic[number, axis]), float(basic[number, 1 - axis])
+        if abs(value - mine) <= slack:
+            return ""
+        near = [hole.id for hole, at in zip(self.spec.holes, basic[:, axis], strict=True) if abs(value - at) <= slack]
+        if near:
+            return f"likely read at another hole, or the wrong hole asked ({question.word} of hole {', '.join(near[:4])}): "
+        if abs(value - other) <= slack:
+            return "likely x and y exchanged: "
+        return "likely the sign is turned: " if abs(value + mine) <= slack else ""
 
     def _rows(self, question: Question, part: PartView) -> list[Row]:
         """Return what is judged by an answer, of its hole and wall."""

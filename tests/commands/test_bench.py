@@ -138,6 +138,23 @@ def test_words_and_places_are_judged_at_once() -> None:
     assert bench.look(far)[0] == b.OUTSIDE
 
 
+def test_x_of_another_hole_is_named_there_and_not_blamed_on_the_plug() -> None:
+    bench = begun(BL7, "port", "P-0201")  # hole 1 is at x 1.500, y 1.250, hole 2 at 4.500, 1.250
+    said = {}
+    for place, typed in (("diameter 0°", "0.4780"), ("x", "1.5002"), ("y", "1.2490"), ("GO", "enters")):
+        asked = question(bench, f"Hole 2, near: {place}")
+        bench.set(asked, typed)
+        said[place] = bench.look(asked)
+    assert said["diameter 0°"][0] == b.OUTSIDE
+    assert said["x"][0] == said["GO"][0] == b.DOUBTFUL
+    assert said["x"][1].startswith("likely read at another hole, or the wrong hole asked (x of hole 1, 5): so far off")
+    assert said["GO"][1].startswith("not for this reading: x and y typed here are another hole's")
+    for typed, words in (("1.2500", "x and y exchanged"), ("-4.5001", "the sign is turned"), ("9.0", "so far off")):
+        asked = question(bench, "Hole 2, far: x")
+        bench.set(asked, typed)
+        assert words in bench.look(asked)[1]
+
+
 @pytest.mark.parametrize(
     ("place", "typed", "entry"),
     [
