@@ -28,7 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         code = run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:  # while modules were still being loaded
-        code = _stopped()
+        code = printing.stopped()
     sys.exit(code)
 
 

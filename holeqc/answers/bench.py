@@ -471,7 +471,7 @@ class Bench:
             return ""
         near = [hole.id for hole, at in zip(self.spec.holes, basic[:, axis], strict=True) if abs(value - at) <= slack]
         if near:
-            return f"likely read at another hole, or the wrong hole asked ({question.word} of hole {', '.join(near[:4])}): "
+            return f"likely another hole was read ({question.word} of hole {', '.join(near[:4])}): "
         if abs(value - other) <= slack:
             return "likely x and y exchanged: "
         return "likely the sign is turned: " if abs(value + mine) <= slack else ""
@@ -870,7 +870,8 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
             if (ask("> ") or ("", 0.0))[0].lower() != "yes":
                 return printing.STOPPED
         bench = Bench(job, resume=resume)
-        printing.say(f"Kit {bench.spec.id}, revision {bench.spec.revision}: {bench.part} {bench.serial}. {CAUTION}")
+        printing.say(f"Kit {bench.spec.id}, revision {bench.spec.revision}: {bench.part} {bench.serial}. "
+                     "Eye protection on, work clamped, mind chips.")  # fmt: skip
         try:
             done = Talk(bench, ask, only, maps=maps).run()
         except KeyboardInterrupt:
@@ -881,9 +882,6 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
                                     f"Go on: holeqc log --resume -o {bench.out}")  # fmt: skip
         bench.finish()
     return _ending(bench, by, record)
-
-
-CAUTION = "Eye protection on, work clamped, mind chips."
 
 
 def _on_record(job: Job) -> str:

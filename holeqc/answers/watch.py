@@ -1,8 +1,8 @@
 """A folder that is watched: each filled sheet saved there is judged once, and again when it was changed.
 
 A sheet is taken when nobody has it open any more (no lock file beside it) and two looks in a row find the same bytes;
-one that can't be used must stay unchanged for longer, since it may still be written. What was judged is kept by its digest in a
-small file in the folder, so that a restart judges nothing twice.
+one that can't be used must stay unchanged for longer, since it may still be written. What was judged is kept by its
+digest in a small file in the folder, so that a restart judges nothing twice.
 """
 
 from __future__ import annotations
@@ -75,8 +75,8 @@ class Watch:
         names = self._names()
         locked = {name for name in names if self._lock_of(name)}
         for name in sorted(locked - self._open.keys()):
-            printing.say(f"{_clock()}  {name}: somebody has it open ({self._lock_of(name)} lies beside it); it is judged "
-                         "once it is closed")  # fmt: skip
+            printing.say(f"{_clock()}  {name}: somebody has it open ({self._lock_of(name)} lies beside it); "
+                         "it is judged once it is closed")  # fmt: skip
         self._open = {name: self._open.get(name, 0) + 1 for name in locked}
         for name in sorted(locked) if once else ():
             if self._open[name] == PATIENCE:

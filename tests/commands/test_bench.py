@@ -147,7 +147,7 @@ def test_x_of_another_hole_is_named_there_and_not_blamed_on_the_plug() -> None:
         said[place] = bench.look(asked)
     assert said["diameter 0°"][0] == b.OUTSIDE
     assert said["x"][0] == said["GO"][0] == b.DOUBTFUL
-    assert said["x"][1].startswith("likely read at another hole, or the wrong hole asked (x of hole 1, 5): so far off")
+    assert said["x"][1].startswith("likely another hole was read (x of hole 1, 5): so far off")
     assert said["GO"][1].startswith("not for this reading: x and y typed here are another hole's")
     for typed, words in (("1.2500", "x and y exchanged"), ("-4.5001", "the sign is turned"), ("9.0", "so far off")):
         asked = question(bench, "Hole 2, far: x")
