@@ -65,6 +65,8 @@ REASONED: dict[str, dict[str, str]] = {
         "book.save": "into an open file of the writer",
         "Alike(book, ZipFile(out, 'w', ZIP_DEFLATED)).save": "into an open file of the writer",
     },
+    "readings/distance_sheet.py": {"look.write_text": "into a cell, as text"},
+    "reports/plate.py": {"figure.savefig": "into memory"},
     "ledger/stories.py": {
         "frame.apply(_safe).to_csv": "into an open file of the writer",
         "frame.to_parquet": "into an open file of the writer",

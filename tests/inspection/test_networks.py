@@ -14,7 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from holeqc.distances import Network, adjust_network
 from holeqc.inspection.judge import judge
+from holeqc.inspection.networks import with_zero
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection
 from holeqc.inspection.view import Run
 from holeqc.readings.read import read_files
@@ -192,12 +194,15 @@ def test_a_loose_pin_counts_in_u_and_a_pin_larger_than_its_hole_contradicts_it(t
 
 
 def test_uncertainty_is_that_of_the_ellipse(tmp_path: Path) -> None:
-    """A hole with one distance from each edge, over a pin that just fits: U of position is 2 U of such a distance."""
+    """A hole with one distance from each edge, over a pin that just fits, half of the variance shared by both.
+
+    By hand: along 45 degrees the variance is that of a distance times 1/2 + 2 * 1/2; U of position is twice its U.
+    """
     spec = parse_specification(TEXT.replace("distance_pins =", "distance_pin_uncertainty = 0.0\ndistance_pins ="))
     found = judged(sheet(tmp_path / "a.csv", ALL[:12], pin=0.4570, size=0.4570), spec)
     rows = found.characteristics[found.characteristics["characteristic"] == "position"]
     # and that of the size, on which the bonus rests
-    assert rows["uncertainty"].to_numpy() == pytest.approx(np.hypot(2 * 0.0010, 0.0003), rel=1e-6)
+    assert rows["uncertainty"].to_numpy() == pytest.approx(np.hypot(2 * 0.0010 * np.sqrt(1.5), 0.0003), rel=1e-4)
     assert (rows["probability"] > 0.999).all()
 
 
@@ -311,3 +316,26 @@ def test_a_hole_within_u_of_its_least_edge_distance_is_held(tmp_path: Path) -> N
     for y, expected in ((0.9243, HOLD), (0.9300, ACCEPT), (0.9150, REJECT)):
         found = judged(sheet(tmp_path / "a.csv", ALL, BASIC | {"1": (1.5, y)}), spec)
         assert verdicts(found, "edge distance")["1"] == expected
+
+
+@pytest.mark.parametrize(("share", "least"), [(0.0, 0.95), (0.5, 0.935)])
+def test_coordinates_lie_inside_their_95_percent_whatever_the_gauge_shares(share: float, least: float) -> None:
+    """Simulated, seeded: 400 parts of eight holes by 28 distances, with and without a zero error common to a part.
+
+    Standard error of a share of 3 200 pairs, which hang together by part: 0.7 of 100.
+    """
+    rng = np.random.default_rng(5)
+    drawn = np.array([(1.5 + 3.0 * (i % 4), 1.25 + 4.5 * (i // 4)) for i in range(8)])
+    ends = np.array([(i, 8 + e) for i in range(8) for e in range(2)] + [(i, i + 1) for i in (0, 1, 2, 4, 5, 6)]
+                    + [(i, i + 4) for i in range(4)] + [(0, 5), (3, 6)])  # fmt: skip
+    network = Network(drawn, ends, np.array([(0.0, 0.0), (np.pi / 2, 0.0)]))
+    true = drawn + rng.normal(0.0, 0.004, (400, 8, 2))
+    second = np.minimum(ends[:, 1], 7)
+    between = np.hypot(*np.moveaxis(true[:, ends[:, 0]] - true[:, second], -1, 0))
+    along = np.take_along_axis(true[:, ends[:, 0]], np.maximum(ends[:, 1] - 8, 0)[None, :, None], 2)[..., 0]
+    sd = np.full(between.shape, 0.0005)
+    errors = rng.normal(0.0, np.sqrt(1 - share), sd.shape) + rng.normal(0.0, np.sqrt(share), (400, 1))
+    observed = np.where(ends[:, 1] < 8, between, along) + sd * errors
+    off = np.abs(adjust_network(network, observed, sd).xy - true).reshape(400, 16)
+    own = np.sqrt(np.einsum("nii->ni", with_zero(network, observed, sd, sd)))
+    assert least < (off < 1.96 * own).mean() < 0.985

@@ -35,6 +35,8 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         patch.setattr(recording, "prepare", lambda ledger, inspection: inspection)
         patch.setattr(recording, "write_serials", lambda *given: None)
         patch.setattr(recording, "as_recorded", lambda *given: {})
+        patch.setattr(recording, "with_plans", lambda ledger, inspection: inspection)
+        patch.setattr(recording, "result_rows", lambda *given: lambda *given: {})
         spec = kit(tmp_path)
         with open_ledger(where) as ledger:
             spelled = ("d", {"M-006": LARGE}), ("e", {"M006": GOOD})

@@ -12,7 +12,7 @@ import made_up
 import pytest
 
 from holeqc.characteristics import MEASURED
-from holeqc.inspection.results import Inspection
+from holeqc.inspection.results import Inspection, Planned, Predicted
 from holeqc.inspection.view import Run
 from holeqc.readings.table import Join
 from holeqc.reports import data
@@ -52,7 +52,9 @@ def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection
     words = {"json", "accept", "hold", "reject", "null", "simple", "guarded", "relaxed", "size", "ratio"}
     words |= {what.word for what in MEASURED}  # of kits that ask them: tests/inspection/test_measured.py
     confirmed = made_up.inspection(confirmed=(m.Confirmation("size", "0.455 to 0.462", ("1",), "as drawn"),))
-    there = {key for found in (one, again, shifted(), confirmed) for key in keys_of(as_data(found))}
+    guess = Predicted("1", "near", "diameter", 0.4571, 0.0004)
+    planned = dataclasses.replace(one, planned=(Planned(part, serial, "P", True, "", 3, 9, predicted=(guess,)),))
+    there = {key for found in (one, again, planned, shifted(), confirmed) for key in keys_of(as_data(found))}
     float_keys = {f"{a}_{b}" for a in ("x", "y", "rotation") for b in ("minus", "plus")}
     assert there - told - float_keys == set()
     assert told - there - words == set()

@@ -113,8 +113,8 @@ def test_headings_and_readings_are_never_cut(unit: str, width: int) -> None:
     assert ("/allowed" in table[1]) == (width == 80)
 
 
-def test_the_width_follows_the_terminal_between_sixty_and_a_hundred(monkeypatch: pytest.MonkeyPatch) -> None:
-    for columns, wide in (("40", 60), ("72", 72), ("200", 100)):
+def test_the_width_follows_the_terminal_between_forty_and_a_hundred(monkeypatch: pytest.MonkeyPatch) -> None:
+    for columns, wide in (("30", 40), ("72", 72), ("200", 100)):
         monkeypatch.setenv("COLUMNS", columns)
         assert screen_width() == wide
     monkeypatch.delenv("COLUMNS")
