@@ -28,7 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         code = run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:  # while modules were still being loaded
-        code = _stopped()
+        code = printing.stopped()
     sys.exit(code)
 
 
@@ -51,12 +51,6 @@ def _run(arguments: list[str]) -> int:
     if code and arguments and arguments[0].startswith("-"):
         return 2  # of the tool's own options, completion where no shell is known gives 1, which reads "rejected"
     return code if isinstance(code, int) else 0
-
-
-def _stopped() -> int:
-    """Say that the run was stopped and return its exit code."""
-    printing.warn("holeqc: stopped; nothing was half-written")
-    return printing.STOPPED
 
 
 def _usage(message: str) -> int:
@@ -85,7 +79,7 @@ def _guarded(work: Callable[[], int]) -> int:
         code = _explained(error)
         return printing.outcome(printing.broken_off() or code)
     if code == printing.STOPPED:  # the option parser turns Ctrl-C into this code, silently
-        code = printing.broken_off() or _stopped()
+        code = printing.broken_off() or printing.stopped()
     return printing.outcome(code)
 
 
@@ -111,7 +105,7 @@ def _explained(error: BaseException) -> int:
     if hasattr(error, "exit_code") and hasattr(error, "format_message"):  # usage errors of the option parser
         return _usage_error(error)
     if type(error).__name__ == "Abort":
-        return _stopped()
+        return printing.stopped()
     import traceback
 
     printing.write("".join(traceback.format_exception(error)), aside=True)

@@ -94,6 +94,7 @@ class _Screen:
     def __init__(self) -> None:
         self.lost: dict[str, str] = {}  #: name of a stream -> why it takes nothing more
         self.entries: list[int] = []
+        self.stopped = False  #: it was said that the run was stopped
         self.progress = False  #: a line of progress stands on the terminal
         self.dialog = False  #: a person is being asked, line by line: nothing may move on the terminal
 
@@ -109,7 +110,7 @@ def begin() -> None:
     """
     _screen.lost.clear()
     _screen.entries.clear()
-    _screen.progress = _screen.dialog = False
+    _screen.progress = _screen.dialog = _screen.stopped = False
     for number in (0, 1, 2):
         try:
             os.fstat(number)
@@ -337,7 +338,7 @@ def _ask(prompt: str) -> tuple[str, float] | None:
         typed = b""
     if not typed or "stdout" in _screen.lost:
         return None
-    if not typed.endswith(b"\n"):
+    if not typed.endswith(b"\n") or (there and typed.strip()):  # what came too early was echoed before the prompt
         _put("stdout", "\n")
     return typed.decode("utf-8", "replace").strip("\r\n\t "), 0.0 if there else time.monotonic() - began
 
@@ -356,6 +357,14 @@ def entries_words() -> str:
         return ""
     first, last = min(_screen.entries), max(_screen.entries)
     return f"recorded as entry {first}" if first == last else f"recorded as entries {first} to {last}"
+
+
+def stopped(*lines: object) -> int:
+    """Say that the run was stopped, once; return the exit code of that."""
+    if not _screen.stopped:
+        say(*(lines or ["holeqc: stopped; nothing was half-written"]), aside=not lines)
+        _screen.stopped = True
+    return STOPPED
 
 
 def outcome(code: int) -> int:

@@ -158,7 +158,7 @@ def as_entry(question: Question, text: str, unit: str) -> str:
 
         day, doubt = date_of(text, "")
         if doubt is not None or day is None or day > dt.date.today():
-            raise NotTakenError(f"{text!r} is no clear day up to now; today is {dt.date.today().isoformat()}")
+            raise NotTakenError(f"{text!r} is not taken: type the day, today ({dt.date.today().isoformat()}) or before")
         return day.isoformat()
     if question.row is None and re.fullmatch(r"\D{0,4}\d*[.,]\d{3,}\D{0,4}", text):
         raise NotTakenError(f"{text!r} is not taken: it looks like a reading, and this is: {question.what}")
@@ -252,8 +252,8 @@ class Bench:
         """Begin a draft, or go on with one; ``job.out`` of one to go on with may be the folder it lies in.
 
         Raises:
-            HoleQCError: the sheet or a draft of it is there already, the draft is of another revision of the kit,
-                another terminal has it, the disk refuses.
+            HoleQCError: the sheet or a draft of it is there already, the draft is of another revision or text of
+                the kit, another terminal has it, the disk refuses.
         """
         self.notes: list[str] = []  #: what to say before the first question
         self.entries: dict[str, str] = {}
@@ -281,7 +281,11 @@ class Bench:
                               f"holeqc log --recheck {self.serial}; for another sheet, -o NAME.xlsx")  # fmt: skip
         self.questions = questions(self.spec, self.plan)
         self.draft = self.out.with_name(self.out.name.removesuffix(".xlsx") + DRAFT)
-        self._check_kit(lines)
+        try:
+            self._check_kit(lines)
+        except HoleQCError:
+            self.journal.close()  # who puts the kit file back may go on at once
+            raise
         if draft is None and self.draft.exists():
             raise HoleQCError(f"{self.draft} is there already: {self.serial} was begun. Go on: holeqc log --resume -o "
                               f"{self.out}; or take the draft away")  # fmt: skip
@@ -290,7 +294,7 @@ class Bench:
             self.journal = writer.Journal(self.draft, new=True)
             there = replace(job, out=str(self.out), kit=job.kit and os.path.abspath(job.kit),
                             first=tuple(map(os.path.abspath, job.first)))  # fmt: skip
-            kit = {"id": self.spec.id, "revision": self.spec.revision, "digest": self.spec.digest}
+            kit = {"id": self.spec.id, "revision": self.spec.revision, "digest": self.spec.digest, "text": self._text()}
             self._add("begin", "", "holeqc log, a draft and no sheet", json.dumps(asdict(there) | kit))
         else:
             self.draft = draft
@@ -298,7 +302,7 @@ class Bench:
             self._add("resume", "", "", "")
 
     def _check_kit(self, lines: list[list[str]]) -> None:
-        """Refuse a draft of another revision; note one whose kit file has other contents now."""
+        """Refuse a draft of another revision of the kit, or of another text of the same one."""
         if not lines:
             return
         begun = json.loads(lines[0][5])
@@ -309,7 +313,23 @@ class Bench:
                 "part anew"
             )
         if begun["digest"] != self.spec.digest:
-            self.notes.append("the kit file was changed since the draft was begun; its limits of now count")
+            from holeqc.ledger.kits import change_words, changed_keys
+
+            there = begun.get("text", "") and self._text()
+            what = f": {change_words(changed_keys(begun['text'], there))}" if there else ""
+            raise HoleQCError(
+                f"{self.spec.path} was changed since the draft was begun, under the same revision "
+                f"{self.spec.revision}{what}. Put the kit file back as it was to go on; or have the changed text "
+                "released as a new revision, take the draft away and log the part anew"
+            )
+
+    def _text(self) -> str:
+        """Return the text of the kit file, '' where it is not at hand any more."""
+        try:
+            came = door.take(Path(self.spec.path), door.KIT)
+        except HoleQCError:
+            return ""
+        return came.content.decode("utf-8", "replace") if came.sha256 == self.spec.digest else ""
 
     def _take_up(self, lines: list[list[str]]) -> None:
         known = {q.cell for q in self.questions} | {self.note_cell(q) for q in self.questions}
@@ -421,8 +441,13 @@ class Bench:
         about = [p for p in readings.problems if p.cell == question.cell and p.severity != "note"]
         here = table[(table["row"] == row) & (table["column"] == column)]
         doubt = next((str(d) for d in here["doubt"] if d), "")
+        if question.row is not None and not about and doubt in {"hole-order", "other-hole"}:
+            own = question.row.hole.id, question.row.wall
+            return DOUBTFUL, (f"not for this reading: x and y typed here are another hole's. Look which hole this is; "
+                              f"jump {' '.join(own)} x types x again")  # fmt: skip
         if doubt or about:
-            return DOUBTFUL, _of_problem(about, doubt)
+            cause = self._likely(question, float(here["value"].iloc[0])) if len(here) else ""
+            return DOUBTFUL, f"{cause}{_of_problem(about, doubt)}"
         if question.row is None:
             return NOTED, self.entries[question.cell]
         rows = self._rows(question, Run(judge(self.spec, readings))[0])
@@ -433,6 +458,23 @@ class Bench:
             rows = [*(r for r in self._rows(question, alone) if r["characteristic"] == "size"),
                     *(r for r in rows if r["characteristic"] != "size")]  # fmt: skip
         return self._verdict(question, rows, float(here["value"].iloc[0]) if len(here) else math.nan)
+
+    def _likely(self, question: Question, value: float) -> str:
+        """Return the likely cause of an x or y that no hole of this number can have, '' where none is known."""
+        if question.row is None or question.word not in {"x", "y"} or not math.isfinite(value):
+            return ""
+        basic = self.spec.basic_xy(self.part)
+        axis, number = "xy".index(question.word), self.spec.holes.index(question.row.hole)
+        slack = 0.02 * float(basic[:, axis].max() - basic[:, axis].min() or 1.0)
+        mine, other = float(basic[number, axis]), float(basic[number, 1 - axis])
+        if abs(value - mine) <= slack:
+            return ""
+        near = [hole.id for hole, at in zip(self.spec.holes, basic[:, axis], strict=True) if abs(value - at) <= slack]
+        if near:
+            return f"likely another hole was read ({question.word} of hole {', '.join(near[:4])}): "
+        if abs(value - other) <= slack:
+            return "likely x and y exchanged: "
+        return "likely the sign is turned: " if abs(value + mine) <= slack else ""
 
     def _rows(self, question: Question, part: PartView) -> list[Row]:
         """Return what is judged by an answer, of its hole and wall."""
@@ -724,7 +766,7 @@ class Talk:
         """Take what was typed; True: write the sheet, False: stop, None: go on."""
         bench = self.bench
         if text and seconds == 0.0:
-            raise NotTakenError(f"{text!r} is not taken: it came before the question. Measure, then send it again")
+            raise NotTakenError(f"{text!r} came before the question: not taken. Measure, then send it again")
         word, _, rest = text.partition(" ")
         command = word.lower()
         if command == "stop":
@@ -828,21 +870,18 @@ def log(job: Job, *, resume: bool, only: Sequence[str], maps: bool, by: str = ""
             if (ask("> ") or ("", 0.0))[0].lower() != "yes":
                 return printing.STOPPED
         bench = Bench(job, resume=resume)
-        printing.say(f"Kit {bench.spec.id}, revision {bench.spec.revision}: {bench.part} {bench.serial}. {CAUTION}")
+        printing.say(f"Kit {bench.spec.id}, revision {bench.spec.revision}: {bench.part} {bench.serial}. "
+                     "Eye protection on, work clamped, mind chips.")  # fmt: skip
         try:
             done = Talk(bench, ask, only, maps=maps).run()
         except KeyboardInterrupt:
             done = False
         if not done:
             count = len(bench.entries)
-            printing.say("", f"Stopped. {count} answer{'s' if count != 1 else ''} kept in {bench.draft}. Go on: "
-                         f"holeqc log --resume -o {bench.out}")  # fmt: skip
-            return printing.STOPPED
+            return printing.stopped("", f"Stopped. {count} answer{'s' if count != 1 else ''} kept in {bench.draft}. "
+                                    f"Go on: holeqc log --resume -o {bench.out}")  # fmt: skip
         bench.finish()
     return _ending(bench, by, record)
-
-
-CAUTION = "Eye protection on, work clamped, mind chips."
 
 
 def _on_record(job: Job) -> str:

@@ -1,8 +1,8 @@
 """A folder that is watched: each filled sheet saved there is judged once, and again when it was changed.
 
 A sheet is taken when nobody has it open any more (no lock file beside it) and two looks in a row find the same bytes;
-one that can't be used gets some looks more, since it may still be written. What was judged is kept by its digest in a
-small file in the folder, so that a restart judges nothing twice.
+one that can't be used must stay unchanged for longer, since it may still be written. What was judged is kept by its
+digest in a small file in the folder, so that a restart judges nothing twice.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 STATE = ".holeqc-watch.json"
 RESULTS = "judged"  #: folder inside it, with a folder of report and tags for each sheet
 EVERY = 0.5  #: between two looks [s]
-PATIENCE = 4  #: looks at one and the same unusable file before it is told: it may still be copied
+PATIENCE = 20  #: looks: so long is an unusable file looked at again before it is told, since it may still be copied,
+#: and so long does a single pass wait for one that somebody has open
 AGAIN = 60  #: looks after which a record that refused is asked again
 FEW = 3  #: so many reasons stand on the screen; the report has them all
 
@@ -54,7 +55,7 @@ class Watch:
     worst: int = 0  #: worst exit code so far, in the order 0, 3, 1, 2
     _seen: dict[str, _Seen] = field(default_factory=dict)
     _locks: set[str] = field(default_factory=set)
-    _open: set[str] = field(default_factory=set)
+    _open: dict[str, int] = field(default_factory=dict)  #: name -> looks that found it open
     _known: dict[str, dict[str, str]] = field(default_factory=dict)  #: name -> digest and kit by which it was judged
 
     def __post_init__(self) -> None:
@@ -66,14 +67,23 @@ class Watch:
             except (HoleQCError, ValueError, KeyError, TypeError, AttributeError):
                 printing.warn(f"note: {shown_path(state)} is damaged; every sheet is judged once more")
 
-    def look(self) -> bool:
-        """Look once: judge what is ready, say what is waited for; whether anything is still on its way."""
+    def look(self, *, once: bool = False) -> bool:
+        """Look once: judge what is ready, say what is waited for; whether anything is still on its way.
+
+        ``once``: what stays open is waited for `PATIENCE` looks, then named and left unjudged.
+        """
         names = self._names()
-        locked = {name for name in names if self._locked(name)}
-        for name in sorted(locked - self._open):
-            printing.say(f"{_clock()}  {name}: somebody has it open; it is judged once it is closed")
-        self._open = locked
-        waiting = bool(locked)
+        locked = {name for name in names if self._lock_of(name)}
+        for name in sorted(locked - self._open.keys()):
+            printing.say(f"{_clock()}  {name}: somebody has it open ({self._lock_of(name)} lies beside it); "
+                         "it is judged once it is closed")  # fmt: skip
+        self._open = {name: self._open.get(name, 0) + 1 for name in locked}
+        for name in sorted(locked) if once else ():
+            if self._open[name] == PATIENCE:
+                printing.failure(f"{name}: not judged: somebody still has it open. Close it; if nobody has, take "
+                                 f"{self._lock_of(name)} away, and watch again")  # fmt: skip
+                self._count(2)
+        waiting = any(looks < PATIENCE or not once for looks in self._open.values())
         for name in names:
             if name not in locked:
                 waiting |= self._one(name)
@@ -91,8 +101,8 @@ class Watch:
             and name.lower() not in REPORTS and not name.endswith(DRAFT) and (self.folder / name).is_file()
         ]  # fmt: skip
 
-    def _locked(self, name: str) -> bool:
-        return bool(self._locks & {f"~${name}", f"~${name[2:]}", f".~lock.{name}#"})
+    def _lock_of(self, name: str) -> str:
+        return min(self._locks & {f"~${name}", f"~${name[2:]}", f".~lock.{name}#"}, default="")
 
     def _one(self, name: str) -> bool:
         """Look at one file; whether it is still on its way."""
@@ -103,7 +113,7 @@ class Watch:
             seen = self._seen.get(name)
             if seen is not None and seen.stat == stat and seen.looks < 0:
                 return False  # judged, or told
-            if seen is not None and seen.wait > 0:
+            if seen is not None and seen.stat == stat and seen.wait > 0:
                 seen.wait -= 1
                 return True
             digest = door.take(path, door.READINGS).sha256
@@ -141,6 +151,7 @@ class Watch:
             run = check.judge([*([self.kit] if self.kit else []), path], self.tolerances, ReadOptions())
         except HoleQCError as error:
             if isinstance(error, ReadingsError) and seen.looks < PATIENCE:
+                seen.looks = seen.wait = PATIENCE
                 return False
             printing.say(f"{_clock()}  {name}: not judged")
             printing.failure(str(error), [p.sentence() for p in error.problems if p.sentence() not in str(error)])
@@ -230,7 +241,7 @@ def watch(folder: Path, kit: Path | None, *, once: bool = False, **settings: Any
     try:
         while True:
             try:
-                waiting, gone = watched.look(), False
+                waiting, gone = watched.look(once=once), False
             except OSError as error:
                 if not gone:
                     printing.warn(f"{_clock()}  {shown_path(folder)} can't be looked into: {error.strerror}; waiting")

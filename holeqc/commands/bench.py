@@ -73,8 +73,11 @@ def watch(
 ) -> None:
     """Judge each filled sheet the moment it is saved into a folder, print its verdict, put report and tags beside it.
 
-    A sheet that somebody has open, or that is still being written, is waited for. A changed sheet is judged anew; what
-    was judged before is not, after a restart either. Reports go into the folder "judged" inside. Ctrl-C ends it.
+    A sheet that somebody has open, or that is still being written, is waited for; one that can't be used is told once
+    it has stayed as it is for 10 s. A changed sheet is judged anew; what was judged before is not, after a restart
+    either. Reports go into the folder "judged" inside. Ctrl-C ends it.
+
+    Exit code of --once: the worst verdict's, as of holeqc check; 2 where a sheet can't be used, or is open for 10 s.
 
     Example: holeqc watch this_week --kit tolerances/bl7.toml --record --by "bench 2"
 

@@ -310,7 +310,7 @@ class MachineReport:
         ours = 2.0 * math.hypot(*(centre[a].actual - centre[a].nominal for a in "xy"))
         if abs(ours - line.actual) > 4.0 * max(line.step, *(one.step for one in centre.values())):
             self.say("position-disagrees", "the position doesn't follow from the centre", feature, line.row, "actual",
-                     found=f"{line.actual:g}", allowed=f"{ours:.6g} from the centre")  # fmt: skip
+                     found=f"{line.actual:g}, by the centre {ours:.6g}")  # fmt: skip
 
     # ------------------------------------------------------------------------------------------------------ laid out
 

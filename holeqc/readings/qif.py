@@ -1016,8 +1016,8 @@ class _Results:
             self.reader.use(element.tag, "Value", "worked out again from the centre")
             if value.fault or value.differs(ours, slack):
                 half = " (half of it: a radius)" if not value.differs(ours / 2, slack) else ""
-                document.say("position-disagrees", value.cell, f"{value.typed}{half}", tied,
-                             allowed=f"{format_length(ours, self.spec.unit)} from the centre")  # fmt: skip
+                document.say("position-disagrees", value.cell, f"{value.typed}{half}, by the centre "
+                             f"{format_length(ours, self.spec.unit)}", tied)  # fmt: skip
         key = (feature.hole, feature.component)
         if key not in self.sizes:
             self.sizes[key] = [v for f in self.of_hole[key] for v in f.sizes]
@@ -1028,8 +1028,8 @@ class _Results:
             value = document.length(one, number, "Value")
             self.reader.use(element.tag, "Bonus", "worked out again from the diameters")
             if all(value.differs(way, 2e-4 * self.inch) for way in ways):
-                document.say("bonus-disagrees", value.cell, value.typed, tied,
-                             allowed=format_length(ways[0], self.spec.unit))  # fmt: skip
+                document.say("bonus-disagrees", value.cell, f"{value.typed}, by the diameters "
+                             f"{format_length(ways[0], self.spec.unit)}", tied)  # fmt: skip
         if asked.tolerance is None or not np.isfinite([ours, ways[0]]).all():
             return None
         return ours <= asked.tolerance + ways[0] + 5e-7

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
 
 TITLE = "How their columns were understood"  #: heading over the tables of a report
-LINES = 2  #: so many lines of the screen a sheet may take
+LINES = 2  #: so many lines of the screen a sheet takes, but where even its shortest wording needs more
 LAYOUTS = 6  #: so many ways of reading a sheet are told on the screen
 LAYOUTS_IN_FULL = 40  #: so many stand in a report; all of them in the workbook and the data
 NAME, HEADING = 34, 24  #: letters of a file's name and of a heading on the screen
@@ -144,7 +144,7 @@ def _sheet_lines(sheet: SheetRead, spec: Specification, width: int) -> list[str]
             lines = _wrapped(f"{name}: {whole}", width)
             if len(lines) <= LINES:
                 return lines
-    return [*lines[: LINES - 1], w.shorten(" " * 6 + " ".join(line.strip() for line in lines[LINES - 1 :]), width)]
+    return lines
 
 
 def _wrapped(text: str, width: int) -> list[str]:

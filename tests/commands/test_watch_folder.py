@@ -48,6 +48,7 @@ def test_a_sheet_is_judged_once_when_it_is_whole(
     sheet = tmp_path / "P-0107.xlsx"
     sheet.write_bytes(whole[:9000])  # half of it is copied
     watch = watching.Watch(tmp_path, BL7)
+    assert watching.PATIENCE * watching.EVERY >= 10  # seconds
     assert looks(watch, capsys, watching.PATIENCE) == ""
     sheet.write_bytes(whole)
     assert watch.look()  # seen once: it may still grow
@@ -58,7 +59,7 @@ def test_a_sheet_is_judged_once_when_it_is_whole(
     lock.write_text("somebody")
     shutil.copy(SAMPLES / "bl7_S-0108.xlsx", sheet)  # saved while it is open
     said = looks(watch, capsys)
-    assert "somebody has it open" in said
+    assert "somebody has it open (.~lock.P-0107.xlsx# lies beside it)" in said
     assert "S-0108" not in said
     lock.unlink()
     said = looks(watch, capsys)
@@ -104,6 +105,21 @@ def test_what_is_recorded_is_recorded_once_and_reports_are_no_sheets(
         assert there.rows(_count()) == before
     assert run(["watch", str(folder), "--record"]) == 2  # nobody is named
     assert run(["watch", str(tmp_path / "nowhere")]) == 2
+
+
+def test_a_single_pass_leaves_a_sheet_that_stays_open_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watching, "EVERY", 0.0)
+    shutil.copy(SAMPLES / "bl7_P-0107.xlsx", tmp_path / "P-0107.xlsx")
+    (tmp_path / "~$P-0107.xlsx").write_bytes(b"a crash has left it")
+    assert run(["watch", str(tmp_path), "--kit", str(BL7.path), "--once"]) == 2
+    said = capsys.readouterr()
+    assert said.out.count("somebody has it open") == 1
+    assert "take ~$P-0107.xlsx away" in said.err
+    watch = watching.Watch(tmp_path, BL7)  # without an end it goes on waiting, and says so once
+    assert looks(watch, capsys, 3 * watching.PATIENCE).count("P-0107.xlsx:") == 1
+    assert watch.look()
 
 
 def _count() -> object:

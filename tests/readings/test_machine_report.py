@@ -113,6 +113,8 @@ def test_what_disagrees_holds_where_it_stands(
     readings = readings_of(tmp_path, change(columns()))
     found = [p for p in readings.problems if p.code == code]
     assert [(p.cell, p.holds) for p in found[:1]] == [(cell, True)], codes(readings)
+    if code == "position-disagrees":
+        assert (found[0].found.partition(", by the centre ")[0], found[0].allowed) == ("0.0144", "")
 
 
 def test_a_plane_is_named_and_not_used(tmp_path: Path) -> None:

@@ -104,6 +104,9 @@ def test_what_is_no_reading_comes_with_why(tmp_path: Path) -> None:
         text = " ".join(" ".join(lines).split())
         for why in ("nominal", "average", "unknown", "limit"):
             assert why in text.partition("; not read")[2], width
+    narrow = " ".join(lines_of(found, 30))  # where two lines don't do, nothing is cut
+    assert "…" not in narrow
+    assert narrow.endswith("limit)")
     text = " ".join(" ".join(lines_of(found, 100)).split())
     assert "A hole, B near 0°, C near 90°, D far 0°, E far 90°, F x, G y, K GO" in text
     assert text.endswith("; not readings: H nominal, I average, J unknown heading 'Torque', L limit")
