@@ -3,7 +3,8 @@
 A draw is a setting (`DRAW` and the lot's name) with the lot's serial numbers, the seed, who was drawn and the plan, so
 that anybody can draw again and find the same. Whoever isn't pleased with it can draw again, with a reason; the earlier
 draw stays, and a lot is accepted only where every draw of it accepts. A lot is known by its parts too: another name
-doesn't hide an earlier draw.
+doesn't hide an earlier draw, nor does another spelling of its serial numbers, unless it is on record that they are two
+parts.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from holeqc.ledger import schema as s
+from holeqc.ledger.resemblance import alike, answers, folded, near_answers, told_apart
 from holeqc.ledger.schema import batches, one_line, plain, shown
 from holeqc.problems import LedgerError
 
@@ -98,7 +100,7 @@ def of_lot(ledger: Ledger, lot: str, drawing: Drawing) -> list[Draw]:
     if not named:
         lots = ", ".join(dict.fromkeys(d.lot for d in known)) or "none"
         raise LedgerError(f"ledger {ledger.location.shown}: no draw of lot {lot} is on record; known are {lots}")
-    found = [d for d in known if any(_shared(d, other) for other in named)]
+    found = [d for d in known if any(_shared(ledger, d, other) for other in named)]
     for draw in found:
         if tuple(drawing(draw.parts, draw.n, draw.seed)) != draw.drawn:
             raise LedgerError(
@@ -108,11 +110,41 @@ def of_lot(ledger: Ledger, lot: str, drawing: Drawing) -> list[Draw]:
     return found
 
 
-def _shared(one: Draw, other: Draw) -> bool:
+def _shared(ledger: Ledger, one: Draw, other: Draw) -> bool:
     same = one.lot.casefold() == other.lot.casefold()
     parts = {one.part, other.part}
-    together = one.kit == other.kit and (len(parts) == 1 or "" in parts) and bool(set(one.parts) & set(other.parts))
-    return same or together
+    return same or (one.kit == other.kit and (len(parts) == 1 or "" in parts) and bool(_common(ledger, one, other)))
+
+
+def _common(ledger: Ledger, one: Draw, other: Draw) -> list[str]:
+    """Return the parts of ``one`` that are parts of ``other`` under any spelling, those told apart on record not."""
+    by_fold: dict[str, list[str]] = {}
+    for serial in other.parts:
+        by_fold.setdefault(folded(serial), []).append(serial)
+    return [
+        x for x in one.parts
+        if any(x == y or told_apart(ledger, (one.kit, one.part, x), (other.kit, other.part, y)) is None
+               for y in by_fold.get(folded(x), ()))
+    ]  # fmt: skip
+
+
+def _refuse_spellings(ledger: Ledger, draw: Draw) -> None:
+    """Refuse a lot that names one part twice, or a part on record by another spelling than that on record."""
+    by_fold: dict[str, list[str]] = {}
+    for x in draw.parts:
+        near = [(y, told_apart(ledger, (draw.kit, draw.part, x), (draw.kit, draw.part, y)))
+                for y in by_fold.get(folded(x), ()) if alike(x, y)]  # fmt: skip
+        twice = [y for y, apart in near if apart is None]
+        recorded = [y for y, said in near_answers(ledger, x)
+                    if (said is None and alike(x, y)) or (said and said["same"] and said["serial"] == x)]  # fmt: skip
+        if twice or recorded:
+            y = (twice or recorded)[0]
+            where = "in this lot too" if twice else "on record"
+            raise LedgerError(
+                f"lot {draw.lot}: serial {x} may be the part {y}, {where}. Write it as {y}; if they are two parts, say "
+                f"so first: holeqc serial {x} --not {y} --by WHO --reason TEXT. Nothing was recorded"
+            )
+        by_fold.setdefault(folded(x), []).append(x)
 
 
 def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
@@ -125,10 +157,11 @@ def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
     if not lot:
         raise LedgerError("name the lot")
     with ledger.transaction():
-        before = [d for d in draws(ledger) if _shared(d, draw)]
+        _refuse_spellings(ledger, draw)
+        before = [d for d in draws(ledger) if _shared(ledger, d, draw)]
         if before and not draw.reason.strip():
             d = before[0]
-            shared = len(set(d.parts) & set(draw.parts))
+            shared = len(_common(ledger, draw, d))
             raise LedgerError(
                 f"lot {lot}: {shared} of its parts were drawn from already, as lot {d.lot} on {d.at[:10]} by {d.by} "
                 f"(entry {d.entry}). Judge that draw (holeqc lot judge {d.lot}); to draw again say why (--reason). The "
@@ -152,15 +185,17 @@ def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
     waited for; more bad ones than the plan accepts decide at once.
     """
     i, corrected = s.INSPECTION.c, s.ENTRY.alias("correction")
+    spelled = {y: x for x in draw.drawn for y in _other_spellings(ledger, draw, x)}
+    spelled |= {str(plain(x)): x for x in draw.drawn}
     worst: dict[str, tuple[int, int]] = {}
-    for some in batches(draw.drawn):
+    for some in batches(list(spelled)):
         asked = (
             select(i.serial, i.verdict, i.entry).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
-            .where(i.serial.in_([plain(x) for x in some]), i.entry > draw.entry, s.SPECIFICATION.c.kit == draw.kit)
+            .where(i.serial.in_(some), i.entry > draw.entry, s.SPECIFICATION.c.kit == draw.kit)
             .where(~select(corrected.c.seq).where(corrected.c.replaces == i.entry).exists()).order_by(i.id)
         )  # fmt: skip
         for row in ledger.rows(asked.where(i.part == plain(draw.part)) if draw.part else asked):
-            serial, code = str(row["serial"]), s.VERDICTS.index(str(row["verdict"]))
+            serial, code = spelled[str(row["serial"])], s.VERDICTS.index(str(row["verdict"]))
             rejected = worst.get(serial, (0, 0))[0] == s.VERDICTS.index("reject")
             if not rejected:  # a hold that was cleared counts as what it came to
                 worst[serial] = code, int(row["entry"])
@@ -171,6 +206,13 @@ def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
     waiting = tuple(p.serial for p in parts if p.verdict in ("", "hold"))
     verdict = REFUSED if bad > draw.accept else OPEN if waiting else ACCEPTED
     return LotVerdict(draw, parts, bad, waiting, verdict)
+
+
+def _other_spellings(ledger: Ledger, draw: Draw, serial: str) -> list[str]:
+    """Return how a drawn part is spelled on record too, told apart not: it is read once, its bad readings count."""
+    near = [y for y, said in near_answers(ledger, serial) if (said["same"] if said else alike(serial, y))]
+    near += [y if x == serial else x for (x, y), said in answers(ledger, [serial]).items() if said["same"]]
+    return [y for y in dict.fromkeys(near) if y not in draw.parts]
 
 
 def together(verdicts: Sequence[LotVerdict]) -> str:

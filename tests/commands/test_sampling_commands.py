@@ -211,3 +211,28 @@ def test_a_draw_that_was_written_by_hand_is_found() -> None:
         with pytest.raises(holeqc.HoleQCError, match="no draw of lot L-9 is on record; known are L-1"):
             draws.of_lot(ledger, "L-9", lots.drawn)
         assert draws.lots_before(ledger, "BL-7") == []
+
+
+def test_another_spelling_is_no_other_lot(capsys: pytest.CaptureFixture[str]) -> None:
+    def draw(lot: str, serials: str) -> list[str]:
+        return ["lot", "draw", lot, "--kit", "BL-7", "--serial", serials, "--bad", "1"]
+
+    assert run(draw("L-1", "S-0701..S-0703")) == 0
+    for serials in ("s701..s703", "s 0702", "S-O7O1"):
+        capsys.readouterr()
+        assert run(draw("L-2", serials)) == 2
+        assert "drawn from already, as lot L-1" in capsys.readouterr().err
+    assert run(draw("L-2", "S-0801,s801")) == 2
+    assert "serial s801 may be the part S-0801, in this lot too" in capsys.readouterr().err
+    run(["check", KIT, str(SAMPLES / "bl7_P-0107.xlsx"), "--record"])
+    capsys.readouterr()
+    assert run(draw("L-3", "p107..p109")) == 2
+    assert "serial p107 may be the part P-0107, on record" in capsys.readouterr().err
+    assert run(["serial", "p107", "--not", "P-0107", "--reason", "the tube, not the plate"]) == 0
+    assert run([*draw("L-3", "p107"), "--reason", "L-1 waits for its sheet"]) == 0
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        assert [d.first for d in draws.draws(ledger)] == [0, 0]
+        assert draws.judged_by(ledger, draws.draws(ledger)[1]).waiting == ("p107",)
+    run([*draw("L-4", "P-0107"), "--reason", "L-1 waits for its sheet"])
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        assert [d.first for d in draws.draws(ledger)] == [0, 0, 0]  # told apart: two parts, two lots
