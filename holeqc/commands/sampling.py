@@ -150,7 +150,7 @@ def lot_draw(
 ) -> None:
     """Draw a lot's sample at random, and record list, seed and plan before the readings.
 
-    Only readings that are recorded after it count. A lot that was drawn from is drawn from again only with a reason,
+    Only readings taken and recorded after it count. A lot that was drawn from is drawn from again only with a reason,
     under whatever name; then the worst of its draws counts.
 
     Example: holeqc lot draw L-31 --kit tolerances/bl7.toml --serial S-0201..S-0250 --aql 1.0 --by 17

@@ -55,11 +55,15 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class DrawnPart:
-    """A drawn part: its worst verdict of readings since the draw ('' where none), and the entry of that."""
+    """A drawn part: its worst verdict of readings since the draw ('' where none), and the entry of that.
+
+    ``why`` says why a reading that was recorded since doesn't count.
+    """
 
     serial: str
     verdict: str
     entry: int
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,25 +186,32 @@ def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
     """Return what readings recorded after a draw say: a part that any of them rejects is bad, also if it was mended.
 
     An inspection that was corrected by another entry doesn't count. Parts that are held or weren't read since are
-    waited for; more bad ones than the plan accepts decide at once.
+    waited for, and so are those whose readings are dated before the draw or not at all, unless they are rejected; more
+    bad ones than the plan accepts decide at once.
     """
     i, corrected = s.INSPECTION.c, s.ENTRY.alias("correction")
     spelled = {y: x for x in draw.drawn for y in _other_spellings(ledger, draw, x)}
     spelled |= {str(plain(x)): x for x in draw.drawn}
     worst: dict[str, tuple[int, int]] = {}
+    early: dict[str, str] = {}
     for some in batches(list(spelled)):
         asked = (
-            select(i.serial, i.verdict, i.entry).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
+            select(i.serial, i.verdict, i.entry, i.first_day).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
             .where(i.serial.in_(some), i.entry > draw.entry, s.SPECIFICATION.c.kit == draw.kit)
             .where(~select(corrected.c.seq).where(corrected.c.replaces == i.entry).exists()).order_by(i.id)
         )  # fmt: skip
         for row in ledger.rows(asked.where(i.part == plain(draw.part)) if draw.part else asked):
             serial, code = spelled[str(row["serial"])], s.VERDICTS.index(str(row["verdict"]))
             rejected = worst.get(serial, (0, 0))[0] == s.VERDICTS.index("reject")
-            if not rejected:  # a hold that was cleared counts as what it came to
+            if not rejected and row["verdict"] == "accept" and str(row["first_day"] or "") < draw.at[:10]:
+                read = f"read {row['first_day']}, before the draw" if row["first_day"] else "no day of measuring"
+                early[serial] = f"{read} (entry {row['entry']})"
+            elif not rejected:  # a hold that was cleared counts as what it came to
                 worst[serial] = code, int(row["entry"])
+    found = [(x, *worst.get(x, (-1, 0))) for x in draw.drawn]
     parts = tuple(
-        DrawnPart(x, s.VERDICTS[worst[x][0]], worst[x][1]) if x in worst else DrawnPart(x, "", 0) for x in draw.drawn
+        DrawnPart(x, s.VERDICTS[code] if code >= 0 else "", entry, "" if code in (0, 2) else early.get(x, ""))
+        for x, code, entry in found
     )
     bad = sum(p.verdict == "reject" for p in parts)
     waiting = tuple(p.serial for p in parts if p.verdict in ("", "hold"))

@@ -218,7 +218,7 @@ def drawn_text(draw: Draw, why: str) -> str:
     lines += ["", f"Read these {len(draw.drawn)}:", *_paragraph(", ".join(draw.drawn), "  "), ""]
     lines += _paragraph(
         f"Recorded as entry {draw.entry}, seed {draw.seed}: drawn are the serial numbers with the smallest SHA-256 of "
-        f"'seed|serial'. Only readings recorded after it count. Then: holeqc lot judge {draw.lot}"
+        f"'seed|serial'. Only readings taken and recorded after it count. Then: holeqc lot judge {draw.lot}"
     )
     return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
 
@@ -237,6 +237,8 @@ def judged_text(lot: str, verdict: str, found: Sequence[LotVerdict], state: Swit
         bad = [p.serial for p in one.parts if p.verdict == "reject"]
         for word, names in (("bad", bad), ("to be read, or held", one.waiting)):
             lines += _paragraph(f"{word}: {', '.join(names)}", "    ") if names else []
+        for why in [f"{p.serial} doesn't count: {p.why}; read it again" for p in one.parts if p.why]:
+            lines += _paragraph(why, "    ")
     if len(found) > 1:
         lines += _paragraph("It was drawn from more than once: the worst of the draws counts.")
     lines += _paragraph(f"Next lot by AQL: {_next(state)}")

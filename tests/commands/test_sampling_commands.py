@@ -27,6 +27,8 @@ def alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("HOLEQC_LEDGER", raising=False)
     monkeypatch.setenv("HOLEQC_BY", "bench 2")
+    # draws are of a day before the sample sheets
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-01T09:00:00.000000Z", 0))
 
 
 def sheet(parts: int, *, small: int | None = None, name: str = "parts.csv") -> Path:
@@ -236,3 +238,17 @@ def test_another_spelling_is_no_other_lot(capsys: pytest.CaptureFixture[str]) ->
     run([*draw("L-4", "P-0107"), "--reason", "L-1 waits for its sheet"])
     with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
         assert [d.first for d in draws.draws(ledger)] == [0, 0, 0]  # told apart: two parts, two lots
+
+
+def test_readings_dated_before_the_draw_are_waited_for(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-20T09:00:00.000000Z", 0))
+    assert run(["lot", "draw", "L-1", "--kit", KIT, "--serial", "P-0107, S-0108", "--bad", "1"]) == 0
+    good = SAMPLES / "bl7_P-0107.xlsx"
+    run(["check", KIT, str(good), "--record"])
+    capsys.readouterr()
+    assert run(["lot", "judge", "L-1"]) == 3
+    assert "P-0107 doesn't count: read 2026-11-" in capsys.readouterr().out
+    run(["check", KIT, str(SAMPLES / "bl7_S-0108.xlsx"), "--record"])
+    assert run(["lot", "judge", "L-1"]) == 1  # a bad part is bad, whenever it was read
