@@ -564,7 +564,7 @@ def lot_draw(
         part: part of the kit, where serial numbers of several run alike. where: parts on record instead of serials.
         aql, level, severity, bad, bad_share, confidence: as `lot_plan`; the lots judged before say the severity where
             none is given.
-        reason: why a lot is drawn from again. ledger, by: where, and who draws.
+        reason: why a lot is drawn from again, or against what is due. ledger, by: where, and who draws.
 
     Raises:
         HoleQCError: no plan, no parts, or an earlier draw of the lot or any of its parts and no reason.
@@ -583,10 +583,13 @@ def lot_draw(
         if aql and state.stop:
             raise LedgerError(f"sampling stops (MIL-STD-105E, 4.8): {state.why}. Read every part in full")
         word = severity or state.severity
+        due = [] if state.severity == lots.NORMAL or (aql and word.strip().casefold() == state.severity) else [
+            f"tightened inspection is due (MIL-STD-105E, 4.7: {state.why}) and this plan isn't tightened"
+        ]  # fmt: skip
         plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
         wanted = draws.Draw(
             lot, kit_id, part, parts, (), secrets.token_hex(16), plan.record.n, getattr(plan.record, "accept", 0),
-            word, f"{plan.words} ({plan.source})", reason=reason,
+            word, f"{plan.words} ({plan.source})", reason=reason, remarks=tuple(due),
         )  # fmt: skip
         made = draws.record_draw(there, wanted, lots.drawn, name)
     return Answer(drawn_text(made, state.why if aql and before and not severity else ""), _as_data(made))
@@ -624,7 +627,9 @@ def lot_judge(lot: str, *, ledger: str | Path = "") -> Answer:
 
     with open_ledger(ledger, create=False) as there, there.reading():
         found = [draws.judged_by(there, draw) for draw in draws.of_lot(there, lot, lots.drawn)]
+        known = draws.draws(there)
+        notes = [note for v in found for note in draws.elsewhere(there, v.draw, known)]
         state = lots.switching(draws.lots_before(there, found[0].draw.kit))
     verdict = draws.together(found)
-    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state)}
-    return Answer(judged_text(lot.strip(), verdict, found, state), data)
+    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state), "elsewhere": notes}
+    return Answer(judged_text(lot.strip(), verdict, found, state, notes), data)

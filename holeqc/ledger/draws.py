@@ -33,7 +33,8 @@ Drawing = Callable[[Sequence[str], int, str], list[str]]  #: (names, how many, s
 class Draw:
     """A draw on record: ``parts`` of the lot, ``drawn`` of them by ``seed``, the plan (``n``, ``accept``, ``words``).
 
-    ``first`` is the entry of the first draw of any of its parts, 0 for itself; ``reason`` says why it was drawn again.
+    ``first`` is the entry of the first draw of any of its parts, 0 for itself; ``remarks`` are what else asked for a
+    ``reason``: inspection less strict than due, parts drawn in another kit, an older lot of the kit still open.
     """
 
     lot: str
@@ -48,6 +49,7 @@ class Draw:
     words: str
     first: int = 0
     reason: str = ""
+    remarks: tuple[str, ...] = ()
     entry: int = 0
     at: str = ""
     by: str = ""
@@ -87,7 +89,7 @@ def draws(ledger: Ledger) -> list[Draw]:
     out = []
     for row in ledger.rows(asked):
         said = json.loads(str(row["value"]))
-        said |= {name: tuple(said[name]) for name in ("parts", "drawn")}
+        said |= {name: tuple(said.get(name, ())) for name in ("parts", "drawn", "remarks")}
         when = shown(str(row["at"]), int(row["offset_minutes"]))
         out.append(Draw(**said | {"entry": int(row["entry"]), "at": when, "by": str(row["made_by"])}))
     return out
@@ -127,8 +129,17 @@ def _common(ledger: Ledger, one: Draw, other: Draw) -> list[str]:
         by_fold.setdefault(folded(serial), []).append(serial)
     return [
         x for x in one.parts
-        if any(x == y or told_apart(ledger, (one.kit, one.part, x), (other.kit, other.part, y)) is None
+        if any((x == y and one.kit == other.kit) or told_apart(ledger, (one.kit, one.part, x), (other.kit, other.part, y)) is None
                for y in by_fold.get(folded(x), ()))
+    ]  # fmt: skip
+
+
+def elsewhere(ledger: Ledger, draw: Draw, known: Sequence[Draw]) -> list[str]:
+    """Return, in words, the draws of other kits with serial numbers of this one."""
+    return [
+        f"{len(common)} of its serial numbers {'was' if len(common) == 1 else 'were'} drawn from in kit {d.kit}, lot "
+        f"{d.lot}, entry {d.entry}"
+        for d in known if d.kit != draw.kit and (common := _common(ledger, draw, d))
     ]  # fmt: skip
 
 
@@ -155,14 +166,16 @@ def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
     """Record a draw; ``draw.drawn`` is worked out here, from the seed that it brings. Return it as recorded.
 
     Raises:
-        LedgerError: no name of the lot, or an earlier draw of the lot or of any of its parts, and no reason.
+        LedgerError: no name of the lot; an earlier draw of the lot or of any of its parts, or ``draw.remarks``, and no
+            reason.
     """
     lot = one_line(draw.lot.strip(), "lot")
     if not lot:
         raise LedgerError("name the lot")
     with ledger.transaction():
         _refuse_spellings(ledger, draw)
-        before = [d for d in draws(ledger) if _shared(ledger, d, draw)]
+        known = draws(ledger)
+        before = [d for d in known if _shared(ledger, d, draw)]
         if before and not draw.reason.strip():
             d = before[0]
             shared = len(_common(ledger, draw, d))
@@ -171,10 +184,16 @@ def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
                 f"(entry {d.entry}). Judge that draw (holeqc lot judge {d.lot}); to draw again say why (--reason). The "
                 "first draw goes on counting; nothing was recorded"
             )
+        remarks = (*draw.remarks, *elsewhere(ledger, draw, known))
+        if remarks and not draw.reason.strip():
+            raise LedgerError(
+                f"lot {lot}: {'; '.join(remarks)}. To draw all the same say why (--reason): it is recorded and shown "
+                "when the lot is judged; nothing was recorded"
+            )
         chosen = tuple(drawing(draw.parts, draw.n, draw.seed))
         made = asdict(draw) | {
             "lot": lot, "drawn": chosen, "first": before[0].entry if before else 0,
-            "reason": one_line(draw.reason.strip(), "reason"),
+            "reason": one_line(draw.reason.strip(), "reason"), "remarks": remarks,
         }  # fmt: skip
         kept = {name: made[name] for name in made if name not in ("entry", "at", "by")}
         value = json.dumps(kept, ensure_ascii=False)

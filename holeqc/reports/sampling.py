@@ -215,6 +215,8 @@ def drawn_text(draw: Draw, why: str) -> str:
     if draw.first:
         again = f"Drawn again: the first draw is entry {draw.first} and goes on counting. Reason: {draw.reason}"
         lines += _paragraph(again)
+    for remark in draw.remarks:
+        lines += _paragraph(f"Drawn although {remark}. Reason: {draw.reason}")
     lines += ["", f"Read these {len(draw.drawn)}:", *_paragraph(", ".join(draw.drawn), "  "), ""]
     lines += _paragraph(
         f"Recorded as entry {draw.entry}, seed {draw.seed}: drawn are the serial numbers with the smallest SHA-256 of "
@@ -223,8 +225,10 @@ def drawn_text(draw: Draw, why: str) -> str:
     return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
 
 
-def judged_text(lot: str, verdict: str, found: Sequence[LotVerdict], state: Switching) -> str:
-    """Return how a lot stands by all its draws."""
+def judged_text(
+    lot: str, verdict: str, found: Sequence[LotVerdict], state: Switching, elsewhere: Sequence[str]
+) -> str:  # fmt: skip
+    """Return how a lot stands by all its draws; ``elsewhere``: draws of other kits with its serial numbers."""
     lines = [f"Lot {w.plain(lot)}: {verdict.upper()}"]
     for one in found:
         d = one.draw
@@ -234,11 +238,16 @@ def judged_text(lot: str, verdict: str, found: Sequence[LotVerdict], state: Swit
             f"{name} {d.entry} by {d.by}, {d.at[:10]}{again}: {one.verdict}, {one.bad} bad of {len(d.drawn)} drawn, "
             f"{d.accept} allowed, {len(one.waiting)} wait", "  ",
         )  # fmt: skip
+        for remark in d.remarks:
+            lines += _paragraph(f"Drawn although {remark}. Reason: {d.reason}", "    ")
         bad = [p.serial for p in one.parts if p.verdict == "reject"]
         for word, names in (("bad", bad), ("to be read, or held", one.waiting)):
             lines += _paragraph(f"{word}: {', '.join(names)}", "    ") if names else []
         for why in [f"{p.serial} doesn't count: {p.why}; read it again" for p in one.parts if p.why]:
             lines += _paragraph(why, "    ")
+    said = {remark for one in found for remark in one.draw.remarks}
+    for note in elsewhere:
+        lines += _paragraph(f"{capital(note)}.", "  ") if note not in said else []
     if len(found) > 1:
         lines += _paragraph("It was drawn from more than once: the worst of the draws counts.")
     lines += _paragraph(f"Next lot by AQL: {_next(state)}")

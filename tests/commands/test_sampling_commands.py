@@ -252,3 +252,35 @@ def test_readings_dated_before_the_draw_are_waited_for(
     assert "P-0107 doesn't count: read 2026-11-" in capsys.readouterr().out
     run(["check", KIT, str(SAMPLES / "bl7_S-0108.xlsx"), "--record"])
     assert run(["lot", "judge", "L-1"]) == 1  # a bad part is bad, whenever it was read
+
+
+def test_tightened_inspection_is_not_left_out_in_silence(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(draws, "lots_before", lambda *_: [False, False])
+    draw = ["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0160"]
+    for plan in (["--aql", "1.0", "--severity", "normal"], ["--bad", "2"]):
+        assert run([*draw, *plan]) == 2
+        assert "tightened inspection is due (MIL-STD-105E, 4.7" in " ".join(capsys.readouterr().err.split())
+    assert run([*draw, "--aql", "1.0", "--severity", "normal", "--reason", "the customer agreed"]) == 0
+    assert "Reason: the customer agreed" in " ".join(capsys.readouterr().out.split())
+    assert run(["lot", "judge", "L-1"]) == 3
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Drawn although tightened inspection is due" in said
+    assert "Reason: the customer agreed" in said
+    tightened = ["lot", "draw", "L-2", "--kit", "BL-7", "--serial", "P-0201..P-0260", "--aql", "1.0"]
+    assert run(tightened) == 0
+    assert "tightened" in capsys.readouterr().out
+
+
+def test_a_copied_kit_is_no_free_draw(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0103", "--bad", "1"]) == 0
+    again = ["lot", "draw", "L-2", "--kit", "BL-7-COPY", "--serial", "p101..p103", "--bad", "1"]
+    capsys.readouterr()
+    assert run(again) == 2
+    assert "3 of its serial numbers were drawn from in kit BL-7, lot L-1" in " ".join(capsys.readouterr().err.split())
+    assert run([*again, "--reason", "other parts, numbered alike"]) == 0
+    for lot, words in (("L-2", "kit BL-7, lot L-1"), ("L-1", "kit BL-7-COPY, lot L-2")):
+        capsys.readouterr()
+        assert run(["lot", "judge", lot]) == 3
+        assert words in " ".join(capsys.readouterr().out.split())
