@@ -631,5 +631,6 @@ def lot_judge(lot: str, *, ledger: str | Path = "") -> Answer:
         notes = [note for v in found for note in draws.elsewhere(there, v.draw, known)]
         state = lots.switching(draws.lots_before(there, found[0].draw.kit))
     verdict = draws.together(found)
-    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state), "elsewhere": notes}
+    data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state)}
+    data["elsewhere"] = notes
     return Answer(judged_text(lot.strip(), verdict, found, state, notes), data)

@@ -143,7 +143,9 @@ def lot_draw(
             metavar="KEY=VALUE", help="Instead of --serial: parts on record, chosen as with --where elsewhere."
         ),
     ] = None,
-    reason: Annotated[str, typer.Option(help="Why a lot, or parts of it, is drawn from again or against what is due.")] = "",
+    reason: Annotated[
+        str, typer.Option(help="Why a lot, or parts of it, is drawn from again or against what is due.")
+    ] = "",
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, _JSON] = False,
@@ -151,8 +153,8 @@ def lot_draw(
     """Draw a lot's sample at random, and record list, seed and plan before the readings.
 
     Only readings taken and recorded after it count. A lot that was drawn from is drawn from again only with a reason,
-    under whatever name; then the worst of its draws counts. A reason is also asked for where tightened inspection is due
-    and the plan isn't, and where its serial numbers were drawn from in another kit.
+    under whatever name; then the worst of its draws counts. A reason is also asked for where tightened inspection is
+    due and the plan isn't, where serial numbers were drawn from in another kit, while an older lot of the kit is open.
 
     Example: holeqc lot draw L-31 --kit tolerances/bl7.toml --serial S-0201..S-0250 --aql 1.0 --by 17
 

@@ -127,10 +127,10 @@ def _common(ledger: Ledger, one: Draw, other: Draw) -> list[str]:
     by_fold: dict[str, list[str]] = {}
     for serial in other.parts:
         by_fold.setdefault(folded(serial), []).append(serial)
+    me, you, same = (one.kit, one.part), (other.kit, other.part), one.kit == other.kit
     return [
         x for x in one.parts
-        if any((x == y and one.kit == other.kit) or told_apart(ledger, (one.kit, one.part, x), (other.kit, other.part, y)) is None
-               for y in by_fold.get(folded(x), ()))
+        if any((same and x == y) or told_apart(ledger, (*me, x), (*you, y)) is None for y in by_fold.get(folded(x), ()))
     ]  # fmt: skip
 
 
@@ -184,7 +184,12 @@ def record_draw(ledger: Ledger, draw: Draw, drawing: Drawing, by: str) -> Draw:
                 f"(entry {d.entry}). Judge that draw (holeqc lot judge {d.lot}); to draw again say why (--reason). The "
                 "first draw goes on counting; nothing was recorded"
             )
-        remarks = (*draw.remarks, *elsewhere(ledger, draw, known))
+        mine = {number for d in before for number in (d.entry, d.first)}
+        still_open = tuple(
+            f"lot {o.lot}, drawn on {o.day}, is still open, {len(o.waiting)} to be read (holeqc lot judge {o.lot})"
+            for o in open_lots(ledger, draw.kit) if o.entry not in mine
+        )  # fmt: skip
+        remarks = (*draw.remarks, *elsewhere(ledger, draw, known), *still_open)
         if remarks and not draw.reason.strip():
             raise LedgerError(
                 f"lot {lot}: {'; '.join(remarks)}. To draw all the same say why (--reason): it is recorded and shown "
@@ -215,7 +220,8 @@ def judged_by(ledger: Ledger, draw: Draw) -> LotVerdict:
     early: dict[str, str] = {}
     for some in batches(list(spelled)):
         asked = (
-            select(i.serial, i.verdict, i.entry, i.first_day).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
+            select(i.serial, i.verdict, i.entry, i.first_day)
+            .join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
             .where(i.serial.in_(some), i.entry > draw.entry, s.SPECIFICATION.c.kit == draw.kit)
             .where(~select(corrected.c.seq).where(corrected.c.replaces == i.entry).exists()).order_by(i.id)
         )  # fmt: skip
@@ -250,9 +256,33 @@ def together(verdicts: Sequence[LotVerdict]) -> str:
     return max((v.verdict for v in verdicts), key=(ACCEPTED, OPEN, REFUSED).index)
 
 
+def _lots(ledger: Ledger, kit: str = "") -> list[tuple[Draw, list[LotVerdict]]]:
+    """Return the first draw of each lot, of one kit or all, with what each of its draws says."""
+    known = [d for d in draws(ledger) if kit in ("", d.kit)]
+    return [(first, [judged_by(ledger, d) for d in known if d is first or d.first == first.entry])
+            for first in known if not first.first]  # fmt: skip
+
+
 def lots_before(ledger: Ledger, kit: str) -> list[bool]:
     """Return how the drawn lots of a kit came out, accepted or not, in the order of their draws; open ones left out."""
-    known = [d for d in draws(ledger) if d.kit == kit]
-    out = [together([judged_by(ledger, d) for d in known if d is first or d.first == first.entry])
-           for first in known if not first.first]  # fmt: skip
+    out = [together(verdicts) for _, verdicts in _lots(ledger, kit)]
     return [verdict == ACCEPTED for verdict in out if verdict != OPEN]
+
+
+@dataclass(frozen=True, slots=True)
+class OpenLot:
+    """A lot that is drawn and not yet judged, by its first draw; ``waiting`` in any of its draws."""
+
+    lot: str
+    kit: str
+    entry: int
+    day: str
+    waiting: tuple[str, ...]
+
+
+def open_lots(ledger: Ledger, kit: str = "") -> list[OpenLot]:
+    """Return the lots that are drawn and still open, the oldest first."""
+    return [
+        OpenLot(d.lot, d.kit, d.entry, d.at[:10], tuple(dict.fromkeys(x for v in verdicts for x in v.waiting)))
+        for d, verdicts in _lots(ledger, kit) if together(verdicts) == OPEN
+    ]  # fmt: skip

@@ -269,7 +269,7 @@ def test_tightened_inspection_is_not_left_out_in_silence(
     assert "Drawn although tightened inspection is due" in said
     assert "Reason: the customer agreed" in said
     tightened = ["lot", "draw", "L-2", "--kit", "BL-7", "--serial", "P-0201..P-0260", "--aql", "1.0"]
-    assert run(tightened) == 0
+    assert run([*tightened, "--reason", "L-1 waits for its sheet"]) == 0
     assert "tightened" in capsys.readouterr().out
 
 
@@ -284,3 +284,20 @@ def test_a_copied_kit_is_no_free_draw(capsys: pytest.CaptureFixture[str]) -> Non
         capsys.readouterr()
         assert run(["lot", "judge", lot]) == 3
         assert words in " ".join(capsys.readouterr().out.split())
+
+
+def test_an_open_lot_is_named_and_comes_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0103", "--bad", "1"]) == 0
+    capsys.readouterr()
+    assert run(["waiting"]) == 0
+    said = capsys.readouterr().out
+    assert "Lots drawn and still open (1)" in said
+    assert "to be read: P-0101, P-0102, P-0103: read them, then holeqc lot judge L-1" in said
+    assert run(["waiting", "--json"]) == 0
+    [lot] = json.loads(capsys.readouterr().out)["lots"]
+    assert (lot["lot"], lot["kit"], lot["waiting"]) == ("L-1", "BL-7", ["P-0101", "P-0102", "P-0103"])
+    following = ["lot", "draw", "L-2", "--kit", "BL-7", "--serial", "P-0201..P-0203", "--bad", "1"]
+    assert run(following) == 2
+    assert "lot L-1, drawn on 2026-11-01, is still open" in " ".join(capsys.readouterr().err.split())
+    assert run([*following, "--reason", "the sheet of L-1 is on its way"]) == 0
+    assert run(["lot", "draw", "L-3", "--kit", "OTHER", "--serial", "Q-0201", "--bad", "1"]) == 0
