@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -443,7 +444,7 @@ class Plan:
     record: lots.Plan
     words: str
     source: str
-    curve: lots.Curve
+    curve: lots.Curve | None  #: None where faults are counted, not bad parts
     verdict: lots.VariablesVerdict | None = None
     switching: lots.Switching | None = None
 
@@ -497,7 +498,8 @@ def lot_plan(
         plan = replace(plan, verdict=lots.judge_sample(plan.record, values, lower, upper))
     elif column or lower is not None or upper is not None:
         raise DataError("--column, --lower and --upper go with --readings")
-    return Answer(lot_text(plan), _as_data(plan), lambda: curve_figure(plan), said)
+    drawing = None if plan.curve is None else partial(curve_figure, plan, plan.curve)
+    return Answer(lot_text(plan), _as_data(plan), drawing, said)
 
 
 def _plan(
@@ -523,9 +525,11 @@ def _plan(
         return Plan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
-    if float(att.aql) > 10:
-        known += "; above 10 the table counts faults per hundred parts, not bad parts, and the curve doesn't hold"
     source = f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: {_where(att)}{known}"
+    if att.faults:
+        source += "; above 10 it counts faults per 100 parts, not bad parts"
+        most = f"{att.accept} faults or fewer in all"
+        return Plan(att, f"read {att.n} of {size} parts, accept on {most}", source, None)
     return Plan(att, _words(att.n, size, att.accept), source, lots.curve(att))
 
 
@@ -587,6 +591,8 @@ def lot_draw(
             f"tightened inspection is due (MIL-STD-105E, 4.7: {state.why}) and this plan isn't tightened"
         ]  # fmt: skip
         plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
+        if plan.curve is None:
+            raise DataError(f"--aql {aql}: above 10 it counts faults; a drawn lot is judged by bad parts, give 10 or less")
         wanted = draws.Draw(
             lot, kit_id, part, parts, (), secrets.token_hex(16), plan.record.n, getattr(plan.record, "accept", 0),
             word, f"{plan.words} ({plan.source})", reason=reason, remarks=tuple(due),

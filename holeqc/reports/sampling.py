@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from holeqc.answers.sampling import FirstParts, HoleProof, Plan
     from holeqc.ledger.draws import Draw, LotVerdict
     from holeqc.sampling.first_parts import PartProof, Proof
-    from holeqc.sampling.lots import Switching, VariablesVerdict
+    from holeqc.sampling.lots import Curve, Switching, VariablesVerdict
+    from holeqc.sampling.lots import Plan as LotPlan
     from holeqc.specification.model import Specification
 
 WIDTH = 96
@@ -160,8 +161,21 @@ def lot_text(plan: Plan) -> str:
     by_values = isinstance(record, VariablesPlan)
     if plan.verdict is not None and isinstance(record, VariablesPlan):
         lines += [*_judged_sample(plan.verdict, record), ""]
-    c = plan.curve
-    lines += [
+    lines += _lets_through(record, plan.curve)
+    for text in NOT_PROTECTED:
+        lines += _paragraph(text)
+    if by_values:
+        lines += _paragraph(
+            "By values it holds for normal values only, one characteristic of one hole at a time. With two limits the "
+            "share outside both is estimated and held against M, worked out from k (its printed table was not seen)."
+        )
+    return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
+
+
+def _lets_through(record: LotPlan, c: Curve | None) -> list[str]:
+    if c is None:
+        return ["Faults per 100 parts: one part may have several, so no curve of bad parts is given.", ""]
+    lines = [
         "  bad parts the process makes  " + "".join(f"{_typed(s):>8}" for s in SHARES),
         "  lots accepted of 100         " + "".join(f"{100 * x:>8.1f}" for x in chance(record, SHARES)), "",
         *_paragraph(
@@ -179,14 +193,7 @@ def lot_text(plan: Plan) -> str:
             f"Of 100 lots of {record.lot} with 1 bad part {100 * few[0]:.0f} are accepted, with 2 {100 * few[1]:.0f}, "
             f"with 5 {100 * few[2]:.0f}."
         )
-    for text in NOT_PROTECTED:
-        lines += _paragraph(text)
-    if by_values:
-        lines += _paragraph(
-            "By values it holds for normal values only, one characteristic of one hole at a time. With two limits the "
-            "share outside both is estimated and held against M, worked out from k (its printed table was not seen)."
-        )
-    return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
+    return lines
 
 
 def _next(state: Switching) -> str:
@@ -254,7 +261,7 @@ def judged_text(
     return "\n".join([*lines, *_paragraph(NOT_PROTECTED[0]), *_paragraph(DEFER)]) + "\n"
 
 
-def curve_figure(plan: Plan) -> Figure:
+def curve_figure(plan: Plan, c: Curve) -> Figure:
     """Return the operating characteristic and the average outgoing quality of a plan."""
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -262,7 +269,6 @@ def curve_figure(plan: Plan) -> Figure:
 
     from holeqc.reports.chart_plots import INK, LIMIT, LINE, SETTINGS, SMALL, SOFT
 
-    c = plan.curve
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(7.6, 6.0), layout="constrained")
         FigureCanvasAgg(figure)

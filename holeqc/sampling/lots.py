@@ -124,6 +124,11 @@ class AttributePlan(_OfTables):
 
     accept: int
 
+    @property
+    def faults(self) -> bool:
+        """Whether the table counts faults per hundred parts, not bad parts: above AQL 10 (4.3)."""
+        return float(self.aql) > 10
+
 
 def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> AttributePlan:
     """Return the single sampling plan of MIL-STD-105E for a lot, arrows of the master tables followed (4.9.3, 4.9.4).

@@ -301,3 +301,14 @@ def test_an_open_lot_is_named_and_comes_first(capsys: pytest.CaptureFixture[str]
     assert "lot L-1, drawn on 2026-11-01, is still open" in " ".join(capsys.readouterr().err.split())
     assert run([*following, "--reason", "the sheet of L-1 is on its way"]) == 0
     assert run(["lot", "draw", "L-3", "--kit", "OTHER", "--serial", "Q-0201", "--bad", "1"]) == 0
+
+
+def test_above_ten_faults_are_counted_not_bad_parts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # MIL-STD-105E 4.3: AQL of 10 or less in per cent nonconforming or faults per 100 parts, above in the latter only
+    assert run(["lot", "plan", "--size", "500", "--aql", "25"]) == 0
+    said = capsys.readouterr().out
+    assert "accept on 21 faults or fewer" in said
+    assert "Faults per 100 parts" in said
+    assert not any(word in said for word in ("nan", "lots accepted of 100", "bad part "))
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0600", "--aql", "15"]) == 2
+    assert "judged by bad parts" in " ".join(capsys.readouterr().err.split())
