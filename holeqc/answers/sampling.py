@@ -453,12 +453,12 @@ def lot_plan(
     size: int,
     *,
     aql: float | str = "",
-    level: str = "II",
-    severity: str = lots.NORMAL,
+    level: str = "",
+    severity: str = "",
     variables: bool = False,
     bad: int = 0,
     bad_share: float = 0.0,
-    confidence: float = CONFIDENCE,
+    confidence: float | None = None,
     before: str = "",
     readings: str | Path | None = None,
     column: str = "",
@@ -483,6 +483,7 @@ def lot_plan(
     from holeqc.readings.plain_table import read_table
     from holeqc.reports.sampling import curve_figure, lot_text
 
+    _refuse_ignored(aql, (("--level", level), ("--severity", severity), ("--before", before)), confidence)
     state, said = None, tuple[Problem, ...]()
     if before:
         word = before.strip().lower().replace(" ", "")
@@ -502,10 +503,21 @@ def lot_plan(
     return Answer(lot_text(plan), _as_data(plan), drawing, said)
 
 
+def _refuse_ignored(aql: float | str, of_aql: Sequence[tuple[str, str]], confidence: float | None) -> None:
+    """Refuse options that the other kind of plan wouldn't look at."""
+    if str(aql) and confidence is not None:
+        raise DataError("--confidence goes with --bad or --bad-share; a plan by --aql has none")
+    ignored = [name for name, said in of_aql if said]
+    if not str(aql) and ignored:
+        raise DataError(f"{', '.join(ignored)}: only with --aql; a plan by --bad or --bad-share takes --confidence")
+
+
 def _plan(
-    size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float]
+    size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float | None]
 ) -> Plan:  # fmt: skip
     bad, bad_share, confidence = zero
+    level, severity = level or "II", severity or lots.NORMAL
+    confidence = CONFIDENCE if confidence is None else confidence
     if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share) or (variables and not str(aql)):
         raise DataError("give --aql, or what a zero-acceptance plan must find: --bad PARTS or --bad-share SHARE")
     if not str(aql):
@@ -551,11 +563,11 @@ def lot_draw(
     *,
     part: str = "",
     aql: float | str = "",
-    level: str = "II",
+    level: str = "",
     severity: str = "",
     bad: int = 0,
     bad_share: float = 0.0,
-    confidence: float = CONFIDENCE,
+    confidence: float | None = None,
     where: str | Sequence[str] = (),
     reason: str = "",
     ledger: str | Path = "",
@@ -578,6 +590,7 @@ def lot_draw(
     from holeqc.ledger import draws, open_ledger
     from holeqc.reports.sampling import drawn_text
 
+    _refuse_ignored(aql, (("--level", level), ("--severity", severity)), confidence)
     name = required_who(by, "who draws")
     kit_id = kit.strip() if isinstance(kit, str) and not kit.lower().endswith(".toml") else loaded(kit).id
     with open_ledger(ledger) as there:
@@ -592,7 +605,7 @@ def lot_draw(
         ]  # fmt: skip
         plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
         if plan.curve is None:
-            raise DataError(f"--aql {aql}: above 10 it counts faults; a drawn lot is judged by bad parts, give 10 or less")
+            raise DataError(f"--aql {aql}: above 10 it counts faults, a lot is judged by bad parts: give 10 or less")
         wanted = draws.Draw(
             lot, kit_id, part, parts, (), secrets.token_hex(16), plan.record.n, getattr(plan.record, "accept", 0),
             word, f"{plan.words} ({plan.source})", reason=reason, remarks=tuple(due),

@@ -63,7 +63,11 @@ def code_letter(lot: int, level: str, name: str) -> str:
     Raises:
         DataError: a lot of fewer than two parts, or a level that the table lacks.
     """
-    if isinstance(lot, bool) or int(lot) != lot or lot < 2:
+    if isinstance(lot, bool) or not isinstance(lot, (int, float, np.number)) or not float(lot).is_integer():
+        raise DataError(f"lot size {lot!r}: give the parts in the lot as a whole number")
+    if lot < 1:
+        raise DataError(f"lot size {lot}: give 2 parts or more")
+    if lot < 2:
         raise DataError(f"a lot of {lot}: the tables begin with 2 parts; read a single part in full")
     rows = list(_table(name).values())
     levels = [h for h in rows[0] if h not in ("from", "to")]

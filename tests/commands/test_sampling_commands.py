@@ -312,3 +312,16 @@ def test_above_ten_faults_are_counted_not_bad_parts(tmp_path: Path, capsys: pyte
     assert not any(word in said for word in ("nan", "lots accepted of 100", "bad part "))
     assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0600", "--aql", "15"]) == 2
     assert "judged by bad parts" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize(("options", "words"), [
+    (["plan", "--size", "100", "--aql", "1.0", "--confidence", "0.5"], "--confidence goes with --bad or --bad-share"),
+    (["plan", "--size", "100", "--bad-share", "0.05", "--before", "rr"], "--before: only with --aql"),
+    (["plan", "--size", "100", "--bad", "5", "--level", "I", "--severity", "normal"], "--level, --severity: only with"),
+    (["plan", "--size", "500", "--aql", "25", "--plot", "curve.svg"], "no curve of bad parts to draw"),
+    (["draw", "L-1", "--kit", "BL-7", "--serial", "A-1..A-9", "--bad", "2", "--severity", "normal"], "only with --aql"),
+    (["draw", "L-1", "--kit", "BL-7", "--serial", "A-1..A-9", "--aql", "1.0", "--confidence", "0.9"], "--confidence"),
+])  # fmt: skip
+def test_no_option_is_ignored(options: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", *options]) == 2
+    assert words in " ".join(capsys.readouterr().err.split())
