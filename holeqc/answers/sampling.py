@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 
 SHARE, CONFIDENCE = 0.95, 0.90
+WEAK = 0.8  #: confidence below which no bad part found is said to prove next to nothing; no source
 SIZE, POSITION, PATTERN, EDGE, PINS = "size", "position", "hole-to-hole position", "edge distance", "pins together"
 DISTANCES = (2.0, 2.5, 3.0, 4.0, 5.0)  #: sample sigmas of room for which the plan says a number of parts
 MEASURED = (SIZE, POSITION, PATTERN)  #: what a hole is proven in by its values; all else is counted
@@ -521,13 +522,20 @@ def _plan(
     if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share) or (variables and not str(aql)):
         raise DataError("give --aql, or what a zero-acceptance plan must find: --bad PARTS or --bad-share SHARE")
     if not str(aql):
+        from holeqc.reports.blocks import plural
+
         if not 0 <= bad_share < 1:
             raise DataError(f"--bad-share {bad_share:g}: give a fraction between 0 and 1, 0.02 for 2 %")
         found = lots.zero_acceptance_plan(size, bad or max(1, int(np.ceil(bad_share * size - 1e-9))), confidence)
         source = (
-            f"Zero acceptance, exact hypergeometric: a lot with {found.bad} bad parts passes in "
+            f"Zero acceptance, exact hypergeometric: a lot with {plural(found.bad, 'bad part')} passes in "
             f"{100 * found.passes:.3g} of 100 draws"
         )
+        if found.bad > 1 and not found.full:
+            half = found.bad // 2
+            source += f", with {half} in {100 * lots.none_found(found.lot, found.n, half):.3g}"
+        if confidence < WEAK:
+            source += f". Confidence {confidence:g} is below {WEAK:g}: that no bad part is found proves next to nothing"
         return Plan(found, _words(found.n, size, 0), source, lots.curve(found))
     if variables:
         var = lots.variables_plan(size, aql, level, severity)
@@ -553,7 +561,7 @@ def _where(plan: lots.AttributePlan | lots.VariablesPlan) -> str:
     letter = plan.letter
     if plan.plan_letter != letter:
         letter += f", whose arrow points to {plan.plan_letter}"
-    return f"letter {letter}, AQL {plan.aql}, level {plan.level}, {plan.severity}"
+    return f"letter {letter}, AQL {plan.aql}, level {plan.level.strip().upper()}, {plan.severity}"
 
 
 def lot_draw(

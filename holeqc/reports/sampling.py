@@ -224,7 +224,8 @@ def drawn_text(draw: Draw, why: str) -> str:
         lines += _paragraph(again)
     for remark in draw.remarks:
         lines += _paragraph(f"Drawn although {remark}. Reason: {draw.reason}")
-    lines += ["", f"Read these {len(draw.drawn)}:", *_paragraph(", ".join(draw.drawn), "  "), ""]
+    which = "Read this one:" if len(draw.drawn) == 1 else f"Read these {len(draw.drawn)}:"
+    lines += ["", which, *_paragraph(", ".join(draw.drawn), "  "), ""]
     lines += _paragraph(
         f"Recorded as entry {draw.entry}, seed {draw.seed}: drawn are the serial numbers with the smallest SHA-256 of "
         f"'seed|serial'. Only readings taken and recorded after it count. Then: holeqc lot judge {draw.lot}"
@@ -257,7 +258,8 @@ def judged_text(
         lines += _paragraph(f"{capital(note)}.", "  ") if note not in said else []
     if len(found) > 1:
         lines += _paragraph("It was drawn from more than once: the worst of the draws counts.")
-    lines += _paragraph(f"Next lot by AQL: {_next(state)}")
+    following = _next(state) if state.stop else f"{state.severity} inspection, {state.why}."
+    lines += _paragraph(f"Next lot by AQL: {following}")
     return "\n".join([*lines, *_paragraph(NOT_PROTECTED[0]), *_paragraph(DEFER)]) + "\n"
 
 

@@ -426,7 +426,7 @@ def switching(accepted: Sequence[bool]) -> Switching:
     are; stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers
     were not seen.
     """
-    severity, since, refused, why = NORMAL, 0, 0, "normal inspection begins"
+    severity, since, refused, why = NORMAL, 0, 0, "not 2 of 5 lots in a row were refused"
     for number, good in enumerate(accepted, 1):
         if severity == NORMAL:
             last = accepted[max(since, number - 5) : number]

@@ -251,7 +251,9 @@ def test_readings_dated_before_the_draw_are_waited_for(
     assert run(["lot", "judge", "L-1"]) == 3
     assert "P-0107 doesn't count: read 2026-11-" in capsys.readouterr().out
     run(["check", KIT, str(SAMPLES / "bl7_S-0108.xlsx"), "--record"])
+    capsys.readouterr()
     assert run(["lot", "judge", "L-1"]) == 1  # a bad part is bad, whenever it was read
+    assert "Next lot by AQL: normal inspection, not 2 of 5 lots in a row were refused." in capsys.readouterr().out
 
 
 def test_tightened_inspection_is_not_left_out_in_silence(
@@ -325,3 +327,18 @@ def test_above_ten_faults_are_counted_not_bad_parts(tmp_path: Path, capsys: pyte
 def test_no_option_is_ignored(options: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["lot", *options]) == 2
     assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_weak_plan_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    draw = ["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0120", "--bad", "20", "--confidence", "0.1"]
+    assert run(draw) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "proves next to nothing" in said
+    assert "20 bad parts passes in 0 of 100 draws, with 10 in 50" in said  # of 20 parts one is read
+    assert "Read this one:" in said
+    assert run(["lot", "plan", "--size", "80", "--bad", "1"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "a lot with 1 bad part passes" in said
+    assert "proves next to nothing" not in said
+    assert run(["lot", "plan", "--size", "500", "--aql", "1.0", "--level", "s-3"]) == 0
+    assert "level S-3" in capsys.readouterr().out
