@@ -540,8 +540,10 @@ def _plan(
     if variables:
         var = lots.variables_plan(size, aql, level, severity)
         words = f"read {var.n} of {size} parts; accept where the mean lies {var.k:g} s or more inside the limit"
+        words += f", with two limits where at most {100 * var.most:.3g} % are estimated outside both"
         known = "" if var.printed else "; k was not seen in print (from memory, it fits its row)"
-        source = f"ANSI/ASQ Z1.9 table B-1, standard deviation method, form 1: {_where(var)}{known}"
+        method = "standard deviation method, form 1 (two limits: form 2)"
+        source = f"ANSI/ASQ Z1.9 table B-1, {method}: {_where(var)}{known}"
         return Plan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"

@@ -167,7 +167,8 @@ def lot_text(plan: Plan) -> str:
     if by_values:
         lines += _paragraph(
             "By values it holds for normal values only, one characteristic of one hole at a time. With two limits the "
-            "share outside both is estimated and held against M, worked out from k (its printed table was not seen)."
+            "share outside both is estimated and held against M, worked out from k on the safe side of its rounding "
+            "(its printed table was not seen)."
         )
     return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
 

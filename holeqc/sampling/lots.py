@@ -161,11 +161,15 @@ def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str 
 
 
 class Constant(float):
-    """k of a variables plan: a number that knows its ``letter``, sample size ``n`` and whether it was ``printed``."""
+    """k of a variables plan: a number that knows its ``letter``, sample size ``n`` and whether it was ``printed``.
+
+    ``most`` is k before its rounding, at most.
+    """
 
     letter: str
     n: int
     printed: bool
+    most: float
 
 
 def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL) -> Constant:
@@ -194,6 +198,7 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
     used, cell, printed = _followed("variables_k", name, heading)
     k = Constant(cell)
     k.letter, k.n, k.printed = used, int(table[used]["n"]), printed
+    k.most = k + 0.5 * 10.0 ** -len(cell.partition(".")[2])
     return k
 
 
@@ -201,9 +206,9 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
 class VariablesPlan(_OfTables):
     """A variables plan: read ``n`` parts, accept where mean and standard deviation keep ``k`` from the limit.
 
-    ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k (Lieberman
-    and Resnikoff, JASA 50, 1955), its printed table wasn't seen. What isn't ``printed`` is from memory and fits its
-    row.
+    ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k
+    (Lieberman and Resnikoff, JASA 50, 1955), its printed table wasn't seen. k is rounded, so M is taken from the
+    greatest k that rounds to it, never too large. What isn't ``printed`` is from memory and fits its row.
     """
 
     k: float
@@ -218,7 +223,7 @@ def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     letter = code_letter(lot, level, "variables_letters")
     k = acceptability_constant(letter, aql, severity)
     heading = listed_aql(aql, "variables_k")
-    most = float(outside_estimate(k, k.n))
+    most = float(outside_estimate(k.most, k.n))
     return VariablesPlan(
         int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), k.n >= lot,
         k.printed, float(k), most,

@@ -141,7 +141,10 @@ def test_a_sample_is_judged_by_k_or_by_what_it_estimates_outside() -> None:
     for distance, accepted in ((1.331, True), (1.329, False)):
         assert lots.judge_sample(plan, 10 + x, lower=10 - distance).accepted is accepted
     # k and M are one for a single limit (Lieberman and Resnikoff): both sides just at k are too much together
-    assert float(lots.outside_estimate(1.33, 7)) == pytest.approx(plan.most)
+    # k is rounded: whatever k the table was rounded from, M isn't larger than what belongs to it
+    assert float(lots.outside_estimate(1.335, 7)) == pytest.approx(plan.most)
+    assert plan.most < float(lots.outside_estimate(1.33, 7))
+    assert not lots.judge_sample(plan, 10 + x, 10 - 1.331, 10 + 9).accepted  # 1.33 may have been 1.334
     assert not lots.judge_sample(plan, 10 + x, 10 - 1.4, 10 + 1.4).accepted
     assert lots.judge_sample(plan, 10 + x, 10 - 1.4, 10 + 4).accepted
     with pytest.raises(DataError, match="takes 7 readings"):
