@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 
 SHARE, CONFIDENCE = 0.95, 0.90
+WEAK = 0.8  #: confidence below which no bad part found is said to prove next to nothing; no source
 SIZE, POSITION, PATTERN, EDGE, PINS = "size", "position", "hole-to-hole position", "edge distance", "pins together"
 DISTANCES = (2.0, 2.5, 3.0, 4.0, 5.0)  #: sample sigmas of room for which the plan says a number of parts
 DRIFT_LEVEL = 0.05  #: chance that a drift is told of any thing of any hole though nothing moves (Bonferroni)
@@ -492,7 +494,7 @@ class Plan:
     record: lots.Plan
     words: str
     source: str
-    curve: lots.Curve
+    curve: lots.Curve | None  #: None where faults are counted, not bad parts
     verdict: lots.VariablesVerdict | None = None
     switching: lots.Switching | None = None
 
@@ -501,12 +503,12 @@ def lot_plan(
     size: int,
     *,
     aql: float | str = "",
-    level: str = "II",
-    severity: str = lots.NORMAL,
+    level: str = "",
+    severity: str = "",
     variables: bool = False,
     bad: int = 0,
     bad_share: float = 0.0,
-    confidence: float = CONFIDENCE,
+    confidence: float | None = None,
     before: str = "",
     readings: str | Path | None = None,
     column: str = "",
@@ -531,6 +533,7 @@ def lot_plan(
     from holeqc.readings.plain_table import read_table
     from holeqc.reports.sampling import curve_figure, lot_text
 
+    _refuse_ignored(aql, (("--level", level), ("--severity", severity), ("--before", before)), confidence)
     state, said = None, tuple[Problem, ...]()
     if before:
         word = before.strip().lower().replace(" ", "")
@@ -546,35 +549,58 @@ def lot_plan(
         plan = replace(plan, verdict=lots.judge_sample(plan.record, values, lower, upper))
     elif column or lower is not None or upper is not None:
         raise DataError("--column, --lower and --upper go with --readings")
-    return Answer(lot_text(plan), _as_data(plan), lambda: curve_figure(plan), said)
+    drawing = None if plan.curve is None else partial(curve_figure, plan, plan.curve)
+    return Answer(lot_text(plan), _as_data(plan), drawing, said)
+
+
+def _refuse_ignored(aql: float | str, of_aql: Sequence[tuple[str, str]], confidence: float | None) -> None:
+    """Refuse options that the other kind of plan wouldn't look at."""
+    if str(aql) and confidence is not None:
+        raise DataError("--confidence goes with --bad or --bad-share; a plan by --aql has none")
+    ignored = [name for name, said in of_aql if said]
+    if not str(aql) and ignored:
+        raise DataError(f"{', '.join(ignored)}: only with --aql; a plan by --bad or --bad-share takes --confidence")
 
 
 def _plan(
-    size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float]
+    size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float | None]
 ) -> Plan:  # fmt: skip
     bad, bad_share, confidence = zero
+    level, severity = level or "II", severity or lots.NORMAL
+    confidence = CONFIDENCE if confidence is None else confidence
     if bool(str(aql)) == bool(bad or bad_share) or (bad and bad_share) or (variables and not str(aql)):
         raise DataError("give --aql, or what a zero-acceptance plan must find: --bad PARTS or --bad-share SHARE")
     if not str(aql):
+        from holeqc.reports.blocks import plural
+
         if not 0 <= bad_share < 1:
             raise DataError(f"--bad-share {bad_share:g}: give a fraction between 0 and 1, 0.02 for 2 %")
         found = lots.zero_acceptance_plan(size, bad or max(1, int(np.ceil(bad_share * size - 1e-9))), confidence)
         source = (
-            f"Zero acceptance, exact hypergeometric: a lot with {found.bad} bad parts passes in "
+            f"Zero acceptance, exact hypergeometric: a lot with {plural(found.bad, 'bad part')} passes in "
             f"{100 * found.passes:.3g} of 100 draws"
         )
+        if found.bad > 1 and not found.full:
+            half = found.bad // 2
+            source += f", with {half} in {100 * lots.none_found(found.lot, found.n, half):.3g}"
+        if confidence < WEAK:
+            source += f". Confidence {confidence:g} is below {WEAK:g}: that no bad part is found proves next to nothing"
         return Plan(found, _words(found.n, size, 0), source, lots.curve(found))
     if variables:
         var = lots.variables_plan(size, aql, level, severity)
         words = f"read {var.n} of {size} parts; accept where the mean lies {var.k:g} s or more inside the limit"
+        words += f", with two limits where at most {100 * var.most:.3g} % are estimated outside both"
         known = "" if var.printed else "; k was not seen in print (from memory, it fits its row)"
-        source = f"ANSI/ASQ Z1.9 table B-1, standard deviation method, form 1: {_where(var)}{known}"
+        method = "standard deviation method, form 1 (two limits: form 2)"
+        source = f"ANSI/ASQ Z1.9 table B-1, {method}: {_where(var)}{known}"
         return Plan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
-    if float(att.aql) > 10:
-        known += "; above 10 the table counts faults per hundred parts, not bad parts, and the curve doesn't hold"
     source = f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: {_where(att)}{known}"
+    if att.faults:
+        source += "; above 10 it counts faults per 100 parts, not bad parts"
+        most = f"{att.accept} faults or fewer in all"
+        return Plan(att, f"read {att.n} of {size} parts, accept on {most}", source, None)
     return Plan(att, _words(att.n, size, att.accept), source, lots.curve(att))
 
 
@@ -586,7 +612,7 @@ def _where(plan: lots.AttributePlan | lots.VariablesPlan) -> str:
     letter = plan.letter
     if plan.plan_letter != letter:
         letter += f", whose arrow points to {plan.plan_letter}"
-    return f"letter {letter}, AQL {plan.aql}, level {plan.level}, {plan.severity}"
+    return f"letter {letter}, AQL {plan.aql}, level {plan.level.strip().upper()}, {plan.severity}"
 
 
 def lot_draw(
@@ -596,11 +622,11 @@ def lot_draw(
     *,
     part: str = "",
     aql: float | str = "",
-    level: str = "II",
+    level: str = "",
     severity: str = "",
     bad: int = 0,
     bad_share: float = 0.0,
-    confidence: float = CONFIDENCE,
+    confidence: float | None = None,
     where: str | Sequence[str] = (),
     reason: str = "",
     ledger: str | Path = "",
@@ -613,7 +639,7 @@ def lot_draw(
         part: part of the kit, where serial numbers of several run alike. where: parts on record instead of serials.
         aql, level, severity, bad, bad_share, confidence: as `lot_plan`; the lots judged before say the severity where
             none is given.
-        reason: why a lot is drawn from again. ledger, by: where, and who draws.
+        reason: why a lot is drawn from again, or against what is due. ledger, by: where, and who draws.
 
     Raises:
         HoleQCError: no plan, no parts, or an earlier draw of the lot or any of its parts and no reason.
@@ -623,6 +649,7 @@ def lot_draw(
     from holeqc.ledger import draws, open_ledger
     from holeqc.reports.sampling import drawn_text
 
+    _refuse_ignored(aql, (("--level", level), ("--severity", severity)), confidence)
     name = required_who(by, "who draws")
     kit_id = kit.strip() if isinstance(kit, str) and not kit.lower().endswith(".toml") else loaded(kit).id
     with open_ledger(ledger) as there:
@@ -632,10 +659,15 @@ def lot_draw(
         if aql and state.stop:
             raise LedgerError(f"sampling stops (MIL-STD-105E, 4.8): {state.why}. Read every part in full")
         word = severity or state.severity
+        due = [] if state.severity == lots.NORMAL or (aql and word.strip().casefold() == state.severity) else [
+            f"tightened inspection is due (MIL-STD-105E, 4.7: {state.why}) and this plan isn't tightened"
+        ]  # fmt: skip
         plan = _plan(len(parts), aql, level, word, False, (bad, bad_share, confidence))
+        if plan.curve is None:
+            raise DataError(f"--aql {aql}: above 10 it counts faults, a lot is judged by bad parts: give 10 or less")
         wanted = draws.Draw(
             lot, kit_id, part, parts, (), secrets.token_hex(16), plan.record.n, getattr(plan.record, "accept", 0),
-            word, f"{plan.words} ({plan.source})", reason=reason,
+            word, f"{plan.words} ({plan.source})", reason=reason, remarks=tuple(due),
         )  # fmt: skip
         made = draws.record_draw(there, wanted, lots.drawn, name)
     return Answer(drawn_text(made, state.why if aql and before and not severity else ""), _as_data(made))
@@ -673,7 +705,10 @@ def lot_judge(lot: str, *, ledger: str | Path = "") -> Answer:
 
     with open_ledger(ledger, create=False) as there, there.reading():
         found = [draws.judged_by(there, draw) for draw in draws.of_lot(there, lot, lots.drawn)]
+        known = draws.draws(there)
+        notes = [note for v in found for note in draws.elsewhere(there, v.draw, known)]
         state = lots.switching(draws.lots_before(there, found[0].draw.kit))
     verdict = draws.together(found)
     data = {"lot": lot.strip(), "verdict": verdict, "draws": [_as_data(v) for v in found], "next": _as_data(state)}
-    return Answer(judged_text(lot.strip(), verdict, found, state), data)
+    data["elsewhere"] = notes
+    return Answer(judged_text(lot.strip(), verdict, found, state, notes), data)

@@ -58,7 +58,7 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "part": ("parts", "part", "the whole recorded story of a serial number"),
     "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
     "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
-    "waiting": ("parts", "waiting", "what waits: open tags, parts to approve or in question, gauges, kits"),
+    "waiting": ("parts", "waiting", "what waits: open tags, parts to approve or in question, open lots, gauges, kits"),
     "tags": ("tags", "tags", "recorded tags and where they stand"),
     "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
     "reworked": ("tags", "reworked", "record that a rework was done"),

@@ -144,8 +144,9 @@ def waiting(
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
-    """Say what waits: parts in question, open tags by age with the next command, parts ready to approve or held, gauges
-    past their date or near it, kits that nobody released, bushings that the last recorded forecast wants changed soon.
+    """Say what waits: parts in question, open tags by age with the next command, parts ready to approve or held, lots
+    drawn and still open, gauges past their date or near it, kits that nobody released, bushings that the last recorded
+    forecast wants changed soon.
 
     Exit code 0: listed, whatever waits. 2: there is no ledger.
 

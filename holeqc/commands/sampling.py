@@ -10,13 +10,15 @@ import typer
 from holeqc import printing
 from holeqc.answers.files import FROM_HELP, TOLERANCES_HELP, WHERE_HELP
 from holeqc.commands import LEDGER_HELP, show
+from holeqc.problems import DataError
 
 _JSON = typer.Option("--json", help="Print everything as JSON.")
 _AQL = typer.Option(help="Acceptable quality level, bad parts per hundred, as listed: 0.65, 1.0, 1.5 ...")
-_LEVEL = typer.Option(help="Inspection level: I, II, III, S-1 to S-4.")
+_LEVEL = typer.Option(help="Inspection level: I, II, III, S-1 to S-4; II if not given.")
 _BAD = typer.Option(help="Instead of an AQL: accept on no bad part, and find a lot with so many bad parts.")
 _BAD_SHARE = typer.Option(help="The same as a share of the lot: 0.02 for 2 %.")
 _CONFIDENCE = typer.Option(help="Chance to be right, as a fraction.")
+_BAD_CONFIDENCE = typer.Option(help="With --bad or --bad-share: chance to find it, as a fraction; 0.9 if not given.")
 _BY = typer.Option(help="Who does it; else HOLEQC_BY.")
 
 
@@ -70,14 +72,14 @@ def first_parts(
 def lot_plan(
     size: Annotated[int, typer.Option(help="Parts in the lot.", show_default=False)],
     aql: Annotated[str, _AQL] = "",
-    level: Annotated[str, _LEVEL] = "II",
-    severity: Annotated[str, typer.Option(help="normal or tightened.")] = "normal",
+    level: Annotated[str, _LEVEL] = "",
+    severity: Annotated[str, typer.Option(help="normal (if not given) or tightened.")] = "",
     variables: Annotated[
         bool, typer.Option("--variables", help="By measured values (ANSI/ASQ Z1.9) instead of counted bad parts.")
     ] = False,
     bad: Annotated[int, _BAD] = 0,
     bad_share: Annotated[float, _BAD_SHARE] = 0.0,
-    confidence: Annotated[float, _CONFIDENCE] = 0.90,
+    confidence: Annotated[float | None, _BAD_CONFIDENCE] = None,
     before: Annotated[
         str, typer.Option(help="Lots before, oldest first, a accepted, r not: aaraa; says normal or tightened.")
     ] = "",
@@ -116,6 +118,8 @@ def lot_plan(
     )  # fmt: skip
     for problem in found.problems:
         printing.warn(f"{problem.severity}: {problem.sentence()}")
+    if plot is not None and found.figure is None:
+        raise DataError(f"--plot: AQL {aql} counts faults, so there is no curve of bad parts to draw")
     show(found, json_, plot)
     if (found.data["verdict"] or {}).get("accepted") is False:
         raise typer.Exit(1)
@@ -130,28 +134,31 @@ def lot_draw(
     ] = None,
     part: Annotated[str, typer.Option(help="Part of the kit, where its parts have serial numbers alike.")] = "",
     aql: Annotated[str, _AQL] = "",
-    level: Annotated[str, _LEVEL] = "II",
+    level: Annotated[str, _LEVEL] = "",
     severity: Annotated[
         str, typer.Option(help="normal or tightened; if not given, as the lots judged before say.")
     ] = "",
     bad: Annotated[int, _BAD] = 0,
     bad_share: Annotated[float, _BAD_SHARE] = 0.0,
-    confidence: Annotated[float, _CONFIDENCE] = 0.90,
+    confidence: Annotated[float | None, _BAD_CONFIDENCE] = None,
     where: Annotated[
         list[str] | None,
         typer.Option(
             metavar="KEY=VALUE", help="Instead of --serial: parts on record, chosen as with --where elsewhere."
         ),
     ] = None,
-    reason: Annotated[str, typer.Option(help="Why a lot, or parts of it, is drawn from again.")] = "",
+    reason: Annotated[
+        str, typer.Option(help="Why a lot, or parts of it, is drawn from again or against what is due.")
+    ] = "",
     by: Annotated[str, _BY] = "",
     ledger: Annotated[str, typer.Option(help=LEDGER_HELP)] = "",
     json_: Annotated[bool, _JSON] = False,
 ) -> None:
     """Draw a lot's sample at random, and record list, seed and plan before the readings.
 
-    Only readings that are recorded after it count. A lot that was drawn from is drawn from again only with a reason,
-    under whatever name; then the worst of its draws counts.
+    Only readings taken and recorded after it count. A lot that was drawn from is drawn from again only with a reason,
+    under whatever name; then the worst of its draws counts. A reason is also asked for where tightened inspection is
+    due and the plan isn't, where serial numbers were drawn from in another kit, while an older lot of the kit is open.
 
     Example: holeqc lot draw L-31 --kit tolerances/bl7.toml --serial S-0201..S-0250 --aql 1.0 --by 17
 

@@ -18,6 +18,7 @@ from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.recheck import CANNOT_MEND, MOVED
 from holeqc.inspection.results import CAUSES, MISSING, VERDICTS, joined, listed, span_words, words_of
 from holeqc.ledger import schema as s
+from holeqc.ledger.draws import OpenLot, open_lots
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.ledger import who_of
@@ -983,6 +984,7 @@ class Waiting:
     answers: tuple[str, ...] = ()
     not_for_use: int = 0
     doubts: tuple[str, ...] = ()
+    lots: tuple[OpenLot, ...] = ()  #: drawn and still open
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
@@ -1016,7 +1018,7 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
             tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
             sum(not row["open_tags"] for row in held),
             tuple(way_out(ledger, q) if n < MOST else f"holeqc question {q.serial}" for n, q in enumerate(questions)),
-            len(still_open) - len(tags), doubts,
+            len(still_open) - len(tags), doubts, tuple(open_lots(ledger)),
         )  # fmt: skip
 
 

@@ -99,7 +99,7 @@ def folded(serial: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", text)
 
 
-def _alike(one: str, other: str) -> bool:
+def alike(one: str, other: str) -> bool:
     """Return whether two serial numbers are alike with the marks between two digits kept (1-12 is not 11-2)."""
 
     def parts(serial: str) -> list[str]:
@@ -231,7 +231,7 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
         for other in others:
             row = known.get((serial, other)) or known.get((other, serial))
             if row is None:
-                if _alike(serial, other) or _one_more(serial, other) or _in_trouble(ledger, other):
+                if alike(serial, other) or _one_more(serial, other) or _in_trouble(ledger, other):
                     open_.append((serial, other))
             elif row["same"] and str(row["serial"]) == serial:
                 rename[serial] = other

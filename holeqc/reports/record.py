@@ -388,6 +388,10 @@ def waiting_lists(found: Waiting) -> list[WaitingList]:
         WaitingList("Not to be approved as it stands", ("Part", "Why", "Next"), tuple(
             (_some(serials), why, what) for serials, why, what in found.blocked
         )),
+        WaitingList("Lots drawn and still open", ("Lot", "Part", "Next"), tuple(
+            (f"lot {o.lot} of kit {o.kit}, drawn {o.day}", f"to be read: {_some(o.waiting)}",
+             f"read them, then holeqc lot judge {o.lot}") for o in found.lots
+        )),
         WaitingList("Gauges", ("Gauge", "Calibration", "Next"), tuple(
             (gauge, f"found out of tolerance on {day}", "keep it off the bench until it is calibrated")
             for gauge, day in found.off

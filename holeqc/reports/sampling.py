@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from holeqc.answers.sampling import FirstParts, HoleProof, Plan
     from holeqc.ledger.draws import Draw, LotVerdict
     from holeqc.sampling.first_parts import PartProof, Proof
-    from holeqc.sampling.lots import Switching, VariablesVerdict
+    from holeqc.sampling.lots import Curve, Switching, VariablesVerdict
+    from holeqc.sampling.lots import Plan as LotPlan
     from holeqc.specification.model import Specification
 
 WIDTH = 96
@@ -173,8 +174,22 @@ def lot_text(plan: Plan) -> str:
     by_values = isinstance(record, VariablesPlan)
     if plan.verdict is not None and isinstance(record, VariablesPlan):
         lines += [*_judged_sample(plan.verdict, record), ""]
-    c = plan.curve
-    lines += [
+    lines += _lets_through(record, plan.curve)
+    for text in NOT_PROTECTED:
+        lines += _paragraph(text)
+    if by_values:
+        lines += _paragraph(
+            "By values it holds for normal values only, one characteristic of one hole at a time. With two limits the "
+            "share outside both is estimated and held against M, worked out from k on the safe side of its rounding "
+            "(its printed table was not seen)."
+        )
+    return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
+
+
+def _lets_through(record: LotPlan, c: Curve | None) -> list[str]:
+    if c is None:
+        return ["Faults per 100 parts: one part may have several, so no curve of bad parts is given.", ""]
+    lines = [
         "  bad parts the process makes  " + "".join(f"{_typed(s):>8}" for s in SHARES),
         "  lots accepted of 100         " + "".join(f"{100 * x:>8.1f}" for x in chance(record, SHARES)), "",
         *_paragraph(
@@ -192,14 +207,7 @@ def lot_text(plan: Plan) -> str:
             f"Of 100 lots of {record.lot} with 1 bad part {100 * few[0]:.0f} are accepted, with 2 {100 * few[1]:.0f}, "
             f"with 5 {100 * few[2]:.0f}."
         )
-    for text in NOT_PROTECTED:
-        lines += _paragraph(text)
-    if by_values:
-        lines += _paragraph(
-            "By values it holds for normal values only, one characteristic of one hole at a time. With two limits the "
-            "share outside both is estimated and held against M, worked out from k (its printed table was not seen)."
-        )
-    return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
+    return lines
 
 
 def _next(state: Switching) -> str:
@@ -228,16 +236,21 @@ def drawn_text(draw: Draw, why: str) -> str:
     if draw.first:
         again = f"Drawn again: the first draw is entry {draw.first} and goes on counting. Reason: {draw.reason}"
         lines += _paragraph(again)
-    lines += ["", f"Read these {len(draw.drawn)}:", *_paragraph(", ".join(draw.drawn), "  "), ""]
+    for remark in draw.remarks:
+        lines += _paragraph(f"Drawn although {remark}. Reason: {draw.reason}")
+    which = "Read this one:" if len(draw.drawn) == 1 else f"Read these {len(draw.drawn)}:"
+    lines += ["", which, *_paragraph(", ".join(draw.drawn), "  "), ""]
     lines += _paragraph(
         f"Recorded as entry {draw.entry}, seed {draw.seed}: drawn are the serial numbers with the smallest SHA-256 of "
-        f"'seed|serial'. Only readings recorded after it count. Then: holeqc lot judge {draw.lot}"
+        f"'seed|serial'. Only readings taken and recorded after it count. Then: holeqc lot judge {draw.lot}"
     )
     return "\n".join([*lines, *_paragraph(DEFER)]) + "\n"
 
 
-def judged_text(lot: str, verdict: str, found: Sequence[LotVerdict], state: Switching) -> str:
-    """Return how a lot stands by all its draws."""
+def judged_text(
+    lot: str, verdict: str, found: Sequence[LotVerdict], state: Switching, elsewhere: Sequence[str]
+) -> str:  # fmt: skip
+    """Return how a lot stands by all its draws; ``elsewhere``: draws of other kits with its serial numbers."""
     lines = [f"Lot {w.plain(lot)}: {verdict.upper()}"]
     for one in found:
         d = one.draw
@@ -247,16 +260,24 @@ def judged_text(lot: str, verdict: str, found: Sequence[LotVerdict], state: Swit
             f"{name} {d.entry} by {d.by}, {d.at[:10]}{again}: {one.verdict}, {one.bad} bad of {len(d.drawn)} drawn, "
             f"{d.accept} allowed, {len(one.waiting)} wait", "  ",
         )  # fmt: skip
+        for remark in d.remarks:
+            lines += _paragraph(f"Drawn although {remark}. Reason: {d.reason}", "    ")
         bad = [p.serial for p in one.parts if p.verdict == "reject"]
         for word, names in (("bad", bad), ("to be read, or held", one.waiting)):
             lines += _paragraph(f"{word}: {', '.join(names)}", "    ") if names else []
+        for why in [f"{p.serial} doesn't count: {p.why}; read it again" for p in one.parts if p.why]:
+            lines += _paragraph(why, "    ")
+    said = {remark for one in found for remark in one.draw.remarks}
+    for note in elsewhere:
+        lines += _paragraph(f"{capital(note)}.", "  ") if note not in said else []
     if len(found) > 1:
         lines += _paragraph("It was drawn from more than once: the worst of the draws counts.")
-    lines += _paragraph(f"Next lot by AQL: {_next(state)}")
+    following = _next(state) if state.stop else f"{state.severity} inspection, {state.why}."
+    lines += _paragraph(f"Next lot by AQL: {following}")
     return "\n".join([*lines, *_paragraph(NOT_PROTECTED[0]), *_paragraph(DEFER)]) + "\n"
 
 
-def curve_figure(plan: Plan) -> Figure:
+def curve_figure(plan: Plan, c: Curve) -> Figure:
     """Return the operating characteristic and the average outgoing quality of a plan."""
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -264,7 +285,6 @@ def curve_figure(plan: Plan) -> Figure:
 
     from holeqc.reports.chart_plots import INK, LIMIT, LINE, SETTINGS, SMALL, SOFT
 
-    c = plan.curve
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(7.6, 6.0), layout="constrained")
         FigureCanvasAgg(figure)

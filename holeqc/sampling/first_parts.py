@@ -31,8 +31,8 @@ def checked(share: float, confidence: float, failures: int = 0) -> None:
         DataError: a share or confidence that isn't between 0 and 1, failures that aren't a whole number from 0.
     """
     for name, value in (("share", share), ("confidence", confidence)):
-        if not 0 < float(value) < 1:
-            raise DataError(f"{name} {value:g}: give a fraction between 0 and 1, 0.95 for 95 %")
+        if isinstance(value, bool) or not isinstance(value, (int, float, np.floating)) or not 0 < float(value) < 1:
+            raise DataError(f"{name} {value!r}: give a fraction between 0 and 1, 0.95 for 95 %")
     if isinstance(failures, bool) or int(failures) != failures or failures < 0:
         raise DataError(f"failures {failures}: give a whole number, 0 or more")
 

@@ -63,7 +63,11 @@ def code_letter(lot: int, level: str, name: str) -> str:
     Raises:
         DataError: a lot of fewer than two parts, or a level that the table lacks.
     """
-    if isinstance(lot, bool) or int(lot) != lot or lot < 2:
+    if isinstance(lot, bool) or not isinstance(lot, (int, float, np.number)) or not float(lot).is_integer():
+        raise DataError(f"lot size {lot!r}: give the parts in the lot as a whole number")
+    if lot < 1:
+        raise DataError(f"lot size {lot}: give 2 parts or more")
+    if lot < 2:
         raise DataError(f"a lot of {lot}: the tables begin with 2 parts; read a single part in full")
     rows = list(_table(name).values())
     levels = [h for h in rows[0] if h not in ("from", "to")]
@@ -124,6 +128,11 @@ class AttributePlan(_OfTables):
 
     accept: int
 
+    @property
+    def faults(self) -> bool:
+        """Whether the table counts faults per hundred parts, not bad parts: above AQL 10 (4.3)."""
+        return float(self.aql) > 10
+
 
 def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str = NORMAL) -> AttributePlan:
     """Return the single sampling plan of MIL-STD-105E for a lot, arrows of the master tables followed (4.9.3, 4.9.4).
@@ -152,11 +161,15 @@ def attribute_plan(lot: int, aql: float | str, level: str = "II", severity: str 
 
 
 class Constant(float):
-    """k of a variables plan: a number that knows its ``letter``, sample size ``n`` and whether it was ``printed``."""
+    """k of a variables plan: a number that knows its ``letter``, sample size ``n`` and whether it was ``printed``.
+
+    ``most`` is k before its rounding, at most.
+    """
 
     letter: str
     n: int
     printed: bool
+    most: float
 
 
 def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL) -> Constant:
@@ -185,6 +198,7 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
     used, cell, printed = _followed("variables_k", name, heading)
     k = Constant(cell)
     k.letter, k.n, k.printed = used, int(table[used]["n"]), printed
+    k.most = k + 0.5 * 10.0 ** -len(cell.partition(".")[2])
     return k
 
 
@@ -192,9 +206,9 @@ def acceptability_constant(letter: str, aql: float | str, severity: str = NORMAL
 class VariablesPlan(_OfTables):
     """A variables plan: read ``n`` parts, accept where mean and standard deviation keep ``k`` from the limit.
 
-    ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k (Lieberman
-    and Resnikoff, JASA 50, 1955), its printed table wasn't seen. What isn't ``printed`` is from memory and fits its
-    row.
+    ``most`` is M, the greatest share outside that is estimated where there are two limits: derived from k
+    (Lieberman and Resnikoff, JASA 50, 1955), its printed table wasn't seen. k is rounded, so M is taken from the
+    greatest k that rounds to it, never too large. What isn't ``printed`` is from memory and fits its row.
     """
 
     k: float
@@ -209,7 +223,7 @@ def variables_plan(lot: int, aql: float | str, level: str = "II", severity: str 
     letter = code_letter(lot, level, "variables_letters")
     k = acceptability_constant(letter, aql, severity)
     heading = listed_aql(aql, "variables_k")
-    most = float(outside_estimate(k, k.n))
+    most = float(outside_estimate(k.most, k.n))
     return VariablesPlan(
         int(lot), heading, level, severity.strip().casefold(), letter, k.letter, min(k.n, int(lot)), k.n >= lot,
         k.printed, float(k), most,
@@ -417,7 +431,7 @@ def switching(accepted: Sequence[bool]) -> Switching:
     are; stop when 5 lots in all are not accepted while tightened. Reduced inspection isn't proposed: its limit numbers
     were not seen.
     """
-    severity, since, refused, why = NORMAL, 0, 0, "normal inspection begins"
+    severity, since, refused, why = NORMAL, 0, 0, "not 2 of 5 lots in a row were refused"
     for number, good in enumerate(accepted, 1):
         if severity == NORMAL:
             last = accepted[max(since, number - 5) : number]

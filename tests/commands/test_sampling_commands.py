@@ -27,6 +27,8 @@ def alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("HOLEQC_LEDGER", raising=False)
     monkeypatch.setenv("HOLEQC_BY", "bench 2")
+    # draws are of a day before the sample sheets
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-01T09:00:00.000000Z", 0))
 
 
 def sheet(parts: int, *, small: int | None = None, name: str = "parts.csv") -> Path:
@@ -164,7 +166,10 @@ def test_a_sample_by_variables(capsys: pytest.CaptureFixture[str]) -> None:
     plan = ["lot", "plan", "--size", "120", "--aql", "1.0", "--variables", "--readings", "sizes.csv"]
     plan += ["--column", "size"]
     assert run([*plan, "--lower", "0.455", "--upper", "0.462"]) == 0
-    assert "ACCEPTED: mean 0.4" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "ACCEPTED: mean 0.4" in said
+    at_most = said.partition("with two limits where at most ")[2].partition(" %")[0]
+    assert f"M = {at_most} %" in said  # head and verdict go by the same number
     assert run([*plan, "--lower", "0.4582"]) == 1
     assert "NOT ACCEPTED" in capsys.readouterr().out
 
@@ -228,3 +233,132 @@ def test_a_draw_that_was_written_by_hand_is_found() -> None:
         with pytest.raises(holeqc.HoleQCError, match="no draw of lot L-9 is on record; known are L-1"):
             draws.of_lot(ledger, "L-9", lots.drawn)
         assert draws.lots_before(ledger, "BL-7") == []
+
+
+def test_another_spelling_is_no_other_lot(capsys: pytest.CaptureFixture[str]) -> None:
+    def draw(lot: str, serials: str) -> list[str]:
+        return ["lot", "draw", lot, "--kit", "BL-7", "--serial", serials, "--bad", "1"]
+
+    assert run(draw("L-1", "S-0701..S-0703")) == 0
+    for serials in ("s701..s703", "s 0702", "S-O7O1"):
+        capsys.readouterr()
+        assert run(draw("L-2", serials)) == 2
+        assert "drawn from already, as lot L-1" in capsys.readouterr().err
+    assert run(draw("L-2", "S-0801,s801")) == 2
+    assert "serial s801 may be the part S-0801, in this lot too" in capsys.readouterr().err
+    run(["check", KIT, str(SAMPLES / "bl7_P-0107.xlsx"), "--record"])
+    capsys.readouterr()
+    assert run(draw("L-3", "p107..p109")) == 2
+    assert "serial p107 may be the part P-0107, on record" in capsys.readouterr().err
+    assert run(["serial", "p107", "--not", "P-0107", "--reason", "the tube, not the plate"]) == 0
+    assert run([*draw("L-3", "p107"), "--reason", "L-1 waits for its sheet"]) == 0
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        assert [d.first for d in draws.draws(ledger)] == [0, 0]
+        assert draws.judged_by(ledger, draws.draws(ledger)[1]).waiting == ("p107",)
+    run([*draw("L-4", "P-0107"), "--reason", "L-1 waits for its sheet"])
+    with holeqc.open_ledger("holeqc-ledger.sqlite3") as ledger:
+        assert [d.first for d in draws.draws(ledger)] == [0, 0, 0]  # told apart: two parts, two lots
+
+
+def test_readings_dated_before_the_draw_are_waited_for(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holeqc.ledger.ledger.now", lambda: ("2026-11-20T09:00:00.000000Z", 0))
+    assert run(["lot", "draw", "L-1", "--kit", KIT, "--serial", "P-0107, S-0108", "--bad", "1"]) == 0
+    good = SAMPLES / "bl7_P-0107.xlsx"
+    run(["check", KIT, str(good), "--record"])
+    capsys.readouterr()
+    assert run(["lot", "judge", "L-1"]) == 3
+    assert "P-0107 doesn't count: read 2026-11-" in capsys.readouterr().out
+    run(["check", KIT, str(SAMPLES / "bl7_S-0108.xlsx"), "--record"])
+    capsys.readouterr()
+    assert run(["lot", "judge", "L-1"]) == 1  # a bad part is bad, whenever it was read
+    assert "Next lot by AQL: normal inspection, not 2 of 5 lots in a row were refused." in capsys.readouterr().out
+
+
+def test_tightened_inspection_is_not_left_out_in_silence(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(draws, "lots_before", lambda *_: [False, False])
+    draw = ["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0160"]
+    for plan in (["--aql", "1.0", "--severity", "normal"], ["--bad", "2"]):
+        assert run([*draw, *plan]) == 2
+        assert "tightened inspection is due (MIL-STD-105E, 4.7" in " ".join(capsys.readouterr().err.split())
+    assert run([*draw, "--aql", "1.0", "--severity", "normal", "--reason", "the customer agreed"]) == 0
+    assert "Reason: the customer agreed" in " ".join(capsys.readouterr().out.split())
+    assert run(["lot", "judge", "L-1"]) == 3
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Drawn although tightened inspection is due" in said
+    assert "Reason: the customer agreed" in said
+    tightened = ["lot", "draw", "L-2", "--kit", "BL-7", "--serial", "P-0201..P-0260", "--aql", "1.0"]
+    assert run([*tightened, "--reason", "L-1 waits for its sheet"]) == 0
+    assert "tightened" in capsys.readouterr().out
+
+
+def test_a_copied_kit_is_no_free_draw(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0103", "--bad", "1"]) == 0
+    again = ["lot", "draw", "L-2", "--kit", "BL-7-COPY", "--serial", "p101..p103", "--bad", "1"]
+    capsys.readouterr()
+    assert run(again) == 2
+    assert "3 of its serial numbers were drawn from in kit BL-7, lot L-1" in " ".join(capsys.readouterr().err.split())
+    assert run([*again, "--reason", "other parts, numbered alike"]) == 0
+    for lot, words in (("L-2", "kit BL-7, lot L-1"), ("L-1", "kit BL-7-COPY, lot L-2")):
+        capsys.readouterr()
+        assert run(["lot", "judge", lot]) == 3
+        assert words in " ".join(capsys.readouterr().out.split())
+
+
+def test_an_open_lot_is_named_and_comes_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0103", "--bad", "1"]) == 0
+    capsys.readouterr()
+    assert run(["waiting"]) == 0
+    said = capsys.readouterr().out
+    assert "Lots drawn and still open (1)" in said
+    assert "to be read: P-0101, P-0102, P-0103: read them, then holeqc lot judge L-1" in said
+    assert run(["waiting", "--json"]) == 0
+    [lot] = json.loads(capsys.readouterr().out)["lots"]
+    assert (lot["lot"], lot["kit"], lot["waiting"]) == ("L-1", "BL-7", ["P-0101", "P-0102", "P-0103"])
+    following = ["lot", "draw", "L-2", "--kit", "BL-7", "--serial", "P-0201..P-0203", "--bad", "1"]
+    assert run(following) == 2
+    assert "lot L-1, drawn on 2026-11-01, is still open" in " ".join(capsys.readouterr().err.split())
+    assert run([*following, "--reason", "the sheet of L-1 is on its way"]) == 0
+    assert run(["lot", "draw", "L-3", "--kit", "OTHER", "--serial", "Q-0201", "--bad", "1"]) == 0
+
+
+def test_above_ten_faults_are_counted_not_bad_parts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # MIL-STD-105E 4.3: AQL of 10 or less in per cent nonconforming or faults per 100 parts, above in the latter only
+    assert run(["lot", "plan", "--size", "500", "--aql", "25"]) == 0
+    said = capsys.readouterr().out
+    assert "accept on 21 faults or fewer" in said
+    assert "Faults per 100 parts" in said
+    assert not any(word in said for word in ("nan", "lots accepted of 100", "bad part "))
+    assert run(["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0600", "--aql", "15"]) == 2
+    assert "judged by bad parts" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize(("options", "words"), [
+    (["plan", "--size", "100", "--aql", "1.0", "--confidence", "0.5"], "--confidence goes with --bad or --bad-share"),
+    (["plan", "--size", "100", "--bad-share", "0.05", "--before", "rr"], "--before: only with --aql"),
+    (["plan", "--size", "100", "--bad", "5", "--level", "I", "--severity", "normal"], "--level, --severity: only with"),
+    (["plan", "--size", "500", "--aql", "25", "--plot", "curve.svg"], "no curve of bad parts to draw"),
+    (["draw", "L-1", "--kit", "BL-7", "--serial", "A-1..A-9", "--bad", "2", "--severity", "normal"], "only with --aql"),
+    (["draw", "L-1", "--kit", "BL-7", "--serial", "A-1..A-9", "--aql", "1.0", "--confidence", "0.9"], "--confidence"),
+])  # fmt: skip
+def test_no_option_is_ignored(options: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["lot", *options]) == 2
+    assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_weak_plan_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    draw = ["lot", "draw", "L-1", "--kit", "BL-7", "--serial", "P-0101..P-0120", "--bad", "20", "--confidence", "0.1"]
+    assert run(draw) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "proves next to nothing" in said
+    assert "20 bad parts passes in 0 of 100 draws, with 10 in 50" in said  # of 20 parts one is read
+    assert "Read this one:" in said
+    assert run(["lot", "plan", "--size", "80", "--bad", "1"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "a lot with 1 bad part passes" in said
+    assert "proves next to nothing" not in said
+    assert run(["lot", "plan", "--size", "500", "--aql", "1.0", "--level", "s-3"]) == 0
+    assert "level S-3" in capsys.readouterr().out

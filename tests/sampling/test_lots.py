@@ -86,6 +86,11 @@ def test_the_tables_follow_their_diagonal_and_every_arrow_ends() -> None:
     (lambda: sampling.attribute_plan(1000, 0.9), r"AQL 0.9 is not listed \(nearest: 0.65 and 1.0\); listed are 0.010"),
     (lambda: sampling.attribute_plan(1000, "one"), "AQL one is not listed; listed are"),
     (lambda: sampling.attribute_plan(1, 1.0), "a lot of 1: the tables begin with 2"),
+    (lambda: sampling.attribute_plan(500.5, 1.0), "lot size 500.5: give the parts in the lot as a whole number"),  # type: ignore[arg-type]
+    (lambda: sampling.attribute_plan("500", 1.0), "lot size '500': give the parts in the lot as a whole number"),  # type: ignore[arg-type]
+    (lambda: sampling.attribute_plan(-5, 1.0), "lot size -5: give 2 parts or more"),
+    (lambda: sampling.parts_needed("0.95", 0.9), "share '0.95': give a fraction"),  # type: ignore[arg-type]
+    (lambda: sampling.parts_needed(None, 0.9), "share None: give a fraction"),  # type: ignore[arg-type]
     (lambda: sampling.attribute_plan(100, 1.0, "IV"), "levels are S-1, S-2"),
     (lambda: sampling.attribute_plan(100, 1.0, "II", "reduced"), "not seen in print, so none is given"),
     (lambda: sampling.attribute_plan(100, 1.0, "II", "loose"), "give normal or tightened"),
@@ -136,7 +141,10 @@ def test_a_sample_is_judged_by_k_or_by_what_it_estimates_outside() -> None:
     for distance, accepted in ((1.331, True), (1.329, False)):
         assert lots.judge_sample(plan, 10 + x, lower=10 - distance).accepted is accepted
     # k and M are one for a single limit (Lieberman and Resnikoff): both sides just at k are too much together
-    assert float(lots.outside_estimate(1.33, 7)) == pytest.approx(plan.most)
+    # k is rounded: whatever k the table was rounded from, M isn't larger than what belongs to it
+    assert float(lots.outside_estimate(1.335, 7)) == pytest.approx(plan.most)
+    assert plan.most < float(lots.outside_estimate(1.33, 7))
+    assert not lots.judge_sample(plan, 10 + x, 10 - 1.331, 10 + 9).accepted  # 1.33 may have been 1.334
     assert not lots.judge_sample(plan, 10 + x, 10 - 1.4, 10 + 1.4).accepted
     assert lots.judge_sample(plan, 10 + x, 10 - 1.4, 10 + 4).accepted
     with pytest.raises(DataError, match="takes 7 readings"):
