@@ -40,7 +40,7 @@ _HEADS = {
 _ROLE = {head: role for role, heads in _HEADS.items() for head in heads.split("|")}
 _AXES = {
     "x": "x", "y": "y", "d": "diameter", "dia": "diameter", "diam": "diameter", "diameter": "diameter",
-    "df": "diameter",
+    "df": "diameter", "dmin": "diameter", "dmax": "diameter", "diamin": "diameter", "diamax": "diameter",
     "dm": "diameter", "ø": "diameter", "⌀": "diameter", "durchmesser": "diameter", "diamètre": "diameter",
     "diámetro": "diameter", "tp": "position", "pos": "position", "position": "position", "trueposition": "position",
     "truepos": "position", "po": "position", "tposition": "position",
@@ -205,7 +205,7 @@ class MachineReport:
         if not isinstance(axis, str) or (at("actual") is None and not math.isfinite(_number(at("nominal")))):
             return None
         words = re.findall(r"[^\W\d_]+|[ø⌀]", axis.casefold())
-        ends = [_ENDS[word] for word in words if word in _ENDS]
+        ends = [_ENDS[word] for each in words if (word := re.sub("^dia?(?=m(in|ax)$)", "", each)) in _ENDS]
         word = "".join(word for word in words if word not in _ENDS)
         meaning = self.vocabulary.meaning(axis)
         direction = text_of(meaning.direction) if meaning.word == "diameter" and meaning.direction is not None else ""
@@ -249,10 +249,10 @@ class MachineReport:
             cells = [self.rows[line.row][column] if column < len(self.rows[line.row]) else None for line in lines]
             finest: dict[str, float] = {}
             for line, cell in zip(lines, cells, strict=True):
-                if isinstance(cell, float):
-                    finest[line.what] = min(finest.get(line.what, 1.0), _step(cell))
+                if isinstance(cell, float) and (step := _step(cell)):
+                    finest[line.what] = min(finest.get(line.what, 1.0), step)
             for line, cell in zip(lines, cells, strict=True):
-                line.step = max(line.step, finest[line.what] if isinstance(cell, float) else _step(cell))
+                line.step = max(line.step, finest.get(line.what, 0.0) if isinstance(cell, float) else _step(cell))
 
     def _deviation(self, feature: _Feature, line: _Line) -> None:
         off = abs(line.nominal + line.deviation - line.actual)
@@ -405,11 +405,12 @@ def _is_number(content: Content) -> bool:
 
 
 def _step(content: Content) -> float:
-    """Return one step of a number's last digit as it is written, 0 where there is none."""
+    """Return one step of a number's last digit as it is written, 0 where there is none: ``0`` and ``12`` are exact."""
     if not math.isfinite(_number(content)):
         return 0.0
     text = f"{content:.9f}".rstrip("0") if isinstance(content, float) else text_of(content).replace(",", ".")
-    return float(10.0 ** -len(re.sub(r"\D", "", text.partition(".")[2])))
+    decimals = len(re.sub(r"\D", "", text.partition(".")[2]))
+    return float(10.0**-decimals) if decimals else 0.0
 
 
 def _is_good(content: Content) -> bool:

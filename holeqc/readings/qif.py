@@ -60,6 +60,7 @@ _LISTS = {
     "FeatureMeasurementIds", "FeatureItemIds", "FeatureNominalIds", "MeasurementDeviceIds", "ActualComponentIds",
     "Attributes", "ActualComponentSets", "MeasurementDevices",
 }  # fmt: skip
+_GOOD_WORDS = {"go": "enters", "no_go": "does not enter", "surface": "clean"}
 _DECIMAL = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?")
 _METRE = {
     "inch": "0.0254", "inches": "0.0254", "in": "0.0254", "mm": "0.001", "millimeter": "0.001", "millimetre": "0.001",
@@ -556,6 +557,9 @@ class _Results:
         self.of_hole: dict[tuple[int, int], list[_Feature]] = {}  #: hole and component -> its features
         self.sizes: dict[tuple[int, int], list[float]] = {}
         self.failed = False  #: the document says of something that it isn't good
+        self.own_words: dict[tuple[int, str], set[str]] = {}  #: hole and check -> words read, in a document of ours
+        self.unexplained: list[tuple[int, str, Tied]] = []  #: its statuses that nothing in it explains
+        self.reasons: set[str] = set()  #: holes that a document of ours can't pass as it was read; '' for the part
         self.inch = 1.0 if self.spec.unit == "in" else 25.4
 
     def read(self) -> None:
@@ -576,8 +580,8 @@ class _Results:
         else:
             for feature in self.features:
                 self._emit(feature)
-            for element, features in links:
-                self._word(element, features)
+        for element, features in links:
+            self._word(element, features)
         self._nominals()
         for element, features in links:
             self._compare(element, features)
@@ -761,6 +765,11 @@ class _Results:
             return
         what, everything = asked.word, frozenset({text.casefold()})
         word = surface_word(text, asked.ask) if what == "surface" else plug_word(text, what, asked.ask, everything)
+        if reader.own:
+            if word not in self.own_words.get((feature.hole, what), set()):
+                found = f"{what.replace('_', '-')}: {text}"
+                document.say("edited", _whole(element.get("id")), found, self._tied(feature))
+            return
         issue = None if word else _issue(f"unclear-{what.replace('_', '-')}", "what the check showed is unclear")
         nothing = float("nan")
         value = _Value(nothing, text, "", nothing, 0.0, _whole(element.get("id")), "Value")
@@ -874,23 +883,40 @@ class _Results:
                 name, text = attribute.get("name"), attribute.get("value") or ""
                 try:
                     if name == OWN_PROBLEM:
-                        self._own_problem(json_values(text), number)
+                        said = json_values(text)
+                        self._own_problem(said, number)
+                        self.reasons.add(str(said["hole"]))
                     elif name == OWN:
                         reading = self._own_reading(json_values(text))
                         self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
                         values.setdefault(number, []).append(reading)
+                        self._own_reason(reading)
                 except (ValueError, KeyError, TypeError, AttributeError):
                     self.document.say("damaged-reading", number, text)
         for feature in self.features:
             here = [r for r in values.get(feature.number, []) if np.isfinite(r["value"]) and not r["issue"]]
             there = [[r["value"] for r in here if r["characteristic"] == CHARACTERISTICS.index(kind)]
                      for kind in ("diameter", "x", "y")]  # fmt: skip
-            off = [v for v in feature.low if not there[0] or v.differs(min(there[0]))]
-            off += [v for v in feature.high if not there[0] or v.differs(max(there[0]))]
+            slack, sizes = 1e-6 * self.inch, there[0]
+            ends = [(feature.low, min(sizes)), (feature.high, max(sizes)), (feature.mean, sum(sizes) / len(sizes))] if (
+                sizes) else [(some, float("inf")) for some in (feature.low, feature.high, feature.mean)]  # fmt: skip
+            off = [v for some, own in ends for v in some if not abs(v.value - own) <= slack]
             off += [v for some, own in ((feature.x, there[1]), (feature.y, there[2])) for v in some
-                    if all(v.differs(one) for one in own)]  # fmt: skip
+                    if not any(abs(v.value - one) <= slack for one in own)]  # fmt: skip
             for value in off[:1]:
                 self.document.say("edited", value.cell, value.typed, self._tied(feature))
+
+    def _own_reason(self, reading: dict[str, Any]) -> None:
+        """Note a check's word, and a reading that alone keeps its hole from being accepted."""
+        hole = self.spec.holes[reading["hole"]] if reading["hole"] >= 0 else None
+        kind = CHARACTERISTICS[reading["characteristic"]] if reading["characteristic"] >= 0 else ""
+        word = WORDS[reading["word"]]
+        if word:
+            self.own_words.setdefault((reading["hole"], kind), set()).add(word)
+        size = hole.size if hole is not None and kind == "diameter" and not self.spec.temperature.correct else None
+        out = size is not None and not size.lower - 1e-9 <= reading["value"] <= size.upper + 1e-9
+        if reading["issue"] or out or (kind in _GOOD_WORDS and word != _GOOD_WORDS[kind]):
+            self.reasons.add(hole.id if hole is not None else "")
 
     def _own_problem(self, said: Any, number: int) -> None:
         message = f"said when the document was written: {said['message']}"
@@ -956,7 +982,11 @@ class _Results:
             agrees = good is not False if word == "PASS" else word == "FAIL" and good is False and word is status
             # ours may reject what is inside the limits as it was read, only where sizes are brought to 20 °C
             sure = word == "PASS" or (word == "FAIL" and good is True and not self.spec.temperature.correct)
-            if agrees or (self.reader.own and not (sure and word is status)):
+            if agrees:
+                continue
+            if self.reader.own and not (sure and word is status):
+                if word != "PASS" and not {tied["hole"], ""} & self.reasons:
+                    self.unexplained.append((number, found, tied))
                 continue
             why = "by the kit it is inside" if good and word is status else "nothing that is read here says why"
             why = "by the kit it is out" if word == "PASS" else why
@@ -1036,14 +1066,30 @@ class _Results:
 
     def _whole_status(self) -> None:
         """Hold a part that the document doesn't pass as a whole without saying what is wrong, or against itself."""
+        if self.unexplained:
+            number, found, tied = self.unexplained[0]
+            several = len({tied["hole"] for *_, tied in self.unexplained}) > 1
+            more = f" and {len(self.unexplained) - 1} more" if len(self.unexplained) > 1 else ""
+            self.document.say("status-disagrees", number, f"{found}{more}",
+                              tied | {"hole": "", "wall": ""} if several else tied,
+                              message="the document didn't pass it; its readings alone don't say why")  # fmt: skip
         words = [_status(self.element, "Inspection", "InspectionStatus"),
-                 _status(self.document.by_id.get(self.component), "Inspection", "Status")]  # fmt: skip
-        for word in words:
-            if not self.reader.own and word not in _SILENT and (word == "PASS") == self.failed:
+                 _status(self.document.by_id.get(self.component), "Inspection", "Status"), self._own_verdict()]
+        for word in dict.fromkeys(words):
+            known = self.reader.own and word != "PASS" and bool(self.reasons or self.unexplained)
+            if not known and word not in _SILENT and (word == "PASS") == self.failed:
                 what = "something in it isn't passed" if self.failed else "nothing in it says why"
                 self.document.say("status-disagrees", _whole(self.element.get("id")), word,
                                   self.reader.whose(self.component)[2],
                                   message=f"the document says {shortened(word)} of the part; {what}")  # fmt: skip
+
+
+    def _own_verdict(self) -> str:
+        """Return the verdict that a document of ours carries as an attribute, as a status."""
+        component = self.document.by_id.get(self.component)
+        said = [a.get("value") or "" for a in component.findall("Attributes/AttributeStr")
+                if a.get("name") == "verdict"] if component is not None else []  # fmt: skip
+        return {"accept": "PASS"}.get(said[0], said[0]) if said else ""
 
 
 def _kind(element: Element) -> str:

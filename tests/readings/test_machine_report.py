@@ -97,6 +97,7 @@ D = "Hole 1 near,D MAX,0.4585,0.4583,0.0035,-0.0035,"
     (swap("1.5000,1.5021,0.0300,-0.0300,0.0021", "1.6000,1.5021,0.0300,-0.0300,-0.0979"), "other-nominal", "C7"),
     (swap(D, D.replace("0.0035,-", "0.0065,-")), "other-limits", "E10"),
     (swap(TP + "0.0044", TP + "0.0144"), "position-disagrees", "D11"),
+    (swap(TP + "0.0044", "Hole 1 near,TP,0,0.2000"), "position-disagrees", "D11"),
     (swap(D + "-0.0002,0.0000", D + "-0.0002,0.0010"), "status-disagrees", "H10"),
     (swap("0.4585,0.4583,0.0035,-0.0035,-0.0002", "0.4585,0.4643,0.0035,-0.0035,0.0058"), "status-disagrees", "H10"),
     (swap(X + "0.0021,0.0000", X + "0.0021,0.0010"), "status-disagrees", "H7"),
@@ -113,6 +114,14 @@ def test_what_disagrees_holds_where_it_stands(
     readings = readings_of(tmp_path, change(columns()))
     found = [p for p in readings.problems if p.code == code]
     assert [(p.cell, p.holds) for p in found[:1]] == [(cell, True)], codes(readings)
+
+
+def test_smallest_and_largest_may_be_written_in_one_word(tmp_path: Path) -> None:
+    readings = readings_of(tmp_path, columns().replace("D MIN", "DMIN").replace("D MAX", "Dmax"))
+    assert codes(readings) == []
+    sizes = readings.table[readings.table["characteristic"] == "diameter"]
+    assert list(zip(sizes["trial"], sizes["value"], strict=True)) == [
+        (trial, value) for a, b, *_ in GOOD.values() for trial, value in enumerate(sorted((a, b)), 1)]  # fmt: skip
 
 
 def test_a_plane_is_named_and_not_used(tmp_path: Path) -> None:
