@@ -388,7 +388,8 @@ _CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohru
 
 
 def _cut(label: str) -> str:
-    """Return a label without what a program writes around a feature's name."""
+    """Return a label without what a program writes around a feature's name: ``DIM L1= LOCATION OF CIRCLE H1_NEAR``."""
+    label = re.sub(r"^\s*dim\b.*\blocation\s+of\b", " ", label, flags=re.IGNORECASE)
     return re.sub(r"\b(?:dim|location|loc|of)\b|[=:]", " ", _UNIT.sub(" ", label), flags=re.IGNORECASE)
 
 

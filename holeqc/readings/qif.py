@@ -84,7 +84,7 @@ _SAYS_HOLE = re.compile(r"(?:^|[\W_])(?:hole|bore|bohrung|trou|agujero|h)[\W_]*\
 _NO_HOLE = re.compile(r"plane|ebene|datum|point|punkt|line|edge|kante", re.IGNORECASE)
 
 _CONDITIONS = {"MAXIMUM": "MMC", "LEAST": "LMC", "REGARDLESS": "RFS", "NONE": "RFS"}
-_SILENT = {"", "NOT_ANALYZED", "BASIC_OR_TED", "NOT_CALCULATED"}  #: statuses that say nothing about the part
+_SILENT = {"", "NOT_ANALYZED", "BASIC_OR_TED"}  #: statuses that say nothing about the part
 HEIGHT_SHARE = 0.1  #: of the stack's depth: how far from its wall's height a circle may lie
 
 
@@ -1069,7 +1069,9 @@ class _Results:
         item = document.follow(element, "CharacteristicItemId")
         nominal = document.follow(item, "CharacteristicNominalId")
         definition = document.follow(nominal, "CharacteristicDefinitionId")
-        feature = features[0] if len(features) == 1 else self._placed(None, "", element)
+        items = [document.by_id.get(number) for number in document.listed(item, "FeatureItemIds")]
+        alone = items[0] if len(items) == 1 else None
+        feature = features[0] if len(features) == 1 else self._placed(alone, "", element)
         tied, good = self._tied(feature), None
         if feature.hole >= 0 and kind == "Diameter":
             size = self.spec.holes[feature.hole].size
@@ -1078,6 +1080,8 @@ class _Results:
         elif feature.hole >= 0 and kind == "Position":
             self._tolerances(definition, self.spec.holes[feature.hole].position, tied)
             good = self._position(element, feature, tied)
+        elif kind not in _HOLE_KINDS:
+            good = self._worked_out(element, definition, nominal, feature, tied)
         segments = [(status, f"hole to hole: {status}") for one in element if one.tag.endswith("PositionMeasurement")
                     and (status := _status(one, "Characteristic", "Status")) != "PASS"]  # fmt: skip
         status = _status(element, "Characteristic", "Status")
@@ -1117,6 +1121,34 @@ class _Results:
                 if value.differs(limit - base, 1e-6) or value.fault:
                     document.say("other-limits", value.cell, format_length(value.value + base, self.spec.unit), tied,
                                  allowed=f"{low} to {high}")  # fmt: skip
+
+    def _worked_out(
+        self, element: Element, definition: Element | None, nominal: Element | None, feature: _Feature, tied: Tied
+    ) -> bool | None:  # fmt: skip
+        """Return whether a value that isn't read is inside its own limits; out of them, or a taper larger than all
+        diameters of its hole are apart, it holds."""
+        document, number, good = self.document, _whole(element.get("id")), None
+        tolerance = definition.find("Tolerance") if definition is not None else None
+        named = document.follow(tolerance, "DefinitionId")
+        tolerance = named.find("Tolerance") if named is not None and named.find("Tolerance") is not None else tolerance
+        target = nominal.find("TargetValue") if nominal is not None else None
+        base = 0.0 if tolerance is None or _text(tolerance, "DefinedAsLimit") in {"true", "1"} or target is None else (
+            document.length(target, number, "Value").value)  # fmt: skip
+        sizes = [v for f in self.of_hole.get((feature.hole, feature.component), []) for v in f.sizes]
+        ends = {end: document.length(one, number, "Value").value + base for end in ("MinValue", "MaxValue")
+                if tolerance is not None and (one := tolerance.find(end)) is not None}  # fmt: skip
+        for tag in ("Value", "MinValue", "MaxValue"):
+            for one in element.findall(tag):
+                value = document.length(one, number, tag)
+                inside = ends.get("MinValue", -np.inf) - 1e-9 <= value.value <= ends.get("MaxValue", np.inf) + 1e-9
+                taper = "taper" in f"{_text(definition, 'Name')} {_text(definition, 'WhatToMeasure')}".casefold()
+                apart = max(sizes) - min(sizes) if taper and sizes else np.inf
+                good = inside if good is not False else good
+                if not inside or abs(value.value) > apart + 1e-4 * self.inch:
+                    what = "is out of its own limits" if not inside else "is more than its diameters differ"
+                    document.say("values-disagree", value.cell, value.typed, tied,
+                                 message=f"{_text(definition, 'Name') or _kind(element)} {what}")  # fmt: skip
+        return good if ends else None
 
     def _tolerances(self, definition: Element | None, asked: Position, tied: Tied) -> None:
         """Compare position tolerances and their material conditions with the kit's."""

@@ -7,6 +7,7 @@ The shapes are those that measuring programs print; common practice, no source. 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,11 @@ def blocks(again: bool) -> str:
     return "\n".join(rows) + "\n"
 
 
+def dimensions() -> str:
+    """Return a report in fixed width with a dimension's own name before the feature's."""
+    return re.sub(r"FEATURE  HOLE (\d) (\w+)", r"DIM LOC\1a= LOCATION OF CIRCLE H\1_\2  UNITS=IN", fixed())
+
+
 def fixed() -> str:
     """Return a report in fixed width, with blanks where a line has no lower tolerance."""
     rows = ["PART NAME : port                 SER NUMBER : P-7", "DATE: 2026-11-02      UNITS: IN", ""]
@@ -64,7 +70,8 @@ def readings_of(folder: Path, text: str, name: str = "report.txt") -> Readings:
     return read(path, kit(), today=dt.date(2026, 11, 30))
 
 
-@pytest.mark.parametrize("text", [columns(), columns(";"), columns("\t"), blocks(True), blocks(False), fixed()])
+@pytest.mark.parametrize("text", [
+    columns(), columns(";"), columns("\t"), blocks(True), blocks(False), fixed(), dimensions()])
 def test_every_shape_gives_what_was_measured(tmp_path: Path, text: str) -> None:
     readings = readings_of(tmp_path, text)
     table = readings.table

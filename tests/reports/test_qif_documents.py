@@ -119,6 +119,14 @@ CHANGED = {
     "a failed part": ("<InspectionStatusEnum>PASS", "<InspectionStatusEnum>FAIL", "status-disagrees"),
     "a failed component": (r"(<ActualComponent .*?Enum>)PASS", r"\1FAIL", "status-disagrees"),
     "a verdict": ('name="verdict" value="accept"', 'name="verdict" value="reject"', "status-disagrees"),
+    "a taper out of its limits": (
+        r"(<Name>taper</Name>.*<UserDefinedLinearCharacteristicMeasurement id=\"116\".*?<Value [^>]*>)[\d.]+",
+        r"\g<1>0.02", "values-disagree"),
+    "a taper larger than the diameters differ": (
+        r"(<Name>taper</Name>.*<UserDefinedLinearCharacteristicMeasurement id=\"116\".*?<Value [^>]*>)[\d.]+",
+        r"\g<1>0.0011", "values-disagree"),
+    "a part whose verdict wasn't worked out": (
+        "<InspectionStatusEnum>PASS", "<InspectionStatusEnum>NOT_CALCULATED", "status-disagrees"),
     "what was typed": ("typed&quot;: &quot;0.4581", "typed&quot;: &quot;0.4635", "values-disagree"),
     "no serial number": ("<SerialNumber>[^<]*</SerialNumber>", "", "serial-missing"),
 }  # fmt: skip
