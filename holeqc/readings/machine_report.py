@@ -28,13 +28,13 @@ from holeqc.specification.model import Hole, Specification
 
 #: role of a column -> how it is headed, letters, digits and signs only
 _HEADS = {
-    "axis": "ax|axis|axes|axe|achse|eje|asse|coord|coordinate|dimension|property",
+    "axis": "ax|axis|axes|axe|achse|eje|asse|coord|coordinate|dimension|property|char",
     "feature": "feature|featurename|featureid|element|elementname|name|label|hole|bore|merkmal|bohrung|trou|agujero",
     "nominal": "nominal|nom|nominals|nominalvalue|soll|sollwert|theo|theoretical|theoretisch|nominale|basic",
     "actual": "actual|act|actuals|actualvalue|meas|measured|measuredvalue|measurement|ist|istwert|mesuré|medido|réel",
     "deviation": "dev|deviation|error|diff|difference|abw|abweichung|écart|ecart|desv|desviación|delta",
-    "upper": "+tol|tol+|uppertol|uppertolerance|utol|uptol|plustol|upper|+tolerance|obtol|oberetol|otol",
-    "lower": "-tol|tol-|lowertol|lowertolerance|ltol|lotol|minustol|lower|-tolerance|uttol|unteretol",
+    "upper": "+tol|tol+|uppertol|uppertolerance|utol|uptol|plustol|upper|usl|+tolerance|obtol|oberetol|otol",
+    "lower": "-tol|tol-|lowertol|lowertolerance|ltol|lotol|minustol|lower|lsl|-tolerance|uttol|unteretol",
     "out": "outtol|outoftol|outoftolerance|out|oot|exceed|exceeded|overtol|status|result|passfail|ok|verdict",
 }
 _ROLE = {head: role for role, heads in _HEADS.items() for head in heads.split("|")}
@@ -241,6 +241,23 @@ class MachineReport:
                              feature, line.row, "out", found=text_of(line.out))  # fmt: skip
                 if line.what == "position" and feature.hole >= 0:
                     self._position(feature, line)
+        self._fitted()
+
+    def _fitted(self) -> None:
+        """Say it where the kit asks diameters in several directions and the report gives one of each wall."""
+        asked = self.spec.plan.directions
+        sizes = [[line for line in feature.lines if line.what == "diameter"] for feature in self.features
+                 if feature.hole >= 0]  # fmt: skip
+        some = [lines for lines in sizes if lines]
+        if len(asked) < 2 or not some or any(len(lines) > 1 or lines[0].direction for lines in some):
+            return
+        along = " and ".join(f"{degrees:g}°" for degrees in asked)
+        self.collector.add(Problem(
+            WARNING, "one-diameter",
+            f"the kit asks diameters along {along}; the report gives one fitted diameter a wall",
+            f"{len(some)} fitted diameters", "the smallest and the largest of each wall",
+            "Export both from the machine, or have the kit's owner ask one: [plan] directions = [0]", self.sheet.file,
+            self.sheet.name, cell_name(some[0][0].row + 1, self.roles["actual"] + 1)))
 
     def _steps(self) -> None:
         """Find one step of each line's last digit: a text shows its zeros, of numbers the finest of an axis counts."""

@@ -71,7 +71,8 @@ def readings_of(folder: Path, text: str, name: str = "report.txt") -> Readings:
 
 
 @pytest.mark.parametrize("text", [
-    columns(), columns(";"), columns("\t"), blocks(True), blocks(False), fixed(), dimensions()])
+    columns(), columns().replace(",AX,", ",Char,").replace("+TOL", "USL").replace("-TOL", "LSL"), columns(";"),
+    columns("\t"), blocks(True), blocks(False), fixed(), dimensions()])
 def test_every_shape_gives_what_was_measured(tmp_path: Path, text: str) -> None:
     readings = readings_of(tmp_path, text)
     table = readings.table
@@ -129,6 +130,12 @@ def test_smallest_and_largest_may_be_written_in_one_word(tmp_path: Path) -> None
     sizes = readings.table[readings.table["characteristic"] == "diameter"]
     assert list(zip(sizes["trial"], sizes["value"], strict=True)) == [
         (trial, value) for a, b, *_ in GOOD.values() for trial, value in enumerate(sorted((a, b)), 1)]  # fmt: skip
+
+
+def test_one_fitted_diameter_a_wall_is_said_to_whoever_has_the_report(tmp_path: Path) -> None:
+    one = "\n".join(line for line in columns().replace("D MIN", "D").split("\n") if "D MAX" not in line)
+    for text, cells in ((one, ["D9"]), (columns(), [])):
+        assert [p.cell for p in readings_of(tmp_path, text).problems if p.code == "one-diameter"] == cells
 
 
 def test_a_plane_is_named_and_not_used(tmp_path: Path) -> None:
