@@ -28,19 +28,19 @@ from holeqc.specification.model import Hole, Specification
 
 #: role of a column -> how it is headed, letters, digits and signs only
 _HEADS = {
-    "axis": "ax|axis|axes|axe|achse|eje|asse|coord|coordinate|dimension|property",
+    "axis": "ax|axis|axes|axe|achse|eje|asse|coord|coordinate|dimension|property|char",
     "feature": "feature|featurename|featureid|element|elementname|name|label|hole|bore|merkmal|bohrung|trou|agujero",
     "nominal": "nominal|nom|nominals|nominalvalue|soll|sollwert|theo|theoretical|theoretisch|nominale|basic",
     "actual": "actual|act|actuals|actualvalue|meas|measured|measuredvalue|measurement|ist|istwert|mesuré|medido|réel",
     "deviation": "dev|deviation|error|diff|difference|abw|abweichung|écart|ecart|desv|desviación|delta",
-    "upper": "+tol|tol+|uppertol|uppertolerance|utol|uptol|plustol|upper|+tolerance|obtol|oberetol|otol",
-    "lower": "-tol|tol-|lowertol|lowertolerance|ltol|lotol|minustol|lower|-tolerance|uttol|unteretol",
+    "upper": "+tol|tol+|uppertol|uppertolerance|utol|uptol|plustol|upper|usl|+tolerance|obtol|oberetol|otol",
+    "lower": "-tol|tol-|lowertol|lowertolerance|ltol|lotol|minustol|lower|lsl|-tolerance|uttol|unteretol",
     "out": "outtol|outoftol|outoftolerance|out|oot|exceed|exceeded|overtol|status|result|passfail|ok|verdict",
 }
 _ROLE = {head: role for role, heads in _HEADS.items() for head in heads.split("|")}
 _AXES = {
     "x": "x", "y": "y", "d": "diameter", "dia": "diameter", "diam": "diameter", "diameter": "diameter",
-    "df": "diameter",
+    "df": "diameter", "dmin": "diameter", "dmax": "diameter", "diamin": "diameter", "diamax": "diameter",
     "dm": "diameter", "ø": "diameter", "⌀": "diameter", "durchmesser": "diameter", "diamètre": "diameter",
     "diámetro": "diameter", "tp": "position", "pos": "position", "position": "position", "trueposition": "position",
     "truepos": "position", "po": "position", "tposition": "position",
@@ -205,7 +205,7 @@ class MachineReport:
         if not isinstance(axis, str) or (at("actual") is None and not math.isfinite(_number(at("nominal")))):
             return None
         words = re.findall(r"[^\W\d_]+|[ø⌀]", axis.casefold())
-        ends = [_ENDS[word] for word in words if word in _ENDS]
+        ends = [_ENDS[word] for each in words if (word := re.sub("^dia?(?=m(in|ax)$)", "", each)) in _ENDS]
         word = "".join(word for word in words if word not in _ENDS)
         meaning = self.vocabulary.meaning(axis)
         direction = text_of(meaning.direction) if meaning.word == "diameter" and meaning.direction is not None else ""
@@ -241,6 +241,23 @@ class MachineReport:
                              feature, line.row, "out", found=text_of(line.out))  # fmt: skip
                 if line.what == "position" and feature.hole >= 0:
                     self._position(feature, line)
+        self._fitted()
+
+    def _fitted(self) -> None:
+        """Say it where the kit asks diameters in several directions and the report gives one of each wall."""
+        asked = self.spec.plan.directions
+        sizes = [[line for line in feature.lines if line.what == "diameter"] for feature in self.features
+                 if feature.hole >= 0]  # fmt: skip
+        some = [lines for lines in sizes if lines]
+        if len(asked) < 2 or not some or any(len(lines) > 1 or lines[0].direction for lines in some):
+            return
+        along = " and ".join(f"{degrees:g}°" for degrees in asked)
+        self.collector.add(Problem(
+            WARNING, "one-diameter",
+            f"the kit asks diameters along {along}; the report gives one fitted diameter a wall",
+            f"{len(some)} fitted diameters", "the smallest and the largest of each wall",
+            "Export both from the machine, or have the kit's owner ask one: [plan] directions = [0]", self.sheet.file,
+            self.sheet.name, cell_name(some[0][0].row + 1, self.roles["actual"] + 1)))
 
     def _steps(self) -> None:
         """Find one step of each line's last digit: a text shows its zeros, of numbers the finest of an axis counts."""
@@ -249,10 +266,10 @@ class MachineReport:
             cells = [self.rows[line.row][column] if column < len(self.rows[line.row]) else None for line in lines]
             finest: dict[str, float] = {}
             for line, cell in zip(lines, cells, strict=True):
-                if isinstance(cell, float):
-                    finest[line.what] = min(finest.get(line.what, 1.0), _step(cell))
+                if isinstance(cell, float) and (step := _step(cell)):
+                    finest[line.what] = min(finest.get(line.what, 1.0), step)
             for line, cell in zip(lines, cells, strict=True):
-                line.step = max(line.step, finest[line.what] if isinstance(cell, float) else _step(cell))
+                line.step = max(line.step, finest.get(line.what, 0.0) if isinstance(cell, float) else _step(cell))
 
     def _deviation(self, feature: _Feature, line: _Line) -> None:
         off = abs(line.nominal + line.deviation - line.actual)
@@ -388,7 +405,8 @@ _CIRCLE = re.compile(r"(?:cir|circle|cyl|cylinder|hole|bore|kreis|zylinder|bohru
 
 
 def _cut(label: str) -> str:
-    """Return a label without what a program writes around a feature's name."""
+    """Return a label without what a program writes around a feature's name: ``DIM L1= LOCATION OF CIRCLE H1_NEAR``."""
+    label = re.sub(r"^\s*dim\b.*\blocation\s+of\b", " ", label, flags=re.IGNORECASE)
     return re.sub(r"\b(?:dim|location|loc|of)\b|[=:]", " ", _UNIT.sub(" ", label), flags=re.IGNORECASE)
 
 
@@ -405,11 +423,12 @@ def _is_number(content: Content) -> bool:
 
 
 def _step(content: Content) -> float:
-    """Return one step of a number's last digit as it is written, 0 where there is none."""
+    """Return one step of a number's last digit as it is written, 0 where there is none: ``0`` and ``12`` are exact."""
     if not math.isfinite(_number(content)):
         return 0.0
     text = f"{content:.9f}".rstrip("0") if isinstance(content, float) else text_of(content).replace(",", ".")
-    return float(10.0 ** -len(re.sub(r"\D", "", text.partition(".")[2])))
+    decimals = len(re.sub(r"\D", "", text.partition(".")[2]))
+    return float(10.0**-decimals) if decimals else 0.0
 
 
 def _is_good(content: Content) -> bool:

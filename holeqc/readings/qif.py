@@ -37,7 +37,7 @@ from holeqc.readings.headings import Vocabulary
 from holeqc.readings.identities import FeatureNames, Gauges, Match, Parts, Titles, match_serial
 from holeqc.readings.table import CHARACTERISTICS, ELEMENTS, FIRST_ELEMENT, Collector, ColumnUse, Issue, cell_name
 from holeqc.readings.values import length_of
-from holeqc.readings.words import WORDS, plug_word, surface_word
+from holeqc.readings.words import WORDS, plug_word, remark_against, surface_word
 from holeqc.specification.model import Hole, Limits, Position, Specification
 
 NAMESPACE = "http://qifstandards.org/xsd/qif3"
@@ -50,6 +50,7 @@ _SKIPPED = {
 }  # fmt: skip
 _TEXTS = ("hole", "wall", "characteristic", "word", "typed", "unit", "gauge", "by", "note", "doubt")
 OWN, OWN_PROBLEM, OWN_KIT, OWN_REVISION = "holeqc reading", "holeqc problem", "holeqc kit", "holeqc revision"
+OWN_DIGEST = "kit text SHA-256"
 _REFERENCES = {
     "FeatureItemId", "FeatureNominalId", "FeatureDefinitionId", "ParentFeatureItemId", "CharacteristicItemId",
     "CharacteristicNominalId", "CharacteristicDefinitionId", "ActualComponentId",
@@ -60,7 +61,16 @@ _LISTS = {
     "FeatureMeasurementIds", "FeatureItemIds", "FeatureNominalIds", "MeasurementDeviceIds", "ActualComponentIds",
     "Attributes", "ActualComponentSets", "MeasurementDevices",
 }  # fmt: skip
+_GOOD_WORDS = {"go": "enters", "no_go": "does not enter", "surface": "clean"}
 _DECIMAL = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?")
+_QUOTED, _UNQUOTED = {"Notes", "Results", "Features", "Characteristics"}, {"MeasurementResources", "Header", "Product"}
+_REMARKS = {"Description", "Text", "Note", "Comment", "Comments", "Remark", "Remarks"}
+#: elements below the results whose texts are read, or name something
+_KNOWN_TEXTS = (
+    "Enum", "Id", "Ids", "Name", "TimeStamp", "Value", "Status", "SerialNumber", "InspectionStart", "InspectionEnd",
+    "DateAndTime", "Diameter", "DiameterMin", "DiameterMax", "Location", "Direction", "AxisPoint", "Number", "Scope",
+    "NonConformanceDesignator", "UUID", "QPId", "Normal", "Checked", "Version",
+)  # fmt: skip
 _METRE = {
     "inch": "0.0254", "inches": "0.0254", "in": "0.0254", "mm": "0.001", "millimeter": "0.001", "millimetre": "0.001",
     "millimeters": "0.001", "millimetres": "0.001", "m": "1", "meter": "1", "metre": "1", "cm": "0.01",
@@ -69,10 +79,12 @@ _METRE = {
 }  # fmt: skip
 _HOLE_KINDS = ("Diameter", "Position", "LinearCoordinate", "UserDefinedAttribute")
 _INCH = Decimal("0.0254")
+#: a name that says which hole it is: another than the kit's isn't taken for one by where it lies
+_SAYS_HOLE = re.compile(r"(?:^|[\W_])(?:hole|bore|bohrung|trou|agujero|h)[\W_]*\d", re.IGNORECASE)
 _NO_HOLE = re.compile(r"plane|ebene|datum|point|punkt|line|edge|kante", re.IGNORECASE)
 
 _CONDITIONS = {"MAXIMUM": "MMC", "LEAST": "LMC", "REGARDLESS": "RFS", "NONE": "RFS"}
-_SILENT = {"", "NOT_ANALYZED", "BASIC_OR_TED", "NOT_CALCULATED"}  #: statuses that say nothing about the part
+_SILENT = {"", "NOT_ANALYZED", "BASIC_OR_TED"}  #: statuses that say nothing about the part
 HEIGHT_SHARE = 0.1  #: of the stack's depth: how far from its wall's height a circle may lie
 
 
@@ -92,7 +104,7 @@ _ISSUES = {issue.code: issue for issue in (
     _issue("beyond-any-length", "no length is as large as this", severity=ERROR),
     _issue("bad-date", "this is no date", "2026-05-04"),
     _issue("serial-missing", "the document says no serial number", "SerialNumber of the ActualComponent",
-           "Say it with --serial", holds=False),
+           "Say it with --serial"),
     _issue("unknown-part", "which part of the kit was measured isn't said", "", "Say it with --part", severity=ERROR),
     _issue("whose-results", "the results don't say of which part they are", "ActualComponentIds with one id",
            "Export each part's results with its serial number", severity=ERROR),
@@ -115,6 +127,15 @@ _ISSUES = {issue.code: issue for issue in (
            action="", holds=False),
     _issue("no-hole-of-kit", "measured and not used: its name says no hole of the kit and none is near", severity=NOTE,
            action="", holds=False),
+    _issue("not-measured", "the document says that this value wasn't measured, so it is no reading",
+           "validity REPORTED", "Measure it"),
+    _issue("other-text", "the document was written by another text of the kit file, of the same revision", "",
+           "Take the kit file that belongs to the document, or write it anew", holds=False),
+    _issue("frame-declared", "a turned or shifted coordinate system is declared; readings that refer to it hold",
+           severity=NOTE, action="", holds=False),
+    _issue("remark-of-defect", "a text of the document speaks against the part", "texts that speak of no defect",
+           "Look at the hole; say what was found, or clear up the text"),
+    _issue("remark", "a text of the document", severity=NOTE, action="", holds=False),
     _issue("whose-diameter", "a diameter is said of several features or of none, so it isn't used", "",
            "Export a diameter for each hole and wall", severity=ERROR),
     _issue("uncertainty-larger", "the document says a larger uncertainty than the kit's gauge has", "",
@@ -360,6 +381,20 @@ class _Document:
         child = element.find(tag) if element is not None else None
         return None if child is None or child.get("xId") else self.by_id.get(_whole(child.text))
 
+    def is_moved(self, system: int) -> bool:
+        """Whether a coordinate system is turned or shifted, or what it is can't be told."""
+        element = self.by_id.get(system)
+        if element is None:
+            return True
+        said = {tag: " ".join(e.text or "" for e in element.iter(tag)).split() for tag in (
+            "XDirection", "YDirection", "ZDirection", "Origin", "Rotation")}  # fmt: skip
+        if any(not _DECIMAL.fullmatch(number) for numbers in said.values() for number in numbers):
+            return True
+        ways = {"XDirection": [1, 0, 0], "YDirection": [0, 1, 0], "ZDirection": [0, 0, 1], "Origin": [0, 0, 0],
+                "Rotation": [1, 0, 0, 0, 1, 0, 0, 0, 1]}  # fmt: skip
+        return not any(said.values()) or any(
+            numbers and list(map(float, numbers)) != ways[tag] for tag, numbers in said.items())
+
     def listed(self, element: Element | None, tag: str) -> list[int]:
         """Return the ids in a list of references."""
         ids = element.find(tag) if element is not None else None
@@ -403,16 +438,20 @@ class _Document:
         return _Value(value, typed, unit, raw, half, number, place, "", uncertain)
 
     def point(self, element: Element | None, number: int) -> list[_Value | None]:
-        """Return x, y, z of a point, None for what was not measured (validity SET, DUMMY or MOOT)."""
+        """Return x, y, z of a point, None for what its validity says was not measured."""
         if element is None:
             return [None] * 3
         pieces = [*(element.text or "").split(), "", "", ""]
         return [
-            None if (element.get(f"{axis}Validity") or element.get("validity")) in {"SET", "DUMMY", "MOOT"} else
+            None if not _is_measured(element.get(f"{axis}Validity") or element.get("validity")) else
             self.length(element, number, axis.upper() if axis != "z" else "", text,
                         element.get(f"{axis}CombinedUncertainty") or "")
             for axis, text in zip("xyz", pieces, strict=False)
         ]  # fmt: skip
+
+
+def _is_measured(validity: str | None) -> bool:
+    return validity in {None, "", "REPORTED"}
 
 
 def _whole(text: str | None) -> int:
@@ -438,6 +477,7 @@ class _Reader:
         self.rows: list[dict[str, Any]] = []
         self.uses: dict[ColumnUse, int] = {}
         self._whose: dict[int, tuple[int, int, Tied]] = {}
+        self.tied: dict[int, Tied] = {}  #: id of a measurement -> its hole
         self.own = _declared(document.root) is not None
 
     def use(self, kind: str, what: str, reason: str = "", **more: Any) -> None:
@@ -470,6 +510,10 @@ class _Reader:
         ]  # fmt: skip
         if wrong:
             raise ReadingsError("", wrong)
+        for one in self.document.root.findall("Attributes/AttributeStr"):
+            digest = one.get("value") or ""
+            if kit and one.get("name") == OWN_DIGEST and digest != self.spec.digest:
+                self.document.say("other-text", 0, f"SHA-256 {digest[:16]}", allowed=f"SHA-256 {self.spec.digest[:16]}")
         return kit, revision
 
     def whose(self, component: int) -> tuple[int, int, Tied]:
@@ -520,6 +564,10 @@ class _Reader:
         for one in results:
             ids = document.listed(one, "ActualComponentIds") or known
             _Results(self, one, ids[0] if len(ids) == 1 else 0, several=len(ids) > 1).read()
+        self._remarks(known)
+        frames = [n for n, e in document.by_id.items() if e.tag == "CoordinateSystem" and document.is_moved(n)]
+        for number in frames:
+            document.say("frame-declared", number, _text(document.by_id[number], "Name"))
         measured = {row["serial"] for row in self.rows}
         for number in known:
             part, serial, tied = self.whose(number)
@@ -531,6 +579,30 @@ class _Reader:
         if self.rows:
             kinds = {name: kind for name, kind in TYPES.items() if name != "ends"}
             self.draft.add({name: np.array([r[name] for r in self.rows]).astype(kind) for name, kind in kinds.items()})
+
+    def _remarks(self, components: list[int]) -> None:
+        """Quote the texts of the document that nobody asked for; one that speaks against the part holds it."""
+        whole = self.whose(components[0])[2] if len(components) == 1 else {}
+        stack = [(self.document.root, 0, "")]
+        while stack:
+            element, number, within = stack.pop()
+            number = _whole(element.get("id")) or number
+            where = element.tag if element.tag in _QUOTED | _UNQUOTED else within
+            stack += [(child, number, where) for child in reversed(element)]
+            text = " ".join((element.text or "").split())
+            if element.tag == "AttributeStr" and not self.own:
+                text = f"{element.get('name')}: {element.get('value')}"
+            elif len(element) or element.tag.endswith(_KNOWN_TEXTS) or (
+                    element.tag not in _REMARKS and where != "Results"):  # fmt: skip
+                continue
+            if not re.search(r"[^\W\d_]{2}|[?\u2717]", text):
+                continue
+            tied = self.tied.get(number, whole)
+            if word := remark_against(text):
+                self.document.say("remark-of-defect", number, text, tied,
+                                  message=f"a text of the document speaks of {word!r}")  # fmt: skip
+            elif where in _QUOTED and element.tag != "AttributeStr":
+                self.document.say("remark", number, f"{element.tag}: {text}", tied)
 
     def add(self, **reading: Any) -> None:
         """Add one reading; what isn't given is blank."""
@@ -556,6 +628,9 @@ class _Results:
         self.of_hole: dict[tuple[int, int], list[_Feature]] = {}  #: hole and component -> its features
         self.sizes: dict[tuple[int, int], list[float]] = {}
         self.failed = False  #: the document says of something that it isn't good
+        self.own_words: dict[tuple[int, str], set[str]] = {}  #: hole and check -> words read, in a document of ours
+        self.unexplained: list[tuple[int, str, Tied]] = []  #: its statuses that nothing in it explains
+        self.reasons: set[str] = set()  #: holes that a document of ours can't pass as it was read; '' for the part
         self.inch = 1.0 if self.spec.unit == "in" else 25.4
 
     def read(self) -> None:
@@ -576,11 +651,14 @@ class _Results:
         else:
             for feature in self.features:
                 self._emit(feature)
-            for element, features in links:
-                self._word(element, features)
+        for element, features in links:
+            self._word(element, features)
         self._nominals()
+        self.reader.tied.update((feature.number, self._tied(feature)) for feature in self.features)
         for element, features in links:
             self._compare(element, features)
+            if len(features) == 1:
+                self.reader.tied[_whole(element.get("id"))] = self._tied(features[0])
         self._whole_status()
 
     # -------------------------------------------------------------------------------------------------- the features
@@ -599,7 +677,7 @@ class _Results:
         devices = document.listed(element, "MeasurementDeviceIds")
         feature.devices, feature.day = {"diameter": devices, "x": devices, "y": devices}, _text(element, "TimeStamp")
         for tag, values in (("Diameter", feature.mean), ("DiameterMin", feature.low), ("DiameterMax", feature.high)):
-            values += [document.length(one, number, tag) for one in element.findall(tag)]
+            values += self._lengths(element, tag, feature)
         place = element.find("Location" if kind.startswith("Circle") else "Axis/AxisPoint")
         x, y, z = document.point(place, number)
         feature.z = z.value if z is not None else feature.z
@@ -613,8 +691,23 @@ class _Results:
                 self.reader.use(kind, tag, "not asked")
         if place is not None and None in (x, y):
             self.reader.use(kind, place.tag, "not measured")
+        item = document.follow(element, "FeatureItemId")
+        for holder in (element, item, document.follow(item, "FeatureNominalId"), self.element):
+            if holder is not None and (refers := holder.find("CoordinateSystemId")) is not None and (
+                    document.is_moved(_whole(refers.text) if not refers.get("xId") else 0)):  # fmt: skip
+                document.say("other-frame", number, f"{feature.name!r} in coordinate system {refers.text}",
+                             self._tied(feature))  # fmt: skip
         if element.find("ActualTransformId") is not None:
             document.say("other-frame", number, f"{feature.name!r} was moved by a transform", self._tied(feature))
+
+    def _lengths(self, element: Element, tag: str, feature: _Feature) -> list[_Value]:
+        """Return the lengths of a feature in a tag; one that wasn't measured holds and is none."""
+        number, some = feature.number, element.findall(tag)
+        for one in some:
+            if not _is_measured(one.get("validity")):
+                cell = cell_name(number, FIRST_ELEMENT + ELEMENTS.index(tag))
+                self.document.say("not-measured", cell, one.text or "", self._tied(feature))
+        return [self.document.length(one, number, tag) for one in some if _is_measured(one.get("validity"))]
 
     def _moved(self, value: _Value | None, by: float) -> _Value | None:
         """Return a coordinate of a cylinder's axis at the nominal point's height (z = 0 where there is none)."""
@@ -637,7 +730,8 @@ class _Results:
         holes = list(dict.fromkeys(hole for hole, _ in places if hole >= 0))
         walls = list(dict.fromkeys(wall for _, wall in places[: len(names)] if wall >= 0))
         walls = [wall for wall in walls if wall < len(self.spec.walls.names)]
-        if len(holes) > 1 or len(walls) > 1:
+        other = holes and any(_SAYS_HOLE.search(text) and place(text)[0] < 0 for text in names)
+        if len(holes) > 1 or len(walls) > 1 or other:
             feature.fault = "names-disagree"
         else:
             feature.hole, feature.wall = (holes or [-1])[0], (walls or [-1])[0]
@@ -667,6 +761,8 @@ class _Results:
         several = len(self.spec.walls.names) > 1
         for feature in self.features:
             near = np.flatnonzero(self._away(feature) < 2e-4 * self.inch)
+            if any(map(_SAYS_HOLE.search, feature.names)):
+                near = near[:0]
             if feature.hole < 0 and not feature.fault and near.size == 1:
                 feature.hole = int(near[0])
                 self.of_hole.setdefault((feature.hole, feature.component), []).append(feature)
@@ -732,8 +828,11 @@ class _Results:
             read = {"Value": feature.x} if axis == "XAXIS" else {"Value": feature.y} if axis == "YAXIS" else {}
         for tag in ("Value", "MinValue", "MaxValue"):
             for one in element.findall(tag):
-                if tag in read:
+                if tag in read and _is_measured(one.get("validity")):
                     read[tag].append(document.length(one, number, tag))
+                elif tag in read:
+                    document.say("not-measured", cell_name(number, FIRST_ELEMENT + ELEMENTS.index(tag)), one.text or "",
+                                 self._tied(feature or features[0]))  # fmt: skip
                 elif kind not in {"Position", "UserDefinedAttribute"} or feature is None:
                     self.reader.use(element.tag, tag, "not asked")
         if feature is None and kind == "Diameter":
@@ -761,6 +860,11 @@ class _Results:
             return
         what, everything = asked.word, frozenset({text.casefold()})
         word = surface_word(text, asked.ask) if what == "surface" else plug_word(text, what, asked.ask, everything)
+        if reader.own:
+            if word not in self.own_words.get((feature.hole, what), set()):
+                found = f"{what.replace('_', '-')}: {text}"
+                document.say("edited", _whole(element.get("id")), found, self._tied(feature))
+            return
         issue = None if word else _issue(f"unclear-{what.replace('_', '-')}", "what the check showed is unclear")
         nothing = float("nan")
         value = _Value(nothing, text, "", nothing, 0.0, _whole(element.get("id")), "Value")
@@ -874,23 +978,51 @@ class _Results:
                 name, text = attribute.get("name"), attribute.get("value") or ""
                 try:
                     if name == OWN_PROBLEM:
-                        self._own_problem(json_values(text), number)
+                        said = json_values(text)
+                        self._own_problem(said, number)
+                        self.reasons.add(str(said["hole"]))
                     elif name == OWN:
                         reading = self._own_reading(json_values(text))
                         self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
                         values.setdefault(number, []).append(reading)
+                        if self._typed_otherwise(reading, json_values(text)):
+                            self.document.say("values-disagree", number, text)
+                        self._own_reason(reading)
                 except (ValueError, KeyError, TypeError, AttributeError):
                     self.document.say("damaged-reading", number, text)
         for feature in self.features:
             here = [r for r in values.get(feature.number, []) if np.isfinite(r["value"]) and not r["issue"]]
             there = [[r["value"] for r in here if r["characteristic"] == CHARACTERISTICS.index(kind)]
                      for kind in ("diameter", "x", "y")]  # fmt: skip
-            off = [v for v in feature.low if not there[0] or v.differs(min(there[0]))]
-            off += [v for v in feature.high if not there[0] or v.differs(max(there[0]))]
+            slack, sizes = 1e-6 * self.inch, there[0]
+            ends = [(feature.low, min(sizes)), (feature.high, max(sizes)), (feature.mean, sum(sizes) / len(sizes))] if (
+                sizes) else [(some, float("inf")) for some in (feature.low, feature.high, feature.mean)]  # fmt: skip
+            off = [v for some, own in ends for v in some if not abs(v.value - own) <= slack]
             off += [v for some, own in ((feature.x, there[1]), (feature.y, there[2])) for v in some
-                    if all(v.differs(one) for one in own)]  # fmt: skip
+                    if not any(abs(v.value - one) <= slack for one in own)]  # fmt: skip
             for value in off[:1]:
                 self.document.say("edited", value.cell, value.typed, self._tied(feature))
+
+    def _typed_otherwise(self, reading: dict[str, Any], said: dict[str, Any]) -> bool:
+        """Whether a reading isn't the number that was typed; deviations and slips of the point are none of its size."""
+        scale = {"mm": 1.0, "in": 25.4}
+        unit, value = str(said.get("unit", "")), reading["value"]
+        if unit not in scale or reading["issue"] or not (np.isfinite(value) and value):
+            return False
+        typed = length_of(str(said.get("typed", "")), ".").value * scale[unit] / scale[self.spec.unit]
+        return bool(0.5 < typed / value < 2.0 and abs(typed - value) > 1e-5 * self.inch)
+
+    def _own_reason(self, reading: dict[str, Any]) -> None:
+        """Note a check's word, and a reading that alone keeps its hole from being accepted."""
+        hole = self.spec.holes[reading["hole"]] if reading["hole"] >= 0 else None
+        kind = CHARACTERISTICS[reading["characteristic"]] if reading["characteristic"] >= 0 else ""
+        word = WORDS[reading["word"]]
+        if word:
+            self.own_words.setdefault((reading["hole"], kind), set()).add(word)
+        size = hole.size if hole is not None and kind == "diameter" and not self.spec.temperature.correct else None
+        out = size is not None and not size.lower - 1e-9 <= reading["value"] <= size.upper + 1e-9
+        if reading["issue"] or out or (kind in _GOOD_WORDS and word != _GOOD_WORDS[kind]):
+            self.reasons.add(hole.id if hole is not None else "")
 
     def _own_problem(self, said: Any, number: int) -> None:
         message = f"said when the document was written: {said['message']}"
@@ -937,7 +1069,9 @@ class _Results:
         item = document.follow(element, "CharacteristicItemId")
         nominal = document.follow(item, "CharacteristicNominalId")
         definition = document.follow(nominal, "CharacteristicDefinitionId")
-        feature = features[0] if len(features) == 1 else self._placed(None, "", element)
+        items = [document.by_id.get(number) for number in document.listed(item, "FeatureItemIds")]
+        alone = items[0] if len(items) == 1 else None
+        feature = features[0] if len(features) == 1 else self._placed(alone, "", element)
         tied, good = self._tied(feature), None
         if feature.hole >= 0 and kind == "Diameter":
             size = self.spec.holes[feature.hole].size
@@ -946,6 +1080,8 @@ class _Results:
         elif feature.hole >= 0 and kind == "Position":
             self._tolerances(definition, self.spec.holes[feature.hole].position, tied)
             good = self._position(element, feature, tied)
+        elif kind not in _HOLE_KINDS:
+            good = self._worked_out(element, definition, nominal, feature, tied)
         segments = [(status, f"hole to hole: {status}") for one in element if one.tag.endswith("PositionMeasurement")
                     and (status := _status(one, "Characteristic", "Status")) != "PASS"]  # fmt: skip
         status = _status(element, "Characteristic", "Status")
@@ -956,7 +1092,11 @@ class _Results:
             agrees = good is not False if word == "PASS" else word == "FAIL" and good is False and word is status
             # ours may reject what is inside the limits as it was read, only where sizes are brought to 20 °C
             sure = word == "PASS" or (word == "FAIL" and good is True and not self.spec.temperature.correct)
-            if agrees or (self.reader.own and not (sure and word is status)):
+            if agrees:
+                continue
+            if self.reader.own and not (sure and word is status):
+                if word != "PASS" and not {tied["hole"], ""} & self.reasons:
+                    self.unexplained.append((number, found, tied))
                 continue
             why = "by the kit it is inside" if good and word is status else "nothing that is read here says why"
             why = "by the kit it is out" if word == "PASS" else why
@@ -981,6 +1121,34 @@ class _Results:
                 if value.differs(limit - base, 1e-6) or value.fault:
                     document.say("other-limits", value.cell, format_length(value.value + base, self.spec.unit), tied,
                                  allowed=f"{low} to {high}")  # fmt: skip
+
+    def _worked_out(
+        self, element: Element, definition: Element | None, nominal: Element | None, feature: _Feature, tied: Tied
+    ) -> bool | None:  # fmt: skip
+        """Return whether a value that isn't read is inside its own limits; out of them, or a taper larger than all
+        diameters of its hole are apart, it holds."""
+        document, number, good = self.document, _whole(element.get("id")), None
+        tolerance = definition.find("Tolerance") if definition is not None else None
+        named = document.follow(tolerance, "DefinitionId")
+        tolerance = named.find("Tolerance") if named is not None and named.find("Tolerance") is not None else tolerance
+        target = nominal.find("TargetValue") if nominal is not None else None
+        base = 0.0 if tolerance is None or _text(tolerance, "DefinedAsLimit") in {"true", "1"} or target is None else (
+            document.length(target, number, "Value").value)  # fmt: skip
+        sizes = [v for f in self.of_hole.get((feature.hole, feature.component), []) for v in f.sizes]
+        ends = {end: document.length(one, number, "Value").value + base for end in ("MinValue", "MaxValue")
+                if tolerance is not None and (one := tolerance.find(end)) is not None}  # fmt: skip
+        for tag in ("Value", "MinValue", "MaxValue"):
+            for one in element.findall(tag):
+                value = document.length(one, number, tag)
+                inside = ends.get("MinValue", -np.inf) - 1e-9 <= value.value <= ends.get("MaxValue", np.inf) + 1e-9
+                taper = "taper" in f"{_text(definition, 'Name')} {_text(definition, 'WhatToMeasure')}".casefold()
+                apart = max(sizes) - min(sizes) if taper and sizes else np.inf
+                good = inside if good is not False else good
+                if not inside or abs(value.value) > apart + 1e-4 * self.inch:
+                    what = "is out of its own limits" if not inside else "is more than its diameters differ"
+                    document.say("values-disagree", value.cell, value.typed, tied,
+                                 message=f"{_text(definition, 'Name') or _kind(element)} {what}")  # fmt: skip
+        return good if ends else None
 
     def _tolerances(self, definition: Element | None, asked: Position, tied: Tied) -> None:
         """Compare position tolerances and their material conditions with the kit's."""
@@ -1036,14 +1204,30 @@ class _Results:
 
     def _whole_status(self) -> None:
         """Hold a part that the document doesn't pass as a whole without saying what is wrong, or against itself."""
+        if self.unexplained:
+            number, found, tied = self.unexplained[0]
+            several = len({tied["hole"] for *_, tied in self.unexplained}) > 1
+            more = f" and {len(self.unexplained) - 1} more" if len(self.unexplained) > 1 else ""
+            self.document.say("status-disagrees", number, f"{found}{more}",
+                              tied | {"hole": "", "wall": ""} if several else tied,
+                              message="the document didn't pass it; its readings alone don't say why")  # fmt: skip
         words = [_status(self.element, "Inspection", "InspectionStatus"),
-                 _status(self.document.by_id.get(self.component), "Inspection", "Status")]  # fmt: skip
-        for word in words:
-            if not self.reader.own and word not in _SILENT and (word == "PASS") == self.failed:
+                 _status(self.document.by_id.get(self.component), "Inspection", "Status"), self._own_verdict()]
+        for word in dict.fromkeys(words):
+            known = self.reader.own and word != "PASS" and bool(self.reasons or self.unexplained)
+            if not known and word not in _SILENT and (word == "PASS") == self.failed:
                 what = "something in it isn't passed" if self.failed else "nothing in it says why"
                 self.document.say("status-disagrees", _whole(self.element.get("id")), word,
                                   self.reader.whose(self.component)[2],
                                   message=f"the document says {shortened(word)} of the part; {what}")  # fmt: skip
+
+
+    def _own_verdict(self) -> str:
+        """Return the verdict that a document of ours carries as an attribute, as a status."""
+        component = self.document.by_id.get(self.component)
+        said = [a.get("value") or "" for a in component.findall("Attributes/AttributeStr")
+                if a.get("name") == "verdict"] if component is not None else []  # fmt: skip
+        return {"accept": "PASS"}.get(said[0], said[0]) if said else ""
 
 
 def _kind(element: Element) -> str:

@@ -28,7 +28,7 @@ from holeqc.inspection.results import ACCEPT, words_of
 from holeqc.inspection.tags import tags_of_part
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import HoleQCError
-from holeqc.readings.qif import NAMESPACE, OWN, OWN_KIT, OWN_PROBLEM, OWN_REVISION
+from holeqc.readings.qif import NAMESPACE, OWN, OWN_DIGEST, OWN_KIT, OWN_PROBLEM, OWN_REVISION
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import SINGLE_WALL, Gauge, boundaries
 
@@ -203,7 +203,7 @@ class _Document:
             _tag("QPId", str(uuid.uuid5(uuid.NAMESPACE_URL, document))),
             _list("Attributes", [
                 _attribute(OWN_KIT, spec.id), _attribute(OWN_REVISION, spec.revision or "-"),
-                _attribute("kit text SHA-256", spec.digest), _attribute("decision rule", spec.decision.rule),
+                _attribute(OWN_DIGEST, spec.digest), _attribute("decision rule", spec.decision.rule),
                 _attribute("caution", "a verdict supports and never replaces the drawing, the approved data and the "
                            "person licensed to sign; local codes prevail")]),
             _tag("Header", _tag("Application", _tag("Name", f"holeqc {holeqc.__version__}"))),

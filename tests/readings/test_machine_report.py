@@ -7,6 +7,7 @@ The shapes are those that measuring programs print; common practice, no source. 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,11 @@ def blocks(again: bool) -> str:
     return "\n".join(rows) + "\n"
 
 
+def dimensions() -> str:
+    """Return a report in fixed width with a dimension's own name before the feature's."""
+    return re.sub(r"FEATURE  HOLE (\d) (\w+)", r"DIM LOC\1a= LOCATION OF CIRCLE H\1_\2  UNITS=IN", fixed())
+
+
 def fixed() -> str:
     """Return a report in fixed width, with blanks where a line has no lower tolerance."""
     rows = ["PART NAME : port                 SER NUMBER : P-7", "DATE: 2026-11-02      UNITS: IN", ""]
@@ -64,7 +70,9 @@ def readings_of(folder: Path, text: str, name: str = "report.txt") -> Readings:
     return read(path, kit(), today=dt.date(2026, 11, 30))
 
 
-@pytest.mark.parametrize("text", [columns(), columns(";"), columns("\t"), blocks(True), blocks(False), fixed()])
+@pytest.mark.parametrize("text", [
+    columns(), columns().replace(",AX,", ",Char,").replace("+TOL", "USL").replace("-TOL", "LSL"), columns(";"),
+    columns("\t"), blocks(True), blocks(False), fixed(), dimensions()])
 def test_every_shape_gives_what_was_measured(tmp_path: Path, text: str) -> None:
     readings = readings_of(tmp_path, text)
     table = readings.table
@@ -97,6 +105,7 @@ D = "Hole 1 near,D MAX,0.4585,0.4583,0.0035,-0.0035,"
     (swap("1.5000,1.5021,0.0300,-0.0300,0.0021", "1.6000,1.5021,0.0300,-0.0300,-0.0979"), "other-nominal", "C7"),
     (swap(D, D.replace("0.0035,-", "0.0065,-")), "other-limits", "E10"),
     (swap(TP + "0.0044", TP + "0.0144"), "position-disagrees", "D11"),
+    (swap(TP + "0.0044", "Hole 1 near,TP,0,0.2000"), "position-disagrees", "D11"),
     (swap(D + "-0.0002,0.0000", D + "-0.0002,0.0010"), "status-disagrees", "H10"),
     (swap("0.4585,0.4583,0.0035,-0.0035,-0.0002", "0.4585,0.4643,0.0035,-0.0035,0.0058"), "status-disagrees", "H10"),
     (swap(X + "0.0021,0.0000", X + "0.0021,0.0010"), "status-disagrees", "H7"),
@@ -115,6 +124,20 @@ def test_what_disagrees_holds_where_it_stands(
     assert [(p.cell, p.holds) for p in found[:1]] == [(cell, True)], codes(readings)
     if code == "position-disagrees":
         assert (found[0].found.partition(", by the centre ")[0], found[0].allowed) == ("0.0144", "")
+
+
+def test_smallest_and_largest_may_be_written_in_one_word(tmp_path: Path) -> None:
+    readings = readings_of(tmp_path, columns().replace("D MIN", "DMIN").replace("D MAX", "Dmax"))
+    assert codes(readings) == []
+    sizes = readings.table[readings.table["characteristic"] == "diameter"]
+    assert list(zip(sizes["trial"], sizes["value"], strict=True)) == [
+        (trial, value) for a, b, *_ in GOOD.values() for trial, value in enumerate(sorted((a, b)), 1)]  # fmt: skip
+
+
+def test_one_fitted_diameter_a_wall_is_said_to_whoever_has_the_report(tmp_path: Path) -> None:
+    one = "\n".join(line for line in columns().replace("D MIN", "D").split("\n") if "D MAX" not in line)
+    for text, cells in ((one, ["D9"]), (columns(), [])):
+        assert [p.cell for p in readings_of(tmp_path, text).problems if p.code == "one-diameter"] == cells
 
 
 def test_a_plane_is_named_and_not_used(tmp_path: Path) -> None:

@@ -352,7 +352,19 @@ WRONG: dict[str, tuple[Callable[[str], str], str, str]] = {
     "two names": (
         first(r"</q:FeatureItemId>", "</q:FeatureItemId><q:FeatureName>Hole 2 near</q:FeatureName>"), "names-disagree", ""),
     "a day": (first("2026-11-02T", "2026-13-02T"), "bad-date", "id=12"),
-    "a component without a serial number": (first(r"<q:SerialNumber>P-7</q:SerialNumber>", ""), "", ""),
+    "a component without a serial number": (
+        first(r"<q:SerialNumber>P-7</q:SerialNumber>", ""), "serial-missing", ""),
+    "a note": (first("<q:Header>", "<q:Notes><q:Note><q:Text>hole 3 cracked</q:Text></q:Note></q:Notes><q:Header>"),
+               "remark-of-defect", ""),
+    "a description": (
+        first("<q:FeatureItemId>11<", "<q:Description>cracked, pin will not go in</q:Description><q:FeatureItemId>11<"),
+        "remark-of-defect", "id=12"),
+    "a value that was set": (
+        first(r"<q:DiameterMin>11.63574", '<q:DiameterMin validity="NOMINAL">11.63574'), "not-measured", "id=12/DiameterMin"),
+    "a system of the machine": (
+        first(r"</q:TimeStamp>", "</q:TimeStamp><q:CoordinateSystemId>801</q:CoordinateSystemId>"), "other-frame", "id=12"),
+    "a hole the kit doesn't have, in the place of one": (
+        lambda t: t.replace("CIR_H1_NEAR", "CIR_H77_NEAR"), "unknown-hole", "id=12/DiameterMin"),
     "a hole measured as a slot": (
         lambda t: t.replace("q:CircleFeatureMeasurement", "q:SlotFeatureMeasurement", 1).replace(
             "</q:CircleFeatureMeasurement", "</q:SlotFeatureMeasurement", 1), "other-feature", "id=12"),
@@ -366,12 +378,23 @@ def test_one_thing_wrong_holds_the_part_and_is_named(tmp_path: Path, name: str) 
     judged = inspect(kit(STACKED), readings)
     before = inspect(kit(STACKED), readings_of(tmp_path, in_millimetres()))
     held = [p for p in judged.problems if p.holds]
-    assert held or name.startswith("a component"), [p.code for p in readings.problems]
+    assert held, [p.code for p in readings.problems]
     assert not [p for p in before.problems if p.holds]
     if code:
         found = [p for p in readings.problems if p.code == code]
         assert found, [p.code for p in readings.problems]
         assert cell in {"", found[0].cell}, found[0]
+
+
+def test_a_name_of_another_hole_than_that_it_is_nested_in_holds(tmp_path: Path) -> None:
+    readings = readings_of(tmp_path, nested().replace("<FeatureName>near", "<FeatureName>hole 9 near", 1))
+    assert [(p.cell, p.holds) for p in readings.problems if p.code == "names-disagree"][:1] == [("id=13/DiameterMin", True)]
+
+
+def test_texts_that_say_nothing_against_the_part_are_quoted(tmp_path: Path) -> None:
+    text = first("<q:Header>", "<q:Notes><q:Note><q:Text>second shift</q:Text></q:Note></q:Notes><q:Header>")(in_millimetres())
+    problem = only(readings_of(tmp_path, text), "remark")
+    assert (problem.found, problem.severity, problem.holds) == ("Text: second shift", "note", False)
 
 
 @pytest.mark.parametrize(("change", "code"), [

@@ -50,6 +50,8 @@ def test_what_is_written_is_read_back_equal(tmp_path: Path, documents: list[tupl
         assert sorted_readings(again.inspection.readings.table) == sorted_readings(part.readings), part.name
         assert [(p.part, p.serial, p.verdict) for p in again] == [(part.part, part.serial, part.verdict)]
         assert again.inspection.readings.sources[0].kit_id == part.specification.id
+        said = {p.code for p in again.inspection.problems}
+        assert not said & {"edited", "damaged-reading", *(["status-disagrees"] if part.verdict == 0 else [])}, part.name
 
 
 @pytest.mark.skipif(not SCHEMA, reason="HOLEQC_TEST_QIF_SCHEMA names no folder with the schema")
@@ -95,7 +97,8 @@ def test_what_was_changed_by_hand_holds(tmp_path: Path, documents: list[tuple[st
         (largest[0], largest[0].replace(largest[1], "0.4599"), "edited"),
         ("&quot;value&quot;: 0.4581", "&quot;value&quot;: 0.4589", "edited"),
         ("&quot;trial&quot;", "&quot;tria&quot;", "damaged-reading"),
-        ('value="BL-7"', 'value="BL-8"', "other-kit"), ('value="C"', 'value="B"', "other-revision"),
+        ('value="BL-7"', 'value="BL-8"', "other-kit"), ('SHA-256" value="', 'SHA-256" value="0', "other-text"),
+        ('value="C"', 'value="B"', "other-revision"),
     ):  # fmt: skip
         path = tmp_path / "changed.qif"
         path.write_text(text.replace(old, new, 1))
@@ -103,7 +106,45 @@ def test_what_was_changed_by_hand_holds(tmp_path: Path, documents: list[tuple[st
             found = holeqc.check(TOP / "tolerances" / f"{kit}.toml", path).inspection.problems
         except HoleQCError as error:
             found = tuple(error.problems)
-        assert any(p.code == code and p.holds for p in found), (code, [p.code for p in found])
+        assert any(p.code == code and p.holds is (code != "other-text") for p in found), (code, [p.code for p in found])
+
+
+#: what was changed in the standard elements of a document of ours that accepts its part -> what must be said
+CHANGED = {
+    "a fitted diameter": (r"(<Diameter [^>]*>)[\d.]+", r"\g<1>0.4635", "edited"),
+    "a mean": (r"(<DiameterCharacteristicMeasurement.*?<Value [^>]*>)[\d.]+", r"\g<1>0.4635", "edited"),
+    "a crack": ("<Value>clean", "<Value>crack", "edited"),
+    "a GO plug": ("<Value>enters", "<Value>does not enter", "edited"),
+    "a failed check": (r"(<UserDefinedAttributeCharacteristicMeasurement.*?Enum>)PASS", r"\1FAIL", "status-disagrees"),
+    "a failed part": ("<InspectionStatusEnum>PASS", "<InspectionStatusEnum>FAIL", "status-disagrees"),
+    "a failed component": (r"(<ActualComponent .*?Enum>)PASS", r"\1FAIL", "status-disagrees"),
+    "a verdict": ('name="verdict" value="accept"', 'name="verdict" value="reject"', "status-disagrees"),
+    "a taper out of its limits": (
+        r"(<Name>taper</Name>.*<UserDefinedLinearCharacteristicMeasurement id=\"116\".*?<Value [^>]*>)[\d.]+",
+        r"\g<1>0.02", "values-disagree"),
+    "a taper larger than the diameters differ": (
+        r"(<Name>taper</Name>.*<UserDefinedLinearCharacteristicMeasurement id=\"116\".*?<Value [^>]*>)[\d.]+",
+        r"\g<1>0.0011", "values-disagree"),
+    "a part whose verdict wasn't worked out": (
+        "<InspectionStatusEnum>PASS", "<InspectionStatusEnum>NOT_CALCULATED", "status-disagrees"),
+    "what was typed": ("typed&quot;: &quot;0.4581", "typed&quot;: &quot;0.4635", "values-disagree"),
+    "no serial number": ("<SerialNumber>[^<]*</SerialNumber>", "", "serial-missing"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CHANGED)
+def test_one_changed_element_of_ours_keeps_the_part_from_being_accepted(
+    tmp_path: Path, documents: list[tuple[str, PartView, bytes]], name: str
+) -> None:
+    kit, _, content = next(d for d in documents if d[1].serial == "P-0107")
+    old, new, code = CHANGED[name]
+    text, done = re.subn(old, new, content.decode(), count=1, flags=re.DOTALL)
+    path = tmp_path / "changed.qif"
+    path.write_text(text)
+    run = holeqc.check(TOP / "tolerances" / f"{kit}.toml", path)
+    assert done == 1
+    assert [part.verdict for part in run] == [1]
+    assert code in {p.code for p in run.inspection.problems if p.holds}
 
 
 def test_a_wrong_document_is_never_written(documents: list[tuple[str, PartView, bytes]]) -> None:
