@@ -259,7 +259,7 @@ def json_values(text: str | bytes) -> Any:
 
 
 def _no_constant(word: str) -> Any:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _number_words(problem: Exception) -> str:

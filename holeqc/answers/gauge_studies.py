@@ -377,7 +377,7 @@ def _asked(items: tuple[str, ...]) -> tuple[dict[str, float], dict[str, str]]:
         try:
             amounts[name] = float(amount)
         except ValueError:
-            raise DataError(f"--budget {item}: {amount!r} is no number") from None
+            raise DataError(f"--budget {item}: {amount!r} is not a number") from None
     return amounts, texts
 
 

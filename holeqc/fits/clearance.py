@@ -354,7 +354,7 @@ def probability_of_assembly(
     margins; a pair fits when its margin is not negative. The same seed gives the same answer.
 
     Raises:
-        DataError: fewer than one pair, a confidence not between 0 and 1, or a margin that is no number.
+        DataError: fewer than one pair, a confidence not between 0 and 1, or a margin that is not a number.
     """
     if pairs < 1:
         raise DataError(f"at least one pair must be drawn; found {pairs}")
@@ -374,7 +374,7 @@ def from_margins(margins: ArrayLike, confidence: float = 0.95) -> AssemblyProbab
     Exact interval of Clopper and Pearson (1934): quantiles of the beta distribution at (1 - confidence) / 2 each side.
 
     Raises:
-        DataError: no margin, one that is no number, or a confidence not between 0 and 1.
+        DataError: no margin, one that is not a number, or a confidence not between 0 and 1.
     """
     values = np.asarray(margins, dtype=np.float64).ravel()
     if values.size == 0 or bool(np.isnan(values).any()):

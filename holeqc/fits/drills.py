@@ -59,7 +59,7 @@ def diameter(text: str, unit: Unit = "in") -> float:
     if found is not None:
         return found
     if folded.startswith("#"):
-        raise DataError(f"{text!r} is no number drill; they run from #1 (0.228 in) to #80 (0.0135 in)")
+        raise DataError(f"{text!r} is not a number drill; they run from #1 (0.228 in) to #80 (0.0135 in)")
     is_fraction = "/" in name or "⁄" in name
     try:
         exact, named_unit = parse_length(name)

@@ -85,7 +85,7 @@ def array(name: str, value: npt.ArrayLike) -> Floats:
     try:
         given = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError) as error:
-        raise DataError(f"{name} holds something that is no number: {error}; give numbers, NaN if missing") from error
+        raise DataError(f"{name} holds what is not a number: {error}; give numbers, NaN if missing") from error
     if np.isinf(given).any():
         raise DataError(f"{name} holds an infinite number; give finite numbers, NaN where not measured")
     return given

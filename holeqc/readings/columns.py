@@ -83,7 +83,7 @@ def settle_columns(table: Table, known: Rows) -> None:
 def column_values(table: Table, column: int) -> tuple[FloatArray, float]:
     """Return the numbers of a column (r,) and half a unit of their last typed digit, both in the kit's unit.
 
-    NaN where there is no number.
+    NaN where there is not a number.
     """
     grid_column = table.context.sheet.grid.columns[column]
     values, decimals, own_unit, own_step = _typed_numbers(grid_column, table)

@@ -117,7 +117,7 @@ UNCALCULATED = Uncalculated("formula without a stored result")
 
 @dataclass(slots=True)
 class GridColumn:
-    """One column: ``numbers`` (n,) NaN where the cell is no number; ``codes`` (n,) into ``labels``, -1 where none."""
+    """One column: ``numbers`` (n,) NaN where it is not a number; ``codes`` (n,) into ``labels``, -1 where none."""
 
     numbers: FloatArray | None
     codes: CodeArray | None

@@ -572,7 +572,7 @@ def choice(sheet: Worksheet, source: str, area: str) -> None:
 
 
 def number_only(sheet: Worksheet, area: str) -> None:
-    """Ask back when something that is no number is typed; it may stand, and is told when the sheet is read."""
+    """Ask back when something that is not a number is typed; it may stand, and is told when the sheet is read."""
     rule = DataValidation(type="decimal", operator="between", formula1="-1000000", formula2="1000000", allow_blank=True)
     rule.errorStyle = "warning"
     rule.showErrorMessage = True

@@ -290,7 +290,7 @@ def decimal_mark(labels: Iterable[Content], stated: str, delimiter: str) -> tupl
 
 
 def length_of(content: Content, decimal: str) -> Length:
-    """Return the length in a cell that is no number. ``decimal``: mark of this sheet, '' where it isn't known."""
+    """Return the length in a cell that is not a number. ``decimal``: mark of this sheet, '' where it isn't known."""
     if isinstance(content, float):
         return Length(content)
     if not isinstance(content, str):
@@ -320,7 +320,7 @@ def is_degrees(text: str) -> bool:
 
 
 def angle_of(content: Content, decimal: str) -> Length:
-    """Return the angle [degrees] in a cell that is no number: ``100``, ``100.5°``, ``100,5 deg``."""
+    """Return the angle [degrees] in a cell that is not a number: ``100``, ``100.5°``, ``100,5 deg``."""
     if isinstance(content, str) and not isinstance(content, Uncalculated):
         content = _DEGREES.sub("", content)
     found = length_of(content, decimal)
@@ -409,7 +409,7 @@ def _general(text: str) -> Length:
         if "divides by zero" in str(error):
             return _bad("not-a-number", "the fraction divides by zero")
     except (ValueError, OverflowError):
-        return _bad("not-a-number", "this is no number")
+        return _bad("not-a-number", "not a number")
     found = _PIECE.findall(text)
     if re.fullmatch(r"[+-]?[\d.]+(?: [\d.]+)+", text):
         joined = text.replace(" ", "")
@@ -440,7 +440,7 @@ def _general(text: str) -> Length:
             f"more than a number stands in the cell: likely {found[0]}",
             action="Type the number alone and put remarks into the note column",
         )
-    return _bad("not-a-number", "this is no number")
+    return _bad("not-a-number", "not a number")
 
 
 def _several(text: str) -> Length:
@@ -448,7 +448,7 @@ def _several(text: str) -> Length:
     shown = " and ".join(parts[:3])
     return _bad(
         "two-numbers",
-        f"several numbers stand in one cell: {shown}" if len(parts) > 1 else "this is no number",
+        f"several numbers stand in one cell: {shown}" if len(parts) > 1 else "not a number",
         action="Type one reading a cell",
     )
 

@@ -133,7 +133,7 @@ def bias(reading: ArrayLike, master: float, *, confidence: float = 0.95) -> Bias
         confidence: two-sided level of the interval.
 
     Raises:
-        DataError: no reading, or a master that is no number.
+        DataError: no reading, or a master that is not a number.
 
     Source: t interval for a mean (NIST/SEMATECH e-Handbook 1.3.5.2).
     """

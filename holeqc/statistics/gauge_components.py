@@ -110,7 +110,7 @@ def numbers(values: ArrayLike, what: str = "value") -> FloatArray:
     """Return values as a flat float array (n,); None and blank become not-a-number.
 
     Raises:
-        DataError: a text that is no number, a yes/no, or an infinite value; names the places.
+        DataError: a text that is not a number, a yes/no, or an infinite value; names the places.
     """
     # a list goes through objects, so that a yes/no among numbers isn't taken for 1
     array = values if isinstance(values, np.ndarray) else np.asarray(values, dtype=object)

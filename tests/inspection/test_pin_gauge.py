@@ -291,7 +291,7 @@ def test_perfect_and_nearly_perfect_patterns() -> None:
         ({"hole_diameter": -np.ones(6)}, "hole_diameter holds a size below zero: -1"),
         ({"pin_diameter": 0.4}, r"pin_diameter has shape \(\)"),
         ({"pin_diameter": [0.4] * 5 + [np.nan]}, "pin_diameter has 1 missing numbers"),
-        ({"pin_diameter": ["7/16"] * 6}, "pin_diameter holds something that is no number"),
+        ({"pin_diameter": ["7/16"] * 6}, "pin_diameter holds what is not a number"),
     ],
 )
 def test_input_that_cannot_be_used_is_named(change: dict[str, object], words: str) -> None:
@@ -305,6 +305,6 @@ def test_input_that_cannot_be_used_is_named(change: dict[str, object], words: st
 def test_zone_input_that_cannot_be_used_is_named() -> None:
     with pytest.raises(DataError, match=r"target_xy has shape \(2, 2\)"):
         zone_margin(SIX, np.zeros((2, 2)), 0.1)
-    with pytest.raises(DataError, match="zone_radius holds something that is no number"):
+    with pytest.raises(DataError, match="zone_radius holds what is not a number"):
         zone_margin(SIX, SIX, "wide")  # type: ignore[arg-type]
     assert np.isnan(zone_margin(SIX, SIX, np.nan).margin).all()

@@ -217,12 +217,12 @@ def test_a_column_of_words_is_one_line_with_all_its_cells(tmp_path: Path) -> Non
     spec = load_specification(ROOT / "tolerances" / "bl7.toml")
     result = inspect(spec, read_files([tmp_path / "a.csv"], spec, ReadOptions(today=dt.date(2026, 11, 30))))
     said = reasons(result, "port", "P-1", together=True)
-    (words,) = (r for r in said if "this is no number" in r.sentence)
+    (words,) = (r for r in said if "not a number" in r.sentence)
     assert words.sentence.endswith("found 'ok', allowed a number such as 0.4585 (E2 to F5).")
     assert words.cells == ("E2", "E3", "E4", "E5", "F2", "F3", "F4", "F5")
     # for machines each hole and wall keeps its own
-    assert len([r for r in reasons(result, "port", "P-1") if "this is no number" in r.sentence]) > 2
-    assert screen_text(result).count("this is no number") == 1
+    assert len([r for r in reasons(result, "port", "P-1") if "not a number" in r.sentence]) > 2
+    assert screen_text(result).count("not a number") == 1
 
 
 def test_the_gauge_named_is_the_one_past_its_date() -> None:

@@ -265,8 +265,8 @@ def test_each_part_names_its_own_cells_of_a_cause_that_fills_the_sheet(tmp_path:
     rows += [["port", f"P-{n}", h, wall, "abc", 0.458] for n in (1, 2, 3) for h in HOLES for wall in ("near", "far")]
     text = " ".join(screen_text(judged(written(tmp_path / "words.csv", rows))).split())
     for cells in ("(E2 to E17)", "(E18 to E33)", "(E34 to E49)"):
-        assert text.count(f"this is no number, found 'abc', allowed a number such as 0.4585 {cells}") + text.count(
-            f"this is no number, allowed a number such as 0.4585 {cells}") == 1, cells  # fmt: skip
+        assert text.count(f"not a number, found 'abc', allowed a number such as 0.4585 {cells}") + text.count(
+            f"not a number, allowed a number such as 0.4585 {cells}") == 1, cells  # fmt: skip
 
 
 def no_table(path: Path, rows: Sequence[Sequence[Any]]) -> str:
