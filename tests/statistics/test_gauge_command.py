@@ -162,7 +162,7 @@ def test_budget_feeds_the_kit(capsys: pytest.CaptureFixture[str]) -> None:
         ([*COLUMNS, "--lower", "4", "--upper", "-4"], "upside down"),
         ([*COLUMNS, "--method", "guess"], "anova, range"),
         ([*COLUMNS, "--budget", "stp=1"], "stp=1"),
-        ([*COLUMNS, "--budget", "step=thin"], "no number"),
+        ([*COLUMNS, "--budget", "step=thin"], "not a number"),
         ([*COLUMNS, "--budget", "readings=1.5"], "whole number"),
         ([*COLUMNS, "--over-time"], "leave out"),
         (["--value", "appraiser"], "needs --part"),
