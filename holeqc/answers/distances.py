@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.distances.choice import choose, expected_u, gauge_factor, pairs
+from holeqc.distances.choice import choose, gauge_factor, pairs, position_u
 from holeqc.distances.network import adjust_network, errors_seen
 from holeqc.distances.suspects import critical
 from holeqc.inspection.evidence import gauge_of
-from holeqc.inspection.networks import ZERO_SHARE, floated_u, network_of, pin_uncertainty, with_zero
+from holeqc.inspection.networks import floated_u, network_of, pin_uncertainty, with_zero
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.distance_sheet import DistanceTable, write_distances
@@ -63,8 +63,7 @@ def distance_table(spec: Specification, wanted: str = "") -> DistanceTable:
     drawn = np.array([basic_distance(spec, d, spec.parts[0].name) for d in chosen])
     adjusted = adjust_network(network, drawn, sd)
     common = with_zero(network, drawn, sd, np.full(len(sd), u / 2.0))
-    zero = np.full(len(sd), np.sqrt(ZERO_SHARE) * u / 2.0)
-    expected = expected_u(network, sd, covariance=np.diag(sd**2 - zero**2) + np.outer(zero, zero))
+    expected = np.where(adjusted.placed, position_u(common), np.inf)
     rest = errors_seen(adjusted)[0]
     own = np.where(np.diag(rest) * sd**2 > 1e-6, np.diag(rest), np.nan)
     off = {h.id: 0.5 * (max(h.position.tolerance or 0.0, h.position.pattern_tolerance or 0.0) + h.size.band)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.distances import Adjustment, Network, adjust_network
-from holeqc.distances.choice import lacking, pairs
+from holeqc.distances.choice import lacking, pairs, position_u
 from holeqc.distances.suspects import Suspect, checks, critical, part_of, suspects
 from holeqc.distances.ways import of_repeats, to_centres
 from holeqc.inspection.decision import COARSE
@@ -332,10 +332,10 @@ def _put(out: Networks, one: Wall, sign: FloatArray, problems: list[Problem], ta
     holes = len(one.spec.holes)
     blocks = np.nan_to_num(with_zero(network, observed, sd, one.sd)).reshape(len(one.parts), holes, 2, holes, 2)
     blocks = blocks * grown[:, None, None, None, None]
-    own, floated = (np.einsum("nhihj->nhij", c) for c in (blocks, _floated(one.spec, sign, blocks, placed)))
+    whole = [c.reshape(len(c), 2 * holes, 2 * holes) for c in (blocks, _floated(one.spec, sign, blocks, placed))]
     out.xy[at] = np.where(placed[..., None], adjusted.xy, np.nan)
-    out.covariance[at] = np.where(placed[..., None, None], own, np.nan)
-    out.uncertainty[at], out.in_pattern[at] = (np.where(placed, worst_u(c), np.nan) for c in (own, floated))
+    out.covariance[at] = np.where(placed[..., None, None], np.einsum("nhihj->nhij", blocks), np.nan)
+    out.uncertainty[at], out.in_pattern[at] = (np.where(placed, position_u(c) / 2.0, np.nan) for c in whole)
     for k, end in ((k, end) for k, ends in enumerate(network.ends) for end in ends[ends < holes].tolist()):
         label = out.label[one.parts, end, one.wall]
         out.label[one.parts, end, one.wall] = np.where(label < 0, one.label[:, k], label)
@@ -364,12 +364,6 @@ def with_zero(network: Network, observed: FloatArray, sd: FloatArray, own: Float
     rest, moved = adjust_network(network, observed, alone), adjust_network(network, observed + zero, alone)
     shift = np.nan_to_num(moved.xy - rest.xy).reshape(rest.covariance.shape[:-1])
     return rest.covariance + shift[..., :, None] * shift[..., None, :]
-
-
-def worst_u(covariance: FloatArray) -> FloatArray:
-    """Return U (k = 2) in the worst direction of x and y with a covariance (..., 2, 2): the long half axis."""
-    a, b, c = covariance[..., 0, 0], covariance[..., 1, 1], covariance[..., 0, 1]
-    return np.asarray(2.0 * np.sqrt(np.maximum(0.5 * (a + b) + np.hypot(0.5 * (a - b), c), 0.0)))
 
 
 def _suspects(one: Wall, table: pd.DataFrame, problems: list[Problem]) -> None:
@@ -511,7 +505,7 @@ def floated_u(spec: Specification, adjusted: Adjustment, covariance: FloatArray)
     holes = len(spec.holes)
     covariance = np.nan_to_num(covariance.reshape(1, holes, 2, holes, 2))
     floated = _floated(spec, np.ones(2), covariance, adjusted.placed[None])
-    return np.where(adjusted.placed, 2.0 * worst_u(np.einsum("nhihj->nhij", floated))[0], np.inf)
+    return np.where(adjusted.placed, position_u(floated.reshape(2 * holes, 2 * holes)), np.inf)
 
 
 def _floated(spec: Specification, sign: FloatArray, covariance: FloatArray, placed: BoolArray) -> FloatArray:
