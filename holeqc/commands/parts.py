@@ -121,8 +121,8 @@ def parts(
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import refuse_unknown_names
     from holeqc.ledger.read_back import DEFECTS, Filter
-    from holeqc.ledger.stories import newest_parts
-    from holeqc.reports.record import as_json, parts_text
+    from holeqc.ledger.stories import count_parts, newest_parts
+    from holeqc.reports.record import PARTS_LISTED, as_json, parts_text
 
     wanted = Filter(
         kit=kit, revision=revision, part=name, fixture=fixture, verdict=verdict.strip().lower(),
@@ -132,9 +132,10 @@ def parts(
     )  # fmt: skip
     with open_ledger(ledger, create=False) as there:
         refuse_unknown_names(there, wanted)
-        rows = newest_parts(there, wanted)
+        rows = newest_parts(there, wanted, 0 if json_ or tag else PARTS_LISTED)
+        count = count_parts(there, wanted) if len(rows) == PARTS_LISTED and not tag else len(rows)
         there.warn_of_doubts()
-    printing.write(as_json(rows) if json_ else parts_text(rows))
+    printing.write(as_json(rows) if json_ else parts_text(rows, count))
 
 
 def waiting(
@@ -163,6 +164,8 @@ def waiting(
 
     with open_ledger(ledger, create=False) as there:
         found = look(there, today())
+    if found.note:
+        printing.warn(f"note: {found.note}")
     data = asdict(found) | {"tags": tags_data(found.tags)}
     printing.write(as_json(data) if json_ else waiting_text(found))
     if out is not None:

@@ -8,11 +8,11 @@ is withdrawn by a new entry with a reason.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.recheck import CANNOT_MEND, MOVED
@@ -23,17 +23,18 @@ from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forec
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
 from holeqc.ledger.ledger import who_of
 from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
-from holeqc.ledger.read_back import inspection_again
+from holeqc.ledger.read_back import inspection_again, newest_inspection
 from holeqc.ledger.reading_plans import against, refuse_other_plan
 from holeqc.ledger.resemblance import near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.stories import (
     Question,
     key_of,
-    newest_parts,
     open_questions,
     part_story,
+    parts_of,
     question_words,
+    remember_stories,
     way_out,
     without_its_error,
 )
@@ -41,6 +42,7 @@ from holeqc.ledger.tags import (
     COPIED,
     DISPOSITIONED,
     NEED_AUTHORITY,
+    NOT_FOR_USE,
     REWORKED,
     Link,
     TagState,
@@ -50,17 +52,20 @@ from holeqc.ledger.tags import (
     no_rework,
     released_with,
     speaking_for,
+    tags_of,
     what_of,
 )
-from holeqc.ledger.verify import faults_of_parts
+from holeqc.ledger.verify import faults_at_a_glance, faults_of_parts
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.quantities import format_length
 
 if TYPE_CHECKING:
+    from sqlalchemy import ColumnElement
+
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Entry, Ledger
     from holeqc.ledger.persons import Signer
-    from holeqc.ledger.stories import InspectionStory, PartStory
+    from holeqc.ledger.stories import InspectionStory, Key, PartStory
     from holeqc.specification.model import Specification
 
 
@@ -109,11 +114,12 @@ def findings(
     """
     spec = stored_specification(ledger, int(story.row["specification_id"]))
     row = story.row
-    tags = find_tags(ledger, serial=str(row["serial"]), kit=str(row["kit"]), part=str(row["part"]))
+    mine = key_of(row)
+    tags = [tag for tag in ledger.remembered(tags_of, str(row["serial"])) if key_of(tag.row) == mine]
     if before:
         tags = [tag.as_of(before) for tag in tags if tag.row["entry"] < before]
     remarks: list[str] = []
-    known = links(ledger, str(row["serial"]))
+    known = ledger.remembered(links, str(row["serial"]))
     own = speaking_for(int(row["id"]), tags, known)
     found = [
         *_rejected(ledger, story, tags, own), *_held(ledger, story, spec, tags, own), *_open_tags(ledger, story, tags),
@@ -249,16 +255,18 @@ def _where(spec: Specification, places: list[tuple[str, str]]) -> str:
 
 def _holding_problems(ledger: Ledger, story: InspectionStory) -> list[Row]:
     """Return the problems that hold this part: of its files, and of the run that judged it."""
-    p, row = s.PROBLEM.c, story.row
-    files = [int(file["id"]) for file in story.files]
-    answered = select(s.ANSWERED.c.problem_id).where(s.ANSWERED.c.inspection_id == row["id"])
-    found = ledger.rows(
-        select(s.PROBLEM).where(
-            p.holds == 1, p.serial == row["serial"], p.part.in_(["", row["part"]]), p.id.not_in(answered),
-            p.file_id.in_(files) | (p.file_id.is_(None) & (p.entry == row["entry"])),
-        ).order_by(p.id)
-    )  # fmt: skip
-    return found
+    row, files = story.row, [file["id"] for file in story.files]
+    found = [
+        problem for problem in part_story(ledger, str(row["serial"])).problems
+        if problem["holds"] == 1 and problem["part"] in ("", row["part"]) and (
+            problem["file_id"] in files or (problem["file_id"] is None and problem["entry"] == row["entry"])
+        )
+    ]  # fmt: skip
+    if not found:
+        return []
+    asked = select(s.ANSWERED.c.problem_id).where(s.ANSWERED.c.inspection_id == row["id"])
+    answered = {done["problem_id"] for done in ledger.rows(asked)}
+    return [problem for problem in found if problem["id"] not in answered]
 
 
 def _open_tags(ledger: Ledger, story: InspectionStory, tags: list[TagState]) -> Iterable[Problem]:
@@ -292,7 +300,7 @@ def _gauges(
     """
     logged = str(story.row["at"])[:10]
     known: dict[str, list[Row]] = {}
-    for row in calibrations(ledger):
+    for row in ledger.remembered(calibrations):
         known.setdefault(str(row["gauge"]), []).append(row)
     told: set[str] = set()
     for named, kind, day in _readings_by_gauge(ledger, story):
@@ -404,7 +412,7 @@ def _elsewhere(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     for one in part_story(ledger, str(row["serial"])).inspections:
         newest[str(one.row["kit"]), str(one.row["part"])] = one
     tags: dict[tuple[str, str], list[TagState]] = {}
-    for tag in find_tags(ledger, serial=str(row["serial"])):
+    for tag in ledger.remembered(tags_of, str(row["serial"])):
         tags.setdefault((str(tag.row["kit"]), str(tag.row["part"])), []).append(tag)
     for (kit, part), one in newest.items():
         if (kit, part) == mine:
@@ -461,11 +469,9 @@ def _answered(
     )  # fmt: skip
     names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
     pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
-    number = int(story.row["id"])
-    did = logged_by(ledger, number) | read_by(ledger, number) | {who_of(by)}
-    for r in pairs.values():
-        if r["same"]:
-            continue
+    number, apart = int(story.row["id"]), [r for r in pairs.values() if not r["same"]]
+    did = logged_by(ledger, number) | read_by(ledger, number) | {who_of(by)} if apart else set()
+    for r in apart:
         other = " ".join(str(r[key]) for key in ("other_kit", "other_part", "other") if r[key])
         said = f"{r['made_by']} said that {r['serial']} is not {other} (entry {r['entry']}: {r['reason']})"
         if spec.approval_two_person and who_of(str(r["made_by"])) in did:
@@ -985,41 +991,79 @@ class Waiting:
     not_for_use: int = 0
     doubts: tuple[str, ...] = ()
     lots: tuple[OpenLot, ...] = ()  #: drawn and still open
+    note: str = ""  #: what of the record wasn't recomputed
 
 
 def waiting(ledger: Ledger, today: dt.date) -> Waiting:
     """Return what waits, as of one moment."""
     against, _ = ledger.against_seals()
     with ledger.reading() as connection:
-        parts = newest_parts(ledger)
-        gone = {key_of(row) for row in parts if row["not_for_use"]}
-        rows = [row for row in parts if not row["approved"] and not row["not_for_use"]]
+        gone = {key_of(tag.row) for tag in find_tags(ledger, decided=NOT_FOR_USE) if tag.not_for_use}
         still_open = find_tags(ledger, only_open=True)
         tags = [tag for tag in still_open if key_of(tag.row) not in gone]
         told = {key_of(tag.row) for tag in tags if tag.row["verdict"] == "hold"}
-        accepted = [row for row in rows if row["verdict"] == "accept" or not row["open_tags"]]
-        asked = accepted[-MOST:]
+        tagged = {key_of(tag.row) for tag in tags}
+        others = [row for row in _unapproved(ledger, s.INSPECTION.c.verdict != "accept") if key_of(row) not in gone]
+        scrapped = [row for row in _unapproved(ledger, s.INSPECTION.c.verdict == "accept", gone) if key_of(row) in gone]
+        number = _count_unapproved(ledger) - len(scrapped)
+        last_of = _unapproved(ledger, s.INSPECTION.c.verdict == "accept", last=MOST + len(scrapped))
+        accepted = [row for row in others if key_of(row) not in tagged]
+        number += len(accepted)
+        accepted = sorted([*accepted, *(r for r in last_of if r not in scrapped)], key=lambda r: int(r["id"]))[-MOST:]
+        waits = [row for row in others if row["verdict"] == "hold" and key_of(row) in tagged - told]
+        rows = {int(row["id"]): row for row in parts_of(ledger, [int(row["id"]) for row in [*accepted, *waits]])}
+        asked = [rows[int(row["id"])] for row in accepted]
+        remember_stories(ledger, [str(row["serial"]) for row in asked])
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
         off = tuple((gauge, str(row["day"])) for gauge, row in last.items() if row["result"] == BAD)
         ways = [(row, _in_the_way(ledger, row)) for row in asked]
         ready = tuple(row for row, way in ways if not way)
-        held = [row for row in rows if row["verdict"] == "hold" and row not in ready]
+        good = {row["id"] for row in ready}
         blocked: dict[tuple[str, str], list[str]] = {}
         for row, way in ways:
             if way and row["verdict"] != "hold" and not row["open_tags"]:
                 blocked.setdefault((way[0].message, way[0].action), []).append(str(row["serial"]))
-        doubts = (*faults_of_parts(connection, [str(row["serial"]) for row in ready]), *against)
+        found, note = faults_at_a_glance(connection, [str(row["serial"]) for row in ready])
+        doubts = (*found, *against)
         questions = open_questions(ledger)
         return Waiting(
             tuple(tags), () if doubts else ready, tuple(questions),
-            tuple(row for row in held if row["open_tags"] and key_of(row) not in told),
+            tuple(rows[int(row["id"])] for row in waits if row["id"] not in good),
             _gauges_due(ledger, today, last), _kits_to_release(ledger),
             off, tuple(one for one in forecasts(ledger) if one.left <= NEAR_PARTS), today,
-            tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), len(accepted) - len(asked),
-            sum(not row["open_tags"] for row in held),
+            tuple((tuple(serials), why, what) for (why, what), serials in blocked.items()), number - len(asked),
+            sum(row["verdict"] == "hold" and key_of(row) not in tagged and row["id"] not in good for row in others),
             tuple(way_out(ledger, q) if n < MOST else f"holeqc question {q.serial}" for n, q in enumerate(questions)),
-            len(still_open) - len(tags), doubts, tuple(open_lots(ledger)),
+            len(still_open) - len(tags), doubts, tuple(open_lots(ledger)), note,
         )  # fmt: skip
+
+
+def _unapproved(
+    ledger: Ledger, verdict: ColumnElement[bool], parts: Collection[Key] | None = None, last: int = 0
+) -> list[Row]:  # fmt: skip
+    """Return id, kit, part, serial and verdict of parts whose newest inspection isn't approved, in their order.
+
+    ``parts``: only with serial numbers of these; ``last``: only so many, the newest.
+    """
+    i, text = s.INSPECTION.c, s.SPECIFICATION.c
+    question = select(i.id, text.kit, i.part, i.serial, i.verdict).join(s.SPECIFICATION, text.id == i.specification_id)
+    question = question.where(newest_inspection(), verdict, ~_approved_itself()).order_by(i.id.desc())
+    if parts is None:
+        return ledger.rows(question.limit(last) if last else question)[::-1]
+    serials = sorted({serial for _, _, serial in parts})
+    return [row for some in batches(serials) for row in ledger.rows(question.where(i.serial.in_(some)))]
+
+
+def _count_unapproved(ledger: Ledger) -> int:
+    """Return how many parts are accepted and not approved."""
+    asked = select(func.count().label("parts")).select_from(s.INSPECTION)
+    asked = asked.where(newest_inspection(), s.INSPECTION.c.verdict == "accept", ~_approved_itself())
+    return int(ledger.rows(asked)[0]["parts"])
+
+
+def _approved_itself() -> ColumnElement[bool]:
+    one = select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id == s.INSPECTION.c.id, s.approval_stands())
+    return one.exists()
 
 
 def _in_the_way(ledger: Ledger, row: Row) -> tuple[Problem, ...]:

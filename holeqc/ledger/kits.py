@@ -32,6 +32,10 @@ def stored_specification(ledger: Ledger, specification_id: int) -> Specification
     Raises:
         LedgerError: there is no kit of this id.
     """
+    return ledger.remembered(_stored_specification, specification_id)
+
+
+def _stored_specification(ledger: Ledger, specification_id: int) -> Specification:
     rows = ledger.rows(select(s.SPECIFICATION).where(s.SPECIFICATION.c.id == specification_id))
     if not rows:
         raise LedgerError(f"ledger {ledger.location.shown}: no kit has the id {specification_id}")
@@ -59,7 +63,7 @@ def newest_release(ledger: Ledger, kit: str) -> dict[str, Any] | None:
     """Return the release of a kit that counts: columns of the schema, ``revision``, ``digest``, ``content``, and its
     entry's ``made_by``; None where no text of it was released.
     """
-    rows = [row for row in _acts(ledger, kit) if row["act"] == RELEASED]
+    rows = [row for row in ledger.remembered(_acts, kit) if row["act"] == RELEASED]
     return rows[-1] if rows else None
 
 

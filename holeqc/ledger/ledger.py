@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import func, inspect, select, text
 from sqlalchemy.exc import SQLAlchemyError
@@ -52,6 +52,7 @@ from holeqc.ledger.verify import (
     EMPTY_FILE,
     SEAL_FORMAT,
     Verified,
+    faults_at_a_glance,
     faults_of_parts,
     folder_against,
     verify,
@@ -68,6 +69,7 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------------------------------------- declared persons
 
 
+_T = TypeVar("_T")
 _LIKE_DIGITS = str.maketrans("oil", "011")
 #: letters that look like Latin ones or digits, as capitals or small (by eye, no standard's list): Cyrillic, Greek,
 #: Latin with a stroke or without its dot, Cherokee, Lisu
@@ -451,6 +453,7 @@ class Ledger:
         self.engine = engines.make_engine(location, wait_seconds=wait_seconds)
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
+        self._known: dict[tuple[object, ...], Any] | None = None  #: answers of the moment that is read
         with self.telling_what_is_left():
             rows = like.rows(select(LEDGER_VERSION)) if like is not None else []
             born_as = {int(row["version"]): row for row in rows}
@@ -564,11 +567,11 @@ class Ledger:
             yield inside
             return
         with engines.reading(self.engine, self.location) as connection:
-            self._reader = connection
+            self._reader, self._known = connection, {}
             try:
                 yield connection
             finally:
-                self._reader = None
+                self._reader = self._known = None
 
     @contextlib.contextmanager
     def telling_what_is_left(self) -> Iterator[None]:
@@ -584,6 +587,19 @@ class Ledger:
         """Return the rows of a question as dicts."""
         with self.reading() as connection:
             return [dict(row) for row in connection.execute(statement).mappings()]
+
+    def remembered(self, ask: Callable[..., _T], *of: str | int) -> _T:
+        """Return what ``ask`` answers of this ledger; asked once while one moment is read, never inside a writer."""
+        if self._known is None or self._transaction is not None:
+            return ask(self, *of)
+        if (ask, *of) not in self._known:
+            self._known[ask, *of] = ask(self, *of)
+        return self._known[ask, *of]
+
+    def remember(self, answer: object, ask: Callable[..., object], *of: str | int) -> None:
+        """Keep an answer that is known already."""
+        if self._known is not None and self._transaction is None:
+            self._known[ask, *of] = answer
 
     def head(self) -> tuple[int, str]:
         """Return number and hash of the newest entry, (0, '000...') where there is none: write it down elsewhere."""
@@ -687,10 +703,13 @@ class Ledger:
             )
 
     def warn_of_doubts(self, serials: Sequence[str] = ()) -> None:
-        """Say what doesn't hold of the record, but for readings of parts that aren't named, and what seals say."""
+        """Say what doesn't hold of the record, as far as can be told at a glance, and what seals say."""
         against, _ = self.against_seals()
         with self.reading() as connection:
-            faults = [*faults_of_parts(connection, serials), *against]
+            found, note = faults_at_a_glance(connection, serials)
+        faults = [*found, *against]
+        if note:
+            warn(f"note: {note}")
         if faults:
             more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
             warn(

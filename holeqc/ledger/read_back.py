@@ -670,11 +670,18 @@ def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: Chan
     return rp.with_plans(found, planned)
 
 
+def _has_plans(ledger: Ledger, kit: str) -> bool:
+    c = s.SETTING.c
+    return bool(ledger.rows(select(c.id).where(c.name == plain(s.PLAN_RESULT + kit)).limit(1)))
+
+
 def planned_again(ledger: Ledger, kit: str, inspection_id: int) -> dict[str, Any] | None:
     """Return what a reading plan said of an inspection that it accepted, with the plan's ``text``; None of any other.
 
     Only what the inspection's own entry brought counts.
     """
+    if not ledger.remembered(_has_plans, kit):
+        return None
     c, i = s.SETTING.c, s.INSPECTION.c
     asked = select(c.value, c.entry).join(s.INSPECTION, i.entry == c.entry)
     for row in ledger.rows(asked.where(i.id == inspection_id, c.name == plain(s.PLAN_RESULT + kit))):

@@ -28,7 +28,7 @@ from holeqc.ledger.read_back import (
     recorded_readings,
     units_of,
 )
-from holeqc.ledger.schema import batches, plain, today
+from holeqc.ledger.schema import NAMED, batches, plain, today
 from holeqc.ledger.tags import (
     NEED_AUTHORITY,
     NOT_FOR_USE,
@@ -39,6 +39,7 @@ from holeqc.ledger.tags import (
     links,
     released_with,
     speaking_for,
+    tags_of,
 )
 from holeqc.problems import LedgerError
 
@@ -383,34 +384,61 @@ def part_story(ledger: Ledger, serial: str, *, kit: str = "", part: str = "") ->
 
     ``kit`` and ``part`` limit it where one serial number was used twice.
     """
-    wanted = [s.INSPECTION.c.serial == plain(serial)]
-    if kit:
-        wanted.append(s.SPECIFICATION.c.kit == plain(kit))
-    if part:
-        wanted.append(s.INSPECTION.c.part == plain(part))
-    text = s.SPECIFICATION.c
-    question = _with_entry(s.INSPECTION, *wanted, more=(text.kit, text.revision, text.drawing, text.unit)).join(
-        s.SPECIFICATION, text.id == s.INSPECTION.c.specification_id
-    )
-    with ledger.reading():  # one moment for all that follows
-        rows = ledger.rows(question)
-        ids = [int(row["id"]) for row in rows]
-        files = _files(ledger, ids)
-        holes = _grouped(ledger.rows(_children(s.HOLE_VERDICT, ids)), "inspection_id")
-        characteristics = _grouped(ledger.rows(_children(s.CHARACTERISTIC_VERDICT, ids)), "inspection_id")
-        tags = _tags(ledger, ids)
-        approvals = _approvals(ledger, ids)
-        problems = ledger.rows(_with_entry(s.PROBLEM, s.PROBLEM.c.serial == plain(serial)))
-        joined = links(ledger, serial)
-        counting = {i: _counting(ledger, i) for i in joined}
-    stories = tuple(
-        InspectionStory(
-            row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()), approvals.get(i, ()),
-            joined.get(i), counting.get(i, ()), planned_again(ledger, str(row["kit"]), i),
-        )
-        for i, row in zip(ids, rows, strict=True)
-    )  # fmt: skip
-    return PartStory(serial, stories, tuple(problems))
+    story = ledger.remembered(_story, plain(serial))
+    ours = [one for one in story.inspections if (not kit or one.row["kit"] == plain(kit))
+            and (not part or one.row["part"] == plain(part))]  # fmt: skip
+    return PartStory(serial, tuple(ours), story.problems)
+
+
+def _story(ledger: Ledger, serial: str) -> PartStory:
+    return _stories(ledger, [serial])[serial]
+
+
+def remember_stories(ledger: Ledger, serials: Sequence[str]) -> None:
+    """Have the stories of many serial numbers at hand, for as long as one moment is read."""
+    stored = sorted({plain(serial) for serial in serials})
+    for serial, story in _stories(ledger, stored).items():
+        ledger.remember(story, _story, serial)
+        ledger.remember({i.row["id"]: i.link for i in story.inspections if i.link is not None}, links, serial)
+    tags = dict[str, list[TagState]]()
+    for tag in find_tags(ledger, serial=stored):
+        tags.setdefault(str(tag.row["serial"]), []).append(tag)
+    for serial in stored:
+        ledger.remember(tags.get(serial, []), tags_of, serial)
+
+
+def _stories(ledger: Ledger, serials: Sequence[str]) -> dict[str, PartStory]:
+    """Return the stories of serial numbers as they are stored, all of them by the same few questions."""
+    text, found = s.SPECIFICATION.c, dict[str, PartStory]()
+    for some in batches(serials):
+        with ledger.reading():  # one moment for all that follows
+            rows = ledger.rows(
+                _with_entry(s.INSPECTION, s.INSPECTION.c.serial.in_(some),
+                            more=(text.kit, text.revision, text.drawing, text.unit))
+                .join(s.SPECIFICATION, text.id == s.INSPECTION.c.specification_id)
+            )  # fmt: skip
+            ids = [int(row["id"]) for row in rows]
+            files = _files(ledger, ids)
+            holes = _grouped(ledger.rows(_children(s.HOLE_VERDICT, ids)), "inspection_id")
+            characteristics = _grouped(ledger.rows(_children(s.CHARACTERISTIC_VERDICT, ids)), "inspection_id")
+            tags = _tags(ledger, ids)
+            approvals = _approvals(ledger, ids)
+            problems = ledger.rows(_with_entry(s.PROBLEM, s.PROBLEM.c.serial.in_(some)))
+            joined = links(ledger, some)
+            counting = {i: _counting(ledger, i) for i in joined}
+            stories = [
+                InspectionStory(
+                    row, files.get(i, ()), holes.get(i, ()), characteristics.get(i, ()), tags.get(i, ()),
+                    approvals.get(i, ()), joined.get(i), counting.get(i, ()), planned_again(ledger, str(row["kit"]), i),
+                )
+                for i, row in zip(ids, rows, strict=True)
+            ]  # fmt: skip
+        for serial in some:
+            found[serial] = PartStory(
+                serial, tuple(one for one in stories if one.row["serial"] == serial),
+                tuple(row for row in problems if row["serial"] == serial),
+            )  # fmt: skip
+    return found
 
 
 def _grouped(rows: Iterable[Row], key: str) -> dict[int, tuple[Row, ...]]:
@@ -494,8 +522,8 @@ def _approvals(ledger: Ledger, ids: Sequence[int]) -> dict[int, tuple[Row, ...]]
     return _grouped(full, "inspection_id")
 
 
-def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
-    """Return the newest inspection of each part that is wanted, in the order of recording.
+def newest_parts(ledger: Ledger, wanted: Filter = Filter(), last: int = 0) -> list[Row]:
+    """Return the newest inspection of each part that is wanted, in the order of recording; ``last``: only so many.
 
     Columns of the inspection, its entry's ``at``, ``offset_minutes``, ``made_by``, the kit's ``kit``, ``revision``,
     ``unit``, and: ``approved`` (1 or 0, of this newest inspection), ``approved_inspection`` and ``approval`` (number of
@@ -505,22 +533,42 @@ def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
     ``in_question`` (what puts its approval in question, '' where nothing does),
     ``rests_on_replaced`` (1 where one of its files has a newer revision that says something else of it).
     """
-    i, text = s.INSPECTION.c, s.SPECIFICATION.c
-    asked = (text.kit, text.revision, text.unit)
-    question = _with_entry(s.INSPECTION, *part_conditions(wanted), more=asked).join(
-        s.SPECIFICATION, text.id == i.specification_id
-    )
+    question = _of_parts(*part_conditions(wanted))
     with ledger.reading():
-        rows = ledger.rows(question)
-        still_open = _open_tags(ledger)
-        questions = {q.approval: q.sentence for q in open_questions(ledger)}
-        replaced = _on_replaced(ledger)
-        standing, joined = _standing(ledger), links(ledger)
-        if wanted.tag:
-            rows = _with_tags(ledger, rows, wanted.tag)
-        passed: dict[Key, list[TagState]] = {}
-        for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
-            passed.setdefault(key_of(tag.row), []).append(tag)
+        if last:
+            rows = ledger.rows(question.order_by(None).order_by(s.INSPECTION.c.id.desc()).limit(last))[::-1]
+        else:
+            rows = ledger.rows(question)
+        return _completed(ledger, _with_tags(ledger, rows, wanted.tag) if wanted.tag else rows)
+
+
+def parts_of(ledger: Ledger, inspections: Sequence[int]) -> list[Row]:
+    """Return the same of some newest inspections by their numbers."""
+    with ledger.reading():
+        of = [_of_parts(s.INSPECTION.c.id.in_(some)) for some in batches(sorted(inspections))]
+        return _completed(ledger, [row for question in of for row in ledger.rows(question)])
+
+
+def count_parts(ledger: Ledger, wanted: Filter) -> int:
+    """Return how many parts are wanted, by what the database can tell alone (no tags)."""
+    one = _of_parts(*part_conditions(wanted)).with_only_columns(func.count().label("parts")).order_by(None)
+    return int(ledger.rows(one)[0]["parts"])
+
+
+def _of_parts(*conditions: ColumnElement[bool]) -> Any:
+    text = s.SPECIFICATION.c
+    return _with_entry(s.INSPECTION, *conditions, more=(text.kit, text.revision, text.unit)).join(
+        s.SPECIFICATION, text.id == s.INSPECTION.c.specification_id
+    )
+
+
+def _completed(ledger: Ledger, rows: list[Row]) -> list[Row]:
+    still_open = _open_tags(ledger)
+    questions = {q.approval: q.sentence for q in open_questions(ledger)}
+    replaced, standing, joined = _on_replaced(ledger, rows), _standing(ledger, rows), links(ledger)
+    passed: dict[Key, list[TagState]] = {}
+    for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):
+        passed.setdefault(key_of(tag.row), []).append(tag)
     out = []
     for row in rows:
         inspection, approval = standing.get(key_of(row), (None, None))
@@ -535,13 +583,21 @@ def newest_parts(ledger: Ledger, wanted: Filter = Filter()) -> list[Row]:
     return out
 
 
-def _on_replaced(ledger: Ledger) -> set[int]:
+def _asked_of(rows: Sequence[Row], column: ColumnElement[Any], name: str, question: Any) -> list[Any]:
+    """Return a question asked of some rows alone, or of all where one walk is quicker than naming them."""
+    if len(rows) > 10 * NAMED:
+        return [question]
+    return [question.where(column.in_(some)) for some in batches(sorted({row[name] for row in rows}))]
+
+
+def _on_replaced(ledger: Ledger, of: Sequence[Row]) -> set[int]:
     """Return the inspections that rest on a file of which a newer revision says something else of the part."""
     newer, rests, sets = s.FILE.alias("newer"), s.INSPECTION_SET.c, s.READING_SET.c
-    rows = ledger.rows(
+    question = (
         select(rests.inspection_id, rests.set_id).join(s.READING_SET, sets.id == rests.set_id)
         .join(newer, newer.c.replaces == sets.file_id)
     )  # fmt: skip
+    rows = [row for one in _asked_of(of, rests.inspection_id, "id", question) for row in ledger.rows(one)]
     with ledger.reading() as connection:
         on = spoken_for(connection, [int(row["set_id"]) for row in rows])
     return {int(row["inspection_id"]) for row in rows if row["set_id"] not in on}
@@ -565,7 +621,7 @@ def key_of(row: Row) -> Key:
     return str(row["kit"]), str(row["part"]), str(row["serial"])
 
 
-def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
+def _standing(ledger: Ledger, of: Sequence[Row]) -> dict[Key, tuple[int, int]]:
     """Return the newest inspection of each part whose approval stands, and the approval's entry."""
     i, old = s.INSPECTION.c, s.APPROVAL.c
     question = (
@@ -576,7 +632,8 @@ def _standing(ledger: Ledger) -> dict[Key, tuple[int, int]]:
         .where(s.approval_stands())
         .order_by(i.id, old.entry)
     )
-    return {key_of(row): (int(row["id"]), int(row["approval"])) for row in ledger.rows(question)}
+    rows = [row for one in _asked_of(of, i.serial, "serial", question) for row in ledger.rows(one)]
+    return {key_of(row): (int(row["id"]), int(row["approval"])) for row in rows}
 
 
 def _open_tags(ledger: Ledger) -> dict[Key, int]:

@@ -193,14 +193,18 @@ def closed_tag() -> ColumnElement[bool]:
 
 
 def find_tags(
-    ledger: Ledger, *, serial: str = "", kit: str = "", part: str = "", number: str = "", only_open: bool = False,
-    decided: Sequence[str] = (),
+    ledger: Ledger, *, serial: str | Sequence[str] = "", kit: str = "", part: str = "", number: str = "",
+    only_open: bool = False, decided: Sequence[str] = (),
 ) -> list[TagState]:  # fmt: skip
-    """Return tags in the order of their numbers; ``decided``: only those that ever had one of these dispositions."""
+    """Return tags in the order of their numbers; ``serial``: of one or of some; ``decided``: only those that ever had
+    one of these dispositions.
+    """
     text, i, e = s.SPECIFICATION.c, s.INSPECTION.c, s.ENTRY.c
-    wanted = [column == plain(value) for column, value in (
-        (s.TAG.c.serial, serial), (text.kit, kit), (s.TAG.c.part, part), (s.TAG.c.number, number),
+    wanted: list[ColumnElement[bool]] = [column == plain(value) for column, value in (
+        (text.kit, kit), (s.TAG.c.part, part), (s.TAG.c.number, number),
     ) if value]  # fmt: skip
+    if serial:
+        wanted.append(s.TAG.c.serial.in_([plain(x) for x in ([serial] if isinstance(serial, str) else serial)]))
     if only_open:
         wanted.append(~closed_tag())
     if decided:
@@ -221,6 +225,11 @@ def find_tags(
         rows = ledger.rows(question)
         events = _events(ledger, [int(row["id"]) for row in rows])
     return [TagState(row, tuple(events.get(int(row["id"]), ()))) for row in rows]
+
+
+def tags_of(ledger: Ledger, serial: str) -> list[TagState]:
+    """Return the tags of a serial number, of every kit and part."""
+    return find_tags(ledger, serial=serial)
 
 
 def _events(ledger: Ledger, ids: Sequence[int]) -> dict[int, list[Row]]:
@@ -560,8 +569,8 @@ class Link:
         return bool({PATTERN, WHOLE_PART} & set(tag.holes)) or bool(self.holes & set(tag.holes))
 
 
-def links(ledger: Ledger, serial: str = "") -> dict[int, Link]:
-    """Return the inspections that join rechecks, of one serial number or of all: inspection -> link."""
+def links(ledger: Ledger, serial: str | Sequence[str] = "") -> dict[int, Link]:
+    """Return the inspections that join rechecks, of one serial number, of some or of all: inspection -> link."""
     c, r = s.RECHECK.c, s.READING.c
     asked = (
         select(c.id, c.inspection_id, c.of_id, c.set_id, c.said, r.hole).distinct()
@@ -569,7 +578,7 @@ def links(ledger: Ledger, serial: str = "") -> dict[int, Link]:
     )  # fmt: skip
     if serial:
         asked = asked.join(s.INSPECTION, s.INSPECTION.c.id == c.inspection_id).where(
-            s.INSPECTION.c.serial == plain(serial)
+            s.INSPECTION.c.serial.in_([plain(x) for x in ([serial] if isinstance(serial, str) else serial)])
         )
     found: dict[int, Link] = {}
     for row in ledger.rows(asked):

@@ -41,6 +41,7 @@ from holeqc.ledger.schema import (
     parent_of,
     plain,
 )
+from holeqc.printing import counted
 from holeqc.problems import HoleQCError, LedgerError
 
 if TYPE_CHECKING:
@@ -115,8 +116,20 @@ def faults_of_parts(connection: Connection, serials: Sequence[str]) -> list[str]
     tag or an inspection that was taken out is missed by its entry, whichever that is. Of entries whose digest isn't
     asked no row is fetched; that none of theirs was put in later, the order of the rows tells, asked of the database.
     """
-    sets = READING_SET.c
     faults = _guards(missing_guards(connection)) + _versions(connection)
+    mine = _readings_of(connection, serials)
+    walk = _Walk(None)
+    walk.only = mine
+    walk.asked = select(ENTRY.c.seq).where(or_(ENTRY.c.kind != "readings", ENTRY.c.seq.in_(sorted(mine))))
+    walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+    while walk.seq < walk.last and not walk.first_bad:
+        walk.slice(connection, min(walk.last, walk.seq + SLICE))
+    return [*walk.faults, *(() if walk.first_bad else _put_in_later(connection, walk.last)), *faults]
+
+
+def _readings_of(connection: Connection, serials: Sequence[str]) -> set[int]:
+    """Return the entries that brought the readings which some parts rest on."""
+    sets = READING_SET.c
     mine: set[int] = set()
     for some in batches([plain(serial) for serial in serials]):
         asked = select(sets.entry).where(sets.serial.in_(some)).distinct()
@@ -127,13 +140,82 @@ def faults_of_parts(connection: Connection, serials: Sequence[str]) -> list[str]
             .where(INSPECTION.c.serial.in_(some)).distinct()
         )  # fmt: skip
         mine |= {int(row[0]) for row in connection.execute(rests)}
+    return mine
+
+
+GLANCE = 20_000  #: rows that are recomputed before something is shown, about a fifth of a second
+NEWEST = 100  #: entries at the end that are always looked at
+_ROWS_OF_A_PART = 10  #: of an inspection: its own, what it rests on, its holes
+
+
+def faults_at_a_glance(connection: Connection, serials: Sequence[str]) -> tuple[list[str], str]:
+    """Return what doesn't hold of what is shown of some parts, and a note where not all of it was recomputed.
+
+    A record of at most `GLANCE` rows is recomputed as before an approval (`faults_of_parts`). Of a larger one: the
+    guards, the versions, that no number is missing among entries, inspections, tags and approvals, the newest entries,
+    and those that speak of these parts, but for what brought more than `GLANCE` rows at once.
+    """
+    last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
+    parts = int(connection.execute(select(func.max(INSPECTION.c.id))).scalar() or 0)
+    mine = _rows_of(connection, _readings_of(connection, serials))
+    if last + _ROWS_OF_A_PART * parts + sum(mine.values()) <= GLANCE:
+        return faults_of_parts(connection, serials), ""
+    faults = _guards(missing_guards(connection)) + _versions(connection) + _numbers_missing(connection)
+    speak = _rows_of(connection, _speaking_of(connection, serials)) | mine
+    looked, rows = [], 0
+    for seq in sorted({*speak, *range(max(1, last - NEWEST + 1), last + 1)}, key=lambda n: (n not in speak, -n)):
+        rows += speak[seq] if seq in speak else _rows_of(connection, {seq})[seq]
+        if rows > GLANCE:
+            break
+        looked.append(seq)
     walk = _Walk(None)
-    walk.only = mine
-    walk.asked = select(ENTRY.c.seq).where(or_(ENTRY.c.kind != "readings", ENTRY.c.seq.in_(sorted(mine))))
-    walk.last = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)
-    while walk.seq < walk.last and not walk.first_bad:
-        walk.slice(connection, min(walk.last, walk.seq + SLICE))
-    return [*walk.faults, *(() if walk.first_bad else _put_in_later(connection, walk.last)), *faults]
+    walk.alone(connection, sorted(looked))
+    left = sum(seq not in looked for seq in speak)
+    entries = "1 entry that speaks" if left == 1 else f"{left} entries that speak"
+    return [*walk.faults, *faults], (
+        f"a record this large isn't recomputed as a whole here{f', nor {entries} of these parts' if left else ''}: "
+        "holeqc ledger verify does"
+    )
+
+
+def _speaking_of(connection: Connection, serials: Sequence[str]) -> set[int]:
+    """Return the entries that judged parts, or decided on them."""
+    i, found = INSPECTION.c, set[int]()
+    for some in batches([plain(serial) for serial in serials]):
+        mine = select(i.id).where(i.serial.in_(some))
+        tags = select(s.TAG.c.id).where(s.TAG.c.serial.in_(some))
+        approved = select(s.APPROVAL.c.id).where(s.APPROVAL.c.inspection_id.in_(mine))
+        for question in (
+            select(i.entry).where(i.serial.in_(some)), select(s.TAG.c.entry).where(s.TAG.c.serial.in_(some)),
+            select(s.TAG_EVENT.c.entry).where(s.TAG_EVENT.c.tag_id.in_(tags)),
+            select(s.APPROVAL.c.entry).where(s.APPROVAL.c.inspection_id.in_(mine)),
+            select(s.WITHDRAWAL.c.entry).where(s.WITHDRAWAL.c.approval_id.in_(approved)),
+            select(s.QUESTION_CLOSED.c.entry).where(s.QUESTION_CLOSED.c.approval_id.in_(approved)),
+        ):  # fmt: skip
+            found |= {int(row[0]) for row in connection.execute(question.distinct())}
+    return found
+
+
+def _rows_of(connection: Connection, entries: set[int]) -> dict[int, int]:
+    """Return about how many rows entries brought."""
+    rows = dict.fromkeys(entries, _ROWS_OF_A_PART)
+    for some in batches(sorted(entries)):
+        for column, weight in ((READING_SET, func.sum(READING_SET.c.readings)), (INSPECTION, func.count())):
+            asked = select(column.c.entry, weight).where(column.c.entry.in_(some)).group_by(column.c.entry)
+            for seq, count in connection.execute(asked):
+                rows[int(seq)] += int(count) * (1 if column is READING_SET else _ROWS_OF_A_PART)
+    return rows
+
+
+def _numbers_missing(connection: Connection) -> list[str]:
+    """Return which tables lack a row between the first and the last: numbers are given out without a gap."""
+    faults = []
+    for table in (ENTRY, INSPECTION, s.TAG, s.TAG_EVENT, s.APPROVAL, s.WITHDRAWAL, s.QUESTION_CLOSED):
+        key = next(iter(table.primary_key.columns))
+        count, last = connection.execute(select(func.count(), func.max(key)).select_from(table)).one()
+        if count != (last or 0):
+            faults.append(f"table {table.name} lacks a row: {count} are there, and the last has number {last}")
+    return faults
 
 
 def _put_in_later(connection: Connection, last: int) -> list[str]:
@@ -255,8 +337,11 @@ class _Stream:
     def close(self) -> None:
         self._close()
 
-    def take(self, seq: int, payload: PayloadDigest) -> tuple[int, int]:
-        """Give the rows of an entry to its digest; return how many, and the entry of a row out of place (0: none)."""
+    def take(self, seq: int, payload: PayloadDigest, show: Callable[[int], None]) -> tuple[int, int]:
+        """Give the rows of an entry to its digest; return how many, and the entry of a row out of place (0: none).
+
+        ``show`` is told how many there are after each block.
+        """
         count = 0
         block: list[tuple[Any, ...]] = []
         while self.next is not None and self.next[0] == seq:
@@ -266,6 +351,7 @@ class _Stream:
             if len(block) == BLOCK:
                 count += self._give(block, payload)
                 block = []
+                show(count)
         count += self._give(block, payload)
         if self.next is not None and (self.next[0] is None or self.next[0] < seq):
             return count, int(self.next[0] or seq)
@@ -283,6 +369,7 @@ class _Walk:
     def __init__(self, expected: tuple[int, str] | None, *, damaged: bool = False) -> None:
         self.expected = expected
         self.damaged = damaged
+        self.show = counted("rows recomputed", 20 * BLOCK)
         self.only: set[int] | None = None  #: entries of readings that are looked at, None for all
         self.asked: Select[Any] | None = None  #: entries whose rows are fetched, None for all
         self.last = -1  #: the newest entry, once it is known
@@ -295,6 +382,9 @@ class _Walk:
         self.faults: list[str] = []
         self.notes: list[str] = []
         self._after: dict[str, int | None] = {table.name: None for table in DETAILS}
+
+    def _show(self, more: int) -> None:
+        self.show(self.rows + more)
 
     def fault(self, seq: int, what: str) -> None:
         """Note the first entry that doesn't hold."""
@@ -323,6 +413,24 @@ class _Walk:
                 self._after[stream.table.name] = stream.last
                 stream.close()
 
+    def alone(self, connection: Connection, entries: Sequence[int]) -> None:
+        """Verify some entries, in order, each against the one before it."""
+        chosen = select(ENTRY).where(ENTRY.c.seq.in_(entries)).order_by(ENTRY.c.seq)
+        before = select(ENTRY.c.seq, ENTRY.c.hash).where(ENTRY.c.seq.in_([seq - 1 for seq in entries]))
+        hashes = {int(row.seq) + 1: str(row.hash) for row in connection.execute(before)}
+        rows = [dict(row) for row in connection.execute(chosen).mappings()]
+        self.asked = select(ENTRY.c.seq).where(ENTRY.c.seq.in_(entries))
+        streams = [_Stream(connection, table, None, False, self.asked) for table in DETAILS]
+        try:
+            for row in rows:
+                self.seq, self.hash = int(row["seq"]) - 1, hashes.get(int(row["seq"]), FIRST_PREVIOUS)
+                self._entry(row, streams)
+                if self.first_bad:
+                    return
+        finally:
+            for stream in streams:
+                stream.close()
+
     def _left_over(self, connection: Connection, streams: list[_Stream]) -> None:
         newest = int(connection.execute(select(func.max(ENTRY.c.seq))).scalar() or 0)  # others may write meanwhile
         for stream in streams:
@@ -340,7 +448,7 @@ class _Walk:
         payload = PayloadDigest()
         for stream in streams:
             try:
-                count, displaced = stream.take(seq, payload)
+                count, displaced = stream.take(seq, payload, self._show)
             except (TypeError, ValueError, OverflowError):
                 self.fault(seq, f"table {stream.table.name} holds a value of another kind than its column")
                 return

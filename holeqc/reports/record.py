@@ -295,8 +295,11 @@ def table_text(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def parts_text(rows: Sequence[Row]) -> str:
-    """Return the newest inspection of each part as a table."""
+PARTS_LISTED = 500  #: so many parts are listed on screen, the newest
+
+
+def parts_text(rows: Sequence[Row], count: int = 0) -> str:
+    """Return the newest inspection of each part as a table; ``count``: how many there are, if more."""
     if not rows:
         return "No part fits what was asked.\n"
     heads = ("Verdict", "Part", "Serial", "Kit", "Revision", "Last read", "Logged", "By", "Open tags", "Approved")
@@ -313,7 +316,10 @@ def parts_text(rows: Sequence[Row]) -> str:
         if r["released_with"]
     ]  # fmt: skip
     passed += [w.plain(f"{name_of(r)}: IN QUESTION, {r['in_question']}") + "\n" for r in rows if r["in_question"]]
-    return table_text(heads, cells) + "\n" + "".join([*passed, f"{w.plural(len(rows), 'part')}\n"])
+    total = w.plural(max(count, len(rows)), "part")
+    if count > len(rows):
+        total += f", the newest {len(rows)} of them listed; --since, --verdict and the like narrow it, --json lists all"
+    return table_text(heads, cells) + "\n" + "".join([*passed, f"{total}\n"])
 
 
 def _approval(row: Row) -> str:

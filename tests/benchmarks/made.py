@@ -33,6 +33,7 @@ def long_rows(count: int, less: float = 0.0, seed: int = 1) -> list[list[Any]]:
     """Return rows of one reading each, a plate after another; hole 5 is smaller by ``less``, so that it is rejected."""
     rng = np.random.default_rng(seed)
     parts, first = -(-count // A_PART), 100_000 * seed + 1
+    day = (np.datetime64("2025-01-06") + np.arange(parts) // 250 + 63 * (seed - 1)).astype(str).tolist()
     size = 0.458 + rng.normal(0, 0.0008, (parts, 8))
     size[:, 4] -= less
     place = PLACES + rng.normal(0, 0.0012, (parts, 8, 2))
@@ -42,7 +43,7 @@ def long_rows(count: int, less: float = 0.0, seed: int = 1) -> list[list[Any]]:
     what = [("diameter", 0, "BG-2"), ("diameter", 90, "BG-2"), ("x", None, "CM-1"), ("y", None, "CM-1")]
     one = [(h, wall, *w) for h in range(1, 9) for wall in ("near", "far") for w in what]
     return [
-        ["2026-11-02", f"P-{first + n // A_PART}", "port", h, wall, name, turn, value[n], "in", gauge, "bench 2"]
+        [day[n // A_PART], f"P-{first + n // A_PART}", "port", h, wall, name, turn, value[n], "in", gauge, "bench 2"]
         for n, (h, wall, name, turn, gauge) in zip(range(count), one * parts, strict=False)
     ]
 
