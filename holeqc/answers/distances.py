@@ -12,8 +12,8 @@ import numpy as np
 from holeqc.distances.choice import choose, gauge_factor, pairs, position_u
 from holeqc.distances.network import adjust_network, errors_seen
 from holeqc.distances.suspects import critical
-from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.networks import floated_u, network_of, pin_uncertainty, with_zero
+from holeqc.inspection.results import gauge_of
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.distance_sheet import DistanceTable, write_distances

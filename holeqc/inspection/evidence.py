@@ -23,16 +23,15 @@ from holeqc.inspection.results import (
     CONTRADICTION,
     DAY_TO_COME,
     GAUGE_EXPIRED,
-    NO_GAUGE,
     NO_TEMPERATURE,
     NONE,
     TEMPERATURE_LEFT_OUT,
-    UNKNOWN_GAUGE,
     CodeArray,
     IntArray,
     Outcome,
     VerdictArray,
     first_row,
+    gauge_of,
     largest,
     largest_or_unknown,
     mean,
@@ -100,24 +99,6 @@ class Applied:
     uncertainty: FloatArray
     expansion_per_c: FloatArray
     cause: CodeArray
-
-
-def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int, int]:
-    """Return the index of the gauge of a reading in ``spec.gauges`` (-1 for none) and a cause to hold (0 for none).
-
-    The gauge named beside the reading, if it measures such a thing (a row's gauge cell speaks for the diameters when
-    the row holds x and y too); else the plan's default; else the only gauge of the kit that measures it.
-    """
-    by_id = {gauge.id: number for number, gauge in enumerate(spec.gauges)}
-    if named and spec.gauges and named not in by_id:
-        return -1, UNKNOWN_GAUGE
-    fitting = [number for number, gauge in enumerate(spec.gauges) if characteristic in gauge.measures]
-    for gauge_id in (named, spec.plan.gauge_of(characteristic)):
-        if gauge_id and by_id.get(gauge_id, -1) in fitting:
-            return by_id[gauge_id], NONE
-    if len(fitting) == 1:
-        return fitting[0], NONE
-    return -1, NO_GAUGE if spec.gauges and characteristic in BY_GAUGE else NONE
 
 
 def apply_gauges(

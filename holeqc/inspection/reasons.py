@@ -11,7 +11,7 @@ import numpy as np
 
 from holeqc.characteristics import DEGREES, JUDGED, OF_NAME, WORD, unit_of, with_unit
 from holeqc.inspection.decision import guard_band
-from holeqc.inspection.evidence import ACTION, TO_COME, gauge_of
+from holeqc.inspection.evidence import ACTION, TO_COME
 from holeqc.inspection.pattern import LEAST_HOLES
 from holeqc.inspection.results import (
     ACCEPT,
@@ -29,6 +29,7 @@ from holeqc.inspection.results import (
     capital,
     cell_words,
     count_words,
+    gauge_of,
     hole_numbers,
     joined,
     listed,

@@ -29,23 +29,27 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.characteristics import FINE, OF_NAME
-from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.judge import judge
 from holeqc.inspection.reasons import FEEDS, NO_READINGS, UNPROVED
 from holeqc.inspection.results import (
     ACCEPT,
+    CANNOT_MEND,
     CAUSES,
     CONTRADICTION,
     CRACKED,
     GAUGE_EXPIRED,
     MEANING,
+    MOVED,
     NO_GO_ENTERED,
     OVER,
+    PATTERN,
     PATTERN_INCOMPLETE,
     REJECT,
+    WHOLE_PART,
+    gauge_of,
 )
 from holeqc.inspection.results import joined as in_words
-from holeqc.inspection.tags import ALPHABET, PATTERN, WHOLE_PART, code_typed, tags_of_part
+from holeqc.inspection.tags import ALPHABET, code_typed, tags_of_part
 from holeqc.inspection.view import PartView, Row, Run
 from holeqc.problems import WARNING, Problem
 from holeqc.quantities import GRAIN
@@ -62,9 +66,8 @@ COPIED = "copied-from-record"  #: code of the problem that holds readings which 
 COPY_LEAST, COPY_SHARE = 3, 0.9  #: so many lengths, and so much of them equal, are no new reading
 STEPS = {"in": 1e4, "mm": 1e3}  #: lengths count as equal to one step of a gauge: 0.0001 in, 0.001 mm
 PLACE_SHARE = 0.1  #: of the position tolerance: how far two readings of a place differ where the gauge states no U
-#: codes of problems: a recheck that doesn't count at all, what no cutting mends, and what only a look at the place does
+#: codes of problems of a recheck that doesn't count at all
 REFUSED = ("recheck-of-what", "recheck-older", "recheck-without-day")
-CANNOT_MEND, MOVED = "recheck-cannot-mend", "recheck-moved"
 _SIZES, _PLACES = ("size", "out-of-roundness", "taper"), ("position", "hole-to-hole position")
 _COORDINATES = ("x", "y")
 _WHERE = ("characteristic", "direction", "trial")

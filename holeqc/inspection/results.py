@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holeqc.characteristics import NAMES
+from holeqc.characteristics import BY_GAUGE, NAMES
 from holeqc.problems import Problem
 from holeqc.quantities import BoolArray, FloatArray
 
@@ -146,8 +146,29 @@ def words_of(cause: str) -> str:
     return known or (f"a reading is doubtful: {cause.replace('-', ' ')}" if cause else "")
 
 
+def gauge_of(spec: Specification, named: str, characteristic: str) -> tuple[int, int]:
+    """Return the index of the gauge of a reading in ``spec.gauges`` (-1 for none) and a cause to hold (0 for none).
+
+    The gauge named beside the reading, if it measures such a thing (a row's gauge cell speaks for the diameters when
+    the row holds x and y too); else the plan's default; else the only gauge of the kit that measures it.
+    """
+    by_id = {gauge.id: number for number, gauge in enumerate(spec.gauges)}
+    if named and spec.gauges and named not in by_id:
+        return -1, UNKNOWN_GAUGE
+    fitting = [number for number, gauge in enumerate(spec.gauges) if characteristic in gauge.measures]
+    for gauge_id in (named, spec.plan.gauge_of(characteristic)):
+        if gauge_id and by_id.get(gauge_id, -1) in fitting:
+            return by_id[gauge_id], NONE
+    if len(fitting) == 1:
+        return fitting[0], NONE
+    return -1, NO_GAUGE if spec.gauges and characteristic in BY_GAUGE else NONE
+
+
 ACCEPT, HOLD, REJECT = 0, 1, 2
 VERDICTS = ("accept", "hold", "reject")
+PATTERN, WHOLE_PART = "pattern", "whole part"  #: what a tag speaks of where it names no hole
+#: codes of problems of a recheck: what no cutting mends, and what only a look at the place does
+CANNOT_MEND, MOVED = "recheck-cannot-mend", "recheck-moved"
 
 #: what is judged on a hole, in the order of a report
 CHARACTERISTICS = NAMES

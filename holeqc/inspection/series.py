@@ -14,10 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.characteristics import SERIES, Characteristic
-from holeqc.inspection.evidence import Evidence, disprove, gather, gauge_of
+from holeqc.inspection.evidence import Evidence, disprove, gather
 from holeqc.inspection.pattern import judge_pattern
 from holeqc.inspection.position import find_places, judge_edges, position_zones
-from holeqc.inspection.results import HOLD, REJECT, IntArray, Outcome, cell_words, first_row, words_of, worst_row
+from holeqc.inspection.results import (
+    HOLD,
+    REJECT,
+    IntArray,
+    Outcome,
+    cell_words,
+    first_row,
+    gauge_of,
+    words_of,
+    worst_row,
+)
 from holeqc.inspection.size import Sizes, judge_roundness, judge_size, judge_taper, size_limits
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray

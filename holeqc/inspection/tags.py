@@ -24,9 +24,11 @@ from holeqc.inspection.results import (
     GUARD_BAND,
     HOLD,
     MISSING,
+    PATTERN,
     PATTERN_INCOMPLETE,
     REJECT,
     VERDICTS,
+    WHOLE_PART,
     Inspection,
     capital,
     hole_numbers,
@@ -39,7 +41,6 @@ from holeqc.quantities import GRAIN
 
 WAITS, UNREAD, NEAR_LIMIT = CAUSES[PATTERN_INCOMPLETE], CAUSES[MISSING], CAUSES[GUARD_BAND]
 PINS = "pins together"  #: the characteristic on the tag of a pattern that doesn't take its pins
-PATTERN, WHOLE_PART = "pattern", "whole part"  #: what a tag speaks of where it names no hole
 SHARED = 3  #: so many held holes with one cause share a tag
 ALPHABET = "23456789CFHJKMPRTWXY"
 _DIGITS = 1e7  #: lengths in a code count to so many parts of the kit's unit, so that no arithmetic changes it

@@ -14,9 +14,18 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
-from holeqc.inspection.evidence import gauge_of
-from holeqc.inspection.recheck import CANNOT_MEND, MOVED
-from holeqc.inspection.results import CAUSES, MISSING, VERDICTS, joined, listed, span_words, words_of
+from holeqc.inspection.results import (
+    CANNOT_MEND,
+    CAUSES,
+    MISSING,
+    MOVED,
+    VERDICTS,
+    gauge_of,
+    joined,
+    listed,
+    span_words,
+    words_of,
+)
 from holeqc.ledger import schema as s
 from holeqc.ledger.draws import OpenLot, open_lots
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
@@ -24,8 +33,7 @@ from holeqc.ledger.kits import newest_release, release_about, stored_specificati
 from holeqc.ledger.ledger import who_of
 from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, require_role, signature_of, signed
 from holeqc.ledger.read_back import inspection_again, newest_inspection
-from holeqc.ledger.reading_plans import against, refuse_other_plan
-from holeqc.ledger.resemblance import near_answers, told_apart
+from holeqc.ledger.resemblance import alone_so_spelled, near_answers, told_apart
 from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.stories import (
     Question,
@@ -303,7 +311,7 @@ def _gauges(
     for row in ledger.remembered(calibrations):
         known.setdefault(str(row["gauge"]), []).append(row)
     told: set[str] = set()
-    for named, kind, day in _readings_by_gauge(ledger, story):
+    for named, kind, day in ledger.remembered(_readings_by_gauge, int(story.row["id"])):
         number, _ = gauge_of(spec, named, kind)
         gauge = spec.gauges[number].id if number >= 0 else named
         if not gauge:
@@ -338,19 +346,26 @@ def _harmless(gauge: str, calibration: Row) -> str:
     )
 
 
-def _readings_by_gauge(ledger: Ledger, story: InspectionStory) -> list[tuple[str, str, str | None]]:
+def _readings_by_gauge(ledger: Ledger, inspection_id: int) -> list[tuple[str, str, str | None]]:
     """Return gauge named, characteristic and last day of the readings that an inspection rests on."""
-    r, out = s.READING.c, s.LEFT_OUT.c
+    return _gauges_named(ledger, [inspection_id])[inspection_id]
+
+
+def _gauges_named(ledger: Ledger, inspections: Sequence[int]) -> dict[int, list[tuple[str, str, str | None]]]:
+    r, out, rests = s.READING.c, s.LEFT_OUT.c, s.INSPECTION_SET.c
     gone = select(out.line).where(
-        out.inspection_id == story.row["id"], out.set_id == r.set_id, out.reading_line == r.line
+        out.inspection_id == rests.inspection_id, out.set_id == r.set_id, out.reading_line == r.line
     )
     question = (
-        select(r.gauge, r.characteristic, r.day)
-        .join(s.INSPECTION_SET, s.INSPECTION_SET.c.set_id == r.set_id)
-        .where(s.INSPECTION_SET.c.inspection_id == story.row["id"], r.characteristic != "", ~gone.exists())
+        select(rests.inspection_id, r.gauge, r.characteristic, r.day)
+        .join(s.INSPECTION_SET, rests.set_id == r.set_id)
+        .where(rests.inspection_id.in_(inspections), r.characteristic != "", ~gone.exists())
         .distinct().order_by(r.gauge, r.characteristic, r.day)
     )  # fmt: skip
-    return [(str(x["gauge"]), str(x["characteristic"]), x["day"]) for x in ledger.rows(question)]
+    found: dict[int, list[tuple[str, str, str | None]]] = {number: [] for number in inspections}
+    for x in ledger.rows(question):
+        found[int(x["inspection_id"])].append((str(x["gauge"]), str(x["characteristic"]), x["day"]))
+    return found
 
 
 def _released(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
@@ -436,7 +451,7 @@ def _nearly(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     to be another part: of ledgers that were begun before it was asked.
     """
     serial = str(story.row["serial"])
-    for other, answer in near_answers(ledger, serial):
+    for other, answer in ledger.remembered(near_answers, serial):
         if answer is not None and not answer["same"]:
             continue
         tags = find_tags(ledger, serial=other)
@@ -462,11 +477,7 @@ def _answered(
 
     The others are kept as remarks.
     """
-    a, e, serial = s.SERIAL_ANSWER.c, s.ENTRY.c, str(story.row["serial"])
-    rows = ledger.rows(
-        select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
-        .where((a.serial == plain(serial)) | (a.other == plain(serial))).order_by(a.id)
-    )  # fmt: skip
+    rows = ledger.remembered(_answers_about, str(story.row["serial"]))
     names = [("serial", "kit", "part"), ("other", "other_kit", "other_part")]
     pairs = {frozenset(tuple(str(r[key]) for key in of) for of in names): r for r in rows}  # the newest of each pair
     number, apart = int(story.row["id"]), [r for r in pairs.values() if not r["same"]]
@@ -481,6 +492,21 @@ def _answered(
             )  # fmt: skip
         else:
             remarks.append(said)
+
+
+def _answers_about(ledger: Ledger, serial: str) -> list[Row]:
+    """Return the answers that speak of a serial number, with who gave each and why."""
+    if not ledger.remembered(_any_answer):
+        return []
+    a, e = s.SERIAL_ANSWER.c, s.ENTRY.c
+    return ledger.rows(
+        select(*s.SERIAL_ANSWER.columns, e.made_by, e.reason).join(s.ENTRY, e.seq == a.entry)
+        .where((a.serial == plain(serial)) | (a.other == plain(serial))).order_by(a.id)
+    )  # fmt: skip
+
+
+def _any_answer(ledger: Ledger) -> bool:
+    return bool(ledger.rows(select(s.SERIAL_ANSWER.c.id).limit(1)))
 
 
 def _clock(story: InspectionStory, reason: str, remarks: list[str]) -> Iterable[Problem]:
@@ -509,6 +535,10 @@ def _replaced(story: InspectionStory) -> Iterable[Problem]:
 
 def _planned(ledger: Ledger, story: InspectionStory) -> Iterable[Problem]:
     """Give what speaks against a part that was accepted on some of its readings."""
+    if story.planned is None:
+        return
+    from holeqc.ledger.reading_plans import against
+
     row = story.row
     for why in against(ledger, str(row["kit"]), int(row["id"]), str(row["last_day"] or "")):
         yield _problem(BY_PLAN, why, "Read the part in full, and record that sheet.")
@@ -669,7 +699,10 @@ def approve(
         if found.obstacles:
             why = f"{_part_words(story)} can't be approved: {_things_words(found.obstacles)} in the way"
             raise ApprovalRefused(why, list(found.obstacles))
-        refuse_other_plan(ledger, str(story.row["kit"]), int(story.row["id"]))
+        if story.planned is not None:
+            from holeqc.ledger.reading_plans import refuse_other_plan
+
+            refuse_other_plan(ledger, str(story.row["kit"]), int(story.row["id"]))
         refuse_other_verdict(story, inspection_again(ledger, int(story.row["id"])))
         kept = "; ".join(words for words in (note, *found.remarks) if words)
         tags = find_tags(
@@ -1014,6 +1047,11 @@ def waiting(ledger: Ledger, today: dt.date) -> Waiting:
         rows = {int(row["id"]): row for row in parts_of(ledger, [int(row["id"]) for row in [*accepted, *waits]])}
         asked = [rows[int(row["id"])] for row in accepted]
         remember_stories(ledger, [str(row["serial"]) for row in asked])
+        for serial, spelled in alone_so_spelled(ledger, [str(row["serial"]) for row in asked]).items():
+            if spelled:
+                ledger.remember([], near_answers, serial)
+        for inspection, named in _gauges_named(ledger, [int(row["id"]) for row in asked]).items():
+            ledger.remember(named, _readings_by_gauge, inspection)
         last = {str(row["gauge"]): row for row in calibrations(ledger)}
         off = tuple((gauge, str(row["day"])) for gauge, row in last.items() if row["result"] == BAD)
         ways = [(row, _in_the_way(ledger, row)) for row in asked]

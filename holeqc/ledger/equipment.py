@@ -14,7 +14,7 @@ from sqlalchemy import Column, Table, func, or_, select
 
 from holeqc import door
 from holeqc.characteristics import NUMBERS
-from holeqc.inspection.evidence import gauge_of
+from holeqc.inspection.results import gauge_of
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import (

@@ -25,9 +25,6 @@ from holeqc.ledger.kits import parsed_specification, stored_specification
 from holeqc.ledger.schema import FIELDS, batches, plain
 from holeqc.problems import LedgerError, Problem
 from holeqc.quantities import DECIMALS, format_length
-from holeqc.readings.draft import TYPES, UNIT_CODES
-from holeqc.readings.table import CHARACTERISTICS, COLUMNS, Join, Readings, Source
-from holeqc.readings.words import WORDS
 from holeqc.specification.model import SINGLE_WALL
 
 if TYPE_CHECKING:
@@ -36,6 +33,7 @@ if TYPE_CHECKING:
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Ledger
+    from holeqc.readings.table import Join, Readings, Source
     from holeqc.specification.model import Specification
 
 
@@ -342,6 +340,8 @@ def _joins(
     connection: Connection, spec: Specification, ids: Sequence[int], sets: Sequence[Any], gone: Sequence[Any]
 ) -> tuple[Join, ...]:  # fmt: skip
     """Return the rechecks that inspections join, each part's together, with what no longer counts."""
+    from holeqc.readings.table import COLUMNS, Join
+
     c = s.RECHECK.c
     by_id = {int(row.id): row for row in sets}
     chain = connection.execute(select(c.set_id, c.said).where(c.set_id.in_(list(by_id))).order_by(c.id)).all()
@@ -365,6 +365,8 @@ def _of_sets(
     connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter, gone: Sequence[Any] = (),
     answered: frozenset[int] = frozenset(),
 ) -> Base:  # fmt: skip
+    from holeqc.readings.table import COLUMNS, Readings
+
     frame, places = _frame(connection, spec, sets, wanted, list(COLUMNS), gone)
     files = sorted({int(row.file_id) for row in sets})
     found = _problems(connection, files, {(str(r.part), str(r.serial)) for r in sets}, answered)
@@ -465,6 +467,10 @@ def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names:
 def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[str, _Texts]) -> Callable[..., Any]:
     import pandas as pd
 
+    from holeqc.readings.draft import TYPES, UNIT_CODES
+    from holeqc.readings.table import CHARACTERISTICS
+    from holeqc.readings.words import WORDS
+
     listed: dict[str, Sequence[str]] = {
         "part": [p.name for p in spec.parts], "hole": spec.hole_ids, "wall": spec.walls.names,
         "characteristic": CHARACTERISTICS, "word": WORDS, "unit": UNIT_CODES,
@@ -559,6 +565,8 @@ def _problems(
 
 
 def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:
+    from holeqc.readings.table import Source
+
     keep = set(files)
     question = select(s.FILE, s.SPECIFICATION.c.kit, s.SPECIFICATION.c.revision).join(s.SPECIFICATION)
     if len(files) <= MANY:

@@ -214,6 +214,15 @@ def near_answers(ledger: Ledger, serial: str) -> list[tuple[str, dict[str, Any] 
     return [(other, known.get((serial, other)) or known.get((other, serial))) for other in near]
 
 
+def alone_so_spelled(ledger: Ledger, serials: Sequence[str]) -> dict[str, bool]:
+    """Return of each serial number whether no other on record is the same without case, dashes and the like."""
+    spelled: dict[str, set[str]] = {folded(serial): set() for serial in serials}
+    for some in batches(sorted(spelled)):
+        for row in ledger.rows(select(s.SERIAL.c.folded, s.SERIAL.c.serial).where(s.SERIAL.c.folded.in_(some))):
+            spelled[str(row["folded"])].add(str(row["serial"]))
+    return {serial: spelled[folded(serial)] <= {plain(serial)} for serial in serials}
+
+
 def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
     """Return a run whose serial numbers are spelled as answered.
 

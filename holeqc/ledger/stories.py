@@ -12,8 +12,7 @@ from typing import IO, TYPE_CHECKING, Any
 from sqlalchemy import func, select
 
 from holeqc import writer
-from holeqc.inspection.evidence import gauge_of
-from holeqc.inspection.results import joined
+from holeqc.inspection.results import gauge_of, joined
 from holeqc.ledger import schema as s
 from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
 from holeqc.ledger.kits import stored_specification

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import and_, func, or_, select
 
-from holeqc.inspection.results import joined, listed
-from holeqc.inspection.tags import PATTERN, WHOLE_PART, Tag, code_of, code_typed
+from holeqc.inspection.results import PATTERN, WHOLE_PART, joined, listed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import specification_of_inspection
 from holeqc.ledger.persons import not_second, require_decider, signed
@@ -27,6 +26,7 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from sqlalchemy import ColumnElement, Connection
 
+    from holeqc.inspection.tags import Tag
     from holeqc.ledger.ledger import Entry, Ledger, Transaction
     from holeqc.ledger.persons import Signer
 
@@ -264,6 +264,8 @@ def find_tag(ledger: Ledger, number: str) -> TagState:
 
 def tags_named(ledger: Ledger, text: str) -> list[TagState]:
     """Return the tags that a text names, none where it names none."""
+    from holeqc.inspection.tags import code_typed
+
     typed = text.strip().upper()
     code, digits = code_typed(typed), typed.removeprefix("T").lstrip("- ")
     whole = f"T-{int(digits):06}" if digits.isascii() and digits.isdigit() and len(digits) < 16 else ""
@@ -317,6 +319,8 @@ def open_tags(
 
 def _free_codes(ledger: Ledger, tags: Sequence[Tag]) -> list[str]:
     """Return a code for each tag that no other has, those on record included."""
+    from holeqc.inspection.tags import code_of
+
     codes: list[str] = []
     taken: set[str] = set()
     wanted = [tag.code for tag in tags]

@@ -169,7 +169,8 @@ def faults_at_a_glance(connection: Connection, serials: Sequence[str]) -> tuple[
             break
         looked.append(seq)
     walk = _Walk(None)
-    walk.alone(connection, sorted(looked))
+    if looked:
+        walk.alone(connection, sorted(looked))
     left = sum(seq not in looked for seq in speak)
     entries = "1 entry that speaks" if left == 1 else f"{left} entries that speak"
     return [*walk.faults, *faults], (
