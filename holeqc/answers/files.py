@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from holeqc.problems import NOTE, WARNING, HoleQCError, Problem, ReadingsError, 
 
 if TYPE_CHECKING:
     from holeqc.answers import Named
+    from holeqc.ledger.ledger import Ledger
     from holeqc.ledger.read_back import Filter
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
@@ -338,27 +340,99 @@ def ledger_readings(
     """
     from holeqc.ledger import open_ledger
     from holeqc.ledger.read_back import recorded_readings
+
+    given, wanted = _asked(where, files, characteristics)
+    with open_ledger(ledger, create=False) as there, there.reading():
+        spec = _kit_of(there, wanted, given)
+        readings = recorded_readings(there, wanted)[1]
+    if readings.table.empty:
+        raise _nothing(there.location.shown, where)
+    return spec, readings
+
+
+@dataclass(frozen=True, slots=True)
+class ByHole:
+    """Readings of a record, the holes one after the other, so that memory holds those of one: ``parts`` and ``days``
+    (the first and the last) of all of them; ``readings`` gives those of each hole, of many parts in several pieces.
+    """
+
+    spec: Specification
+    parts: int
+    days: tuple[str, str] | None
+    readings: Callable[[Sequence[str]], Iterator[Iterator[Readings]]]
+
+
+PARTS_AT_A_TIME = 20_000  #: of a record, so that memory stays small
+
+
+def ledger_by_hole(
+    ledger: str, where: Sequence[str], files: Sequence[Path | Specification], characteristics: tuple[str, ...]
+) -> ByHole | None:
+    """Return the same hole by hole; None where that can't be told from whole files, as of one gauge's readings."""
+    from holeqc.ledger import open_ledger
+    from holeqc.ledger.read_back import readings_by_parts, recorded_readings, span_of
+
+    given, wanted = _asked(where, files, characteristics)
+    if wanted.gauge:
+        return None
+    with open_ledger(ledger, create=False) as there, there.reading():
+        spec = _kit_of(there, wanted, given)
+        parts, sets, days = span_of(there, wanted)
+    if not parts:
+        raise _nothing(there.location.shown, where)
+
+    def readings(holes: Sequence[str]) -> Iterator[Iterator[Readings]]:
+        with open_ledger(ledger, create=False) as there, there.reading():  # all of them as of one moment
+            for hole in holes:
+                one = replace(wanted, holes=(hole,))
+                if sets > max(parts, PARTS_AT_A_TIME) or parts <= PARTS_AT_A_TIME:
+                    yield iter([recorded_readings(there, one)[1]])
+                else:
+                    yield _shown(readings_by_parts(there, one, PARTS_AT_A_TIME), hole, parts)
+
+    return ByHole(spec, parts, days, readings)
+
+
+def _shown(pieces: Iterator[Readings], hole: str, parts: int) -> Iterator[Readings]:
+    """Give the pieces and show on a terminal how far it is."""
+    for number, piece in enumerate(pieces, 1):
+        printing.progress(f"hole {hole}: {min(number * PARTS_AT_A_TIME, parts)} of {parts} parts read")
+        yield piece
+
+
+def _asked(
+    where: Sequence[str], files: Sequence[Path | Specification], characteristics: tuple[str, ...]
+) -> tuple[Specification | None, Filter]:
     from holeqc.problems import LedgerError
 
     kits = [file for file in files if not isinstance(file, Path) or file.suffix.lower() == ".toml"]
     if len(files) > len(kits) or len(kits) > 1:
         raise LedgerError("with --ledger, name a kit file or nothing: the readings come from the ledger")
     given = loaded(kits[0]) if kits else None
-    wanted = wanted_from(where, given, characteristics)
-    with open_ledger(ledger, create=False) as there:
-        _refuse_mixed_units(there.rows(_units(wanted)), there.location.shown)
-        recorded, readings = recorded_readings(there, wanted)
-    if readings.table.empty:
-        asked = ", ".join(where) or "all"
-        raise LedgerError(f"ledger {there.location.shown}: no reading fits what was asked ({asked})")
+    return given, wanted_from(where, given, characteristics)
+
+
+def _nothing(place: str, where: Sequence[str]) -> HoleQCError:
+    from holeqc.problems import LedgerError
+
+    return LedgerError(f"ledger {place}: no reading fits what was asked ({', '.join(where) or 'all'})")
+
+
+def _kit_of(there: Ledger, wanted: Filter, given: Specification | None) -> Specification:
+    """Return the kit that counts, and say what must be looked at."""
+    from holeqc.ledger.read_back import wanted_specification
+    from holeqc.problems import LedgerError
+
+    _refuse_mixed_units(there.rows(_units(wanted)), there.location.shown)
+    recorded = wanted_specification(there, wanted)
     if given is None:
         tell_of_kit(recorded)
     if given is None or given.digest == recorded.digest:
-        return recorded, readings
+        return recorded
     if given.unit != recorded.unit:
         raise LedgerError(f"{given.path} is in {given.unit}, the recorded readings are in {recorded.unit}")
     printing.warn(f"note: {given.path} is not the recorded text of this kit and revision; the file counts")
-    return given, readings
+    return given
 
 
 def wanted_from(where: Sequence[str], given: Specification | None, characteristics: tuple[str, ...] = ()) -> Filter:

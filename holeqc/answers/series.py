@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import contextlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,11 +12,13 @@ from holeqc import printing
 from holeqc.answers import Answer, Answers, several
 from holeqc.answers.files import flat
 from holeqc.characteristics import SERIES
+from holeqc.problems import DataError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from holeqc.answers import Named
+    from holeqc.answers.files import ByHole
     from holeqc.inspection.series import RejectCounts, Series
     from holeqc.problems import Problem
     from holeqc.readings.plain_table import Table
@@ -61,7 +64,6 @@ def open_table(
 
     Raises ``DataError`` for more than one table, without a column, or for options that go with a kit only.
     """
-    from holeqc.problems import DataError
     from holeqc.readings.identities import written_out
     from holeqc.readings.plain_table import columns_between, read_table
 
@@ -80,8 +82,6 @@ def open_table(
 
 def one_column(columns: Sequence[str], what: str) -> str:
     """Return the one column of readings; raises ``DataError`` for several where ``what`` takes one."""
-    from holeqc.problems import DataError
-
     if len(columns) != 1:
         raise DataError(f"{what} takes one --column; found {', '.join(columns)}")
     return columns[0]
@@ -94,8 +94,6 @@ def named(columns: Sequence[str]) -> str:
 
 def refuse_in_kit(**options: object) -> None:
     """Raise ``DataError`` for options that a kit file already answers."""
-    from holeqc.problems import DataError
-
     given = [f"--{name.replace('_', '-')}" for name, value in options.items() if value not in (None, "", False, ())]
     if given:
         raise DataError(
@@ -106,13 +104,41 @@ def refuse_in_kit(**options: object) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A kit with its readings, and what was asked of them."""
+    """A kit with its readings, and what was asked of them; ``holes``: of a record, hole by hole."""
 
     spec: Specification
-    readings: Readings
+    readings: Readings | None
     of: str
     by: tuple[str, ...]
     only: tuple[str, ...] = ()
+    holes: ByHole | None = None
+
+    def series(self) -> Iterator[Series]:
+        """Give the series that are wanted; raises ``DataError`` where there is none, or not one that is asked for."""
+        from holeqc.inspection.series import make_series, one_series
+
+        if self.readings is not None:
+            yield from chosen(self, make_series(self.spec, self.readings, self.of, self.by))
+            return
+        assert self.holes is not None
+        wanted = {name.strip().casefold() for name in self.only}
+        names = {hole: {hole.casefold(), f"hole {hole}".casefold()} for hole in self.spec.hole_ids}
+        _refuse_missing(self, [f"hole {hole}" for hole in names], set().union(*names.values()))
+        left = [hole for hole, called in names.items() if not wanted or wanted & called]
+        told: set[Problem] = set()
+        some = False
+        for pieces in self.holes.readings(left):
+            made: list[Series] = []
+            for readings in pieces:
+                tell(problem for problem in readings.problems if problem not in told)
+                told |= set(readings.problems)
+                with contextlib.suppress(DataError):  # this hole isn't read in these parts
+                    made += make_series(self.spec, readings, self.of, self.by)
+            if made:
+                some = True
+                yield one_series(made)
+        if not some:
+            raise DataError(f"there is no reading to work out {self.of} from")
 
 
 def read_run(
@@ -125,15 +151,19 @@ def read_run(
     """
     quantity = (of or "size").strip().lower().replace(" ", "-")
     quantity = OTHER_WORDS.get(quantity, quantity)
+    keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
+    keys = keys or ("fixture" if quantity == REJECTS else "hole",)
     ledger, where = recorded
     if ledger:
-        from holeqc.answers.files import ledger_readings
+        from holeqc.answers.files import ledger_by_hole, ledger_readings
 
         refuse_in_kit(unit=unit, sheet=sheet)
-        spec, readings = ledger_readings(ledger, where, files, OF_DIAMETERS if quantity in DIAMETERS_ALONE else ())
+        alone = OF_DIAMETERS if quantity in DIAMETERS_ALONE else ()
+        if alone and keys == ("hole",) and (holes := ledger_by_hole(ledger, where, files, alone)):
+            return Run(holes.spec, None, quantity, keys, tuple(only), holes)
+        spec, readings = ledger_readings(ledger, where, files, alone)
     else:
         from holeqc.answers.files import kit_and_files
-        from holeqc.problems import DataError
         from holeqc.readings.containers import ReadOptions
         from holeqc.readings.read import read_files, without_rechecks
 
@@ -143,8 +173,7 @@ def read_run(
         tell(notes)
         readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit, sheets=(sheet,) if sheet else ())))
     tell(readings.problems)
-    keys = tuple(word.strip().lower() for word in by.split(",") if word.strip())
-    return Run(spec, readings, quantity, keys or ("fixture" if quantity == REJECTS else "hole",), tuple(only))
+    return Run(spec, readings, quantity, keys, tuple(only))
 
 
 def read_numbers(table: Table, *columns: str) -> tuple[Any, tuple[Problem, ...]]:
@@ -258,46 +287,50 @@ def _cause(together: Sequence[Problem]) -> Problem:
 
 def chosen(run: Run, groups: Sequence[Any]) -> list[Any]:
     """Return the groups that ``only`` asks for; raises ``DataError`` for one that isn't there."""
-    from holeqc.problems import DataError
-
-    if not run.only:
-        return list(groups)
-    wanted = [name.strip().casefold() for name in run.only]
 
     def names(group: Any) -> set[str]:
         return {group.group.casefold(), ", ".join(group.keys.values()).casefold()}
 
-    missing = [name for name in wanted if not any(name in names(g) for g in groups)]
+    _refuse_missing(run, [g.group for g in groups], set().union(*map(names, groups)))
+    wanted = {name.strip().casefold() for name in run.only}
+    return [g for g in groups if not wanted or names(g) & wanted]
+
+
+def _refuse_missing(run: Run, groups: Sequence[str], names: set[str]) -> None:
+    missing = [word for name in run.only if (word := name.strip().casefold()) not in names]
     if missing:
         bushing = {h.bushing.casefold() for h in run.spec.holes if h.bushing}
         hint = f". {missing[0].upper()} is a bushing: add --by bushing" if missing[0] in bushing else ""
-        raise DataError(f"there is no group {missing[0]!r}; groups are {', '.join(g.group for g in groups)}{hint}")
-    return [g for g in groups if names(g) & set(wanted)]
+        raise DataError(f"there is no group {missing[0]!r}; groups are {', '.join(groups)}{hint}")
 
 
-def _of_groups(run: Run, groups: Sequence[Any], work: Callable[[Any], Answer], head: Sequence[str]) -> Answers:
+def _of_groups(run: Run, groups: Iterable[Any], work: Callable[[Any], Answer], head: Sequence[str]) -> Answers:
     """Return the answer of each group; those that have none are named on standard error and in the data.
 
     Raises ``DataError`` with all reasons when no group has an answer.
     """
-    from holeqc.problems import DataError
-    from holeqc.reports.chart_text import run_head, summary
+    from holeqc.reports.chart_text import days_and_parts, run_head, summary
 
     found: list[Answer] = []
-    failed: list[tuple[Any, str]] = []
-    for group in chosen(run, groups):
+    failed: list[tuple[str, str]] = []
+    for group in groups:
         try:
             found.append(work(group))
         except DataError as error:
-            failed.append((group, str(error)))
+            failed.append((group.group, str(error)))
     if not found:
-        raise DataError("; ".join(dict.fromkeys(f"{group.group}: {reason}" for group, reason in failed)))
-    for group, reason in failed:
-        printing.warn(f"warning: {group.group}: {reason}")
-    lines = [run_head(run.spec, run.readings, run.of, run.by), "", *(answer.text for answer in found)]
+        raise DataError("; ".join(dict.fromkeys(f"{group}: {reason}" for group, reason in failed)))
+    for name, reason in failed:
+        printing.warn(f"warning: {name}: {reason}")
+    if run.holes is not None:
+        counted = run.holes.parts, run.holes.days
+    else:
+        assert run.readings is not None
+        counted = days_and_parts(run.readings)
+    lines = [run_head(run.spec, counted, run.of, run.by), "", *(answer.text for answer in found)]
     if len(found) > 1:
         lines.append(summary(head, [answer.row for answer in found]))
-    reasons = [{"group": group.group, "reason": why} for group, why in failed]
+    reasons = [{"group": name, "reason": why} for name, why in failed]
     return Answers(tuple(found), "\n".join(lines), lambda: [*(answer.data for answer in found), *reasons])
 
 
@@ -334,7 +367,7 @@ def capability_of(
     series: Series, choices: Choices, target: float | None = None, subgroup: str = ""
 ) -> Capability | PositionCapability:
     """Return the capability of a series by the method that fits its quantity."""
-    from holeqc.problems import WARNING, DataError, Problem
+    from holeqc.problems import WARNING, Problem
     from holeqc.statistics.capability import capability, clustered_capability
     from holeqc.statistics.indices import Limits
     from holeqc.statistics.position_capability import position_capability
@@ -386,7 +419,6 @@ def gauge_words(series: Series, sd: float | None) -> tuple[Problem, ...]:
 
 def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) -> Chart:
     """Return the chart of a series: of one value a piece, or of its single readings in subgroups."""
-    from holeqc.problems import DataError
     from holeqc.statistics import charts as parts
     from holeqc.statistics.charts import average_chart, chart, position_chart
     from holeqc.statistics.signals import alarms_of_scatter
@@ -466,7 +498,7 @@ def usual_readings(series: Series) -> float:
 
 def rejects_of(rejects: RejectCounts, kind: str, options: ChartOptions) -> Chart:
     """Return the chart of the share of rejects over time."""
-    from holeqc.problems import NOTE, DataError, Problem
+    from holeqc.problems import NOTE, Problem
     from holeqc.statistics.charts import P_CHART, p_chart
 
     if kind not in ("", P_CHART):
@@ -528,7 +560,6 @@ def capability(
                                 only=several(only))  # fmt: skip
     if second:
         return _alone(_position(table, (one_column(columns, "--second"), second, bonus), tolerance, confidence, unit))
-    from holeqc.problems import DataError
     from holeqc.reports.chart_text import capability_text
     from holeqc.statistics.capability import Choices
     from holeqc.statistics.capability import capability as work_out
@@ -556,8 +587,7 @@ def _kit_capability(
     run: Run, how: tuple[str, float | None, float, float], target: float | None, subgroup: str
 ) -> Answers:
     """Answer the capability of every group of a kit's readings."""
-    from holeqc.inspection.series import make_series
-    from holeqc.problems import NOTE, DataError, Problem
+    from holeqc.problems import NOTE, Problem
     from holeqc.reports.chart_text import capability_head, capability_row, capability_text, position_text
     from holeqc.statistics.capability import Capability, Choices
 
@@ -572,13 +602,14 @@ def _kit_capability(
         result = with_remarks(result, (what, *series.problems, *gauge_words(series, sd)))
         name = f"{run.of}, {series.group}"
         text = capability_text if isinstance(result, Capability) else position_text
-        return Answer(text(result, name, series.unit), lambda: common_data(run, series) | result.as_dict(),
-                      lambda: _figure(series, result, name), group=series.group,
+        common = common_data(run, series)
+        drawn = replace(series, piece=series.piece[:0], label=series.label[:0], serial=series.serial[:0],
+                        day=series.day[:0])  # fmt: skip  # a picture needs no names, and large ones add up
+        return Answer(text(result, name, series.unit), lambda: common | result.as_dict(),
+                      lambda: _figure(drawn, result, name), group=series.group,
                       row=capability_row(series.group, result))  # fmt: skip
 
-    return _of_groups(
-        run, make_series(run.spec, run.readings, run.of, run.by), work, capability_head(confidence=how[3])
-    )
+    return _of_groups(run, run.series(), work, capability_head(confidence=how[3]))
 
 
 def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:
@@ -594,7 +625,6 @@ def _figure(series: Series, result: Capability | PositionCapability, name: str) 
 def _position(
     table: Table, columns: tuple[str, str, str], tolerance: float | None, confidence: float, unit: str
 ) -> Answer:
-    from holeqc.problems import DataError
     from holeqc.reports.chart_text import position_text
     from holeqc.statistics.position_capability import position_capability
 
@@ -697,7 +727,6 @@ def chart(
 
 def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: Path | None) -> Answers:
     """Draw up the chart of every group of a kit's readings."""
-    from holeqc.inspection.series import make_series
     from holeqc.reports.chart_text import CHART_HEAD
     from holeqc.statistics.charts import POSITION, noted
 
@@ -725,8 +754,10 @@ def _kit_chart(run: Run, asked: tuple[str, str], options: ChartOptions, limits: 
         from holeqc.inspection.recheck import inspect
         from holeqc.inspection.series import count_rejects
 
-        return _of_groups(run, count_rejects(inspect(run.spec, run.readings), run.by, subgroup), count, CHART_HEAD)
-    return _of_groups(run, make_series(run.spec, run.readings, run.of, run.by), work, CHART_HEAD)
+        assert run.readings is not None
+        counts = count_rejects(inspect(run.spec, run.readings), run.by, subgroup)
+        return _of_groups(run, chosen(run, counts), count, CHART_HEAD)
+    return _of_groups(run, run.series(), work, CHART_HEAD)
 
 
 def _chart_answer(made: Chart, group: str, data: dict[str, Any], named: tuple[str, str]) -> Answer:
@@ -746,7 +777,6 @@ def _draw_up(
     table: Table, kind: str, asked: tuple[tuple[str, ...], str, str, str], options: ChartOptions
 ) -> tuple[Chart, tuple[Problem, ...]]:
     """Read the columns that a kind of chart needs and return the chart, and what must be said of the cells."""
-    from holeqc.problems import DataError
     from holeqc.statistics import charts as parts
     from holeqc.statistics.charts import c_chart, noted, p_chart, position_chart
     from holeqc.statistics.charts import chart as work_out
@@ -788,7 +818,6 @@ def _sizes(table: Table, size: str) -> tuple[Any, tuple[Problem, ...]]:
 def _frozen(path: Path, group: str = "") -> Any:
     """Return the limits of an earlier chart from its JSON file; of its group where it holds several."""
     from holeqc import door
-    from holeqc.problems import DataError
     from holeqc.statistics.charts import Frozen
 
     came = door.take(path, door.CHART, error=DataError)

@@ -7,7 +7,7 @@ Plain arrays come out, so that a notebook can hand them to `holeqc.statistics` j
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -430,6 +430,38 @@ def make_series(
     return tuple(out)
 
 
+def one_series(pieces: Sequence[Series]) -> Series:
+    """Return the series that pieces of different parts make together, in order of production."""
+    if len(pieces) == 1:
+        return pieces[0]
+    first = pieces[0]
+    starts = np.concatenate([[0], np.cumsum([one.pieces for one in pieces])])
+    piece = np.concatenate([one.piece + start for one, start in zip(pieces, starts[:-1], strict=True)])
+    day = np.concatenate([one.day for one in pieces])
+    order = order_of_days(day[np.searchsorted(piece, np.arange(starts[-1]))])
+    rank = np.empty(order.size, dtype=np.int64)
+    rank[order] = np.arange(order.size)
+    rows = np.argsort(rank[piece], kind="stable")
+    serial = np.concatenate([one.serial for one in pieces])[rows]
+    same = all(one.label is one.serial for one in pieces)
+    gauges = tuple(dict.fromkeys(name for one in pieces for name in one.gauges))
+    lower, upper = (next(iter(x)) if len(x := {getattr(p, side) for p in pieces}) == 1 else None
+                    for side in ("lower", "upper"))  # fmt: skip
+
+    def together(name: str) -> Any:
+        columns = [getattr(one, name) for one in pieces]
+        return None if any(c is None for c in columns) else np.concatenate(columns)[rows]
+
+    return replace(
+        first, values=together("values"), piece=rank[piece][rows], serial=serial,
+        label=serial if same else together("label"), day=day[rows], lower=lower, upper=upper, gauges=gauges,
+        uncertainty=_largest([one.uncertainty for one in pieces]),
+        resolution=_largest([one.resolution for one in pieces]), left_out=sum(one.left_out for one in pieces),
+        problems=tuple(dict.fromkeys(p for one in pieces for p in one.problems)),
+        **{name: together(name) for name in ("second", "tolerance", "bonus")},
+    )  # fmt: skip
+
+
 def _production(evidence: Evidence, values: Values) -> IntArray:
     rank = np.empty(len(evidence.parts), dtype=np.int64)
     rank[order_of_days(np.asarray(evidence.first_day))] = np.arange(rank.size)
@@ -498,7 +530,8 @@ def _series(
     return Series(
         groups.names[number], groups.keys_of(number), of, _value_words(of, spec, per_wall),
         OF_SERIES[of].unit(spec.unit),
-        values.value, piece, label.astype(np.str_), serial.astype(np.str_), evidence.first_day[values.part],
+        values.value, piece, label.astype(np.str_, copy=False), serial.astype(np.str_, copy=False),
+        evidence.first_day[values.part],
         lower, upper, OF_SERIES[of].from_zero, values.second, values.tolerance, bonus, tuple(g.id for g in gauges),
         _largest([g.uncertainty for g in gauges]), _largest([g.resolution for g in gauges]), len(doubted),
         (*said, *more),

@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -233,6 +233,30 @@ def sets_of_inspections(ids: Sequence[int]) -> Any:
     )  # fmt: skip
 
 
+class ReadingSet(NamedTuple):
+    """A reading set with its file's name: a row of a large record must be small."""
+
+    id: int
+    part: str
+    part_said: int
+    serial: str
+    file_id: int
+    readings: int
+    name: str
+    specification_id: int
+
+
+def _all_sets(connection: Connection, question: Any) -> list[ReadingSet]:
+    """Return the reading sets of a question; equal texts are one."""
+    once: dict[str, str] = {}
+    rows = connection.execute(question, execution_options={"yield_per": BATCH})
+    return [
+        ReadingSet(row[0], once.setdefault(row[1], row[1]), row[2], row[3], row[4], row[5],
+                   once.setdefault(row[6], row[6]), row[7])
+        for row in rows
+    ]  # fmt: skip
+
+
 def _sets() -> Any:
     sets = s.READING_SET.c
     columns = (sets.id, sets.part, sets.part_said, sets.serial, sets.file_id, sets.readings)
@@ -263,7 +287,22 @@ def wanted_sets(wanted: Filter) -> Any:
     return question.order_by(sets.id)
 
 
-BATCH = 50_000  #: readings fetched at a time
+def span_of(ledger: Ledger, wanted: Filter) -> tuple[int, int, tuple[str, str] | None]:
+    """Return how many parts and reading sets are wanted, and their first and last day, None where none is known."""
+    sets = wanted_sets(wanted).add_columns(s.READING_SET.c.first_day, s.READING_SET.c.last_day).subquery()
+    parts = select(sets.c.part, sets.c.serial).distinct().subquery()
+    with ledger.reading() as connection:
+        count = int(connection.execute(select(func.count()).select_from(parts)).scalar() or 0)
+        number, first, last = connection.execute(
+            select(func.count(), func.min(sets.c.first_day), func.max(sets.c.last_day))
+        ).one()
+    if first is None:
+        return count, number, None
+    first = max(str(first), wanted.since.isoformat() if wanted.since else "")
+    return count, number, (first, min(str(last), wanted.until.isoformat() if wanted.until else str(last)))
+
+
+BATCH = 20_000  #: readings fetched at a time
 #: column of the table of readings -> column of the ledger, where each reading has its own
 OWN = {
     "hole": "hole", "wall": "wall", "characteristic": "characteristic", "direction": "direction", "trial": "trial",
@@ -302,8 +341,17 @@ def recorded_readings(ledger: Ledger, wanted: Filter = Filter()) -> tuple[Specif
     """
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
-        sets = connection.execute(wanted_sets(wanted)).all()
+        sets = _all_sets(connection, wanted_sets(wanted))
         return spec, _of_sets(connection, spec, sets, wanted).readings
+
+
+def readings_by_parts(ledger: Ledger, wanted: Filter, parts: int) -> Iterator[Readings]:
+    """Give the readings that are wanted, so many parts at a time; each part must have been read once only."""
+    spec, last = wanted_specification(ledger, wanted), 0
+    with ledger.reading() as connection:
+        while sets := _all_sets(connection, wanted_sets(wanted).where(s.READING_SET.c.id > last).limit(parts)):
+            last = sets[-1].id
+            yield _of_sets(connection, spec, sets, wanted).readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +376,7 @@ def base_of_inspections(ledger: Ledger, spec: Specification, ids: Sequence[int])
     """Return the same with where the readings are in the ledger."""
     out, done = s.LEFT_OUT.c, s.ANSWERED.c
     with ledger.reading() as connection:
-        sets = connection.execute(sets_of_inspections(ids)).all()
+        sets = _all_sets(connection, sets_of_inspections(ids))
         gone = connection.execute(select(out.set_id, out.reading_line).where(out.inspection_id.in_(ids))).all()
         answered = connection.execute(select(done.problem_id).where(done.inspection_id.in_(ids))).scalars()
         base = _of_sets(connection, spec, sets, Filter(), gone, frozenset(map(int, answered)))
@@ -378,7 +426,7 @@ def columns_of_readings(ledger: Ledger, names: Sequence[str], wanted: Filter = F
     """Return some columns only of the readings that are wanted: as `recorded_readings`, but nothing else is fetched."""
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
-        sets = connection.execute(wanted_sets(wanted)).all()
+        sets = _all_sets(connection, wanted_sets(wanted))
         return _frame(connection, spec, sets, wanted, list(names))[0]
 
 
@@ -387,7 +435,7 @@ class _Texts:
 
     def __init__(self, first: Sequence[str] = ()) -> None:
         self.index: dict[str, int] = {text: code for code, text in enumerate(first)}
-        self.chunks: list[NDArray[np.int32]] = []
+        self.chunks: list[NDArray[np.integer[Any]]] = []
 
     def add(self, values: Sequence[str]) -> None:
         index = self.index
@@ -397,10 +445,10 @@ class _Texts:
             for v in dict.fromkeys(values):
                 index.setdefault(v, len(index))
             found = [index[v] for v in values]
-        self.chunks.append(np.array(found, dtype=np.int32))
+        self.chunks.append(np.array(found, dtype=np.min_scalar_type(-len(index))))  # most columns say few texts
 
-    def codes(self) -> NDArray[np.int32]:
-        return np.concatenate(self.chunks) if self.chunks else np.empty(0, dtype=np.int32)
+    def codes(self) -> NDArray[np.integer[Any]]:
+        return np.concatenate(self.chunks) if self.chunks else np.empty(0, dtype=np.int8)
 
 
 def _frame(
@@ -424,23 +472,29 @@ def _frame(
             if name in texts:
                 texts[name].add(values if name != "date" else [v or "" for v in values])
             else:
-                numbers[name].append(np.array(values, dtype=np.float64 if name in NUMBERS else np.int64))
+                numbers[name].append(np.array(values, dtype=np.float64 if name in NUMBERS else np.int32))
     place = np.concatenate(at, axis=1) if at else np.empty((2, 0), dtype=np.int64)
+    at.clear()
     number = {int(row.id): k for k, row in enumerate(sets)}
     ids = np.array(sorted(number), dtype=np.int64)
-    of_set = np.array([number[int(i)] for i in ids], dtype=np.int64)[np.searchsorted(ids, place[0])]
-    file_of = np.array([int(row.file_id) for row in sets], dtype=np.int64)
+    of_set = np.array([number[int(i)] for i in ids], dtype=np.int32)[np.searchsorted(ids, place[0])]
+    file_of = np.array([int(row.file_id) for row in sets], dtype=np.int32)
     order = np.lexsort((place[1], file_of[of_set])) if len(sets) else np.empty(0, dtype=np.int64)
     if gone:
         key = np.array([[int(row[0]) << 32 | int(row[1])] for row in gone], dtype=np.int64).ravel()
         order = order[~np.isin((place[0] << 32 | place[1])[order], key)]
     of_set = of_set[order]
-    arrays: dict[str, Any] = {n: np.concatenate(c)[order] if c else np.empty(0) for n, c in numbers.items()}
-    arrays |= {n: t.codes()[order] for n, t in texts.items()}
+    arrays: dict[str, Any] = {}
+    for name in needed:  # one after the other, so that no more than one is there twice
+        whole = texts[name].codes() if name in texts else np.concatenate(numbers.pop(name) or [np.empty(0)])
+        arrays[name] = whole[order]
+        if name in texts:
+            texts[name].chunks.clear()
     if several and "trial" in names:
         arrays["trial"] = _number_repeats(arrays, texts, sets, of_set, several)
     build = _builder(spec, sets, of_set, texts)
-    return pd.DataFrame({name: build(name, arrays.get(name)) for name in names}), place[:, order]
+    frame = pd.DataFrame({name: build(name, arrays.pop(name, None)) for name in names}, copy=False)
+    return frame, place[:, order]
 
 
 def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names: list[str]) -> Any:
@@ -512,10 +566,11 @@ def _appearing(values: Any, known: list[str]) -> list[str]:
 
 def _measured_twice(sets: Sequence[Any]) -> set[tuple[str, str]]:
     """Return the parts whose readings come from more than one file."""
-    files: dict[tuple[str, str], set[int]] = {}
-    for row in sets:
-        files.setdefault((str(row.part), str(row.serial)), set()).add(int(row.file_id))
-    return {piece for piece, of in files.items() if len(of) > 1}
+    first: dict[tuple[str, str], int] = {}
+    return {
+        piece for row in sets
+        if first.setdefault(piece := (str(row.part), str(row.serial)), row.file_id) != row.file_id
+    }  # fmt: skip
 
 
 def _number_repeats(

@@ -673,16 +673,22 @@ CHART_HEAD = ("group", "points", "signals", "first at", "last at", "answer")
 LONGEST = 24  #: characters of a group's name in the summary
 
 
-def run_head(spec: Specification, readings: Readings, of: str, by: Sequence[str]) -> str:
+def days_and_parts(readings: Readings) -> tuple[int, tuple[str, str] | None]:
+    """Return how many parts there are readings of, and the first and the last day, None where none is known."""
+    frame = readings.table
+    days = frame["date"].dropna()
+    span = (f"{days.min():%Y-%m-%d}", f"{days.max():%Y-%m-%d}") if len(days) else None
+    return len(frame[["part", "serial"]].drop_duplicates()), span
+
+
+def run_head(spec: Specification, counted: tuple[int, tuple[str, str] | None], of: str, by: Sequence[str]) -> str:
     """Return which kit with its limits of size, how many parts, from when to when, and what is grouped how."""
     from holeqc.specification.words import limits_line
 
-    frame = readings.table
-    parts = len(frame[["part", "serial"]].drop_duplicates())
-    days = frame["date"].dropna()
-    span = f", {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else ""
-    counted = f"{parts} part{'' if parts == 1 else 's'}{span}; {of} by {' and '.join(by)}"
-    return "\n".join([*textwrap.wrap(limits_line(spec), WIDTH), *textwrap.wrap(counted, WIDTH)])
+    parts, days = counted
+    span = f", {days[0]} to {days[1]}" if days else ""
+    said = f"{parts} part{'' if parts == 1 else 's'}{span}; {of} by {' and '.join(by)}"
+    return "\n".join([*textwrap.wrap(limits_line(spec), WIDTH), *textwrap.wrap(said, WIDTH)])
 
 
 def summary(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
