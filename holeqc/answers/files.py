@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -398,6 +399,7 @@ def _shown(pieces: Iterator[Readings], hole: str, parts: int) -> Iterator[Readin
     for number, piece in enumerate(pieces, 1):
         printing.progress(f"hole {hole}: {min(number * PARTS_AT_A_TIME, parts)} of {parts} parts read")
         yield piece
+        gc.collect()  # a run does without it else, and frames are held by cycles
 
 
 def _asked(

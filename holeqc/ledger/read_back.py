@@ -302,7 +302,7 @@ def span_of(ledger: Ledger, wanted: Filter) -> tuple[int, int, tuple[str, str] |
     return count, number, (first, min(str(last), wanted.until.isoformat() if wanted.until else str(last)))
 
 
-BATCH = 20_000  #: readings fetched at a time
+BATCH = 5000  #: readings fetched at a time
 #: column of the table of readings -> column of the ledger, where each reading has its own
 OWN = {
     "hole": "hole", "wall": "wall", "characteristic": "characteristic", "direction": "direction", "trial": "trial",

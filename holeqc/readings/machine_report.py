@@ -105,8 +105,13 @@ def heading(cells: Sequence[Content]) -> dict[str, int]:
     return roles if sure else {}
 
 
+_GAP = re.compile(r"\S(?: \s|[^\S ])")  #: more than the one blank between two words
+
+
 def rows_by_width(lines: Sequence[str]) -> list[list[str]]:
     """Return lines of a report in fixed width as cells, those below a heading in its columns; none without one."""
+    if not any(map(_GAP.search, lines)):
+        return []  # a heading needs gaps between its columns: no table of commas is cut up for nothing
     spans: list[tuple[int, int]] = []
     rows: list[list[str]] = []
     found = False

@@ -386,7 +386,9 @@ def _phrase_at(words: list[str], at: int) -> tuple[str, int]:
     word = words[at]
     if word.endswith(("frei", "free", "proof")):
         return "", 1
-    firsts = [word, *(f"{stem}*" for stem in _STEMS if word.startswith(stem))]
+    firsts = [word]
+    if word.startswith(_STEMS):
+        firsts += [f"{stem}*" for stem in _STEMS if word.startswith(stem)]
     found = [
         (len(phrase), defect)
         for first in firsts
