@@ -48,7 +48,7 @@ def verify(
 
     with open_ledger(ledger or None, create=False) as opened:
         found = opened.verify(_noted(expect))
-        found = _with_seals(opened, found, seal or [])
+        found = _with_seals(opened, found, seal or [], noted=bool(expect))
         place = opened.location.shown
     if json_:
         _print_json({
@@ -70,7 +70,10 @@ def verify(
     raise typer.Exit(0 if found.holds else 2)
 
 
-def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified:
+NO_SEAL = "nothing here tells whether entries were cut off at the end: holeqc ledger seal --folder FOLDER keeps seals"
+
+
+def _with_seals(ledger: Ledger, found: Verified, places: list[Path], *, noted: bool) -> Verified:
     """Return what verifying found together with what seals say."""
     from dataclasses import replace
 
@@ -83,7 +86,9 @@ def _with_seals(ledger: Ledger, found: Verified, places: list[Path]) -> Verified
         else:
             notes.append(f"the folder of seals, {folder}, can't be looked at")
     if not places:
-        return found
+        if not noted:
+            notes.append(NO_SEAL)
+        return replace(found, notes=tuple(notes))
     seals = read_seals(places)
     notes.append(f"compared with {_count(len(seals), 'seal')}, up to entry {seals[-1].entry}")
     with ledger.reading() as connection:

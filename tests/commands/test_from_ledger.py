@@ -53,6 +53,21 @@ def test_same_answers(shop: Path, words: list[str], capsys: pytest.CaptureFixtur
         assert said(capsys, command, "--ledger", ledger, "--where", "kit=BL-7", *options, "--json") == files
 
 
+@pytest.mark.parametrize("words", [["capability", "--only", "hole 3"], ["chart"]], ids=" ".join)
+def test_many_parts_are_read_in_pieces_and_answer_the_same(
+    shop: Path, words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command, *options = words
+    files = said(capsys, command, KIT, str(shop / "both.csv"), *options, "--json")
+    monkeypatch.setattr("holeqc.answers.files.PARTS_AT_A_TIME", 5)
+    assert said(capsys, command, KIT, "--ledger", str(shop / "l.sqlite3"), *options, "--json") == files
+
+
+def test_a_group_that_the_kit_has_not_is_refused(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["chart", KIT, "--ledger", str(shop / "l.sqlite3"), "--only", "9"]) == 2
+    assert "there is no group '9'; groups are hole 1, hole 2" in capsys.readouterr().err
+
+
 def test_filters_choose(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     options = ("capability", KIT, "--only", "3", "--json")
     ledger = ("--ledger", str(shop / "l.sqlite3"))

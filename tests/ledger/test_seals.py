@@ -21,7 +21,7 @@ from holeqc.ledger import open_ledger
 from holeqc.ledger.approvals import approve, approved_set, compare_with_ledger, waiting
 from holeqc.ledger.ledger import Ledger, roles_sql
 from holeqc.ledger.tags import dispose, find_tags
-from holeqc.ledger.verify import Seal, broken_seals, read_seals, write_seal
+from holeqc.ledger.verify import Seal, broken_seals, faults_at_a_glance, read_seals, write_seal
 from holeqc.problems import LedgerError
 from holeqc.reports.record import waiting_text
 
@@ -90,6 +90,32 @@ def test_a_record_edited_by_hand_carries_no_approval_and_no_packet(
         capsys.readouterr()
         shop.ledger.warn_of_doubts()
         assert "DOESN'T HOLD: entry " in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("statement", [
+    "UPDATE inspection SET verdict = 'accept', pin_verdict = '' WHERE serial = 'P-1'",
+    "UPDATE reading SET value = 0.4571 WHERE value < 0.455",
+    "DELETE FROM tag_event; DELETE FROM tag",
+    "UPDATE ledger_version SET tool = 'x'",
+    "UPDATE entry SET made_by = '17' WHERE kind = 'readings'",
+    "",
+])  # fmt: skip
+def test_of_a_large_record_the_entries_of_what_is_shown_are_recomputed(
+    shop: Shop, statement: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number in range(10, 14):
+        shop.record(f"P-{number}", {"1": (0.456, 0.457 + number / 1e4), "2": (0.459, 0.460)})
+    shop.record("P-1", SMALL)
+    monkeypatch.setattr("holeqc.ledger.verify.GLANCE", 60)
+    by_hand(shop.ledger, *filter(None, statement.split("; ")))
+    capsys.readouterr()
+    shop.ledger.warn_of_doubts(["P-1"])
+    told = " ".join(capsys.readouterr().err.split())
+    assert ("DOESN'T HOLD" in told) == bool(statement)
+    assert "a record this large isn't recomputed as a whole here: holeqc ledger verify does" in told
+    monkeypatch.setattr("holeqc.ledger.verify.GLANCE", 5)  # less than one entry brought
+    with shop.ledger.reading() as connection:
+        assert "nor 3 entries that speak of these parts" in faults_at_a_glance(connection, ["P-1"])[1]
 
 
 def test_readings_of_other_files_do_not_stand_in_the_way(shop: Shop) -> None:
