@@ -329,22 +329,30 @@ KEYS = ("kit", "revision", "part", "serial", "fixture", "gauge", "verdict", "sin
 
 
 def ledger_readings(
-    ledger: str, where: Sequence[str], files: Sequence[Path | Specification], characteristics: tuple[str, ...] = ()
-) -> tuple[Specification, Readings]:
+    ledger: str, where: Sequence[str], files: Sequence[Path | Specification], characteristics: tuple[str, ...] = (),
+    most: int = 0,
+) -> tuple[Specification, Readings]:  # fmt: skip
     """Return kit and readings from a ledger, as reading the files gives them.
 
     A kit file limits them to its id and revision, and is the kit that counts; without one the newest recorded text is.
-    ``characteristics``: only readings of these; nothing else is fetched.
+    ``characteristics``: only readings of these; nothing else is fetched. ``most``: parts that the question can take.
 
     Raises:
-        LedgerError: a key or value that isn't known, files of readings beside the ledger, several kits or units.
+        LedgerError: a key or value that isn't known, files of readings beside the ledger, several kits or units,
+            or more parts than ``most``.
     """
     from holeqc.ledger import open_ledger
-    from holeqc.ledger.read_back import recorded_readings
+    from holeqc.ledger.read_back import recorded_readings, span_of
+    from holeqc.problems import LedgerError
 
     given, wanted = _asked(where, files, characteristics)
     with open_ledger(ledger, create=False) as there, there.reading():
         spec = _kit_of(there, wanted, given)
+        if most and (parts := span_of(there, wanted)[0]) > most:
+            raise LedgerError(
+                f"ledger {there.location.shown}: {parts} parts are asked for, and at most {most} can be looked at "
+                "together; choose the newest: --where since=2026-01-01"
+            )
         readings = recorded_readings(there, wanted)[1]
     if readings.table.empty:
         raise _nothing(there.location.shown, where)

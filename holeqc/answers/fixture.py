@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
+MOST_PARTS = 20_000  #: of a record, in one study: more of them take gigabytes, and an old fixture says nothing of today
+
+
 @dataclass(frozen=True, kw_only=True)
 class FixtureAnswer(Answer):
     """The answer about a fixture: ``wear`` holds all that was found, in records; `holeqc.report` makes its pages."""
@@ -115,7 +118,7 @@ def read_parts(
     if ledger:
         if unit:
             raise DataError("--unit speaks of sheets; readings of a ledger have theirs")
-        return ledger_readings(ledger, where, files)
+        return ledger_readings(ledger, where, files, most=MOST_PARTS)
     if where:
         raise DataError("--where chooses readings of a ledger; give --ledger too")
     spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())

@@ -23,6 +23,7 @@ from holeqc.inspection.results import CHARACTERISTICS as JUDGED
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import parsed_specification, stored_specification
 from holeqc.ledger.schema import FIELDS, batches, plain
+from holeqc.printing import counted
 from holeqc.problems import LedgerError, Problem
 from holeqc.quantities import DECIMALS, format_length
 from holeqc.specification.model import SINGLE_WALL
@@ -465,7 +466,10 @@ def _frame(
     texts = {n: _Texts() for n in needed if n not in NUMBERS | WHOLE}
     numbers: dict[str, list[NDArray[Any]]] = {n: [] for n in needed if n in NUMBERS | WHOLE}
     at: list[NDArray[np.int64]] = []
+    show, count = counted("readings fetched", 5 * BATCH), 0
     for rows in _batches(connection, sets, wanted, needed):
+        count += len(rows)
+        show(count)
         fetched = list(zip(*rows, strict=True))
         at.append(np.array(fetched[:2], dtype=np.int64))
         for name, values in zip(needed, fetched[2:], strict=True):

@@ -63,6 +63,14 @@ def test_many_parts_are_read_in_pieces_and_answer_the_same(
     assert said(capsys, command, KIT, "--ledger", str(shop / "l.sqlite3"), *options, "--json") == files
 
 
+def test_a_study_of_too_many_parts_is_refused(
+    shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holeqc.answers.fixture.MOST_PARTS", PARTS - 1)
+    assert run(["wear", KIT, "--ledger", str(shop / "l.sqlite3")]) == 2
+    assert f"{PARTS} parts are asked for, and at most {PARTS - 1} can be" in " ".join(capsys.readouterr().err.split())
+
+
 def test_a_group_that_the_kit_has_not_is_refused(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["chart", KIT, "--ledger", str(shop / "l.sqlite3"), "--only", "9"]) == 2
     assert "there is no group '9'; groups are hole 1, hole 2" in capsys.readouterr().err
