@@ -43,6 +43,9 @@ def capability(
     from_zero: Annotated[
         bool, typer.Option("--from-zero", help="It can't be negative (out-of-roundness): no normal is used.")
     ] = False,
+    normal: Annotated[
+        bool, typer.Option("--normal", help="Known from elsewhere to be normal: give what supposes it too.")
+    ] = False,
     second: Annotated[str, typer.Option(help="Column of the second coordinate: capability of position.")] = "",
     tolerance: Annotated[float | None, typer.Option(help="With --second: diameter of the tolerance zone.")] = None,
     bonus: Annotated[str, typer.Option(help="With --second: column of each hole's bonus at MMC.")] = "",
@@ -84,8 +87,8 @@ def capability(
 
     answers = answer(
         *files or (), column=column or (), lower=lower, upper=upper, of=of, by=by, only=only or (), target=target,
-        subgroup=subgroup, within=within, from_zero=from_zero, second=second, tolerance=tolerance, bonus=bonus,
-        resolution=resolution, coverage=coverage, confidence=confidence, unit=unit, sheet=sheet, ledger=ledger,
+        subgroup=subgroup, within=within, from_zero=from_zero, normal=normal, second=second, tolerance=tolerance,
+        bonus=bonus, resolution=resolution, coverage=coverage, confidence=confidence, unit=unit, sheet=sheet, ledger=ledger,
         where=where or (),
     )  # fmt: skip
     show(answers, json_, plot)

@@ -425,8 +425,8 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
 def _index_lines(result: Capability) -> list[str]:
     overall, short, intervals = result.overall, result.within_indices, result.intervals
     beside = NOT_STABLE if result.stability.stable is False else ""
-    shapes = None if result.odd or result.any_shape is None else result.any_shape
-    wide = {} if shapes is None else {"Pp": shapes.Pp, "Ppk": shapes.Ppk}
+    shapes = result.any_shape
+    wide = {} if result.odd or shapes is None else {"Pp": shapes.Pp, "Ppk": shapes.Ppk}
     rows = []
     for name, value in (
         ("Cp", short.potential),
@@ -441,7 +441,7 @@ def _index_lines(result: Capability) -> list[str]:
                 (
                     name,
                     number(value),
-                    _range(intervals.get(name)),
+                    _range(intervals[name]) if name in intervals else "",
                     _range(bound) if bound else "",
                     _range(wide[name]) if wide.get(name) else "",
                     beside,
@@ -450,18 +450,14 @@ def _index_lines(result: Capability) -> list[str]:
     if not rows:
         return notes(["no index of a normal distribution is given; the notes below say why"])
     level = f"{100 * result.choices.confidence:g} %"
-    head = (
-        "index",
-        "value",
-        f"{level} if normal",
-        "bound if normal",
-        f"{level}, any shape" if any(row[4] for row in rows) else "",
-        "",
-    )
-    made = table(
-        head if any(row[2] != "-" for row in rows) else ("index, of a normal", "value", "", "", "", ""),
-        [row if row[2] != "-" else (*row[:2], "", *row[3:]) for row in rows],
-    )
+    heads = ("index, of a normal", "value", f"{level} if normal", "bound if normal", f"{level}, any shape", "")
+    kept = [k for k in range(6) if k < 2 or any(row[k] for row in rows)]
+    made = table([heads[k] for k in kept], [[row[k] for k in kept] for row in rows])
+    if not intervals and not result.odd:
+        made += notes([
+            f"{result.n} readings can't prove a normal, so that what hangs on one has no interval (Cp, Cpk, Cpm, share "
+            "outside, limits of most parts); where it is known from elsewhere give --normal"
+        ])  # fmt: skip
     exact = [
         f"{k}: {_range(intervals[f'{k}_normal_approximation'])}"
         for k in ("Cpk", "Ppk")
@@ -485,13 +481,13 @@ def _outside_lines(result: Capability) -> list[str]:
     span = _ppm_range(out.expected_interval_ppm)
     rows = [
         (
-            "outside, expected, all scatter",
+            "outside if normal, all scatter",
             f"{_ppm(out.expected_ppm)} ppm{f', {span} ppm' if span else ''}{beside}"
             if out.expected_ppm is not None
             else "",
         ),
         (
-            "outside, expected, short run",
+            "outside if normal, short run",
             f"{_ppm(out.expected_ppm_within)} ppm{beside}" if out.expected_ppm_within is not None else "",
         ),
         ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
@@ -559,7 +555,7 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
     found = result.intervals
 
     def span(name: str) -> str:
-        return f" ({_range(found[name])}, about {100 * result.confidence:g} %)" if name in found else ""
+        return f" ({_range(found[name])}, about {100 * result.confidence:g} % if normal)" if name in found else ""
 
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs(
@@ -696,7 +692,7 @@ def _steady(found: SeriesStability) -> str:
 
 def capability_head(confidence: float) -> tuple[str, ...]:
     """Return the heading of the summary of capability."""
-    return ("group", "n", "Cpk", "Ppk", f"{100 * confidence:g} % if normal", "outside", "stability")
+    return ("group", "n", "Cpk", "Ppk", f"{100 * confidence:g} % of Ppk", "outside", "stability")
 
 
 def capability_row(group: str, result: Capability | PositionCapability) -> tuple[str, ...]:
@@ -704,16 +700,14 @@ def capability_row(group: str, result: Capability | PositionCapability) -> tuple
     from holeqc.statistics.capability import Capability
 
     if isinstance(result, Capability):
-        percentile = result.percentile
-        by_percentile = percentile is not None and (result.odd or result.overall.nearest is None)
-        overall = percentile.Ppk if by_percentile and percentile else result.overall.nearest
-        interval = percentile.interval if by_percentile and percentile else result.intervals.get("Ppk")
+        found, overall = result.percentile, result.overall.nearest
+        if found is not None and (result.odd or overall is None):
+            overall = found.Ppk
+        interval = None if result.any_shape is None else result.any_shape.Ppk
         short, outside = result.within_indices.nearest, result.outside.observed_count
     else:
         short, overall, interval, outside = None, result.Ppk, result.intervals.get("Ppk"), result.observed_count
     span = "-" if interval is None or None in interval else f"{number(interval[0], 3)} to {number(interval[1], 3)}"
-    if isinstance(result, Capability) and span != "-" and by_percentile:
-        span = f"any {span}"  # it holds for any shape
     return (group, str(result.n), number(short, 3), number(overall, 3), span, str(outside), _steady(result.stability))
 
 

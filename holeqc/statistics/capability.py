@@ -347,7 +347,7 @@ def index_remarks(
             else Problem(
                 WARNING,
                 "not-normal",
-                f"these readings don't look normal ({found}): indices of a normal are given without "
+                f"these readings don't look normal ({found}): indices of a normal have no "
                 "intervals; take the percentile figures and the observed share",
             )
         )
@@ -379,14 +379,16 @@ class Choices:
 
     ``within`` is the estimate of sigma within subgroups (``pooled``, ``range``, ``sd``, ``moving-range``; empty: pooled
     with subgroups, else moving range). ``percentile``: True always, False never, None when the readings don't look
-    normal. ``from_zero``: the quantity can't be negative. ``resolution``: the gauge's step. ``any_shape`` False
-    saves the time for the intervals that suppose no shape, where the percentile method isn't used.
+    normal. ``from_zero``: the quantity can't be negative. ``normal``: it is known from elsewhere to be normal, and
+    intervals that suppose it are given. ``resolution``: the gauge's step. ``any_shape`` False saves the time for the
+    intervals that suppose no shape, where the percentile method isn't used.
     """
 
     within: str = ""
     confidence: float = 0.95
     coverage: float = 0.9973
     from_zero: bool = False
+    normal: bool = False
     percentile: bool | None = None
     resolution: float | None = None
     any_shape: bool = True
@@ -426,9 +428,9 @@ class Capability:
 
     ``overall`` holds Pp, Ppk and ``within_indices`` Cp, Cpk. ``remarks`` and ``stability`` say what spoils them;
     ``cautions`` repeats the instability beside every index that it touches. ``allowing`` judges normality with the
-    gauge's step and the readings' worth allowed for, None where the plain test stands. ``intervals`` of indices
-    suppose a normal and are left out where the readings are no normal (``odd``); ``any_shape`` holds whatever their
-    shape.
+    gauge's step and the readings' worth allowed for, None where the plain test stands. ``intervals`` suppose a normal:
+    they are given where it is known and the readings don't speak against it (``odd``), because a test of 125 readings
+    passes every other series of a t with 5 degrees; ``any_shape`` holds whatever their shape.
     """
 
     n: int
@@ -754,14 +756,15 @@ def capability(
         n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability, percentile,
         tuple(problems), cautions, allowed, shapes, odd,
     )  # fmt: skip
-    return without_normal(made) if odd or how.from_zero else made
+    return _of_normal_alone(made)
 
 
-def without_normal(made: Capability) -> Capability:
-    """Return a capability without the intervals that suppose a normal: these readings are none."""
-    kept = {k: v for k, v in made.intervals.items() if k == "mean"}
+def _of_normal_alone(made: Capability) -> Capability:
+    """Return a capability with the intervals that suppose a normal only where nothing speaks against it."""
+    if made.choices.normal and not made.odd and not made.choices.from_zero:
+        return made
     outside = replace(made.outside, expected_interval_ppm=(None, None))
-    return replace(made, intervals=kept, tolerance=None, outside=outside)
+    return replace(made, intervals={}, tolerance=None, outside=outside)
 
 
 # Capability where several readings are taken on one piece: they resemble each other and don't count as independent.
@@ -869,7 +872,7 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
         remarks=_remarks(base, found, skewed_remark(found.groups.means, middle, steady, averaged=True)),
         cautions={k: steady.words for k, v in shown.items() if v is not None and steady.stable is False},
     )  # fmt: skip
-    return without_normal(made) if base.odd or how.from_zero else made
+    return _of_normal_alone(made)
 
 
 def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outside:
@@ -897,7 +900,7 @@ def _remarks(base: Capability, found: Pieces, skewed: Problem | None) -> tuple[P
         f"other (correlation {found.alike:.2f}) and count as {found.counted} independent ones in every interval",
     )]  # fmt: skip
     if found.counted < FEW <= base.n:
-        few = f"{found.counted} are few: believe the intervals, not the indices"
+        few = f"{found.counted} are few: an index is worth no more than its interval"
         problems.append(Problem(NOTE, "few-readings", few))
     if groups.scattered:
         problems.append(Problem(

@@ -85,8 +85,8 @@ KINDS = {
     "alike neighbours": _neighbours(),
     "Rayleigh from zero": _frozen(stats.rayleigh(), from_zero=True),
 }
-#: indices of which only a normal of sigma 1 has a true value here
-NORMAL_ALONE = {"normal": ("Cp", "Cpk", "Pp"), "alike neighbours": ("Pp",)}
+#: indices with intervals that suppose a normal, where it is known to be one (``--normal``); elsewhere none is printed
+NORMAL_ALONE = {"normal": ("Cp", "Cpk", "Pp", "Ppk"), "alike neighbours": ("Pp", "Ppk")}
 #: (offset in sigma of the larger axis, sigma of the other axis)
 POSITIONS = {"round position": (0.0, 1.0), "position off centre": (1.0, 1.0), "position 2 to 1": (0.0, 0.5)}
 
@@ -109,9 +109,9 @@ class Tally:
 def indices_of(name: str, n: int, seeds: range) -> tuple[list[float], dict[str, Tally]]:
     """Return the indices put forward and the tallies of one kind and length."""
     kind = KINDS[name]
-    limits, how = kind.limits(), Choices(from_zero=kind.from_zero)
+    limits, how = kind.limits(), Choices(from_zero=kind.from_zero, normal=name in NORMAL_ALONE)
     answers: list[float] = []
-    tallies = {key: Tally() for key in (*NORMAL_ALONE.get(name, ()), "if normal", "any shape")}
+    tallies = {key: Tally() for key in ("any shape", *NORMAL_ALONE.get(name, ()))}
     potential = 0.0 if limits.width is None else limits.width / 6
     for k in seeds:
         result = capability(kind.draw(np.random.default_rng((k, n)), n), limits, choices=how)
@@ -119,8 +119,7 @@ def indices_of(name: str, n: int, seeds: range) -> tuple[list[float], dict[str, 
         best = result.overall.nearest if by_shape is None else by_shape.Ppk
         answers.append(np.nan if best is None else best)
         for key in NORMAL_ALONE.get(name, ()):
-            tallies[key].add(result.intervals.get(key), NEAR if key == "Cpk" else potential)
-        tallies["if normal"].add(result.intervals.get("Ppk"), NEAR)
+            tallies[key].add(result.intervals.get(key), NEAR if key in ("Cpk", "Ppk") else potential)
         tallies["any shape"].add(None if result.any_shape is None else result.any_shape.Ppk, NEAR)
     return answers, tallies
 
@@ -156,7 +155,7 @@ def about_target_of(offset: float, n: int, seeds: range) -> tuple[list[float], d
     answers, tally = [], Tally()
     for k in seeds:
         x = np.random.default_rng((k, n)).normal(offset, 1.0, n)
-        result = capability(x, limits, choices=Choices(any_shape=False))
+        result = capability(x, limits, choices=Choices(any_shape=False, normal=True))
         answers.append(np.nan if result.Cpm is None else result.Cpm)
         tally.add(result.intervals.get("Cpm"), 8 / (6 * np.hypot(1.0, offset)))
     return answers, {"Cpm": tally}

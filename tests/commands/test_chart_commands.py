@@ -52,7 +52,7 @@ SIZE = ["--column", "size", "--lower", "0.455", "--upper", "0.462"]
 
 
 def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part"], capsys)
+    got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part", "--normal"], capsys)
     assert {
         "n",
         "mean",
@@ -74,12 +74,17 @@ def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_capability_for_people(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = text(["capability", str(log), *SIZE, "--unit", "in"], capsys)
+    plain = text(["capability", str(log), *SIZE], capsys)
+    assert "if normal" not in plain.partition("outside if normal")[0]  # 80 readings can't prove it
+    assert "99.73 % of parts" not in plain
+    assert "give --normal" in " ".join(plain.split())
+    assert "95 %, any shape" in plain
+    out = text(["capability", str(log), *SIZE, "--unit", "in", "--normal"], capsys)
     for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % if normal", "Stability: stable", "Bissell", "A2"):
         assert word in out
-    one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462"], capsys)
+    one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462", "--normal"], capsys)
     assert "below 0.4" in one_sided
-    bare = text(["capability", str(log), "--column", "size"], capsys)
+    bare = text(["capability", str(log), "--column", "size", "--normal"], capsys)
     assert "there is no index" in bare
     assert "A2" in bare
     assert "0.45" in bare.partition("99.73 % of parts")[2].splitlines()[0]
@@ -371,11 +376,12 @@ def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFi
 def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
     out = text(
-        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--target", "0.47"], capsys
+        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--target", "0.47", "--normal"],
+        capsys,
     )
-    for begin in ("outside, expected, all scatter", "outside, expected, short run", "99.73 % of parts"):
+    for begin in ("outside if normal, all scatter", "outside if normal, short run", "99.73 % of parts"):
         assert "not stable" in " ".join(out[out.index(begin) :].split())[:130]
-    assert "e-" not in out[out.index("outside, expected") : out.index("outside, observed")]
+    assert "e-" not in out[out.index("outside if normal") : out.index("outside, observed")]
     assert "target lies outside the limits" in " ".join(out.split())
 
 
