@@ -277,7 +277,7 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
         else:
             axes = list(figure.subplots(2, 1, height_ratios=[3.0, 2.0]))
             _panel(axes[1], below, unit, held)
-            _bare(axes[1], "Scatter")
+            _bare(axes[1], "Scatter" if below.tests else "Scatter, not judged")
         _panel(axes[0], chart, unit, held)
         _bare(
             axes[0],

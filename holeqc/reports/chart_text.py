@@ -483,12 +483,14 @@ def _outside_lines(result: Capability) -> list[str]:
         (
             "outside if normal, all scatter",
             f"{_ppm(out.expected_ppm)} ppm{f', {span} ppm' if span else ''}{beside}"
-            if out.expected_ppm is not None
+            if out.expected_ppm is not None and not result.odd
             else "",
         ),
         (
             "outside if normal, short run",
-            f"{_ppm(out.expected_ppm_within)} ppm{beside}" if out.expected_ppm_within is not None else "",
+            f"{_ppm(out.expected_ppm_within)} ppm{beside}"
+            if out.expected_ppm_within is not None and not result.odd
+            else "",
         ),
         ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
     ]

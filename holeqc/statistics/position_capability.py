@@ -143,13 +143,17 @@ def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -
         return np.asarray(p * dx * dx + 2 * q * dx * dy + r * dy * dy)
 
     grid = np.arange(_ANGLES) * (2 * math.pi / _ANGLES)
-    best = grid[np.argmin(squared(grid[None, :]), axis=1)][:, None]
+    c, s = np.cos(grid), np.sin(grid)
+    factors = np.concatenate([radius * p, 2 * radius * q, radius * r, -2 * (p * cx + q * cy), -2 * (q * cx + r * cy)], 1)
+    best = grid[np.argmin(factors @ np.stack([c * c, c * s, s * s, c, s]), axis=1)][:, None]
     h = 2 * math.pi / _ANGLES
     for _ in range(40):
         at, left, right = squared(best), squared(best - h), squared(best + h)
         bend = left - 2 * at + right
         move = np.where(bend > 0, 0.5 * h * (left - right) / np.where(bend > 0, bend, 1.0), 0.0)
         best = best + np.clip(move, -h, h)
+        if float(np.max(np.abs(move), initial=0.0)) < 1e-7:
+            break
         h = max(h / 2, 1e-5)
     distance = np.sqrt(np.maximum(squared(best)[:, 0], 0.0))
     return np.where(np.hypot(centres[:, 0], centres[:, 1]) < radius, distance, 0.0)
