@@ -455,8 +455,8 @@ def _index_lines(result: Capability) -> list[str]:
     made = table([heads[k] for k in kept], [[row[k] for k in kept] for row in rows])
     if not intervals and not result.odd:
         made += notes([
-            f"{result.n} readings can't prove a normal, so that what hangs on one has no interval (Cp, Cpk, Cpm, share "
-            "outside, limits of most parts); where it is known from elsewhere give --normal"
+            "what hangs on a normal has no interval (Cp, Cpk, Cpm, share outside, limits of most parts), because "
+            "readings seldom prove one; where it is known from elsewhere give --normal"
         ])  # fmt: skip
     exact = [
         f"{k}: {_range(intervals[f'{k}_normal_approximation'])}"
