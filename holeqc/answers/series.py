@@ -511,7 +511,7 @@ def capability(
         lower, upper, target: limits of a table's column, in its unit; a kit says its own.
         of, by, only: of a kit: quantity (size, position, ...), what makes a group (hole, bushing, ...), groups wanted.
         subgroup, within: column of the subgroup (of a kit: part, day or parts in a row), how sigma within is found.
-        from_zero: it can't be negative. normal: known to be normal. second, tolerance, bonus: columns and diameter of a position.
+        from_zero: it can't be negative. normal: it is known to be one. second, tolerance, bonus: of a position.
         resolution: step of the gauge. coverage, confidence: shares between 0 and 1.
         unit: of results; of a kit's sheets that say none. sheet: of a workbook.
         ledger, where: readings of a record instead of sheets, chosen by ``KEY=VALUE``.
@@ -576,7 +576,8 @@ def _kit_capability(run: Run, choices: Choices, target: float | None, subgroup: 
                       lambda: _figure(series, result, name), group=series.group,
                       row=capability_row(series.group, result))  # fmt: skip
 
-    return _of_groups(run, make_series(run.spec, run.readings, run.of, run.by), work, capability_head(choices.confidence))
+    series = make_series(run.spec, run.readings, run.of, run.by)
+    return _of_groups(run, series, work, capability_head(choices.confidence))
 
 
 def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:

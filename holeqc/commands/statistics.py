@@ -88,8 +88,8 @@ def capability(
     answers = answer(
         *files or (), column=column or (), lower=lower, upper=upper, of=of, by=by, only=only or (), target=target,
         subgroup=subgroup, within=within, from_zero=from_zero, normal=normal, second=second, tolerance=tolerance,
-        bonus=bonus, resolution=resolution, coverage=coverage, confidence=confidence, unit=unit, sheet=sheet, ledger=ledger,
-        where=where or (),
+        bonus=bonus, resolution=resolution, coverage=coverage, confidence=confidence, unit=unit, sheet=sheet,
+        ledger=ledger, where=where or (),
     )  # fmt: skip
     show(answers, json_, plot)
 

@@ -321,6 +321,7 @@ def budget_text(budget: Budget, unit: str = "", tolerance: float | None = None) 
     return "\n".join([*lines, "", f"U = {number(budget.expanded)} at k = {budget.k:g}"]) + "\n"
 
 
+FEW_PLACES = 25  #: up to so many positions intervals at 95 % held 97 to 100 of 100 (coverage_indices.py)
 FEW_FOR_SHAPE = 200  #: readings below which a test of normality often passes other shapes too (simulated)
 MOST_CANDIDATES = 5  #: distributions printed, best first
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
@@ -478,18 +479,18 @@ def _index_lines(result: Capability) -> list[str]:
 def _outside_lines(result: Capability) -> list[str]:
     out = result.outside
     beside = f"  {NOT_STABLE}" if result.stability.stable is False else ""
-    span = _ppm_range(out.expected_interval_ppm)
+    span = _ppm_range(out.ppm_if_normal_interval)
     rows = [
         (
             "outside if normal, all scatter",
-            f"{_ppm(out.expected_ppm)} ppm{f', {span} ppm' if span else ''}{beside}"
-            if out.expected_ppm is not None and not result.odd
+            f"{_ppm(out.ppm_if_normal)} ppm{f', {span} ppm' if span else ''}{beside}"
+            if out.ppm_if_normal is not None and not result.odd
             else "",
         ),
         (
             "outside if normal, short run",
-            f"{_ppm(out.expected_ppm_within)} ppm{beside}"
-            if out.expected_ppm_within is not None and not result.odd
+            f"{_ppm(out.ppm_if_normal_short_run)} ppm{beside}"
+            if out.ppm_if_normal_short_run is not None and not result.odd
             else "",
         ),
         ("outside, observed", f"{out.observed_count} of {result.n} ({_percent_interval(*out.observed_interval)})"),
@@ -548,16 +549,13 @@ def _percentile_lines(result: Capability) -> list[str]:
 def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
     """Return the capability of positions for the screen."""
     beside = f"  {NOT_STABLE}" if result.cautions else ""
-    inside = (
-        "-"
-        if result.share_inside is None or result.expected_ppm is None
-        else (f"{100 * result.share_inside:.6g} %, {_ppm(result.expected_ppm)} ppm outside{beside}")
-    )
+    expected = "-" if result.expected_ppm is None else f"{_ppm(result.expected_ppm)} ppm{beside}"
     observed = f"{result.observed_count} of {result.n} ({_percent_interval(*result.observed_interval)})"
     found = result.intervals
 
     def span(name: str) -> str:
-        return f" ({_range(found[name])}, about {100 * result.confidence:g} % if normal)" if name in found else ""
+        sure = "at least" if result.n <= FEW_PLACES else "about"
+        return f" ({_range(found[name])}, {sure} {100 * result.confidence:g} % if normal)" if name in found else ""
 
     lines = [f"Position capability of {name}" + (f" [{unit}]" if unit else ""), ""]
     lines += _pairs(
@@ -573,7 +571,7 @@ def position_text(result: PositionCapability, name: str, unit: str = "") -> str:
             ("Pp, largest ellipse", f"{number(result.Pp)}{span('Pp')}{beside}"),
             ("Ppk, largest ellipse", f"{number(result.Ppk)}{span('Ppk')}{beside}"),
             ("Ppk, share inside", f"{number(result.Ppk_share)} (without interval){beside}"),
-            ("inside, expected", inside),
+            ("outside if normal", expected),
             ("outside, observed", observed),
         ]
     )

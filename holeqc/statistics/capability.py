@@ -426,16 +426,16 @@ class Choices:
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """Shares outside the limits: expected from the normal (overall and within sigma), and counted in the readings.
+    """Shares outside the limits: expected of a normal (of all scatter and of a short run), and counted in the readings.
 
-    ``expected_interval`` adds the exact bounds of both tails, so that it holds at least the stated confidence;
+    ``ppm_if_normal_interval`` adds the exact bounds of both tails, so that it holds at least the stated confidence;
     ``observed`` is a share of the readings with its Clopper-Pearson ``observed_interval``. Parts per million are the
     share times 1e6.
     """
 
-    expected_ppm: float | None
-    expected_ppm_within: float | None
-    expected_interval_ppm: Interval
+    ppm_if_normal: float | None
+    ppm_if_normal_short_run: float | None
+    ppm_if_normal_interval: Interval
     observed: float
     observed_count: int
     observed_below: int
@@ -506,7 +506,7 @@ class Capability:
                 "Cpm": self.Cpm,
                 "off_centre": self.overall.off_centre,
                 "intervals": self.intervals,
-                "intervals_suppose": "a normal distribution; readings that resemble their neighbours count for less",
+                "intervals_suppose": "a normal, known from elsewhere; readings that resemble others count for less",
                 "any_shape": None if self.any_shape is None else asdict(self.any_shape),
                 "normality": normality or {"A2": None, "A2_adjusted": None, "p": None, "critical_5_percent": 0.752},
                 "normality_judged": {"p": self.normal_p} | ({} if self.allowing is None else asdict(self.allowing)),
@@ -784,7 +784,7 @@ def _of_normal_alone(made: Capability) -> Capability:
     """Return a capability with the intervals that suppose a normal only where nothing speaks against it."""
     if made.choices.normal and not made.odd and not made.choices.from_zero:
         return made
-    outside = replace(made.outside, expected_interval_ppm=(None, None))
+    outside = replace(made.outside, ppm_if_normal_interval=(None, None))
     return replace(made, intervals={}, tolerance=None, outside=outside)
 
 
@@ -903,14 +903,14 @@ def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool)
     low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
     high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
     if not normal or n < 2 or not base.limits.given:
-        return replace(seen, observed_interval=(low, high), expected_interval_ppm=(None, None))
+        return replace(seen, observed_interval=(low, high), ppm_if_normal_interval=(None, None))
     sides = [v for v in (base.overall.lower, base.overall.upper) if v is not None]
     bounds = [[one_sided_bound(v, n, n - 1, p) for v in sides] for p in (tail / len(sides), 1 - tail / len(sides))]
     best, worst = (min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in bound)) for bound in bounds)
     sigma = found.within.sigma
     return replace(
-        seen, observed_interval=(low, high), expected_interval_ppm=(best, worst),
-        expected_ppm_within=1e6 * sum(expected_outside(base.limits, base.mean, sigma)) if sigma > 0 else None,
+        seen, observed_interval=(low, high), ppm_if_normal_interval=(best, worst),
+        ppm_if_normal_short_run=1e6 * sum(expected_outside(base.limits, base.mean, sigma)) if sigma > 0 else None,
     )  # fmt: skip
 
 

@@ -144,8 +144,8 @@ def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -
 
     grid = np.arange(_ANGLES) * (2 * math.pi / _ANGLES)
     c, s = np.cos(grid), np.sin(grid)
-    factors = np.concatenate([radius * p, 2 * radius * q, radius * r, -2 * (p * cx + q * cy), -2 * (q * cx + r * cy)], 1)
-    best = grid[np.argmin(factors @ np.stack([c * c, c * s, s * s, c, s]), axis=1)][:, None]
+    terms = [radius * p, 2 * radius * q, radius * r, -2 * (p * cx + q * cy), -2 * (q * cx + r * cy)]
+    best = grid[np.argmin(np.hstack(terms) @ np.stack([c * c, c * s, s * s, c, s]), axis=1)][:, None]
     h = 2 * math.pi / _ANGLES
     for _ in range(40):
         at, left, right = squared(best), squared(best - h), squared(best + h)

@@ -376,7 +376,7 @@ def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFi
 def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
     out = text(
-        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--target", "0.47", "--normal"],
+        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--normal", "--target=0.47"],
         capsys,
     )
     for begin in ("outside if normal, all scatter", "outside if normal, short run", "99.73 % of parts"):

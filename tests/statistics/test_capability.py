@@ -72,7 +72,7 @@ def test_every_key_of_the_json_is_there() -> None:
     assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_normal_approximation", "mean"} <= set(got["intervals"])
     assert all(len(v) == 2 for v in got["intervals"].values())
     assert {"A2", "A2_adjusted", "p"} <= set(got["normality"])
-    assert {"expected_ppm", "observed"} <= set(got["outside"])
+    assert {"ppm_if_normal", "observed"} <= set(got["outside"])
     assert got["n"] == 80
     for name in ("Cp", "Cpk", "Pp", "Ppk", "Cpm"):
         low, high = got["intervals"][name]
@@ -193,7 +193,7 @@ def test_without_limits_all_but_the_indices_is_given() -> None:
     assert found.normality is not None
     assert found.tolerance is not None
     assert found.tolerance.inside is None
-    assert found.outside.expected_ppm is None
+    assert found.outside.ppm_if_normal is None
     json.dumps(found.as_dict(), allow_nan=False)
     skewed = np.random.default_rng(5).exponential(0.001, 100)
     assert capability(skewed, Limits()).percentile is None
@@ -229,7 +229,7 @@ def test_share_outside_has_an_interval_that_holds() -> None:
     held = given = 0
     for _ in range(150):
         found = capability(rng.normal(size=50), Limits(-3, 3), choices=Choices(any_shape=False, normal=True))
-        low, high = found.outside.expected_interval_ppm
+        low, high = found.outside.ppm_if_normal_interval
         if low is None or high is None:  # one normal series in twenty is taken for none and gets no such interval
             continue
         given += 1
@@ -261,7 +261,7 @@ def test_bounded_at_zero_is_never_normal() -> None:
     assert found.Cpm is None
     assert found.normality is None
     assert found.tolerance is None
-    assert found.outside.expected_ppm is None
+    assert found.outside.ppm_if_normal is None
     assert found.percentile is not None
     assert found.percentile.choice.candidates[0].key in ("rayleigh", "weibull", "rice")
     assert found.stability.stable is True
@@ -447,7 +447,8 @@ def test_cpm_of_five_readings_is_held_as_often_as_said() -> None:
     """Second route: simulation of normals whose Cpm is known; 94.2 to 95.1 % over offsets from 0 to 3 sigma."""
     limits, held = Limits(-4.0, 4.0), 0
     for k in range(400):
-        found = capability(np.random.default_rng(k).normal(2, 1, 5), limits, choices=Choices(any_shape=False, normal=True))
+        x = np.random.default_rng(k).normal(2, 1, 5)
+        found = capability(x, limits, choices=Choices(any_shape=False, normal=True))
         low, high = found.intervals["Cpm"]
         assert low is not None
         assert high is not None

@@ -112,4 +112,4 @@ def test_without_limits_there_is_no_index() -> None:
     found = clustered_capability(x, np.repeat(np.arange(20), 4), Limits()).as_dict()
     assert found["Cp"] is found["Ppk"] is None
     assert found["sd_within"] is not None
-    assert found["outside"]["expected_ppm"] is None
+    assert found["outside"]["ppm_if_normal"] is None
