@@ -432,6 +432,23 @@ def test_what_begins_at_zero_is_drawn_with_its_own_curve() -> None:
         capability_figure(result, np.full(9, 0.458), "x")
 
 
+def test_the_farthest_of_many_readings_are_drawn() -> None:
+    from holeqc.reports.chart_plots import MOST_POINTS, capability_figure
+    from holeqc.statistics.capability import Choices, capability
+    from holeqc.statistics.indices import Limits
+
+    x = np.random.default_rng(2).normal(0, 1, 9001)
+    x[[1234, 8999]] = -9.0, 9.0
+    result = capability(x, Limits(-5, 5), choices=Choices(any_shape=False, percentile=False))
+    _, straight, strip = capability_figure(result, x, "x").axes
+    for lines in (straight.lines[0], strip.lines[0]):
+        seen = np.asarray(lines.get_ydata())
+        assert (seen.min(), seen.max()) == (-9.0, 9.0)
+        assert seen.size < 2 * MOST_POINTS
+    at = np.asarray(strip.lines[0].get_xdata())
+    np.testing.assert_array_equal(strip.lines[0].get_ydata(), x[at - 1])
+
+
 def test_subgroups_in_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     x = np.round(np.random.default_rng(5).normal(0.4585, 0.0006, (12, 4)), 4)
     wide, long = tmp_path / "wide.csv", tmp_path / "long.csv"

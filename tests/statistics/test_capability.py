@@ -492,10 +492,30 @@ def test_streams_in_the_subgroups_are_not_passed_over() -> None:
     assert len(told) == 1
     assert told[0].severity == "warning"
     assert "sigma within apart" in told[0].message
+    heaps = [r.message for r in found.remarks if r.code == "two-heaps"]
+    assert len(heaps) == 1
+    assert "50 up to" in heaps[0]
+    assert "50 from" in heaps[0]
     even = capability(rng.normal(0, 1, 100), Limits(-8, 17), subgroups=np.repeat(np.arange(20), 5))
-    assert not {"means-differ", "mixed-streams"} & {r.code for r in even.remarks}
+    assert not {"means-differ", "mixed-streams", "two-heaps"} & {r.code for r in even.remarks}
     pairs = capability(streams.reshape(2, 50).T.ravel(), Limits(-8, 17), subgroups=np.repeat(np.arange(50), 2))
     assert [r.code for r in pairs.remarks if r.code in ("means-differ", "mixed-streams")] == ["mixed-streams"]
+    runs = streams.reshape(2, 10, 5).transpose(1, 0, 2).ravel()
+    found = capability(runs, Limits(-8, 17))  # runs of five of each: neighbours resemble, yet no kind fits
+    assert found.any_shape is not None
+    assert found.any_shape.Ppk is None
+    assert "fits" in found.any_shape.words
+
+
+def test_intervals_that_hang_on_a_normal_are_for_a_known_one() -> None:
+    x = np.random.default_rng(5).normal(size=60)
+    plain, known = (capability(x, Limits(-4, 4), choices=how) for how in (None, KNOWN))
+    assert (plain.intervals, plain.tolerance) == ({}, None)
+    assert plain.outside.ppm_if_normal_interval == (None, None)
+    assert plain.any_shape == known.any_shape
+    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm"} <= set(known.intervals)
+    heavy = np.random.default_rng(3).standard_t(2, 60)
+    assert capability(heavy, Limits(-40, 40), choices=KNOWN).intervals == {}  # the readings speak against it
 
 
 def test_many_readings_of_a_normal_are_no_poor_picture_of_one() -> None:
