@@ -1,12 +1,11 @@
-"""How often the intervals of capability hold the true index: simulated series of nine distributions.
+"""How often the intervals of capability hold the true index: simulated series of eleven distributions.
 
 Run as ``python tests/benchmarks/coverage_indices.py [SERIES [FIRST [LENGTHS [NAME...]]]]``, LENGTHS such as 10,25; 400
-series of each kind and length from seed 0 on unless told. Thresholds were tuned on seeds from
-500 000 on. The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the
-upper limit and 1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number
-of readings it prints the median of the index that the tool puts forward, then for each interval in how many of 100
-series it was printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of
-readings).
+series of each kind and length from seed 0 on unless told. Thresholds were tuned on seeds from 500 000 on. The limits of
+each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the upper limit and 1.70 at the
+lower one, from its own quantile function; of a normal this is Ppk. For each kind and number of readings it prints the
+median of the index that the tool puts forward, then for each interval in how many of 100 series it was printed, and in
+how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of readings).
 
 - normal, lognormal (sigma of logarithms 0.4), shifted lognormal (0.5 from a threshold of 3), Weibull from zero (shape
   1.8, said to be from zero), Weibull with a threshold (shape 1.8 from 5), t with 5 degrees, gamma (shape 3), uniform,
