@@ -322,7 +322,6 @@ def budget_text(budget: Budget, unit: str = "", tolerance: float | None = None) 
 
 
 FEW_PLACES = 25  #: up to so many positions intervals at 95 % held 97 to 100 of 100 (coverage_indices.py)
-FEW_FOR_SHAPE = 200  #: readings below which a test of normality often passes other shapes too (simulated)
 MOST_CANDIDATES = 5  #: distributions printed, best first
 MOST_ROWS = 20  #: signals printed; the rest is counted, and in the JSON
 NOT_STABLE = "not stable"
@@ -389,35 +388,22 @@ def capability_text(result: Capability, name: str, unit: str = "") -> str:
     """Return the capability of one quantity for the screen."""
     limits, within = result.limits, result.within
     lines = [f"Capability of {name}" + (f" [{unit}]" if unit else ""), ""]
-    lines += _pairs(
-        [
-            ("readings", str(result.n)),
-            (
-                "limits",
-                f"{_value(limits.lower)} to {_value(limits.upper)}"
-                + ("" if limits.target is None else f", target {_value(limits.target)}"),
-            ),
-            ("mean", _value(result.mean)),
-            ("sigma overall", _value(result.sd_overall)),
-            ("sigma within", "-" if within is None else f"{_value(within.sigma)} ({within.words})"),
-        ]
-    )
+    target = "" if limits.target is None else f", target {_value(limits.target)}"
+    lines += _pairs([
+        ("readings", str(result.n)),
+        ("limits", f"{_value(limits.lower)} to {_value(limits.upper)}{target}"),
+        ("mean", _value(result.mean)),
+        ("sigma overall", _value(result.sd_overall)),
+        ("sigma within", "-" if within is None else f"{_value(within.sigma)} ({within.words})"),
+    ])  # fmt: skip
     lines += ["", *_index_lines(result), "", *_outside_lines(result), ""]
     if result.percentile is not None:
         lines += [*_percentile_lines(result), ""]
     shapes = result.any_shape
     if shapes is not None:
         level = f"{'at least' if shapes.at_least else 'about'} {100 * result.choices.confidence:g} %"
-        lines += [
-            *notes(
-                [
-                    f"Ppk whatever the shape: {_range(shapes.Ppk)} ({level}, {shapes.words})."
-                    if shapes.Ppk
-                    else f"Ppk whatever the shape: no interval, {shapes.words}."
-                ]
-            ),
-            "",
-        ]
+        found = f"{_range(shapes.Ppk)} ({level}, {shapes.words})" if shapes.Ppk else f"no interval, {shapes.words}"
+        lines += [*notes([f"Ppk whatever the shape: {found}."]), ""]
     lines += _stability_lines(result.stability)
     lines += remark_lines(result.remarks)
     return "\n".join(lines) + "\n"
@@ -430,24 +416,12 @@ def _index_lines(result: Capability) -> list[str]:
     wide = {} if result.odd or shapes is None else {"Pp": shapes.Pp, "Ppk": shapes.Ppk}
     rows = []
     for name, value in (
-        ("Cp", short.potential),
-        ("Cpk", short.nearest),
-        ("Pp", overall.potential),
-        ("Ppk", overall.nearest),
+        ("Cp", short.potential), ("Cpk", short.nearest), ("Pp", overall.potential), ("Ppk", overall.nearest),
         ("Cpm", result.Cpm),
-    ):
-        bound = intervals.get(f"{name}_lower_bound")
+    ):  # fmt: skip
         if value is not None:
-            rows.append(
-                (
-                    name,
-                    number(value),
-                    _range(intervals[name]) if name in intervals else "",
-                    _range(bound) if bound else "",
-                    _range(wide[name]) if wide.get(name) else "",
-                    beside,
-                )
-            )
+            spans = (intervals.get(name), intervals.get(f"{name}_lower_bound"), wide.get(name))
+            rows.append((name, number(value), *(_range(span) if span else "" for span in spans), beside))
     if not rows:
         return notes(["no index of a normal distribution is given; the notes below say why"])
     level = f"{100 * result.choices.confidence:g} %"
@@ -459,20 +433,6 @@ def _index_lines(result: Capability) -> list[str]:
             "what hangs on a normal has no interval (Cp, Cpk, Cpm, share outside, limits of most parts), because "
             "readings seldom prove one; where it is known from elsewhere give --normal"
         ])  # fmt: skip
-    exact = [
-        f"{k}: {_range(intervals[f'{k}_normal_approximation'])}"
-        for k in ("Cpk", "Ppk")
-        if f"{k}_normal_approximation" in intervals
-    ]
-    if exact:
-        if result.n < FEW_FOR_SHAPE:
-            rest = (
-                "where nothing else speaks for one, take the interval of any shape"
-                if wide.get("Ppk")
-                else "these intervals hold only where something else speaks for one"
-            )
-            made += notes([f"{result.n} readings seldom show that they are no normal: {rest}"])
-        made += notes(["Cpk and Ppk by the noncentral t; by Bissell's normal approximation " + ", ".join(exact)])
     return made
 
 

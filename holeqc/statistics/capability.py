@@ -36,7 +36,6 @@ from holeqc.statistics.indices import (
     indices,
     mean_interval,
     nearest_interval_exact,
-    nearest_interval_normal,
     one_sided_bound,
     potential_interval,
     sd_interval,
@@ -642,18 +641,17 @@ def intervals_of(
         "mean": mean_interval(m, sd, n, confidence),
         "sd_overall": sd_interval(sd, dof, confidence),
     }
-    sets = [("P", overall, dof)]
+    sets = [("P", overall, dof, 1.0)]
     if within is not None and within.sigma > 0 and (near is None or within.method != MOVING_RANGE):
-        found["sd_within"] = sd_interval(within.sigma, within.dof, confidence)
-        sets.insert(0, ("C", short, within.dof))
-    for letter, values, dof in sets:
+        found["sd_within"] = sd_interval(within.as_deviation, within.dof, confidence)
+        sets.insert(0, ("C", short, within.dof, within.as_deviation / within.sigma))
+    for letter, values, dof, low in sets:
         if values.potential is not None:
-            found[f"{letter}p"] = potential_interval(values.potential, dof, confidence)
+            found[f"{letter}p"] = potential_interval(values.potential / low, dof, confidence)
         if values.nearest is not None:
-            name = f"{letter}pk"
-            found[name] = nearest_interval_exact(values.nearest, n, dof, confidence, two_limits=both)
-            found[f"{name}_normal_approximation"] = nearest_interval_normal(values.nearest, n, dof, confidence)
-            found[f"{name}_lower_bound"] = (one_sided_bound(values.nearest, n, dof, confidence), None)
+            name, index = f"{letter}pk", values.nearest / low
+            found[name] = nearest_interval_exact(index, n, dof, confidence, two_limits=both)
+            found[f"{name}_lower_bound"] = (one_sided_bound(index, n, dof, confidence), None)
     target = limits.middle if limits.target is None else limits.target
     if cpm is not None and target is not None:
         off = 2 * ((m - target) / sd) ** 2  # the mean's share in the scatter of Cpm, that of sigma being 1

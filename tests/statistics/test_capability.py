@@ -69,7 +69,7 @@ def test_every_key_of_the_json_is_there() -> None:
         "normality",
         "outside",
     } <= set(got)
-    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_normal_approximation", "mean"} <= set(got["intervals"])
+    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_lower_bound", "mean"} <= set(got["intervals"])
     assert all(len(v) == 2 for v in got["intervals"].values())
     assert {"A2", "A2_adjusted", "p"} <= set(got["normality"])
     assert {"ppm_if_normal", "observed"} <= set(got["outside"])
@@ -90,10 +90,13 @@ def test_figures_by_hand() -> None:
     assert found.within is not None
     assert found.within.sigma == pytest.approx(short, rel=1e-12)
     assert found.within_indices.potential == pytest.approx(0.007 / (6 * short), rel=1e-12)
-    index = found.within_indices.nearest
-    assert index is not None
-    assert found.intervals["Cpk"] == nearest_interval_exact(index, 80, found.within.dof, 0.95, two_limits=True)
-    assert found.intervals["Cpk_lower_bound"] == (one_sided_bound(index, 80, found.within.dof, 0.95), None)
+    assert found.within_indices.nearest is not None
+    v = found.within.dof  # c4 by its formula (e-Handbook 6.3.2): a range is right on average, a deviation low by it
+    index = found.within_indices.nearest / (math.sqrt(2 / v) * math.gamma((v + 1) / 2) / math.gamma(v / 2))
+    both = nearest_interval_exact(index, 80, v, 0.95, two_limits=True)
+    assert found.intervals["Cpk"] == pytest.approx(both, rel=1e-9)
+    bound = one_sided_bound(index, 80, v, 0.95)
+    assert found.intervals["Cpk_lower_bound"] == (pytest.approx(bound, rel=1e-9), None)
     assert found.outside.observed == 0
     assert found.outside.observed_interval[1] == pytest.approx(1 - 0.025 ** (1 / 80))  # no case in 80
 
