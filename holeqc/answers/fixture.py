@@ -121,7 +121,7 @@ def read_parts(
     spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
     try:
         readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
-    except ReadingsError as error:
+    except ReadingsError:
         if events is not None or not (logs := [p for p in paths if _logs_events(p)]):
             raise
         raise ReadingsError(f"{logs[0]} is a table of events, not of readings: give it by --events") from None
