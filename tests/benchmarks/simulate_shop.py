@@ -116,8 +116,8 @@ def _life(rng: np.random.Generator, shop: Shop) -> float:
 
 
 def _blamed(*holes: int) -> tuple[str, ...]:
-    return tuple(rf"B{h + 1}\b[^.]*(drifts|Change|change|half of the parts|out of room|no room)|"
-                 rf"(drifts|Change|change)[^.]*B{h + 1}\b" for h in holes)  # fmt: skip
+    return tuple(rf"B{h + 1}\b[^.]*(drift|Change|change|half of the parts|out of room|no room)|"
+                 rf"(drift|Change|change)[^.]*B{h + 1}\b" for h in holes)  # fmt: skip
 
 
 def healthy(rng: np.random.Generator) -> Shop:
@@ -580,7 +580,7 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
     ("all sizes drift", r"^All sizes (drift|jump[^(]*\(.*\band drift)", lambda t, m: not t.drifts(t.sizes)),
     ("all sizes jump", r"^All sizes jump", lambda t, m: not t.step_within(t.sizes, m.string, 10)),
     ("where all sizes jump", r"^All sizes jump", lambda t, m: not t.step_within(t.sizes, m.string, 1)),
-    ("all sizes change", r"^All sizes change", lambda t, m: t.shape(t.sizes) == STEADY),
+    ("all sizes change, or drift", r"^All sizes change", lambda t, m: t.shape(t.sizes) == STEADY),
     ("what moves all sizes", r"^All sizes .*? Best explained by [^:.]*: (?P<causes>[^.]*)\.",
      lambda t, m: t.shop.cause not in m["causes"]),
     ("sizes come to no limit", r"It takes no hole to a limit",
@@ -598,10 +598,14 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
      lambda t, m: not any(t.drifts(t.level[h], float(m["first"])) for h in _named(m["who"]))),
     ("a bushing drifts, or has jumped", r"^(?P<who>[^;]*?\bB\d\b.*?) drifts, or has jumped:",
      lambda t, m: not any(t.drifts(t.level[h]) or t.steps(t.level[h]).size for h in _named(m["who"]))),
-    ("a bushing may have moved", r"^[^;]* may have moved against the others",
+    ("a bushing may drift", r"^(?P<who>[^;]*?\bB\d\b.*?) may drift",
+     lambda t, m: not any(t.drifts(t.level[h]) or t.steps(t.level[h]).size for h in _named(m["who"]))),
+    ("a bushing may have moved", r"^[^;:]* may have moved:",
      lambda t, m: not {*_named(m[0])} & t.shop.worn),
-    ("which shape fits best", r"^(?P<who>The seating|B\d): [^;]* explains it best",
-     lambda t, m: not t.shaped(t.since[_who(m["who"])], m.string)),
+    ("a bushing moved", r"^[^;]* moved, by wear or by what was logged;",
+     lambda t, m: not {*_named(m[0])} & t.shop.worn),
+    ("which shape fits best", r"^(?P<who>The seating|B\d): (?P<shapes>.*)\. Below",
+     lambda t, m: not t.shaped(t.since[_who(m["who"])], m["shapes"])),
     ("a bushing stands off", r"^[^.]* stands (?P<far>[\d.]+) inch from its place", _off),
     ("no wear is seen", r"^(?P<who>[B\d, ]+): no wear of their place",
      lambda t, m: bool({*_named(m["who"])} & t.shop.worn) or _contradicted(t, m)),
