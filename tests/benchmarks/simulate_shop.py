@@ -565,7 +565,7 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
     ("half have failed", r"^.*half of the parts (have failed|fail) [^.;]*; the middle part", _passed),
     ("all sizes or seating have failed", r"Half of the parts have failed [^.]*: stop", _passed),
     ("change a bushing", r"^Change [^.]*? before part", lambda t, m: not {*_named(m[0])} <= t.shop.worn),
-    ("one of these bushings moves", r"^(Try a plug in the bushings|One of) [^,]*,",
+    ("one of these bushings moves", r"^(Try a plug in bushings|One of) [^,]*,",
      lambda t, m: not {*_named(m[0])} & t.shop.worn),
     ("something wears, cause unknown", r": look at [^.]*? before part",
      lambda t, m: not (any(t.drifts(v) for v in t.level.values()) or t.drifts(t.sizes))),
