@@ -2,8 +2,8 @@
 
 Run as ``python tests/benchmarks/simulate_shop.py [HISTORIES [KIND...]]``; 400 of each of the 14 kinds of `USUAL` unless
 told, on two cores. These 5600 histories fit into 20 minutes if one takes 0.43 s of a core on the whole (the last line
-says what it took): 0.3 s where nothing moves to 0.8 s with blanks were measured on a machine that ten shared. The other
-kinds of `KINDS` are run where they are named, ``all`` runs every one.
+says what it took): 0.3 s where nothing moves to 0.5 s with many forecasts were measured on a machine that ten shared.
+The other kinds of `KINDS` are run where they are named, ``all`` runs every one.
 
 Kit BL-7; all figures invented: a part is seated with a scatter of 0.0012 in, a hole scatters by 0.0005 in a coordinate
 and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it prints how often
@@ -18,7 +18,12 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
   and (any) of the histories with bounds in which one of them does: some kinds have a dozen of them.
 
 Last comes a table of the sentences: in how many histories each was printed, and was false. What is said with a chance
-is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together.
+is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together;
+a part out of seat, 1 in 500. A reading left out is asked about, as likely a slip: 2 of 1800 histories named a sound one.
+
+Seeds 7001 to 7040 (40 of a kind; covered, late): sawtooth logged 1.00 of 24, 0; accelerating .948 of 97, .052; gauge
+drift .949 of 312, 0; replaced unlogged 1.00 of 40, 0; outliers .985 of 67, 0. Before the interval of a drift that is
+only just told counted that it was told, 15 of the sawtooth's 186 at other seeds missed.
 
 The truth is that of the levels that were put in, never that of a fit.
 """
@@ -545,8 +550,10 @@ def _steady_pace(t: Truth, m: re.Match[str]) -> bool:
 
 
 def _too_few(t: Truth, m: re.Match[str]) -> bool:
-    return int(m["many"]) >= LEAST or any(len(t.since[h]) > int(m["many"]) + 2 and not t.steps(t.since[h]).size
-                                          for h in _named(m["who"]))  # fmt: skip
+    logged = t.shop.parts + 1 - max((int(e["cycle"]) for e in t.shop.events), default=1)  # a regrind counts for sizes
+    return int(m["many"]) >= LEAST or any(
+        min(len(t.since[h]), logged) > int(m["many"]) + 2 and not t.steps(t.since[h]).size for h in _named(m["who"])
+    )
 
 
 def _due(t: Truth, m: re.Match[str]) -> bool:
