@@ -19,7 +19,7 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
 
 Last comes a table of the sentences: in how many histories each was printed, and was false. What is said with a chance
 is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together;
-a part out of seat, 1 in 500. A reading left out is asked about, as likely a slip: 2 of 1800 histories named a sound one.
+a part out of seat, 1 in 500. A reading left out is asked about: 2 of 1800 histories named a sound one.
 
 Seeds 7001 to 7040 (40 of a kind; covered, late): sawtooth logged 1.00 of 24, 0; accelerating .948 of 97, .052; gauge
 drift .949 of 312, 0; replaced unlogged 1.00 of 40, 0; outliers .985 of 67, 0. Before the interval of a drift that is
