@@ -34,11 +34,9 @@ from typing import Any
 import numpy as np
 import openpyxl
 
-import holeqc.commands.approve
 import holeqc.commands.check
 import holeqc.commands.gauge
-import holeqc.commands.packet
-import holeqc.commands.parts
+import holeqc.commands.record
 import holeqc.commands.sheet
 import holeqc.inspection.recheck
 import holeqc.ledger.equipment

@@ -382,6 +382,13 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
     assert hashlib.sha256(events.read_bytes()).hexdigest() in page
 
 
+def test_events_among_the_readings_are_sent_to_their_option(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["wear", str(KIT), *map(str, sorted(FOLDER.glob("*.csv")))]) == 2
+    error = capsys.readouterr().err
+    assert "df-bl7_events.csv" in error
+    assert "--events" in error
+
+
 def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
     path = tmp_path / "events.txt"
     path.write_text(
