@@ -21,9 +21,11 @@ Last comes a table of the sentences: in how many histories each was printed, and
 is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together;
 a part out of seat, 1 in 500. A reading left out is asked about: 2 of 1800 histories named a sound one.
 
-Seeds 7001 to 7040 (40 of a kind; covered, late): sawtooth logged 1.00 of 24, 0; accelerating .948 of 97, .052; gauge
-drift .949 of 312, 0; replaced unlogged 1.00 of 40, 0; outliers .985 of 67, 0. Before the interval of a drift that is
-only just told counted that it was told, 15 of the sawtooth's 186 at other seeds missed.
+Seeds 7001 to 7040 (40 of a kind; covered of so many, late): linear .980 of 149, .020; accelerating .948 of 97, .052;
+three worn .992 of 249, .008; sawtooth logged 1.00 of 24, 0; replaced unlogged 1.00 of 40, 0; gauge drift .949 of 312,
+0; blanks .972 of 144, .014; outliers .985 of 67, 0. Of 560 histories 12 had a false sentence, all with a chance in them
+but a reading left out, and one that is mended since. Before the interval of a drift that is only just told counted that
+it was told, 15 of 186 of the sawtooth's were missed (other seeds).
 
 The truth is that of the levels that were put in, never that of a fit.
 """
