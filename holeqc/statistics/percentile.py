@@ -817,7 +817,7 @@ def allowed_drop(n: int, confidence: float, *, from_zero: bool = False) -> tuple
     if from_zero:
         low, high = 3.0 - 32 / (n + 15), 2.4 - 10.5 / n
     else:
-        low, high = min(4.2 - 19 / n, 4.0 - 0.217 * math.log(n)), 0.14 + 0.416 * math.log(n)
+        low, high = min(4.2 - 19 / n, 4.15 - 0.217 * math.log(n)), 0.14 + 0.416 * math.log(n)
     return low * scale, high * scale
 
 
