@@ -589,7 +589,9 @@ def _read_book(archive: zipfile.ZipFile, file: str) -> tuple[list[_Listed], Styl
         for e in _tree(archive, file, posixpath.join(folder, "_rels", f"{name}.rels"))
     }
     sheets = []
-    for sheet in book.iterfind("{*}sheets/{*}sheet"):
+    if not (listed := book.findall("{*}sheets/*")):  # whatever they are called: no sheet is passed over
+        raise KeyError("no sheet is listed")
+    for sheet in listed:
         title, relation = sheet.attrib["name"], sheet.get(_RELATION)
         if not relation:
             continue
