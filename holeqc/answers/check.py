@@ -196,7 +196,7 @@ def report(run: Checked | FixtureAnswer, folder: str | Path, *, brief: bool = Fa
         from holeqc.reports.wear import write_wear
 
         return write_wear(run.wear, run.kit, out, run.sources)
-    from holeqc.ledger.schema import today
+    from holeqc.ledger import today
     from holeqc.reports.write import write_reports
 
     return write_reports(run.inspection, out, brief=brief, made=today())
