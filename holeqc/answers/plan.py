@@ -41,7 +41,7 @@ def reading_plan(
     Raises:
         HoleQCError: input that can't be used, or a history that carries no plan, and why.
     """
-    from holeqc.ledger import today
+    from holeqc.ledger.schema import today
 
     name = required_who(by, "who logs the plan") if record else ""
     if record and not ledger:

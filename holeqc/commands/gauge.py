@@ -50,7 +50,7 @@ def calibrated(
 
     Example: holeqc gauge calibrated BG-2 --day 2026-11-20 --out-of-tolerance --error "+0.0004 in" --by "gauge room"
     """
-    from holeqc.ledger import open_ledger, today
+    from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import (
         BAD,
         GOOD,
@@ -60,7 +60,7 @@ def calibrated(
         record_calibration,
         require_known,
     )
-    from holeqc.ledger.schema import not_ahead
+    from holeqc.ledger.schema import not_ahead, today
 
     name = required_who(by, "who logs")
     amount, unit = an_error(error)
@@ -143,9 +143,9 @@ def fixture_event(
 
     Example: holeqc fixture event DF-BL7 --event checked --good --day 2026-11-02 --by engineer
     """
-    from holeqc.ledger import open_ledger, today
+    from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import known_fixtures, record_fixture_event, require_known
-    from holeqc.ledger.schema import not_ahead
+    from holeqc.ledger.schema import not_ahead, today
 
     name = required_who(by, "who logs")
     when = a_day(day, "--day") or today()

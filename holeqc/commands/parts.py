@@ -83,7 +83,7 @@ def part(
     data = story_data(story) | {"questions": [asdict(question) for question in questions]}
     printing.write(as_json(data) if json_ else part_text(story, questions))
     if out is not None:
-        from holeqc.ledger import today
+        from holeqc.ledger.schema import today
         from holeqc.reports.record import story_report, write_page
 
         write_page(story_report(story, questions, today()), out)
@@ -156,8 +156,9 @@ def waiting(
     """
     from dataclasses import asdict
 
-    from holeqc.ledger import open_ledger, today
+    from holeqc.ledger import open_ledger
     from holeqc.ledger.approvals import waiting as look
+    from holeqc.ledger.schema import today
     from holeqc.reports.record import as_json, tags_data, waiting_text
 
     with open_ledger(ledger, create=False) as there:

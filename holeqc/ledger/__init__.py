@@ -77,11 +77,6 @@ def _index(transaction: Transaction, writer: EntryWriter) -> None:
     index_all(transaction, writer)
 
 
-def today() -> dt.date:
-    """Return the day that the bench's clock shows."""
-    return dt.date.today()
-
-
 def a_day(text: str, option: str) -> dt.date | None:
     """Return a day that was typed as 2026-11-01, None for no text.
 

@@ -18,7 +18,6 @@ from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.recheck import CANNOT_MEND, MOVED
 from holeqc.inspection.results import CAUSES, MISSING, VERDICTS, joined, listed, span_words, words_of
 from holeqc.ledger import schema as s
-from holeqc.ledger import today
 from holeqc.ledger.draws import OpenLot, open_lots
 from holeqc.ledger.equipment import BAD, Forecast, calibrations, doubt_of, forecasts
 from holeqc.ledger.kits import newest_release, release_about, stored_specification
@@ -27,7 +26,7 @@ from holeqc.ledger.persons import logged_by, not_second, read_by, refuse_bad, re
 from holeqc.ledger.read_back import inspection_again
 from holeqc.ledger.reading_plans import against, refuse_other_plan
 from holeqc.ledger.resemblance import near_answers, told_apart
-from holeqc.ledger.schema import batches, plain
+from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.stories import (
     Question,
     key_of,

@@ -16,7 +16,6 @@ from holeqc import door
 from holeqc.characteristics import NUMBERS
 from holeqc.inspection.evidence import gauge_of
 from holeqc.ledger import schema as s
-from holeqc.ledger import today
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.read_back import (
     ChangeOfReadings,
@@ -27,7 +26,7 @@ from holeqc.ledger.read_back import (
     refuse_turned,
     same_name,
 )
-from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, text_codes
+from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, text_codes, today
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import convert
 

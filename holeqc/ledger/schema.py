@@ -36,7 +36,6 @@ from sqlalchemy import (
 from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import REAL, TypeEngine
 
-from holeqc.ledger import today as today  # asked here by the ledger's files
 from holeqc.problems import LedgerError
 
 if TYPE_CHECKING:
@@ -272,6 +271,11 @@ AHEAD = dt.timedelta(days=1)  #: a bench further east may have tomorrow already
 def now() -> tuple[str, int]:
     """Return this moment as stored text and the bench's offset from UTC [minutes]."""
     return stored(dt.datetime.now().astimezone())
+
+
+def today() -> dt.date:
+    """Return the day that the bench's clock shows."""
+    return dt.date.today()
 
 
 SKEW = dt.timedelta(minutes=2)  #: clocks of benches on one ledger may differ by so much

@@ -15,7 +15,6 @@ from holeqc import writer
 from holeqc.inspection.evidence import gauge_of
 from holeqc.inspection.results import joined
 from holeqc.ledger import schema as s
-from holeqc.ledger import today
 from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.ledger import folded_name, version_of, who_of
@@ -29,7 +28,7 @@ from holeqc.ledger.read_back import (
     recorded_readings,
     units_of,
 )
-from holeqc.ledger.schema import batches, plain
+from holeqc.ledger.schema import batches, plain, today
 from holeqc.ledger.tags import (
     NEED_AUTHORITY,
     NOT_FOR_USE,
