@@ -151,12 +151,17 @@ class SheetPass:
 
     def _start(self, tag: str, attributes: Mapping[str, str]) -> None:
         if self._in_cell:
-            if tag == _VALUE and len(self._path) == 1:  # nearly always
-                self._path.append(tag)
+            depth = len(self._path)
+            if tag == _VALUE and depth == 1:  # nearly always this, or a text inside the cell
                 self._values += 1
                 self._taking = True
+            elif tag == _INLINE and depth == 1:
+                self._inlines += 1
+            elif tag == _TEXT and depth == 2 and self._path[1] == _INLINE:
+                self._taking = True
             else:
-                self._start_inside(tag)
+                self._check_inside(tag)
+            self._path.append(tag)
         elif tag == _CELL:
             self._start_cell(attributes)
         elif tag == _ROW:
@@ -273,12 +278,11 @@ class SheetPass:
         self._values = self._inlines = self._formulas = 0
         self._text = []
 
-    def _start_inside(self, tag: str) -> None:
+    def _check_inside(self, tag: str) -> None:
         above = self._path[-1]
         allowed = _MAY_HOLD.get(above)
         if allowed is not None and tag not in allowed:
             self._forbidden(self._address(), "the cell holds something that no cell may hold")
-        self._path.append(tag)
         if tag == _VALUE:
             self._values += 1
             self._taking = True
