@@ -20,7 +20,6 @@ from holeqc import writer
 from holeqc.characteristics import ANGLE, BY_GAUGE, DEGREES, OF_WORD, READ_ALONE, WORDS, Characteristic, unit_of
 from holeqc.problems import DataError
 from holeqc.quantities import GRAIN, unit_name
-from holeqc.readings.plausibility import NEAR_FORM
 from holeqc.readings.sheet_layout import (
     ENTRY_COLUMN,
     FIELD_COLUMN,
@@ -52,6 +51,8 @@ from holeqc.readings.table import (
     CRACK,
     DIRTY,
     ENTERS,
+    LIKELY_C,
+    NEAR_FORM,
     STOPS,
     bound,
     cell_name,
@@ -65,7 +66,6 @@ from holeqc.readings.table import (
     size_reach,
     size_spans,
 )
-from holeqc.readings.values import LIKELY_C
 from holeqc.writer import as_cell
 
 if TYPE_CHECKING:
@@ -712,7 +712,8 @@ def write_sheet(
 def _save_alike(book: Workbook, out: Any, second: bytes, alike: dict[str, bytes]) -> None:
     """Save a book in which some sheets, by name, are the second one with another serial number.
 
-    Same bytes as if each were written by itself, in a tenth of the time. Not the first: it says that it is shown.
+    Their parts are the same bytes as if each were written by itself, in a tenth of the time; packed a sixth less
+    tightly, because packing them as usual takes a fifth of it all. Not the first: it says that it is shown.
     """
     from zipfile import ZIP_DEFLATED, ZipFile
 
@@ -730,7 +731,7 @@ def _save_alike(book: Workbook, out: Any, second: bytes, alike: dict[str, bytes]
             self.manifest.append(sheet)
 
     template: list[bytes] = []
-    Alike(book, ZipFile(out, "w", ZIP_DEFLATED)).save()
+    Alike(book, ZipFile(out, "w", ZIP_DEFLATED, compresslevel=3)).save()
 
 
 def _fill(sheet: Worksheet, filled: Mapping[str, Content]) -> None:

@@ -460,6 +460,39 @@ def _free_name(serial: str, taken: set[str]) -> str:
     return name
 
 
+DIGITS_KEPT = 15  #: digits that a number in a spreadsheet keeps
+#: AP-021..AP-040: a name, its number, the same again
+_RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)", re.DOTALL)
+_WITH_NUMBER = re.compile(r"(?P<head>.*?)(?P<number>\d+)(?P<tail>\D*)", re.DOTALL)
+MOST_IN_RANGE = 500
+
+
+def written_out(text: str, option: str) -> list[str]:
+    """Return the names of a range such as ``AP-021..AP-040`` one by one, leading zeros kept; other text as it is.
+
+    Raises:
+        DataError: the two ends don't differ in their last number alone, the range runs backward, or is too long.
+    """
+    typed = text.strip()
+    match = _RANGE.fullmatch(typed)
+    if match is None:
+        return [text]
+    first, last = _WITH_NUMBER.fullmatch(match["first"].strip()), _WITH_NUMBER.fullmatch(match["last"].strip())
+    example = "such as AP-021..AP-040" if option == "--serial" else "such as x1..x5"
+    if first is None or last is None or "." in (match["last"][:1], match["first"][-1:]):
+        raise DataError(f"{option} {text}: a range goes from a name with a number to another, {example}")
+    if (first["head"], first["tail"]) != (last["head"], last["tail"]):
+        raise DataError(f"{option} {text}: the two ends of a range may differ in their last number alone, {example}")
+    start, end, digits = first["number"], last["number"], len(first["number"])
+    if len(end) != digits and "0" in (start[0], end[0]):
+        raise DataError(f"{option} {text}: write both numbers with as many digits, {example}")
+    if max(len(start), len(end)) > DIGITS_KEPT or int(end) - int(start) >= MOST_IN_RANGE:
+        raise DataError(f"{option} {text}: a range holds at most {MOST_IN_RANGE}; give it in several")
+    if int(end) < int(start):
+        raise DataError(f"{option} {text}: the range runs backward; write the smaller number first")
+    return [f"{first['head']}{n:0{digits}d}{first['tail']}" for n in range(int(start), int(end) + 1)]
+
+
 # What a sheet says around its table and prints in it, by which the reader knows what is ours.
 
 
