@@ -72,7 +72,7 @@ class Question:
 
 def questions(spec: Specification, plan: Layout) -> tuple[Question, ...]:
     """Return what a sheet asks, in its order: fields, then hole by hole, wall by wall, what is read there."""
-    from holeqc.readings.sheet import choices
+    from holeqc.readings.sheet_layout import choices
 
     offered = choices(spec)
     labels = {word: label for label, word in FIELDS.items()}
@@ -100,7 +100,7 @@ def _lower_first(text: str) -> str:
 
 def asked_words(spec: Specification, plan: Layout, question: Question, part: str) -> str:
     """Return the limits, or the basic dimension, of what is asked; empty where there is none."""
-    from holeqc.readings.sheet import printed
+    from holeqc.readings.sheet_layout import printed
     from holeqc.reports.blocks import typed
 
     if question.row is None:
@@ -412,7 +412,7 @@ class Bench:
         return store.getvalue().encode("utf-8", "replace")
 
     def _printed(self, column: SheetColumn, row: SheetRow) -> str:
-        from holeqc.readings.sheet import PRINTED, printed
+        from holeqc.readings.sheet_layout import PRINTED, printed
 
         if column.holds in {"hole", "wall"}:
             return row.hole.id if column.holds == "hole" else row.wall

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -196,10 +197,9 @@ def report(run: Checked | FixtureAnswer, folder: str | Path, *, brief: bool = Fa
         from holeqc.reports.wear import write_wear
 
         return write_wear(run.wear, run.kit, out, run.sources)
-    from holeqc.ledger.schema import today
     from holeqc.reports.write import write_reports
 
-    return write_reports(run.inspection, out, brief=brief, made=today())
+    return write_reports(run.inspection, out, brief=brief, made=dt.date.today())
 
 
 def documents(ledger: Ledger, wanted: Filter, folder: Path, *, replace: bool = False) -> int:

@@ -675,7 +675,7 @@ def lot_draw(
 
 def _lot_parts(ledger: Ledger, kit: str, part: str, serials: Sequence[str], where: Sequence[str]) -> tuple[str, ...]:
     """Return the serial numbers of a lot, typed or from the record."""
-    from holeqc.readings.identities import written_out
+    from holeqc.readings.sheet_layout import written_out
 
     if bool(serials) == bool(where):
         raise DataError("name the parts of the lot: --serial S-0201..S-0250, or --where for parts on record")

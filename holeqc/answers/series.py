@@ -64,8 +64,8 @@ def open_table(
 
     Raises ``DataError`` for more than one table, without a column, or for options that go with a kit only.
     """
-    from holeqc.readings.identities import written_out
     from holeqc.readings.plain_table import columns_between, read_table
+    from holeqc.readings.sheet_layout import written_out
 
     asked = [name for name in column or () if name.strip()]
     if not asked:

@@ -93,8 +93,8 @@ def sheet(
     from holeqc.answers.sheets import page_of
     from holeqc.problems import HoleQCError
     from holeqc.readings.containers import SizeLimits
-    from holeqc.readings.identities import written_out
     from holeqc.readings.sheet import write_sheet
+    from holeqc.readings.sheet_layout import written_out
     from holeqc.specification.words import limits_line
 
     _refuse(out, replace, paper)

@@ -165,13 +165,13 @@ class ExpectedHoles:
         Survey figures count as normal; a shop's own as a new hole of the same process, Student's t with the sample's
         degrees of freedom and sd sqrt(1 + 1/n).
         """
-        from scipy.special import ndtr, stdtr
-
         low, high = (lower - self.mean) / self.sd, (upper - self.mean) / self.sd
-        known = np.isfinite(self.freedom)
-        freedom = np.where(known, self.freedom, 1.0)
-        by_t = stdtr(freedom, high) - stdtr(freedom, low)
-        return np.asarray(np.where(known, by_t, ndtr(high) - ndtr(low)))
+        share = _normal(high) - _normal(low)
+        if (known := np.isfinite(self.freedom)).any():
+            from scipy.special import stdtr
+
+            share[known] = stdtr(self.freedom[known], high[known]) - stdtr(self.freedom[known], low[known])
+        return share
 
     def share_interval(self, lower: float, upper: float) -> tuple[FloatArray, FloatArray]:
         """Return the 95 % interval of the share of holes between two limits [in], NaN where no own holes stand behind.
@@ -179,12 +179,12 @@ class ExpectedHoles:
         Normal holes: true mean and sd are spread by their pivots, z and chi-square, taken at `GRID` x `GRID` equally
         likely points; the ends are quantiles of the shares. Source: generalised confidence interval, Weerahandi 1993.
         """
-        from scipy.special import chdtri, ndtr, ndtri
-
         gap = np.maximum(lower - self.greatest, self.least - upper)  # drills far off the limits have no share to bound
         own = np.flatnonzero(np.isfinite(self.freedom) & (gap < self.greatest - self.least))
         ends = np.full((2, self.drill.size), np.nan)
         if own.size:
+            from scipy.special import chdtri, ndtr, ndtri
+
             points = (np.arange(GRID) + 0.5) / GRID
             freedom, count = self.freedom[own, None, None], self.readings[own, None, None]
             sample = self.sd[own, None, None] / np.sqrt(1.0 + 1.0 / count)
@@ -193,6 +193,11 @@ class ExpectedHoles:
             share = (ndtr((upper - mean) / sd) - ndtr((lower - mean) / sd)).reshape(own.size, -1)
             ends[:, own] = np.quantile(share, (0.5 - 0.95 / 2, 0.5 + 0.95 / 2), axis=1)
         return ends[0], ends[1]
+
+
+def _normal(z: FloatArray) -> FloatArray:
+    """Return the normal distribution function; scipy's would take longer to load than the whole answer."""
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2.0)) for one in z.tolist()])
 
 
 def history(drill: str | float, holes: ArrayLike, unit: Unit) -> History:

@@ -161,7 +161,7 @@ def _names_a_bad_hole(kinds: Kinds, content: Content) -> bool:
 
 def _mark_own_texts(context: Context, layout: Layout) -> None:
     """Mark what the writer of our sheets puts around the table, and the line that counts what is open."""
-    from holeqc.readings.sheet import own_texts
+    from holeqc.readings.sheet_layout import own_texts
 
     grid, texts = context.sheet.grid, {in_ascii(text) for text in own_texts(context.spec)}
     for column, grid_column in enumerate(grid.columns):

@@ -376,8 +376,7 @@ def _ours(table: Table, column: int) -> bool:
 
 def _printed_over(table: Table, known: Rows, column: int) -> None:
     """Hold holes beside which our own sheet no longer says what it was printed with: a reading typed over a limit."""
-    from holeqc.readings.sheet import PRINTED, printed
-    from holeqc.readings.sheet_layout import layout
+    from holeqc.readings.sheet_layout import PRINTED, layout, printed
 
     spec, grid_column = table.context.spec, table.context.sheet.grid.columns[column]
     holds = next((c.holds for c in layout(spec).columns if c.heading == table.texts[column]), "")

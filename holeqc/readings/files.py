@@ -11,9 +11,10 @@ import warnings
 import zipfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
-from typing import Any, NoReturn
+from typing import NoReturn
+from xml.etree import ElementTree
 from xml.parsers import expat
 
 from holeqc.printing import counted, shortened
@@ -46,7 +47,7 @@ from holeqc.readings.table import Collector
 
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main "
 _CELL, _VALUE, _FORMULA, _INLINE, _ROW = (_MAIN + tag for tag in ("c", "v", "f", "is", "row"))
-_TEXT, _RUN, _SOUND = (_MAIN + tag for tag in ("t", "r", "rPh"))
+_TEXT, _RUN, _SOUND, _ITEM = (_MAIN + tag for tag in ("t", "r", "rPh", "si"))
 _COLUMN, _MERGED, _DATA = (_MAIN + tag for tag in ("col", "mergeCell", "sheetData"))
 _PAGE = frozenset(_MAIN + page + line for page in ("odd", "even", "first") for line in ("Header", "Footer"))
 #: codes of a printed header or footer (ECMA-376, 18.3.1.46): place, font, size, colour, and fields such as the page
@@ -150,12 +151,17 @@ class SheetPass:
 
     def _start(self, tag: str, attributes: Mapping[str, str]) -> None:
         if self._in_cell:
-            if tag == _VALUE and len(self._path) == 1:  # nearly always
-                self._path.append(tag)
+            depth = len(self._path)
+            if tag == _VALUE and depth == 1:  # nearly always this, or a text inside the cell
                 self._values += 1
                 self._taking = True
+            elif tag == _INLINE and depth == 1:
+                self._inlines += 1
+            elif tag == _TEXT and depth == 2 and self._path[1] == _INLINE:
+                self._taking = True
             else:
-                self._start_inside(tag)
+                self._check_inside(tag)
+            self._path.append(tag)
         elif tag == _CELL:
             self._start_cell(attributes)
         elif tag == _ROW:
@@ -272,12 +278,11 @@ class SheetPass:
         self._values = self._inlines = self._formulas = 0
         self._text = []
 
-    def _start_inside(self, tag: str) -> None:
+    def _check_inside(self, tag: str) -> None:
         above = self._path[-1]
         allowed = _MAY_HOLD.get(above)
         if allowed is not None and tag not in allowed:
             self._forbidden(self._address(), "the cell holds something that no cell may hold")
-        self._path.append(tag)
         if tag == _VALUE:
             self._values += 1
             self._taking = True
@@ -358,11 +363,9 @@ class SheetPass:
     def _day(self, text: str) -> object:
         key = (text, self._style)
         if key not in self._days:
-            from openpyxl.utils.datetime import from_excel
-
             number, span = self._number(text), self._style in self._styles.spans
             try:
-                self._days[key] = from_excel(number, self._styles.epoch, timedelta=span)
+                self._days[key] = _moment(number, self._styles.epoch, span)
             except (OverflowError, ValueError):
                 self._days[key] = "#VALUE!"
         return self._days[key]
@@ -396,6 +399,20 @@ class SheetPass:
         )  # fmt: skip
 
 
+def _moment(days: float, epoch: dt.datetime, span: bool) -> dt.datetime | dt.time | dt.timedelta:
+    """Return a number of days as a time of day, a day or, for ``span``, a length of time, to the millisecond."""
+    if span:
+        found = dt.timedelta(days=days)
+        return dt.timedelta(seconds=found.total_seconds() // 1, microseconds=round(found.microseconds, -3))
+    day, share = divmod(days, 1)
+    rest = dt.timedelta(milliseconds=round(share * 86400 * 1000))
+    if 0 <= days < 1 and not rest.days:
+        return (dt.datetime.min + rest).time()
+    if 0 < days < 60 and epoch.year < 1904:
+        day += 1  # spreadsheets count a 29 February 1900
+    return epoch + dt.timedelta(days=day) + rest
+
+
 def _is_number(text: str, digits: int) -> bool:
     return text.isascii() and text.isdecimal() and len(text) <= digits
 
@@ -403,7 +420,7 @@ def _is_number(text: str, digits: int) -> bool:
 # Workbooks in: each sheet as a grid of stored values, with what is merged, hidden or not calculated.
 
 
-#: what openpyxl and the parser below it raise for a workbook that is broken inside
+#: what the parsers raise for a workbook that is broken inside
 _BROKEN = (
     KeyError,
     TypeError,
@@ -449,11 +466,8 @@ def read_workbook(
             archive = stack.enter_context(opened(container.incoming))
             sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
             check_parts(archive, container.name, sheets, limits)
-            book = _open(container)
-            stack.callback(book.archive.close)
-            chosen = _choose(container, _listed(container, book), limits, only)
-            told = {str(p.name): p.value for p in getattr(book.wb.custom_doc_props, "props", [])}
-            styles = _styles(book)
+            listed, styles, told = _read_book(archive, container.name)
+            chosen = _choose(container, listed, limits, only)
         for sheet in chosen:
             with _clear_errors(container):
                 check_cells(archive, container.name, sheet.entry, limits)
@@ -477,8 +491,6 @@ def _remarks(archive: zipfile.ZipFile, entry: str) -> list[tuple[int, int, str]]
 
     Their parts were looked through before: they declare no document type and are bounded.
     """
-    from xml.etree import ElementTree
-
     folder, _, name = entry.rpartition("/")
     relations = f"{folder}/_rels/{name}.rels"
     if relations not in archive.namelist():
@@ -543,54 +555,133 @@ class _Listed:
     hidden: bool
 
 
-def _open(container: Container) -> Any:
-    """Return the library's reader of a workbook, with all but the sheets read.
+def _tree(archive: zipfile.ZipFile, file: str, part: str) -> ElementTree.Element:
+    """Return an XML part of the workbook, guarded as all parts are."""
+    parser = ElementTree.XMLParser()
+    for piece in pieces(archive, file, part):
+        parser.feed(piece)
+    root = parser.close()
+    assert isinstance(root, ElementTree.Element)
+    return root
 
-    Its parts are called one by one because the whole would look through each sheet once more. They aren't all part of
-    its published interface; tests compare what is read with its own reading.
+
+_KINDS = tuple(
+    f"application/vnd.{kind}.main+xml"
+    for kind in ("ms-excel.template.macroEnabled", "openxmlformats-officedocument.spreadsheetml.template",
+                 "ms-excel.sheet.macroEnabled", "openxmlformats-officedocument.spreadsheetml.sheet")
+)  # fmt: skip
+_TEXTS = "application/vnd.openxmlformats-officedocument.spreadsheetml.sharedStrings+xml"
+_RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
+
+
+def _read_book(archive: zipfile.ZipFile, file: str) -> tuple[list[_Listed], Styles, dict[str, object]]:
+    """Return the sheets with cells in the order of the workbook, what it says of all cells, and its own properties.
+
+    openpyxl's reader is the referee of all three in the tests; loading it would take longer than reading a sheet.
     """
-    from openpyxl.reader.excel import ExcelReader
-    from openpyxl.styles.stylesheet import apply_stylesheet
-
-    reader = ExcelReader(container.incoming.stream(), read_only=True, data_only=True, keep_links=False)
-    reader.read_manifest()
-    reader.read_strings()
-    reader.read_workbook()
-    reader.read_custom()
-    apply_stylesheet(reader.archive, reader.wb)
-    return reader
-
-
-def _listed(container: Container, book: Any) -> list[_Listed]:
-    """Return the sheets with cells, in the order of the workbook."""
-    found = []
-    for sheet, related in book.parser.find_sheets():
-        if "chartsheet" in related.Type:
+    types = _tree(archive, file, "[Content_Types].xml")
+    named = [(e.get("ContentType", ""), e.get("PartName", "")[1:]) for e in types.iterfind("{*}Override")]
+    main = next((part for kind in _KINDS for have, part in named if have == kind), "")
+    if not main and {e.get("ContentType") for e in types.iterfind("{*}Default")} & set(_KINDS):
+        main = "xl/workbook.xml"  # some programs name the kind once for all parts
+    if not main:
+        raise KeyError("no part is a workbook")
+    book, parts = _tree(archive, file, main), set(archive.namelist())
+    folder, name = posixpath.split(main)
+    related = {
+        e.get("Id"): (e.attrib["Type"], posixpath.normpath(posixpath.join("/" + folder, e.attrib["Target"]))[1:])
+        for e in _tree(archive, file, posixpath.join(folder, "_rels", f"{name}.rels"))
+    }
+    sheets = []
+    if not (listed := book.findall("{*}sheets/*")):  # whatever they are called: no sheet is passed over
+        raise KeyError("no sheet is listed")
+    for sheet in listed:
+        title, relation = sheet.attrib["name"], sheet.get(_RELATION)
+        if not relation:
             continue
-        entry = str(related.target).lstrip("/")
-        if entry not in book.valid_files:
+        kind, entry = related[relation]
+        if "chartsheet" in kind:
+            continue
+        if entry not in parts:
             raise refusal(
-                container.name,
+                file,
                 "damaged-file",
                 "a sheet's cells are not in the workbook",
-                found=shortened(str(sheet.name)),
+                found=shortened(title),
                 action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
             )
-        found.append(_Listed(str(sheet.name), entry, sheet.state != "visible"))
+        sheets.append(_Listed(title, entry, sheet.get("state", "visible") != "visible"))
+    texts = next((part for have, part in named if have == _TEXTS), "")
+    since_1904 = any(_is_set(e.get("date1904", "0")) for e in book.iterfind("{*}workbookPr"))
+    styles = _styles(_tree(archive, file, "xl/styles.xml")) if "xl/styles.xml" in parts else Styles()
+    styles = replace(
+        styles, texts=_shared_texts(archive, file, texts) if texts else (),
+        epoch=dt.datetime(1904, 1, 1) if since_1904 else styles.epoch,
+    )  # fmt: skip
+    told: dict[str, object] = {}
+    if "docProps/custom.xml" in parts:
+        for one in _tree(archive, file, "docProps/custom.xml"):
+            told |= {one.get("name", ""): value.text or "" for value in one}
+    return sheets, styles, told
+
+
+def _is_set(text: str) -> bool:
+    return text not in {"", "0", "false", "f"}
+
+
+def _shared_texts(archive: zipfile.ZipFile, file: str, part: str) -> list[str]:
+    """Return the texts that cells name by number, each without what is only said of its look and sound."""
+    found: list[str] = []
+    text: list[str] = []
+    path = [""]
+
+    def start(tag: str, _: Mapping[str, str]) -> None:
+        path.append(tag)
+        if tag == _ITEM:
+            text.clear()
+
+    def end(tag: str) -> None:
+        path.pop()
+        if tag == _ITEM:
+            found.append("".join(text).replace("x005F_", ""))
+
+    def characters(piece: str) -> None:
+        if path[-1] == _TEXT and path[-2] in {_ITEM, _RUN}:
+            text.append(piece)
+
+    parser = expat.ParserCreate(namespace_separator=" ")
+    parser.buffer_text, parser.buffer_size = True, 1 << 16
+    parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, characters
+    for piece in pieces(archive, file, part):
+        parser.Parse(piece, False)
+    parser.Parse(b"", True)
     return found
 
 
-def _styles(book: Any) -> Styles:
-    """Return what the library read of texts, styles and the calendar."""
-    wb = book.wb
-    fonts = {number for number, font in enumerate(wb._fonts) if font.strike}
-    struck = frozenset(number for number, style in enumerate(wb._cell_styles) if style.fontId in fonts)
-    formats = {number: _FORMAT_WORDS.findall(text) for number, text in enumerate(wb._number_formats, 164)}
-    worded = {number: " ".join(formats[style.numFmtId]) for number, style in enumerate(wb._cell_styles)
-              if formats.get(style.numFmtId)}  # fmt: skip
+_AS_IT_STANDS = re.compile(r'".*?"|\[(?!(?:hh?|mm?|ss?)\])[^\]]*\]')  #: words, colours, places: not hours that add up
+_OF_A_DAY = re.compile(r"(?<![_\\])[dmhys]", re.I)
+_OF_A_SPAN = re.compile(r"\[(?:hh?|mm?|ss?)\]", re.I)
+_DAY_FORMATS, _SPAN_FORMATS = frozenset((*range(14, 23), 45, 46, 47)), frozenset((46,))  #: ECMA-376, 18.8.30
+
+
+def _styles(sheet: ElementTree.Element) -> Styles:
+    """Return which styles of cells are days, spans of time, struck through, or show words."""
+    formats = {int(e.attrib["numFmtId"]): e.attrib["formatCode"] for e in sheet.iterfind("{*}numFmts/{*}numFmt")}
+    struck = {n for n, font in enumerate(sheet.iterfind("{*}fonts/{*}font"))
+              if any(_is_set(e.get("val", "1")) for e in font.iterfind("{*}strike"))}  # fmt: skip
+    styles = [(int(e.get("numFmtId", "0")), int(e.get("fontId", "0"))) for e in sheet.iterfind("{*}cellXfs/{*}xf")]
+    first = {number: code.split(";")[0] for number, code in formats.items()}
+    days = {n for n, code in first.items() if _OF_A_DAY.search(_AS_IT_STANDS.sub("", code))}
+    spans = {n for n, code in first.items() if _OF_A_SPAN.search(code)}
+    days |= _DAY_FORMATS - formats.keys()
+    spans |= _SPAN_FORMATS - formats.keys()
+    words = {number: found for number, code in formats.items() if (found := _FORMAT_WORDS.findall(code))}
     return Styles(
-        book.shared_strings, frozenset(wb._date_formats), frozenset(wb._timedelta_formats), struck, worded, wb.epoch
-    )
+        (), frozenset(n for n, (form, _) in enumerate(styles) if form in days),
+        frozenset(n for n, (form, _) in enumerate(styles) if form in spans),
+        frozenset(n for n, (_, font) in enumerate(styles) if font in struck),
+        {n: " ".join(words[form]) for n, (form, _) in enumerate(styles) if form in words},
+    )  # fmt: skip
 
 
 def _choose(

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.problems import ERROR, DataError
+from holeqc.problems import ERROR
 from holeqc.readings.containers import EXACT_INTEGERS, Content, Uncalculated
 from holeqc.readings.headings import MODIFIER, Vocabulary
+from holeqc.readings.sheet_layout import DIGITS_KEPT
 from holeqc.readings.table import Issue, note, warning
 from holeqc.readings.values import date_of
 from holeqc.readings.words import folded, hole_key, part_of
@@ -33,8 +34,6 @@ SERIAL_ALLOWED = (
 #: letters and marks that count as printable and show nothing: fillers, joiners, variation selectors
 _UNSEEN = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0\ufe00-\ufe0f]")
 LONGEST_LABEL = 60  #: characters; the longest label of a hole that is compared with others
-#: digits that a number in a spreadsheet keeps
-DIGITS_KEPT = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -581,35 +580,3 @@ def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[
         return number, None
     allowed = ", ".join(f"{d:g}" for d in directions)
     return float("nan"), warning("bad-direction", "this is no direction in degrees", allowed, _TYPE_AGAIN)
-
-
-#: AP-021..AP-040: a name, its number, the same again
-_RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)", re.DOTALL)
-_NUMBERED = re.compile(r"(?P<head>.*?)(?P<number>\d+)(?P<tail>\D*)", re.DOTALL)
-MOST_IN_RANGE = 500
-
-
-def written_out(text: str, option: str) -> list[str]:
-    """Return the names of a range such as ``AP-021..AP-040`` one by one, leading zeros kept; other text as it is.
-
-    Raises:
-        DataError: the two ends don't differ in their last number alone, the range runs backward, or is too long.
-    """
-    typed = text.strip()
-    match = _RANGE.fullmatch(typed)
-    if match is None:
-        return [text]
-    first, last = _NUMBERED.fullmatch(match["first"].strip()), _NUMBERED.fullmatch(match["last"].strip())
-    example = "such as AP-021..AP-040" if option == "--serial" else "such as x1..x5"
-    if first is None or last is None or "." in (match["last"][:1], match["first"][-1:]):
-        raise DataError(f"{option} {text}: a range goes from a name with a number to another, {example}")
-    if (first["head"], first["tail"]) != (last["head"], last["tail"]):
-        raise DataError(f"{option} {text}: the two ends of a range may differ in their last number alone, {example}")
-    start, end, digits = first["number"], last["number"], len(first["number"])
-    if len(end) != digits and "0" in (start[0], end[0]):
-        raise DataError(f"{option} {text}: write both numbers with as many digits, {example}")
-    if max(len(start), len(end)) > DIGITS_KEPT or int(end) - int(start) >= MOST_IN_RANGE:
-        raise DataError(f"{option} {text}: a range holds at most {MOST_IN_RANGE}; give it in several")
-    if int(end) < int(start):
-        raise DataError(f"{option} {text}: the range runs backward; write the smaller number first")
-    return [f"{first['head']}{n:0{digits}d}{first['tail']}" for n in range(int(start), int(end) + 1)]

@@ -478,7 +478,7 @@ def columns_between(table: Table, names: Sequence[str]) -> tuple[str, ...]:
 
     Raises ``DataError`` for a range that isn't one, ``ReadingsError`` for a column that isn't there.
     """
-    from holeqc.readings.identities import written_out
+    from holeqc.readings.sheet_layout import written_out
 
     out: list[str] = []
     for name in names:

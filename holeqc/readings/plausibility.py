@@ -25,7 +25,7 @@ from holeqc.readings.contradictions import (
 from holeqc.readings.copies import find_arrangements, find_copies, find_swapped_walls
 from holeqc.readings.draft import DIAMETER, PLUG, UNIT_CODES, Array, Draft, Findings, X, Y, look_at
 from holeqc.readings.identities import spelt_alike
-from holeqc.readings.table import CHARACTERISTICS, ENTERS, STOPS, Collector, Issue, beyond, bound, warning
+from holeqc.readings.table import CHARACTERISTICS, ENTERS, NEAR_FORM, STOPS, Collector, Issue, beyond, bound, warning
 from holeqc.readings.values import excel_day, typed_as
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Specification
@@ -68,7 +68,7 @@ _DIGITS_LOOKED_AT = 20_000
 TRANSPOSED = "slip-transposed"
 SIBLINGS = 2  #: so many other diameters must agree; one is enough where a plug contradicts the reading too
 APART = 4.0  #: the reading must stand away from the others by so many times their own spread
-NEAR_FORM, NEAR_PLACE = 0.25, 0.1  #: share of the form or position tolerance within which the swapped value must lie
+NEAR_PLACE = 0.1  #: share of the position tolerance within which the swapped value must lie, as `NEAR_FORM` of a form
 NEAR_ONE = 0.4  #: share of the form tolerance, where one other reading is all there is
 _GO, _NO_GO = CHARACTERISTICS.index("go"), CHARACTERISTICS.index("no_go")
 

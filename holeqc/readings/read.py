@@ -780,7 +780,7 @@ def _named_twice(run: _Run, container: Container, first: str) -> None:
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:
     if container.kind == WORKBOOK:
         from holeqc.readings.files import read_workbook
-        from holeqc.readings.sheet import choices
+        from holeqc.readings.sheet_layout import choices
 
         yield from read_workbook(container, run.options.limits, run.options.sheets, choices(run.spec))
         return

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 from holeqc.characteristics import OF_WORD, READ, READ_ALONE, WORD, Characteristic
 from holeqc.problems import DataError
-from holeqc.readings.table import cell_name
+from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS, cell_name
 from holeqc.specification.model import Hole, Specification, required_edge
+from holeqc.specification.words import asked, limits_line, limits_text, tolerance_text
 
 # How a reading sheet of ours says whose it is, and its exact layout: the writer and the reader both go by this module.
 #
@@ -457,3 +458,119 @@ def _free_name(serial: str, taken: set[str]) -> str:
         name = base[: NAME_LENGTH - len(suffix)] + suffix
     taken.add(name.casefold())
     return name
+
+
+DIGITS_KEPT = 15  #: digits that a number in a spreadsheet keeps
+#: AP-021..AP-040: a name, its number, the same again
+_RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)", re.DOTALL)
+_WITH_NUMBER = re.compile(r"(?P<head>.*?)(?P<number>\d+)(?P<tail>\D*)", re.DOTALL)
+MOST_IN_RANGE = 500
+
+
+def written_out(text: str, option: str) -> list[str]:
+    """Return the names of a range such as ``AP-021..AP-040`` one by one, leading zeros kept; other text as it is.
+
+    Raises:
+        DataError: the two ends don't differ in their last number alone, the range runs backward, or is too long.
+    """
+    typed = text.strip()
+    match = _RANGE.fullmatch(typed)
+    if match is None:
+        return [text]
+    first, last = _WITH_NUMBER.fullmatch(match["first"].strip()), _WITH_NUMBER.fullmatch(match["last"].strip())
+    example = "such as AP-021..AP-040" if option == "--serial" else "such as x1..x5"
+    if first is None or last is None or "." in (match["last"][:1], match["first"][-1:]):
+        raise DataError(f"{option} {text}: a range goes from a name with a number to another, {example}")
+    if (first["head"], first["tail"]) != (last["head"], last["tail"]):
+        raise DataError(f"{option} {text}: the two ends of a range may differ in their last number alone, {example}")
+    start, end, digits = first["number"], last["number"], len(first["number"])
+    if len(end) != digits and "0" in (start[0], end[0]):
+        raise DataError(f"{option} {text}: write both numbers with as many digits, {example}")
+    if max(len(start), len(end)) > DIGITS_KEPT or int(end) - int(start) >= MOST_IN_RANGE:
+        raise DataError(f"{option} {text}: a range holds at most {MOST_IN_RANGE}; give it in several")
+    if int(end) < int(start):
+        raise DataError(f"{option} {text}: the range runs backward; write the smaller number first")
+    return [f"{first['head']}{n:0{digits}d}{first['tail']}" for n in range(int(start), int(end) + 1)]
+
+
+# What a sheet says around its table and prints in it, by which the reader knows what is ours.
+
+
+HOW_TO = (
+    "Type into the white cells only, in {unit}. Leave a cell empty if it was not read; never copy a reading down. "
+    "{fraction}A red ✗ or amber ? says: measure again."
+)
+FRACTION = "Type 7/16 as 0.4375: a spreadsheet turns typed fractions into dates. "
+CAUTION = (
+    "Eye protection on, work clamped, mind chips and sharp edges. A check cell warns, it decides nothing: drawing, "
+    "approved data and the person licensed to sign prevail."
+)
+LEGEND = (
+    "✓ in limits    ✗ outside    ? look again: slip, text, or a position that needs bonus    … still to read",
+    "Direction 0° lies along x, 90° along y. holeqc check also judges form (out-of-roundness, taper), edge distance, "
+    "hole to hole, pins together and the decision rule; no ✓ on this sheet speaks for them.",
+)
+#: foot of a recheck sheet
+MARKS_LEGEND = "# and three signs after Found before and Decided are a mark: it tells holeqc that a cell is as printed."
+SIGNATURE = "Checked by (signature, date): ________________________________"
+
+
+def top(s: Specification) -> tuple[str, str, str]:
+    """Return the texts of the first three rows: title, marker, how to fill it in."""
+    title = f"Reading sheet. {limits_line(s)}" + (f". {s.title}" if s.title else "")
+    unit, fraction = ("inch", FRACTION) if s.unit == "in" else ("millimetre", "")
+    return title, marker_text(marker_of(s)), f"{HOW_TO.format(unit=unit, fraction=fraction)} {CAUTION}"
+
+
+def asked_lines(s: Specification, plan: Layout) -> list[str]:
+    """Return what is asked, as many lines as there are fields beside them; the last takes what is left."""
+    lines = [phrase.sentence for phrase in asked(s) if phrase.topic != "Size" or phrase.holes == ""]
+    room = len(plan.fields)
+    return [*lines[: room - 1], "   ".join(lines[room - 1 :])] if len(lines) > room else lines
+
+
+def own_texts(specification: Specification) -> frozenset[str]:
+    """Return every text that the writer puts around the table of a blank sheet, so that a reader knows what is ours."""
+    plan = layout(specification)
+    ours = (*LEGEND, MARKS_LEGEND, SIGNATURE, *FIELDS, HEADLINE, DISTANCE_HOW_TO)
+    return frozenset((*top(specification), *asked_lines(specification, plan), *ours))
+
+
+#: columns of a blank sheet that print what the kit asks of a hole, in the same words and numbers in every row of it
+PRINTED = frozenset({"lower", "upper", "position_asked", *(f"{c.word}_asked" for c in READ_ALONE)})
+
+
+def printed(specification: Specification, holds: str, hole: Hole) -> str | float | None:
+    """Return what a blank sheet prints of a hole in one of the columns `PRINTED`, None for nothing."""
+    if holds in {"lower", "upper"}:
+        return hole.size.lower if holds == "lower" else hole.size.upper
+    if holds == "edge_distance_asked":
+        return required_edge(hole)
+    if holds != "position_asked":
+        what = OF_WORD[holds.removesuffix("_asked")]
+        limits = hole.measured.get(what.word)
+        return None if limits is None else limits_text(what, limits, specification.unit)
+    if hole.position.tolerance is None:
+        return None
+    return f"⌀{tolerance_text(hole.position.tolerance, specification.unit)} {hole.position.condition}"
+
+
+def choices(specification: Specification) -> dict[str, list[str]]:
+    """Return what may be chosen in each field or column with a drop-down."""
+    s = specification
+    found = {
+        "part": [p.name for p in s.parts],
+        "go": [ENTERS, STOPS],
+        "no_go": [STOPS, ENTERS],
+        "surface": [CLEAN, BURR, DIRTY, CRACK],
+    }
+    for word, measures in GAUGE_FIELDS.items():
+        able = [g.id for g in s.gauges if set(measures) & set(g.measures)]
+        if able:
+            found[word] = able
+    return found
+
+
+def marker_of(specification: Specification) -> Marker:
+    """Return the marker of a kit's sheets."""
+    return Marker(specification.id, specification.revision, specification.unit, FORMAT)

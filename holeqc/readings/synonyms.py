@@ -292,6 +292,7 @@ _POSITION_WORDS = (
 POSITION_WORDS = frozenset(_POSITION_WORDS.split("|"))
 
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[ø°#]")
+_LETTERS = re.compile("[A-Za-zß-öù-ÿ ]+")  #: of plain words, in one form, with no sign, number or apostrophe to part
 _SIGNS = str.maketrans({"º": "°", "˚": "°", "⌀": "ø", "∅": "ø", "φ": "ø", "ϕ": "ø", "Φ": "ø", "Ø": "ø", "∆": "Δ"})
 _COUNTED = {"1": " first ", "2": " second ", "3": " third ", "4": " fourth "}
 #: 1st, 1re, 2ème, 1ª; and 1. or 1° before a word that is counted
@@ -362,6 +363,8 @@ def _clock(match: re.Match[str]) -> str:
 
 def tokens(text: str) -> tuple[str, ...]:
     """Return the words, numbers and signs of a heading; letters and digits are parted: X1 is x, 1."""
+    if _LETTERS.fullmatch(text):
+        return tuple(text.lower().split())
     spaced = _CLOCK.sub(_clock, _ORDINAL.sub(lambda m: _COUNTED[m[1] or m[2]], plain(text)))
     for pattern, words in _COMPASS:
         spaced = pattern.sub(words, spaced)
@@ -402,7 +405,7 @@ def _standard_table() -> dict[tuple[str, ...], Mark]:
         table[tokens(phrase)] = mark
     # as written comes before what another keyboard gives: 'cote' is no 'côté'
     for phrase, mark in _phrases():
-        for spelling in _spellings(phrase):
+        for spelling in () if phrase.isascii() else _spellings(phrase):
             table.setdefault(tokens(spelling), mark)
     return table
 

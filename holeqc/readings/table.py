@@ -353,6 +353,10 @@ BELIEVABLE: dict[str, tuple[float, str, str]] = {
 LOOSE_POSITION = 0.02
 
 
+LIKELY_C = (-10.0, 45.0)  #: where people measure parts; common practice, no source
+NEAR_FORM = 0.25  #: share of a form tolerance within which a size with two digits swapped back must lie
+
+
 def bound(name: str) -> float:
     """Return a number of the table."""
     return BELIEVABLE[name][0]

@@ -15,7 +15,7 @@ from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, parse_length
 from holeqc.readings.containers import BoolArray, Content, Uncalculated
 from holeqc.readings.synonyms import unaccented
-from holeqc.readings.table import Issue, warning
+from holeqc.readings.table import LIKELY_C, Issue, warning
 
 # Days as people type them, and fractions that a spreadsheet took for days.
 
@@ -493,7 +493,6 @@ def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
     ], [vast, noisy]
 
 
-LIKELY_C = (-10.0, 45.0)  #: where people measure parts; common practice, no source
 _TEMPERATURE = re.compile(
     r"^([+-]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?|degrees?|grad|degr[eé]s?|grados?)?\s*([cf])?(?:elsius|ahrenheit)?\s*°?$"
 )

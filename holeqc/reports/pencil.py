@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holeqc.characteristics import OF_WORD, WORDS
-from holeqc.readings.sheet import printed
-from holeqc.readings.sheet_layout import FIELDS, layout
+from holeqc.readings.sheet_layout import FIELDS, layout, printed
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY
 from holeqc.reports import blocks as w
 from holeqc.reports.pages import PAPERS, save_pdf, width_of, wrap

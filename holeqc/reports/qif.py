@@ -17,7 +17,7 @@ import re
 import uuid
 from collections.abc import Callable, Iterable
 from typing import Any
-from xml.etree.ElementTree import Element, indent, tostring
+from xml.etree.ElementTree import Element
 
 import numpy as np
 
@@ -92,7 +92,7 @@ def _tag(name: str, /, *inside: Element | str | None, **attributes: str | int) -
 
 
 def _fit(text: str) -> str:
-    return _UNFIT.sub("\ufffd", text)
+    return text if text.isascii() and text.isprintable() else _UNFIT.sub("\ufffd", text)
 
 
 def _list(name: str, inside: Iterable[Element | None]) -> Element | None:
@@ -158,7 +158,7 @@ class _Document:
         self.parts: dict[str, list[Element]] = {name: [] for name in (
             "FeatureDefinitions", "FeatureNominals", "FeatureItems", "CharacteristicDefinitions",
             "CharacteristicNominals", "CharacteristicItems", "MeasuredFeatures", "CharacteristicMeasurements")}
-        self.sizes: dict[tuple[str, bytes], int] = {}
+        self.sizes: dict[tuple[str, str | None], int] = {}
         self.items: dict[tuple[str, str], tuple[int, int, int]] = {}  #: hole, wall -> nominal, item, measurement
         self.tags = {hole: tag.code for tag in tags_of_part(part) for hole in tag.holes}
 
@@ -290,7 +290,7 @@ class _Document:
     ) -> tuple[int, int]:  # fmt: skip
         """Put one feature: definition, nominal, item, and its measurement where something was read."""
         name = f"hole {hole} {wall}" if wall and self.several else f"hole {hole}"
-        key = kind, tostring(definition[1]) if definition[1] is not None else b""
+        key = kind, definition[1].text if definition[1] is not None else ""
         if key not in self.sizes:
             self.sizes[key] = self.put("FeatureDefinitions", f"{kind}FeatureDefinition", *definition)
         made = self.sizes[key]
@@ -508,8 +508,39 @@ def document(part: PartView) -> bytes:
     root = _Document(part).build()
     if wrong := faults(root):
         raise HoleQCError(f"{part.name}: the document of its results would be wrong: {'; '.join(wrong[:5])}")
-    indent(root)
-    return b"<?xml version='1.0' encoding='utf-8'?>\n" + tostring(root, encoding="utf-8") + b"\n"
+    text = ["<?xml version='1.0' encoding='utf-8'?>\n"]
+    _write(root, "\n", text.append)
+    return "".join((*text, "\n")).encode()
+
+
+def _write(element: Element, line: str, put: Callable[[str], object]) -> None:
+    """Put an element as text, its children two spaces in; a third of the time of the library's writer.
+
+    Nothing here has both text and children, and `_fit` has taken out what XML can't hold.
+    """
+    inside = "".join(f' {name}="{_quoted(value)}"' for name, value in element.items())
+    if len(element):
+        put(f"<{element.tag}{inside}>")
+        for child in element:
+            put(line + "  ")
+            _write(child, line + "  ", put)
+        put(f"{line}</{element.tag}>")
+    elif element.text:
+        put(f"<{element.tag}{inside}>{_escaped(element.text)}</{element.tag}>")
+    else:
+        put(f"<{element.tag}{inside} />")
+
+
+def _escaped(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;") if _MARKUP.search(text) else text
+
+
+def _quoted(text: str) -> str:
+    return _escaped(text).translate(_BREAKS) if _MARKUP.search(text) else text
+
+
+_MARKUP = re.compile('[&<>"\r\n\t]')
+_BREAKS = str.maketrans({'"': "&quot;", "\r": "&#13;", "\n": "&#10;", "\t": "&#09;"})
 
 
 def faults(root: Element) -> list[str]:

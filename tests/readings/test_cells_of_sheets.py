@@ -22,8 +22,8 @@ from making import kit, read, rewritten, wide, workbook
 from holeqc.problems import HoleQCError, ReadingsError
 from holeqc.readings.containers import SizeLimits, Uncalculated, examine
 from holeqc.readings.files import RawSheet, read_workbook
-from holeqc.readings.sheet import choices, write_sheet
-from holeqc.readings.sheet_layout import LISTS_SHEET
+from holeqc.readings.sheet import write_sheet
+from holeqc.readings.sheet_layout import LISTS_SHEET, choices
 
 ROOT = Path(__file__).resolve().parents[2]
 SHEET = "xl/worksheets/sheet1.xml"
@@ -82,6 +82,32 @@ def test_all_kinds_of_cells_read_as_the_library_reads_them(tmp_path: Path) -> No
             book.epoch = system
         book.save(tmp_path / "a.xlsx")
         same(tmp_path / "a.xlsx")
+
+
+def test_what_a_workbook_says_of_its_cells_is_read_as_the_library_reads_it(tmp_path: Path) -> None:
+    formats = (
+        "General", "0.00", "yyyy-mm-dd", '0.0"days"', "[Red]0.0", "[h]:mm:ss", "[hh]", "mm:ss.0", r"0\d", "0_d", "@",
+        '"d"0;yyyy', "[$-407]d. mmm", "h:mm AM/PM", "0.00E+00", "[HH]:MM", "#,##0", "m/d/yy h:mm", '0.0" mm too small"',
+    )  # fmt: skip
+    book = openpyxl.Workbook()
+    book.custom_doc_props.append(openpyxl.packaging.custom.StringProperty(name="holeqc_kit", value="BL & 7"))
+    sheet = book.active
+    assert sheet is not None
+    for row, code in enumerate(formats, 1):
+        for column, value in enumerate((0.25, 0, 1.5, 45000.123456789, -3.2, 59.9999999999), 1):
+            cell = sheet.cell(row, column, value)
+            cell.number_format = code
+            cell.font = openpyxl.styles.Font(strike=(row + column) % 3 == 0, sz=8 + row)
+    path = tmp_path / "a.xlsx"
+    book.save(path)
+    same(path)
+    read_again = openpyxl.load_workbook(path)[sheet.title]
+    (ours,) = sheets_of(path)
+    struck = {(c.row, c.column) for row in read_again.iter_rows() for c in row if c.font.strike}
+    assert ours.scan.struck == struck
+    assert len(struck) > 20
+    assert ours.properties == {"holeqc_kit": "BL & 7"}
+    assert {(row, text) for row, _, text in ours.scan.remarks} == {(4, "days"), (19, " mm too small")}
 
 
 ROW = '<row r="90"><c r="A90"><v>1</v></c></row>'

@@ -78,7 +78,8 @@ def test_formulas_merges_and_hidden_rows_are_found_under_any_prefix(prefix: str,
 
 
 def test_rich_text_is_read_as_its_text(tmp_path: Path) -> None:
-    runs = "<si><r><rPr><b/></rPr><t>Ser</t></r><r><t>ial</t></r></si>" + plain(STRINGS[1:])
+    sound = '<rPh sb="0" eb="1"><t>no text</t></rPh>'
+    runs = f"<si><r><rPr><b/></rPr><t>Ser</t></r><r><t>ial</t></r>{sound}</si>" + plain(STRINGS[1:])
     path = book(tmp_path / "a.xlsx", rows(second=cell("C3", value="11.6")), runs)
     assert len(read(path, kit(KIT_MM)).table) == 3
 
