@@ -150,9 +150,9 @@ class Draft:
         """Return all readings, each array in one piece."""
         if not self.chunks:
             return {name: np.empty(0, dtype=kind) for name, kind in TYPES.items()}
-        out = {name: np.concatenate([c[name] for c in self.chunks]) for name in TYPES}
-        self.chunks = [out]
-        return out
+        if len(self.chunks) > 1:
+            self.chunks = [{name: np.concatenate([c[name] for c in self.chunks]) for name in TYPES}]
+        return self.chunks[0]
 
     def frame(self, arrays: dict[str, Array], doubt: Array) -> pd.DataFrame:
         """Return the tidy table; ``doubt`` (n,) holds codes of `doubt`, -1 where there is none."""

@@ -48,7 +48,7 @@ from holeqc.readings.containers import (
 )
 from holeqc.readings.distance_rows import add_ends, read_ends
 from holeqc.readings.distances import is_distances
-from holeqc.readings.draft import UNIT_CODES, Array, Cell, Draft, by_sheet, suited
+from holeqc.readings.draft import TYPES, UNIT_CODES, Array, Cell, Draft, by_sheet, suited
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
@@ -282,11 +282,19 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     chunks = [chunk for c in table.readings for chunk in _column(table, known, c, trials.get(c, 0))]
     if not chunks:
         return
-    joined = {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+    joined = {name: _in_one([chunk.pop(name) for chunk in chunks]) for name in list(chunks[0])}
     if distances is not None:
         add_ends(table, distances, joined, np.searchsorted(table.rows, joined["row"] - 1))
-    order = np.argsort(joined["row"], kind="stable")
-    context.draft.add({name: array[order] for name, array in joined.items()})
+    if (np.diff(joined["row"]) < 0).any():
+        order = np.argsort(joined["row"], kind="stable")
+        for name in joined:
+            joined[name] = joined[name][order]
+    context.draft.add(joined)
+
+
+def _in_one(pieces: list[Array]) -> Array:
+    """Return pieces as one array, a piece alone as it is: a million rows are copied for nothing."""
+    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 
 def _repeated_columns(table: Table) -> dict[int, int]:
@@ -350,7 +358,7 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         serial = np.full(size, draft.serial.code(meaning.serial))
         _named_across(table, known, column, at)
     direction = known.direction[at] if meaning.direction is None else np.full(size, meaning.direction)
-    return {
+    found = {
         "part": known.part[at],
         "serial": serial,
         "hole": hole,
@@ -376,6 +384,7 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         "issue": issue,
         "text": cells.text & (_scale(known, meaning)[at] == 1.0),
     }
+    return {name: found.pop(name).astype(TYPES[name], copy=False) for name in list(found)}
 
 
 def _dashes(draft: Draft, spec: Specification, hole: Array, characteristic: Array, issue: Array) -> Array:
