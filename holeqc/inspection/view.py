@@ -394,11 +394,16 @@ def alike(reasons: Sequence[Reason]) -> list[Reason]:
 def with_counted(reasons: Sequence[Reason], problems: Sequence[Problem]) -> tuple[list[Reason], list[Problem]]:
     """Return reasons that name also how many further cells of theirs the reader counted, and the problems that did."""
     counts = [p for p in problems if p.counted]
+    if not counts:
+        return list(reasons), []
+    by_spot: dict[str, list[Problem]] = {}
+    for problem in problems:
+        by_spot.setdefault(problem.spot, []).append(problem)
     out, used = [], []
     for reason in reasons:
-        cells = set(reason.cells)
         end = f" ({cell_words(reason.cells)})."
-        kinds = {(p.code, p.file, p.sheet) for p in problems if p.spot in cells and p.action == reason.action}
+        there = (p for cell in set(reason.cells) for p in by_spot.get(cell, ()))
+        kinds = {(p.code, p.file, p.sheet) for p in there if p.action == reason.action}
         mine = [p for p in counts if (p.code, p.file, p.sheet) in kinds and p not in used]
         if len(mine) == 1 and reason.sentence.endswith(end):
             text = f"{reason.sentence.removesuffix(').')} and {mine[0].counted})."

@@ -45,6 +45,7 @@ from holeqc.readings.containers import (
     ReadOptions,
     SizeLimits,
     examine,
+    refusal,
 )
 from holeqc.readings.distance_rows import add_ends, read_ends
 from holeqc.readings.distances import is_distances
@@ -572,6 +573,7 @@ __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files", "without_r
 SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
 TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
 _WORDS = re.compile(r"\s*[^\W\d_]|[^\W\d_]*[#°ø⌀]")  #: how a heading begins; a number typed as text doesn't
+MOST_TEXTS = 500_000  #: of one sheet that is judged: each is read as words by itself, a minute's work for so many
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
 #: so many filled rows are looked at for headings that aren't known; so many of them are named, and so much of each
@@ -855,6 +857,11 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
+    if sum(len(column.labels) for column in sheet.grid.columns) > MOST_TEXTS:
+        raise refusal(sheet.file, "too-large", "the sheet has far too many different texts to be looked at",
+                      found=f"over {MOST_TEXTS}", allowed=f"at most {MOST_TEXTS}", sheet=sheet.name,
+                      action="Split it into several files, or delete a column that says something else in each row and "
+                      "is no reading")  # fmt: skip
     vocabulary = run.vocabulary_of(sheet)
     start, chunks = len(run.collector.problems()), len(run.draft.chunks)
     report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)
