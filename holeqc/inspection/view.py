@@ -240,7 +240,8 @@ class TypedCells:
     NAMES = ("file", "sheet", "row", "column", "gauge", "date", "typed", "value", "temperature_c")
 
     def __init__(self, table: pd.DataFrame) -> None:
-        self._index = table.index
+        self._index, self._size = table.index, len(table)
+        self._in_order = bool(np.array_equal(table.index, np.arange(len(table))))
         self._columns = [self._taker(table[name]) for name in self.NAMES]
 
     @staticmethod
@@ -254,9 +255,9 @@ class TypedCells:
 
     def at(self, label: int) -> Row | None:
         """Return the reading with that row label, None for -1 or a label that isn't there."""
-        if label < 0 or label not in self._index:
+        if label < 0 or (label >= self._size if self._in_order else label not in self._index):
             return None
-        place = self._index.get_loc(label)
+        place = label if self._in_order else self._index.get_loc(label)
         return {name: take(place) for name, take in zip(self.NAMES, self._columns, strict=True)}
 
 
