@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from holeqc.answers import Answer, required_who, several
 from holeqc.answers.files import flat, kit_and_files, ledger_readings
-from holeqc.problems import DataError
+from holeqc.problems import DataError, HoleQCError, ReadingsError
 
 if TYPE_CHECKING:
     from holeqc.answers import Named
@@ -119,14 +119,26 @@ def read_parts(
     if where:
         raise DataError("--where chooses readings of a ledger; give --ledger too")
     spec, paths, notes = kit_and_files(files, tolerances, [events] if events is not None else ())
-    readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
+    try:
+        readings = without_rechecks(read_files(paths, spec, ReadOptions(unit=unit)))
+    except ReadingsError:
+        if events is not None or not (logs := [p for p in paths if _logs_events(p)]):
+            raise
+        raise ReadingsError(f"{logs[0]} is a table of events, not of readings: give it by --events") from None
     return spec, replace(readings, problems=(*notes, *readings.problems))
+
+
+def _logs_events(path: Path) -> bool:
+    try:
+        return bool(events_table(path))
+    except HoleQCError:
+        return False
 
 
 def _counted_in_files(history: History, readings: Readings) -> tuple[History, list[Problem]]:
     """Return the history with the parts counted by a column of the readings' own files, and why such isn't used."""
     from holeqc.fixture.history import COUNTED, counted, counts_from
-    from holeqc.problems import WARNING, HoleQCError, Problem
+    from holeqc.problems import WARNING, Problem
     from holeqc.readings.plain_table import find_column, read_table, text_column
 
     pairs: dict[tuple[str, str], None] = {}
@@ -152,7 +164,6 @@ def events_table(path: Path) -> Table:
         ReadingsError: the file can't be used, or no column says what was done or where it belongs.
     """
     from holeqc.fixture.history import HEADINGS
-    from holeqc.problems import ReadingsError
     from holeqc.readings.plain_table import read_table
 
     table = read_table(path, wanted=[name for names in HEADINGS.values() for name in names])

@@ -491,6 +491,7 @@ def capability(
     subgroup: str = "",
     within: str = "",
     from_zero: bool = False,
+    normal: bool = False,
     second: str = "",
     tolerance: float | None = None,
     bonus: str = "",
@@ -510,7 +511,7 @@ def capability(
         lower, upper, target: limits of a table's column, in its unit; a kit says its own.
         of, by, only: of a kit: quantity (size, position, ...), what makes a group (hole, bushing, ...), groups wanted.
         subgroup, within: column of the subgroup (of a kit: part, day or parts in a row), how sigma within is found.
-        from_zero: it can't be negative. second, tolerance, bonus: columns and diameter of a position.
+        from_zero: it can't be negative. normal: it is known to be one. second, tolerance, bonus: of a position.
         resolution: step of the gauge. coverage, confidence: shares between 0 and 1.
         unit: of results; of a kit's sheets that say none. sheet: of a workbook.
         ledger, where: readings of a record instead of sheets, chosen by ``KEY=VALUE``.
@@ -518,19 +519,21 @@ def capability(
     Raises:
         HoleQCError: input that can't be used, options that don't go together, or no group with an answer.
     """
+    from holeqc.statistics.capability import Choices
+
     given = flat(files)
     if ledger or _is_kit(given):
         refuse_in_kit(column=several(column), lower=lower, upper=upper, from_zero=from_zero, second=second,
                       tolerance=tolerance, bonus=bonus)  # fmt: skip
         run = read_run(given, of, by, several(only), unit, sheet, (str(ledger), several(where)))
-        return _kit_capability(run, (within, resolution, coverage, confidence), target, subgroup)
+        choices = Choices(within=within, resolution=resolution, coverage=coverage, confidence=confidence, normal=normal)
+        return _kit_capability(run, choices, target, subgroup)
     table, columns = open_table(given, several(column), (second, bonus, subgroup), sheet, of=of, by=by,
                                 only=several(only))  # fmt: skip
     if second:
         return _alone(_position(table, (one_column(columns, "--second"), second, bonus), tolerance, confidence, unit))
     from holeqc.problems import DataError
     from holeqc.reports.chart_text import capability_text
-    from holeqc.statistics.capability import Choices
     from holeqc.statistics.capability import capability as work_out
     from holeqc.statistics.indices import Limits
 
@@ -538,7 +541,7 @@ def capability(
         raise DataError("--tolerance and --bonus belong to positions; give the second coordinate with --second")
     limits = Limits(lower, upper, target)
     choices = Choices(within=within, confidence=confidence, coverage=coverage, from_zero=from_zero,
-                      resolution=resolution)  # fmt: skip
+                      normal=normal, resolution=resolution)  # fmt: skip
     values, problems = read_numbers(table, *columns)
     tell(problems)  # what spoils the figures comes before them
     result = work_out(values, limits, subgroups=row_subgroups(table, columns, subgroup), choices=choices)
@@ -552,18 +555,15 @@ def capability(
     return _alone(Answer(capability_text(result, title, unit), result.as_dict, draw, problems, title))
 
 
-def _kit_capability(
-    run: Run, how: tuple[str, float | None, float, float], target: float | None, subgroup: str
-) -> Answers:
+def _kit_capability(run: Run, choices: Choices, target: float | None, subgroup: str) -> Answers:
     """Answer the capability of every group of a kit's readings."""
     from holeqc.inspection.series import make_series
     from holeqc.problems import NOTE, DataError, Problem
     from holeqc.reports.chart_text import capability_head, capability_row, capability_text, position_text
-    from holeqc.statistics.capability import Capability, Choices
+    from holeqc.statistics.capability import Capability
 
     if run.of == REJECTS:
         raise DataError("rejects are counted, not measured: holeqc chart --of rejects shows their share over time")
-    choices = Choices(within=how[0], resolution=how[1], coverage=how[2], confidence=how[3])
 
     def work(series: Series) -> Answer:
         result = capability_of(series, choices, target, subgroup)
@@ -576,9 +576,8 @@ def _kit_capability(
                       lambda: _figure(series, result, name), group=series.group,
                       row=capability_row(series.group, result))  # fmt: skip
 
-    return _of_groups(
-        run, make_series(run.spec, run.readings, run.of, run.by), work, capability_head(confidence=how[3])
-    )
+    series = make_series(run.spec, run.readings, run.of, run.by)
+    return _of_groups(run, series, work, capability_head(choices.confidence))
 
 
 def _figure(series: Series, result: Capability | PositionCapability, name: str) -> Figure:

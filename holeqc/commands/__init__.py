@@ -46,8 +46,8 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
     "capability": ("statistics", "capability", "capability of a column of numbers, or of a kit's holes"),
     "chart": ("statistics", "chart", "control chart of a column of numbers, or of a kit's holes"),
     "gauge-study": ("statistics", "gauge_study", "can the gauge see the tolerance: repeatability, agreement, budget"),
-    "wear": ("wear", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
-    "plan": ("plan", "plan", "which readings of the next part are enough, with a known risk"),
+    "wear": ("statistics", "wear", "is the fixture worn: seating, bushings, trend, parts until change"),
+    "plan": ("sampling", "plan", "which readings of the next part are enough, with a known risk"),
     "first-parts": ("sampling", "first_parts", "how many first parts prove a fixture, and what has been proven so far"),
     "lot": {
         "plan": ("sampling", "lot_plan", "how many of a lot to read, what such a plan lets through"),
@@ -55,22 +55,22 @@ COMMANDS: dict[str, Entry | dict[str, Entry]] = {
         "judge": ("sampling", "lot_judge", "is a drawn lot accepted by the readings since"),
     },
     "explain": ("explain", "explain", "explain a topic: sheets, judging, record, kit, statistics, json, ..."),
-    "part": ("parts", "part", "the whole recorded story of a serial number"),
-    "serial": ("parts", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
-    "parts": ("parts", "parts", "recorded parts with verdict, open tags, approval"),
-    "waiting": ("parts", "waiting", "what waits: open tags, parts to approve or in question, open lots, gauges, kits"),
-    "tags": ("tags", "tags", "recorded tags and where they stand"),
-    "disposition": ("tags", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
-    "reworked": ("tags", "reworked", "record that a rework was done"),
-    "approve": ("approve", "approve", "approve a recorded part, or list what stands in the way"),
-    "question": ("approve", "question", "what puts an approved part in question, and closing it with a reason"),
-    "withdraw": ("approve", "withdraw", "withdraw an approval, with a reason"),
-    "packet": ("packet", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
+    "part": ("record", "part", "the whole recorded story of a serial number"),
+    "serial": ("record", "serial", "answer whether two serial numbers spelled nearly alike are one part"),
+    "parts": ("record", "parts", "recorded parts with verdict, open tags, approval"),
+    "waiting": ("record", "waiting", "what waits: open tags, parts to approve or in question, open lots, gauges, kits"),
+    "tags": ("record", "tags", "recorded tags and where they stand"),
+    "disposition": ("record", "disposition", "record what becomes of a tag: rework, repair, use-as-is, scrap, return"),
+    "reworked": ("record", "reworked", "record that a rework was done"),
+    "approve": ("record", "approve", "approve a recorded part, or list what stands in the way"),
+    "question": ("record", "question", "what puts an approved part in question, and closing it with a reason"),
+    "withdraw": ("record", "withdraw", "withdraw an approval, with a reason"),
+    "packet": ("record", "packet", "packet of an approved part: report, list, certificate, manifest; verify one"),
     "person": {
-        "add": ("person", "add", "declare a person; then nobody else writes to the ledger"),
-        "remove": ("person", "remove", "take a person off the list"),
-        "list": ("person", "list_", "list the declared persons"),
-        "key": ("person", "key", "make a person's key for signatures"),
+        "add": ("record", "add", "declare a person; then nobody else writes to the ledger"),
+        "remove": ("record", "remove", "take a person off the list"),
+        "list": ("record", "list_", "list the declared persons"),
+        "key": ("record", "key", "make a person's key for signatures"),
     },
     "gauge": {
         "calibrated": ("gauge", "calibrated", "log a gauge's calibration"),
@@ -167,7 +167,7 @@ def top_help() -> str:
     for name, entry in COMMANDS.items():
         if isinstance(entry, dict):
             lines.append(f"  {name:<12} {GROUP_HELP[name]}")
-            lines += [f"    {name} {sub:<{max(10, 8)}} {line}" for sub, (_, _, line) in entry.items()]
+            lines += [f"    {name} {sub:<10} {line}" for sub, (_, _, line) in entry.items()]
         else:
             lines.append(f"  {name:<12} {entry[2]}")
     lines += [

@@ -330,8 +330,10 @@ def _section_fields(
         if word and not (own is not None and own.kind == FIELD and own.word == word and text.strip().isalnum()):
             return [Field(word, what, row, column)]
     labelled = column in labels or is_label(text, vocabulary)
+    if not labelled and len(cells) > 1:
+        return []
     if not labelled:
-        return [f for f in find_fields(sheet.grid, [row], vocabulary, spec) if len(cells) == 1 and f.word in _PLACES]
+        return [f for f in find_fields(sheet.grid, [row], vocabulary, spec) if f.word in _PLACES]
     fields = find_fields(sheet.grid, [row], vocabulary, spec)
     spoken_for = {f.column for f in fields} | {f.label[1] for f in fields}
     if any(c not in spoken_for for c, _ in cells):

@@ -277,7 +277,7 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
         else:
             axes = list(figure.subplots(2, 1, height_ratios=[3.0, 2.0]))
             _panel(axes[1], below, unit, held)
-            _bare(axes[1], "Scatter")
+            _bare(axes[1], "Scatter" if below.tests else "Scatter, not judged")
         _panel(axes[0], chart, unit, held)
         _bare(
             axes[0],
@@ -288,7 +288,8 @@ def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:
     return figure
 
 
-MOST_POINTS = 2000  #: points of a probability plot and of the strip; of more readings every so manyth is drawn
+TAIL = 50  #: points of a probability plot that are drawn at either end, however many there are
+MOST_POINTS = 2000  #: about so many points of a probability plot (every so manyth) and of the strip (extremes)
 
 
 def _law_of(result: Capability) -> tuple[Fitted | None, str]:
@@ -319,6 +320,16 @@ def _draw_histogram(axes: Axes, values: np.ndarray, density: Callable[..., np.nd
     axes.plot(x, density(x), color=INK, linewidth=1.3)
     axes.set_ylim(bottom=0.0)
     axes.set_yticks([])
+
+
+def _ends_of_runs(x: np.ndarray) -> np.ndarray:
+    """Return the places (from 0) of readings for a strip: all, or of many the least and greatest of each run."""
+    run = max(1, 2 * x.size // MOST_POINTS)
+    if run < 3:
+        return np.arange(x.size)
+    table = x[: x.size // run * run].reshape(-1, run)
+    found = np.concatenate([table.argmin(axis=1), table.argmax(axis=1)]) + np.tile(np.arange(len(table)) * run, 2)
+    return np.unique(np.concatenate([found, np.arange(table.size, x.size)]))
 
 
 def _limit_lines(axes: Axes, result: Capability, *, upright: bool) -> None:
@@ -374,7 +385,8 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         _limit_lines(first, result, upright=True)
         first.set_xlabel(axis)
         _bare(first, f"{x.size} readings, {word}\n")
-        every = slice(None, None, max(1, x.size // MOST_POINTS))
+        rank = np.arange(x.size)  # of many every so manyth, and the tails in full
+        every = rank[(rank % max(1, x.size // MOST_POINTS) == 0) | (rank < TAIL) | (rank >= x.size - TAIL)]
         ordered, p = np.sort(x)[every], plotting_positions(x.size)[every]
         at = quantile(p)
         second.plot(
@@ -398,13 +410,14 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
             fontsize=SMALL,
             color=INK,
         )
-        number = np.arange(1, x.size + 1)
+        drawn = _ends_of_runs(x)
         strip.plot(
-            number[every], x[every], color=LINE, linewidth=0.7, marker="o", markersize=2.6 if x.size <= 400 else 0
+            drawn + 1, x[drawn], color=LINE, linewidth=0.7, marker="o", markersize=2.6 if x.size <= 400 else 0
         )
         strip.axhline(result.mean, color=SOFT, linewidth=1.0)
         _limit_lines(strip, result, upright=False)
         strip.set_xlim(0.5, x.size + 0.5)
+        strip.ticklabel_format(axis="x", style="plain", useOffset=False)
         strip.set_xlabel("reading, in order of production")
         strip.set_ylabel(axis)
         _bare(strip, "Over time")

@@ -262,35 +262,33 @@ def _events(picture: w.Drawing, panel: Panel, cycles: Sequence[float]) -> None:
 # ----------------------------------------------------------------------------------------------------------- seating
 
 
-def seating_picture(wear: Wear) -> w.Drawing | None:
-    """Return shift, turn and scale of every part with their limits; parts out of seat are crossed and named."""
+def seating_pictures(wear: Wear) -> Iterator[w.Drawing]:
+    """Give shift, turn and scale of every part with their limits, parts out of seat crossed.
+
+    They are pictures of their own, so that a page takes as many as it has room for.
+    """
     seating = wear.seating
     if seating is None:
-        return None
+        return
     unit = wear.history.unit
     titles = (f"shift x [{unit}]", f"shift y [{unit}]", "turn [mrad]", "scale [parts per million]")
     factors = (1.0, 1.0, 1e3, 1e6)
     rows = 4 if wear.separation is not None and wear.separation.scaled else 3
-    high = 74.0
-    picture = w.Drawing(WIDTH, 18.0 + rows * (high + 30.0), "Seating of every part in the fixture, with limits")
+    high = 56.0
     cycle = wear.history.cycle
     for n in range(rows):
         values, low, up, centre = (
             s[:, n] * factors[n] for s in (seating.values, seating.lower, seating.upper, seating.centre)
         )
-        panel = _panel(picture, (62.0, 16.0 + n * (high + 30.0), WIDTH - 72.0, high), (1.0, float(cycle[-1])),
-                       _span(values, low, up), titles[n])  # fmt: skip
+        picture = w.Drawing(WIDTH, high + 30.0, f"Seating of every part in the fixture: {titles[n]}, with limits")
+        box = (62.0, 16.0, WIDTH - 72.0, high)
+        panel = _panel(picture, box, (1.0, float(cycle[-1])), _span(values, low, up), titles[n])
         _limit_lines(picture, panel, cycle, (low, up, centre))
         inside = ~seating.out if n < 3 else np.ones(cycle.size, dtype=np.bool_)
         _dots(picture, panel, *_thinned(cycle[inside], values[inside]), w.INK)
         if n < 3:
             _crossed(picture, panel, wear, values)
-    picture.note = (
-        f"Limits: median and robust scatter of the parts between events, so wide that a steady history of "
-        f"{len(wear.history)} parts shows one beyond them with a chance of {100 * seating.alarm:.0f} %. "
-        "Cross: part out of seat. Below: part number."
-    )
-    return picture
+        yield picture
 
 
 def _limit_lines(picture: w.Drawing, panel: Panel, cycle: FloatArray, lines: tuple[FloatArray, ...]) -> None:
@@ -583,12 +581,16 @@ def trend_table(wear: Wear) -> w.Table:
 
 def _seating(wear: Wear) -> Iterator[w.Block]:
     yield w.Heading("How the parts were seated")
-    picture = seating_picture(wear)
-    if picture is None:
+    if wear.seating is None:
         yield w.Paragraph("No coordinates of holes are read, so the seating of the parts is not known.")
     else:
-        yield w.Picture(picture)
-        yield w.Paragraph(picture.note, "quiet")
+        yield w.Paragraph(
+            f"Limits: median and robust scatter of the parts between events, so wide that a steady history of "
+            f"{len(wear.history)} parts shows one beyond them with a chance of {100 * wear.seating.alarm:.2g} %. "
+            "Cross: part out of seat. Below: part number.",
+            "quiet",
+        )
+        yield from map(w.Picture, seating_pictures(wear))
     if wear.shares:
         yield w.Heading("What moves a hole: shares of its mean square deviation")
         yield _share_table(wear)

@@ -346,16 +346,9 @@ def remarks(
         ))  # fmt: skip
         return problems
     if n < FEW:
-        unseen = (
-            ""
-            if n >= FEWEST_ALIKE
-            else (
-                "; so few can't show whether each resembles the one before, and the intervals take them as independent"
-            )
-        )
-        problems.append(
-            Problem(NOTE, "few-readings", f"{n} readings are few: believe the intervals, not the indices" + unseen)
-        )
+        untold = "" if n >= FEWEST_ALIKE else "; so few can't show whether each resembles the one before"
+        words = f"{n} readings are few: an index is worth no more than its interval{untold}"
+        problems.append(Problem(NOTE, "few-readings", words))
     step = resolution if resolution is not None else readings.step
     if step is not None and (resolution is not None or n >= FEWEST_FOR_STEP):
         problems.extend(_coarse(step, sd, width, guessed=resolution is None))

@@ -229,12 +229,6 @@ def mean_interval(mean: float, sd: float, n: float, confidence: float) -> Interv
     return mean - half, mean + half
 
 
-def nearest_interval_normal(index: float, n: float, dof: float, confidence: float) -> Interval:
-    """Return Bissell's normal approximation for Cpk or Ppk (Applied Statistics 39, 1990, 331-340)."""
-    half = float(ndtri(0.5 + confidence / 2)) * math.sqrt(1 / (9 * n) + index**2 / (2 * dof))
-    return index - half, index + half
-
-
 def one_sided_bound(index: float, n: float, dof: float, probability: float) -> float:
     """Return the one-sided index that gives an estimate below ``index`` with ``probability``, exactly.
 

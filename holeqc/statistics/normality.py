@@ -381,7 +381,7 @@ def judge(
         words = "the series is not stable: " + "; ".join(reasons)
     elif count:
         words = f"{count} of {n} points beyond three sigma where chance gives {_few(n * chance)}: no proof of a change"
-        words += "; look at them" if count > n * chance else ""
+        words += "; look at them" if n * chance < count <= places.size else ""
     else:
         words = f"no sign of a change in {n} {what}"
     return Stability(

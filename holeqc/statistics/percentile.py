@@ -34,7 +34,7 @@ from scipy.special import (
 from holeqc.problems import DataError
 from holeqc.statistics.basics import as_values, chance_words, standard_deviation
 from holeqc.statistics.indices import Interval, Limits
-from holeqc.statistics.normality import SEED, anderson_darling, grid_of
+from holeqc.statistics.normality import SEED, anderson_darling, anderson_darling_p, grid_of
 
 # Shapes of distribution that readings may follow, and their fit by maximum likelihood, every shape of a law at once.
 #
@@ -685,8 +685,7 @@ class PercentileCapability:
 class AnyShape:
     """Intervals of ``Pp`` and ``Ppk`` by percentiles that hold whatever the shape; None where ``words`` say why.
 
-    ``at_least``: they hold at least the stated confidence; else about it (93 to 98 of 100 in simulated series at 95 %,
-    99 of a uniform, 92 of 125 readings of a mixture that is none of the kinds).
+    ``at_least``: they hold at least the stated confidence; else about it (tests/benchmarks/coverage_indices.py).
     """
 
     Pp: Interval | None
@@ -767,9 +766,11 @@ def any_shape(
     if ordered[0] == ordered[-1]:
         return AnyShape(None, None, "identical readings show no shape")
     fits = choice or choose_distribution(ordered, from_zero=from_zero)
-    if fits.p is not None and fits.p < POOR_FIT and worth == n:  # the test takes readings as independent
-        kinds = len(fits.surfaces)
-        return AnyShape(None, None, f"none of {kinds} kinds of distribution fits (best {chance_words(fits.p)})")
+    p, best = fits.p, fits.candidates[0].A2_adjusted
+    if worth < n and best is not None:  # the test takes readings as independent: scaled by the design effect
+        p = anderson_darling_p(best * worth / n)
+    if p is not None and p < POOR_FIT:
+        return AnyShape(None, None, f"none of {len(fits.surfaces)} kinds of distribution fits (best {chance_words(p)})")
     return _by_likelihood(limits, fits, worth, confidence, natural)
 
 
@@ -807,12 +808,16 @@ def allowed_drop(n: int, confidence: float, *, from_zero: bool = False) -> tuple
     """Return how far below the greatest log likelihood of ``n`` readings lies what each end of an index takes in.
 
     The lower end goes farther down than the upper one, since few readings seldom show the tail that makes an index
-    small: each then misses in about half of 1 - ``confidence``. Numbers of ours, from simulation at 95 % of nine
+    small: most of all about 25 of a t. The upper one goes down with the readings, because a shape that is none of the
+    laws is missed ever more surely. Numbers of ours, from simulation at 95 % of nine
     distributions with other seeds than those of the printed table (tests/benchmarks/coverage_indices.py); for
     other levels they go with the square of the normal quantile, as half a chi-square with one degree of freedom does.
     """
     scale = float(ndtri(0.5 + confidence / 2)) ** 2 / 3.8415
-    low, high = (3.0 - 35 / (n + 15), 2.4 - 12 / n) if from_zero else (3.5 - 12 / n, 1.8 - 7 / n)
+    if from_zero:
+        low, high = 3.0 - 32 / (n + 15), 2.4 - 10.5 / n
+    else:
+        low, high = min(4.2 - 19 / n, 4.15 - 0.217 * math.log(n)), 0.14 + 0.416 * math.log(n)
     return low * scale, high * scale
 
 

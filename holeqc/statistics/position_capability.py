@@ -18,6 +18,7 @@ from scipy.special import chndtr, chndtrinc, gammaincc, ndtr, ndtri
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.statistics.basics import FloatArray, chance_words, plain
+from holeqc.statistics.capability import Neighbours
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.normality import SEED, Stability, judge
 from holeqc.statistics.subgroups import within_by_neighbours
@@ -142,13 +143,17 @@ def ellipse_reach(centres: FloatArray, covariances: FloatArray, radius: float) -
         return np.asarray(p * dx * dx + 2 * q * dx * dy + r * dy * dy)
 
     grid = np.arange(_ANGLES) * (2 * math.pi / _ANGLES)
-    best = grid[np.argmin(squared(grid[None, :]), axis=1)][:, None]
+    c, s = np.cos(grid), np.sin(grid)
+    terms = [radius * p, 2 * radius * q, radius * r, -2 * (p * cx + q * cy), -2 * (q * cx + r * cy)]
+    best = grid[np.argmin(np.hstack(terms) @ np.stack([c * c, c * s, s * s, c, s]), axis=1)][:, None]
     h = 2 * math.pi / _ANGLES
     for _ in range(40):
         at, left, right = squared(best), squared(best - h), squared(best + h)
         bend = left - 2 * at + right
         move = np.where(bend > 0, 0.5 * h * (left - right) / np.where(bend > 0, bend, 1.0), 0.0)
         best = best + np.clip(move, -h, h)
+        if float(np.max(np.abs(move), initial=0.0)) < 1e-7:
+            break
         h = max(h / 2, 1e-5)
     distance = np.sqrt(np.maximum(squared(best)[:, 0], 0.0))
     return np.where(np.hypot(centres[:, 0], centres[:, 1]) < radius, distance, 0.0)
@@ -181,8 +186,8 @@ def mardia(pairs: FloatArray) -> Bivariate:
     return Bivariate(skewness, skewness_p, kurtosis, 2 * float(ndtr(-abs(z))))
 
 
-def _scatters(n: int, rng: np.random.Generator) -> FloatArray:
-    """Return roots (RESAMPLES, 2, 2) of covariances as samples of ``n`` from a round normal of sigma 1 give them.
+def _scatters(n: float, rng: np.random.Generator) -> FloatArray:
+    """Return roots (RESAMPLES, 2, 2) of covariances as ``n`` positions from a round normal of sigma 1 give them.
 
     Bartlett's decomposition gives a Wishart matrix without drawing the sample.
     """
@@ -205,14 +210,14 @@ class _Maybe:
     spread: FloatArray
 
 
-def _maybe(pairs: FloatArray, covariance: FloatArray) -> _Maybe:
+def _maybe(pairs: FloatArray, covariance: FloatArray, near: Neighbours | None = None) -> _Maybe:
     """Return what may have given ``pairs`` (n, 2); the offset comes from the noncentral chi-square of its statistical
-    length, which may be zero.
+    length, which may be zero. ``near``: what they are worth where neighbours resemble each other.
     """
-    n = pairs.shape[0]
+    n, freedom = (pairs.shape[0], pairs.shape[0]) if near is None else (near.of_mean, max(near.of_variance, 4.0))
     rng = np.random.default_rng(SEED)
     mean, root = pairs.mean(axis=0), np.linalg.cholesky(covariance)
-    drawn, noise = _scatters(n, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
+    drawn, noise = _scatters(freedom, rng), rng.normal(size=(RESAMPLES, 2)) / math.sqrt(n)
     maybe = root @ np.linalg.inv(drawn)
     seen = np.linalg.solve(maybe, np.broadcast_to(mean[:, None], (RESAMPLES, 2, 1)))[..., 0]
     squared, chance = n * np.sum(seen * seen, axis=1), rng.random(RESAMPLES)
@@ -244,8 +249,9 @@ def share_interval(pairs: FloatArray, radii: FloatArray, confidence: float, mayb
 
 
 def _intervals(
-    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float
-) -> dict[str, Interval]:
+    pairs: FloatArray, covariance: FloatArray, radii: FloatArray, radius: float, confidence: float,
+    near: Neighbours | None,
+) -> dict[str, Interval]:  # fmt: skip
     """Return intervals of Pp, Ppk and the share inside from seeded draws.
 
     Scatter that is round makes the estimate of its longer axis too long, and a centred process can only be seen off
@@ -253,7 +259,7 @@ def _intervals(
     The lower end comes from what may have given this sample; its longer axes are too long once more, and are moved
     back by that. Where one end misses often the other hardly does: each has more than half of the chance (`EITHER`).
     """
-    may, tail = _maybe(pairs, covariance), (1 - confidence) / 2
+    may, tail = _maybe(pairs, covariance, near), (1 - confidence) / 2
     mean, none = pairs.mean(axis=0), np.zeros((RESAMPLES, 2))
     round_ones = may.drawn @ may.drawn.transpose(0, 2, 1)
     found: dict[str, Interval] = {}
@@ -306,13 +312,15 @@ def _remarks(n: int, missing: int, bonus: bool, test: Bivariate | None) -> list[
             f"{missing} of {n + missing} positions lack a coordinate or a tolerance and are not counted",
         ))  # fmt: skip
     if n < 50:
-        problems.append(Problem(NOTE, "few-readings", f"{n} positions are few: believe the intervals, not the indices"))
+        words = f"{n} positions are few: an index is worth no more than its interval"
+        problems.append(Problem(NOTE, "few-readings", words))
     if test is None:
         problems.append(Problem(NOTE, "no-normality-test", f"{n} positions are too few for a test of normality"))
     elif min(test.skewness_p, test.kurtosis_p) < 0.01:
         problems.append(Problem(
             WARNING, "not-normal", "a bivariate normal is a poor picture of these positions "
-            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): trust the observed share more",
+            f"({chance_words(min(test.skewness_p, test.kurtosis_p))}): indices have no interval; trust the "
+            "observed share more",
         ))  # fmt: skip
     if bonus:
         problems.append(Problem(
@@ -364,6 +372,8 @@ def position_capability(
     outside = int(np.count_nonzero(np.hypot(a, b) > radii * (1 + EDGE)))
     mean = pairs.mean(axis=0)
     covariance = np.cov(pairs.T) if n > 1 else np.zeros((2, 2))
+    axes = [found for k in (0, 1) if (found := Neighbours.of(np.ascontiguousarray(pairs[:, k]), float(mean[k])))]
+    near = min(axes, key=lambda each: each.of_variance, default=None)
     values, vectors = np.linalg.eigh(covariance)
     flat = bool(values[0] <= 1e-12 * max(values[1], np.finfo(float).tiny))
     test = None if n < 8 or flat else mardia(pairs)
@@ -382,7 +392,10 @@ def position_capability(
     figures: dict[str, Any] = {}
     if not flat:
         figures = _figures(pairs, mean, covariance, radii, smallest / 2)
-        figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence) if n > 3 else {}
+        if n > 3 and not any(p.code == "not-normal" for p in problems):
+            figures["intervals"] = _intervals(pairs, covariance, radii, smallest / 2, confidence, near)
+        if near is not None:
+            problems.append(near.remark(n, moving=False))
     stability = _stability(pairs) if n > 1 else judge(a, 0.0, 0.0, 1.0)
     unstable = figures and stability.stable is False
     return PositionCapability(

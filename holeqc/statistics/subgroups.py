@@ -213,6 +213,11 @@ class Within:
     method: str
     words: str
 
+    @property
+    def as_deviation(self) -> float:
+        """Sigma on the scale of a pooled deviation: ranges are right on average, a deviation is low by c4."""
+        return self.sigma if self.method == POOLED else self.sigma / math.sqrt(1 + _relative_variance_of_sd(self.dof))
+
 
 class Numbered(Sequence[str]):
     """The labels '1', '2', ... of unnamed points, made when asked for."""

@@ -1,12 +1,11 @@
-"""How often the intervals of capability hold the true index: simulated series of nine distributions.
+"""How often the intervals of capability hold the true index: simulated series of eleven distributions.
 
 Run as ``python tests/benchmarks/coverage_indices.py [SERIES [FIRST [LENGTHS [NAME...]]]]``, LENGTHS such as 10,25; 400
-series of each kind and length from seed 0 on unless told. Thresholds were tuned on seeds from
-500 000 on. The limits of each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the
-upper limit and 1.70 at the lower one, from its own quantile function; of a normal this is Ppk. For each kind and number
-of readings it prints the median of the index that the tool puts forward, then for each interval in how many of 100
-series it was printed, and in how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of
-readings).
+series of each kind and length from seed 0 on unless told. Thresholds were tuned on seeds from 500 000 on. The limits of
+each distribution are put so that its true index by percentiles (ISO 22514-2) is 1.26 at the upper limit and 1.70 at the
+lower one, from its own quantile function; of a normal this is Ppk. For each kind and number of readings it prints the
+median of the index that the tool puts forward, then for each interval in how many of 100 series it was printed, and in
+how many of 100 of these it held the truth. Series k of a kind has the seed (k, number of readings).
 
 - normal, lognormal (sigma of logarithms 0.4), shifted lognormal (0.5 from a threshold of 3), Weibull from zero (shape
   1.8, said to be from zero), Weibull with a threshold (shape 1.8 from 5), t with 5 degrees, gamma (shape 3), uniform,
@@ -85,8 +84,8 @@ KINDS = {
     "alike neighbours": _neighbours(),
     "Rayleigh from zero": _frozen(stats.rayleigh(), from_zero=True),
 }
-#: indices of which only a normal of sigma 1 has a true value here
-NORMAL_ALONE = {"normal": ("Cp", "Cpk", "Pp"), "alike neighbours": ("Pp",)}
+#: indices with intervals that suppose a normal, where it is known to be one (``--normal``); elsewhere none is printed
+NORMAL_ALONE = {"normal": ("Cp", "Cpk", "Pp", "Ppk"), "alike neighbours": ("Pp", "Ppk")}
 #: (offset in sigma of the larger axis, sigma of the other axis)
 POSITIONS = {"round position": (0.0, 1.0), "position off centre": (1.0, 1.0), "position 2 to 1": (0.0, 0.5)}
 
@@ -109,9 +108,9 @@ class Tally:
 def indices_of(name: str, n: int, seeds: range) -> tuple[list[float], dict[str, Tally]]:
     """Return the indices put forward and the tallies of one kind and length."""
     kind = KINDS[name]
-    limits, how = kind.limits(), Choices(from_zero=kind.from_zero)
+    limits, how = kind.limits(), Choices(from_zero=kind.from_zero, normal=name in NORMAL_ALONE)
     answers: list[float] = []
-    tallies = {key: Tally() for key in (*NORMAL_ALONE.get(name, ()), "if normal", "any shape")}
+    tallies = {key: Tally() for key in ("any shape", *NORMAL_ALONE.get(name, ()))}
     potential = 0.0 if limits.width is None else limits.width / 6
     for k in seeds:
         result = capability(kind.draw(np.random.default_rng((k, n)), n), limits, choices=how)
@@ -119,8 +118,7 @@ def indices_of(name: str, n: int, seeds: range) -> tuple[list[float], dict[str, 
         best = result.overall.nearest if by_shape is None else by_shape.Ppk
         answers.append(np.nan if best is None else best)
         for key in NORMAL_ALONE.get(name, ()):
-            tallies[key].add(result.intervals.get(key), NEAR if key == "Cpk" else potential)
-        tallies["if normal"].add(result.intervals.get("Ppk"), NEAR)
+            tallies[key].add(result.intervals.get(key), NEAR if key in ("Cpk", "Ppk") else potential)
         tallies["any shape"].add(None if result.any_shape is None else result.any_shape.Ppk, NEAR)
     return answers, tallies
 
@@ -156,7 +154,7 @@ def about_target_of(offset: float, n: int, seeds: range) -> tuple[list[float], d
     answers, tally = [], Tally()
     for k in seeds:
         x = np.random.default_rng((k, n)).normal(offset, 1.0, n)
-        result = capability(x, limits, choices=Choices(any_shape=False))
+        result = capability(x, limits, choices=Choices(any_shape=False, normal=True))
         answers.append(np.nan if result.Cpm is None else result.Cpm)
         tally.add(result.intervals.get("Cpm"), 8 / (6 * np.hypot(1.0, offset)))
     return answers, {"Cpm": tally}

@@ -2,8 +2,8 @@
 
 Run as ``python tests/benchmarks/simulate_shop.py [HISTORIES [KIND...]]``; 400 of each of the 14 kinds of `USUAL` unless
 told, on two cores. These 5600 histories fit into 20 minutes if one takes 0.43 s of a core on the whole (the last line
-says what it took): 0.3 s where nothing moves to 0.8 s with blanks were measured on a machine that ten shared. The other
-kinds of `KINDS` are run where they are named, ``all`` runs every one.
+says what it took): 0.3 s where nothing moves to 0.5 s with many forecasts were measured on a machine that ten shared.
+The other kinds of `KINDS` are run where they are named, ``all`` runs every one.
 
 Kit BL-7; all figures invented: a part is seated with a scatter of 0.0012 in, a hole scatters by 0.0005 in a coordinate
 and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it prints how often
@@ -18,7 +18,14 @@ and 0.00028 in of size, a reading by 0.0002 and 0.00015 in. For each kind it pri
   and (any) of the histories with bounds in which one of them does: some kinds have a dozen of them.
 
 Last comes a table of the sentences: in how many histories each was printed, and was false. What is said with a chance
-is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together.
+is false so often: where something jumps, 1 in 20; a drift, a jump or a growing scatter, 1 in 100 histories together;
+a part out of seat, 1 in 500. A reading left out is asked about: 2 of 1800 histories named a sound one.
+
+Seeds 7001 to 7040 (40 of a kind; covered of so many, late): linear .980 of 149, .020; accelerating .948 of 97, .052;
+three worn .992 of 249, .008; sawtooth logged 1.00 of 24, 0; replaced unlogged 1.00 of 40, 0; gauge drift .949 of 312,
+0; blanks .972 of 144, .014; outliers .985 of 67, 0. Of 560 histories 12 had a false sentence, all with a chance in them
+but a reading left out, and one that is mended since. Before the interval of a drift that is only just told counted that
+it was told, 15 of 186 of the sawtooth's were missed (other seeds).
 
 The truth is that of the levels that were put in, never that of a fit.
 """
@@ -116,8 +123,8 @@ def _life(rng: np.random.Generator, shop: Shop) -> float:
 
 
 def _blamed(*holes: int) -> tuple[str, ...]:
-    return tuple(rf"B{h + 1}\b[^.]*(drifts|Change|change|half of the parts|out of room|no room)|"
-                 rf"(drifts|Change|change)[^.]*B{h + 1}\b" for h in holes)  # fmt: skip
+    return tuple(rf"B{h + 1}\b[^.]*(drift|Change|change|half of the parts|out of room|no room)|"
+                 rf"(drift|Change|change)[^.]*B{h + 1}\b" for h in holes)  # fmt: skip
 
 
 def healthy(rng: np.random.Generator) -> Shop:
@@ -545,8 +552,10 @@ def _steady_pace(t: Truth, m: re.Match[str]) -> bool:
 
 
 def _too_few(t: Truth, m: re.Match[str]) -> bool:
-    return int(m["many"]) >= LEAST or any(len(t.since[h]) > int(m["many"]) + 2 and not t.steps(t.since[h]).size
-                                          for h in _named(m["who"]))  # fmt: skip
+    logged = t.shop.parts + 1 - max((int(e["cycle"]) for e in t.shop.events), default=1)  # a regrind counts for sizes
+    return int(m["many"]) >= LEAST or any(
+        min(len(t.since[h]), logged) > int(m["many"]) + 2 and not t.steps(t.since[h]).size for h in _named(m["who"])
+    )
 
 
 def _due(t: Truth, m: re.Match[str]) -> bool:
@@ -565,7 +574,7 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
     ("half have failed", r"^.*half of the parts (have failed|fail) [^.;]*; the middle part", _passed),
     ("all sizes or seating have failed", r"Half of the parts have failed [^.]*: stop", _passed),
     ("change a bushing", r"^Change [^.]*? before part", lambda t, m: not {*_named(m[0])} <= t.shop.worn),
-    ("one of these bushings moves", r"^(Try a plug in the bushings|One of) [^,]*,",
+    ("one of these bushings moves", r"^(Try a plug in bushings|One of) [^,]*,",
      lambda t, m: not {*_named(m[0])} & t.shop.worn),
     ("something wears, cause unknown", r": look at [^.]*? before part",
      lambda t, m: not (any(t.drifts(v) for v in t.level.values()) or t.drifts(t.sizes))),
@@ -580,7 +589,7 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
     ("all sizes drift", r"^All sizes (drift|jump[^(]*\(.*\band drift)", lambda t, m: not t.drifts(t.sizes)),
     ("all sizes jump", r"^All sizes jump", lambda t, m: not t.step_within(t.sizes, m.string, 10)),
     ("where all sizes jump", r"^All sizes jump", lambda t, m: not t.step_within(t.sizes, m.string, 1)),
-    ("all sizes change", r"^All sizes change", lambda t, m: t.shape(t.sizes) == STEADY),
+    ("all sizes change, or drift", r"^All sizes change", lambda t, m: t.shape(t.sizes) == STEADY),
     ("what moves all sizes", r"^All sizes .*? Best explained by [^:.]*: (?P<causes>[^.]*)\.",
      lambda t, m: t.shop.cause not in m["causes"]),
     ("sizes come to no limit", r"It takes no hole to a limit",
@@ -598,10 +607,14 @@ SENTENCES: tuple[tuple[str, str, Callable[[Truth, re.Match[str]], bool]], ...] =
      lambda t, m: not any(t.drifts(t.level[h], float(m["first"])) for h in _named(m["who"]))),
     ("a bushing drifts, or has jumped", r"^(?P<who>[^;]*?\bB\d\b.*?) drifts, or has jumped:",
      lambda t, m: not any(t.drifts(t.level[h]) or t.steps(t.level[h]).size for h in _named(m["who"]))),
-    ("a bushing may have moved", r"^[^;]* may have moved against the others",
+    ("a bushing may drift", r"^(?P<who>[^;]*?\bB\d\b.*?) may drift",
+     lambda t, m: not any(t.drifts(t.level[h]) or t.steps(t.level[h]).size for h in _named(m["who"]))),
+    ("a bushing may have moved", r"^[^;:]* may have moved:",
      lambda t, m: not {*_named(m[0])} & t.shop.worn),
-    ("which shape fits best", r"^(?P<who>The seating|B\d): [^;]* explains it best",
-     lambda t, m: not t.shaped(t.since[_who(m["who"])], m.string)),
+    ("a bushing moved", r"^[^;]* moved, by wear or by what was logged;",
+     lambda t, m: not {*_named(m[0])} & t.shop.worn),
+    ("which shape fits best", r"^(?P<who>The seating|B\d): (?P<shapes>.*)\. Below",
+     lambda t, m: not t.shaped(t.since[_who(m["who"])], m["shapes"])),
     ("a bushing stands off", r"^[^.]* stands (?P<far>[\d.]+) inch from its place", _off),
     ("no wear is seen", r"^(?P<who>[B\d, ]+): no wear of their place",
      lambda t, m: bool({*_named(m["who"])} & t.shop.worn) or _contradicted(t, m)),

@@ -52,7 +52,7 @@ SIZE = ["--column", "size", "--lower", "0.455", "--upper", "0.462"]
 
 
 def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part"], capsys)
+    got = machine(["capability", str(log), *SIZE, "--target", "0.4585", "--subgroup", "part", "--normal"], capsys)
     assert {
         "n",
         "mean",
@@ -74,12 +74,17 @@ def test_capability_keys(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_capability_for_people(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = text(["capability", str(log), *SIZE, "--unit", "in"], capsys)
-    for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % if normal", "Stability: stable", "Bissell", "A2"):
+    plain = text(["capability", str(log), *SIZE], capsys)
+    assert "if normal" not in plain.partition("outside if normal")[0]  # 80 readings can't prove it
+    assert "99.73 % of parts" not in plain
+    assert "give --normal" in " ".join(plain.split())
+    assert "95 %, any shape" in plain
+    out = text(["capability", str(log), *SIZE, "--unit", "in", "--normal"], capsys)
+    for word in ("Capability of size [in]", "Cpk", "Ppk", "95 % if normal", "Stability: stable", "A2"):
         assert word in out
-    one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462"], capsys)
+    one_sided = text(["capability", str(log), "--column", "size", "--upper", "0.462", "--normal"], capsys)
     assert "below 0.4" in one_sided
-    bare = text(["capability", str(log), "--column", "size"], capsys)
+    bare = text(["capability", str(log), "--column", "size", "--normal"], capsys)
     assert "there is no index" in bare
     assert "A2" in bare
     assert "0.45" in bare.partition("99.73 % of parts")[2].splitlines()[0]
@@ -100,7 +105,7 @@ def test_capability_of_what_can_not_be_negative(log: Path, capsys: pytest.Captur
     out = text(["capability", str(log), "--column", "bonus", "--upper", "0.007", "--from-zero"], capsys)
     assert "percentiles" in out
     assert "no index of a normal" in out
-    assert "Bissell" not in out
+    assert "if normal" not in out
 
 
 def test_capability_of_position(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -371,11 +376,12 @@ def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFi
 def test_figures_of_an_unstable_series_are_marked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     drift = 0.457 + 0.00005 * np.arange(60) + np.random.default_rng(1).normal(0, 0.00005, 60)
     out = text(
-        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--target", "0.47"], capsys
+        ["capability", table_of(tmp_path / "t.csv", [f"{v:.6f}" for v in drift]), *LIMITS, "--normal", "--target=0.47"],
+        capsys,
     )
-    for begin in ("outside, expected, all scatter", "outside, expected, short run", "99.73 % of parts"):
+    for begin in ("outside if normal, all scatter", "outside if normal, short run", "99.73 % of parts"):
         assert "not stable" in " ".join(out[out.index(begin) :].split())[:130]
-    assert "e-" not in out[out.index("outside, expected") : out.index("outside, observed")]
+    assert "e-" not in out[out.index("outside if normal") : out.index("outside, observed")]
     assert "target lies outside the limits" in " ".join(out.split())
 
 
@@ -424,6 +430,23 @@ def test_what_begins_at_zero_is_drawn_with_its_own_curve() -> None:
     np.testing.assert_allclose(strip.lines[0].get_ydata(), x)
     with pytest.raises(DataError, match="two different readings"):
         capability_figure(result, np.full(9, 0.458), "x")
+
+
+def test_the_farthest_of_many_readings_are_drawn() -> None:
+    from holeqc.reports.chart_plots import MOST_POINTS, capability_figure
+    from holeqc.statistics.capability import Choices, capability
+    from holeqc.statistics.indices import Limits
+
+    x = np.random.default_rng(2).normal(0, 1, 9001)
+    x[[1234, 8999]] = -9.0, 9.0
+    result = capability(x, Limits(-5, 5), choices=Choices(any_shape=False, percentile=False))
+    _, straight, strip = capability_figure(result, x, "x").axes
+    for lines in (straight.lines[0], strip.lines[0]):
+        seen = np.asarray(lines.get_ydata())
+        assert (seen.min(), seen.max()) == (-9.0, 9.0)
+        assert seen.size < 2 * MOST_POINTS
+    at = np.asarray(strip.lines[0].get_xdata())
+    np.testing.assert_array_equal(strip.lines[0].get_ydata(), x[at - 1])
 
 
 def test_subgroups_in_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

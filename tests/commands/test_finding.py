@@ -136,7 +136,7 @@ def test_one_unusable_file_stops_nothing(mixed: Path, tmp_path: Path, capsys: py
     assert found["unusable"][1]["problems"][0]["code"] == "old-format"
     assert alone["unusable"] == []
     assert {p["code"] for p in found["problems"]} >= {"lock-file", "passed-over"}
-    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8").replace("<wbr>", "")  # in long paths
     assert "old.xls" in page
     assert "nothing of them is judged" in page
 

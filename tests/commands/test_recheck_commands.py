@@ -14,7 +14,7 @@ import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 
 from holeqc.__main__ import run
-from holeqc.commands.tags import label_size
+from holeqc.commands.record import label_size
 from holeqc.problems import LedgerError
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -22,6 +22,7 @@ from holeqc.statistics.subgroups import subgroup_labels, within_by_subgroups
 
 TEXTBOOK = printed("textbook_values.csv")
 HOLE = Limits(0.455, 0.462)
+KNOWN = Choices(normal=True)
 
 
 def ring_bore() -> tuple[np.ndarray, np.ndarray]:
@@ -52,7 +53,7 @@ def test_textbook_ring_bore() -> None:
 
 
 def test_every_key_of_the_json_is_there() -> None:
-    text = json.dumps(capability(sample(), HOLE).as_dict(), allow_nan=False)
+    text = json.dumps(capability(sample(), HOLE, choices=KNOWN).as_dict(), allow_nan=False)
     got: dict[str, Any] = json.loads(text)
     assert {
         "n",
@@ -68,10 +69,10 @@ def test_every_key_of_the_json_is_there() -> None:
         "normality",
         "outside",
     } <= set(got)
-    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_normal_approximation", "mean"} <= set(got["intervals"])
+    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm", "Cpk_lower_bound", "mean"} <= set(got["intervals"])
     assert all(len(v) == 2 for v in got["intervals"].values())
     assert {"A2", "A2_adjusted", "p"} <= set(got["normality"])
-    assert {"expected_ppm", "observed"} <= set(got["outside"])
+    assert {"ppm_if_normal", "observed"} <= set(got["outside"])
     assert got["n"] == 80
     for name in ("Cp", "Cpk", "Pp", "Ppk", "Cpm"):
         low, high = got["intervals"][name]
@@ -80,7 +81,7 @@ def test_every_key_of_the_json_is_there() -> None:
 
 def test_figures_by_hand() -> None:
     x = sample()
-    found = capability(x, Limits(0.455, 0.462, 0.458))
+    found = capability(x, Limits(0.455, 0.462, 0.458), choices=KNOWN)
     m, s = x.mean(), x.std(ddof=1)
     assert found.overall.nearest == pytest.approx(min(m - 0.455, 0.462 - m) / (3 * s), rel=1e-12)
     assert found.overall.potential == pytest.approx(0.007 / (6 * s), rel=1e-12)
@@ -89,10 +90,13 @@ def test_figures_by_hand() -> None:
     assert found.within is not None
     assert found.within.sigma == pytest.approx(short, rel=1e-12)
     assert found.within_indices.potential == pytest.approx(0.007 / (6 * short), rel=1e-12)
-    index = found.within_indices.nearest
-    assert index is not None
-    assert found.intervals["Cpk"] == nearest_interval_exact(index, 80, found.within.dof, 0.95, two_limits=True)
-    assert found.intervals["Cpk_lower_bound"] == (one_sided_bound(index, 80, found.within.dof, 0.95), None)
+    assert found.within_indices.nearest is not None
+    v = found.within.dof  # c4 by its formula (e-Handbook 6.3.2): a range is right on average, a deviation low by it
+    index = found.within_indices.nearest / (math.sqrt(2 / v) * math.gamma((v + 1) / 2) / math.gamma(v / 2))
+    both = nearest_interval_exact(index, 80, v, 0.95, two_limits=True)
+    assert found.intervals["Cpk"] == pytest.approx(both, rel=1e-9)
+    bound = one_sided_bound(index, 80, v, 0.95)
+    assert found.intervals["Cpk_lower_bound"] == (pytest.approx(bound, rel=1e-9), None)
     assert found.outside.observed == 0
     assert found.outside.observed_interval[1] == pytest.approx(1 - 0.025 ** (1 / 80))  # no case in 80
 
@@ -185,14 +189,14 @@ def test_no_index_without_scatter() -> None:
 
 
 def test_without_limits_all_but_the_indices_is_given() -> None:
-    found = capability(sample(), Limits())
+    found = capability(sample(), Limits(), choices=KNOWN)
     assert "no-limits" in codes(found)
     assert found.overall.nearest is None
     assert set(found.intervals) == {"mean", "sd_overall", "sd_within"}
     assert found.normality is not None
     assert found.tolerance is not None
     assert found.tolerance.inside is None
-    assert found.outside.expected_ppm is None
+    assert found.outside.ppm_if_normal is None
     json.dumps(found.as_dict(), allow_nan=False)
     skewed = np.random.default_rng(5).exponential(0.001, 100)
     assert capability(skewed, Limits()).percentile is None
@@ -227,8 +231,8 @@ def test_share_outside_has_an_interval_that_holds() -> None:
     true = 2 * 0.0013498980316301
     held = given = 0
     for _ in range(150):
-        found = capability(rng.normal(size=50), Limits(-3, 3), choices=Choices(any_shape=False))
-        low, high = found.outside.expected_interval_ppm
+        found = capability(rng.normal(size=50), Limits(-3, 3), choices=Choices(any_shape=False, normal=True))
+        low, high = found.outside.ppm_if_normal_interval
         if low is None or high is None:  # one normal series in twenty is taken for none and gets no such interval
             continue
         given += 1
@@ -246,7 +250,7 @@ def test_not_normal_gets_percentiles_beside() -> None:
     assert found.percentile.interval is not None
     true = (0.462 - 0.456 - 0.0005 * 1.67834699) / (0.0005 * (8.90020628 - 1.67834699))  # scipy 1.17, gamma(2).ppf
     assert found.percentile.interval[0] < true < found.percentile.interval[1]
-    assert set(found.intervals) == {"mean"}
+    assert found.intervals == {}
     assert found.tolerance is None
     assert capability(x, HOLE, choices=Choices(percentile=False)).percentile is None
 
@@ -260,7 +264,7 @@ def test_bounded_at_zero_is_never_normal() -> None:
     assert found.Cpm is None
     assert found.normality is None
     assert found.tolerance is None
-    assert found.outside.expected_ppm is None
+    assert found.outside.ppm_if_normal is None
     assert found.percentile is not None
     assert found.percentile.choice.candidates[0].key in ("rayleigh", "weibull", "rice")
     assert found.stability.stable is True
@@ -446,7 +450,8 @@ def test_cpm_of_five_readings_is_held_as_often_as_said() -> None:
     """Second route: simulation of normals whose Cpm is known; 94.2 to 95.1 % over offsets from 0 to 3 sigma."""
     limits, held = Limits(-4.0, 4.0), 0
     for k in range(400):
-        found = capability(np.random.default_rng(k).normal(2, 1, 5), limits, choices=Choices(any_shape=False))
+        x = np.random.default_rng(k).normal(2, 1, 5)
+        found = capability(x, limits, choices=Choices(any_shape=False, normal=True))
         low, high = found.intervals["Cpm"]
         assert low is not None
         assert high is not None
@@ -461,7 +466,7 @@ def test_readings_that_resemble_their_neighbours_count_for_less_in_every_interva
     plain = widened = found_alike = 0
     for k in range(120):
         x = lfilter([math.sqrt(0.75)], [1, -0.5], np.random.default_rng(k).normal(size=400))[200:]
-        found = capability(x, Limits(-4, 4), choices=Choices(any_shape=False))
+        found = capability(x, Limits(-4, 4), choices=Choices(any_shape=False, normal=True))
         if "Ppk" not in found.intervals or "alike-neighbours" not in {r.code for r in found.remarks}:
             continue
         found_alike += 1
@@ -477,7 +482,7 @@ def test_readings_that_resemble_their_neighbours_count_for_less_in_every_interva
     assert found_alike > 90
     assert plain < widened
     assert widened / found_alike > 0.9
-    calm = capability(np.random.default_rng(1).normal(size=200), Limits(-4, 4))
+    calm = capability(np.random.default_rng(1).normal(size=200), Limits(-4, 4), choices=KNOWN)
     assert "alike-neighbours" not in {r.code for r in calm.remarks}
     assert "Cp" in calm.intervals
 
@@ -490,22 +495,42 @@ def test_streams_in_the_subgroups_are_not_passed_over() -> None:
     assert len(told) == 1
     assert told[0].severity == "warning"
     assert "sigma within apart" in told[0].message
+    heaps = [r.message for r in found.remarks if r.code == "two-heaps"]
+    assert len(heaps) == 1
+    assert "50 up to" in heaps[0]
+    assert "50 from" in heaps[0]
     even = capability(rng.normal(0, 1, 100), Limits(-8, 17), subgroups=np.repeat(np.arange(20), 5))
-    assert not {"means-differ", "mixed-streams"} & {r.code for r in even.remarks}
+    assert not {"means-differ", "mixed-streams", "two-heaps"} & {r.code for r in even.remarks}
     pairs = capability(streams.reshape(2, 50).T.ravel(), Limits(-8, 17), subgroups=np.repeat(np.arange(50), 2))
     assert [r.code for r in pairs.remarks if r.code in ("means-differ", "mixed-streams")] == ["mixed-streams"]
+    runs = streams.reshape(2, 10, 5).transpose(1, 0, 2).ravel()
+    found = capability(runs, Limits(-8, 17))  # runs of five of each: neighbours resemble, yet no kind fits
+    assert found.any_shape is not None
+    assert found.any_shape.Ppk is None
+    assert "fits" in found.any_shape.words
+
+
+def test_intervals_that_hang_on_a_normal_are_for_a_known_one() -> None:
+    x = np.random.default_rng(5).normal(size=60)
+    plain, known = (capability(x, Limits(-4, 4), choices=how) for how in (None, KNOWN))
+    assert (plain.intervals, plain.tolerance) == ({}, None)
+    assert plain.outside.ppm_if_normal_interval == (None, None)
+    assert plain.any_shape == known.any_shape
+    assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm"} <= set(known.intervals)
+    heavy = np.random.default_rng(3).standard_t(2, 60)
+    assert capability(heavy, Limits(-40, 40), choices=KNOWN).intervals == {}  # the readings speak against it
 
 
 def test_many_readings_of_a_normal_are_no_poor_picture_of_one() -> None:
     """These seeds give p below 0.05, and 159 below 0.001, by chance; the tails are a normal's none the less."""
     for seed in (60, 107, 118, 159):
-        found = capability(np.random.default_rng(seed).normal(size=20_000), Limits(-4, 4))
+        found = capability(np.random.default_rng(seed).normal(size=20_000), Limits(-4, 4), choices=KNOWN)
         assert found.normal_p is not None
         assert found.normal_p < 0.05
         assert "hardly-not-normal" in {r.code for r in found.remarks}
         assert "not-normal" not in {r.code for r in found.remarks}
         assert "Ppk" in found.intervals
-    heavy = capability(np.random.default_rng(1).standard_t(5, 20_000), Limits(-20, 20))
+    heavy = capability(np.random.default_rng(1).standard_t(5, 20_000), Limits(-20, 20), choices=KNOWN)
     assert "not-normal" in {r.code for r in heavy.remarks}
     assert "Ppk" not in heavy.intervals
 

@@ -54,7 +54,7 @@ def test_intervals_hold_what_they_say_and_plain_ones_do_not() -> None:
     for _ in range(180):
         x = (0.5 + rng.normal(0, 1.0, pieces)[:, None] + rng.normal(0, 0.5, (pieces, each))).ravel()
         found, alone = (
-            f(*given, one_sided, choices=Choices(any_shape=False))
+            f(*given, one_sided, choices=Choices(any_shape=False, normal=True))
             for f, given in ((clustered_capability, (x, labels)), (capability, (x,)))
         )
         if found.odd or alone.odd:
@@ -112,4 +112,4 @@ def test_without_limits_there_is_no_index() -> None:
     found = clustered_capability(x, np.repeat(np.arange(20), 4), Limits()).as_dict()
     assert found["Cp"] is found["Ppk"] is None
     assert found["sd_within"] is not None
-    assert found["outside"]["expected_ppm"] is None
+    assert found["outside"]["ppm_if_normal"] is None

@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.signal import lfilter
-from scipy.stats import binom, theilslopes
+from scipy.stats import binom, norm, theilslopes
 from scipy.stats import t as student
 from wear_cases import NOMINAL
 
@@ -193,6 +193,23 @@ def test_a_straight_drift_may_yet_speed_up() -> None:
     late = [f.upper - f.estimate for f in found if f.upper is not None and f.estimate is not None]
     assert len(early) == len(late) == 8
     assert np.mean(early) > 1.2 * np.mean(late)
+
+
+def test_a_drift_that_is_only_just_told_is_held_as_often_as_stated() -> None:
+    # of a drift of 3 standard errors only what comes out beyond 3.78 is told, 14 degrees of freedom: too large, mostly
+    rng = np.random.default_rng(4)
+    error = np.sqrt(rng.chisquare(14, 20_000) / 14)
+    strength = (3.0 + rng.standard_normal(20_000)) / error
+    told = np.flatnonzero(student.sf(strength, 14) < norm.sf(3.78))[:80]
+    off = rng.standard_t(14, 400)
+    ends = np.array([np.percentile(strength[k] + forecast.when_told(off, strength[k], 14.0, 3.78), [2.5, 97.5])
+                     for k in told])  # fmt: skip
+    low, high = ends.T * error[told]
+    held = int(((low <= 3.0) & (high >= 3.0)).sum())
+    assert binom.cdf(held, 80, 0.95) > 0.01
+    plain = strength[told, None] + np.percentile(off, [2.5, 97.5])
+    assert (plain[:, 0] * error[told] > 3.0).mean() > 0.2
+    assert forecast.when_told(off, 12.0, 100.0, 3.78) is off  # a clear drift stays as it is
 
 
 def test_more_than_a_hundred_thousand_parts() -> None:

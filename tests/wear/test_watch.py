@@ -26,7 +26,7 @@ from holeqc.fixture import history as ev
 from holeqc.fixture.history import History, counted, history_of
 from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
 from holeqc.fixture.study import study
-from holeqc.fixture.words import due_bushings
+from holeqc.fixture.words import advice, due_bushings
 from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
@@ -346,6 +346,22 @@ def test_what_to_do_is_written_for_people(wear: Wear, spec: Specification) -> No
     assert "Below each name: length of the arrow&#x27;s offset in inch" in page
 
 
+def test_what_no_change_explains_as_well_is_said_with_may(wear: Wear) -> None:
+    told = [text for text in advice(wear) if "per 100 parts since" in text and text.startswith("Bushing")]
+    assert told
+    assert not any("may drift" in text for text in told)
+    doubted = [replace(a, rest=("no change",)) for a in wear.accounts]
+    for accounts in ((), tuple(doubted)):
+        said = list(advice(replace(wear, accounts=accounts)))
+        assert [t.replace("may drift", "drifts") for t in said if "may drift" in t] == told
+    # nor do all sizes drift where a jump is as likely
+    sizes = wear.sizes
+    assert sizes.account is not None
+    steps = replace(wear, sizes=replace(sizes, account=replace(sizes.account, rest=("steps",))))
+    assert any(t.startswith("All sizes drift") for t in advice(wear))
+    assert not any(t.startswith("All sizes drift") for t in advice(steps))
+
+
 def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
     from holeqc.fixture.words import amount
 
@@ -364,6 +380,13 @@ def test_the_table_of_events_is_named_with_its_digest(tmp_path: Path, capsys: py
     assert "lengths in inch" in capsys.readouterr().out
     page = (tmp_path / HTML).read_text(encoding="utf-8")
     assert hashlib.sha256(events.read_bytes()).hexdigest() in page
+
+
+def test_events_among_the_readings_are_sent_to_their_option(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["wear", str(KIT), *map(str, sorted(FOLDER.glob("*.csv")))]) == 2
+    error = capsys.readouterr().err
+    assert "df-bl7_events.csv" in error
+    assert "--events" in error
 
 
 def test_events_under_titles_with_bars(history: History, tmp_path: Path) -> None:
