@@ -240,7 +240,8 @@ class TypedCells:
     NAMES = ("file", "sheet", "row", "column", "gauge", "date", "typed", "value", "temperature_c")
 
     def __init__(self, table: pd.DataFrame) -> None:
-        self._index = table.index
+        self._index, self._size = table.index, len(table)
+        self._in_order = bool(np.array_equal(table.index, np.arange(len(table))))
         self._columns = [self._taker(table[name]) for name in self.NAMES]
 
     @staticmethod
@@ -254,9 +255,9 @@ class TypedCells:
 
     def at(self, label: int) -> Row | None:
         """Return the reading with that row label, None for -1 or a label that isn't there."""
-        if label < 0 or label not in self._index:
+        if label < 0 or (label >= self._size if self._in_order else label not in self._index):
             return None
-        place = self._index.get_loc(label)
+        place = label if self._in_order else self._index.get_loc(label)
         return {name: take(place) for name, take in zip(self.NAMES, self._columns, strict=True)}
 
 
@@ -394,11 +395,16 @@ def alike(reasons: Sequence[Reason]) -> list[Reason]:
 def with_counted(reasons: Sequence[Reason], problems: Sequence[Problem]) -> tuple[list[Reason], list[Problem]]:
     """Return reasons that name also how many further cells of theirs the reader counted, and the problems that did."""
     counts = [p for p in problems if p.counted]
+    if not counts:
+        return list(reasons), []
+    by_spot: dict[str, list[Problem]] = {}
+    for problem in problems:
+        by_spot.setdefault(problem.spot, []).append(problem)
     out, used = [], []
     for reason in reasons:
-        cells = set(reason.cells)
         end = f" ({cell_words(reason.cells)})."
-        kinds = {(p.code, p.file, p.sheet) for p in problems if p.spot in cells and p.action == reason.action}
+        there = (p for cell in set(reason.cells) for p in by_spot.get(cell, ()))
+        kinds = {(p.code, p.file, p.sheet) for p in there if p.action == reason.action}
         mine = [p for p in counts if (p.code, p.file, p.sheet) in kinds and p not in used]
         if len(mine) == 1 and reason.sentence.endswith(end):
             text = f"{reason.sentence.removesuffix(').')} and {mine[0].counted})."

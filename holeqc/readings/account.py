@@ -16,7 +16,7 @@ import numpy as np
 from holeqc.characteristics import LENGTH, OF_WORD
 from holeqc.problems import Problem
 from holeqc.quantities import GRAIN, MM_PER_INCH, decimals_of, unit_name
-from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncalculated
+from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncalculated, refusal
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of
@@ -53,6 +53,7 @@ STAMPS = {"tampon"}  #: a stamp as well as a plug; a whole number beside it is t
 QUOTED, SHOWN_TEXTS = 60, 8  #: so many letters of so many remarks are quoted in one line
 LABEL = 30  #: characters of a label before a colon
 COMMAS = 3  #: so many numbers with a comma show a habit; one alone may be a slip
+MOST_UNKNOWN = 200  #: so many columns of a table may hold what nobody asked for; each is looked at and told of
 NAMED = 12  #: so many ranges of cells are named in one sentence
 NEAR_SIZE = 0.3  #: a number so near a hole's size may be a reading of it (common practice, no source)
 NEAR_PLACE = 0.02  #: a number with decimals so near a basic coordinate may be one, as a share of the pattern's extent
@@ -728,6 +729,16 @@ def unread_columns(table: Table) -> set[int]:
             continue
         unknown.add(column)
         heading = table.blocks[0].heading
+        if len(unknown) > MOST_UNKNOWN:
+            raise refusal(
+                context.sheet.file,
+                "too-large",
+                "the table has far too many columns under headings that aren't known",
+                found=f"over {MOST_UNKNOWN}, to {cell_name(heading.last + 1, column + 1)}",
+                allowed=f"at most {MOST_UNKNOWN}",
+                action="Delete what is no reading, or name the headings in [headings] of the kit file",
+                sheet=context.sheet.name,
+            )
         if (heading.first, column) in context.tally.unread:  # tables side by side share their heading
             continue
         context.tally.unread.add((heading.first, column))

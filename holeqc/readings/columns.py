@@ -601,27 +601,31 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
     lower, upper = _drawn(table, known, "diameter")[:2]
     asked = {word for h in table.context.spec.holes for word in h.measured}
     depths = [_drawn(table, known, word) for word in sorted(asked) if word not in ANGLES]
-    hit, kinds = np.zeros(codes.size, dtype=np.bool_), Kinds(table.context.spec)
+    kinds = Kinds(table.context.spec)
     no_hole = known.hole < 0  # holes stand side by side, or on cards: the row is of several
     worked_out = table.meanings[column].reason in {"statistic", "extreme"}  # looked at in the column's unit
-    for code in np.unique(codes[codes >= 0]):
+    named: dict[int, list[float]] = {}  # of each text the sizes it may mean
+    outside, reading, of_other = (np.zeros(len(grid_column.labels) + 1, dtype=np.bool_) for _ in range(3))
+    for code in np.unique(codes[codes >= 0]).tolist():
         label = grid_column.labels[code]
         if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
             continue
+        typed = list(numbers_in(label[:REMARK]))
+        named[code] = [value for one in typed for value in (one, one * MM_PER_INCH, one / MM_PER_INCH)]
+        outside[code] = any(kinds.is_just_outside(value) and not kinds.is_drawn(value) for value in named[code])
+        reading[code] = any(map(kinds.may_be_reading, typed))
         # 'A: .4702 on second look', or 'hole A now .4702', in the row of hole J
-        of_other = kinds.names_hole(label) or kinds.names_hole(label, _OF_HOLE)
-        for typed in numbers_in(label[:REMARK]):
-            for value in (typed, typed * MM_PER_INCH, typed / MM_PER_INCH):
-                mine = (codes == code) & _near_size(table, known, np.full(codes.size, value))
-                hit |= mine & ((value < lower - GRAIN) | (value > upper + GRAIN))
-                for low, high in depths:
-                    with np.errstate(invalid="ignore"):
-                        out = (value < low - GRAIN) | (value > high + GRAIN)
-                    hit |= (codes == code) & out & _near_measured(np.full(codes.size, value), low, high)
-                if kinds.is_just_outside(value) and not kinds.is_drawn(value):
-                    hit |= codes == code
-            if kinds.may_be_reading(typed):
-                hit |= (codes == code) & (no_hole | of_other)
+        of_other[code] = reading[code] and (kinds.names_hole(label) or kinds.names_hole(label, _OF_HOLE))
+    hit = outside[codes] | (reading[codes] & (no_hole | of_other[codes]))
+    for place in range(max(map(len, named.values()), default=0)):
+        sizes = np.full(len(grid_column.labels) + 1, np.nan)
+        there = [code for code, values in named.items() if len(values) > place]
+        sizes[there] = [named[code][place] for code in there]
+        value = sizes[codes]
+        with np.errstate(invalid="ignore"):
+            hit |= _near_size(table, known, value) & ((value < lower - GRAIN) | (value > upper + GRAIN))
+            for low, high in depths:
+                hit |= _near_measured(value, low, high) & ((value < low - GRAIN) | (value > high + GRAIN))
     issue = warning(
         "size-in-words",
         "a text beside the readings names a size outside the limits of the hole",

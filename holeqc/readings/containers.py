@@ -272,6 +272,14 @@ class GridBuilder:
         growing.numbers.append((self.rows, np.array(numbers, dtype=np.float64)))
         self._add_texts(growing, rest)
 
+    def add_coded(self, columns: Sequence[tuple[IntArray, Sequence[str]]], rows: int) -> None:
+        """Add the next rows, of each column codes (rows,) into its texts, -1 where there is none."""
+        self._columns += [_Growing() for _ in range(len(columns) - len(self._columns))]
+        for growing, (codes, texts) in zip(self._columns, columns, strict=False):
+            known = np.array([*(growing.index[text] for text in texts), BLANK], dtype=np.int32)
+            growing.codes.append((self.rows, known[codes]))
+        self.rows += rows
+
     @property
     def distinct(self) -> int:
         """Number of different texts so far, counted column by column."""
@@ -293,6 +301,7 @@ class GridBuilder:
                 codes = np.full(self.rows, BLANK, dtype=np.int32)
                 for start, code_chunk in growing.codes:
                     codes[start : start + code_chunk.size] = code_chunk
+                growing.codes.clear()
             columns.append(GridColumn(numbers, codes, growing.index.labels))
         while columns and columns[-1].numbers is None and columns[-1].codes is None:
             columns.pop()

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-MOST_SERIALS = 250_000  #: of one run: twice a million rows of eight holes each; each is judged and told of by itself
+MOST_HOLES = 400_000  #: of all parts of one run: three times a million readings; each is judged and told of by itself
 UNIT_CODES = ("", "in", "mm")
 Array = NDArray[Any]
 
@@ -111,7 +111,7 @@ class Draft:
     ends: Interner = field(default_factory=Interner)  #: what distances are of
     issues: list[Issue | None] = field(default_factory=lambda: [None])
     chunks: list[dict[str, Array]] = field(default_factory=list)
-    most_serials: int = MOST_SERIALS
+    most_holes: int = MOST_HOLES
     reported: set[int] = field(default_factory=set)  #: issues that were reported for their row or column already
     _issue_index: dict[Issue, int] = field(default_factory=dict)
 
@@ -136,13 +136,14 @@ class Draft:
         Raises:
             ReadingsError: more than a run of judging can need.
         """
-        if max(serials, len(self.serial.index)) > self.most_serials:
+        most = max(1, self.most_holes // max(2, len(self.spec.holes)))
+        if max(serials, len(self.serial.index)) > most:
             raise refusal(
                 self.file.texts[-1] if self.file.index else "",
                 "too-large",
                 "the files name far too many serial numbers for one run",
-                found=f"over {self.most_serials}",
-                allowed=f"at most {self.most_serials}",
+                found=f"over {most}",
+                allowed=f"at most {most} with this kit",
                 action="Split them into several runs; is the serial number in the right column?",
             )
 
@@ -150,9 +151,9 @@ class Draft:
         """Return all readings, each array in one piece."""
         if not self.chunks:
             return {name: np.empty(0, dtype=kind) for name, kind in TYPES.items()}
-        out = {name: np.concatenate([c[name] for c in self.chunks]) for name in TYPES}
-        self.chunks = [out]
-        return out
+        if len(self.chunks) > 1:
+            self.chunks = [{name: np.concatenate([c[name] for c in self.chunks]) for name in TYPES}]
+        return self.chunks[0]
 
     def frame(self, arrays: dict[str, Array], doubt: Array) -> pd.DataFrame:
         """Return the tidy table; ``doubt`` (n,) holds codes of `doubt`, -1 where there is none."""

@@ -17,15 +17,19 @@ from typing import NoReturn
 from xml.etree import ElementTree
 from xml.parsers import expat
 
+import numpy as np
+
 from holeqc.printing import counted, shortened
 from holeqc.problems import NOTE, Problem, ReadingsError
 from holeqc.readings.containers import (
+    BLANK,
     DAMAGED,
     DOCUMENT,
     UNCALCULATED,
     Container,
     Grid,
     GridBuilder,
+    IntArray,
     ReadOptions,
     SizeLimits,
     check_cells,
@@ -716,6 +720,7 @@ DELIMITERS = (",", ";", "\t", "|")
 NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}
 HEAD_ROWS, HEAD_FIELDS, HEAD_CHARACTERS = 60, 300, 500
 CSV_FILES_FIRST_ROWS, CHUNK, CHUNK_CELLS = 256, 20_000, 400_000  #: rows at a time, and fields where rows are long
+LONG = 500_000  #: bytes; from here on a text without quotes is read as arrays
 LAST_ROWS = 20  #: so many rows tell how many fields the last one should have
 SWALLOWED = 3  #: line breaks in one field that also holds delimiters: a quotation mark was never closed
 Score = Callable[[Sequence[Sequence[str]]], int]
@@ -768,6 +773,18 @@ def read_text(
             return RawSheet(container.name, "", grid, text_only=True, delimiter="blanks")
         delimiter, skip = _delimiter(container, text, score)
     _check_amount(container, text, delimiter, options.limits)
+    read = None if skip else _unquoted(container, text, delimiter, options)
+    builder, widths = read or _fields(container, text, delimiter, options, skip)
+    grid = builder.finish()
+    _check_quotes(container, grid, delimiter)
+    cut = builder.rows - 1 if _is_cut(container, widths) else -1
+    return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
+
+
+def _fields(
+    container: Container, text: _Text, delimiter: str, options: ReadOptions, skip: int
+) -> tuple[GridBuilder, list[int]]:  # fmt: skip
+    """Return the fields of a file row by row, and how many the last rows have."""
     builder = GridBuilder()
     widths: list[int] = []
     cells, size = 0, CSV_FILES_FIRST_ROWS
@@ -781,17 +798,11 @@ def read_text(
             while chunk := list(islice(rows, size)):
                 if builder.rows == 0 and skip:
                     chunk[0] = []
-                _check_width(container, chunk, options)
+                _check_width(container, max(map(len, chunk)), options)
                 cells += sum(map(len, chunk))
                 widths = [*widths, *map(len, chunk[-LAST_ROWS:])][-LAST_ROWS:]
                 builder.add(chunk, texts=True)
-                for what, count, allowed in (
-                    ("rows", builder.rows, options.limits.rows),
-                    ("cells", cells, options.limits.cells),
-                    ("different texts", builder.distinct, options.limits.texts),
-                ):
-                    if count > allowed:
-                        raise _too_many(container, what, allowed)
+                _check_counts(container, builder, cells, options.limits)
                 size = min(CHUNK, max(CSV_FILES_FIRST_ROWS, CHUNK_CELLS // max(1, *widths)))
                 show(builder.rows)
     except csv.Error as error:
@@ -813,10 +824,98 @@ def read_text(
         ) from error
     except UnicodeError as error:
         raise _wrong_encoding(container, text.encoding, str(error)) from error
-    grid = builder.finish()
-    _check_quotes(container, grid, delimiter)
-    cut = builder.rows - 1 if _is_cut(container, widths) else -1
-    return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
+    return builder, widths
+
+
+def _unquoted(
+    container: Container, text: _Text, delimiter: str, options: ReadOptions
+) -> tuple[GridBuilder, list[int]] | None:  # fmt: skip
+    """Return what `_fields` does for a long file in which nothing is quoted, a fifth of its time; None for others.
+
+    A text is made of each different field, not of each field: the bytes between two marks are compared as numbers.
+    """
+    content = container.incoming.content
+    if len(content) < LONG or delimiter not in DELIMITERS or text.encoding not in {"utf-8", "utf-8-sig"}:
+        return None
+    if b'"' in content or b"\0" in content or content.count(b"\r") != content.count(b"\r\n"):
+        return None
+    builder, widths, cells = GridBuilder(), list[int](), 0
+    show = counted(f"{container.name}: rows", CHUNK)
+    start = len(codecs.BOM_UTF8) if content.startswith(codecs.BOM_UTF8) else 0
+    try:
+        while start < len(content):
+            end = content.find(b"\n", start + 4 * PIECE) + 1 or len(content)
+            lines = _Lines(content[start:end], delimiter)
+            if lines.longest > options.limits.field_characters:
+                return None
+            total, start = int(lines.widths.max()), end
+            _check_width(container, total, options)
+            builder.add_coded([lines.column(number) for number in range(total)], lines.widths.size)
+            cells += int(lines.widths.sum())
+            widths = [*widths, *lines.widths[-LAST_ROWS:].tolist()][-LAST_ROWS:]
+            _check_counts(container, builder, cells, options.limits)
+            show(builder.rows)
+    except UnicodeError:
+        return None
+    return builder, widths
+
+
+_BYTES_OF_WORD = np.array([(1 << 8 * n) - 1 for n in range(9)], dtype="<u8")
+_MOST_WORDS = 8  #: of longer fields each is made a text
+
+
+class _Lines:
+    """Some whole lines of UTF-8 without quotes, NUL bytes and lone carriage returns, parted into fields.
+
+    ``widths`` (r,) says how many fields each has, 0 of a blank one; ``longest`` is the length of the longest [bytes].
+    """
+
+    def __init__(self, piece: bytes, delimiter: str) -> None:
+        self._piece = piece
+        letters = np.frombuffer(piece + bytes(8), np.uint8)
+        marks = np.flatnonzero((letters == ord(delimiter)) | (letters == ord("\n")))
+        if not piece.endswith(b"\n"):
+            marks = np.append(marks, len(piece))
+        line_end = (letters[marks] == ord("\n")) | (marks == len(piece))
+        self._begin = np.append(0, marks[:-1] + 1)
+        self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
+        last = np.flatnonzero(line_end)
+        self._first = np.append(0, last[:-1] + 1)
+        self.widths: IntArray = last - self._first + 1
+        self.widths[(self.widths == 1) & (self._begin[last] == self._end[last])] = 0
+        self.longest = int((self._end - self._begin).max())
+        self._words = np.ndarray((letters.size - 7,), "<u8", buffer=letters.data, strides=(1,))
+
+    def column(self, number: int) -> tuple[IntArray, list[str]]:
+        """Return the fields of a column (r,) as codes into different texts, -1 where a line has none, and the texts."""
+        there = self.widths > number
+        at = self._first[there] + number
+        codes = self._codes(self._begin[at], self._end[at] - self._begin[at])
+        some = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
+        some[codes] = at
+        texts = [self._piece[i:j].decode() for i, j in zip(self._begin[some].tolist(), self._end[some].tolist(),
+                                                           strict=True)]  # fmt: skip
+        if at.size == there.size:
+            return codes, texts
+        out = np.full(there.size, BLANK, dtype=np.int64)
+        out[there] = codes
+        return out, texts
+
+    def _codes(self, begin: IntArray, length: IntArray) -> IntArray:
+        """Return equal numbers for equal fields, counted in the order in which they first stand."""
+        import pandas as pd
+
+        most = int(length.max(initial=0))
+        if most > 8 * _MOST_WORDS:
+            cells = [self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True)]
+            return np.asarray(pd.factorize(np.array([*cells, None], dtype=object)[:-1])[0], dtype=np.int64)
+        codes = np.zeros(begin.size, dtype=np.int64)
+        for word in range(0, max(most, 1), 8):
+            here = self._words[np.minimum(begin + word, self._words.size - 1)]
+            here = here & _BYTES_OF_WORD[np.clip(length - word, 0, 8)]
+            more, different = pd.factorize(here)
+            codes = more if not word else pd.factorize(codes * len(different) + more)[0]
+        return np.asarray(codes, dtype=np.int64)
 
 
 @contextmanager
@@ -840,6 +939,17 @@ def _check_amount(container: Container, text: _Text, delimiter: str, limits: Siz
         raise _too_many(container, "cells", limits.cells)
     if rows > bound * limits.rows + bound:
         raise _too_many(container, "rows", limits.rows)
+
+
+def _check_counts(container: Container, builder: GridBuilder, cells: int, limits: SizeLimits) -> None:
+    """Refuse a file that has proved too large while it is read."""
+    for what, count, allowed in (
+        ("rows", builder.rows, limits.rows),
+        ("cells", cells, limits.cells),
+        ("different texts", builder.distinct, limits.texts),
+    ):
+        if count > allowed:
+            raise _too_many(container, what, allowed)
 
 
 def _too_many(container: Container, what: str, allowed: int) -> Exception:
@@ -876,8 +986,7 @@ def _check_quotes(container: Container, grid: Grid, delimiter: str) -> None:
                 )
 
 
-def _check_width(container: Container, chunk: list[list[str]], options: ReadOptions) -> None:
-    widest = max(map(len, chunk))
+def _check_width(container: Container, widest: int, options: ReadOptions) -> None:
     if widest > options.limits.columns:
         raise refusal(
             container.name,

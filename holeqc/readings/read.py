@@ -45,10 +45,11 @@ from holeqc.readings.containers import (
     ReadOptions,
     SizeLimits,
     examine,
+    refusal,
 )
 from holeqc.readings.distance_rows import add_ends, read_ends
 from holeqc.readings.distances import is_distances
-from holeqc.readings.draft import UNIT_CODES, Array, Cell, Draft, by_sheet, suited
+from holeqc.readings.draft import TYPES, UNIT_CODES, Array, Cell, Draft, by_sheet, suited
 from holeqc.readings.files import RawSheet
 from holeqc.readings.headings import BOTH_PLUGS, READING, SCALES, Meaning, Vocabulary, score_rows
 from holeqc.readings.identities import Holes, Titles, serial_in_sheet_name, text_of
@@ -282,11 +283,19 @@ def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int]
     chunks = [chunk for c in table.readings for chunk in _column(table, known, c, trials.get(c, 0))]
     if not chunks:
         return
-    joined = {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+    joined = {name: _in_one([chunk.pop(name) for chunk in chunks]) for name in list(chunks[0])}
     if distances is not None:
         add_ends(table, distances, joined, np.searchsorted(table.rows, joined["row"] - 1))
-    order = np.argsort(joined["row"], kind="stable")
-    context.draft.add({name: array[order] for name, array in joined.items()})
+    if (np.diff(joined["row"]) < 0).any():
+        order = np.argsort(joined["row"], kind="stable")
+        for name in joined:
+            joined[name] = joined[name][order]
+    context.draft.add(joined)
+
+
+def _in_one(pieces: list[Array]) -> Array:
+    """Return pieces as one array, a piece alone as it is: a million rows are copied for nothing."""
+    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 
 def _repeated_columns(table: Table) -> dict[int, int]:
@@ -350,7 +359,7 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         serial = np.full(size, draft.serial.code(meaning.serial))
         _named_across(table, known, column, at)
     direction = known.direction[at] if meaning.direction is None else np.full(size, meaning.direction)
-    return {
+    found = {
         "part": known.part[at],
         "serial": serial,
         "hole": hole,
@@ -376,6 +385,7 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
         "issue": issue,
         "text": cells.text & (_scale(known, meaning)[at] == 1.0),
     }
+    return {name: found.pop(name).astype(TYPES[name], copy=False) for name in list(found)}
 
 
 def _dashes(draft: Draft, spec: Specification, hole: Array, characteristic: Array, issue: Array) -> Array:
@@ -563,6 +573,7 @@ __all__ = ["ReadOptions", "SizeLimits", "declared_kit", "read_files", "without_r
 SAID_OF_KIT = {"drawing", "kit", "revision", "part"}  #: fields that tell which kit a sheet was made for
 TITLE_ROWS = 2_000  #: so many rows without readings are searched for what they say of the kit
 _WORDS = re.compile(r"\s*[^\W\d_]|[^\W\d_]*[#°ø⌀]")  #: how a heading begins; a number typed as text doesn't
+MOST_TEXTS = 500_000  #: of one sheet that is judged: each is read as words by itself, a minute's work for so many
 #: a sheet with so many numbers that isn't read is worth a warning
 NUMBERS_LEFT = 10
 #: so many filled rows are looked at for headings that aren't known; so many of them are named, and so much of each
@@ -846,6 +857,11 @@ def _headings_met(sheet: RawSheet, vocabulary: Vocabulary) -> _Met:
 
 def _read_sheet(run: _Run, sheet: RawSheet) -> _Sheet:
     """Read one sheet into the draft; a machine's report as it is laid out for the reader."""
+    if sum(len(column.labels) for column in sheet.grid.columns) > MOST_TEXTS:
+        raise refusal(sheet.file, "too-large", "the sheet has far too many different texts to be looked at",
+                      found=f"over {MOST_TEXTS}", allowed=f"at most {MOST_TEXTS}", sheet=sheet.name,
+                      action="Split it into several files, or delete a column that says something else in each row and "
+                      "is no reading")  # fmt: skip
     vocabulary = run.vocabulary_of(sheet)
     start, chunks = len(run.collector.problems()), len(run.draft.chunks)
     report = laid_out(sheet, vocabulary, run.spec, run.collector, run.options.unit or run.spec.unit)

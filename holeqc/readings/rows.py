@@ -83,8 +83,7 @@ class Reporter:
             if not rows.size:
                 continue
             if unusable or marks is not None:
-                for code in codes:
-                    self._mark(rows[found.codes[rows] == code], matches[code].issue, marks)
+                self._mark_all(found, rows, {code: matches[code].issue for code in codes}, marks)
             issue = matches[codes[0]].issue
             if issue is not None and issue.severity == NOTE:
                 self._notes(found, matches, rows)
@@ -96,13 +95,25 @@ class Reporter:
             marked = unusable or marks is not None
             self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=marked)
 
-    def _mark(self, rows: IntArray, issue: Issue | None, marks: Array | None = None) -> None:
+    def _mark(self, rows: IntArray, issue: Issue | None) -> None:
         """Give rows an issue unless they have one; the problem itself is reported by the caller."""
-        marks = self._rows.issue if marks is None else marks
+        marks = self._rows.issue
         if issue is not None and issue.holds:
             code = self._context.draft.issue_code(issue)
             self._context.draft.reported.add(code)
             marks[rows] = np.where(marks[rows] == 0, code, marks[rows])
+
+    def _mark_all(
+        self, found: Source, rows: IntArray, issues: dict[int, Issue | None], marks: Array | None
+    ) -> None:  # fmt: skip
+        """Give rows the issue of their label, as `_mark` gives them one, however many labels there are."""
+        draft, number = self._context.draft, np.zeros(len(found.labels) + 1, dtype=np.int64)
+        for code, issue in issues.items():
+            if issue is not None and issue.holds:
+                number[code] = draft.issue_code(issue)
+        draft.reported.update(np.unique(number[number > 0]).tolist())
+        marks = self._rows.issue if marks is None else marks
+        marks[rows] = np.where(marks[rows] == 0, number[found.codes[rows]], marks[rows])
 
     def _tied(self, row: int) -> dict[str, str]:
         known = self._rows
@@ -123,13 +134,12 @@ class Reporter:
 
     def _notes(self, found: Source, matches: Sequence[Match], rows: IntArray) -> None:
         """Say once for each label how it was read."""
-        for code in np.unique(found.codes[rows]):
+        for code, place, size in zip(*np.unique(found.codes[rows], return_index=True, return_counts=True), strict=True):
             issue = matches[code].issue
             if issue is None:
                 continue
-            where = rows[found.codes[rows] == code]
-            first = int(where[0])
-            count = f", {where.size} rows" if where.size > 1 else ""
+            first = int(rows[place])
+            count = f", {size} rows" if size > 1 else ""
             self._context.say(
                 replace(issue, message=issue.message + count),
                 repr(text_of(found.labels[code])),

@@ -491,7 +491,7 @@ def hole_table(part: PartView, width: int) -> list[str]:
     )  # fmt: skip
 
 
-def part_table(parts: Sequence[PartView], width: int) -> list[str]:
+def part_table(parts: Iterable[PartView], width: int) -> list[str]:
     """Return a line a part: serial number, holes by verdict, room that the pins have, verdict."""
     rows = [_part_row(part) for part in parts]
     heads = ("Part", "Serial", "Holes", "Pins", "Verdict")
@@ -612,6 +612,7 @@ def _part_row(part: PartView) -> list[str]:
 
 __all__ = ["holes_sentence", "pin_sentence", "screen_text", "screen_width", "worst_row"]
 
+MOST_LISTED = 1_000  #: so many parts that aren't accepted have a line of their own, rejected ones first
 LISTED = 40  #: with more parts than this, accepted ones are counted and not listed
 DETAILED = 12  #: so many parts that aren't accepted are told in full
 PROBLEMS = 12  #: so many problems are told in full
@@ -838,11 +839,11 @@ def _short_names(run: Run, text: str) -> str:
 
 
 def _many_parts(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
-    listed = list(range(len(run))) if len(run) <= LISTED else sorted(run.numbers(REJECT, HOLD))
-    lines = ["", *(part_table([run[n] for n in listed], width) if listed else [])]
-    if len(listed) < len(run):
-        lines += ["", f"{w.plural(run.count.accept, 'accepted part')} not listed."]
     wrong = run.numbers(REJECT, HOLD)
+    listed = list(range(len(run))) if len(run) <= LISTED else sorted(wrong[:MOST_LISTED])
+    lines = ["", *(part_table((run[n] for n in listed), width) if listed else [])]
+    if len(run) > LISTED and run.count.accept:
+        lines += ["", f"{w.plural(run.count.accept, 'accepted part')} not listed."]
     for n in wrong[:DETAILED]:
         part = run[n]
         lines += ["", _part_rule(part, width), *textwrap.wrap(_capital(_which(part)), width), *_why(part, told, width)]
@@ -869,8 +870,10 @@ def _part_rule(part: PartView, width: int) -> str:
 def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
     """Return the problems of the files that the reasons haven't told, those of one kind together."""
     groups: dict[object, list[Problem]] = {}
+    spots = {spot for _, spot in told}
     for problem in run.problems:
-        if problem.holds and any(at == problem.spot and problem.serial in ("", serial) for serial, at in told):
+        at = problem.spot
+        if problem.holds and ((problem.serial, at) in told if problem.serial else at in spots):
             continue
         if (COUNTED, f"{problem.spot} {problem.code}") in told:
             continue

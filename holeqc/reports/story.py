@@ -204,7 +204,8 @@ def report_for(
     run: Run, most_in_full: int, number: str = "", made: dt.date | None = None, passed: str = "",
     decided: Sequence[str] = (),
 ) -> w.Report:  # fmt: skip
-    """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first.
+    """Return the report of a run; at most ``most_in_full`` parts get pages of their own, rejected ones first,
+    and of more parts than that no accepted one.
 
     ``number``: of the report, else worked out from what it rests on; ``made``: its day; ``passed``: by which
     disposition the one part was approved, '' for none: that stands large then, not the verdict that it sets aside.
@@ -225,8 +226,11 @@ def report_for(
 
 
 def parts_in_full(run: Run, most: int) -> list[int]:
-    """Return the places of the parts that get pages of their own, in the order of the run."""
-    return sorted(run.numbers(REJECT, HOLD, ACCEPT)[:most])
+    """Return the places of the parts that get pages of their own, in the order of the run.
+
+    Of more parts than ``most`` accepted ones get none: nobody reads a thousand pages on which nothing is wrong.
+    """
+    return sorted(run.numbers(REJECT, HOLD, *([ACCEPT] if len(run) <= most else []))[:most])
 
 
 def foot_for(run: Run, report: str = "") -> w.Foot:
@@ -333,6 +337,10 @@ def _what_is_shown(run: Run, full: set[int], most: int) -> str:
     values = "every value of every part is in evaluated.xlsx and verdicts.json."
     if not most:
         return f"A line for each part, and why where it isn't accepted; {values}"
+    if len(full) == run.count.reject + run.count.hold:
+        shown = f"{len(full)} of {len(run)} parts are shown in full here: those that aren't accepted" if full else (
+            f"All {len(run)} parts are accepted")  # fmt: skip
+        return f"{shown}. With more than {most} parts, accepted ones have a line in the table; {values}"
     return (
         f"{len(full)} of {len(run)} parts are shown in full here, rejected ones first; the report shows at most "
         f"{most}. The others stand in the table, with reasons below; {values}"

@@ -19,7 +19,7 @@ HTML, PDF, BOOK = "report.html", "report.pdf", "evaluated.xlsx"
 TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS = "tags.pdf", "tags.json", "tags.csv", "verdicts.json"
 NAMES = (HTML, PDF, BOOK, TAG_PAGES, TAG_DATA, TAG_TABLE, VERDICTS)  #: never made from anything typed in a sheet
 DOCUMENTS = "qif"  #: folder of documents, a part each
-FULL = 200  #: so many parts get pages of their own
+FULL = 200  #: so many parts get pages of their own; of more, those that aren't accepted
 
 
 def write_reports(

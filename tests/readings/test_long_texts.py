@@ -98,6 +98,27 @@ def test_more_serial_numbers_than_a_run_can_need(tmp_path: Path, monkeypatch: py
     path = tmp_path / "a.csv"
     path.write_text("Serial,Part,Hole,Wall,Dia 0\n" + "".join(f"P-{n},port,1,near,0.4581\n" for n in range(9)))
     assert len(read(path, kit()).table) == 9
-    monkeypatch.setattr("holeqc.readings.read.Draft", lambda spec: draft.Draft(spec, most_serials=8))
-    with pytest.raises(ReadingsError, match="far too many serial numbers"):
+    monkeypatch.setattr("holeqc.readings.read.Draft", lambda spec: draft.Draft(spec, most_holes=8 * len(spec.holes)))
+    with pytest.raises(ReadingsError, match=r"far too many serial numbers.*over 8"):
         read(path, kit())
+    monkeypatch.setattr("holeqc.readings.read.MOST_TEXTS", 10)
+    with pytest.raises(ReadingsError, match="far too many different texts"):
+        read(path, kit())
+
+
+def test_a_table_of_columns_that_nobody_knows_is_refused_at_once(tmp_path: Path) -> None:
+    # a thousand of them took minutes and half a million lines
+    path = tmp_path / "a.csv"
+    heads, cells = (",".join(f"{word}{n}" for n in range(201)) for word in ("zz", "0."))
+    path.write_text(f"Serial,Part,Hole,Wall,Dia 0,{heads}\nP-1,port,1,near,0.4581,{cells}\n")
+    with pytest.raises(ReadingsError, match="far too many columns"):
+        read(path, kit())
+
+
+def test_a_text_in_each_row_is_looked_at_in_time(tmp_path: Path) -> None:
+    # each text met each row once: many thousands took minutes
+    path = tmp_path / "a.csv"
+    rows = (f"P-{n // 8},port,{n % 8 + 1},near,0.4581,{12 + n / 1000:.3f} Nm\n" for n in range(400))
+    path.write_text("Serial,Part,Hole,Wall,Dia 0,torque\n" + "".join(rows) + "P-1,port,2,far,0.4581,again 0.4410\n")
+    problems = [p for p in read(path, kit()).problems if p.code == "size-in-words"]
+    assert [(p.cell, p.hole) for p in problems] == [("F402", "2")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +12,8 @@ import pytest
 from making import KIT_MM, codes, kit, only, read, text_file, wide
 
 from holeqc.problems import DataError, ReadingsError
-from holeqc.readings.containers import ReadOptions
+from holeqc.readings import files
+from holeqc.readings.containers import ReadOptions, SizeLimits, examine
 from holeqc.readings.read import declared_kit
 
 TODAY = dt.date(2026, 11, 30)
@@ -133,3 +135,43 @@ def test_every_problem_of_every_file_comes_at_once(tmp_path: Path) -> None:
     assert ("slip-decimal", str(two)) in [(p.code, p.file) for p in readings.problems]
     assert [s.file for s in readings.sources] == [str(one), str(two)]
     assert all(len(s.sha256) == 64 for s in readings.sources)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_long_file_is_parted_as_the_standard_library_parts_it(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = random.Random(seed)
+    monkeypatch.setattr(files, "PIECE", 64)  # several pieces a file
+    letters = ["a", "1", "0.4585", " ", "ä", "日", "NA", "\\", "+1", "\x0b", "\u2028", "\x1a", "long " * 14, "b" * 8]
+    for _ in range(150):
+        delimiter, end = rng.choice(",;\t|"), rng.choice(["\n", "\r\n"])
+        widths = rng.choices([0, 1, 3, 3, 4], k=rng.randint(1, 30))
+        rows = [delimiter.join("".join(rng.choices(letters, k=rng.randint(0, 2))) for _ in range(w)) for w in widths]
+        path = tmp_path / "a.csv"
+        text = rng.choice(["", "\ufeff"]) + end.join(rows) + rng.choice(["", end, "x\xe9"])
+        path.write_text(text, encoding="utf-8", newline="")
+        if path.stat().st_size < 4:
+            continue
+        options, container = ReadOptions(), examine(path, SizeLimits())
+        expected = files._fields(container, files._encoding(container, options), delimiter, options, 0)
+        monkeypatch.setattr(files, "LONG", 0)
+        found = files._unquoted(container, files._encoding(container, options), delimiter, options)
+        assert found is not None
+        assert found[1] == expected[1]
+        ours, theirs = found[0].finish(), expected[0].finish()
+        assert ours.rows == theirs.rows
+        for mine, other in zip(ours.columns, theirs.columns, strict=True):
+            assert mine.labels == other.labels
+            assert mine.codes is not None
+            assert mine.codes.tolist() == other.codes.tolist()
+
+
+@pytest.mark.parametrize("odd", [b'"1"', b"\xff", b"a\rb", b"x" * 40_000])
+def test_a_long_file_with_anything_odd_is_left_to_the_standard_library(
+    odd: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(files, "LONG", 0)
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"hole,dia\n1," + odd + b"\n")
+    assert files._unquoted(examine(path, SizeLimits()), files._Text("utf-8"), ",", ReadOptions()) is None

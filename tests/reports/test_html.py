@@ -147,6 +147,9 @@ def test_a_long_run_shows_overview_first_and_says_what_is_left_out() -> None:
     for serial in left_out:
         assert f"starboard {serial}" in text
     assert text.count("P-0000") == 1  # accepted: in the table alone
+    few = " ".join(" ".join(check(page_of(made_up.inspection(made_up.six_parts(16)), most=15)).text).split())
+    assert "parts are shown in full here: those that aren't accepted. With more than 15 parts" in few
+    assert few.count("P-0000") == 1
 
 
 @pytest.mark.parametrize("what", ["many", "one"])
