@@ -472,7 +472,7 @@ def misread(path: Path, out: str) -> str:
         if path.suffix == ".xlsx":
             book = openpyxl.load_workbook(path, data_only=True)
         else:
-            text = path.read_bytes().decode("utf-8-sig")
+            text = path.read_bytes().replace(b"\0", b"").decode("utf-8-sig")
             delimiter = max(";\t|,", key=text.count)
             lines = [next(csv.reader([line], delimiter=delimiter), []) for line in re.split("\r\n|\r|\n", text)]
     except Exception:  # what that reader can't read can't be compared
