@@ -492,7 +492,7 @@ def misread(path: Path, out: str) -> str:
                     value = lines[int(row) - 1][openpyxl.utils.column_index_from_string(column) - 1]
             except (AttributeError, KeyError, IndexError, ValueError):
                 return f"{wall['cell']}: {found}, and there is no such cell"
-            there = [float(n.replace(",", ".")) * k for n in re.findall(r"\d*[.,]?\d+", str(value)) for k in (1, 25.4, 1 / 25.4)]
+            there = [float(n.replace(",", ".")) * k for n in re.findall(r"-?\d*[.,]?\d+(?:[eE][-+]?\d+)?", str(value)) for k in (1, 25.4, 1 / 25.4)]
             if not any(abs(n - found) < 1e-6 for n in there):
                 return f"{wall['cell']}: {found}, and {value!r} stands there"
     return ""
