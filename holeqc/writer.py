@@ -22,17 +22,17 @@ import secrets
 import shutil
 import stat
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
-from holeqc.printing import as_json, one_line, shortened, visible
+from holeqc.printing import as_json, one_line, visible
 from holeqc.problems import ERROR, HoleQCError, Problem
 
 OLD = 3600.0  #: so long nothing changed in what another computer, which can't be asked, left half-written [s]
 NEWBORN = 5.0  #: so young a file of a living process may not be locked yet [s]
-LONGEST_LABEL = 24  #: characters at an axis; longer ones would leave the picture no room
 LONGEST_FILE_NAME = 255  #: bytes of a name that every file system takes
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _LEFT = re.compile(r"\.(.*)\.holeqc-([0-9a-f]{4})-(\d{1,10})-[0-9a-f]{8}\.(part|old)", re.S)
@@ -376,12 +376,14 @@ def write_figure(path: str | os.PathLike[str], figure: Any, ending: str, **setti
     if described:
         settings["metadata"] = {k: one_line(v) if isinstance(v, str) else v for k, v in described.items()}
     store = io.BytesIO()
-    figure.savefig(store, format=ending.lstrip("."), **settings)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")  # a box stands for it, which the reader sees
+        figure.savefig(store, format=ending.lstrip("."), **settings)
     write_bytes(path, store.getvalue())
 
 
 def _label(names: Callable[[float, int], str], at: float, place: int = 0) -> str:
-    return shortened(names(at, place), LONGEST_LABEL)
+    return one_line(names(at, place))
 
 
 def take_back(path: Path) -> None:

@@ -486,8 +486,9 @@ def misread(path: Path, out: str) -> str:
                 column, row = re.fullmatch(r"([A-Z]+)(\d+)", where[-1]).groups()  # type: ignore[union-attr]
                 if book is not None:
                     page = book[where[1]]
-                    first = next((r for r in page.merged_cells.ranges if where[-1] in r), None)  # its value is the range's
-                    value = page[where[-1]].value if first is None else page.cell(first.min_row, first.min_col).value
+                    if any(where[-1] in area for area in page.merged_cells.ranges):  # what it holds is open: doubted
+                        continue
+                    value = page[where[-1]].value
                 else:
                     value = lines[int(row) - 1][openpyxl.utils.column_index_from_string(column) - 1]
             except (AttributeError, KeyError, IndexError, ValueError):

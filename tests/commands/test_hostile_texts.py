@@ -22,15 +22,16 @@ from holeqc.__main__ import run
 from holeqc.commands import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[2]
-TURNED = "\u202egpj\u2066\u200b"
+TURNED = "\u202e\u5203gpj\u2066\u200b"
 TERMINAL = "\x1b[31m\x1b]0;title\x07\x1b]8;;http://x.invalid\x1b\\\x9b2J"
 MARKUP = "<plague onload=x>&amp;\"']]>"
 MATHS = r"$\frac{1}{2}$ $_ \ {0} %s {x!r}"
 KIT_TEXT = r"""=1+<plague>$_{0} \ 'x&amp;"""  # a kit's texts are short and hold no marks for terminals
 SERIAL = "<plague>$_{0}"
+#: what passes for text in a record, and all
 SOFT, HARD = f"{MARKUP} {MATHS}", f"{TERMINAL} {TURNED} {MARKUP} {MATHS}"
 PARTS = 12
-DBG = open("/tmp/lead/damage/dbg.txt", "w")
+UNFIT = {"Cc", "Cf", "Zl", "Zp", "Cs"}  #: general categories of Unicode
 
 
 def quoted(text: str) -> str:
@@ -73,7 +74,10 @@ def hostile_sheets(folder: Path, hostile: str) -> None:
     write("named.csv", chosen[:1], serial=hostile)
     write("bad.csv", chosen[1:2], "0.4546")
     write("history.csv", chosen)
-    (folder / "events.csv").write_text(f"serial,event,bushing,note\n{chosen[5][0][1]}{SERIAL},drill reground,all,\"@{hostile.replace(chr(34), '')}\"\n", encoding="utf-8")
+    (folder / "events.csv").write_text(
+        f'serial,event,bushing,note\n{chosen[5][0][1]}{SERIAL},drill reground,all,"@{hostile.replace(chr(34), "")}"\n',
+        encoding="utf-8",
+    )
     with open(folder / "study.csv", "w", newline="", encoding="utf-8") as out:
         table = csv.writer(out)
         table.writerow(["part", "who", "value", f"=x{hostile}"])
@@ -81,7 +85,7 @@ def hostile_sheets(folder: Path, hostile: str) -> None:
                         for p in range(5) for a in range(2) for t in range(2))  # fmt: skip
 
 
-#: command lines, in order; S1 and S2 stand for serial numbers, T for a tag, X for a hostile text
+#: command lines, in order; S1 to S3 stand for serial numbers, T for a tag, X for all hostile texts, Y for the soft ones
 LINES = [
     "kit show kit.toml --plot kit.svg", "kit show kit.toml --plot kit.pdf",
     "kit show kit.toml --json", "kit keys X", "kit new X.toml", "kit new new.toml --from study.csv",
@@ -121,7 +125,7 @@ LINES = [
 
 def unfit(text: str) -> list[str]:
     """Return characters that no reader of a text should be given as they are."""
-    return [f"U+{ord(c):04X}" for c in sorted(set(text)) if unicodedata.category(c) in {"Cc", "Cf", "Zl", "Zp", "Cs"} and c not in "\n\t"]
+    return [f"U+{ord(c):04X}" for c in sorted(set(text)) if unicodedata.category(c) in UNFIT and c not in "\n\t"]
 
 
 class Page(HTMLParser):
@@ -158,10 +162,15 @@ def leaks(path: Path) -> list[str]:
         return [f"{c.coordinate} {c.value[:30]}" for c in cells if isinstance(c.value, str) and (
             unfit(c.value) or (c.data_type == "f" and "plague" in c.value))]  # fmt: skip
     if kind == ".png":
-        return [*unfit("".join(m.decode("latin-1") for m in re.findall(rb"(?:tEXt|iTXt)([^\0]*\0[^\0]{0,500})IDAT", content)).replace("\0", ""))]
+        return ["drawn as text"] * (b"\x1b[31m" in content or TURNED.encode() in content)
     if kind == ".pdf":
-        streams = [zlib.decompress(s) for s in re.findall(rb"/FlateDecode.*?stream\r?\n(.*?)endstream", content, re.S) if s[:1] == b"x"]
-        return ["script"] * any(word in b"".join([content, *streams]) for word in (b"/JavaScript", b"/OpenAction", b"/Launch", b"/URI"))
+        packed = re.findall(rb"/FlateDecode.*?stream\r?\n(x.*?)endstream", content, re.DOTALL)
+        whole = b"".join([content, *(zlib.decompress(one) for one in packed)])
+        return [
+            word.decode()
+            for word in (b"/JavaScript", b"/OpenAction", b"/Launch", b"/URI", b"\x1b[31m")
+            if word in whole
+        ]
     return []
 
 
@@ -174,22 +183,25 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_every_command_takes_hostile_texts_and_shows_them_tamed(
-    shop: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_command_takes_hostile_texts_and_shows_them_tamed(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     hostile_sheets(shop, HARD)
     (shop / "week" / "bad.csv").write_bytes((shop / "bad.csv").read_bytes())
-    names = {
-        name if not isinstance(entry, dict) else f"{name} {sub}"
-        for name, entry in COMMANDS.items() for sub in (entry if isinstance(entry, dict) else [""])}  # fmt: skip
+    names = {f"{name} {sub}".strip() for name, entry in COMMANDS.items()
+             for sub in (entry if isinstance(entry, dict) else [""])}  # fmt: skip
     assert not [n for n in names if not any(line.startswith(n) for line in LINES)]
-    words = {"X": f"=X{HARD}", "Y": f"=Y{SOFT}", "S1": f"P-1001{SERIAL}", "S2": f"P-1003{SERIAL}", "S3": f"P-1005{SERIAL}", "T": ""}
+    words = {
+        "X": f"=X{HARD}",
+        "Y": f"=Y{SOFT}",
+        "S1": f"P-1001{SERIAL}",
+        "S2": f"P-1003{SERIAL}",
+        "S3": f"P-1005{SERIAL}",
+        "T": "",
+    }
     faults: list[str] = []
     for line in LINES:
         before = {p: p.stat().st_mtime_ns for p in shop.rglob("*") if p.is_file()}
         code = run([re.sub(r"^(X|Y|S1|S2|S3|T)(?=$|\.)", lambda m: words[m[0]], w) for w in line.split()])
         out, err = capsys.readouterr()
-        import time; globals().setdefault("T0",[time.process_time()]); t=time.process_time(); DBG.write(f"{t-T0[0]:.2f} {code} {line} -- {err[:170]!r}\n"); DBG.flush(); T0[0]=t
         if code not in (0, 1, 2, 3) or "fault of holeqc" in err or unfit(out + err):
             faults.append(f"{line}: {code} {unfit(out + err)} {err[-600:]}")
         if "--json" in line and code != 2:
@@ -198,5 +210,4 @@ def test_every_command_takes_hostile_texts_and_shows_them_tamed(
                 words["T"] = data[0]["number"] if data else ""
         for path in sorted(p for p in shop.rglob("*") if p.is_file() and before.get(p) != p.stat().st_mtime_ns):
             faults += [f"{line}: {path.name[:20]}: {leak}" for leak in leaks(path)[:3]]
-    DBG.write("\n".join(["FAULTS",*faults])); DBG.flush()
     assert not faults

@@ -302,11 +302,14 @@ def test_another_sheet_that_has_the_column_is_named(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("number", ["1e31", "-1e+230", "1e-200"])
-@pytest.mark.parametrize("command", ["gauge-study --value v --part p --appraiser a", "capability --column v", "chart --column v"])
+@pytest.mark.parametrize(
+    "command", ["gauge-study --value v --part p --appraiser a", "capability --column v", "chart --column v"]
+)
 def test_a_number_that_no_length_can_be_is_refused(
     number: str, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rows = [f"h{i % 3},{i % 2},{0.458 + i / 1e4:.4f}" if i != 7 else f"h1,1,{number}" for i in range(18)]
+    rows = [f"h{i % 3},{i % 2},{0.458 + i / 1e4:.4f}" for i in range(18)]
+    rows[7] = f"h1,1,{number}"
     (tmp_path / "t.csv").write_text("p,a,v\n" + "\n".join(rows) + "\n", encoding="utf-8")
     name, *options = command.split()
     assert run([name, str(tmp_path / "t.csv"), *options]) == 2
