@@ -25,7 +25,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import datetime as dt
 import gc
 import importlib
 import io
@@ -51,7 +50,7 @@ from typing import Any
 for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):  # before numpy: as the tool itself does
     os.environ.setdefault(_name, "1")
 
-import openpyxl
+import openpyxl  # noqa: E402
 
 TOP = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(TOP))  # the tool of this folder, whatever is installed

@@ -86,41 +86,93 @@ def hostile_sheets(folder: Path, hostile: str) -> None:
 
 
 #: command lines, in order; S1 to S3 stand for serial numbers, T for a tag, X for all hostile texts, Y for the soft ones
-LINES = [
-    "kit show kit.toml --plot kit.svg", "kit show kit.toml --plot kit.pdf",
-    "kit show kit.toml --json", "kit keys X", "kit new X.toml", "kit new new.toml --from study.csv",
-    "kit release kit.toml --by engineer --note X", "kit release kit.toml --by engineer --note Y", "kit release kit.toml --by 7 --note Y",
-    "fit class X 1", "fit metric X 12", "fit pair --hole X 1 --pin 1 1", "fit drill X 1", "fit plug X 1",
-    "fit pattern kit.toml --pairs 100 --plot fit.svg", "fit pattern kit.toml --pairs 100 --json",
-    "sheet kit.toml -o blank.xlsx --part port --serial S1", "sheet kit.toml --paper -o paper.pdf --part port --serial S1",
-    "sheet kit.toml --study -o study.xlsx --appraiser Y --item Y",
-    "check kit.toml good.csv", "check kit.toml bad.csv --json", "check kit.toml good.csv bad.csv --out report",
-    "check kit.toml X.csv",
-    "check kit.toml named.csv --out named", "check kit.toml named.csv --json", "log kit.toml --part X", "watch week --kit kit.toml --once", "demo X",
-    "check kit.toml good.csv --record --by Y", "check kit.toml bad.csv --record --by 17",
-    "part S2", "part S2 --json", "part S2 --out story.html", "part S2 --out story.pdf", "parts", "parts --json",
-    "waiting", "waiting --json", "waiting --out waiting.html", "waiting --out waiting.pdf", "tags", "tags --json",
-    "tags --print tags", "disposition T --as rework --by 7 --reason Y", "reworked T --by 17 --note Y", "tags --json",
-    "sheet --recheck T -o again.xlsx", "gauge calibrated BG-2 --by Y --note Y --certificate Y", "gauge log",
-    "gauge suspect BG-2 --since 2025-01-01 --error 0.0004", "fixture event DF-BL7 --event checked --good --by Y --note Y",
-    "fixture log", "fixture suspect DF-BL7", "serial S1 --not S2 --by 41 --reason Y",
-    "approve S1 --by 41 --note Y", "question S1 --reason Y --by 41", "packet S1 -o packet --by 41", "packet verify packet",
-    "withdraw S1 --by 41 --reason Y", "person list", "ledger info", "ledger verify", "ledger seal -o seals", "ledger clock --by 41 --reason Y",
-    "ledger roles X", "ledger export out.csv", "ledger export out.xlsx", "ledger export docs --content documents",
-    "ledger copy holeqc-ledger.sqlite3 copy.sqlite3 --keep-open --by Y",
-    "capability kit.toml history.csv --only X",
-    "capability study.csv --column value --lower 0.455 --upper 0.462 --subgroup part --plot cap.png",
-    "capability study.csv --column X", "chart kit.toml history.csv --by bushing --only X",
-    "chart study.csv --column value --subgroup part --json", "chart study.csv --column value --subgroup part --plot chart.svg",
-    "gauge-study study.csv --part part --appraiser who --value value --lower 0.455 --upper 0.462 --plot study.svg",
-    "gauge-study study.csv --part part --appraiser who --value value --json --unit X",
-    "wear kit.toml history.csv --events events.csv", "wear kit.toml history.csv --events events.csv --out wear",
-    "plan kit.toml --history history.csv --events events.csv", "first-parts kit.toml history.csv --events events.csv",
-    "first-parts kit.toml history.csv --json", "lot plan --size 500 --aql X", "lot plan --size 500 --aql 1.0 --plot lot.svg",
-    "lot draw Y --kit kit.toml --serial S1 --serial S3 --bad 1 --by Y", "lot judge X", "lot judge Y --json",
-    "waiting --json", "explain X", "person key X -o X.key --by Y", "person add Y --role Y --by Y", "person remove X --by Y",
-    "person list", "ledger info --json",
-]  # fmt: skip
+LINES = r"""
+kit show kit.toml --plot kit.svg
+kit show kit.toml --plot kit.pdf
+kit show kit.toml --json
+kit keys X
+kit new X.toml
+kit new new.toml --from study.csv
+kit release kit.toml --by engineer --note X
+kit release kit.toml --by engineer --note Y
+kit release kit.toml --by 7 --note Y
+fit class X 1
+fit metric X 12
+fit pair --hole X 1 --pin 1 1
+fit drill X 1
+fit plug X 1
+fit pattern kit.toml --pairs 100 --plot fit.svg
+sheet kit.toml -o blank.xlsx --part port --serial S1
+sheet kit.toml --paper -o paper.pdf --part port --serial S1
+sheet kit.toml --study -o study.xlsx --appraiser Y --item Y
+check kit.toml bad.csv --json
+check kit.toml good.csv bad.csv --out report
+check kit.toml X.csv
+check kit.toml named.csv --out named
+log kit.toml --part X
+watch week --kit kit.toml --once
+demo X
+check kit.toml good.csv --record --by Y
+check kit.toml bad.csv --record --by 17
+part S2
+part S2 --json
+part S2 --out story.html
+part S2 --out story.pdf
+parts
+parts --json
+waiting
+waiting --json
+waiting --out waiting.html
+tags --json
+tags --print tags
+disposition T --as rework --by 7 --reason Y
+reworked T --by 17 --note Y
+tags --json
+sheet --recheck T -o again.xlsx
+gauge calibrated BG-2 --by Y --note Y --certificate Y
+gauge log
+gauge suspect BG-2 --since 2025-01-01 --error 0.0004
+fixture event DF-BL7 --event checked --good --by Y --note Y
+fixture log
+fixture suspect DF-BL7
+serial S1 --not S2 --by 41 --reason Y
+approve S1 --by 41 --note Y
+question S1 --reason Y --by 41
+packet S1 -o packet --by 41
+packet verify packet
+withdraw S1 --by 41 --reason Y
+person list
+ledger info
+ledger verify
+ledger seal -o seals
+ledger clock --by 41 --reason Y
+ledger roles X
+ledger export out.csv
+ledger export out.xlsx
+ledger export docs --content documents
+ledger copy holeqc-ledger.sqlite3 copy.sqlite3 --keep-open --by Y
+capability study.csv --column value --lower 0.455 --upper 0.462 --subgroup part --plot cap.png
+capability study.csv --column X
+chart kit.toml history.csv --by bushing --only X
+chart study.csv --column value --subgroup part --json
+chart study.csv --column value --subgroup part --plot chart.svg
+gauge-study study.csv --part part --appraiser who --value value --lower 0.455 --upper 0.462 --plot study.svg
+gauge-study study.csv --part part --appraiser who --value value --json --unit X
+wear kit.toml history.csv --events events.csv --out wear
+plan kit.toml --history history.csv --events events.csv
+first-parts kit.toml history.csv --events events.csv
+lot plan --size 500 --aql X
+lot plan --size 500 --aql 1.0 --plot lot.svg
+lot draw Y --kit kit.toml --serial S1 --serial S3 --bad 1 --by Y
+lot judge Y --json
+waiting --json
+explain X
+person key X -o X.key --by Y
+person add Y --role Y --by Y
+person remove X --by Y
+person list
+ledger info --json
+""".strip().splitlines()
 
 
 def unfit(text: str) -> list[str]:
