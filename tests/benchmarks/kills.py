@@ -49,14 +49,15 @@ COMMANDS: list[tuple[str, str]] = [
     (f"kit new out.toml --from {SAMPLES}/hole_table/bl7-210_holes.csv", "out.toml"),
     (f"fit pattern {KIT} --pairs 500 --plot out.svg", "out.svg"),
     (f"chart {STUDY} --column reading --plot out.pdf", "out.pdf"),
-    ("tags --print out", "out"),
-    ("ledger export out --content documents", "out"),
+    ("tags --print prints", "prints"),
+    ("ledger export papers --content documents", "papers"),
     (f"plan {KIT} --history history.csv --out out.json", "out.json"),
     (f"lot draw L-1 --kit {KIT} --serial S-0201..S-0220 --bad 1 --by 17", LEDGER),
     (f"gauge calibrated BG-2 --by 17 --note a --tolerances {KIT.parent}", LEDGER),
     (f"fixture event DF-BL7 --event checked --good --by 17 --tolerances {KIT.parent}", LEDGER),
-    ("demo out", "out"),
+    ("demo tried", "tried"),
 ]
+NEVER_REPLACED = {LEDGER, "out.toml", "out.sqlite3", "prints", "papers", "tried"}
 
 
 def state(place: Path) -> dict[str, str] | None:
@@ -107,8 +108,7 @@ def main() -> int:
                 folder = Path(name) / "work"
                 shutil.copytree(made, folder)
                 (folder / "here").mkdir()
-                replaces = written not in {LEDGER, "out.toml", "out.sqlite3"} and command.split()[0] not in {"demo", "tags"}
-                old = number % 2 and replaces
+                old = number % 2 and written not in NEVER_REPLACED
                 if old:
                     code, _, err, *_ = run(words, folder)
                     assert code in (0, 1, 3), err
@@ -131,8 +131,8 @@ def main() -> int:
                             half = half or not complete(folder / written)
                     if written == "out.toml":  # which is never replaced
                         (folder / written).unlink(missing_ok=True)
-                    if command == "demo out":
-                        shutil.rmtree(folder / written, ignore_errors=True)
+                    if written in NEVER_REPLACED and (folder / written).is_dir():
+                        shutil.rmtree(folder / written)
                     code, _, err, *_ = run(words, folder)
                     left = sorted(p.name for p in folder.iterdir() if p.name not in names(made, written))
                     if half or left:
