@@ -106,6 +106,8 @@ def _explained(error: BaseException) -> int:
         return _usage_error(error)
     if type(error).__name__ == "Abort":
         return printing.stopped()
+    if type(error).__name__ == "JSONDecodeError":  # files come in by the door: this is a text on record
+        return _usage("a text on record can't be read back: it was changed or damaged; holeqc ledger verify says where")
     import traceback
 
     printing.write("".join(traceback.format_exception(error)), aside=True)

@@ -22,7 +22,9 @@ import secrets
 import shutil
 import stat
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
@@ -364,12 +366,24 @@ def write_figure(path: str | os.PathLike[str], figure: Any, ending: str, **setti
     """
     for text in figure.findobj(lambda artist: hasattr(artist, "set_parse_math")):
         text.set_parse_math(False)  # $ in a title is a dollar, not a formula; what can't be set would stop the picture
+        if (shown := visible(text.get_text())) != text.get_text():
+            text.set_text(shown)
+    for axis in figure.findobj(lambda artist: hasattr(artist, "get_major_formatter")):
+        formatter = axis.get_major_formatter()  # what is at the ticks is set anew when it is drawn
+        if names := getattr(formatter, "func", None):
+            formatter.func = partial(_label, names)
     described = settings.get("metadata")
     if described:
         settings["metadata"] = {k: one_line(v) if isinstance(v, str) else v for k, v in described.items()}
     store = io.BytesIO()
-    figure.savefig(store, format=ending.lstrip("."), **settings)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")  # a box stands for it, which the reader sees
+        figure.savefig(store, format=ending.lstrip("."), **settings)
     write_bytes(path, store.getvalue())
+
+
+def _label(names: Callable[[float, int], str], at: float, place: int = 0) -> str:
+    return one_line(names(at, place))
 
 
 def take_back(path: Path) -> None:

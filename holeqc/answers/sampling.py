@@ -540,6 +540,8 @@ def lot_plan(
         if set(word) - {"a", "r"}:
             raise DataError(f"--before {before}: write a for accepted and r for not accepted, oldest first: aaraa")
         state = lots.switching([c == "a" for c in word])
+        if severity.strip().lower() not in {"", state.severity}:
+            raise DataError(f"--before {word} asks for {state.severity} inspection: leave --severity out")
         severity = state.severity
     plan = replace(_plan(size, aql, level, severity, variables, (bad, bad_share, confidence)), switching=state)
     if readings is not None:

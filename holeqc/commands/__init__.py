@@ -248,6 +248,9 @@ class Asked(_Context):
         """Carry out a command. The first run on a machine takes seconds before it can show anything else."""
         if not isinstance(self.command, TyperGroup):
             printing.progress("starting")
+        for name, value in more.items():  # squares of squares must neither overflow nor vanish
+            if isinstance(value, float) and value and not 1e-30 <= abs(value) <= 1e30:
+                raise typer.BadParameter(f"{value:g} isn't between 1e-30 and 1e30", param_hint=f"--{name}")
         return super().invoke(*words, **more)
 
 

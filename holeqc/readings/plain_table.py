@@ -43,7 +43,8 @@ FEW = 3  #: so many cells with one cause are named one by one; more are one line
 NAMED = 5  #: so many cells are named in that line
 SHARE_OF_SUMMARIES = 1 / 3  #: above it words such as mean are a column's data, not rows of summary
 SHARE_OF_A_ROW = 0.6  #: a row above the headings with so many of its cells filled looks like a row of readings
-LARGEST = 1e300  #: sums of squares overflow beyond
+#: beyond these a number is no length in any unit, and squares of squares overflow or vanish
+SMALLEST, LARGEST = 1e-30, 1e30
 NO_LABEL = frozenset({"", "-", "--", "---", "n/a", "na", "n.a."})
 #: what a row of summary under or between readings is called; a row that says so holds no reading
 SUMMARIES = frozenset(
@@ -511,10 +512,11 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
         notes += found.notes(table)
         errors += found.errors(table, column, codes)
         errors += _mixed_units(table, column, codes, found.units, plain)
-    vast = np.flatnonzero(~(np.abs(values) <= LARGEST) & ~np.isnan(values))
-    if vast.size:
-        errors.append(table.problem("not-a-number", "the number is too large to be a reading",
-                                    cell=table.cells(vast, column)))  # fmt: skip
+    amounts = np.abs(values)
+    for word, beyond in (("large", amounts > LARGEST), ("small", (amounts < SMALLEST) & (amounts > 0))):
+        if beyond.any():
+            errors.append(table.problem("not-a-number", f"the number is too {word} to be a reading",
+                                        cell=table.cells(np.flatnonzero(beyond), column)))  # fmt: skip
     blank = np.isnan(values) & ~missing
     if grid_column.codes is not None:
         blank &= grid_column.codes[table.rows] < 0

@@ -1100,6 +1100,7 @@ class _Results:
                 continue
             why = "by the kit it is inside" if good and word is status else "nothing that is read here says why"
             why = "by the kit it is out" if word == "PASS" else why
+            why = "its program gave no verdict; the readings alone don't prove it" if word == "NOT_CALCULATED" else why
             document.say("status-disagrees", number, found, tied, message=f"the document says {shortened(word)}; {why}")
 
     def _limits(self, definition: Element | None, nominal: Element | None, size: Limits, tied: Tied) -> None:

@@ -14,7 +14,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Ellipse
 
+from holeqc.printing import one_line
 from holeqc.problems import DataError
+from holeqc.reports.blocks import shorten
 from holeqc.reports.chart_text import chance_sentence
 from holeqc.statistics.charts import CUSUM, EWMA
 
@@ -256,7 +258,8 @@ def _panel(axes: Axes, chart: Chart, unit: str, first_of_phase_2: int | None) ->
     if _named(chart):
         # of many points every so manyth is named
         named = x[:: max(1, -(-x.size // (MOST_NAMES if x.size <= MOST_NAMES else FEW_NAMES)))]
-        axes.set_xticks(named, [chart.labels[i - 1] for i in named], rotation=45, ha="right", fontsize=SMALL)
+        labels = [shorten(one_line(chart.labels[i - 1]), 24) for i in named]
+        axes.set_xticks(named, labels, rotation=45, ha="right", fontsize=SMALL)
 
 
 def chart_figure(chart: Chart, name: str, unit: str = "") -> Figure:

@@ -14,6 +14,8 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from holeqc.printing import one_line
+from holeqc.reports.blocks import shorten
 from holeqc.statistics.gauge_answers import ResponseFit
 from holeqc.statistics.gauge_study import LINES
 
@@ -80,7 +82,7 @@ def _readings(axes: Axes, study: GaugeStudy, layout: Layout, unit: str) -> None:
         colour = COLOURS[k % len(COLOURS)]
         axes.plot(
             x, layout.values[rows], linestyle="none", marker=MARKS[k % len(MARKS)], markersize=5.0,
-            markerfacecolor="none", markeredgecolor=colour, label=name,
+            markerfacecolor="none", markeredgecolor=colour, label=shorten(one_line(name), 24),
         )  # fmt: skip
         spots, first = np.unique(x, return_index=True)
         means = study.cell_means[layout.part[rows][first], k]
@@ -92,8 +94,8 @@ def _readings(axes: Axes, study: GaugeStudy, layout: Layout, unit: str) -> None:
             axes.annotate(word, (1.0, limit), (-2, 3), xycoords=("axes fraction", "data"),
                           textcoords="offset points", ha="right", fontsize=8.0, color=LIMIT)  # fmt: skip
     if order.size <= MOST_NAMES:
-        turned = 45 if max(len(layout.part_names[k]) for k in order) > 6 else 0
-        axes.set_xticks(range(order.size), [layout.part_names[k] for k in order], rotation=turned)
+        labels = [shorten(one_line(layout.part_names[k]), 24) for k in order]
+        axes.set_xticks(range(order.size), labels, rotation=45 if max(map(len, labels)) > 6 else 0)
     axes.set_xlim(-0.6, order.size - 0.4)
     axes.set_xlabel("part, smallest mean first")
     axes.set_ylabel(f"reading [{unit}]" if unit else "reading")
@@ -203,7 +205,7 @@ def attribute_figure(study: AttributeStudy) -> Figure:
             axes.plot([100 * found.lower, 100 * found.upper], [k, k], color=INK, linewidth=4.0, alpha=0.25,
                       solid_capstyle="butt")  # fmt: skip
             axes.plot([100 * (found.share or 0.0)], [k], marker="o", color=INK, markersize=6.0, clip_on=False)
-        axes.set_yticks(range(len(rows)), [name for name, _ in rows])
+        axes.set_yticks(range(len(rows)), [shorten(one_line(name), 24) for name, _ in rows])
         right = axes.secondary_yaxis("right")
         right.set_yticks(range(len(rows)), [f"{found.count} of {found.of}" for _, found in rows])
         right.tick_params(length=0)

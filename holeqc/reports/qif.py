@@ -27,6 +27,7 @@ from holeqc.characteristics import ANGLES
 from holeqc.inspection.results import ACCEPT, words_of
 from holeqc.inspection.tags import tags_of_part
 from holeqc.inspection.view import PartView, Row, Run
+from holeqc.printing import visible
 from holeqc.problems import HoleQCError
 from holeqc.readings.qif import NAMESPACE, OWN, OWN_DIGEST, OWN_KIT, OWN_PROBLEM, OWN_REVISION
 from holeqc.readings.table import cell_name
@@ -42,8 +43,6 @@ _WORDS = {
     "NO-GO": ("does the NO-GO plug enter", ("does not enter",), ("enters",)),
     "surface": ("what the surface shows", ("clean",), ("burr", "not clean", "crack")),
 }
-#: what XML can't hold
-_UNFIT = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def write_documents(
@@ -82,17 +81,13 @@ def _file_name(part: PartView) -> str:
 
 def _tag(name: str, /, *inside: Element | str | None, **attributes: str | int) -> Element:
     """Return an element with its children or its text; what is None is left out."""
-    element = Element(name, {key: _fit(str(value)) for key, value in attributes.items()})
+    element = Element(name, {key: visible(str(value)) for key, value in attributes.items()})
     for one in inside:
         if isinstance(one, str):
-            element.text = _fit(one)
+            element.text = visible(one)
         elif one is not None:
             element.append(one)
     return element
-
-
-def _fit(text: str) -> str:
-    return text if text.isascii() and text.isprintable() else _UNFIT.sub("\ufffd", text)
 
 
 def _list(name: str, inside: Iterable[Element | None]) -> Element | None:
@@ -516,7 +511,7 @@ def document(part: PartView) -> bytes:
 def _write(element: Element, line: str, put: Callable[[str], object]) -> None:
     """Put an element as text, its children two spaces in; a third of the time of the library's writer.
 
-    Nothing here has both text and children, and `_fit` has taken out what XML can't hold.
+    Nothing here has both text and children, and `visible` has taken out what XML can't hold.
     """
     inside = "".join(f' {name}="{_quoted(value)}"' for name, value in element.items())
     if len(element):

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
@@ -22,6 +21,7 @@ from holeqc.inspection.reasons import ENGINEERING
 from holeqc.inspection.recheck import asked_by, asked_of
 from holeqc.inspection.results import CAUSES, HOLD, MISSING, REJECT, joined, same_of_holes
 from holeqc.inspection.view import Run
+from holeqc.printing import as_json
 from holeqc.problems import DataError
 from holeqc.readings.sheet_layout import Recheck
 from holeqc.readings.table import CHARACTERISTICS
@@ -133,7 +133,7 @@ _NUMBERS = {"lower", "upper", "stated", "bonus", "found", "deviation"}
 
 def tags_json(tags: Sequence[Tag]) -> str:
     """Return tags as JSON text."""
-    return json.dumps([asdict(tag) for tag in tags], ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    return as_json([asdict(tag) for tag in tags]) + "\n"
 
 
 CSV_COLUMNS = (

@@ -3,15 +3,20 @@
     .venv/bin/python tests/benchmarks/damage.py --seed 1 --cases 20000 [--keep FOLDER] [--case 1:17]
 
 A case takes one file (kit, sheet, study, events, history, hole table, ledger, packet, a sheet of ours), damages it once
-(bytes, text, XML, container, cells, dialect) and runs one command on it, in a process of its own. A fault is
+(bytes, text, XML, container, cells, dialect) and runs one command line on it, in a fork of a process that has loaded
+every module the commands load, and done nothing else: an answer takes a tenth of a second instead of one. A fault is
 
-- a traceback, an exit code that no command has, or an answer that isn't what `--json` promises;
-- more than 20 s of processor time or 2 GB of memory;
-- a ledger or packet whose content was changed and that `verify` finds whole;
-- a part that isn't accepted in the whole file and is in the damaged one, though every number of its readings is still
-  there as it was (`without a word`); where a number itself was changed, the file now says something else.
+- a traceback, a warning of Python, an exit code that no command has, an answer that isn't what `--json` promises, a
+  character on the screen that a terminal obeys;
+- more than 20 s of processor time, 2 minutes by the clock, or 2 GB of memory (the loaded libraries count);
+- a ledger or packet whose content was changed and that `verify` finds whole, or whose lists call a part better than it was;
+- a part that isn't accepted in the whole file and is in the damaged one, though what spoke against it (every number,
+  where no single one does) is still there as another reader finds it (`accepted`);
+- fewer readings used than before, though all numbers are still there, and no new word about it (`lost`);
+- a size judged that another reader doesn't find in the cell named for it (`changed`).
 
-Exit code 1 if there are faults. Cases depend on seed and number alone.
+Where a number itself was changed, the file now says something else. Exit code 1 if there are faults. Cases depend on
+seed and number alone.
 """
 
 # ruff: noqa: E501
@@ -19,6 +24,9 @@ Exit code 1 if there are faults. Cases depend on seed and number alone.
 from __future__ import annotations
 
 import argparse
+import csv
+import gc
+import importlib
 import io
 import json
 import os
@@ -37,13 +45,18 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-import openpyxl
+for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):  # before numpy: as the tool itself does
+    os.environ.setdefault(_name, "1")
 
-TOP = Path(__file__).parents[2]
+import openpyxl  # noqa: E402
+
+TOP = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(TOP))  # the tool of this folder, whatever is installed
 KIT = TOP / "tolerances" / "bl7.toml"
 SAMPLES = TOP / "sample_measurements"
-SECONDS, BYTES = 20, 2 * 1024**3
+SECONDS, CLOCK, BYTES = 20, 120, 2 * 1024**3
 ODD = [
     "", " ", "0", "-0", "1e400", "-1e-400", "nan", "inf", "1/2", "7/16", "0,458", "0.458.1", "٠٫٤٥٨", "0.458 mm", "45.8%", "TRUE",
     "=cmd()", "@SUM(A1)", "<b>0.458</b>", "\x00", "\u202e0.458", "\U0001f600", "#REF!", "9" * 400, "x" * 70000, "../../x", "$\\frac{1}{2}$",
@@ -60,7 +73,7 @@ class Source:
     commands: tuple[tuple[str, ...], ...]  #: `{}` stands for the damaged file or folder
 
 
-def run(arguments: list[str], cwd: Path) -> tuple[int, str, str, float, int]:
+def run(arguments: list[str], cwd: Path, loaded: Path | None = None) -> tuple[int, str, str, float, int]:
     """Run one command in a fork that has everything loaded; return exit code, both streams, seconds and bytes."""
     out, err = cwd / ".out", cwd / ".err"
     child = os.fork()
@@ -73,6 +86,8 @@ def run(arguments: list[str], cwd: Path) -> tuple[int, str, str, float, int]:
             sys.stdout, sys.stderr = open(1, "w", closefd=False), open(2, "w", closefd=False)  # noqa: SIM115
             resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS + 1))
             resource.setrlimit(resource.RLIMIT_FSIZE, (1 << 30, 1 << 30))
+            resource.setrlimit(resource.RLIMIT_AS, (3 * BYTES, 3 * BYTES))  # what is too much is counted, not hidden
+            signal.alarm(CLOCK)
             sys.argv = ["holeqc", *arguments]
             from holeqc.__main__ import main
 
@@ -83,12 +98,34 @@ def run(arguments: list[str], cwd: Path) -> tuple[int, str, str, float, int]:
                 code = int(end.code or 0) if not isinstance(end.code, str) else 98
             sys.stdout.flush()
             sys.stderr.flush()
+            if loaded is not None:
+                loaded.write_text("\n".join(sys.modules))
         finally:
             os._exit(code)
     _, status, used = os.wait4(child, 0)
     code = os.waitstatus_to_exitcode(status)
     text = [p.read_text("utf-8", "replace") if p.exists() else "" for p in (out, err)]
     return code, text[0], text[1], used.ru_utime + used.ru_stime, used.ru_maxrss * 1024
+
+
+def load(commands: list[list[str]], cwd: Path) -> None:
+    """Load what the commands load, and do nothing of what they do: no kit, no table, no answer is kept."""
+    names = cwd / ".modules"
+    for words in commands:
+        run(words, cwd, names)
+        for name in names.read_text().split("\n") if names.exists() else ():
+            if name != "__main__":
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")
+                    try:
+                        importlib.import_module(name)
+                    except ImportError:
+                        continue
+    from holeqc.readings.synonyms import standard_table
+
+    standard_table()  # knows no file, and takes half of a short run
+    gc.collect()
+    gc.freeze()
 
 
 def sources(folder: Path) -> list[Source]:
@@ -99,52 +136,54 @@ def sources(folder: Path) -> list[Source]:
                               env={**os.environ, "PYTHONPATH": str(TOP)})  # fmt: skip
         assert done.returncode in (0, 1, 3), (words, done.stderr)
 
-    kit, accepted = str(KIT), str(SAMPLES / "bl7_P-0107.xlsx")
+    kit, accepted, rejected = str(KIT), str(SAMPLES / "bl7_P-0107.xlsx"), str(SAMPLES / "bl7_S-0108.xlsx")
     holeqc("kit", "release", kit, "--by", "engineer")
     holeqc("kit", "release", kit, "--by", "7")
-    holeqc("check", kit, accepted, str(SAMPLES / "bl7_S-0108.xlsx"), "--record", "--by", "17")
+    holeqc("check", kit, accepted, rejected, "--record", "--by", "17")
     holeqc("approve", "P-0107", "--by", "41", "--role", "inspector")
     holeqc("packet", "P-0107", "-o", "packet", "--by", "41")
     holeqc("sheet", kit, "-o", "blank.xlsx", "--part", "port", "--serial", "P-0200")
+    book = openpyxl.load_workbook(accepted)
+    page = book.worksheets[0]
+    row = next(r for r in range(1, 60) if (page.cell(r, 1).value, page.cell(r, 2).value) == ("6", "near"))
+    page.cell(row, 5).value = 0.4543  # under its limit
+    book.save(folder / "own bad sheet.xlsx")
     holeqc("sheet", kit, "--study", "-o", "study.xlsx")
+    book, rng = openpyxl.load_workbook(folder / "study.xlsx"), random.Random(1)
+    for row in book.worksheets[0].iter_rows(min_row=2):
+        row[4].value = round(0.456 + int(row[1].value[-1]) * 0.0005 + rng.gauss(0, 0.0001), 4)
+    book.save(folder / "study.xlsx")
     holeqc("check", kit, str(SAMPLES / "bl7_P-0109.csv"), "--out", "out")
     with sqlite3.connect(folder / "holeqc-ledger.sqlite3") as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         database.execute("PRAGMA journal_mode=DELETE")
-    check = (("check", kit, "{}", "--json"),)
     history, events = SAMPLES / "fixture_history/df-bl7_history.csv", SAMPLES / "fixture_history/df-bl7_events.csv"
     short = folder / "history.csv"
     short.write_text("".join(history.read_text().splitlines(True)[:1200]))
     study = SAMPLES / "gauge_study/bg-2_study.csv"
-    columns = (
-        "--part",
-        "part",
-        "--appraiser",
-        "appraiser",
-        "--value",
-        "reading",
-        "--lower",
-        "0.455",
-        "--upper",
-        "0.462",
-        "--json",
-    )
-    found = [Source(p.name, p, check) for p in sorted(SAMPLES.glob("bl7_*"))]
+    value = ["--lower", "0.455", "--upper", "0.462", "--json"]
+    study_words = ("gauge-study", "{}", "--part", "part", "--appraiser", "appraiser", "--value", "reading", *value)
+
+    def sheet(name: str, path: Path) -> Source:
+        return Source(name, path, (("check", str(KIT.with_name(f"{path.name[:4].split('_')[0]}.toml")) if path.parent == SAMPLES else kit, "{}", "--json"),))
+
+    ledger = ("--ledger", "{}")
+    found = [sheet(p.name, p) for p in sorted(SAMPLES.iterdir()) if p.is_file()]
+    qif = sheet("bl7_P-0109.qif", folder / "out" / "qif" / "P-0109.qif")
+    own = [sheet("own bad sheet", folder / "own bad sheet.xlsx")]
+    kits = Source("kit", KIT, (
+        ("kit", "show", "{}"), ("check", "{}", accepted, "--json"), ("check", "{}", rejected, "--json"), ("fit", "pattern", "{}"), ("sheet", "{}", "-o", "s.xlsx")))
     return [
-        *found,
-        *found,
-        Source("bl7_P-0109.qif", folder / "out" / "qif" / "P-0109.qif", check),
-        Source("bl7_P-0109.qif", folder / "out" / "qif" / "P-0109.qif", check),
-        Source("own blank sheet", folder / "blank.xlsx", check),
-        Source("kit", KIT, (("kit", "show", "{}"), ("check", "{}", accepted, "--json"), ("fit", "pattern", "{}"), ("sheet", "{}", "-o", "s.xlsx"))),
-        Source("study", study, (("gauge-study", "{}", *columns), ("capability", "{}", "--column", "reading", "--lower", "0.455", "--upper", "0.462", "--json"))),
-        Source("study sheet", folder / "study.xlsx", (("gauge-study", "{}", *columns),)),
+        *found, *found, qif, qif, *own, *own, kits, kits,
+        sheet("own blank sheet", folder / "blank.xlsx"),
+        Source("study", study, (study_words, ("capability", "{}", "--column", "reading", *value))),
+        Source("study sheet", folder / "study.xlsx", (tuple("value" if w == "reading" else w for w in study_words),)),
         Source("hole table", SAMPLES / "hole_table/bl7-210_holes.csv", (("kit", "new", "new.toml", "--from", "{}"),)),
         Source("events", events, (("wear", kit, str(short), "--events", "{}", "--json"),)),
         Source("history", short, (("capability", kit, "{}", "--by", "bushing", "--json"), ("chart", kit, "{}", "--by", "hole", "--of", "size", "--json"), ("wear", kit, "{}", "--json"))),
         Source("ledger", folder / "holeqc-ledger.sqlite3", (
-            ("ledger", "verify", "--ledger", "{}"), ("parts", "--ledger", "{}", "--json"), ("part", "S-0108", "--ledger", "{}", "--json"),
-            ("waiting", "--ledger", "{}", "--json"), ("check", kit, accepted, "--record", "--by", "17", "--ledger", "{}", "--json"))),
+            ("ledger", "verify", *ledger), ("parts", *ledger, "--json"), ("part", "S-0108", *ledger, "--json"),
+            ("waiting", *ledger, "--json"), ("check", kit, accepted, "--record", "--by", "17", *ledger, "--json"))),
         Source("packet", folder / "packet", (("packet", "verify", "{}"), ("ledger", "verify", "--ledger", str(folder / "holeqc-ledger.sqlite3"), "--seal", "{}"))),
     ]  # fmt: skip
 
@@ -318,28 +357,68 @@ def of_database(data: bytes, rng: random.Random) -> bytes:
         return Path(f.name).read_bytes()
 
 
-def damaged(source: Source, rng: random.Random, folder: Path) -> Path:
-    """Write one damaged copy and return it."""
+def damaged(source: Source, rng: random.Random, folder: Path) -> tuple[Path, str]:
+    """Write one damaged copy; return it and how it was damaged."""
     target = folder / source.path.name
     if source.path.is_dir():
         shutil.copytree(source.path, target)
         file = rng.choice(sorted(p for p in target.rglob("*") if p.is_file()))
-        file.write_bytes((of_bytes if rng.random() < 0.5 else of_text)(file.read_bytes(), rng))
-        return target
+        way = of_bytes if rng.random() < 0.5 else of_text
+        file.write_bytes(way(file.read_bytes(), rng))
+        return target, way.__name__
     ways: list[Callable[[bytes, random.Random], bytes]] = {
         ".xlsx": [of_bytes, of_workbook, of_workbook, of_workbook, of_cells, of_cells],
         ".sqlite3": [of_bytes, of_database, of_database],
         ".qif": [of_bytes, of_text, of_xml, of_xml, of_xml],
     }.get(source.path.suffix, [of_bytes, of_text, of_text, of_text])
-    target.write_bytes(rng.choice(ways)(source.path.read_bytes(), rng))
-    return target
+    way = rng.choice(ways)
+    target.write_bytes(way(source.path.read_bytes(), rng))
+    return target, way.__name__
 
 
 # What comes of it
 
 
-def verdicts(answer: str) -> dict[str, str]:
-    return {p["serial"]: p["verdict"] for p in json.loads(answer)["parts"]}
+@dataclass(frozen=True)
+class Whole:
+    """What the whole file gave, to lay beside what its damaged copy gives."""
+
+    ranks: dict[str, int]  #: serial number -> 0 approved, 1 accepted, 2 held, 3 rejected
+    against: tuple[str, ...]  #: sizes that speak against a part
+    used: Counter[str]  #: readings by part or group
+    words: frozenset[str]  #: problems and lines of standard error
+
+
+RANKS = {"accept": 1, "hold": 2, "reject": 3}
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb\ud800-\udfff]")
+_PYTHON = re.compile(r"^\S+:\d+: \w*Warning: ", re.M)
+
+
+def answer(words: list[str], out: str, err: str) -> Whole:
+    """Return what one command gave."""
+    lines = {re.sub(r"\d+", "#", line) for line in err.splitlines()}
+    try:
+        data = json.loads(out) if "--json" in words else None
+    except ValueError:
+        data = None
+    if words[0] == "check" and data:
+        walls = [w for p in data["parts"] for h in p["holes"] for w in (h.get("size") or {}).get("walls", ())]
+        return Whole(
+            {p["serial"]: RANKS[p["verdict"]] for p in data["parts"]},
+            tuple(str(w["found"]) for w in walls if w["verdict"] != "accept" and w["found"] is not None),
+            Counter({p["serial"]: p["readings"] for p in data["parts"]}),
+            frozenset(lines | {f"{p['code']} {p['cell']}" for p in data["problems"]} | {u["file"] for u in data["unusable"]}
+                      | {r["sentence"] for p in data["parts"] for r in p["reasons"]}),
+        )
+    if words[0] == "parts" and data is not None:
+        return Whole({p["serial"]: 0 if p["approved"] else RANKS[p["verdict"]] for p in data}, (), Counter(), frozenset(lines))
+    if words[0] == "part" and data:
+        return Whole({data["serial"]: RANKS[data["inspections"][-1]["verdict"]]}, (), Counter(), frozenset(lines))
+    used: Counter[str] = Counter()
+    for group in data if isinstance(data, list) else [data or {}]:
+        used[group.get("group", "")] += group.get("n") or group.get("readings") or len(group.get("points") or ()) or group.get("parts") or 0
+        lines |= {json.dumps(group.get(key)) for key in ("remarks", "notes", "warnings", "problems", "left_out", "missing")}
+    return Whole({}, (), used, frozenset(lines))
 
 
 def content(path: Path) -> object:
@@ -350,51 +429,119 @@ def content(path: Path) -> object:
         return list(database.iterdump())
 
 
-def numbers(path: Path) -> Counter[str]:
-    """Return the numbers of a sheet as another reader finds them."""
-    if path.suffix == ".xlsx":
-        try:
+def texts(path: Path) -> list[str]:
+    """Return the content of a file as other readers find it, each reader's as one text."""
+    if path.suffix != ".xlsx":
+        return [path.read_bytes().replace(b"\0", b"").decode("utf-8", "replace")]
+    found = []
+    try:
+        book = openpyxl.load_workbook(path, data_only=True)
+        rows = (row for s in book.worksheets for row in s.iter_rows(values_only=True))
+        found.append("\n".join(str(v) for row in rows for v in row if v is not None))
+    except Exception:  # whatever it meets: the other reader may know
+        pass
+    try:
+        with zipfile.ZipFile(path) as z:
+            parts = [z.read(n).decode("utf-8", "replace") for n in z.namelist() if "/worksheets/" in n or "sharedStr" in n]
+        found.append("\n".join(re.findall(r">([^<]+)<", "".join(parts))))
+    except Exception:
+        pass
+    return found
+
+
+def numbers(text: str) -> Counter[str]:
+    return Counter(re.findall(r"\d+\.\d+", text if text.count(";") < 50 else text.replace(",", ".")))
+
+
+def holds(source: Path, path: Path, which: tuple[str, ...]) -> bool:
+    """Whether a damaged file still holds these numbers, or all, as often as before: for one of the other readers."""
+    for before, now in zip(texts(source), texts(path), strict=False):
+        there, all_of = numbers(now), numbers(before)
+        wanted = Counter({n: all_of[n] for n in which}) if which else all_of
+        if not wanted - there:
+            return True
+    return False
+
+
+def misread(path: Path, out: str) -> str:
+    """Return a size that was judged though another reader doesn't find it in the cell that is named."""
+    book: Any = None
+    lines: list[list[str]] = []
+    try:
+        if path.suffix == ".xlsx":
             book = openpyxl.load_workbook(path, data_only=True)
-            text = "\n".join(
-                str(v) for s in book.worksheets for row in s.iter_rows(values_only=True) for v in row if v is not None
-            )
-        except Exception:
-            return Counter()
-    else:
-        text = path.read_bytes().decode("utf-8", "replace")
-    return Counter(re.findall(r"\d+\.\d+", text))
+        else:
+            text = path.read_bytes().replace(b"\0", b"").decode("utf-8-sig")
+            delimiter = max(";\t|,", key=text.count)
+            lines = [next(csv.reader([line], delimiter=delimiter), []) for line in re.split("\r\n|\r|\n", text)]
+    except Exception:  # what that reader can't read can't be compared
+        return ""
+    for part in json.loads(out)["parts"]:
+        for wall in (w for h in part["holes"] for w in (h.get("size") or {}).get("walls", ())):
+            where, found = wall["cell"].split(", "), wall["found"]
+            if found is None or Path(where[0]).name != path.name:
+                continue
+            try:
+                column, row = re.fullmatch(r"([A-Z]+)(\d+)", where[-1]).groups()  # type: ignore[union-attr]
+                if book is not None:
+                    page = book[where[1]]
+                    if any(where[-1] in area for area in page.merged_cells.ranges):  # what it holds is open: doubted
+                        continue
+                    value = page[where[-1]].value
+                else:
+                    value = lines[int(row) - 1][openpyxl.utils.column_index_from_string(column) - 1]
+            except (AttributeError, KeyError, IndexError, ValueError):
+                return f"{wall['cell']}: {found}, and there is no such cell"
+            there = [float(n.replace(",", ".")) * k for n in re.findall(r"-?\d*[.,]?\d+(?:[eE][-+]?\d+)?", str(value)) for k in (1, 25.4, 1 / 25.4)]
+            if not any(abs(n - found) < 1e-6 for n in there):
+                return f"{wall['cell']}: {found}, and {value!r} stands there"
+    return ""
 
 
-def case(
-    source: Source, command: tuple[str, ...], seed: int, number: int, folder: Path, before: dict[str, str]
-) -> tuple[str, str]:
-    """Return what came of one case, `ok` among it, and the words for it."""
+def case(source: Source, command: tuple[str, ...], seed: int, number: int, folder: Path, before: Whole | None) -> tuple[str, str, str]:
+    """Return how a file was damaged, what came of it, `ok` among it, and the words for it."""
     rng = random.Random(f"{seed}:{number}:damage")
-    path = damaged(source, rng, folder)
+    path, way = damaged(source, rng, folder)
     words = [w.replace("{}", path.name) for w in command]
     code, out, err, seconds, memory = run(words, folder)
-    said = f"{source.name}: {' '.join(words)} -> {code}, {seconds:.1f} s, {memory / 2**20:.0f} MB\n{err[-3000:]}"
-    if code == -signal.SIGXCPU or code == -signal.SIGKILL or seconds > SECONDS:
+    said = f"{source.name}, {way}: {' '.join(words)} -> {code}, {seconds:.1f} s, {memory / 2**20:.0f} MB\n{err[-3000:]}"
+    return way, *judged(source, path, words, (code, out, err, seconds, memory), said, before)
+
+
+def judged(source: Source, path: Path, words: list[str], came: tuple[int, str, str, float, int], said: str, before: Whole | None) -> tuple[str, str]:
+    code, out, err, seconds, memory = came
+    if code in (-signal.SIGXCPU, -signal.SIGKILL, -signal.SIGALRM) or seconds > SECONDS:
         return "slow", said
-    if memory > BYTES:
+    if memory > BYTES or "isn't enough memory" in err:
         return "memory", said
     if "Traceback" in err or "fault of holeqc" in err or code not in (0, 1, 2, 3, 4):
         return "traceback", said
+    if _PYTHON.search(err):
+        return "warning", said
+    if _OBEYED.search(out + err):
+        return "screen", f"{said}\n{_OBEYED.search(out + err)!r}"
     if "--json" in words and code in (0, 1, 3):
         try:
             json.loads(out)
         except ValueError:
             return "json", said
-    proves = command[:2] in {("ledger", "verify"), ("packet", "verify")} and "--seal" not in command
-    if code == 0 and proves and content(source.path) != content(path):
-        return "unnoticed", said
-    if command[0] == "check" and before and code != 2:
-        now = verdicts(out)
-        bad = {s for s, v in before.items() if v != "accept"}
-        passed = {s for s, v in now.items() if v == "accept" and (s in bad or s not in before)}
-        if passed and source.name.startswith("bl7") and not numbers(source.path) - numbers(path):
-            return "accepted", f"{said}\naccepted: {sorted(passed)}"
-    return ("ok" if code == 2 else f"ok {code}"), said
+    ok = f"ok {code}"
+    if code == 2 or (code == 0 and words[1] == "verify"):
+        proves = words[:2] in (["ledger", "verify"], ["packet", "verify"]) and "--seal" not in words
+        if code == 0 and proves and content(source.path) != content(path):
+            return "unnoticed", said
+        return ok, said
+    now = answer(words, out, err)
+    if before is None:
+        return ok, said
+    new = now.words - before.words
+    better = {s for s, rank in now.ranks.items() if rank < before.ranks.get(s, 9) and rank < 2}
+    if better and (not new if words[0] in ("parts", "part") else holds(source.path, path, before.against)):
+        return "accepted", f"{said}\naccepted: {sorted(better)}, new words: {sorted(new)}"
+    if not new and before.used - now.used and holds(source.path, path, ()):
+        return "lost", f"{said}\nlost: {before.used - now.used}"
+    wrong = misread(path, out) if words[0] == "check" and "{}" not in words and source.name != "kit" and path.suffix != ".qif" else ""
+    return ("changed", f"{said}\n{wrong}") if wrong else (ok, said)
 
 
 def main() -> int:
@@ -404,25 +551,15 @@ def main() -> int:
     parser.add_argument("--case", help="SEED:NUMBER, this one alone, with its words")
     parser.add_argument("--keep", type=Path)
     o = parser.parse_args()
-    import holeqc.answers.check
-    import holeqc.answers.fixture
-    import holeqc.answers.series
-    import holeqc.ledger.ledger
-    import holeqc.readings.files
-    import holeqc.reports.screen  # noqa: F401
-
-    counts: Counter[tuple[str, str]] = Counter()
+    counts: Counter[tuple[str, str, str]] = Counter()
     faults = 0
     with tempfile.TemporaryDirectory() as name:
         made = Path(name) / "sources"
         made.mkdir()
         everything = sources(made)
-        before: dict[str, dict[str, str]] = {}
-        for s in everything:
-            if s.name.startswith("bl7") and s.name not in before:
-                code, out, err, *_ = run(["check", str(KIT), str(s.path), "--json"], Path(name))
-                assert code in (0, 1, 3), err
-                before[s.name] = verdicts(out)
+        load([[w.replace("{}", str(s.path)) for w in c] for s in everything for c in s.commands if s.name not in ("ledger", "packet")], Path(name))
+        load([["parts", "--ledger", str(made / "holeqc-ledger.sqlite3")], ["packet", "verify", str(made / "packet")]], Path(name))
+        before: dict[tuple[str, tuple[str, ...]], Whole] = {}
         seed, cases = o.seed, range(o.cases)
         if o.case:
             seed, only = (int(w) for w in o.case.split(":"))
@@ -430,10 +567,23 @@ def main() -> int:
         for number in cases:
             rng = random.Random(f"{seed}:{number}")
             source = rng.choice(everything)
+            command = rng.choice(source.commands)
             folder = Path(name) / str(number)
             folder.mkdir()
-            result, said = case(source, rng.choice(source.commands), seed, number, folder, before.get(source.name, {}))
-            counts[source.name, result] += 1
+            key = (source.name, command)
+            if key not in before:
+                place = folder / "whole"
+                place.mkdir()
+                whole = place / source.path.name
+                (shutil.copytree if source.path.is_dir() else shutil.copy)(source.path, whole)
+                words = [w.replace("{}", whole.name) for w in command]
+                code, out, err, *_ = run(words, place)
+                assert code in (0, 1, 3), (words, err)
+                assert not misread(whole, out) if source.path.suffix in (".xlsx", ".csv") and command[0] == "check" else True
+                before[key] = answer(words, out, err)
+                shutil.rmtree(place)
+            way, result, said = case(source, command, seed, number, folder, before[key])
+            counts[source.name, way, result] += 1
             fault = not result.startswith("ok")
             faults += fault
             if fault or o.case:
@@ -444,8 +594,12 @@ def main() -> int:
             if number % 100 == 99:
                 print(f"{number + 1} of {len(cases)}, {faults} faults", file=sys.stderr, flush=True)
     print(f"\nseed {seed}, {len(cases)} damaged files, {faults} faults")
-    for (source_name, result), count in sorted(counts.items()):
-        print(f"{source_name:24} {result:10} {count}")
+    kinds = sorted({r for *_, r in counts})
+    for part in (0, 1):
+        print(f"\n{('file', 'damage')[part]:24}" + "".join(f"{kind:>11}" for kind in kinds))
+        for one in sorted({key[part] for key in counts}):
+            row = [sum(n for key, n in counts.items() if key[part] == one and key[2] == kind) for kind in kinds]
+            print(f"{one:24}" + "".join(f"{n or '':>11}" for n in row))
     return 1 if faults else 0
 
 

@@ -362,3 +362,11 @@ def test_a_weak_plan_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     assert "proves next to nothing" not in said
     assert run(["lot", "plan", "--size", "500", "--aql", "1.0", "--level", "s-3"]) == 0
     assert "level S-3" in capsys.readouterr().out
+
+
+def test_a_severity_against_the_lots_before_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    # two of five lots not accepted ask for tightened inspection (MIL-STD-105E, 4.7)
+    options = ["lot", "plan", "--size", "200", "--aql", "1.0", "--before", "rr"]
+    assert run([*options, "--severity", "normal"]) == 2
+    assert "--before rr asks for tightened inspection" in capsys.readouterr().err
+    assert run([*options, "--severity", "tightened"]) == run(options) == 0

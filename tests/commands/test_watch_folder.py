@@ -80,6 +80,24 @@ def test_a_sheet_is_judged_once_when_it_is_whole(
     assert "damaged" in looks(watching.Watch(tmp_path, BL7), capsys, 1)
 
 
+def test_a_table_that_stops_in_a_line_is_waited_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holeqc.answers.check.report", lambda run, folder: [folder / "report.html"])
+    whole = (SAMPLES / "bl7_P-0109.csv").read_bytes()
+    sheet, line = tmp_path / "P-0109.csv", whole.index(b"\n", 3000) + 1
+    watch = watching.Watch(tmp_path, BL7)
+    # inside a number, which would read as another one; and a whole line whose last fields are missing
+    for part in (whole[: line + 40], whole[:line] + b"2026-11-11,P-0109,port\n"):
+        sheet.write_bytes(part)
+        assert looks(watch, capsys, watching.PATIENCE) == ""
+    sheet.write_bytes(whole)
+    assert "port P-0109" in looks(watch, capsys)
+    sheet.write_bytes(whole.rstrip())  # some programs end no last line: it stays so, and is judged then
+    assert looks(watch, capsys, watching.PATIENCE) == ""
+    assert "P-0109.csv: changed since" in looks(watch, capsys, watching.PATIENCE)
+
+
 def test_what_is_recorded_is_recorded_once_and_reports_are_no_sheets(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -63,7 +63,7 @@ REASONED: dict[str, dict[str, str]] = {
     },
     "readings/sheet.py": {
         "book.save": "into an open file of the writer",
-        "Alike(book, ZipFile(out, 'w', ZIP_DEFLATED)).save": "into an open file of the writer",
+        "Alike(book, ZipFile(out, 'w', ZIP_DEFLATED, compresslevel=3)).save": "into an open file of the writer",
     },
     "readings/distance_sheet.py": {"look.write_text": "into a cell, as text"},
     "reports/plate.py": {"figure.savefig": "into memory"},

@@ -136,3 +136,12 @@ def test_one_thread_unless_the_user_says_otherwise(own: str, monkeypatch: pytest
     assert {name: os.environ.get(name) for name in THREADS} == (
         {name: "3" if name == own else None for name in THREADS} if own else dict.fromkeys(THREADS, "1")
     )
+
+
+def test_a_damaged_text_on_record_is_no_fault_of_the_tool(capsys: pytest.CaptureFixture[str]) -> None:
+    from holeqc.__main__ import _guarded
+
+    assert _guarded(lambda: json.loads("{\x00")) == 2
+    said = capsys.readouterr().err
+    assert "ledger verify says where" in said
+    assert "Traceback" not in said

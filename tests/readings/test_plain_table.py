@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from holeqc.__main__ import run
 from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.plain_table import columns_between, label_column, number_column, read_table
 
@@ -298,3 +299,22 @@ def test_another_sheet_that_has_the_column_is_named(tmp_path: Path) -> None:
     book.save(tmp_path / "t.xlsx")
     with pytest.raises(ReadingsError, match="--sheet 'log'"):
         number_column(read_table(tmp_path / "t.xlsx", wanted=["size"]), "size")
+
+
+@pytest.mark.parametrize("number", ["1e31", "-1e+230", "1e-200"])
+@pytest.mark.parametrize(
+    "command", ["gauge-study --value v --part p --appraiser a", "capability --column v", "chart --column v"]
+)
+def test_a_number_that_no_length_can_be_is_refused(
+    number: str, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [f"h{i % 3},{i % 2},{0.458 + i / 1e4:.4f}" for i in range(18)]
+    rows[7] = f"h1,1,{number}"
+    (tmp_path / "t.csv").write_text("p,a,v\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    name, *options = command.split()
+    assert run([name, str(tmp_path / "t.csv"), *options]) == 2
+    assert "row 9, column v: the number is too" in capsys.readouterr().err
+    (tmp_path / "t.csv").write_text("p,a,v\n" + "\n".join(rows[:7]) + "\n", encoding="utf-8")
+    if command.startswith("cap"):
+        assert run([name, str(tmp_path / "t.csv"), *options, "--lower", "0", "--upper", number]) == 2
+        assert "isn't between 1e-30 and 1e30" in capsys.readouterr().err
