@@ -833,27 +833,31 @@ def struck_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
 
 
 def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Array:
-    """Doubt readings whose cell is merged with others: whether they stand for all of them can't be told."""
-    context = table.context
-    reach = [
-        m
-        for m in context.sheet.scan.merged
-        if m[1] - 1 == column and (m[2] > m[0] or any(c in table.readings for c in range(m[1], m[3])))
-    ]
-    if not reach:
+    """Doubt readings whose cell is merged with others: for what they stand, or that they stand there, nobody sees."""
+    grid, at = table.context.sheet.grid, column + 1
+    over = [m for m in table.context.sheet.scan.merged if m[1] <= at <= m[3]]
+    if not over:
         return issue
-    where = np.isin(rows, [m[0] - 1 for m in reach])
-    if not where.any():
-        return issue
-    size = {m[0] - 1: f"{cell_name(m[0], m[1])}:{cell_name(m[2], m[3])}" for m in reach}
-    for place in np.flatnonzero(where & (issue == 0)):
-        bad = Issue(
-            "merged-reading",
-            f"the cell is merged over {size[int(rows[place])]}: one value stands where several belong",
-            "one reading a cell",
-            "Unmerge the cells and type each reading",
-        )
-        issue[place] = context.draft.issue_code(bad)
+    edges = np.zeros((2, grid.rows + 1), dtype=np.int64)  # where ranges begin and end to hide the column's rows
+    for top, left, last, _ in over:
+        edges[0, min(top - (left < at), grid.rows)] += 1
+        edges[1, min(last, grid.rows)] += 1
+    hidden = np.cumsum(edges[0] - edges[1])[:-1] > 0
+    words = np.zeros(rows.size, dtype=np.int64)
+    size = {m[0] - 1: f"{cell_name(m[0], m[1])}:{cell_name(m[2], m[3])}" for m in over
+            if m[1] == at and (m[2] > m[0] or any(c in table.readings for c in range(m[1], m[3])))}  # fmt: skip
+    texts = ["a merged range hides the cell: nobody sees what stands there"]
+    words[(hidden & grid.columns[column].filled(grid.rows))[rows]] = len(texts)
+    for place in np.flatnonzero(np.isin(rows, [*size])):
+        texts.append(f"the cell is merged over {size[int(rows[place])]}: one value stands where several belong")
+        words[place] = len(texts)
+    doubted = (words > 0) & (issue == 0)
+    codes = {
+        number: table.context.draft.issue_code(
+            Issue("merged-reading", texts[number - 1], "one reading a cell", "Unmerge the cells and type each reading"))
+        for number in np.unique(words[doubted]).tolist()
+    }  # fmt: skip
+    issue[doubted] = [codes[number] for number in words[doubted].tolist()]
     return issue
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +69,23 @@ def test_02_one_reading_merged_over_rows_is_doubtful_there_and_missing_elsewhere
     assert "F2:F9" in problem.message
     assert len(readings.table) == 32 - 7
     assert readings.table["doubt"].iloc[0] == "merged-reading"
+
+
+@pytest.mark.parametrize("where", ["A5:H5", "F4:F6"])
+def test_02_a_reading_that_a_merged_range_hides_is_doubtful(where: str, tmp_path: Path) -> None:
+    path = workbook(tmp_path / "shop.xlsx", wide())
+    with zipfile.ZipFile(path) as book:
+        parts = {name: book.read(name) for name in book.namelist()}
+    page = parts["xl/worksheets/sheet1.xml"].decode()
+    merged = f'</sheetData><mergeCells count="1"><mergeCell ref="{where}"/></mergeCells>'
+    parts["xl/worksheets/sheet1.xml"] = page.replace("</sheetData>", merged).encode()
+    with zipfile.ZipFile(path, "w") as book:
+        for name, content in parts.items():
+            book.writestr(name, content)
+    readings = read(path, kit(), today=TODAY)
+    doubted = readings.table[readings.table["doubt"] == "merged-reading"]
+    assert (doubted["column"] == 6).any()
+    assert any(p.cell == "F5" and "hides" in p.message for p in readings.problems)
 
 
 @pytest.mark.parametrize("pair", ["Position", "True position", "Location", "Coordinates measured"])
