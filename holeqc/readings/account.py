@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +20,7 @@ from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncal
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of
-from holeqc.readings.layouts import Context, Field, Layout, Table
+from holeqc.readings.layouts import NUMBERED, Context, Field, Layout, Table
 from holeqc.readings.rows import span
 from holeqc.readings.sheet_layout import is_marked
 from holeqc.readings.synonyms import FIELD, question_of, tokens
@@ -518,6 +518,22 @@ def double_fields(context: Context, twice: list[tuple[Field, Field]]) -> None:
             holds=second.word in {"serial", "unit", "recheck", *(["part"] if len(context.spec.parts) > 1 else [])},
         )  # fmt: skip
         context.say(issue, repr(text_of(second.content)), second.row, second.column)
+
+
+def second_serials(context: Context, fields: list[Field]) -> list[tuple[Field, Field]]:
+    """Return serial numbers with what may be another in the next cell: a cell was put in, or two parts are meant."""
+    spec, taken = context.spec, {(f.row, f.column) for f in fields} | {f.label for f in fields}
+    known = {spec.id, spec.revision, spec.fixture, *(g.id for g in spec.gauges), *(p.number for p in spec.parts),
+             *(p.name for p in spec.parts)}  # fmt: skip
+    out = []
+    for field in fields:
+        row, column = field.row, field.column
+        at = row, column + 1
+        if field.word == "serial" and field.label in ((row, column - 1), (row, column)) and at not in taken:
+            beside = context.sheet.grid.cell(*at)
+            if isinstance(beside, (str, float)) and NUMBERED.fullmatch(text_of(beside)) and beside not in known:
+                out.append((field, replace(field, content=beside, column=column + 1)))
+    return out
 
 
 def field_defects(context: Context, fields: list[Field]) -> None:

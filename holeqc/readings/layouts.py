@@ -45,7 +45,7 @@ _SERIAL = re.compile(
     re.I,
 )
 _FURTHER = re.compile(r"\s*(?:[,;&]|\band\b)\s*([\w][\w./-]*)", re.I)  #: a serial number behind another
-_NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
+NUMBERED = re.compile(r"(?=.*\d)[\w./-]+")  #: what may be a serial number behind another
 _DATE = re.compile(
     r"\b(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{4}|\d{1,2}\.? (?:de )?[^\W\d_]{3,10}\.?,? (?:de )?\d{4}"
     r"|[^\W\d_]{3,10}\.? \d{1,2}, \d{4})\b"
@@ -129,7 +129,7 @@ def _pieces(text: str, vocabulary: Vocabulary) -> list[str]:
     for piece in (p for p in re.split(r"\s{2,}|[;\n\t]", text) if p.strip()):
         label, _, rest = _parted(out[-1]) if out else ("", "", "")
         meaning = _label(label, vocabulary) if rest else None
-        if meaning is not None and meaning.word == "serial" and _NUMBERED.fullmatch(piece.strip()):
+        if meaning is not None and meaning.word == "serial" and NUMBERED.fullmatch(piece.strip()):
             out[-1] += f"; {piece.strip()}"
         else:
             out.append(piece)

@@ -26,6 +26,7 @@ from holeqc.readings.account import (
     other_field,
     other_gauge,
     parts_without_readings,
+    second_serials,
     sheet_notes,
     struck_cells,
     summary_rows,
@@ -927,7 +928,7 @@ def _read_plain(run: _Run, sheet: RawSheet, vocabulary: Vocabulary) -> _Sheet:
         beside = views(blocks[0].heading)
         for columns in beside:
             read_table(context, blocks, columns, alone=len(beside) == 1)
-    double_fields(context, layout.twice)
+    double_fields(context, [*layout.twice, *second_serials(context, layout.fields)])
     other_field(context, layout)
     other_gauge(context, layout)
     account(context, layout)

@@ -18,7 +18,7 @@ from holeqc.ledger.persons import key_name
 from holeqc.ledger.schema import shown
 from holeqc.ledger.stories import question_words
 from holeqc.ledger.tags import REWORKED, TagState, released_with, speaking_for, what_of
-from holeqc.problems import HoleQCError
+from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import format_length
 from holeqc.reports import blocks as w
 from holeqc.specification.model import SINGLE_WALL
@@ -506,8 +506,16 @@ def suspects_data(found: Suspects) -> dict[str, Any]:
 
 
 def as_json(data: Any) -> str:
-    """Return data as JSON text."""
-    return printing.as_json(data) + "\n"
+    """Return data of a record as JSON text.
+
+    Raises:
+        LedgerError: a number on record is infinite or none, which nobody can have recorded.
+    """
+    try:
+        return printing.as_json(data) + "\n"
+    except ValueError:
+        raise LedgerError("a number on record isn't finite: it was changed or damaged; holeqc ledger verify says where"
+                          ) from None  # fmt: skip
 
 
 # What was logged of gauges and fixtures, as tables for the screen.

@@ -5,7 +5,6 @@ Array tables are counted from 1 in paths: ``hole[3].size.lower`` is the third ``
 from __future__ import annotations
 
 import datetime as dt
-import math
 import re
 import tomllib
 from collections.abc import Callable, Iterator
@@ -565,7 +564,7 @@ def _id(raw: object, key: Key, collector: Collector) -> str:
 def _values_number(raw: object, key: Key, collector: Collector) -> float:
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         raise Unusable("must be a number")
-    if not math.isfinite(raw):
+    if not abs(raw) <= 1e300:  # a whole number may have any number of digits
         raise Unusable("must be a finite number")
     if key.kind == "factor" and raw <= 0:
         raise Unusable("must be above 0")

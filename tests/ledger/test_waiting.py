@@ -31,7 +31,7 @@ from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
-from holeqc.reports.record import waiting_report, waiting_text, when
+from holeqc.reports.record import as_json, waiting_report, waiting_text, when
 from holeqc.specification.load import load_specification
 
 TODAY = dt.date(2026, 12, 10)
@@ -198,3 +198,9 @@ def test_a_question_speaks_of_what_was_read_after_the_gauge_was_found_off_too(sh
     assert "was found out of tolerance on 2026-06-20 and read on 2026-06-22" in question.sentence
     with pytest.raises(LedgerError, match="it read after it was found off: every reading of gauge G1 is doubtful"):
         close_questions(shop.ledger, "P-1", "41", "0.0001 is harmless")
+
+
+@pytest.mark.parametrize("number", [float("inf"), float("nan")])
+def test_a_number_on_record_that_is_none_is_told(number: float) -> None:
+    with pytest.raises(LedgerError, match="verify says where"):
+        as_json({"left": [number]})

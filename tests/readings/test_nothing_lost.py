@@ -88,6 +88,13 @@ def test_two_fields_of_one_name(tmp_path: Path) -> None:
     assert "'P-7' in B1" in problem.message
 
 
+@pytest.mark.parametrize(("beside", "held"), [("P-9", True), (9.0, True), ("left side", False), ("BG-2", False)])
+def test_what_may_be_another_serial_number_in_the_next_cell(beside: object, held: bool, tmp_path: Path) -> None:
+    rows = [["Serial:", "P-7", beside], ["Part:", "port"], BLOCK, *body()]
+    found = read(workbook(tmp_path / "a.xlsx", rows), kit(), today=TODAY).problems
+    assert [p.cell for p in found if p.code == "double-field" and p.holds] == ["C1"] * held
+
+
 def test_a_sheet_of_numbers_that_is_not_read_is_said(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     fill(book.active, wide())

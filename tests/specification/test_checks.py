@@ -215,7 +215,8 @@ def test_any_value_in_any_place_gives_problems_and_never_a_crash() -> None:
     """Every value of a full kit file is replaced by each of many odd ones, and by chance by several at a time."""
     text = (FOLDER / "bl7.toml").read_text(encoding="utf-8")
     odd = ["nan", "-inf", "1e300", "-1", "0", "true", '""', '"x"', "[]", "[[]]", "{}", '{ a = 1 }', "2027-03-31",
-           "07:32:00", '"7/0"', '["a", 1, nan]', "[[1, 2], [3]]", "9223372036854775807"]  # fmt: skip
+           "07:32:00", '"7/0"', '["a", 1, nan]', "[[1, 2], [3]]", "9223372036854775807",
+           "9" * 400, '"' + "9" * 400 + '"', "1e400", "-" + "9" * 400]  # fmt: skip
     lines = text.splitlines()
     places = [i for i, line in enumerate(lines) if " = " in line]
     rng = np.random.default_rng(20260504)
