@@ -127,7 +127,8 @@ def to_centres(
     width = np.where(pins[:, None], 0.0, np.broadcast_to(flat, shape)[..., None])
     if (need & (width >= np.where(np.isnan(size), np.inf, size))).any():
         raise DataError("the jaws' land is as wide as the hole; give its width in the unit of the diameters")
-    touched = np.where(need, np.sqrt(np.where(need, np.nan_to_num(size) ** 2 - width**2, 1.0)), 0.0)
+    wide = np.where(need, np.nan_to_num(size), 1.0)  # and no square of it: a size may be typed with any exponent
+    touched = np.where(need, np.sqrt(np.maximum(wide - width, 0.0)) * np.sqrt(wide + width), 0.0)
     slope = np.where(need, half[:, None] / 2 * np.nan_to_num(size) / np.where(touched > 0, touched, 1.0), 0.0)
     centre = read + (half[:, None] / 2 * touched).sum(axis=-1)
     play = np.where(need & pins[:, None], around - size, 0.0)
