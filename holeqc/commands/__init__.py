@@ -249,7 +249,7 @@ class Asked(_Context):
         if not isinstance(self.command, TyperGroup):
             printing.progress("starting")
         for name, value in more.items():  # squares of squares must neither overflow nor vanish
-            if isinstance(value, float) and value and not 1e-30 <= abs(value) <= 1e30:
+            if isinstance(value, float) and (0 < abs(value) < 1e-30 or 1e30 < abs(value) < float("inf")):
                 raise typer.BadParameter(f"{value:g} isn't between 1e-30 and 1e30", param_hint=f"--{name}")
         return super().invoke(*words, **more)
 
