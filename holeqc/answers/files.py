@@ -179,13 +179,11 @@ def write_demo(folder: Path) -> list[Path]:
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise HoleQCError(f"{shown_path(folder)} is there already and isn't empty; name a new folder")
-    written: list[Path] = []
-    for name, files in _demo_files().items():
-        with writer.folder(folder / name, _not_there) as out:
+    with writer.folder(folder, _not_there) as out:
+        for name, files in sorted(_demo_files().items()):  # a folder before those inside it
             for file in files:
-                out.write_bytes(file.name, door.take(file, door.READINGS).content)
-                written.append(folder / name / file.name)
-    return written
+                out.write_bytes(f"{name}/{file.name}", door.take(file, door.READINGS).content)
+    return [folder / name for name in out.names]
 
 
 def _not_there(path: Path) -> None:
