@@ -401,6 +401,7 @@ def capability_figure(result: Capability, values: np.ndarray, name: str, unit: s
         if reach < 3 * np.ptp(ordered):  # limits farther off would flatten the plot
             _limit_lines(second, result, upright=False)
         second.set_xlabel(f"where a {word}\nputs it")
+        second.locator_params(axis="x", nbins=3)  # half a figure wide, and sizes have many digits
         second.set_ylabel(axis)
         judged = result.percentile.choice.p if result.percentile is not None else result.normal_p
         _bare(second, "Probability plot\n")
