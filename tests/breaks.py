@@ -177,7 +177,7 @@ def failing(tree: Path, words: list[str], places: list[Place], seconds: float) -
         text = (tree / p.path).read_bytes()
         (tree / p.path).write_bytes(text[: p.start] + p.new.encode() + text[p.end :])
     command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--tb=no", "-n", "0", "-rfE", *words]
-    env = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1"}
+    env = {**os.environ, "PYTHONPATH": str(tree), "OPENBLAS_NUM_THREADS": "1"}
     with subprocess.Popen(command, cwd=tree, env=env, text=True, stdout=-1, stderr=-2, start_new_session=True) as run:
         try:
             said = run.communicate(timeout=seconds)[0]
