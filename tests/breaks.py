@@ -26,6 +26,7 @@ import subprocess
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -35,12 +36,8 @@ SIGNS = {"<": ("<=", ">"), "<=": ("<", ">="), ">": (">=", "<"), ">=": (">", "<="
 SIGNS |= {"/": "*", "&": "|", "|": "&", "and": ("or",), "or": ("and",)}
 ENDS = {"min": "max", "minimum": "maximum", "fmin": "fmax", "nanmin": "nanmax", "any": "all", "argmin": "argmax"}
 ENDS |= {b: a for a, b in ENDS.items()} | {"ceil": "floor", "floor": "ceil"}
-HOMES = {
-    "fixture": "wear",
-    "answers": "commands",
-    "quantities.py": "test_quantities.py",
-}  #: room -> where its tests lie
-SECONDS = 60.0  #: of tests for a place
+HOMES = {"fixture": "wear", "answers": "commands", "quantities.py": "test_quantities.py"}  #: room -> its tests
+SECONDS = 30.0  #: of tests for a place
 #: it lies in the copy: which blocks ran since the last test began, also in programs that a test starts
 PROBE = """
 import atexit, os
@@ -72,13 +69,16 @@ class Place(NamedTuple):
 
 def step(typed: str) -> str:
     """Give a number one step on in its last digit."""
-    digits, e, power = typed.replace("_", "").partition("e")
-    places = len(digits.partition(".")[2])
-    return f"{float(digits) + 10.0**-places:.{places}f}" + "." * digits.endswith(".") + e + power
+    number = Decimal(typed)
+    return str(number + Decimal((0, (1,), int(number.as_tuple().exponent))))
 
 
-def code_places(path: str, text: bytes) -> Iterator[Place]:
-    """Give every place of a Python file where a break is known."""
+def places_of(path: str, text: bytes) -> Iterator[Place]:
+    """Give every place of a file where a break is known: in a table each number but those of its first column."""
+    if path.endswith(".csv"):
+        for m in re.finditer(rb"(?m)(?<=,)\d*\.?\d+(?=,|$)", re.sub(rb"(?m)^#.*", lambda m: b"#" * len(m[0]), text)):
+            yield Place(path, text.count(b"\n", 0, m.start()) + 1, *m.span(), step(m[0].decode()), "cell")
+        return
     starts = [0, *itertools.accumulate(map(len, text.splitlines(keepends=True)))]
     numbers = path.split("/")[1] not in ("reports", "commands")
 
@@ -126,13 +126,6 @@ def code_places(path: str, text: bytes) -> Iterator[Place]:
         yield Place(path, text.count(b"\n", 0, start) + 1, start, end, new, kind)
 
 
-def cell_places(path: str, text: bytes) -> Iterator[Place]:
-    """Give every number of a table but those of its first column."""
-    for m in re.finditer(rb"(?<=,)\d*\.?\d+(?=[,\n])", text):
-        if text[text.rfind(b"\n", 0, m.start()) + 1 :][:1] != b"#":
-            yield Place(path, text.count(b"\n", 0, m.start()) + 1, *m.span(), step(m[0].decode()), "cell")
-
-
 def choose(seed: int, count: int) -> list[Place]:
     """Choose places: rooms by their lines, at least one each, kinds of breaks alike."""
     rooms: dict[str, dict[str, list[Place]]] = defaultdict(lambda: defaultdict(list))
@@ -140,10 +133,9 @@ def choose(seed: int, count: int) -> list[Place]:
     for file in sorted((ROOT / "holeqc").rglob("*")):
         if file.suffix in (".py", ".csv") and file.stem not in DRAWN:
             path, text = str(file.relative_to(ROOT)), file.read_bytes()
-            room = path.split("/")[1]
-            for place in code_places(path, text) if file.suffix == ".py" else cell_places(path, text):
+            lines[room := path.split("/")[1]] += text.count(b"\n") * (file.suffix == ".py")
+            for place in places_of(path, text):
                 rooms[room][place.kind].append(place)
-            lines[room] += text.count(b"\n") * (file.suffix == ".py")
     names = sorted(rooms)
     while len(chosen) < count:
         where = names[len(chosen)] if len(chosen) < len(names) else rng.choices(names, [lines[r] for r in names])[0]
@@ -218,7 +210,7 @@ class Tests:
             for n in numbers.split():
                 ran[int(n)].add(name)
         self.texts = {str(f.relative_to(ROOT)): f.read_text("utf-8") for f in sorted((ROOT / "holeqc").rglob("*.py"))}
-        self.ran = {f: [(last - first, first, last, ran[next(number)]) for first, last, _ in blocks(ast.parse(text))]
+        self.ran = {f: [(b[1] - b[0], *b[:2], ran[next(number)]) for b in blocks(ast.parse(text))]
                     for f, text in self.texts.items()}  # fmt: skip
 
     def inside(self, path: str, line: int) -> set[str]:
@@ -227,15 +219,19 @@ class Tests:
         return min(around, key=lambda b: b[0])[3] if around else set()
 
     def of(self, place: Place) -> list[str]:
-        """Give the tests that may find it: those of its lines, else of all lines that use the name it belongs to."""
+        """Give the tests that ran its lines, else the lines that use its name; of its room first, functions in turn."""
         found = self.inside(place.path, place.line)
         if not found:
             before = "".join(self.texts.get(place.path, "").splitlines(keepends=True)[: place.line])
             word = (re.findall(r"(?m)^(?:class |def )?(\w+)", before) or [Path(place.path).stem])[-1]
             uses = [(f, n) for f, t in self.texts.items() for n, line in enumerate(t.splitlines(), 1) if word in line]
             found = set().union(*(self.inside(*use) for use in uses))
-        home = HOMES.get(room := place.path.split("/")[1], room)
-        return sorted(found & {*self.seconds}, key=lambda t: (t.split("/")[1] != home, self.seconds[t]))
+        home, turn, rank = HOMES.get(room := place.path.split("/")[1], room), Counter[str](), dict[str, tuple]()
+        for name in sorted(found & {*self.seconds}, key=lambda t: self.seconds[t]):
+            turn[name.partition("[")[0]] += 1
+            rank[name] = (name.split("/")[1] != home, turn[name.partition("[")[0]], self.seconds[name])
+        names = sorted(rank, key=lambda t: rank[t])
+        return names[: sum(s < SECONDS for s in itertools.accumulate(self.seconds[n] + 0.01 for n in names))]
 
     def find(self, names: list[str], place: Place) -> list[str]:
         """Run tests with a break; give what finds it."""
@@ -250,14 +246,12 @@ def run(work: Path, seed: int, count: int, only: list[int]) -> None:
     for number, place in enumerate(choose(seed, count), 1):
         if only and number not in only:
             continue
-        names = tests.of(place)
-        tried = sum(s < SECONDS for s in itertools.accumulate(tests.seconds[n] + 0.01 for n in names))
-        by = tests.find(names[:tried], place)
-        counts["found" if by else "survived"] += 1
-        text, word = (ROOT / place.path).read_bytes(), "found" if by else "SURVIVED"
-        print(f"{number:3} {word} {place.path}:{place.line}", text[place.start : place.end].decode(), "->", place.new)
+        by = tests.find(names := tests.of(place), place)
+        counts[word := "found" if by else "survived"] += 1
+        text = (ROOT / place.path).read_bytes()
+        print(f"{number:3} {word:8} {place.path}:{place.line}", text[place.start : place.end].decode(), "->", place.new)
         print("     ", text.splitlines()[place.line - 1].decode().strip())
-        print("     ", *(by or (f"{tried} of {len(names)} tests",)), flush=True)
+        print("     ", *(by or (f"{len(names)} tests",)), flush=True)
         survived |= {} if by else {number: place}
     if survived and not only:
         failed = [n for n in failing(tests.tree, [], list(survived.values()), 7200) if n in tests.seconds]
