@@ -169,6 +169,7 @@ class _Growing:
         self.parser.buffer_text = True
         self.parser.StartDoctypeDeclHandler = self._refuse
         self.parser.EntityDeclHandler = self._refuse
+        self.parser.XmlDeclHandler = self._declares
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._text
@@ -176,6 +177,17 @@ class _Growing:
     def _refuse(self, *_: object) -> None:
         raise refusal(self.name, "unsafe-file", "the document declares a document type or entities; such files aren't "
                       "read", action="Have the program export it without")  # fmt: skip
+
+    def _declares(self, _: str, encoding: str | None, __: int) -> None:
+        """Refuse an encoding that the parser can't take: it knows UTF-8, UTF-16 and what has a byte for a letter."""
+        named = (encoding or "utf-8").casefold()
+        try:
+            known = named in {"utf-8", "utf-16"} or len(bytes(range(256)).decode(named, "replace")) == 256
+        except (LookupError, ValueError):
+            known = False
+        if not known:
+            raise refusal(self.name, "wrong-encoding", "the document says an encoding that isn't read",
+                          found=shortened(named), allowed="UTF-8", action="Export it in UTF-8")  # fmt: skip
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         space, _, local = tag.rpartition(" ")
@@ -230,7 +242,7 @@ def _parsed(container: Container) -> Element:
         for start in range(0, len(content), piece):
             growing.parser.Parse(bytes(content[start : start + piece]), False)
         growing.parser.Parse(b"", True)
-    except (expat.ExpatError, LookupError, ValueError) as error:
+    except expat.ExpatError as error:
         raise refusal(
             container.name, "damaged-file", "the document isn't well formed, or was cut", found=shortened(str(error)),
             action="Export it again, or copy it again from where it came",
@@ -976,20 +988,19 @@ class _Results:
             number = _whole(holder.get("id"))
             for attribute in holder.findall("Attributes/AttributeStr"):
                 name, text = attribute.get("name"), attribute.get("value") or ""
-                try:
-                    if name == OWN_PROBLEM:
-                        said = json_values(text)
-                        self._own_problem(said, number)
-                        self.reasons.add(str(said["hole"]))
-                    elif name == OWN:
-                        reading = self._own_reading(json_values(text))
-                        self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
-                        values.setdefault(number, []).append(reading)
-                        if self._typed_otherwise(reading, json_values(text)):
-                            self.document.say("values-disagree", number, text)
-                        self._own_reason(reading)
-                except (ValueError, KeyError, TypeError, AttributeError):
+                said = self._own_said(name, text) if name in {OWN, OWN_PROBLEM} else {}
+                if said is None:
                     self.document.say("damaged-reading", number, text)
+                elif name == OWN_PROBLEM:
+                    self._own_problem(said, number)
+                    self.reasons.add(said["hole"])
+                elif said:
+                    reading = self._own_reading(said)
+                    self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
+                    values.setdefault(number, []).append(reading)
+                    if self._typed_otherwise(reading, said):
+                        self.document.say("values-disagree", number, text)
+                    self._own_reason(reading)
         for feature in self.features:
             here = [r for r in values.get(feature.number, []) if np.isfinite(r["value"]) and not r["issue"]]
             there = [[r["value"] for r in here if r["characteristic"] == CHARACTERISTICS.index(kind)]
@@ -1003,13 +1014,40 @@ class _Results:
             for value in off[:1]:
                 self.document.say("edited", value.cell, value.typed, self._tied(feature))
 
+    def _own_said(self, name: str, text: str) -> dict[str, Any] | None:
+        """Return what an attribute of ours carries, blanks filled in, None where it isn't as we write it."""
+        try:
+            said = json_values(text)
+            if not isinstance(said, dict):
+                return None
+            dt.date.fromisoformat(said.get("date") or "2026-01-01")
+        except (ValueError, TypeError):  # no JSON, or no day
+            return None
+        texts, nothing = ("code", "message", "hole", "wall") if name == OWN_PROBLEM else _TEXTS, float("nan")
+        said = {key: "" for key in texts if name == OWN} | said
+        if not all(isinstance(said.get(key), str) for key in texts):
+            return None
+        if name == OWN_PROBLEM:
+            return said
+        numbers = ("value", "direction", "temperature_c")
+        said = dict[str, Any](trial=0, date="", **dict.fromkeys(numbers, nothing)) | said
+        known = {"hole": self.spec.hole_ids, "wall": self.spec.walls.names, "characteristic": CHARACTERISTICS}
+        sound = (
+            all(said[key] in ("", *words) for key, words in known.items())
+            and said["word"] in WORDS and said["unit"] in UNIT_CODES
+            and isinstance(said["trial"], int) and 0 < said["trial"] < 2**15
+            and all((isinstance(said[key], int | float) and abs(said[key]) < 1e300) or said[key] is nothing
+                    for key in numbers)
+        )  # fmt: skip
+        return said if sound else None
+
     def _typed_otherwise(self, reading: dict[str, Any], said: dict[str, Any]) -> bool:
         """Whether a reading isn't the number that was typed; deviations and slips of the point are none of its size."""
         scale = {"mm": 1.0, "in": 25.4}
-        unit, value = str(said.get("unit", "")), reading["value"]
+        unit, value = said["unit"], reading["value"]
         if unit not in scale or reading["issue"] or not (np.isfinite(value) and value):
             return False
-        typed = length_of(str(said.get("typed", "")), ".").value * scale[unit] / scale[self.spec.unit]
+        typed = length_of(said["typed"], ".").value * scale[unit] / scale[self.spec.unit]
         return bool(0.5 < typed / value < 2.0 and abs(typed - value) > 1e-5 * self.inch)
 
     def _own_reason(self, reading: dict[str, Any]) -> None:
@@ -1026,14 +1064,14 @@ class _Results:
 
     def _own_problem(self, said: Any, number: int) -> None:
         message = f"said when the document was written: {said['message']}"
-        tied = self.reader.whose(self.component)[2] | {"hole": str(said["hole"]), "wall": str(said["wall"])}
-        self.document.say_issue(_issue(str(said["code"]), message, action="Read it again"), number, "", tied)
+        tied = self.reader.whose(self.component)[2] | {"hole": said["hole"], "wall": said["wall"]}
+        self.document.say_issue(_issue(said["code"], message, action="Read it again"), number, "", tied)
 
     def _own_reading(self, said: dict[str, Any]) -> dict[str, Any]:
         draft, spec, nothing = self.reader.draft, self.spec, float("nan")
         part, serial, _ = self.reader.whose(self.component)
-        text = {name: str(said.get(name, "")) for name in _TEXTS}
-        number = {name: float(said.get(name, nothing)) for name in ("value", "direction", "temperature_c")}
+        text = {name: said[name] for name in _TEXTS}
+        number = {name: float(said[name]) for name in ("value", "direction", "temperature_c")}
         unit, kind, doubt = UNIT_CODES.index(text["unit"]), text["characteristic"], text["doubt"]
         typed = length_of(text["typed"], ".").value if unit else nothing
         issue = _issue(doubt, "doubtful when the document was written", action="Read it again") if doubt else None
@@ -1041,9 +1079,9 @@ class _Results:
         return number | {
             "part": part, "serial": serial, "hole": spec.hole_ids.index(text["hole"]) if text["hole"] else -1,
             "wall": spec.walls.names.index(text["wall"]) if text["wall"] else -1, "unit": unit,
-            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": int(said["trial"]),
+            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": said["trial"],
             "word": WORDS.index(text["word"]), "typed": draft.typed.code(text["typed"]),
-            "date": np.datetime64(said.get("date") or "NaT", "D"), "issue": draft.issue_code(issue),
+            "date": np.datetime64(said["date"] or "NaT", "D"), "issue": draft.issue_code(issue),
             "raw": typed if np.isfinite(typed) else number["value"],
             **{name: getattr(draft, name).code(text[name]) if text[name] else -1 for name in ("gauge", "by", "note")},
         }  # fmt: skip

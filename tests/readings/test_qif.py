@@ -10,11 +10,13 @@ The measured part is `making.GOOD`, so the readings that must come out are known
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 import re
 from collections.abc import Callable
 from itertools import count
 from pathlib import Path
+from xml.sax.saxutils import quoteattr
 
 import numpy as np
 import pytest
@@ -397,7 +399,51 @@ def test_texts_that_say_nothing_against_the_part_are_quoted(tmp_path: Path) -> N
     assert (problem.found, problem.severity, problem.holds) == ("Text: second shift", "note", False)
 
 
+OURS: dict[str, object] = {
+    "hole": "1", "wall": "near", "characteristic": "diameter", "typed": "0.458", "unit": "in", "value": 0.458, "trial": 1,
+    "date": "2026-11-02",
+}  # fmt: skip
+
+
+def ours(reading: dict[str, object]) -> str:
+    """Return a document of ours with one reading."""
+    said = {"holeqc kit": "T-4", "holeqc revision": "B", "holeqc reading": json.dumps(reading)}
+    kits, one = ("".join(f"<AttributeStr name={quoteattr(name)} value={quoteattr(said[name])}/>" for name in names)
+                 for names in (list(said)[:2], list(said)[2:]))  # fmt: skip
+    text = whole(INCH, "", sets(result(800, [], [], 801)), {801: "P-7"})
+    text = text.replace("<QPId>", f'<Attributes n="2">{kits}</Attributes><QPId>', 1)
+    return text.replace('<MeasurementResults id="800">', f'<MeasurementResults id="800"><Attributes n="1">{one}</Attributes>')
+
+
+@pytest.mark.parametrize("place", ["_Growing._start", "_Results._own_reading", "_Results._own_reason"])
+@pytest.mark.parametrize("error", [KeyError, ValueError, TypeError, LookupError])
+def test_a_slip_of_ours_is_no_damage_of_the_document(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: str, error: type[Exception]
+) -> None:
+    def slip(*_: object) -> None:
+        raise error("planted")
+
+    monkeypatch.setattr(f"holeqc.readings.qif.{place}", slip)
+    with pytest.raises(error, match="planted"):
+        readings_of(tmp_path, ours(OURS))
+
+
+#: how a reading of ours was changed
+@pytest.mark.parametrize("change", [
+    {"hole": "77"}, {"wall": "beside"}, {"characteristic": "colour"}, {"word": "maybe"}, {"unit": "cubit"}, {"hole": 1},
+    {"value": "0.4"}, {"value": 1e301}, {"trial": 0}, {"trial": 70000}, {"trial": "1"}, {"date": "2026-13-01"}, {"date": 1},
+    {"typed": None},
+])  # fmt: skip
+def test_a_reading_of_ours_that_was_changed_is_none(tmp_path: Path, change: dict[str, object]) -> None:
+    whole = readings_of(tmp_path, ours(OURS))
+    assert (len(whole.table), [p.code for p in whole.problems if p.holds]) == (1, [])
+    changed = readings_of(tmp_path, ours(OURS | change))
+    assert [p.found for p in changed.problems if p.code == "damaged-reading" and p.holds]
+
+
 @pytest.mark.parametrize(("change", "code"), [
+    (first(r"\A(<\?xml.*?\?>)?", '<?xml version="1.0" encoding="shift_jis"?>'), "wrong-encoding"),
+    (first(r"\A(<\?xml.*?\?>)?", '<?xml version="1.0" encoding="none"?>'), "wrong-encoding"),
     (lambda t: t.replace('id="12"', 'id="13"', 1), "id-twice"),
     (lambda t: t.replace("/xsd/qif3", "/xsd/qif2"), "old-format"),
     (lambda t: t.replace("/xsd/qif3", "/xsd/other"), "other-format"),
