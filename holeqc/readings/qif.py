@@ -429,7 +429,7 @@ class _Document:
 
     def length(self, element: Element, number: int, place: str, text: str | None = None, u: str = "") -> _Value:
         """Return a length that an element holds; ``text``: one number of a list, with its uncertainty ``u``."""
-        typed = " ".join((element.text if text is None else text or "").split())  # type: ignore[union-attr]
+        typed = " ".join(((element.text or "") if text is None else text).split())
         named, nothing = element.get("linearUnit"), float("nan")
         factor = self.primary if named is None else self.units.get(named.strip())
         if factor is None and (known := _METRE.get((named or "").strip().casefold())):
@@ -1184,7 +1184,8 @@ class _Results:
                 apart = max(sizes) - min(sizes) if taper and sizes else np.inf
                 good = inside if good is not False else good
                 if not inside or abs(value.value) > apart + 1e-4 * self.inch:
-                    what = "is out of its own limits" if not inside else "is more than its diameters differ"
+                    what = "is more than its diameters differ" if inside else "is out of its own limits"
+                    what = "says no number" if value.fault else what
                     document.say("values-disagree", value.cell, value.typed, tied,
                                  message=f"{_text(definition, 'Name') or _kind(element)} {what}")  # fmt: skip
         return good if ends else None

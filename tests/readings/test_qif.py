@@ -344,6 +344,10 @@ WRONG: dict[str, tuple[Callable[[str], str], str, str]] = {
         lambda t: t.replace("CIR_H1_NEAR", "CIR_H77_NEAR").replace("<q:Location>38.1000", "<q:Location>40.0000", 1),
         "unknown-hole", "id=12/DiameterMin"),
     "no number": (first(r"<q:DiameterMin>11.63574", "<q:DiameterMin>NaN"), "not-a-number", "id=12/DiameterMin"),
+    "a blank": (first(r"<q:DiameterMin>11.63574", "<q:DiameterMin>"), "not-a-number", "id=12/DiameterMin"),
+    "a blank of what isn't read": (
+        first(r"</q:CharacteristicMeasurements>", "<q:UserDefinedLinearCharacteristicMeasurement id='777'><q:Value/>"
+              "</q:UserDefinedLinearCharacteristicMeasurement></q:CharacteristicMeasurements>"), "values-disagree", "id=777/Value"),
     "an unknown unit of one value": (
         first(r"<q:DiameterMin>11.63574", '<q:DiameterMin linearUnit="line">11.63574'), "unknown-unit", "id=12/DiameterMin"),
     "a larger uncertainty": (
