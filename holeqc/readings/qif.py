@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from itertools import pairwise
@@ -71,6 +72,38 @@ _KNOWN_TEXTS = (
     "DateAndTime", "Diameter", "DiameterMin", "DiameterMax", "Location", "Direction", "AxisPoint", "Number", "Scope",
     "NonConformanceDesignator", "UUID", "QPId", "Normal", "Checked", "Version",
 )  # fmt: skip
+_MEASURED = {
+    "Attributes", "TimeStamp", "ActualComponentId", "ManufacturingProcessId", "MeasurementDeviceIds", "NotedEventIds",
+    "SubstituteFeatureAlgorithm", "PointList", "ActualTransformId", "CoordinateSystemId",
+}  # fmt: skip
+_LENGTHS = {"Diameter", "DiameterMin", "DiameterMax", "Form", "Length", "Value", "MaxValue", "MinValue", "Bonus"}
+_OF_FEATURE = _MEASURED | {
+    "FeatureItemId", "FeatureName", "ProxyMeasurementId", "Diameter", "DiameterMin", "DiameterMax", "Form",
+    "SweepMeasurementRange", "SweepFull",
+}  # fmt: skip
+_OF_CHARACTERISTIC = _MEASURED | {
+    "Description", "Status", "CharacteristicItemId", "FeatureMeasurementIds", "NonConformanceDesignator", "Value",
+    "MaxValue", "MinValue",
+}  # fmt: skip
+_SEGMENTS = {f"{each}CompositeSegmentPositionMeasurement" for each in ("Second", "Third", "Fourth")}
+#: what may stand inside what of a hole's results (QIFResults.xsd, Characteristics.xsd): all else may be a reading
+_INSIDE: dict[str, set[str]] = {
+    "MeasurementResults": {
+        "Attributes", "InspectionTraceability", "ThisResultsInstanceQPId", "ExternalFileReferences", "MeasuredFeatures",
+        "MeasuredPointSets", "MeasuredCharacteristics", "ActualTransforms", "InspectionStatus", "ActualComponentIds",
+        "CoordinateSystemActualTransformAssociations", "CoordinateSystemId",
+    },
+    "MeasuredCharacteristics": {"CharacteristicMeasurements", "CharacteristicGroupStatuses"},
+    "CircleFeatureMeasurement": _OF_FEATURE | {"Location", "Normal"},
+    "CylinderFeatureMeasurement": _OF_FEATURE | {"Axis", "Length"},
+    "DiameterCharacteristicMeasurement": _OF_CHARACTERISTIC,
+    "PositionCharacteristicMeasurement": _OF_CHARACTERISTIC | _SEGMENTS | {
+        "ZoneDataSet", "DatumsOk", "Bonus", "DRFTransformActualId"},
+    "LinearCoordinateCharacteristicMeasurement": _OF_CHARACTERISTIC | {"TypeOfCoordinates"},
+    "UserDefinedAttributeCharacteristicMeasurement": _OF_CHARACTERISTIC,
+    "Axis": {"AxisPoint", "Direction"}, "Status": {"CharacteristicStatusEnum", "OtherCharacteristicStatus"},
+    **{tag: set() for tag in (*_LENGTHS, "Location", "Normal", "AxisPoint", "Direction")},
+}  # fmt: skip
 _METRE = {
     "inch": "0.0254", "inches": "0.0254", "in": "0.0254", "mm": "0.001", "millimeter": "0.001", "millimetre": "0.001",
     "millimeters": "0.001", "millimetres": "0.001", "m": "1", "meter": "1", "metre": "1", "cm": "0.01",
@@ -148,6 +181,8 @@ _ISSUES = {issue.code: issue for issue in (
            "Look at frame and datums in the machine's program", severity=ERROR),
     _issue("bonus-disagrees", "the bonus doesn't follow from the diameters", "", _LOOK),
     _issue("status-disagrees", "the document's verdict isn't the one that follows from its readings", "", _LOOK),
+    _issue("unknown-element", "a number stands where none is known: it could be a reading, and isn't used",
+           "elements of QIF 3.0", "Export the document again, or look at what it says there"),
     _issue("damaged-reading", "a reading of the document was changed, or another version wrote it", "",
            "Write the document anew", severity=ERROR),
     _issue("edited", "it doesn't follow from the readings of the document: it was changed", "",
@@ -199,10 +234,12 @@ class _Growing:
                           action="Export the results alone, without models and points")  # fmt: skip
         if self.depth == 1:
             self._check_root(space, local)
-        if self.skipping or local in _SKIPPED or space != NAMESPACE:
+        if self.skipping or (local in _SKIPPED and space == NAMESPACE):
             self.skipping += 1
-            return
-        self.builder.start(local, attributes)
+        elif space == NAMESPACE:
+            self.builder.start(local, attributes)
+        else:  # none of the standard's: it has no id, and what it holds is named
+            self.builder.start(f"{space}:{local}", {f":{name}": value for name, value in attributes.items()})
 
     def _check_root(self, space: str, local: str) -> None:
         if local == "QIFDocument" and space == NAMESPACE:
@@ -220,7 +257,8 @@ class _Growing:
         if self.skipping:
             self.skipping -= 1
         else:
-            self.builder.end(tag.rpartition(" ")[2])
+            space, _, local = tag.rpartition(" ")
+            self.builder.end(local if space == NAMESPACE else f"{space}:{local}")
 
     def _text(self, text: str) -> None:
         if not self.skipping and self.depth:
@@ -666,12 +704,27 @@ class _Results:
         for element, features in links:
             self._word(element, features)
         self._nominals()
+        whole = self.reader.whose(self.component)[2]
         self.reader.tied.update((feature.number, self._tied(feature)) for feature in self.features)
         for element, features in links:
             self._compare(element, features)
             if len(features) == 1:
                 self.reader.tied[_whole(element.get("id"))] = self._tied(features[0])
+            self._unknown(element, self._tied(features[0]) if len(features) == 1 else whole)
+        for feature in self.features:
+            if feature.hole >= 0 or not self._elsewhere(feature):
+                self._unknown(feature.element, self._tied(feature))
+        self._unknown(self.element, whole)
         self._whole_status()
+
+    def _unknown(self, element: Element, tied: Tied) -> None:
+        """Hold where a number stands beside or in elements that are read, and no element of the standard holds it."""
+        for one in element.findall("Attributes/*") if not self.reader.own else ():
+            self.reader.use(one.tag, one.get("name") or "", "not asked")
+        number = _whole(element.get("id"))
+        for at, said in _strays(element):
+            if any(map(str.isdecimal, said)):
+                self.document.say("unknown-element", number, f"{at}: {said}", tied)
 
     # -------------------------------------------------------------------------------------------------- the features
 
@@ -1268,6 +1321,21 @@ class _Results:
         said = [a.get("value") or "" for a in component.findall("Attributes/AttributeStr")
                 if a.get("name") == "verdict"] if component is not None else []  # fmt: skip
         return {"accept": "PASS"}.get(said[0], said[0]) if said else ""
+
+
+def _strays(element: Element) -> Iterator[tuple[str, str]]:
+    """Yield what an element holds that none of its kind holds: name and content of elements, and texts between them."""
+    known = _INSIDE.get(element.tag)
+    if known is None:
+        return
+    texts = [element.text if known else "", *(child.tail for child in element)]
+    yield element.tag, " ".join(" ".join(filter(None, texts)).split())
+    for child in element:
+        if child.tag in known:
+            yield from _strays(child)
+        else:
+            said = [text for one in child.iter() for text in (one.text, *one.attrib.values(), one.tail) if text]
+            yield child.tag, " ".join(" ".join(said).split())
 
 
 def _kind(element: Element) -> str:

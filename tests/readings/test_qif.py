@@ -304,6 +304,9 @@ def test_what_is_not_used_is_named(tmp_path: Path) -> None:
     assert uses["PlaneFeatureMeasurement", "feature"] == ("not used", 1, "no circle or cylinder")
     assert uses["CircleFeatureMeasurement", "X"] == ("not used", 1, "of no hole of the kit")
     assert only(readings, "no-hole-of-kit").found == "'Circle 49'"
+    told = by_centre().replace("<Location z", "<Attributes n='1'><AttributeD1 name='load' value='3.5'/></Attributes><Location z", 1)
+    attributes = [(u.place, u.reason) for u in readings_of(tmp_path, told).sources[0].columns if u.heading == "AttributeD1"]
+    assert attributes == [("load", "not asked")]
     nest = readings_of(tmp_path, nested())
     assert [u.cells for u in nest.sources[0].columns if u.reason == "of the hole as a whole"] == [4]
     assert nest.table["word"].tolist().count("enters") == 8
@@ -348,6 +351,16 @@ WRONG: dict[str, tuple[Callable[[str], str], str, str]] = {
     "a blank of what isn't read": (
         first(r"</q:CharacteristicMeasurements>", "<q:UserDefinedLinearCharacteristicMeasurement id='777'><q:Value/>"
               "</q:UserDefinedLinearCharacteristicMeasurement></q:CharacteristicMeasurements>"), "values-disagree", "id=777/Value"),
+    **{f"{name}": (first(old, new), "unknown-element", cell) for name, old, new, cell in (
+        ("an element that nobody knows", "<q:TimeStamp>", "<q:Bore>11.9</q:Bore><q:TimeStamp>", "id=12"),
+        ("an element around a reading", r"<q:DiameterMin>(.*?)</q:DiameterMin>", r"<q:x><q:DiameterMin>\1</q:DiameterMin></q:x>", "id=12"),
+        ("an element in a reading", r"<q:DiameterMin>(.*?)</q:DiameterMin>", r"<q:DiameterMin>\1<q:x>11.9</q:x></q:DiameterMin>", "id=12"),
+        ("a number between elements", r"</q:DiameterMin>", r"</q:DiameterMin>11.9", "id=12"),
+        ("an element of another language", "<q:TimeStamp>", "<Diameter xmlns='urn:shop'>11.9</Diameter><q:TimeStamp>", "id=12"),
+        ("a number in an attribute", "<q:TimeStamp>", "<q:Bore value='11.9'/><q:TimeStamp>", "id=12"),
+        ("a number of the position", "<q:Bonus>", "<q:Offset>0.9</q:Offset><q:Bonus>", "id=16"),
+        ("a list that nobody knows", "<q:MeasuredFeatures", "<q:Extra><q:Bore>11.9</q:Bore></q:Extra><q:MeasuredFeatures", "id=800"),
+    )},
     "an unknown unit of one value": (
         first(r"<q:DiameterMin>11.63574", '<q:DiameterMin linearUnit="line">11.63574'), "unknown-unit", "id=12/DiameterMin"),
     "a larger uncertainty": (
