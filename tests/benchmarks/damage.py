@@ -428,7 +428,7 @@ def answer(words: list[str], out: str, err: str) -> Whole:
     return Whole({}, (), used, frozenset(lines))
 
 
-def strict(out: str) -> Any:
+def strict(out: str | bytes) -> Any:
     """Return the value of JSON text, None where it is none; NaN and infinity are none."""
     try:
         return json.loads(out, parse_constant=lambda word: 1 / 0)
@@ -464,7 +464,7 @@ def content(path: Path) -> object:
 
 def seal(packet: Path) -> object:
     """Return what the seal in a packet holds against the ledger, None where it is none."""
-    said = strict((packet / "seal.json").read_bytes().decode("utf-8", "replace"))
+    said = strict((packet / "seal.json").read_bytes())
     return [said.get(key) for key in ("format", "entry", "hash")] if isinstance(said, dict) else None
 
 
