@@ -49,6 +49,7 @@ import warnings
 import zipfile
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -162,7 +163,7 @@ def sources(folder: Path) -> list[Source]:
         row[4].value = round(0.456 + int(row[1].value[-1]) * 0.0005 + rng.gauss(0, 0.0001), 4)
     book.save(folder / "study.xlsx")
     holeqc("check", kit, str(SAMPLES / "bl7_P-0109.csv"), "--out", "out")
-    with sqlite3.connect(folder / "holeqc-ledger.sqlite3") as database:
+    with closing(sqlite3.connect(folder / "holeqc-ledger.sqlite3")) as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         database.execute("PRAGMA journal_mode=DELETE")
     history, events = SAMPLES / "fixture_history/df-bl7_history.csv", SAMPLES / "fixture_history/df-bl7_events.csv"
@@ -339,7 +340,7 @@ def of_database(data: bytes, rng: random.Random) -> bytes:
     with tempfile.NamedTemporaryFile(suffix=".sqlite3") as f:
         f.write(data)
         f.flush()
-        with sqlite3.connect(f.name) as database:
+        with closing(sqlite3.connect(f.name)) as database, database:
             names = [
                 n
                 for (n,) in database.execute(
@@ -458,7 +459,7 @@ def content(path: Path) -> object:
     """Return what a ledger's tables or a packet's files hold."""
     if path.is_dir():
         return {p.name: p.read_bytes() for p in path.iterdir()}
-    with sqlite3.connect(path) as database:
+    with closing(sqlite3.connect(path)) as database:
         return list(database.iterdump())
 
 
