@@ -210,6 +210,12 @@ class _Index(dict[Any, int]):
         super().__init__()
         self.labels: list[Content] = []
 
+    def take(self, texts: Sequence[str]) -> None:
+        """Number texts, each of which stands there once."""
+        new = [text for text in texts if text not in self and text.strip()]
+        self.update(zip(new, range(len(self.labels), len(self.labels) + len(new)), strict=True))
+        self.labels += new
+
     def __missing__(self, content: Content) -> int:
         blank = content is None or (isinstance(content, str) and not content.strip())
         number = self[content] = BLANK if blank else len(self.labels)
@@ -276,7 +282,8 @@ class GridBuilder:
         """Add the next rows, of each column codes (rows,) into its texts, -1 where there is none."""
         self._columns += [_Growing() for _ in range(len(columns) - len(self._columns))]
         for growing, (codes, texts) in zip(self._columns, columns, strict=False):
-            known = np.array([*(growing.index[text] for text in texts), BLANK], dtype=np.int32)
+            growing.index.take(texts)
+            known = np.array([*map(growing.index.__getitem__, texts), BLANK], dtype=np.int32)
             growing.codes.append((self.rows, known[codes]))
         self.rows += rows
 

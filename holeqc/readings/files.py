@@ -776,7 +776,8 @@ def read_text(
     read = None if skip else _unquoted(container, text, delimiter, options)
     builder, widths = read or _fields(container, text, delimiter, options, skip)
     grid = builder.finish()
-    _check_quotes(container, grid, delimiter)
+    if read is None:
+        _check_quotes(container, grid, delimiter)
     cut = builder.rows - 1 if _is_cut(container, widths) else -1
     return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
 
@@ -837,7 +838,8 @@ def _unquoted(
     content = container.incoming.content
     if len(content) < LONG or delimiter not in DELIMITERS or text.encoding not in {"utf-8", "utf-8-sig"}:
         return None
-    if b'"' in content or b"\0" in content or content.count(b"\r") != content.count(b"\r\n"):
+    if b'"' in content or b"\0" in content or (
+        b"\r" in content and content.count(b"\r") != content.count(b"\r\n")):  # fmt: skip
         return None
     builder, widths, cells = GridBuilder(), list[int](), 0
     show = counted(f"{container.name}: rows", CHUNK)
@@ -872,13 +874,19 @@ class _Lines:
 
     def __init__(self, piece: bytes, delimiter: str) -> None:
         self._piece = piece
+        self._ascii = piece.decode("ascii") if piece.isascii() else None
         letters = np.frombuffer(piece + bytes(8), np.uint8)
-        marks = np.flatnonzero((letters == ord(delimiter)) | (letters == ord("\n")))
+        parts = letters == ord(delimiter)
+        parts |= letters == ord("\n")
+        marks = np.flatnonzero(parts)
         if not piece.endswith(b"\n"):
             marks = np.append(marks, len(piece))
-        line_end = (letters[marks] == ord("\n")) | (marks == len(piece))
+        line_end = letters[marks] == ord("\n")
+        line_end[-1] = True
         self._begin = np.append(0, marks[:-1] + 1)
-        self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
+        self._end = marks
+        if b"\r" in piece:
+            self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
         last = np.flatnonzero(line_end)
         self._first = np.append(0, last[:-1] + 1)
         self.widths: IntArray = last - self._first + 1
@@ -893,8 +901,11 @@ class _Lines:
         codes = self._codes(self._begin[at], self._end[at] - self._begin[at])
         some = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
         some[codes] = at
-        texts = [self._piece[i:j].decode() for i, j in zip(self._begin[some].tolist(), self._end[some].tolist(),
-                                                           strict=True)]  # fmt: skip
+        spans = zip(self._begin[some].tolist(), self._end[some].tolist(), strict=True)
+        if self._ascii is None:
+            texts = [self._piece[i:j].decode() for i, j in spans]
+        else:
+            texts = [self._ascii[i:j] for i, j in spans]
         if at.size == there.size:
             return codes, texts
         out = np.full(there.size, BLANK, dtype=np.int64)
@@ -1046,6 +1057,8 @@ def _is_utf8(container: Container) -> bool:
             allowed="text",
             action="Save the sheet again as CSV",
         )
+    if content.isascii():
+        return True
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         for start in range(0, len(content), PIECE):

@@ -403,17 +403,22 @@ def far_off(values: ArrayLike) -> IntArray:
     than half of the readings are the same or lie in two heaps.
     """
     x = np.asarray(values, dtype=float).ravel()
-    taken = np.flatnonzero(~np.isnan(x))
-    if taken.size < FEWEST:
-        return np.zeros(0, dtype=np.int64)
-    kept = x[taken]
-    off = np.abs(kept - np.median(kept))
-    low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
-    sigma = max(1.4826 * float(np.median(off)), float(high - low) / 8)
-    if not sigma > 0:
-        return np.zeros(0, dtype=np.int64)
-    places = taken[off > FAR * sigma]
-    return places.astype(np.int64) if places.size <= max(1.0, MOST * taken.size) else np.zeros(0, dtype=np.int64)
+    missing = np.isnan(x)
+    kept = x[~missing] if missing.any() else x
+    none = np.zeros(0, dtype=np.int64)
+    if kept.size < FEWEST:
+        return none
+    low, high = (max(round(share * kept.size), 1) - 1 for share in (0.05, 0.95))  # the closest readings
+    mid = (kept.size - 1) // 2, kept.size // 2
+    work = np.partition(kept, [low, *mid, high])  # a new array of many readings costs more than what is done with it
+    span, middle = float(work[high] - work[low]), 0.5 * (work[mid[0]] + work[mid[1]])
+    off = np.abs(np.subtract(kept, middle, out=work), out=work)
+    farthest = float(off.max())
+    sigma = max(1.4826 * float(np.median(off, overwrite_input=True)), span / 8)
+    if not farthest > FAR * sigma > 0:
+        return none
+    places = np.flatnonzero(np.abs(x - middle) > FAR * sigma)
+    return places if places.size <= max(1.0, MOST * kept.size) else none
 
 
 # Averages over the scatter of a standard deviation: the noncentral t distribution for any degrees of freedom.
