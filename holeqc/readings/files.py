@@ -728,6 +728,8 @@ ByWidth = Callable[[Sequence[str]], list[list[str]]]
 
 
 MOST_BY_WIDTH = 5_000_000  #: bytes of a report in fixed width
+#: of a text in ASCII one of these stands between the columns of a fixed width; NUL: each letter takes two bytes
+_GAPS = (b"  ", b"\0", b"\x0b", b"\x0c", b"\x1c", b"\x1d", b"\x1e", b"\x1f")
 PIECE = 1 << 20  #: bytes that are decoded at a time
 
 
@@ -1101,7 +1103,10 @@ def _delimiter(container: Container, text: _Text, score: Score) -> tuple[str, in
 
 def _in_fixed_width(container: Container, text: _Text, by_width: ByWidth) -> Grid | None:
     """Return a report in fixed width as a grid, None where it is no such file: it has no usual delimiter."""
-    if container.bytes > MOST_BY_WIDTH or any(mark in container.incoming.content for mark in (b"\t", b";", b"|")):
+    content = container.incoming.content
+    if container.bytes > MOST_BY_WIDTH or any(mark in content for mark in (b"\t", b";", b"|")):
+        return None
+    if content.isascii() and not any(gap in content for gap in _GAPS):
         return None
     try:
         with container.incoming.lines(text.encoding) as file:
