@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
+from holeqc.statistics.basics import legendre
 from holeqc.statistics.gauge_components import FloatArray, IntArray, check_confidence, labels_to_codes, numbers
 
 
@@ -662,7 +663,7 @@ def process_risk(
         if curve is not None:
             bends += [curve.centre + w * curve.width for w in (-8.0, -3.0, 0.0, 3.0, 8.0)]
     grid = np.unique(np.clip(np.array(ends + bends), ends[0], ends[1]))
-    node, weight = np.polynomial.legendre.leggauss(NODES)
+    node, weight = legendre(NODES)
     half = 0.5 * np.diff(grid)
     x = (grid[:-1] + half)[:, None] + half[:, None] * node
     mass = half[:, None] * weight * stats.norm.pdf(x, mean, standard_deviation)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
+from holeqc.statistics.basics import legendre
 from holeqc.statistics.subgroups import chart_factors
 
 BoolArray = NDArray[np.bool_]
@@ -400,14 +401,8 @@ def alarms_of_scatter(kind: str, n: int) -> float:
     return below(f.D1) + 1 - below(f.D2)
 
 
-@lru_cache(maxsize=16)
-def _legendre(count: int) -> tuple[FloatArray, FloatArray]:
-    x, w = np.polynomial.legendre.leggauss(count)
-    return np.asarray(x), np.asarray(w)
-
-
 def _gauss(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:
-    x, w = _legendre(count)
+    x, w = legendre(count)
     return low + (x + 1) * (high - low) / 2, w * (high - low) / 2
 
 
