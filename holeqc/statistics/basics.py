@@ -437,6 +437,11 @@ def legendre(count: int) -> tuple[FloatArray, FloatArray]:
     return np.concatenate([-x[::-1], x]), np.concatenate([w[::-1], w])
 
 
+def normal_density(x: FloatArray) -> FloatArray:
+    """Return the density of a standard normal, shape of ``x``."""
+    return np.asarray(np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi))
+
+
 # Averages over the scatter of a standard deviation: the noncentral t distribution for any degrees of freedom.
 #
 # With s = sqrt(chi-square / dof) the chance that (z + delta) / s stays below t is the mean of Phi(t s - delta). The
