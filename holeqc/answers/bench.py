@@ -35,10 +35,11 @@ from holeqc.readings.sheet_layout import (
     sheet_names,
 )
 from holeqc.readings.table import bound, cell_name
+from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
     from holeqc.answers.check import Checked, Opening
-    from holeqc.inspection.view import PartView, Row
+    from holeqc.inspection.view import PartView
     from holeqc.problems import Problem
     from holeqc.readings.containers import Content
     from holeqc.readings.sheet_layout import Layout, Recheck, SheetColumn
@@ -454,7 +455,7 @@ class Bench:
         if question.word == "diameter":  # its size is that of this reading alone, its form that of all in the wall
             wall = {"hole": question.row.hole.id, "wall": question.row.wall, "characteristic": "diameter"}
             others = (table[list(wall)].astype(str) == pd.Series(wall)).all(axis=1) & ~table.index.isin(here.index)
-            alone = Run(judge(self.spec, replace(readings, table=table[~others])))[0]
+            alone = Run(judge(self.spec, replace(readings, rows=Table.of_frame(table[~others]))))[0]
             rows = [*(r for r in self._rows(question, alone) if r["characteristic"] == "size"),
                     *(r for r in rows if r["characteristic"] != "size")]  # fmt: skip
         return self._verdict(question, rows, float(here["value"].iloc[0]) if len(here) else math.nan)

@@ -51,10 +51,9 @@ from holeqc.quantities import (
 from holeqc.readings.draft import DISTANCE
 from holeqc.readings.table import CHARACTERISTICS, ENTERS, cell_name
 from holeqc.specification.model import Specification
+from holeqc.tables import Table, Texts
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.networks import Networks
     from holeqc.readings.table import Readings
 
@@ -102,7 +101,7 @@ class Applied:
 
 
 def apply_gauges(
-    spec: Specification, gauge: IntArray, names: list[str], characteristic: IntArray, date: NDArray[np.datetime64],
+    spec: Specification, gauge: IntArray, names: Sequence[str], characteristic: IntArray, date: NDArray[np.datetime64],
     to_come: Collection[dt.date] = (),
 ) -> Applied:  # fmt: skip
     """Return what the gauge of each reading brings, all (n,).
@@ -304,22 +303,20 @@ def every_wall(rows: Rows, walls: int) -> Rows:
     return Rows(*(wall if name == "wall" else getattr(taken, name) for name in Rows.__slots__))
 
 
-def _codes(table: pd.DataFrame, column: str) -> tuple[IntArray, list[str]]:
-    """Return a text column as numbers and the texts they stand for; -1 where the text is missing."""
-    series = table[column]
-    if series.dtype.name != "category":
-        series = series.astype("category")
-    return series.cat.codes.to_numpy().astype(np.int64), [str(c) for c in series.cat.categories]
+def _codes(table: Table, column: str) -> tuple[IntArray, Sequence[str]]:
+    """Return a text column as numbers and the texts they stand for."""
+    texts: Texts = table[column]
+    return texts.codes.astype(np.int64), texts.names
 
 
-def _placed(codes: IntArray, texts: list[str], known: tuple[str, ...], blank: int) -> IntArray:
+def _placed(codes: IntArray, texts: Sequence[str], known: tuple[str, ...], blank: int) -> IntArray:
     """Return numbers of texts among the known ones; ``blank`` for an empty text, UNPLACED for an unknown one."""
     order = {text: number for number, text in enumerate(known)}
     table = [order.get(text, blank if text == "" else UNPLACED) for text in texts]
     return np.array([*table, blank], dtype=np.int64)[codes]
 
 
-def _find_parts(spec: Specification, table: pd.DataFrame) -> tuple[Parts, IntArray]:
+def _find_parts(spec: Specification, table: Table) -> tuple[Parts, IntArray]:
     names, name_texts = _codes(table, "part")
     serials, serial_texts = _codes(table, "serial")
     known = [part.name for part in spec.parts]
@@ -356,7 +353,7 @@ def _in_order(key: IntArray, size: int) -> tuple[IntArray, IntArray]:
     return number[inverse], at[order]
 
 
-def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date] = ()) -> Evidence:
+def gather(spec: Specification, table: Table, to_come: Collection[dt.date] = ()) -> Evidence:
     """Return the readings table as arrays laid out like the kit.
 
     A reading with no value, no word and no doubt is a blank and takes no part. Readings that name a hole or wall that
@@ -370,15 +367,13 @@ def gather(spec: Specification, table: pd.DataFrame, to_come: Collection[dt.date
     kinds, kind_texts = _codes(table, "characteristic")
     kind = _placed(kinds, kind_texts, CHARACTERISTICS, UNPLACED)
     words, word_texts = _codes(table, "word")
-    value = table["value"].to_numpy(dtype=np.float64)
+    value = np.asarray(table["value"], dtype=np.float64)
     causes, cause, doubted = _doubts(table)
-    date = table["date"].to_numpy()
-    date = date.astype("datetime64[D]") if date.dtype != object else np.array(date, dtype="datetime64[D]")
+    date = table["date"].astype("datetime64[D]")
     value, uncertainty, cause, problems = _measured(spec, table, (hole, kind, value, cause, date), to_come)
-    index = table.index.to_numpy()
     rows = Rows(
         part, hole, wall, value, uncertainty, cause, doubted, np.where(words < 0, -1, words),
-        table["direction"].to_numpy(dtype=np.float64), _whole(table["trial"]), index.astype(np.int64),
+        np.asarray(table["direction"], dtype=np.float64), table["trial"].astype(np.int64), table.labels,
     )  # fmt: skip
     spoken = _spoken(rows, word_texts)
     is_distance = kind == DISTANCE
@@ -434,8 +429,8 @@ def _with_derived(
     return out, replace(networks, derived=(derived & ~read).reshape(shape)), wrong
 
 
-def _against_read(spec: Specification, table: pd.DataFrame, axis: str, label: int, found: float) -> Problem:
-    row = table.loc[label]
+def _against_read(spec: Specification, table: Table, axis: str, label: int, found: float) -> Problem:
+    row = table.at(label)
     return Problem(
         WARNING, "distances-against-reading", f"{axis} as read isn't what the distances of the hole give",
         found=f"{format_length(float(row['value']), spec.unit)} {spec.unit}",
@@ -446,7 +441,7 @@ def _against_read(spec: Specification, table: pd.DataFrame, axis: str, label: in
     )  # fmt: skip
 
 
-def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]:
+def _doubts(table: Table) -> tuple[tuple[str, ...], CodeArray, BoolArray]:
     doubts, texts = _codes(table, "doubt")
     causes = tuple(dict.fromkeys([*CAUSES, *texts]))
     number = {text: place for place, text in enumerate(causes)}
@@ -454,15 +449,9 @@ def _doubts(table: pd.DataFrame) -> tuple[tuple[str, ...], CodeArray, BoolArray]
     return causes, cause, cause != NONE
 
 
-def _whole(series: pd.Series[Any]) -> IntArray:
-    """Return trial numbers; 1 where none is stated."""
-    array = series.to_numpy(dtype=np.float64, na_value=np.nan)
-    return np.where(np.isnan(array), 1.0, array).astype(np.int64)
-
-
 def _measured(
     spec: Specification,
-    table: pd.DataFrame,
+    table: Table,
     placed: tuple[IntArray, IntArray, FloatArray, CodeArray, Any],
     to_come: Collection[dt.date],
 ) -> tuple[FloatArray, FloatArray, CodeArray, tuple[Problem, ...]]:
@@ -471,7 +460,7 @@ def _measured(
     applied = apply_gauges(spec, *_codes(table, "gauge"), np.where(kind < 0, 0, kind), date, to_come)
     cause = np.where(cause != NONE, cause, applied.cause)
     uncertainty = applied.uncertainty
-    temperature = table["temperature_c"].to_numpy(dtype=np.float64)
+    temperature = np.asarray(table["temperature_c"], dtype=np.float64)
     is_length = np.isin(kind, [CHARACTERISTICS.index(word) for word in BY_GAUGE if OF_WORD[word].kind == LENGTH])
     if spec.temperature.correct:
         brought, added = at_reference(value, temperature, applied.expansion_per_c, spec)
@@ -511,7 +500,7 @@ def _tolerances(spec: Specification) -> dict[str, FloatArray]:
     return {"diameter": size, "x": np.array(place), "y": np.array(place), "distance": np.array(place), **measured}
 
 
-def _spoken(rows: Rows, words: list[str]) -> BoolArray:
+def _spoken(rows: Rows, words: Sequence[str]) -> BoolArray:
     """Return which rows hold anything: a value, a word, or a cell in doubt."""
     said = np.array([bool(text) for text in words] + [False])[rows.word]
     return ~np.isnan(rows.value) | rows.doubted | said
@@ -642,15 +631,6 @@ class Layout:
         return out
 
 
-def categorical(codes: NDArray[Any], categories: Sequence[str]) -> Any:
-    """Return numbers and the texts they stand for as a categorical column."""
-    import pandas as pd
-
-    width = np.int8 if len(categories) < 120 else np.int16 if len(categories) < 32000 else np.int32
-    dtype = pd.CategoricalDtype(pd.Index(list(categories), dtype=object))
-    return pd.Categorical.from_codes(codes.astype(width), dtype=dtype)
-
-
 def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:
     """Return the worst verdict of the characteristics of each hole (P,H)."""
     verdict = np.where(shown, layout.column("verdict", np.int8), ACCEPT).astype(np.int8)
@@ -665,10 +645,8 @@ def is_doubt(cause: CodeArray) -> BoolArray:
     return np.asarray((cause >= len(CAUSES)) | np.isin(cause, (CONTRADICTION, CONTRADICTING_DISTANCES)))
 
 
-def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) -> pd.DataFrame:
-    """Return the frame of characteristics, columns as `results.CHARACTERISTIC_COLUMNS`."""
-    import pandas as pd
-
+def characteristics_table(evidence: Evidence, layout: Layout, shown: BoolArray) -> Table:
+    """Return the table of characteristics, columns as `results.CHARACTERISTIC_COLUMNS`."""
     parts, spec = evidence.parts, evidence.spec
     width = layout.hole.size
     whole = bool(shown.all())
@@ -682,14 +660,14 @@ def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) 
     words = list(dict.fromkeys([*evidence.words, ""]))
     word = layout.column("word", np.int32)
     columns: dict[str, Any] = {
-        "part": categorical(np.repeat(parts.name, width)[keep], parts.names),
-        "serial": categorical(np.repeat(parts.serial, width)[keep], parts.serials),
-        "hole": categorical(rows(layout.hole), spec.hole_ids),
-        "wall": categorical(rows(layout.wall), (*spec.walls.names, "")),
-        "characteristic": categorical(rows(layout.kind), JUDGED),
-        "found_word": categorical(rows(np.where(word < 0, words.index(""), word)), words),
+        "part": Texts(np.repeat(parts.name, width)[keep], parts.names),
+        "serial": Texts(np.repeat(parts.serial, width)[keep], parts.serials),
+        "hole": Texts(rows(layout.hole), spec.hole_ids),
+        "wall": Texts(rows(layout.wall), (*spec.walls.names, "")),
+        "characteristic": Texts(rows(layout.kind), JUDGED),
+        "found_word": Texts(rows(np.where(word < 0, words.index(""), word)), words),
         "verdict": rows(layout.column("verdict", np.int8)),
-        "cause": categorical(rows(cause), evidence.causes),
+        "cause": Texts(rows(cause), evidence.causes),
         "reading": rows(layout.column("reading", np.int64)),
     }
     for name in _NUMBERS:
@@ -698,4 +676,4 @@ def characteristics_frame(evidence: Evidence, layout: Layout, shown: BoolArray) 
     for name in ("deviation", "left", "probability"):
         columns[name] = np.where(doubtful, np.nan, columns[name])
     columns["doubtful"] = doubtful
-    return pd.DataFrame({name: columns[name] for name in CHARACTERISTIC_COLUMNS}, copy=False)
+    return Table({name: columns[name] for name in CHARACTERISTIC_COLUMNS})

@@ -12,8 +12,7 @@ from holeqc.characteristics import MEASURED
 from holeqc.inspection.evidence import (
     Evidence,
     Layout,
-    categorical,
-    characteristics_frame,
+    characteristics_table,
     disprove,
     gather,
     hole_verdicts,
@@ -25,14 +24,14 @@ from holeqc.inspection.pattern import (
     PinCheck,
     check_pins,
     find_culprits,
-    float_frame,
+    float_table,
     judge_pattern,
     judge_shifted,
-    pins_frame,
+    pins_table,
 )
 from holeqc.inspection.position import Places, find_places, judge_edges, judge_position, position_zones
 from holeqc.inspection.results import HOLD, Inspection, Outcome
-from holeqc.inspection.rework import Rework, find_rework, holes_frame, parts_frame
+from holeqc.inspection.rework import Rework, find_rework, holes_table, parts_table
 from holeqc.inspection.size import (
     Sizes,
     judge_go,
@@ -48,10 +47,9 @@ from holeqc.inspection.size import (
 from holeqc.problems import ERROR, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.readings.table import CHARACTERISTICS, cell_name
+from holeqc.tables import Table, Texts
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Specification
 
@@ -68,7 +66,7 @@ class Holds:
     problems: tuple[Problem, ...]
 
 
-def find_holds(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFrame) -> Holds:
+def find_holds(evidence: Evidence, problems: Sequence[Problem], table: Table) -> Holds:
     """Return what problems hold.
 
     A problem that holds, and names a hole, holds that hole; one that names a part or serial and no hole holds the
@@ -88,7 +86,7 @@ def find_holds(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFr
 
 
 def _mark(
-    evidence: Evidence, holding: Sequence[Problem], table: pd.DataFrame, part_held: BoolArray, hole_held: BoolArray
+    evidence: Evidence, holding: Sequence[Problem], table: Table, part_held: BoolArray, hole_held: BoolArray
 ) -> None:
     parts = evidence.parts
     by_serial: dict[str, list[int]] = {}
@@ -115,19 +113,19 @@ def _mark(
             part_held[meant] = True
 
 
-def _parts_in(evidence: Evidence, table: pd.DataFrame, file: str) -> list[int]:
+def _parts_in(evidence: Evidence, table: Table, file: str) -> list[int]:
     if not file:
         return list(range(len(evidence.parts)))
-    return np.unique(evidence.part_of_row[(table["file"] == file).to_numpy(dtype=np.bool_)]).tolist()
+    return np.unique(evidence.part_of_row[table["file"] == file]).tolist()
 
 
-def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFrame) -> tuple[Problem, ...]:
+def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: Table) -> tuple[Problem, ...]:
     """Return a problem for readings that can't be placed, unless the reader has told of them already."""
     rows = evidence.unplaced
     rows = rows.take(~rows.doubted)
     if not len(rows):
         return ()
-    first = table.loc[rows.label[0]]
+    first = table.at(rows.label[0])
     cell = cell_name(int(first["row"]), int(first["column"]))
     if any(p.cell == cell and p.file == first["file"] for p in problems):
         return ()
@@ -156,7 +154,7 @@ def _unplaced(evidence: Evidence, problems: Sequence[Problem], table: pd.DataFra
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What was worked out of a run, before it becomes frames. ``go_entered`` (P,H,W): and nothing speaks against it.
+    """What was worked out of a run, before it becomes tables. ``go_entered`` (P,H,W): and nothing speaks against it.
     ``floated`` (P,H,W,2): where axes lie hole to hole."""
 
     sizes: Sizes
@@ -172,19 +170,19 @@ def judge(spec: Specification, readings: Readings) -> Inspection:
 
     Each characteristic that the kit asks for gives a row for every part, hole and wall, also where nothing was read
     (held as missing). The worst of its characteristics, and of the problems that touch it, is a hole's verdict; the
-    worst of holes, pins and problems is the part's. The frames' columns stand in `results`. Verdicts don't depend on
-    the order of rows. ``readings.table`` isn't changed.
+    worst of holes, pins and problems is the part's. The tables' columns stand in `results`. Verdicts don't depend on
+    the order of rows. ``readings.rows`` isn't changed.
     """
     readings, to_come = without_overtaken(readings)
-    evidence = gather(spec, readings.table, to_come)
+    evidence = gather(spec, readings.rows, to_come)
     judged = _judge(evidence)
-    holds = find_holds(evidence, readings.problems, readings.table)
+    holds = find_holds(evidence, readings.problems, readings.rows)
     layout = Layout(judged.outcomes, evidence.shape[2])
     shown = layout.column("shown", np.bool_)
     pins = check_pins(evidence, judged.sizes, judged.places)
     culprits = None if pins is None else find_culprits(evidence, judged.places, pins)
     rework = find_rework(evidence, layout, judged.sizes, judged.places, pins)
-    room = float_frame(evidence, judged.places, pins)
+    room = float_table(evidence, judged.places, pins)
     hole = hole_verdicts(layout, shown, evidence.shape[1])
     hole = np.maximum(hole, np.where(holds.hole, HOLD, 0)).astype(np.int8)
     part = np.maximum(hole.max(axis=1), np.where(holds.part, HOLD, 0)).astype(np.int8)
@@ -193,11 +191,13 @@ def judge(spec: Specification, readings: Readings) -> Inspection:
     problems: tuple[Problem, ...] = (
         *readings.problems, *evidence.problems, *holds.problems, *rework.problems
     )  # fmt: skip
-    return Inspection(
-        spec, readings, characteristics_frame(evidence, layout, shown), _holes(evidence, judged, hole, rework),
-        _parts(evidence, part, pins, culprits, judged.shift), pins_frame(evidence, pins, culprits), room, problems,
-        rework.frame, evidence.networks,
-    )  # fmt: skip
+    tables = {
+        "characteristics": characteristics_table(evidence, layout, shown),
+        "holes": _holes(evidence, judged, hole, rework),
+        "parts": _parts(evidence, part, pins, culprits, judged.shift),
+        "pins": pins_table(evidence, pins, culprits), "float_left": room, "rework": rework.table,
+    }  # fmt: skip
+    return Inspection(spec, readings, tables, problems, evidence.networks)
 
 
 def _judge(evidence: Evidence) -> Judged:
@@ -228,23 +228,23 @@ def _judge(evidence: Evidence) -> Judged:
     return Judged(sizes, places, outcomes, entered, shift, floated)
 
 
-def _holes(evidence: Evidence, judged: Judged, verdict: np.ndarray, rework: Rework) -> Any:
-    return holes_frame(evidence, judged.sizes, (judged.places.off, judged.floated), judged.go_entered, verdict, rework)
+def _holes(evidence: Evidence, judged: Judged, verdict: np.ndarray, rework: Rework) -> Table:
+    return holes_table(evidence, judged.sizes, (judged.places.off, judged.floated), judged.go_entered, verdict, rework)
 
 
 def _parts(
     evidence: Evidence, verdict: np.ndarray, pins: PinCheck | None, culprits: Culprits | None, shift: Floated | None
-) -> Any:
+) -> Table:
     columns: dict[str, Any] = {}
     if pins is not None and culprits is not None:
         columns |= {
             "pin_verdict": pins.verdict, "pin_margin": pins.margin, "pin_uncertainty": pins.uncertainty,
             "pin_rotation": pins.floated.rotation, "pin_dx": pins.floated.translation[:, 0],
             "pin_dy": pins.floated.translation[:, 1], "pin_without": culprits.margin,
-            "pin_culprit": categorical(culprits.hole + 1, ("", *evidence.spec.hole_ids)),
+            "pin_culprit": Texts(culprits.hole + 1, ("", *evidence.spec.hole_ids)),
         }  # fmt: skip
     if shift is not None:
         columns |= {
             "shift_x": shift.translation[:, 0], "shift_y": shift.translation[:, 1], "shift_rotation": shift.rotation,
         }  # fmt: skip
-    return parts_frame(evidence, verdict, columns)
+    return parts_table(evidence, verdict, columns)

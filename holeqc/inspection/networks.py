@@ -47,10 +47,9 @@ from holeqc.specification.model import (
     Specification,
     distance_of,
 )
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.evidence import Parts, Rows
 
 
@@ -159,7 +158,7 @@ class Wall:
 
 
 def adjusted_networks(
-    spec: Specification, parts: Parts, rows: Rows, words: Sequence[str], diameters: Rows, table: pd.DataFrame
+    spec: Specification, parts: Parts, rows: Rows, words: Sequence[str], diameters: Rows, table: Table
 ) -> Networks | None:
     """Return the coordinates that distances give, None where there are no distances.
 
@@ -194,7 +193,7 @@ def adjusted_networks(
     return replace(out, walls=tuple(walls), problems=(*problems, *_coarse(out, spec, table)))
 
 
-def _coarse(out: Networks, spec: Specification, table: pd.DataFrame) -> list[Problem]:
+def _coarse(out: Networks, spec: Specification, table: Table) -> list[Problem]:
     """Tell once for each tolerance that the U of distances takes more than a quarter of it."""
     told = []
     for what, key, u in (
@@ -206,7 +205,7 @@ def _coarse(out: Networks, spec: Specification, table: pd.DataFrame) -> list[Pro
         if not share.max(initial=0.0) > COARSE:
             continue
         part, hole, wall = np.unravel_index(int(share.argmax()), share.shape)
-        row = table.loc[out.label[part, hole, wall]]
+        row = table.at(out.label[part, hole, wall])
         told.append(Problem(
             WARNING, "coarse-distances",
             f"U of {what} from distances is up to {format_length(2.0 * float(u[part, hole, wall]), spec.unit, 4)} "
@@ -318,7 +317,7 @@ def network_of(spec: Specification, sign: FloatArray, distances: Sequence[Distan
     return Network(drawn, ends, edges.reshape(-1, 2), edges_fixed=given)
 
 
-def _put(out: Networks, one: Wall, sign: FloatArray, problems: list[Problem], table: pd.DataFrame) -> None:
+def _put(out: Networks, one: Wall, sign: FloatArray, problems: list[Problem], table: Table) -> None:
     """Adjust the parts of one wall and frame, and put their coordinates, doubts and problems where they belong."""
     network = network_of(one.spec, sign, one.distances)
     used = (one.cause == NONE) & np.isfinite(one.centres)
@@ -366,7 +365,7 @@ def with_zero(network: Network, observed: FloatArray, sd: FloatArray, own: Float
     return rest.covariance + shift[..., :, None] * shift[..., None, :]
 
 
-def _suspects(one: Wall, table: pd.DataFrame, problems: list[Problem]) -> None:
+def _suspects(one: Wall, table: Table, problems: list[Problem]) -> None:
     """Find the distances of each part that can't be chance, and tell them."""
     adjusted = one.adjusted
     checked = np.isfinite(adjusted.standardised).sum(axis=1)
@@ -385,9 +384,9 @@ def _suspects(one: Wall, table: pd.DataFrame, problems: list[Problem]) -> None:
             problems.append(_disagree(one, n, table))
 
 
-def _cell(one: Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
+def _cell(one: Wall, n: int, k: int, table: Table) -> dict[str, Any]:
     """Return where the reading of a distance was typed, and whose it is."""
-    row = table.loc[one.label[n, k]]
+    row = table.at(one.label[n, k])
     return {
         "file": str(row["file"]), "sheet": str(row["sheet"]), "cell": cell_name(int(row["row"]), int(row["column"])),
         "part": str(row["part"]), "serial": str(row["serial"]), "wall": str(row["wall"]),
@@ -395,7 +394,7 @@ def _cell(one: Wall, n: int, k: int, table: pd.DataFrame) -> dict[str, Any]:
 
 
 def _of_suspect(
-    one: Wall, n: int, suspect: Suspect, table: pd.DataFrame
+    one: Wall, n: int, suspect: Suspect, table: Table
 ) -> tuple[int, float, Problem]:  # fmt: skip
     """Return a suspect, what it likely is, and what is to be said of it.
 
@@ -428,7 +427,7 @@ def _of_suspect(
     )  # fmt: skip
 
 
-def _of_pin(one: Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
+def _of_pin(one: Wall, n: int, k: int, table: Table) -> Problem:
     pins = " and ".join(format_length(pin, one.spec.unit) for pin in one.distances[k].pins if pin == pin)
     return Problem(
         WARNING, "pin-larger-than-hole", f"a pin of {one.distances[k].name} is larger than its hole reads",
@@ -437,7 +436,7 @@ def _of_pin(one: Wall, n: int, k: int, table: pd.DataFrame) -> Problem:
     )  # fmt: skip
 
 
-def _disagree(one: Wall, n: int, table: pd.DataFrame) -> Problem:
+def _disagree(one: Wall, n: int, table: Table) -> Problem:
     adjusted = one.adjusted
     worst = int(np.nanargmax(np.abs(np.nan_to_num(adjusted.standardised[n]))))
     return Problem(
@@ -451,7 +450,7 @@ def _disagree(one: Wall, n: int, table: pd.DataFrame) -> Problem:
 
 
 def _tell_weak(
-    one: Wall, n: int, unchecked: BoolArray, placed: BoolArray, table: pd.DataFrame, problems: list[Problem]
+    one: Wall, n: int, unchecked: BoolArray, placed: BoolArray, table: Table, problems: list[Problem]
 ) -> None:  # fmt: skip
     """Tell the distances of a part that nothing checks, the holes that aren't placed, and what one more would do."""
     spec, loose = one.spec, np.flatnonzero(unchecked).tolist()

@@ -9,12 +9,11 @@ of them."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from holeqc.inspection.decision import decide
-from holeqc.inspection.evidence import Evidence, categorical
+from holeqc.inspection.evidence import Evidence
 from holeqc.inspection.position import Places, Zones, judge_axes, position_outcome
 from holeqc.inspection.results import (
     ACCEPT,
@@ -31,10 +30,7 @@ from holeqc.inspection.results import (
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
 from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
 from holeqc.specification.model import Specification
-
-if TYPE_CHECKING:
-    import pandas as pd
-
+from holeqc.tables import Column, Table, Texts
 
 LEAST_HOLES = 4  #: with fewer, leaving one out leaves too little to say which of them is off
 
@@ -383,46 +379,48 @@ def find_culprits(evidence: Evidence, places: Places, check: PinCheck) -> Culpri
     return out
 
 
-def pins_frame(evidence: Evidence, check: PinCheck | None, culprits: Culprits | None) -> pd.DataFrame:
-    """Return one row a part, hole and wall that takes a pin, columns as `results.PIN_COLUMNS`."""
-    import pandas as pd
+def _empty(name: str) -> Column:
+    if name in ("part", "serial", "hole", "wall", "pin"):
+        return Texts.of(())
+    return np.empty(0, dtype=np.bool_ if name == "binding" else np.float64)
 
+
+def pins_table(evidence: Evidence, check: PinCheck | None, culprits: Culprits | None) -> Table:
+    """Return one row a part, hole and wall that takes a pin, columns as `results.PIN_COLUMNS`."""
     if check is None or culprits is None:
-        return pd.DataFrame(columns=list(PIN_COLUMNS))
+        return Table({name: _empty(name) for name in PIN_COLUMNS})
     off = culprits.off[:, check.axes]
     spec, names = evidence.spec, evidence.parts
     hole, wall = np.nonzero(check.axes)
     parts, width = len(names), hole.size
     ids = list(dict.fromkeys(h.pin.id for h in spec.holes if h.pin is not None))
     pin = np.array([ids.index(h.pin.id) if h.pin is not None else -1 for h in spec.holes])
-    columns = {
-        "part": categorical(np.repeat(names.name, width), names.names),
-        "serial": categorical(np.repeat(names.serial, width), names.serials),
-        "hole": categorical(np.tile(hole, parts), spec.hole_ids),
-        "wall": categorical(np.tile(wall, parts), spec.walls.names),
-        "pin": categorical(np.tile(pin[hole], parts), ids),
+    columns: dict[str, Column] = {
+        "part": Texts(np.repeat(names.name, width), names.names),
+        "serial": Texts(np.repeat(names.serial, width), names.serials),
+        "hole": Texts(np.tile(hole, parts), spec.hole_ids),
+        "wall": Texts(np.tile(wall, parts), spec.walls.names),
+        "pin": Texts(np.tile(pin[hole], parts), ids),
         "clearance": check.clearance[:, check.axes].reshape(-1),
         "binding": check.floated.binding[:, check.axes].reshape(-1),
         "left": (check.clearance[:, check.axes] - np.hypot(off[..., 0], off[..., 1])).reshape(-1),
         "off_x": -off[..., 0].reshape(-1),
         "off_y": -off[..., 1].reshape(-1),
     }
-    return pd.DataFrame({name: columns[name] for name in PIN_COLUMNS}, copy=False)
+    return Table({name: columns[name] for name in PIN_COLUMNS})
 
 
 # How far the pins of a part can still shift and turn once all of them are in.
 
 
-def float_frame(evidence: Evidence, places: Places, check: PinCheck | None) -> pd.DataFrame:
+def float_table(evidence: Evidence, places: Places, check: PinCheck | None) -> Table:
     """Return one row a part whose pins enter at virtual condition, columns as `results.FLOAT_COLUMNS`.
 
     One movement at a time from the best motion, the others held: back and forth along x and y, and turned about the
     pins' centre [rad]; all counted positive. Parts that aren't known in full have no row.
     """
-    import pandas as pd
-
     if check is None:
-        return pd.DataFrame(columns=list(FLOAT_COLUMNS))
+        return Table({name: _empty(name) for name in FLOAT_COLUMNS})
     enter = np.isfinite(check.margin) & ~below(check.margin, 0.0)
     room = np.full((len(evidence.parts), 6), np.nan)
     known = places.known & np.isfinite(check.clearance) & check.axes
@@ -436,10 +434,10 @@ def float_frame(evidence: Evidence, places: Places, check: PinCheck | None) -> p
     chosen = np.flatnonzero(enter)
     names = evidence.parts
     columns = {
-        "part": categorical(names.name[chosen], names.names),
-        "serial": categorical(names.serial[chosen], names.serials),
+        "part": Texts(names.name[chosen], names.names),
+        "serial": Texts(names.serial[chosen], names.serials),
     } | dict(zip(FLOAT_COLUMNS[2:], room[chosen].T, strict=True))
-    return pd.DataFrame(columns, copy=False)
+    return Table(columns)
 
 
 def _room(places: Places, check: PinCheck, parts: IntArray, through: bool) -> FloatArray:

@@ -39,6 +39,7 @@ from holeqc.problems import WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.sampling import reading_plan as core
 from holeqc.specification.model import outline_distance, required_edge
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -393,7 +394,7 @@ def history_parts(inspection: Inspection, slots: Slots) -> HistoryParts:
     """Return the parts of judged readings, in the order of their first days."""
     from holeqc.inspection.series import order_of_days
 
-    evidence, _ = disprove(gather(inspection.specification, inspection.readings.table))
+    evidence, _ = disprove(gather(inspection.specification, inspection.readings.rows))
     days = np.asarray(evidence.first_day).astype("datetime64[D]")
     order = order_of_days(days)
     parts = evidence.parts
@@ -577,7 +578,7 @@ def judged(
     if refused:
         return none
     ask = slots.read_with(units)
-    evidence, _ = disprove(gather(spec, table))
+    evidence, _ = disprove(gather(spec, Table.of_frame(table)))
     values = values_of(evidence, slots)[0]
     if why := _other_than_asked(spec, slots, table, values, ask):
         return replace(none, why=why)
@@ -711,7 +712,8 @@ def with_plans(inspection: Inspection, planned: Sequence[Planned]) -> Inspection
         at = _of(parts, one)
         parts.loc[at, "verdict"] = ACCEPT
         parts.loc[at & (parts["pin_verdict"].to_numpy() == HOLD), "pin_verdict"] = ACCEPT
-    return replace(inspection, characteristics=chars, holes=holes, parts=parts, planned=tuple(planned),
+    tables = {n: Table.of_frame(f) for n, f in (("characteristics", chars), ("holes", holes), ("parts", parts))}
+    return replace(inspection, tables={**inspection.tables, **tables}, planned=tuple(planned),
                    problems=(*inspection.problems, *problems))  # fmt: skip
 
 

@@ -50,11 +50,12 @@ from holeqc.inspection.results import (
 )
 from holeqc.inspection.results import joined as in_words
 from holeqc.inspection.tags import ALPHABET, code_typed, tags_of_part
-from holeqc.inspection.view import PartView, Row, Run
+from holeqc.inspection.view import PartView, Run
 from holeqc.problems import WARNING, Problem
 from holeqc.quantities import GRAIN
 from holeqc.readings.copies import COPIED_HOLE, COPIED_WALL, DISTINCT_LEAST
 from holeqc.readings.table import Join, Readings
+from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -216,7 +217,7 @@ def _join(
     recheck = with_parts(spec, first, recheck)
     serials = set(recheck.table["serial"].astype(str))
     mine = first.table["serial"].astype(str).isin(serials).to_numpy()
-    run = Run(judge(spec, replace(first, table=first.table[mine])))
+    run = Run(judge(spec, replace(first, rows=Table.of_frame(first.table[mine]))))
     views = {(part.part, part.serial): part for part in run}
     start = int(first.table.index.max()) + 1 if len(first.table) else 0
     fresh = recheck.table.set_axis(pd.RangeIndex(start, start + len(recheck.table)))
@@ -228,12 +229,12 @@ def _join(
     kept = first.table.drop(index=gone)
     added = fresh.drop(index=out)
     table = together(kept, _numbered_on(kept, added))
-    whole = replace(recheck, table=fresh)
+    whole = replace(recheck, rows=Table.of_frame(fresh))
     joins = tuple(piece.join(whole) for piece in pieces)
     problems = [p for p in first.problems if not any(piece.answers(p) for piece in pieces)]
     problems += [*recheck.problems, *(p for piece in pieces for p in piece.problems)]
     return replace(
-        first, table=table, problems=tuple(problems), sources=(*first.sources, *recheck.sources),
+        first, rows=Table.of_frame(table), problems=tuple(problems), sources=(*first.sources, *recheck.sources),
         joins=(*first.joins, *joins),
     )  # fmt: skip
 
@@ -254,7 +255,7 @@ def with_parts(spec: Specification, first: Readings, recheck: Readings) -> Readi
     told = (table["doubt"] == "part-missing") & serials.isin(set(only))
     table["doubt"] = table["doubt"].astype(str).where(~told, "").astype("category")
     left = tuple(p for p in recheck.problems if p.code != "part-missing" or not unsaid <= set(only))
-    return replace(recheck, table=table, problems=left)
+    return replace(recheck, rows=Table.of_frame(table), problems=left)
 
 
 def _by_part(spec: Specification, table: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
@@ -638,7 +639,7 @@ class _Piece:
         counts = self.rows[[label not in out for label in self.rows.index]]
         return Join(
             self.part.part if self.part else self.name[0], self.name[1], self.source.file, self.source.recheck,
-            self.old.loc[self.gone], counts, self.rows.loc[self.out],
+            Table.of_frame(self.old.loc[self.gone]), Table.of_frame(counts), Table.of_frame(self.rows.loc[self.out]),
         )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from holeqc.characteristics import BY_GAUGE, NAMES
 from holeqc.problems import Problem
 from holeqc.quantities import BoolArray, FloatArray
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -220,6 +222,7 @@ PIN_COLUMNS = ("part", "serial", "hole", "wall", "pin", "clearance", "binding", 
 FLOAT_COLUMNS = (
     "part", "serial", "x_minus", "x_plus", "y_minus", "y_plus", "rotation_minus", "rotation_plus",
 )  # fmt: skip
+TABLES = ("characteristics", "holes", "parts", "pins", "float_left", "rework")
 REWORK_COLUMNS = ("part", "serial", "scope", "hole", "from", "to", "tool", "passes", "sentence")
 
 
@@ -261,27 +264,53 @@ class Planned:
         return f"accepted on {self.read} of {self.total} readings, risk at most {100.0 * self.agreed:g} %"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Inspection:
     """Everything that one run of `check` found out.
 
-    ``pins`` has one row a part and hole and wall: part, serial, hole, wall, pin, clearance (radial, at virtual
-    condition), binding (bool), left (radial room at the best motion; where one hole alone keeps the pins out, that of
-    the others without it), off_x and off_y (pin axis minus hole axis there). ``float_left`` has one row a part whose
-    pins enter: part, serial, x_minus, x_plus, y_minus, y_plus, rotation_minus, rotation_plus.
+    ``tables`` holds what was found, a table for each name of `TABLES`; the properties of these names give them as
+    data frames. ``pins`` has one row a part and hole and wall: part, serial, hole, wall, pin, clearance (radial, at
+    virtual condition), binding (bool), left (radial room at the best motion; where one hole alone keeps the pins out,
+    that of the others without it), off_x and off_y (pin axis minus hole axis there). ``float_left`` has one row a part
+    whose pins enter: part, serial, x_minus, x_plus, y_minus, y_plus, rotation_minus, rotation_plus.
     """
 
     specification: Specification
     readings: Readings
-    characteristics: pd.DataFrame
-    holes: pd.DataFrame
-    parts: pd.DataFrame
-    pins: pd.DataFrame
-    float_left: pd.DataFrame
+    tables: Mapping[str, Table]
     problems: tuple[Problem, ...]
-    rework: pd.DataFrame  #: part, serial, scope (hole, pattern), hole, from, to, tool, passes, sentence
     networks: Networks | None = None  #: what distances gave, where positions follow from them
     planned: tuple[Planned, ...] = ()  #: of parts that a reading plan spoke of
+
+    @cached_property
+    def characteristics(self) -> pd.DataFrame:
+        """A row a part, hole, wall and characteristic: `CHARACTERISTIC_COLUMNS`."""
+        return self.tables["characteristics"].frame()
+
+    @cached_property
+    def holes(self) -> pd.DataFrame:
+        """A row a part and hole: `HOLE_COLUMNS`."""
+        return self.tables["holes"].frame()
+
+    @cached_property
+    def parts(self) -> pd.DataFrame:
+        """A row a part: `PART_COLUMNS`."""
+        return self.tables["parts"].frame()
+
+    @cached_property
+    def pins(self) -> pd.DataFrame:
+        """A row a part, hole and wall that takes a pin: `PIN_COLUMNS`."""
+        return self.tables["pins"].frame()
+
+    @cached_property
+    def float_left(self) -> pd.DataFrame:
+        """A row a part whose pins enter: `FLOAT_COLUMNS`."""
+        return self.tables["float_left"].frame()
+
+    @cached_property
+    def rework(self) -> pd.DataFrame:
+        """A row a proposal, scope ``hole`` or ``pattern``: `REWORK_COLUMNS`."""
+        return self.tables["rework"].frame()
 
 
 @dataclass(frozen=True, slots=True)

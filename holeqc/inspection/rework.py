@@ -8,13 +8,13 @@ the part is read and judged again."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from holeqc.characteristics import OF_WORD
 from holeqc.inspection.decision import guard_band
-from holeqc.inspection.evidence import Evidence, Layout, categorical
+from holeqc.inspection.evidence import Evidence, Layout
 from holeqc.inspection.pattern import PinCheck, check_pins, hole_diameters, judge_pattern, judge_shifted, pin_diameters
 from holeqc.inspection.position import Places, judge_axes, judge_position, position_zones
 from holeqc.inspection.results import (
@@ -39,10 +39,7 @@ from holeqc.inspection.size import Sizes, mating_size, size_limits
 from holeqc.problems import NOTE, Problem
 from holeqc.quantities import BoolArray, FloatArray, above, below, format_length
 from holeqc.specification.model import Specification
-
-if TYPE_CHECKING:
-    import pandas as pd
-
+from holeqc.tables import Table, Texts
 
 ENGINEERING = "engineering disposition."
 CAUTION = "Clamp the part, wear eye protection, clear the chips; deburr, read the hole again and check a new sheet."
@@ -453,14 +450,14 @@ def _joint(spec: Specification, to: FloatArray, names: list[str], holes: IntArra
     return f"{text}. {CAUTION}"
 
 
-# All rework of a run as one frame, and as sentences beside the holes.
+# All rework of a run as one table, and as sentences beside the holes.
 
 
 @dataclass(frozen=True, slots=True)
 class Rework:
     """All rework of a run. ``to`` (P,H) sizes to ream to, NaN for none; ``sentence`` (P,H) numbers ``sentences``."""
 
-    frame: pd.DataFrame
+    table: Table
     to: FloatArray
     sentence: IntArray
     sentences: tuple[str, ...]
@@ -473,8 +470,6 @@ def find_rework(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places
     Rows of scope ``hole`` mend a small hole, rows of scope ``pattern`` let the pins of a part in; hole '' in a
     pattern row speaks of the whole part.
     """
-    import pandas as pd
-
     proposals, after, parts = propose(evidence, layout, sizes, places)
     low = np.fmin.reduce(sizes.smallest, axis=2)
     tools = tools_at_hand(evidence.spec)
@@ -496,8 +491,7 @@ def find_rework(evidence: Evidence, layout: Layout, sizes: Sizes, places: Places
             sentence[r.part, r.hole] = sentences.setdefault(r.sentence, len(sentences))
         facts = {"from": r.start, "to": r.to, "tool": r.tool, "passes": r.passes}
         rows.append(_head(evidence, r.part, "pattern", r.hole) | facts | {"sentence": r.sentence})
-    frame = pd.DataFrame(rows, columns=list(REWORK_COLUMNS))
-    return Rework(frame, to, sentence, tuple(sentences), problems)
+    return Rework(Table.of_rows(rows, REWORK_COLUMNS), to, sentence, tuple(sentences), problems)
 
 
 def _head(evidence: Evidence, part: int, scope: str, hole: int) -> dict[str, Any]:
@@ -508,26 +502,24 @@ def _head(evidence: Evidence, part: int, scope: str, hole: int) -> dict[str, Any
     }  # fmt: skip
 
 
-# The frames of holes and of parts, columns as `results` describes them.
+# The tables of holes and of parts, columns as `results` describes them.
 
 
 _MATING_FROM = ("", "readings", "readings and GO", "plug")
 
 
-def holes_frame(
+def holes_table(
     evidence: Evidence,
     sizes: Sizes,
     off: tuple[FloatArray, FloatArray],
     go_entered: BoolArray,
     verdict: np.ndarray,
     rework: Rework,
-) -> pd.DataFrame:
-    """Return the frame of holes, columns as `results.HOLE_COLUMNS`.
+) -> Table:
+    """Return the table of holes, columns as `results.HOLE_COLUMNS`.
 
     ``off``: measured minus basic positions (P,H,W,2), as they stand and with the pattern floated.
     """
-    import pandas as pd
-
     parts, holes, _ = evidence.shape
     each, hole = np.ogrid[:parts, :holes]
 
@@ -545,38 +537,36 @@ def holes_frame(
 
     names = evidence.parts
     columns: dict[str, Any] = {
-        "part": categorical(np.repeat(names.name, holes), names.names),
-        "serial": categorical(np.repeat(names.serial, holes), names.serials),
-        "hole": categorical(np.tile(np.arange(holes), parts), evidence.spec.hole_ids),
+        "part": Texts(np.repeat(names.name, holes), names.names),
+        "serial": Texts(np.repeat(names.serial, holes), names.serials),
+        "hole": Texts(np.tile(np.arange(holes), parts), evidence.spec.hole_ids),
         "verdict": verdict.reshape(-1),
         "mating_size": over(mating_size(sizes, both=True), np.fmin),
-        "mating_from": categorical(source.reshape(-1), _MATING_FROM),
+        "mating_from": Texts(source.reshape(-1), _MATING_FROM),
         "smallest": over(sizes.smallest, np.fmin),
         "largest": over(sizes.largest, np.fmax),
         "dx": there[:, 0],
         "dy": there[:, 1],
         "pattern_dx": floated[:, 0],
         "pattern_dy": floated[:, 1],
-        "rework": categorical(rework.sentence.reshape(-1), rework.sentences),
+        "rework": Texts(rework.sentence.reshape(-1), rework.sentences),
         "ream_to": rework.to.reshape(-1),
     }
-    return pd.DataFrame({name: columns[name] for name in HOLE_COLUMNS}, copy=False)
+    return Table({name: columns[name] for name in HOLE_COLUMNS})
 
 
-def parts_frame(evidence: Evidence, verdict: np.ndarray, given: dict[str, Any]) -> pd.DataFrame:
-    """Return the frame of parts, columns as `results.PART_COLUMNS`; what isn't given is NaN."""
-    import pandas as pd
-
+def parts_table(evidence: Evidence, verdict: np.ndarray, given: dict[str, Any]) -> Table:
+    """Return the table of parts, columns as `results.PART_COLUMNS`; what isn't given is NaN."""
     names = evidence.parts
     nothing = np.full(len(names), np.nan)
     columns: dict[str, Any] = {
-        "part": categorical(names.name, names.names),
-        "serial": categorical(names.serial, names.serials),
+        "part": Texts(names.name, names.names),
+        "serial": Texts(names.serial, names.serials),
         "verdict": verdict,
         "pin_verdict": np.full(len(names), -1, dtype=np.int8),
-        "pin_culprit": categorical(np.zeros(len(names), dtype=np.int64), ("",)),
+        "pin_culprit": Texts(np.zeros(len(names), dtype=np.int64), ("",)),
         "readings": evidence.counts,
         "first_date": evidence.first_day.astype("datetime64[s]"),
         "last_date": evidence.last_day.astype("datetime64[s]"),
     } | given
-    return pd.DataFrame({name: columns.get(name, nothing) for name in PART_COLUMNS}, copy=False)
+    return Table({name: columns.get(name, nothing) for name in PART_COLUMNS})

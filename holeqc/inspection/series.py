@@ -414,7 +414,7 @@ def make_series(
         raise DataError(
             f"groups can't be made by {', '.join(map(repr, unknown)) or 'nothing'}; allowed: {', '.join(KEYS)}"
         )
-    evidence, _ = disprove(gather(spec, readings.table))
+    evidence, _ = disprove(gather(spec, readings.rows))
     values = take_values(evidence, of, per_wall="wall" in by)
     if not len(values):
         raise DataError(f"there is no reading to work out {OF_SERIES[of].series_text} from")

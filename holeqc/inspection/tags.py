@@ -35,9 +35,10 @@ from holeqc.inspection.results import (
     joined,
     words_of,
 )
-from holeqc.inspection.view import PartView, Row, Run
+from holeqc.inspection.view import PartView, Run
 from holeqc.printing import one_line
 from holeqc.quantities import GRAIN
+from holeqc.tables import Row
 
 WAITS, UNREAD, NEAR_LIMIT = CAUSES[PATTERN_INCOMPLETE], CAUSES[MISSING], CAUSES[GUARD_BAND]
 PINS = "pins together"  #: the characteristic on the tag of a pattern that doesn't take its pins

@@ -8,7 +8,7 @@ Frames are turned into plain rows part by part, so that a run of many thousand p
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.inspection.reasons import with_cells
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason, cell_words
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT, TABLES, Reason, cell_words
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
+from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,11 +31,9 @@ if TYPE_CHECKING:
     from holeqc.readings.table import Join
     from holeqc.specification.model import Part, Specification
 
-Row = Mapping[str, Any]
 Key = tuple[str, str]
 
 TOGETHER = 64  #: parts whose rows are cut out of the frames at a time
-_FRAMES = ("characteristics", "holes", "pins", "float_left", "rework")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +98,16 @@ class PartView:
     @cached_property
     def alone(self) -> Inspection:
         """The inspection cut down to this part; row labels stay as they are."""
-        cut = {name: self.run.slice(name, self.number) for name in _FRAMES}
+        cut = {name: self.run.slice(name, self.number) for name in TABLES if name != "parts"}
         inspection = self.run.inspection
-        readings = dataclasses.replace(inspection.readings, table=self.readings)
-        parts = inspection.parts.iloc[[self.number]]
-        return dataclasses.replace(inspection, readings=readings, parts=parts, problems=self.problems, **cut)
+        readings = dataclasses.replace(inspection.readings, rows=self.run.slice("readings", self.number))
+        cut["parts"] = inspection.tables["parts"].take([self.number])
+        return dataclasses.replace(inspection, readings=readings, tables=cut, problems=self.problems)
 
     @cached_property
     def readings(self) -> pd.DataFrame:
         """Rows of the readings table that belong to this part."""
-        return self.run.slice("readings", self.number)
+        return self.run.slice("readings", self.number).frame()
 
     @cached_property
     def joins(self) -> tuple[Join, ...]:
@@ -239,26 +238,17 @@ class TypedCells:
 
     NAMES = ("file", "sheet", "row", "column", "gauge", "date", "typed", "value", "temperature_c")
 
-    def __init__(self, table: pd.DataFrame) -> None:
-        self._index, self._size = table.index, len(table)
-        self._in_order = bool(np.array_equal(table.index, np.arange(len(table))))
-        self._columns = [self._taker(table[name]) for name in self.NAMES]
-
-    @staticmethod
-    def _taker(column: pd.Series) -> Callable[[int], Any]:
-        """Return what gives one value of a column by its place; categories are looked up by their code."""
-        if hasattr(column, "cat"):
-            codes, names = column.cat.codes.to_numpy(), column.cat.categories.tolist()
-            return lambda place: names[codes[place]] if codes[place] >= 0 else ""
-        values = column.to_numpy()
-        return lambda place: values[place]
+    def __init__(self, table: Table) -> None:
+        self._table = table
+        in_order = np.array_equal(table.labels, np.arange(len(table)))
+        self._places = None if in_order else {int(label): n for n, label in enumerate(table.labels)}
 
     def at(self, label: int) -> Row | None:
         """Return the reading with that row label, None for -1 or a label that isn't there."""
-        if label < 0 or (label >= self._size if self._in_order else label not in self._index):
+        place = label if self._places is None else self._places.get(label, -1)
+        if not 0 <= place < len(self._table):
             return None
-        place = label if self._in_order else self._index.get_loc(label)
-        return {name: take(place) for name, take in zip(self.NAMES, self._columns, strict=True)}
+        return {name: self._table[name][place] for name in self.NAMES}
 
 
 class Run:
@@ -267,10 +257,10 @@ class Run:
     def __init__(self, inspection: Inspection) -> None:
         self.inspection = inspection
         self.specification: Specification = inspection.specification
-        self.part_rows: list[Row] = inspection.parts.to_dict("records")
+        self.part_rows: list[dict[str, Any]] = inspection.tables["parts"].records()
         self._keys: list[Key] = [(str(row["part"]), str(row["serial"])) for row in self.part_rows]
         self._places: dict[str, dict[Key, Any]] = {}
-        self._pieces: dict[str, tuple[int, pd.DataFrame, Any, dict[str, list[Any]]]] = {}
+        self._pieces: dict[str, tuple[int, Any, list[dict[str, Any]]]] = {}
         self.known_reasons: dict[int, tuple[Reason, ...]] = {}
         self.known_tags: dict[int, tuple[Tag, ...]] = {}
 
@@ -318,7 +308,7 @@ class Run:
     @cached_property
     def typed(self) -> TypedCells:
         """The cells that readings were typed in."""
-        return TypedCells(self.inspection.readings.table)
+        return TypedCells(self.inspection.readings.rows)
 
     def as_read(self, row: Row) -> Row | None:
         """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
@@ -327,49 +317,34 @@ class Run:
             return None
         return reading if abs(float(reading["value"]) - float(row["found"])) > GRAIN else None
 
-    def _frame(self, name: str) -> pd.DataFrame:
-        if name == "readings":
-            return self.inspection.readings.table
-        frame: pd.DataFrame = getattr(self.inspection, name)
-        return frame
+    def _table(self, name: str) -> Table:
+        return self.inspection.readings.rows if name == "readings" else self.inspection.tables[name]
 
     def _where(self, name: str, number: int) -> Any:
         if name not in self._places:
-            frame = self._frame(name)
-            groups = frame.groupby(["part", "serial"], sort=False, observed=True).indices if len(frame) else {}
+            groups = self._table(name).groups("part", "serial")
             known = self.specification.parts
             only = known[0].name if len(known) == 1 else ""  # a reading needn't say the kit's only part
-            self._places[name] = {(str(part) or only, str(serial)): where for (part, serial), where in groups.items()}
+            self._places[name] = {(part or only, serial): where for (part, serial), where in groups.items()}
         return self._places[name].get(self._keys[number], [])
 
-    def _piece(self, name: str, number: int) -> tuple[pd.DataFrame, slice, dict[str, list[Any]]]:
-        """Return some parts' rows of a frame as plain objects, which of them are one part's, and its columns as lists.
+    def slice(self, name: str, number: int) -> Table:
+        """Return a table's rows that belong to one part; ``readings`` is the readings table."""
+        return self._table(name).take(np.asarray(self._where(name, number), dtype=np.int64))
 
-        A frame is cut up once for many parts: rows picked one part at a time take ten times as long, and lists of a
-        whole frame as much memory as all else.
+    def rows(self, name: str, number: int) -> list[Row]:
+        """Return a table's rows that belong to one part as plain mappings.
+
+        A table is cut up once for many parts: rows picked one part at a time take ten times as long, and lists of a
+        whole table as much memory as all else.
         """
         first = number - number % TOGETHER
         known = self._pieces.get(name)
         if known is None or known[0] != first:
             where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
-            ends = np.cumsum([0, *map(len, where)])
-            frame = self._frame(name).iloc[np.concatenate(where).astype(np.intp)]
-            texts = [c for c, kind in frame.dtypes.items() if kind.kind not in "biufM" or kind.name == "category"]
-            known = self._pieces[name] = first, frame.astype(dict.fromkeys(texts, object)), ends, {}
-        _, frame, ends, columns = known
-        return frame, slice(int(ends[number - first]), int(ends[number - first + 1])), columns
-
-    def slice(self, name: str, number: int) -> pd.DataFrame:
-        """Return a frame's rows that belong to one part; ``readings`` is the readings table."""
-        frame, mine, _ = self._piece(name, number)
-        return frame.iloc[mine]
-
-    def rows(self, name: str, number: int) -> list[Row]:
-        """Return a frame's rows that belong to one part as plain mappings."""
-        frame, mine, columns = self._piece(name, number)
-        if not columns:
-            columns.update((str(column), frame[column].tolist()) for column in frame.columns)
-        return [dict(zip(columns, row, strict=True)) for row in zip(*(c[mine] for c in columns.values()), strict=True)]
+            some = self._table(name).take(np.concatenate(where).astype(np.int64))
+            known = self._pieces[name] = first, np.cumsum([0, *map(len, where)]), some.records()
+        return list(known[2][known[1][number - first] : known[1][number - first + 1]])
 
 
 def all_cells(problems: Iterable[Problem]) -> str:

@@ -27,6 +27,7 @@ from holeqc.printing import counted
 from holeqc.problems import LedgerError, Problem
 from holeqc.quantities import DECIMALS, format_length
 from holeqc.specification.model import SINGLE_WALL
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -405,8 +406,9 @@ def _joins(
     for set_id, said in newest:
         one = by_id[int(set_id)]
         mine = (frame["serial"] == one.serial).to_numpy() & (frame["part"].isin([one.part, ""])).to_numpy()
-        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said), frame[mine & out & ~again],
-                          frame[mine & ~out & again], frame[mine & out & again]))  # fmt: skip
+        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said),
+                          *(Table.of_frame(frame[x]) for x in (mine & out & ~again, mine & ~out & again,
+                                                               mine & out & again))))  # fmt: skip
     return tuple(found)
 
 
@@ -419,7 +421,7 @@ def _of_sets(
     frame, places = _frame(connection, spec, sets, wanted, list(COLUMNS), gone)
     files = sorted({int(row.file_id) for row in sets})
     found = _problems(connection, files, {(str(r.part), str(r.serial)) for r in sets}, answered)
-    readings = Readings(frame, tuple(p for _, p in found), _sources(connection, files))
+    readings = Readings(Table.of_frame(frame), tuple(p for _, p in found), _sources(connection, files))
     return Base(readings, places[0], places[1], tuple(number for number, _ in found), tuple(sets))
 
 
@@ -724,7 +726,7 @@ def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: Chan
 
     readings = readings_of_inspections(ledger, spec, ids)
     if change is not None:
-        readings = replace(readings, table=change(spec, readings.table))
+        readings = replace(readings, rows=Table.of_frame(change(spec, readings.table)))
     found = inspect(spec, readings)
     planned = []
     for number in ids if spec.plan.partial else ():

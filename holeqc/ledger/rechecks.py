@@ -43,6 +43,7 @@ from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_
 from holeqc.ledger.schema import storable
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     from holeqc.inspection.recheck import Known
@@ -175,7 +176,7 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
             first, problems=(*first.problems, *(p for p in base.problems if p not in first.problems)),
             sources=(*first.sources, *(x for x in base.sources if x.sha256 not in {y.sha256 for y in first.sources})),
         )  # fmt: skip
-    whole = replace(first, table=kept, rechecks=tuple(alone))
+    whole = replace(first, rows=Table.of_frame(kept), rechecks=tuple(alone))
     found = inspect(spec, joined(spec, whole, lambda *key: known.get(key, Known())))
     return replace(found, readings=replace(found.readings, before=readings))
 
@@ -293,7 +294,7 @@ def _write_joins(
         rows.append({"inspection_id": inspection, "of_id": base_id, "set_id": of_set[piece], "said": join.of})
         before = ledger.rows(select(s.LEFT_OUT).where(s.LEFT_OUT.c.inspection_id == base_id))
         out = {(int(row["set_id"]), int(row["reading_line"])) for row in before}
-        out |= {places[label] for label in (*join.replaced.index, *join.left_out.index)}
+        out |= {places[label] for label in (*join.replaced.labels.tolist(), *join.left_out.labels.tolist())}
         left += [(inspection, *place) for place in sorted(out)]
         done = ledger.rows(select(s.ANSWERED.c.problem_id).where(s.ANSWERED.c.inspection_id == base_id))
         answered += [(inspection, n) for n in sorted({*(int(row["problem_id"]) for row in done), *gone})]

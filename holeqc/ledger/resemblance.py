@@ -26,6 +26,7 @@ from holeqc.ledger.ledger import plain_letters
 from holeqc.ledger.schema import batches, one_line, plain, storable, text_codes
 from holeqc.ledger.tags import COPIED, NOT_FOR_USE, find_tags
 from holeqc.problems import WARNING, LedgerError, Problem
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -331,7 +332,8 @@ def _with_serials(inspection: Inspection, rename: Mapping[str, str]) -> Inspecti
         Problem("note", "serial-answered", f"serial {one} is {other}, as was answered before", serial=other)
         for one, other in rename.items()
     )
-    return inspect(inspection.specification, replace(readings, table=table, problems=(*problems, *notes)))
+    renamed = replace(readings, rows=Table.of_frame(table), problems=(*problems, *notes))
+    return inspect(inspection.specification, renamed)
 
 
 # ------------------------------------------------------------------------------------------------------------ marks

@@ -28,6 +28,7 @@ from holeqc.door import READINGS, Incoming, take
 from holeqc.printing import shortened
 from holeqc.problems import ERROR, DataError, Problem, ReadingsError
 from holeqc.quantities import FloatArray
+from holeqc.tables import numbered
 
 # What a person may say about files of readings, and how large a file may be before it is refused.
 
@@ -142,17 +143,15 @@ class GridColumn:
 
     def as_labels(self, rows: IntArray) -> tuple[CodeArray, list[Content]]:
         """Return numbers and texts of some rows as codes into one list of distinct contents, -1 where blank."""
-        import pandas as pd
-
         codes = np.full(rows.size, BLANK, dtype=np.int32)
         labels: list[Content] = list(self.labels)
         if self.codes is not None:
             codes = self.codes[rows].copy()
         if self.numbers is not None:
-            number_codes, distinct = pd.factorize(self.numbers[rows])
+            number_codes, first = numbered(self.numbers[rows])
             known = number_codes >= 0
             codes[known] = number_codes[known] + len(labels)
-            labels.extend(float(v) for v in distinct)
+            labels.extend(self.numbers[rows[first]].tolist())
         return codes, labels
 
     def put(self, row: int, content: Content, size: int) -> None:

@@ -19,6 +19,7 @@ from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound, 
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification
+from holeqc.tables import numbered
 
 # Gauges of readings: which applies, what it can resolve, whether its calibration held; days that can't be.
 
@@ -302,13 +303,12 @@ def find_repeats(findings: Findings) -> None:
 
 def _one_reading(findings: Findings) -> None:
     """Number what is one reading, and report what is there twice."""
-    import pandas as pd
-
     a = findings.arrays
     placed = (a["hole"] >= 0) & (a["characteristic"] >= 0) & (a["characteristic"] != SURFACE)
     rows = np.flatnonzero(placed)
     key = _key(findings, rows)
-    twice = pd.Series(key).duplicated(keep=False).to_numpy()
+    number, _ = numbered(key)
+    twice = np.bincount(number)[number] > 1
     if not twice.any():
         return
     rows, key = rows[twice], key[twice]

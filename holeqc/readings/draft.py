@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,10 +35,7 @@ from holeqc.readings.table import (
 from holeqc.readings.values import A_DATE, NUMBER, fractions_of, typed_as
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Specification, required_edge
-
-if TYPE_CHECKING:
-    import pandas as pd
-
+from holeqc.tables import Table, Texts, numbered
 
 MOST_HOLES = 400_000  #: of all parts of one run: three times a million readings; each is judged and told of by itself
 UNIT_CODES = ("", "in", "mm")
@@ -155,10 +152,8 @@ class Draft:
             self.chunks = [{name: np.concatenate([c[name] for c in self.chunks]) for name in TYPES}]
         return self.chunks[0]
 
-    def frame(self, arrays: dict[str, Array], doubt: Array) -> pd.DataFrame:
+    def table(self, arrays: dict[str, Array], doubt: Array) -> Table:
         """Return the tidy table; ``doubt`` (n,) holds codes of `doubt`, -1 where there is none."""
-        import pandas as pd
-
         spec = self.spec
         data: dict[str, Any] = {
             "part": _listed(arrays["part"], [p.name for p in spec.parts]),
@@ -166,11 +161,10 @@ class Draft:
             "hole": _listed(arrays["hole"], spec.hole_ids),
             "wall": _listed(arrays["wall"], spec.walls.names),
             "characteristic": _listed(arrays["characteristic"], CHARACTERISTICS),
-            "word": pd.Categorical.from_codes(
-                np.where(arrays["ends"] >= 0, arrays["ends"] + len(WORDS), arrays["word"]),
-                categories=[*WORDS, *self.ends.texts],
+            "word": Texts(
+                np.where(arrays["ends"] >= 0, arrays["ends"] + len(WORDS), arrays["word"]), [*WORDS, *self.ends.texts]
             ),
-            "unit": pd.Categorical.from_codes(arrays["unit"], categories=list(UNIT_CODES)),
+            "unit": Texts(arrays["unit"], UNIT_CODES),
             "date": arrays["date"].astype("datetime64[s]"),
             "doubt": _interned(doubt, self.doubt),
         }
@@ -178,22 +172,18 @@ class Draft:
             data[name] = _interned(arrays[name], getattr(self, name))
         for name in ("direction", "trial", "value", "temperature_c", "row", "column"):
             data[name] = arrays[name]
-        return pd.DataFrame({name: data[name] for name in COLUMNS}, copy=False)
+        return Table({name: data[name] for name in COLUMNS})
 
 
-def _listed(codes: Array, names: Sequence[str]) -> Any:
-    """Return a categorical of known names, '' where the code is -1."""
-    import pandas as pd
-
-    categories = [*names, *([] if "" in names else [""])]
-    return pd.Categorical.from_codes(np.where(codes < 0, categories.index(""), codes), categories=categories)
+def _listed(codes: Array, names: Sequence[str]) -> Texts:
+    """Return a column of known names, '' where the code is -1."""
+    texts = [*names, *([] if "" in names else [""])]
+    return Texts(np.where(codes < 0, texts.index(""), codes), texts)
 
 
-def _interned(codes: Array, interner: Interner) -> Any:
-    import pandas as pd
-
+def _interned(codes: Array, interner: Interner) -> Texts:
     blank = interner.code("")
-    return pd.Categorical.from_codes(np.where(codes < 0, blank, codes), categories=interner.texts)
+    return Texts(np.where(codes < 0, blank, codes), interner.texts)
 
 
 class Cell:
@@ -433,10 +423,8 @@ def look_at(
     spec: Specification, draft: Draft, arrays: dict[str, Array], collector: Collector, today: dt.date, doubt: Array
 ) -> Findings:
     """Return the readings of a run ready to be looked at."""
-    import pandas as pd
-
     key = (arrays["part"].astype(np.int64) + 1) * (len(draft.serial.index) + 1) + arrays["serial"] + 1
-    piece, distinct = pd.factorize(key)
+    piece, first = numbered(key)
     lower, upper, band = expected(spec, arrays)
     _drawn_distances(spec, draft, arrays, (lower, upper, band))
     far, absurd, apart = _believed(spec, arrays, lower, upper)
@@ -448,7 +436,7 @@ def look_at(
         today,
         doubt,
         np.asarray(piece, dtype=np.int64),
-        len(distinct),
+        len(first),
         lower,
         upper,
         band,

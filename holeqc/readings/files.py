@@ -41,6 +41,7 @@ from holeqc.readings.containers import (
 )
 from holeqc.readings.sheet_layout import LISTS_SHEET
 from holeqc.readings.table import Collector
+from holeqc.tables import numbered
 
 # One pass over a sheet's XML: the stored value of every cell, and what surrounds cells and bears on them.
 #
@@ -916,19 +917,18 @@ class _Lines:
 
     def _codes(self, begin: IntArray, length: IntArray) -> IntArray:
         """Return equal numbers for equal fields, counted in the order in which they first stand."""
-        import pandas as pd
-
         most = int(length.max(initial=0))
         if most > 8 * _MOST_WORDS:
-            cells = [self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True)]
-            return np.asarray(pd.factorize(np.array([*cells, None], dtype=object)[:-1])[0], dtype=np.int64)
+            known: dict[bytes, int] = {}
+            cells = (self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True))
+            return np.array([known.setdefault(cell, len(known)) for cell in cells], dtype=np.int64)
         codes = np.zeros(begin.size, dtype=np.int64)
         for word in range(0, max(most, 1), 8):
             here = self._words[np.minimum(begin + word, self._words.size - 1)]
             here = here & _BYTES_OF_WORD[np.clip(length - word, 0, 8)]
-            more, different = pd.factorize(here)
-            codes = more if not word else pd.factorize(codes * len(different) + more)[0]
-        return np.asarray(codes, dtype=np.int64)
+            more, first = numbered(here)
+            codes = more if not word else numbered(codes * len(first) + more)[0]
+        return codes
 
 
 @contextmanager

@@ -29,6 +29,7 @@ from holeqc.readings.table import CHARACTERISTICS, ENTERS, NEAR_FORM, STOPS, Col
 from holeqc.readings.values import excel_day, typed_as
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Specification
+from holeqc.tables import numbered
 
 # Slips of typing: a value far outside its limits that one slip would put inside; named, never corrected.
 #
@@ -271,11 +272,9 @@ def _completed(text: str, decimals: int) -> list[str]:
 
 def _columns(findings: Findings, slips: _Slips, usable: BoolArray) -> None:
     """Report a slip that whole columns of a sheet share once, at its first cell."""
-    import pandas as pd
-
     a = findings.arrays
     sheet = a["file"].astype(np.int64) * 30_000 + a["sheet"]
-    numbers, _ = pd.factorize((sheet * 20_000 + a["column"]) * 16 + a["characteristic"])
+    numbers, _ = numbered((sheet * 20_000 + a["column"]) * 16 + a["characteristic"])
     total = np.bincount(numbers[usable], minlength=int(numbers.max()) + 1)
     shared = {(UNIT, 1.0 / MM_PER_INCH), (UNIT, MM_PER_INCH)} | {f for f in _FACTORS if f[0] == POINT}
     for code, times in sorted(shared):

@@ -75,6 +75,7 @@ from holeqc.readings.table import (
 from holeqc.readings.values import angle_of, date_of, decimal_mark, length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 from holeqc.specification.model import Specification
+from holeqc.tables import numbered
 
 # The reading cells of one column: value, unit, word, doubt and typed text, for all its rows at once.
 
@@ -136,10 +137,8 @@ def read_cells(
 
 
 def _numbers(draft: Draft, numbers: FloatArray, is_length: Array, characteristic: Array, out: Cells) -> None:
-    import pandas as pd
-
-    codes, distinct = pd.factorize(numbers)
-    known = codes >= 0
+    codes, first = numbered(numbers)
+    distinct, known = numbers[first], codes >= 0
     typed = draft.typed.codes([text_of(float(v)) for v in distinct])
     out.typed[known] = typed[codes[known]]
     out.value[:] = np.where(is_length, numbers, np.nan)
@@ -660,7 +659,7 @@ def _readings(run: _Run) -> Readings:
     doubt = _report_issues(run, arrays)
     today = run.options.today or dt.date.today()
     doubt = check_plausibility(run.spec, run.draft, arrays, run.collector, today, doubt)
-    return Readings(run.draft.frame(arrays, doubt), run.collector.problems(), tuple(run.sources))
+    return Readings(run.draft.table(arrays, doubt), run.collector.problems(), tuple(run.sources))
 
 
 def _gather(

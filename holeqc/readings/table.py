@@ -1,7 +1,6 @@
 """The tidy table of readings: one row a reading, written down in one place.
 
-Every value knows the cell it was typed in. The table is a pandas frame with the columns of `COLUMNS`; text columns are
-categorical, so that a million readings stay small. Lengths are in the kit's unit.
+Every value knows the cell it was typed in. The table has the columns of `COLUMNS`. Lengths are in the kit's unit.
 
 No row of a sheet is dropped. A cell that can't be read keeps its row: value NaN, word '', what was typed, and a doubt.
 Where the hole, the wall or the characteristic can't be matched with the kit, that column is '' and the row has a doubt.
@@ -14,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +23,7 @@ from holeqc.characteristics import WORDS as WORD_READINGS
 from holeqc.problems import ERROR, NOTE, WARNING, Problem
 from holeqc.quantities import FloatArray
 from holeqc.specification.model import CENTRES, EDGE, FAR_WALLS, OVER_PINS, PINNED, Distance, distance_of
+from holeqc.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -125,12 +126,12 @@ class Join:
     serial: str
     file: str
     of: str
-    replaced: pd.DataFrame
-    counts: pd.DataFrame
-    left_out: pd.DataFrame
+    replaced: Table
+    counts: Table
+    left_out: Table
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Readings:
     """All readings of a run, the problems met on the way, the files they came from, and files that gave none.
 
@@ -139,13 +140,18 @@ class Readings:
     ``joins`` then says what no longer counts. Statistics leave them out: they say how a part was mended.
     """
 
-    table: pd.DataFrame
+    rows: Table
     problems: tuple[Problem, ...] = ()
     sources: tuple[Source, ...] = field(default_factory=tuple)
     unusable: tuple[UnusableFile, ...] = ()
     rechecks: tuple[Readings, ...] = ()
     joins: tuple[Join, ...] = ()
     before: Readings | None = None  #: the same before rechecks were joined
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """The rows as a data frame, for whoever goes on with them elsewhere."""
+        return self.rows.frame()
 
 
 #: what a reading of a document stands in, an element that is named by its id; the first is the element itself

@@ -709,7 +709,8 @@ def predicted_values(part: PartView) -> dict[str, dict[str, str]]:
 
 def recheck_sentence(join: Join) -> str:
     """Return what a recheck replaced, with the days of both."""
-    again, before = (sorted({day(x) or "no day" for x in frame["date"]}) for frame in (join.counts, join.replaced))
+    both = join.counts, join.replaced
+    again, before = (sorted({day(x) or "no day" for x in rows["date"].tolist()}) for rows in both)
     holes = list(dict.fromkeys(str(hole) for hole in join.replaced["hole"] if str(hole)))
     text = f"{file_name(join.file)} is a recheck of {plain(join.of)}"
     if not len(join.replaced):

@@ -38,11 +38,12 @@ from typing import TYPE_CHECKING, Any
 import holeqc
 from holeqc.characteristics import JUDGED
 from holeqc.inspection.tags import tags_of_part, tidy
-from holeqc.inspection.view import PartView, Row, Run, count_verdicts
+from holeqc.inspection.view import PartView, Run, count_verdicts
 from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import remarks_of
 from holeqc.reports.screen import column_data
 from holeqc.specification.words import limits_line
+from holeqc.tables import Row
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason

@@ -22,7 +22,7 @@ import holeqc
 from holeqc import door, printing, writer
 from holeqc.inspection.results import ACCEPT, CHARACTERISTICS, HOLD, VERDICTS
 from holeqc.inspection.tags import gauge_of
-from holeqc.inspection.view import PartView, Row, Run
+from holeqc.inspection.view import PartView, Run
 from holeqc.ledger.approvals import ApprovedSet
 from holeqc.ledger.tags import let_pass, released_with, speaking_for
 from holeqc.problems import HoleQCError
@@ -30,6 +30,7 @@ from holeqc.reports import blocks as w
 from holeqc.reports.part_pages import SHORT, remarks_of
 from holeqc.reports.record import answer_text, decision_words, event_text, name_of, proof_of, when
 from holeqc.reports.story import foot_for
+from holeqc.tables import Row
 
 if TYPE_CHECKING:
     from holeqc.ledger.tags import TagState

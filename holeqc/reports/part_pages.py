@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
 from holeqc.inspection.tags import gauge_of
-from holeqc.inspection.view import PartView, Row
+from holeqc.inspection.view import PartView
 from holeqc.quantities import CALCULATED, GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as w
 from holeqc.reports.plate import MOST_HEIGHT, SMALL, WIDTH, Plate, distance_blocks, plate_for
 from holeqc.reports.screen import MOST_LETTERS, holes_sentence, pin_sentence, problem_blocks, without_culprit, worst_row
 from holeqc.specification.words import limits_line
+from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -547,7 +548,7 @@ def _recheck_blocks(part: PartView) -> Iterator[w.Block]:
     for join in part.joins:
         yield w.Heading("Read again")
         yield w.Paragraph(f"{w.recheck_sentence(join)} Every other reading counts as it was read before.")
-        before, now = (_by_place(frame, part) for frame in (join.replaced, join.counts))
+        before, now = (_by_place(table, part) for table in (join.replaced, join.counts))
         rows = tuple(
             (w.plain(hole), *([w.plain(wall or "all")] if several else []), w.plain(kind.replace("_", " ")),
              before.get((hole, wall, kind), "-"), now.get((hole, wall, kind), "not read"))
@@ -556,11 +557,11 @@ def _recheck_blocks(part: PartView) -> Iterator[w.Block]:
         yield w.Table(columns, rows)
 
 
-def _by_place(frame: pd.DataFrame, part: PartView) -> dict[tuple[str, str, str], str]:
+def _by_place(table: Table, part: PartView) -> dict[tuple[str, str, str], str]:
     """Return readings with their day as text, by hole, wall and kind."""
     found: dict[tuple[str, str, str], list[str]] = {}
     days: dict[tuple[str, str, str], str] = {}
-    columns = [frame[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
+    columns = [table[name].tolist() for name in ("hole", "wall", "characteristic", "value", "word", "typed", "date")]
     for hole, wall, kind, value, word, typed, date in zip(*columns, strict=True):
         key = str(hole), str(wall), str(kind)
         unit = unit_of(str(kind), part.specification.unit)

@@ -26,12 +26,13 @@ from holeqc import writer
 from holeqc.characteristics import ANGLES
 from holeqc.inspection.results import ACCEPT, words_of
 from holeqc.inspection.tags import tags_of_part
-from holeqc.inspection.view import PartView, Row, Run
+from holeqc.inspection.view import PartView, Run
 from holeqc.printing import visible
 from holeqc.problems import HoleQCError
 from holeqc.readings.qif import NAMESPACE, OWN, OWN_DIGEST, OWN_KIT, OWN_PROBLEM, OWN_REVISION
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import SINGLE_WALL, Gauge, boundaries
+from holeqc.tables import Row
 
 DECIMALS = 7  #: of a number in a document: a hundredth of what any gauge shows, in either unit
 _UNITS = {"in": ("inch", "0.0254"), "mm": ("mm", "0.001")}

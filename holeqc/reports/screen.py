@@ -29,12 +29,13 @@ from holeqc.inspection.results import (
     listed,
     span_words,
 )
-from holeqc.inspection.view import PartView, Row, Run, alike, all_cells, with_counted
+from holeqc.inspection.view import PartView, Run, alike, all_cells, with_counted
 from holeqc.printing import is_terminal
 from holeqc.problems import NOTE, Problem
 from holeqc.quantities import CALCULATED
 from holeqc.reports import blocks as w
 from holeqc.specification.words import limits_line
+from holeqc.tables import Row
 
 if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection, Reason

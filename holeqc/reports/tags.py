@@ -28,10 +28,11 @@ from holeqc.readings.table import CHARACTERISTICS
 from holeqc.reports import blocks as w
 from holeqc.reports.pages import MARGIN, NOTE, PAPERS, printable, save_pdf, width_of, wrap
 from holeqc.reports.story import foot_for
+from holeqc.tables import Row
 from holeqc.writer import as_text
 
 if TYPE_CHECKING:
-    from holeqc.inspection.view import PartView, Row
+    from holeqc.inspection.view import PartView
     from holeqc.specification.model import Specification
 
 

@@ -40,6 +40,7 @@ def made(count: int, seed: int = 1) -> Any:
     from holeqc.inspection.recheck import inspect
     from holeqc.readings.table import Readings, Source
     from holeqc.specification.load import parse_specification
+    from holeqc.tables import Table
 
     rows = long_rows(count, seed=seed)
     day, serial, part, hole, wall, what, direction, value, unit, gauge, by = zip(*rows, strict=True)
@@ -55,7 +56,8 @@ def made(count: int, seed: int = 1) -> Any:
         frame[name] = frame[name].astype("category")
     text = kit_text()
     spec = replace(parse_specification(text), digest=hashlib.sha256(text.encode()).hexdigest())
-    return inspect(spec, Readings(frame, (), (Source(f"year {seed}.csv", f"{count + seed:064x}", 100 * count),)))
+    source = Source(f"year {seed}.csv", f"{count + seed:064x}", 100 * count)
+    return inspect(spec, Readings(Table.of_frame(frame), (), (source,)))
 
 
 def bare(folder: Path, rows: list[tuple[Any, ...]], url: str) -> float:

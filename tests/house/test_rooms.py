@@ -21,6 +21,7 @@ MAY_IMPORT = {
     "writer": {"printing", "problems"},
     "quantities": {"problems"},
     "characteristics": set(),
+    "tables": set(),
     "fits": {"quantities", "problems"},
     "specification": {"characteristics", "quantities", "fits", "problems"},
     "readings": {"characteristics", "specification", "quantities", "problems", "fits"},
@@ -41,8 +42,8 @@ MAY_IMPORT = {
         "ledger", "fits", "quantities", "problems", "reports",
     },
 }  # fmt: skip
-#: what lies below all rooms: the door, the writer and the one that prints
-BELOW = {"printing", "problems", "door", "writer"}
+#: what lies below all rooms: the door, the writer, the one that prints, and tables of columns
+BELOW = {"printing", "problems", "door", "writer", "tables"}
 LIBRARY_ROOMS = {
     "matplotlib": {"reports"},
     "openpyxl": {"readings", "reports"},

@@ -24,6 +24,7 @@ from holeqc.specification.model import (
     Specification,
     Walls,
 )
+from holeqc.tables import Table
 
 TEXTS = (
     "part", "serial", "hole", "wall", "characteristic", "word", "typed", "unit", "gauge", "by", "note", "file", "sheet",
@@ -93,7 +94,7 @@ def table(rows: Iterable[dict[str, Any]]) -> pd.DataFrame:
 
 def judge(spec: Specification, *rows: dict[str, Any], problems: tuple[Problem, ...] = ()) -> Inspection:
     """Return the inspection of rows."""
-    return inspect(spec, Readings(table(rows), problems))
+    return inspect(spec, Readings(Table.of_frame(table(rows)), problems))
 
 
 def cells(inspection: Inspection, characteristic: str, hole: int | str = 1, wall: str | None = None) -> Any:

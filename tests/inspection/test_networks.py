@@ -299,7 +299,7 @@ def test_capability_takes_positions_from_distances(tmp_path: Path) -> None:
     from holeqc.inspection.series import take_values
 
     path = sheet(tmp_path / "a.csv", ALL, shifted("5", 0.004, -0.002))
-    values = take_values(gather(KIT, read_files([path], KIT).table), "position", per_wall=True)
+    values = take_values(gather(KIT, read_files([path], KIT).rows), "position", per_wall=True)
     assert (values.value[4], values.second[4]) == pytest.approx((0.004, -0.002), abs=3e-5)
     assert len(values) == len(BASIC)
 

@@ -47,6 +47,7 @@ from holeqc.specification.model import (
     Walls,
     hole_to_hole,
 )
+from holeqc.tables import Table
 
 PLAN = ReadingPlan(directions=(0.0,), position=True)
 WALLS = ("near", "far")
@@ -486,7 +487,7 @@ def test_one_hole_of_a_pattern_proves_nothing_hole_to_hole() -> None:
 def test_pins_of_given_sizes() -> None:
     spec = grid_kit()
     frame = table(readings_of(np.zeros((6, 2))))
-    evidence = gather(spec, frame)
+    evidence = gather(spec, Table.of_frame(frame))
     sizes, places = judge_size(evidence)[0], find_places(evidence)
     given = check_pins(evidence, sizes, places, np.full(6, 0.4350))
     assert given is not None
@@ -612,7 +613,7 @@ def test_ten_thousand_rows_agree_with_parts_judged_alone() -> None:
     spec = grid_kit()
     rows = {s: readings_of(rng.normal(0, 0.003, (6, 2)).round(4), rng.normal(0.458, 0.002, 6).round(4), serial=s)
             for s in (f"S{n}" for n in range(40))}  # fmt: skip
-    together = inspect(spec, Readings(table([r for listed in rows.values() for r in listed])))
+    together = inspect(spec, Readings(Table.of_frame(table([r for listed in rows.values() for r in listed]))))
     for serial in ("S0", "S7", "S39"):
         alone = judge(spec, *rows[serial])
         frame = together.characteristics[together.characteristics["serial"] == serial]

@@ -28,6 +28,7 @@ from holeqc.inspection.results import CHARACTERISTIC_COLUMNS, HOLE_COLUMNS, PART
 from holeqc.problems import ERROR, Problem
 from holeqc.readings.table import Readings
 from holeqc.specification.model import Edge, Form, Limits, Pin, ReadingPlan, Rounding
+from holeqc.tables import Table
 
 # The trade's example band for a pin hole, 0.396 to 0.403 in (common practice, no source).
 BAND = Limits(0.396, 0.403)
@@ -254,7 +255,8 @@ def test_a_missing_reading_is_not_doubtful() -> None:
 
 def test_an_empty_table_gives_empty_frames() -> None:
     asked = hole(position=mmc(0.06, 0.011), pin=Pin("pin", 0.4345, 0.436), edge=Edge(0.9), form=Form(0.003, 0.003))
-    result = inspect(two_walls(asked, position=True, outline=((0, 0), (9, 0), (9, 9))), Readings(table([])))
+    spec = two_walls(asked, position=True, outline=((0, 0), (9, 0), (9, 9)))
+    result = inspect(spec, Readings(Table.of_frame(table([]))))
     frames = (result.parts, result.holes, result.characteristics, result.pins, result.float_left, result.rework)
     assert [len(frame) for frame in frames] == [0] * 6
 
@@ -264,7 +266,7 @@ def test_readings_that_are_not_categorical_and_have_odd_labels_are_judged_alike(
     frame = table([bore(0.458, 1), bore(0.463, 2)])
     plain = frame.astype({c: object for c in frame.columns if frame[c].dtype.name == "category"})
     plain.index = pd.Index([70, 30])
-    result = inspect(spec, Readings(plain))
+    result = inspect(spec, Readings(Table.of_frame(plain)))
     assert cell(result, "size", 2)["reading"] == 30
     assert result.holes["verdict"].tolist() == [0, 2]
 
@@ -272,5 +274,5 @@ def test_readings_that_are_not_categorical_and_have_odd_labels_are_judged_alike(
 def test_the_readings_table_is_left_as_it_is() -> None:
     frame = table([bore(0.458), reading("go", "enters")])
     before = frame.copy(deep=True)
-    inspect(kit(replace(hole(), size=LIMITS)), Readings(frame))
+    inspect(kit(replace(hole(), size=LIMITS)), Readings(Table.of_frame(frame)))
     pd.testing.assert_frame_equal(frame, before)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -15,17 +16,20 @@ import pandas as pd
 from holeqc.inspection.results import (
     ACCEPT,
     CHARACTERISTIC_COLUMNS,
+    FLOAT_COLUMNS,
     HOLD,
     HOLE_COLUMNS,
     PART_COLUMNS,
     PIN_COLUMNS,
     REJECT,
+    REWORK_COLUMNS,
     Inspection,
     Reason,
 )
 from holeqc.problems import Problem
 from holeqc.readings.table import COLUMNS, ColumnUse, Readings, Source
 from holeqc.specification import model as m
+from holeqc.tables import Table
 
 NAN = math.nan
 DIGEST = "3f7a1c0be9d24b5586aa10e2c4f7d9136b8e5a7f0c2d4e6f8091a2b3c4d5e6f7"
@@ -239,20 +243,23 @@ def inspection(
         )
         room = {f"{axis}_{side}": 0.0031 * k for axis in "xy" for side in ("minus", "plus")}
         tables["float"].append(key | room | {"rotation_minus": 0.0004, "rotation_plus": 0.0004})
-    columns = ["part", "serial"]
-    return Inspection(
-        specification=spec,
-        readings=Readings(pd.DataFrame(readings, columns=list(COLUMNS)), tuple(problems), tuple(sources)),
-        characteristics=pd.DataFrame(tables["c"], columns=list(CHARACTERISTIC_COLUMNS)),
-        holes=pd.DataFrame(tables["h"], columns=list(HOLE_COLUMNS)),
-        parts=pd.DataFrame(tables["p"], columns=list(PART_COLUMNS)),
-        pins=pd.DataFrame(tables["pins"], columns=list(PIN_COLUMNS)),
-        float_left=pd.DataFrame(tables["float"]),
-        problems=tuple(problems),
-        rework=pd.DataFrame(
-            tables["rework"], columns=[*columns, "scope", "hole", "from", "to", "tool", "passes", "sentence"]
-        ),
-    )
+    frames = {
+        "characteristics": pd.DataFrame(tables["c"], columns=list(CHARACTERISTIC_COLUMNS)),
+        "holes": pd.DataFrame(tables["h"], columns=list(HOLE_COLUMNS)),
+        "parts": pd.DataFrame(tables["p"], columns=list(PART_COLUMNS)),
+        "pins": pd.DataFrame(tables["pins"], columns=list(PIN_COLUMNS)),
+        "float_left": pd.DataFrame(tables["float"], columns=list(FLOAT_COLUMNS)),
+        "rework": pd.DataFrame(tables["rework"], columns=list(REWORK_COLUMNS)),
+    }
+    table = pd.DataFrame(readings, columns=list(COLUMNS))
+    found = Inspection(
+        spec, Readings(Table.of_frame(table), tuple(problems), tuple(sources)),
+        {name: Table.of_frame(frame) for name, frame in frames.items()}, tuple(problems),
+    )  # fmt: skip
+    # plain texts in the frames, so that a test can write others into them; `take_over` then
+    vars(found).update(frames)
+    vars(found.readings)["table"] = table
+    return found
 
 
 def reasons(found: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
@@ -311,3 +318,16 @@ def six_parts(count: int = 6) -> list[tuple[str, str, Faults]]:
     """Return parts of both hands with faults in turn: none, rejected, none, held."""
     faults = (CLEAN, BAD, CLEAN, MISSING)
     return [(("port", "starboard")[n % 2], f"{'PS'[n % 2]}-{n:04d}", faults[n % 4]) for n in range(count)]
+
+
+def take_over(found: Inspection) -> Inspection:
+    """Have an inspection say what a test wrote into its data frames."""
+    for name in found.tables:
+        found.tables[name] = Table.of_frame(getattr(found, name))
+    object.__setattr__(found.readings, "rows", Table.of_frame(found.readings.table))
+    return found
+
+
+def having(found: Inspection, **frames: pd.DataFrame) -> Inspection:
+    """Return an inspection with other tables."""
+    return replace(found, tables={**found.tables, **{name: Table.of_frame(frame) for name, frame in frames.items()}})

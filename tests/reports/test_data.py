@@ -38,11 +38,13 @@ def shifted() -> Inspection:
     stood_by = m.Confirmation("wide position tolerance", "⌀0.300, hole 0.455 to 0.462 in", ("1",), "note 4")
     found = made_up.inspection(datum_shift=m.DatumShift(("1", "4"), 0.444), confirmed=(stood_by,))
     found.parts[["shift_x", "shift_y", "shift_rotation"]] = [0.0021, -0.0004, 0.0001]
+    made_up.take_over(found)
     return found
 
 
 def test_every_key_is_documented_and_every_documented_key_occurs(one: Inspection) -> None:
     one.readings.table.loc[one.readings.table.index[0], "note"] = "chips"
+    made_up.take_over(one)
     (part, serial), table = one.parts[["part", "serial"]].iloc[0], one.readings.table
     join = Join(part, serial, "again.xlsx", "2026-05-04", table.iloc[:2], table.iloc[2:4], table.iloc[:0])
     again = dataclasses.replace(one, readings=dataclasses.replace(one.readings, joins=(join,)))
@@ -86,6 +88,7 @@ def test_keys_that_readers_rely_on(one: Inspection) -> None:
 def test_no_value_that_json_does_not_know(unit: str) -> None:
     found = made_up.inspection(made_up.six_parts(), unit=unit)
     found.characteristics.loc[0, "ratio"] = float("inf")
+    made_up.take_over(found)
     text = json.dumps(as_data(found), allow_nan=False)
     assert json.loads(text) == as_data(found)
 
@@ -98,6 +101,7 @@ def test_numbers_carry_no_binary_noise(one: Inspection) -> None:
 def test_a_kit_without_pins_has_none() -> None:
     found = made_up.inspection((("port", "1", made_up.CLEAN),))
     found.parts["pin_verdict"] = -1
+    made_up.take_over(found)
     assert as_data(found)["parts"][0]["pins"] is None
 
 

@@ -86,6 +86,7 @@ def test_typed_text_is_escaped_wherever_it_stands(text: str) -> None:
         ((text, text, made_up.BAD),), title=text, drawing=text, fixture=text, sources=(Source(text, made_up.DIGEST, 1),)
     )
     found.readings.table["by"] = text
+    made_up.take_over(found)
     checker = check(page_of(found))
     assert "script" not in checker.seen
     assert "img" not in checker.seen
@@ -171,6 +172,7 @@ def test_what_holds_at_20_degrees_stands_beside_what_was_read() -> None:
     row = found.characteristics[sizes].iloc[0]
     read = found.readings.table.loc[row["reading"], "value"]
     found.characteristics.loc[row.name, "found"] = read - 0.000042
+    made_up.take_over(found)
     page = page_of(found)
     text = re.sub(r"<[^>]+>", "|", page)
     shown = f"{read - 0.000042:.5f}"
@@ -218,6 +220,7 @@ def test_accepted_part_says_that_all_lies_inside(clean: Inspection) -> None:
 
 def test_notes_of_the_sheet_are_shown_and_escaped(one: Inspection) -> None:
     one.readings.table.loc[one.readings.table.index[0], "note"] = "<img src=x onerror=alert(1)>"
+    made_up.take_over(one)
     page = page_of(one)
     assert "Notes in the sheet" in page
     assert "&lt;img src=x onerror=alert(1)&gt;" in page

@@ -40,6 +40,7 @@ def test_a_deviation_points_where_it_lies_on_either_hand() -> None:
     for part, turn in (("port", 1), ("starboard", -1)):
         view = part_of(part)
         view.run.inspection.holes[["dx", "dy"]] = [0.02, 0.01]
+        made_up.take_over(view.run.inspection)
         picture = pattern_picture(Run(view.run.inspection)[0], "position")
         assert picture is not None
         lines = [i for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
@@ -55,6 +56,7 @@ def test_a_mirrored_part_read_in_the_common_frame_is_turned_once() -> None:
     found = made_up.inspection((("starboard", "1", made_up.CLEAN),))
     found = dataclasses.replace(found, specification=dataclasses.replace(found.specification, parts=parts))
     found.holes[["dx", "dy"]] = [0.02, 0.0]
+    made_up.take_over(found)
     picture = pattern_picture(Run(found)[0], "position")
     assert picture is not None
     lines = [i for i in picture.items if isinstance(i, w.Shape) and i.width == 1.1 and len(i.points) == 2]
@@ -64,6 +66,7 @@ def test_a_mirrored_part_read_in_the_common_frame_is_turned_once() -> None:
 def test_deviation_and_circle_have_one_scale() -> None:
     view = part_of()
     view.run.inspection.holes[["dx", "dy"]] = [0.03, 0.0]  # as far as the stated radius
+    made_up.take_over(view.run.inspection)
     picture = pattern_picture(Run(view.run.inspection)[0], "position")
     assert picture is not None
     stated = [i for i in picture.items if isinstance(i, w.Circle) and i.dash and i.y > 30]
@@ -87,6 +90,7 @@ def test_the_zone_that_decides_is_drawn_with_the_deviation_that_it_judges() -> N
     """A hole inside its zone to the datums and outside hole to hole: a cross outside the circle, never one inside."""
     view = part_of(faults={("2", "far", "hole-to-hole position"): (0.0180, REJECT, "over")})
     view.run.inspection.holes.loc[view.run.inspection.holes["hole"] == "2", ["pattern_dx", "pattern_dy"]] = [0.009, 0]
+    made_up.take_over(view.run.inspection)
     part = Run(view.run.inspection)[0]
     to_datums, floated = (pattern_picture(part, name) for name in ("position", "hole-to-hole position"))
     assert "✓ 2" in labels(to_datums)
@@ -116,6 +120,7 @@ def test_each_verdict_has_a_form_of_its_own() -> None:
 def test_a_kit_without_positions_has_no_pattern_picture() -> None:
     view = part_of()
     view.run.inspection.holes[["dx", "dy"]] = math.nan
+    made_up.take_over(view.run.inspection)
     assert pattern_picture(Run(view.run.inspection)[0], "position") is None
 
 
@@ -184,6 +189,7 @@ def test_pins_that_lack_room_are_marked() -> None:
 def test_a_kit_without_pins_has_no_pin_picture() -> None:
     view = part_of()
     view.run.inspection.parts["pin_verdict"] = -1
+    made_up.take_over(view.run.inspection)
     assert pin_picture(Run(view.run.inspection)[0]) is None
 
 

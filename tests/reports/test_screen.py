@@ -147,18 +147,18 @@ def test_the_caveat_of_two_point_readings_names_the_holes(one: Inspection, many:
     frame = one.holes.assign(
         mating_from=["readings" if h in ("2", "7") else "readings and GO" for h in one.holes["hole"]]
     )
-    text = " ".join(screen_text(replace(one, holes=frame)).split())
+    text = " ".join(screen_text(made_up.having(one, holes=frame)).split())
     assert "Only two-point readings exist for holes 2, 7. A hole" in text
     frame = many.holes.assign(mating_from="readings and GO")
     frame.loc[(frame["serial"] == "S-0001") & (frame["hole"] == "4"), "mating_from"] = "readings"
-    assert "exist for hole 4 of S-0001. A" in " ".join(screen_text(replace(many, holes=frame)).split())
+    assert "exist for hole 4 of S-0001. A" in " ".join(screen_text(made_up.having(many, holes=frame)).split())
 
 
 def test_a_doubtful_value_is_not_shown_as_measured(one: Inspection) -> None:
     frame = one.characteristics.copy()
     chosen = (frame["hole"] == "2") & (frame["characteristic"] == "position")
     frame.loc[chosen, ["found", "doubtful", "verdict"]] = [float("nan"), True, 1]
-    lines = screen_text(replace(one, characteristics=frame)).splitlines()
+    lines = screen_text(made_up.having(one, characteristics=frame)).splitlines()
     assert "?doubtful" in next(line for line in lines if line.startswith("2  "))
 
 

@@ -187,6 +187,7 @@ def test_a_hole_that_only_waits_for_others_of_its_pattern_has_no_tag() -> None:
 
 def test_pins_that_do_not_enter_have_a_tag(clean: Inspection) -> None:
     clean.parts[["verdict", "pin_verdict", "pin_margin"]] = [REJECT, REJECT, -0.0033]
+    made_up.take_over(clean)
     (tag,) = tags_of(clean)
     assert (tag.verdict, tag.hole, tag.lines[0].found, tag.lines[0].deviation) == (
         "reject",
@@ -198,6 +199,7 @@ def test_pins_that_do_not_enter_have_a_tag(clean: Inspection) -> None:
 
 def test_a_part_held_by_its_file_alone_has_a_tag(clean: Inspection) -> None:
     clean.parts["verdict"] = HOLD
+    made_up.take_over(clean)
     (tag,) = tags_of(clean)
     assert (tag.verdict, tag.hole, tag.lines) == ("hold", "whole part", ())
 
@@ -365,6 +367,7 @@ def test_texts_of_random_inspections_stay_in_their_boxes() -> None:
         found = made_up.inspection(tuple(parts))
         doubtful = rng.random(len(found.characteristics)) < 0.2
         found.characteristics["doubtful"] = doubtful & (found.characteristics["verdict"].to_numpy() == HOLD)
+        made_up.take_over(found)
         cell = CELLS[number % len(CELLS)]
         for tag in tags_of(found):
             assert not outside(tag, cell), (number, tag)
@@ -458,6 +461,7 @@ def test_a_doubtful_value_on_a_tag_is_no_measurement(one: Inspection) -> None:
     chosen = (frame["hole"] == "3") & (frame["wall"] == "far") & (frame["characteristic"] == "size")
     frame.loc[chosen, ["doubtful", "verdict", "found"]] = [True, HOLD, 4.578]
     one.readings.table["typed"] = one.readings.table["typed"].astype(str).replace("0.4627", "45,78")
+    made_up.take_over(one)
     lines = [line for tag in tags_of(one) for line in tag.lines]
     line = next(line for line in lines if (line.hole, line.characteristic) == ("3", "size"))
     assert line.found == "doubtful: 45,78 typed, see cell F30", "what stands in the cell, not what it was taken for"

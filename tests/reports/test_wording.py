@@ -81,8 +81,10 @@ def test_lobing_caveat_only_where_two_point_readings_stand_alone() -> None:
     found = made_up.inspection()
     assert "every hole" in w.lobing_sentence(found)
     found.holes.loc[1:, "mating_from"] = "readings and GO"
+    made_up.take_over(found)
     assert "1 hole." in w.lobing_sentence(found)
     found.holes["mating_from"] = "plug"
+    made_up.take_over(found)
     assert w.lobing_sentence(found) == ""
 
 

@@ -66,6 +66,7 @@ def test_numbers_are_numbers_days_are_days_and_readings_know_their_cell(one: Ins
 def test_typed_text_stays_text(text: str, tmp_path: Path) -> None:
     found = made_up.inspection(((text, text, made_up.BAD),))
     found.readings.table["note"] = text
+    made_up.take_over(found)
     book = book_of(found, tmp_path)
     for name in SHEETS[:5]:
         sheet = book[name]
@@ -120,7 +121,9 @@ def test_headings_stand_in_full_and_long_texts_wrap_in_rows_that_are_high_enough
     found = made_up.inspection()
     sentence = "Hole 5 is small: ream it to 0.4575 in with reamer 0.4575; clamp the part, wear eye protection. " * 2
     found.holes["rework"] = sentence
+    made_up.take_over(found)
     found.readings.table["note"] = sentence
+    made_up.take_over(found)
     book = book_of(found, tmp_path)
     for name in SHEETS[:6]:
         sheet = book[name]
