@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Gauge, Specification
+    from holeqc.tables import Table
 
 
 # Groups of a series: which hole, wall, bushing, fixture, part, gauge each value belongs to.
@@ -83,7 +84,7 @@ class Grouping:
         return tuple(self.spec.gauges[g] for g in used if g >= 0)
 
 
-def find_groups(evidence: Evidence, table: pd.DataFrame, values: Values, keys: tuple[str, ...]) -> Grouping:
+def find_groups(evidence: Evidence, table: Table, values: Values, keys: tuple[str, ...]) -> Grouping:
     """Return the groups of values by ``keys``, in the order of the kit."""
     gauge = _gauges(evidence.spec, table, values.label)
     codes, words = [], []
@@ -119,17 +120,16 @@ def _coded(evidence: Evidence, key: str, values: Values, gauge: IntArray) -> tup
     return parts.serial[values.part], [name or "not named" for name in parts.serials]
 
 
-def _gauges(spec: Specification, table: pd.DataFrame, label: IntArray) -> IntArray:
+def _gauges(spec: Specification, table: Table, label: IntArray) -> IntArray:
     """Return the number of the gauge that made the readings with these labels, -1 where none is known."""
     out = np.full(label.size, -1, dtype=np.int64)
-    rows = table.index.get_indexer(label)
+    rows = table.places(label)
     known = rows >= 0
     if not spec.gauges or not known.any():
         return out
-    gauge, kind = table["gauge"].astype("category"), table["characteristic"].astype("category")
-    names, kinds = [*map(str, gauge.cat.categories), ""], [*map(str, kind.cat.categories), ""]
-    chosen = np.array([[gauge_of(spec, name, what)[0] for what in kinds] for name in names], dtype=np.int64)
-    out[known] = chosen[gauge.cat.codes.to_numpy()[rows[known]], kind.cat.codes.to_numpy()[rows[known]]]
+    gauge, kind = table["gauge"], table["characteristic"]
+    chosen = np.array([[gauge_of(spec, name, what)[0] for what in kind.names] for name in gauge.names], dtype=np.int64)
+    out[known] = chosen[gauge.codes[rows[known]], kind.codes[rows[known]]]
     return out
 
 
@@ -420,13 +420,13 @@ def make_series(
         raise DataError(f"there is no reading to work out {OF_SERIES[of].series_text} from")
     values = values.take(_production(evidence, values))
     keys = tuple(dict.fromkeys(by))
-    groups = find_groups(evidence, readings.table, values, keys)
+    groups = find_groups(evidence, readings.rows, values, keys)
     doubted = _doubted(evidence, of)
-    doubts = find_groups(evidence, readings.table, doubted, keys)
+    doubts = find_groups(evidence, readings.rows, doubted, keys)
     out = []
     for number, rows in enumerate(groups.rows()):
         lost = doubted.take(doubts.of(groups.names[number]))
-        out.append(_series(evidence, readings.table, of, values.take(rows), (groups, number), lost))
+        out.append(_series(evidence, readings.rows, of, values.take(rows), (groups, number), lost))
     return tuple(out)
 
 
@@ -476,22 +476,21 @@ def _doubted(evidence: Evidence, of: str) -> Values:
     return Values(**columns, value=cause)
 
 
-def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause: IntArray) -> list[Problem]:
+def left_out(table: Table, causes: Sequence[str], label: IntArray, cause: IntArray) -> list[Problem]:
     """Return a problem for each cause for which readings are left out, with all their cells.
 
     ``label`` (n,) of the readings in the table, ``cause`` (n,) numbers of ``causes``.
     """
-    rows = table.loc[label]
-    files = rows["file"].astype(str).to_numpy()
+    rows = table.take(table.places(label))
+    files, sheets = rows["file"], rows["sheet"]
+    place = np.stack([files.codes, sheets.codes, rows["column"], rows["row"]], axis=1).astype(np.int64)
     out = []
     for number in np.unique(cause):
         code = causes[number]
         mine = np.flatnonzero(cause == number)
-        kept = rows.iloc[mine].drop_duplicates(["file", "sheet", "row", "column"])
-        kept = kept.sort_values(["file", "sheet", "column", "row"], kind="stable")
         spots = [
-            f"{r.sheet}!{cell_name(int(r.row), int(r.column))}" if r.sheet else cell_name(int(r.row), int(r.column))
-            for r in kept.itertuples()
+            f"{sheets.names[sheet]}!{cell_name(row, column)}" if sheets.names[sheet] else cell_name(row, column)
+            for _, sheet, column, row in np.unique(place[mine], axis=0).tolist()
         ]
         cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
         names = list(dict.fromkeys(files[mine].tolist()))
@@ -502,7 +501,7 @@ def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause:
 
 
 def _series(
-    evidence: Evidence, table: pd.DataFrame, of: str, values: Values, group: tuple[Grouping, int], doubted: Values
+    evidence: Evidence, table: Table, of: str, values: Values, group: tuple[Grouping, int], doubted: Values
 ) -> Series:
     groups, number = group
     spec, serials = evidence.spec, np.array(evidence.parts.serials)
