@@ -946,7 +946,7 @@ def _check_amount(container: Container, text: _Text, delimiter: str, limits: Siz
     content = container.incoming.content
     wide = text.encoding.startswith("utf-16")
     fields = content.count(delimiter.encode("utf-16-le" if wide else "ascii", "ignore") or b"\0\0\0")
-    rows = max(content.count(b"\n"), content.count(b"\r"))
+    rows = max(content.count(b"\n"), content.count(b"\r") if b"\r" in content else 0)
     bound = 1 if b'"' not in content else 2  # what stands in quotes parts no fields
     if fields > bound * limits.cells:
         raise _too_many(container, "cells", limits.cells)

@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +112,11 @@ class Table:
     ) -> Problem:
         """Return an error of this table."""
         return Problem(ERROR, code, message, found, allowed, action, file=self.file, sheet=self.sheet, cell=cell)
+
+    def under(self, column: NDArray[Any]) -> NDArray[Any]:
+        """Return the rows' part of a column of the grid; of rows without a gap it is no copy."""
+        first, last = (int(self.rows[0]), int(self.rows[-1])) if self.rows.size else (0, -1)
+        return column[first : last + 1] if last - first + 1 == self.rows.size else column[self.rows]
 
     def body(self) -> BoolArray:
         """Return which rows of the grid belong to the table."""
@@ -498,12 +504,12 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
     missing, plain = np.zeros((2, size), dtype=np.bool_)
     values, distinct = None, np.empty(0)
     if grid_column.numbers is not None:
-        values = distinct = grid_column.numbers[table.rows]
+        values = distinct = table.under(grid_column.numbers).copy()
         plain = ~np.isnan(values)
     notes: list[Problem] = []
     errors: list[Problem] = []
     if grid_column.codes is not None:
-        codes, labels = _used(grid_column.codes[table.rows], grid_column.labels)
+        codes, labels = _used(table.under(grid_column.codes), grid_column.labels)
         found = _Texts(labels, table.raw.delimiter if table.raw.grid.width > 1 else "")
         of_texts = np.append(found.values, np.nan)[codes]
         values = of_texts if values is None else np.where(plain, values, of_texts)
@@ -519,7 +525,7 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
                                         cell=table.cells(np.flatnonzero(beyond), column)))  # fmt: skip
     blank = np.isnan(values) & ~missing
     if grid_column.codes is not None:
-        blank &= grid_column.codes[table.rows] < 0
+        blank &= table.under(grid_column.codes) < 0
     for inside, _, reach in _merged(table, column):
         swallowed = inside[blank[inside]]
         if swallowed.size:
@@ -569,7 +575,7 @@ def _summary_rows(table: Table, column: int, values: FloatArray) -> list[Problem
         words = [n for n in likely if _folded(str(labels[n])).rstrip(" :=.") in SUMMARIES]
         if not words:
             continue
-        here = np.isin(codes[table.rows], words)
+        here = np.isin(table.under(codes), words)
         at = np.flatnonzero(here & ~np.isnan(values))
         if at.size and here.sum() < SHARE_OF_SUMMARIES * table.rows.size:
             said = label_text(table.raw.grid.cell(int(table.rows[at[0]]), table.places[other]))
