@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Row = Mapping[str, Any]  #: one row as plain objects
-LARGE = 30_000  #: from so many numbers on a hash table is worth loading pandas for; sorting them takes longer
+_FACTORS = tuple(np.uint64(pow(0x9E3779B97F4A7C15, turn, 1 << 64)) for turn in range(1, 9))  #: of Fibonacci hashing
 
 
 class Texts:
@@ -256,22 +256,28 @@ def numbered(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]
 
     NaN has the number -1 and counts for nothing.
     """
-    if values.size >= LARGE:
-        import pandas as pd
-
-        number = np.asarray(pd.factorize(values)[0], dtype=np.int64)
-        known = np.flatnonzero(number >= 0)[::-1]
-        first = np.empty(int(number.max(initial=-1)) + 1, dtype=np.int64)
-        first[number[known]] = known
-        return number, first
-    rows = np.flatnonzero(~np.isnan(values)) if values.dtype.kind == "f" else np.arange(values.size)
-    _, at, inverse = np.unique(values[rows], return_index=True, return_inverse=True)
-    order = np.argsort(at, kind="stable")
-    rank = np.empty(order.size, dtype=np.int64)
-    rank[order] = np.arange(order.size)
-    number = np.full(values.size, -1, dtype=np.int64)
-    number[rows] = rank[inverse.reshape(-1)]
-    return number, rows[at[order]]
+    size, real = values.size, values.dtype.kind == "f"
+    keys = (values + 0.0 if real else values.astype(np.int64, copy=False)).view(np.uint64)
+    left = np.flatnonzero(~np.isnan(values)) if real else np.arange(size)
+    first = np.full(size, -1, dtype=np.int64)  # the row that holds each row's value first
+    bits = max(left.size.bit_length() + 1, 4)
+    table = np.empty(1 << bits, dtype=np.int64 if size >> 31 else np.int32)
+    for factor in _FACTORS if left.size else ():
+        here = keys[left]
+        slot = ((here ^ here >> np.uint64(32)) * factor >> np.uint64(64 - bits)).astype(np.int64)
+        table[slot[::-1]] = left[::-1]  # of rows with one slot the first stays
+        found = table[slot]
+        same = keys[found] == here
+        first[left[same]] = found[same]
+        left = left[~same]
+        if not left.size:
+            break
+    if left.size:  # values that meet in every slot were made to
+        _, at, which = np.unique(keys[left], return_index=True, return_inverse=True)
+        first[left] = left[at[which]]
+    own = first == np.arange(size)
+    rank = np.cumsum(own) - 1
+    return np.where(first < 0, -1, rank[first]) if real else rank[first], np.flatnonzero(own)
 
 
 def _text(value: Any) -> str:

@@ -209,6 +209,14 @@ class _Index(dict[Any, int]):
         super().__init__()
         self.labels: list[Content] = []
 
+    def numbers(self, texts: Sequence[str]) -> list[int] | range:
+        """Return the numbers of texts, each of which stands there once."""
+        new = [text for text in texts if text not in self and text.strip()]
+        there = range(len(self.labels), len(self.labels) + len(new))
+        self.update(zip(new, there, strict=True))
+        self.labels += new
+        return there if len(new) == len(texts) else [self[text] for text in texts]
+
     def __missing__(self, content: Content) -> int:
         blank = content is None or (isinstance(content, str) and not content.strip())
         number = self[content] = BLANK if blank else len(self.labels)
@@ -275,7 +283,7 @@ class GridBuilder:
         """Add the next rows, of each column codes (rows,) into its texts, -1 where there is none."""
         self._columns += [_Growing() for _ in range(len(columns) - len(self._columns))]
         for growing, (codes, texts) in zip(self._columns, columns, strict=False):
-            known = np.array([*(growing.index[text] for text in texts), BLANK], dtype=np.int32)
+            known = np.append(np.array(growing.index.numbers(texts), dtype=np.int32), np.int32(BLANK))
             growing.codes.append((self.rows, known[codes]))
         self.rows += rows
 

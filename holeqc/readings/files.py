@@ -722,6 +722,8 @@ ByWidth = Callable[[Sequence[str]], list[list[str]]]
 
 
 MOST_BY_WIDTH = 5_000_000  #: bytes of a report in fixed width
+#: of a text in ASCII one of these stands between the columns of a fixed width; NUL: each letter takes two bytes
+_GAPS = (b"  ", b"\0", b"\x0b", b"\x0c", b"\x1c", b"\x1d", b"\x1e", b"\x1f")
 PIECE = 1 << 20  #: bytes that are decoded at a time
 
 
@@ -770,7 +772,8 @@ def read_text(
     read = None if skip else _unquoted(container, text, delimiter, options)
     builder, widths = read or _fields(container, text, delimiter, options, skip)
     grid = builder.finish()
-    _check_quotes(container, grid, delimiter)
+    if read is None:
+        _check_quotes(container, grid, delimiter)
     cut = builder.rows - 1 if _is_cut(container, widths) else -1
     return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)
 
@@ -831,7 +834,8 @@ def _unquoted(
     content = container.incoming.content
     if len(content) < LONG or delimiter not in DELIMITERS or text.encoding not in {"utf-8", "utf-8-sig"}:
         return None
-    if b'"' in content or b"\0" in content or content.count(b"\r") != content.count(b"\r\n"):
+    if b'"' in content or b"\0" in content or (
+        b"\r" in content and content.count(b"\r") != content.count(b"\r\n")):  # fmt: skip
         return None
     builder, widths, cells = GridBuilder(), list[int](), 0
     show = counted(f"{container.name}: rows", CHUNK)
@@ -866,13 +870,19 @@ class _Lines:
 
     def __init__(self, piece: bytes, delimiter: str) -> None:
         self._piece = piece
+        self._ascii = piece.decode("ascii") if piece.isascii() else None
         letters = np.frombuffer(piece + bytes(8), np.uint8)
-        marks = np.flatnonzero((letters == ord(delimiter)) | (letters == ord("\n")))
+        parts = letters == ord(delimiter)
+        parts |= letters == ord("\n")
+        marks = np.flatnonzero(parts)
         if not piece.endswith(b"\n"):
             marks = np.append(marks, len(piece))
-        line_end = (letters[marks] == ord("\n")) | (marks == len(piece))
+        line_end = letters[marks] == ord("\n")
+        line_end[-1] = True
         self._begin = np.append(0, marks[:-1] + 1)
-        self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
+        self._end = marks
+        if b"\r" in piece:
+            self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
         last = np.flatnonzero(line_end)
         self._first = np.append(0, last[:-1] + 1)
         self.widths: IntArray = last - self._first + 1
@@ -887,8 +897,11 @@ class _Lines:
         codes = self._codes(self._begin[at], self._end[at] - self._begin[at])
         some = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
         some[codes] = at
-        texts = [self._piece[i:j].decode() for i, j in zip(self._begin[some].tolist(), self._end[some].tolist(),
-                                                           strict=True)]  # fmt: skip
+        spans = zip(self._begin[some].tolist(), self._end[some].tolist(), strict=True)
+        if self._ascii is None:
+            texts = [self._piece[i:j].decode() for i, j in spans]
+        else:
+            texts = [self._ascii[i:j] for i, j in spans]
         if at.size == there.size:
             return codes, texts
         out = np.full(there.size, BLANK, dtype=np.int64)
@@ -926,7 +939,7 @@ def _check_amount(container: Container, text: _Text, delimiter: str, limits: Siz
     content = container.incoming.content
     wide = text.encoding.startswith("utf-16")
     fields = content.count(delimiter.encode("utf-16-le" if wide else "ascii", "ignore") or b"\0\0\0")
-    rows = max(content.count(b"\n"), content.count(b"\r"))
+    rows = max(content.count(b"\n"), content.count(b"\r") if b"\r" in content else 0)
     bound = 1 if b'"' not in content else 2  # what stands in quotes parts no fields
     if fields > bound * limits.cells:
         raise _too_many(container, "cells", limits.cells)
@@ -1039,6 +1052,8 @@ def _is_utf8(container: Container) -> bool:
             allowed="text",
             action="Save the sheet again as CSV",
         )
+    if content.isascii():
+        return True
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         for start in range(0, len(content), PIECE):
@@ -1081,7 +1096,10 @@ def _delimiter(container: Container, text: _Text, score: Score) -> tuple[str, in
 
 def _in_fixed_width(container: Container, text: _Text, by_width: ByWidth) -> Grid | None:
     """Return a report in fixed width as a grid, None where it is no such file: it has no usual delimiter."""
-    if container.bytes > MOST_BY_WIDTH or any(mark in container.incoming.content for mark in (b"\t", b";", b"|")):
+    content = container.incoming.content
+    if container.bytes > MOST_BY_WIDTH or any(mark in content for mark in (b"\t", b";", b"|")):
+        return None
+    if content.isascii() and not any(gap in content for gap in _GAPS):
         return None
     try:
         with container.incoming.lines(text.encoding) as file:

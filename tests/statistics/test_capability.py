@@ -14,6 +14,7 @@ from statistics_data import half_unit, printed, records
 
 from holeqc.problems import DataError
 from holeqc.reports.chart_text import capability_text
+from holeqc.statistics.basics import far_off
 from holeqc.statistics.capability import Capability, Choices, capability, clustered_capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
 from holeqc.statistics.normality import judge, longest_run, run_chance
@@ -423,6 +424,25 @@ def test_an_empty_cpm_says_why() -> None:
     assert not said([0.4585] * 12, Limits(0.455, 0.462), "target-middle")
     assert "would be infinite" in said([0.4585] * 12, Limits(0.455, 0.462), "no-cpm")
     assert not said(np.random.default_rng(1).normal(0.4585, 0.0005, 60), limits, "no-cpm")
+
+
+def test_likely_slips_are_those_far_from_the_median() -> None:
+    rng = np.random.default_rng(5)
+    for size in (0, 7, 8, 9, 40, 41):
+        x = np.round(rng.normal(10.0, 1.0, size), 1)
+        x[: size // 8] = np.nan
+        for slip in (1000.0, -40.0, None):
+            if size and slip is not None:
+                x[-1 - int(rng.integers(max(size // 20, 1)))] = slip
+            kept = x[~np.isnan(x)]
+            expected = np.zeros(0, dtype=np.int64)
+            if kept.size >= 8:  # the rule as it is said, with the library's median and quantiles
+                off = np.abs(x - np.median(kept))
+                low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
+                sigma = max(1.4826 * np.median(off[~np.isnan(x)]), (high - low) / 8)
+                places = np.flatnonzero(off > 15 * sigma)
+                expected = places if places.size <= max(1.0, 0.05 * kept.size) else expected
+            np.testing.assert_array_equal(far_off(x), expected)
 
 
 def test_one_point_is_one() -> None:
