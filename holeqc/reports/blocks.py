@@ -11,6 +11,8 @@ from decimal import Decimal
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
 from holeqc.characteristics import DEGREES, GAUGE, JUDGED, OF_NAME, unit_of, with_unit
 from holeqc.inspection.results import ACCEPT, VERDICTS
 from holeqc.printing import one_line
@@ -603,17 +605,18 @@ def temperature_sentence(specification: Specification) -> str:
 
 def uncertainty_lines(inspection: Inspection) -> list[str]:
     """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
-    frame = inspection.characteristics
-    lines = []
+    table, lines = inspection.tables["characteristics"], []
     for name in (c.name for c in JUDGED if c.by == GAUGE and not c.from_zero):
-        rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
-        if not len(rows):
+        rows = table.where(characteristic=name)
+        known = ~np.isnan(rows["uncertainty"])
+        if not known.any():
             continue
-        low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
-        text = f"{name} U {fine(low)}" + (f" to {fine(high)}" if fine(high) != fine(low) else "")
+        u, bounded = rows["uncertainty"][known], known & ~np.isnan(rows["upper"])
+        low, high = fine(float(u.min())), fine(float(u.max()))
+        text = f"{name} U {low}" + (f" to {high}" if high != low else "")
         text += unit_of(name, "")
-        ratios = rows.loc[rows["upper"].notna(), "ratio"].dropna()
-        if not rows["upper"].notna().any():
+        ratios = rows["ratio"][bounded & ~np.isnan(rows["ratio"])]
+        if not bounded.any():
             text += " (one-sided limit, so no ratio)"
         elif len(ratios):
             least, most = ratio_text(float(ratios.min())), ratio_text(float(ratios.max()))
@@ -634,7 +637,7 @@ def fine(value: float) -> str:
 
 def lobing_sentence(inspection: Inspection) -> str:
     """Return the caveat for holes that only two-point readings speak for, '' where a plug speaks for all."""
-    column = inspection.holes["mating_from"]
+    column = inspection.tables["holes"]["mating_from"]
     return lobing(int((column == "readings").sum()), len(column))
 
 

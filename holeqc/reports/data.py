@@ -99,7 +99,7 @@ def tail(run: Run) -> Data:
     """Return the keys that stand after the parts."""
     return {
         "problems": [problem.as_dict() for problem in run.problems],
-        "notes": [asdict(remark) for remark in remarks_of(run.inspection.readings.table)],
+        "notes": [asdict(remark) for remark in remarks_of(run.inspection.readings.rows)],
         "caveats": [text for text in (w.MATING, w.lobing_sentence(run.inspection)) if text],
         "cautions": [*w.CAUTIONS, *w.REWORK_CAUTIONS],
     }
