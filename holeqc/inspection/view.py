@@ -14,6 +14,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holeqc.inspection.reasons import with_cells
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason, cell_words
@@ -245,7 +246,7 @@ class Run:
         self.part_rows: list[dict[str, Any]] = inspection.tables["parts"].records()
         self._keys: list[Key] = [(str(row["part"]), str(row["serial"])) for row in self.part_rows]
         self._places: dict[str, dict[Key, Any]] = {}
-        self._pieces: dict[str, tuple[int, Any, list[dict[str, Any]]]] = {}
+        self._pieces: dict[str, tuple[int, list[int], list[dict[str, Any]]]] = {}
         self.known_reasons: dict[int, tuple[Reason, ...]] = {}
         self.known_tags: dict[int, tuple[Tag, ...]] = {}
 
@@ -317,10 +318,26 @@ class Run:
         first = number - number % TOGETHER
         known = self._pieces.get(name)
         if known is None or known[0] != first:
-            where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
-            some = self._table(name).take(np.concatenate(where).astype(np.int64))
-            known = self._pieces[name] = first, np.cumsum([0, *map(len, where)]), some.records()
+            some, cuts = self.together(name, first)
+            known = self._pieces[name] = first, cuts, some.records()
         return list(known[2][known[1][number - first] : known[1][number - first + 1]])
+
+    def together(self, name: str, first: int) -> tuple[Table, list[int]]:
+        """Return a table's rows of `TOGETHER` parts, and where those of each begin, with the end of the last."""
+        where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
+        some = self._table(name).take(np.concatenate(where).astype(np.int64))
+        return some, np.cumsum([0, *map(len, where)]).tolist()
+
+    def cells(self, labels: NDArray[np.int64]) -> list[str]:
+        """Return file, sheet and cell of readings by their labels, '' for one that isn't there."""
+        table = self.inspection.readings.rows
+        at = table.places(labels)
+        files, sheets = (table[name].names for name in ("file", "sheet"))
+        columns = (table["file"].codes, table["sheet"].codes, table["row"], table["column"])
+        return [
+            ", ".join([word for word in (files[f], sheets[s], cell_name(row, column)) if word]) if n >= 0 else ""
+            for n, f, s, row, column in zip(at.tolist(), *(column[at].tolist() for column in columns), strict=True)
+        ] if len(table) else [""] * len(at)  # fmt: skip
 
 
 def all_cells(problems: Iterable[Problem]) -> str:

@@ -425,22 +425,15 @@ def _numbers(table: Table) -> Callable[..., list[Column]]:
 def _characteristic_columns(run: Run) -> list[Column]:
     table, readings, spec = run.inspection.tables["characteristics"], run.inspection.readings.rows, run.specification
     texts, lengths = _texts(table), _numbers(table)
-    at = readings.places(table["reading"])
-    files, sheets = (readings[name].names for name in ("file", "sheet"))
 
     def places(start: int, stop: int) -> list[str]:
-        known, some = at[start:stop] >= 0, readings.take(at[start:stop])
-        codes = (column.tolist() for column in (some["file"].codes, some["sheet"].codes, some["row"], some["column"]))
-        return [
-            ", ".join([word for word in (files[f], sheets[s], cell_name(row, column)) if word]) if there else ""
-            for there, f, s, row, column in zip(known.tolist(), *codes, strict=True)
-        ]
+        return run.cells(table["reading"][start:stop])
 
     words, found = table["found_word"].array(), np.where(table["doubtful"], np.nan, table["found"])
     for n in np.flatnonzero(table["doubtful"]).tolist():
         words[n] = Long(w.doubtful_text(table.row(n), spec.unit, places(n, n + 1)[0]))
     if spec.temperature.correct:
-        read = np.where(at >= 0, readings["value"][at], np.nan) if len(readings) else np.full(len(table), np.nan)
+        read = np.append(readings["value"], np.nan)[readings.places(table["reading"])]
         corrected = (table["characteristic"] == "size") & ~table["doubtful"] & (np.abs(read - table["found"]) > GRAIN)
         for n in np.flatnonzero(corrected).tolist():
             words[n] = Long(f"at 20 °C; read {w.typed(read[n], spec.unit)}")
