@@ -88,7 +88,15 @@ class Text:
     anchor: Anchor = "start"
 
 
-Item = Shape | Circle | Text
+@dataclass(frozen=True, slots=True)
+class Boxes:
+    """Filled rectangles of one colour, each by its upper left corner, width and height."""
+
+    boxes: tuple[tuple[float, float, float, float], ...]
+    fill: str
+
+
+Item = Shape | Circle | Text | Boxes
 
 
 @dataclass(slots=True)
@@ -141,7 +149,9 @@ class Drawing:
 def moved(item: Item, x: float, y: float) -> Item:
     """Return a shape moved by (x, y)."""
     if isinstance(item, Shape):
-        return replace(item, points=tuple((px + x, py + y) for px, py in item.points))
+        return replace(item, points=tuple([(px + x, py + y) for px, py in item.points]))
+    if isinstance(item, Boxes):
+        return replace(item, boxes=tuple([(bx + x, by + y, wide, high) for bx, by, wide, high in item.boxes]))
     return replace(item, x=item.x + x, y=item.y + y)
 
 
@@ -178,6 +188,9 @@ def _element(item: Item) -> str:
         tag = "polygon" if item.closed else "polyline"
         points = " ".join(f"{_n(x)},{_n(y)}" for x, y in item.points)
         return f'<{tag} points="{points}"{_paint(item.stroke, item.width, item.fill, item.dash)}/>'
+    if isinstance(item, Boxes):
+        paths = "".join(f"M{_n(x)} {_n(y)}h{_n(wide)}v{_n(high)}h{_n(-wide)}z" for x, y, wide, high in item.boxes)
+        return f'<path d="{paths}" fill="{item.fill}"/>'
     where = f'x="{_n(item.x)}" y="{_n(item.y)}"'
     more = f' font-size="{_n(item.size)}" fill="{item.colour}"'
     more += ' font-weight="bold"' if item.bold else ""
