@@ -202,10 +202,18 @@ class _Known(dict[Any, str]):
     def __missing__(self, value: Any) -> str:
         if len(self) > MOST_KNOWN:
             self.clear()
-        text = f'"{self.key}": {_dump(self.make(value))}'
+        text = f'"{self.key}": {_text_of(self.make(value))}'
         if not isinstance(value, float) or (value == value and value):  # no NaN is the same, and +0 would be -0
             self[value] = text
         return text
+
+
+def _text_of(value: Any) -> str:
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, str) and value.isascii() and value.isprintable() and not {'"', "\\"} & set(value):
+        return f'"{value}"'
+    return _dump(value)
 
 
 def _before_holes(part: PartView) -> Data:

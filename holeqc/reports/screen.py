@@ -647,7 +647,7 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     caveat = _lobing(run)
     if caveat:
         lines += ["", *textwrap.wrap(caveat, width)]
-    if len(inspection.rework):
+    if len(inspection.tables["rework"]):
         lines += ["", *textwrap.wrap(f"{w.CAUTIONS[0]} {w.CAUTIONS[1]}", width)]
     lines += ["", *_verdict(run, width), *_unusable(run, width)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
