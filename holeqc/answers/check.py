@@ -316,7 +316,7 @@ def _record_rechecks(
         done.append(first.recorded)
         opened, notes = list(first.tags), list(first.notes)
     inspection = None
-    for recheck in sorted(raw.rechecks, key=lambda one: newest_day(one.table)):
+    for recheck in sorted(raw.rechecks, key=lambda one: newest_day(one.rows)):
         printing.progress("recording")
         one = record_recheck(ledger, specification, text.decode("utf-8"), recheck, by)
         inspection = one.inspection or inspection

@@ -43,7 +43,7 @@ from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_
 from holeqc.ledger.schema import storable
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
-from holeqc.tables import Table
+from holeqc.tables import joined_tables
 
 if TYPE_CHECKING:
     from holeqc.inspection.recheck import Known
@@ -155,13 +155,13 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     Raises:
         LedgerError: as `join_with_record` says.
     """
-    from holeqc.inspection.recheck import Known, inspect, joined, together
+    from holeqc.inspection.recheck import Known, inspect, joined
 
     first = prepare(ledger, inspect(spec, replace(readings, rechecks=()))).readings
     alone = [prepare(ledger, inspect(spec, recheck)).readings for recheck in readings.rechecks]
-    again = {str(x) for recheck in alone for x in recheck.table["serial"].unique()}
-    kept = first.table[~first.table["serial"].astype(str).isin(again - _fresh_serials(ledger, spec, first))]
-    there = set(kept["serial"].astype(str))
+    again = {x for recheck in alone for x in recheck.rows["serial"].there()}
+    kept = first.rows.take(~first.rows["serial"].isin(again - _fresh_serials(ledger, spec, first)))
+    there = set(kept["serial"].there())
     with ledger.reading() as connection:
         newest = newest_inspections(connection, spec.id, again)
         for recheck in alone:
@@ -171,12 +171,12 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     ids = [number for key, number in newest.items() if key[1] not in there]
     base = base_of_inspections(ledger, spec, ids).readings if ids else None
     if base is not None:
-        kept = together(kept, base.table).reset_index(drop=True)
+        kept = joined_tables([kept, base.rows]).relabelled(0)
         first = replace(
             first, problems=(*first.problems, *(p for p in base.problems if p not in first.problems)),
             sources=(*first.sources, *(x for x in base.sources if x.sha256 not in {y.sha256 for y in first.sources})),
         )  # fmt: skip
-    whole = replace(first, rows=Table.of_frame(kept), rechecks=tuple(alone))
+    whole = replace(first, rows=kept, rechecks=tuple(alone))
     found = inspect(spec, joined(spec, whole, lambda *key: known.get(key, Known())))
     return replace(found, readings=replace(found.readings, before=readings))
 

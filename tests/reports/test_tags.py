@@ -145,6 +145,7 @@ def test_a_tag_says_first_what_was_not_read() -> None:
     frame.loc[frame["hole"].isin(["1", "2", "5"]), ["found", "found_word", "verdict", "cause"]] = [
         made_up.NAN, "", HOLD, "missing",
     ]  # fmt: skip
+    made_up.take_over(found)
     (tag,) = tags_of(found)
     assert (tag.hole, tag.decide) == ("1, 2, 5", f"Nothing read. {again}")
     one_hole = {("2", "near", "size"): (made_up.NAN, HOLD, "missing")}
